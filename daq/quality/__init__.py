@@ -1,0 +1,1 @@
+"""daq.quality."""

@@ -1,0 +1,1 @@
+"""Built-in drivers, one folder each."""

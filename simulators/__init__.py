@@ -1,0 +1,1 @@
+"""Seeded physical models that answer bytes with bytes."""
