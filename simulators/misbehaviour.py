@@ -1,0 +1,115 @@
+"""What goes wrong between an instrument and its host: silence, delay, noise, lines cut short or damaged."""
+
+import random
+from collections import deque
+from typing import Protocol
+
+END = b"\r\n"
+
+
+class SimulatedInstrument(Protocol):
+    """What every simulated instrument offers."""
+
+    serial: str
+    probe_open: bool
+
+    @property
+    def kind(self) -> str:
+        """Kind of instrument."""
+        ...
+
+    def advance(self, dt_s: float) -> bytes:
+        """Let time pass (s); returns the bytes sent unasked meanwhile."""
+        ...
+
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes from the host, return the bytes of the answers."""
+        ...
+
+    def due_in_s(self) -> float | None:
+        """Seconds until bytes come unasked, None when never."""
+        ...
+
+    def set_temperature(self, celsius: float) -> None:
+        """Change the temperature of what is measured (Cel)."""
+        ...
+
+    def state(self) -> dict[str, object]:
+        """What is true now."""
+        ...
+
+
+class Misbehaving:
+    """An instrument whose line to the host can be made to misbehave; times are in simulated seconds.
+
+    Used like the instrument itself: `receive` and `advance` return the bytes that reach the host. The instrument hears
+    and obeys every command also while it is silent, as a broken transmit line would have it.
+    """
+
+    def __init__(self, instrument: SimulatedInstrument, seed: int = 1) -> None:
+        self.instrument = instrument
+        self._rng = random.Random(f"misbehaviour {seed}")
+        self._now_ns = 0
+        self._silent_until_ns = 0
+        self._delay_ns = 0
+        self._to_cut = 0
+        self._to_damage = 0
+        self._waiting: deque[tuple[int, bytes]] = deque()
+
+    def silence(self, seconds: float) -> None:
+        """Nothing that the instrument sends in the next seconds arrives."""
+        self._silent_until_ns = self._now_ns + round(seconds * 1e9)
+
+    def slow(self, seconds: float) -> None:
+        """Everything sent from now on arrives late by some seconds; 0 ends it."""
+        self._delay_ns = round(seconds * 1e9)
+
+    def garbage(self, count: int) -> None:
+        """Random bytes arrive now, with no line's end among them: the next line is spoilt too."""
+        noise = bytes(self._rng.choice(range(256)) for _ in range(count))
+        self._waiting.appendleft((self._now_ns, noise.translate(bytes.maketrans(b"\r\n", b"\x00\xff"))))
+
+    def cut(self, count: int) -> None:
+        """The next lines lose their second half with their end."""
+        self._to_cut += count
+
+    def checksum(self, count: int) -> None:
+        """The next lines carry a wrong checksum."""
+        self._to_damage += count
+
+    def advance(self, dt_s: float) -> bytes:
+        """Let time pass (s); returns the bytes that arrive meanwhile."""
+        streamed = self.instrument.advance(dt_s)
+        self._now_ns += round(dt_s * 1e9)
+        return self._transmit(streamed)
+
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes from the host; returns the bytes that arrive at once."""
+        return self._transmit(self.instrument.receive(data))
+
+    def due_in_s(self) -> float | None:
+        """Seconds until bytes may arrive unasked, None when never."""
+        times = [(due - self._now_ns) / 1e9 for due, _ in self._waiting]
+        unasked = self.instrument.due_in_s()
+        if unasked is not None:
+            times.append(unasked)
+        return max(min(times), 0.0) if times else None
+
+    def _transmit(self, sent: bytes) -> bytes:
+        if sent and self._now_ns >= self._silent_until_ns:
+            damaged = b"".join(self._damage(line) for line in sent.splitlines(keepends=True))
+            self._waiting.append((self._now_ns + self._delay_ns, damaged))
+        arrived = []
+        while self._waiting and self._waiting[0][0] <= self._now_ns:
+            arrived.append(self._waiting.popleft()[1])
+        return b"".join(arrived)
+
+    def _damage(self, line: bytes) -> bytes:
+        if self._to_damage:
+            self._to_damage -= 1
+            body = line.removesuffix(END)
+            line = body[:-1] + (b"1" if body.endswith(b"0") else b"0") + END
+        if self._to_cut:
+            self._to_cut -= 1
+            line = line[: len(line) // 2]
+        return line

@@ -1,0 +1,241 @@
+"""A rotational instrument with a sample in it: motor, torque sensor, bath, probe and line protocol."""
+
+import math
+import random
+
+from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
+from simulators.rotational.flow import torque_table
+from simulators.rotational.fluids import Fluid
+from simulators.rotational.geometry import Geometry, wall_stress
+from simulators.rotational.protocol import LineServer
+from simulators.rotational.sensor import TorqueSensor
+from simulators.rotational.specification import Errors, Specification
+
+REFRESH_NS = 100_000_000
+_REFRESH_S = REFRESH_NS / 1e9
+_RAD_PER_S = 2.0 * math.pi / 60.0
+_RESTED = 1e-9
+
+
+class RotationalInstrument:
+    """One instrument under a clock of the caller's: bytes in, bytes out, time by `advance`.
+
+    The same arguments and calls give the same bytes, however the time is cut.
+    """
+
+    kind = "rotational"
+
+    def __init__(
+        self,
+        spec: Specification | None = None,
+        geometry: Geometry | None = None,
+        fluid: Fluid | None = None,
+        seed: int = 1,
+        *,
+        temperature_C: float = 25.0,
+        ambient_C: float = 22.0,
+        serial: str = "R-1042",
+        firmware: str = "1.2",
+    ) -> None:
+        """Defaults: the stated specification, coaxial cylinders of 15 mm, an empty vessel (air)."""
+        self.spec = spec or Specification()
+        self.geometry = geometry or GEOMETRIES["coaxial-15"]
+        self.errors = Errors.draw(self.spec, seed)
+        self.serial = serial
+        self.probe_open = False
+        self._firmware = firmware
+        self._rng = random.Random(f"noise of instrument {seed}")
+        self._sensor = TorqueSensor(self.spec, self.errors, self._rng, _REFRESH_S)
+        self._server = LineServer(self)
+        self._bath_part = -math.expm1(-_REFRESH_S / self.spec.bath_lag_s)
+        self._sample_part = -math.expm1(-_REFRESH_S / self.spec.sample_lag_s)
+        self._now_ns = 0
+        self._refreshes = 0
+        self._set_point = 0.0
+        self._running = False
+        self._blocked = False
+        self._keys_used = False
+        self._speed = 0.0
+        self._angle = 0.0
+        self._torque_Nm = 0.0
+        self._bath_set_C = self._bath_C = temperature_C if self.spec.has_bath else ambient_C
+        self._shown_speed = 0.0
+        self._shown_C = 0.0
+        self.fill(fluid or FLUIDS["air"], temperature_C)
+        self._show()
+
+    # --- the world around the instrument -------------------------------------------------------------------------
+
+    def fill(self, fluid: Fluid, temperature_C: float | None = None) -> None:
+        """Fill the vessel anew; a temperature (Cel) of None means that of the bath."""
+        self.fluid = fluid
+        self._table = torque_table(self.geometry, fluid.law)
+        self._level = fluid.structure.after_filling if fluid.structure else 1.0
+        self._sample_C = self._bath_C if temperature_C is None else temperature_C
+        self._sensor.release()
+
+    def set_temperature(self, celsius: float) -> None:
+        """Put bath set-point, bath and sample at a temperature (Cel) at once, as after a long wait."""
+        self._bath_set_C = self._bath_C = self._sample_C = celsius
+
+    def press_key(self) -> None:
+        """Somebody presses the instrument's own key: the motor stops, or starts towards its set-point."""
+        self._running = not self._running
+        self._keys_used = True
+
+    def block(self, blocked: bool = True) -> None:
+        """Hold the shaft (motor stalled), or let it go."""
+        self._blocked = blocked
+
+    def advance(self, dt_s: float) -> bytes:
+        """Let time pass (s). Values refresh every 100 ms. Nothing is sent unasked: returns no bytes."""
+        self._now_ns += round(dt_s * 1e9)
+        for _ in range(self._now_ns // REFRESH_NS - self._refreshes):
+            self._refresh()
+        return b""
+
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes from the host, return the bytes of the answers."""
+        return self._server.receive(data)
+
+    def due_in_s(self) -> float | None:
+        """Seconds until bytes come unasked: never."""
+        return None
+
+    @property
+    def turning(self) -> bool:
+        """Whether the shaft turns."""
+        return self._speed > 0.0
+
+    @property
+    def true_speed_per_min(self) -> float:
+        """Speed of the shaft as a perfect counter would show it, 1/min."""
+        return self._speed * (1.0 + self.errors.speed)
+
+    @property
+    def stress_factor(self) -> float:
+        """Factor of temperature and structure on the stress of the flow law now."""
+        factor = self.fluid.temperature.factor(self._sample_C)
+        return factor * self.fluid.structure.factor(self._level) if self.fluid.structure else factor
+
+    def state(self) -> dict[str, object]:
+        """What is true in the sample and the shaft now, for tests and demonstrations; not what the instrument shows."""
+        torque, omega = self._torque_Nm, self.true_speed_per_min * _RAD_PER_S
+        material, apparent = self._viscosities(torque, omega)
+        return {
+            "kind": self.kind,
+            "serial": self.serial,
+            "time_s": self._refreshes * _REFRESH_S,
+            "fluid": self.fluid.name,
+            "turning": self.turning,
+            "running": self._running,
+            "blocked": self._blocked,
+            "set_point_per_min": self._set_point,
+            "speed_per_min": self.true_speed_per_min,
+            "revolutions": self._angle / (2.0 * math.pi),
+            "torque_uNm": torque * 1e6,
+            "torque_percent": torque * 1e8 / self.spec.full_scale_uNm,
+            "deflection_percent": self._sensor.deflection,
+            "temperature_C": self._sample_C,
+            "bath_C": self._bath_C,
+            "bath_set_point_C": self._bath_set_C,
+            "probe_open": self.probe_open,
+            "structure": self._level,
+            "viscosity_mPa_s": material,
+            "apparent_viscosity_mPa_s": apparent,
+        }
+
+    def _viscosities(self, torque: float, omega: float) -> tuple[float | None, float | None]:
+        """Viscosity (mPa.s) at the cylinder's wall, and the one of a Newtonian fluid of the same torque and speed."""
+        if torque <= 0.0 or omega <= 0.0:
+            return None, None
+        geometry, stress = self.geometry, wall_stress(self.geometry, torque)
+        import numpy as np  # noqa: PLC0415 - only set-up and state need arrays
+
+        rate = float(self.fluid.law.rate(np.array([stress / self.stress_factor]))[0])
+        narrowing = 1.0 - (geometry.inner_radius_m / geometry.outer_radius_m) ** 2
+        return 1e3 * stress / rate, 1e3 * stress * narrowing / (2.0 * omega)
+
+    # --- what the lines ask (protocol.Commands) -------------------------------------------------------------------
+
+    def who(self) -> str:
+        """Kind, serial, firmware and full scale (uN.m)."""
+        return f"is {self.kind} serial={self.serial} firmware={self._firmware} fs={self.spec.full_scale_uNm:.1f}"
+
+    def read(self) -> str:
+        """The values of the latest refresh; forgets that keys were used."""
+        temperature = "---" if self.probe_open else f"{self._shown_C:.3f}"
+        letters = (
+            ("S", self._sensor.saturated),
+            ("P", self.probe_open),
+            ("K", self._keys_used),
+            ("B", self._blocked and self._running),
+        )
+        flags = "".join(letter for letter, on in letters if on) or "-"
+        self._keys_used = False
+        # Adding 0.0 after rounding turns a negative zero into zero.
+        return f"val {round(self._sensor.shown, 2) + 0.0:.2f} {self._shown_speed:.3f} {temperature} {flags}"
+
+    def set_speed(self, per_min: float) -> str:
+        """Take a speed set-point (1/min) in steps of 0.001."""
+        if not self.spec.lowest_speed_per_min <= per_min <= self.spec.highest_speed_per_min:
+            return "no range"
+        self._set_point = round(per_min, 3)
+        return f"ok speed {self._set_point:.3f}"
+
+    def turn(self) -> str:
+        """Start the motor towards the set-point."""
+        self._running = True
+        return "ok turn"
+
+    def halt(self) -> str:
+        """Let the motor come to a stop."""
+        self._running = False
+        return "ok halt"
+
+    def zero(self) -> str:
+        """Take the present torque as zero; the motor must be halted and at rest."""
+        if self._running or self.turning:
+            return "no turning"
+        return f"ok zero {self._sensor.take_zero() + 0.0:.2f}"
+
+    def set_bath(self, celsius: float) -> str:
+        """Take a bath set-point (Cel)."""
+        if not self.spec.has_bath:
+            return "no bath"
+        if not self.spec.coolest_bath_C <= celsius <= self.spec.hottest_bath_C:
+            return "no range"
+        self._bath_set_C = round(celsius, 3)
+        return f"ok bath {self._bath_set_C:.3f}"
+
+    # --- physics -------------------------------------------------------------------------------------------------
+
+    def _refresh(self) -> None:
+        self._refreshes += 1
+        spec = self.spec
+        if self._blocked:
+            self._speed = 0.0
+        else:
+            wanted = self._set_point if self._running else 0.0
+            ramp = spec.ramp_per_min_per_s * _REFRESH_S
+            self._speed += min(max(wanted - self._speed, -ramp), ramp)
+        omega = self._speed * (1.0 + self.errors.speed) * _RAD_PER_S
+        turned = omega * _REFRESH_S
+        self._angle += turned
+        fluid, factor = self.fluid, self.fluid.temperature.factor(self._sample_C)
+        if fluid.structure is not None:
+            self._level = fluid.structure.after(self._level, self.geometry.structure_rate(omega), _REFRESH_S)
+            factor *= fluid.structure.factor(self._level)
+        self._torque_Nm = torque = self._table.torque(omega) * factor if omega > _RESTED else 0.0
+        to_percent = 1e8 / spec.full_scale_uNm
+        self._sensor.step(torque * to_percent, turned, self._angle, self._table.yield_torque_Nm * factor * to_percent)
+        self._bath_C += (self._bath_set_C - self._bath_C) * self._bath_part
+        heating = torque * omega * _REFRESH_S / spec.sample_heat_capacity_J_per_K
+        self._sample_C += (self._bath_C - self._sample_C) * self._sample_part + heating
+        self._show()
+
+    def _show(self) -> None:
+        gauss, spec = self._rng.gauss, self.spec
+        noise = gauss(0.0, spec.speed_noise_percent / 100.0)
+        self._shown_speed = self._speed * (1.0 + noise)
+        self._shown_C = self._sample_C + self.errors.probe_K + spec.probe_noise_K * gauss(0.0, 1.0)

@@ -1,0 +1,86 @@
+"""An external thermometer: a first-order probe behind a fixed error, and a line every second, unasked."""
+
+import functools
+import math
+import operator
+import random
+
+LINE_NS = 1_000_000_000
+LONGEST_REQUEST = 96
+
+
+def checked(text: str) -> bytes:
+    """A line as sent: text, `*`, exclusive-or of its bytes as two upper-case hex digits, CR LF."""
+    raw = text.encode("ascii")
+    return b"%s*%02X\r\n" % (raw, functools.reduce(operator.xor, raw, 0))
+
+
+class Thermometer:
+    """One thermometer under a clock of the caller's.
+
+    The probe's error is drawn once per seed from a uniform distribution of half width `probe_limit_K`; every line adds
+    normal noise of standard deviation `noise_K`. The probe follows the temperature around it with the lag `lag_s`.
+    """
+
+    kind = "thermometer"
+
+    def __init__(
+        self,
+        seed: int = 1,
+        *,
+        temperature_C: float = 25.0,
+        lag_s: float = 8.0,
+        probe_limit_K: float = 0.05,
+        noise_K: float = 0.002,
+        serial: str = "T-0310",
+        firmware: str = "1.0",
+    ) -> None:
+        """Start in balance with the temperature around the probe (Cel)."""
+        self.serial = serial
+        self.probe_open = False
+        self.probe_error_K = random.Random(f"errors of thermometer {seed}").uniform(-1.0, 1.0) * probe_limit_K
+        self._firmware = firmware
+        self._rng = random.Random(f"noise of thermometer {seed}")
+        self._noise_K = noise_K
+        self._part = -math.expm1(-LINE_NS / 1e9 / lag_s)
+        self._now_ns = 0
+        self._lines = 0
+        self._around_C = self._probe_C = temperature_C
+        self._request = b""
+
+    def set_temperature(self, celsius: float) -> None:
+        """Change the temperature around the probe (Cel); the probe follows with its lag."""
+        self._around_C = celsius
+
+    def advance(self, dt_s: float) -> bytes:
+        """Let time pass (s); returns the lines sent meanwhile."""
+        self._now_ns += round(dt_s * 1e9)
+        return b"".join(self._line() for _ in range(self._now_ns // LINE_NS - self._lines))
+
+    def due_in_s(self) -> float | None:
+        """Seconds until the next line."""
+        return ((self._lines + 1) * LINE_NS - self._now_ns) / 1e9
+
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes from the host; answers each line `id`, ignores every other."""
+        *lines, rest = (self._request + data).split(b"\r\n")
+        self._request = rest[-LONGEST_REQUEST:]
+        answer = checked(f"I {self.kind} serial={self.serial} firmware={self._firmware}")
+        return answer * lines.count(b"id")
+
+    def state(self) -> dict[str, object]:
+        """What is true at the probe now, for tests and demonstrations."""
+        return {
+            "kind": self.kind,
+            "serial": self.serial,
+            "time_s": self._lines * LINE_NS / 1e9,
+            "temperature_C": self._probe_C,
+            "around_C": self._around_C,
+            "probe_open": self.probe_open,
+        }
+
+    def _line(self) -> bytes:
+        self._lines += 1
+        self._probe_C += (self._around_C - self._probe_C) * self._part
+        shown = self._probe_C + self.probe_error_K + self._noise_K * self._rng.gauss(0.0, 1.0)
+        return checked("T --- open" if self.probe_open else f"T {shown:+.3f} ok")
