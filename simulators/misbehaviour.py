@@ -79,9 +79,17 @@ class Misbehaving:
 
     def advance(self, dt_s: float) -> bytes:
         """Let time pass (s); returns the bytes that arrive meanwhile."""
-        streamed = self.instrument.advance(dt_s)
-        self._now_ns += round(dt_s * 1e9)
-        return self._transmit(streamed)
+        arrived, left_ns = [], round(dt_s * 1e9)
+        while True:
+            # Stopping at every event keeps the result the same however the time is cut.
+            due_s = self.due_in_s()
+            step_ns = left_ns if due_s is None else min(left_ns, max(round(due_s * 1e9), 1))
+            streamed = self.instrument.advance(step_ns / 1e9)
+            self._now_ns += step_ns
+            left_ns -= step_ns
+            arrived.append(self._transmit(streamed))
+            if not left_ns:
+                return b"".join(arrived)
 
     def receive(self, data: bytes) -> bytes:
         """Take bytes from the host; returns the bytes that arrive at once."""
@@ -89,7 +97,7 @@ class Misbehaving:
 
     def due_in_s(self) -> float | None:
         """Seconds until bytes may arrive unasked, None when never."""
-        times = [(due - self._now_ns) / 1e9 for due, _ in self._waiting]
+        times = [(self._waiting[0][0] - self._now_ns) / 1e9] if self._waiting else []
         unasked = self.instrument.due_in_s()
         if unasked is not None:
             times.append(unasked)

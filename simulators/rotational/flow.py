@@ -1,8 +1,8 @@
 """Numerical solution of the steady flow between a turning cylinder and a vessel at rest.
 
-The balance of moments gives the stress at every radius, tau(r) = T / (2 pi L c_L r^2); the flow law gives the rate there,
-and the angular speed is the integral of rate/r over the part of the gap where the stress exceeds the yield stress.
-The torque at a given speed is found by halving an interval.
+The balance of moments gives the stress at every radius, tau(r) = T / (2 pi L c_L r^2); the flow law gives the
+rate there, and the angular speed is the integral of rate/r over the part of the gap where the stress exceeds the yield
+stress. The torque at a given speed is found by halving an interval.
 """
 
 import functools
@@ -26,9 +26,9 @@ def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
     moment = torque / (2.0 * math.pi * geometry.length_m * geometry.end_factor)
     inner, outer = math.log(geometry.inner_radius_m), math.log(geometry.outer_radius_m)
     edge = np.full_like(torque, outer)
-    if law.yield_stress_Pa > 0.0:
+    if law.yield_stress > 0.0:
         with np.errstate(divide="ignore"):
-            edge = np.clip(0.5 * np.log(moment / law.yield_stress_Pa), inner, outer)
+            edge = np.clip(0.5 * np.log(moment / law.yield_stress), inner, outer)
     half = 0.5 * (edge - inner)
     log_radius = inner + half[:, None] * (points + 1.0)
     stress = moment[:, None] * np.exp(-2.0 * log_radius)
@@ -37,7 +37,7 @@ def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
 
 def yield_torque(geometry: Geometry, law: FlowLaw) -> float:
     """Torque (N.m) up to which the fluid holds the cylinder: the yield stress at its wall."""
-    return 2.0 * math.pi * geometry.length_m * geometry.end_factor * geometry.inner_radius_m**2 * law.yield_stress_Pa
+    return 2.0 * math.pi * geometry.length_m * geometry.end_factor * geometry.inner_radius_m**2 * law.yield_stress
 
 
 def torque_at_omega(geometry: Geometry, law: FlowLaw, omega: Array) -> Array:
@@ -63,7 +63,7 @@ class TorqueTable:
         self._log_torque: list[float] = np.log(torque_at_omega(geometry, law, np.exp(grid))).tolist()
         self._start = float(grid[0])
         self._per_step = 1.0 / float(grid[1] - grid[0])
-        self.yield_torque_Nm = yield_torque(geometry, law)
+        self.yield_torque_nm = yield_torque(geometry, law)
 
     def torque(self, omega: float) -> float:
         """Torque (N.m) at an angular speed (rad/s, positive)."""

@@ -30,12 +30,12 @@ class Unchanging:
 class Andrade:
     """exp(B (1/T - 1/T_ref)): Arrhenius' form of Andrade's equation, B in K."""
 
-    b_K: float
-    reference_C: float = 25.0
+    b_kelvin: float
+    reference_celsius: float = 25.0
 
     def factor(self, celsius: float) -> float:
         """Factor at a temperature (Cel)."""
-        return math.exp(self.b_K * (1.0 / (celsius + KELVIN) - 1.0 / (self.reference_C + KELVIN)))
+        return math.exp(self.b_kelvin * (1.0 / (celsius + KELVIN) - 1.0 / (self.reference_celsius + KELVIN)))
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class WaterViscosity:
     def factor(self, celsius: float) -> float:
         """Viscosity (Pa.s) at a temperature (Cel), for a law of 1 Pa.s."""
         x = (celsius + KELVIN) / 300.0
-        return 1e-6 * (280.68 * x**-1.9 + 511.45 * x**-7.7 + 61.131 * x**-19.6 + 0.45903 * x**-40.0)
+        return float(1e-6 * (280.68 * x**-1.9 + 511.45 * x**-7.7 + 61.131 * x**-19.6 + 0.45903 * x**-40.0))
 
 
 @dataclass(frozen=True)

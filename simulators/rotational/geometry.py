@@ -1,6 +1,7 @@
 """Measuring geometries: what turns in what. Lengths in metres."""
 
 import math
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -8,7 +9,7 @@ from typing import Protocol
 UNBOUNDED_RATIO = 1e4
 
 
-class Geometry(Protocol):
+class Geometry(Hashable, Protocol):
     """An inner cylinder that turns in a vessel at rest."""
 
     @property
@@ -71,7 +72,7 @@ class SingleCylinder:
         return 2.0 * omega * squared / (squared - 1.0)
 
 
-def wall_stress(geometry: Geometry, torque_Nm: float) -> float:  # noqa: N803 - the unit's symbol is part of the name
+def wall_stress(geometry: Geometry, torque_nm: float) -> float:
     """Shear stress (Pa) at the turning cylinder's wall for a torque (N.m): the balance of moments."""
     area_arm = 2.0 * math.pi * geometry.length_m * geometry.inner_radius_m**2 * geometry.end_factor
-    return torque_Nm / area_arm
+    return torque_nm / area_arm

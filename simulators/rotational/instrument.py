@@ -32,8 +32,8 @@ class RotationalInstrument:
         fluid: Fluid | None = None,
         seed: int = 1,
         *,
-        temperature_C: float = 25.0,
-        ambient_C: float = 22.0,
+        temperature: float = 25.0,
+        ambient: float = 22.0,
         serial: str = "R-1042",
         firmware: str = "1.2",
     ) -> None:
@@ -57,26 +57,26 @@ class RotationalInstrument:
         self._keys_used = False
         self._speed = 0.0
         self._angle = 0.0
-        self._torque_Nm = 0.0
-        self._bath_set_C = self._bath_C = temperature_C if self.spec.has_bath else ambient_C
+        self._torque_nm = 0.0
+        self._bath_set = self._bath = temperature if self.spec.has_bath else ambient
         self._shown_speed = 0.0
-        self._shown_C = 0.0
-        self.fill(fluid or FLUIDS["air"], temperature_C)
+        self._shown_temperature = 0.0
+        self.fill(fluid or FLUIDS["air"], temperature)
         self._show()
 
     # --- the world around the instrument -------------------------------------------------------------------------
 
-    def fill(self, fluid: Fluid, temperature_C: float | None = None) -> None:
+    def fill(self, fluid: Fluid, temperature: float | None = None) -> None:
         """Fill the vessel anew; a temperature (Cel) of None means that of the bath."""
         self.fluid = fluid
         self._table = torque_table(self.geometry, fluid.law)
         self._level = fluid.structure.after_filling if fluid.structure else 1.0
-        self._sample_C = self._bath_C if temperature_C is None else temperature_C
+        self._sample = self._bath if temperature is None else temperature
         self._sensor.release()
 
     def set_temperature(self, celsius: float) -> None:
         """Put bath set-point, bath and sample at a temperature (Cel) at once, as after a long wait."""
-        self._bath_set_C = self._bath_C = self._sample_C = celsius
+        self._bath_set = self._bath = self._sample = celsius
 
     def press_key(self) -> None:
         """Somebody presses the instrument's own key: the motor stops, or starts towards its set-point."""
@@ -115,12 +115,12 @@ class RotationalInstrument:
     @property
     def stress_factor(self) -> float:
         """Factor of temperature and structure on the stress of the flow law now."""
-        factor = self.fluid.temperature.factor(self._sample_C)
+        factor = self.fluid.temperature.factor(self._sample)
         return factor * self.fluid.structure.factor(self._level) if self.fluid.structure else factor
 
     def state(self) -> dict[str, object]:
         """What is true in the sample and the shaft now, for tests and demonstrations; not what the instrument shows."""
-        torque, omega = self._torque_Nm, self.true_speed_per_min * _RAD_PER_S
+        torque, omega = self._torque_nm, self.true_speed_per_min * _RAD_PER_S
         material, apparent = self._viscosities(torque, omega)
         return {
             "kind": self.kind,
@@ -134,11 +134,11 @@ class RotationalInstrument:
             "speed_per_min": self.true_speed_per_min,
             "revolutions": self._angle / (2.0 * math.pi),
             "torque_uNm": torque * 1e6,
-            "torque_percent": torque * 1e8 / self.spec.full_scale_uNm,
+            "torque_percent": torque * 1e8 / self.spec.full_scale_unm,
             "deflection_percent": self._sensor.deflection,
-            "temperature_C": self._sample_C,
-            "bath_C": self._bath_C,
-            "bath_set_point_C": self._bath_set_C,
+            "temperature_C": self._sample,
+            "bath_C": self._bath,
+            "bath_set_point_C": self._bath_set,
             "probe_open": self.probe_open,
             "structure": self._level,
             "viscosity_mPa_s": material,
@@ -160,11 +160,11 @@ class RotationalInstrument:
 
     def who(self) -> str:
         """Kind, serial, firmware and full scale (uN.m)."""
-        return f"is {self.kind} serial={self.serial} firmware={self._firmware} fs={self.spec.full_scale_uNm:.1f}"
+        return f"is {self.kind} serial={self.serial} firmware={self._firmware} fs={self.spec.full_scale_unm:.1f}"
 
     def read(self) -> str:
         """The values of the latest refresh; forgets that keys were used."""
-        temperature = "---" if self.probe_open else f"{self._shown_C:.3f}"
+        temperature = "---" if self.probe_open else f"{self._shown_temperature:.3f}"
         letters = (
             ("S", self._sensor.saturated),
             ("P", self.probe_open),
@@ -203,10 +203,10 @@ class RotationalInstrument:
         """Take a bath set-point (Cel)."""
         if not self.spec.has_bath:
             return "no bath"
-        if not self.spec.coolest_bath_C <= celsius <= self.spec.hottest_bath_C:
+        if not self.spec.coolest_bath_celsius <= celsius <= self.spec.hottest_bath_celsius:
             return "no range"
-        self._bath_set_C = round(celsius, 3)
-        return f"ok bath {self._bath_set_C:.3f}"
+        self._bath_set = round(celsius, 3)
+        return f"ok bath {self._bath_set:.3f}"
 
     # --- physics -------------------------------------------------------------------------------------------------
 
@@ -222,20 +222,20 @@ class RotationalInstrument:
         omega = self._speed * (1.0 + self.errors.speed) * _RAD_PER_S
         turned = omega * _REFRESH_S
         self._angle += turned
-        fluid, factor = self.fluid, self.fluid.temperature.factor(self._sample_C)
+        fluid, factor = self.fluid, self.fluid.temperature.factor(self._sample)
         if fluid.structure is not None:
             self._level = fluid.structure.after(self._level, self.geometry.structure_rate(omega), _REFRESH_S)
             factor *= fluid.structure.factor(self._level)
-        self._torque_Nm = torque = self._table.torque(omega) * factor if omega > _RESTED else 0.0
-        to_percent = 1e8 / spec.full_scale_uNm
-        self._sensor.step(torque * to_percent, turned, self._angle, self._table.yield_torque_Nm * factor * to_percent)
-        self._bath_C += (self._bath_set_C - self._bath_C) * self._bath_part
-        heating = torque * omega * _REFRESH_S / spec.sample_heat_capacity_J_per_K
-        self._sample_C += (self._bath_C - self._sample_C) * self._sample_part + heating
+        self._torque_nm = torque = self._table.torque(omega) * factor if omega > _RESTED else 0.0
+        to_percent = 1e8 / spec.full_scale_unm
+        self._sensor.step(torque * to_percent, turned, self._angle, self._table.yield_torque_nm * factor * to_percent)
+        self._bath += (self._bath_set - self._bath) * self._bath_part
+        heating = torque * omega * _REFRESH_S / spec.sample_heat_capacity_j_per_k
+        self._sample += (self._bath - self._sample) * self._sample_part + heating
         self._show()
 
     def _show(self) -> None:
         gauss, spec = self._rng.gauss, self.spec
         noise = gauss(0.0, spec.speed_noise_percent / 100.0)
         self._shown_speed = self._speed * (1.0 + noise)
-        self._shown_C = self._sample_C + self.errors.probe_K + spec.probe_noise_K * gauss(0.0, 1.0)
+        self._shown_temperature = self._sample + self.errors.probe_kelvin + spec.probe_noise_kelvin * gauss(0.0, 1.0)

@@ -1,5 +1,6 @@
 """Flow laws: shear rate of a fluid at a shear stress, at its reference temperature and full structure."""
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -9,12 +10,12 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-class FlowLaw(Protocol):
-    """A law of steady shear. `yield_stress_Pa` is 0 for fluids that flow at any stress."""
+class FlowLaw(Hashable, Protocol):
+    """A law of steady shear; stresses in Pa, rates in 1/s, viscosities in Pa.s, consistencies in Pa.s^n."""
 
     @property
-    def yield_stress_Pa(self) -> float:  # noqa: N802 - the unit's symbol is part of the name
-        """Stress below which the fluid does not flow, Pa."""
+    def yield_stress(self) -> float:
+        """Stress below which the fluid does not flow, Pa; 0 for a fluid that flows at any stress."""
         ...
 
     def rate(self, stress: Array) -> Array:
@@ -26,49 +27,49 @@ class FlowLaw(Protocol):
 class Newtonian:
     """Stress = viscosity * rate."""
 
-    viscosity_Pa_s: float
-    yield_stress_Pa: float = 0.0
+    viscosity: float
+    yield_stress: float = 0.0
 
     def rate(self, stress: Array) -> Array:
         """Shear rate (1/s) at each shear stress (Pa)."""
-        return stress / self.viscosity_Pa_s
+        return stress / self.viscosity
 
 
 @dataclass(frozen=True)
 class PowerLaw:
     """Stress = consistency * rate**index (Ostwald and de Waele)."""
 
-    consistency_Pa_sn: float
+    consistency: float
     index: float
-    yield_stress_Pa: float = 0.0
+    yield_stress: float = 0.0
 
     def rate(self, stress: Array) -> Array:
         """Shear rate (1/s) at each shear stress (Pa)."""
-        return np.asarray((stress / self.consistency_Pa_sn) ** (1.0 / self.index))
+        return np.asarray((stress / self.consistency) ** (1.0 / self.index))
 
 
 @dataclass(frozen=True)
 class HerschelBulkley:
     """Stress = yield stress + consistency * rate**index, at rest below the yield stress."""
 
-    yield_stress_Pa: float
-    consistency_Pa_sn: float
+    yield_stress: float
+    consistency: float
     index: float
 
     def rate(self, stress: Array) -> Array:
         """Shear rate (1/s) at each shear stress (Pa)."""
-        excess = np.maximum(stress - self.yield_stress_Pa, 0.0)
-        return np.asarray((excess / self.consistency_Pa_sn) ** (1.0 / self.index))
+        excess = np.maximum(stress - self.yield_stress, 0.0)
+        return np.asarray((excess / self.consistency) ** (1.0 / self.index))
 
 
 @dataclass(frozen=True)
 class Casson:
     """sqrt(stress) = sqrt(yield stress) + sqrt(viscosity * rate), at rest below the yield stress."""
 
-    yield_stress_Pa: float
-    viscosity_Pa_s: float
+    yield_stress: float
+    viscosity: float
 
     def rate(self, stress: Array) -> Array:
         """Shear rate (1/s) at each shear stress (Pa)."""
-        excess = np.maximum(np.sqrt(stress) - self.yield_stress_Pa**0.5, 0.0)
-        return np.asarray(excess**2 / self.viscosity_Pa_s)
+        excess = np.maximum(np.sqrt(stress) - self.yield_stress**0.5, 0.0)
+        return np.asarray(excess**2 / self.viscosity)

@@ -30,7 +30,7 @@ class TorqueSensor:
         self._per_radian = 1.0 / (2.0 * math.pi * spec.wind_up_revolutions)
         self._unwind = -math.expm1(-interval_s / spec.unwind_s)
         self._creep = -math.expm1(-interval_s / spec.creep_s)
-        self._rotor = _oscillator_step(spec.rotor_frequency_Hz, spec.rotor_damping, interval_s)
+        self._rotor = _oscillator_step(spec.rotor_frequency_hz, spec.rotor_damping, interval_s)
         self._at_rest: deque[float] = deque(maxlen=ZERO_READINGS)
         self.deflection = 0.0
         self._position = 0.0
@@ -41,7 +41,7 @@ class TorqueSensor:
         self.saturated = False
 
     def step(self, torque_percent: float, turned_rad: float, angle_rad: float, held_percent: float) -> None:
-        """One refresh: torque at the shaft, angle turned since the last one, angle of the shaft, torque a yield stress holds."""
+        """One refresh: torque on the shaft, angle turned since the last, angle of the shaft, torque held at rest."""
         if turned_rad > 0.0:
             part = -math.expm1(-turned_rad * self._per_radian)
             deflection = self.deflection + (torque_percent - self.deflection) * part
@@ -81,9 +81,9 @@ class TorqueSensor:
         self.deflection = self._position = self._velocity = 0.0
 
 
-def _oscillator_step(frequency_Hz: float, damping: float, seconds: float) -> tuple[float, float, float, float]:  # noqa: N803
+def _oscillator_step(frequency_hz: float, damping: float, seconds: float) -> tuple[float, float, float, float]:
     """Matrix of one step of x'' = -w^2 x - 2 z w x', z below 1: (x, x') -> (a x + b x', c x + d x')."""
-    w = 2.0 * math.pi * frequency_Hz
+    w = 2.0 * math.pi * frequency_hz
     decay, ringing = damping * w, w * math.sqrt(1.0 - damping**2)
     shrink = math.exp(-decay * seconds)
     sine, cosine = math.sin(ringing * seconds), math.cos(ringing * seconds)

@@ -8,20 +8,21 @@ from dataclasses import dataclass
 class Specification:
     """Stated limits and properties.
 
-    Every limit is the half width of a rectangular (uniform) distribution from which one instrument's error is drawn once.
-    The torque's gain and zero errors together stay within the stated `torque_limit_percent` of full scale.
+    Every limit is the half width of a rectangular (uniform) distribution from which one instrument's error is drawn
+    once. Torques in % are of full scale, the gain's in % of the reading; gain and zero together stay within the stated
+    `torque_limit_percent`. Noise is normal, given by its standard deviation.
     """
 
-    full_scale_uNm: float = 1000.0
+    full_scale_unm: float = 1000.0
     torque_limit_percent: float = 1.0
     gain_limit_percent: float = 0.7
     zero_limit_percent: float = 0.3
     geometry_limit_percent: float = 0.5
     speed_limit_percent: float = 0.1
-    probe_limit_K: float = 0.05
+    probe_limit_kelvin: float = 0.05
     torque_noise_percent: float = 0.03
     speed_noise_percent: float = 0.005
-    probe_noise_K: float = 0.002
+    probe_noise_kelvin: float = 0.002
     ripple_percent_of_reading: float = 0.4
     ripple_percent: float = 0.05
     stop_percent: float = 110.0
@@ -29,15 +30,15 @@ class Specification:
     highest_speed_per_min: float = 200.0
     ramp_per_min_per_s: float = 30.0
     has_bath: bool = True
-    coolest_bath_C: float = 5.0
-    hottest_bath_C: float = 90.0
+    coolest_bath_celsius: float = 5.0
+    hottest_bath_celsius: float = 90.0
     bath_lag_s: float = 240.0
     sample_lag_s: float = 90.0
-    sample_heat_capacity_J_per_K: float = 80.0
+    sample_heat_capacity_j_per_k: float = 80.0
     wind_up_revolutions: float = 0.22
     unwind_s: float = 0.4
     creep_s: float = 15.0
-    rotor_frequency_Hz: float = 1.5
+    rotor_frequency_hz: float = 1.5
     rotor_damping: float = 0.7
 
     def __post_init__(self) -> None:
@@ -57,7 +58,7 @@ class Errors:
     zero_percent: float
     geometry: float
     speed: float
-    probe_K: float
+    probe_kelvin: float
     ripple_phase: float
 
     @classmethod
@@ -69,6 +70,6 @@ class Errors:
             zero_percent=rng.uniform(-1.0, 1.0) * spec.zero_limit_percent,
             geometry=rng.uniform(-1.0, 1.0) * spec.geometry_limit_percent / 100.0,
             speed=rng.uniform(-1.0, 1.0) * spec.speed_limit_percent / 100.0,
-            probe_K=rng.uniform(-1.0, 1.0) * spec.probe_limit_K,
+            probe_kelvin=rng.uniform(-1.0, 1.0) * spec.probe_limit_kelvin,
             ripple_phase=rng.uniform(0.0, 6.283185307179586),
         )

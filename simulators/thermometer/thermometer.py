@@ -18,8 +18,8 @@ def checked(text: str) -> bytes:
 class Thermometer:
     """One thermometer under a clock of the caller's.
 
-    The probe's error is drawn once per seed from a uniform distribution of half width `probe_limit_K`; every line adds
-    normal noise of standard deviation `noise_K`. The probe follows the temperature around it with the lag `lag_s`.
+    The probe's error is drawn once per seed from a uniform distribution of half width `probe_limit_kelvin`; every line
+    adds normal noise of standard deviation `noise_kelvin`. The probe follows the temperature around it with a lag.
     """
 
     kind = "thermometer"
@@ -28,29 +28,29 @@ class Thermometer:
         self,
         seed: int = 1,
         *,
-        temperature_C: float = 25.0,
+        temperature: float = 25.0,
         lag_s: float = 8.0,
-        probe_limit_K: float = 0.05,
-        noise_K: float = 0.002,
+        probe_limit_kelvin: float = 0.05,
+        noise_kelvin: float = 0.002,
         serial: str = "T-0310",
         firmware: str = "1.0",
     ) -> None:
         """Start in balance with the temperature around the probe (Cel)."""
         self.serial = serial
         self.probe_open = False
-        self.probe_error_K = random.Random(f"errors of thermometer {seed}").uniform(-1.0, 1.0) * probe_limit_K
+        self.probe_error_kelvin = random.Random(f"errors of thermometer {seed}").uniform(-1.0, 1.0) * probe_limit_kelvin
         self._firmware = firmware
         self._rng = random.Random(f"noise of thermometer {seed}")
-        self._noise_K = noise_K
+        self._noise_kelvin = noise_kelvin
         self._part = -math.expm1(-LINE_NS / 1e9 / lag_s)
         self._now_ns = 0
         self._lines = 0
-        self._around_C = self._probe_C = temperature_C
+        self._around = self._probe = temperature
         self._request = b""
 
     def set_temperature(self, celsius: float) -> None:
         """Change the temperature around the probe (Cel); the probe follows with its lag."""
-        self._around_C = celsius
+        self._around = celsius
 
     def advance(self, dt_s: float) -> bytes:
         """Let time pass (s); returns the lines sent meanwhile."""
@@ -74,13 +74,13 @@ class Thermometer:
             "kind": self.kind,
             "serial": self.serial,
             "time_s": self._lines * LINE_NS / 1e9,
-            "temperature_C": self._probe_C,
-            "around_C": self._around_C,
+            "temperature_C": self._probe,
+            "around_C": self._around,
             "probe_open": self.probe_open,
         }
 
     def _line(self) -> bytes:
         self._lines += 1
-        self._probe_C += (self._around_C - self._probe_C) * self._part
-        shown = self._probe_C + self.probe_error_K + self._noise_K * self._rng.gauss(0.0, 1.0)
+        self._probe += (self._around - self._probe) * self._part
+        shown = self._probe + self.probe_error_kelvin + self._noise_kelvin * self._rng.gauss(0.0, 1.0)
         return checked("T --- open" if self.probe_open else f"T {shown:+.3f} ok")

@@ -1,0 +1,157 @@
+"""Runs one simulated instrument in a process of its own: `python -m simulators.host rotational --pty LINK`.
+
+Prints one line, `ready <what to open>`, when a host can connect. Ends on `quit`, SIGTERM, SIGINT, or with its parent.
+"""
+
+import argparse
+import math
+import os
+import select
+import signal
+import socket
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from simulators.commands import Commander
+from simulators.control import ControlSocket
+from simulators.links import Link, PtyLink, TcpLink
+from simulators.misbehaviour import Misbehaving, SimulatedInstrument
+from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument, Specification
+from simulators.thermometer import Thermometer
+
+# Bounds the work of catching up, and how long a simulator outlives its parent.
+LONGEST_WAIT_S = 0.5
+SERIALS = {RotationalInstrument.kind: "R-1042", Thermometer.kind: "T-0310"}
+
+
+class Host:
+    """One thread that serves a link and a control socket; simulated time is the monotonic clock times the scale."""
+
+    def __init__(self, device: Misbehaving, link: Link, control: Path | None, scale: float) -> None:
+        self._device, self._link, self._scale = device, link, scale
+        self._commander = Commander(device, link)
+        self._control = ControlSocket(control, self._command) if control else None
+        self._start_ns = time.monotonic_ns()
+        self._simulated_ns = 0
+        self._stopping = False
+        self._waking, self._woken = socket.socketpair()
+        self._waking.setblocking(False)
+
+    def stop(self) -> None:
+        """Ask the loop to end; safe in a signal handler."""
+        self._stopping = True
+        self._waking.send(b"\0")
+
+    def run(self) -> None:
+        """Serve until told to stop or the parent dies; leaves no link and no socket behind."""
+        parent = os.getppid()
+        try:
+            self._link.plug()
+            sys.stdout.write(f"ready {self._link.address}\n")
+            sys.stdout.flush()
+            while not self._stopping and os.getppid() == parent:
+                self._catch_up()
+                self._wait()
+                self._catch_up()
+                if self._control:
+                    self._control.serve()
+                received = self._link.read()
+                if received:
+                    self._send(self._device.receive(received))
+        finally:
+            self._link.unplug()
+            if self._control:
+                self._control.close()
+
+    def _catch_up(self) -> None:
+        now_ns = int((time.monotonic_ns() - self._start_ns) * self._scale)
+        self._send(self._device.advance((now_ns - self._simulated_ns) / 1e9))
+        self._simulated_ns = now_ns
+
+    def _wait(self) -> None:
+        due_s, idle_s = self._device.due_in_s(), self._link.idle_wait_s()
+        waits = [LONGEST_WAIT_S]
+        if due_s is not None:
+            waits.append(due_s / self._scale)
+        if idle_s is not None:
+            waits.append(idle_s)
+        poll = select.poll()
+        control = self._control.descriptors() if self._control else []
+        for descriptor in [self._woken.fileno(), *self._link.descriptors(), *control]:
+            poll.register(descriptor, select.POLLIN)
+        poll.poll(max(math.ceil(min(waits) * 1e3), 1))
+
+    def _send(self, data: bytes) -> None:
+        if data:
+            self._link.write(data)
+
+    def _command(self, line: str) -> str:
+        if line == "quit":
+            self._stopping = True
+            return "done"
+        return self._commander.execute(line)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a simulator from the command line; returns the exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        instrument = _instrument(options)
+        link: Link = PtyLink(options.pty) if options.pty else TcpLink(*_address(options.tcp))
+        host = Host(Misbehaving(instrument, options.seed), link, options.control, options.time_scale)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: host.stop())
+        host.run()
+    except (OSError, ValueError) as error:
+        sys.stderr.write(f"simulators.host: {error}\n")
+        return 1
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m simulators.host", description=__doc__)
+    parser.add_argument("kind", choices=list(SERIALS))
+    where = parser.add_mutually_exclusive_group(required=True)
+    where.add_argument("--pty", type=Path, metavar="LINK", help="symbolic link to the pseudo-terminal")
+    where.add_argument("--tcp", metavar="HOST:PORT", help="address to listen on; port 0 lets the system choose")
+    parser.add_argument("--seed", type=int, default=1, help="which single instrument: its errors and its noise")
+    parser.add_argument("--serial", help="serial number it answers with")
+    parser.add_argument("--fluid", choices=list(FLUIDS), help="what the vessel is filled with (default air)")
+    parser.add_argument("--geometry", choices=list(GEOMETRIES), help="default coaxial-15")
+    parser.add_argument("--full-scale", type=float, metavar="UNM", help="torque at 100 %%, uN.m (default 1000)")
+    parser.add_argument("--temperature", type=float, default=25.0, metavar="CEL")
+    parser.add_argument("--time-scale", type=float, default=1.0, metavar="F", help="simulated seconds per second")
+    parser.add_argument("--control", type=Path, metavar="PATH", help="Unix socket for commands while it runs")
+    return parser
+
+
+def _instrument(options: argparse.Namespace) -> SimulatedInstrument:
+    if not (math.isfinite(options.time_scale) and options.time_scale > 0.0):
+        raise ValueError(f"--time-scale must be above 0, got {options.time_scale}")
+    serial = options.serial or SERIALS[options.kind]
+    if options.kind == Thermometer.kind:
+        for name in ("fluid", "geometry", "full_scale"):
+            if getattr(options, name) is not None:
+                raise ValueError(f"--{name.replace('_', '-')} is for a rotational instrument; leave it out")
+        return Thermometer(options.seed, temperature=options.temperature, serial=serial)
+    return RotationalInstrument(
+        Specification() if options.full_scale is None else Specification(full_scale_unm=options.full_scale),
+        GEOMETRIES[options.geometry or "coaxial-15"],
+        FLUIDS[options.fluid or "air"],
+        options.seed,
+        temperature=options.temperature,
+        serial=serial,
+    )
+
+
+def _address(text: str) -> tuple[str, int]:
+    host, mark, port = text.rpartition(":")
+    if not mark or not port.isdigit() or int(port) > 65535:
+        raise ValueError(f"--tcp needs HOST:PORT, got {text!r}")
+    return host, int(port)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
