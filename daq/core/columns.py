@@ -1,0 +1,120 @@
+"""The readings of one link in one step, as columns, and summaries of any span of them."""
+
+from array import array
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from daq.core.driver import Values
+from daq.core.faults import FAULTS
+from daq.core.statistics import Summary, largest_gap, summarise
+
+NAN = float("nan")
+
+
+@dataclass(slots=True)
+class Span:
+    """A span resolved to row numbers: ``start < t_i <= end``."""
+
+    start: int
+    end: int
+    first: int
+    stop: int
+
+    @property
+    def n(self) -> int:
+        """Readings in the span."""
+        return self.stop - self.first
+
+
+@dataclass(slots=True)
+class Columns:
+    """Times (ns), revolutions turned since the step began, and one column a channel.
+
+    A value that is null stands as NaN and is listed in `gaps`, so that it can never be
+    averaged unseen.
+    """
+
+    channels: tuple[str, ...]
+    times: "array[int]" = field(default_factory=lambda: array("q"))
+    revolutions: "array[float]" = field(default_factory=lambda: array("d"))
+    values: "list[array[float]]" = field(default_factory=list)
+    gaps: list[tuple[int, int, str]] = field(default_factory=list)
+    """(row, channel number or -1 for all, fault), in order of rows."""
+
+    def __post_init__(self) -> None:
+        self.values = [array("d") for _ in self.channels]
+
+    def clear(self) -> None:
+        """Forget all readings: a new step begins."""
+        self.times = array("q")
+        self.revolutions = array("d")
+        self.values = [array("d") for _ in self.channels]
+        self.gaps = []
+
+    def add_faulty(self, t: int, revolutions: float, item: Values) -> None:
+        """Append a reading of which something is amiss."""
+        row = len(self.times)
+        self.times.append(t)
+        self.revolutions.append(revolutions)
+        for column, value in zip(self.values, item.values, strict=True):
+            column.append(NAN if value is None else value)
+        for channel, fault in item.faults:
+            self.gaps.append((row, self.channels.index(channel) if channel else -1, fault))
+
+    def between(self, start: int, end: int) -> Span:
+        """The readings with ``start < t_i <= end`` (ns)."""
+        return Span(start, end, bisect_right(self.times, start), bisect_right(self.times, end))
+
+    def last_turns(self, turns: float, end: int, floor: int) -> tuple[Span, bool]:
+        """The readings of the last `turns` revolutions up to `end`, and whether the step was too short for them."""
+        stop = bisect_right(self.times, end)
+        if stop == 0:
+            return Span(floor, end, 0, 0), True
+        target = self.revolutions[stop - 1] - turns
+        first = bisect_right(self.revolutions, target, 0, stop)
+        start = self.times[first - 1] if first else floor
+        if start <= floor:
+            return self.between(floor, end), target < 0 or start < floor
+        return Span(start, end, first, stop), False
+
+    def faults(self, span: Span, channel: str) -> list[str]:
+        """Faults of a channel inside a span, each once, in order."""
+        number = self.channels.index(channel)
+        found = (f for row, c, f in self.gaps if span.first <= row < span.stop and c in (number, -1))
+        return list(dict.fromkeys(found))
+
+    def column(self, span: Span, channel: str) -> Sequence[float]:
+        """Values of a channel in a span, NaN where null."""
+        return self.values[self.channels.index(channel)][span.first : span.stop]
+
+    def null_rows(self, span: Span, channels: Sequence[str]) -> set[int]:
+        """Rows (counted from the span's first) where any of `channels` is null."""
+        if not self.gaps:
+            return set()
+        numbers = {self.channels.index(c) for c in channels}
+        return {
+            row - span.first
+            for row, c, fault in self.gaps
+            if span.first <= row < span.stop and (c == -1 or c in numbers) and not FAULTS[fault].keeps_value
+        }
+
+    def clean(self, span: Span, channels: Sequence[str]) -> tuple[Sequence[int], list[Sequence[float]]]:
+        """Times and columns of the rows where none of `channels` is null."""
+        times: Sequence[int] = self.times[span.first : span.stop]
+        columns: list[Sequence[float]] = [self.column(span, c) for c in channels]
+        null = self.null_rows(span, channels)
+        if null:
+            keep = [i for i in range(span.n) if i not in null]
+            times = [times[i] for i in keep]
+            columns = [[c[i] for i in keep] for c in columns]
+        return times, columns
+
+    def summary(self, span: Span, channel: str) -> Summary:
+        """Statistics of a channel over the readings of the span that are not null."""
+        times, (values,) = self.clean(span, [channel])
+        return summarise(values, times)
+
+    def gap(self, span: Span) -> int:
+        """The longest time without a reading in the span, ns."""
+        return largest_gap(self.times[span.first : span.stop], span.start, span.end)

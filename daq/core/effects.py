@@ -1,0 +1,105 @@
+"""What the pipeline wants done or wants known.  Live they are executed, on replay compared."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from daq.core.statistics import Summary
+
+
+@dataclass(slots=True)
+class Send:
+    """Write bytes to a link."""
+
+    link: str
+    data: bytes
+
+
+@dataclass(slots=True)
+class Moved:
+    """The run's life cycle went from one state to another."""
+
+    t: int
+    source: str
+    trigger: str
+    target: str
+    detail: str = ""
+
+
+@dataclass(slots=True)
+class Kept:
+    """A value taken: when, over which span, and the summaries of every signal in it."""
+
+    t: int
+    step: int
+    at: str
+    statistic: str
+    start: int
+    """The span is ``start < t_i <= t``."""
+    asked_ns: int
+    """Length of the span the method asks for; 0 where it is in revolutions."""
+    revolutions: float
+    """Revolutions turned inside the span."""
+    summaries: dict[str, Summary]
+    faults: tuple[str, ...]
+    largest_gap_ns: int
+    coverage: float
+    """Readings in the span over readings expected from the instrument's interval."""
+    rule: str = ""
+    """For a value taken on an event: the rule that selected it."""
+
+
+@dataclass(slots=True)
+class Noted:
+    """Something a person should know; `code` is stable, `text` is for reading."""
+
+    t: int
+    code: str
+    text: str
+
+
+@dataclass(slots=True)
+class StepEnded:
+    """A step is over: when it ran, which rule ended it, and the value that met the rule."""
+
+    t: int
+    step: int
+    started: int
+    rule: str
+    value: float | None
+    readings: int
+    revolutions: float
+
+
+@dataclass(slots=True)
+class Facts:
+    """What a run (so far) came to: everything a conclusion may look at besides the plan.  Times in ns, monotonic."""
+
+    began: int
+    now: int
+    outcome: str
+    """complete, stopped, interrupted or failed; "" while the run goes on."""
+    reason: str
+    steps: list[StepEnded] = field(default_factory=list)
+    kept: list[Kept] = field(default_factory=list)
+    notes: list[Noted] = field(default_factory=list)
+    counters: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """Counters of each link, by its name."""
+
+
+@dataclass(slots=True)
+class Concluded:
+    """The measuring is over; the result can be computed and committed."""
+
+    t: int
+    facts: Facts
+
+
+@dataclass(slots=True)
+class Ended:
+    """The run is over and what is known of the motor is final: ``still``, ``may still be turning``, ``not moved``."""
+
+    t: int
+    motor: str
+
+
+Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended

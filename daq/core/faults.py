@@ -1,0 +1,82 @@
+"""One table that maps every fault and band to value-or-null and quality.
+
+Quality names are the status codes of OPC UA Part 8 (Data Access), written as in the
+specification.  The part before the underscore is the class: Good, Uncertain, Bad.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+
+class Quality(StrEnum):
+    """OPC UA Part 8 status codes used here, best first within a class."""
+
+    GOOD = "Good"
+    UNCERTAIN = "Uncertain"
+    UNCERTAIN_SUBNORMAL = "Uncertain_SubNormal"
+    UNCERTAIN_UNITS_EXCEEDED = "Uncertain_EngineeringUnitsExceeded"
+    UNCERTAIN_NOT_ACCURATE = "Uncertain_SensorNotAccurate"
+    BAD = "Bad"
+    BAD_SENSOR_FAILURE = "Bad_SensorFailure"
+    BAD_DEVICE_FAILURE = "Bad_DeviceFailure"
+    BAD_NO_COMMUNICATION = "Bad_NoCommunication"
+    BAD_NOT_CONNECTED = "Bad_NotConnected"
+
+    @property
+    def severity(self) -> int:
+        """0 for Good, 1 for Uncertain, 2 for Bad."""
+        return ("Good", "Uncertain", "Bad").index(self.value.partition("_")[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Treatment:
+    """What a fault does to a value: keep the number or publish null, with which quality, said how."""
+
+    keeps_value: bool
+    quality: Quality
+    sentence: str
+
+
+FAULTS: Final[dict[str, Treatment]] = {
+    # faults of one reading
+    "saturated": Treatment(False, Quality.BAD, "the sensor is at its stop: the true value is beyond the range"),
+    "not_a_number": Treatment(False, Quality.BAD, "the instrument sent no finite number"),
+    "probe": Treatment(False, Quality.BAD_SENSOR_FAILURE, "the temperature probe reports a fault"),
+    "blocked": Treatment(False, Quality.BAD_DEVICE_FAILURE, "the instrument reports that its motor does not turn"),
+    "beyond_range": Treatment(True, Quality.UNCERTAIN_UNITS_EXCEEDED, "the value is outside the channel's range"),
+    "undefined": Treatment(False, Quality.BAD, "the quantity is not defined at this point (division by zero)"),
+    # faults of a link
+    "silent": Treatment(False, Quality.BAD_NO_COMMUNICATION, "the instrument has not answered for too long"),
+    "link_down": Treatment(False, Quality.BAD_NOT_CONNECTED, "the connection to the instrument is lost"),
+    # bands and conditions of a span
+    "no_readings": Treatment(False, Quality.BAD_NO_COMMUNICATION, "the span holds no reading"),
+    "below_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is below the usable band"),
+    "above_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is above the usable band"),
+    "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
+    "gap": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "readings are missing inside the span"),
+    "keys_used": Treatment(True, Quality.UNCERTAIN, "the instrument's own keys were used during the run"),
+    "off_speed": Treatment(True, Quality.UNCERTAIN, "the speed left its tolerance inside the span"),
+    "off_temperature": Treatment(True, Quality.UNCERTAIN, "the temperature left the method's band inside the span"),
+    "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
+    "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
+    "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),
+    "threshold_not_met": Treatment(False, Quality.BAD, "the event the method waits for did not happen"),
+}
+
+
+def worst(faults: "tuple[str, ...] | list[str]") -> Quality:
+    """The quality of a value under all of `faults`: the most severe, the first named among equals."""
+    quality = Quality.GOOD
+    for name in faults:
+        candidate = FAULTS[name].quality
+        if candidate.severity > quality.severity:
+            quality = candidate
+    return quality
+
+
+def publishable(value: float | None, faults: "tuple[str, ...] | list[str]") -> float | None:
+    """`value`, or None where any of `faults` forbids a number."""
+    if any(not FAULTS[name].keeps_value for name in faults):
+        return None
+    return value

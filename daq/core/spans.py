@@ -1,0 +1,124 @@
+"""Kept values: which span, which readings, what is wrong with them."""
+
+from collections.abc import Mapping
+
+from daq.core.columns import Columns, Span
+from daq.core.derive import roots, span_summaries
+from daq.core.driver import Driver
+from daq.core.effects import Kept
+from daq.core.faults import FAULTS
+from daq.core.plan import Keep, Plan
+from daq.core.statistics import Summary
+from daq.core.stop import Clock
+
+#: A hole of more than this many expected intervals inside a span is named.
+GAP_INTERVALS = 5
+LEAST_COVERAGE = 0.9
+
+
+def take(
+    plan: Plan,
+    step: int,
+    keep: Keep,
+    t: int,
+    clock: Clock,
+    columns: Mapping[str, Columns],
+    drivers: Mapping[str, Driver],
+    rule: str = "",
+) -> Kept:
+    """The value a keep entry asks for, taken at `t` (ns)."""
+    lead = plan.lead.name
+    span, cut = resolve(keep, t, clock, columns[lead])
+    rows = columns[lead]
+    summaries = span_summaries(rows, span, plan.derivations)
+    for link in plan.links:
+        if link.role == "companion":
+            other = columns[link.name]
+            same = other.between(span.start, span.end)
+            summaries |= {f"{link.name}.{c}": other.summary(same, c) for c in link.channels}
+    gap = rows.gap(span)
+    interval = max(drivers[lead].interval_ns, drivers[lead].refresh_ns)
+    expected = (span.end - span.start) / interval if interval else 0.0
+    coverage = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
+    faults: list[str] = []
+    if cut:
+        faults.append("cut_short")
+    if span.n == 0:
+        faults.append("no_readings")
+    else:
+        if interval and (gap > GAP_INTERVALS * interval or coverage < LEAST_COVERAGE):
+            faults.append("gap")
+        faults += _reading_faults(plan, rows, span)
+        faults += _condition_faults(plan, step, summaries)
+    first, stop = span.first, span.stop
+    turned = rows.revolutions[stop - 1] - (rows.revolutions[first - 1] if first else 0.0) if stop > first else 0.0
+    return Kept(
+        t=t,
+        step=step,
+        at=keep.at,
+        statistic=keep.statistic,
+        start=span.start,
+        asked_ns=keep.span.ns,
+        revolutions=turned,
+        summaries=summaries,
+        faults=tuple(dict.fromkeys(faults)),
+        largest_gap_ns=gap,
+        coverage=coverage,
+        rule=rule,
+    )
+
+
+def resolve(keep: Keep, t: int, clock: Clock, columns: Columns) -> tuple[Span, bool]:
+    """The span of a keep entry that ends at `t`, and whether it is shorter than asked."""
+    floor = min(clock.floor, t)
+    if keep.span.revolutions:
+        return columns.last_turns(keep.span.revolutions, t, floor)
+    start = t - keep.span.ns
+    if start < floor:
+        return columns.between(floor, t), True
+    return columns.between(start, t), False
+
+
+def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
+    by_name = {d.name: d for d in plan.derivations}
+    bases = roots(plan.primary, by_name)
+    found: list[str] = []
+    for channel in bases:
+        for fault in rows.faults(span, channel):
+            # A reading that is merely missing is left out and shows as a gap; one that biases the mean is named.
+            if fault in ("not_a_number", "probe") and rows.summary(span, channel).n:
+                found.append("gap")
+            else:
+                found.append(fault)
+    found += [f for r, c, f in rows.gaps if span.first <= r < span.stop and c == -1 and FAULTS[f].keeps_value]
+    return found
+
+
+def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -> list[str]:
+    found: list[str] = []
+    band = plan.band
+    if band is not None:
+        torque = summaries.get(band.signal)
+        if torque is not None and torque.mean is not None:
+            if torque.mean < band.low:
+                found.append("below_band")
+            elif torque.mean > band.high:
+                found.append("above_band")
+    target = plan.steps[step].speed
+    if plan.speed_signal and target:
+        speed = summaries.get(plan.speed_signal)
+        if speed is not None and speed.minimum is not None and speed.maximum is not None:
+            off = plan.speed_tolerance * abs(target)
+            if speed.minimum < target - off or speed.maximum > target + off:
+                found.append("off_speed")
+    conditioning = plan.conditioning
+    if conditioning.signal:
+        temperature = summaries.get(conditioning.signal)
+        if (
+            temperature is not None
+            and temperature.minimum is not None
+            and temperature.maximum is not None
+            and not (conditioning.low <= temperature.minimum and temperature.maximum <= conditioning.high)
+        ):
+            found.append("off_temperature")
+    return found

@@ -1,0 +1,185 @@
+"""Stop rules: a condition on any signal, combined with any/all, and how near it is.
+
+A rule sees every reading.  A hold is broken by a reading that does not meet the condition
+and by a null.  Ties break in the method's order.
+"""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from daq.core.exchange import NEVER
+from daq.core.plan import Extent, Rule
+from daq.core.steady import BLOCKS, block_means, drift_bound
+
+SPAN_CHECKS: Final = 4
+"""Steadiness is judged so many times per span: often enough, and cheap at any reading rate."""
+
+#: Times (ns) and values of a signal with ``start < t_i <= end``, without nulls.
+Window = Callable[[str, int, int], tuple[Sequence[int], Sequence[float]]]
+
+
+@dataclass(slots=True)
+class Clock:
+    """Where a step stands: its start (ns), the present (ns), fresh readings and revolutions so far."""
+
+    start: int
+    floor: int
+    """No span reaches back before this time: confirmed speed plus settle."""
+    now: int = 0
+    readings: int = 0
+    revolutions: float = 0.0
+
+    def passed(self, extent: Extent) -> bool:
+        """Whether so much of the step has passed."""
+        if extent.revolutions:
+            return self.revolutions >= extent.revolutions
+        return self.now - self.start >= extent.ns
+
+
+@dataclass(slots=True)
+class Met:
+    """The leaf that ended the step, and the value that met it."""
+
+    name: str
+    value: float | None
+
+
+@dataclass(slots=True)
+class Leaf:
+    """One condition and its memory."""
+
+    rule: Rule
+    met: bool = False
+    value: float | None = None
+    since: int = -1
+    since_revolutions: float = 0.0
+    next_check: int = 0
+    bound: float | None = None
+
+    def see(self, value: float | None, clock: Clock) -> None:
+        """Take the signal's value at ``clock.now``."""
+        rule = self.rule
+        if not clock.passed(rule.after):
+            return
+        if value is None:
+            self._break()
+            return
+        low, high = rule.low, rule.high
+        if rule.kind == "above":
+            holds = value >= low
+        elif rule.kind == "below":
+            holds = value <= high
+        else:
+            holds = low <= value <= high
+        self._hold(holds, value, clock)
+
+    def _hold(self, holds: bool, value: float, clock: Clock) -> None:
+        if not holds:
+            self._break()
+            return
+        if self.since < 0:
+            self.since, self.since_revolutions = clock.now, clock.revolutions
+        hold = self.rule.hold
+        held = (
+            clock.revolutions - self.since_revolutions >= hold.revolutions
+            if hold.revolutions
+            else clock.now - self.since >= hold.ns
+        )
+        if held and not self.met:
+            self.met, self.value = True, value
+
+    def _break(self) -> None:
+        self.since, self.met, self.value = -1, False, None
+
+    def judge_steadiness(self, clock: Clock, window: Window) -> None:
+        """For a ``steady`` leaf: bound the drift over the last span, at most `SPAN_CHECKS` times a span."""
+        rule = self.rule
+        span = rule.span.ns
+        if clock.now < self.next_check or clock.now - clock.floor < span or not clock.passed(rule.after):
+            return
+        step = span // SPAN_CHECKS
+        self.next_check = clock.now - (clock.now - clock.floor) % step + step
+        start = clock.now - span
+        times, values = window(rule.signal, start, clock.now)
+        self.bound = None
+        if len(values) >= BLOCKS // 2:
+            seconds, means = block_means(times, values, start, clock.now)
+            bound = drift_bound(seconds, means)
+            mean = abs(math.fsum(values) / len(values))
+            if bound is not None and not (rule.relative and mean == 0.0):
+                self.bound = bound * span * 1e-9 / (mean if rule.relative else 1.0)
+        if self.bound is None or self.bound > rule.limit:
+            self._break()
+            return
+        if self.since < 0:
+            self.since = clock.now
+        if clock.now - self.since >= (rule.spans - 1) * span and not self.met:
+            self.met, self.value = True, self.bound
+
+    def progress(self, clock: Clock, value: float | None) -> dict[str, object]:
+        """How near the leaf is, for a screen: the rule's name, the value now, the limit, and a fraction 0..1."""
+        rule = self.rule
+        limit = rule.limit if rule.kind == "steady" else rule.high if rule.kind == "below" else rule.low
+        shown = self.bound if rule.kind == "steady" else value
+        near = 0.0
+        if self.met:
+            near = 1.0
+        elif rule.hold.ns and self.since >= 0:
+            near = min(1.0, (clock.now - self.since) / rule.hold.ns)
+        elif shown is not None and rule.kind == "above" and limit > 0:
+            near = min(1.0, max(0.0, shown / limit))
+        elif shown is not None and rule.kind in ("below", "steady") and shown > 0:
+            near = min(1.0, max(0.0, limit / shown))
+        return {"rule": rule.name, "signal": rule.signal, "value": shown, "limit": limit, "near": near, "met": self.met}
+
+
+@dataclass(slots=True)
+class StopRule:
+    """A tree of leaves that watches one step (or one stage of the conditioning)."""
+
+    rule: Rule
+    leaves: list[Leaf] = field(init=False)
+    by_signal: dict[str, list[Leaf]] = field(init=False)
+    steady: list[Leaf] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.leaves = [Leaf(leaf) for leaf in self.rule.leaves()]
+        self.by_signal = {}
+        self.steady = [leaf for leaf in self.leaves if leaf.rule.kind == "steady"]
+        for leaf in self.leaves:
+            if leaf.rule.kind != "steady":
+                self.by_signal.setdefault(leaf.rule.signal, []).append(leaf)
+
+    def see(self, signal: str, value: float | None, clock: Clock) -> None:
+        """Show a signal's new value to the leaves that look at it."""
+        for leaf in self.by_signal.get(signal, ()):
+            leaf.see(value, clock)
+
+    def met(self) -> Met | None:
+        """The first leaf, in the method's order, that makes the whole rule true, or None."""
+        iterator = iter(self.leaves)
+        leaf = _evaluate(self.rule, iterator)
+        return Met(leaf.rule.name, leaf.value) if leaf is not None else None
+
+    def due(self, clock: Clock) -> int:
+        """When the passing of time alone may meet a leaf (``elapsed``), or `NEVER`."""
+        times = [
+            clock.start + max(round(leaf.rule.low * 1e9), leaf.rule.after.ns)
+            if leaf.since < 0
+            else leaf.since + leaf.rule.hold.ns
+            for leaf in self.by_signal.get("elapsed", ())
+            if not leaf.met
+        ]
+        return min(times, default=NEVER)
+
+
+def _evaluate(rule: Rule, leaves: Iterator[Leaf]) -> Leaf | None:
+    if not rule.rules:
+        leaf = next(leaves)
+        return leaf if leaf.met else None
+    results = [_evaluate(child, leaves) for child in rule.rules]
+    if rule.kind == "any":
+        return next((r for r in results if r is not None), None)
+    return results[-1] if all(r is not None for r in results) else None

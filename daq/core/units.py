@@ -1,0 +1,111 @@
+"""Units: UCUM codes in data, SI symbols on screens, a few trade spellings on entry.
+
+Factors are exact: SI brochure (2019) and NIST SP 811 for cP, P, dyn.cm.  A unit
+converts to the coherent SI unit of its dimension by ``si = value * factor + offset``.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from daq.core.errors import SettingError
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One unit: its UCUM code, the symbol for a screen, its dimension and the way to SI."""
+
+    code: str
+    symbol: str
+    dimension: str
+    factor: float
+    offset: float = 0.0
+
+
+UNITS: Final[dict[str, Unit]] = {
+    u.code: u
+    for u in (
+        Unit("1", "", "number", 1.0),
+        Unit("%", "%", "number", 0.01),
+        Unit("mPa.s", "mPa·s", "viscosity", 1e-3),
+        Unit("Pa.s", "Pa·s", "viscosity", 1.0),
+        Unit("/min", "min⁻¹", "speed", 2 * math.pi / 60),
+        Unit("rad/s", "rad/s", "speed", 1.0),
+        Unit("/s", "s⁻¹", "rate", 1.0),
+        Unit("Cel", "°C", "temperature", 1.0, 273.15),
+        Unit("K", "K", "temperature", 1.0),
+        Unit("uN.m", "µN·m", "torque", 1e-6),
+        Unit("mN.m", "mN·m", "torque", 1e-3),
+        Unit("N.m", "N·m", "torque", 1.0),
+        Unit("Pa", "Pa", "pressure", 1.0),
+        Unit("s", "s", "time", 1.0),
+        Unit("min", "min", "time", 60.0),
+        Unit("h", "h", "time", 3600.0),
+        Unit("mm", "mm", "length", 1e-3),
+        Unit("m", "m", "length", 1.0),
+        Unit("g", "g", "mass", 1e-3),
+        Unit("kg", "kg", "mass", 1.0),
+        Unit("mL", "mL", "volume", 1e-6),
+        Unit("[pH]", "pH", "acidity", 1.0),
+        Unit("V", "V", "voltage", 1.0),
+        Unit("Ohm", "Ω", "resistance", 1.0),
+        Unit("{rev}", "rev", "revolutions", 1.0),
+    )
+}
+
+#: Spellings accepted on entry, with the UCUM code and the factor they stand for.
+ENTRY: Final[dict[str, tuple[str, float]]] = {
+    "cP": ("mPa.s", 1.0),
+    "P": ("Pa.s", 0.1),
+    "mPa·s": ("mPa.s", 1.0),
+    "Pa·s": ("Pa.s", 1.0),
+    "rpm": ("/min", 1.0),
+    "1/min": ("/min", 1.0),
+    "min⁻¹": ("/min", 1.0),
+    "1/s": ("/s", 1.0),
+    "s⁻¹": ("/s", 1.0),
+    "°C": ("Cel", 1.0),
+    "µN·m": ("uN.m", 1.0),
+    "mN·m": ("mN.m", 1.0),
+    "dyn.cm": ("uN.m", 0.1),
+    "rev": ("{rev}", 1.0),
+    "pH": ("[pH]", 1.0),
+}
+
+
+def unit(code: str) -> Unit:
+    """The unit of a UCUM code.
+
+    Raises:
+        SettingError: the code is not one of `UNITS`.
+    """
+    try:
+        return UNITS[code]
+    except KeyError:
+        known = ", ".join(sorted(UNITS))
+        raise SettingError(f"unknown unit {code!r}; known UCUM codes: {known}") from None
+
+
+def entered(text: str) -> tuple[str, float]:
+    """UCUM code and factor of a unit as a person writes it (``cP`` -> ``("mPa.s", 1.0)``)."""
+    return ENTRY.get(text) or (unit(text).code, 1.0)
+
+
+def convert(value: float, source: str, target: str) -> float:
+    """`value` in unit `source` expressed in unit `target` (UCUM codes).
+
+    Raises:
+        SettingError: an unknown code, or two units of different dimensions.
+    """
+    if source == target:
+        return value
+    a, b = unit(source), unit(target)
+    if a.dimension != b.dimension:
+        raise SettingError(f"{source} ({a.dimension}) cannot be expressed in {target} ({b.dimension})")
+    return (value * a.factor + a.offset - b.offset) / b.factor
+
+
+def symbol(code: str) -> str:
+    """The symbol shown on a screen for a UCUM code (``mPa.s`` -> ``mPa·s``); unknown codes are shown as they are."""
+    known = UNITS.get(code)
+    return known.symbol if known else code
