@@ -1,0 +1,90 @@
+"""Lines of the rotational instrument, byte by byte."""
+
+import dataclasses
+
+import pytest
+
+from simulators.rotational import RotationalInstrument, Specification
+from tests.simulators.lines import ask, crc16_xmodem, request, texts
+
+
+@pytest.fixture
+def instrument():
+    return RotationalInstrument(seed=2)
+
+
+# Check value of CRC-16/XMODEM in the catalogue of parametrised CRC algorithms: "123456789" gives 0x31C3.
+def test_the_tests_own_checksum_is_crc_16_xmodem():
+    assert crc16_xmodem(b"123456789") == 0x31C3
+
+
+@pytest.mark.parametrize(
+    ("text", "answer"),
+    [
+        ("who", "is rotational serial=R-1042 firmware=1.2 fs=1000.0"),
+        ("speed 12.5", "ok speed 12.500"),
+        ("speed 12.34567", "ok speed 12.346"),
+        ("speed 0", "no range"),
+        ("speed -5", "no range"),
+        ("speed 200.001", "no range"),
+        ("speed fast", "no command"),
+        ("speed", "no command"),
+        ("speed nan", "no command"),
+        ("speed 1e2", "no command"),
+        ("bath 25.0", "ok bath 25.000"),
+        ("bath 4.9", "no range"),
+        ("bath 90.1", "no range"),
+        ("WHO", "no command"),
+        ("who ", "no command"),
+        ("", "no command"),
+        ("h\xe4lt", "no command"),
+    ],
+)
+def test_answers(instrument, text, answer):
+    assert ask(instrument, text) == answer
+
+
+def test_a_wrong_or_missing_checksum_is_not_obeyed(instrument):
+    for line in (b"turn#0000\r\n", b"turn\r\n", b"\r\n", request("turn").lower(), b"turn#\r\n"):
+        assert texts(instrument.receive(line)) == ["no checksum"]
+    assert instrument.state()["running"] is False
+
+
+def test_an_instrument_without_a_bath_says_so():
+    instrument = RotationalInstrument(dataclasses.replace(Specification(), has_bath=False))
+    assert ask(instrument, "bath 25.0") == "no bath"
+
+
+def test_lines_may_come_in_pieces_and_joined(instrument):
+    stream = request("who") + request("speed 5") + request("halt")
+    whole = instrument.receive(stream)
+    pieces = b"".join(instrument.receive(stream[i : i + 1]) for i in range(len(stream)))
+    assert pieces == whole
+    assert len(texts(whole)) == 3
+
+
+def test_a_line_too_long_is_refused_and_the_next_one_heard(instrument):
+    longest = request("x" * 89)
+    assert len(longest) == 96
+    assert texts(instrument.receive(longest)) == ["no command"]
+    for length in (90, 94, 95, 96, 97, 400):
+        stream = request("y" * length) + request("halt")
+        assert texts(instrument.receive(stream)) == ["no checksum", "ok halt"]
+        assert texts(b"".join(instrument.receive(bytes([b])) for b in stream)) == ["no checksum", "ok halt"]
+
+
+def test_endless_noise_is_not_hoarded(instrument):
+    for _ in range(100):
+        assert instrument.receive(b"z" * 1000) == b""
+    assert texts(instrument.receive(b"\r\n" + request("halt"))) == ["no checksum", "ok halt"]
+
+
+def test_readings_keep_their_form():
+    instrument = RotationalInstrument(seed=2)
+    for _ in range(100):
+        instrument.advance(0.1)
+        answer = ask(instrument, "read")
+        word, torque, speed, temperature, flags = answer.split(" ")
+        assert (word, speed, flags) == ("val", "0.000", "-")
+        assert torque != "-0.00"
+        assert [len(number.partition(".")[2]) for number in (torque, speed, temperature)] == [2, 3, 3]
