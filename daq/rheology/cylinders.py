@@ -1,0 +1,314 @@
+"""Flow between and around cylinders: inner one turns, outer one or vessel at rest, laminar, no slip.
+
+Symbols: Ri, Re inner and outer radius (m), delta = Re/Ri, L wetted length (m), c_L end factor (torque of
+wall and ends over torque of the wall), T torque (N.m), omega angular speed (rad/s).  An outer radius of
+`math.inf` gives the unbounded fluid.  Torque, speed and viscosity may be numpy arrays.
+"""
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from daq.rheology.elementary import ArgumentError, Number, exp, power
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+TAYLOR_CRITICAL = 41.2
+"""Critical number for a narrow gap, outer cylinder at rest (G.I. Taylor 1923, Chandrasekhar 1961: square
+root of 1695 to 1708); from memory, about 5 %."""
+
+
+def angular_speed(speed_per_min: Number) -> Number:
+    """rad/s from revolutions per minute: 2 pi n/60."""
+    return speed_per_min * (2.0 * math.pi / 60.0)
+
+
+def revolutions_per_minute(omega: Number) -> Number:
+    """Revolutions per minute from rad/s."""
+    return omega * (60.0 / (2.0 * math.pi))
+
+
+def _inverse_square(inner_radius_m: float, outer_radius_m: float) -> float:
+    """(Ri/Re)^2, refused where the outer radius is not the larger one."""
+    if not 0.0 < inner_radius_m < outer_radius_m:
+        raise ArgumentError(
+            f"must be greater than the inner radius ({inner_radius_m} m), is {outer_radius_m} m", key="outer_radius_m"
+        )
+    return (inner_radius_m / outer_radius_m) ** 2
+
+
+def inner_stress(torque: Number, inner_radius_m: float, length_m: float, end_factor: float = 1.0) -> Number:
+    """Shear stress at the inner wall, Pa: T/(2 pi L Ri^2 c_L).  Any fluid (balance of moments)."""
+    return torque / (2.0 * math.pi * length_m * inner_radius_m**2 * end_factor)
+
+
+def outer_stress(torque: Number, outer_radius_m: float, length_m: float, end_factor: float = 1.0) -> Number:
+    """Shear stress at the outer wall, Pa: T/(2 pi L Re^2 c_L).  Any fluid (balance of moments)."""
+    return torque / (2.0 * math.pi * length_m * outer_radius_m**2 * end_factor)
+
+
+def representative_stress(
+    torque: Number, inner_radius_m: float, outer_radius_m: float, length_m: float, end_factor: float = 1.0
+) -> Number:
+    """Representative stress, Pa: (1 + delta^2)/(2 delta^2) * T/(2 pi L Ri^2 c_L), the mean of both walls.
+
+    ISO 3219-2 / DIN 53019-1; meant for delta at most 1.2.
+    """
+    q = _inverse_square(inner_radius_m, outer_radius_m)
+    return inner_stress(torque, inner_radius_m, length_m, end_factor) * ((1.0 + q) / 2.0)
+
+
+def representative_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
+    """Representative rate, 1/s: omega (delta^2 + 1)/(delta^2 - 1).  ISO 3219-2 / DIN 53019-1; delta at most 1.2."""
+    q = _inverse_square(inner_radius_m, outer_radius_m)
+    return omega * ((1.0 + q) / (1.0 - q))
+
+
+def newtonian_inner_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
+    """Newtonian rate at the inner wall, 1/s: 2 omega delta^2/(delta^2 - 1).  Any gap."""
+    return omega * (2.0 / (1.0 - _inverse_square(inner_radius_m, outer_radius_m)))
+
+
+def newtonian_outer_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
+    """Newtonian rate at the outer wall, 1/s: 2 omega/(delta^2 - 1).  Any gap."""
+    q = _inverse_square(inner_radius_m, outer_radius_m)
+    return omega * (2.0 * q / (1.0 - q))
+
+
+def margules_torque(
+    viscosity: Number,
+    omega: Number,
+    inner_radius_m: float,
+    outer_radius_m: float,
+    length_m: float,
+    *,
+    end_factor: float = 1.0,
+) -> Number:
+    """Torque on the inner cylinder, N.m: 4 pi eta L c_L omega Ri^2 Re^2/(Re^2 - Ri^2) (Margules 1881).  Newtonian."""
+    q = _inverse_square(inner_radius_m, outer_radius_m)
+    return viscosity * omega * (4.0 * math.pi * length_m * end_factor * inner_radius_m**2 / (1.0 - q))
+
+
+def margules_viscosity(
+    torque: Number,
+    omega: Number,
+    inner_radius_m: float,
+    outer_radius_m: float,
+    length_m: float,
+    *,
+    end_factor: float = 1.0,
+) -> Number:
+    """Viscosity, Pa.s: T (1 - (Ri/Re)^2)/(4 pi L c_L Ri^2 omega), Margules 1881.  Newtonian, any gap.
+
+    Equal to the representative stress over the representative rate.
+    """
+    q = _inverse_square(inner_radius_m, outer_radius_m)
+    return torque / omega * ((1.0 - q) / (4.0 * math.pi * length_m * end_factor * inner_radius_m**2))
+
+
+def power_law_inner_rate(
+    omega: Number, flow_index: float, inner_radius_m: float, outer_radius_m: float = math.inf
+) -> Number:
+    """Rate of a power-law fluid at the inner wall, 1/s: 2 omega/(n (1 - delta^(-2/n))).
+
+    Krieger and Maron 1952; any gap, n > 0; unbounded fluid 2 omega/n.
+    """
+    n = _index(flow_index)
+    _inverse_square(inner_radius_m, outer_radius_m)
+    return omega * (2.0 / (n * (1.0 - math.pow(inner_radius_m / outer_radius_m, 2.0 / n))))
+
+
+def power_law_torque(
+    consistency: float,
+    flow_index: float,
+    omega: Number,
+    *,
+    inner_radius_m: float,
+    outer_radius_m: float,
+    length_m: float,
+    end_factor: float = 1.0,
+) -> Number:
+    """Torque of a power-law fluid on the inner cylinder, N.m: 2 pi L c_L Ri^2 K rate^n.
+
+    `consistency` K in Pa.s^n, rate from `power_law_inner_rate`; any gap, n > 0, omega >= 0.
+    """
+    rate = power_law_inner_rate(omega, flow_index, inner_radius_m, outer_radius_m)
+    return power(rate, flow_index) * (consistency * 2.0 * math.pi * length_m * end_factor * inner_radius_m**2)
+
+
+def krieger_elrod_rate(omega: Number, slope: Number, radius_ratio: float) -> Number:
+    """Rate at the inner wall from the local slope, 1/s: 2 N omega/(1 - delta^(-2N)), N = dln(omega)/dln(T).
+
+    Krieger and Elrod 1953 (leading term of their series; exact for a power-law fluid, where N = 1/n).
+    `slope` N > 0 and `radius_ratio` delta > 1 (`math.inf`: unbounded).  The neglected terms are of order
+    (N ln delta)^2 times the change of N with ln T.
+    """
+    if not radius_ratio > 1.0:
+        raise ArgumentError(f"must be greater than 1, is {radius_ratio}", key="radius_ratio")
+    return 2.0 * slope * omega / (1.0 - exp(-2.0 * math.log(radius_ratio) * slope))
+
+
+def krieger_elrod_series(omega: Number, slope: Number, radius_ratio: float) -> Number:
+    """Series form of `krieger_elrod_rate`: omega/ln(delta) (1 + x + x^2/3 - x^4/45), x = N ln(delta).
+
+    Krieger and Elrod 1953; within 0.01 % of the closed form for x up to 0.5.
+    """
+    x = slope * math.log(radius_ratio)
+    return omega / math.log(radius_ratio) * (1.0 + x + x**2 / 3.0 - x**4 / 45.0)
+
+
+def local_slopes(
+    independent: "Sequence[float] | NDArray[np.float64]", dependent: "Sequence[float] | NDArray[np.float64]"
+) -> "NDArray[np.float64]":
+    """dln(dependent)/dln(independent) at each point of a series (second order, uneven steps allowed).
+
+    With torque as independent and omega as dependent this is N of `krieger_elrod_rate`; with rim rate as
+    independent and torque as dependent it is the slope for `bodies.plates_rim_stress`.  Needs at least
+    3 points, all positive, the independent ones different.
+
+    Raises:
+        ArgumentError: fewer points, values that are not positive, or repeated ones.
+    """
+    import numpy as np
+
+    x, y = np.asarray(independent, dtype=float), np.asarray(dependent, dtype=float)
+    if x.ndim != 1 or x.shape != y.shape or x.size < 3:
+        raise ArgumentError(f"needs at least 3 pairs, got {x.size} and {y.size}", key="independent")
+    if not (np.all(x > 0) and np.all(y > 0)):
+        raise ArgumentError("all values must be greater than 0", key="independent")
+    order = np.argsort(x, kind="stable")
+    lx = np.log(x[order])
+    if np.any(np.diff(lx) <= 0.0):
+        raise ArgumentError("a value occurs twice; average its readings first", key="independent")
+    out: NDArray[np.float64] = np.zeros_like(lx)
+    out[order] = np.gradient(np.log(y[order]), lx, edge_order=2)
+    return out
+
+
+def krieger_elrod_rates(
+    torques: "Sequence[float] | NDArray[np.float64]",
+    omegas: "Sequence[float] | NDArray[np.float64]",
+    radius_ratio: float,
+) -> "NDArray[np.float64]":
+    """Inner-wall rates (1/s) of a measured series, N from the series itself (`local_slopes`)."""
+    import numpy as np
+
+    speeds: NDArray[np.float64] = np.asarray(omegas, dtype=float)
+    return krieger_elrod_rate(speeds, local_slopes(torques, omegas), radius_ratio)
+
+
+def unbounded_rate(omega: Number, flow_index: float = 1.0) -> Number:
+    """Rate at a cylinder in an unbounded fluid, 1/s: 2 omega/n (n = 1: Newtonian); ends ignored."""
+    return 2.0 * omega / _index(flow_index)
+
+
+def unbounded_torque(
+    consistency: Number,
+    omega: Number,
+    radius_m: float,
+    length_m: float,
+    flow_index: float = 1.0,
+    *,
+    end_factor: float = 1.0,
+) -> Number:
+    """Torque on a cylinder in an unbounded fluid, N.m: 2 pi L c_L R^2 K (2 omega/n)^n.
+
+    n = 1: 4 pi eta L c_L omega R^2, the limit of the Margules equation; `consistency` is then the viscosity, Pa.s.
+    """
+    rate = unbounded_rate(omega, flow_index)
+    return consistency * power(rate, flow_index) * (2.0 * math.pi * length_m * end_factor * radius_m**2)
+
+
+def unbounded_viscosity(
+    torque: Number, omega: Number, radius_m: float, length_m: float, end_factor: float = 1.0
+) -> Number:
+    """Viscosity from a cylinder in an unbounded Newtonian fluid, Pa.s: T/(4 pi L c_L R^2 omega)."""
+    return torque / omega / (4.0 * math.pi * length_m * end_factor * radius_m**2)
+
+
+def vessel_wall_factor(radius_ratio: Number, flow_index: float = 1.0) -> Number:
+    """Torque in a vessel over torque in an unbounded fluid at the same speed: (1 - ratio^(-2/n))^(-n).
+
+    `radius_ratio` vessel over cylinder, > 1; n = 1: 1/(1 - (R/Rv)^2), Margules.  1.01 at ten radii.
+    """
+    n = _index(flow_index)
+    return power(1.0 - power(radius_ratio, -2.0 / n), -n)
+
+
+def unbounded_power_law(
+    omegas: "Sequence[float] | NDArray[np.float64]",
+    torques: "Sequence[float] | NDArray[np.float64]",
+    radius_m: float,
+    length_m: float,
+    end_factor: float = 1.0,
+) -> tuple[float, float]:
+    """(n, K) of a power-law fluid from a speed series of a cylinder in an unbounded fluid.
+
+    n is the least-squares slope of ln T against ln omega, K (Pa.s^n) follows from its intercept:
+    T = 2 pi L c_L R^2 K (2 omega/n)^n.
+
+    Raises:
+        ArgumentError: fewer than 2 different speeds or values that are not positive.
+    """
+    import numpy as np
+
+    w, t = np.asarray(omegas, dtype=float), np.asarray(torques, dtype=float)
+    if w.shape != t.shape or w.size < 2 or not (np.all(w > 0) and np.all(t > 0)):
+        raise ArgumentError("needs at least 2 pairs of positive speed and torque", key="omegas")
+    x, y = np.log(w), np.log(t)
+    spread = x - x.mean()
+    if not np.any(spread):
+        raise ArgumentError("needs at least 2 different speeds", key="omegas")
+    n = float(spread @ y / (spread @ spread))
+    intercept = float(y.mean() - n * x.mean())
+    area = 2.0 * math.pi * length_m * end_factor * radius_m**2
+    return n, math.exp(intercept) / area / (2.0 / n) ** n
+
+
+def taylor_number(
+    density: float, viscosity: Number, omega: Number, inner_radius_m: float, outer_radius_m: float
+) -> Number:
+    """The number that reaches `TAYLOR_CRITICAL` at the onset of vortices: rho omega Ri g/eta sqrt(g/Ri), g = Re - Ri.
+
+    `density` in kg/m3.  Narrow gap, outer cylinder at rest.
+    """
+    gap = outer_radius_m - inner_radius_m
+    return density * omega * inner_radius_m * gap / viscosity * math.sqrt(gap / inner_radius_m)
+
+
+def taylor_critical_omega(
+    density: float,
+    viscosity: Number,
+    inner_radius_m: float,
+    outer_radius_m: float,
+    critical_number: float = TAYLOR_CRITICAL,
+) -> Number:
+    """Angular speed (rad/s) at which Taylor vortices begin; above it a viscosity comes out too high.
+
+    G.I. Taylor 1923: `taylor_number` equal to `critical_number`.  A warning, not a limit to calculate with (5 %).
+    """
+    gap = outer_radius_m - inner_radius_m
+    _inverse_square(inner_radius_m, outer_radius_m)
+    return viscosity * (critical_number / (density * inner_radius_m * gap * math.sqrt(gap / inner_radius_m)))
+
+
+def viscous_heating_rise(viscosity: Number, rate: Number, gap_m: float, conductivity: float = 0.2) -> Number:
+    """Greatest temperature rise (K) of a sheared layer between two walls of one temperature: eta rate^2 gap^2/(8 k).
+
+    Steady plane Couette flow with constant viscosity (textbook result of the energy balance).  `conductivity` k
+    in W/(m K): water 0.6, most organic liquids 0.1 to 0.2.  An estimate for a warning.
+    """
+    return viscosity * rate**2 * (gap_m**2 / (8.0 * conductivity))
+
+
+def gap_diffusion_time(density: float, viscosity: Number, gap_m: float) -> Number:
+    """Time (s) for momentum to cross the gap, rho gap^2/eta: earlier readings still hold the start of the flow."""
+    return density * gap_m**2 / viscosity
+
+
+def _index(flow_index: float) -> float:
+    if not 0.0 < flow_index < math.inf:
+        raise ArgumentError(f"must be greater than 0 and finite, is {flow_index}", key="flow_index")
+    return flow_index

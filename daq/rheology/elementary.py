@@ -1,0 +1,99 @@
+"""Elementary functions that take a number or a numpy array, and checks of arguments.
+
+numpy is imported only when an array comes in, so that plain numbers cost nothing to start.
+"""
+
+import math
+from typing import TYPE_CHECKING, TypeVar
+
+from daq.core.errors import SettingError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+Number = TypeVar("Number", float, "NDArray[np.float64]")
+"""A float, or a numpy array of floats that is worked on element by element."""
+
+ZERO_CELSIUS_K = 273.15
+"""0 degC in kelvin, exact (SI brochure)."""
+
+GAS_CONSTANT = 8.314462618
+"""Molar gas constant, J/(mol K), exact to the digits given (SI 2019)."""
+
+
+class ArgumentError(SettingError, ValueError):
+    """An argument is outside what the function is defined for; names the argument.
+
+    Example: ``torque_percent: must be finite, is nan``.
+    """
+
+
+def exp(x: Number) -> Number:
+    """The exponential function."""
+    if isinstance(x, (int, float)):
+        return math.exp(x)
+    import numpy as np
+
+    return np.exp(x)
+
+
+def log(x: Number) -> Number:
+    """Natural logarithm; x > 0."""
+    if isinstance(x, (int, float)):
+        return math.log(x)
+    import numpy as np
+
+    return np.log(x)
+
+
+def log10(x: Number) -> Number:
+    """Decimal logarithm; x > 0."""
+    if isinstance(x, (int, float)):
+        return math.log10(x)
+    import numpy as np
+
+    return np.log10(x)
+
+
+def sqrt(x: Number) -> Number:
+    """Square root; x >= 0."""
+    if isinstance(x, (int, float)):
+        return math.sqrt(x)
+    import numpy as np
+
+    return np.sqrt(x)
+
+
+def power(x: Number, exponent: float) -> Number:
+    """The power x^exponent; x >= 0."""
+    if isinstance(x, (int, float)):
+        return math.pow(x, exponent)
+    import numpy as np
+
+    return np.power(x, exponent)
+
+
+def smallest(x: Number) -> float:
+    """The smallest element, NaN where there is one."""
+    return float(x) if isinstance(x, (int, float)) else float(x.min())
+
+
+def largest(x: Number) -> float:
+    """The largest element, NaN where there is one."""
+    return float(x) if isinstance(x, (int, float)) else float(x.max())
+
+
+def require_positive(name: str, x: Number) -> None:
+    """Refuse an argument with an element that is not finite or not greater than 0."""
+    low, high = smallest(x), largest(x)
+    if not (low > 0.0 and math.isfinite(high)):
+        raise ArgumentError(f"must be greater than 0 and finite, is {high if low > 0 else low}", key=name)
+
+
+def require_within(name: str, x: Number, low: float, high: float, unit: str = "") -> None:
+    """Refuse an argument with an element outside `low`..`high` (both included)."""
+    a, b = smallest(x), largest(x)
+    if not (a >= low and b <= high):
+        worst = a if not a >= low else b
+        raise ArgumentError(f"must be from {low:g} to {high:g} {unit}".rstrip() + f", is {worst:g}", key=name)

@@ -1,0 +1,179 @@
+"""The torque sensor's range: percent of full scale, the usable band, what a speed can measure, and what to change.
+
+Torque in percent of full scale is written `percent`; speeds are in revolutions per minute where the name says
+`per_min`, otherwise omega in rad/s.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daq.rheology.cylinders import angular_speed
+from daq.rheology.elementary import Number, power, require_positive
+
+
+def percent_to_torque(percent: Number, full_scale: float) -> Number:
+    """Torque (unit of `full_scale`, N.m in this package) from percent of full scale."""
+    return percent * (full_scale / 100.0)
+
+
+def torque_to_percent(torque: Number, full_scale: float) -> Number:
+    """Percent of full scale from a torque in the unit of `full_scale`."""
+    return torque * (100.0 / full_scale)
+
+
+class Direction(StrEnum):
+    """Which way the speed should go."""
+
+    FASTER = "faster"
+    SLOWER = "slower"
+    KEEP = "keep"
+    UNKNOWN = "unknown"
+
+
+class BandClass(StrEnum):
+    """Where a torque lies relative to the usable band."""
+
+    LOW = "low"
+    VALID = "valid"
+    OVER = "over"
+    INVALID = "invalid"
+
+
+def classify_torque(percent: float, low_percent: float = 10.0, high_percent: float = 100.0) -> BandClass:
+    """Where a torque (percent of full scale) lies: both ends of the band are valid; not finite is invalid.
+
+    Common practice, no single source.  Saturation is for every reading, the low side for the mean of a span.
+    A negative torque is low: the sensor swings about zero.
+    """
+    if not math.isfinite(percent):
+        return BandClass.INVALID
+    if percent < low_percent:
+        return BandClass.LOW
+    return BandClass.OVER if percent > high_percent else BandClass.VALID
+
+
+def viscosity_at(percent: Number, full_scale: float, viscosity_constant: float, speed_per_min: float) -> Number:
+    """Viscosity (Pa.s) that shows `percent` of `full_scale` (N.m) at a speed: k T/omega.
+
+    `viscosity_constant` k in Pa.s per N.m/(rad/s), from the geometry.
+
+    Raises:
+        ArgumentError: a speed that is not positive.
+    """
+    return percent_to_torque(percent, full_scale) * (viscosity_constant / _omega(speed_per_min))
+
+
+def torque_percent_at(viscosity: Number, full_scale: float, viscosity_constant: float, speed_per_min: float) -> Number:
+    """Torque (percent of `full_scale`, N.m) that a viscosity (Pa.s) shows at a speed: eta omega/k."""
+    return torque_to_percent(viscosity * (_omega(speed_per_min) / viscosity_constant), full_scale)
+
+
+def viscosity_range(
+    full_scale: float,
+    viscosity_constant: float,
+    speed_per_min: float,
+    low_percent: float = 10.0,
+    high_percent: float = 100.0,
+) -> tuple[float, float]:
+    """Smallest and greatest viscosity (Pa.s) that a speed can measure: those at the ends of the usable band."""
+    return (
+        viscosity_at(low_percent, full_scale, viscosity_constant, speed_per_min),
+        viscosity_at(high_percent, full_scale, viscosity_constant, speed_per_min),
+    )
+
+
+def speed_for_torque(
+    torque_percent: Number, speed_per_min: float, target_percent: float, flow_index: float = 1.0
+) -> Number:
+    """Speed (unit of `speed_per_min`) that brings a torque to the target: n (target/torque)^(1/flow index).
+
+    Torque rises with speed to the power of the flow index: 1 for a Newtonian fluid, less for a shear-thinning one.
+    No yield stress; extrapolation of a power law, so trust it over one decade of speed (common practice).
+
+    Raises:
+        ArgumentError: torque, target, speed or flow index not positive.
+    """
+    require_positive("torque_percent", torque_percent)
+    for name, x in (
+        ("speed_per_min", speed_per_min),
+        ("target_percent", target_percent),
+        ("flow_index", flow_index),
+    ):
+        require_positive(name, x)
+    return speed_per_min * power(target_percent / torque_percent, 1.0 / flow_index)
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What an off-range torque says, in numbers; where `is_bound` they are bounds from a saturated reading."""
+
+    direction: Direction
+    is_bound: bool
+    """True from a saturated reading: the speeds are the greatest that may serve, `torque_factor` likewise."""
+    speed_per_min: float | None
+    """Speed that brings the torque to the target; None where no number can be given."""
+    speed_low_per_min: float | None
+    """Speed at the low end of the usable band."""
+    speed_high_per_min: float | None
+    """Speed at the high end of the usable band."""
+    torque_factor: float | None
+    """Factor that a change of geometry should bring to the torque at the same speed."""
+    viscosity: float | None
+    """Viscosity (Pa.s) that the torque stands for (at least, where `is_bound`); None without the constants."""
+
+
+def advise(
+    mean_percent: float | None,
+    speed_per_min: float,
+    *,
+    saturated_at_percent: float | None = None,
+    low_percent: float = 10.0,
+    high_percent: float = 100.0,
+    target_percent: float = 50.0,
+    flow_index: float = 1.0,
+    full_scale: float | None = None,
+    viscosity_constant: float | None = None,
+) -> Advice:
+    """What to change so that the torque comes to the target, from the mean of a span or from saturation.
+
+    Args:
+        mean_percent: the span's mean torque, percent of full scale; None where there is none.
+        speed_per_min: the present speed, > 0.
+        saturated_at_percent: set where a reading was saturated, to the percent at which the sensor saturates: the
+            true torque is at least that, so the mean is not used and every number becomes a bound.
+        low_percent: low end of the usable band.
+        high_percent: high end of the usable band.
+        target_percent: torque wanted.
+        flow_index: of the product; 1 is Newtonian.
+        full_scale: torque at 100 percent, N.m, for the viscosity.
+        viscosity_constant: of the geometry, Pa.s per N.m/(rad/s), for the viscosity.
+
+    Raises:
+        ArgumentError: a speed, target, saturation or flow index that is not positive.
+    """
+    is_bound = saturated_at_percent is not None
+    percent = saturated_at_percent if saturated_at_percent is not None else mean_percent
+    if percent is None or not math.isfinite(percent):
+        return Advice(Direction.UNKNOWN, is_bound, None, None, None, None, None)
+    if percent <= 0.0:
+        if is_bound:
+            require_positive("saturated_at_percent", percent)
+        return Advice(Direction.FASTER, is_bound, None, None, None, None, None)
+    band = BandClass.OVER if is_bound else classify_torque(percent, low_percent, high_percent)
+    direction = {BandClass.LOW: Direction.FASTER, BandClass.OVER: Direction.SLOWER}.get(band, Direction.KEEP)
+    known = full_scale is not None and viscosity_constant is not None
+    return Advice(
+        direction=direction,
+        is_bound=is_bound,
+        speed_per_min=speed_for_torque(percent, speed_per_min, target_percent, flow_index),
+        speed_low_per_min=speed_for_torque(percent, speed_per_min, low_percent, flow_index),
+        speed_high_per_min=speed_for_torque(percent, speed_per_min, high_percent, flow_index),
+        torque_factor=target_percent / percent,
+        viscosity=viscosity_at(percent, full_scale or 0.0, viscosity_constant or 0.0, speed_per_min) if known else None,
+    )
+
+
+def _omega(speed_per_min: float) -> float:
+    require_positive("speed_per_min", speed_per_min)
+    return angular_speed(speed_per_min)
