@@ -1,13 +1,14 @@
 """The readings of one link in one step, as columns, and summaries of any span of them."""
 
+import math
 from array import array
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from daq.core.driver import Values
 from daq.core.faults import FAULTS
-from daq.core.statistics import Summary, largest_gap, summarise
+from daq.core.statistics import Axis, Summary, largest_gap, summarise
 
 NAN = float("nan")
 
@@ -45,12 +46,20 @@ class Columns:
     def __post_init__(self) -> None:
         self.values = [array("d") for _ in self.channels]
 
-    def clear(self) -> None:
-        """Forget all readings: a new step begins."""
-        self.times = array("q")
-        self.revolutions = array("d")
-        self.values = [array("d") for _ in self.channels]
-        self.gaps = []
+    def add(self, t: int, revolutions: float, item: tuple[float, ...]) -> None:
+        """Append a reading without fault; -0.0 becomes 0.0."""
+        self.times.append(t)
+        self.revolutions.append(revolutions)
+        for column, value in zip(self.values, item, strict=True):
+            column.append(value + 0.0)
+
+    def add_many(self, t: int, revolutions: float, rows: list[tuple[float, ...]]) -> None:
+        """Append many readings without fault that were read at the same time."""
+        n = len(rows)
+        self.times.extend([t] * n)
+        self.revolutions.extend([revolutions] * n)
+        for column, values in zip(self.values, zip(*rows, strict=True), strict=True):
+            column.extend([v + 0.0 for v in values])
 
     def add_faulty(self, t: int, revolutions: float, item: Values) -> None:
         """Append a reading of which something is amiss."""
@@ -58,7 +67,7 @@ class Columns:
         self.times.append(t)
         self.revolutions.append(revolutions)
         for column, value in zip(self.values, item.values, strict=True):
-            column.append(NAN if value is None else value)
+            column.append(NAN if value is None else value + 0.0)
         for channel, fault in item.faults:
             self.gaps.append((row, self.channels.index(channel) if channel else -1, fault))
 
@@ -84,10 +93,6 @@ class Columns:
         found = (f for row, c, f in self.gaps if span.first <= row < span.stop and c in (number, -1))
         return list(dict.fromkeys(found))
 
-    def column(self, span: Span, channel: str) -> Sequence[float]:
-        """Values of a channel in a span, NaN where null."""
-        return self.values[self.channels.index(channel)][span.first : span.stop]
-
     def null_rows(self, span: Span, channels: Sequence[str]) -> set[int]:
         """Rows (counted from the span's first) where any of `channels` is null."""
         if not self.gaps:
@@ -99,10 +104,10 @@ class Columns:
             if span.first <= row < span.stop and (c == -1 or c in numbers) and not FAULTS[fault].keeps_value
         }
 
-    def clean(self, span: Span, channels: Sequence[str]) -> tuple[Sequence[int], list[Sequence[float]]]:
+    def clean(self, span: Span, channels: Sequence[str]) -> tuple[list[int], list[list[float]]]:
         """Times and columns of the rows where none of `channels` is null."""
-        times: Sequence[int] = self.times[span.first : span.stop]
-        columns: list[Sequence[float]] = [self.column(span, c) for c in channels]
+        times = self.times[span.first : span.stop].tolist()
+        columns = [self.values[self.channels.index(c)][span.first : span.stop].tolist() for c in channels]
         null = self.null_rows(span, channels)
         if null:
             keep = [i for i in range(span.n) if i not in null]
@@ -113,7 +118,23 @@ class Columns:
     def summary(self, span: Span, channel: str) -> Summary:
         """Statistics of a channel over the readings of the span that are not null."""
         times, (values,) = self.clean(span, [channel])
-        return summarise(values, times)
+        return summarise(values, Axis(times))
+
+    def block_means(self, span: Span, channels: Sequence[str], blocks: int) -> Iterator[tuple[float, list[float]]]:
+        """For each block of equal time in a span that holds a reading: mean time (s after the start), means of `channels`.
+
+        Rows where one of `channels` is null are left out.
+        """
+        times, columns = self.clean(span, channels)
+        width = (span.end - span.start) / blocks
+        first = 0
+        for b in range(1, blocks + 1):
+            stop = bisect_right(times, span.start + width * b) if b < blocks else len(times)
+            n = stop - first
+            if n:
+                seconds = (sum(times[first:stop]) / n - span.start) * 1e-9
+                yield seconds, [math.fsum(c[first:stop]) / n for c in columns]
+            first = stop
 
     def gap(self, span: Span) -> int:
         """The longest time without a reading in the span, ns."""

@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from daq.core.columns import Columns, Span
 from daq.core.plan import Derivation
-from daq.core.statistics import Summary, summarise
+from daq.core.statistics import Axis, Summary, scaled, summarise
 
 Getter = Callable[[Sequence[float | None]], float | None]
 
@@ -57,53 +57,56 @@ def roots(name: str, derivations: Mapping[str, Derivation]) -> tuple[str, ...]:
 def span_summaries(columns: Columns, span: Span, derivations: Sequence[Derivation]) -> dict[str, Summary]:
     """Summary of every channel and derived quantity over a span.
 
-    Only rows where no channel that goes into a quantity is null are used for it.  The mean
-    of a ratio is the ratio of the means; the mean of the ratios is kept beside it.
+    A quantity uses the rows where no channel that goes into it is null.  The mean of a ratio
+    is the ratio of the means; the mean of the ratios is kept beside it.
     """
     by_name = {d.name: d for d in derivations}
-    out = {c: columns.summary(span, c) for c in columns.channels}
+    out = {c: columns.summary(span, c) for c in columns.channels} if columns.gaps else _whole(columns, span)
     for d in derivations:
+        if d.op == "linear":
+            out[d.name] = scaled(out[d.inputs[0]], d.a, d.b)
+            continue
         bases = roots(d.name, by_name)
         times, base = columns.clean(span, bases)
-        series: dict[str, Sequence[float]] = dict(zip(bases, base, strict=True))
-        values = _series(d.name, by_name, series)
-        if d.op == "ratio":
-            out[d.name] = _ratio_summary(d, by_name, series, values, times)
+        series = dict(zip(bases, base, strict=True))
+        xs, ys = (_series(name, by_name, series) for name in d.inputs)
+        a = d.a
+        if d.op == "product":
+            out[d.name] = summarise([a * x * y for x, y in zip(xs, ys, strict=True)], Axis(times))
         else:
-            out[d.name] = summarise([v for v in values if v is not None], times)
+            out[d.name] = _ratio(a, xs, ys, times)
     return out
 
 
-def _ratio_summary(
-    d: Derivation,
-    by_name: Mapping[str, Derivation],
-    series: Mapping[str, Sequence[float]],
-    values: Sequence[float | None],
-    times: Sequence[int],
-) -> Summary:
-    defined = [(v, t) for v, t in zip(values, times, strict=True) if v is not None]
-    summary = summarise([v for v, _ in defined], [t for _, t in defined])
-    if not defined:
-        return summary
-    summary.mean_of_ratios = summary.mean
-    x = math.fsum(v for v in _series(d.inputs[0], by_name, series) if v is not None)
-    y = math.fsum(v for v in _series(d.inputs[1], by_name, series) if v is not None)
-    summary.mean = d.a * x / y if y != 0.0 else None
+def _whole(columns: Columns, span: Span) -> dict[str, Summary]:
+    times, values = columns.clean(span, columns.channels)
+    axis = Axis(times)
+    return {c: summarise(v, axis) for c, v in zip(columns.channels, values, strict=True)}
+
+
+def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[int]) -> Summary:
+    if 0.0 in ys:  # the ratio is not defined there: the point is left out of the mean of ratios and its scatter
+        defined = [(a * x / y, t) for x, y, t in zip(xs, ys, times, strict=True) if y != 0.0]
+        summary = summarise([v for v, _ in defined], Axis([t for _, t in defined]))
+    else:
+        summary = summarise([a * x / y for x, y in zip(xs, ys, strict=True)], Axis(times))
+    if summary.n:
+        summary.mean_of_ratios = summary.mean
+        bottom = math.fsum(ys)
+        summary.mean = a * math.fsum(xs) / bottom if bottom != 0.0 else None
     return summary
 
 
-def _series(
-    name: str, by_name: Mapping[str, Derivation], series: Mapping[str, Sequence[float]]
-) -> Sequence[float | None]:
+def _series(name: str, by_name: Mapping[str, Derivation], series: Mapping[str, list[float]]) -> list[float]:
+    """Row by row values of a quantity, from those of its channels; where a ratio is not defined it counts as zero."""
     if name in series:
         return series[name]
     d = by_name[name]
     xs = _series(d.inputs[0], by_name, series)
+    a, b = d.a, d.b
     if d.op == "linear":
-        a, b = d.a, d.b
-        return [None if x is None else a * x + b for x in xs]
+        return [a * x + b for x in xs]
     ys = _series(d.inputs[1], by_name, series)
-    a = d.a
     if d.op == "product":
-        return [None if x is None or y is None else a * x * y for x, y in zip(xs, ys, strict=True)]
-    return [None if x is None or y is None or y == 0.0 else a * x / y for x, y in zip(xs, ys, strict=True)]
+        return [a * x * y for x, y in zip(xs, ys, strict=True)]
+    return [a * x / y if y != 0.0 else 0.0 for x, y in zip(xs, ys, strict=True)]

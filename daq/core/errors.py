@@ -34,3 +34,18 @@ class JournalError(DaqError):
     def __init__(self, reason: str, *, record: int) -> None:
         self.record = record
         super().__init__(f"record {record}: {reason}")
+
+
+class SettingErrors(SettingError):
+    """Everything that is wrong in what a person wrote, found in one go.
+
+    Its text has one line for each of `errors`; `file`, `key` and `reason` are those of the first.
+    """
+
+    def __init__(self, errors: "list[SettingError]") -> None:
+        first = errors[0]
+        super().__init__(first.reason, file=first.file, key=first.key)
+        self.errors = errors
+
+    def __str__(self) -> str:
+        return "\n".join(str(error) for error in self.errors)

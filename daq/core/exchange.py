@@ -15,6 +15,7 @@ from daq.core.framing import Framer
 
 Item = tuple[float, ...] | Values | Reply
 NEVER = 1 << 62
+ALL_TUPLES = frozenset({tuple})
 
 
 @dataclass(slots=True)
@@ -187,31 +188,26 @@ class Exchange:
 
     def receive(self, t: int, data: bytes) -> list[Item]:
         """Readings and replies in `data`, read at `t`; everything else is counted."""
-        out: list[Item] = []
-        decode = self.driver.decode
+        decoded = list(map(self.driver.decode, self.framer.feed(t, data)))
         streams = self.driver.streams
-        counters = self.counters
-        for line in self.framer.feed(t, data):
-            item = decode(line)
-            if type(item) is tuple:
-                if not streams and not self._settle_poll(t):
-                    continue
-                out.append(item)
-            elif type(item) is Reject:
-                self._reject(item)
-            elif type(item) is Values:
-                if not streams and not self._settle_poll(t):
-                    continue
-                out.append(item)
-            elif type(item) is Reply:
-                if self._settle_reply(t, item):
+        if streams and ALL_TUPLES.issuperset(map(type, decoded)):
+            out: list[Item] = decoded  # type: ignore[assignment]  # the test above says so
+            readings = len(out)
+        else:
+            out, readings = [], 0
+            for item in decoded:
+                if isinstance(item, Reject):
+                    self._reject(item)
+                elif isinstance(item, Reply):
+                    if self._settle_reply(t, item):
+                        out.append(item)
+                elif streams or self._settle_poll(t):
                     out.append(item)
-        if out:
-            readings = sum(type(item) is not Reply for item in out)
-            if readings:
-                counters.readings += readings
-                self.last_reading_t = t
-                self.silent = False
+                    readings += 1
+        if readings:
+            self.counters.readings += readings
+            self.last_reading_t = t
+            self.silent = False
         return out
 
     def _reject(self, item: Reject) -> None:

@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 
 
-
-
 @dataclass(frozen=True, slots=True)
 class Framing:
     """How an instrument marks its lines.

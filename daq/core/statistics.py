@@ -5,9 +5,9 @@ All sums are `math.fsum`, which rounds once and correctly, for overlapping spans
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from operator import mul
+from operator import mul, sub
 
 
 @dataclass(slots=True)
@@ -40,8 +40,28 @@ class Summary:
         }[statistic]
 
 
-def summarise(values: Sequence[float], times: Sequence[int]) -> Summary:
-    """Summary of `values` (any unit) read at `times` (ns, same length, not decreasing)."""
+class Axis:
+    """The times of a span, centred once for all signals that are summarised over it."""
+
+    __slots__ = ("seconds", "spread")
+
+    def __init__(self, times: Sequence[int]) -> None:
+        """`times` in ns, not decreasing."""
+        n = len(times)
+        first = times[0] if n else 0
+        centre = sum(times) / n - first if n else 0.0
+        self.seconds = [((t - first) - centre) * 1e-9 for t in times]
+        self.spread = math.fsum(map(mul, self.seconds, self.seconds))
+
+
+def summarise(values: Sequence[float], axis: Axis) -> Summary:
+    """Summary of `values` (any unit), one for each time of `axis`.
+
+    Two passes: the mean is the correctly rounded sum over n, the rest are sums over deviations from it.
+
+    Raises:
+        ValueError: a value is not finite; such must not get here.
+    """
     n = len(values)
     if n == 0:
         return Summary(0)
@@ -53,31 +73,34 @@ def summarise(values: Sequence[float], times: Sequence[int]) -> Summary:
     if n < 2:
         return out
     deviations = [v - mean for v in values]
-    squares = _sum_of_squares(deviations)
+    squares = math.fsum(map(mul, deviations, deviations))
     out.sd = math.sqrt(squares / (n - 1))
     if squares > 0.0:
         out.lag1 = math.fsum(map(mul, deviations, deviations[1:])) / squares
-    out.slope = _slope(deviations, times)
+    if axis.spread > 0.0:
+        out.slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
     return out
 
 
-def _sum_of_squares(deviations: Sequence[float]) -> float:
-    """Sum of squared deviations, corrected for the rounding of the mean (two-pass with correction)."""
-    n = len(deviations)
-    rest = math.fsum(deviations)
-    return math.fsum([*map(mul, deviations, deviations), -rest * rest / n])
-
-
-def _slope(deviations: Sequence[float], times: Sequence[int]) -> float | None:
-    first = times[0]
-    seconds = [(t - first) * 1e-9 for t in times]
-    centre = math.fsum(seconds) / len(seconds)
-    s = [x - centre for x in seconds]
-    spread = math.fsum(map(mul, s, s))
-    return math.fsum(map(mul, s, deviations)) / spread if spread > 0.0 else None
+def scaled(summary: Summary, a: float, b: float) -> Summary:
+    """Summary of ``a x + b`` from that of x."""
+    if summary.mean is None or summary.minimum is None or summary.maximum is None or summary.last is None:
+        return Summary(summary.n)
+    low, high = sorted((a * summary.minimum + b, a * summary.maximum + b))
+    return Summary(
+        summary.n,
+        a * summary.mean + b,
+        None if summary.sd is None else abs(a) * summary.sd,
+        low,
+        high,
+        None if summary.slope is None else a * summary.slope,
+        summary.lag1 if a else None,
+        a * summary.last + b,
+        None if summary.mean_of_ratios is None else a * summary.mean_of_ratios + b,
+    )
 
 
 def largest_gap(times: Sequence[int], start: int, end: int) -> int:
     """The longest time (ns) inside ``start..end`` without a reading, edges included."""
-    edges = [start, *times, end]
-    return max(b - a for a, b in zip(edges, edges[1:], strict=False))
+    gaps: Iterable[int] = map(sub, [*times, end], [start, *times])
+    return max(gaps)

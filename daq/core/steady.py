@@ -63,25 +63,3 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
         return None
     se = math.sqrt(sse / (worth - 2) / sxx)
     return abs(slope) + t_975(worth - 2) * se
-
-
-def block_means(
-    times: Sequence[int], values: Sequence[float], start: int, end: int, blocks: int = BLOCKS
-) -> tuple[list[float], list[float]]:
-    """Mean time (s after `start`) and mean value of each block of equal time in ``start < t_i <= end``; empty ones left out."""
-    width = (end - start) / blocks
-    out_t: list[float] = []
-    out_v: list[float] = []
-    i, n = 0, len(values)
-    for b in range(blocks):
-        edge = start + width * (b + 1)
-        j = i
-        while j < n and times[j] <= edge:
-            j += 1
-        if b == blocks - 1:
-            j = n
-        if j > i:
-            out_t.append(math.fsum(times[i:j]) / (j - i) * 1e-9 - start * 1e-9)
-            out_v.append(math.fsum(values[i:j]) / (j - i))
-        i = j
-    return out_t, out_v

@@ -11,13 +11,13 @@ from typing import Final
 
 from daq.core.exchange import NEVER
 from daq.core.plan import Extent, Rule
-from daq.core.steady import BLOCKS, block_means, drift_bound
+from daq.core.steady import drift_bound
 
 SPAN_CHECKS: Final = 4
 """Steadiness is judged so many times per span: often enough, and cheap at any reading rate."""
 
-#: Times (ns) and values of a signal with ``start < t_i <= end``, without nulls.
-Window = Callable[[str, int, int], tuple[Sequence[int], Sequence[float]]]
+#: Block means of a signal in ``start < t_i <= end`` (ns): mean times (s) and mean values.
+Window = Callable[[str, int, int], tuple[Sequence[float], Sequence[float]]]
 
 
 @dataclass(slots=True)
@@ -101,14 +101,12 @@ class Leaf:
             return
         step = span // SPAN_CHECKS
         self.next_check = clock.now - (clock.now - clock.floor) % step + step
-        start = clock.now - span
-        times, values = window(rule.signal, start, clock.now)
+        seconds, means = window(rule.signal, clock.now - span, clock.now)
         self.bound = None
-        if len(values) >= BLOCKS // 2:
-            seconds, means = block_means(times, values, start, clock.now)
-            bound = drift_bound(seconds, means)
-            mean = abs(math.fsum(values) / len(values))
-            if bound is not None and not (rule.relative and mean == 0.0):
+        bound = drift_bound(seconds, means)
+        if bound is not None:
+            mean = abs(math.fsum(means) / len(means))
+            if not rule.relative or mean > 0.0:
                 self.bound = bound * span * 1e-9 / (mean if rule.relative else 1.0)
         if self.bound is None or self.bound > rule.limit:
             self._break()
@@ -157,6 +155,11 @@ class StopRule:
         for leaf in self.by_signal.get(signal, ()):
             leaf.see(value, clock)
 
+    @property
+    def next_check(self) -> int:
+        """The first time (ns) at which a steadiness may be judged, or `NEVER`."""
+        return min((leaf.next_check for leaf in self.steady), default=NEVER)
+
     def met(self) -> Met | None:
         """The first leaf, in the method's order, that makes the whole rule true, or None."""
         iterator = iter(self.leaves)
@@ -165,14 +168,15 @@ class StopRule:
 
     def due(self, clock: Clock) -> int:
         """When the passing of time alone may meet a leaf (``elapsed``), or `NEVER`."""
-        times = [
+        times = (
             clock.start + max(round(leaf.rule.low * 1e9), leaf.rule.after.ns)
             if leaf.since < 0
             else leaf.since + leaf.rule.hold.ns
             for leaf in self.by_signal.get("elapsed", ())
             if not leaf.met
-        ]
-        return min(times, default=NEVER)
+        )
+        # What is past and not met waits for turns or a hold, and is looked at with every reading.
+        return min((t for t in times if t > clock.now), default=NEVER)
 
 
 def _evaluate(rule: Rule, leaves: Iterator[Leaf]) -> Leaf | None:

@@ -1,0 +1,204 @@
+"""The journal's records: events and effects of a run in order, as bytes, each with its own check.
+
+A record is ``kind u8, link u8, t i64, length u32, payload, CRC-32`` (little endian; the CRC
+is over everything before it).  The first record is the header.  Blocks of records are
+chained by SHA-256.
+"""
+
+import hashlib
+import json
+import struct
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Final
+
+from daq.core.effects import Effect, Send
+from daq.core.errors import JournalError
+from daq.core.events import (
+    ClockAnchor,
+    Event,
+    LinkDown,
+    LinkUp,
+    OperatorCommand,
+    Received,
+    Sent,
+    StoreFault,
+    Tick,
+)
+
+HEAD: Final = struct.Struct("<BBqI")
+CRC: Final = struct.Struct("<I")
+NO_LINK: Final = 255
+
+HEADER = 0
+RECEIVED, SENT, TICK, LINK_UP, LINK_DOWN, ANCHOR, OPERATOR, STORE_FAULT = range(1, 9)
+EFFECT: Final = 100
+
+
+@dataclass(slots=True)
+class Record:
+    """One record as read back.  Exactly one of `event`, `effect`, `header` is set."""
+
+    index: int
+    event: Event | None = None
+    effect: str | None = None
+    header: dict[str, Any] | None = None
+
+
+def canonical(effect: Effect) -> str:
+    """The text by which an effect is compared: its kind and its values, floats in full precision."""
+    return type(effect).__name__ + " " + json.dumps(asdict(effect), sort_keys=True, separators=(",", ":"))
+
+
+class JournalWriter:
+    """Turns events and effects into records and cuts them into blocks."""
+
+    def __init__(self, links: Sequence[str]) -> None:
+        self._numbers = {name: i for i, name in enumerate(links)}
+        self._parts: list[bytes] = []
+        self._last: Received | None = None
+        self.digest = ""
+        self.records = 0
+        self.first_t = 0
+        self.last_t = 0
+        self._in_block = 0
+
+    def header(self, header: dict[str, Any], t: int) -> None:
+        """Write the header, before anything else."""
+        self._put(HEADER, NO_LINK, t, json.dumps(header, sort_keys=True).encode())
+
+    def event(self, event: Event) -> None:
+        """Write one event.  Chunks of one link read at the same instant become one record."""
+        last = self._last
+        if type(event) is Received:
+            if last is not None and last.t == event.t and last.link == event.link:
+                last.data += event.data
+                return
+            self._settle()
+            self._last = Received(event.t, event.link, event.data)
+            return
+        self._settle()
+        kind, link, payload = _event_payload(event)
+        self._put(kind, self._numbers[link] if link else NO_LINK, event.t, payload)
+
+    def effect(self, effect: Effect, t: int) -> None:
+        """Write one effect.  A `Send` is not written: the `Sent` event that follows is its record."""
+        if type(effect) is Send:
+            return
+        self._settle()
+        self._put(EFFECT, NO_LINK, t, canonical(effect).encode())
+
+    def _settle(self) -> None:
+        last, self._last = self._last, None
+        if last is not None:
+            self._put(RECEIVED, self._numbers[last.link], last.t, last.data)
+
+    def _put(self, kind: int, link: int, t: int, payload: bytes) -> None:
+        body = HEAD.pack(kind, link, t, len(payload)) + payload
+        self._parts.append(body + CRC.pack(zlib.crc32(body)))
+        if not self._in_block:
+            self.first_t = t
+        self._in_block += 1
+        self.records += 1
+        self.last_t = t
+
+    def cut(self) -> "Block | None":
+        """What was written since the last cut, as one block with the chain's new digest; None if nothing was."""
+        self._settle()
+        if not self._parts:
+            return None
+        raw = b"".join(self._parts)
+        self.digest = chain(self.digest, raw)
+        block = Block(raw, self.digest, self._in_block, self.first_t, self.last_t)
+        self._parts, self._in_block = [], 0
+        return block
+
+
+@dataclass(slots=True)
+class Block:
+    """A piece of a journal: records, and the digest of the journal up to its end."""
+
+    raw: bytes
+    digest: str
+    records: int
+    first_t: int
+    last_t: int
+
+
+def chain(previous: str, raw: bytes) -> str:
+    """SHA-256 (hex) of the journal so far, from the digest before a block and the block's bytes."""
+    return hashlib.sha256(previous.encode() + raw).hexdigest()
+
+
+def _event_payload(event: Event) -> tuple[int, str, bytes]:
+    if isinstance(event, Sent):
+        return SENT, event.link, event.data
+    if isinstance(event, Tick):
+        return TICK, "", b""
+    if isinstance(event, LinkUp):
+        return LINK_UP, event.link, b""
+    if isinstance(event, LinkDown):
+        return LINK_DOWN, event.link, event.reason.encode()
+    if isinstance(event, ClockAnchor):
+        return ANCHOR, "", json.dumps([event.utc_ns, event.boot_id]).encode()
+    if isinstance(event, OperatorCommand):
+        return OPERATOR, "", json.dumps([event.what, event.who, event.detail]).encode()
+    if isinstance(event, StoreFault):
+        return STORE_FAULT, "", event.reason.encode()
+    raise TypeError(f"{type(event).__name__} is written through its own branch")
+
+
+def read_records(raw: bytes, *, check: bool = True) -> Iterator[Record]:
+    """The records of a whole journal (all blocks joined).
+
+    Raises:
+        JournalError: a record's check does not fit, or the journal ends inside one; `check=False` reads on past wrong
+            checks, for finding out what a damaged record does.
+    """
+    links: list[str] = []
+    offset, index = 0, 0
+    size = len(raw)
+    while offset < size:
+        if size - offset < HEAD.size + CRC.size:
+            raise JournalError("the journal ends inside it", record=index)
+        kind, link, t, length = HEAD.unpack_from(raw, offset)
+        end = offset + HEAD.size + length
+        if end + CRC.size > size:
+            raise JournalError("its length is wrong, or the journal ends inside it", record=index)
+        if check and zlib.crc32(raw[offset:end]) != CRC.unpack_from(raw, end)[0]:
+            raise JournalError(f"its check does not fit (kind {kind}, t {t} ns)", record=index)
+        payload = raw[offset + HEAD.size : end]
+        try:
+            if kind == HEADER:
+                header = json.loads(payload)
+                links = [x["name"] for x in header["plan"]["links"]]
+                yield Record(index, header=header)
+            elif kind == EFFECT:
+                yield Record(index, effect=payload.decode())
+            else:
+                yield Record(index, event=_event(kind, links[link] if link != NO_LINK else "", t, payload))
+        except (ValueError, LookupError, TypeError) as error:
+            raise JournalError(f"it makes no sense: {error}", record=index) from error
+        offset = end + CRC.size
+        index += 1
+
+
+def _event(kind: int, link: str, t: int, payload: bytes) -> Event:
+    if kind == RECEIVED:
+        return Received(t, link, payload)
+    if kind == SENT:
+        return Sent(t, link, payload)
+    if kind == TICK:
+        return Tick(t)
+    if kind == LINK_UP:
+        return LinkUp(t, link)
+    if kind == LINK_DOWN:
+        return LinkDown(t, link, payload.decode())
+    if kind == ANCHOR:
+        return ClockAnchor(t, *json.loads(payload))
+    if kind == OPERATOR:
+        return OperatorCommand(t, *json.loads(payload))
+    if kind == STORE_FAULT:
+        return StoreFault(t, payload.decode())
+    raise ValueError(f"unknown kind {kind}")

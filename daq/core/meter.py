@@ -1,0 +1,212 @@
+"""One step while it is measured: its clock, its readings, its stop rule and its kept values."""
+
+from collections.abc import Callable, Mapping, Sequence
+
+from daq.core.columns import Columns
+from daq.core.derive import Getter, getters, roots
+from daq.core.driver import Driver, Values
+from daq.core.effects import Kept, StepEnded
+from daq.core.exchange import NEVER
+from daq.core.plan import Extent, Keep, Plan
+from daq.core.spans import take
+from daq.core.steady import BLOCKS
+from daq.core.stop import Clock, Met, StopRule
+
+
+class Meter:
+    """Watches one step.  `met` is set by the first reading or due time that meets the stop rule."""
+
+    def __init__(
+        self,
+        plan: Plan,
+        number: int,
+        t: int,
+        drivers: Mapping[str, Driver],
+        signals: Mapping[str, Getter],
+        emit: Callable[[Kept], None],
+    ) -> None:
+        """`signals` are those of the lead instrument; the step starts at `t`."""
+        self.plan = plan
+        self.number = number
+        self.step = step = plan.steps[number]
+        self.drivers = drivers
+        self.emit = emit
+        self.columns = {link.name: Columns(link.channels) for link in plan.links}
+        self.lead = self.columns[plan.lead.name]
+        floor = NEVER if step.settle.revolutions else t + step.settle.ns
+        self.clock = Clock(start=t, floor=floor, now=t)
+        self.stop = StopRule(step.stop)
+        self.met: Met | None = None
+        self._derivations = {d.name: d for d in plan.derivations}
+        self._waiting = [(k, StopRule(k.event)) for k in step.keep if k.event is not None]
+        self._intervals = [(k, 1) for k in step.keep if k.at == "every"]
+        self._rules = [self.stop, *(rule for _, rule in self._waiting)]
+        watched = dict.fromkeys(s for rule in self._rules for s in rule.by_signal if s in signals)
+        self._watched = [(s, signals[s]) for s in watched]
+        used = {s for rule in self._rules for s in rule.by_signal}
+        # Time alone meets an ``elapsed`` leaf when it is due, unless it also waits for turns or holds.
+        by_turns = any(
+            leaf.rule.signal == "elapsed" and (leaf.rule.after.revolutions or leaf.rule.hold != Extent())
+            for rule in self._rules
+            for leaf in rule.leaves
+        )
+        self._counted = [s for s in ("readings", "revolutions") if s in used] + (["elapsed"] if by_turns else [])
+        self._turned_intervals = any(k.every.revolutions for k, _ in self._intervals)
+        self._steady_check = min(rule.next_check for rule in self._rules)
+        #: Nothing but time and steadiness is looked at: readings of one instant can be taken together.
+        self.plain = not (self._watched or self._counted or self._turned_intervals)
+
+    # ---- readings
+
+    def reading(self, t: int, item: tuple[float, ...] | Values, turned: float) -> None:
+        """A checked, fresh reading of the lead instrument, and the revolutions since the one before."""
+        clock, columns = self.clock, self.lead
+        clock.now = t
+        clock.readings += 1
+        clock.revolutions = revolutions = clock.revolutions + turned
+        if isinstance(item, Values):
+            columns.add_faulty(t, revolutions, item)
+            values: Sequence[float | None] = item.values
+        else:
+            columns.add(t, revolutions, item)
+            values = item
+        if clock.floor == NEVER and revolutions >= self.step.settle.revolutions:
+            clock.floor = t
+        if self._watched:
+            for signal, get in self._watched:
+                value = get(values)
+                for rule in self._rules:
+                    rule.see(signal, value, clock)
+        if self._counted or self._turned_intervals:
+            self._count(t)
+        if not self.plain or t >= self._steady_check:
+            self._judge()
+
+    def many(self, t: int, rows: list[tuple[float, ...]]) -> None:
+        """Take further readings without fault of the instant `t` at once; only where `plain`."""
+        self.clock.readings += len(rows)
+        self.lead.add_many(t, self.clock.revolutions, rows)
+
+    def _count(self, t: int) -> None:
+        clock = self.clock
+        now = {"readings": float(clock.readings), "revolutions": clock.revolutions, "elapsed": (t - clock.start) / 1e9}
+        for signal in self._counted:
+            for rule in self._rules:
+                rule.see(signal, now[signal], clock)
+        if self._turned_intervals:
+            for i, (keep, k) in enumerate(self._intervals):
+                turns = keep.every.revolutions
+                if turns and clock.revolutions >= k * turns:
+                    self._keep(keep, t)
+                    self._intervals[i] = (keep, int(clock.revolutions / turns) + 1)
+
+    def companion(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
+        """A reading of a companion, on the same time axis."""
+        self.clock.now = t
+        columns = self.columns[link]
+        values: Sequence[float | None] = item.values if isinstance(item, Values) else item
+        columns.add_faulty(t, self.clock.revolutions, item if isinstance(item, Values) else Values(item, ()))
+        for channel, value in zip(columns.channels, values, strict=True):
+            for rule in self._rules:
+                rule.see(f"{link}.{channel}", value, self.clock)
+        self._judge()
+
+    def null(self, t: int, signals: Sequence[str]) -> None:
+        """These signals have no value any more (silence): holds are broken."""
+        self.clock.now = t
+        derived = [d.name for d in self.plan.derivations] if any("." not in s for s in signals) else []
+        for signal in (*signals, *derived):
+            for rule in self._rules:
+                rule.see(signal, None, self.clock)
+
+    def _judge(self) -> None:
+        """Look at steadiness where it is time, at the events, and at the stop rule."""
+        clock = self.clock
+        if clock.now >= self._steady_check:
+            for rule in self._rules:
+                for leaf in rule.steady:
+                    leaf.judge_steadiness(clock, self.window)
+            self._steady_check = min(rule.next_check for rule in self._rules)
+        for pair in list(self._waiting):
+            met = pair[1].met()
+            if met is not None:
+                self._waiting.remove(pair)
+                self._keep(pair[0], clock.now, met.name)
+        if self.met is None:
+            self.met = self.stop.met()
+
+    # ---- time
+
+    @property
+    def deadline(self) -> int:
+        """When the step has lasted too long (ns)."""
+        return self.clock.start + self.step.longest_ns
+
+    @property
+    def wake_at(self) -> int:
+        """When time alone makes something due (ns)."""
+        due = min(self.stop.due(self.clock), self.deadline)
+        for keep, k in self._intervals:
+            if keep.every.ns:
+                due = min(due, self.clock.start + k * keep.every.ns)
+        for _, rule in self._waiting:
+            due = min(due, rule.due(self.clock))
+        return due
+
+    def due(self, t: int) -> None:
+        """Do what is due at `t`: intervals end, ``elapsed`` is looked at."""
+        clock = self.clock
+        clock.now = t
+        for i, (keep, k) in enumerate(self._intervals):
+            if keep.every.ns and t >= clock.start + k * keep.every.ns:
+                self._keep(keep, clock.start + k * keep.every.ns)
+                self._intervals[i] = (keep, k + 1)
+        for rule in self._rules:
+            rule.see("elapsed", (t - clock.start) / 1e9, clock)
+        self._judge()
+
+    # ---- values
+
+    def finish(self, t: int, met: Met) -> StepEnded:
+        """Take the values of the end and say how the step ended."""
+        for keep, k in self._intervals:
+            begun = self.clock.start + (k - 1) * keep.every.ns
+            if keep.keep_part and keep.every.ns and t > begun:
+                self._keep(keep, t)
+        for keep in self.step.keep:
+            if keep.at == "end":
+                self._keep(keep, t)
+        clock = self.clock
+        return StepEnded(t, self.number, clock.start, met.name, met.value, clock.readings, clock.revolutions)
+
+    @property
+    def waiting(self) -> list[str]:
+        """Names of the events whose value was not taken yet."""
+        return [rule.rule.name for _, rule in self._waiting]
+
+    def provisional(self, t: int) -> Kept | None:
+        """The value the step would give if it ended at `t`, for a screen; None before the first reading."""
+        if not self.lead.times:
+            return None
+        return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)
+
+    def _keep(self, keep: Keep, t: int, rule: str = "") -> None:
+        self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, rule))
+
+    def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
+        """Block means of a signal in ``start < t_i <= end``: mean times (s after `start`) and values.
+
+        A derived quantity is computed from the means of its channels, as the published value is.
+        """
+        link, _, channel = signal.rpartition(".")
+        columns = self.columns[link] if link else self.lead
+        bases = roots(channel, self._derivations) if not link else (channel,)
+        get = getters(bases, [d for d in self.plan.derivations if set(roots(d.name, self._derivations)) <= set(bases)])
+        seconds: list[float] = []
+        values: list[float] = []
+        for t, means in columns.block_means(columns.between(start, end), bases, BLOCKS):
+            value = get[channel](means)
+            if value is not None:
+                seconds.append(t)
+                values.append(value)
+        return seconds, values

@@ -1,0 +1,131 @@
+"""Driver of the generic rotational instrument: request and response, CRC on every line.
+
+Every line is ``<text>#HHHH``; HHHH is CRC-16/XMODEM over the bytes of the text.
+"""
+
+from binascii import crc_hqx
+from collections.abc import Mapping
+from typing import Any, ClassVar, Final
+
+from daq.core.driver import Action, Channel, Decoded, Driver, Identity, Port, Reject, Reply, Request, Values
+from daq.core.errors import DriverError, SettingError
+from daq.core.framing import Framing
+
+FLAG_FAULTS: Final = {"S": ("torque", "saturated"), "P": ("temperature", "probe"), "K": ("", "keys_used")}
+COMMANDS: Final = frozenset({"speed", "turn", "halt", "zero", "bath", "stream"})
+MILLISECOND: Final = 1_000_000
+
+
+def line(text: str) -> bytes:
+    """`text` with its checksum and terminator, as it goes over the wire."""
+    raw = text.encode("ascii")
+    return raw + b"#%04X\r\n" % crc_hqx(raw, 0)
+
+
+class RotationalDriver(Driver):
+    """Torque (% of full scale), confirmed speed (/min) and temperature (Cel) of a rotational instrument.
+
+    Options:
+        interval_ms: time between polls, 50 to 60000; default 100.
+        mode: ``poll`` (default) or ``stream``, where the instrument sends every `interval_ms` unasked.
+    """
+
+    kind: ClassVar[str] = "rotational"
+    has_checksum: ClassVar[bool] = True
+    channels = (
+        Channel("torque", "%", -110.0, 110.0),
+        Channel("speed", "/min", -1000.0, 1000.0),
+        Channel("temperature", "Cel", -50.0, 300.0),
+    )
+    framing = Framing(terminator=b"\r\n", longest=94)
+    port = Port(baud=115_200)
+    refresh_ns = 100 * MILLISECOND
+    stale_after_ns = 3_000 * MILLISECOND
+    capabilities = frozenset({"speed", "turn", "halt", "zero", "bath"})
+    zero_condition = "motor at rest, body hanging free in air, nothing touching it"
+    on_link_loss = "keeps turning"
+
+    def __init__(self, options: Mapping[str, Any]) -> None:
+        super().__init__(options)
+        unknown = sorted(set(options) - {"interval_ms", "mode"})
+        if unknown:
+            raise SettingError("unknown option; known: interval_ms, mode", key=f"options.{unknown[0]}")
+        interval = options.get("interval_ms", 100)
+        if not isinstance(interval, int) or isinstance(interval, bool) or not 50 <= interval <= 60_000:
+            raise SettingError("must be a whole number of milliseconds from 50 to 60000", key="options.interval_ms")
+        mode = options.get("mode", "poll")
+        if mode not in ("poll", "stream"):
+            raise SettingError("must be 'poll' or 'stream'", key="options.mode")
+        self.interval_ns = interval * MILLISECOND
+        self.streams = mode == "stream"
+        if self.streams:
+            self.refresh_ns = 0
+        self.stale_after_ns = max(type(self).stale_after_ns, 10 * self.interval_ns)
+
+    def identify(self) -> Request:
+        """Asks ``who``."""
+        return Request(line("who"), "identity")
+
+    def poll(self) -> Request | None:
+        """Asks ``read``, unless the instrument streams."""
+        return None if self.streams else Request(line("read"), "reading", timeout_ns=300 * MILLISECOND)
+
+    def start_stream(self) -> Request | None:
+        """Tells the instrument to send values unasked."""
+        return Request(line(f"stream {self.interval_ns // MILLISECOND}"), "stream") if self.streams else None
+
+    def action(self, action: Action, value: float | None = None) -> Request:
+        """The request for an action: ``speed`` in /min, ``bath`` in Cel, ``turn``, ``halt`` and ``zero`` without value."""
+        if action in ("speed", "bath"):
+            if value is None:
+                raise DriverError(f"{action} needs a value")
+            return Request(line(f"{action} {value:.3f}"), action)
+        return Request(line(action), action)
+
+    def decode(self, line: bytes) -> Decoded:
+        """A ``val`` line as (torque, speed, temperature), an ``ok``/``no``/``is`` line as a reply; anything else rejected."""
+        body = line[:-5]
+        if line[-5:] != b"#%04X" % crc_hqx(body, 0):
+            return Reject("wrong checksum")
+        if body[:4] == b"val ":
+            try:
+                _, torque, speed, temperature, flags = body.split(b" ")
+                if flags == b"-":
+                    return float(torque), float(speed), float(temperature)
+                return _faulty(torque, speed, temperature, flags.decode("ascii", "replace"))
+            except ValueError:
+                return Reject("malformed values")
+        return _reply(body)
+
+
+def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Decoded:
+    probe_failed = "P" in flags or temperature == b"---"
+    faults = [FLAG_FAULTS[f] for f in flags if f in FLAG_FAULTS]
+    if "B" in flags:
+        faults += [("torque", "blocked"), ("speed", "blocked")]
+    values = (
+        None if "S" in flags or "B" in flags else float(torque),
+        0.0 if "B" in flags else float(speed),
+        None if probe_failed else float(temperature),
+    )
+    return Values(values, tuple(faults))
+
+
+def _reply(body: bytes) -> Decoded:
+    words = body.decode("ascii", "replace").split(" ")
+    if words[0] == "ok" and len(words) in (2, 3) and words[1] in COMMANDS:
+        try:
+            return Reply(words[1], float(words[2]) if len(words) == 3 else None)
+        except ValueError:
+            return Reject("confirmed value is not a number")
+    if words[0] == "no" and len(words) >= 2:
+        return Reply("refused", refusal=" ".join(words[1:]))
+    if words[0] == "is" and len(words) >= 3:
+        pairs = dict(w.partition("=")[::2] for w in words[2:])
+        try:
+            full_scale = float(pairs["fs"])
+            identity = Identity(words[1], pairs["serial"], pairs.get("firmware", ""), {"full_scale_uN_m": full_scale})
+        except (KeyError, ValueError):
+            return Reject("identity is incomplete")
+        return Reply("identity", identity=identity)
+    return Reject("unknown line")
