@@ -1,0 +1,94 @@
+"""A value against limits, decided in decimal arithmetic, both limits included.
+
+Two decision rules, named after what is compared (ASTM E29 calls them the absolute and the rounding method;
+from memory): the value as it is, or the value rounded as it is reported.  The rule is printed with the verdict.
+"""
+
+import math
+from decimal import ROUND_HALF_EVEN, Context, Decimal
+from enum import StrEnum
+
+from daq.core.errors import SettingError
+
+Figure = float | int | str | Decimal
+"""A number as computed (float) or as a person wrote it (text, Decimal)."""
+
+
+_WIDE = Context(prec=700)
+"""Wide enough for any float with any number of decimals."""
+
+
+class Verdict(StrEnum):
+    """Is the reportable number inside the limits."""
+
+    WITHIN = "within"
+    OUTSIDE = "outside"
+    NOT_COMPARABLE = "not_comparable"
+    NONE = "none"
+
+
+class DecisionRule(StrEnum):
+    """What is compared with the limits."""
+
+    UNROUNDED = "unrounded"
+    ROUNDED = "rounded"
+
+
+def decimal_of(value: Figure, name: str = "value") -> Decimal:
+    """The decimal number a person sees: the shortest text that reads back as the same float (0.1 is 0.1).
+
+    Raises:
+        SettingError: not a number, or not finite.
+    """
+    try:
+        out = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(value)
+    except ArithmeticError:
+        raise SettingError(f"must be a number, is {value!r}", key=name) from None
+    if not out.is_finite():
+        raise SettingError(f"must be finite, is {value}", key=name)
+    return out
+
+
+def rounded(value: Figure, decimals: int) -> Decimal:
+    """`value` rounded to so many decimals (negative: tens, hundreds), an exact half to the even digit.
+
+    ISO 80000-1 annex B rule A and ASTM E29 (from memory).  The half is judged on the decimal number a person sees.
+    """
+    exact = decimal_of(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN, context=_WIDE)
+    plain = exact.quantize(Decimal(1), context=_WIDE) if decimals < 0 else exact
+    return plain or plain.copy_abs()
+
+
+def as_reported(value: Figure, decimals: int) -> str:
+    """The text of `rounded`, without an exponent and without a negative zero."""
+    return f"{rounded(value, decimals):f}"
+
+
+def judge(
+    value: float | None,
+    low: Figure | None,
+    high: Figure | None,
+    *,
+    rule: DecisionRule = DecisionRule.UNROUNDED,
+    decimals: int | None = None,
+) -> Verdict:
+    """Whether `value` lies within `low`..`high`, both included; all three in one unit.
+
+    Without limits, or without a finite value, there is no verdict (`none`).  `decimals` is how the value is
+    reported; the rule `rounded` needs it.
+
+    Raises:
+        SettingError: low above high, limits that are not numbers, or rule `rounded` without `decimals`.
+    """
+    bottom = None if low is None else decimal_of(low, "low")
+    top = None if high is None else decimal_of(high, "high")
+    if bottom is not None and top is not None and bottom > top:
+        raise SettingError(f"must not be above high ({top}), is {bottom}", key="low")
+    if rule == DecisionRule.ROUNDED and decimals is None:
+        raise SettingError("the rule 'rounded' needs the number of decimals reported", key="decimals")
+    if value is None or not math.isfinite(value) or (bottom is None and top is None):
+        return Verdict.NONE
+    by_rounding = rule == DecisionRule.ROUNDED and decimals is not None
+    compared = rounded(value, decimals or 0) if by_rounding else decimal_of(value)
+    inside = (bottom is None or compared >= bottom) and (top is None or compared <= top)
+    return Verdict.WITHIN if inside else Verdict.OUTSIDE

@@ -1,0 +1,94 @@
+"""The budget of a viscosity: which components there are, and none of them twice.
+
+A specification may already contain the geometry or the speed ("accuracy +-1 % of full scale with any geometry"); it
+says so in `Specification.includes`, and those components are then left out.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from daq.rheology.elementary import ArgumentError, require_positive
+from daq.rheology.uncertainty import Component, from_limit, from_readings
+
+Included = Literal["geometry", "speed", "resolution", "zero"]
+
+
+@dataclass(frozen=True, slots=True)
+class Specification:
+    """Limits as an instrument's specification states them; all taken as rectangular (JCGM 100 4.3.7)."""
+
+    torque_percent_full_scale: float = 0.0
+    """Limit of the torque, +- percent of full scale."""
+    torque_percent_reading: float = 0.0
+    """Limit of the torque, +- percent of the reading, beside the former."""
+    resolution_percent_full_scale: float = 0.0
+    """Smallest step of the torque shown or sent, percent of full scale."""
+    speed_percent: float = 0.0
+    """Limit of the speed, +- percent of the speed."""
+    geometry_percent: float = 0.0
+    """Limit of the geometry's viscosity constant, +- percent."""
+    temperature_kelvin: float = 0.0
+    """Limit of the temperature of the sample, +- K."""
+    includes: frozenset[Included] = frozenset()
+    """What the torque limits already contain."""
+
+
+def relative_limit(torque_percent: float, specification: Specification) -> float:
+    """Limit of the torque relative to the reading (1): full-scale limit over torque plus limit of the reading.
+
+    +-1 % of full scale is +-10 % of the reading at a torque of 10 %.
+    """
+    require_positive("torque_percent", torque_percent)
+    return specification.torque_percent_full_scale / torque_percent + specification.torque_percent_reading / 100.0
+
+
+def viscosity_components(
+    viscosity: float,
+    torque_percent: float,
+    specification: Specification,
+    *,
+    temperature_coefficient: float = 0.0,
+    zero_drift_percent: float = 0.0,
+    repeatability: tuple[float, int, float] | None = None,
+    others: Sequence[Component] = (),
+) -> list[Component]:
+    """Components of the uncertainty of one viscosity, in the unit of `viscosity`.
+
+    Args:
+        viscosity: the value, > 0, any unit.
+        torque_percent: mean torque of the span, percent of full scale, > 0.
+        specification: the instrument's limits.
+        temperature_coefficient: -dln(eta)/dT of the product, 1/K (0.05 is 5 % per K).
+        zero_drift_percent: zero of the torque after the run minus before, percent of full scale; rectangular +- that.
+        repeatability: sample standard deviation (unit of `viscosity`), number and lag-one autocorrelation of the
+            span's readings; None where there is no span.
+        others: further components, for example the certified fluid in a verification.
+
+    Raises:
+        ArgumentError: viscosity or torque not positive, or a repeated name in `others`.
+    """
+    require_positive("viscosity", viscosity)
+    require_positive("torque_percent", torque_percent)
+    s = specification
+    per_percent = viscosity / torque_percent
+    out: list[Component] = []
+
+    def add(name: str, half_width: float, sensitivity: float, part: Included | None = None) -> None:
+        if half_width != 0.0 and sensitivity != 0.0 and part not in s.includes:
+            out.append(from_limit(name, half_width, sensitivity))
+
+    torque_limit = s.torque_percent_full_scale + s.torque_percent_reading / 100.0 * torque_percent
+    add("torque", torque_limit, per_percent)
+    add("zero drift", zero_drift_percent, per_percent, "zero")
+    add("resolution", s.resolution_percent_full_scale / 2.0, per_percent, "resolution")
+    add("geometry", s.geometry_percent / 100.0, viscosity, "geometry")
+    add("speed", s.speed_percent / 100.0, -viscosity, "speed")
+    add("temperature", s.temperature_kelvin, -viscosity * temperature_coefficient)
+    if repeatability is not None:
+        out.append(from_readings("repeatability", *repeatability))
+    out.extend(others)
+    names = [c.name for c in out]
+    if len(set(names)) != len(names):
+        raise ArgumentError(f"two components have one name: {', '.join(sorted(names))}", key="others")
+    return out
