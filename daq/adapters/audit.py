@@ -1,0 +1,58 @@
+"""The audit trail: entries chained by SHA-256, so that none can be changed, removed or slipped in unseen."""
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class AuditEntry:
+    """One entry as stored.  `detail` is JSON text."""
+
+    seq: int
+    utc_ns: int
+    who: str
+    what: str
+    subject: str
+    detail: str
+    previous: str
+    hash: str
+
+
+def genesis(source: str) -> str:
+    """What stands before the first entry: bound to the database, so that a chain cannot be moved to another one."""
+    return hashlib.sha256(f"audit of {source}".encode()).hexdigest()
+
+
+def entry_hash(  # noqa: PLR0917 - the fields of an entry in their order
+    seq: int, utc_ns: int, who: str, what: str, subject: str, detail: str, previous: str
+) -> str:
+    """SHA-256 (hex) over all fields of an entry, the hash before it included."""
+    fields = [previous, seq, utc_ns, who, what, subject, detail]
+    return hashlib.sha256(json.dumps(fields, separators=(",", ":")).encode()).hexdigest()
+
+
+def make_entry(  # noqa: PLR0917 - the fields of an entry in their order
+    previous: tuple[int, str], utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
+) -> AuditEntry:
+    """The entry that follows `previous` (number and hash of the last one; 0 and `genesis` before the first)."""
+    seq = previous[0] + 1
+    text = json.dumps(detail, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    digest = entry_hash(seq, utc_ns, who, what, subject, text, previous[1])
+    return AuditEntry(seq, utc_ns, who, what, subject, text, previous[1], digest)
+
+
+def first_break(source: str, entries: Iterable[AuditEntry]) -> str:
+    """What is wrong with the first entry that does not fit, in a sentence; "" where the chain is whole."""
+    seq, head = 0, genesis(source)
+    for e in entries:
+        if e.seq != seq + 1:
+            return f"audit entry {seq + 1} is missing"
+        if e.previous != head:
+            return f"audit entry {e.seq} does not follow the one before it"
+        if e.hash != entry_hash(e.seq, e.utc_ns, e.who, e.what, e.subject, e.detail, e.previous):
+            return f"audit entry {e.seq} was changed after it was written"
+        seq, head = e.seq, e.hash
+    return ""

@@ -1,0 +1,191 @@
+"""The database's tables as numbered, frozen migrations.
+
+A migration that was ever released is never edited: a test holds the digest of each.  A
+change of the tables is a new migration at the end of `STEPS`.  A migration that fails is
+rolled back whole and stays pending.
+"""
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from sqlite_utils import Database, Migrations
+
+from daq.core.errors import StoreError
+
+MIGRATION_SET: Final = "daq"
+
+TABLES_0001: Final = """
+CREATE TABLE meta (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    source TEXT NOT NULL,
+    epoch INTEGER NOT NULL CHECK (epoch > 0),
+    created_utc_ns INTEGER NOT NULL,
+    restored_utc_ns INTEGER
+) STRICT;
+
+CREATE TABLE instruments (
+    name TEXT PRIMARY KEY,
+    kind TEXT NOT NULL,
+    serial TEXT NOT NULL,
+    last_seen_utc_ns INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE methods (
+    id TEXT NOT NULL,
+    version TEXT NOT NULL,
+    digest TEXT NOT NULL,
+    text TEXT NOT NULL,
+    registered_utc_ns INTEGER NOT NULL,
+    PRIMARY KEY (id, version)
+) STRICT;
+
+CREATE TABLE audit (
+    seq INTEGER PRIMARY KEY,
+    utc_ns INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    what TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    detail TEXT NOT NULL CHECK (json_valid(detail)),
+    previous TEXT NOT NULL,
+    hash TEXT NOT NULL UNIQUE
+) STRICT;
+
+CREATE TABLE runs (
+    id TEXT PRIMARY KEY,
+    instrument TEXT NOT NULL,
+    companions TEXT NOT NULL CHECK (json_valid(companions)),
+    sample TEXT NOT NULL,
+    product TEXT NOT NULL,
+    lot TEXT NOT NULL,
+    fill TEXT NOT NULL,
+    replicate INTEGER NOT NULL CHECK (replicate > 0),
+    sampling_time TEXT NOT NULL,
+    method_id TEXT NOT NULL,
+    method_version TEXT NOT NULL,
+    method_digest TEXT NOT NULL,
+    operator TEXT NOT NULL,
+    simulated INTEGER NOT NULL CHECK (simulated IN (0, 1)),
+    state TEXT NOT NULL CHECK (state IN ('running', 'concluded', 'ended')),
+    outcome TEXT NOT NULL DEFAULT '',
+    reason TEXT NOT NULL DEFAULT '',
+    motor TEXT NOT NULL DEFAULT '',
+    began_utc_ns INTEGER NOT NULL,
+    ended_utc_ns INTEGER,
+    supersedes TEXT REFERENCES runs (id),
+    header TEXT NOT NULL CHECK (json_valid(header)),
+    FOREIGN KEY (method_id, method_version) REFERENCES methods (id, version)
+) STRICT;
+CREATE INDEX runs_by_time ON runs (began_utc_ns);
+CREATE INDEX runs_by_sample ON runs (sample);
+CREATE INDEX runs_unfinished ON runs (state) WHERE state <> 'ended';
+
+CREATE TABLE journal (
+    run TEXT NOT NULL REFERENCES runs (id),
+    seq INTEGER NOT NULL,
+    t_first INTEGER NOT NULL,
+    t_last INTEGER NOT NULL,
+    records INTEGER NOT NULL,
+    data BLOB NOT NULL,
+    digest TEXT NOT NULL,
+    PRIMARY KEY (run, seq)
+) STRICT;
+
+CREATE TABLE kept (
+    run TEXT NOT NULL REFERENCES runs (id),
+    idx INTEGER NOT NULL,
+    value TEXT NOT NULL CHECK (json_valid(value)),
+    PRIMARY KEY (run, idx)
+) STRICT;
+
+CREATE TABLE results (
+    id TEXT PRIMARY KEY,
+    run TEXT NOT NULL REFERENCES runs (id),
+    epoch INTEGER NOT NULL,
+    stream TEXT NOT NULL,
+    sequence INTEGER NOT NULL CHECK (sequence > 0),
+    data TEXT NOT NULL CHECK (json_valid(data)),
+    created_utc_ns INTEGER NOT NULL,
+    supersedes TEXT REFERENCES results (id),
+    audit_seq INTEGER NOT NULL REFERENCES audit (seq),
+    audit_head TEXT NOT NULL,
+    journal_digest TEXT NOT NULL,
+    UNIQUE (epoch, stream, sequence)
+) STRICT;
+CREATE UNIQUE INDEX one_first_result_a_run ON results (run) WHERE supersedes IS NULL;
+CREATE UNIQUE INDEX one_correction_a_result ON results (supersedes) WHERE supersedes IS NOT NULL;
+
+CREATE TABLE outbox (
+    seq INTEGER PRIMARY KEY,
+    id TEXT NOT NULL,
+    result TEXT REFERENCES results (id),
+    stream TEXT NOT NULL,
+    sequence INTEGER NOT NULL,
+    topic TEXT NOT NULL,
+    qos INTEGER NOT NULL CHECK (qos IN (0, 1)),
+    retain INTEGER NOT NULL CHECK (retain IN (0, 1)),
+    payload BLOB NOT NULL,
+    properties TEXT NOT NULL CHECK (json_valid(properties)),
+    created_utc_ns INTEGER NOT NULL,
+    attempts INTEGER NOT NULL DEFAULT 0,
+    last_error TEXT NOT NULL DEFAULT '',
+    state TEXT NOT NULL DEFAULT 'waiting' CHECK (state IN ('waiting', 'acknowledged', 'refused')),
+    acknowledged_utc_ns INTEGER
+) STRICT;
+CREATE INDEX outbox_pending ON outbox (state, seq) WHERE state <> 'acknowledged';
+CREATE INDEX outbox_by_stream ON outbox (stream, sequence);
+CREATE INDEX outbox_by_result ON outbox (result);
+
+CREATE TRIGGER audit_in_order BEFORE INSERT ON audit
+WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM audit)
+BEGIN SELECT RAISE(ABORT, 'audit entries are only added at the end'); END;
+CREATE TRIGGER audit_no_update BEFORE UPDATE ON audit
+BEGIN SELECT RAISE(ABORT, 'audit entries are never changed'); END;
+CREATE TRIGGER audit_no_delete BEFORE DELETE ON audit
+BEGIN SELECT RAISE(ABORT, 'audit entries are never deleted'); END;
+CREATE TRIGGER methods_no_update BEFORE UPDATE ON methods
+BEGIN SELECT RAISE(ABORT, 'a registered method is never changed'); END;
+CREATE TRIGGER journal_no_update BEFORE UPDATE ON journal
+BEGIN SELECT RAISE(ABORT, 'journal blocks are never changed'); END;
+CREATE TRIGGER results_no_update BEFORE UPDATE ON results
+BEGIN SELECT RAISE(ABORT, 'a result is never changed; a correction is a new one'); END;
+CREATE TRIGGER outbox_frozen BEFORE UPDATE OF id, result, stream, sequence, topic, qos, retain, payload ON outbox
+BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
+"""
+
+#: Name and SQL of every migration, in order.
+STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_tables", TABLES_0001),)
+
+
+def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:
+    """The migrations as sqlite-utils runs them, each in a transaction of its own."""
+    known = Migrations(MIGRATION_SET)
+    for name, sql in steps:
+        known(name=name)(_runner(sql))
+    return known
+
+
+def _runner(sql: str) -> Callable[[Database], None]:
+    def run(db: Database) -> None:
+        db.executescript(sql)
+
+    return run
+
+
+def migrate(db: Database, steps: Sequence[tuple[str, str]] = STEPS) -> list[str]:
+    """Bring a database to the newest tables; returns the names of the migrations that were applied.
+
+    Raises:
+        StoreError: the database was written by a newer version of the program.
+        sqlite3.Error: a migration failed; it was rolled back whole, those before it stand.
+    """
+    known = migrations(steps)
+    names = [name for name, _ in steps]
+    unknown = [m.name for m in known.applied(db) if m.name not in names]
+    if unknown:
+        raise StoreError(
+            f"the database holds changes this version does not know ({', '.join(unknown)}): it was written by a newer "
+            "version of daq; install that version, or restore a backup made before the update"
+        )
+    pending = [m.name for m in known.pending(db)]
+    known.apply(db)
+    return pending

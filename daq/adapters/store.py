@@ -1,0 +1,249 @@
+"""The store: one SQLite file, one writer thread, whole transactions as messages.
+
+`submit` hands over a transaction and returns a future, so no caller ever waits for the
+disk unless it wants to.  Readers have connections of their own and never block the writer.
+"""
+
+import asyncio
+import contextlib
+import os
+import queue
+import sqlite3
+import threading
+import time
+import uuid
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any, Final, Self, TypeVar
+
+from sqlite_utils import Database
+
+from daq.adapters.schema import migrate
+from daq.adapters.store_access import Access, CrashHook
+from daq.adapters.store_errors import StorageError, explain
+from daq.adapters.store_read import Reader
+from daq.adapters.store_transactions import Transaction
+from daq.core.errors import StoreError
+
+T = TypeVar("T")
+
+APPLICATION_ID: Final = 0x6C616271
+"""Stands in the file's header, so that another program's database is not taken for ours."""
+BUSY_SECONDS: Final = 5.0
+RESERVE_BYTES: Final = 64 * 2**20
+"""No run begins with less free space than this."""
+WAL_LIMIT_BYTES: Final = 64 * 2**20
+
+
+def source_uri(source: str, epoch: int) -> str:
+    """The database's identity with its epoch, as the `source` of a CloudEvent (RFC 8141 URN with a fragment)."""
+    return f"urn:uuid:{source}#{epoch}"
+
+
+class Store:
+    """The only writer of a database file.
+
+    Attributes:
+        path: the file.
+        uuid, epoch: identity of the database; a restored backup counts a new epoch.
+        trouble: what is wrong with the file or disk now, or None.  The next transaction that succeeds clears it,
+            unless the file is damaged.
+        handled: transactions done or refused so far, to see that the writer lives.
+        on_fault: called in the writer's thread with every `StorageError`.
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        crash_hook: CrashHook | None = None,
+        on_fault: Callable[[StorageError], None] | None = None,
+        utc_ns: int | None = None,
+        reserve_bytes: int = RESERVE_BYTES,
+    ) -> None:
+        """Open or create the file and bring its tables up to date.
+
+        Args:
+            path: the file; its folder must exist.
+            crash_hook: called with a name before each statement, for tests of crashes.
+            on_fault: see above.
+            utc_ns: time of creation for a new file; None reads the clock.
+            reserve_bytes: free disk space below which no run begins.
+
+        Raises:
+            StoreError: the file cannot be used; the text says what to do.
+        """
+        self.path = Path(path)
+        self.on_fault = on_fault
+        self.trouble: StorageError | None = None
+        self.handled = 0
+        self._queue: queue.SimpleQueue[tuple[Transaction[Any], Future[Any]] | None] = queue.SimpleQueue()
+        self._lock = threading.Lock()
+        self._closed = False
+        created = time.time_ns() if utc_ns is None else utc_ns
+        try:
+            self._connection = open_writer(self.path)
+        except sqlite3.Error as error:
+            raise explain(error, self.path) from error
+        try:
+            db = Database(self._connection, execute_plugins=False)
+            migrate(db)
+            self.uuid, self.epoch = _identity(db, created)
+        except sqlite3.Error as error:
+            self._connection.close()
+            raise explain(error, self.path) from error
+        except StoreError:
+            self._connection.close()
+            raise
+        self._access = Access(
+            self._connection,
+            self.path,
+            source=self.uuid,
+            epoch=self.epoch,
+            reserve_bytes=reserve_bytes,
+            hook=crash_hook,
+        )
+        self._thread = threading.Thread(target=self._work, name="store-writer", daemon=True)
+        self._thread.start()
+
+    @property
+    def source(self) -> str:
+        """Identity with epoch, as the `source` of a CloudEvent."""
+        return source_uri(self.uuid, self.epoch)
+
+    @property
+    def backlog(self) -> int:
+        """Transactions that wait for the writer."""
+        return self._queue.qsize()
+
+    def submit(self, transaction: Transaction[T]) -> Future[T]:
+        """Hand over a transaction; the future gives its answer once it is on the disk.
+
+        The future raises what the transaction raises, `StorageError` for trouble with file or disk, `StoreError` for
+        a request that contradicts what is stored.  Either way nothing of it was written.  Cancelling the future
+        before its turn comes means that it does not happen.
+        """
+        future: Future[T] = Future()
+        with self._lock:
+            if self._closed:
+                future.set_exception(StoreError(f"{self.path}: the store is closed"))
+                return future
+            self._queue.put((transaction, future))
+        return future
+
+    async def commit(self, transaction: Transaction[T]) -> T:
+        """`submit`, and wait without blocking the loop.  It is carried out even if the caller is cancelled."""
+        waiting = asyncio.wrap_future(self.submit(transaction))
+        # A caller that was cancelled never looks at the outcome; a fault still reaches `on_fault`.
+        waiting.add_done_callback(lambda done: done.cancelled() or done.exception())
+        return await asyncio.shield(waiting)
+
+    def reader(self) -> Reader:
+        """A new read-only connection; close it, or use it as a context manager."""
+        return Reader(self.path)
+
+    def close(self) -> None:
+        """Finish what was submitted, then close the file.  Later calls do nothing."""
+        with self._lock:
+            if self._closed:
+                return
+            self._closed = True
+            self._queue.put(None)
+        self._thread.join()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _work(self) -> None:
+        while (item := self._queue.get()) is not None:
+            transaction, future = item
+            if future.set_running_or_notify_cancel():
+                self._carry_out(transaction, future)
+            self.handled += 1
+        # A trouble here was reported when it first struck; what is committed is in the write-ahead log.
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        with contextlib.suppress(sqlite3.Error):
+            self._connection.close()
+
+    def _carry_out(self, transaction: Transaction[Any], future: "Future[Any]") -> None:
+        if self.trouble is not None and self.trouble.damaged:
+            future.set_exception(self.trouble)
+            return
+        access = self._access
+        access.kind = transaction.kind
+        try:
+            access.run("begin", "BEGIN IMMEDIATE")
+            answer = transaction.apply(access)
+            access.run("commit", "COMMIT")
+            access.point("committed")
+        except BaseException as error:  # noqa: BLE001 - whatever it is belongs to the caller, and the writer lives on
+            self._undo()
+            reason = explain(error, self.path) if isinstance(error, sqlite3.Error) else error
+            if reason is not error:
+                reason.__cause__ = error
+            if isinstance(reason, StorageError):
+                self._report(reason)
+            future.set_exception(reason)
+            return
+        self.trouble = None
+        future.set_result(answer)
+
+    def _undo(self) -> None:
+        # SQLite itself rolls back on some errors, and may be unable to on a dead disk; the next BEGIN then says so.
+        with contextlib.suppress(sqlite3.Error):
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+
+    def _report(self, trouble: StorageError) -> None:
+        self.trouble = trouble
+        if self.on_fault is not None:
+            self.on_fault(trouble)
+
+
+def open_writer(path: Path) -> sqlite3.Connection:
+    """A connection set up for writing: WAL, every commit on the disk, foreign keys and recursive triggers on.
+
+    Raises:
+        sqlite3.Error: the file cannot be opened.
+        StoreError: it is another program's database, or lies where WAL does not work.
+    """
+    with contextlib.suppress(OSError):
+        # Measured data are the laboratory's business: only the owner reads them.  SQLite copies the mode to its logs.
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+    # isolation_level None: transactions begin and end only where this module says so.
+    connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
+    try:
+        _set_up(connection, path)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _set_up(connection: sqlite3.Connection, path: Path) -> None:
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    if application != APPLICATION_ID and (application or tables):
+        raise StoreError(f"{path}: this is the database of another program: choose another path")
+    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    if mode != "wal":
+        raise StoreError(f"{path}: the file system does not support a write-ahead log: keep it on a local disk")
+    if not application:
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA recursive_triggers = ON")
+    connection.execute(f"PRAGMA journal_size_limit = {WAL_LIMIT_BYTES}")
+
+
+def _identity(db: Database, created_utc_ns: int) -> tuple[str, int]:
+    meta = db.table("meta")
+    if meta.count == 0:
+        meta.insert({"id": 1, "source": str(uuid.uuid4()), "epoch": 1, "created_utc_ns": created_utc_ns})
+    row = meta.get(1)
+    return str(row["source"]), int(row["epoch"])

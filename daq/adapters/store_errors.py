@@ -1,0 +1,54 @@
+"""What SQLite's errors mean for a person: what is wrong and what to do about it."""
+
+import sqlite3
+from pathlib import Path
+from typing import Final
+
+from daq.core.errors import StoreError
+
+
+class StorageError(StoreError):
+    """The file or the disk under it is in trouble; what was committed before stands.  Example: the disk is full.
+
+    Attributes:
+        damaged: nothing more is written, so that the damage does not grow.
+    """
+
+    def __init__(self, text: str, *, damaged: bool = False) -> None:
+        self.damaged = damaged
+        super().__init__(text)
+
+
+_DAMAGED: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+
+#: Primary SQLite result code -> sentence with what to do.
+_TROUBLES: Final[dict[int, str]] = {
+    sqlite3.SQLITE_FULL: "the disk is full: free some space; what was committed is safe, nothing new can be stored",
+    sqlite3.SQLITE_IOERR: (
+        "the disk cannot be read or written: check free space, quota and file size limit, then the disk itself "
+        "(system log); what was committed before stands"
+    ),
+    sqlite3.SQLITE_CORRUPT: (
+        "the database file is damaged: stop daq, copy the file aside, run `daq doctor`, and restore the last backup"
+    ),
+    sqlite3.SQLITE_NOTADB: (
+        "the file is not a database of daq, or its beginning is damaged: check the path, copy the file aside, and "
+        "restore the last backup"
+    ),
+    sqlite3.SQLITE_READONLY: "the database cannot be written: check the owner and mode of the file and its folder",
+    sqlite3.SQLITE_CANTOPEN: "the database cannot be opened: check that its folder exists and may be written",
+    sqlite3.SQLITE_BUSY: "another program holds the database: close it (a database browser, a copy in progress)",
+    sqlite3.SQLITE_LOCKED: "another connection holds the database: close other programs that use it",
+    sqlite3.SQLITE_NOMEM: "there is not enough memory to store data: close other programs or add memory",
+    sqlite3.SQLITE_PERM: "the operating system refuses access to the database: check owner and mode of the file",
+    sqlite3.SQLITE_PROTOCOL: "the file system cannot lock the database: keep it on a local disk, not on a share",
+}
+
+
+def explain(error: sqlite3.Error, path: Path) -> StoreError:
+    """`error` as a `StorageError`, or as a plain `StoreError` where the file is well and the request was wrong."""
+    code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    sentence = _TROUBLES.get(code)
+    if sentence is None:
+        return StoreError(f"{path}: the database refused: {error}")
+    return StorageError(f"{path}: {sentence} ({error})", damaged=code in _DAMAGED)

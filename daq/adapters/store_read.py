@@ -1,0 +1,211 @@
+"""Looking things up: a read-only connection of its own, which never blocks the writer and cannot change anything."""
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, Final, Self
+from urllib.parse import quote
+
+from sqlite_utils import Database
+
+from daq.adapters.audit import AuditEntry
+from daq.adapters.store_errors import explain
+from daq.adapters.store_rows import (
+    InstrumentRecord,
+    Message,
+    MethodRecord,
+    OutboxDepth,
+    ResultRecord,
+    RunRecord,
+)
+from daq.core.errors import JournalError, StoreError
+from daq.core.journal import Block, chain
+
+_MESSAGE: Final = f"SELECT {', '.join(f.name for f in fields(Message))} FROM outbox "  # noqa: S608 - our names
+
+
+class Reader:
+    """Look-ups.  One reader is for one thread at a time; each call sees what was committed before it.
+
+    Every method raises `StoreError` with what to do where the file cannot be read.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path)
+        if not self.path.exists():
+            raise StoreError(f"{self.path}: there is no database: nothing was measured with this state directory yet")
+        try:
+            self._db = Database(_connect(self.path), execute_plugins=False)
+        except sqlite3.Error as error:
+            raise explain(error, self.path) from error
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[dict[str, Any]]:
+        """All rows of any SELECT."""
+        try:
+            return list(self._db.query(sql, list(parameters)))
+        except sqlite3.Error as error:
+            raise explain(error, self.path) from error
+
+    def identity(self) -> tuple[str, int]:
+        """UUID and epoch of the database."""
+        (row,) = self.query("SELECT source, epoch FROM meta")
+        return row["source"], row["epoch"]
+
+    # runs
+
+    def run(self, run_id: str) -> RunRecord | None:
+        """A run by its id."""
+        rows = self.query("SELECT * FROM runs WHERE id = ?", [run_id])
+        return _run(rows[0]) if rows else None
+
+    def find_runs(self, beginning: str) -> list[str]:
+        """Ids of the runs whose id begins with `beginning`, so that a person can type a part of it."""
+        pattern = beginning.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
+        rows = self.query("SELECT id FROM runs WHERE id LIKE ? ESCAPE '\\' ORDER BY began_utc_ns", [pattern])
+        return [row["id"] for row in rows]
+
+    def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "") -> list[RunRecord]:
+        """The newest runs first, at most `limit`, of one instrument or sample where given."""
+        rows = self.query(
+            "SELECT * FROM runs WHERE (?1 = '' OR instrument = ?1) AND (?2 = '' OR sample = ?2) "
+            "ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?3",
+            [instrument, sample, limit],
+        )
+        return [_run(row) for row in rows]
+
+    def unfinished_runs(self) -> list[RunRecord]:
+        """Runs that a crash left without result (``running``) or without a word on their motor (``concluded``)."""
+        return [
+            _run(row) for row in self.query("SELECT * FROM runs WHERE state <> 'ended' ORDER BY began_utc_ns, rowid")
+        ]
+
+    def journal(self, run_id: str) -> Iterator[Block]:
+        """The blocks of a run's journal in order, each checked against the chain of digests.
+
+        Raises:
+            JournalError: a block is missing, was changed or cannot be unpacked; it carries the index of the first
+        record that cannot be believed.
+        """
+        digest, records = "", 0
+        rows = self.query("SELECT * FROM journal WHERE run = ? ORDER BY seq", [run_id])
+        for number, row in enumerate(rows):
+            if row["seq"] != number:
+                raise JournalError(f"block {number} of run {run_id} is missing", record=records)
+            try:
+                raw = zlib.decompress(row["data"])
+            except zlib.error as e:
+                raise JournalError(f"block {number} of run {run_id} cannot be unpacked: {e}", record=records) from e
+            if chain(digest, raw) != row["digest"]:
+                raise JournalError(f"block {number} of run {run_id} was changed after it was written", record=records)
+            digest = row["digest"]
+            records += row["records"]
+            yield Block(raw, digest, row["records"], row["t_first"], row["t_last"])
+
+    def journal_digest(self, run_id: str) -> str:
+        """Digest of the last block stored for a run, "" where there is none: what a further block must follow."""
+        rows = self.query("SELECT digest FROM journal WHERE run = ? ORDER BY seq DESC LIMIT 1", [run_id])
+        return str(rows[0]["digest"]) if rows else ""
+
+    def kept(self, run_id: str) -> list[Any]:
+        """The kept values of a run in order, as decoded JSON."""
+        rows = self.query("SELECT value FROM kept WHERE run = ? ORDER BY idx", [run_id])
+        return [json.loads(row["value"]) for row in rows]
+
+    # results
+
+    def results(self, run_id: str) -> list[ResultRecord]:
+        """The result of a run and its corrections, oldest first."""
+        rows = self.query("SELECT * FROM results WHERE run = ? ORDER BY audit_seq", [run_id])
+        return [ResultRecord(**row) for row in rows]
+
+    def result(self, result_id: str) -> ResultRecord | None:
+        """A result by its id."""
+        rows = self.query("SELECT * FROM results WHERE id = ?", [result_id])
+        return ResultRecord(**rows[0]) if rows else None
+
+    def newest_result(self, run_id: str) -> ResultRecord | None:
+        """The result of a run that no correction supersedes."""
+        results = self.results(run_id)
+        return results[-1] if results else None
+
+    def all_results(self) -> list[ResultRecord]:
+        """Every result, in the order of commit."""
+        return [ResultRecord(**row) for row in self.query("SELECT * FROM results ORDER BY audit_seq")]
+
+    # the rest
+
+    def method(self, method_id: str, version: str) -> MethodRecord | None:
+        """A registered method."""
+        rows = self.query("SELECT * FROM methods WHERE id = ? AND version = ?", [method_id, version])
+        return MethodRecord(**rows[0]) if rows else None
+
+    def instruments(self) -> list[InstrumentRecord]:
+        """All instruments ever seen, by name."""
+        return [InstrumentRecord(**row) for row in self.query("SELECT * FROM instruments ORDER BY name")]
+
+    def audit(self, *, after: int = 0, limit: int = -1) -> list[AuditEntry]:
+        """Audit entries with a number above `after`, in order, at most `limit` (-1: all)."""
+        rows = self.query("SELECT * FROM audit WHERE seq > ? ORDER BY seq LIMIT ?", [after, limit])
+        return [AuditEntry(**row) for row in rows]
+
+    def waiting(self, *, after: int = 0, limit: int = 100) -> list[Message]:
+        """Messages not yet sent or not acknowledged, oldest first, with a number above `after`."""
+        rows = self.query(_MESSAGE + "WHERE state = 'waiting' AND seq > ? ORDER BY seq LIMIT ?", [after, limit])
+        return [_message(row) for row in rows]
+
+    def refused(self, *, limit: int = 100) -> list[Message]:
+        """Messages the broker refused, oldest first."""
+        rows = self.query(_MESSAGE + "WHERE state = 'refused' ORDER BY seq LIMIT ?", [limit])
+        return [_message(row) for row in rows]
+
+    def messages(self, result_id: str) -> list[Message]:
+        """The messages of a result, whatever became of them."""
+        return [_message(row) for row in self.query(_MESSAGE + "WHERE result = ? ORDER BY seq", [result_id])]
+
+    def outbox_depth(self) -> OutboxDepth:
+        """How much waits for the broker."""
+        rows = self.query(
+            "SELECT state, count(*) AS n, min(created_utc_ns) AS oldest FROM outbox "
+            "WHERE state <> 'acknowledged' GROUP BY state"
+        )
+        counts = {row["state"]: row["n"] for row in rows}
+        oldest = min((row["oldest"] for row in rows), default=None)
+        return OutboxDepth(counts.get("waiting", 0), counts.get("refused", 0), oldest)
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    uri = f"file:{quote(str(path.absolute()))}"
+    connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, isolation_level=None, check_same_thread=False)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except sqlite3.OperationalError as error:
+        connection.close()
+        # On a medium that cannot be written no index of the log can be made; without a log none is needed.
+        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
+            raise
+        return sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None, check_same_thread=False)
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def _run(row: dict[str, Any]) -> RunRecord:
+    return RunRecord(**{**row, "companions": tuple(json.loads(row["companions"])), "simulated": bool(row["simulated"])})
+
+
+def _message(row: dict[str, Any]) -> Message:
+    return Message(**{**row, "retain": bool(row["retain"])})

@@ -1,0 +1,427 @@
+"""Everything that is ever written, as whole transactions.
+
+Each is plain data with an `apply`, run by the store's writer thread between BEGIN and
+COMMIT: it happens wholly or not at all.
+"""
+
+# ruff: noqa: D102 - the docstring of each class says what its `apply` does
+
+import hashlib
+import json
+import zlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar, Final, Generic, TypeVar
+
+from daq.adapters.audit import genesis, make_entry
+from daq.adapters.store_access import Access
+from daq.adapters.store_rows import Committed, Outgoing, RunRecord
+from daq.core.errors import SettingError, StoreError
+from daq.core.journal import Block, chain
+
+T = TypeVar("T")
+
+#: (sequence, audit head, journal digest) -> (JSON text of the result, messages).  Runs inside the transaction, so it
+#: must be quick and pure.
+Build = Callable[[int, str, str], tuple[str, Sequence[Outgoing]]]
+
+_RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
+
+
+class Transaction(Generic[T]):
+    """One unit of writing."""
+
+    kind: ClassVar[str]
+
+    def apply(self, access: Access) -> T:
+        """Do it; the caller begins and commits."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterMethod(Transaction[None]):
+    """Keep a method's text.  The same again is nothing new.
+
+    Raises:
+        SettingError: the version is registered with another digest.
+    """
+
+    kind: ClassVar[str] = "register_method"
+    id: str
+    version: str
+    digest: str
+    text: str
+    utc_ns: int
+    who: str
+
+    def apply(self, access: Access) -> None:
+        known = access.one("known", "SELECT digest FROM methods WHERE id = ? AND version = ?", (self.id, self.version))
+        if known is not None:
+            if known[0] != self.digest:
+                raise SettingError(
+                    f"version {self.version} of method {self.id} was used before with other content (digest "
+                    f"{known[0][:12]}, now {self.digest[:12]}): give the changed method a new version",
+                    key="version",
+                )
+            return
+        access.run(
+            "insert",
+            "INSERT INTO methods VALUES (?, ?, ?, ?, ?)",
+            (self.id, self.version, self.digest, self.text, self.utc_ns),
+        )
+        detail = {"digest": self.digest}
+        _audit(access, self.utc_ns, self.who, "method registered", f"{self.id} {self.version}", detail)
+
+
+@dataclass(frozen=True, slots=True)
+class SeeInstrument(Transaction[None]):
+    """Note that an instrument was there; another serial number than before is audited."""
+
+    kind: ClassVar[str] = "see_instrument"
+    name: str
+    instrument_kind: str
+    serial: str
+    utc_ns: int
+
+    def apply(self, access: Access) -> None:
+        known = access.one("known", "SELECT serial FROM instruments WHERE name = ?", (self.name,))
+        access.run(
+            "upsert",
+            "INSERT INTO instruments VALUES (?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET "
+            "kind = excluded.kind, serial = excluded.serial, last_seen_utc_ns = excluded.last_seen_utc_ns",
+            (self.name, self.instrument_kind, self.serial, self.utc_ns),
+        )
+        if known is None or known[0] != self.serial:
+            detail = {"serial": self.serial, "before": known[0] if known else None}
+            _audit(access, self.utc_ns, "daemon", "instrument identified", self.name, detail)
+
+
+@dataclass(frozen=True, slots=True)
+class BeginRun(Transaction[None]):
+    """A run begins: its record with header, and an audit entry.
+
+    Raises:
+        StorageError: too little space is left on the disk for a run to come to its end.
+    """
+
+    kind: ClassVar[str] = "begin_run"
+    run: RunRecord
+
+    def apply(self, access: Access) -> None:
+        access.require_space()
+        run = self.run
+        values = {name: getattr(run, name) for name in _RUN_COLUMNS}
+        values["companions"] = json.dumps(run.companions)
+        values["simulated"] = int(run.simulated)
+        access.run(
+            "run",
+            f"INSERT INTO runs ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",  # noqa: S608 - our names
+            tuple(values.values()),
+        )
+        detail = {"instrument": run.instrument, "sample": run.sample, "method": f"{run.method_id} {run.method_version}"}
+        _audit(access, run.began_utc_ns, run.operator, "run begun", run.id, detail)
+
+
+@dataclass(frozen=True, slots=True)
+class AppendBlock(Transaction[None]):
+    """The next block of a run's journal.
+
+    Raises:
+        StoreError: the block does not follow the one stored before it.
+    """
+
+    kind: ClassVar[str] = "append_block"
+    run: str
+    block: Block
+
+    def apply(self, access: Access) -> None:
+        _append(access, self.run, self.block)
+
+
+@dataclass(frozen=True, slots=True)
+class Conclude(Transaction[Committed]):
+    """The result of a run: last block, kept values, result, audit entry and messages, all or nothing.
+
+    `kept` holds JSON texts.  A run that has its result already keeps it: the stored one is answered.
+    """
+
+    kind: ClassVar[str] = "conclude"
+    run: str
+    result_id: str
+    outcome: str
+    reason: str
+    utc_ns: int
+    who: str
+    build: Build
+    kept: tuple[str, ...] = ()
+    block: Block | None = None
+    stream: str = ""
+    """"" takes the run's instrument."""
+
+    def apply(self, access: Access) -> Committed:
+        run = access.one("run_known", "SELECT instrument FROM runs WHERE id = ?", (self.run,))
+        if run is None:
+            raise StoreError(f"run {self.run} is not in the store: it must begin before it can conclude")
+        first = access.one(
+            "result_known",
+            "SELECT id, stream, sequence, audit_head, journal_digest FROM results WHERE run = ? AND supersedes IS NULL",
+            (self.run,),
+        )
+        if first is not None:
+            return Committed(first[0], first[1], first[2], first[3], first[4], repeated=True)
+        if self.block is not None:
+            _append(access, self.run, self.block)
+        access.many(
+            "kept",
+            "INSERT INTO kept VALUES (?, ?, ?)",
+            [(self.run, index, value) for index, value in enumerate(self.kept)],
+        )
+        access.run(
+            "run",
+            "UPDATE runs SET state = 'concluded', outcome = ?, reason = ? WHERE id = ?",
+            (self.outcome, self.reason, self.run),
+        )
+        audit = {"result": self.result_id, "outcome": self.outcome, "reason": self.reason}
+        head = _audit(access, self.utc_ns, self.who, "run concluded", self.run, audit)
+        return _commit_result(
+            access,
+            run=self.run,
+            result_id=self.result_id,
+            stream=self.stream or run[0],
+            utc_ns=self.utc_ns,
+            supersedes=None,
+            audit=head,
+            build=self.build,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Correct(Transaction[Committed]):
+    """A correction: a new result that supersedes the newest one of its run.
+
+    Raises:
+        StoreError: the result to correct is not known, or was corrected already.
+    """
+
+    kind: ClassVar[str] = "correct"
+    supersedes: str
+    result_id: str
+    reason: str
+    utc_ns: int
+    who: str
+    build: Build
+
+    def apply(self, access: Access) -> Committed:
+        old = access.one("old", "SELECT run, stream FROM results WHERE id = ?", (self.supersedes,))
+        if old is None:
+            raise StoreError(f"result {self.supersedes} is not in the store: nothing to correct")
+        newer = access.one("newer", "SELECT id FROM results WHERE supersedes = ?", (self.supersedes,))
+        if newer is not None:
+            raise StoreError(f"result {self.supersedes} was corrected already: correct {newer[0]} instead")
+        audit = {"result": self.result_id, "supersedes": self.supersedes, "reason": self.reason}
+        head = _audit(access, self.utc_ns, self.who, "result corrected", old[0], audit)
+        return _commit_result(
+            access,
+            run=old[0],
+            result_id=self.result_id,
+            stream=old[1],
+            utc_ns=self.utc_ns,
+            supersedes=self.supersedes,
+            audit=head,
+            build=self.build,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class EndRun(Transaction[None]):
+    """What became of the motor, the rest of the journal, and an audit entry that holds the result's digest.
+
+    Raises:
+        StoreError: the run has no result yet.
+    """
+
+    kind: ClassVar[str] = "end_run"
+    run: str
+    motor: str
+    utc_ns: int
+    who: str
+    block: Block | None = None
+
+    def apply(self, access: Access) -> None:
+        row = access.one("run_known", "SELECT state FROM runs WHERE id = ?", (self.run,))
+        if row is None:
+            raise StoreError(f"run {self.run} is not in the store")
+        if row[0] == "ended":
+            return
+        result = access.one("result", "SELECT data FROM results WHERE run = ? AND supersedes IS NULL", (self.run,))
+        if result is None:
+            raise StoreError(f"run {self.run} has no result: conclude it before it ends")
+        if self.block is not None:
+            _append(access, self.run, self.block)
+        access.run(
+            "run",
+            "UPDATE runs SET state = 'ended', motor = ?, ended_utc_ns = ? WHERE id = ?",
+            (self.motor, self.utc_ns, self.run),
+        )
+        audit = {
+            "motor": self.motor,
+            "journal_digest": _journal_head(access, self.run)[1],
+            "result_digest": hashlib.sha256(result[0].encode()).hexdigest(),
+        }
+        _audit(access, self.utc_ns, self.who, "run ended", self.run, audit)
+
+
+@dataclass(frozen=True, slots=True)
+class Audit(Transaction[str]):
+    """An entry in the audit trail; answers its hash, the new head."""
+
+    kind: ClassVar[str] = "audit"
+    utc_ns: int
+    who: str
+    what: str
+    subject: str
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+    def apply(self, access: Access) -> str:
+        return _audit(access, self.utc_ns, self.who, self.what, self.subject, self.detail)[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledge(Transaction[None]):
+    """The broker took these messages (numbers in the outbox)."""
+
+    kind: ClassVar[str] = "acknowledge"
+    seqs: tuple[int, ...]
+    utc_ns: int
+
+    def apply(self, access: Access) -> None:
+        access.many(
+            "mark",
+            "UPDATE outbox SET state = 'acknowledged', acknowledged_utc_ns = ?, attempts = attempts + 1, "
+            "last_error = '' WHERE seq = ?",
+            [(self.utc_ns, seq) for seq in self.seqs],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Refused(Transaction[None]):
+    """The broker refused a message; it is kept with the reason and tried again later."""
+
+    kind: ClassVar[str] = "refused"
+    seq: int
+    reason: str
+
+    def apply(self, access: Access) -> None:
+        access.run(
+            "mark",
+            "UPDATE outbox SET state = 'refused', attempts = attempts + 1, last_error = ? "
+            "WHERE seq = ? AND state <> 'acknowledged'",
+            (self.reason, self.seq),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SendAgain(Transaction[int]):
+    """Put the messages of a stream's results `first` to `last` back into the outbox, same ids, same bytes.
+
+    For a broker that lost what it had acknowledged.  Answers how many messages that were.
+    """
+
+    kind: ClassVar[str] = "send_again"
+    stream: str
+    first: int
+    last: int
+    utc_ns: int
+    who: str
+
+    def apply(self, access: Access) -> int:
+        count = access.run(
+            "mark",
+            "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL "
+            "WHERE stream = ? AND sequence BETWEEN ? AND ? AND NOT retain AND state = 'acknowledged'",
+            (self.stream, self.first, self.last),
+        ).rowcount
+        detail = {"first": self.first, "last": self.last, "messages": count}
+        _audit(access, self.utc_ns, self.who, "messages sent again", self.stream, detail)
+        return count
+
+
+def _audit(  # noqa: PLR0917 - the fields of an entry in their order
+    access: Access, utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
+) -> tuple[int, str]:
+    """Append an entry; its number and hash."""
+    last = access.one("audit_head", "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
+    previous = (int(last[0]), str(last[1])) if last else (0, genesis(access.source))
+    e = make_entry(previous, utc_ns, who, what, subject, detail)
+    access.run(
+        "audit",
+        "INSERT INTO audit VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (e.seq, e.utc_ns, e.who, e.what, e.subject, e.detail, e.previous, e.hash),
+    )
+    return e.seq, e.hash
+
+
+def _journal_head(access: Access, run: str) -> tuple[int, str]:
+    """Number and digest of the run's last block; (-1, "") where there is none."""
+    row = access.one("journal_head", "SELECT seq, digest FROM journal WHERE run = ? ORDER BY seq DESC LIMIT 1", (run,))
+    return (int(row[0]), str(row[1])) if row else (-1, "")
+
+
+def _append(access: Access, run: str, block: Block) -> None:
+    seq, digest = _journal_head(access, run)
+    if block.digest != chain(digest, block.raw):
+        raise StoreError(
+            f"a block of the journal of run {run} does not follow block {seq}: a block before it was lost, or was "
+            "stored twice"
+        )
+    # Level 1: the block is small and is written every second; higher levels cost more than they save.
+    packed = zlib.compress(block.raw, 1)
+    access.run(
+        "block",
+        "INSERT INTO journal VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (run, seq + 1, block.first_t, block.last_t, block.records, packed, block.digest),
+    )
+
+
+def _commit_result(
+    access: Access,
+    *,
+    run: str,
+    result_id: str,
+    stream: str,
+    utc_ns: int,
+    supersedes: str | None,
+    audit: tuple[int, str],
+    build: Build,
+) -> Committed:
+    last = access.one(
+        "sequence",
+        "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",
+        (access.epoch, stream),
+    )
+    sequence = (last[0] if last else 0) + 1
+    audit_seq, head = audit
+    digest = _journal_head(access, run)[1]
+    data, messages = build(sequence, head, digest)
+    access.run(
+        "result",
+        "INSERT INTO results VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (result_id, run, access.epoch, stream, sequence, data, utc_ns, supersedes, audit_seq, head, digest),
+    )
+    access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
+    return Committed(result_id, stream, sequence, head, digest)
+
+
+_OUTBOX: Final = (
+    "INSERT INTO outbox (id, result, stream, sequence, topic, qos, retain, payload, properties, created_utc_ns) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+
+
+def _outbox_rows(
+    messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
+) -> list[tuple[Any, ...]]:
+    return [
+        (m.id or result_id, result_id, stream, sequence, m.topic, m.qos, int(m.retain), m.payload, m.properties, utc_ns)
+        for m in messages
+    ]
