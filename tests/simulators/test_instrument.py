@@ -128,6 +128,20 @@ def test_zero_takes_the_instruments_zero_error_away():
     assert values(instrument)[0] == pytest.approx(before - taken, abs=0.011)
 
 
+def test_zero_uses_only_readings_since_the_motor_stopped():
+    instrument = RotationalInstrument(IDEAL, GEOMETRIES["cylinder-9"], FLUIDS["engobe"])
+    instrument.advance(5.0)
+    ask(instrument, "speed 10")
+    ask(instrument, "turn")
+    instrument.advance(20.0)
+    ask(instrument, "halt")
+    instrument.advance(0.1)
+    held = values(instrument)[0]
+    assert held > 20.0
+    assert ask(instrument, "zero") == f"ok zero {held:.2f}"
+    assert values(instrument)[0] == pytest.approx(0.0, abs=0.011)
+
+
 def test_a_yield_stress_holds_the_spring_after_a_halt_and_lets_go_slowly():
     instrument = turning(fluid=FLUIDS["engobe"], geometry="cylinder-9")
     instrument.advance(60.0)
