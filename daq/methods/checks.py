@@ -1,0 +1,169 @@
+"""Whether method, instrument and driver go together."""
+
+from collections.abc import Collection
+
+from daq.core.driver import Driver, Identity
+from daq.core.plan import Rule, Step
+from daq.methods.instrument import Instrument
+from daq.methods.recipe import Method
+from daq.methods.refusals import Refusals
+from daq.methods.signals import SPEED, TORQUE
+
+FULL_SCALE_FACT = "torque_full_scale_uN_m"
+AGREE = 1e-3
+
+
+def full_scale(
+    instrument: Instrument, driver: Driver, identity: Identity | None, refusals: Refusals
+) -> float | None:
+    """Full-scale torque in uN.m, from the file or from the instrument itself; refused where they disagree."""
+    given = instrument.specification.torque_full_scale if instrument.specification else None
+    stated = None if given is None else given.in_unit("uN.m")
+    told = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
+    if isinstance(told, (int, float)) and told > 0:
+        if stated is not None and abs(stated - told) > AGREE * told:
+            refusals.add(
+                instrument,
+                "specification.torque_full_scale",
+                f"says {stated:g} uN.m, but the instrument says {told:g} uN.m; every viscosity would be wrong by their "
+                "ratio: correct the file, or check that this is the right instrument",
+            )
+        return float(told)
+    needed = any(c.name == TORQUE and c.unit == "%" for c in driver.channels) and instrument.geometry is not None
+    if stated is None and needed and identity is not None:
+        refusals.add(
+            instrument,
+            "specification.torque_full_scale",
+            "is needed, because the instrument does not tell it; take it from its certificate, e.g. '1000 uN.m'",
+        )
+    return stated
+
+
+def check_bench(
+    method: Method, instrument: Instrument, driver: Driver, others: Collection[str], refusals: Refusals
+) -> None:
+    """Motion, capabilities, geometry, companions and the identity of what is connected."""
+    turning = [f"steps[{i}].speed" for i, s in enumerate(method.steps) if s.speed is not None]
+    if method.conditioning.preshear is not None:
+        turning.insert(0, "conditioning.preshear.speed")
+    if turning:
+        lacking = sorted({"speed", "turn", "halt"} - driver.capabilities)
+        if lacking:
+            refusals.add(
+                method,
+                turning[0],
+                f"asks for a speed, but {instrument.name} ({instrument.driver}) cannot {', '.join(lacking)}; "
+                "use an instrument that turns",
+            )
+        elif not instrument.enable_motion:
+            refusals.add(
+                instrument,
+                "enable_motion",
+                "is false, so nothing may be turned; set it to true once guards and surroundings have been checked",
+            )
+        elif not any(c.name == SPEED for c in driver.channels):
+            refusals.add(
+                method, turning[0], f"{instrument.name} has no channel 'speed', so no speed could ever be confirmed"
+            )
+    elif method.result in ("viscosity", "apparent_viscosity", "shear_rate", "stress"):
+        refusals.add(
+            method, "steps[0].speed", f"is missing: {method.result} needs something that turns; for another "
+            "quantity name it with result = ..."
+        )
+    if method.conditioning.bath and "bath" not in driver.capabilities:
+        refusals.add(
+            method,
+            "conditioning.bath",
+            f"{instrument.name} ({instrument.driver}) drives no bath; set bath = false and set the bath by hand",
+        )
+    _check_geometry(method, instrument, refusals)
+    for role, name in instrument.companions.items():
+        if name not in others:
+            refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
+
+
+def _check_geometry(method: Method, instrument: Instrument, refusals: Refusals) -> None:
+    body = instrument.geometry
+    wanted = method.geometry
+    if not wanted.names and not wanted.kinds:
+        return
+    if body is None:
+        refusals.add(
+            instrument, "mounted", "no geometry is mounted, and the method asks for "
+            + " or ".join([*wanted.names, *wanted.kinds])
+        )
+        return
+    if wanted.names and instrument.mounted not in wanted.names:
+        refusals.add(
+            instrument,
+            "mounted",
+            f"{instrument.mounted!r} is mounted, but method {method.id} asks for {' or '.join(wanted.names)}; "
+            "change the body and this key, or use another instrument",
+        )
+    elif wanted.kinds and body.kind not in wanted.kinds:
+        refusals.add(
+            instrument,
+            "mounted",
+            f"{instrument.mounted!r} is {body.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
+        )
+
+
+def check_claim(method: Method, steps: tuple[Step, ...], primary: str, refusals: Refusals) -> None:
+    """Whether the result's step keeps what the claim needs."""
+    i = method.result_index
+    step, key = steps[i], f"steps[{i}]"
+    keeps = method.steps[i].keep
+    if not keeps:
+        refusals.add(
+            method,
+            f"{key}.keep",
+            f"is missing: step {step.name!r} makes the result and keeps nothing; add [[steps.keep]] with at = 'end'",
+        )
+        return
+    if method.claim in ("at_time", "equilibrium") and not any(k.at == "end" for k in keeps):
+        refusals.add(
+            method, f"{key}.keep", f"the claim {method.claim} is the value at the end; add a keep with at = 'end'"
+        )
+    if method.claim == "peak" and not any(k.at == "every" or k.statistic == "max" for k in keeps):
+        refusals.add(
+            method,
+            f"{key}.keep",
+            "the claim peak needs values along the step: add a keep with at = 'every', or one with statistic = 'max'",
+        )
+    if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
+        refusals.add(
+            method, f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ..."
+        )
+    if method.claim == "equilibrium":
+        steady = [r for r in step.stop.leaves() if r.kind == "steady"]
+        if not any(r.signal == primary for r in steady):
+            refusals.add(
+                method,
+                f"{key}.stop",
+                f"the claim equilibrium must be shown: add a steady rule on {method.result}, for example "
+                "{ signal = 'viscosity', steady = { span = '30 s', limit = '1 %' } }",
+            )
+    for j, keep in enumerate(keeps):
+        if keep.at == "end" and keep.statistic in ("sd", "slope") and method.claim in ("at_time", "equilibrium"):
+            refusals.add(
+                method,
+                f"{key}.keep[{j}].statistic",
+                f"{keep.statistic} is not a value of {method.result}; keep the mean: deviation and slope come with it",
+            )
+
+
+def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:
+    """Whether steadiness of `signal` is certain when `rule` was met and the leaf called `ended_by` was recorded."""
+    if rule.kind == "steady":
+        return rule.signal == signal
+    if rule.kind == "all":
+        return any(
+            shows_steadiness(r, ended_by, signal) for r in rule.rules if r.kind in ("steady", "all")
+        ) or any(shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by))
+    if rule.kind == "any":
+        return any(shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by))
+    return False
+
+
+def _holds(rule: Rule, name: str) -> bool:
+    return any(leaf.name == name for leaf in rule.leaves())

@@ -1,0 +1,168 @@
+"""The daemon's file."""
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from daq.methods.fields import Duration, KeyedError, Model, Name, Percent, Text
+
+SECOND = 1_000_000_000
+Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^/+#]*$")]
+TcpPort = Annotated[int, Field(ge=1, le=65535)]
+
+
+class Secret(Model):
+    """Where a secret is found; the secret itself never stands in a configuration file."""
+
+    credential: Text | None = None
+    """Name of a systemd credential (LoadCredential= in the unit)."""
+    env: Text | None = None
+    """Name of an environment variable."""
+    file: Text | None = None
+    """Path of a file whose first line it is; only its owner may read it."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _not_written_here(cls, value: object) -> object:
+        if isinstance(value, str):
+            raise ValueError(  # noqa: TRY004 - a table is what is wanted; pydantic turns this into its own error
+                "a password is not written into this file, where every reader and every backup would see it; "
+                'put it into a file and write password = { file = "/etc/daq/mqtt-password" }, '
+                "or use { credential = ... } or { env = ... }"
+            )
+        return value
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        given = [k for k in ("credential", "env", "file") if getattr(self, k) is not None]
+        if len(given) != 1:
+            raise ValueError(
+                f"say one place where the password is: credential, env or file; here: {', '.join(given) or 'none'}"
+            )
+        return self
+
+
+class Tls(Model):
+    """Encryption towards the broker."""
+
+    ca: Text | None = None
+    """File of the certificate authority; the system's own where left out."""
+    certificate: Text | None = None
+    key: Text | None = None
+
+    @model_validator(mode="after")
+    def _pair(self) -> Self:
+        if (self.certificate is None) != (self.key is None):
+            missing = "key" if self.key is None else "certificate"
+            raise KeyedError(missing, "a client certificate and its key belong together: give both or neither")
+        return self
+
+
+class Mqtt(Model):
+    """The broker results are published to."""
+
+    host: Text
+    port: TcpPort | None = None
+    version: Literal["auto", "5", "3.1.1"] = "auto"
+    client_id: Text | None = None
+    user: Text | None = None
+    password: Secret | None = None
+    tls: Tls | None = None
+    keepalive: Duration = 30 * SECOND
+    flat: bool = False
+    live_every: Duration = SECOND
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.password is not None and self.user is None:
+            raise KeyedError("user", "is missing: a password needs the user it belongs to")
+        if "://" in self.host or "/" in self.host:
+            raise KeyedError("host", "is only the name or address of the broker, without mqtt:// and without path")
+        return self
+
+    @property
+    def tcp_port(self) -> int:
+        """The port given, otherwise the usual one: 8883 with TLS, 1883 without."""
+        return self.port if self.port is not None else (8883 if self.tls else 1883)
+
+
+class Site(Model):
+    """Levels of the topic; any may be left out."""
+
+    enterprise: Level | None = None
+    site: Level | None = None
+    area: Level | None = None
+    line: Level | None = None
+    cell: Level | None = None
+
+    @property
+    def prefix(self) -> str:
+        """The levels given, joined by ``/``, with a trailing ``/`` where there is one."""
+        levels = (self.enterprise, self.site, self.area, self.line, self.cell)
+        return "".join(f"{level}/" for level in levels if level is not None)
+
+
+class Listen(Model):
+    """Where the local web page is served."""
+
+    host: Text = "127.0.0.1"
+    port: TcpPort = 8480
+
+
+class Retention(Model):
+    """How long what is kept; results and the audit are always kept."""
+
+    journal_days: Annotated[int, Field(ge=1)] | None = None
+    least_free_disk: Percent = 5.0
+
+    @model_validator(mode="after")
+    def _disk(self) -> Self:
+        if not 0 < self.least_free_disk < 100:
+            raise KeyedError("least_free_disk", "is a part of the disk between 0 and 100 %")
+        return self
+
+
+class Folders(Model):
+    """Where the other files are, seen from the folder of the daemon's file."""
+
+    instruments: Text = "instruments"
+    methods: Text = "methods"
+    products: Text = "products"
+    fluids: Text = "fluids"
+
+
+class Log(Model):
+    """What the daemon writes about itself."""
+
+    level: Literal["debug", "info", "warning", "error"] = "info"
+    format: Literal["auto", "json", "console"] = "auto"
+
+
+class Daemon(Model):
+    """Everything about one daemon that is not an instrument, a method or a product."""
+
+    state: Text | None = None
+    """The state directory; --state and $STATE_DIRECTORY go before it."""
+    enable: Annotated[tuple[Name, ...] | None, Field(strict=False)] = None
+    """Names of the instruments to serve; all in the folder where left out."""
+    folders: Folders = Folders()
+    topic: Site = Site()
+    mqtt: Mqtt | None = None
+    listen: Listen | None = None
+    retention: Retention = Retention()
+    silent_after: Duration = 120 * SECOND
+    """A bench not heard of for so long is reported silent in the status topic."""
+    log: Log = Log()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _no_literal_secret(cls, value: Any) -> Any:
+        if isinstance(value, dict) and "password" in value:
+            raise KeyedError("password", "belongs into [mqtt], as a reference: password = { file = ... }")
+        return value
+
+    @model_validator(mode="after")
+    def _lasting(self) -> Self:
+        if self.silent_after < 5 * SECOND:
+            raise KeyedError("silent_after", "is shorter than 5 s; every short pause would raise an alarm")
+        return self

@@ -1,0 +1,182 @@
+"""How a person may write a number in a file: plain, or with a unit.
+
+Every validator raises `ValueError` with a sentence a technician understands; the loader
+adds the file and the key.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Final, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
+
+from daq.core.errors import SettingError
+from daq.core.plan import Extent
+from daq.core.units import UNITS, convert, entered
+
+_QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
+_COMMA: Final = re.compile(r"\s*[+-]?\d+,\d+")
+_NAME: Final = re.compile(r"[a-z][a-z0-9_-]*")
+_DATE: Final = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+
+class KeyedError(ValueError):
+    """A fault found while looking at a whole table, with the key inside it that should be changed."""
+
+    def __init__(self, key: str, reason: str) -> None:
+        self.key = key
+        super().__init__(reason)
+
+
+class Model(BaseModel):
+    """Base of everything read from a file: unknown keys are refused, values are not coerced, nothing changes later."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+    _source: str = PrivateAttr("")
+
+    def from_file(self, path: Path | str) -> Self:
+        """Remember which file this was read from, so that later refusals can name it."""
+        self._source = str(path)
+        return self
+
+    @property
+    def source(self) -> str:
+        """The file this was read from, or ""."""
+        return self._source
+
+
+@dataclass(frozen=True, slots=True)
+class Amount:
+    """A number with its UCUM unit; the unit is "" where none was written."""
+
+    value: float
+    unit: str = ""
+
+    def in_unit(self, code: str) -> float:
+        """The number in the unit `code`; a bare number is taken to be in it already.
+
+        Raises:
+            SettingError: the two units are of different dimensions.
+        """
+        return self.value if not self.unit else convert(self.value, self.unit, code)
+
+
+def _number(value: Any) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    return float(value)
+
+
+def split(text: str) -> tuple[float, str]:
+    """Number and unit text of something like ``30 s``; ValueError where it does not begin with a number."""
+    found = _QUANTITY.fullmatch(text)
+    if found is None or _COMMA.match(text):
+        hint = "; write decimals with a point, as in 0.5" if _COMMA.match(text) else ""
+        raise ValueError(f"{text!r} is not a number with a unit{hint}")
+    return float(found[1]), found[2]
+
+
+def amount(value: Any) -> Amount:
+    """An `Amount` of a number, or of text such as ``500 mPa.s``."""
+    if isinstance(value, Amount):
+        return value
+    number = _number(value)
+    if number is not None:
+        return Amount(number)
+    if not isinstance(value, str):
+        raise ValueError(f"{value!r} is not a number, nor text like '30 s'")
+    number, text = split(value)
+    if not text:
+        return Amount(number)
+    try:
+        code, factor = entered(text)
+    except SettingError as error:
+        raise ValueError(error.reason) from None
+    return Amount(number * factor, code)
+
+
+def extent(value: Any) -> Extent:
+    """A length in time or revolutions: a number of seconds, or ``30 s``, ``2 min``, ``5 rev``."""
+    if isinstance(value, Extent):
+        return value
+    given = amount(value)
+    if given.value < 0:
+        raise ValueError(f"{value!r} is negative; a length of time or of turning is zero or more")
+    if given.unit == "{rev}":
+        return Extent(revolutions=given.value)
+    if given.unit and UNITS[given.unit].dimension != "time":
+        raise ValueError(f"{value!r} is neither a time nor revolutions; write for example '30 s', '2 min' or '5 rev'")
+    return Extent(ns=round(given.in_unit("s") * 1e9))
+
+
+def duration(value: Any) -> int:
+    """A time in ns: a number of seconds, or ``30 s``, ``2 min``, ``1 h``."""
+    given = extent(value)
+    if given.revolutions:
+        raise ValueError(f"{value!r} must be a time (for example '30 s'), not revolutions")
+    return given.ns
+
+
+def in_unit(code: str, *, difference: bool = False) -> Callable[[Any], float]:
+    """A validator that gives a float in the unit `code` for a number or for text with a unit.
+
+    `difference` is for temperature differences, which are in K only.
+    """
+
+    def validate(value: Any) -> float:
+        given = amount(value)
+        if difference and given.unit not in ("", "K"):
+            raise ValueError(f"{value!r}: a temperature difference is written in K, for example '0.1 K'")
+        try:
+            return given.in_unit(code)
+        except SettingError as error:
+            raise ValueError(error.reason) from None
+
+    return validate
+
+
+def setting(value: Any) -> Amount | str:
+    """A number with or without unit, or the name of one of the method's choices."""
+    if isinstance(value, str) and _NAME.fullmatch(value.strip()):
+        return value.strip()
+    return amount(value)
+
+
+def listed(value: Any) -> Any:
+    """Arrays of a file become tuples, which cannot change."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+def name(value: Any) -> Any:
+    """A name usable in topics, addresses and on a command line."""
+    if isinstance(value, str) and not _NAME.fullmatch(value):
+        raise ValueError(
+            f"{value!r} is not usable as a name: begin with a small letter, go on with small letters, digits, - and _"
+        )
+    return value
+
+
+def day(value: Any) -> str:
+    """A calendar day as ``YYYY-MM-DD`` (with or without quotes in the file)."""
+    text = value if isinstance(value, str) else value.isoformat() if hasattr(value, "isoformat") else ""
+    if not _DATE.fullmatch(text):
+        raise ValueError(f"{value!r} is not a day; write it as 2027-03-31")
+    return str(text)
+
+
+Listed = BeforeValidator(listed)
+Name = Annotated[str, BeforeValidator(name)]
+Text = Annotated[str, Field(min_length=1)]
+Day = Annotated[str, BeforeValidator(day)]
+Length = Annotated[Extent, BeforeValidator(extent)]
+Duration = Annotated[int, BeforeValidator(duration)]
+Setting = Annotated[Amount | str, BeforeValidator(setting)]
+Quantity = Annotated[Amount, BeforeValidator(amount)]
+Celsius = Annotated[float, BeforeValidator(in_unit("Cel"))]
+Kelvins = Annotated[float, BeforeValidator(in_unit("K", difference=True)), Field(gt=0)]
+PerMinute = Annotated[float, BeforeValidator(in_unit("/min")), Field(gt=0)]
+Percent = Annotated[float, BeforeValidator(in_unit("%"))]
+Millimetres = Annotated[float, BeforeValidator(in_unit("mm")), Field(gt=0)]
+Millilitres = Annotated[float, BeforeValidator(in_unit("mL")), Field(gt=0)]

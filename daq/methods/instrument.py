@@ -1,0 +1,211 @@
+"""The instrument's file: where it is, what it can, what is mounted and how good it is."""
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from daq.core.errors import SettingError
+from daq.methods.fields import (
+    KeyedError,
+    Kelvins,
+    Listed,
+    Millilitres,
+    Millimetres,
+    Model,
+    Name,
+    Percent,
+    PerMinute,
+    Quantity,
+    Text,
+)
+
+GeometryKind = Literal[
+    "coaxial cylinders", "large vessel", "cone and plate", "parallel plates", "disc", "vane", "calibrated constants"
+]
+Positive = Annotated[Percent, Field(gt=0)]
+Included = Literal["speed", "geometry", "temperature", "resolution", "repeatability"]
+
+
+class _Body(Model):
+    """What all geometries have in common."""
+
+    title: str = ""
+    guard: bool = False
+    vessel: str = ""
+    fill_volume: Millilitres | None = None
+    immersion: str = ""
+
+
+class CoaxialCylinders(_Body):
+    """A cylinder turning in a cylindrical cup, both known (ISO 3219-2)."""
+
+    kind: Literal["coaxial cylinders"]
+    inner_radius: Millimetres = Field(description="radius of the turning cylinder in mm")
+    outer_radius: Millimetres = Field(description="radius of the cup in mm")
+    length: Millimetres = Field(description="length of the turning cylinder in mm")
+    end_factor: Annotated[float, Field(ge=1)] = 1.0
+
+    @model_validator(mode="after")
+    def _nested(self) -> Self:
+        if self.outer_radius <= self.inner_radius:
+            raise KeyedError(
+                "outer_radius", f"must be larger than inner_radius ({self.inner_radius:g} mm): the cup holds the body"
+            )
+        return self
+
+
+class LargeVessel(_Body):
+    """A cylinder turning in a vessel much wider than itself."""
+
+    kind: Literal["large vessel"]
+    radius: Millimetres = Field(description="radius of the turning cylinder in mm")
+    length: Millimetres = Field(description="length of the turning cylinder in mm")
+    end_factor: Annotated[float, Field(ge=1)] = 1.0
+    vessel_radius: Millimetres | None = None
+
+    @model_validator(mode="after")
+    def _nested(self) -> Self:
+        if self.vessel_radius is not None and self.vessel_radius <= self.radius:
+            raise KeyedError("vessel_radius", f"must be larger than radius ({self.radius:g} mm)")
+        return self
+
+
+class ConeAndPlate(_Body):
+    """A flat cone on a plate."""
+
+    kind: Literal["cone and plate"]
+    radius: Millimetres = Field(description="radius of the cone in mm")
+    angle: Annotated[float, Field(gt=0, lt=10, description="angle between cone and plate in degrees")]
+
+
+class ParallelPlates(_Body):
+    """Two flat plates."""
+
+    kind: Literal["parallel plates"]
+    radius: Millimetres = Field(description="radius of the plates in mm")
+    gap: Millimetres = Field(description="distance of the plates in mm")
+
+
+class Disc(_Body):
+    """A thin disc turning slowly in a wide vessel."""
+
+    kind: Literal["disc"]
+    radius: Millimetres = Field(description="radius of the disc in mm")
+
+
+class Vane(_Body):
+    """A vane for the yield stress: it measures a stress, and neither rate nor viscosity."""
+
+    kind: Literal["vane"]
+    diameter: Millimetres = Field(description="diameter of the vane in mm")
+    height: Millimetres = Field(description="height of the vane in mm")
+
+
+class CalibratedConstants(_Body):
+    """A body of any shape, known only by its calibration: the viscosity that gives full-scale torque at one speed."""
+
+    kind: Literal["calibrated constants"]
+    full_scale_viscosity: Quantity = Field(description="viscosity that gives full-scale torque, e.g. '10000 mPa.s'")
+    at_speed: PerMinute = Field(description="the speed for which it is given, in /min")
+
+    @model_validator(mode="after")
+    def _viscosity(self) -> Self:
+        if self.full_scale_viscosity.unit not in ("mPa.s", "Pa.s"):
+            raise KeyedError("full_scale_viscosity", "needs its unit: write for example '10000 mPa.s'")
+        if self.full_scale_viscosity.value <= 0:
+            raise KeyedError("full_scale_viscosity", "must be greater than 0")
+        return self
+
+
+Geometry = Annotated[
+    CoaxialCylinders | LargeVessel | ConeAndPlate | ParallelPlates | Disc | Vane | CalibratedConstants,
+    Field(discriminator="kind"),
+]
+
+
+class SerialLine(Model):
+    """Serial settings, where they differ from what the driver wants."""
+
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] | None = None
+    data_bits: Literal[5, 6, 7, 8] | None = None
+    parity: Literal["N", "E", "O"] | None = None
+    stop_bits: Literal[1, 2] | None = None
+
+
+class InstrumentLimits(Model):
+    """Limits that no method may pass."""
+
+    speed: PerMinute | None = None
+    torque: Positive | None = None
+
+
+class Specification(Model):
+    """What the maker states.  Every limit is taken as the half width of a rectangular distribution (JCGM 100, 4.3.7)."""
+
+    torque_full_scale: Quantity | None = None
+    torque: Positive | None = None
+    torque_resolution: Positive | None = None
+    speed: Positive | None = None
+    geometry: Positive | None = None
+    temperature: Kelvins | None = None
+    accuracy: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    includes: Annotated[tuple[Included, ...], Listed] = ()
+    reference: str = ""
+
+    @model_validator(mode="after")
+    def _torque(self) -> Self:
+        scale = self.torque_full_scale
+        if scale is not None and (scale.unit not in ("uN.m", "mN.m", "N.m") or scale.value <= 0):
+            raise KeyedError("torque_full_scale", "is a torque greater than 0 with its unit, for example '1000 uN.m'")
+        if self.includes and self.torque is None:
+            raise KeyedError("includes", "says what the torque accuracy covers, but 'torque' is not given")
+        return self
+
+
+class Instrument(Model):
+    """One device on one port."""
+
+    name: Name
+    title: str = ""
+    driver: Text
+    port: Text = Field(description="a device such as /dev/daq-bench-1, or socket://host:port")
+    expect_serial: Text | None = None
+    enable_motion: bool = False
+    options: dict[str, Any] = Field(default_factory=dict)
+    serial_line: SerialLine = SerialLine()
+    limits: InstrumentLimits = InstrumentLimits()
+    specification: Specification | None = None
+    mounted: Name | None = None
+    geometries: dict[Name, Geometry] = Field(default_factory=dict)
+    companions: dict[Name, Name] = Field(default_factory=dict)
+    simulated: bool = False
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.mounted is not None and self.mounted not in self.geometries:
+            known = ", ".join(self.geometries) or "none"
+            raise KeyedError("mounted", f"no geometry is called {self.mounted!r}; geometries of this file: {known}")
+        for role, other in self.companions.items():
+            if other == self.name:
+                raise KeyedError(f"companions.{role}", "an instrument cannot be its own companion")
+        return self
+
+    @property
+    def geometry(self) -> Geometry | None:
+        """The geometry that is mounted."""
+        return None if self.mounted is None else self.geometries[self.mounted]
+
+    def with_mounted(self, geometry: str) -> "Instrument":
+        """The same instrument with another geometry mounted.
+
+        Raises:
+            SettingError: the file has no geometry of that name.
+        """
+        if geometry not in self.geometries:
+            known = ", ".join(self.geometries) or "none"
+            raise SettingError(
+                f"no geometry is called {geometry!r}; geometries of {self.name}: {known}",
+                file=self.source,
+                key="geometries",
+            )
+        return self.model_copy(update={"mounted": geometry})
