@@ -13,6 +13,7 @@ from simulators.misbehaviour import Misbehaving
 from simulators.rotational import FLUIDS, RotationalInstrument
 
 LONGEST_SERIAL = 24
+COLDEST_CELSIUS, HOTTEST_CELSIUS = -20.0, 150.0
 
 
 class CommandError(ValueError):
@@ -27,7 +28,7 @@ class Commander:
         self._link = link
         self._commands: dict[str, Callable[[list[str]], None]] = {
             "fluid": self._fluid,
-            "temperature": lambda words: device.instrument.set_temperature(_number(words)),
+            "temperature": lambda words: device.instrument.set_temperature(celsius(_number(words))),
             "silence": lambda words: device.silence(_positive(words)),
             "slow": lambda words: device.slow(_positive(words)),
             "garbage": lambda words: device.garbage(_count(words)),
@@ -62,7 +63,7 @@ class Commander:
     def _fluid(self, words: list[str]) -> None:
         if not words or words[0] not in FLUIDS:
             raise CommandError(f"`fluid` needs one of: {', '.join(FLUIDS)}")
-        self._rotational().fill(FLUIDS[words[0]], _number(words[1:]) if words[1:] else None)
+        self._rotational().fill(FLUIDS[words[0]], celsius(_number(words[1:])) if words[1:] else None)
 
     def _identity(self, words: list[str]) -> None:
         if len(words) != 1 or not re.fullmatch(rf"[A-Za-z0-9_.-]{{1,{LONGEST_SERIAL}}}", words[0]):
@@ -88,6 +89,17 @@ class Commander:
         if self._link is None:
             raise CommandError("this instrument has no link to unplug")
         return self._link
+
+
+def celsius(value: float) -> float:
+    """The temperature when the fluids' formulae can bear it.
+
+    Raises:
+        CommandError: colder than COLDEST_CELSIUS or hotter than HOTTEST_CELSIUS.
+    """
+    if not COLDEST_CELSIUS <= value <= HOTTEST_CELSIUS:
+        raise CommandError(f"temperature must be {COLDEST_CELSIUS:g} to {HOTTEST_CELSIUS:g} Cel, got {value:g}")
+    return value
 
 
 def _none(words: list[str]) -> None:

@@ -14,7 +14,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from simulators.commands import Commander
+from simulators.commands import Commander, celsius
 from simulators.control import ControlSocket
 from simulators.links import Link, PtyLink, TcpLink
 from simulators.misbehaviour import Misbehaving, SimulatedInstrument
@@ -130,18 +130,21 @@ def _parser() -> argparse.ArgumentParser:
 def _instrument(options: argparse.Namespace) -> SimulatedInstrument:
     if not (math.isfinite(options.time_scale) and options.time_scale > 0.0):
         raise ValueError(f"--time-scale must be above 0, got {options.time_scale}")
+    temperature = celsius(options.temperature)
     serial = options.serial or SERIALS[options.kind]
     if options.kind == Thermometer.kind:
         for name in ("fluid", "geometry", "full_scale"):
             if getattr(options, name) is not None:
                 raise ValueError(f"--{name.replace('_', '-')} is for a rotational instrument; leave it out")
-        return Thermometer(options.seed, temperature=options.temperature, serial=serial)
+        return Thermometer(options.seed, temperature=temperature, serial=serial)
+    if options.full_scale is not None and not (math.isfinite(options.full_scale) and options.full_scale > 0.0):
+        raise ValueError(f"--full-scale must be above 0, got {options.full_scale}")
     return RotationalInstrument(
         Specification() if options.full_scale is None else Specification(full_scale_unm=options.full_scale),
         GEOMETRIES[options.geometry or "coaxial-15"],
         FLUIDS[options.fluid or "air"],
         options.seed,
-        temperature=options.temperature,
+        temperature=temperature,
         serial=serial,
     )
 

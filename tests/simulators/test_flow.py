@@ -119,7 +119,9 @@ def test_torque_falls_to_the_yield_stress_times_the_wall_when_creeping():
     assert torque_table(geometry, HerschelBulkley(8.0, 3.2, 0.55)).yield_torque_nm == pytest.approx(least, rel=1e-12)
 
 
-@pytest.mark.parametrize("law", [Newtonian(0.8), PowerLaw(6.5, 0.45), HerschelBulkley(8.0, 3.2, 0.55), Casson(5.0, 0.12)])
+@pytest.mark.parametrize(
+    "law", [Newtonian(0.8), PowerLaw(6.5, 0.45), HerschelBulkley(8.0, 3.2, 0.55), Casson(5.0, 0.12)]
+)
 def test_the_table_follows_the_solution(law):
     geometry = SingleCylinder(0.009, 0.06, 0.0425)
     speeds = np.exp(np.random.default_rng(5).uniform(math.log(LOWEST_OMEGA), math.log(HIGHEST_OMEGA), 200))

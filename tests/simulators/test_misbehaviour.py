@@ -124,7 +124,12 @@ def test_commands_reach_the_instrument(device):
     for command in ("probe ok", "block off", "temperature 40"):
         assert commander.execute(command) == "done"
     state = json.loads(commander.execute("state"))
-    assert (state["probe_open"], state["blocked"], state["temperature_C"], state["bath_C"]) == (False, False, 40.0, 40.0)
+    assert (state["probe_open"], state["blocked"], state["temperature_C"], state["bath_C"]) == (
+        False,
+        False,
+        40.0,
+        40.0,
+    )
 
 
 @pytest.mark.parametrize(
@@ -134,6 +139,8 @@ def test_commands_reach_the_instrument(device):
         ("dance", "known: fluid"),
         ("fluid mud", "needs one of: air, water"),
         ("fluid water warm", "expected one number"),
+        ("fluid water -273.15", "temperature must be -20 to 150"),
+        ("temperature 151", "temperature must be -20 to 150"),
         ("silence", "expected one number"),
         ("silence -1", "0 or more"),
         ("slow inf", "finite"),

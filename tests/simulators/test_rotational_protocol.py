@@ -3,6 +3,8 @@
 import dataclasses
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from simulators.rotational import RotationalInstrument, Specification
 from tests.simulators.lines import ask, crc16_xmodem, request, texts
@@ -88,3 +90,21 @@ def test_readings_keep_their_form():
         assert (word, speed, flags) == ("val", "0.000", "-")
         assert torque != "-0.00"
         assert [len(number.partition(".")[2]) for number in (torque, speed, temperature)] == [2, 3, 3]
+
+
+LINES = st.one_of(
+    st.sampled_from(["who", "read", "speed 7", "speed -1", "turn", "halt", "zero", "bath 30"]).map(request),
+    st.binary(max_size=120).map(lambda noise: noise + b"\r\n"),
+    st.binary(max_size=120),
+)
+
+
+@given(st.lists(LINES, max_size=12), st.data())
+def test_any_bytes_cut_anyhow_get_the_same_checked_answers(pieces, data):
+    stream = b"".join(pieces)
+    whole = RotationalInstrument(seed=2).receive(stream)
+    assert len(texts(whole)) == stream.count(b"\r\n")
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=6)))
+    other = RotationalInstrument(seed=2)
+    parts = [stream[a:b] for a, b in zip([0, *cuts], [*cuts, len(stream)], strict=True)]
+    assert b"".join(other.receive(part) for part in parts) == whole
