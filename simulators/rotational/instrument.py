@@ -7,7 +7,7 @@ from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.flow import torque_table
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.geometry import Geometry, wall_stress
-from simulators.rotational.protocol import LineServer
+from simulators.rotational.protocol import LineServer, checked
 from simulators.rotational.sensor import TorqueSensor
 from simulators.rotational.specification import Errors, Specification
 
@@ -51,6 +51,8 @@ class RotationalInstrument:
         self._sample_part = -math.expm1(-_REFRESH_S / self.spec.sample_lag_s)
         self._now_ns = 0
         self._refreshes = 0
+        self._stream_ns = 0
+        self._next_line_ns = 0
         self._set_point = 0.0
         self._running = False
         self._blocked = False
@@ -88,19 +90,27 @@ class RotationalInstrument:
         self._blocked = blocked
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s). Values refresh every 100 ms. Nothing is sent unasked: returns no bytes."""
-        self._now_ns += round(dt_s * 1e9)
-        for _ in range(self._now_ns // REFRESH_NS - self._refreshes):
+        """Let time pass (s); returns the lines streamed meanwhile. Values refresh every 100 ms."""
+        end_ns, lines = self._now_ns + round(dt_s * 1e9), []
+        while self._stream_ns and self._next_line_ns <= end_ns:
+            self._advance_to(self._next_line_ns)
+            self._next_line_ns += self._stream_ns
+            lines.append(checked(self.read()))
+        self._advance_to(end_ns)
+        return b"".join(lines)
+
+    def _advance_to(self, now_ns: int) -> None:
+        self._now_ns = now_ns
+        for _ in range(now_ns // REFRESH_NS - self._refreshes):
             self._refresh()
-        return b""
 
     def receive(self, data: bytes) -> bytes:
         """Take bytes from the host, return the bytes of the answers."""
         return self._server.receive(data)
 
     def due_in_s(self) -> float | None:
-        """Seconds until bytes come unasked: never."""
-        return None
+        """Seconds until the next streamed line, None when the instrument does not stream."""
+        return (self._next_line_ns - self._now_ns) / 1e9 if self._stream_ns else None
 
     @property
     def turning(self) -> bool:
@@ -207,6 +217,14 @@ class RotationalInstrument:
             return "no range"
         self._bath_set = round(celsius, 3)
         return f"ok bath {self._bath_set:.3f}"
+
+    def stream(self, interval_ms: float) -> str:
+        """Send the values every so many milliseconds unasked, from one interval after now; 0 ends it."""
+        if interval_ms != int(interval_ms) or not (interval_ms == 0 or 50 <= interval_ms <= 60_000):
+            return "no range"
+        self._stream_ns = int(interval_ms) * 1_000_000
+        self._next_line_ns = self._now_ns + self._stream_ns
+        return f"ok stream {int(interval_ms)}"
 
     # --- physics -------------------------------------------------------------------------------------------------
 

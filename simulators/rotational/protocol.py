@@ -50,6 +50,10 @@ class Commands(Protocol):
         """Take the present torque as zero."""
         ...
 
+    def stream(self, interval_ms: float) -> str:
+        """Send values unasked at an interval (ms), or stop doing so (0)."""
+        ...
+
     def set_bath(self, celsius: float) -> str:
         """Take a bath set-point."""
         ...
@@ -88,7 +92,7 @@ class LineServer:
         if text in plain:
             return plain[text]()
         word, _, number = text.partition(" ")
-        with_number = {"speed": commands.set_speed, "bath": commands.set_bath}
+        with_number = {"speed": commands.set_speed, "bath": commands.set_bath, "stream": commands.stream}
         if word in with_number and _NUMBER.fullmatch(number):
             return with_number[word](float(number))
         return "no command"

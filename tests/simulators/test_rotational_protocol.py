@@ -36,6 +36,12 @@ def test_the_tests_own_checksum_is_crc_16_xmodem():
         ("bath 25.0", "ok bath 25.000"),
         ("bath 4.9", "no range"),
         ("bath 90.1", "no range"),
+        ("stream 100", "ok stream 100"),
+        ("stream 0", "ok stream 0"),
+        ("stream 49", "no range"),
+        ("stream 60001", "no range"),
+        ("stream 99.5", "no range"),
+        ("stream", "no command"),
         ("WHO", "no command"),
         ("who ", "no command"),
         ("", "no command"),
@@ -90,6 +96,30 @@ def test_readings_keep_their_form():
         assert (word, speed, flags) == ("val", "0.000", "-")
         assert torque != "-0.00"
         assert [len(number.partition(".")[2]) for number in (torque, speed, temperature)] == [2, 3, 3]
+
+
+def test_a_stream_comes_unasked_at_its_interval_and_answers_come_in_between(instrument):
+    instrument.advance(0.07)
+    assert ask(instrument, "stream 250") == "ok stream 250"
+    assert instrument.due_in_s() == pytest.approx(0.25)
+    assert instrument.advance(0.249) == b""
+    lines = texts(instrument.advance(0.001))
+    assert lines == [ask(instrument, "read")]
+    assert ask(instrument, "halt") == "ok halt"
+    assert len(texts(instrument.advance(10.0))) == 40
+    assert ask(instrument, "stream 0") == "ok stream 0"
+    assert instrument.due_in_s() is None
+    assert instrument.advance(10.0) == b""
+
+
+def test_a_stream_is_the_same_however_time_is_cut():
+    def stream(pieces):
+        instrument = RotationalInstrument(seed=2)
+        instrument.receive(request("stream 70"))
+        return b"".join(instrument.advance(7.0 / pieces) for _ in range(pieces))
+
+    assert stream(1) == stream(7) == stream(700)
+    assert len(texts(stream(1))) == 100
 
 
 LINES = st.one_of(
