@@ -75,7 +75,8 @@ def from_limit(
 ) -> Component:
     """Component from a limit +-`half_width`: u = half_width/sqrt(3) where rectangular.
 
-    Over sqrt(6) where triangular, over sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.  The sign of the half-width does not matter.
+    Over sqrt(6) where triangular, over sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
+    The sign of the half-width does not matter.
     """
     try:
         factor = HALF_WIDTH_FACTOR[distribution]

@@ -1,0 +1,83 @@
+"""Platinum resistance thermometers (IEC 60751): resistance and temperature, both ways, and tolerance classes.
+
+Resistance in ohm, temperature in degC (ITS-90), -200 to 850 degC.  Numbers or numpy arrays.
+"""
+
+import math
+from typing import TYPE_CHECKING
+
+from daq.rheology.elementary import ArgumentError, Number, require_within
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+A = 3.9083e-3
+"""1/degC, IEC 60751."""
+B = -5.775e-7
+"""1/degC^2, IEC 60751."""
+C = -4.183e-12
+"""1/degC^4, IEC 60751; below 0 degC only."""
+
+TOLERANCES = {"AA": (0.1, 0.0017), "A": (0.15, 0.002), "B": (0.3, 0.005), "C": (0.6, 0.01)}
+"""Class: (K, K per degC) of the tolerance a + b |t| (IEC 60751:2008; from memory)."""
+
+
+def resistance(celsius: Number, r0: float = 100.0) -> Number:
+    """Resistance, ohm: r0 (1 + A t + B t^2), below 0 degC also + C (t - 100) t^3 (IEC 60751)."""
+    require_within("celsius", celsius, -200.0, 850.0, "degC")
+    t = celsius
+    return r0 * (1.0 + A * t + B * t**2 + (t < 0.0) * (C * (t - 100.0) * t**3))
+
+
+def sensitivity(celsius: Number, r0: float = 100.0) -> Number:
+    """dR/dt, ohm/K: r0 (A + 2 B t), below 0 degC also + C (4 t^3 - 300 t^2)."""
+    require_within("celsius", celsius, -200.0, 850.0, "degC")
+    t = celsius
+    return r0 * (A + 2.0 * B * t + (t < 0.0) * (C * (4.0 * t**3 - 300.0 * t**2)))
+
+
+def temperature(ohm: float, r0: float = 100.0) -> float:
+    """Temperature (degC) of a resistance (ohm), the inverse of `resistance` to better than 1e-9 K.
+
+    From 0 degC up the quadratic is solved, below it Newton's method is used.
+
+    Raises:
+        ArgumentError: a resistance outside -200..850 degC.
+    """
+    low, high = resistance(-200.0, r0), resistance(850.0, r0)
+    require_within("ohm", ohm, low, high, "ohm")
+    ratio = ohm / r0
+    t = (-A + math.sqrt(A * A - 4.0 * B * (1.0 - ratio))) / (2.0 * B)
+    if ratio >= 1.0:
+        return t
+    for _ in range(20):
+        step = (resistance(max(t, -200.0), r0) - ohm) / sensitivity(max(t, -200.0), r0)
+        t = max(t, -200.0) - step
+        if abs(step) < 1e-12:
+            break
+    return t
+
+
+def temperatures(ohms: "NDArray[np.float64]", r0: float = 100.0) -> "NDArray[np.float64]":
+    """`temperature` of an array of resistances (ohm)."""
+    import numpy as np
+
+    flat = [temperature(float(x), r0) for x in np.ravel(ohms)]
+    return np.asarray(flat, dtype=float).reshape(np.shape(ohms))
+
+
+def tolerance(celsius: Number, tolerance_class: str) -> Number:
+    """Tolerance +- K of a sensor of class AA, A, B or C: a + b |t| (IEC 60751).
+
+    The ranges in which a class may be claimed depend on the make of the sensor and are not checked here.
+
+    Raises:
+        ArgumentError: an unknown class.
+    """
+    try:
+        a, b = TOLERANCES[tolerance_class]
+    except KeyError:
+        known = ", ".join(TOLERANCES)
+        raise ArgumentError(f"unknown class {tolerance_class!r}; known: {known}", key="tolerance_class") from None
+    return a + b * abs(celsius)

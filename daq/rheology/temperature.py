@@ -1,0 +1,301 @@
+"""Viscosity and temperature: curves of a product, coefficient, correction to a reference temperature.
+
+Temperatures in degC (`celsius`) unless a name says K; viscosities in any one unit (the curve returns the unit it was
+made from), kinematic ones for Walther in mm2/s.  A fitted curve knows the range of its points and its relative scatter.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from daq.rheology.elementary import (
+    GAS_CONSTANT,
+    ZERO_CELSIUS_K,
+    ArgumentError,
+    Number,
+    exp,
+    log,
+    log10,
+    require_positive,
+)
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Andrade:
+    """Arrhenius-Andrade: ln(eta) = a + b/T, T in K.  Good for simple liquids over some tens of kelvin."""
+
+    a: float
+    b_kelvin: float
+    low_celsius: float
+    high_celsius: float
+    relative_sd: float | None = None
+    """Scatter of the points about the curve (1), None where it passes through them all."""
+
+    @property
+    def activation_energy(self) -> float:
+        """Activation energy of flow, J/mol: b R."""
+        return self.b_kelvin * GAS_CONSTANT
+
+    def viscosity(self, celsius: Number) -> Number:
+        """Viscosity, unit of the points."""
+        return exp(self.a + self.b_kelvin / (celsius + ZERO_CELSIUS_K))
+
+    def coefficient(self, celsius: Number) -> Number:
+        """-dln(eta)/dT, 1/K: b/T^2."""
+        return self.b_kelvin / (celsius + ZERO_CELSIUS_K) ** 2
+
+
+@dataclass(frozen=True, slots=True)
+class Vft:
+    """Vogel-Fulcher-Tammann: ln(eta) = a + b/(T - t0), T in K.  For liquids that do not follow Arrhenius."""
+
+    a: float
+    b_kelvin: float
+    t0_kelvin: float
+    low_celsius: float
+    high_celsius: float
+    relative_sd: float | None = None
+    """Scatter of the points about the curve (1), None where it passes through them all."""
+
+    def viscosity(self, celsius: Number) -> Number:
+        """Viscosity, unit of the points; above t0 only."""
+        return exp(self.a + self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)))
+
+    def coefficient(self, celsius: Number) -> Number:
+        """-dln(eta)/dT, 1/K: b/(T - t0)^2."""
+        return self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)) ** 2
+
+
+@dataclass(frozen=True, slots=True)
+class Walther:
+    """Walther (ASTM D341): lg lg(nu + 0.7) = a - b lg T, kinematic viscosity nu in mm2/s, T in K.
+
+    The constant 0.7 holds from 2 mm2/s up.
+    """
+
+    a: float
+    b: float
+    low_celsius: float
+    high_celsius: float
+    relative_sd: float | None = None
+    """Scatter of the points about the curve (1), None where it passes through them all."""
+
+    def viscosity(self, celsius: Number) -> Number:
+        """Kinematic viscosity, mm2/s."""
+        return _ten_to(_ten_to(self.a - self.b * log10(celsius + ZERO_CELSIUS_K))) - 0.7
+
+    def coefficient(self, celsius: Number) -> Number:
+        """-dln(nu)/dT, 1/K: b (nu + 0.7) ln(nu + 0.7)/(nu T)."""
+        nu = self.viscosity(celsius)
+        return self.b * (nu + 0.7) * log(nu + 0.7) / (nu * (celsius + ZERO_CELSIUS_K))
+
+
+Curve = Andrade | Vft | Walther
+
+
+def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade:
+    """Least squares of ln(eta) on 1/T; two points give the exact curve.
+
+    Raises:
+        ArgumentError: fewer than 2 different temperatures, or a viscosity not positive.
+    """
+    t, y = _points(celsius, viscosity, 2)
+    a, slope, sd = _line([1.0 / x for x in t], [math.log(v) for v in y])
+    return Andrade(a, slope, *_range(t), sd)
+
+
+def fit_walther(celsius: Sequence[float], kinematic_viscosity: Sequence[float]) -> Walther:
+    """Least squares of lg lg(nu + 0.7) on lg T (ASTM D341); two points give the exact curve.  nu in mm2/s, at least 2.
+
+    Raises:
+        ArgumentError: fewer than 2 different temperatures, or a viscosity below 2 mm2/s.
+    """
+    t, nu = _points(celsius, kinematic_viscosity, 2)
+    if min(nu) < 2.0:
+        raise ArgumentError(f"must be at least 2 mm2/s for the constant 0.7, is {min(nu)}", key="kinematic_viscosity")
+    a, slope, _ = _line([math.log10(x) for x in t], [math.log10(math.log10(v + 0.7)) for v in nu])
+    exact = Walther(a, -slope, *_range(t))
+    if len(nu) == 2:
+        return exact
+    residuals = [math.log(v / exact.viscosity(x - ZERO_CELSIUS_K)) for x, v in zip(t, nu, strict=True)]
+    return Walther(exact.a, exact.b, exact.low_celsius, exact.high_celsius, _scatter(residuals, 2))
+
+
+def vft_through_three(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
+    """The curve through exactly three points, closed form.
+
+    With y = ln(eta): q = (y1-y2)(T3-T2)/((y2-y3)(T2-T1)), t0 = (T3 - q T1)/(1 - q).
+    Vogel 1921, Fulcher 1925, Tammann 1926.
+
+    Raises:
+        ArgumentError: not three different temperatures, or points that no such curve with t0 below them passes.
+    """
+    if len(celsius) != 3:
+        raise ArgumentError(f"needs exactly 3 points, got {len(celsius)}", key="celsius")
+    t, eta = _points(celsius, viscosity, 3)
+    y = [math.log(v) for v in eta]
+    below = (y[1] - y[2]) * (t[1] - t[0])
+    q = (y[0] - y[1]) * (t[2] - t[1]) / below if below != 0.0 else math.inf
+    t0 = (t[2] - q * t[0]) / (1.0 - q) if q != 1.0 and math.isfinite(q) else math.nan
+    if not (math.isfinite(t0) and t0 < t[0]):
+        raise ArgumentError("no Vogel curve with t0 below the points passes through them", key="viscosity")
+    b = (y[0] - y[2]) * (t[0] - t0) * (t[2] - t0) / (t[2] - t[0])
+    return Vft(y[0] - b / (t[0] - t0), b, t0, *_range(t))
+
+
+def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
+    """Least squares in ln(eta) (so relative), from three points (then exact) up.
+
+    Raises:
+        ArgumentError: fewer than 3 different temperatures, a viscosity not positive, or points that do not fix t0
+            (then use `fit_andrade`).
+    """
+    if len(celsius) == 3:
+        return vft_through_three(celsius, viscosity)
+    import numpy as np
+    from scipy.optimize import least_squares
+
+    t, eta = _points(celsius, viscosity, 4)
+    x, y = np.asarray(t), np.log(np.asarray(eta))
+
+    def line(t0: float) -> "tuple[float, float, NDArray[np.float64]]":
+        basis = np.column_stack([np.ones_like(x), 1.0 / (x - t0)])
+        solution, *_ = np.linalg.lstsq(basis, y, rcond=None)
+        return float(solution[0]), float(solution[1]), y - basis @ solution
+
+    # For a given t0 the rest is a line; the search is over ln(Tmin - t0), so t0 stays below the points.
+    starts = [math.log(d) for d in (10.0, 30.0, 60.0, 120.0, 240.0)]
+    best = min(
+        (
+            least_squares(
+                lambda p: line(x[0] - math.exp(p[0]))[2],
+                [s],
+                bounds=(math.log(0.1), math.log(5e3)),
+                xtol=1e-15,
+                ftol=1e-15,
+                gtol=1e-15,
+            )
+            for s in starts
+        ),
+        key=lambda r: float(r.cost),
+    )
+    distance = math.exp(float(best.x[0]))
+    if distance > 2e3 or distance < 0.11:
+        raise ArgumentError("the points do not fix t0; use an Andrade curve", key="viscosity")
+    t0 = x[0] - distance
+    a, b, residuals = line(t0)
+    return Vft(a, b, float(t0), *_range(t), _scatter([float(r) for r in residuals], 3))
+
+
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """A viscosity as measured and as it would be at the reference temperature; always shown together."""
+
+    measured: float
+    measured_celsius: float
+    corrected: float
+    reference_celsius: float
+    factor: float
+    """corrected over measured: eta(reference)/eta(measured temperature) of the curve."""
+
+
+def correct_to_reference(viscosity: float, celsius: float, reference_celsius: float, curve: Curve) -> Corrected:
+    """`viscosity` at `celsius` corrected to `reference_celsius` with the product's own curve: times eta(ref)/eta(t).
+
+    Only inside the range of the curve's own points, both temperatures; for a fluid that is not Newtonian only at one
+    and the same shear rate.
+
+    Raises:
+        ArgumentError: a temperature outside the curve's range; viscosity not positive.
+    """
+    require_positive("viscosity", viscosity)
+    for name, t in (("celsius", celsius), ("reference_celsius", reference_celsius)):
+        if not curve.low_celsius <= t <= curve.high_celsius:
+            raise ArgumentError(
+                f"{t:g} degC is outside the range of the product's curve ({curve.low_celsius:g} to "
+                f"{curve.high_celsius:g} degC); no correction is made",
+                key=name,
+            )
+    factor = curve.viscosity(reference_celsius) / curve.viscosity(celsius)
+    return Corrected(viscosity, celsius, viscosity * factor, reference_celsius, factor)
+
+
+def relative_error(temperature_deviation_k: Number, coefficient: float) -> Number:
+    """Relative error of a viscosity (1) from a deviation of the temperature: |coefficient| |dT|, for small deviations.
+
+    `coefficient` is -dln(eta)/dT in 1/K: 0.05 is 5 % per K, and 0.1 K then makes 0.5 %.
+    """
+    return abs(temperature_deviation_k) * abs(coefficient)
+
+
+def temperature_ready(
+    seconds: Sequence[float], celsius: Sequence[float], *, target: float, band: float = 0.1, window: float = 60.0
+) -> bool:
+    """Whether all readings of the last `window` seconds lie within `target` +- `band` (K, ends included).
+
+    The readings must reach back over the whole window.  +-0.1 K: USP <912>; the length of the window is a choice.
+    `seconds` are not decreasing and as long as `celsius`.
+    """
+    if not celsius or seconds[-1] - seconds[0] < window - 1e-9:
+        return False
+    start = seconds[-1] - window - 1e-9
+    limit = band + 1e-9  # a reading of 25.1 is in a band of 0.1 about 25
+    return all(abs(c - target) <= limit for s, c in zip(seconds, celsius, strict=True) if s >= start)
+
+
+def soak_time(thickness_m: float, remaining: float = 0.01, diffusivity: float = 1.4e-7) -> float:
+    """Time (s) for a layer on a wall of constant temperature, insulated behind, to come within `remaining` of it.
+
+    First term of the plane wall's Fourier series (heat-transfer handbooks): 4 L^2/(pi^2 a) ln(4/(pi remaining)).
+    `diffusivity` a in m2/s: water 1.4e-7, most organic liquids 0.8e-7 to 1e-7.  Without stirring; an estimate.
+
+    Raises:
+        ArgumentError: thickness or diffusivity not positive, `remaining` outside 0..1.
+    """
+    require_positive("thickness_m", thickness_m)
+    require_positive("diffusivity", diffusivity)
+    if not 0.0 < remaining < 1.0:
+        raise ArgumentError(f"must be between 0 and 1, is {remaining}", key="remaining")
+    return 4.0 * thickness_m**2 / (math.pi**2 * diffusivity) * math.log(4.0 / (math.pi * remaining))
+
+
+def _ten_to(x: Number) -> Number:
+    return exp(x * math.log(10.0))
+
+
+def _points(celsius: Sequence[float], viscosity: Sequence[float], least: int) -> tuple[list[float], list[float]]:
+    """Temperatures in K, ascending, and their viscosities; refused where they cannot make a curve."""
+    if len(celsius) != len(viscosity):
+        raise ArgumentError(f"{len(celsius)} temperatures and {len(viscosity)} viscosities", key="viscosity")
+    if len(set(celsius)) < least:
+        raise ArgumentError(f"needs at least {least} different temperatures, got {len(set(celsius))}", key="celsius")
+    pairs = sorted(zip(celsius, viscosity, strict=True))
+    if not all(math.isfinite(t) and t > -ZERO_CELSIUS_K for t, _ in pairs):
+        raise ArgumentError("must be finite and above absolute zero", key="celsius")
+    if not all(math.isfinite(v) and v > 0.0 for _, v in pairs):
+        raise ArgumentError("must be greater than 0 and finite", key="viscosity")
+    return [float(t) + ZERO_CELSIUS_K for t, _ in pairs], [float(v) for _, v in pairs]
+
+
+def _range(kelvin: list[float]) -> tuple[float, float]:
+    # Rounded so that 20.0 degC is inside a range that begins at 20 degC.
+    return round(kelvin[0] - ZERO_CELSIUS_K, 9), round(kelvin[-1] - ZERO_CELSIUS_K, 9)
+
+
+def _line(x: list[float], y: list[float]) -> tuple[float, float, float | None]:
+    """Intercept, slope and residual standard deviation (None for two points) of the least-squares line."""
+    n = len(x)
+    mx, my = math.fsum(x) / n, math.fsum(y) / n
+    slope = math.fsum((a - mx) * (b - my) for a, b in zip(x, y, strict=True)) / math.fsum((a - mx) ** 2 for a in x)
+    intercept = my - slope * mx
+    return intercept, slope, _scatter([b - intercept - slope * a for a, b in zip(x, y, strict=True)], 2)
+
+
+def _scatter(residuals: list[float], parameters: int) -> float | None:
+    spare = len(residuals) - parameters
+    return math.sqrt(math.fsum(r * r for r in residuals) / spare) if spare > 0 else None
