@@ -166,6 +166,11 @@ class Reader:
         rows = self.query(_MESSAGE + "WHERE state = 'waiting' AND seq > ? ORDER BY seq LIMIT ?", [after, limit])
         return [_message(row) for row in rows]
 
+    def message(self, seq: int) -> Message | None:
+        """A message by its number in the outbox."""
+        rows = self.query(_MESSAGE + "WHERE seq = ?", [seq])
+        return _message(rows[0]) if rows else None
+
     def refused(self, *, limit: int = 100) -> list[Message]:
         """Messages the broker refused, oldest first."""
         rows = self.query(_MESSAGE + "WHERE state = 'refused' ORDER BY seq LIMIT ?", [limit])

@@ -1,0 +1,390 @@
+"""One connection to a broker.  What the client library does not say is found out and hidden here.
+
+aiomqtt returns normally from a publish that the broker refused, waits a whole time-out for
+acknowledgements that can no longer come, and does not notice a broker that hangs up before
+it answers.  `Connection` reads the reason codes itself and ends every wait when the
+connection is lost.
+"""
+
+import asyncio
+import contextlib
+import json
+import ssl
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, Literal
+
+import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from daq.core.errors import DaqError, SettingError
+
+WINDOW: Final = 10
+"""At most so many messages are on their way unacknowledged."""
+REFUSED_FROM: Final = 0x80
+"""Reason codes from here on are refusals (MQTT 5, section 2.4)."""
+GREETING_S: Final = 5.0
+"""How long to wait for the answer to a greeting.  A broker that does not know MQTT 5 may take its greeting for the
+beginning of something longer and stay silent."""
+LIVE_BACKLOG: Final = 200
+"""Live messages are dropped while so many packets wait for the network."""
+_OLD_BROKER: Final = frozenset({1, 0x84})
+"""CONNACK codes of a broker that does not speak the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
+
+Version = Literal["5", "3.1.1"]
+
+
+class BrokerDownError(DaqError):
+    """There is no connection to the broker, or it was lost.  Example: the broker was restarted."""
+
+
+class RefusedError(DaqError):
+    """The broker refused a message or the connection.  Example: an access rule forbids the topic."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MqttSettings:
+    """How to reach the broker.
+
+    Attributes:
+        port: 0 takes 8883 with TLS and 1883 without.
+        password: the secret itself; it is in no `repr` and no log.
+        ca_file: certificates to trust instead of the system's.
+        cert_file, key_file: certificate by which the broker knows this client.
+        client_id: "" takes a name made from the database's identity.
+        protocol: ``auto`` tries MQTT 5 and falls back to 3.1.1.
+        timeout_s: for connecting and for each acknowledgement.
+        backoff_first_s, backoff_most_s: waits between attempts to connect double from the first to the most.
+        retry_first_s, retry_most_s: the same for refused messages.
+    """
+
+    host: str
+    port: int = 0
+    user: str = ""
+    password: str = field(default="", repr=False)
+    tls: bool = False
+    ca_file: str = ""
+    cert_file: str = ""
+    key_file: str = ""
+    client_id: str = ""
+    protocol: Literal["auto", "5", "3.1.1"] = "auto"
+    keepalive_s: int = 30
+    timeout_s: float = 10.0
+    backoff_first_s: float = 1.0
+    backoff_most_s: float = 60.0
+    retry_first_s: float = 60.0
+    retry_most_s: float = 3600.0
+
+    @property
+    def real_port(self) -> int:
+        """The port that is used."""
+        return self.port or (8883 if self.tls else 1883)
+
+    @property
+    def place(self) -> str:
+        """Host and port, for a person."""
+        return f"{self.host}:{self.real_port}"
+
+
+@dataclass(frozen=True, slots=True)
+class Will:
+    """What the broker publishes, retained, when the connection is lost without a farewell."""
+
+    topic: str
+    payload: bytes
+
+
+class _NoAnswerError(aiomqtt.MqttError):
+    """Somebody listens at the port and does not answer the greeting."""
+
+
+class _Client(aiomqtt.Client):
+    """aiomqtt's client with the answers it keeps to itself."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.answers: dict[int, asyncio.Future[int]] = {}
+        self.limits: dict[str, int] = {}
+        self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+
+    def watch(self) -> None:
+        """From now on, `lost` tells of the end of the connection."""
+        self._disconnected.add_done_callback(self._on_end)
+
+    def start_publish(
+        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None
+    ) -> "asyncio.Future[int] | None":
+        """Send a message; the future gives the reason code, None stands for one that gets no answer (QoS 0)."""
+        if self.lost.done():
+            raise BrokerDownError(self.lost.result())
+        info = self._client.publish(topic, payload, qos, retain, properties)
+        if info.rc != MQTT_ERR_SUCCESS:
+            raise BrokerDownError(f"the message could not be sent (client error {int(info.rc)})")
+        if qos == 0:
+            return None
+        # The answer is read by the event loop, so it cannot have come before this line.
+        return self.answers.setdefault(info.mid, asyncio.get_running_loop().create_future())
+
+    @property
+    def backlog(self) -> int:
+        """Packets that wait for the network."""
+        return len(self._client._out_packet)  # noqa: SLF001 - paho has no public count of what is not yet written
+
+    @property
+    def reached(self) -> bool:
+        """Whether a connection to the port stands."""
+        return self._client.socket() is not None
+
+    def drop(self) -> None:
+        """Close the socket without a farewell."""
+        self._client._sock_close()  # noqa: SLF001 - aiomqtt leaves it open when connecting fails
+
+    async def finish(self) -> None:
+        """Wait for the library's own task, so that nothing of the connection is left."""
+        task = self._misc_task
+        if task is not None:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    def _on_end(self, ended: "asyncio.Future[None]") -> None:
+        error = None if ended.cancelled() else ended.exception()
+        self._end(f"the connection was lost: {error}" if error else "the connection was closed")
+
+    def _end(self, reason: str) -> None:
+        if not self.lost.done():
+            self.lost.set_result(reason)
+        for answer in self.answers.values():
+            if not answer.done():
+                answer.set_exception(BrokerDownError(reason))
+                answer.exception()  # seen here: whoever waited may be gone
+        self.answers.clear()
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        for name in ("ReceiveMaximum", "MaximumPacketSize"):
+            if properties is not None and hasattr(properties, name):
+                self.limits[name] = getattr(properties, name)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done():
+            self._connected.set_exception(_NoAnswerError(f"it hung up before it answered ({reason_code})"))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_publish(
+        self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
+    ) -> None:
+        answer = self.answers.pop(mid, None)
+        if answer is not None and not answer.done():
+            answer.set_result(reason_code.value)
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+
+
+class Connection:
+    """An open connection.  Made by `connect`."""
+
+    def __init__(self, client: _Client, version: Version, timeout_s: float) -> None:
+        self._client = client
+        self._timeout = timeout_s
+        self.version: Version = version
+        self.window = min(WINDOW, client.limits.get("ReceiveMaximum", WINDOW))
+        self.largest = client.limits.get("MaximumPacketSize", 0)
+        """Largest packet (bytes) the broker takes; 0 where it did not say."""
+
+    @property
+    def refusals_visible(self) -> bool:
+        """Whether the broker says when it does not take a message.  MQTT 3.1.1 has no way to say it."""
+        return self.version == "5"
+
+    @property
+    def lost(self) -> "asyncio.Future[str]":
+        """Done, with the reason, when the connection has ended."""
+        return self._client.lost
+
+    async def publish(
+        self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False, properties: str = "{}"
+    ) -> None:
+        """Send a message and wait for the broker's answer.
+
+        Raises:
+            RefusedError: the broker did not take it; carries the reason's name and code.
+            BrokerDownError: the connection was lost or no answer came in time; the message may or may not have arrived.
+        """
+        if self.largest and len(payload) + len(topic.encode()) + 64 > self.largest:
+            raise RefusedError(f"larger than the broker takes ({len(payload)} of at most {self.largest} bytes)")
+        described = _properties(properties) if self.version == "5" else None
+        answer = self._client.start_publish(topic, payload, qos, retain, described)
+        if answer is None:
+            return
+        try:
+            code = await asyncio.wait_for(answer, self._timeout)
+        except TimeoutError:
+            raise BrokerDownError(f"no acknowledgement within {self._timeout:g} s") from None
+        if code >= REFUSED_FROM:
+            raise RefusedError(f"{ReasonCode(PacketTypes.PUBACK, identifier=code).getName()} (code {code})")
+
+    def publish_live(self, topic: str, payload: bytes) -> bool:
+        """Send a message at most once; False where it was dropped because the network does not keep up."""
+        if self.lost.done() or self._client.backlog > LIVE_BACKLOG:
+            return False
+        with contextlib.suppress(BrokerDownError):
+            self._client.start_publish(topic, payload, 0, False, None)
+            return True
+        return False
+
+
+@contextlib.asynccontextmanager
+async def connect(settings: MqttSettings, client_id: str, will: "dict[Version, Will]") -> AsyncIterator[Connection]:
+    """Connect with MQTT 5, or with 3.1.1 where the broker or the settings want that.
+
+    Args:
+        settings: where and how.
+        client_id: used where the settings have none.
+        will: what is published when the connection is lost, by version.
+
+    Raises:
+        BrokerDownError: nobody answers there.
+        RefusedError: the broker does not let us in; the text says why.
+        SettingError: a certificate file is wrong.
+    """
+    versions: tuple[Version, ...] = ("5", "3.1.1") if settings.protocol == "auto" else (settings.protocol,)
+    context = tls_context(settings)
+    for version in versions:
+        client = _make_client(settings, client_id, version, will[version], context)
+        try:
+            await _enter(client)
+        except aiomqtt.MqttError as error:
+            if version == versions[-1] or not _speaks_older(error):
+                raise _explain(error, settings) from error
+            continue
+        break
+    try:
+        yield Connection(client, version, settings.timeout_s)
+    finally:
+        await _leave(client)
+
+
+async def _enter(client: _Client) -> None:
+    # The library connects in a thread that cannot be cancelled: wait for it, then undo.
+    opening = asyncio.ensure_future(client.__aenter__())
+    try:
+        await asyncio.shield(opening)
+    except asyncio.CancelledError:
+        with contextlib.suppress(aiomqtt.MqttError):
+            await opening
+            await _leave(client)
+        client.drop()
+        await client.finish()
+        raise
+    except aiomqtt.MqttError as error:
+        reached = client.reached
+        client.drop()
+        await client.finish()
+        if reached and type(error) is aiomqtt.MqttError:
+            raise _NoAnswerError("it does not answer the greeting") from error
+        raise
+    client.watch()
+
+
+async def _leave(client: _Client) -> None:
+    with contextlib.suppress(aiomqtt.MqttError):
+        await client.__aexit__(None, None, None)
+    client.drop()
+    await client.finish()
+
+
+def _make_client(
+    settings: MqttSettings, client_id: str, version: Version, will: Will, context: ssl.SSLContext | None
+) -> _Client:
+    five = version == "5"
+    return _Client(
+        settings.host,
+        settings.real_port,
+        identifier=settings.client_id or client_id,
+        username=settings.user or None,
+        password=settings.password or None,
+        protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
+        clean_session=None if five else True,
+        keepalive=settings.keepalive_s,
+        timeout=min(settings.timeout_s, GREETING_S),
+        tls_context=context,
+        will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
+        max_inflight_messages=WINDOW,
+    )
+
+
+def _speaks_older(error: aiomqtt.MqttError) -> bool:
+    if isinstance(error, MqttConnectError):
+        return _code(error) in _OLD_BROKER
+    # A broker that cannot read the greeting hangs up or waits for more.
+    return isinstance(error, _NoAnswerError)
+
+
+def _code(error: aiomqtt.MqttCodeError) -> int:
+    return error.rc.value if isinstance(error.rc, ReasonCode) else int(error.rc or 0)
+
+
+def _explain(error: aiomqtt.MqttError, settings: MqttSettings) -> DaqError:
+    if isinstance(error, MqttConnectError):
+        return RefusedError(
+            f"the broker at {settings.place} does not let us in: {error}; check user, password and the broker's rules"
+        )
+    return BrokerDownError(f"no broker answers at {settings.place}: {error}; check host, port, TLS and the network")
+
+
+def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
+    """The TLS set-up, or None without TLS.
+
+    Raises:
+        SettingError: a file is missing or is not what it should be.
+    """
+    if not settings.tls:
+        return None
+    for key in ("ca_file", "cert_file", "key_file"):
+        name = getattr(settings, key)
+        if name and not Path(name).is_file():
+            raise SettingError(f"there is no file {name}", key=f"mqtt.{key}")
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file or None)
+    except ssl.SSLError as error:
+        raise SettingError(
+            f"{settings.ca_file} holds no certificates in PEM form ({error.reason})", key="mqtt.ca_file"
+        ) from error
+    if settings.cert_file:
+        try:
+            context.load_cert_chain(settings.cert_file, settings.key_file or None)
+        except ssl.SSLError as error:
+            raise SettingError(
+                f"certificate {settings.cert_file} and key {settings.key_file or 'in the same file'} do not fit "
+                f"({error.reason})",
+                key="mqtt.cert_file",
+            ) from error
+    return context
+
+
+def _properties(text: str) -> Properties:
+    described = json.loads(text)
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+    if "content_type" in described:
+        properties.ContentType = described["content_type"]
+    if "user" in described:
+        properties.UserProperty = list(described["user"].items())
+    return properties

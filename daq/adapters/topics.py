@@ -1,0 +1,78 @@
+"""The names under which a bench publishes: ``{enterprise}/{site}/{area}/{line}/{cell}/lab/v1/...``."""
+
+from dataclasses import dataclass, fields
+from typing import Final
+
+from daq.core.errors import SettingError
+
+BRANCH: Final = "lab/v1"
+LONGEST: Final = 65_535
+"""Bytes of a topic name (MQTT 5, section 1.5.4)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """Builds topic names.  Levels of the plant's hierarchy that are "" are left out.
+
+    Raises:
+        SettingError: a level holds ``+``, ``#``, ``/`` or a control character, or begins with ``$``.
+    """
+
+    enterprise: str = ""
+    site: str = ""
+    area: str = ""
+    line: str = ""
+    cell: str = ""
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            level = getattr(self, f.name)
+            if level:
+                check_level(level, key=f"mqtt.topic.{f.name}")
+
+    @property
+    def prefix(self) -> str:
+        """What all topics of this bench begin with, without a slash at the end."""
+        levels = (self.enterprise, self.site, self.area, self.line, self.cell)
+        return "/".join([level for level in levels if level] + [BRANCH])
+
+    def result(self, instrument: str) -> str:
+        """Finished results of an instrument: at least once, not retained."""
+        return self._build("result", instrument)
+
+    def last(self, instrument: str) -> str:
+        """The newest result of an instrument, retained."""
+        return self._build("last", instrument)
+
+    def live(self, instrument: str) -> str:
+        """Readings while a run goes on: at most once."""
+        return self._build("live", instrument)
+
+    def status(self) -> str:
+        """Whether the bench is online, retained."""
+        return self._build("status")
+
+    def schema(self, name: str, version: str) -> str:
+        """The JSON Schema of a payload, retained."""
+        return self._build("schema", name, version)
+
+    def _build(self, *levels: str) -> str:
+        for level in levels:
+            check_level(level, key="topic")
+        topic = "/".join((self.prefix, *levels))
+        if len(topic.encode()) > LONGEST:
+            raise SettingError(f"the topic is longer than {LONGEST} bytes: shorten the levels", key="mqtt.topic")
+        return topic
+
+
+def check_level(level: str, *, key: str) -> None:
+    """Raise `SettingError` where `level` cannot be one level of a topic name."""
+    if not level:
+        raise SettingError("a level of a topic is empty: give it a name", key=key)
+    found = [c for c in level if c in "+#/" or ord(c) < 0x20 or 0x7F <= ord(c) < 0xA0]
+    if found:
+        raise SettingError(
+            f"{level!r} holds {found[0]!r}, which has a meaning of its own in topics: leave it out", key=key
+        )
+    if level.startswith("$"):
+        raise SettingError(f"{level!r} begins with '$', which is the broker's own: begin with another sign", key=key)

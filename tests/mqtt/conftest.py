@@ -1,0 +1,22 @@
+"""Parts that the tests of this folder share."""
+
+import pytest
+
+from daq.adapters.store import Store
+from tests.mqtt.parts import Mosquitto
+from tests.store.parts import T0
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store(tmp_path / "daq.sqlite", utc_ns=T0) as opened:
+        yield opened
+
+
+@pytest.fixture
+def broker(tmp_path):
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    running = Mosquitto(folder).start()
+    yield running
+    running.stop()
