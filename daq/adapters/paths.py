@@ -1,0 +1,211 @@
+"""Where things are: configuration, examples, the state directory and who owns it."""
+
+import contextlib
+import errno
+import fcntl
+import os
+import time
+from pathlib import Path
+from typing import Final, Self
+
+from daq.core.errors import SettingError, StoreError
+
+DAEMON_FILE: Final = "daemon.toml"
+SYSTEM_FOLDER: Final = Path("/etc/daq")
+LONGEST_SOCKET: Final = 107
+"""Bytes of a Unix socket's path (sun_path of Linux, less its final zero byte)."""
+OWNER_WRITES_S: Final = 1.0
+"""An owner writes its pid within this time of taking the lock."""
+
+
+def examples_dir() -> Path:
+    """The example configuration: packed into the wheel, or the checkout's ``config`` folder.
+
+    Raises:
+        SettingError: neither is there; the installation is damaged.
+    """
+    package = Path(__file__).resolve().parent.parent
+    packed, checkout = package / "examples", package.parent / "config"
+    for folder in (packed, checkout):
+        if (folder / DAEMON_FILE).is_file():
+            return folder
+    raise SettingError("the example configuration is not there; install daq again", file=str(packed))
+
+
+def config_dir(given: str | None) -> Path:
+    """The folder of the daemon's file.
+
+    Looked for in this order: `given` (--config), $DAQ_CONFIG, /etc/daq, $XDG_CONFIG_HOME/daq, the packaged examples.
+    The first two may name the file or its folder.
+
+    Raises:
+        SettingError: what was named is not there.
+    """
+    for name, asked in (("--config", given), ("$DAQ_CONFIG", os.environ.get("DAQ_CONFIG"))):
+        if asked:
+            return _named_config(Path(asked).expanduser(), name)
+    for folder in (SYSTEM_FOLDER, _xdg("XDG_CONFIG_HOME", ".config") / "daq"):
+        if (folder / DAEMON_FILE).is_file():
+            return folder
+    return examples_dir()
+
+
+def _named_config(path: Path, name: str) -> Path:
+    if path.is_dir():
+        if (path / DAEMON_FILE).is_file():
+            return path
+        raise SettingError(
+            f"{name} names a folder without {DAEMON_FILE}; `daq init {path}` copies the examples there", file=str(path)
+        )
+    if not path.exists():
+        raise SettingError(
+            f"{name} names what does not exist; `daq init FOLDER` makes a configuration to begin with", file=str(path)
+        )
+    if path.name != DAEMON_FILE:
+        raise SettingError(f"{name} must name {DAEMON_FILE} or the folder it is in", file=str(path))
+    return path.parent
+
+
+def state_dir(given: str | None, configured: str | None = None, *, create: bool = True) -> Path:
+    """The state directory.
+
+    Taken in this order: `given` (--state), $STATE_DIRECTORY, `configured` (``state`` of the daemon's file, absolute),
+    $XDG_STATE_HOME/daq.  With `create` it is made, for its owner only, where it does not exist.
+
+    Raises:
+        SettingError: it is not a directory, or cannot be made.
+    """
+    # systemd gives several directories separated by colons; the first is ours.
+    of_systemd = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
+    chosen = given or of_systemd or configured
+    folder = Path(chosen).expanduser() if chosen else _xdg("XDG_STATE_HOME", ".local/state") / "daq"
+    if folder.exists() and not folder.is_dir():
+        raise SettingError("the state directory is a file; name a directory with --state", file=str(folder))
+    if create:
+        try:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        except OSError as error:
+            raise SettingError(
+                f"the state directory cannot be made: {error.strerror}; name another with --state", file=str(folder)
+            ) from error
+    return folder
+
+
+def _xdg(variable: str, fallback: str) -> Path:
+    """A base directory; the XDG specification has relative values ignored."""
+    value = os.environ.get(variable, "")
+    return Path(value) if value.startswith("/") else Path.home() / fallback
+
+
+def database_path(state: Path) -> Path:
+    """The database in a state directory."""
+    return state / "daq.sqlite"
+
+
+def socket_path(state: Path) -> Path:
+    """The control socket in a state directory.
+
+    Raises:
+        SettingError: the path is longer than the operating system allows for a socket.
+    """
+    path = (state / "control").absolute()
+    if len(os.fsencode(path)) > LONGEST_SOCKET:
+        raise SettingError(
+            f"the path is longer than the {LONGEST_SOCKET} bytes a socket may have; choose a shorter state directory",
+            file=str(path),
+        )
+    return path
+
+
+class StateLock:
+    """Ownership of a state directory, and so of its database, ports and outbox.
+
+    It is the flock of the file ``lock``, which ends with its process however that ends; the pid in the file is for
+    people.  Use it as a context manager or call `release`.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        """Take the lock.
+
+        Raises:
+            StoreError: another process has it; the text names its pid.
+            SettingError: the directory cannot be written.
+        """
+        self.path = folder / "lock"
+        try:
+            self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        except OSError as error:
+            raise SettingError(
+                f"cannot be opened: {error.strerror}; check owner and mode of the state directory", file=str(self.path)
+            ) from error
+        try:
+            self._take()
+        except BaseException:
+            os.close(self._fd)
+            raise
+        os.ftruncate(self._fd, 0)
+        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+
+    def _take(self) -> None:
+        deadline = time.monotonic() + OWNER_WRITES_S
+        while not _flock(self._fd, fcntl.LOCK_EX):
+            pid = _pid_in(self._fd)
+            # `holder` locks for an instant to look: it leaves no living pid, and an owner does.
+            if (pid is not None and _lives(pid)) or time.monotonic() > deadline:
+                who = f"process {pid}" if pid is not None else "another process"
+                raise StoreError(
+                    f"{self.path.parent}: {who} holds this state directory; stop it, speak to it through the daq "
+                    "commands, or choose another directory with --state"
+                )
+            time.sleep(0.01)
+
+    def release(self) -> None:
+        """Give the directory free."""
+        if self._fd >= 0:
+            os.ftruncate(self._fd, 0)
+            os.close(self._fd)
+            self._fd = -1
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+
+def holder(folder: Path) -> int | None:
+    """The pid of the process that owns a state directory, or None.  0 where it has not written its pid yet."""
+    try:
+        fd = os.open(folder / "lock", os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        return None if _flock(fd, fcntl.LOCK_SH) else _pid_in(fd) or 0
+    finally:
+        os.close(fd)
+
+
+def _flock(fd: int, how: int) -> bool:
+    try:
+        fcntl.flock(fd, how | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+            raise
+        return False
+    return True
+
+
+def _pid_in(fd: int) -> int | None:
+    with contextlib.suppress(ValueError):
+        return int(os.pread(fd, 32, 0))
+    return None
+
+
+def _lives(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:  # it lives and is somebody else's
+        return True
+    return True

@@ -1,0 +1,128 @@
+"""The command line.  Nothing but argparse is imported before the command is known."""
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Final, Protocol, cast
+
+from daq import __version__
+from daq.core.errors import DaqError, SettingError
+
+EXIT_USAGE: Final = 2
+EXIT_FAILED: Final = 13
+EXIT_INTERRUPTED: Final = 130
+"""As a shell counts a process ended by SIGINT."""
+
+#: Name, what it does, module in this package with `arguments(parser)` and `run(args)`.
+COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
+    ("demo", "show a part of a shift on simulated instruments, without any set-up", "demo"),
+    ("init", "copy the example configuration to begin with", "init"),
+    ("check", "check configuration and methods", "check"),
+    ("serve", "run the daemon", "serve"),
+    ("run", "measure one sample", "run"),
+    ("stop", "stop a run", "stop"),
+    ("runs", "list runs", "runs"),
+    ("show", "show a run and its result", "show"),
+    ("export", "write the readings or kept values of a run as CSV or JSON", "export"),
+    ("replay", "compute a run again from its journal and compare", "replay"),
+    ("backup", "copy the database while it is in use", "backup"),
+    ("doctor", "find out what is wrong and what to do", "doctor"),
+)
+
+CAUTION: Final = (
+    "Software is not a safety function. Keep hands, hair and sleeves away from rotating parts, mind hot or hazardous\n"
+    "samples, follow the sample's safety data sheet, the maker's manual and your local rules."
+)
+
+
+class Command(Protocol):
+    """What a command's module offers."""
+
+    def arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Add the command's arguments."""
+        ...
+
+    def run(self, args: argparse.Namespace) -> int:
+        """Do it; returns the exit code."""
+        ...
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code: 2 for wrong settings or usage, 13 where it failed, never a traceback."""
+    try:
+        return _main(sys.argv[1:] if argv is None else list(argv))
+    except SettingError as error:
+        return _complain(error, EXIT_USAGE)
+    except DaqError as error:
+        return _complain(error, EXIT_FAILED)
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read has gone, as `head` does.  What is still buffered goes nowhere, so that the exit is quiet too.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_FAILED
+
+
+def _main(argv: list[str]) -> int:
+    top = _top_parser()
+    first = top.parse_args(argv)
+    if first.command is None:
+        top.print_help()
+        return EXIT_USAGE
+    found = {name: (text, module) for name, text, module in COMMANDS}.get(first.command)
+    if found is None:
+        known = ", ".join(name for name, _, _ in COMMANDS)
+        top.error(f"there is no command {first.command!r}; commands: {known}")
+    text, module = found
+    command = cast("Command", importlib.import_module(f"{__name__}.{module}"))
+    parser = argparse.ArgumentParser(
+        prog=f"daq {first.command}",
+        description=text[0].upper() + text[1:] + ".",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    command.arguments(parser)
+    # The global options are understood before and behind the command.
+    _global_options(parser.add_argument_group("everywhere"))
+    args = parser.parse_args(first.rest, argparse.Namespace(config=first.config, state=first.state))
+    code = command.run(args)
+    sys.stdout.flush()
+    return code
+
+
+def _top_parser() -> argparse.ArgumentParser:
+    width = max(len(name) for name, _, _ in COMMANDS)
+    listed = "\n".join(f"  {name:<{width}}  {text}" for name, text, _ in COMMANDS)
+    parser = argparse.ArgumentParser(
+        prog="daq",
+        usage="daq [--config PATH] [--state DIR] COMMAND ...",
+        description="Measures viscosity with instruments on serial lines, and delivers results that can be defended.",
+        epilog=f"commands:\n{listed}\n\n`daq COMMAND --help` tells more.\n\n{CAUTION}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    _global_options(parser, default=None)
+    parser.add_argument("--version", action="version", version=f"daq {__version__}")
+    parser.add_argument("command", nargs="?", help=argparse.SUPPRESS)
+    parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    return parser
+
+
+def _global_options(parser: argparse._ActionsContainer, default: str | None = argparse.SUPPRESS) -> None:
+    parser.add_argument(
+        "--config",
+        metavar="PATH",
+        default=default,
+        help="daemon.toml or its folder (otherwise $DAQ_CONFIG, /etc/daq, ~/.config/daq, the examples)",
+    )
+    parser.add_argument(
+        "--state",
+        metavar="DIR",
+        default=default,
+        help="state directory (otherwise $STATE_DIRECTORY, the one in daemon.toml, ~/.local/state/daq)",
+    )
+
+
+def _complain(error: DaqError, code: int) -> int:
+    print(f"daq: {error}", file=sys.stderr)
+    return code

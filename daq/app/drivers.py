@@ -1,0 +1,101 @@
+"""Finds drivers, built-in and foreign ones the same way: by the entry-point group ``daq.drivers``."""
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from importlib.metadata import EntryPoint, entry_points
+from typing import Final
+
+from daq.core.driver import API_VERSION, Driver
+from daq.core.errors import SettingError
+from daq.methods.instrument import Instrument
+
+GROUP: Final = "daq.drivers"
+
+
+@dataclass(slots=True)
+class Drivers:
+    """The drivers of this installation.  Each is imported when first asked for, so a broken one harms no other."""
+
+    entries: dict[str, list[EntryPoint]]
+    _loaded: dict[str, "type[Driver] | str"] = field(default_factory=dict)
+    """The class, or why there is none."""
+
+    @classmethod
+    def find(cls, entries: Iterable[EntryPoint] | None = None) -> "Drivers":
+        """Look through the installed distributions, or through `entries`."""
+        found: dict[str, list[EntryPoint]] = {}
+        for entry in entry_points(group=GROUP) if entries is None else entries:
+            found.setdefault(entry.name, []).append(entry)
+        return cls(found)
+
+    @property
+    def names(self) -> list[str]:
+        """Names of all drivers, broken ones too."""
+        return sorted(self.entries)
+
+    def problems(self) -> dict[str, str]:
+        """Why a driver cannot be used, by its name, for each that cannot."""
+        found = {name: self._load(name) for name in self.names}
+        return {name: reason for name, reason in found.items() if isinstance(reason, str)}
+
+    def driver_class(self, name: str) -> type[Driver]:
+        """The class of a driver.
+
+        Raises:
+            SettingError: there is none of that name, or it cannot be used.
+        """
+        loaded = self._load(name)
+        if isinstance(loaded, str):
+            raise SettingError(loaded, key="driver")
+        return loaded
+
+    def make(self, instrument: Instrument) -> Driver:
+        """A new driver for one instrument.
+
+        Raises:
+            SettingError: no such driver, a broken driver, or wrong options; names the instrument's file.
+        """
+        try:
+            return self.driver_class(instrument.driver)(instrument.options)
+        except SettingError as error:
+            raise SettingError(error.reason, file=instrument.source, key=error.key or "options") from error
+        except Exception as error:
+            raise SettingError(
+                f"the driver {instrument.driver!r} failed with these options: {type(error).__name__}: {error}; "
+                "tell the driver's author",
+                file=instrument.source,
+                key="options",
+            ) from error
+
+    def _load(self, name: str) -> "type[Driver] | str":
+        if name not in self._loaded:
+            self._loaded[name] = self._try(name)
+        return self._loaded[name]
+
+    def _try(self, name: str) -> "type[Driver] | str":
+        entries = self.entries.get(name, [])
+        if not entries:
+            near = difflib.get_close_matches(name, self.names, 1)
+            hint = f"did you mean {near[0]!r}?" if near else f"installed: {', '.join(self.names) or 'none'}"
+            return f"there is no driver {name!r}; {hint}"
+        if len(entries) > 1:
+            owners = ", ".join(sorted(_owner(entry) for entry in entries))
+            return f"the driver {name!r} is offered more than once, by {owners}; uninstall all but one"
+        (entry,) = entries
+        try:
+            loaded = entry.load()
+        except Exception as error:  # noqa: BLE001 - whatever a foreign module does wrong stays its own fault
+            return f"the driver {name!r} of {_owner(entry)} cannot be loaded: {type(error).__name__}: {error}"
+        if not (isinstance(loaded, type) and issubclass(loaded, Driver)):
+            return f"the driver {name!r} of {_owner(entry)}: {entry.value} is not a subclass of daq.core.driver.Driver"
+        if loaded.api_version != API_VERSION:
+            return (
+                f"the driver {name!r} of {_owner(entry)} was written for version {loaded.api_version} of the driver "
+                f"contract, this daq has version {API_VERSION}; install versions that fit together"
+            )
+        return loaded
+
+
+def _owner(entry: EntryPoint) -> str:
+    return f"{entry.dist.name} {entry.dist.version}" if entry.dist is not None else entry.value
