@@ -1,0 +1,342 @@
+"""Flow curves: fit a model to stresses over rates, compare models, and refuse what the data cannot carry.
+
+Rates in 1/s, stresses in Pa.  Residuals are relative by default ((model - stress)/stress): a torque is known to a
+part of itself over most of the range, and the small stresses would otherwise not count.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from daq.rheology.elementary import ArgumentError
+from daq.rheology.flowmodels import MODELS, FlowModel
+from daq.rheology.uncertainty import coverage_factor
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+Weights = Literal["relative", "uniform"]
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A fitted parameter with its standard error (both in `unit`)."""
+
+    name: str
+    value: float
+    stderr: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A model fitted to a flow curve."""
+
+    model: str
+    equation: str
+    parameters: tuple[Parameter, ...]
+    n: int
+    """Number of points."""
+    rate_low: float
+    rate_high: float
+    """Range of the rates fitted, 1/s; the model is not known outside it."""
+    sum_of_squares: float
+    """Sum of the squared weighted residuals (1 with relative weights, Pa^2 with uniform ones)."""
+    r_squared: float
+    """1 - residual over total sum of squares of the stresses, unweighted."""
+    aicc: float | None
+    """Akaike's criterion with the small-sample correction; None where n <= parameters + 2."""
+    weights: Weights
+    covariance: tuple[tuple[float, ...], ...] = field(repr=False)
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom: points less parameters."""
+        return self.n - len(self.parameters)
+
+    @property
+    def residual_sd(self) -> float:
+        """Residual standard deviation (relative, or Pa with uniform weights)."""
+        return math.sqrt(self.sum_of_squares / self.dof)
+
+    def value(self, name: str) -> float:
+        """Value of a parameter.  Raises KeyError for a name the model does not have."""
+        return {p.name: p.value for p in self.parameters}[name]
+
+    def stderr(self, name: str) -> float:
+        """Standard error of a parameter.  Raises KeyError for a name the model does not have."""
+        return {p.name: p.stderr for p in self.parameters}[name]
+
+    def interval(self, name: str, coverage: float = 0.95) -> tuple[float, float]:
+        """Confidence interval of a parameter: value -+ t stderr."""
+        half = coverage_factor(self.dof, coverage) * self.stderr(name)
+        return self.value(name) - half, self.value(name) + half
+
+    @property
+    def yield_stress(self) -> Parameter | None:
+        """The extrapolated yield stress, for the models that have one."""
+        return next((p for p in self.parameters if p.name in {"tau_y", "tau_c"}), None)
+
+    def stress(self, rates: "Array") -> "Array":
+        """Stress of the fitted model (Pa) at `rates` (1/s, > 0)."""
+        import numpy as np
+
+        return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), np.asarray(rates, dtype=float))
+
+    def viscosity(self, rates: "Array") -> "Array":
+        """Viscosity of the fitted model (Pa.s) at `rates` (1/s, > 0)."""
+        import numpy as np
+
+        viscosity: Array = self.stress(rates) / np.asarray(rates, dtype=float)
+        return viscosity
+
+    def band(self, rates: "Array", coverage: float = 0.95) -> "tuple[Array, Array]":
+        """Lower and upper confidence limit of the curve itself (Pa) at `rates`: linear propagation, Student's t."""
+        import numpy as np
+
+        g = np.asarray(rates, dtype=float)
+        jacobian = MODELS[self.model].jacobian(np.array([p.value for p in self.parameters]), g)
+        variance = np.einsum("ij,jk,ik->i", jacobian, np.array(self.covariance), jacobian)
+        half = coverage_factor(self.dof, coverage) * np.sqrt(np.maximum(variance, 0.0))
+        middle = self.stress(g)
+        return middle - half, middle + half
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a model was not fitted."""
+
+    model: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Models fitted to one curve, best AICc first, and those the data cannot carry."""
+
+    fits: tuple[Fit, ...]
+    refusals: tuple[Refusal, ...]
+
+    @property
+    def best(self) -> Fit | None:
+        """The fit with the smallest AICc; None where every model was refused."""
+        return self.fits[0] if self.fits else None
+
+    @property
+    def simplest(self) -> Fit | None:
+        """The fit with the fewest parameters among those less than 2 behind the best AICc."""
+        best = self.best
+        if best is None or best.aicc is None:
+            return best
+        near = [f for f in self.fits if f.aicc is not None and f.aicc - best.aicc < 2.0]
+        return min(near, key=lambda f: (len(f.parameters), f.aicc))
+
+    def akaike_weights(self) -> tuple[float, ...]:
+        """Relative support of each fit (sums to 1), in their order; 0 where AICc is not defined."""
+        known = [f.aicc for f in self.fits if f.aicc is not None]
+        if not known:
+            return (0.0,) * len(self.fits)
+        raw = [0.0 if f.aicc is None else math.exp(-(f.aicc - min(known)) / 2.0) for f in self.fits]
+        return tuple(w / sum(raw) for w in raw)
+
+
+def fit_model(
+    model: str, rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array", *, weights: Weights = "relative"
+) -> Fit | Refusal:
+    """Least-squares fit of one model; a `Refusal` with the reason where the data cannot carry it.
+
+    Standard errors are sqrt(diag(s^2 (J'J)^-1)), s^2 the residual variance.  All parameters are kept at 0 or above.
+
+    Args:
+        model: one of `flowmodels.MODELS`.
+        rates: shear rates, 1/s, all > 0.
+        stresses: shear stresses, Pa, all > 0, as many as rates.
+        weights: `relative` (residuals over stress) or `uniform`.
+
+    Raises:
+        ArgumentError: an unknown model or weights, rates and stresses of different number, or values not finite.
+    """
+    import numpy as np
+
+    known = MODELS.get(model)
+    if known is None:
+        raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
+    if weights not in {"relative", "uniform"}:
+        raise ArgumentError(f"must be 'relative' or 'uniform', is {weights!r}", key="weights")
+    g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
+    if g.ndim != 1 or g.shape != tau.shape:
+        raise ArgumentError(f"{g.size} rates and {tau.size} stresses", key="stresses")
+    if not (np.all(np.isfinite(g)) and np.all(np.isfinite(tau))):
+        raise ArgumentError("all rates and stresses must be finite", key="stresses")
+    reason = _cannot_carry(known, g, tau)
+    if reason:
+        return Refusal(model, reason)
+    data = _Data(g, tau, tau if weights == "relative" else np.ones_like(tau))
+    return _judged(known, _solve(known, data), data, weights)
+
+
+def compare_models(
+    rates: "Sequence[float] | Array",
+    stresses: "Sequence[float] | Array",
+    models: Sequence[str] = tuple(MODELS),
+    *,
+    weights: Weights = "relative",
+) -> Comparison:
+    """Fit several models to one curve and rank them by AICc (fits without one come last).
+
+    AICc = n ln(SS/n) + 2k + 2k(k+1)/(n-k-1), k parameters and the variance (Hurvich and Tsai 1989); a difference
+    under 2 does not tell two models apart (Burnham and Anderson, from memory).  Arguments and errors as `fit_model`.
+    """
+    outcomes = [fit_model(m, rates, stresses, weights=weights) for m in models]
+    fits = sorted((x for x in outcomes if isinstance(x, Fit)), key=lambda f: math.inf if f.aicc is None else f.aicc)
+    return Comparison(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)))
+
+
+def power_law_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
+    """(K, n) by ordinary least squares of ln(stress) on ln(rate); all values > 0, at least 2 different rates."""
+    import numpy as np
+
+    slope, intercept = np.polyfit(np.log(np.asarray(rates, dtype=float)), np.log(np.asarray(stresses, dtype=float)), 1)
+    return float(np.exp(intercept)), float(slope)
+
+
+def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
+    """(tau_c, eta_c) by ordinary least squares of sqrt(stress) on sqrt(rate); values >= 0, 2 rates or more."""
+    import numpy as np
+
+    slope, intercept = np.polyfit(
+        np.sqrt(np.asarray(rates, dtype=float)), np.sqrt(np.asarray(stresses, dtype=float)), 1
+    )
+    return max(float(intercept), 0.0) ** 2, max(float(slope), 0.0) ** 2
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    rates: "Array"
+    stresses: "Array"
+    sigma: "Array"
+
+
+def _cannot_carry(model: FlowModel, g: "Array", tau: "Array") -> str:
+    import numpy as np
+
+    if np.any(g <= 0.0) or np.any(tau <= 0.0):
+        bad = int(np.sum((g <= 0.0) | (tau <= 0.0)))
+        return f"{bad} of {g.size} points have a rate or stress that is not above 0"
+    different = np.unique(g).size
+    if different < model.size + 2:
+        return f"{different} different rates; {model.size} parameters need at least {model.size + 2}"
+    ratio = float(g.max() / g.min())
+    if ratio < model.rate_ratio:
+        return f"the rates span a factor of {ratio:.3g}; this model needs at least {model.rate_ratio:g}"
+    return ""
+
+
+def _solve(model: FlowModel, data: _Data) -> "Array":
+    import numpy as np
+    from scipy.optimize import least_squares
+
+    g, tau, sigma = data.rates, data.stresses, data.sigma
+    starts = _starts(model, data)
+    if model.shape is not None and model.shape(g) == [()]:
+        return starts[0]  # linear in its parameters: already the solution
+    upper = np.array(model.upper)
+    solutions: list[Any] = []
+    for start in starts:
+        inside = np.minimum(np.maximum(start, 1e-9 * np.max(start) + 1e-300), 0.999 * upper)
+        solutions.append(
+            least_squares(
+                lambda p: (model.stress(p, g) - tau) / sigma,
+                inside,
+                jac=lambda p: model.jacobian(p, g) / sigma[:, None],
+                bounds=(np.zeros(model.size), upper),
+                x_scale=np.maximum(inside, 1e-12),
+                xtol=1e-15,
+                ftol=1e-15,
+                gtol=1e-15,
+                max_nfev=300,
+            )
+        )
+    best: Array = np.asarray(min(solutions, key=lambda s: float(s.cost)).x, dtype=float)
+    return best
+
+
+def _starts(model: FlowModel, data: _Data) -> "list[Array]":
+    """Parameters to start from: the best shapes of a grid, each with the others from a non-negative linear solution."""
+    import numpy as np
+    from scipy.optimize import nnls
+
+    g, tau, sigma = data.rates, data.stresses, data.sigma
+    if model.basis is None or model.shape is None:
+        tau_c, eta_c = casson_line(g, tau)
+        return [np.array([max(tau_c, 1e-6 * tau.min()), max(eta_c, 1e-6 * tau.max() / g.max())])]
+    found: list[tuple[float, Array]] = []
+    for shape in model.shape(g):
+        columns = model.basis(shape, g) / sigma[:, None]
+        scale = np.linalg.norm(columns, axis=0)
+        weights, residual = nnls(columns / scale, tau / sigma)
+        found.append((float(residual), np.array([*(weights / scale), *shape])))
+    found.sort(key=lambda pair: pair[0])
+    return [p for _, p in found[:3]]
+
+
+def _judged(model: FlowModel, p: "Array", data: _Data, weights: Weights) -> Fit | Refusal:
+    """The fit with its statistics, or why its parameters cannot be believed."""
+    import numpy as np
+
+    g, tau, sigma = data.rates, data.stresses, data.sigma
+    n, k = g.size, model.size
+    typical = float(np.max(tau))
+    for name, value, unit, top in zip(model.parameters, p, model.units, model.upper, strict=True):
+        small = value * (g.max() if unit == "Pa.s" else 1.0) < 1e-7 * typical if unit != "1" else value < 1e-6
+        if small and unit in {"Pa", "Pa.s", "1"}:
+            return Refusal(model.name, f"{name} goes to 0: the data do not show it; use a model without it")
+        if math.isfinite(top) and value > 0.999 * top:
+            return Refusal(model.name, f"{name} goes to its bound {top:g}")
+    residuals = (model.stress(p, g) - tau) / sigma
+    ss = math.fsum(float(r) ** 2 for r in residuals)
+    jacobian = model.jacobian(p, g) / sigma[:, None]
+    scale = np.linalg.norm(jacobian, axis=0)
+    if not np.all(scale > 0.0) or np.linalg.cond(jacobian / scale) > 1e7:
+        return Refusal(model.name, "the parameters cannot be told apart with these rates")
+    normal = np.linalg.inv((jacobian / scale).T @ (jacobian / scale)) / np.outer(scale, scale)
+    covariance = normal * (ss / (n - k))
+    errors = np.sqrt(np.diag(covariance))
+    t = coverage_factor(n - k)
+    for name, value, error in zip(model.parameters, p, errors, strict=True):
+        if t * error >= value:
+            return Refusal(
+                model.name,
+                f"{name} is not determined: {value:.3g} with a 95 % interval of +-{t * error:.2g} reaches 0",
+            )
+    total = float(np.sum((tau - tau.mean()) ** 2))
+    rest = float(np.sum((model.stress(p, g) - tau) ** 2))
+    return Fit(
+        model=model.name,
+        equation=model.equation,
+        parameters=tuple(
+            Parameter(name, float(v), float(e), unit)
+            for name, v, e, unit in zip(model.parameters, p, errors, model.units, strict=True)
+        ),
+        n=n,
+        rate_low=float(g.min()),
+        rate_high=float(g.max()),
+        sum_of_squares=ss,
+        r_squared=1.0 - rest / total if total > 0.0 else 1.0,
+        aicc=_aicc(n, k, ss),
+        weights=weights,
+        covariance=tuple(tuple(float(c) for c in row) for row in covariance),
+    )
+
+
+def _aicc(n: int, parameters: int, sum_of_squares: float) -> float | None:
+    k = parameters + 1
+    if n - k - 1 <= 0:
+        return None
+    # Noiseless data would give minus infinity; below this the residuals are rounding.
+    floor = n * 1e-28
+    return n * math.log(max(sum_of_squares, floor) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
