@@ -105,7 +105,8 @@ class Catalogue:
     @property
     def state(self) -> str | None:
         """The state directory the daemon's file asks for, absolute, or None."""
-        return None if self.daemon.state is None else str((self.folder / Path(self.daemon.state).expanduser()).absolute())
+        given = self.daemon.state
+        return None if given is None else str((self.folder / Path(given).expanduser()).absolute())
 
     @property
     def served(self) -> list[Instrument]:
