@@ -39,6 +39,16 @@ class Transaction(Generic[T]):
 
 
 @dataclass(frozen=True, slots=True)
+class Ping(Transaction[None]):
+    """Nothing; that it is carried out shows that the writer lives."""
+
+    kind: ClassVar[str] = "ping"
+
+    def apply(self, access: Access) -> None:
+        access.one("ping", "SELECT 1")
+
+
+@dataclass(frozen=True, slots=True)
 class RegisterMethod(Transaction[None]):
     """Keep a method's text.  The same again is nothing new.
 

@@ -1,1 +1,1 @@
-"""daq.app."""
+"""The daemon: sessions, runs, control, command line."""

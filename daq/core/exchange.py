@@ -39,13 +39,21 @@ class Exchange:
 
     __slots__ = (
         "_attempts", "_deadline", "_drain_until", "_next_poll", "_outstanding", "_queue", "_rejects",
-        "counters", "driver", "failed", "framer", "last_reading_t", "name", "polling", "send", "silent", "up",
+        "counters", "driver", "failed", "framer", "interval_ns", "last_reading_t", "name", "polling", "send", "silent",
+        "up",
     )  # fmt: skip
 
     def __init__(
-        self, name: str, driver: Driver, send: Callable[[str, bytes], None], failed: Callable[[str, Request, str], None]
+        self,
+        name: str,
+        driver: Driver,
+        send: Callable[[str, bytes], None],
+        failed: Callable[[str, Request, str], None],
+        interval_ns: int = 0,
     ) -> None:
+        """`interval_ns` is the time between polls; 0 takes the driver's."""
         self.name = name
+        self.interval_ns = interval_ns or driver.interval_ns
         self.driver = driver
         self.framer = Framer(driver.framing)
         self.counters = ExchangeCounters()
@@ -120,6 +128,10 @@ class Exchange:
     # ---- time
 
     @property
+    def _stale_after(self) -> int:
+        return max(self.driver.stale_after_ns, 3 * self.interval_ns)
+
+    @property
     def wake_at(self) -> int:
         """The next time (ns) at which something falls due, or `NEVER`."""
         due = NEVER
@@ -131,14 +143,14 @@ class Exchange:
             elif self.polling:
                 due = max(self._next_poll, self._drain_until)
         if self.polling and not self.silent:
-            due = min(due, self.last_reading_t + self.driver.stale_after_ns)
+            due = min(due, self.last_reading_t + self._stale_after)
         return due
 
     def tick(self, t: int) -> None:
         """Do what is due at `t`."""
         if self._outstanding is not None and t >= self._deadline:
             self._expired(t)
-        if self.polling and not self.silent and t >= self.last_reading_t + self.driver.stale_after_ns:
+        if self.polling and not self.silent and t >= self.last_reading_t + self._stale_after:
             self.silent = True
         self._pump(t)
 
@@ -175,7 +187,7 @@ class Exchange:
                 self._next_poll = NEVER
                 return
             request = poll
-            interval = self.driver.interval_ns
+            interval = self.interval_ns
             # Keep to the grid of the interval; a poll that is late does not make the next ones late.
             self._next_poll += interval * max(1, (t - self._next_poll) // interval + 1)
         else:

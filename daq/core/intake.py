@@ -14,7 +14,7 @@ class Intake:
 
     __slots__ = (
         "_last_speed", "_last_t", "_last_values", "_limit", "_ranges", "_refresh", "_speed_at", "_stale", "_torque_at",
-        "highs", "keys_used", "lows", "repeats",
+        "highs", "keys_used", "last", "lows", "repeats",
     )  # fmt: skip
 
     def __init__(self, plan: Plan, driver: Driver) -> None:
@@ -34,6 +34,7 @@ class Intake:
         self._stale = driver.stale_after_ns
         self._last_t = 0
         self._last_values: Values_ = ()
+        self.last: tuple[float, ...] | Values = ()
         self._last_speed = 0.0
         self.repeats = 0
         self.keys_used = False
@@ -66,7 +67,7 @@ class Intake:
             if 0 < gap < self._stale:
                 turned = (self._last_speed + speed) * gap / 120e9
             self._last_speed = speed
-        self._last_t, self._last_values = t, raw
+        self._last_t, self._last_values, self.last = t, raw, checked
         return checked, turned
 
     def take_clean(self, t: int, rows: list[tuple[float, ...]]) -> bool:
@@ -77,7 +78,7 @@ class Intake:
             # A NaN fails the sum; an infinity fails a bound.
             if not (low < min(column) and max(column) < high) or math.isnan(sum(column)):
                 return False
-        self._last_values = rows[-1]
+        self._last_values = self.last = rows[-1]
         if self._speed_at >= 0:
             self._last_speed = abs(rows[-1][self._speed_at])
         return True

@@ -184,6 +184,17 @@ class Meter:
         """Names of the events whose value was not taken yet."""
         return [rule.rule.name for _, rule in self._waiting]
 
+    def progress(self, signals: Mapping[str, float | None], now: int) -> list[dict[str, object]]:
+        """How near each condition of the stop rule is at `now` (ns), for a screen."""
+        clock = self.clock
+        built_in: dict[str, float | None] = {
+            "elapsed": max(0, now - clock.start) / 1e9,
+            "readings": float(clock.readings),
+            "revolutions": clock.revolutions,
+        }
+        known = {**signals, **built_in}
+        return [leaf.progress(clock, known.get(leaf.rule.signal)) for leaf in self.stop.leaves]
+
     def provisional(self, t: int) -> Kept | None:
         """The value the step would give if it ended at `t`, for a screen; None before the first reading."""
         if not self.lead.times:

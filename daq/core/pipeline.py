@@ -44,7 +44,8 @@ class Pipeline:
         self.step_number = 0
         self.turning = False
         self.motor = "not moved"
-        self.latest: dict[str, float | None] = {}
+        self._companions: dict[str, float | None] = {}
+        self._lead_silent = True
         self.meter: Meter | None = None
         self._lead_exchange = self.exchanges[self.lead]
         self._getters = getters(plan.lead.channels, plan.derivations)
@@ -52,9 +53,9 @@ class Pipeline:
         self._speed_at = plan.lead.channels.index(plan.speed_signal) if plan.speed_signal else -1
         self._effects: list[Effect] = []
         self._t = 0
-        self._stage_start = 0
+        self.stage_start = 0
         self._tempering = StopRule(Rule("any", "no temperature asked for"))
-        self._moved = False
+        self.moved = False
         self._acked: set[str] = set()
         self._facts = Facts(0, 0, "", "")
 
@@ -131,7 +132,7 @@ class Pipeline:
         return exchange.last_reading_t + SILENCES_TO_GIVE_UP * exchange.driver.stale_after_ns
 
     def _stage_due(self) -> int:
-        c, start = self.plan.conditioning, self._stage_start
+        c, start = self.plan.conditioning, self.stage_start
         if self.state is State.TEMPERING:
             return start + c.longest_ns
         if self.state is State.SOAKING:
@@ -172,7 +173,7 @@ class Pipeline:
         source, target = self.state, TRANSITIONS[self.state, trigger]
         self._effects.append(Moved(self._t, source.value, trigger, target.value, detail))
         self.state = target
-        self._stage_start = self._t
+        self.stage_start = self._t
         if target is State.TEMPERING:
             self._enter_tempering()
         elif target is State.SOAKING:
@@ -224,7 +225,7 @@ class Pipeline:
         self.meter = None
         self._facts.outcome, self._facts.reason = OUTCOMES[trigger], detail
         self._effects.append(Concluded(self._t, self.facts()))
-        if not self._moved:
+        if not self.moved:
             self._end("not moved")
         elif not self._lead_exchange.up:
             self._end("may still be turning")
@@ -242,6 +243,21 @@ class Pipeline:
         for exchange in self.exchanges.values():
             exchange.stop_polling()
         self._effects.append(Ended(self._t, motor))
+
+    def signals(self) -> dict[str, float | None]:
+        """The latest value of every signal, None where there is none; for screens."""
+        last = self._intake.last
+        values: Sequence[float | None] = last.values if isinstance(last, Values) else last
+        if self._lead_silent or not values:
+            return dict.fromkeys(self._getters) | self._companions
+        return {name: get(values) for name, get in self._getters.items()} | self._companions
+
+    def faults(self) -> tuple[str, ...]:
+        """What is amiss with the latest reading of the lead instrument."""
+        last = self._intake.last
+        if self._lead_silent:
+            return ("silent",)
+        return tuple(fault for _, fault in last.faults) if isinstance(last, Values) else ()
 
     def facts(self) -> Facts:
         """What the run came to so far: what `conclude` looks at."""
@@ -277,7 +293,7 @@ class Pipeline:
         self._acked.clear()
         self._ask("speed", speed)
         if not self.turning and self.state in ACTIVE:
-            self._moved = self.turning = True
+            self.moved = self.turning = True
             self._ask("turn")
 
     def _halt(self) -> None:
@@ -314,7 +330,10 @@ class Pipeline:
         """The signals of a link have no value any more: screens show none, holds are broken."""
         prefix = "" if link == self.lead else f"{link}."
         signals = [prefix + c.name for c in self.drivers[link].channels]
-        self.latest |= dict.fromkeys(signals)
+        if link == self.lead:
+            self._lead_silent = True
+        else:
+            self._companions |= dict.fromkeys(signals)
         if self.state is State.MEASURING and self.meter is not None:
             self.meter.null(t, signals)
         elif self.state is State.TEMPERING:
@@ -340,6 +359,7 @@ class Pipeline:
             if taken is None:
                 continue
             checked, turned = taken
+            self._lead_silent = False
             if self.state is State.MEASURING and self.meter is not None:
                 self.meter.reading(t, checked, turned)
                 if self.meter.met is not None:
@@ -363,13 +383,15 @@ class Pipeline:
         return True
 
     def _companion_reading(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
+        values: Sequence[float | None] = item.values if isinstance(item, Values) else item
+        names = [c.name for c in self.drivers[link].channels]
+        signals = {f"{link}.{c}": v for c, v in zip(names, values, strict=True)}
+        self._companions |= signals
         if self.state is State.MEASURING and self.meter is not None:
             self.meter.companion(t, link, item)
             self._after_measuring(t)
         elif self.state is State.TEMPERING:
-            values: Sequence[float | None] = item.values if isinstance(item, Values) else item
-            names = [c.name for c in self.drivers[link].channels]
-            self._temper(t, {f"{link}.{c}": v for c, v in zip(names, values, strict=True)})
+            self._temper(t, signals)
 
     def _after_measuring(self, t: int) -> None:
         """Go on if the step's rule is met; give up if the step has lasted too long."""
@@ -411,7 +433,7 @@ class Pipeline:
             self._end("still")
 
     def _temper(self, t: int, signals: Mapping[str, float | None]) -> None:
-        clock = Clock(start=self._stage_start, floor=self._stage_start, now=t)
+        clock = Clock(start=self.stage_start, floor=self.stage_start, now=t)
         for signal in self._tempering.by_signal:
             if signal in signals:
                 self._tempering.see(signal, signals[signal], clock)

@@ -14,8 +14,12 @@ def digest(model: Model) -> str:
 
     White space, comments, the order of keys and spellings such as ``60``, ``"60 s"`` and ``"1 min"`` do not change it.
     """
-    text = json.dumps(model.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return hashlib.sha256(text.encode("ascii")).hexdigest()
+    return hashlib.sha256(canonical(model).encode("ascii")).hexdigest()
+
+
+def canonical(model: Model) -> str:
+    """The canonical JSON text of a model: what `digest` digests, and what is kept of a method."""
+    return json.dumps(model.model_dump(mode="json"), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
 
 
 def check_registration(method: Method, known: Mapping[tuple[str, str], str]) -> bool:

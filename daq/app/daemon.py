@@ -1,0 +1,113 @@
+"""The daemon as a process: signals, systemd, logs, and the task tree."""
+
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import socket
+import sys
+from collections.abc import AsyncIterator
+from typing import Literal
+
+import structlog
+
+from daq.adapters.paths import socket_path
+from daq.app.control import ControlServer
+from daq.app.service import Service
+from daq.app.supervisor import Supervisor
+
+log = structlog.get_logger()
+
+
+
+def set_up_logs(level: str, form: Literal["auto", "json", "console"]) -> None:
+    """Structured logs on stderr: JSON in service, lines for a person on a terminal."""
+    as_json = form == "json" or (form == "auto" and not sys.stderr.isatty())
+    renderer: structlog.typing.Processor = (
+        structlog.processors.JSONRenderer() if as_json else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
+    )
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            renderer,
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=False,
+    )
+
+
+def notify(message: str) -> None:
+    """Tell systemd, where it listens (sd_notify protocol): ``READY=1``, ``WATCHDOG=1``, ``STOPPING=1``."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    if address.startswith("@"):
+        address = "\0" + address[1:]
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as s:
+        s.connect(address)
+        s.sendall(message.encode())
+
+
+@contextlib.asynccontextmanager
+async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
+    """A started supervisor with its control socket; closed whatever happens."""
+    await supervisor.start()
+    service = Service(supervisor)
+    control = ControlServer(socket_path(supervisor.state), service.handle)
+    try:
+        await control.start()
+        try:
+            yield service
+        finally:
+            await control.stop()
+    finally:
+        await supervisor.close()
+
+
+async def serve(supervisor: Supervisor) -> None:
+    """Serve until SIGTERM or SIGINT, then shut down cleanly."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    async with served(supervisor):
+        notify("READY=1")
+        log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
+        watch = asyncio.create_task(_watchdog(supervisor))
+        await stop.wait()
+        notify("STOPPING=1")
+        log.info("shutting down")
+        watch.cancel()
+
+
+def beat_seconds() -> float | None:
+    """Half of the time systemd allows between signs of life; None where it does not watch."""
+    limit = os.environ.get("WATCHDOG_USEC")
+    if not limit or os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
+        return None
+    return int(limit) / 2e6
+
+
+async def _watchdog(supervisor: Supervisor) -> None:
+    """Feed systemd's watchdog only when ingest, writer and publisher have all progressed since the last time."""
+    beat = beat_seconds()
+    if beat is None:
+        return
+    before = supervisor.progress()
+    while True:
+        supervisor.stir()
+        await asyncio.sleep(beat)
+        now = supervisor.progress()
+        stuck = [name for name, count in now.items() if count <= before.get(name, -1)]
+        if stuck:
+            log.error("no progress; the watchdog is not fed", stuck=stuck)
+        else:
+            notify("WATCHDOG=1")
+        before = now
+
+

@@ -1,0 +1,128 @@
+"""Publishing: the daemon's file turned into a publisher, and its life as a task."""
+
+import asyncio
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+import daq
+from daq.adapters.clock import Clock
+from daq.adapters.mqtt import MqttSettings
+from daq.adapters.outbox import Publisher
+from daq.adapters.store import Store
+from daq.adapters.topics import Topics
+from daq.core.errors import SettingError
+from daq.methods.daemon import Daemon, Mqtt, Secret
+
+
+class Publishing:
+    """The way to one broker."""
+
+    def __init__(self, settings: MqttSettings, topics: Topics, schemas: Mapping[str, bytes] | None = None) -> None:
+        """`schemas`: payloads of the schema topics."""
+        self.settings = settings
+        self.topics = topics
+        self._schemas = dict(schemas or {})
+        self._publisher: Publisher | None = None
+        self._task: asyncio.Task[None] | None = None
+
+    @classmethod
+    def from_settings(cls, daemon: Daemon, schemas: Mapping[str, bytes] | None = None) -> "Publishing | None":
+        """What the daemon's file asks for; None where it names no broker.
+
+        Raises:
+            SettingError: the password's place cannot be read.
+        """
+        if daemon.mqtt is None:
+            return None
+        site = daemon.topic
+        levels = {n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")}
+        return cls(_settings(daemon.mqtt, daemon.source), Topics(**levels), schemas)
+
+    def start(self, store: Store, clock: Clock, instruments: tuple[str, ...]) -> None:
+        """Connect and deliver from now on."""
+        about = {"software": {"daq": daq.__version__}, "instruments": list(instruments)}
+        self._publisher = Publisher(
+            store, self.settings, clock, topics=self.topics, about=about, schemas=self._schemas
+        )
+        self._task = asyncio.create_task(self._publisher.run(), name="publisher")
+
+    async def stop(self) -> None:
+        """Say farewell; what is not delivered stays in the outbox."""
+        if self._publisher is not None and self._task is not None:
+            self._publisher.stop()
+            await asyncio.gather(self._task, return_exceptions=True)
+
+    def nudge(self) -> None:
+        """Something was committed."""
+        if self._publisher is not None:
+            self._publisher.wake()
+
+    @property
+    def progress(self) -> int:
+        """Grows at least every second while the publisher lives."""
+        return self._publisher.state.turns if self._publisher is not None else 0
+
+    @property
+    def standing(self) -> dict[str, object]:
+        """Connection, protocol and trouble, for screens."""
+        if self._publisher is None:
+            return {"connected": False, "protocol": "", "trouble": "not started", "delivered": 0}
+        state = self._publisher.state
+        return {
+            "connected": state.connected,
+            "protocol": state.protocol,
+            "trouble": state.trouble,
+            "delivered": state.delivered,
+        }
+
+
+def _settings(mqtt: Mqtt, file: str) -> MqttSettings:
+    tls = mqtt.tls
+    return MqttSettings(
+        host=mqtt.host,
+        port=mqtt.tcp_port,
+        user=mqtt.user or "",
+        password=read_secret(mqtt.password, file) if mqtt.password is not None else "",
+        tls=tls is not None,
+        ca_file=(tls.ca or "") if tls else "",
+        cert_file=(tls.certificate or "") if tls else "",
+        key_file=(tls.key or "") if tls else "",
+        client_id=mqtt.client_id or "",
+        protocol=mqtt.version,
+        keepalive_s=max(5, round(mqtt.keepalive / 1e9)),
+    )
+
+
+def read_secret(secret: Secret, file: str) -> str:
+    """The secret from where the file says it is: a systemd credential, the environment, or a file.
+
+    Raises:
+        SettingError: it is not there, or a file is readable for others.
+    """
+    key = "mqtt.password"
+    if secret.env is not None:
+        value = os.environ.get(secret.env)
+        if not value:
+            raise SettingError(f"the environment variable {secret.env} is not set", file=file, key=key)
+        return value
+    if secret.credential is not None:
+        folder = os.environ.get("CREDENTIALS_DIRECTORY")
+        if not folder:
+            raise SettingError(
+                "a systemd credential is named, but systemd passed none; add LoadCredential= to the unit",
+                file=file,
+                key=key,
+            )
+        return _first_line(Path(folder) / secret.credential, file, key, private=False)
+    return _first_line(Path(secret.file or ""), file, key, private=True)
+
+
+def _first_line(path: Path, file: str, key: str, *, private: bool) -> str:
+    try:
+        if private and path.stat().st_mode & 0o077:
+            raise SettingError(f"{path} can be read by others; run: chmod 600 {path}", file=file, key=key)
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingError(f"{path} cannot be read: {error}", file=file, key=key) from None
+    return text.partition("\n")[0].strip()

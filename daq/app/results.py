@@ -1,0 +1,108 @@
+"""From a run's facts to the transaction that commits its result, with the messages for the broker."""
+
+import json
+import uuid
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import daq
+from daq.adapters.clock import Clock, utc_text
+from daq.adapters.store_rows import Outgoing, RunRecord
+from daq.adapters.store_transactions import Build, Conclude
+from daq.adapters.topics import Topics
+from daq.core.effects import Facts
+from daq.core.journal import Block
+from daq.core.plan import Plan
+from daq.methods.conclude import conclude
+from daq.methods.conclusion import Conclusion
+from daq.methods.result import SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope, schema
+from daq.methods.result import RunRecord as Known
+
+EVENT_TYPE = f"lab.{SCHEMA_NAME}.v{SCHEMA_VERSION}"
+CONTENT_TYPE = "application/cloudevents+json"
+
+
+class ResultMaker:
+    """Makes the result of one run.  The id is fixed here, once, so that committing twice is noticed."""
+
+    def __init__(self, record: RunRecord, plan: Plan, clock: Clock, source: str, topics: Topics | None) -> None:
+        """`source` is the database's identity with its epoch; without `topics` nothing is put into the outbox."""
+        self.result_id = str(uuid.uuid4())
+        self.data: ResultData | None = None
+        self._record, self._plan, self._clock = record, plan, clock
+        self._source, self._topics = source, topics
+
+    def advise(self, facts: Facts) -> Sequence[str]:
+        """Sentences of advice for a run that goes on."""
+        return [a.text for a in conclude(self._plan, facts).advice]
+
+    def conclude(self, facts: Facts, block: Block | None) -> Conclude:
+        """The transaction that commits the result of a run that is over."""
+        now = self._clock.utc_ns()
+        conclusion = conclude(self._plan, facts)
+        return Conclude(
+            run=self._record.id,
+            result_id=self.result_id,
+            outcome=facts.outcome,
+            reason=facts.reason,
+            utc_ns=now,
+            who=self._record.operator,
+            build=self._build(conclusion, now),
+            kept=tuple(json.dumps(asdict(k), sort_keys=True) for k in facts.kept),
+            block=block,
+        )
+
+    def _build(self, conclusion: Conclusion, now: int) -> Build:
+        record, plan = self._record, self._plan
+        ended = utc_text(now)
+
+        def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
+            known = Known(
+                run=record.id,
+                sample=record.sample,
+                product=record.product or None,
+                lot=record.lot or None,
+                fill=record.fill or None,
+                replicate=record.replicate,
+                sampled_at=record.sampling_time or None,
+                operator=record.operator,
+                began=utc_text(record.began_utc_ns),
+                ended=ended,
+                journal_digest=journal_digest,
+                audit_head=audit_head,
+                software=f"daq {daq.__version__}",
+                simulated=record.simulated,
+            )
+            self.data = data = ResultData.build(plan, conclusion, known)
+            body = data.model_dump(mode="json")
+            return json.dumps(body, sort_keys=True), self._messages(body, sequence, ended)
+
+        return build
+
+    def _messages(self, body: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
+        topics = self._topics
+        if topics is None:
+            return []
+        instrument = self._record.instrument
+        event = envelope(
+            body,
+            id=self.result_id,
+            source=self._source,
+            sequence=sequence,
+            time=time,
+            type=EVENT_TYPE,
+            subject=instrument,
+            dataschema=f"mqtt:{topics.schema(SCHEMA_NAME, str(SCHEMA_VERSION))}",
+        )
+        payload = json.dumps(event, separators=(",", ":"), ensure_ascii=False).encode()
+        properties = json.dumps({"content_type": CONTENT_TYPE})
+        return [
+            Outgoing(topics.result(instrument), payload, properties=properties),
+            Outgoing(topics.last(instrument), payload, retain=True, properties=properties),
+        ]
+
+
+def schemas(topics: Topics) -> dict[str, bytes]:
+    """Payloads of the schema topics."""
+    return {topics.schema(SCHEMA_NAME, str(SCHEMA_VERSION)): json.dumps(schema(), sort_keys=True).encode()}

@@ -1,0 +1,385 @@
+"""The task tree: one session per instrument, the store, the publisher, and the runs.
+
+A failure in one instrument's session never touches another.  One process owns the state
+directory; its lock, database and ports are released in the order they were taken, reversed.
+"""
+
+import asyncio
+import contextlib
+import getpass
+import json
+import platform
+import sys
+import uuid
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import structlog
+
+import daq
+from daq.adapters.clock import Clock
+from daq.adapters.paths import StateLock
+from daq.adapters.store import Store
+from daq.adapters.store_rows import RunRecord
+from daq.adapters.store_transactions import Audit, BeginRun, Ping, RegisterMethod, SeeInstrument
+from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
+from daq.app.catalogue import Catalogue
+from daq.app.publishing import Publishing
+from daq.app.recovery import recover
+from daq.app.results import ResultMaker
+from daq.app.runner import Runner, RunOutcome
+from daq.app.session import Session
+from daq.app.view import run_view
+from daq.core.driver import Driver
+from daq.core.errors import DaqError, LinkError, SettingError, StoreError
+from daq.core.plan import Plan, to_json
+from daq.methods.compile import Companion, compile_plan
+from daq.methods.digest import canonical
+from daq.methods.instrument import Instrument
+
+log = structlog.get_logger()
+
+READY_WAIT_S: Final = 20.0
+DATABASE: Final = "daq.db"
+
+#: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
+OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Connection]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOrder:
+    """What a person asks for: which method on which instrument, on what."""
+
+    method: str
+    instrument: str
+    sample: str
+    version: str = ""
+    product: str = ""
+    fluid: str = ""
+    lot: str = ""
+    fill: str = ""
+    replicate: int = 1
+    sampling_time: str = ""
+    operator: str = ""
+    choices: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Active:
+    """A run in progress."""
+
+    record: RunRecord
+    runner: Runner
+    task: "asyncio.Task[RunOutcome]"
+    maker: ResultMaker
+    subscribers: set[asyncio.Event] = field(default_factory=set)
+
+
+def real_ports(instrument: Instrument, driver: Driver) -> Callable[[OnData, OnLost], Connection]:
+    """Opens the port an instrument's file names, with the driver's serial settings unless the file has others."""
+    given = instrument.serial_line.model_dump(exclude_none=True)
+    settings = type(driver.port)(**{**_fields(driver.port), **given})
+    address = PortAddress(instrument.port, settings)
+    return lambda on_data, on_lost: open_port(address, on_data, on_lost)
+
+
+def _fields(port: Any) -> dict[str, Any]:
+    return {name: getattr(port, name) for name in port.__dataclass_fields__}
+
+
+class Supervisor:
+    """Owns a state directory and serves the instruments of a catalogue."""
+
+    def __init__(
+        self,
+        catalogue: Catalogue,
+        state: Path,
+        clock: Clock,
+        *,
+        only: tuple[str, ...] = (),
+        ports: OpenerFor = real_ports,
+        publishing: Publishing | None = None,
+        crash_hook: Callable[[str], None] | None = None,
+    ) -> None:
+        """`only` names the instruments to serve; empty takes all that are enabled.  `publishing` None: no broker."""
+        self.catalogue = catalogue
+        self.state = state
+        self.clock = clock
+        self.sessions: dict[str, Session] = {}
+        self.runs: dict[str, Active] = {}
+        self.publishing = publishing
+        self.store: Store
+        self._only = only
+        self._ports = ports
+        self._crash_hook = crash_hook
+        self._lock = StateLock(state)
+        self._tasks: list[asyncio.Task[None]] = []
+        self._closing = False
+        self._ingest_beats = 0
+        self._session_beats: dict[str, int] = {}
+
+    # ---- life
+
+    async def start(self) -> None:
+        """Take the state directory, open the store, bring interrupted runs to their end, connect.
+
+        Raises:
+            DaqError: another process owns the directory, or the database cannot be used.
+        """
+        self._lock.acquire()
+        try:
+            self.store = Store(self.state / DATABASE, crash_hook=self._crash_hook, on_fault=self._store_fault)
+            self._audit("daemon started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
+            self._make_sessions()
+            for instrument in recover(self.store, self.catalogue.drivers.make, self.clock, self._maker):
+                if instrument in self.sessions:
+                    self.sessions[instrument].want_stop()
+        except BaseException:
+            if hasattr(self, "store"):
+                self.store.close()
+            self._lock.release()
+            raise
+        if self.publishing is not None:
+            self.publishing.start(self.store, self.clock, tuple(self.sessions))
+        for session in self.sessions.values():
+            self._tasks.append(asyncio.create_task(self._keep(session), name=f"session {session.name}"))
+
+    async def close(self) -> None:
+        """Stop runs (and their motors), publish what can be published, release everything."""
+        self._closing = True
+        for active in list(self.runs.values()):
+            active.task.cancel()
+        if self.runs:
+            await asyncio.gather(*(a.task for a in self.runs.values()), return_exceptions=True)
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._audit("daemon stopped", "daemon", {})
+        if self.publishing is not None:
+            await self.publishing.stop()
+        await asyncio.to_thread(self.store.close)
+        self._lock.release()
+
+    def _make_sessions(self) -> None:
+        wanted = self._only or tuple(self.catalogue.enabled)
+        for name in wanted:
+            instrument = self.catalogue.instrument(name)
+            driver = self.catalogue.make_driver(instrument)
+            self.sessions[name] = Session(
+                name,
+                driver,
+                self._ports(instrument, driver),
+                self.clock,
+                expected_serial=instrument.expect_serial or "",
+                may_move=instrument.enable_motion,
+                audit=self._audit,
+            )
+
+    async def _keep(self, session: Session) -> None:
+        while True:
+            try:
+                await session.keep()
+            except asyncio.CancelledError:
+                raise
+            except Exception:
+                # A fault of one driver or port must not end the others' service: say it, and begin anew.
+                log.exception("session failed", instrument=session.name)
+                await asyncio.sleep(1.0)
+
+    def _audit(self, what: str, subject: str, detail: Mapping[str, Any]) -> None:
+        self.store.submit(Audit(self.clock.utc_ns(), "daemon", what, subject, dict(detail)))
+
+    def _store_fault(self, trouble: StoreError) -> None:
+        log.error("store", trouble=str(trouble))
+
+    def standings(self) -> dict[str, dict[str, Any]]:
+        """How every instrument stands."""
+        return {
+            name: {
+                "state": s.standing.state,
+                "detail": s.standing.detail,
+                "serial": s.standing.identity.serial if s.standing.identity else None,
+                "motor": s.standing.motor or None,
+            }
+            for name, s in self.sessions.items()
+        }
+
+    # ---- runs
+
+    async def begin(self, order: RunOrder) -> Active:
+        """Check everything, write down that the run begins, and start it.
+
+        Raises:
+            SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            LinkError: an instrument is not connected or busy.
+            StoreError: the store takes no new run.
+        """
+        if self._closing:
+            raise DaqError("the daemon is shutting down")
+        instrument = self.catalogue.instrument(order.instrument)
+        if order.instrument in self.runs:
+            raise LinkError(f"{order.instrument} is in a run already (sample {self.runs[order.instrument].record.sample})")
+        method = self.catalogue.method(order.method, order.version)
+        product = self.catalogue.product(order.product) if order.product else None
+        fluid = self.catalogue.fluid(order.fluid) if order.fluid else None
+        names = [order.instrument, *instrument.companions.values()]
+        for name in names:
+            await self._ready(name)
+        if self.sessions[order.instrument].standing.motor:
+            raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
+        drivers = {name: self.catalogue.make_driver(self.catalogue.instrument(name)) for name in names}
+        for name, driver in drivers.items():
+            driver.restore(self.sessions[name].driver.state())
+        companions = [
+            Companion(self.catalogue.instrument(n), drivers[n], self.sessions[n].standing.identity) for n in names[1:]
+        ]
+        plan = compile_plan(
+            method,
+            instrument,
+            drivers[order.instrument],
+            identity=self.sessions[order.instrument].standing.identity,
+            product=product,
+            fluid=fluid,
+            companions=companions,
+            choices=order.choices,
+        )
+        run_id = str(uuid.uuid4())
+        header = self._header(run_id, plan, drivers)
+        now = self.clock.utc_ns()
+        who = order.operator or getpass.getuser()
+        record = RunRecord(
+            id=run_id,
+            instrument=order.instrument,
+            companions=tuple(names[1:]),
+            sample=order.sample,
+            product=order.product,
+            lot=order.lot,
+            fill=order.fill or run_id,
+            replicate=order.replicate,
+            sampling_time=order.sampling_time,
+            method_id=plan.method,
+            method_version=plan.version,
+            method_digest=plan.digest,
+            operator=who,
+            simulated=any(self.catalogue.instrument(n).simulated for n in names),
+            header=json.dumps(header, sort_keys=True),
+            began_utc_ns=now,
+        )
+        register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), now, who)
+        await asyncio.wrap_future(self.store.submit(register))
+        await asyncio.wrap_future(self.store.submit(BeginRun(record)))
+        maker = self._maker(record, plan)
+        runner = Runner(
+            run_id,
+            plan,
+            drivers,
+            {name: self.sessions[name] for name in names},
+            self.store,
+            self.clock,
+            header,
+            maker.conclude,
+            operator=who,
+            changed=lambda: self._run_changed(order.instrument),
+        )
+        active = Active(record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
+        self.runs[order.instrument] = active
+        return active
+
+    async def _ready(self, name: str) -> None:
+        if name not in self.sessions:
+            raise SettingError(f"{name} is not served by this daemon; served: {', '.join(self.sessions) or 'none'}")
+        session = self.sessions[name]
+        deadline = self.clock.mono_ns() + round(READY_WAIT_S * 1e9)
+        while session.standing.state in ("connecting", "identifying") and self.clock.mono_ns() < deadline:
+            await self.clock.sleep(0.05)
+        standing = session.standing
+        if standing.state != "ready":
+            raise LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
+        if standing.identity is not None:
+            seen = SeeInstrument(name, standing.identity.kind, standing.identity.serial, self.clock.utc_ns())
+            await asyncio.wrap_future(self.store.submit(seen))
+
+    async def _run(self, name: str, runner: Runner) -> RunOutcome:
+        try:
+            return await runner.run()
+        finally:
+            active = self.runs.pop(name, None)
+            if active is not None:
+                for event in active.subscribers:
+                    event.set()
+            if self.publishing is not None:
+                self.publishing.nudge()
+
+    def _header(self, run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> dict[str, Any]:
+        kinds = {link.name: link for link in plan.links}
+        return {
+            "format": 1,
+            "run": run_id,
+            "plan": to_json(plan),
+            "drivers": {
+                name: {
+                    "kind": kinds[name].driver,
+                    "options": kinds[name].options,
+                    "state": driver.state(),
+                    "digest": driver.digest(),
+                }
+                for name, driver in drivers.items()
+            },
+            "software": daq.__version__,
+            "libraries": {"python": platform.python_version(), "implementation": sys.implementation.name},
+        }
+
+    def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
+        topics = self.publishing.topics if self.publishing is not None else None
+        return ResultMaker(record, plan, self.clock, self.store.source, topics)
+
+    def _run_changed(self, name: str) -> None:
+        active = self.runs.get(name)
+        if active is not None:
+            for event in active.subscribers:
+                event.set()
+
+    def view(self, active: Active) -> dict[str, Any]:
+        """What a screen shows of a run now."""
+        runner = active.runner
+        shown = run_view(runner.run_id, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes)
+        return shown | {"sample": active.record.sample, "simulated": active.record.simulated}
+
+    def stop_run(self, name: str, who: str) -> bool:
+        """Stop the run on an instrument, if there is one."""
+        active = self.runs.get(name)
+        if active is None:
+            return False
+        active.runner.stop(who)
+        return True
+
+    def stir(self) -> None:
+        """Give the writer something to do, so that its silence means that it is stuck; and look at ingest."""
+        self.store.submit(Ping())
+        connected = {n: s.progress for n, s in self.sessions.items() if s.standing.state in ("ready", "in a run")}
+        moved = [n for n, count in connected.items() if count != self._session_beats.get(n)]
+        # Without a connected instrument there is nothing to take in; an instrument that is silent is its own trouble,
+        # but where none of several moves on, it is ours.
+        if moved or not connected:
+            self._ingest_beats += 1
+        self._session_beats = connected
+
+    def progress(self) -> dict[str, int]:
+        """Counters that move while ingest, writer and publisher live; for the watchdog."""
+        counters = {"ingest": self._ingest_beats}
+        counters["writer"] = self.store.handled
+        if self.publishing is not None:
+            counters["publisher"] = self.publishing.progress
+        return counters
+
+
+@contextlib.asynccontextmanager
+async def supervised(supervisor: Supervisor) -> AsyncIterator[Supervisor]:
+    """Start a supervisor, and close it whatever happens."""
+    await supervisor.start()
+    try:
+        yield supervisor
+    finally:
+        await supervisor.close()

@@ -1,0 +1,84 @@
+"""What a screen shows of a run: one plain dictionary, the same for terminal and page."""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from daq.core.effects import Facts, Kept, Noted
+from daq.core.faults import FAULTS, publishable, worst
+from daq.core.pipeline import Pipeline
+from daq.core.run import State
+
+Advise = Callable[[Facts], Sequence[str]]
+
+
+def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: Sequence[Noted]) -> dict[str, Any]:
+    """The state of a run at `now` (ns), as JSON values.  `advise` gives sentences for facts that are not final."""
+    plan = pipeline.plan
+    facts = pipeline.facts()
+    meter = pipeline.meter
+    kept = meter.provisional(now) if meter is not None else None
+    signals = pipeline.signals()
+    step = plan.steps[pipeline.step_number]
+    c = plan.conditioning
+    return {
+        "run": run_id,
+        "instrument": plan.lead.name,
+        "method": f"{plan.method} {plan.version}",
+        "state": pipeline.state.value,
+        "run_s": (now - facts.began) / 1e9 if facts.began else 0.0,
+        "stage_s": (now - (meter.clock.start if meter is not None else pipeline.stage_start)) / 1e9,
+        "step": {
+            "number": pipeline.step_number + 1,
+            "of": len(plan.steps),
+            "name": step.name,
+            "speed": step.speed,
+        },
+        "signals": signals,
+        "units": units(pipeline),
+        "faults": list(pipeline.faults()),
+        "band": None
+        if plan.band is None
+        else {
+            "signal": plan.band.signal,
+            "unit": plan.band.unit,
+            "low": plan.band.low,
+            "high": plan.band.high,
+            "limit": plan.band.limit,
+        },
+        "temperature": {"signal": c.signal, "low": c.low, "high": c.high} if c.signal else None,
+        "value": None if kept is None else _value(pipeline, kept),
+        "rules": [] if meter is None else meter.progress(signals, now),
+        "advice": list(advise(_with_provisional(facts, kept))) if kept is not None else [],
+        "notes": [{"code": n.code, "text": n.text} for n in notes],
+        "motor": "turning" if pipeline.turning and pipeline.state is not State.ENDED else pipeline.motor,
+        "result": None,
+    }
+
+
+def units(pipeline: Pipeline) -> dict[str, str]:
+    """UCUM code of every signal of a run."""
+    plan = pipeline.plan
+    out = dict(zip(plan.lead.channels, plan.lead.units, strict=True))
+    out |= {d.name: d.unit for d in plan.derivations}
+    for link in plan.links:
+        if link.role == "companion":
+            out |= {f"{link.name}.{c}": u for c, u in zip(link.channels, link.units, strict=True)}
+    return out | {"elapsed": "s", "readings": "1", "revolutions": "{rev}"}
+
+
+def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any]:
+    primary = pipeline.plan.primary
+    summary = kept.summaries[primary]
+    return {
+        "name": primary,
+        "value": publishable(summary.value(kept.statistic), kept.faults),
+        "unit": units(pipeline)[primary],
+        "quality": worst(kept.faults).value,
+        "n": summary.n,
+        "reasons": [FAULTS[f].sentence for f in kept.faults],
+    }
+
+
+def _with_provisional(facts: Facts, kept: Kept | None) -> Facts:
+    extra = [] if kept is None else [kept]
+    return Facts(facts.began, facts.now, "", "", facts.steps, [*facts.kept, *extra], facts.notes, facts.counters)
