@@ -99,7 +99,7 @@ def _xdg(variable: str, fallback: str) -> Path:
 
 def database_path(state: Path) -> Path:
     """The database in a state directory."""
-    return state / "daq.sqlite"
+    return state / "daq.db"
 
 
 def socket_path(state: Path) -> Path:
@@ -121,35 +121,39 @@ class StateLock:
     """Ownership of a state directory, and so of its database, ports and outbox.
 
     It is the flock of the file ``lock``, which ends with its process however that ends; the pid in the file is for
-    people.  Use it as a context manager or call `release`.
+    people.  Call `acquire` and `release`, or use it as a context manager.
     """
 
     def __init__(self, folder: Path) -> None:
-        """Take the lock.
+        self.path = folder / "lock"
+        self._fd = -1
+
+    def acquire(self) -> None:
+        """Take the directory.
 
         Raises:
             StoreError: another process has it; the text names its pid.
             SettingError: the directory cannot be written.
         """
-        self.path = folder / "lock"
         try:
-            self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise SettingError(
                 f"cannot be opened: {error.strerror}; check owner and mode of the state directory", file=str(self.path)
             ) from error
         try:
-            self._take()
+            self._take(fd)
+            os.ftruncate(fd, 0)
+            os.pwrite(fd, f"{os.getpid()}\n".encode(), 0)
         except BaseException:
-            os.close(self._fd)
+            os.close(fd)
             raise
-        os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, f"{os.getpid()}\n".encode(), 0)
+        self._fd = fd
 
-    def _take(self) -> None:
+    def _take(self, fd: int) -> None:
         deadline = time.monotonic() + OWNER_WRITES_S
-        while not _flock(self._fd, fcntl.LOCK_EX):
-            pid = _pid_in(self._fd)
+        while not _flock(fd, fcntl.LOCK_EX):
+            pid = _pid_in(fd)
             # `holder` locks for an instant to look: it leaves no living pid, and an owner does.
             if (pid is not None and _lives(pid)) or time.monotonic() > deadline:
                 who = f"process {pid}" if pid is not None else "another process"
@@ -160,13 +164,14 @@ class StateLock:
             time.sleep(0.01)
 
     def release(self) -> None:
-        """Give the directory free."""
+        """Give the directory free; later calls do nothing."""
         if self._fd >= 0:
             os.ftruncate(self._fd, 0)
             os.close(self._fd)
             self._fd = -1
 
     def __enter__(self) -> Self:
+        self.acquire()
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -109,20 +109,18 @@ class Catalogue:
         return None if given is None else str((self.folder / Path(given).expanduser()).absolute())
 
     @property
-    def served(self) -> list[Instrument]:
-        """The instruments the daemon serves: those it enables, or all."""
-        if self.daemon.enable is None:
-            return list(self.instruments.values())
-        return [self.instruments[name] for name in self.daemon.enable if name in self.instruments]
+    def enabled(self) -> list[str]:
+        """Names of the instruments the daemon serves: those its file enables, or all."""
+        return list(self.instruments if self.daemon.enable is None else self.daemon.enable)
 
     def instrument(self, name: str) -> Instrument:
         """An instrument by its name; `SettingError` where there is none."""
         return _found("instrument", name, self.instruments)
 
-    def method(self, method_id: str, version: str | None = None) -> Method:
+    def method(self, method_id: str, version: str = "") -> Method:
         """The newest version of a method, or the one asked for; `SettingError` where there is none."""
         versions = _found("method", method_id, self.methods)
-        if version is None:
+        if not version:
             return list(versions.values())[-1]
         return _found(f"version of method {method_id}:", version, versions)
 
@@ -135,8 +133,11 @@ class Catalogue:
         return _found("fluid", fluid_id, self.fluids)
 
     def make_driver(self, instrument: Instrument) -> Driver:
-        """A new driver for an instrument; `SettingError` names its file."""
-        return self.drivers.make(instrument)
+        """A new driver for an instrument; `SettingError` names its file where kind or options are wrong."""
+        try:
+            return self.drivers.make(instrument.driver, instrument.options)
+        except SettingError as error:
+            raise SettingError(error.reason, file=instrument.source, key=error.key) from error
 
     def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> list[Companion]:
         """The companions of an instrument with new drivers; `SettingError` as `make_driver` and `instrument`."""

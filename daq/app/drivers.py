@@ -1,14 +1,13 @@
 """Finds drivers, built-in and foreign ones the same way: by the entry-point group ``daq.drivers``."""
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
-from typing import Final
+from typing import Any, Final
 
 from daq.core.driver import API_VERSION, Driver
 from daq.core.errors import SettingError
-from daq.methods.instrument import Instrument
 
 GROUP: Final = "daq.drivers"
 
@@ -50,21 +49,21 @@ class Drivers:
             raise SettingError(loaded, key="driver")
         return loaded
 
-    def make(self, instrument: Instrument) -> Driver:
-        """A new driver for one instrument.
+    def make(self, kind: str, options: Mapping[str, Any]) -> Driver:
+        """A new driver.
 
         Raises:
-            SettingError: no such driver, a broken driver, or wrong options; names the instrument's file.
+            SettingError: there is none of that kind, it cannot be used, or it refuses the options.
         """
+        made = self.driver_class(kind)
         try:
-            return self.driver_class(instrument.driver)(instrument.options)
+            return made(options)
         except SettingError as error:
-            raise SettingError(error.reason, file=instrument.source, key=error.key or "options") from error
+            raise SettingError(error.reason, file=error.file, key=error.key or "options") from error
         except Exception as error:
             raise SettingError(
-                f"the driver {instrument.driver!r} failed with these options: {type(error).__name__}: {error}; "
+                f"the driver {kind!r} failed with these options: {type(error).__name__}: {error}; "
                 "tell the driver's author",
-                file=instrument.source,
                 key="options",
             ) from error
 
