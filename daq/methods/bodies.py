@@ -1,6 +1,7 @@
 """From the geometry of an instrument's file to its constants and to what a result says of it."""
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 from daq.core.units import convert
@@ -50,3 +51,9 @@ def described(name: str, body: files.Geometry, constants: flow.Geometry) -> dict
         "viscosity_constant": constants.viscosity_constant,
         "limits_of_use": list(flow.limits_of_use(constants)),
     }
+
+
+def constants_of(geometries: Mapping[str, files.Geometry], full_scale_unm: float | None) -> dict[str, float]:
+    """Viscosity constants (Pa.s per N.m/(rad/s)) of all geometries of an instrument that have one."""
+    found = {name: flow_geometry(body, full_scale_unm) for name, body in geometries.items()}
+    return {n: g.viscosity_constant for n, g in found.items() if g is not None and g.viscosity_constant is not None}

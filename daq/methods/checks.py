@@ -9,7 +9,7 @@ from daq.methods.recipe import Method
 from daq.methods.refusals import Refusals
 from daq.methods.signals import SPEED, TORQUE
 
-FULL_SCALE_FACT = "torque_full_scale_uN_m"
+FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
 
 

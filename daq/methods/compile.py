@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Conditioning, LinkPlan, Plan, TorqueBand
 from daq.core.units import convert
-from daq.methods.bodies import described, flow_geometry
+from daq.methods.bodies import constants_of, described, flow_geometry
 from daq.methods.checks import check_bench, check_claim, full_scale
 from daq.methods.choosing import Chosen
 from daq.methods.digest import digest
@@ -239,6 +239,9 @@ def _context(
             "band": gate.band,
         },
         "geometry": described_body,
+        "other_geometries": {
+            n: k for n, k in constants_of(instrument.geometries, scale).items() if n != instrument.mounted
+        },
         "full_scale_uN_m": scale,
         "specification": None if instrument.specification is None else instrument.specification.model_dump(mode="json"),
         "product": None if product is None else _product(product),

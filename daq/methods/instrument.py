@@ -23,7 +23,7 @@ GeometryKind = Literal[
     "coaxial cylinders", "large vessel", "cone and plate", "parallel plates", "disc", "vane", "calibrated constants"
 ]
 Positive = Annotated[Percent, Field(gt=0)]
-Included = Literal["speed", "geometry", "temperature", "resolution", "repeatability"]
+Included = Literal["geometry", "speed", "resolution", "zero"]
 
 
 class _Body(Model):
@@ -144,6 +144,7 @@ class Specification(Model):
 
     torque_full_scale: Quantity | None = None
     torque: Positive | None = None
+    torque_reading: Positive | None = None
     torque_resolution: Positive | None = None
     speed: Positive | None = None
     geometry: Positive | None = None
@@ -157,7 +158,7 @@ class Specification(Model):
         scale = self.torque_full_scale
         if scale is not None and (scale.unit not in ("uN.m", "mN.m", "N.m") or scale.value <= 0):
             raise KeyedError("torque_full_scale", "is a torque greater than 0 with its unit, for example '1000 uN.m'")
-        if self.includes and self.torque is None:
+        if self.includes and self.torque is None and self.torque_reading is None:
             raise KeyedError("includes", "says what the torque accuracy covers, but 'torque' is not given")
         return self
 

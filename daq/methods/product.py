@@ -55,10 +55,14 @@ class Product(Model):
     name: Text
     unit: Text = "mPa.s"
     reported_digits: Annotated[int, Field(ge=1, le=9)] = 3
+    """Significant digits of the reported number."""
+    reported_decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
+    """Decimals of the reported number instead (-1: whole tens)."""
     decision_rule: DecisionRule = "unrounded"
     limits: Annotated[tuple[Limit, ...], Listed] = ()
     flow_index: Annotated[float, Field(gt=0, le=2)] | None = None
-    temperature_coefficient: float | None = None
+    temperature_coefficient: Annotated[float, Field(ge=-50, le=50)] | None = None
+    """Change of the viscosity in % per K, negative where it falls with temperature."""
     expected_viscosity: Quantity | None = None
     safety: str = ""
 

@@ -1,0 +1,216 @@
+"""What a run came to: pure, the same function live and at the end."""
+
+from typing import Any
+
+from daq.core.effects import Facts, Kept
+from daq.core.faults import FAULTS, publishable, worst
+from daq.core.plan import Plan
+from daq.core.statistics import Summary
+from daq.core.units import convert, symbol
+from daq.methods.advising import advice
+from daq.methods.budget import drift, uncertainty
+from daq.methods.checks import shows_steadiness
+from daq.methods.conclusion import Advice, Conclusion, Row
+from daq.methods.judging import judgement, reported
+
+VALIDITY = ("valid", "doubtful", "not valid")
+OUTCOME_FAULT = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
+
+
+def conclude(plan: Plan, facts: Facts) -> Conclusion:
+    """Value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
+
+    The value is chosen by the plan's claim: the value kept at the end of the result's step (`at_time`, `equilibrium`),
+    the greatest one (`peak`), or the time from the beginning of the step to the event, in s (`time_to`).
+    """
+    kept = _chosen(plan, facts)
+    rows = tuple(_row(plan, facts, k) for k in facts.kept)
+    row = None if kept is None else _row(plan, facts, kept)
+    faults = _faults(plan, facts, kept)
+    units: dict[str, str] = plan.context["units"]
+    quantity, unit = plan.primary, units[plan.primary]
+    raw = None if row is None or kept is None else _raw(plan, kept)
+    if plan.claim == "time_to":
+        quantity, unit = "time", "s"
+        raw = None if row is None else row.seconds
+    value = publishable(raw, faults)
+    quality = worst(faults)
+    summary = None if kept is None else kept.summaries.get(plan.primary)
+    span_s = 0.0 if row is None else row.span_s
+    steady = None
+    if plan.claim == "equilibrium":
+        steady = "not_steady" not in faults if kept is not None and facts.outcome else None
+    budget = None
+    if value is not None and kept is not None and row is not None and plan.claim != "time_to":
+        budget = uncertainty(plan, kept, value, row.torque_percent)
+    product: dict[str, Any] | None = plan.context.get("product")
+    ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
+    return Conclusion(
+        quantity=quantity,
+        unit=unit,
+        value=value,
+        reported=reported(value, product),
+        quality=quality,
+        faults=faults,
+        validity=VALIDITY[quality.severity],
+        reasons=tuple(_said(plan, row, f) for f in faults) + _outcome_said(facts),
+        claim=plan.claim,
+        outcome=facts.outcome,
+        stop_reason=ended.rule if ended is not None else facts.reason,
+        statistic=None if kept is None else kept.statistic,
+        row=row,
+        steady=steady,
+        drift=None if summary is None else drift(summary, span_s),
+        uncertainty=budget,
+        judgement=judgement(plan, quantity, unit, value, row),
+        advice=_advice(plan, facts, kept, unit),
+        rows=rows,
+        temperatures={} if kept is None else _temperatures(plan, kept),
+    )
+
+
+def _chosen(plan: Plan, facts: Facts) -> Kept | None:
+    """The kept value the claim is about; of a run so far the latest one."""
+    wanted = plan.context["result_step"]
+    here = [k for k in facts.kept if k.step == wanted]
+    if plan.claim == "peak":
+        along = [k for k in here if k.at == "every" or k.statistic == "max"]
+        # Where a value is missing because the sensor was at its stop, the peak is not known either.
+        beyond = next((k for k in along if "saturated" in k.faults), None)
+        return beyond or max(along, key=lambda k: _or_lowest(_raw(plan, k)), default=None)
+    if plan.claim == "time_to":
+        return next((k for k in here if k.at == "event"), None)
+    final = [k for k in here if k.at == "end"]
+    if final:
+        return final[-1]
+    return facts.kept[-1] if facts.kept else None
+
+
+def _or_lowest(value: float | None) -> float:
+    return float("-inf") if value is None else value
+
+
+def _raw(plan: Plan, kept: Kept) -> float | None:
+    summary = kept.summaries.get(plan.primary)
+    return None if summary is None else summary.value(kept.statistic)
+
+
+def _faults(plan: Plan, facts: Facts, kept: Kept | None) -> tuple[str, ...]:
+    found: list[str] = list(kept.faults) if kept is not None else []
+    if facts.outcome:
+        if facts.outcome in OUTCOME_FAULT:
+            found.insert(0, OUTCOME_FAULT[facts.outcome])
+        elif kept is None:
+            found.append("threshold_not_met" if plan.claim == "time_to" else "no_readings")
+        elif plan.claim == "equilibrium" and not _steady(plan, facts):
+            found.append("not_steady")
+    elif kept is None:
+        found.append("no_readings")
+    if any(n.code == "keys_used" for n in facts.notes):
+        found.append("keys_used")
+    if kept is not None and _raw(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
+        found.append("undefined")
+    return tuple(dict.fromkeys(found))
+
+
+def _steady(plan: Plan, facts: Facts) -> bool:
+    wanted = plan.context["result_step"]
+    ended = next((s for s in reversed(facts.steps) if s.step == wanted), None)
+    return ended is not None and shows_steadiness(plan.steps[wanted].stop, ended.rule, plan.primary)
+
+
+def _mean(kept: Kept, signal: str) -> float | None:
+    summary = kept.summaries.get(signal)
+    return None if summary is None else summary.mean
+
+
+def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
+    began = next((s.started for s in facts.steps if s.step == kept.step), None)
+    value = _raw(plan, kept)
+    faults = kept.faults
+    summary = kept.summaries.get(plan.primary, Summary(0))
+    return Row(
+        step=kept.step,
+        name=plan.steps[kept.step].name,
+        at=kept.at,
+        statistic=kept.statistic,
+        seconds=None if began is None else (kept.t - began) * 1e-9,
+        run_seconds=(kept.t - facts.began) * 1e-9,
+        set_speed=plan.steps[kept.step].speed,
+        speed=_mean(kept, plan.speed_signal) if plan.speed_signal else None,
+        torque_percent=_percent(plan, kept),
+        torque=_mean(kept, "torque_abs"),
+        shear_rate=_mean(kept, "shear_rate"),
+        stress=_mean(kept, "stress"),
+        temperature=_temperature(plan, kept),
+        value=publishable(value, faults),
+        n=summary.n,
+        span_s=(kept.t - kept.start) * 1e-9,
+        coverage=kept.coverage,
+        faults=faults,
+        quality=worst(faults),
+    )
+
+
+def _percent(plan: Plan, kept: Kept) -> float | None:
+    """Mean torque in % of full scale."""
+    if plan.band is None:
+        return None
+    mean = _mean(kept, plan.band.signal)
+    if mean is None or plan.band.unit == "%":
+        return mean
+    return 100.0 * convert(mean, plan.band.unit, "uN.m") / float(plan.context["full_scale_uN_m"])
+
+
+def _temperature(plan: Plan, kept: Kept) -> float | None:
+    """Mean of the temperature the method looks at, otherwise of the lead instrument's own."""
+    return _mean(kept, plan.conditioning.signal or "temperature")
+
+
+def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
+    units: dict[str, str] = plan.context["units"]
+    means = {s: _mean(kept, s) for s in kept.summaries if units.get(s) == "Cel"}
+    return {s: m for s, m in means.items() if m is not None}
+
+
+def _said(plan: Plan, row: Row | None, fault: str) -> str:
+    """The sentence of a fault, with the figures of this run."""
+    sentence = FAULTS[fault].sentence
+    band = plan.band
+    if row is None:
+        return sentence
+    if fault in ("below_band", "above_band") and band is not None and row.torque_percent is not None:
+        return f"{sentence}: {row.torque_percent:.1f} % of full scale"
+    if fault == "off_temperature" and row.temperature is not None:
+        c = plan.conditioning
+        return f"{sentence}: mean {row.temperature:.2f} °C, band {c.low:g} to {c.high:g} °C"
+    if fault == "off_speed" and row.speed is not None and row.set_speed is not None:
+        return f"{sentence}: mean {row.speed:.3f} min⁻¹, set {row.set_speed:g} min⁻¹"
+    if fault in ("cut_short", "gap"):
+        return f"{sentence}: {row.n} readings over {row.span_s:.3g} s"
+    return sentence
+
+
+def _outcome_said(facts: Facts) -> tuple[str, ...]:
+    return (f"{facts.outcome}: {facts.reason}",) if facts.outcome in OUTCOME_FAULT and facts.reason else ()
+
+
+def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
+    """Advice for the result's value, then for other steps whose last value was off range."""
+    last: dict[int, Kept] = {k.step: k for k in facts.kept}
+    if kept is not None:
+        last = {kept.step: kept, **{s: k for s, k in last.items() if s != kept.step}}
+    out: list[Advice] = []
+    for k in last.values():
+        out += advice(plan, k, _row(plan, facts, k), unit)
+    return tuple(out)
+
+
+def headline(conclusion: Conclusion) -> str:
+    """One line for a person: the value with unit and uncertainty, validity and verdict."""
+    c = conclusion
+    shown = "no value" if c.value is None else f"{c.reported or f'{c.value:.4g}'} {symbol(c.unit)}"
+    if c.value is not None and c.uncertainty is not None:
+        shown += f" ± {c.uncertainty.expanded:.2g} {symbol(c.unit)} (k = {c.uncertainty.k:.2f})"
+    return f"{shown}, {c.validity}, {c.judgement.verdict.replace('_', ' ')}"
+

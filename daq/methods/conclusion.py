@@ -1,0 +1,131 @@
+"""What a run came to, as data."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from daq.core.faults import Quality
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How the value changed inside its span, in % of its mean per minute."""
+
+    percent_per_min: float
+    bound_percent_per_min: float | None
+    """Upper bound (95 %) of its magnitude; None where the readings cannot carry one."""
+    certain: bool
+    """Whether zero lies outside the 95 % interval of the slope."""
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertainty:
+    """Expanded uncertainty of the value, in its unit, by JCGM 100."""
+
+    expanded: float
+    k: float
+    coverage: float
+    nu_eff: float | None
+    """Effective degrees of freedom; None where unlimited."""
+    components: tuple[dict[str, Any], ...]
+    left_out: tuple[str, ...]
+    """What the budget does not contain, and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitUsed:
+    """One limit of the product, and what came of it."""
+
+    quantity: str
+    low: float | None
+    high: float | None
+    unit: str
+    binds_to: dict[str, Any]
+    verdict: str
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Is the number inside the product's limits: within, outside, not_comparable, or none where it has none."""
+
+    verdict: str
+    decision_rule: str | None
+    compared: str | None
+    """The number as compared."""
+    limits: tuple[LimitUsed, ...]
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to change, computed; `comparable` says whether the result would still be comparable."""
+
+    code: str
+    text: str
+    step: str
+    speed: float | None = None
+    geometry: str | None = None
+    comparable: bool = True
+    is_bound: bool = False
+    torque_percent: float | None = None
+    """The torque to be expected (at least, where `is_bound`)."""
+    value_at_least: float | None = None
+    """From a saturated reading: the value is at least this, in the result's unit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One kept value with everything measured in its span (means)."""
+
+    step: int
+    name: str
+    at: str
+    statistic: str
+    seconds: float | None
+    """Time since the step began."""
+    run_seconds: float
+    """Time since the run began."""
+    set_speed: float | None
+    speed: float | None
+    torque_percent: float | None
+    torque: float | None
+    shear_rate: float | None
+    stress: float | None
+    temperature: float | None
+    value: float | None
+    n: int
+    span_s: float
+    coverage: float
+    faults: tuple[str, ...]
+    quality: Quality
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """Value, uncertainty, validity, verdict and advice of one run (so far)."""
+
+    quantity: str
+    unit: str
+    value: float | None
+    reported: str | None
+    """The value as the product reports it."""
+    quality: Quality
+    faults: tuple[str, ...]
+    validity: str
+    """valid, doubtful or not valid"""
+    reasons: tuple[str, ...]
+    claim: str
+    outcome: str
+    stop_reason: str
+    statistic: str | None
+    row: Row | None
+    """The kept value the result comes from."""
+    steady: bool | None
+    """For the claim equilibrium: whether steadiness was shown; otherwise None."""
+    drift: Drift | None
+    uncertainty: Uncertainty | None
+    judgement: Judgement
+    advice: tuple[Advice, ...]
+    rows: tuple[Row, ...]
+    temperatures: dict[str, float] = field(default_factory=dict)
+    """Mean of every temperature signal in the span, Cel."""

@@ -1,0 +1,180 @@
+"""The parts a result is made of, as pydantic models."""
+
+import math
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from daq.core.faults import Quality
+from daq.methods.conclusion import Row
+
+Number = Annotated[float, Field(allow_inf_nan=False)] | None
+
+
+class Part(BaseModel):
+    """Base of all parts: nothing unknown, nothing that changes, no number that is not finite."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class SampleData(Part):
+    """What was measured, and what joins it to a batch."""
+
+    id: str = Field(description="the sample's identifier in the laboratory")
+    product: str | None = Field(default=None, description="identifier of the product")
+    lot: str | None = None
+    fill: str | None = Field(default=None, description="one filling of the vessel; runs of one fill are no replicates")
+    replicate: int | None = None
+    sampled_at: str | None = Field(default=None, description="when the sample was taken, ISO 8601 with offset")
+
+
+class UncertaintyData(Part):
+    """Expanded uncertainty by JCGM 100."""
+
+    expanded: float = Field(description="in the unit of the value")
+    k: float = Field(description="coverage factor")
+    coverage: float = Field(description="coverage probability, 0 to 1")
+    effective_degrees_of_freedom: Number = None
+    components: list[dict[str, Any]] = Field(default_factory=list)
+    left_out: list[str] = Field(default_factory=list, description="what the budget does not contain")
+
+
+class SpanData(Part):
+    """The readings the value was made of."""
+
+    n: int
+    seconds: float
+    coverage: float = Field(description="readings in the span over readings expected, 0 to 1")
+    statistic: str
+    taken_at_s: Number = Field(default=None, description="time since the step began, s")
+    stop_reason: str
+
+
+class ConditionsData(Part):
+    """Means over the span; null where not measured or not defined."""
+
+    speed_set: Number = Field(default=None, description="/min")
+    speed: Number = Field(default=None, description="confirmed, /min")
+    torque_percent: Number = Field(default=None, description="% of full scale")
+    torque: Number = Field(default=None, description="uN.m")
+    stress: Number = Field(default=None, description="Pa")
+    shear_rate: Number = Field(default=None, description="/s; null where the geometry defines none")
+    temperature: Number = Field(default=None, description="Cel, of the probe the method looks at")
+    temperatures: dict[str, float] = Field(default_factory=dict, description="Cel, all probes")
+
+
+class GeometryData(Part):
+    """Body and vessel."""
+
+    name: str
+    kind: str
+    dimensions: dict[str, Any] = Field(description="mm and degrees")
+    guard: bool
+    vessel: str | None = None
+    fill_volume_mL: Number = None  # noqa: N815 - the unit's own spelling
+    immersion: str | None = None
+
+
+class LimitData(Part):
+    """One limit, what it binds to and what came of it."""
+
+    quantity: str
+    low: Number = None
+    high: Number = None
+    unit: str
+    binds_to: dict[str, Any] = Field(default_factory=dict)
+    verdict: Literal["within", "outside", "not_comparable", "none"]
+    reasons: list[str] = Field(default_factory=list)
+
+
+class VerdictData(Part):
+    """Is the number inside the product's limits."""
+
+    verdict: Literal["within", "outside", "not_comparable", "none"]
+    decision_rule: Literal["unrounded", "rounded"] | None = None
+    compared: str | None = Field(default=None, description="the number as compared")
+    limits: list[LimitData] = Field(default_factory=list)
+    reasons: list[str] = Field(default_factory=list)
+
+
+class DriftData(Part):
+    """How the value changed inside its span."""
+
+    percent_per_min: float
+    bound_percent_per_min: Number = None
+    certain: bool
+
+
+class MethodData(Part):
+    """The recipe, exactly."""
+
+    id: str
+    version: str
+    digest: str = Field(description="SHA-256 of the method's canonical form")
+    title: str = ""
+    choices: dict[str, Any] = Field(default_factory=dict)
+
+
+class OriginData(Part):
+    """Who measured, with what, and where the evidence is."""
+
+    run: str
+    instrument: str
+    serial: str | None = None
+    driver: str
+    driver_digest: str
+    companions: dict[str, str | None] = Field(default_factory=dict, description="name to serial number")
+    journal_digest: str | None = None
+    audit_head: str | None = None
+    software: str | None = None
+    operator: str | None = None
+    began: str | None = Field(default=None, description="UTC, ISO 8601")
+    ended: str | None = Field(default=None, description="UTC, ISO 8601")
+
+
+class StepData(Part):
+    """One kept value of the run."""
+
+    step: int
+    name: str
+    at: str
+    seconds: Number = None
+    speed_set: Number = None
+    speed: Number = None
+    torque_percent: Number = None
+    torque: Number = None
+    shear_rate: Number = None
+    stress: Number = None
+    temperature: Number = None
+    value: Number = None
+    n: int
+    span_seconds: float
+    faults: list[str] = Field(default_factory=list)
+    quality: Quality
+
+    @classmethod
+    def of(cls, row: Row) -> Self:
+        """From one row of a conclusion."""
+        return cls(
+            step=row.step,
+            name=row.name,
+            at=row.at,
+            seconds=finite(row.seconds),
+            speed_set=finite(row.set_speed),
+            speed=finite(row.speed),
+            torque_percent=finite(row.torque_percent),
+            torque=finite(row.torque),
+            shear_rate=finite(row.shear_rate),
+            stress=finite(row.stress),
+            temperature=finite(row.temperature),
+            value=finite(row.value),
+            n=row.n,
+            span_seconds=row.span_s,
+            faults=list(row.faults),
+            quality=row.quality,
+        )
+
+
+def finite(value: float | None) -> float | None:
+    """The number, -0.0 as 0.0, and anything that is not finite as None."""
+    return None if value is None or not math.isfinite(value) else value + 0.0

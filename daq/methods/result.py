@@ -1,0 +1,266 @@
+"""The payload of a result: what the plant's historian gets, as one pydantic model and its JSON Schema."""
+
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from daq.core.faults import Quality
+from daq.core.plan import Plan
+from daq.methods.conclusion import Conclusion
+from daq.methods.envelope import envelope
+from daq.methods.payload import (
+    ConditionsData,
+    DriftData,
+    GeometryData,
+    LimitData,
+    MethodData,
+    Number,
+    OriginData,
+    Part,
+    SampleData,
+    SpanData,
+    StepData,
+    UncertaintyData,
+    VerdictData,
+    finite,
+)
+
+__all__ = ["SCHEMA_NAME", "SCHEMA_VERSION", "FlatResultData", "ResultData", "RunRecord", "envelope", "flat_schema", "schema"]
+
+SCHEMA_NAME = "result"
+SCHEMA_VERSION: Literal[1] = 1
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """What the application knows of a run besides its plan and conclusion.  Times are ISO 8601 texts."""
+
+    run: str
+    sample: str
+    product: str | None = None
+    lot: str | None = None
+    fill: str | None = None
+    replicate: int | None = None
+    sampled_at: str | None = None
+    operator: str | None = None
+    began: str | None = None
+    ended: str | None = None
+    journal_digest: str | None = None
+    audit_head: str | None = None
+    software: str | None = None
+    simulated: bool = False
+    supersedes: str | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+class ResultData(Part):
+    """The `data` of a result message."""
+
+    schema_version: Literal[1] = SCHEMA_VERSION
+    simulated: bool = Field(description="true where no real sample was measured")
+    sample: SampleData
+    quantity: str
+    value: Number = Field(description="never rounded; null where the number cannot be believed")
+    unit: str = Field(description="UCUM code")
+    reported: str | None = Field(default=None, description="the value as the product reports it")
+    quality: Quality = Field(description="status name of OPC UA Part 8")
+    validity: Literal["valid", "doubtful", "not valid"]
+    faults: list[str] = Field(default_factory=list)
+    reasons: list[str] = Field(default_factory=list, description="why it is not simply valid, for a person")
+    claim: Literal["at_time", "equilibrium", "peak", "time_to"]
+    steady: bool | None = None
+    outcome: Literal["complete", "stopped", "interrupted", "failed"]
+    uncertainty: UncertaintyData | None = None
+    span: SpanData | None = None
+    drift: DriftData | None = None
+    conditions: ConditionsData
+    geometry: GeometryData | None = None
+    verdict: VerdictData
+    method: MethodData
+    origin: OriginData
+    steps: list[StepData] = Field(default_factory=list)
+    advice: list[str] = Field(default_factory=list)
+    warnings: list[str] = Field(default_factory=list)
+    supersedes: str | None = Field(default=None, description="id of the message this one corrects")
+
+    @classmethod
+    def build(cls, plan: Plan, conclusion: Conclusion, record: RunRecord) -> "ResultData":
+        """The payload of a finished run.
+
+        Raises:
+            pydantic.ValidationError: the run has no outcome yet.
+        """
+        c, row, context = conclusion, conclusion.row, plan.context
+        body: dict[str, Any] | None = context.get("geometry")
+        u = c.uncertainty
+        return cls(
+            simulated=record.simulated or bool(context.get("simulated")),
+            sample=SampleData(
+                id=record.sample,
+                product=record.product or (context.get("product") or {}).get("id"),
+                lot=record.lot,
+                fill=record.fill,
+                replicate=record.replicate,
+                sampled_at=record.sampled_at,
+            ),
+            quantity=c.quantity,
+            value=finite(c.value),
+            unit=c.unit,
+            reported=c.reported,
+            quality=c.quality,
+            validity=c.validity,  # type: ignore[arg-type]  # one of the three names
+            faults=list(c.faults),
+            reasons=list(c.reasons),
+            claim=c.claim,  # type: ignore[arg-type]  # compiled from a Claim
+            steady=c.steady,
+            outcome=c.outcome,  # type: ignore[arg-type]  # refused by pydantic where the run goes on
+            uncertainty=None
+            if u is None
+            else UncertaintyData(
+                expanded=u.expanded,
+                k=u.k,
+                coverage=u.coverage,
+                effective_degrees_of_freedom=u.nu_eff,
+                components=list(u.components),
+                left_out=list(u.left_out),
+            ),
+            span=None
+            if row is None
+            else SpanData(
+                n=row.n,
+                seconds=row.span_s,
+                coverage=row.coverage,
+                statistic=row.statistic,
+                taken_at_s=row.seconds,
+                stop_reason=c.stop_reason,
+            ),
+            drift=None if c.drift is None else DriftData(**asdict(c.drift)),
+            conditions=_conditions(c),
+            geometry=None
+            if body is None
+            else GeometryData(
+                name=body["name"],
+                kind=body["kind"],
+                dimensions=body["dimensions"],
+                guard=body["guard"],
+                vessel=body["vessel"] or None,
+                fill_volume_mL=body["fill_volume_mL"],
+                immersion=body["immersion"] or None,
+            ),
+            verdict=VerdictData(
+                verdict=c.judgement.verdict,  # type: ignore[arg-type]  # a Verdict's value
+                decision_rule=c.judgement.decision_rule,  # type: ignore[arg-type]  # a DecisionRule's value
+                compared=c.judgement.compared,
+                limits=[
+                    LimitData(**{**asdict(limit), "reasons": list(limit.reasons)}) for limit in c.judgement.limits
+                ],
+                reasons=list(c.judgement.reasons),
+            ),
+            method=MethodData(
+                id=plan.method,
+                version=plan.version,
+                digest=plan.digest,
+                title=context.get("title", ""),
+                choices=context.get("choices", {}),
+            ),
+            origin=_origin(plan, record),
+            steps=[StepData.of(r) for r in c.rows],
+            advice=[a.text for a in c.advice],
+            warnings=[*context.get("warnings", []), *(body or {}).get("limits_of_use", []), *record.notes],
+            supersedes=record.supersedes,
+        )
+
+    def flat(self) -> dict[str, str | float | int | bool | None]:
+        """The same without nesting, for connectors that cannot read it: ``conditions_speed``, lists joined by ``; ``.
+
+        Budget, limits and steps are left to the nested form; the limits of the first limit are given as
+        ``limit_low`` and ``limit_high``.
+        """
+        out: dict[str, str | float | int | bool | None] = {}
+        skip = {"steps", "components", "left_out", "limits", "choices", "dimensions", "temperatures", "companions"}
+        _flatten("", self.model_dump(mode="json"), out, skip)
+        first = self.verdict.limits[0] if self.verdict.limits else None
+        out["limit_low"] = None if first is None else first.low
+        out["limit_high"] = None if first is None else first.high
+        out["limit_unit"] = None if first is None else first.unit
+        out["step_count"] = len({s.step for s in self.steps})
+        return out
+
+
+class FlatResultData(BaseModel):
+    """What every flat result holds at least; further keys are the nested ones joined by ``_``."""
+
+    model_config = ConfigDict(extra="allow", allow_inf_nan=False)
+
+    schema_version: Literal[1]
+    simulated: bool
+    sample_id: str
+    quantity: str
+    value: Number
+    unit: str
+    quality: Quality
+    validity: Literal["valid", "doubtful", "not valid"]
+    verdict_verdict: Literal["within", "outside", "not_comparable", "none"]
+    method_id: str
+    method_version: str
+    origin_run: str
+    origin_instrument: str
+
+
+def _conditions(c: Conclusion) -> ConditionsData:
+    row = c.row
+    if row is None:
+        return ConditionsData()
+    return ConditionsData(
+        speed_set=finite(row.set_speed),
+        speed=finite(row.speed),
+        torque_percent=finite(row.torque_percent),
+        torque=finite(row.torque),
+        stress=finite(row.stress),
+        shear_rate=finite(row.shear_rate),
+        temperature=finite(row.temperature),
+        temperatures=c.temperatures,
+    )
+
+
+def _origin(plan: Plan, record: RunRecord) -> OriginData:
+    lead = plan.lead
+    return OriginData(
+        run=record.run,
+        instrument=lead.name,
+        serial=plan.context.get("serial"),
+        driver=lead.driver,
+        driver_digest=lead.driver_digest,
+        companions={link.name: link.identity.get("serial") for link in plan.links if link.role == "companion"},
+        journal_digest=record.journal_digest,
+        audit_head=record.audit_head,
+        software=record.software,
+        operator=record.operator,
+        began=record.began,
+        ended=record.ended,
+    )
+
+
+def _flatten(prefix: str, data: dict[str, Any], out: dict[str, Any], skip: set[str]) -> None:
+    for key, value in data.items():
+        if key in skip:
+            continue
+        if isinstance(value, dict):
+            _flatten(f"{prefix}{key}_", value, out, skip)
+        elif isinstance(value, list):
+            out[prefix + key] = "; ".join(str(v) for v in value)
+        else:
+            out[prefix + key] = value
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of `ResultData`."""
+    out = ResultData.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}
+
+
+def flat_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of the flat variant."""
+    out = FlatResultData.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}
