@@ -20,7 +20,6 @@ from daq.app.supervisor import Supervisor
 log = structlog.get_logger()
 
 
-
 def set_up_logs(level: str, form: Literal["auto", "json", "console"]) -> None:
     """Structured logs on stderr: JSON in service, lines for a person on a terminal."""
     as_json = form == "json" or (form == "auto" and not sys.stderr.isatty())
@@ -109,5 +108,3 @@ async def _watchdog(supervisor: Supervisor) -> None:
         else:
             notify("WATCHDOG=1")
         before = now
-
-

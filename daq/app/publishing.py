@@ -18,16 +18,16 @@ from daq.methods.daemon import Daemon, Mqtt, Secret
 class Publishing:
     """The way to one broker."""
 
-    def __init__(self, settings: MqttSettings, topics: Topics, schemas: Mapping[str, bytes] | None = None) -> None:
-        """`schemas`: payloads of the schema topics."""
+    def __init__(self, settings: MqttSettings, topics: Topics) -> None:
         self.settings = settings
         self.topics = topics
-        self._schemas = dict(schemas or {})
+        self.schemas: Mapping[str, bytes] = {}
+        """Payloads of the schema topics."""
         self._publisher: Publisher | None = None
         self._task: asyncio.Task[None] | None = None
 
     @classmethod
-    def from_settings(cls, daemon: Daemon, schemas: Mapping[str, bytes] | None = None) -> "Publishing | None":
+    def from_settings(cls, daemon: Daemon) -> "Publishing | None":
         """What the daemon's file asks for; None where it names no broker.
 
         Raises:
@@ -37,14 +37,12 @@ class Publishing:
             return None
         site = daemon.topic
         levels = {n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")}
-        return cls(_settings(daemon.mqtt, daemon.source), Topics(**levels), schemas)
+        return cls(_settings(daemon.mqtt, daemon.source), Topics(**levels))
 
     def start(self, store: Store, clock: Clock, instruments: tuple[str, ...]) -> None:
         """Connect and deliver from now on."""
         about = {"software": {"daq": daq.__version__}, "instruments": list(instruments)}
-        self._publisher = Publisher(
-            store, self.settings, clock, topics=self.topics, about=about, schemas=self._schemas
-        )
+        self._publisher = Publisher(store, self.settings, clock, topics=self.topics, about=about, schemas=self.schemas)
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
 
     async def stop(self) -> None:

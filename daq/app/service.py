@@ -2,11 +2,11 @@
 
 import asyncio
 from collections.abc import AsyncIterator
-from dataclasses import fields
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any, Final
 
-from daq.adapters.backup import back_up
+from daq.adapters.backup import backup
 from daq.app.control import Answer
 from daq.app.supervisor import Active, RunOrder, Supervisor
 from daq.core.errors import SettingError
@@ -44,7 +44,8 @@ class Service:
             yield {"status": self.status()}
         elif what == "backup":
             target = Path(_text(request, "to"))
-            yield {"backup": await asyncio.to_thread(back_up, self._supervisor.store.path, target)}
+            made = await asyncio.to_thread(backup, self._supervisor.store.path, target)
+            yield {"backup": {k: str(v) for k, v in asdict(made).items()}}
         else:
             raise SettingError(f"unknown request {what!r}; known: run, watch, stop, status, backup", key="do")
 

@@ -20,7 +20,7 @@ import structlog
 
 import daq
 from daq.adapters.clock import Clock
-from daq.adapters.paths import StateLock
+from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import Audit, BeginRun, Ping, RegisterMethod, SeeInstrument
@@ -42,7 +42,6 @@ from daq.methods.instrument import Instrument
 log = structlog.get_logger()
 
 READY_WAIT_S: Final = 20.0
-DATABASE: Final = "daq.db"
 
 #: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
 OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Connection]]
@@ -114,7 +113,7 @@ class Supervisor:
         self._only = only
         self._ports = ports
         self._crash_hook = crash_hook
-        self._lock = StateLock(state)
+        self._lock: StateLock | None = None
         self._tasks: list[asyncio.Task[None]] = []
         self._closing = False
         self._ingest_beats = 0
@@ -128,9 +127,9 @@ class Supervisor:
         Raises:
             DaqError: another process owns the directory, or the database cannot be used.
         """
-        self._lock.acquire()
+        self._lock = StateLock(self.state)
         try:
-            self.store = Store(self.state / DATABASE, crash_hook=self._crash_hook, on_fault=self._store_fault)
+            self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
             self._audit("daemon started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._make_sessions()
             for instrument in recover(self.store, self.catalogue.drivers.make, self.clock, self._maker):
@@ -160,11 +159,11 @@ class Supervisor:
         if self.publishing is not None:
             await self.publishing.stop()
         await asyncio.to_thread(self.store.close)
-        self._lock.release()
+        if self._lock is not None:
+            self._lock.release()
 
     def _make_sessions(self) -> None:
-        wanted = self._only or tuple(self.catalogue.enabled)
-        for name in wanted:
+        for name in self._only or tuple(self.catalogue.enabled):
             instrument = self.catalogue.instrument(name)
             driver = self.catalogue.make_driver(instrument)
             self.sessions[name] = Session(
@@ -220,7 +219,9 @@ class Supervisor:
             raise DaqError("the daemon is shutting down")
         instrument = self.catalogue.instrument(order.instrument)
         if order.instrument in self.runs:
-            raise LinkError(f"{order.instrument} is in a run already (sample {self.runs[order.instrument].record.sample})")
+            raise LinkError(
+                f"{order.instrument} is in a run already (sample {self.runs[order.instrument].record.sample})"
+            )
         method = self.catalogue.method(order.method, order.version)
         product = self.catalogue.product(order.product) if order.product else None
         fluid = self.catalogue.fluid(order.fluid) if order.fluid else None

@@ -1,0 +1,129 @@
+"""`daq run`: measure one sample, through the daemon where one runs, otherwise in this process."""
+
+import argparse
+import asyncio
+import getpass
+import signal
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from daq.adapters.clock import SystemClock
+from daq.adapters.paths import config_dir, holder, socket_path, state_dir
+from daq.app.catalogue import Catalogue
+from daq.app.cli.serve import publishing
+from daq.app.control import LONGEST_LINE, Answer, raise_error
+from daq.app.daemon import served, set_up_logs
+from daq.app.live import Screen, exit_code
+from daq.app.supervisor import Supervisor
+from daq.core.errors import LinkError, SettingError
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("method", metavar="METHOD", help="id of the method")
+    parser.add_argument("--instrument", required=True, metavar="NAME", help="name of the instrument")
+    parser.add_argument("--sample", required=True, metavar="ID", help="the sample's identifier")
+    parser.add_argument("--version", default="", metavar="V", help="version of the method (otherwise the newest)")
+    parser.add_argument("--product", default="", metavar="ID", help="product, for unit, limits and advice")
+    parser.add_argument("--fluid", default="", metavar="ID", help="reference fluid, where the sample is one")
+    parser.add_argument("--lot", default="", metavar="LOT")
+    parser.add_argument("--fill", default="", metavar="ID", help="this filling of the vessel, where it is used again")
+    parser.add_argument("--replicate", type=int, default=1, metavar="N")
+    parser.add_argument("--sampled", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset")
+    parser.add_argument("--operator", default=getpass.getuser(), metavar="NAME")
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="CHOICE=VALUE", help="a choice of the method, e.g. speed=30"
+    )
+    parser.add_argument("--plain", action="store_true", help="lines of text instead of a changing screen")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure; the exit code says what the result is worth (see `daq run --help` and the README)."""
+    catalogue = Catalogue.load(config_dir(args.config))
+    state = state_dir(args.state, catalogue.state)
+    order: Answer = {
+        "do": "run",
+        "method": args.method,
+        "instrument": args.instrument,
+        "sample": args.sample,
+        "version": args.version,
+        "product": args.product,
+        "fluid": args.fluid,
+        "lot": args.lot,
+        "fill": args.fill,
+        "replicate": args.replicate,
+        "sampling_time": args.sampled,
+        "operator": args.operator,
+        "choices": dict(_choice(text) for text in args.set),
+    }
+    screen = Screen(plain=args.plain)
+    if holder(state) is not None:
+        return asyncio.run(_through_daemon(socket_path(state), order, screen))
+    set_up_logs("error", "auto")
+    return asyncio.run(_alone(catalogue, state, order, screen))
+
+
+def _choice(text: str) -> tuple[str, Any]:
+    name, sign, value = text.partition("=")
+    if not sign or not name or not value:
+        raise SettingError(f"{text!r} is not a choice; write NAME=VALUE, for example speed=30", key="--set")
+    try:
+        return name, float(value)
+    except ValueError:
+        return name, value
+
+
+async def _through_daemon(path: Path, order: Answer, screen: Screen) -> int:
+    async def stop() -> None:
+        async for _ in _talk(path, {"do": "stop", "instrument": order["instrument"], "who": order["operator"]}):
+            pass
+
+    return await _show(_talk(path, order), screen, stop)
+
+
+async def _talk(path: Path, message: Answer) -> AsyncIterator[Answer]:
+    import json
+
+    try:
+        reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_LINE)
+    except OSError as error:
+        raise LinkError(f"{path}: the daemon does not answer: {error}") from error
+    try:
+        writer.write(json.dumps(message).encode() + b"\n")
+        while line := await reader.readline():
+            answer: Answer = json.loads(line)
+            yield raise_error(answer)
+            if answer.get("done"):
+                return
+        raise LinkError("the daemon went away; the run is in its database: see `daq runs`")
+    finally:
+        writer.close()
+
+
+async def _alone(catalogue: Catalogue, state: Path, order: Answer, screen: Screen) -> int:
+    instrument = catalogue.instrument(order["instrument"])
+    only = (instrument.name, *instrument.companions.values())
+    supervisor = Supervisor(catalogue, state, SystemClock(), only=only, publishing=publishing(catalogue))
+    async with served(supervisor) as service:
+
+        async def stop() -> None:
+            supervisor.stop_run(order["instrument"], order["operator"])
+
+        return await _show(service.handle(order), screen, stop)
+
+
+async def _show(answers: AsyncIterator[Answer], screen: Screen, stop: Any) -> int:
+    """Show views until the end.  Ctrl-C stops the run and goes on showing until the motor is accounted for."""
+    loop = asyncio.get_running_loop()
+    stopping: list[asyncio.Task[None]] = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, lambda: stopping.append(asyncio.ensure_future(stop())))
+    with screen:
+        async for answer in answers:
+            if "view" in answer:
+                screen.show(answer["view"])
+            elif "outcome" in answer:
+                screen.finish(answer["outcome"], answer["result"])
+                return exit_code(answer["outcome"], answer["result"])
+    raise LinkError("the daemon ended its answer without an outcome")

@@ -1,0 +1,40 @@
+"""`daq serve`: the daemon."""
+
+import argparse
+import asyncio
+
+from daq.adapters.clock import SystemClock
+from daq.adapters.paths import config_dir, state_dir
+from daq.app.catalogue import Catalogue
+from daq.app.daemon import serve, set_up_logs
+from daq.app.publishing import Publishing
+from daq.app.results import schemas
+from daq.app.supervisor import Supervisor
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("--only", metavar="NAME", action="append", default=[], help="serve only this instrument")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until SIGTERM or Ctrl-C."""
+    catalogue = Catalogue.load(config_dir(args.config))
+    set_up_logs(catalogue.daemon.log.level, catalogue.daemon.log.format)
+    supervisor = Supervisor(
+        catalogue,
+        state_dir(args.state, catalogue.state),
+        SystemClock(),
+        only=tuple(args.only),
+        publishing=publishing(catalogue),
+    )
+    asyncio.run(serve(supervisor))
+    return 0
+
+
+def publishing(catalogue: Catalogue) -> Publishing | None:
+    """The way to the broker the daemon's file names, with the schemas to be published there."""
+    found = Publishing.from_settings(catalogue.daemon)
+    if found is not None:
+        found.schemas = schemas(found.topics)
+    return found

@@ -1,0 +1,27 @@
+"""`daq stop`: stop the run on an instrument."""
+
+import argparse
+import getpass
+
+from daq.adapters.paths import config_dir, holder, socket_path, state_dir
+from daq.app.catalogue import Catalogue
+from daq.app.control import raise_error, request
+from daq.core.errors import LinkError
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument("instrument", metavar="INSTRUMENT", help="name of the instrument")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask the daemon; the motor is halted and read back."""
+    state = state_dir(args.state, Catalogue.load(config_dir(args.config)).state, create=False)
+    if holder(state) is None:
+        raise LinkError(f"no daemon holds {state}: nothing is being measured")
+    message = {"do": "stop", "instrument": args.instrument, "who": getpass.getuser()}
+    for answer in request(socket_path(state), message):
+        raise_error(answer)
+        if "stopped" in answer:
+            print("stopping" if answer["stopped"] else f"nothing is being measured on {args.instrument}")
+    return 0
