@@ -1,0 +1,135 @@
+"""Copies of the database: made while it is in use, checked as copies, and restored as a new source epoch."""
+
+import contextlib
+import os
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from daq.adapters.audit import first_break
+from daq.adapters.schema import migrate
+from daq.adapters.store import Store, open_writer, source_uri
+from daq.adapters.store_errors import explain
+from daq.adapters.store_read import Reader
+from daq.adapters.store_transactions import Audit
+from daq.core.errors import StoreError
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """A copy that was checked."""
+
+    path: Path
+    source: str
+    runs: int
+    results: int
+    audit_head: str
+
+
+def backup(database: Path, target: Path) -> Backup:
+    """Copy a database, in use or not, to a new file and check the copy.
+
+    Raises:
+        StoreError: the target exists, the disk is full, or the copy does not pass its check (it is then removed).
+    """
+    if not database.exists():
+        raise StoreError(f"{database}: there is no database to copy")
+    if target.exists():
+        raise StoreError(f"{target} exists already: choose another name; a backup never overwrites anything")
+    part = target.with_name(target.name + ".part")
+    part.unlink(missing_ok=True)
+    try:
+        with contextlib.closing(sqlite3.connect(database, isolation_level=None, timeout=5)) as connection:
+            connection.execute("VACUUM INTO ?", (str(part),))
+        with contextlib.suppress(OSError):  # a memory stick may know no modes
+            part.chmod(0o600)
+        checked = check_copy(part)
+        _put_in_place(part, target)
+    except sqlite3.Error as error:
+        raise explain(error, part) from error
+    except OSError as error:
+        raise StoreError(f"{target}: the copy cannot be written: {error.strerror}; choose another place") from error
+    finally:
+        part.unlink(missing_ok=True)
+    return Backup(target, checked.source, checked.runs, checked.results, checked.audit_head)
+
+
+def check_copy(path: Path) -> Backup:
+    """Check a copy's pages, references and audit chain.
+
+    Raises:
+        StoreError: something does not fit; the text says what.
+    """
+    with Reader(path) as reader:
+        pages = [str(next(iter(row.values()))) for row in reader.query("PRAGMA integrity_check(3)")]
+        if pages != ["ok"]:
+            raise StoreError(f"{path}: the copy is damaged ({pages[0]}): make another, and run `daq doctor`")
+        if reader.query("PRAGMA foreign_key_check"):
+            raise StoreError(f"{path}: records in the copy refer to others that are missing: run `daq doctor`")
+        source, epoch = reader.identity()
+        entries = reader.audit()
+        if broken := first_break(source, entries):
+            raise StoreError(f"{path}: the audit trail in the copy does not hold: {broken}")
+        counts = reader.query("SELECT (SELECT count(*) FROM runs) AS runs, (SELECT count(*) FROM results) AS results")
+    head = entries[-1].hash if entries else ""
+    return Backup(path, source_uri(source, epoch), counts[0]["runs"], counts[0]["results"], head)
+
+
+def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
+    """Put a checked copy in the place of a database that is lost, as a new epoch of its source.
+
+    What the lost database sent after the copy was made has identities that the restored one does not know; in a new
+    epoch nothing can be taken for it.  The database that was in the way must have been moved aside by a person.
+
+    Raises:
+        StoreError: the copy does not pass its check, or a database is in the way.
+    """
+    for suffix in ("", "-wal", "-shm"):
+        if Path(f"{database}{suffix}").exists():
+            raise StoreError(f"{database}{suffix} is in the way: move it aside, so that nothing is overwritten")
+    checked = check_copy(copy)
+    part = database.with_name(database.name + ".part")
+    part.unlink(missing_ok=True)
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{copy.absolute()}?mode=ro", uri=True)) as connection:
+            connection.execute("VACUUM INTO ?", (str(part),))
+        _count_epoch(part, utc_ns)
+        with Store(part) as store:
+            detail = {"copy": copy.name, "copied_source": checked.source, "audit_head": checked.audit_head}
+            store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
+            source = store.source
+        _put_in_place(part, database)
+    except sqlite3.Error as error:
+        raise explain(error, part) from error
+    except OSError as error:
+        raise StoreError(f"{database}: the copy cannot be put in place: {error.strerror}") from error
+    finally:
+        for suffix in ("", "-wal", "-shm"):
+            Path(f"{part}{suffix}").unlink(missing_ok=True)
+    return Backup(database, source, checked.runs, checked.results, checked.audit_head)
+
+
+def _count_epoch(path: Path, utc_ns: int) -> None:
+    path.chmod(0o600)
+    with contextlib.closing(open_writer(path)) as connection:
+        # Before anything else is written to an old copy, its tables are brought up to date.
+        migrate(Database(connection, execute_plugins=False))
+        connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
+
+
+def _put_in_place(part: Path, target: Path) -> None:
+    """Give a finished file its name, without ever replacing another file."""
+    _sync(part)
+    os.close(os.open(target, os.O_CREAT | os.O_EXCL))
+    part.replace(target)
+    _sync(target.parent)
+
+
+def _sync(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
