@@ -1,14 +1,15 @@
 """What to do when the torque is off range: computed from the reading, the flow index and what the method allows."""
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.units import UNITS, symbol
 from daq.methods.conclusion import Advice, Row
-from daq.rheology.torque import advise
 from daq.rheology.torque import Advice as Figures
+from daq.rheology.torque import advise
 
 OFF_RANGE = ("saturated", "above_band", "below_band")
 
@@ -36,34 +37,38 @@ def advice(plan: Plan, kept: Kept, row: Row, unit: str) -> list[Advice]:
         full_scale=None if full_scale is None else full_scale * 1e-6,
         viscosity_constant=geometry.get("viscosity_constant"),
     )
-    case = _Case(plan, row.name, speed, low, high, limit if saturated else row.torque_percent, index, saturated, unit)
-    return case.advice(figures)
+    percent = limit if saturated else row.torque_percent
+    return _Case(plan, row.name, speed, unit, low, high, percent, index, saturated).advice(figures)
 
 
 def _in_unm(unit: str) -> float:
     return UNITS[unit].factor / UNITS["uN.m"].factor
 
 
+@dataclass(frozen=True, slots=True)
 class _Case:
     """One torque off range and the ways out of it."""
 
-    def __init__(
-        self,
-        plan: Plan,
-        step: str,
-        speed: float,
-        low: float,
-        high: float,
-        percent: float | None,
-        index: float | None,
-        saturated: bool,
-        unit: str,
-    ) -> None:
-        self.plan, self.step, self.speed = plan, step, speed
-        self.low, self.high, self.percent = low, high, percent
-        self.index, self.saturated, self.unit = index, saturated, unit
-        self.middle = (low + high) / 2.0
-        self.least = "at least " if saturated else ""
+    plan: Plan
+    step: str
+    speed: float
+    unit: str
+    low: float
+    high: float
+    percent: float | None
+    """The torque, or where it is saturated what it is at least."""
+    index: float | None
+    saturated: bool
+
+    @property
+    def middle(self) -> float:
+        """The torque aimed at."""
+        return (self.low + self.high) / 2.0
+
+    @property
+    def least(self) -> str:
+        """The words in front of a bound."""
+        return "at least " if self.saturated else ""
 
     def advice(self, figures: Figures) -> list[Advice]:
         at_least = None
@@ -71,8 +76,8 @@ class _Case:
             at_least = figures.viscosity / UNITS[self.unit].factor
         if self.percent is None or self.percent <= 0.0:
             text = (
-                f"the torque at {self.speed:g} min⁻¹ is not above zero: check that the body is immersed and the zero is "
-                "right, then choose a higher speed or a larger body"
+                f"the torque at {self.speed:g} min⁻¹ is not above zero: check that the body is immersed and the "
+                "zero is right, then choose a higher speed or a larger body"
             )
             return [Advice("no_torque", text, self.step)]
         out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
@@ -108,9 +113,11 @@ class _Case:
         torque = self._expected(best)
         bound = self._limits_bind("speed", best)
         text = (
-            f"{self._situation(at_least)}; {best:g} min⁻¹ should give {self.least}{torque:.0f} % ({self._assumption}). "
+            f"{self._situation(at_least)}; {best:g} min⁻¹ should give {self.least}{torque:.0f} % "
+            f"({self._assumption}). "
             + (
-                f"The method allows it, but the product's limits bind to {bound} min⁻¹: the result will not be comparable"
+                f"The method allows it, but the product's limits bind to {bound} min⁻¹: "
+                "the result will not be comparable"
                 if bound
                 else "The method allows it; compare only with results at this speed"
             )
@@ -158,8 +165,8 @@ class _Case:
             return Advice("other_body", text, self.step, comparable=False, is_bound=self.saturated)
         word = "at most " if self.saturated else "about "
         text = (
-            f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), but the "
-            "method does not allow that speed: the result will not be comparable"
+            f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
+            "but the method does not allow that speed: the result will not be comparable"
         )
         return Advice(
             "speed_not_comparable", text, self.step, speed=speed, comparable=False, is_bound=self.saturated,

@@ -26,7 +26,10 @@ def uncertainty(plan: Plan, kept: Kept, value: float, torque_percent: float | No
         return None
     left_out: list[str] = []
     if plan.primary in VISCOSITIES:
-        components = _viscosity(plan, summary, kept.statistic, value, torque_percent, left_out)
+        components = [
+            *_viscosity(plan, value, torque_percent, left_out),
+            *_repeatability(summary, kept.statistic),
+        ]
     else:
         components = _plain(plan, summary, kept.statistic, left_out)
     if not components:
@@ -45,16 +48,13 @@ def uncertainty(plan: Plan, kept: Kept, value: float, torque_percent: float | No
     )
 
 
-def _viscosity(
-    plan: Plan, summary: Summary, statistic: str, value: float, torque_percent: float | None, left_out: list[str]
-) -> list[Component]:
+def _viscosity(plan: Plan, value: float, torque_percent: float | None, left_out: list[str]) -> list[Component]:
     given: dict[str, Any] = plan.context.get("specification") or {}
     product: dict[str, Any] = plan.context.get("product") or {}
     coefficient = product.get("temperature_coefficient")
-    repeat = _repeatability(summary, statistic)
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
         left_out.append("instrument: without a torque above zero its share cannot be given")
-        return repeat
+        return []
     includes = frozenset(cast("list[Included]", given.get("includes", [])))
     specification = Specification(
         torque_percent_full_scale=given.get("torque") or 0.0,
@@ -72,12 +72,9 @@ def _viscosity(
             left_out.append(f"{part}: not in the instrument's specification")
     if given.get("temperature") and coefficient is None:
         left_out.append("temperature: the product states no temperature_coefficient")
-    return [
-        *viscosity_components(
-            value, torque_percent, specification, temperature_coefficient=-(coefficient or 0.0) / 100.0
-        ),
-        *repeat,
-    ]
+    return viscosity_components(
+        value, torque_percent, specification, temperature_coefficient=-(coefficient or 0.0) / 100.0
+    )
 
 
 def _plain(plan: Plan, summary: Summary, statistic: str, left_out: list[str]) -> list[Component]:

@@ -1,11 +1,9 @@
 """Whether method, instrument and driver go together."""
 
-from collections.abc import Collection
-
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Rule, Step
 from daq.methods.instrument import Instrument
-from daq.methods.recipe import Method
+from daq.methods.making import Making
 from daq.methods.refusals import Refusals
 from daq.methods.signals import SPEED, TORQUE
 
@@ -13,9 +11,7 @@ FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
 
 
-def full_scale(
-    instrument: Instrument, driver: Driver, identity: Identity | None, refusals: Refusals
-) -> float | None:
+def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None, refusals: Refusals) -> float | None:
     """Full-scale torque in uN.m, from the file or from the instrument itself; refused where they disagree."""
     given = instrument.specification.torque_full_scale if instrument.specification else None
     stated = None if given is None else given.in_unit("uN.m")
@@ -39,114 +35,100 @@ def full_scale(
     return stated
 
 
-def check_bench(
-    method: Method, instrument: Instrument, driver: Driver, others: Collection[str], refusals: Refusals
-) -> None:
+def check_bench(making: Making) -> None:
     """Motion, capabilities, geometry, companions and the identity of what is connected."""
+    method, instrument, driver = making.method, making.instrument, making.driver
     turning = [f"steps[{i}].speed" for i, s in enumerate(method.steps) if s.speed is not None]
     if method.conditioning.preshear is not None:
         turning.insert(0, "conditioning.preshear.speed")
     if turning:
         lacking = sorted({"speed", "turn", "halt"} - driver.capabilities)
         if lacking:
-            refusals.add(
-                method,
+            making.refuse(
                 turning[0],
                 f"asks for a speed, but {instrument.name} ({instrument.driver}) cannot {', '.join(lacking)}; "
                 "use an instrument that turns",
             )
         elif not instrument.enable_motion:
-            refusals.add(
-                instrument,
+            making.refuse_bench(
                 "enable_motion",
                 "is false, so nothing may be turned; set it to true once guards and surroundings have been checked",
             )
         elif not any(c.name == SPEED for c in driver.channels):
-            refusals.add(
-                method, turning[0], f"{instrument.name} has no channel 'speed', so no speed could ever be confirmed"
-            )
+            making.refuse(turning[0], f"{instrument.name} has no channel 'speed', so no speed could ever be confirmed")
     elif method.result in ("viscosity", "apparent_viscosity", "shear_rate", "stress"):
-        refusals.add(
-            method, "steps[0].speed", f"is missing: {method.result} needs something that turns; for another "
-            "quantity name it with result = ..."
+        making.refuse(
+            "steps[0].speed",
+            f"is missing: {method.result} needs something that turns; for another quantity name it with result = ...",
         )
     if method.conditioning.bath and "bath" not in driver.capabilities:
-        refusals.add(
-            method,
+        making.refuse(
             "conditioning.bath",
             f"{instrument.name} ({instrument.driver}) drives no bath; set bath = false and set the bath by hand",
         )
-    _check_geometry(method, instrument, refusals)
+    _check_geometry(making)
     for role, name in instrument.companions.items():
-        if name not in others:
-            refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
+        if name not in making.companions:
+            making.refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
 
 
-def _check_geometry(method: Method, instrument: Instrument, refusals: Refusals) -> None:
+def _check_geometry(making: Making) -> None:
+    method, instrument = making.method, making.instrument
     body = instrument.geometry
     wanted = method.geometry
     if not wanted.names and not wanted.kinds:
         return
     if body is None:
-        refusals.add(
-            instrument, "mounted", "no geometry is mounted, and the method asks for "
-            + " or ".join([*wanted.names, *wanted.kinds])
+        making.refuse_bench(
+            "mounted",
+            "no geometry is mounted, and the method asks for " + " or ".join([*wanted.names, *wanted.kinds]),
         )
         return
     if wanted.names and instrument.mounted not in wanted.names:
-        refusals.add(
-            instrument,
+        making.refuse_bench(
             "mounted",
             f"{instrument.mounted!r} is mounted, but method {method.id} asks for {' or '.join(wanted.names)}; "
             "change the body and this key, or use another instrument",
         )
     elif wanted.kinds and body.kind not in wanted.kinds:
-        refusals.add(
-            instrument,
+        making.refuse_bench(
             "mounted",
             f"{instrument.mounted!r} is {body.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
         )
 
 
-def check_claim(method: Method, steps: tuple[Step, ...], primary: str, refusals: Refusals) -> None:
+def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
     """Whether the result's step keeps what the claim needs."""
+    method = making.method
     i = method.result_index
     step, key = steps[i], f"steps[{i}]"
     keeps = method.steps[i].keep
     if not keeps:
-        refusals.add(
-            method,
+        making.refuse(
             f"{key}.keep",
             f"is missing: step {step.name!r} makes the result and keeps nothing; add [[steps.keep]] with at = 'end'",
         )
         return
     if method.claim in ("at_time", "equilibrium") and not any(k.at == "end" for k in keeps):
-        refusals.add(
-            method, f"{key}.keep", f"the claim {method.claim} is the value at the end; add a keep with at = 'end'"
-        )
+        making.refuse(f"{key}.keep", f"the claim {method.claim} is the value at the end; add a keep with at = 'end'")
     if method.claim == "peak" and not any(k.at == "every" or k.statistic == "max" for k in keeps):
-        refusals.add(
-            method,
+        making.refuse(
             f"{key}.keep",
             "the claim peak needs values along the step: add a keep with at = 'every', or one with statistic = 'max'",
         )
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
-        refusals.add(
-            method, f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ..."
-        )
+        making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")
     if method.claim == "equilibrium":
         steady = [r for r in step.stop.leaves() if r.kind == "steady"]
         if not any(r.signal == primary for r in steady):
-            refusals.add(
-                method,
+            making.refuse(
                 f"{key}.stop",
                 f"the claim equilibrium must be shown: add a steady rule on {method.result}, for example "
                 "{ signal = 'viscosity', steady = { span = '30 s', limit = '1 %' } }",
             )
     for j, keep in enumerate(keeps):
         if keep.at == "end" and keep.statistic in ("sd", "slope") and method.claim in ("at_time", "equilibrium"):
-            refusals.add(
-                method,
+            making.refuse(
                 f"{key}.keep[{j}].statistic",
                 f"{keep.statistic} is not a value of {method.result}; keep the mean: deviation and slope come with it",
             )
@@ -157,9 +139,9 @@ def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:
     if rule.kind == "steady":
         return rule.signal == signal
     if rule.kind == "all":
-        return any(
-            shows_steadiness(r, ended_by, signal) for r in rule.rules if r.kind in ("steady", "all")
-        ) or any(shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by))
+        return any(shows_steadiness(r, ended_by, signal) for r in rule.rules if r.kind in ("steady", "all")) or any(
+            shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by)
+        )
     if rule.kind == "any":
         return any(shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by))
     return False

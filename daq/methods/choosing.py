@@ -118,5 +118,3 @@ def _same(a: Amount, b: Amount) -> bool:
 
 def _text(given: Amount) -> str:
     return f"{given.value:g} {given.unit}".rstrip()
-
-

@@ -1,7 +1,7 @@
 """Method, instrument and geometry to a plan, or every reason why not."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Conditioning, LinkPlan, Plan, TorqueBand
@@ -12,20 +12,12 @@ from daq.methods.choosing import Chosen
 from daq.methods.digest import digest
 from daq.methods.fluid import Fluid
 from daq.methods.instrument import Instrument
+from daq.methods.making import Companion, Making
 from daq.methods.product import Product
 from daq.methods.recipe import Method
 from daq.methods.refusals import Refusals
-from daq.methods.signals import SPEED, TORQUE, Signals, signals_of
+from daq.methods.signals import SPEED, TORQUE, signals_of
 from daq.methods.stepping import compile_steps
-from daq.rheology.geometry import Geometry
-
-
-class Companion(NamedTuple):
-    """One more instrument on the same time axis."""
-
-    instrument: Instrument
-    driver: Driver
-    identity: Identity | None = None
 
 
 def compile_plan(
@@ -54,9 +46,57 @@ def compile_plan(
     Raises:
         SettingErrors: every reason why this cannot be run, each with file, key and what to do.
     """
+    making = _made(
+        method,
+        instrument,
+        driver,
+        identity=identity,
+        companions=companions,
+        choices=choices or {},
+        product=product,
+    )
+    primary = _primary(making)
+    conditioning = _conditioning(making)
+    check_bench(making)
+    steps = compile_steps(making)
+    check_claim(making, steps, primary)
+    turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
+    making.refusals.settle()
+    signals = making.signals
+    return Plan(
+        method=method.id,
+        version=method.version,
+        digest=digest(method),
+        links=(
+            _link(instrument, driver, "lead", identity),
+            *(_link(c.instrument, c.driver, "companion", c.identity) for c in making.companions.values()),
+        ),
+        derivations=signals.derivations,
+        conditioning=conditioning,
+        steps=steps,
+        primary=primary,
+        claim=method.claim,
+        band=_band(making),
+        speed_signal=SPEED if turns and SPEED in signals.units else "",
+        moves=turns or conditioning.bath is not None,
+        speed_tolerance=method.speed_tolerance / 100.0,
+        speed_timeout_ns=method.speed_timeout,
+        context=_context(making, product, fluid),
+    )
+
+
+def _made(
+    method: Method,
+    instrument: Instrument,
+    driver: Driver,
+    *,
+    identity: Identity | None,
+    companions: Sequence[Companion | tuple[Instrument, Driver]],
+    choices: Mapping[str, Any],
+    product: Product | None,
+) -> Making:
     refusals = Refusals()
     others = {c.instrument.name: c for c in (Companion(*c) for c in companions)}
-    chosen = Chosen.of(method, choices or {}, refusals)
     scale = full_scale(instrument, driver, identity, refusals)
     body = instrument.geometry
     geometry = None if body is None else flow_geometry(body, scale)
@@ -67,60 +107,51 @@ def compile_plan(
             "is needed for calibrated constants and the instrument does not tell it; take it from its certificate",
         )
     unit = product.unit_code if product is not None and product.unit_code in ("mPa.s", "Pa.s") else "mPa.s"
-    drivers = {name: c.driver for name, c in others.items()}
-    signals = signals_of(driver, drivers, instrument.companions, geometry, scale, unit)
-    check_bench(method, instrument, driver, others, refusals)
-    primary = _primary(method, instrument, signals, refusals)
-    conditioning = _conditioning(method, signals, chosen, others, instrument, refusals)
-    steps = compile_steps(method, signals, chosen, instrument, refusals)
-    check_claim(method, steps, primary, refusals)
-    turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
-    refusals.settle()
-    return Plan(
-        method=method.id,
-        version=method.version,
-        digest=digest(method),
-        links=(
-            _link(instrument, driver, "lead", identity),
-            *(_link(c.instrument, c.driver, "companion", c.identity) for c in others.values()),
+    return Making(
+        method=method,
+        instrument=instrument,
+        driver=driver,
+        identity=identity,
+        companions=others,
+        chosen=Chosen.of(method, choices, refusals),
+        full_scale_unm=scale,
+        geometry=geometry,
+        signals=signals_of(
+            driver,
+            {name: c.driver for name, c in others.items()},
+            roles=instrument.companions,
+            geometry=geometry,
+            full_scale_unm=scale,
+            viscosity_unit=unit,
         ),
-        derivations=signals.derivations,
-        conditioning=conditioning,
-        steps=steps,
-        primary=primary,
-        claim=method.claim,
-        band=_band(method, instrument, driver, signals, scale),
-        speed_signal=SPEED if turns and SPEED in signals.units else "",
-        moves=turns or conditioning.bath is not None,
-        speed_tolerance=method.speed_tolerance / 100.0,
-        speed_timeout_ns=method.speed_timeout,
-        context=_context(method, instrument, identity, product, fluid, chosen, signals, geometry, scale, refusals),
+        refusals=refusals,
     )
 
 
-def _primary(method: Method, instrument: Instrument, signals: Signals, refusals: Refusals) -> str:
-    found = signals.resolve(method.result)
+def _primary(making: Making) -> str:
+    """The signal that makes the result."""
+    wanted, instrument, signals = making.method.result, making.instrument, making.signals
+    found = signals.resolve(wanted)
     if found is not None and "." not in found:
         return found
-    if method.result in ("viscosity", "apparent_viscosity") and TORQUE in signals.units and instrument.mounted is None:
-        refusals.add(
-            instrument,
+    viscous = wanted in ("viscosity", "apparent_viscosity")
+    if viscous and TORQUE in signals.units and instrument.mounted is None:
+        making.refuse_bench(
             "mounted",
             "no geometry is mounted, so torque cannot become a viscosity; name the mounted one, for example "
             'mounted = "cylinder-9"',
         )
-    elif method.result in ("viscosity", "apparent_viscosity") and instrument.geometry is not None:
-        refusals.add(
-            instrument,
+    elif viscous and instrument.geometry is not None:
+        making.refuse_bench(
             "mounted",
-            f"{method.result} cannot be computed from {instrument.driver} with {instrument.geometry.kind}; "
+            f"{wanted} cannot be computed from {instrument.driver} with {instrument.geometry.kind}; "
             f"signals: {signals.known}",
         )
+    elif found is not None:
+        making.refuse("result", f"{wanted!r} belongs to a companion; the result comes from the lead instrument")
     else:
-        refusals.add(
-            method, "result", f"there is no signal {method.result!r} on {instrument.name}; signals: {signals.known}"
-        )
-    return method.result
+        making.refuse("result", f"there is no signal {wanted!r} on {instrument.name}; signals: {signals.known}")
+    return wanted
 
 
 def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity | None) -> LinkPlan:
@@ -144,15 +175,8 @@ def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity 
     )
 
 
-def _conditioning(
-    method: Method,
-    signals: Signals,
-    chosen: Chosen,
-    others: Mapping[str, Companion],
-    instrument: Instrument,
-    refusals: Refusals,
-) -> Conditioning:
-    c = method.conditioning
+def _conditioning(making: Making) -> Conditioning:
+    c, signals, chosen, instrument = making.method.conditioning, making.signals, making.chosen, making.instrument
     gate, shear = c.temperature, c.preshear
     signal, target = "", 0.0
     if gate is not None:
@@ -160,19 +184,18 @@ def _conditioning(
         target = chosen.value(gate.target, "Cel", f"{key}.target")
         found = signals.resolve(gate.signal)
         link, dot, _ = gate.signal.partition(".")
-        if found is None and dot and instrument.companions.get(link, link) not in others:
-            refusals.add(
-                method,
+        if found is None and dot and instrument.companions.get(link, link) not in making.companions:
+            making.refuse(
                 f"{key}.signal",
                 f"needs the companion {link!r}, which {instrument.name} does not have; add it under [companions] "
                 "of the instrument's file and connect it, or use the method's version without it",
             )
         elif found is None:
-            refusals.add(
-                method, f"{key}.signal", f"there is no signal {gate.signal!r} on this bench; signals: {signals.known}"
+            making.refuse(
+                f"{key}.signal", f"there is no signal {gate.signal!r} on this bench; signals: {signals.known}"
             )
         elif signals.units[found] != "Cel":
-            refusals.add(method, f"{key}.signal", f"{gate.signal} is in {signals.units[found]}, not a temperature")
+            making.refuse(f"{key}.signal", f"{gate.signal} is in {signals.units[found]}, not a temperature")
         signal = found or ""
     return Conditioning(
         bath=target if c.bath and gate is not None else None,
@@ -188,32 +211,22 @@ def _conditioning(
     )
 
 
-def _band(
-    method: Method, instrument: Instrument, driver: Driver, signals: Signals, scale: float | None
-) -> TorqueBand | None:
-    channel = next((c for c in driver.channels if c.name == TORQUE), None)
+def _band(making: Making) -> TorqueBand | None:
+    """The usable part of the torque sensor's range, in the unit of the driver's torque channel."""
+    channel = next((c for c in making.driver.channels if c.name == TORQUE), None)
+    scale, given, limits = making.full_scale_unm, making.method.torque, making.instrument.limits
     if channel is None or (channel.unit != "%" and scale is None):
         return None
     per_cent = 1.0 if channel.unit == "%" else convert((scale or 0.0) / 100.0, "uN.m", channel.unit)
-    limit = channel.high if instrument.limits.torque is None else instrument.limits.torque * per_cent
-    return TorqueBand(
-        TORQUE, signals.units[TORQUE], method.torque.low * per_cent, method.torque.high * per_cent, limit
-    )
+    limit = channel.high if limits.torque is None else limits.torque * per_cent
+    return TorqueBand(TORQUE, channel.unit, given.low * per_cent, given.high * per_cent, limit)
 
 
-def _context(
-    method: Method,
-    instrument: Instrument,
-    identity: Identity | None,
-    product: Product | None,
-    fluid: Fluid | None,
-    chosen: Chosen,
-    signals: Signals,
-    geometry: Geometry | None,
-    scale: float | None,
-    refusals: Refusals,
-) -> dict[str, Any]:
+def _context(making: Making, product: Product | None, fluid: Fluid | None) -> dict[str, Any]:
     """Plain JSON values; `daq.methods.conclude` reads them."""
+    method, instrument, identity = making.method, making.instrument, making.identity
+    chosen, signals, geometry = making.chosen, making.signals, making.geometry
+    scale = making.full_scale_unm
     gate = method.conditioning.temperature
     body = instrument.geometry
     described_body = (
@@ -246,7 +259,7 @@ def _context(
         "specification": None if instrument.specification is None else instrument.specification.model_dump(mode="json"),
         "product": None if product is None else _product(product),
         "fluid": None if fluid is None else fluid.model_dump(mode="json"),
-        "warnings": list(refusals.warnings),
+        "warnings": list(making.refusals.warnings),
     }
 
 

@@ -213,4 +213,3 @@ def headline(conclusion: Conclusion) -> str:
     if c.value is not None and c.uncertainty is not None:
         shown += f" ± {c.uncertainty.expanded:.2g} {symbol(c.unit)} (k = {c.uncertainty.k:.2f})"
     return f"{shown}, {c.validity}, {c.judgement.verdict.replace('_', ' ')}"
-

@@ -86,7 +86,7 @@ def amount(value: Any) -> Amount:
     if number is not None:
         return Amount(number)
     if not isinstance(value, str):
-        raise ValueError(f"{value!r} is not a number, nor text like '30 s'")
+        raise ValueError(f"{value!r} is not a number, nor text like '30 s'")  # noqa: TRY004 - pydantic takes ValueError
     number, text = split(value)
     if not text:
         return Amount(number)

@@ -6,8 +6,8 @@ from pydantic import Field, model_validator
 
 from daq.core.errors import SettingError
 from daq.methods.fields import (
-    KeyedError,
     Kelvins,
+    KeyedError,
     Listed,
     Millilitres,
     Millimetres,
@@ -102,7 +102,7 @@ class Vane(_Body):
 
 
 class CalibratedConstants(_Body):
-    """A body of any shape, known only by its calibration: the viscosity that gives full-scale torque at one speed."""
+    """A body of any shape, known by its calibration: the viscosity that gives full-scale torque at one speed."""
 
     kind: Literal["calibrated constants"]
     full_scale_viscosity: Quantity = Field(description="viscosity that gives full-scale torque, e.g. '10000 mPa.s'")
@@ -140,7 +140,7 @@ class InstrumentLimits(Model):
 
 
 class Specification(Model):
-    """What the maker states.  Every limit is taken as the half width of a rectangular distribution (JCGM 100, 4.3.7)."""
+    """What the maker states.  Every limit is the half width of a rectangular distribution (JCGM 100, 4.3.7)."""
 
     torque_full_scale: Quantity | None = None
     torque: Positive | None = None

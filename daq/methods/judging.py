@@ -1,7 +1,7 @@
 """The verdict: the number against the product's limits, where it can be compared with them."""
 
 import math
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert, symbol
@@ -9,6 +9,16 @@ from daq.methods.conclusion import Judgement, LimitUsed, Row
 from daq.quality.limits import DecisionRule, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
+
+
+class _Subject(NamedTuple):
+    """What is judged."""
+
+    plan: Plan
+    quantity: str
+    unit: str
+    value: float | None
+    row: Row | None
 
 
 def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Row | None) -> Judgement:
@@ -22,11 +32,10 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ro
         return Judgement(Verdict.NONE.value, None, None, (), ("the product has no limits",) if product else ())
     rule = DecisionRule(product["decision_rule"])
     decimals = None if value is None else reported_decimals(value, product)
-    used = tuple(_one(plan, limit, quantity, unit, value, row, rule, decimals) for limit in product["limits"])
+    subject = _Subject(plan, quantity, unit, value, row)
+    used = tuple(_one(subject, limit, rule, decimals) for limit in product["limits"])
     verdicts = {u.verdict for u in used}
-    overall = next(
-        v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v.value in verdicts
-    )
+    overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v.value in verdicts)
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
         compared = as_reported(value, decimals or 0) if rule is DecisionRule.ROUNDED else repr(value)
@@ -51,21 +60,13 @@ def reported(value: float | None, product: dict[str, Any] | None) -> str | None:
     return as_reported(value, reported_decimals(value, product))
 
 
-def _one(
-    plan: Plan,
-    limit: dict[str, Any],
-    quantity: str,
-    unit: str,
-    value: float | None,
-    row: Row | None,
-    rule: DecisionRule,
-    decimals: int | None,
-) -> LimitUsed:
+def _one(subject: _Subject, limit: dict[str, Any], rule: DecisionRule, decimals: int | None) -> LimitUsed:
+    value, unit = subject.value, subject.unit
     binds = {k: limit[k] for k in BINDINGS if limit.get(k) is not None}
     if "time" in binds:
         binds["time"] /= 1e9
     low, high = limit["low"], limit["high"]
-    reasons = _hindrances(plan, limit, quantity, unit, row)
+    reasons = _hindrances(subject, limit)
     if value is None:
         reasons.insert(0, "there is no number to compare")
     if reasons:
@@ -82,14 +83,15 @@ def _one(
     return LimitUsed(limit["quantity"], low, high, unit, binds, found.value, said)
 
 
-def _hindrances(plan: Plan, limit: dict[str, Any], quantity: str, unit: str, row: Row | None) -> list[str]:
+def _hindrances(subject: _Subject, limit: dict[str, Any]) -> list[str]:
     """Why a limit cannot be applied; empty where it can."""
+    quantity, unit, row = subject.quantity, subject.unit, subject.row
     out: list[str] = []
     if limit["quantity"] != quantity:
         out.append(f"the limit is for {limit['quantity']}, the result is {quantity}")
     elif UNITS[limit["unit"]].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
         out.append(f"the limit is in {limit['unit']}, the result in {unit}")
-    geometry: dict[str, Any] = plan.context.get("geometry") or {}
+    geometry: dict[str, Any] = subject.plan.context.get("geometry") or {}
     for key, have in (("geometry", geometry.get("name")), ("vessel", geometry.get("vessel"))):
         if limit.get(key) is not None and limit[key] != have:
             out.append(f"the limit binds to {key} {limit[key]}, measured with {have or 'none'}")

@@ -4,8 +4,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from daq.core.errors import SettingError
 from daq.core.units import UNITS, entered
-from daq.methods.fields import Celsius, Duration, KeyedError, Kelvins, Listed, Model, Name, PerMinute, Quantity, Text
+from daq.methods.fields import Celsius, Duration, Kelvins, KeyedError, Listed, Model, Name, PerMinute, Quantity, Text
 
 DecisionRule = Literal["unrounded", "rounded"]
 SECOND = 1_000_000_000
@@ -34,8 +35,8 @@ class Limit(Model):
             raise KeyedError("low", f"low ({self.low:g}) must be below high ({self.high:g})")
         try:
             entered(self.unit)
-        except Exception as error:
-            raise KeyedError("unit", getattr(error, "reason", str(error))) from None
+        except SettingError as error:
+            raise KeyedError("unit", error.reason) from None
         return self
 
     @property
@@ -70,8 +71,8 @@ class Product(Model):
     def _unit(self) -> Self:
         try:
             code, factor = entered(self.unit)
-        except Exception as error:
-            raise KeyedError("unit", getattr(error, "reason", str(error))) from None
+        except SettingError as error:
+            raise KeyedError("unit", error.reason) from None
         if factor != 1.0:
             raise KeyedError("unit", f"results are stored in UCUM units; write {code!r} instead of {self.unit!r}")
         expected = self.expected_viscosity

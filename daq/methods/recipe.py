@@ -8,8 +8,8 @@ from daq.core.plan import Extent, KeepAt, Statistic
 from daq.methods.fields import (
     Amount,
     Duration,
-    KeyedError,
     Kelvins,
+    KeyedError,
     Length,
     Listed,
     Model,

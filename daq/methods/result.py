@@ -26,7 +26,16 @@ from daq.methods.payload import (
     finite,
 )
 
-__all__ = ["SCHEMA_NAME", "SCHEMA_VERSION", "FlatResultData", "ResultData", "RunRecord", "envelope", "flat_schema", "schema"]
+__all__ = [
+    "SCHEMA_NAME",
+    "SCHEMA_VERSION",
+    "FlatResultData",
+    "ResultData",
+    "RunRecord",
+    "envelope",
+    "flat_schema",
+    "schema",
+]
 
 SCHEMA_NAME = "result"
 SCHEMA_VERSION: Literal[1] = 1
@@ -152,9 +161,7 @@ class ResultData(Part):
                 verdict=c.judgement.verdict,  # type: ignore[arg-type]  # a Verdict's value
                 decision_rule=c.judgement.decision_rule,  # type: ignore[arg-type]  # a DecisionRule's value
                 compared=c.judgement.compared,
-                limits=[
-                    LimitData(**{**asdict(limit), "reasons": list(limit.reasons)}) for limit in c.judgement.limits
-                ],
+                limits=[LimitData(**{**asdict(limit), "reasons": list(limit.reasons)}) for limit in c.judgement.limits],
                 reasons=list(c.judgement.reasons),
             ),
             method=MethodData(

@@ -1,16 +1,15 @@
 """Rules of a method to rules of the plan: names, units, and how long they may take."""
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 from daq.core.errors import SettingError
 from daq.core.plan import Extent, Rule
 from daq.core.units import symbol
 from daq.methods.fields import Amount
-from daq.methods.recipe import Method, Steadiness, Stop
-from daq.methods.refusals import Refusals
-from daq.methods.signals import BUILT_IN, Signals
+from daq.methods.making import Making
+from daq.methods.recipe import Steadiness, Stop
+from daq.methods.signals import BUILT_IN
 
 NS = 1_000_000_000
 NS_PER_MINUTE = 60 * NS
@@ -20,10 +19,7 @@ NS_PER_MINUTE = 60 * NS
 class RuleMaker:
     """Compiles the rules of one step."""
 
-    method: Method
-    signals: Signals
-    chosen: Mapping[str, Amount]
-    refusals: Refusals
+    making: Making
     turns: bool
     """Whether anything turns in this step."""
 
@@ -37,14 +33,16 @@ class RuleMaker:
         return self._leaf(stop, key)
 
     def _refuse(self, key: str, reason: str) -> None:
-        self.refusals.add(self.method, key, reason)
+        self.making.refuse(key, reason)
 
     def _leaf(self, stop: Stop, key: str) -> Rule:
         asked = stop.signal or ""
-        signal = self.signals.resolve(asked)
+        signal = self.making.signals.resolve(asked)
         nothing = Rule("above", stop.name or asked, asked)
         if signal is None:
-            self._refuse(f"{key}.signal", f"there is no signal {asked!r} on this bench; signals: {self.signals.known}")
+            self._refuse(
+                f"{key}.signal", f"there is no signal {asked!r} on this bench; signals: {self.making.signals.known}"
+            )
             return nothing
         if not self.turns and signal == "revolutions":
             self._refuse(f"{key}.signal", "nothing turns in this step, so revolutions would never be met")
@@ -70,7 +68,7 @@ class RuleMaker:
             shown = f"{asked} {'≥' if kind == 'above' else '≤'} {value:g}"
             if signal in BUILT_IN and value <= 0:
                 self._refuse(f"{key}.{kind}", "must be greater than 0: the rule would be met before anything happened")
-        unit = symbol(self.signals.units[signal])
+        unit = symbol(self.making.signals.units[signal])
         name = stop.name or (f"{shown} {unit}".rstrip() + _held(stop.hold))
         if kind == "above":
             return Rule("above", name, signal, low=low, after=stop.after, hold=stop.hold)
@@ -81,11 +79,13 @@ class RuleMaker:
     def _steady(self, stop: Stop, steady: Steadiness, signal: str, key: str) -> Rule:
         if signal in BUILT_IN:
             self._refuse(f"{key}.signal", f"{signal} grows all the time and is never steady; name a measured signal")
-        relative = steady.limit.unit == "%" and self.signals.units[signal] != "%"
+        relative = steady.limit.unit == "%" and self.making.signals.units[signal] != "%"
         limit = (
-            steady.limit.value / 100.0 if relative else self._value(steady.limit, signal, f"{key}.steady.limit", step=True)
+            steady.limit.value / 100.0
+            if relative
+            else self._value(steady.limit, signal, f"{key}.steady.limit", step=True)
         )
-        shown = f"{steady.limit.value:g} {symbol(steady.limit.unit or self.signals.units[signal])}".rstrip()
+        shown = f"{steady.limit.value:g} {symbol(steady.limit.unit or self.making.signals.units[signal])}".rstrip()
         return Rule(
             "steady",
             stop.name or f"{stop.signal} steady within {shown} over {steady.span.ns / NS:g} s",
@@ -100,14 +100,16 @@ class RuleMaker:
     def _value(self, given: Amount | str, signal: str, key: str, *, step: bool = False) -> float:
         """A threshold in the signal's own unit; `step` for a difference."""
         if isinstance(given, str):
-            chosen = self.chosen.get(given)
+            chosen = self.making.chosen.values.get(given)
             if chosen is None:
                 self._refuse(key, f"{given!r} is neither a number nor one of the method's choices")
                 return 0.0
             given = chosen
-        unit = self.signals.units[signal]
+        unit = self.making.signals.units[signal]
         if not given.unit and unit in ("mPa.s", "Pa.s"):
-            self._refuse(key, f"needs its unit, for example '{given.value:g} mPa.s': products are shown in different units")
+            self._refuse(
+                key, f"needs its unit, for example '{given.value:g} mPa.s': products are shown in different units"
+            )
             return 0.0
         if step and unit == "Cel" and given.unit in ("", "K"):
             return given.value

@@ -38,6 +38,7 @@ class Signals:
 def signals_of(
     driver: Driver,
     companions: Mapping[str, Driver],
+    *,
     roles: Mapping[str, str],
     geometry: Geometry | None,
     full_scale_unm: float | None,

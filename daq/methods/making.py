@@ -1,0 +1,45 @@
+"""What compiling a plan works with."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from daq.core.driver import Driver, Identity
+from daq.methods.choosing import Chosen
+from daq.methods.instrument import Instrument
+from daq.methods.recipe import Method
+from daq.methods.refusals import Refusals
+from daq.methods.signals import Signals
+from daq.rheology.geometry import Geometry
+
+
+class Companion(NamedTuple):
+    """One more instrument on the same time axis."""
+
+    instrument: Instrument
+    driver: Driver
+    identity: Identity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Making:
+    """Method and bench, what a person chose, and what speaks against the run so far."""
+
+    method: Method
+    instrument: Instrument
+    driver: Driver
+    identity: Identity | None
+    companions: Mapping[str, Companion]
+    chosen: Chosen
+    full_scale_unm: float | None
+    geometry: Geometry | None
+    signals: Signals
+    refusals: Refusals
+
+    def refuse(self, key: str, reason: str) -> None:
+        """Something in the method makes the run impossible."""
+        self.refusals.add(self.method, key, reason)
+
+    def refuse_bench(self, key: str, reason: str) -> None:
+        """Something in the instrument's file makes the run impossible."""
+        self.refusals.add(self.instrument, key, reason)
