@@ -12,13 +12,14 @@ from daq.app.drivers import Drivers
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Plan
-from daq.methods.compile import Companion, compile_plan
+from daq.methods.compile import compile_plan
 from daq.methods.daemon import Daemon
 from daq.methods.digest import digest
 from daq.methods.fields import Model
 from daq.methods.fluid import Fluid
 from daq.methods.instrument import Instrument
 from daq.methods.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.making import Companion
 from daq.methods.product import Product
 from daq.methods.recipe import Method
 
@@ -37,6 +38,8 @@ class Catalogue:
     methods: dict[str, dict[str, Method]] = field(default_factory=dict)
     products: dict[str, Product] = field(default_factory=dict)
     fluids: dict[str, Fluid] = field(default_factory=dict)
+    files: int = 1
+    """How many files were looked at."""
 
     @classmethod
     def load(cls, folder: Path) -> Self:
@@ -86,6 +89,7 @@ class Catalogue:
                 errors.append(SettingError(reason, file=self.daemon.source, key=f"folders.{kind}"))
             return
         for path in sorted(folder.glob("*.toml")):
+            self.files += 1
             try:
                 yield load(path)
             except SettingError as error:
@@ -104,9 +108,8 @@ class Catalogue:
 
     @property
     def state(self) -> str | None:
-        """The state directory the daemon's file asks for, absolute, or None."""
-        given = self.daemon.state
-        return None if given is None else str((self.folder / Path(given).expanduser()).absolute())
+        """The state directory the daemon's file asks for, or None."""
+        return state_of(self.daemon)
 
     @property
     def enabled(self) -> list[str]:
@@ -163,6 +166,13 @@ class Catalogue:
             companions=self.companions(instrument),
             choices=choices,
         )
+
+
+def state_of(daemon: Daemon) -> str | None:
+    """The state directory a daemon's file asks for, seen from the file's folder; None where it asks for none."""
+    if daemon.state is None:
+        return None
+    return str((Path(daemon.source).parent / Path(daemon.state).expanduser()).absolute())
 
 
 def parts(error: SettingError) -> list[SettingError]:

@@ -1,0 +1,186 @@
+"""``daq check``: what is wrong with configuration and methods, before a sample waits."""
+
+import argparse
+import tomllib
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from daq.adapters.paths import DAEMON_FILE, config_dir
+from daq.app.catalogue import Catalogue, parts
+from daq.app.cli.common import print_json, wanted_path
+from daq.app.text import plain
+from daq.core.errors import SettingError
+from daq.core.plan import Plan
+from daq.methods.instrument import Instrument
+from daq.methods.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.recipe import Method
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Files and folders."""
+    parser.add_argument(
+        "paths", metavar="PATH", nargs="*", type=wanted_path, help="files or configuration folders (otherwise --config)"
+    )
+    parser.add_argument("--all", action="store_true", help="every reason why a method does not fit an instrument")
+    parser.add_argument("--json", action="store_true", help="print the findings as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print everything found; 0 where nothing is wrong, otherwise 2."""
+    findings = Findings()
+    for path in args.paths or [config_dir(args.config)]:
+        if path.is_dir():
+            findings.folder(path)
+        else:
+            findings.file(path)
+    if args.json:
+        print_json(findings.as_json())
+    else:
+        findings.show(every_reason=args.all)
+    return 2 if findings.errors else 0
+
+
+class Findings:
+    """Errors, and what fits with what."""
+
+    def __init__(self) -> None:
+        self.errors: list[SettingError] = []
+        self.benches: list[dict[str, Any]] = []
+        self.files = 0
+
+    def folder(self, folder: Path) -> None:
+        """Check a configuration folder, and compile each method for each instrument it fits."""
+        if not (folder / DAEMON_FILE).is_file():
+            files = sorted(folder.glob("*.toml"))
+            if not files:
+                reason = f"holds neither {DAEMON_FILE} nor any .toml file; `daq init {folder}` copies the examples"
+                self.errors.append(SettingError(reason, file=str(folder)))
+            for path in files:
+                self.file(path)
+            return
+        catalogue, errors = Catalogue.read(folder)
+        self.errors += errors
+        self.files += catalogue.files
+        usable = [i for i in catalogue.instruments.values() if self._has_driver(catalogue, i)]
+        for versions in catalogue.methods.values():
+            for method in versions.values():
+                self._compile(catalogue, method, usable)
+
+    def file(self, path: Path) -> None:
+        """Check a single file, by what it holds."""
+        self.files += 1
+        try:
+            kind_of(path)(path)
+        except SettingError as error:
+            self.errors += parts(error)
+
+    def _has_driver(self, catalogue: Catalogue, instrument: Instrument) -> bool:
+        try:
+            catalogue.make_driver(instrument)
+        except SettingError as error:
+            self.errors += parts(error)
+            return False
+        return all(name in catalogue.instruments for name in instrument.companions.values())
+
+    def _compile(self, catalogue: Catalogue, method: Method, instruments: list[Instrument]) -> None:
+        refusals: list[SettingError] = []
+        plans: list[Plan] = []
+        for instrument in instruments:
+            errors, plan = _attempt(catalogue, method, instrument)
+            geometry = None if plan is None else (plan.context.get("geometry") or {}).get("name")
+            self.benches.append(
+                {
+                    "method": method.id,
+                    "version": method.version,
+                    "instrument": instrument.name,
+                    "geometry": geometry,
+                    "mounted": geometry == instrument.mounted,
+                    "fits": plan is not None,
+                    "why_not": [str(e) for e in errors],
+                    "warnings": [] if plan is None else list(plan.context.get("warnings", [])),
+                }
+            )
+            refusals += errors
+            if plan is not None:
+                plans.append(plan)
+        if instruments and not plans:
+            # What every instrument refuses at the method's own file is the method's fault.
+            times = Counter(str(e) for e in refusals)
+            own = {str(e): e for e in refusals if e.file == method.source}
+            self.errors += [e for text, e in own.items() if times[text] == len(instruments)]
+
+    def show(self, *, every_reason: bool) -> None:
+        """Print for a person."""
+        for bench in self.benches:
+            name = f"{bench['method']} {bench['version']} on {bench['instrument']}"
+            if not bench["fits"]:
+                print(f"does not  {plain(name)}")
+                for reason in bench["why_not"] if every_reason else bench["why_not"][:1]:
+                    print(f"          {plain(reason)}")
+                continue
+            if bench["geometry"] is not None:
+                name += f" with {bench['geometry']}" + ("" if bench["mounted"] else " (not mounted now)")
+            print(f"fits      {plain(name)}")
+            for warning in bench["warnings"]:
+                print(f"          note: {plain(warning)}")
+        for error in self.errors:
+            print(f"wrong     {plain(error)}")
+        print(f"{self.files} files checked, {len(self.errors) or 'nothing'} wrong")
+
+    def as_json(self) -> dict[str, Any]:
+        """The same as JSON values."""
+        return {
+            "files": self.files,
+            "errors": [{"file": e.file, "key": e.key, "reason": e.reason} for e in self.errors],
+            "benches": self.benches,
+        }
+
+
+def _attempt(catalogue: Catalogue, method: Method, instrument: Instrument) -> tuple[list[SettingError], Plan | None]:
+    """The plan of a method on an instrument, or why there is none: with the geometry mounted, or any other it has."""
+    mounted: list[Instrument] = [instrument]
+    mounted += [instrument.with_mounted(name) for name in instrument.geometries if name != instrument.mounted]
+    first: list[SettingError] = []
+    for candidate in mounted:
+        try:
+            return [], catalogue.compile(method, candidate)
+        except SettingError as error:
+            first = first or parts(error)
+    return first, None
+
+
+def kind_of(path: Path) -> Callable[[Path], object]:
+    """The loader for a file, by the keys in it (or by its folder, where the keys do not tell).
+
+    Raises:
+        SettingError: the file cannot be read.
+    """
+    keys = set(_keys(path))
+    if path.name == DAEMON_FILE:
+        return load_daemon
+    for needed, load in (
+        ({"steps"}, load_method),
+        ({"claim"}, load_method),
+        ({"driver"}, load_instrument),
+        ({"port"}, load_instrument),
+        ({"certificate"}, load_fluid),
+        ({"limits", "id"}, load_product),
+    ):
+        if needed <= keys:
+            return load
+    by_folder: dict[str, Callable[[Path], object]] = {
+        "instruments": load_instrument,
+        "methods": load_method,
+        "products": load_product,
+        "fluids": load_fluid,
+    }
+    return by_folder.get(path.absolute().parent.name, load_method)
+
+
+def _keys(path: Path) -> Iterator[str]:
+    try:
+        yield from tomllib.loads(path.read_text("utf-8-sig"))
+    except (OSError, ValueError):
+        return  # the loader says it with the line

@@ -1,0 +1,66 @@
+"""What several commands share."""
+
+import argparse
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import RunRecord
+from daq.app.catalogue import state_of
+from daq.core.errors import SettingError
+from daq.methods.load import load_daemon
+
+SHOWN_ID = 8
+"""Characters of a run's id in tables; enough to type, and longer where that is not unique."""
+
+
+def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
+    """The state directory of a command."""
+    configured = None
+    if not args.state and not os.environ.get("STATE_DIRECTORY"):
+        daemon = load_daemon(config_dir(args.config) / DAEMON_FILE)
+        configured = state_of(daemon)
+    return state_dir(args.state, configured, create=create)
+
+
+def open_reader(args: argparse.Namespace) -> Reader:
+    """The database of a command, for reading."""
+    return Reader(database_path(chosen_state(args)))
+
+
+def find_run(reader: Reader, given: str) -> RunRecord:
+    """The run whose id begins with `given`, or the newest for ``last``.
+
+    Raises:
+        SettingError: none, or several.
+    """
+    if given == "last":
+        newest = reader.runs(limit=1)
+        if not newest:
+            raise SettingError("there is no run yet")
+        return newest[0]
+    ids = reader.find_runs(given.lower()) if given else []
+    if not ids:
+        raise SettingError(f"there is no run whose id begins with {given!r}; `daq runs` lists them")
+    if len(ids) > 1:
+        shown = ", ".join(i[: len(given) + 4] for i in ids[:5])
+        raise SettingError(f"{len(ids)} runs begin with {given!r} ({shown} ...); type more of the id")
+    run = reader.run(ids[0])
+    if run is None:
+        raise SettingError(f"the run {ids[0]} is gone")
+    return run
+
+
+def print_json(value: Any) -> None:
+    """One JSON document on stdout."""
+    json.dump(value, sys.stdout, indent=2, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def wanted_path(text: str) -> Path:
+    """A path from the command line."""
+    return Path(text).expanduser()
