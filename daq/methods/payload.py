@@ -105,6 +105,20 @@ class DriftData(Part):
     certain: bool
 
 
+class AdviceData(Part):
+    """What to change, computed from what was measured."""
+
+    code: str
+    text: str
+    step: str
+    speed: Number = Field(None, description="/min")
+    geometry: str | None = None
+    comparable: bool = Field(description="whether a result so obtained can be held against the product's limits")
+    is_bound: bool = Field(description="the expected torque is a lower bound: the reading was saturated")
+    torque_percent: Number = Field(None, description="expected torque, % of full scale")
+    value_at_least: Number = Field(None, description="in the result's unit")
+
+
 class MethodData(Part):
     """The recipe, exactly."""
 

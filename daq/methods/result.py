@@ -10,6 +10,7 @@ from daq.core.plan import Plan
 from daq.methods.conclusion import Conclusion
 from daq.methods.envelope import envelope
 from daq.methods.payload import (
+    AdviceData,
     ConditionsData,
     DriftData,
     GeometryData,
@@ -89,7 +90,7 @@ class ResultData(Part):
     method: MethodData
     origin: OriginData
     steps: list[StepData] = Field(default_factory=list)
-    advice: list[str] = Field(default_factory=list)
+    advice: list[AdviceData] = Field(default_factory=list)
     warnings: list[str] = Field(default_factory=list)
     supersedes: str | None = Field(default=None, description="id of the message this one corrects")
 
@@ -173,7 +174,7 @@ class ResultData(Part):
             ),
             origin=_origin(plan, record),
             steps=[StepData.of(r) for r in c.rows],
-            advice=[a.text for a in c.advice],
+            advice=[AdviceData(**asdict(a)) for a in c.advice],
             warnings=[*context.get("warnings", []), *(body or {}).get("limits_of_use", []), *record.notes],
             supersedes=record.supersedes,
         )
@@ -256,7 +257,7 @@ def _flatten(prefix: str, data: dict[str, Any], out: dict[str, Any], skip: set[s
         if isinstance(value, dict):
             _flatten(f"{prefix}{key}_", value, out, skip)
         elif isinstance(value, list):
-            out[prefix + key] = "; ".join(str(v) for v in value)
+            out[prefix + key] = "; ".join(str(v["text"]) if isinstance(v, dict) else str(v) for v in value)
         else:
             out[prefix + key] = value
 
