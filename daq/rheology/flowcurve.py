@@ -7,10 +7,11 @@ part of itself over most of the range, and the small stresses would otherwise no
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.flowmodels import MODELS, FlowModel
+from daq.rheology.leastsquares import Solution, fit_curve, linear_fit
 from daq.rheology.uncertainty import coverage_factor
 
 if TYPE_CHECKING:
@@ -236,33 +237,32 @@ def _cannot_carry(model: FlowModel, g: "Array", tau: "Array") -> str:
     return ""
 
 
-def _solve(model: FlowModel, data: _Data) -> "Array":
+def _solve(model: FlowModel, data: _Data) -> Solution:
     import numpy as np
-    from scipy.optimize import least_squares
 
     g, tau, sigma = data.rates, data.stresses, data.sigma
     starts = _starts(model, data)
-    if model.shape is not None and model.shape(g) == [()]:
-        return starts[0]  # linear in its parameters: already the solution
+    if model.basis is not None and model.shape is not None and model.shape(g) == [()]:
+        # Linear in its parameters: solved exactly, unless that takes one below 0.
+        exact = linear_fit(model.basis((), g), tau, sigma)
+        if np.all(exact.parameters >= 0.0):
+            return exact
     upper = np.array(model.upper)
-    solutions: list[Any] = []
-    for start in starts:
-        inside = np.minimum(np.maximum(start, 1e-9 * np.max(start) + 1e-300), 0.999 * upper)
-        solutions.append(
-            least_squares(
-                lambda p: (model.stress(p, g) - tau) / sigma,
-                inside,
-                jac=lambda p: model.jacobian(p, g) / sigma[:, None],
-                bounds=(np.zeros(model.size), upper),
-                x_scale=np.maximum(inside, 1e-12),
-                xtol=1e-15,
-                ftol=1e-15,
-                gtol=1e-15,
-                max_nfev=300,
-            )
+    solutions = [
+        fit_curve(
+            model.stress,
+            g,
+            tau,
+            np.minimum(np.maximum(start, 1e-9 * np.max(start) + 1e-300), 0.999 * upper),
+            sigma=sigma,
+            jacobian=model.jacobian,
+            lower=np.zeros(model.size),
+            upper=upper,
+            max_evaluations=300,
         )
-    best: Array = np.asarray(min(solutions, key=lambda s: float(s.cost)).x, dtype=float)
-    return best
+        for start in starts
+    ]
+    return min(solutions, key=lambda s: s.sum_of_squares)
 
 
 def _starts(model: FlowModel, data: _Data) -> "list[Array]":
@@ -284,11 +284,11 @@ def _starts(model: FlowModel, data: _Data) -> "list[Array]":
     return [p for _, p in found[:3]]
 
 
-def _judged(model: FlowModel, p: "Array", data: _Data, weights: Weights) -> Fit | Refusal:
+def _judged(model: FlowModel, solution: Solution, data: _Data, weights: Weights) -> Fit | Refusal:
     """The fit with its statistics, or why its parameters cannot be believed."""
     import numpy as np
 
-    g, tau, sigma = data.rates, data.stresses, data.sigma
+    g, tau, p = data.rates, data.stresses, solution.parameters
     n, k = g.size, model.size
     typical = float(np.max(tau))
     for name, value, unit, top in zip(model.parameters, p, model.units, model.upper, strict=True):
@@ -297,15 +297,9 @@ def _judged(model: FlowModel, p: "Array", data: _Data, weights: Weights) -> Fit 
             return Refusal(model.name, f"{name} goes to 0: the data do not show it; use a model without it")
         if math.isfinite(top) and value > 0.999 * top:
             return Refusal(model.name, f"{name} goes to its bound {top:g}")
-    residuals = (model.stress(p, g) - tau) / sigma
-    ss = math.fsum(float(r) ** 2 for r in residuals)
-    jacobian = model.jacobian(p, g) / sigma[:, None]
-    scale = np.linalg.norm(jacobian, axis=0)
-    if not np.all(scale > 0.0) or np.linalg.cond(jacobian / scale) > 1e7:
+    covariance, errors = solution.covariance, solution.standard_errors
+    if covariance is None or errors is None:
         return Refusal(model.name, "the parameters cannot be told apart with these rates")
-    normal = np.linalg.inv((jacobian / scale).T @ (jacobian / scale)) / np.outer(scale, scale)
-    covariance = normal * (ss / (n - k))
-    errors = np.sqrt(np.diag(covariance))
     t = coverage_factor(n - k)
     for name, value, error in zip(model.parameters, p, errors, strict=True):
         if t * error >= value:
@@ -325,9 +319,9 @@ def _judged(model: FlowModel, p: "Array", data: _Data, weights: Weights) -> Fit 
         n=n,
         rate_low=float(g.min()),
         rate_high=float(g.max()),
-        sum_of_squares=ss,
+        sum_of_squares=solution.sum_of_squares,
         r_squared=1.0 - rest / total if total > 0.0 else 1.0,
-        aicc=_aicc(n, k, ss),
+        aicc=_aicc(n, k, solution.sum_of_squares),
         weights=weights,
         covariance=tuple(tuple(float(c) for c in row) for row in covariance),
     )

@@ -1,0 +1,258 @@
+"""Control charts: constants, individuals and moving range, EWMA, run rules, capability, run length.
+
+Values of one call are in one unit.  Sources: ISO 7870-2, ASTM E2587, NIST/SEMATECH e-Handbook 6.1 and 6.3.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from daq.core.errors import SettingError
+from daq.quality.distributions import range_moments
+
+
+@dataclass(frozen=True, slots=True)
+class Constants:
+    """Factors of control charts for subgroups of n, in the standards' own symbols."""
+
+    n: int
+    d2: float
+    """Mean of the range over sigma."""
+    d3: float
+    """Standard deviation of the range over sigma."""
+    c4: float
+    """Mean of the sample standard deviation over sigma."""
+
+    @property
+    def A2(self) -> float:  # noqa: N802 - the standard's symbol
+        """Limits of the mean from the mean range: 3/(d2 sqrt(n))."""
+        return 3.0 / (self.d2 * math.sqrt(self.n))
+
+    @property
+    def A3(self) -> float:  # noqa: N802 - the standard's symbol
+        """Limits of the mean from the mean standard deviation: 3/(c4 sqrt(n))."""
+        return 3.0 / (self.c4 * math.sqrt(self.n))
+
+    @property
+    def D3(self) -> float:  # noqa: N802 - the standard's symbol
+        """Lower limit of the range over the mean range: 1 - 3 d3/d2, not below 0."""
+        return max(0.0, 1.0 - 3.0 * self.d3 / self.d2)
+
+    @property
+    def D4(self) -> float:  # noqa: N802 - the standard's symbol
+        """Upper limit of the range over the mean range: 1 + 3 d3/d2."""
+        return 1.0 + 3.0 * self.d3 / self.d2
+
+    @property
+    def B3(self) -> float:  # noqa: N802 - the standard's symbol
+        """Lower limit of the standard deviation over its mean: 1 - 3 sqrt(1 - c4^2)/c4, not below 0."""
+        return max(0.0, 1.0 - 3.0 * math.sqrt(1.0 - self.c4**2) / self.c4)
+
+    @property
+    def B4(self) -> float:  # noqa: N802 - the standard's symbol
+        """Upper limit of the standard deviation over its mean: 1 + 3 sqrt(1 - c4^2)/c4."""
+        return 1.0 + 3.0 * math.sqrt(1.0 - self.c4**2) / self.c4
+
+    @property
+    def E2(self) -> float:  # noqa: N802 - the standard's symbol
+        """Limits of individuals from the mean moving range: 3/d2."""
+        return 3.0 / self.d2
+
+
+def constants(n: int) -> Constants:
+    """Factors for subgroups of 2 to 25, computed from the range's distribution, not from a rounded table."""
+    if not 2 <= n <= 25:
+        raise SettingError(f"must be from 2 to 25, is {n}", key="n")
+    d2, d3 = range_moments(n)
+    return Constants(n, d2, d3, math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2) - math.lgamma((n - 1) / 2)))
+
+
+@dataclass(frozen=True, slots=True)
+class IndividualsChart:
+    """Individuals and moving range chart."""
+
+    centre: float
+    sigma: float
+    """Mean moving range over d2."""
+    lower: float
+    upper: float
+    mean_moving_range: float
+    moving_range_upper: float
+    moving_ranges: tuple[float, ...]
+
+    def z(self, values: Sequence[float]) -> tuple[float, ...]:
+        """Values as distances from the centre in sigma, for `run_rules`; all 0 where nothing varies."""
+        return tuple((v - self.centre) / self.sigma if self.sigma > 0.0 else 0.0 for v in values)
+
+
+def individuals_chart(values: Sequence[float], d2: float | None = None) -> IndividualsChart:
+    """Limits from at least 2 values in order: mean -+ 3 MR/d2, moving range limit D4 MR.
+
+    `d2` None takes the exact 1.12838; printed examples use 1.128.  Limits come from a period known to be in control.
+    """
+    _series(values, 2)
+    exact = constants(2)
+    ranges = tuple(abs(b - a) for a, b in pairwise(values))
+    mean_range = math.fsum(ranges) / len(ranges)
+    centre, sigma = math.fsum(values) / len(values), mean_range / (exact.d2 if d2 is None else d2)
+    return IndividualsChart(
+        centre, sigma, centre - 3.0 * sigma, centre + 3.0 * sigma, mean_range, exact.D4 * mean_range, ranges
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class EwmaChart:
+    """Exponentially weighted moving average with its limits, one of each per value."""
+
+    averages: tuple[float, ...]
+    lower: tuple[float, ...]
+    upper: tuple[float, ...]
+
+    @property
+    def signals(self) -> tuple[int, ...]:
+        """Indices (from 0) of averages beyond a limit."""
+        triples = zip(self.averages, self.lower, self.upper, strict=True)
+        return tuple(i for i, (a, low, high) in enumerate(triples) if a < low or a > high)
+
+
+def ewma_chart(
+    values: Sequence[float],
+    target: float,
+    sigma: float,
+    weight: float = 0.3,
+    width: float = 3.0,
+    *,
+    exact: bool = False,
+) -> EwmaChart:
+    """z_i = weight x_i + (1 - weight) z_(i-1), z_0 = target; limits target -+ width sigma sqrt(weight/(2 - weight)).
+
+    `sigma` is the standard deviation of single values; `exact` narrows the first limits by
+    sqrt(1 - (1 - weight)^(2i)) (NIST/SEMATECH e-Handbook 6.3.2.4).
+    """
+    _series(values, 1)
+    if not 0.0 < weight <= 1.0:
+        raise SettingError(f"must be above 0 and at most 1, is {weight}", key="weight")
+    if not sigma > 0.0:
+        raise SettingError(f"must be greater than 0, is {sigma}", key="sigma")
+    averages: list[float] = []
+    halves: list[float] = []
+    level = target
+    for i, x in enumerate(values, start=1):
+        level = weight * x + (1.0 - weight) * level
+        averages.append(level)
+        start_up = 1.0 - (1.0 - weight) ** (2 * i) if exact else 1.0
+        halves.append(width * sigma * math.sqrt(weight / (2.0 - weight) * start_up))
+    return EwmaChart(tuple(averages), tuple(target - h for h in halves), tuple(target + h for h in halves))
+
+
+def _one_side(z: Sequence[float], count: int, window: int, beyond: float) -> bool:
+    """Whether the last value and enough of the last `window` lie beyond +-`beyond` on one side."""
+    recent = z[-window:]
+    high, low = sum(v > beyond for v in recent), sum(v < -beyond for v in recent)
+    return (z[-1] > beyond and high >= count) or (z[-1] < -beyond and low >= count)
+
+
+def _trend(z: Sequence[float]) -> bool:
+    steps = [b - a for a, b in pairwise(z[-6:])]
+    return len(steps) == 5 and (all(s > 0.0 for s in steps) or all(s < 0.0 for s in steps))
+
+
+def _alternating(z: Sequence[float]) -> bool:
+    steps = [b - a for a, b in pairwise(z[-14:])]
+    return len(steps) == 13 and all(a * b < 0.0 for a, b in pairwise(steps))
+
+
+RUN_RULES: dict[str, Callable[[Sequence[float]], bool]] = {
+    "one_beyond_3s": lambda z: abs(z[-1]) > 3.0,
+    "nine_one_side": lambda z: _one_side(z, 9, 9, 0.0),
+    "eight_one_side": lambda z: _one_side(z, 8, 8, 0.0),
+    "six_trend": _trend,
+    "fourteen_alternating": _alternating,
+    "two_of_three_2s": lambda z: _one_side(z, 2, 3, 2.0),
+    "four_of_five_1s": lambda z: _one_side(z, 4, 5, 1.0),
+    "fifteen_within_1s": lambda z: len(z) >= 15 and all(abs(v) < 1.0 for v in z[-15:]),
+    "eight_outside_1s": lambda z: len(z) >= 8 and all(abs(v) > 1.0 for v in z[-8:]),
+}
+"""Whether the last of some z-scores completes a rule (Western Electric 1956, Nelson 1984, ISO 7870-2; from memory).
+
+Inequalities are strict.  Eight on one side is the Western Electric run, nine is Nelson's.
+"""
+
+
+def run_rules(z: Sequence[float]) -> dict[str, tuple[int, ...]]:
+    """For every rule the indices (from 0) of the points that complete it, in order; empty where none does.
+
+    `z` are distances from the centre line in sigma.
+    """
+    _series(z, 0)
+    return {
+        name: tuple(i for i in range(len(z)) if rule(z[max(0, i - 14) : i + 1])) for name, rule in RUN_RULES.items()
+    }
+
+
+def first_signals(z: Sequence[float]) -> dict[str, int]:
+    """For every rule the index (from 0) of the first point that completes it, -1 for never."""
+    return {name: found[0] if found else -1 for name, found in run_rules(z).items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Capability:
+    """Process capability indices (NIST/SEMATECH e-Handbook 6.1.6; ISO 22514); None where a limit is missing."""
+
+    cp: float | None
+    cpk: float
+    cpu: float | None
+    cpl: float | None
+    k: float | None
+    """Distance of the mean from the middle over half the tolerance."""
+    cpm: float | None
+    """With a target: (USL - LSL)/(6 sqrt(s^2 + (mean - target)^2))."""
+    outside: float
+    """Expected part outside the limits for normal values (times 1e6: ppm)."""
+
+
+def capability(
+    mean: float, sd: float, lower: float | None = None, upper: float | None = None, target: float | None = None
+) -> Capability:
+    """Indices from mean and standard deviation (> 0) and one or both limits.
+
+    Raises:
+        SettingError: no limit, limits in the wrong order, or a standard deviation that is not positive.
+    """
+    from scipy.special import ndtr
+
+    if not sd > 0.0:
+        raise SettingError(f"must be greater than 0, is {sd}", key="sd")
+    if lower is None and upper is None:
+        raise SettingError("needs a lower or an upper limit", key="lower")
+    cpu = None if upper is None else (upper - mean) / (3.0 * sd)
+    cpl = None if lower is None else (mean - lower) / (3.0 * sd)
+    cp = k = cpm = None
+    if lower is not None and upper is not None:
+        if not lower < upper:
+            raise SettingError(f"must be below upper ({upper}), is {lower}", key="lower")
+        cp = (upper - lower) / (6.0 * sd)
+        k = abs((upper + lower) / 2.0 - mean) / ((upper - lower) / 2.0)
+        cpm = None if target is None else (upper - lower) / (6.0 * math.hypot(sd, mean - target))
+    outside = math.fsum(float(ndtr(-3.0 * c)) for c in (cpu, cpl) if c is not None)
+    return Capability(cp, min(c for c in (cpu, cpl) if c is not None), cpu, cpl, k, cpm, outside)
+
+
+def average_run_length(shift: float = 0.0, limit: float = 3.0) -> float:
+    """Mean number of independent normal points to the first beyond -+`limit` sigma, the mean off by `shift` sigma.
+
+    1/p; 370.4 without a shift at 3 sigma.
+    """
+    from scipy.special import ndtr
+
+    if not limit > 0.0:
+        raise SettingError(f"must be greater than 0, is {limit}", key="limit")
+    return 1.0 / float(ndtr(-limit + shift) + ndtr(-limit - shift))
+
+
+def _series(values: Sequence[float], least: int) -> None:
+    if len(values) < least:
+        raise SettingError(f"needs at least {least} values, got {len(values)}", key="values")
+    if not all(map(math.isfinite, values)):
+        raise SettingError("all values must be finite", key="values")

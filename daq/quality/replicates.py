@@ -1,0 +1,142 @@
+"""Repeatability and replicates (ISO 5725): standard deviations from groups, limits, and what duplicates decide."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daq.core.errors import SettingError
+from daq.quality.statistics import normal_quantile, range_quantile
+
+ROUNDED_FACTOR = 2.8
+"""The factor of ISO 5725-6 and ASTM E177: 1.96 sqrt(2), rounded."""
+
+
+def repeatability_factor(coverage: float = 0.95) -> float:
+    """Limit over standard deviation for the difference of two results: z sqrt(2); 2.77 at 95 % (ISO 5725-6: 2.8)."""
+    return normal_quantile((1.0 + coverage) / 2.0) * math.sqrt(2.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Precision:
+    """Repeatability and reproducibility of groups of results; unit of the results."""
+
+    s_r: float
+    """Repeatability standard deviation (within groups)."""
+    s_between: float
+    """Standard deviation between groups, 0 where the estimate is negative."""
+    f: float
+    """Between over within mean square; infinite where nothing varies within the groups."""
+    dof_within: int
+    dof_between: int
+    factor: float
+
+    @property
+    def s_R(self) -> float:  # noqa: N802 - the standard's symbol
+        """Reproducibility standard deviation: sqrt(s_r^2 + s_between^2)."""
+        return math.hypot(self.s_r, self.s_between)
+
+    @property
+    def r_limit(self) -> float:
+        """Repeatability limit: factor times s_r."""
+        return self.factor * self.s_r
+
+    @property
+    def R_limit(self) -> float:  # noqa: N802 - the standard's symbol
+        """Reproducibility limit: factor times s_R."""
+        return self.factor * self.s_R
+
+
+def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR) -> Precision:
+    """One-way analysis of groups (laboratories, days, operators) of replicates (ISO 5725-2 7.4).
+
+    s_r^2 the mean square within; s_between^2 = (mean square between - within)/n, n the mean group size as the
+    standard weighs it where groups differ.
+
+    Raises:
+        SettingError: fewer than 2 groups, an empty group, or no group with 2 results.
+    """
+    sizes = [len(g) for g in groups]
+    if len(groups) < 2 or min(sizes, default=0) < 1 or max(sizes) < 2:
+        raise SettingError("needs at least 2 groups, none empty, one with 2 results or more", key="groups")
+    total = sum(sizes)
+    means = [math.fsum(g) / len(g) for g in groups]
+    grand = math.fsum(math.fsum(g) for g in groups) / total
+    within_dof, between_dof = total - len(groups), len(groups) - 1
+    within = math.fsum((v - m) ** 2 for g, m in zip(groups, means, strict=True) for v in g) / within_dof
+    between = math.fsum(k * (m - grand) ** 2 for k, m in zip(sizes, means, strict=True)) / between_dof
+    mean_size = (total - sum(k * k for k in sizes) / total) / between_dof
+    return Precision(
+        s_r=math.sqrt(within),
+        s_between=math.sqrt(max(between - within, 0.0) / mean_size),
+        f=between / within if within > 0.0 else math.inf,
+        dof_within=within_dof,
+        dof_between=between_dof,
+        factor=factor,
+    )
+
+
+class Outcome(StrEnum):
+    """What a set of replicates allows."""
+
+    MEAN = "mean"
+    """They agree: report the mean."""
+    MORE = "more"
+    """They do not agree: one more result, on a fresh fill."""
+    MEDIAN = "median"
+    """The last allowed result did not settle it: report the median, and look for the reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """The decision on replicates, with the numbers it was made from; unit of the results."""
+
+    outcome: Outcome
+    value: float | None
+    """Mean or median to report; None while more are needed."""
+    spread: float
+    """Largest less smallest."""
+    limit: float
+    """Critical range for so many results."""
+    n: int
+
+
+def critical_range(n: int, r_limit: float) -> float:
+    """Greatest range of n results that still agree, from the repeatability limit r of two: r f(n)/f(2).
+
+    ISO 5725-6 4.1.4; f(n) is the 95 % point of the range of n normal values: 2.77, 3.31, 3.63 for 2, 3, 4.
+    """
+    if not r_limit > 0.0:
+        raise SettingError(f"must be greater than 0, is {r_limit}", key="r_limit")
+    return r_limit if n == 2 else r_limit * range_quantile(n) / range_quantile(2)
+
+
+def judge_replicates(values: Sequence[float], r_limit: float, most: int = 3) -> Agreement:
+    """What 2 or more results under repeatability conditions decide (ISO 5725-6 clause 5.2, from memory).
+
+    Within the critical range for their number the mean of all is reported; otherwise one more is asked for until `most`
+    have been made, and then the median is reported.  Every result counts; none is left out.  The comparison includes
+    the limit.
+
+    Args:
+        values: results in the order made, each on its own fill, unit of `r_limit`.
+        r_limit: repeatability limit for two results, > 0.
+        most: how many results the product allows, at least 2.
+
+    Raises:
+        SettingError: fewer than 2 values, more than `most`, not finite, or a limit that is not positive.
+    """
+    n = len(values)
+    if n < 2 or most < 2 or n > most:
+        raise SettingError(f"needs from 2 to {max(most, 2)} results, got {n}", key="values")
+    if not all(map(math.isfinite, values)):
+        raise SettingError("all results must be finite", key="values")
+    spread, limit = max(values) - min(values), critical_range(n, r_limit)
+    # The spread of numbers with few digits must not miss the limit by rounding in binary.
+    if spread <= limit * (1.0 + 1e-12):
+        return Agreement(Outcome.MEAN, math.fsum(values) / n, spread, limit, n)
+    if n < most:
+        return Agreement(Outcome.MORE, None, spread, limit, n)
+    ordered = sorted(values)
+    median = (ordered[(n - 1) // 2] + ordered[n // 2]) / 2.0
+    return Agreement(Outcome.MEDIAN, median, spread, limit, n)

@@ -1,0 +1,292 @@
+"""Statistics of a few numbers: description, intervals, outliers, lines.
+
+Exact sums come from `daq.core.statistics`.  Outlier tests only name a value; nothing here drops one.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from daq.core.errors import SettingError
+from daq.core.statistics import Axis, summarise
+from daq.quality.distributions import range_below, spacing_ratio_above
+
+
+@dataclass(frozen=True, slots=True)
+class Description:
+    """Mean, scatter and lag-one autocorrelation of a series; unit of the values."""
+
+    n: int
+    mean: float
+    sd: float | None
+    """Sample standard deviation (n - 1); None for one value."""
+    lag1: float | None
+    """Sum of products of neighbours over the sum of squares, about the mean; None where all values are equal."""
+
+    @property
+    def relative_sd(self) -> float | None:
+        """Standard deviation over the magnitude of the mean; None where either is missing or the mean is 0."""
+        return None if self.sd is None or self.mean == 0.0 else self.sd / abs(self.mean)
+
+    @property
+    def standard_error(self) -> float | None:
+        """sd/sqrt(n): type A standard uncertainty of the mean of independent values (JCGM 100 4.2.3)."""
+        return None if self.sd is None else self.sd / math.sqrt(self.n)
+
+
+def describe(values: Sequence[float]) -> Description:
+    """Description of at least one finite value; accurate to the last digits (two passes, exact sums).
+
+    Raises:
+        SettingError: no values.
+        ValueError: a value that is not finite.
+    """
+    _at_least(values, 1)
+    s = summarise([float(v) for v in values], Axis(range(len(values))))
+    assert s.mean is not None  # noqa: S101 - narrows the type
+    return Description(s.n, s.mean, s.sd, s.lag1)
+
+
+def t_quantile(dof: float, probability: float = 0.975) -> float:
+    """Quantile of Student's t with `dof` > 0 degrees of freedom (also not whole; infinite: normal).
+
+    0.975 is the factor of a two-sided 95 % interval.
+    """
+    from scipy.special import ndtri, stdtrit
+
+    if not dof > 0.0:
+        raise SettingError(f"must be greater than 0, is {dof}", key="dof")
+    _probability(probability, "probability")
+    return float(ndtri(probability)) if dof > 1e12 else float(stdtrit(dof, probability))
+
+
+def normal_quantile(probability: float = 0.975) -> float:
+    """Quantile of the standard normal distribution."""
+    return t_quantile(math.inf, probability)
+
+
+@dataclass(frozen=True, slots=True)
+class MeanInterval:
+    """A mean with its confidence interval; unit of the values."""
+
+    mean: float
+    low: float
+    high: float
+    standard_error: float
+    dof: int
+    coverage: float
+
+
+def mean_interval(values: Sequence[float], coverage: float = 0.95) -> MeanInterval:
+    """Mean -+ t s/sqrt(n) of at least 2 independent values (JCGM 100 4.2 and G.3)."""
+    _at_least(values, 2)
+    _probability(coverage, "coverage")
+    d = describe(values)
+    error = d.standard_error or 0.0
+    half = t_quantile(d.n - 1, (1.0 + coverage) / 2.0) * error
+    return MeanInterval(d.mean, d.mean - half, d.mean + half, error, d.n - 1, coverage)
+
+
+@dataclass(frozen=True, slots=True)
+class OutlierTest:
+    """The value farthest out and whether it is an outlier.  It is named, never dropped."""
+
+    index: int
+    """Position of the value in the series."""
+    value: float
+    statistic: float
+    critical: float
+    alpha: float
+
+    @property
+    def is_outlier(self) -> bool:
+        """Whether the statistic exceeds its critical value."""
+        return self.statistic > self.critical
+
+
+def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:
+    """Critical value of Grubbs' G for one outlier among n >= 3: (n-1)/sqrt(n) sqrt(t^2/(n-2+t^2)).
+
+    t with n - 2 degrees of freedom at alpha/(2n), one-sided at alpha/n (Grubbs 1969; ISO 5725-2).
+    """
+    if n < 3:
+        raise SettingError(f"needs at least 3 values, got {n}", key="n")
+    _probability(alpha, "alpha")
+    t = t_quantile(n - 2, 1.0 - alpha / ((2 if two_sided else 1) * n))
+    return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
+
+
+def grubbs_test(values: Sequence[float], alpha: float = 0.05, *, two_sided: bool = True) -> OutlierTest:
+    """Grubbs' test of the value farthest from the mean: G = |x - mean|/s; normal values, at least 3.
+
+    Equal values give G = 0.
+    """
+    _at_least(values, 3)
+    d = describe(values)
+    index = max(range(d.n), key=lambda i: abs(values[i] - d.mean))
+    g = abs(values[index] - d.mean) / d.sd if d.sd else 0.0
+    return OutlierTest(index, values[index], g, grubbs_critical(d.n, alpha, two_sided=two_sided), alpha)
+
+
+def dixon_critical(n: int, alpha: float = 0.05) -> float:
+    """Critical value of Dixon's Q (r10: gap over range), two-sided, n from 3 to 30, by the exact double integral.
+
+    Dixon 1950.  The classical printed tables (Dean and Dixon 1951, Rorabacher 1991) are up to 0.005 off.
+    """
+    from scipy.optimize import brentq
+
+    if not 3 <= n <= 30:
+        raise SettingError(f"needs from 3 to 30 values, got {n}", key="n")
+    _probability(alpha, "alpha")
+    return float(brentq(lambda r: spacing_ratio_above(r, n) - alpha, 1e-9, 1.0 - 1e-12, xtol=1e-12))
+
+
+def dixon_test(values: Sequence[float], alpha: float = 0.05) -> OutlierTest:
+    """Dixon's Q test (r10) of the lowest or highest of 3 to 30 values, whichever stands farther off: Q = gap/range.
+
+    Equal values give Q = 0.
+    """
+    _at_least(values, 3)
+    order = sorted(range(len(values)), key=lambda i: values[i])
+    low, second, before, high = (values[order[i]] for i in (0, 1, -2, -1))
+    spread = high - low
+    lower, upper = ((second - low) / spread, (high - before) / spread) if spread > 0.0 else (0.0, 0.0)
+    index = order[0] if lower > upper else order[-1]
+    return OutlierTest(index, values[index], max(lower, upper), dixon_critical(len(values), alpha), alpha)
+
+
+def range_quantile(n: int, probability: float = 0.95) -> float:
+    """Quantile of the range of n >= 2 standard normal values: the critical range factor f(n) of ISO 5725-6 at 0.95."""
+    from scipy.optimize import brentq
+
+    if n < 2:
+        raise SettingError(f"needs at least 2 values, got {n}", key="n")
+    _probability(probability, "probability")
+    return float(brentq(lambda w: range_below(w, n) - probability, 1e-6, 20.0, xtol=1e-12))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Ordinary least-squares line y = intercept + slope x."""
+
+    intercept: float
+    slope: float
+    intercept_se: float
+    slope_se: float
+    residual_sd: float
+    r_squared: float
+    n: int
+    lag1: float | None
+    """Lag-one autocorrelation of the residuals in the order given; None where there are none."""
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom: n - 2."""
+        return self.n - 2
+
+    @property
+    def t(self) -> float:
+        """Slope over its standard error (infinite for a perfect line that rises or falls)."""
+        if self.slope_se > 0.0:
+            return self.slope / self.slope_se
+        return 0.0 if self.slope == 0.0 else math.copysign(math.inf, self.slope)
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided probability of such a t without a slope; for independent residuals."""
+        from scipy.special import stdtr
+
+        return 2.0 * float(stdtr(self.dof, -abs(self.t)))
+
+    def slope_interval(self, coverage: float = 0.95) -> tuple[float, float]:
+        """Confidence interval of the slope, for independent residuals."""
+        half = t_quantile(self.dof, (1.0 + coverage) / 2.0) * self.slope_se
+        return self.slope - half, self.slope + half
+
+
+def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
+    """Ordinary least squares through at least 3 points; centred and with exact sums.
+
+    For readings in time the autocorrelation of the residuals matters: `daq.core.steady.drift_bound` allows for it.
+
+    Raises:
+        SettingError: fewer than 3 points, different lengths, or all x equal.
+    """
+    _pairs(x, y, 3)
+    n = len(x)
+    mx, my = math.fsum(x) / n, math.fsum(y) / n
+    dx, dy = [a - mx for a in x], [b - my for b in y]
+    sxx, syy = math.fsum(a * a for a in dx), math.fsum(b * b for b in dy)
+    if sxx == 0.0:
+        raise SettingError("needs at least 2 different values", key="x")
+    slope = math.fsum(a * b for a, b in zip(dx, dy, strict=True)) / sxx
+    residuals = [b - slope * a for a, b in zip(dx, dy, strict=True)]
+    sse = math.fsum(r * r for r in residuals)
+    sd = math.sqrt(sse / (n - 2))
+    return Line(
+        intercept=my - slope * mx,
+        slope=slope,
+        intercept_se=sd * math.sqrt(1.0 / n + mx * mx / sxx),
+        slope_se=sd / math.sqrt(sxx),
+        residual_sd=sd,
+        r_squared=1.0 - sse / syy if syy > 0.0 else 1.0,
+        n=n,
+        lag1=math.fsum(a * b for a, b in pairwise(residuals)) / sse if sse > 0.0 else None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class RobustLine:
+    """Theil-Sen line: median of the slopes between all pairs, with the interval of Sen."""
+
+    intercept: float
+    slope: float
+    slope_low: float
+    slope_high: float
+
+
+def theil_sen(x: Sequence[float], y: Sequence[float], coverage: float = 0.95) -> RobustLine:
+    """Line that a few wild points cannot turn: median slope of all pairs, intercept median(y - slope x).
+
+    Theil 1950, Sen 1968 (interval from the normal approximation of Kendall's statistic, without ties in y).
+    At least 3 points; n(n-1)/2 slopes are held at once.
+
+    Raises:
+        SettingError: fewer than 3 points, different lengths, or all x equal.
+    """
+    import numpy as np
+
+    _pairs(x, y, 3)
+    _probability(coverage, "coverage")
+    a, b = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    i, j = np.triu_indices(a.size, k=1)
+    run = a[j] - a[i]
+    slopes = np.sort((b[j] - b[i])[run != 0.0] / run[run != 0.0])
+    if slopes.size == 0:
+        raise SettingError("needs at least 2 different values", key="x")
+    slope = float(np.median(slopes))
+    n = a.size
+    wide = normal_quantile((1.0 + coverage) / 2.0) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    low = max(math.floor((slopes.size - wide) / 2.0), 0)
+    high = min(math.ceil((slopes.size + wide) / 2.0), slopes.size - 1)
+    return RobustLine(float(np.median(b - slope * a)), slope, float(slopes[low]), float(slopes[high]))
+
+
+def _at_least(values: Sequence[float], least: int) -> None:
+    if len(values) < least:
+        raise SettingError(f"needs at least {least} values, got {len(values)}", key="values")
+
+
+def _pairs(x: Sequence[float], y: Sequence[float], least: int) -> None:
+    if len(x) != len(y):
+        raise SettingError(f"{len(x)} values of x and {len(y)} of y", key="y")
+    if len(x) < least:
+        raise SettingError(f"needs at least {least} points, got {len(x)}", key="x")
+    if not all(map(math.isfinite, [*x, *y])):
+        raise SettingError("all values must be finite", key="y")
+
+
+def _probability(value: float, name: str) -> None:
+    if not 0.0 < value < 1.0:
+        raise SettingError(f"must be between 0 and 1, is {value}", key=name)

@@ -1,0 +1,106 @@
+"""Verification with a certified fluid: the certified value at a temperature, the band, the decision.
+
+The band is common practice (no single source): the certified value +- (a part of the full-scale viscosity of that
+geometry and speed + the certified uncertainty of the fluid).  It is decided in decimal arithmetic, both ends included.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Context, Decimal
+
+from daq.core.errors import SettingError
+from daq.quality.limits import Figure, decimal_of
+
+_WIDE = Context(prec=60)
+
+
+@dataclass(frozen=True, slots=True)
+class AcceptanceBand:
+    """What a verification may show; unit of the certified value."""
+
+    certified: Decimal
+    low: Decimal
+    high: Decimal
+
+    @property
+    def half_width(self) -> Decimal:
+        """Half the width of the band."""
+        return _WIDE.subtract(self.high, self.certified)
+
+    def accepts(self, measured: Figure) -> bool:
+        """Whether a measured value lies in the band, ends included."""
+        return self.low <= decimal_of(measured, "measured") <= self.high
+
+    def deviation_percent(self, measured: Figure) -> float:
+        """Measured less certified, percent of the certified value."""
+        return float(100 * (decimal_of(measured, "measured") - self.certified) / self.certified)
+
+
+def acceptance_band(
+    certified: Figure,
+    full_scale_viscosity: Figure,
+    *,
+    certified_uncertainty_percent: Figure = 0,
+    full_scale_percent: Figure = 1,
+) -> AcceptanceBand:
+    """Certified value +- (`full_scale_percent` of the full-scale viscosity + the fluid's uncertainty).
+
+    `full_scale_viscosity` is that of 100 % torque with the geometry and speed used (not of the reading), in the unit of
+    the certified value; the fluid's uncertainty is in percent of its value.  Numbers with few digits are best given
+    as text.
+
+    Raises:
+        SettingError: a value that is not positive, or a negative percentage.
+    """
+    value, full = decimal_of(certified, "certified"), decimal_of(full_scale_viscosity, "full_scale_viscosity")
+    own = decimal_of(certified_uncertainty_percent, "certified_uncertainty_percent")
+    share = decimal_of(full_scale_percent, "full_scale_percent")
+    for name, x in (("certified", value), ("full_scale_viscosity", full)):
+        if x <= 0:
+            raise SettingError(f"must be greater than 0, is {x}", key=name)
+    for name, x in (("certified_uncertainty_percent", own), ("full_scale_percent", share)):
+        if x < 0:
+            raise SettingError(f"must be at least 0, is {x}", key=name)
+    scaled = _WIDE.add(_WIDE.multiply(share, full), _WIDE.multiply(own, value))
+    half = _WIDE.divide(scaled, Decimal(100))
+    return AcceptanceBand(value, _WIDE.subtract(value, half), _WIDE.add(value, half))
+
+
+def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]]) -> float:
+    """Value of a certificate at a temperature, from its table of (degC, viscosity).
+
+    Between rows ln(viscosity) is linear in 1/T (Andrade).  Only within the table; a temperature of the
+    table gives its value unchanged.
+
+    Raises:
+        SettingError: an empty table, a repeated temperature, a viscosity not positive, or a temperature outside.
+    """
+    rows = sorted(table)
+    if not rows or len({t for t, _ in rows}) != len(rows):
+        raise SettingError("needs rows with different temperatures", key="table")
+    if not all(v > 0.0 and math.isfinite(v) for _, v in rows):
+        raise SettingError("every viscosity must be greater than 0 and finite", key="table")
+    if not rows[0][0] <= celsius <= rows[-1][0]:
+        raise SettingError(
+            f"{celsius:g} degC is outside the certificate's table ({rows[0][0]:g} to {rows[-1][0]:g} degC)",
+            key="celsius",
+        )
+    for t, v in rows:
+        if t == celsius:
+            return v
+    above = next(i for i, (t, _) in enumerate(rows) if t > celsius)
+    (t1, v1), (t2, v2) = rows[above - 1], rows[above]
+    x, x1, x2 = (1.0 / (t + 273.15) for t in (celsius, t1, t2))
+    return math.exp(math.log(v1) + (math.log(v2) - math.log(v1)) * (x - x1) / (x2 - x1))
+
+
+def normalised_error(measured: float, expanded: float, certified: float, certified_expanded: float) -> float:
+    """E_n = (measured - certified)/sqrt(U^2 + U_cert^2), both at k = 2; within -1..1 agrees (ISO 13528, from memory).
+
+    Raises:
+        SettingError: both uncertainties 0, or one negative.
+    """
+    if min(expanded, certified_expanded) < 0.0 or expanded == certified_expanded == 0.0:
+        raise SettingError("uncertainties must be at least 0 and not both 0", key="expanded")
+    return (measured - certified) / math.hypot(expanded, certified_expanded)

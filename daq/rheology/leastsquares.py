@@ -1,0 +1,135 @@
+"""Weighted nonlinear least squares with standard errors: the one way in which this package fits a curve.
+
+Works from starting values that are within a factor of a few; the certified problems of NIST's Statistical Reference
+Datasets in the tests show how far.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from daq.rheology.elementary import ArgumentError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Parameters that minimise sum(((f(x) - y)/sigma)^2)."""
+
+    parameters: "Array"
+    covariance: "Array | None"
+    """s^2 (J'J)^-1 with s^2 the residual variance; None where the parameters cannot be told apart."""
+    sum_of_squares: float
+    dof: int
+    """Points less parameters."""
+
+    @property
+    def standard_errors(self) -> "Array | None":
+        """Square roots of the covariance's diagonal."""
+        import numpy as np
+
+        return None if self.covariance is None else np.sqrt(np.diag(self.covariance))
+
+    @property
+    def residual_sd(self) -> float:
+        """sqrt(sum of squares over degrees of freedom)."""
+        return math.sqrt(self.sum_of_squares / self.dof)
+
+
+def fit_curve(
+    function: "Callable[[Array, Array], Array]",
+    x: "Sequence[float] | Array",
+    y: "Sequence[float] | Array",
+    start: "Sequence[float] | Array",
+    *,
+    sigma: "Sequence[float] | Array | None" = None,
+    jacobian: "Callable[[Array, Array], Array] | None" = None,
+    lower: "Sequence[float] | Array | None" = None,
+    upper: "Sequence[float] | Array | None" = None,
+    max_evaluations: int = 1000,
+) -> Solution:
+    """Fit `function(parameters, x)` to `y` (trust-region reflective, scipy).
+
+    Args:
+        function: (parameters, x) -> values, of the length of x.
+        x: where.
+        y: measured values, more than parameters.
+        start: starting values; their size also scales the steps.
+        sigma: standard deviations of y up to a common factor; None weighs all alike.
+        jacobian: (parameters, x) -> one column of derivatives per parameter; None takes differences.
+        lower: bounds of the parameters; None for none.
+        upper: likewise.
+        max_evaluations: after so many the best point so far is returned.
+
+    Raises:
+        ArgumentError: as many parameters as points or more, values not finite, or a start outside the bounds.
+    """
+    import numpy as np
+    from scipy.optimize import least_squares
+
+    xs, ys, p0 = (np.asarray(a, dtype=float) for a in (x, y, start))
+    weights = np.ones_like(ys) if sigma is None else 1.0 / np.asarray(sigma, dtype=float)
+    if ys.size <= p0.size:
+        raise ArgumentError(f"{ys.size} points cannot give {p0.size} parameters and their errors", key="y")
+    if not all(np.all(np.isfinite(a)) for a in (xs, ys, p0, weights)):
+        raise ArgumentError("all values must be finite", key="y")
+    low = np.full(p0.size, -np.inf) if lower is None else np.asarray(lower, dtype=float)
+    high = np.full(p0.size, np.inf) if upper is None else np.asarray(upper, dtype=float)
+    if np.any(p0 < low) or np.any(p0 > high):
+        raise ArgumentError("starting values must be within the bounds", key="start")
+
+    def residuals(p: "Array") -> "Array":
+        out: Array = (function(p, xs) - ys) * weights
+        return out
+
+    slopes: Any = "3-point" if jacobian is None else lambda p: jacobian(p, xs) * weights[:, None]
+    found = least_squares(
+        residuals,
+        p0,
+        jac=slopes,
+        bounds=(low, high),
+        x_scale=np.where(p0 == 0.0, 1.0, np.abs(p0)),
+        xtol=1e-15,
+        ftol=1e-15,
+        gtol=1e-15,
+        max_nfev=max_evaluations,
+    )
+    p: Array = np.asarray(found.x, dtype=float)
+    ss = math.fsum(float(r) ** 2 for r in residuals(p))
+    dof = ys.size - p0.size
+    return Solution(p, _covariance(np.asarray(found.jac, dtype=float), ss / dof), ss, dof)
+
+
+def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> Solution:
+    """Fit `columns @ parameters` to `y`, exactly (orthogonal decomposition); weights and result as `fit_curve`."""
+    import numpy as np
+
+    weights = np.ones_like(y) if sigma is None else 1.0 / sigma
+    if y.size <= columns.shape[1]:
+        raise ArgumentError(f"{y.size} points cannot give {columns.shape[1]} parameters and their errors", key="y")
+    weighted = columns * weights[:, None]
+    p: Array = np.asarray(np.linalg.lstsq(weighted, y * weights, rcond=None)[0], dtype=float)
+    ss = math.fsum(float(r) ** 2 for r in (columns @ p - y) * weights)
+    dof = y.size - p.size
+    return Solution(p, _covariance(weighted, ss / dof), ss, dof)
+
+
+def _covariance(jacobian: "Array", variance: float) -> "Array | None":
+    import numpy as np
+
+    scale = np.linalg.norm(jacobian, axis=0)
+    if not np.all(scale > 0.0) or not np.all(np.isfinite(scale)):
+        return None
+    _, r = np.linalg.qr(jacobian / scale)
+    singular = np.linalg.svd(r, compute_uv=False)
+    if singular[-1] < 1e-7 * singular[0]:
+        return None
+    inverse = np.linalg.inv(r)
+    covariance: Array = variance * (inverse @ inverse.T) / np.outer(scale, scale)
+    return covariance
