@@ -12,6 +12,7 @@ FLUIDS: dict[str, Fluid] = {
         glycerol_water(0.85, "glycerol-85"),
         Fluid("reference-500", Newtonian(0.5), Andrade(5500.0)),
         Fluid("clear-glaze", Newtonian(0.8), Andrade(3800.0)),
+        Fluid("clear-glaze-thick", Newtonian(0.98), Andrade(3800.0)),
         Fluid("white-glaze", PowerLaw(6.5, 0.45), Andrade(2400.0)),
         Fluid("casting-slip", Newtonian(1.0), Andrade(2000.0), Structure(0.02, 0.0015, 0.25, 0.9)),
         Fluid("engobe", HerschelBulkley(8.0, 3.2, 0.55), Andrade(1800.0)),
