@@ -130,7 +130,16 @@ class Leaf:
             near = min(1.0, max(0.0, shown / limit))
         elif shown is not None and rule.kind in ("below", "steady") and shown > 0:
             near = min(1.0, max(0.0, limit / shown))
-        return {"rule": rule.name, "signal": rule.signal, "value": shown, "limit": limit, "near": near, "met": self.met}
+        return {
+            "rule": rule.name,
+            "kind": rule.kind,
+            "relative": rule.relative,
+            "signal": rule.signal,
+            "value": shown,
+            "limit": limit,
+            "near": near,
+            "met": self.met,
+        }
 
 
 @dataclass(slots=True)
