@@ -1,0 +1,20 @@
+"""What all tests share: in CI nothing may be skipped."""
+
+import os
+
+import pytest
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    skipped = terminalreporter.stats.get("skipped", [])
+    if skipped and os.environ.get("CI"):
+        terminalreporter.section("skipped in CI, where nothing may be", red=True)
+        for report in skipped:
+            terminalreporter.line(str(report.nodeid))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if os.environ.get("CI") and reporter is not None and reporter.stats.get("skipped") and session.exitstatus == 0:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
