@@ -1,0 +1,391 @@
+"""The layout of a run on a terminal: pure, from the view of a run to styled lines of a given width."""
+
+import textwrap
+from typing import Any, Final
+
+from daq.app.digits import large
+from daq.app.text import NOTHING, number, plain, shortened, span, value_line, width, with_unit
+from daq.core.faults import FAULTS
+from daq.core.units import symbol
+
+Line = list[tuple[str, str]]
+"""Pieces of text, each with the name of a style: "", head, dim, good, warn, bad, value, struck."""
+
+LABEL: Final = 13
+"""Columns of the labels at the left."""
+NARROWEST: Final = 60
+WIDEST: Final = 100
+"""A number line longer than this is no easier to read."""
+NOTES_SHOWN: Final = 3
+
+STATES: Final[dict[str, str]] = {
+    "ready": "ready",
+    "tempering": "bringing the sample to temperature",
+    "soaking": "soaking at temperature",
+    "preshearing": "shearing the sample before the measurement",
+    "resting": "letting the sample rest",
+    "starting": "bringing the motor to speed",
+    "measuring": "measuring",
+    "stopping": "stopping the motor",
+    "ended": "ended",
+}
+QUALITY_STYLES: Final = {"Good": "good", "Uncertain": "warn", "Bad": "bad"}
+VERDICTS: Final[dict[str, tuple[str, str]]] = {
+    "within": ("WITHIN the limits", "good"),
+    "outside": ("OUTSIDE the limits", "bad"),
+    "not_comparable": ("NOT COMPARABLE with the limits", "warn"),
+    "none": ("no limits to compare with", "dim"),
+}
+VALIDITY_STYLES: Final = {"valid": "good", "doubtful": "warn", "not valid": "bad"}
+
+
+def text_of(line: Line) -> str:
+    """A line without its styles."""
+    return "".join(piece for piece, _ in line).rstrip()
+
+
+def cropped(line: Line, columns: int) -> Line:
+    """A line cut to so many columns, the cut marked."""
+    if width(text_of(line)) <= columns:
+        return line
+    out: Line = []
+    for piece, style in line:
+        left = columns - sum(width(p) for p, _ in out)
+        if width(piece) >= left:
+            return [*out, (shortened(piece + " ", left), style)] if left > 0 else out
+        out.append((piece, style))
+    return out
+
+
+def live_lines(view: dict[str, Any], columns: int) -> list[Line]:
+    """Everything about a run in progress, none of it wider than `columns` (at least `NARROWEST`)."""
+    columns = max(columns, NARROWEST)
+    lines = _head(view, columns)
+    lines += [[], *_value(view, columns), []]
+    band = torque_line(view, columns)
+    lines += [*([band, _torque_words(view)] if band else []), *_temperature(view, columns)]
+    lines += [_times(view), *_rules(view, columns)]
+    lines += _messages(view, columns)
+    lines += [[], [("Ctrl-C stops the run. Software is not a safety function.", "dim")]]
+    return [cropped(line, columns) for line in lines]
+
+
+def plain_line(view: dict[str, Any]) -> str:
+    """One line about a run in progress, for a file or a pipe."""
+    step = view["step"]
+    parts = [f"{_clock(view['run_s'])} {view['state']}"]
+    if view["state"] in ("starting", "measuring"):
+        parts[0] += f" {step['number']}/{step['of']} {plain(step['name'])}"
+    value = view.get("value")
+    if value:
+        said = "no value" if value["value"] is None else with_unit(value["value"], value["unit"])
+        parts.append(f"{plain(value['name'])} {said} {value['quality']}")
+    band = view.get("band")
+    if band:
+        parts.append(f"torque {_torque_now(view)} ({_usable(band)})")
+    temperature = _temperature_signal(view)
+    if temperature:
+        parts.append(f"temperature {number(view['signals'].get(temperature), 4)} °C")
+    speed = view["signals"].get("speed")
+    if speed is not None:
+        parts.append(f"speed {number(speed)} {symbol('/min')}")
+    parts += [f"{plain(rule['rule'])}: {_now(view, rule)} ({_percent(rule['near'])})" for rule in view["rules"]]
+    return "; ".join(parts)
+
+
+def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> list[Line]:
+    """What a run came to (`ResultData` as a dict): value, validity, verdict, conditions, advice."""
+    columns = max(columns, NARROWEST)
+    validity = data["validity"]
+    struck = validity != "valid"
+    shown = data.get("reported") or number(data["value"])
+    lines: list[Line] = []
+    if big and data["value"] is not None:
+        rows = large(shown, struck=struck)
+        style = "value" if not struck else VALIDITY_STYLES[validity]
+        lines += [[("  ", ""), (row, style)] for row in rows]
+        lines.append([])
+    name = data["quantity"].replace("_", " ")
+    said = value_line(data)
+    value: Line = [(f"{plain(name)} = ", "head")]
+    if data["value"] is None:
+        value = [(f"{plain(name)}: no value", "head")]
+    elif struck:
+        value += [(said, "struck"), (f"  {validity.upper()}", VALIDITY_STYLES[validity])]
+    else:
+        value.append((said, "value"))
+    lines.append(value)
+    lines.append([(validity.upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
+    for reason in data["reasons"]:
+        lines += _wrapped(plain(reason), columns, "  - ")
+    lines += verdict_lines(data["verdict"], columns)
+    conditions = conditions_text(data["conditions"])
+    if conditions:
+        lines += _wrapped(conditions, columns, "at ", "dim")
+    for sentence in data["advice"]:
+        lines += _wrapped(plain(sentence), columns, "advice: ", "warn")
+    for warning in data["warnings"]:
+        lines += _wrapped(plain(warning), columns, "note: ", "dim")
+    return lines
+
+
+def verdict_lines(verdict: dict[str, Any], columns: int) -> list[Line]:
+    """Inside the limits or not, by which rule, against which limits."""
+    words, style = VERDICTS[verdict["verdict"]]
+    lines: list[Line] = [[(words, style)]]
+    rule = verdict.get("decision_rule")
+    if rule is not None:
+        compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
+        how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
+        lines += _wrapped(f"decision rule {rule}: {how}{compared}", columns, "  ", "dim")
+    for limit in verdict["limits"]:
+        lines += _wrapped(limit_text(limit), columns, "  limit: ")
+    for reason in verdict["reasons"]:
+        lines += _wrapped(plain(reason), columns, "  - ")
+    return lines
+
+
+def limit_text(limit: dict[str, Any]) -> str:
+    """One limit in words."""
+    unit = symbol(limit["unit"])
+    low, high = limit["low"], limit["high"]
+    if low is not None and high is not None:
+        what = f"{low:g} to {high:g} {unit}"
+    else:
+        what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
+    bound = ", ".join(f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}"
+                      for key, value in limit["binds_to"].items())  # fmt: skip
+    return plain(f"{limit['quantity']} {what}" + (f" (for {bound})" if bound else "") + f": {limit['verdict']}")
+
+
+def conditions_text(conditions: dict[str, Any]) -> str:
+    """Speed, torque, shear and temperature of a value, as far as measured."""
+    parts = [
+        f"{label}{number(conditions.get(key))} {symbol(unit)}".rstrip()
+        for label, key, unit in (
+            ("", "speed", "/min"),
+            ("torque ", "torque_percent", "%"),
+            ("shear rate ", "shear_rate", "/s"),
+            ("shear stress ", "stress", "Pa"),
+            ("", "temperature", "Cel"),
+        )
+        if conditions.get(key) is not None
+    ]
+    return ", ".join(parts)
+
+
+def number_line(
+    value: float | None, low: float, high: float, *, start: float, end: float, columns: int
+) -> tuple[str, int | None]:
+    """A line from `start` to `end` with the part `low`..`high` marked, and the place of the mark for `value`.
+
+    The usable part is drawn thick between two bars.  A value beyond an end is marked there by an arrow.
+    """
+    inner = max(columns - 2, 8)
+
+    def place(x: float) -> int:
+        return min(inner - 1, max(0, round((x - start) / (end - start) * (inner - 1))))
+
+    left, right = place(low), place(high)
+    cells = ["━" if left < i < right else "│" if i in (left, right) else "─" for i in range(inner)]
+    at = None
+    if value is not None:
+        at = place(value)
+        cells[at] = "◀" if value < start else "▶" if value > end else "●"
+    return "├" + "".join(cells) + "┤", None if at is None else at + 1
+
+
+def torque_line(view: dict[str, Any], columns: int) -> Line:
+    """Torque on the sensor's range, the usable part marked; empty where the run has no such band."""
+    band = view.get("band")
+    if not band:
+        return []
+    value = view["signals"].get(band["signal"])
+    saturated = "saturated" in view["faults"]
+    start = min(0.0, 0.0 if value is None else max(value, -band["limit"]))
+    beyond = band["limit"] * 1.01 if saturated and value is None else value
+    label = f"{'torque':<{LABEL}}"
+    now = f"{_torque_now(view):>9} "
+    line, at = number_line(
+        beyond, band["low"], band["high"], start=start, end=band["limit"], columns=min(columns - LABEL - 10, WIDEST)
+    )
+    style = "warn"
+    if saturated:
+        style = "bad"
+    elif value is not None and band["low"] <= value <= band["high"]:
+        style = "good"
+    return [(label, "dim"), (now, "head"), *_marked(line, at, style)]
+
+
+def _marked(line: str, at: int | None, style: str) -> Line:
+    if at is None:
+        return [(line, "")]
+    return [(line[:at], ""), (line[at], style), (line[at + 1 :], "")]
+
+
+def _torque_words(view: dict[str, Any]) -> Line:
+    band = view["band"]
+    value = view["signals"].get(band["signal"])
+    unit = symbol(band.get("unit") or view["units"].get(band["signal"], "%"))
+    if "saturated" in view["faults"]:
+        said, style = f"SATURATED: beyond {band['limit']:g} {unit}, no value", "bad"
+    elif value is None:
+        said, style = "no reading", "warn"
+    elif value < band["low"]:
+        said, style = "BELOW it: too little torque", "warn"
+    elif value > band["high"]:
+        said, style = "ABOVE it: too much torque", "warn"
+    else:
+        said, style = "inside", "good"
+    return [(" " * (LABEL + 10), ""), (_usable(band, unit), ""), (", ", ""), (said, style)]
+
+
+def _usable(band: dict[str, Any], unit: str = "%") -> str:
+    return f"usable {band['low']:g}..{band['high']:g} {unit}"
+
+
+def _torque_now(view: dict[str, Any]) -> str:
+    band = view["band"]
+    value = view["signals"].get(band["signal"])
+    unit = symbol(band.get("unit") or view["units"].get(band["signal"], "%"))
+    if value is None:
+        return "SATURATED" if "saturated" in view["faults"] else NOTHING
+    return f"{value:.1f} {unit}"
+
+
+def _head(view: dict[str, Any], columns: int) -> list[Line]:
+    title = f"{view['method']} on {view['instrument']}, sample {view['sample']}"
+    mark = "  SIMULATED" if view.get("simulated") else ""
+    first: Line = [(shortened(plain(title), columns - len(mark)), "head"), (mark, "warn")]
+    step, state = view["step"], view["state"]
+    said = STATES.get(state, state)
+    if state in ("starting", "measuring"):
+        said += f", step {step['number']} of {step['of']}: {plain(step['name'])}"
+    speed = view["signals"].get("speed")
+    turning = ""
+    if step.get("speed") is not None and state in ("starting", "measuring"):
+        turning = f", {number(speed)} of {step['speed']:g} {symbol('/min')}"
+    elif speed is not None and abs(speed) > 0.05:
+        turning = f", {number(speed)} {symbol('/min')}"
+    motor = view.get("motor") or ""
+    alarm: Line = [("  MAY STILL BE TURNING", "bad")] if motor == "may still be turning" else []
+    return [first, [(shortened(said + turning, columns), ""), *alarm]]
+
+
+def _value(view: dict[str, Any], columns: int) -> list[Line]:
+    value = view.get("value")
+    if not value:
+        return [[("  no value yet", "dim")]]
+    style = QUALITY_STYLES[value["quality"].partition("_")[0]]
+    struck = style != "good"
+    shown = number(value["value"])
+    rows = large(shown, struck=struck) if value["value"] is not None else []
+    lines: list[Line] = [[("  ", ""), (row, "value" if not struck else style)] for row in rows]
+    said = with_unit(value["value"], value["unit"]) if value["value"] is not None else "no value"
+    name = plain(value["name"]).replace("_", " ")
+    lines.append(
+        [
+            (f"  {name} ", "head"),
+            (said, "struck" if struck and value["value"] is not None else "value"),
+            (f"  so far, {value['n']} readings, ", "dim"),
+            (value["quality"], style),
+        ]
+    )
+    for reason in value["reasons"]:
+        lines += _wrapped(plain(reason), columns, "    ", style)
+    return lines
+
+
+def _temperature_signal(view: dict[str, Any]) -> str:
+    gate = view.get("temperature")
+    return gate["signal"] if gate else "temperature" if "temperature" in view["signals"] else ""
+
+
+def _temperature(view: dict[str, Any], columns: int) -> list[Line]:
+    gate, signal = view.get("temperature"), _temperature_signal(view)
+    if not signal:
+        return []
+    value = view["signals"].get(signal)
+    now = f"{NOTHING if value is None else f'{value:.2f} °C':>9} "
+    label = f"{'temperature':<{LABEL}}"
+    if not gate:
+        return [[(label, "dim"), (now.rstrip(), "head")]]
+    low, high = gate["low"], gate["high"]
+    reach = max(high - low, 1e-6)
+    inside = value is not None and low <= value <= high
+    style = "good" if inside else "warn"
+    said = "no reading" if value is None else "inside" if inside else "BELOW" if value < low else "ABOVE"
+    line, at = number_line(
+        value, low, high, start=low - reach, end=high + reach, columns=min(columns // 3, WIDEST // 2)
+    )
+    text = f" {low:g}..{high:g} °C, "
+    shown: Line = [(label, "dim"), (now, "head"), *_marked(line, at, style), (text, ""), (said, style)]
+    room = columns - width(text_of(shown)) - 3
+    if signal != "temperature" and room > 5:
+        shown.append((f" ({shortened(plain(signal), room)})", "dim"))
+    return [shown]
+
+
+def _times(view: dict[str, Any]) -> Line:
+    return [
+        (f"{'elapsed':<{LABEL}}", "dim"),
+        (span(view["run_s"]), "head"),
+        (f", this part {span(view['stage_s'])}", ""),
+    ]
+
+
+def _rules(view: dict[str, Any], columns: int) -> list[Line]:
+    lines: list[Line] = []
+    room = columns - LABEL
+    bar = max(6, min(20, room // 6))
+    for i, rule in enumerate(view["rules"]):
+        done = round(rule["near"] * bar)
+        mark = "met" if rule["met"] else _percent(rule["near"])
+        tail = f" {'█' * done}{'░' * (bar - done)} {mark:>5}"
+        name = shortened(f"{plain(rule['rule'])}: now {_now(view, rule)}", room - len(tail))
+        padding = " " * max(0, min(room - len(tail), 44) - width(name))
+        lines.append([(f"{'stops when' if i == 0 else '':<{LABEL}}", "dim"), (name + padding, ""), (tail, "head")])
+    return lines
+
+
+def _now(view: dict[str, Any], rule: dict[str, Any]) -> str:
+    """Where a rule's signal stands: its value, or for steadiness the bound of the drift."""
+    value, unit = rule["value"], view["units"].get(rule["signal"], "1")
+    if rule.get("kind") == "steady":
+        if value is None:
+            return "not judged yet"
+        drift = f"{number(value * 100, 2)} %" if rule.get("relative") else with_unit(value, unit, 2)
+        return f"at most {drift}"
+    if rule["signal"] == "elapsed" and value is not None:
+        return span(value)
+    if rule["signal"] == "readings" and value is not None:
+        return f"{value:.0f}"
+    return with_unit(value, unit)
+
+
+def _percent(part: float) -> str:
+    return f"{100 * part:.0f} %"
+
+
+def _messages(view: dict[str, Any], columns: int) -> list[Line]:
+    lines: list[Line] = []
+    for fault in view["faults"]:
+        if fault != "saturated":  # the torque's line says that
+            sentence = FAULTS[fault].sentence if fault in FAULTS else fault
+            lines += _wrapped(plain(sentence), columns, "! ", "warn")
+    for note in view["notes"][-NOTES_SHOWN:]:
+        lines += _wrapped(plain(note["text"]), columns, "note: ", "dim")
+    for sentence in view["advice"]:
+        lines += _wrapped(plain(sentence), columns, "advice: ", "warn")
+    return [[], *lines] if lines else []
+
+
+def _wrapped(text: str, columns: int, lead: str, style: str = "") -> list[Line]:
+    """Text in as many lines as it takes, after a lead and hanging below it."""
+    rows = textwrap.wrap(text, max(columns - len(lead), 20)) or [""]
+    return [[(lead if i == 0 else " " * len(lead), "dim"), (row, style)] for i, row in enumerate(rows)]
+
+
+def _clock(seconds: float) -> str:
+    whole = int(seconds)
+    return f"{whole // 60:02d}:{whole % 60:02d}"
