@@ -17,6 +17,7 @@ from concurrent.futures import Future
 from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
+import structlog
 from sqlite_utils import Database
 
 from daq.adapters.schema import migrate
@@ -202,7 +203,10 @@ class Store:
     def _report(self, trouble: StorageError) -> None:
         self.trouble = trouble
         if self.on_fault is not None:
-            self.on_fault(trouble)
+            try:
+                self.on_fault(trouble)
+            except Exception:  # noqa: BLE001 - the callback is not ours, and the writer must live on
+                structlog.get_logger().exception("the store's trouble could not be passed on", trouble=str(trouble))
 
 
 def open_writer(path: Path) -> sqlite3.Connection:

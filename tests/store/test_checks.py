@@ -62,7 +62,11 @@ def test_a_healthy_database_has_no_faults_and_says_what_was_looked_at(path):
         ("DELETE FROM journal WHERE run = 'b' AND seq = 0", "journals", "block 0 of run b is missing"),
         ("DELETE FROM journal WHERE run = 'b' AND seq = 1", "results", "journal that is no longer there"),
         ("UPDATE journal SET records = 5, digest = 'x' WHERE run = 'a' AND seq = 1", "journals", "run a"),
-        (("UPDATE journal SET data = ? WHERE run = 'c' AND seq = 0", (zlib.compress(b"other"),)), "journals", "was changed"),
+        (
+            ("UPDATE journal SET data = ? WHERE run = 'c' AND seq = 0", (zlib.compress(b"other"),)),
+            "journals",
+            "was changed",
+        ),
         ("DELETE FROM runs WHERE id = 'a'", "references", "refer to others that are missing"),
     ],
 )

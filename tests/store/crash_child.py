@@ -1,0 +1,85 @@
+"""Processes that write runs until they are killed at a named point between two statements."""
+
+import os
+import signal
+import sys
+import tempfile
+from pathlib import Path
+
+from daq.adapters.store import Store
+from daq.adapters.store_transactions import (
+    Acknowledge,
+    AppendBlock,
+    Audit,
+    Correct,
+    Ping,
+    Refused,
+    SeeInstrument,
+    SendAgain,
+)
+from tests.store.parts import T0, begin, blocks, builder, conclude, end, register
+
+
+def script():
+    """Every kind of transaction, run after run; the same each time."""
+    yield "ping", Ping()
+    yield "register", register()
+    for number in range(1, 4):
+        run = f"run-{number}"
+        first, second, third = blocks(3, seed=run.encode() * 20)
+        yield f"see {number}", SeeInstrument("rotor-1", "rotational", f"S{number}", T0)
+        yield f"begin {number}", begin(run)
+        yield f"block {number}", AppendBlock(run, first)
+        yield f"conclude {number}", conclude(run, block=second, result_id=f"result-{number}")
+        yield f"end {number}", end(run, third)
+        yield f"refused {number}", Refused(number, "no")
+        yield f"acknowledge {number}", Acknowledge((number,), T0)
+        yield f"again {number}", SendAgain("rotor-1", number, number, T0, "m.keeper")
+        yield f"audit {number}", Audit(T0, "m.keeper", "noted", "bench")
+    correction = Correct("result-3", "result-4", "wrong lot", T0, "m.keeper", builder("run-3"))
+    yield "correct", correction
+
+
+def all_points() -> list[str]:
+    """The name of every point between statements that the script passes, in order."""
+    seen: list[str] = []
+    with tempfile.TemporaryDirectory() as folder, Store(f"{folder}/daq.sqlite", crash_hook=seen.append) as store:
+        for _, transaction in script():
+            store.submit(transaction).result(20)
+    return list(dict.fromkeys(seen))
+
+
+def write_until_killed(path: str, point: str, skip: int, report: str) -> None:
+    """Run the script; die at the point after passing it `skip` times.  `report` gets the names of what was confirmed."""
+    left = skip
+
+    def hook(name: str) -> None:
+        nonlocal left
+        if name == point:
+            if left == 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+            left -= 1
+
+    with (
+        Path(report).open("w", buffering=1, encoding="utf-8") as confirmed,
+        Store(path, crash_hook=hook, utc_ns=T0) as store,
+    ):
+        for name, transaction in script():
+            store.submit(transaction).result(20)
+            confirmed.write(name + "\n")
+
+
+def main() -> None:
+    """Read lines ``FILE POINT SKIP REPORT``; for each fork a process that dies, and print how it ended."""
+    for line in sys.stdin:
+        path, point, skip, report = line.split()
+        pid = os.fork()
+        if pid == 0:
+            write_until_killed(path, point, int(skip), report)
+            os._exit(0)
+        _, status = os.waitpid(pid, 0)
+        print(os.waitstatus_to_exitcode(status), flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,95 @@
+"""The process is killed between any two statements: afterwards each transaction is there wholly or not at all."""
+
+import subprocess
+import sys
+
+import pytest
+
+from daq.adapters import store_transactions
+from daq.adapters.store import Store
+from daq.adapters.store_checks import check_database
+from tests.store.crash_child import all_points, script
+from tests.store.parts import T0
+
+POINTS = all_points()
+
+
+@pytest.fixture(scope="module")
+def children():
+    """One process that forks for each crash: it has no threads and has imported everything."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.store.crash_child"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
+        yield process
+        process.stdin.close()
+
+
+def crash(children, path, point, skip):
+    report = path.with_name("confirmed")
+    children.stdin.write(f"{path} {point} {skip} {report}\n")
+    children.stdin.flush()
+    return int(children.stdout.readline()), report.read_text().splitlines()
+
+
+def contents(path):
+    """Everything in the file, times and blobs included."""
+    with Store(path) as store, store.reader() as reader:
+        tables = [row["name"] for row in reader.query("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+        return {
+            table: reader.query(f"SELECT * FROM {table} ORDER BY rowid")  # noqa: S608 - our own table names
+            for table in tables
+            if not table.startswith("_") and table != "meta"
+        }
+
+
+def state_after(path, count):
+    """What the file holds after the first `count` transactions of the script, undisturbed."""
+    with Store(path, utc_ns=T0) as store:
+        for _, transaction in list(script())[:count]:
+            store.submit(transaction).result(10)
+    return contents(path)
+
+
+def without_hashes(found):
+    """The hashes differ between two databases, because their chains begin with their identity."""
+    hidden = ("hash", "previous", "audit_head", "payload", "data")
+    out = {}
+    for table, rows in found.items():
+        keep = ("data",) if table == "journal" else ()
+        out[table] = [{k: v for k, v in row.items() if k not in hidden or k in keep} for row in rows]
+        for row in out[table]:
+            if table == "audit":
+                row["detail"] = row["detail"].partition('"result_digest"')[0]
+    return out
+
+
+def test_the_script_passes_every_kind_of_transaction():
+    kinds = {cls.kind for cls in vars(store_transactions).values() if isinstance(cls, type) and hasattr(cls, "kind")}
+    assert {point.partition(".")[0] for point in POINTS} == kinds
+
+
+@pytest.mark.parametrize("point", POINTS)
+def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, point):
+    path = tmp_path / "daq.sqlite"
+    once_only = point.startswith(("ping.", "register_method.", "correct."))
+    code, confirmed = crash(children, path, point, 0 if once_only else 1)
+    assert code == -9
+    names = [name for name, _ in script()]
+    assert confirmed == names[: len(confirmed)]
+    # What was confirmed is there.  Killed between COMMIT and the answer, one more is.
+    count = len(confirmed) + point.endswith(".committed")
+    expected = state_after(tmp_path / "reference.sqlite", count)
+    assert without_hashes(contents(path)) == without_hashes(expected)
+    assert faults(path) == []
+    # And work goes on where it stopped.
+    with Store(path) as store:
+        for _, transaction in list(script())[count:]:
+            store.submit(transaction).result(10)
+        with store.reader() as reader:
+            assert [r.id for r in reader.all_results()] == [f"result-{n}" for n in (1, 2, 3, 4)]
+            assert reader.unfinished_runs() == []
+    assert faults(path) == []
+
+
+def faults(path):
+    return [f for f in check_database(path, utc_ns=T0) if not f.ok and f.what != "outbox"]
