@@ -26,7 +26,7 @@ def genesis(source: str) -> str:
     return hashlib.sha256(f"audit of {source}".encode()).hexdigest()
 
 
-def entry_hash(  # noqa: PLR0917 - the fields of an entry in their order
+def entry_hash(
     seq: int, utc_ns: int, who: str, what: str, subject: str, detail: str, previous: str
 ) -> str:
     """SHA-256 (hex) over all fields of an entry, the hash before it included."""
@@ -34,7 +34,7 @@ def entry_hash(  # noqa: PLR0917 - the fields of an entry in their order
     return hashlib.sha256(json.dumps(fields, separators=(",", ":")).encode()).hexdigest()
 
 
-def make_entry(  # noqa: PLR0917 - the fields of an entry in their order
+def make_entry(
     previous: tuple[int, str], utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
 ) -> AuditEntry:
     """The entry that follows `previous` (number and hash of the last one; 0 and `genesis` before the first)."""

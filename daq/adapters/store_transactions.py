@@ -356,7 +356,7 @@ class SendAgain(Transaction[int]):
         return count
 
 
-def _audit(  # noqa: PLR0917 - the fields of an entry in their order
+def _audit(
     access: Access, utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
 ) -> tuple[int, str]:
     """Append an entry; its number and hash."""

@@ -240,7 +240,7 @@ def _advised_speed(measured: Measured) -> float | None:
 
 async def _until(condition: Callable[[], bool], seconds: float) -> None:
     deadline = time.monotonic() + seconds
-    while not condition() and time.monotonic() < deadline:
+    while not condition() and time.monotonic() < deadline:  # noqa: ASYNC110 - looks at what has no event
         await asyncio.sleep(0.05)
 
 

@@ -75,7 +75,7 @@ class RotationalDriver(Driver):
         return Request(line(f"stream {self.interval_ns // MILLISECOND}"), "stream") if self.streams else None
 
     def action(self, action: Action, value: float | None = None) -> Request:
-        """The request for an action: ``speed`` in /min, ``bath`` in Cel, ``turn``, ``halt`` and ``zero`` without value."""
+        """``speed`` in /min and ``bath`` in Cel with a value; ``turn``, ``halt`` and ``zero`` without."""
         if action in ("speed", "bath"):
             if value is None:
                 raise DriverError(f"{action} needs a value")
@@ -83,7 +83,7 @@ class RotationalDriver(Driver):
         return Request(line(action), action)
 
     def decode(self, line: bytes) -> Decoded:
-        """A ``val`` line as (torque, speed, temperature), an ``ok``/``no``/``is`` line as a reply; anything else rejected."""
+        """A ``val`` line is a reading, an ``ok``, ``no`` or ``is`` line a reply; anything else is rejected."""
         body = line[:-5]
         if line[-5:] != b"#%04X" % crc_hqx(body, 0):
             return Reject("wrong checksum")
