@@ -1,0 +1,98 @@
+"""``daq runs``: what was measured."""
+
+import argparse
+import json
+from typing import Any
+
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import RunRecord
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.text import NOTHING, local_time, number, plain, shortened, table, utc_iso
+from daq.core.units import symbol
+
+LONGEST_CELL = 28
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Filters."""
+    parser.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
+    parser.add_argument("--sample", default="", metavar="ID", help="only runs of this sample")
+    parser.add_argument("--limit", type=_count, default=20, metavar="N", help="at most so many, newest first (20)")
+    parser.add_argument("--json", action="store_true", help="print them as JSON")
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of runs; write 1 or more")
+    return int(text)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the newest runs first."""
+    with open_reader(args) as reader:
+        found = reader.runs(limit=args.limit, instrument=args.instrument, sample=args.sample)
+        entries = [entry(reader, record) for record in found]
+    if args.json:
+        print_json(entries)
+    elif not entries:
+        print("no runs")
+    else:
+        head = ["run", "begun", "sample", "method", "instrument", "value", "quality", "validity", "verdict"]
+        print(table(head, [_row(e) for e in entries], right=frozenset({5})))
+    return 0
+
+
+def entry(reader: Reader, record: RunRecord) -> dict[str, Any]:
+    """One run with what its newest result says, as JSON values."""
+    newest = reader.newest_result(record.id)
+    data: dict[str, Any] = {} if newest is None else json.loads(newest.data)
+    return {
+        "run": record.id,
+        "began": utc_iso(record.began_utc_ns),
+        "began_utc_ns": record.began_utc_ns,
+        "ended": utc_iso(record.ended_utc_ns),
+        "sample": record.sample,
+        "product": record.product or None,
+        "lot": record.lot or None,
+        "method": record.method_id,
+        "version": record.method_version,
+        "instrument": record.instrument,
+        "operator": record.operator,
+        "simulated": record.simulated,
+        "state": record.state,
+        "outcome": record.outcome or None,
+        "reason": record.reason or None,
+        "motor": record.motor or None,
+        "quantity": data.get("quantity"),
+        "value": data.get("value"),
+        "reported": data.get("reported"),
+        "unit": data.get("unit"),
+        "quality": data.get("quality"),
+        "validity": data.get("validity"),
+        "verdict": (data.get("verdict") or {}).get("verdict"),
+        "corrected": newest is not None and newest.supersedes is not None,
+    }
+
+
+def _row(e: dict[str, Any]) -> list[str]:
+    value = NOTHING
+    if e["value"] is not None:
+        value = f"{e['reported'] or number(e['value'])} {symbol(e['unit'])}".rstrip()
+    verdict = (e["verdict"] or NOTHING).replace("_", " ").replace("none", "no limits")
+    if e["state"] == "running":
+        verdict = "running"
+    elif e["outcome"] not in (None, "complete"):
+        verdict = e["outcome"]
+    marks = (" simulated" if e["simulated"] else "") + (" corrected" if e["corrected"] else "")
+    cells = [
+        e["run"][:SHOWN_ID],
+        local_time(e["began_utc_ns"]),
+        e["sample"],
+        f"{e['method']} {e['version']}",
+        e["instrument"],
+        value,
+        (e["quality"] or NOTHING).partition("_")[0],
+        e["validity"] or NOTHING,
+        verdict + marks,
+    ]
+    return [shortened(plain(cell), LONGEST_CELL) for cell in cells]

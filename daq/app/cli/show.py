@@ -1,0 +1,243 @@
+"""``daq show RUN``: a run and its result, with everything that stands behind the number."""
+
+import argparse
+import shutil
+import sys
+from typing import Any
+
+from daq.app.cli.common import find_run, open_reader, print_json
+from daq.app.history import History, history
+from daq.app.live import print_lines
+from daq.app.screen import Line, result_lines
+from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, with_unit
+from daq.core.units import symbol
+
+PIPED_COLUMNS = 100
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The run."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, or so much of its beginning as is unique, or 'last'")
+    parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the run."""
+    with open_reader(args) as reader:
+        found = history(reader, find_run(reader, args.run))
+    if args.json:
+        print_json(found.as_json())
+    else:
+        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED_COLUMNS
+        print_lines(lines_of(found, columns))
+    return 0
+
+
+def lines_of(found: History, columns: int) -> list[Line]:
+    """All sections, styled."""
+    lines = _title(found)
+    if found.data is not None:
+        lines += [[], *result_lines(found.data, columns)]
+    elif found.run.state == "running":
+        lines += [[], [("the run goes on; there is no result yet", "warn")]]
+    else:
+        lines += [
+            [],
+            [("there is no result in this database; `daq replay` computes it again from the journal", "bad")],
+        ]
+    for heading, body in (
+        ("uncertainty budget", _budget(found)),
+        ("how it was measured", _bench(found)),
+        ("steps", _steps(found)),
+        ("kept values", _kept(found)),
+        ("notes", _notes(found)),
+        ("counters", _counters(found)),
+        ("origin", _origin(found)),
+    ):
+        if body:
+            lines += [[], [(heading, "head")], *([(f"  {row}", "")] for row in body)]
+    return lines
+
+
+def _title(found: History) -> list[Line]:
+    r = found.run
+    title: Line = [(f"run {r.id}", "head"), ("  SIMULATED" if r.simulated else "", "warn")]
+    joined = [f"sample {plain(r.sample)}"]
+    joined += [f"{name} {plain(v)}" for name, v in (("product", r.product), ("lot", r.lot)) if v]
+    if r.fill and r.fill != r.id:
+        joined.append(f"fill {plain(r.fill)}")
+    joined.append(f"replicate {r.replicate}")
+    lines: list[Line] = [title, [(", ".join(joined), "")]]
+    if r.sampling_time:
+        lines.append([(f"sampled {plain(r.sampling_time)}", "")])
+    said = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
+    lines.append([(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", "")])
+    if r.outcome and r.outcome != "complete":
+        lines.append([(f"{r.outcome}: {plain(r.reason)}", "warn")])
+    if r.motor == "may still be turning":
+        lines.append([("at its end the motor could not be confirmed to stand still", "bad")])
+    if len(found.results) > 1:
+        lines.append([(f"corrected {len(found.results) - 1} times; this is the newest", "warn")])
+    return lines
+
+
+def _budget(found: History) -> list[str]:
+    uncertainty = (found.data or {}).get("uncertainty")
+    if not uncertainty:
+        return []
+    unit = symbol((found.data or {})["unit"])
+    rows = [
+        [
+            plain(c["name"]),
+            number(c["standard_uncertainty"], 3),
+            plain(c["distribution"]),
+            NOTHING if c["degrees_of_freedom"] is None else number(c["degrees_of_freedom"], 3),
+            number(c["sensitivity"], 3),
+            number(c["contribution"], 3),
+            f"{100 * c['share']:.0f} %",
+        ]
+        for c in uncertainty["components"]
+    ]
+    head = ["component", "u", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
+    out = table(head, rows, right=frozenset({1, 3, 4, 5, 6})).splitlines()
+    freedom = uncertainty.get("effective_degrees_of_freedom")
+    out.append(
+        f"expanded {number(uncertainty['expanded'], 2)} {unit}, k = {uncertainty['k']:.2f}, coverage "
+        f"{100 * uncertainty['coverage']:.0f} %, effective degrees of freedom "
+        + ("unlimited" if freedom is None else number(freedom, 3))
+    )
+    return out + [f"left out: {plain(text)}" for text in uncertainty["left_out"]]
+
+
+def _bench(found: History) -> list[str]:
+    data = found.data
+    if data is None:
+        return []
+    out: list[str] = [f"claim: {data['claim'].replace('_', ' ')}"]
+    taken = data.get("span")
+    if taken:
+        at = taken.get("taken_at_s")
+        out.append(
+            f"{taken['statistic']} of {taken['n']} readings over {number(taken['seconds'])} s"
+            + (f", taken {number(at)} s after the step began" if at is not None else "")
+            + f", {100 * taken['coverage']:.0f} % of the readings expected; stopped by: {plain(taken['stop_reason'])}"
+        )
+    drift = data.get("drift")
+    if drift:
+        sure = "" if drift["certain"] else " (no drift that is certain)"
+        out.append(f"drift in the span: {number(drift['percent_per_min'], 2)} % per minute{sure}")
+    body = data.get("geometry")
+    if body:
+        sizes = ", ".join(f"{plain(k)} {plain(v)}" for k, v in body["dimensions"].items())
+        out.append(f"geometry: {plain(body['name'])}, {plain(body['kind'])} ({sizes})")
+        rest = [
+            f"{label} {plain(body[key])}"
+            for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
+            if body.get(key)
+        ]
+        out.append(", ".join([*rest, "with guard" if body["guard"] else "without guard"]))
+    temperatures = data["conditions"].get("temperatures") or {}
+    out += [f"{plain(name)}: {fixed(value, 2)} °C" for name, value in temperatures.items()]
+    choices = data["method"].get("choices") or {}
+    out += [f"chosen: {plain(k)} = {with_unit(c['value'], c['unit'])}" for k, c in choices.items()]
+    return out
+
+
+def _steps(found: History) -> list[str]:
+    planned = found.plan.get("steps", [])
+    rows = []
+    for step in found.told.steps:
+        about = planned[step["step"]] if step["step"] < len(planned) else {}
+        speed = about.get("speed")
+        rows.append(
+            [
+                str(step["step"] + 1),
+                plain(about.get("name", "")),
+                NOTHING if speed is None else f"{float.fromhex(speed):g}",
+                span((step["t"] - step["started"]) / 1e9),
+                str(step["readings"]),
+                number(step["revolutions"]),
+                plain(step["rule"]),
+                number(step["value"]),
+            ]
+        )
+    head = ["", "step", f"set {symbol('/min')}", "lasted", "readings", "turns", "stopped by", "at"]
+    return table(head, rows, right=frozenset({2, 3, 4, 5, 7})).splitlines() if rows else []
+
+
+def _kept(found: History) -> list[str]:
+    data = found.data
+    if data is None or not data["steps"]:
+        return []
+    rows = [
+        [
+            str(s["step"] + 1),
+            plain(s["name"]),
+            s["at"],
+            number(s["seconds"]),
+            number(s["speed"]),
+            number(s["torque_percent"]),
+            number(s["shear_rate"]),
+            number(s["stress"]),
+            fixed(s["temperature"], 2),
+            number(s["value"]),
+            str(s["n"]),
+            s["quality"] + (f" ({', '.join(s['faults'])})" if s["faults"] else ""),
+        ]
+        for s in data["steps"]
+    ]
+    units = [symbol(code) for code in ("/min", "%", "/s", "Pa", "Cel")]
+    head = ["", "step", "at", "s", *units, symbol(data["unit"]) or data["quantity"], "n", "quality"]
+    return table(head, rows, right=frozenset({3, 4, 5, 6, 7, 8, 9, 10})).splitlines()
+
+
+def _notes(found: History) -> list[str]:
+    began = found.told.moves[0]["t"] if found.told.moves else 0
+    out = [f"{(n['t'] - began) / 1e9:9.1f} s  {plain(n['text'])}" for n in found.told.notes]
+    if found.told.trouble:
+        out.append(f"the journal cannot be believed to its end: {plain(found.told.trouble)}")
+    return out
+
+
+def _counters(found: History) -> list[str]:
+    out: list[str] = []
+    for link, counts in found.told.counters.items():
+        told = [f"{key} {_count(value)}" for key, value in counts.items() if value not in (0, {}, None, "")]
+        out.append(f"{plain(link)}: {', '.join(told) or 'none'}")
+    return out
+
+
+def _count(value: Any) -> str:
+    if isinstance(value, dict):
+        return "(" + ", ".join(f"{plain(k)} {plain(v)}" for k, v in value.items()) + ")"
+    return plain(value)
+
+
+def _origin(found: History) -> list[str]:
+    rows: list[tuple[str, Any]] = [("method digest", found.run.method_digest)]
+    if found.data is not None:
+        origin = found.data["origin"]
+        rows += [
+            ("instrument serial", origin["serial"]),
+            ("companions", ", ".join(f"{k} {v or ''}".strip() for k, v in origin["companions"].items())),
+            ("driver", f"{origin['driver']} {origin['driver_digest']}"),
+            ("software", origin["software"]),
+        ]
+    result = found.result
+    if result is not None:
+        rows += [
+            ("result", f"{result.id}, number {result.sequence} of stream {result.stream}"),
+            ("supersedes", result.supersedes),
+            ("audit head", f"{result.audit_head} (entry {result.audit_seq})"),
+            ("journal digest", result.journal_digest),
+        ]
+    rows.append(("journal", f"{found.told.records} records"))
+    if found.told.anchor is not None:
+        rows.append(("boot", found.told.anchor.boot_id))
+    width = max(len(name) for name, value in rows if value)
+    out = [f"{name:<{width}}  {plain(value)}" for name, value in rows if value]
+    for m in found.messages:
+        said = {"waiting": "waits for the broker", "acknowledged": "delivered", "refused": "REFUSED by the broker"}
+        why = f": {plain(m.last_error)}" if m.last_error and m.state != "acknowledged" else ""
+        out.append(f"{'message':<{width}}  {plain(m.topic)}: {said[m.state]}{why}")
+    return out
