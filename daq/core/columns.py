@@ -2,15 +2,17 @@
 
 import math
 from array import array
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
 
 from daq.core.driver import Values
 from daq.core.faults import FAULTS
 from daq.core.statistics import Axis, Summary, largest_gap, summarise
 
 NAN = float("nan")
+_row = itemgetter(0)
 
 
 @dataclass(slots=True)
@@ -90,8 +92,11 @@ class Columns:
     def faults(self, span: Span, channel: str) -> list[str]:
         """Faults of a channel inside a span, each once, in order."""
         number = self.channels.index(channel)
-        found = (f for row, c, f in self.gaps if span.first <= row < span.stop and c in (number, -1))
-        return list(dict.fromkeys(found))
+        return list(dict.fromkeys(f for _, c, f in self._amiss(span) if c in (number, -1)))
+
+    def _amiss(self, span: Span) -> list[tuple[int, int, str]]:
+        first = bisect_left(self.gaps, span.first, key=_row)
+        return self.gaps[first : bisect_left(self.gaps, span.stop, key=_row)]
 
     def null_rows(self, span: Span, channels: Sequence[str]) -> set[int]:
         """Rows (counted from the span's first) where any of `channels` is null."""
@@ -100,8 +105,8 @@ class Columns:
         numbers = {self.channels.index(c) for c in channels}
         return {
             row - span.first
-            for row, c, fault in self.gaps
-            if span.first <= row < span.stop and (c == -1 or c in numbers) and not FAULTS[fault].keeps_value
+            for row, c, fault in self._amiss(span)
+            if (c == -1 or c in numbers) and not FAULTS[fault].keeps_value
         }
 
     def clean(self, span: Span, channels: Sequence[str]) -> tuple[list[int], list[list[float]]]:
@@ -121,7 +126,7 @@ class Columns:
         return summarise(values, Axis(times))
 
     def block_means(self, span: Span, channels: Sequence[str], blocks: int) -> Iterator[tuple[float, list[float]]]:
-        """For each block of equal time in a span that holds a reading: mean time (s after the start), means of `channels`.
+        """For each block of equal time that holds a reading: mean time (s after the span's start), means of `channels`.
 
         Rows where one of `channels` is null are left out.
         """

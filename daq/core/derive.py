@@ -40,7 +40,7 @@ def _pair(d: Derivation, known: Mapping[str, Getter]) -> Getter:
         x, y = get_x(values), get_y(values)
         if x is None or y is None or (ratio and y == 0.0):
             return None
-        out = a * x / y if ratio else a * x * y
+        out = (a * x / y if ratio else a * x * y) + 0.0
         return out if math.isfinite(out) else None
 
     return value
@@ -72,7 +72,7 @@ def span_summaries(columns: Columns, span: Span, derivations: Sequence[Derivatio
         xs, ys = (_series(name, by_name, series) for name in d.inputs)
         a = d.a
         if d.op == "product":
-            out[d.name] = summarise([a * x * y for x, y in zip(xs, ys, strict=True)], Axis(times))
+            out[d.name] = summarise([a * x * y + 0.0 for x, y in zip(xs, ys, strict=True)], Axis(times))
         else:
             out[d.name] = _ratio(a, xs, ys, times)
     return out
@@ -85,15 +85,17 @@ def _whole(columns: Columns, span: Span) -> dict[str, Summary]:
 
 
 def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[int]) -> Summary:
-    if 0.0 in ys:  # the ratio is not defined there: the point is left out of the mean of ratios and its scatter
-        defined = [(a * x / y, t) for x, y, t in zip(xs, ys, times, strict=True) if y != 0.0]
-        summary = summarise([v for v, _ in defined], Axis([t for _, t in defined]))
-    else:
-        summary = summarise([a * x / y for x, y in zip(xs, ys, strict=True)], Axis(times))
+    ratios = [a * x / y + 0.0 if y != 0.0 else math.inf for x, y in zip(xs, ys, strict=True)]
+    if not all(map(math.isfinite, ratios)):
+        # The ratio is not defined there: the point is left out of the mean of ratios and its scatter.
+        defined = [(v, t) for v, t in zip(ratios, times, strict=True) if math.isfinite(v)]
+        ratios, times = [v for v, _ in defined], [t for _, t in defined]
+    summary = summarise(ratios, Axis(times))
     if summary.n:
         summary.mean_of_ratios = summary.mean
         bottom = math.fsum(ys)
-        summary.mean = a * math.fsum(xs) / bottom if bottom != 0.0 else None
+        mean = a * math.fsum(xs) / bottom + 0.0 if bottom != 0.0 else math.inf
+        summary.mean = mean if math.isfinite(mean) else None
     return summary
 
 

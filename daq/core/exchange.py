@@ -6,8 +6,8 @@ taken for the answer to the next request.
 """
 
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
 from daq.core.driver import Decoded, Driver, Identity, Reject, Reply, Request, Values
@@ -38,9 +38,9 @@ class Exchange:
     """
 
     __slots__ = (
-        "_attempts", "_deadline", "_drain_until", "_next_poll", "_outstanding", "_queue", "_rejects",
+        "_attempt", "_deadline", "_drain_until", "_next_poll", "_outstanding", "_queue", "_rejects",
         "counters", "driver", "failed", "framer", "interval_ns", "last_reading_t", "name", "polling", "send", "silent",
-        "up",
+        "stale_after_ns", "up",
     )  # fmt: skip
 
     def __init__(
@@ -63,9 +63,11 @@ class Exchange:
         self.polling = False
         self.silent = False
         self.last_reading_t = 0
-        self._queue: deque[Request] = deque()
+        self.stale_after_ns = max(driver.stale_after_ns, 3 * self.interval_ns)
+        #: What waits to be sent, each with the number of times it was sent already.
+        self._queue: deque[tuple[Request, int]] = deque()
         self._outstanding: Request | None = None
-        self._attempts = 0
+        self._attempt = 0
         self._deadline = NEVER
         self._drain_until = 0
         self._next_poll = NEVER
@@ -76,14 +78,16 @@ class Exchange:
     def ask(self, t: int, request: Request, *, first: bool = False) -> None:
         """Queue a request; `first` puts it before all others (a stop)."""
         if first:
-            self._queue.appendleft(request)
+            self._queue.appendleft((request, 0))
         else:
-            self._queue.append(request)
+            self._queue.append((request, 0))
         self._pump(t)
 
     def drop_queue(self) -> None:
-        """Forget what has not been sent yet."""
+        """Forget what has not been sent yet, and do not send again what is under way."""
         self._queue.clear()
+        if self._outstanding is not None:
+            self._outstanding = replace(self._outstanding, tries=1)
 
     @property
     def busy(self) -> bool:
@@ -103,6 +107,12 @@ class Exchange:
             self._next_poll = t
             self._pump(t)
 
+    def poll_faster(self, t: int, interval_ns: int) -> None:
+        """Poll at least every `interval_ns` from `t` on, where the instrument is polled at all."""
+        if self.polling and self._next_poll < NEVER:
+            self.interval_ns = min(self.interval_ns, interval_ns)
+            self._next_poll = min(self._next_poll, t + self.interval_ns)
+
     def stop_polling(self) -> None:
         """No more polls; a request already sent is still awaited."""
         self.polling = False
@@ -114,22 +124,19 @@ class Exchange:
         """The port is open: start with an empty line buffer and no request under way."""
         self.up = True
         self.framer.reset()
-        self._outstanding, self._deadline, self._drain_until = None, NEVER, 0
+        self._settled()
+        self._drain_until = 0
         self.last_reading_t = t
         self._pump(t)
 
     def link_down(self) -> None:
         """The port is gone: nothing is under way any more and nothing can be sent."""
         self.up = False
-        self._outstanding, self._deadline = None, NEVER
+        self._settled()
         self._queue.clear()
         self.framer.reset()
 
     # ---- time
-
-    @property
-    def _stale_after(self) -> int:
-        return max(self.driver.stale_after_ns, 3 * self.interval_ns)
 
     @property
     def wake_at(self) -> int:
@@ -143,14 +150,14 @@ class Exchange:
             elif self.polling:
                 due = max(self._next_poll, self._drain_until)
         if self.polling and not self.silent:
-            due = min(due, self.last_reading_t + self._stale_after)
+            due = min(due, self.last_reading_t + self.stale_after_ns)
         return due
 
     def tick(self, t: int) -> None:
         """Do what is due at `t`."""
         if self._outstanding is not None and t >= self._deadline:
             self._expired(t)
-        if self.polling and not self.silent and t >= self.last_reading_t + self._stale_after:
+        if self.polling and not self.silent and t >= self.last_reading_t + self.stale_after_ns:
             self.silent = True
         self._pump(t)
 
@@ -159,28 +166,30 @@ class Exchange:
         if self._outstanding is not None:
             self._deadline = t + self._outstanding.timeout_ns
 
+    def _settled(self) -> None:
+        self._outstanding, self._deadline = None, NEVER
+
     def _expired(self, t: int) -> None:
         request = self._outstanding
         if request is None:
             return
         self.counters.timeouts += 1
-        self._attempts += 1
-        self._outstanding, self._deadline = None, NEVER
+        self._settled()
         self._drain_until = t + request.timeout_ns // 2
         if request.expects == "reading":
             return  # the next poll is the retry
-        if self._attempts < request.tries:
-            self._queue.appendleft(request)
+        if self._attempt < request.tries:
+            self._queue.appendleft((request, self._attempt))
             return
         self.counters.given_up += 1
-        self._attempts = 0
         self.failed(self.name, request, "no answer")
 
     def _pump(self, t: int) -> None:
         if not self.up or self._outstanding is not None or t < self._drain_until:
             return
         if self._queue:
-            request = self._queue.popleft()
+            request, sent = self._queue.popleft()
+            self._attempt = sent + 1
         elif self.polling and t >= self._next_poll:
             poll = self.driver.poll()
             if poll is None:
@@ -198,29 +207,34 @@ class Exchange:
 
     # ---- bytes
 
-    def receive(self, t: int, data: bytes) -> list[Item]:
-        """Readings and replies in `data`, read at `t`; everything else is counted."""
+    def receive(self, t: int, data: bytes) -> list[Item] | Iterator[Item]:
+        """Readings and replies in `data`, read at `t`; everything else is counted.
+
+        A list holds nothing but readings without fault, of a stream.  Otherwise each item settles
+        its request only when it is taken from the iterator, so that what a line causes comes before the next line.
+        """
         decoded = list(map(self.driver.decode, self.framer.feed(t, data)))
+        if decoded and self.driver.streams and ALL_TUPLES.issuperset(map(type, decoded)):
+            self._read(t, len(decoded))
+            return decoded  # type: ignore[return-value]  # the test above says so
+        return self._settle_each(t, decoded)
+
+    def _settle_each(self, t: int, decoded: Iterable[Decoded]) -> Iterator[Item]:
         streams = self.driver.streams
-        if streams and ALL_TUPLES.issuperset(map(type, decoded)):
-            out: list[Item] = decoded  # type: ignore[assignment]  # the test above says so
-            readings = len(out)
-        else:
-            out, readings = [], 0
-            for item in decoded:
-                if isinstance(item, Reject):
-                    self._reject(item)
-                elif isinstance(item, Reply):
-                    if self._settle_reply(t, item):
-                        out.append(item)
-                elif streams or self._settle_poll(t):
-                    out.append(item)
-                    readings += 1
-        if readings:
-            self.counters.readings += readings
-            self.last_reading_t = t
-            self.silent = False
-        return out
+        for item in decoded:
+            if isinstance(item, Reject):
+                self._reject(item)
+            elif isinstance(item, Reply):
+                if self._settle_reply(t, item):
+                    yield item
+            elif streams or self._settle_poll(t):
+                self._read(t, 1)
+                yield item
+
+    def _read(self, t: int, readings: int) -> None:
+        self.counters.readings += readings
+        self.last_reading_t = t
+        self.silent = False
 
     def _reject(self, item: Reject) -> None:
         self.counters.rejected += 1
@@ -230,21 +244,21 @@ class Exchange:
         if self._outstanding is None or self._outstanding.expects != "reading":
             self.counters.late += 1
             return False
-        self._outstanding, self._deadline, self._attempts = None, NEVER, 0
+        self._settled()
         self._pump(t)
         return True
 
     def _settle_reply(self, t: int, reply: Reply) -> bool:
-        if self._outstanding is None or self._outstanding.expects != reply.kind:
-            if self._outstanding is not None and reply.kind == "refused":
-                refused = self._outstanding
-                self._outstanding, self._deadline, self._attempts = None, NEVER, 0
-                self.failed(self.name, refused, reply.refusal)
-                self._pump(t)
-                return False
+        request = self._outstanding
+        if request is None or reply.kind not in (request.expects, "refused"):
             self.counters.unexpected += 1
             return False
-        self._outstanding, self._deadline, self._attempts = None, NEVER, 0
+        self._settled()
+        if reply.kind == "refused":
+            # Whoever asks again does so after a pause: a refusal must not be repeated as fast as the line goes.
+            self._drain_until = t + request.timeout_ns // 2
+            self.failed(self.name, request, reply.refusal)
+            return False
         self._pump(t)
         return True
 

@@ -58,6 +58,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     "keys_used": Treatment(True, Quality.UNCERTAIN, "the instrument's own keys were used during the run"),
     "off_speed": Treatment(True, Quality.UNCERTAIN, "the speed left its tolerance inside the span"),
     "off_temperature": Treatment(True, Quality.UNCERTAIN, "the temperature left the method's band inside the span"),
+    "no_temperature": Treatment(
+        True, Quality.UNCERTAIN, "the temperature the method asks for was not known inside the span"
+    ),
     "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
     "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),

@@ -48,10 +48,15 @@ class Framer:
         spec, counters = self.spec, self.counters
         counters.bytes += len(data)
         buffer = self._buffer
-        if buffer:
-            if spec.idle_gap_ns and t - self._last_t > spec.idle_gap_ns:
+        if spec.idle_gap_ns and t - self._last_t > spec.idle_gap_ns:
+            # What comes after a pause is a new line, also after one that was too long.
+            if self._skipping == "long":
+                counters.too_long += 1
+                self._skipping = ""
+            elif buffer:
                 counters.idle_cut += 1
-                buffer = b""
+            buffer = b""
+        if buffer:
             data = buffer + data
         self._last_t = t
         lines = data.split(spec.terminator)

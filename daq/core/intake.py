@@ -1,41 +1,90 @@
-"""The gate for readings of the lead instrument: repeats left out, faults named, turns counted."""
+"""The gate for readings: what is not a number never enters, faults are named, repeats left out, turns counted."""
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
-from daq.core.driver import Driver, Values
+from daq.core.driver import Channel, Driver, Values
+from daq.core.faults import FAULTS
 from daq.core.plan import Plan
 
 Values_ = Sequence[float | None]
+LARGEST: Final = 1e60
+"""No instrument measures more in any unit; squares of products of what is smaller stay finite."""
+
+
+class Screen:
+    """Checks every value of a reading: finite, inside the channel's range, the sensor not at its stop."""
+
+    __slots__ = ("_channels", "_limit", "_torque_at", "highs", "lows")
+
+    def __init__(self, channels: Sequence[Channel], torque: str = "", limit: float = LARGEST) -> None:
+        """`torque` names the channel that is saturated from `limit` (absolute) on; "" where there is none."""
+        self._channels = tuple(channels)
+        self._torque_at = [c.name for c in channels].index(torque) if torque else -1
+        self._limit = limit
+        # One comparison a channel decides for the usual reading; saturation is the torque's own range.
+        reach = [limit if i == self._torque_at else LARGEST for i in range(len(channels))]
+        self.lows = tuple(max(c.low, -r) for c, r in zip(channels, reach, strict=True))
+        self.highs = tuple(min(c.high, r) for c, r in zip(channels, reach, strict=True))
+
+    def check(self, item: tuple[float, ...] | Values) -> tuple[float, ...] | Values:
+        """`item` itself where nothing is amiss; otherwise the values that may be used, None for the others, and why."""
+        if isinstance(item, Values):
+            return self._faulty(item)
+        for low, value, high in zip(self.lows, item, self.highs, strict=True):
+            if not low < value < high:
+                return self._faulty(Values(item, ()))
+        return item
+
+    def all_clean(self, rows: Sequence[tuple[float, ...]]) -> bool:
+        """Whether `check` would give every one of `rows` back as it is."""
+        for low, column, high in zip(self.lows, zip(*rows, strict=True), self.highs, strict=True):
+            # A NaN fails the sum; an infinity fails a bound.
+            if not (low < min(column) and max(column) < high) or math.isnan(sum(column)):
+                return False
+        return True
+
+    def _faulty(self, item: Values) -> Values:
+        values = list(item.values)
+        faults = list(item.faults)
+        nulls = {channel for channel, fault in faults if not FAULTS[fault].keeps_value}
+        for i, channel in enumerate(self._channels):
+            value = values[i]
+            if "" in nulls or channel.name in nulls:
+                values[i] = None
+            elif value is None or not abs(value) <= LARGEST:
+                values[i] = None
+                faults.append((channel.name, "not_a_number"))
+            elif i == self._torque_at and abs(value) >= self._limit:
+                values[i] = None
+                faults.append((channel.name, "saturated"))
+            elif not channel.low <= value <= channel.high:
+                faults.append((channel.name, "beyond_range"))
+        return Values(tuple(values), tuple(dict.fromkeys(faults)))
 
 
 class Intake:
-    """Checks each reading once, and integrates the confirmed speed to revolutions (trapezoidal rule)."""
+    """Checks each reading of the lead instrument once, and integrates the confirmed speed to revolutions."""
 
     __slots__ = (
-        "_last_speed", "_last_t", "_last_values", "_limit", "_ranges", "_refresh", "_speed_at", "_stale", "_torque_at",
-        "highs", "keys_used", "last", "lows", "repeats",
+        "_last_speed", "_last_t", "_last_values", "_refresh", "_screen", "_speed_at", "_stale",
+        "keys_used", "last", "repeats",
     )  # fmt: skip
 
     def __init__(self, plan: Plan, driver: Driver) -> None:
-        self._ranges = [(c.name, c.low, c.high) for c in driver.channels]
         names = [c.name for c in driver.channels]
         self._speed_at = names.index(plan.speed_signal) if plan.speed_signal else -1
-        self._torque_at = names.index(plan.band.signal) if plan.band else -1
-        self._limit = plan.band.limit if plan.band else 0.0
-        # One comparison a channel decides for the usual reading; saturation is the torque's own range.
-        self.lows = tuple(c.low for c in driver.channels)
-        self.highs = tuple(c.high for c in driver.channels)
-        if self._torque_at >= 0:
-            inside = (max(self.lows[self._torque_at], -self._limit), min(self.highs[self._torque_at], self._limit))
-            self.lows = (*self.lows[: self._torque_at], inside[0], *self.lows[self._torque_at + 1 :])
-            self.highs = (*self.highs[: self._torque_at], inside[1], *self.highs[self._torque_at + 1 :])
-        self._refresh = driver.refresh_ns
+        band = plan.band
+        self._screen = Screen(driver.channels, band.signal, band.limit) if band else Screen(driver.channels)
+        # Polls no faster than the instrument renews its values may come early by jitter, not by a whole renewal.
+        faster = driver.interval_ns < driver.refresh_ns
+        self._refresh = driver.refresh_ns if faster else driver.refresh_ns // 2
         self._stale = driver.stale_after_ns
         self._last_t = 0
         self._last_values: Values_ = ()
         self.last: tuple[float, ...] | Values = ()
-        self._last_speed = 0.0
+        self._last_speed: float | None = None
         self.repeats = 0
         self.keys_used = False
 
@@ -43,66 +92,31 @@ class Intake:
         """The checked reading and the revolutions since the last one; None for a repeat.
 
         A reading equal to the last within the instrument's refresh interval is a repeat.
-        Times when the speed is unknown, or the instrument was silent, count no turns.
+        Revolutions are counted by the trapezoidal rule, and not where the speed is unknown at either end or the
+        instrument was silent in between.
         """
-        if isinstance(item, Values):
-            raw: Values_ = item.values
-            if self._is_repeat(t, raw):
-                return None
-            checked: tuple[float, ...] | Values = self._faulty(item)
-        else:
-            raw = item
-            if self._is_repeat(t, raw):
-                return None
-            checked = item
-            for low, value, high in zip(self.lows, item, self.highs, strict=True):
-                if not low < value < high:
-                    checked = self._faulty(Values(item, ()))
-                    break
+        raw: Values_ = item.values if isinstance(item, Values) else item
+        if self._refresh and t - self._last_t < self._refresh and raw == self._last_values:
+            self.repeats += 1
+            return None
+        checked = self._screen.check(item)
+        if isinstance(checked, Values) and ("", "keys_used") in checked.faults:
+            self.keys_used = True
         turned = 0.0
         if self._speed_at >= 0:
-            values: Values_ = checked.values if isinstance(checked, Values) else checked
-            speed = abs(values[self._speed_at] or 0.0)
+            speed = (checked.values if isinstance(checked, Values) else checked)[self._speed_at]
             gap = t - self._last_t
-            if 0 < gap < self._stale:
-                turned = (self._last_speed + speed) * gap / 120e9
+            if speed is not None and self._last_speed is not None and 0 < gap < self._stale:
+                turned = (abs(self._last_speed) + abs(speed)) * gap / 120e9
             self._last_speed = speed
         self._last_t, self._last_values, self.last = t, raw, checked
         return checked, turned
 
     def take_clean(self, t: int, rows: list[tuple[float, ...]]) -> bool:
-        """Whether `rows`, read at the time of the last reading, are all without fault and none a repeat; if so they are taken."""
-        if self._refresh or t != self._last_t:
+        """Take `rows`, read at the time of the last reading, if all are without fault and none can be a repeat."""
+        if self._refresh or t != self._last_t or not self._screen.all_clean(rows):
             return False
-        for low, column, high in zip(self.lows, zip(*rows, strict=True), self.highs, strict=True):
-            # A NaN fails the sum; an infinity fails a bound.
-            if not (low < min(column) and max(column) < high) or math.isnan(sum(column)):
-                return False
         self._last_values = self.last = rows[-1]
         if self._speed_at >= 0:
-            self._last_speed = abs(rows[-1][self._speed_at])
+            self._last_speed = rows[-1][self._speed_at]
         return True
-
-    def _is_repeat(self, t: int, raw: Values_) -> bool:
-        if self._refresh and t - self._last_t < self._refresh and raw == self._last_values:
-            self.repeats += 1
-            return True
-        return False
-
-    def _faulty(self, item: Values) -> Values:
-        values = list(item.values)
-        faults = list(item.faults)
-        for i, (name, low, high) in enumerate(self._ranges):
-            value = values[i]
-            if value is None:
-                continue
-            if value - value != 0.0:
-                values[i] = None
-                faults.append((name, "not_a_number"))
-            elif i == self._torque_at and abs(value) >= self._limit:
-                values[i] = None
-                faults.append((name, "saturated"))
-            elif not low <= value <= high:
-                faults.append((name, "beyond_range"))
-        self.keys_used = self.keys_used or ("", "keys_used") in faults
-        return Values(tuple(values), tuple(dict.fromkeys(faults)))

@@ -52,6 +52,8 @@ class Meter:
         )
         self._counted = [s for s in ("readings", "revolutions") if s in used] + (["elapsed"] if by_turns else [])
         self._turned_intervals = any(k.every.revolutions for k, _ in self._intervals)
+        steady = dict.fromkeys(leaf.rule.signal for rule in self._rules for leaf in rule.steady)
+        self._steady_of_lead = [(s, signals[s]) for s in steady if s in signals]
         self._steady_check = min(rule.next_check for rule in self._rules)
         #: Nothing but time and steadiness is looked at: readings of one instant can be taken together.
         self.plain = not (self._watched or self._counted or self._turned_intervals)
@@ -67,6 +69,7 @@ class Meter:
         if isinstance(item, Values):
             columns.add_faulty(t, revolutions, item)
             values: Sequence[float | None] = item.values
+            self._nulls({s for s, get in self._steady_of_lead if get(values) is None})
         else:
             columns.add(t, revolutions, item)
             values = item
@@ -90,6 +93,8 @@ class Meter:
     def _count(self, t: int) -> None:
         clock = self.clock
         now = {"readings": float(clock.readings), "revolutions": clock.revolutions, "elapsed": (t - clock.start) / 1e9}
+        if "elapsed" in self._counted:
+            clock.shown = t
         for signal in self._counted:
             for rule in self._rules:
                 rule.see(signal, now[signal], clock)
@@ -101,23 +106,29 @@ class Meter:
                     self._intervals[i] = (keep, int(clock.revolutions / turns) + 1)
 
     def companion(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
-        """A reading of a companion, on the same time axis."""
+        """A checked reading of a companion, on the same time axis."""
         self.clock.now = t
         columns = self.columns[link]
         values: Sequence[float | None] = item.values if isinstance(item, Values) else item
         columns.add_faulty(t, self.clock.revolutions, item if isinstance(item, Values) else Values(item, ()))
-        for channel, value in zip(columns.channels, values, strict=True):
-            for rule in self._rules:
-                rule.see(f"{link}.{channel}", value, self.clock)
+        signals = {f"{link}.{c}": v for c, v in zip(columns.channels, values, strict=True)}
+        self._nulls({s for s, v in signals.items() if v is None})
+        for signal, value in signals.items():
+            if value is not None:
+                for rule in self._rules:
+                    rule.see(signal, value, self.clock)
         self._judge()
 
     def null(self, t: int, signals: Sequence[str]) -> None:
         """These signals have no value any more (silence): holds are broken."""
         self.clock.now = t
         derived = [d.name for d in self.plan.derivations] if any("." not in s for s in signals) else []
-        for signal in (*signals, *derived):
+        self._nulls({*signals, *derived})
+
+    def _nulls(self, signals: set[str]) -> None:
+        if signals:
             for rule in self._rules:
-                rule.see(signal, None, self.clock)
+                rule.see_null(signals, self.clock)
 
     def _judge(self) -> None:
         """Look at steadiness where it is time, at the events, and at the stop rule."""
@@ -156,22 +167,26 @@ class Meter:
     def due(self, t: int) -> None:
         """Do what is due at `t`: intervals end, ``elapsed`` is looked at."""
         clock = self.clock
-        clock.now = t
-        for i, (keep, k) in enumerate(self._intervals):
-            if keep.every.ns and t >= clock.start + k * keep.every.ns:
-                self._keep(keep, clock.start + k * keep.every.ns)
-                self._intervals[i] = (keep, k + 1)
+        clock.now = clock.shown = t
+        self._intervals_over(t)
         for rule in self._rules:
             rule.see("elapsed", (t - clock.start) / 1e9, clock)
         self._judge()
 
     # ---- values
 
+    def _intervals_over(self, t: int) -> None:
+        for i, (keep, k) in enumerate(self._intervals):
+            if keep.every.ns and t >= self.clock.start + k * keep.every.ns:
+                self._keep(keep, self.clock.start + k * keep.every.ns)
+                self._intervals[i] = (keep, k + 1)
+
     def finish(self, t: int, met: Met) -> StepEnded:
         """Take the values of the end and say how the step ended."""
+        self._intervals_over(t)  # a reading may end the step at the very time an interval ends
         for keep, k in self._intervals:
-            begun = self.clock.start + (k - 1) * keep.every.ns
-            if keep.keep_part and keep.every.ns and t > begun:
+            turns, begun = keep.every.revolutions, self.clock.start + (k - 1) * keep.every.ns
+            if keep.keep_part and (self.clock.revolutions > (k - 1) * turns if turns else t > begun):
                 self._keep(keep, t)
         for keep in self.step.keep:
             if keep.at == "end":
@@ -196,8 +211,8 @@ class Meter:
         return [leaf.progress(clock, known.get(leaf.rule.signal)) for leaf in self.stop.leaves]
 
     def provisional(self, t: int) -> Kept | None:
-        """The value the step would give if it ended at `t`, for a screen; None before the first reading."""
-        if not self.lead.times:
+        """The value the step would give if it ended at `t`, for a screen; None if it has no reading or keeps nothing."""
+        if not self.lead.times or not self.step.keep:
             return None
         return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)
 

@@ -6,23 +6,26 @@ so lateness of the clock changes nothing.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 from daq.core.derive import getters
 from daq.core.driver import Action, Driver, Reply, Request, Values
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send
 from daq.core.errors import DriverError
-from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault
-from daq.core.exchange import ALL_TUPLES, NEVER, Exchange, Item
-from daq.core.intake import Intake
+from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
+from daq.core.exchange import NEVER, Exchange, Item
+from daq.core.intake import Intake, Screen
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.stop import Clock, StopRule
 
-STILL: Final = 0.05
-"""A confirmed speed (/min) below this counts as standing still."""
+STILL: Final = 0.005
+"""A confirmed speed (/min) below this counts as standing still; the slowest set-points are twice that."""
 STOP_TIMEOUT_NS: Final = 10_000_000_000
+STOP_POLL_NS: Final = 500_000_000
+"""While the motor is stopped it is asked for its speed at least this often."""
 FEW: Final = 8
 """From so many readings of one instant on, looking at them together pays."""
 SILENCES_TO_GIVE_UP: Final = 3
@@ -50,28 +53,39 @@ class Pipeline:
         self._lead_exchange = self.exchanges[self.lead]
         self._getters = getters(plan.lead.channels, plan.derivations)
         self._intake = Intake(plan, drivers[self.lead])
+        self._screens = {
+            link.name: Screen(drivers[link.name].channels) for link in plan.links if link.name != self.lead
+        }
         self._speed_at = plan.lead.channels.index(plan.speed_signal) if plan.speed_signal else -1
         self._effects: list[Effect] = []
         self._t = 0
         self.stage_start = 0
         self._tempering = StopRule(Rule("any", "no temperature asked for"))
         self.moved = False
+        self._shear_confirmed = False
         self._acked: set[str] = set()
         self._facts = Facts(0, 0, "", "")
 
     # ---- the one way in
 
     def step(self, events: Iterable[Event]) -> list[Effect]:
-        """Take events in the order of their times and give what follows from them, in order."""
+        """Take events in the order of their times and give what follows from them, in order.
+
+        What falls due at the very time of an event comes after it, and is done by a tick of that time or by the
+        next later event: so readings of one instant may come in one chunk or in many.  After the end nothing follows.
+        """
         self._effects = effects = list[Effect]()
         for event in events:
             self._advance(event.t, including=False)
+            if self.state is State.ENDED:
+                continue
             self._t = event.t
             if isinstance(event, Received):
                 self._receive(event.t, event.link, event.data)
+            elif isinstance(event, Tick):
+                self._advance(event.t, including=True)
             else:
                 self._take(event)
-            self._advance(event.t, including=True)
         return effects
 
     def _take(self, event: Event) -> None:
@@ -95,6 +109,8 @@ class Pipeline:
     def wake_at(self) -> int:
         """When (ns) something falls due without any event, or `NEVER`."""
         due = NEVER
+        if self.state is State.ENDED:
+            return due
         for exchange in self.exchanges.values():
             due = min(due, exchange.wake_at)
         if self.state is State.MEASURING and self.meter is not None:
@@ -129,7 +145,7 @@ class Pipeline:
 
     def _silence_deadline(self) -> int:
         exchange = self._lead_exchange
-        return exchange.last_reading_t + SILENCES_TO_GIVE_UP * exchange.driver.stale_after_ns
+        return exchange.last_reading_t + SILENCES_TO_GIVE_UP * exchange.stale_after_ns
 
     def _stage_due(self) -> int:
         c, start = self.plan.conditioning, self.stage_start
@@ -138,7 +154,9 @@ class Pipeline:
         if self.state is State.SOAKING:
             return start + c.soak_ns
         if self.state is State.PRESHEARING:
-            return start + c.preshear_ns + (0 if self.turning else STOP_TIMEOUT_NS)
+            if not self.turning:
+                return start + STOP_TIMEOUT_NS
+            return start + (c.preshear_ns if self._shear_confirmed else self.plan.speed_timeout_ns)
         if self.state is State.RESTING:
             return start + c.rest_ns
         if self.state is State.STARTING:
@@ -157,15 +175,26 @@ class Pipeline:
         elif self.state is State.RESTING:
             self._go("rested")
         elif self.state is State.STARTING:
-            self._give_up("fault", f"the speed was not confirmed within {self.plan.speed_timeout_ns / 1e9:g} s")
+            self._no_speed()
         elif self.state is State.STOPPING:
             self._end("may still be turning")
-        elif self.turning:  # pre-shearing
+        else:
+            self._shear_over()
+
+    def _shear_over(self) -> None:
+        c = self.plan.conditioning
+        if not self.turning:
+            self._give_up("fault", "the motor did not come to rest after the pre-shear")
+        elif self._shear_confirmed:
             self._note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
             self.turning = False
+            self.stage_start = self._t
             self._halt()
         else:
-            self._give_up("fault", "the motor did not come to rest after the pre-shear")
+            self._no_speed()
+
+    def _no_speed(self) -> None:
+        self._give_up("fault", f"the speed was not confirmed within {self.plan.speed_timeout_ns / 1e9:g} s")
 
     # ---- the life cycle
 
@@ -183,16 +212,19 @@ class Pipeline:
             if self.plan.conditioning.preshear_speed is None:
                 self._go("sheared")
             else:
+                self._shear_confirmed = False
                 self._turn(self.plan.conditioning.preshear_speed)
         elif target is State.RESTING:
             if not self.plan.conditioning.rest_ns:
                 self._go("rested")
         elif target is State.STARTING:
             speed = self.plan.steps[self.step_number].speed
-            if speed is None:
-                self._go("at speed")
-            else:
+            if speed is not None:
                 self._turn(speed)
+            elif self.turning:
+                self._halt()
+            else:
+                self._go("at speed")
         elif target is State.MEASURING:
             self.meter = Meter(self.plan, self.step_number, self._t, self.drivers, self._getters, self._kept)
         elif target is State.STOPPING:
@@ -204,9 +236,11 @@ class Pipeline:
             if not self._lead_exchange.up:
                 self._give_up("link lost", f"{self.lead} is not connected")
                 return
-            for exchange in self.exchanges.values():
+            for name, exchange in self.exchanges.items():
                 if exchange.up:
                     exchange.start_polling(event.t)
+                else:
+                    self._note("link_down", f"{name}: is not connected")
             self._go("begin", event.who)
         elif event.what == "stop":
             self._give_up("stopped by a person", event.who)
@@ -224,13 +258,16 @@ class Pipeline:
     def _enter_stopping(self, trigger: str, detail: str) -> None:
         self.meter = None
         self._facts.outcome, self._facts.reason = OUTCOMES[trigger], detail
-        self._effects.append(Concluded(self._t, self.facts()))
+        self._facts.began = self._facts.began or self._t
+        # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
+        self._effects.append(Concluded(self._t, replace(self.facts(), counters={})))
         if not self.moved:
             self._end("not moved")
         elif not self._lead_exchange.up:
             self._end("may still be turning")
         else:
             self._lead_exchange.drop_queue()
+            self._lead_exchange.poll_faster(self._t, STOP_POLL_NS)
             self._halt()
 
     def _give_up(self, trigger: str, detail: str) -> None:
@@ -260,12 +297,18 @@ class Pipeline:
         return tuple(fault for _, fault in last.faults) if isinstance(last, Values) else ()
 
     def facts(self) -> Facts:
-        """What the run came to so far: what `conclude` looks at."""
+        """What the run came to so far, as it stands now: what `conclude` looks at."""
         facts = self._facts
-        facts.now = self._t
-        facts.counters = {name: exchange.report() for name, exchange in self.exchanges.items()}
-        facts.counters[self.lead]["repeats"] = self._intake.repeats
-        return facts
+        counters = {name: exchange.report() for name, exchange in self.exchanges.items()}
+        counters[self.lead]["repeats"] = self._intake.repeats
+        return replace(
+            facts,
+            now=self._t,
+            steps=list(facts.steps),
+            kept=list(facts.kept),
+            notes=list(facts.notes),
+            counters=counters,
+        )
 
     def _kept(self, kept: Kept) -> None:
         self._facts.kept.append(kept)
@@ -307,7 +350,8 @@ class Pipeline:
         if link != self.lead:
             return
         if self.state is State.STOPPING:
-            self._lead_exchange.ask(self._t, request, first=True)  # until the stop's own time is over
+            if request.expects == "halt":
+                self._lead_exchange.ask(self._t, request, first=True)  # until the stop's own time is over
         else:
             self._give_up("fault", f"{link} did not do '{request.expects}': {reason}")
 
@@ -322,7 +366,7 @@ class Pipeline:
             self._give_up("link lost", f"{event.link}: {event.reason}")
 
     def _silent(self, t: int, exchange: Exchange) -> None:
-        seconds = exchange.driver.stale_after_ns / 1e9
+        seconds = exchange.stale_after_ns / 1e9
         self._note("silent", f"{exchange.name} has not answered for {seconds:g} s")
         self._null(t, exchange.name)
 
@@ -347,49 +391,55 @@ class Pipeline:
             for item in items:
                 if not isinstance(item, Reply):
                     self._companion_reading(t, link, item)
-            return
-        self._lead_items(t, items)
+        elif isinstance(items, list) and len(items) > FEW:
+            self._lead_item(t, items[0])
+            if not self._rest_at_once(t, items[1:]):
+                for item in items[1:]:
+                    self._lead_item(t, item)
+        else:
+            for item in items:
+                self._lead_item(t, item)
 
-    def _lead_items(self, t: int, items: Sequence[Item]) -> None:
-        for number, item in enumerate(items):
-            if isinstance(item, Reply):
-                self._acked.add(item.kind)
-                continue
-            taken = self._intake.take(t, item)
-            if taken is None:
-                continue
-            checked, turned = taken
-            self._lead_silent = False
-            if self.state is State.MEASURING and self.meter is not None:
-                self.meter.reading(t, checked, turned)
-                if self.meter.met is not None:
-                    self._after_measuring(t)
-                elif len(items) - number > FEW and self._rest_at_once(t, items[number + 1 :]):
-                    return
-            else:
-                self._between_steps(t, checked.values if isinstance(checked, Values) else checked)
-            if self._intake.keys_used:
-                self._intake.keys_used = False
-                self._note("keys_used", "the instrument's own keys were used")
+    def _lead_item(self, t: int, item: Item) -> None:
+        if isinstance(item, Reply):
+            self._acked.add(item.kind)
+            return
+        taken = self._intake.take(t, item)
+        if taken is None:
+            return
+        checked, turned = taken
+        self._lead_silent = False
+        if self._intake.keys_used:
+            self._intake.keys_used = False
+            self._note("keys_used", "the instrument's own keys were used")
+        if self.state is State.MEASURING and self.meter is not None:
+            self.meter.reading(t, checked, turned)
+            if self.meter.met is not None:
+                self._after_measuring(t)
+        else:
+            self._between_steps(t, checked.values if isinstance(checked, Values) else checked)
 
     def _rest_at_once(self, t: int, items: Sequence[Item]) -> bool:
-        """Take all further readings of one instant together, where that cannot change anything; else False."""
-        if self.meter is None or not self.meter.plain or not ALL_TUPLES.issuperset(map(type, items)):
+        """Take all further readings of one instant (none has a fault) together, where that cannot change anything."""
+        meter = self.meter
+        if self.state is not State.MEASURING or meter is None or not meter.plain or meter.clock.now != t:
             return False
-        rows: list[tuple[float, ...]] = list(items)  # type: ignore[arg-type]  # the test above says so
+        rows: list[tuple[float, ...]] = list(items)  # type: ignore[arg-type]  # a list of `receive` holds nothing else
         if not self._intake.take_clean(t, rows):
             return False
-        self.meter.many(t, rows)
+        meter.many(t, rows)
         return True
 
     def _companion_reading(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
+        item = self._screens[link].check(item)
         values: Sequence[float | None] = item.values if isinstance(item, Values) else item
         names = [c.name for c in self.drivers[link].channels]
         signals = {f"{link}.{c}": v for c, v in zip(names, values, strict=True)}
         self._companions |= signals
         if self.state is State.MEASURING and self.meter is not None:
             self.meter.companion(t, link, item)
-            self._after_measuring(t)
+            if self.meter.met is not None:
+                self._after_measuring(t)
         elif self.state is State.TEMPERING:
             self._temper(t, signals)
 
@@ -422,15 +472,27 @@ class Pipeline:
             return
         still = "halt" in self._acked and abs(speed) < STILL
         if self.state is State.STARTING:
-            target = self.plan.steps[self.step_number].speed or 0.0
-            reached = abs(speed - target) <= max(self.plan.speed_tolerance * abs(target), STILL)
-            if reached and "speed" in self._acked:
+            target = self.plan.steps[self.step_number].speed
+            if target is not None:
+                if self._reached(speed, target):
+                    self._go("at speed")
+            elif still:
+                self.turning = False
                 self._go("at speed")
-        elif self.state is State.PRESHEARING and not self.turning and still:
-            self._go("sheared")
+        elif self.state is State.PRESHEARING:
+            if not self.turning:
+                if still:
+                    self._go("sheared")
+            elif not self._shear_confirmed and self._reached(speed, self.plan.conditioning.preshear_speed or 0.0):
+                self._shear_confirmed = True
+                self.stage_start = self._t
         elif self.state is State.STOPPING and still:
             self.turning = False
             self._end("still")
+
+    def _reached(self, speed: float, target: float) -> bool:
+        off = max(self.plan.speed_tolerance * abs(target), STILL)
+        return "speed" in self._acked and abs(speed - target) <= off
 
     def _temper(self, t: int, signals: Mapping[str, float | None]) -> None:
         clock = Clock(start=self.stage_start, floor=self.stage_start, now=t)

@@ -6,7 +6,6 @@ from daq.core.columns import Columns, Span
 from daq.core.derive import roots, span_summaries
 from daq.core.driver import Driver
 from daq.core.effects import Kept
-from daq.core.faults import FAULTS
 from daq.core.plan import Keep, Plan
 from daq.core.statistics import Summary
 from daq.core.stop import Clock
@@ -90,7 +89,6 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
                 found.append("gap")
             else:
                 found.append(fault)
-    found += [f for r, c, f in rows.gaps if span.first <= r < span.stop and c == -1 and FAULTS[f].keeps_value]
     return found
 
 
@@ -114,11 +112,8 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -
     conditioning = plan.conditioning
     if conditioning.signal:
         temperature = summaries.get(conditioning.signal)
-        if (
-            temperature is not None
-            and temperature.minimum is not None
-            and temperature.maximum is not None
-            and not (conditioning.low <= temperature.minimum and temperature.maximum <= conditioning.high)
-        ):
+        if temperature is None or temperature.minimum is None or temperature.maximum is None:
+            found.append("no_temperature")
+        elif not (conditioning.low <= temperature.minimum and temperature.maximum <= conditioning.high):
             found.append("off_temperature")
     return found

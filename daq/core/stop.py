@@ -5,8 +5,9 @@ and by a null.  Ties break in the method's order.
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import Final
 
 from daq.core.exchange import NEVER
@@ -30,6 +31,8 @@ class Clock:
     now: int = 0
     readings: int = 0
     revolutions: float = 0.0
+    shown: int = -1
+    """The last time (ns) at which ``elapsed`` was shown to the rules."""
 
     def passed(self, extent: Extent) -> bool:
         """Whether so much of the step has passed."""
@@ -40,7 +43,7 @@ class Clock:
 
 @dataclass(slots=True)
 class Met:
-    """The leaf that ended the step, and the value that met it."""
+    """The leaf that made the rule true, and the value that met it."""
 
     name: str
     value: float | None
@@ -55,8 +58,16 @@ class Leaf:
     value: float | None = None
     since: int = -1
     since_revolutions: float = 0.0
+    met_at: int = 0
     next_check: int = 0
     bound: float | None = None
+    whole_from: int = 0
+    """For a ``steady`` leaf: when the signal was last null (ns); a span with a null in it is not judged."""
+    low: float = 0.0
+
+    def __post_init__(self) -> None:
+        # Elapsed time is whole nanoseconds; so is its limit, however the method's number was computed.
+        self.low = round(self.rule.low * 1e9) / 1e9 if self.rule.signal == "elapsed" else self.rule.low
 
     def see(self, value: float | None, clock: Clock) -> None:
         """Take the signal's value at ``clock.now``."""
@@ -66,13 +77,12 @@ class Leaf:
         if value is None:
             self._break()
             return
-        low, high = rule.low, rule.high
         if rule.kind == "above":
-            holds = value >= low
+            holds = value >= self.low
         elif rule.kind == "below":
-            holds = value <= high
+            holds = value <= rule.high
         else:
-            holds = low <= value <= high
+            holds = self.low <= value <= rule.high
         self._hold(holds, value, clock)
 
     def _hold(self, holds: bool, value: float, clock: Clock) -> None:
@@ -88,19 +98,25 @@ class Leaf:
             else clock.now - self.since >= hold.ns
         )
         if held and not self.met:
-            self.met, self.value = True, value
+            self.met, self.value, self.met_at = True, value, clock.now
 
     def _break(self) -> None:
         self.since, self.met, self.value = -1, False, None
+
+    def see_null(self, clock: Clock) -> None:
+        """For a ``steady`` leaf: its signal has no value at ``clock.now``."""
+        self.whole_from = clock.now
+        self._break()
 
     def judge_steadiness(self, clock: Clock, window: Window) -> None:
         """For a ``steady`` leaf: bound the drift over the last span, at most `SPAN_CHECKS` times a span."""
         rule = self.rule
         span = rule.span.ns
-        if clock.now < self.next_check or clock.now - clock.floor < span or not clock.passed(rule.after):
+        floor = max(clock.floor, self.whole_from)
+        if clock.now < self.next_check or clock.now - floor < span or not clock.passed(rule.after):
             return
         step = span // SPAN_CHECKS
-        self.next_check = clock.now - (clock.now - clock.floor) % step + step
+        self.next_check = clock.now - (clock.now - floor) % step + step
         seconds, means = window(rule.signal, clock.now - span, clock.now)
         self.bound = None
         bound = drift_bound(seconds, means)
@@ -114,7 +130,7 @@ class Leaf:
         if self.since < 0:
             self.since = clock.now
         if clock.now - self.since >= (rule.spans - 1) * span and not self.met:
-            self.met, self.value = True, self.bound
+            self.met, self.value, self.met_at = True, self.bound, clock.now
 
     def progress(self, clock: Clock, value: float | None) -> dict[str, object]:
         """How near the leaf is, for a screen: the rule's name, the value now, the limit, and a fraction 0..1."""
@@ -175,6 +191,15 @@ class StopRule:
         leaf = _evaluate(self.rule, iterator)
         return Met(leaf.rule.name, leaf.value) if leaf is not None else None
 
+    def see_null(self, signals: Collection[str], clock: Clock) -> None:
+        """These signals have no value now: holds are broken."""
+        for leaf in self.leaves:
+            if leaf.rule.signal in signals:
+                if leaf.rule.kind == "steady":
+                    leaf.see_null(clock)
+                else:
+                    leaf.see(None, clock)
+
     def due(self, clock: Clock) -> int:
         """When the passing of time alone may meet a leaf (``elapsed``), or `NEVER`."""
         times = (
@@ -184,8 +209,8 @@ class StopRule:
             for leaf in self.by_signal.get("elapsed", ())
             if not leaf.met
         )
-        # What is past and not met waits for turns or a hold, and is looked at with every reading.
-        return min((t for t in times if t > clock.now), default=NEVER)
+        # What was looked at and is not met waits for turns or a hold, and is looked at with every reading.
+        return min((t for t in times if t > clock.shown), default=NEVER)
 
 
 def _evaluate(rule: Rule, leaves: Iterator[Leaf]) -> Leaf | None:
@@ -195,4 +220,6 @@ def _evaluate(rule: Rule, leaves: Iterator[Leaf]) -> Leaf | None:
     results = [_evaluate(child, leaves) for child in rule.rules]
     if rule.kind == "any":
         return next((r for r in results if r is not None), None)
-    return results[-1] if all(r is not None for r in results) else None
+    met = [r for r in results if r is not None]
+    # The last one to come about is the reason; among equals the first in the method's order.
+    return max(met, key=attrgetter("met_at")) if len(met) == len(results) else None
