@@ -109,6 +109,7 @@ class _Case:
             usable = [s for s in usable if self._expected(s) <= self.middle] or usable
         if not usable:
             return None
+        usable = [s for s in usable if not self._limits_bind("speed", s)] or usable
         best = min(usable, key=lambda s: abs(math.log(self._expected(s) / self.middle)))
         torque = self._expected(best)
         bound = self._limits_bind("speed", best)

@@ -26,7 +26,7 @@ def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None
             )
         return float(told)
     needed = any(c.name == TORQUE and c.unit == "%" for c in driver.channels) and instrument.geometry is not None
-    if stated is None and needed and identity is not None:
+    if stated is None and needed:
         refusals.add(
             instrument,
             "specification.torque_full_scale",
@@ -66,10 +66,21 @@ def check_bench(making: Making) -> None:
             "conditioning.bath",
             f"{instrument.name} ({instrument.driver}) drives no bath; set bath = false and set the bath by hand",
         )
+    _check_identity(making)
     _check_geometry(making)
     for role, name in instrument.companions.items():
         if name not in making.companions:
             making.refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
+
+
+def _check_identity(making: Making) -> None:
+    wanted, identity = making.instrument.expect_serial, making.identity
+    if wanted is not None and identity is not None and identity.serial != wanted:
+        making.refuse_bench(
+            "expect_serial",
+            f"is {wanted!r}, but the instrument on this port says {identity.serial!r}; check which cable is where, or "
+            "correct the file after an exchange",
+        )
 
 
 def _check_geometry(making: Making) -> None:
@@ -79,11 +90,7 @@ def _check_geometry(making: Making) -> None:
     if not wanted.names and not wanted.kinds:
         return
     if body is None:
-        making.refuse_bench(
-            "mounted",
-            "no geometry is mounted, and the method asks for " + " or ".join([*wanted.names, *wanted.kinds]),
-        )
-        return
+        return  # said where the result is looked for
     if wanted.names and instrument.mounted not in wanted.names:
         making.refuse_bench(
             "mounted",

@@ -100,12 +100,6 @@ def _made(
     scale = full_scale(instrument, driver, identity, refusals)
     body = instrument.geometry
     geometry = None if body is None else flow_geometry(body, scale)
-    if body is not None and geometry is None:
-        refusals.add(
-            instrument,
-            "specification.torque_full_scale",
-            "is needed for calibrated constants and the instrument does not tell it; take it from its certificate",
-        )
     unit = product.unit_code if product is not None and product.unit_code in ("mPa.s", "Pa.s") else "mPa.s"
     return Making(
         method=method,
@@ -141,6 +135,8 @@ def _primary(making: Making) -> str:
             "no geometry is mounted, so torque cannot become a viscosity; name the mounted one, for example "
             'mounted = "cylinder-9"',
         )
+    elif viscous and making.full_scale_unm is None and instrument.geometry is not None:
+        pass  # said where the full-scale torque is looked for
     elif viscous and instrument.geometry is not None:
         making.refuse_bench(
             "mounted",
@@ -176,24 +172,15 @@ def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity 
 
 
 def _conditioning(making: Making) -> Conditioning:
-    c, signals, chosen, instrument = making.method.conditioning, making.signals, making.chosen, making.instrument
+    c, signals, chosen = making.method.conditioning, making.signals, making.chosen
     gate, shear = c.temperature, c.preshear
     signal, target = "", 0.0
     if gate is not None:
         key = "conditioning.temperature"
         target = chosen.value(gate.target, "Cel", f"{key}.target")
         found = signals.resolve(gate.signal)
-        link, dot, _ = gate.signal.partition(".")
-        if found is None and dot and instrument.companions.get(link, link) not in making.companions:
-            making.refuse(
-                f"{key}.signal",
-                f"needs the companion {link!r}, which {instrument.name} does not have; add it under [companions] "
-                "of the instrument's file and connect it, or use the method's version without it",
-            )
-        elif found is None:
-            making.refuse(
-                f"{key}.signal", f"there is no signal {gate.signal!r} on this bench; signals: {signals.known}"
-            )
+        if found is None:
+            making.refuse(f"{key}.signal", making.unknown(gate.signal))
         elif signals.units[found] != "Cel":
             making.refuse(f"{key}.signal", f"{gate.signal} is in {signals.units[found]}, not a temperature")
         signal = found or ""
@@ -205,7 +192,7 @@ def _conditioning(making: Making) -> Conditioning:
         hold_ns=gate.hold if gate is not None else 0,
         longest_ns=gate.longest if gate is not None else 0,
         soak_ns=c.soak,
-        preshear_speed=chosen.speed(shear.speed, "conditioning.preshear.speed", instrument) if shear else None,
+        preshear_speed=chosen.speed(shear.speed, "conditioning.preshear.speed", making.instrument) if shear else None,
         preshear_ns=shear.time if shear else 0,
         rest_ns=c.rest,
     )

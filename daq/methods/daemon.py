@@ -24,8 +24,8 @@ class Secret(Model):
     @model_validator(mode="before")
     @classmethod
     def _not_written_here(cls, value: object) -> object:
-        if isinstance(value, str):
-            raise ValueError(  # noqa: TRY004 - a table is what is wanted; pydantic turns this into its own error
+        if not isinstance(value, (dict, Secret)):
+            raise ValueError(  # noqa: TRY004 - pydantic takes ValueError; its own message would show the secret
                 "a password is not written into this file, where every reader and every backup would see it; "
                 'put it into a file and write password = { file = "/etc/daq/mqtt-password" }, '
                 "or use { credential = ... } or { env = ... }"
@@ -61,7 +61,7 @@ class Tls(Model):
 class Mqtt(Model):
     """The broker results are published to."""
 
-    host: Text
+    host: Text = Field(description="name or address of the broker")
     port: TcpPort | None = None
     version: Literal["auto", "5", "3.1.1"] = "auto"
     client_id: Text | None = None

@@ -14,7 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
 
 from daq.core.errors import SettingError
 from daq.core.plan import Extent
-from daq.core.units import UNITS, convert, entered
+from daq.core.units import ENTRY, UNITS, convert, entered
 
 _QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
 _COMMA: Final = re.compile(r"\s*[+-]?\d+,\d+")
@@ -69,17 +69,24 @@ def _number(value: Any) -> float | None:
     return float(value)
 
 
+def _known(dimension: str) -> str:
+    """Units of a dimension (all, where it is "") as a person may write them."""
+    codes = [c for c, u in UNITS.items() if dimension in ("", u.dimension)]
+    return ", ".join([*codes, *(e for e, (c, _) in ENTRY.items() if c in codes and e.isascii())])
+
+
 def split(text: str) -> tuple[float, str]:
     """Number and unit text of something like ``30 s``; ValueError where it does not begin with a number."""
     found = _QUANTITY.fullmatch(text)
     if found is None or _COMMA.match(text):
-        hint = "; write decimals with a point, as in 0.5" if _COMMA.match(text) else ""
-        raise ValueError(f"{text!r} is not a number with a unit{hint}")
+        if _COMMA.match(text):
+            raise ValueError(f"{text!r}: write decimals with a point, as in 0.5")
+        raise ValueError(f"{text!r} is not a number, with or without a unit behind it")
     return float(found[1]), found[2]
 
 
-def amount(value: Any) -> Amount:
-    """An `Amount` of a number, or of text such as ``500 mPa.s``."""
+def amount(value: Any, dimension: str = "") -> Amount:
+    """An `Amount` of a number, or of text such as ``500 mPa.s``; `dimension` only says which units a refusal lists."""
     if isinstance(value, Amount):
         return value
     number = _number(value)
@@ -92,8 +99,8 @@ def amount(value: Any) -> Amount:
         return Amount(number)
     try:
         code, factor = entered(text)
-    except SettingError as error:
-        raise ValueError(error.reason) from None
+    except SettingError:
+        raise ValueError(f"unknown unit {text!r}; known here: {_known(dimension)}") from None
     return Amount(number * factor, code)
 
 
@@ -101,7 +108,7 @@ def extent(value: Any) -> Extent:
     """A length in time or revolutions: a number of seconds, or ``30 s``, ``2 min``, ``5 rev``."""
     if isinstance(value, Extent):
         return value
-    given = amount(value)
+    given = amount(value, "time")
     if given.value < 0:
         raise ValueError(f"{value!r} is negative; a length of time or of turning is zero or more")
     if given.unit == "{rev}":
@@ -126,7 +133,7 @@ def in_unit(code: str, *, difference: bool = False) -> Callable[[Any], float]:
     """
 
     def validate(value: Any) -> float:
-        given = amount(value)
+        given = amount(value, UNITS[code].dimension)
         if difference and given.unit not in ("", "K"):
             raise ValueError(f"{value!r}: a temperature difference is written in K, for example '0.1 K'")
         try:
@@ -137,11 +144,22 @@ def in_unit(code: str, *, difference: bool = False) -> Callable[[Any], float]:
     return validate
 
 
-def setting(value: Any) -> Amount | str:
-    """A number with or without unit, or the name of one of the method's choices."""
+def setting(value: Any, dimension: str = "") -> Amount | str:
+    """A number with or without unit, or the name of one of the method's choices; `dimension` as in `amount`."""
     if isinstance(value, str) and _NAME.fullmatch(value.strip()):
         return value.strip()
-    return amount(value)
+    return amount(value, dimension)
+
+
+def setting_in(code: str) -> Callable[[Any], Amount | str]:
+    """Like `setting`, the number in the unit `code` however it was written."""
+    validate = in_unit(code)
+
+    def in_code(value: Any) -> Amount | str:
+        given = value if isinstance(value, Amount) else setting(value, UNITS[code].dimension)
+        return given if isinstance(given, str) else Amount(validate(given), code)
+
+    return in_code
 
 
 def listed(value: Any) -> Any:
@@ -158,6 +176,18 @@ def name(value: Any) -> Any:
     return value
 
 
+def unit_text(value: Any) -> Any:
+    """A unit as a person writes it."""
+    if isinstance(value, str):
+        try:
+            entered(value)
+        except SettingError:
+            raise ValueError(
+                f"unknown unit {value!r}; write a UCUM code, for example mPa.s, Pa.s, Cel, g or s"
+            ) from None
+    return value
+
+
 def day(value: Any) -> str:
     """A calendar day as ``YYYY-MM-DD`` (with or without quotes in the file)."""
     text = value if isinstance(value, str) else value.isoformat() if hasattr(value, "isoformat") else ""
@@ -166,6 +196,7 @@ def day(value: Any) -> str:
     return str(text)
 
 
+UnitText = Annotated[str, BeforeValidator(unit_text)]
 Listed = BeforeValidator(listed)
 Name = Annotated[str, BeforeValidator(name)]
 Text = Annotated[str, Field(min_length=1)]
@@ -173,6 +204,8 @@ Day = Annotated[str, BeforeValidator(day)]
 Length = Annotated[Extent, BeforeValidator(extent)]
 Duration = Annotated[int, BeforeValidator(duration)]
 Setting = Annotated[Amount | str, BeforeValidator(setting)]
+SpeedSetting = Annotated[Amount | str, BeforeValidator(setting_in("/min"))]
+TemperatureSetting = Annotated[Amount | str, BeforeValidator(setting_in("Cel"))]
 Quantity = Annotated[Amount, BeforeValidator(amount)]
 Celsius = Annotated[float, BeforeValidator(in_unit("Cel"))]
 Kelvins = Annotated[float, BeforeValidator(in_unit("K", difference=True)), Field(gt=0)]

@@ -10,9 +10,9 @@ from daq.methods.fields import Celsius, Day, KeyedError, Listed, Model, Name, Qu
 class CertifiedValue(Model):
     """Viscosity at one temperature, with its expanded uncertainty in the same unit or in %."""
 
-    temperature: Celsius
-    viscosity: Quantity
-    expanded_uncertainty: Quantity
+    temperature: Celsius = Field(description="in Cel")
+    viscosity: Quantity = Field(description="the certified viscosity with its unit")
+    expanded_uncertainty: Quantity = Field(description="from the certificate, '0.3 %' or for example '1.5 mPa.s'")
 
     @model_validator(mode="after")
     def _units(self) -> Self:
@@ -37,13 +37,13 @@ class CertifiedValue(Model):
 class Fluid(Model):
     """A certified reference fluid: one lot and its table."""
 
-    id: Name
-    name: Text
-    lot: Text
-    certificate: Text
-    expires: Day
+    id: Name = Field(description="the fluid's name in results, for example 'reference-500'")
+    name: Text = Field(description="what a person calls the fluid")
+    lot: Text = Field(description="the lot on bottle and certificate")
+    certificate: Text = Field(description="the certificate's number")
+    expires: Day = Field(description="the day until which the certificate holds, for example 2028-06-30")
     coverage_factor: Annotated[float, Field(gt=0)] = 2.0
-    values: Annotated[tuple[CertifiedValue, ...], Listed]
+    values: Annotated[tuple[CertifiedValue, ...], Listed] = Field(description="the certificate's table, as [[values]]")
 
     @model_validator(mode="after")
     def _table(self) -> Self:

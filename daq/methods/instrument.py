@@ -166,9 +166,9 @@ class Specification(Model):
 class Instrument(Model):
     """One device on one port."""
 
-    name: Name
+    name: Name = Field(description="the instrument's name in topics and on the command line, for example 'bench-1'")
     title: str = ""
-    driver: Text
+    driver: Text = Field(description="which kind of instrument it is, for example 'rotational'")
     port: Text = Field(description="a device such as /dev/daq-bench-1, or socket://host:port")
     expect_serial: Text | None = None
     enable_motion: bool = False

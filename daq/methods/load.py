@@ -131,15 +131,16 @@ def _joined(steps: list[int | str]) -> str:
 
 def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> str:
     kind, ctx, given = error["type"], error.get("ctx", {}), error.get("input")
-    table = _table_of(model, steps[:-1], ctx)
+    table = _table_of(model, steps[:-1])
     if kind == "value_error":
         return str(ctx["error"])
     if kind == "missing":
-        what = _description(table, str(steps[-1])) if steps else ""
+        what = _description(_of_kind(table, error), str(steps[-1])) if steps else ""
         return "is missing" + (f": {what}" if what else "; add it")
     if kind == "extra_forbidden":
         if steps and str(steps[-1]).lower() in ("password", "passwd", "secret", "token"):
             return "is not a key here; secrets are only referred to, in [mqtt] password = { file = ... }"
+        table = _of_kind(table, error)
         known = sorted({f for t in table for f in t.model_fields})
         near = difflib.get_close_matches(str(steps[-1]), known, 1) if steps else []
         hint = f"; did you mean {near[0]!r}?" if near else f"; known keys: {', '.join(known)}" if known else ""
@@ -178,33 +179,39 @@ def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> 
     return error["msg"]
 
 
-def _table_of(model: type[Model], steps: list[int | str], ctx: dict[str, Any]) -> list[type[BaseModel]]:
+def _table_of(model: type[Model], steps: list[int | str]) -> list[type[BaseModel]]:
     """The models that may stand at a place of the file: more than one where it has variants."""
-    del ctx
     here: list[Any] = [model]
     for step in steps:
         following: list[Any] = []
         for kind in here:
-            if isinstance(kind, type) and issubclass(kind, BaseModel):
-                field = kind.model_fields.get(str(step))
-                if field is not None:
-                    following += _parts(field.annotation)
-            else:
-                following.append(kind)
-        here = [k for kind in following for k in _parts(kind)]
+            arguments = typing.get_args(kind)
+            if arguments:  # a list holds its first argument, a table its second
+                following += _variants(arguments[1] if typing.get_origin(kind) is dict else arguments[0])
+            elif isinstance(kind, type) and issubclass(kind, BaseModel) and step in kind.model_fields:
+                following += _variants(kind.model_fields[str(step)].annotation)
+        here = following
     return [k for k in here if isinstance(k, type) and issubclass(k, BaseModel)]
 
 
-def _parts(annotation: Any) -> list[Any]:
-    """The models inside an annotation, through optional, list, table and variants."""
+def _variants(annotation: Any) -> list[Any]:
+    """What an annotation may stand for: the parts of a union; lists and tables as they are."""
     origin = typing.get_origin(annotation)
     if origin is typing.Annotated:
-        return _parts(typing.get_args(annotation)[0])
-    if origin in (typing.Union, types.UnionType, tuple):
-        return [p for a in typing.get_args(annotation) for p in _parts(a)]
-    if origin is dict:
-        return _parts(typing.get_args(annotation)[1])
+        return _variants(typing.get_args(annotation)[0])
+    if origin in (typing.Union, types.UnionType):
+        return [v for a in typing.get_args(annotation) for v in _variants(a)]
     return [annotation]
+
+
+def _of_kind(table: list[type[BaseModel]], error: ErrorDetails) -> list[type[BaseModel]]:
+    """Of several variants, the one pydantic's location names by its kind."""
+    named = [
+        t
+        for t in table
+        if "kind" in t.model_fields and set(typing.get_args(t.model_fields["kind"].annotation)) & set(error["loc"])
+    ]
+    return named or table
 
 
 def _description(table: list[type[BaseModel]], key: str) -> str:

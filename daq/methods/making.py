@@ -43,3 +43,18 @@ class Making:
     def refuse_bench(self, key: str, reason: str) -> None:
         """Something in the instrument's file makes the run impossible."""
         self.refusals.add(self.instrument, key, reason)
+
+    def unknown(self, signal: str) -> str:
+        """The sentence for a signal this bench does not have."""
+        role, dot, _ = signal.partition(".")
+        name = self.instrument.companions.get(role)
+        if dot and name is not None and name not in self.companions:
+            return (
+                f"{signal!r} comes from the companion {name}, which is not connected; connect it, or use another method"
+            )
+        if dot and name is None and role not in self.companions:
+            return (
+                f"{signal!r} needs the companion {role!r}, which {self.instrument.name} does not have; name it under "
+                "[companions] in the instrument's file"
+            )
+        return f"there is no signal {signal!r} on this bench; signals: {self.signals.known}"

@@ -4,9 +4,20 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daq.core.errors import SettingError
 from daq.core.units import UNITS, entered
-from daq.methods.fields import Celsius, Duration, Kelvins, KeyedError, Listed, Model, Name, PerMinute, Quantity, Text
+from daq.methods.fields import (
+    Celsius,
+    Duration,
+    Kelvins,
+    KeyedError,
+    Listed,
+    Model,
+    Name,
+    PerMinute,
+    Quantity,
+    Text,
+    UnitText,
+)
 
 DecisionRule = Literal["unrounded", "rounded"]
 SECOND = 1_000_000_000
@@ -18,7 +29,7 @@ class Limit(Model):
     quantity: Text = "viscosity"
     low: float | None = None
     high: float | None = None
-    unit: Text
+    unit: UnitText = Field(description="the unit of low and high, for example 'mPa.s'")
     geometry: Name | None = None
     vessel: Text | None = None
     speed: PerMinute | None = None
@@ -33,10 +44,6 @@ class Limit(Model):
             raise KeyedError("low", "give low, high or both: a limit without numbers limits nothing")
         if self.low is not None and self.high is not None and self.low >= self.high:
             raise KeyedError("low", f"low ({self.low:g}) must be below high ({self.high:g})")
-        try:
-            entered(self.unit)
-        except SettingError as error:
-            raise KeyedError("unit", error.reason) from None
         return self
 
     @property
@@ -52,9 +59,9 @@ class Limit(Model):
 class Product(Model):
     """One product."""
 
-    id: Name
-    name: Text
-    unit: Text = "mPa.s"
+    id: Name = Field(description="the product's name in results, for example 'clear-glaze'")
+    name: Text = Field(description="what a person calls the product")
+    unit: UnitText = "mPa.s"
     reported_digits: Annotated[int, Field(ge=1, le=9)] = 3
     """Significant digits of the reported number."""
     reported_decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
@@ -69,10 +76,7 @@ class Product(Model):
 
     @model_validator(mode="after")
     def _unit(self) -> Self:
-        try:
-            code, factor = entered(self.unit)
-        except SettingError as error:
-            raise KeyedError("unit", error.reason) from None
+        code, factor = entered(self.unit)
         if factor != 1.0:
             raise KeyedError("unit", f"results are stored in UCUM units; write {code!r} instead of {self.unit!r}")
         expected = self.expected_viscosity

@@ -4,6 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, field_validator, model_validator
 
+from daq.core.errors import SettingError
 from daq.core.plan import Extent, KeepAt, Statistic
 from daq.methods.fields import (
     Amount,
@@ -17,8 +18,12 @@ from daq.methods.fields import (
     Percent,
     Quantity,
     Setting,
+    SpeedSetting,
+    TemperatureSetting,
     Text,
+    UnitText,
     extent,
+    setting,
 )
 from daq.methods.instrument import GeometryKind
 
@@ -63,12 +68,14 @@ class Stop(Model):
     @model_validator(mode="before")
     @classmethod
     def _shortened(cls, value: object) -> object:
+        if isinstance(value, dict) and value.get("signal") == "elapsed":
+            return {**value, **_in_seconds(value.get("above"))}
         if isinstance(value, bool) or not isinstance(value, (int, float, str)):
             return value
         given = extent(value)
         if given.revolutions:
             return {"signal": "revolutions", "above": given.revolutions}
-        return {"signal": "elapsed", "above": f"{given.ns / SECOND!r} s"}
+        return {"signal": "elapsed", "above": Amount(given.ns / SECOND, "s")}
 
     @model_validator(mode="after")
     def _one_condition(self) -> Self:
@@ -97,6 +104,15 @@ class Stop(Model):
         if self.steady is not None and self.hold != Extent():
             raise KeyedError("hold", "steadiness is held by its 'spans'; leave 'hold' out")
         return self
+
+
+def _in_seconds(value: object) -> dict[str, Amount]:
+    """A time in s however it was written, so that "1 min" and 60 are the same method; empty for anything else."""
+    try:
+        given = setting(value)
+        return {} if isinstance(given, str) else {"above": Amount(given.in_unit("s"), "s")}
+    except (ValueError, SettingError):
+        return {}
 
 
 class Keep(Model):
@@ -129,8 +145,8 @@ class Keep(Model):
 class Step(Model):
     """A part of a run with one set-point."""
 
-    name: Name
-    speed: Setting | None = None
+    name: Name = Field(description="the step's name, for example 'reading'")
+    speed: SpeedSetting | None = None
     settle: Length = Extent()
     stop: Stop = Field(description="what ends the step, for example stop = '60 s'")
     keep: Annotated[tuple[Keep, ...], Listed] = ()
@@ -151,8 +167,8 @@ class Temperature(Model):
     """The temperature gate: inside target +- band without a break for `hold`, within at most `longest`."""
 
     signal: Text = "temperature"
-    target: Setting = Field(description="the temperature in Cel")
-    band: Kelvins
+    target: TemperatureSetting = Field(description="the temperature in Cel")
+    band: Kelvins = Field(description="how far (K) the temperature may be from the target on either side")
     hold: Duration = 60 * SECOND
     longest: Duration = 30 * 60 * SECOND
 
@@ -168,7 +184,7 @@ class Temperature(Model):
 class Preshear(Model):
     """Shearing at one speed for some time, so that every sample starts from the same state."""
 
-    speed: Setting
+    speed: SpeedSetting = Field(description="the speed in /min")
     time: Duration = Field(description="how long to shear, for example '60 s'")
 
     @model_validator(mode="after")
@@ -212,9 +228,9 @@ class Band(Model):
 class Choice(Model):
     """A parameter that a person may set for one run, within what the method allows."""
 
-    default: Quantity
-    allowed: Annotated[tuple[Quantity, ...], Listed]
-    unit: Text | None = None
+    default: Quantity = Field(description="the value where a person chooses none")
+    allowed: Annotated[tuple[Quantity, ...], Listed] = Field(description="the values a person may choose")
+    unit: UnitText | None = None
     title: str = ""
 
     @model_validator(mode="after")
@@ -236,11 +252,13 @@ class Geometries(Model):
 class Method(Model):
     """A versioned, immutable recipe."""
 
-    id: Name
-    version: Text
-    title: Text
+    id: Name = Field(description="the method's name in results, for example 'clear-glaze-qc'")
+    version: Text = Field(
+        description="which version of the method, for example version = '1'; any change gets a new one"
+    )
+    title: Text = Field(description="what a person reads on the screen")
     description: str = ""
-    claim: Claim
+    claim: Claim = Field(description="what the number means: 'at_time', 'equilibrium', 'peak' or 'time_to'")
     result: Text = "viscosity"
     result_step: Name | None = None
     geometry: Geometries = Geometries()
@@ -249,7 +267,7 @@ class Method(Model):
     speed_tolerance: Percent = 1.0
     speed_timeout: Duration = 60 * SECOND
     choices: dict[Name, Choice] = Field(default_factory=dict)
-    steps: Annotated[tuple[Step, ...], Listed]
+    steps: Annotated[tuple[Step, ...], Listed] = Field(description="at least one [[steps]] table")
 
     @field_validator("version", mode="before")
     @classmethod

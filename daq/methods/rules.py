@@ -40,9 +40,7 @@ class RuleMaker:
         signal = self.making.signals.resolve(asked)
         nothing = Rule("above", stop.name or asked, asked)
         if signal is None:
-            self._refuse(
-                f"{key}.signal", f"there is no signal {asked!r} on this bench; signals: {self.making.signals.known}"
-            )
+            self._refuse(f"{key}.signal", self.making.unknown(asked))
             return nothing
         if not self.turns and signal == "revolutions":
             self._refuse(f"{key}.signal", "nothing turns in this step, so revolutions would never be met")

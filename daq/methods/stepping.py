@@ -15,12 +15,19 @@ def compile_steps(making: Making) -> tuple[Step, ...]:
 
 
 def _step(making: Making, step: StepEntry, key: str) -> Step:
+    refused = len(making.refusals.errors)
     speed = None if step.speed is None else making.chosen.speed(step.speed, f"{key}.speed", making.instrument)
     maker = RuleMaker(making, turns=speed is not None)
     stop = maker.make(step.stop, f"{key}.stop")
     _distinct(making, stop, f"{key}.stop")
-    _stoppable(making, step, key, stop, speed)
-    keeps = tuple(_keep(maker, entry, f"{key}.keep[{i}]", stop, (step, speed)) for i, entry in enumerate(step.keep))
+    # How long a step takes can only be said of one that is understood.
+    understood = len(making.refusals.errors) == refused
+    if understood:
+        _stoppable(making, step, key, stop, speed)
+    keeps = tuple(
+        _keep(maker, entry, f"{key}.keep[{i}]", stop, (step, speed), fits=understood)
+        for i, entry in enumerate(step.keep)
+    )
     return Step(step.name, speed, step.settle, stop, keeps, step.longest)
 
 
@@ -41,7 +48,9 @@ def _stoppable(making: Making, step: StepEntry, key: str, stop: Rule, speed: flo
         )
 
 
-def _keep(maker: RuleMaker, entry: KeepEntry, key: str, stop: Rule, where: tuple[StepEntry, float | None]) -> Keep:
+def _keep(
+    maker: RuleMaker, entry: KeepEntry, key: str, stop: Rule, where: tuple[StepEntry, float | None], *, fits: bool
+) -> Keep:
     making, (step, speed) = maker.making, where
     for field, extent in (("span", entry.span), ("every", entry.every)):
         if extent.revolutions and speed is None:
@@ -49,7 +58,7 @@ def _keep(maker: RuleMaker, entry: KeepEntry, key: str, stop: Rule, where: tuple
     span = in_time(entry.span, speed)
     settle = in_time(step.settle, speed)
     available = min(longest_time(stop, speed), float(step.longest)) - settle
-    if math.isfinite(span) and span > available + 1:
+    if fits and math.isfinite(span) and span > available + 1:
         making.refuse(
             f"{key}.span",
             f"{span / NS:g} s is longer than the {max(available, 0) / NS:g} s that are left of the step after "

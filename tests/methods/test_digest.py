@@ -1,0 +1,62 @@
+"""A method never changes: its digest says what it says, not how its file looks."""
+
+import pytest
+
+from daq.core.errors import SettingError
+from daq.methods.digest import check_registration, digest
+from tests.methods.bench import example, load_changed
+
+FILE = "methods/clear-glaze-qc.toml"
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        ("# Clear glaze, every batch", "# Something else"),
+        ('stop = "60 s"', 'stop =   "1 min"   # the same'),
+        ('stop = "60 s"', "stop = 60"),
+        ('stop = "60 s"', 'stop = { signal = "elapsed", above = 60 }'),
+        ('stop = "60 s"', 'stop = { signal = "elapsed", above = "60 s" }'),
+        ('statistic = "mean"\n', ""),
+        ("low = 10\nhigh = 100", "high = 100.0\nlow = 10.0"),
+        ("target = 25.0", 'target = "25 °C"'),
+    ],
+)  # fmt: skip
+def test_spelling_does_not_change_the_digest(tmp_path, edit):
+    assert digest(load_changed(tmp_path, FILE, edit)) == digest(example(FILE))
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        ('stop = "60 s"', 'stop = "61 s"'),
+        ('title = "Clear glaze, viscosity after 60 s"', 'title = "Clear glaze"'),
+        ("default = 30", "default = 12"),
+        ('claim = "at_time"', 'claim = "peak"'),
+        ("band = 0.2", "band = 0.3"),
+    ],
+)
+def test_content_changes_the_digest(tmp_path, edit):
+    assert digest(load_changed(tmp_path, FILE, edit)) != digest(example(FILE))
+
+
+def test_rpm_and_per_minute_are_the_same_method(tmp_path):
+    file = "methods/engobe-qc.toml"
+    assert digest(load_changed(tmp_path, file, ('speed = "12 rpm"', "speed = 12"))) == digest(example(file))
+
+
+def test_a_digest_is_a_sha_256():
+    assert len(bytes.fromhex(digest(example(FILE)))) == 32
+
+
+def test_the_same_version_with_another_content_is_refused(tmp_path):
+    method = example(FILE)
+    known = {(method.id, method.version): digest(method)}
+    assert check_registration(method, {}) is True
+    assert check_registration(method, known) is False
+    other = load_changed(tmp_path, FILE, ('stop = "60 s"', 'stop = "61 s"'))
+    with pytest.raises(SettingError, match="give it a new version") as caught:
+        check_registration(other, known)
+    assert caught.value.key == "version"
+    newer = load_changed(tmp_path, FILE, ('stop = "60 s"', 'stop = "61 s"'), ('version = "1"', 'version = "2"'))
+    assert check_registration(newer, known) is True

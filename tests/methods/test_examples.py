@@ -1,0 +1,147 @@
+"""The example files load, go together, and come back from the journal as they were."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from daq.core.derive import getters
+from daq.core.plan import plan_from_json, to_json
+from daq.core.units import unit
+from tests.methods.bench import CONFIG, LOADERS, example, load_changed, plan_of, told
+
+PAIRS = [
+    ("clear-glaze-qc", "bench-1", "clear-glaze"),
+    ("casting-slip-equilibrium", "bench-1", "casting-slip"),
+    ("white-glaze-flow-curve", "bench-2", "white-glaze"),
+    ("engobe-qc", "bench-2", "engobe"),
+    ("reference-check", "bench-1", None),
+    ("reference-check", "bench-2", None),
+    ("thermometer-log", "thermo-1", None),
+]
+
+
+@pytest.mark.parametrize("file", sorted(str(p.relative_to(CONFIG)) for p in CONFIG.rglob("*.toml")))
+def test_every_example_loads(file):
+    loaded = example(file)
+    assert loaded.source.endswith(file)
+    assert file.partition("/")[0] in LOADERS
+
+
+@pytest.mark.parametrize(("method", "instrument", "product"), PAIRS)
+def test_every_example_method_compiles_without_warning(method, instrument, product):
+    thermo = example("instruments/thermo-1.toml")
+    others = [(thermo, None)] if instrument == "bench-1" else []
+    from drivers.thermometer import ThermometerDriver
+
+    plan = plan_of(method, instrument, product=product, companions=[(t, ThermometerDriver({})) for t, _ in others])
+    assert plan.context["warnings"] == []
+    assert plan_from_json(json.loads(json.dumps(to_json(plan)))) == plan
+    for code in plan.context["units"].values():
+        unit(code)
+
+
+def test_a_companion_is_read_under_its_instruments_name(tmp_path):
+    from drivers.thermometer import ThermometerDriver
+
+    method = load_changed(
+        tmp_path, "methods/clear-glaze-qc.toml", ("target = 25.0 ", 'signal = "external.temperature"\ntarget = 25.0 ')
+    )
+    others = [(example("instruments/thermo-1.toml"), ThermometerDriver({}))]
+    plan = plan_of(method, "bench-1", companions=others)
+    assert plan.conditioning.signal == "thermo-1.temperature"
+    assert [(link.name, link.role) for link in plan.links] == [("bench-1", "lead"), ("thermo-1", "companion")]
+
+
+def test_a_companion_that_is_not_connected_is_a_warning():
+    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze")
+    assert plan.context["warnings"] == ["the companion external (thermo-1) is not connected; the run does without it"]
+
+
+def test_a_span_under_one_revolution_is_a_warning(tmp_path):
+    # 30 s at 1 /min is half a revolution.
+    method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 1"), ('"10 rev"]', '"30 s"]'),
+                          ('span = "2 rev"', 'span = "30 s"'), ('settle = "1 rev"', "settle = 20"))  # fmt: skip
+    (warning,) = plan_of(method, "bench-2").context["warnings"]
+    assert warning == (
+        "step reading: a span of 30 s is 0.5 of a revolution at 1 /min; the rotor's ripple is not averaged out. "
+        "Use at least 60 s or '1 rev'"
+    )
+
+
+def values(plan, torque, speed):
+    """Derived quantities of one reading of the rotational driver."""
+    known = getters(plan.lead.channels, plan.derivations)
+    return {name: get([torque, speed, 25.0]) for name, get in known.items()}
+
+
+def test_coaxial_cylinders_agree_with_iso_3219():
+    """Case GEO-CC-02: ISO 3219-2 / DIN 53019-1, checked there by a boundary value problem of the annulus."""
+    bench = example("instruments/bench-1.toml").with_mounted("coaxial-15")
+    got = values(plan_of("reference-check", bench, identity=told()), 100.0, 100.0)  # 100 % of 1000 uN.m = 0.001 N.m
+    assert got["torque_abs"] == pytest.approx(1000.0, rel=1e-12)
+    assert got["shear_rate"] == pytest.approx(129.08479704162508, rel=1e-9)
+    assert got["stress"] == pytest.approx(13.217721398713945, rel=1e-9)
+    assert got["viscosity"] == pytest.approx(102.39564767996434, rel=1e-9)  # mPa.s
+
+
+def test_a_cylinder_in_an_unbounded_fluid_agrees_with_the_margules_limit(tmp_path):
+    """Case GEO-INF-01: torque 4 pi eta L omega R^2 = 0.000153492 N.m for 2 Pa.s at 12 /min, rate 2 omega."""
+    bench = load_changed(
+        tmp_path, "instruments/bench-2.toml", ("end_factor = 1.05", "end_factor = 1.0"), ("vessel_radius = 42.5", "#")
+    )
+    got = values(plan_of("reference-check", bench), 15.349208764574166, 12.0)
+    assert got["shear_rate"] == pytest.approx(2.5132741228718345, rel=1e-9)
+    assert got["viscosity"] == pytest.approx(2000.0, rel=5e-5)
+
+
+def test_calibrated_constants_give_an_apparent_viscosity_and_no_rate():
+    # 20000 mPa.s give full scale at 10 /min, so 30 % at 12 /min are 20000 * 0.30 * 10/12 = 5000 mPa.s.
+    bench = example("instruments/bench-2.toml").with_mounted("crossbar")
+    plan = plan_of("reference-check", bench)
+    assert plan.primary == "apparent_viscosity"
+    got = values(plan, 30.0, 12.0)
+    assert got["apparent_viscosity"] == pytest.approx(5000.0, rel=1e-12)
+    assert "shear_rate" not in got
+    assert "stress" not in got
+
+
+def test_the_unit_is_the_products():
+    mpas = values(plan_of("engobe-qc", "bench-2"), 40.0, 12.0)["viscosity"]
+    plan = plan_of("engobe-qc", "bench-2", product="engobe")
+    assert plan.context["units"]["viscosity"] == "Pa.s"
+    assert values(plan, 40.0, 12.0)["viscosity"] == pytest.approx(mpas / 1000.0, rel=1e-12)
+
+
+def test_the_full_scale_comes_from_the_instrument_where_the_file_is_silent(tmp_path):
+    bench = load_changed(tmp_path, "instruments/bench-2.toml", ('torque_full_scale = "1000 uN.m"\n', ""),
+                         ('expect_serial = "R-1043"', 'expect_serial = "R-1042"'))  # fmt: skip
+    plan = plan_of("reference-check", bench, identity=told(250.0))
+    assert plan.context["full_scale_uN_m"] == 250.0
+    assert values(plan, 10.0, 12.0)["torque_abs"] == pytest.approx(25.0, rel=1e-12)
+
+
+def test_a_choice_sets_the_speed():
+    plan = plan_of("clear-glaze-qc", "bench-1", choices={"speed": "12 rpm"})
+    assert plan.steps[0].speed == 12.0
+    assert plan.context["choices"] == {"speed": {"value": 12.0, "unit": "/min"}}
+    assert plan.digest == plan_of("clear-glaze-qc", "bench-1").digest
+
+
+def test_a_thermometer_needs_neither_geometry_nor_motion():
+    plan = plan_of("thermometer-log", "thermo-1")
+    assert (plan.primary, plan.band, plan.speed_signal, plan.moves, plan.derivations) == (
+        "temperature",
+        None,
+        "",
+        False,
+        (),
+    )
+
+
+def test_importing_the_methods_loads_no_numpy():
+    code = "import sys, daq.methods.load, daq.methods.compile, daq.methods.conclude, daq.methods.result\n"
+    code += "print([m for m in ('numpy', 'scipy', 'asyncio') if m in sys.modules])"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=CONFIG.parent)
+    assert out.stdout.strip() == "[]"
