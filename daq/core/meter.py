@@ -211,7 +211,7 @@ class Meter:
         return [leaf.progress(clock, known.get(leaf.rule.signal)) for leaf in self.stop.leaves]
 
     def provisional(self, t: int) -> Kept | None:
-        """The value the step would give if it ended at `t`, for a screen; None if it has no reading or keeps nothing."""
+        """The value the step would give if it ended at `t`, for a screen; None without a reading or a keep entry."""
         if not self.lead.times or not self.step.keep:
             return None
         return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)

@@ -49,6 +49,7 @@ def take(
             faults.append("gap")
         faults += _reading_faults(plan, rows, span)
         faults += _condition_faults(plan, step, summaries)
+        faults += _temperature_faults(plan, summaries, columns, drivers, span)
     first, stop = span.first, span.stop
     turned = rows.revolutions[stop - 1] - (rows.revolutions[first - 1] if first else 0.0) if stop > first else 0.0
     return Kept(
@@ -109,11 +110,32 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -
             off = plan.speed_tolerance * abs(target)
             if speed.minimum < target - off or speed.maximum > target + off:
                 found.append("off_speed")
-    conditioning = plan.conditioning
-    if conditioning.signal:
-        temperature = summaries.get(conditioning.signal)
-        if temperature is None or temperature.minimum is None or temperature.maximum is None:
-            found.append("no_temperature")
-        elif not (conditioning.low <= temperature.minimum and temperature.maximum <= conditioning.high):
-            found.append("off_temperature")
     return found
+
+
+def _temperature_faults(
+    plan: Plan,
+    summaries: Mapping[str, Summary],
+    columns: Mapping[str, Columns],
+    drivers: Mapping[str, Driver],
+    span: Span,
+) -> list[str]:
+    """Whether the temperature the method asks for was known and in its band.
+
+    A span may be shorter than the thermometer's interval: then its last reading before counts, unless that is stale.
+    """
+    c = plan.conditioning
+    if not c.signal:
+        return []
+    seen = summaries.get(c.signal)
+    if seen is None or seen.n == 0:
+        link, _, channel = c.signal.rpartition(".")
+        name = link or plan.lead.name
+        rows = columns[name]
+        before = rows.between(span.start - drivers[name].stale_after_ns, span.start)
+        if before.n:
+            before.first = before.stop - 1
+            seen = rows.summary(before, channel)
+    if seen is None or seen.minimum is None or seen.maximum is None:
+        return ["no_temperature"]
+    return [] if c.low <= seen.minimum and seen.maximum <= c.high else ["off_temperature"]

@@ -3,6 +3,7 @@
 Every line is ``<text>#HHHH``; HHHH is CRC-16/XMODEM over the bytes of the text.
 """
 
+import re
 from binascii import crc_hqx
 from collections.abc import Mapping
 from typing import Any, ClassVar, Final
@@ -14,6 +15,8 @@ from daq.core.framing import Framing
 FLAG_FAULTS: Final = {"S": ("torque", "saturated"), "P": ("temperature", "probe"), "K": ("", "keys_used")}
 COMMANDS: Final = frozenset({"speed", "turn", "halt", "zero", "bath", "stream"})
 MILLISECOND: Final = 1_000_000
+VALUES: Final = re.compile(rb"val ([+-]?\d{1,3}\.\d\d) ([+-]?\d{1,4}\.\d{3}) ([+-]?\d{1,3}\.\d{3}|---) (-|[A-Z]{1,8})")
+NUMBER: Final = re.compile(r"[+-]?\d{1,7}(\.\d{1,3})?")
 
 
 def line(text: str) -> bytes:
@@ -88,24 +91,26 @@ class RotationalDriver(Driver):
         if line[-5:] != b"#%04X" % crc_hqx(body, 0):
             return Reject("wrong checksum")
         if body[:4] == b"val ":
-            try:
-                _, torque, speed, temperature, flags = body.split(b" ")
-                if flags == b"-":
-                    return float(torque), float(speed), float(temperature)
-                return _faulty(torque, speed, temperature, flags.decode("ascii", "replace"))
-            except ValueError:
+            found = VALUES.fullmatch(body)
+            if found is None:
                 return Reject("malformed values")
+            torque, speed, temperature, flags = found.groups()
+            if flags == b"-" and temperature != b"---":
+                return float(torque), float(speed), float(temperature)
+            return _faulty(torque, speed, temperature, flags.decode("ascii"))
         return _reply(body)
 
 
 def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Decoded:
     probe_failed = "P" in flags or temperature == b"---"
-    faults = [FLAG_FAULTS[f] for f in flags if f in FLAG_FAULTS]
+    faults = [FLAG_FAULTS[f] for f in flags if f in FLAG_FAULTS and f != "P"]
+    if probe_failed:
+        faults.append(FLAG_FAULTS["P"])
     if "B" in flags:
         faults += [("torque", "blocked"), ("speed", "blocked")]
     values = (
         None if "S" in flags or "B" in flags else float(torque),
-        0.0 if "B" in flags else float(speed),
+        None if "B" in flags else float(speed),
         None if probe_failed else float(temperature),
     )
     return Values(values, tuple(faults))
@@ -114,18 +119,21 @@ def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Deco
 def _reply(body: bytes) -> Decoded:
     words = body.decode("ascii", "replace").split(" ")
     if words[0] == "ok" and len(words) in (2, 3) and words[1] in COMMANDS:
-        try:
-            return Reply(words[1], float(words[2]) if len(words) == 3 else None)
-        except ValueError:
+        if len(words) == 2:
+            return Reply(words[1])
+        if NUMBER.fullmatch(words[2]) is None:
             return Reject("confirmed value is not a number")
+        return Reply(words[1], float(words[2]))
+    if body == b"no checksum":
+        # Our line was damaged on its way: nothing was refused, and the request is repeated after its time-out.
+        return Reject("instrument saw a wrong checksum")
     if words[0] == "no" and len(words) >= 2:
         return Reply("refused", refusal=" ".join(words[1:]))
     if words[0] == "is" and len(words) >= 3:
         pairs = dict(w.partition("=")[::2] for w in words[2:])
-        try:
-            full_scale = float(pairs["fs"])
-            identity = Identity(words[1], pairs["serial"], pairs.get("firmware", ""), {"full_scale_uN_m": full_scale})
-        except (KeyError, ValueError):
+        serial, full_scale = pairs.get("serial", ""), pairs.get("fs", "")
+        if not serial or NUMBER.fullmatch(full_scale) is None:
             return Reject("identity is incomplete")
-        return Reply("identity", identity=identity)
+        facts = {"full_scale_uN_m": float(full_scale)}
+        return Reply("identity", identity=Identity(words[1], serial, pairs.get("firmware", ""), facts))
     return Reject("unknown line")
