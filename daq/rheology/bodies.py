@@ -13,9 +13,12 @@ def cone_stress(torque: Number, radius_m: float) -> Number:
     return torque * (3.0 / (2.0 * math.pi * radius_m**3))
 
 
-def cone_rate(omega: Number, angle_rad: float) -> Number:
-    """Cone and plate, shear rate, 1/s: omega/tan(alpha).  Angle at most 4 degrees (ISO 3219-2 / DIN 53019-1)."""
-    return omega / math.tan(angle_rad)
+def cone_rate(omega: Number, angle_rad: float, *, small_angle: bool = False) -> Number:
+    """Cone and plate, shear rate, 1/s: omega/tan(alpha), or omega/alpha where `small_angle`.
+
+    Angle at most 4 degrees (ISO 3219-2 / DIN 53019-1); the two forms differ by 0.01 % at 1 degree, 0.16 % at 4.
+    """
+    return omega / (angle_rad if small_angle else math.tan(angle_rad))
 
 
 def cone_viscosity(torque: Number, omega: Number, radius_m: float, angle_rad: float) -> Number:

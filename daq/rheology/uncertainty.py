@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
+from itertools import product
+from operator import mul
 from typing import Any
 
 from daq.rheology.elementary import ArgumentError, require_positive
@@ -221,6 +223,33 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95, *, truncate: bool = T
         return float(ndtri(p))
     # A whole number that rounding left a hair short stays whole.
     return float(stdtrit(max(math.floor(nu_eff + 1e-9), 1) if truncate else nu_eff, p))
+
+
+def rectangular_sum_half_width(half_widths: Sequence[float], coverage: float = 0.95) -> float:
+    """Half-width of the symmetric interval that holds a sum of independent rectangular quantities with `coverage`.
+
+    Exact, from the sum's distribution function (the Irwin-Hall polynomial for unequal widths); it shows without Monte
+    Carlo how far k = 2 over-covers.  1 to 10 half-widths, all > 0 (unit of the result).
+
+    Raises:
+        ArgumentError: none or too many, one not positive, or a coverage outside 0..1.
+    """
+    from scipy.optimize import brentq
+
+    n = len(half_widths)
+    if not 1 <= n <= 10:
+        raise ArgumentError(f"needs from 1 to 10, got {n}", key="half_widths")
+    for a in half_widths:
+        require_positive("half_widths", a)
+    if not 0.0 < coverage < 1.0:
+        raise ArgumentError(f"must be between 0 and 1, is {coverage}", key="coverage")
+    corners = [(math.prod(s), math.fsum(map(mul, s, half_widths))) for s in product((1.0, -1.0), repeat=n)]
+    volume = math.factorial(n) * 2.0**n * math.prod(half_widths)
+
+    def below(x: float) -> float:
+        return math.fsum(sign * max(x + corner, 0.0) ** n for sign, corner in corners) / volume
+
+    return float(brentq(lambda x: below(x) - (1.0 + coverage) / 2.0, 0.0, math.fsum(half_widths), xtol=1e-14))
 
 
 def sensitivities(

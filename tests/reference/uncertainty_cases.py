@@ -1,0 +1,139 @@
+"""How the values of uncertainty.csv and practice.csv come out of the public functions."""
+
+import math
+
+from daq.rheology import torque
+from daq.rheology.structure import flow_index, recovery_fraction, shear_thinning_index, thixotropy_ratio
+from daq.rheology.temperature import relative_error, temperature_ready
+from daq.rheology.uncertainty import (
+    Component,
+    combine,
+    coverage_factor,
+    from_limit,
+    rectangular_sum_half_width,
+    report,
+    sensitivities,
+)
+from daq.rheology.viscosity_budget import Specification, relative_limit, viscosity_components
+
+
+def full_scale_limit(i):
+    spec = Specification(torque_percent_full_scale=i["limit_percent_FS"])
+    out = {}
+    for p in i["torque_percent"]:
+        budget = combine(viscosity_components(1.0, p, spec))
+        out |= {f"u_rel_percent_at_{p}": 100 * budget.u_c, f"limit_percent_at_{p}": 100 * relative_limit(p, spec)}
+    return out
+
+
+def end_gauge(i):
+    def length(x):
+        return x["l_s"] + x["d"] - x["l_s"] * (x["delta_alpha"] * x["theta"] + x["alpha_s"] * x["delta_theta"])
+
+    at = {
+        "l_s": i["l_s_nm"],
+        "d": i["d_nm"],
+        "delta_alpha": 0.0,
+        "theta": i["theta_mean_K"],
+        "alpha_s": i["alpha_s_per_K"],
+        "delta_theta": 0.0,
+    }
+    u = {"l_s": i["u_ls"], "d": i["u_d"], "delta_alpha": i["u_delta_alpha"], "delta_theta": i["u_delta_theta"]}
+    dof = {"l_s": 18.0, "d": 25.6, "delta_alpha": 50.0, "delta_theta": 2.0}
+    c = sensitivities(length, at, u)
+    first = [Component(name, u[name], dof=dof[name], sensitivity=c[name]) for name in u]
+    budget = combine(first, coverage=0.99)
+    term = {x.name: x.contribution for x in budget.components}
+    # The printed effective degrees of freedom follow from the printed terms.
+    printed = combine([Component(n, v, dof=dof[n]) for n, v in zip(dof, (25.0, 9.7, 2.9, 16.6), strict=True)])
+    # Second order (JCGM 100 5.1.2 note): products of inputs, with u(alpha_s) = 1.2e-6 /K and u(theta) = 0.41 K.
+    second = [
+        Component("delta_alpha theta", i["u_delta_alpha"] * 0.41, sensitivity=i["l_s_nm"]),
+        Component("alpha_s delta_theta", 1.2e-6 * i["u_delta_theta"], sensitivity=i["l_s_nm"]),
+    ]
+    return {
+        "l": length(at),
+        "term_delta_alpha": term["delta_alpha"],
+        "term_delta_theta": term["delta_theta"],
+        "u_c": budget.u_c,
+        "nu_eff": math.floor(budget.nu_eff),
+        "nu_eff_unrounded": printed.nu_eff,
+        "t_99_16": coverage_factor(16, 0.99),
+        "U_99": budget.expanded,
+        "u_c_second_order": combine([*first, *second]).u_c,
+    }
+
+
+def rectangular_sum(i):
+    n = i["n"]
+    one = from_limit("x", math.sqrt(3.0))
+    budget = combine([Component(f"x{k}", one.u) for k in range(n)])
+    exact = rectangular_sum_half_width([math.sqrt(3.0)] * n)
+    return {
+        "u_y": budget.u_c,
+        "half95_normal": budget.expanded,
+        "half95_rectangular": exact,
+        "half95_rectangular_exact": exact,
+    }
+
+
+def welch(i):
+    b = combine([Component(f"x{k}", u, dof=nu) for k, (u, nu) in enumerate(zip(i["u"], i["nu"], strict=True))])
+    return {"u_c": b.u_c, "nu_eff": b.nu_eff, "k95": b.k}
+
+
+def rounding(i):
+    r = report(i["y"], i["U"])
+    return {"U_rounded": float(r.expanded), "y_rounded": float(r.value)}
+
+
+def band(i):
+    quantities = ("9.99", "10.0", "55.0", "100.0", "100.01", "-0.3", "nan")
+    return {q: str(torque.classify_torque(float(q), i["low_percent"], i["high_percent"])) for q in quantities}
+
+
+def speed(i):
+    now, at, target = i["torque_percent"], i["speed_rpm"], i["target_percent"]
+    advice = torque.advise(now, at, target_percent=target)
+    return {
+        "speed_newtonian": advice.speed_per_min,
+        "speed_n0.5": torque.advise(now, at, target_percent=target, flow_index=0.5).speed_per_min,
+        "lowest_valid_speed_newtonian": advice.speed_low_per_min,
+    }
+
+
+def shear_thinning(i):
+    index = shear_thinning_index(i["eta_at_3rpm"], i["eta_at_30rpm"])
+    return {
+        "shear_thinning_index": index,
+        "flow_index_n": flow_index(index),
+        "thixotropy_ratio_after_over_before": thixotropy_ratio(i["eta_slow_after_high_speed"], i["eta_slow_before"]),
+        "recovery_percent": 100 * recovery_fraction(i["eta_slow_after_high_speed"], i["eta_slow_before"], 0.0),
+    }
+
+
+def temperature(i):
+    def ready(*celsius, over):
+        step = over / (len(celsius) - 1)
+        seconds = [k * step for k in range(len(celsius))]
+        return temperature_ready(seconds, celsius, target=i["target_C"], band=i["band_K"], window=i["window_s"])
+
+    return {
+        "25.00 25.05 24.95 over 60 s": ready(25.00, 25.05, 24.95, over=60.0),
+        "25.00 25.11 25.00 over 60 s": ready(25.00, 25.11, 25.00, over=60.0),
+        "25.00 25.00 over 59 s": ready(25.00, 25.00, over=59.0),
+        "error_in_eta_at_0.1K_5pct_per_K": 100 * relative_error(i["band_K"], 0.05),
+    }
+
+
+EVALUATE = {
+    "UNC-FS-01": full_scale_limit,
+    "UNC-H1-01": end_gauge,
+    "UNC-101-01": rectangular_sum,
+    "UNC-WS-01": welch,
+    "UNC-RND-01": rounding,
+    "PRA-BAND-01": band,
+    "PRA-RANGE-01": speed,
+    "PRA-STI-01": shear_thinning,
+    "PRA-TEMP-01": temperature,
+}
