@@ -6,6 +6,13 @@ from daq.core.driver import Identity
 FILES = [
     (
         "methods/clear-glaze-qc.toml",
+        'speed = "speed" ',
+        'speed = "12 s" ',
+        "steps[0].speed",
+        "s (time) cannot be expressed in /min (speed)",
+    ),
+    (
+        "methods/clear-glaze-qc.toml",
         'id = "clear-glaze-qc"\n',
         "",
         "id",
@@ -94,7 +101,7 @@ FILES = [
         "target = 25.0",
         'target = "25 F"',
         "conditioning.temperature.target",
-        "unknown unit 'F'; known here: 1, %, mPa.s, Pa.s, /min, rad/s, /s, Cel, K, uN.m, mN.m, N.m, Pa, s, min, h, mm, m, g, kg, mL, [pH], V, Ohm, {rev}, cP, P, rpm, 1/min, 1/s, dyn.cm, rev, pH",
+        "unknown unit 'F'; known here: Cel, K, [degF]",
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -500,9 +507,9 @@ FILES = [
     (
         "products/clear-glaze.toml",
         'high = 900\nunit = "mPa.s"',
-        'high = 900\nunit = "cSt"',
+        'high = 900\nunit = "stone"',
         "limits[0].unit",
-        "unknown unit 'cSt'; known UCUM codes: %, /min, /s, 1, Cel, K, N.m, Ohm, Pa, Pa.s, V, [pH], g, h, kg, m, mL, mN.m, mPa.s, min, mm, rad/s, s, uN.m, {rev}",
+        "unknown unit 'stone'; write a UCUM code, for example mPa.s, Pa.s, Cel, g or s",
     ),
     (
         "products/clear-glaze.toml",
