@@ -92,6 +92,16 @@ class Reader:
             _run(row) for row in self.query("SELECT * FROM runs WHERE state <> 'ended' ORDER BY began_utc_ns, rowid")
         ]
 
+    def motors_in_doubt(self) -> list[str]:
+        """Instruments with a run whose motor may still be turning, and which were not seen to stop since."""
+        rows = self.query(
+            "SELECT DISTINCT runs.instrument FROM runs "
+            "JOIN audit AS ended ON ended.what = 'run ended' AND ended.subject = runs.id "
+            "WHERE runs.motor = 'may still be turning' AND NOT EXISTS (SELECT 1 FROM audit AS stopped "
+            "WHERE stopped.what = 'motor stopped' AND stopped.subject = runs.instrument AND stopped.seq > ended.seq)"
+        )
+        return [row["instrument"] for row in rows]
+
     def journal(self, run_id: str) -> Iterator[Block]:
         """The blocks of a run's journal in order, each checked against the chain of digests.
 

@@ -20,6 +20,8 @@ from daq.core.errors import DaqError, LinkError, SettingError
 log = structlog.get_logger()
 
 LONGEST_LINE: Final = 1 << 20
+LAST_WORDS_S: Final = 1.0
+"""How long answers under way may still take when the daemon ends."""
 
 Answer = dict[str, Any]
 Handler = Callable[[Answer], AsyncIterator[Answer]]
@@ -45,9 +47,11 @@ class ControlServer:
             os.umask(before)
 
     async def stop(self) -> None:
-        """Close the socket and all connections."""
+        """Close the socket, let answers under way come to their end, and close all connections."""
         if self._server is not None:
             self._server.close()
+        if self._tasks:
+            await asyncio.wait(self._tasks, timeout=LAST_WORDS_S)
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)

@@ -63,6 +63,8 @@ async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
         try:
             yield service
         finally:
+            # Whoever waits for a run at the control socket still gets its outcome.
+            await supervisor.end_runs()
             await control.stop()
     finally:
         await supervisor.close()

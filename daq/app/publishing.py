@@ -1,9 +1,11 @@
 """Publishing: the daemon's file turned into a publisher, and its life as a task."""
 
 import asyncio
+import contextlib
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Final
 
 import daq
 from daq.adapters.clock import Clock
@@ -11,8 +13,11 @@ from daq.adapters.mqtt import MqttSettings
 from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
 from daq.adapters.topics import Topics
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, StoreError
 from daq.methods.daemon import Daemon, Mqtt, Secret
+
+LAST_DELIVERY_S: Final = 5.0
+"""How long the end waits for what is on its way to a connected broker."""
 
 
 class Publishing:
@@ -24,6 +29,7 @@ class Publishing:
         self.schemas: Mapping[str, bytes] = {}
         """Payloads of the schema topics."""
         self._publisher: Publisher | None = None
+        self._store: Store | None = None
         self._task: asyncio.Task[None] | None = None
 
     @classmethod
@@ -42,14 +48,32 @@ class Publishing:
     def start(self, store: Store, clock: Clock, instruments: tuple[str, ...]) -> None:
         """Connect and deliver from now on."""
         about = {"software": {"daq": daq.__version__}, "instruments": list(instruments)}
+        self._store = store
         self._publisher = Publisher(store, self.settings, clock, topics=self.topics, about=about, schemas=self.schemas)
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
 
     async def stop(self) -> None:
         """Say farewell; what is not delivered stays in the outbox."""
         if self._publisher is not None and self._task is not None:
+            await self._deliver_rest(self._publisher)
             self._publisher.stop()
             await asyncio.gather(self._task, return_exceptions=True)
+
+    async def _deliver_rest(self, publisher: Publisher) -> None:
+        loop = asyncio.get_running_loop()
+        end = loop.time() + LAST_DELIVERY_S
+        publisher.wake()
+        with contextlib.suppress(StoreError):
+            while loop.time() < end:
+                if not publisher.state.connected or not await asyncio.to_thread(self._anything_waits):
+                    return
+                await asyncio.sleep(0.02)
+
+    def _anything_waits(self) -> bool:
+        if self._store is None:
+            return False
+        with self._store.reader() as reader:
+            return reader.outbox_depth().waiting > 0
 
     def nudge(self) -> None:
         """Something was committed."""

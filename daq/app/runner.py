@@ -1,14 +1,12 @@
 """One run, live: events into the journal and the pipeline, effects out to ports, store and screens.
 
 The order is fixed: an event is journaled, then stepped, then its effects are carried out.
-Blocks of the journal are committed at least every second; that is the loss window.
+Whatever happens, a run that began is brought to one result and one word on its motor.
 """
 
 import asyncio
-import contextlib
 from collections import deque
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -18,16 +16,17 @@ from daq.adapters.clock import STEP_NS, Clock
 from daq.adapters.store import Store
 from daq.adapters.store_rows import Committed
 from daq.adapters.store_transactions import AppendBlock, Conclude, EndRun
+from daq.app.blocks import BlockStream
 from daq.app.session import Session
 from daq.core.driver import Driver
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
-from daq.core.errors import DaqError, LinkError, StoreError
+from daq.core.errors import DaqError, LinkError
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
 from daq.core.journal import Block, JournalWriter
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan
-from daq.core.run import State
+from daq.core.run import OUTCOMES, State
 
 log = structlog.get_logger()
 
@@ -69,7 +68,9 @@ class Runner:
         *,
         operator: str,
         changed: Callable[[], None] = lambda: None,
+        hook: Callable[[str], None] | None = None,
     ) -> None:
+        """`hook` is called with a name before and after each effect, for tests of crashes."""
         self.run_id = run_id
         self.pipeline = Pipeline(plan, drivers)
         self.motor = "not moved"
@@ -79,44 +80,37 @@ class Runner:
         self._sessions = dict(sessions)
         self._store, self._clock = store, clock
         self._journal = JournalWriter([link.name for link in plan.links])
+        self._blocks = BlockStream(store, self._journal)
         self._header = header
         self._make_conclude = make_conclude
         self._operator = operator
-        self._changed = changed
+        self._changed, self._hook = changed, hook
         self._queue: deque[Event] = deque()
         self._busy = False
         self._timer: asyncio.TimerHandle | None = None
         self._anchor = (0, 0)
         self._facts: Facts | None = None
-        self._conclusion: Future[Committed] | None = None
-        self._blocks: list[Future[None]] = []
-        self._fault = ""
+        self._stop_asked = ""
+        self._begun = False
+        self._store_fault = False
+        self._broken = False
         self._ended = asyncio.Event()
 
     # ---- a whole run
 
     async def run(self) -> RunOutcome:
-        """Borrow the links, run to the end, give them back.
-
-        Cancelling stops the run first: the motor is halted and the outcome is ``stopped``.
-
-        Raises:
-            LinkError: an instrument of the run was not ready; nothing was started.
-        """
+        """Borrow the links, run to the end, give them back, store what it came to.  To stop it, call `stop`."""
         borrowed: list[Session] = []
+        flusher: asyncio.Task[None] | None = None
         try:
             for session in self._sessions.values():
                 await session.lend(self)
                 borrowed.append(session)
-        except LinkError:
-            for session in borrowed:
-                session.take_back("not moved")
-            raise
-        flusher: asyncio.Task[None] | None = None
-        try:
             self._begin()
             flusher = asyncio.create_task(self._flush_regularly())
-            await self._until_ended()
+            await self._ended.wait()
+        except LinkError as error:
+            self._facts = self._facts_of("link lost", str(error))
         finally:
             if flusher is not None:
                 flusher.cancel()
@@ -126,14 +120,6 @@ class Runner:
                 session.take_back(self.motor if session.name == self.pipeline.lead else "not moved")
         return await self._finish()
 
-    async def _until_ended(self) -> None:
-        try:
-            await self._ended.wait()
-        except asyncio.CancelledError:
-            self.stop("the daemon is shutting down")
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._ended.wait()
-
     def _begin(self) -> None:
         now = self._clock.mono_ns()
         self._journal.header(self._header, now)
@@ -142,24 +128,51 @@ class Runner:
         for name in self._sessions:
             self._feed(LinkUp(now, name))
         self._feed(OperatorCommand(now, "begin", self._operator))
+        self._begun = True
+        if self._stop_asked:
+            self.stop(self._stop_asked)
 
     def stop(self, who: str) -> None:
-        """A person (or the daemon's end) stops the run."""
-        self._feed(OperatorCommand(self._clock.mono_ns(), "stop", who))
+        """A person (or the daemon's end) stops the run; where it has not quite begun, as soon as it has."""
+        if self._begun:
+            self._feed(OperatorCommand(self._clock.mono_ns(), "stop", who))
+        else:
+            self._stop_asked = who
 
     async def _finish(self) -> RunOutcome:
-        facts = self._facts
-        outcome, reason = (facts.outcome, facts.reason) if facts else ("failed", "the run did not begin")
+        fault = ""
         committed: Committed | None = None
         try:
-            if self._conclusion is not None:
-                committed = await asyncio.wrap_future(self._conclusion)
-            end = EndRun(self.run_id, self.motor, self._clock.utc_ns(), "daemon", self._journal.cut())
-            await asyncio.wrap_future(self._store.submit(end))
+            committed = await self.settle()
         except DaqError as error:
-            self._fault = self._fault or str(error)
-            log.error("run not stored", run=self.run_id, reason=str(error))
-        return RunOutcome(self.run_id, outcome, reason, self.motor, committed, self._fault)
+            fault = str(error)
+            log.error("run not stored", run=self.run_id, reason=fault)
+        except Exception as error:
+            log.exception("run not stored", run=self.run_id)
+            fault = f"fault of the software: {type(error).__name__}: {error}"
+        facts = self._facts_known()
+        return RunOutcome(self.run_id, facts.outcome, facts.reason, self.motor, committed, fault)
+
+    async def settle(self) -> Committed:
+        """Wait until result, motor and journal are on the disk.  After a failure it can be called again.
+
+        Raises:
+            StoreError: they cannot be stored now; nothing is forgotten meanwhile.
+        """
+        facts = self._facts_known()
+        committed = await self._blocks.result(lambda block: self._make_conclude(facts, block))
+        await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, self._clock.utc_ns(), "daemon", block))
+        return committed
+
+    def _facts_known(self) -> Facts:
+        if self._facts is None:
+            self._facts = self._facts_of("fault", "the run did not come to an end")
+        return self._facts
+
+    def _facts_of(self, trigger: str, reason: str) -> Facts:
+        facts = self.pipeline.facts()
+        facts.outcome, facts.reason = OUTCOMES[trigger], reason
+        return facts
 
     # ---- what comes in
 
@@ -177,8 +190,8 @@ class Runner:
 
     def store_failed(self, reason: str) -> None:
         """The store cannot take blocks any more."""
-        if not self._fault:
-            self._fault = reason
+        if not self._store_fault:
+            self._store_fault = True
             self._feed(StoreFault(self._clock.mono_ns(), reason))
 
     def _tick(self) -> None:
@@ -192,7 +205,7 @@ class Runner:
     def _feed(self, event: Event) -> None:
         """Take an event in; effects may bring further events, which wait their turn."""
         self._queue.append(event)
-        if self._busy:
+        if self._busy or self._broken:
             return
         self._busy = True
         try:
@@ -203,21 +216,36 @@ class Runner:
                 for effect in self.pipeline.step((current,)):
                     self._journal.effect(effect, current.t)
                     self._carry_out(effect)
+        except Exception as error:
+            # A fault of the software (a driver's, for one): the state is not to be trusted, so the run is over.
+            log.exception("run broken", run=self.run_id)
+            self._break(f"fault of the software: {type(error).__name__}: {error}")
         finally:
             self._busy = False
         self._wake()
+
+    def _break(self, reason: str) -> None:
+        self._broken = True
+        if self._facts is None:
+            self._facts = self._facts_of("fault", reason)
+        if not self._ended.is_set():
+            self.motor = "may still be turning" if self.pipeline.moved else "not moved"
+            self._ended.set()
 
     def _wake(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
+        if self._ended.is_set():
+            return
         due = self.pipeline.wake_at
-        if due < NEVER and not self._ended.is_set():
+        if due < NEVER:
             self._timer = self._clock.call_at(due, self._tick)
 
     # ---- what goes out
 
     def _carry_out(self, effect: Effect) -> None:
+        self._point(effect, "next")
         if isinstance(effect, Send):
             self._write(effect)
         elif isinstance(effect, Kept):
@@ -234,8 +262,13 @@ class Runner:
             self._ended.set()
         elif isinstance(effect, StepEnded):
             pass  # shown through the facts
+        self._point(effect, "done")
         if not isinstance(effect, Send):
             self._changed()
+
+    def _point(self, effect: Effect, when: str) -> None:
+        if self._hook is not None:
+            self._hook(f"{type(effect).__name__}.{when}")
 
     def _write(self, effect: Send) -> None:
         try:
@@ -248,32 +281,21 @@ class Runner:
     def _conclude(self, facts: Facts) -> None:
         self._facts = facts
         # The result goes with everything journaled so far in one transaction.
-        self._conclusion = self._store.submit(self._make_conclude(facts, self._journal.cut()))
+        self._blocks.conclude(lambda block: self._make_conclude(facts, block))
 
     async def _flush_regularly(self) -> None:
         late = 0.0
         while True:
             await asyncio.sleep(FLUSH_S)
             self._check_clock()
-            self._blocks = [b for b in self._blocks if not self._settled(b)]
-            late = late + FLUSH_S if self._blocks else 0.0
+            if trouble := self._blocks.trouble():
+                self.store_failed(trouble)
+            late = late + FLUSH_S if self._blocks.on_their_way else 0.0
             if late > WRITER_LATE_S:
                 self.store_failed(f"nothing could be written for {WRITER_LATE_S:g} s")
-            if self._fault or self.pipeline.state in (State.STOPPING, State.ENDED):
-                continue  # what follows is committed with the end of the run
-            block = self._journal.cut()
-            if block is not None:
-                self._blocks.append(self._store.submit(AppendBlock(self.run_id, block)))
-
-    def _settled(self, future: "Future[None]") -> bool:
-        if not future.done():
-            return False
-        error = future.exception()
-        if isinstance(error, StoreError):
-            self.store_failed(str(error))
-        elif error is not None:
-            self.store_failed(f"the store failed: {error}")
-        return True
+            if not self._store_fault and self.pipeline.state not in (State.STOPPING, State.ENDED):
+                self._blocks.append(lambda block: AppendBlock(self.run_id, block))
+            # Otherwise what follows is committed with the end of the run.
 
     def _check_clock(self) -> None:
         mono, utc = self._clock.mono_ns(), self._clock.utc_ns()

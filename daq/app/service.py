@@ -9,11 +9,12 @@ from typing import Any, Final
 from daq.adapters.backup import backup
 from daq.app.control import Answer
 from daq.app.supervisor import Active, RunOrder, Supervisor
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, StoreError
 
 VIEW_S: Final = 0.25
 """Real seconds between views: at most four a second."""
 STILL_VIEW_S: Final = 1.0
+REFUSED_SHOWN: Final = 10
 
 
 class Service:
@@ -41,7 +42,7 @@ class Service:
             name, who = _text(request, "instrument"), _text(request, "who")
             yield {"stopped": self._supervisor.stop_run(name, who)}
         elif what == "status":
-            yield {"status": self.status()}
+            yield {"status": self.status() | {"outbox": await asyncio.to_thread(self._outbox)}}
         elif what == "backup":
             target = Path(_text(request, "to"))
             made = await asyncio.to_thread(backup, self._supervisor.store.path, target)
@@ -61,6 +62,19 @@ class Service:
             },
             "store": str(trouble) if trouble is not None else "",
             "broker": supervisor.publishing.standing if supervisor.publishing is not None else None,
+        }
+
+    def _outbox(self) -> dict[str, Any]:
+        """How much waits for the broker, and what it refused."""
+        try:
+            with self._supervisor.store.reader() as reader:
+                depth, refused = reader.outbox_depth(), reader.refused(limit=REFUSED_SHOWN)
+        except StoreError as error:
+            return {"trouble": str(error)}
+        return {
+            "waiting": depth.waiting,
+            "refused": depth.refused,
+            "first_refused": [{"id": m.id, "topic": m.topic, "reason": m.last_error} for m in refused],
         }
 
     def _active(self, request: Answer) -> Active:

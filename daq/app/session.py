@@ -68,7 +68,6 @@ class Session:
         clock: Clock,
         *,
         expected_serial: str = "",
-        may_move: bool = False,
         changed: Callable[[], None] = lambda: None,
         audit: Callable[[str, str, dict[str, Any]], None] = lambda _what, _subject, _detail: None,
     ) -> None:
@@ -79,7 +78,7 @@ class Session:
         self.progress = 0
         self._opener, self._clock = opener, clock
         self._expected = expected_serial
-        self._may_move = may_move and "halt" in driver.capabilities
+        self._can_halt = "halt" in driver.capabilities
         self._changed, self._audit = changed, audit
         self._connection: Connection | None = None
         self._borrower: Borrower | None = None
@@ -89,6 +88,7 @@ class Session:
         self._halted: asyncio.Future[str] | None = None
         self._halt_acked = False
         self._stop_wanted = False
+        self._doubt_audited = False
         self._dice = random.Random(name)  # noqa: S311 - spreads reconnects, nothing secret
         self._exchange = self._new_exchange()
 
@@ -129,8 +129,10 @@ class Session:
                 f"{self.name}: instrument {identity.serial} answers where {self._expected} is expected; "
                 "connect the right one or change 'serial' in its file"
             )
-        if self._stop_wanted:
-            await self.halt("reconnected after the motor's state was unknown")
+        if self._stop_wanted and await self.halt("the motor's state was unknown") != "still":
+            raise LinkError(f"{self.name}: the motor was told to stop and does not confirm it; see to it")
+        if self._lost.is_set():
+            raise LinkError(f"{self.name}: the link was lost again: {self.standing.detail}")
         if self._borrower is not None:
             self._set("in a run", "")
             self._borrower.link_back(self.name)
@@ -282,9 +284,13 @@ class Session:
     def take_back(self, motor: str) -> None:
         """The run is over; `motor` is what it knows of the motor."""
         self._borrower = None
-        self._stop_wanted = self._may_move and motor == "may still be turning"
-        self.standing.motor = motor if self._stop_wanted else ""
+        if motor == "may still be turning":
+            self.want_stop()
         if self.standing.state != "in a run":
+            return
+        if self._stop_wanted:
+            # Connecting anew asks who it is, and stops the motor before anything else.
+            self._port_lost_late("the motor may still be turning")
             return
         self._exchange = self._new_exchange()
         now = self._clock.mono_ns()
@@ -294,8 +300,8 @@ class Session:
         self._wake()
 
     def want_stop(self) -> None:
-        """The motor's state is unknown (a crash): stop it as soon as the instrument answers."""
-        if self._may_move:
+        """The motor's state is unknown: stop it as soon as the instrument answers.  A stop needs nobody's leave."""
+        if self._can_halt:
             self._stop_wanted = True
             self.standing.motor = "may still be turning"
 
@@ -317,7 +323,9 @@ class Session:
             self._halted = None
         self._stop_wanted = motor != "still"
         self.standing.motor = "" if motor == "still" else motor
-        self._audit("motor stopped" if motor == "still" else "stop not confirmed", self.name, {"why": why})
+        if motor == "still" or not self._doubt_audited:
+            self._audit("motor stopped" if motor == "still" else "stop not confirmed", self.name, {"why": why})
+        self._doubt_audited = motor != "still"
         self._changed()
         return motor
 

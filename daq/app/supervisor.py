@@ -35,13 +35,17 @@ from daq.app.view import run_view
 from daq.core.driver import Driver
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.plan import Plan, to_json
-from daq.methods.compile import Companion, compile_plan
+from daq.methods.compile import compile_plan
 from daq.methods.digest import canonical
 from daq.methods.instrument import Instrument
+from daq.methods.making import Companion
 
 log = structlog.get_logger()
 
 READY_WAIT_S: Final = 20.0
+SETTLE_AGAIN_S: Final = 5.0
+"""Real seconds between attempts to store a run that ended while the store could not."""
+SHUTDOWN: Final = "the daemon is shutting down"
 
 #: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
 OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Connection]]
@@ -108,13 +112,14 @@ class Supervisor:
         self.clock = clock
         self.sessions: dict[str, Session] = {}
         self.runs: dict[str, Active] = {}
+        self._beginning: set[str] = set()
         self.publishing = publishing
         self.store: Store
         self._only = only
         self._ports = ports
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
-        self._tasks: list[asyncio.Task[None]] = []
+        self._tasks: set[asyncio.Task[None]] = set()
         self._closing = False
         self._ingest_beats = 0
         self._session_beats: dict[str, int] = {}
@@ -143,15 +148,22 @@ class Supervisor:
         if self.publishing is not None:
             self.publishing.start(self.store, self.clock, tuple(self.sessions))
         for session in self.sessions.values():
-            self._tasks.append(asyncio.create_task(self._keep(session), name=f"session {session.name}"))
+            self._tasks.add(asyncio.create_task(self._keep(session), name=f"session {session.name}"))
+
+    async def end_runs(self) -> None:
+        """Stop every run and wait until its motor is accounted for and its result stored; no run begins any more."""
+        self._closing = True
+        while self.runs or self._beginning:
+            for active in self.runs.values():
+                active.runner.stop(SHUTDOWN)
+            if self.runs:
+                await asyncio.wait([a.task for a in self.runs.values()])
+            else:
+                await asyncio.sleep(0.02)
 
     async def close(self) -> None:
-        """Stop runs (and their motors), publish what can be published, release everything."""
-        self._closing = True
-        for active in list(self.runs.values()):
-            active.task.cancel()
-        if self.runs:
-            await asyncio.gather(*(a.task for a in self.runs.values()), return_exceptions=True)
+        """End runs (and stop their motors), publish what can be published, release everything."""
+        await self.end_runs()
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -172,7 +184,6 @@ class Supervisor:
                 self._ports(instrument, driver),
                 self.clock,
                 expected_serial=instrument.expect_serial or "",
-                may_move=instrument.enable_motion,
                 audit=self._audit,
             )
 
@@ -215,13 +226,19 @@ class Supervisor:
             LinkError: an instrument is not connected or busy.
             StoreError: the store takes no new run.
         """
-        if self._closing:
-            raise DaqError("the daemon is shutting down")
+        name = order.instrument
+        if name in self.runs:
+            raise LinkError(f"{name} is in a run already (sample {self.runs[name].record.sample})")
+        if name in self._beginning:
+            raise LinkError(f"another run begins on {name} at this moment")
+        self._beginning.add(name)
+        try:
+            return await self._begin(order)
+        finally:
+            self._beginning.discard(name)
+
+    async def _begin(self, order: RunOrder) -> Active:
         instrument = self.catalogue.instrument(order.instrument)
-        if order.instrument in self.runs:
-            raise LinkError(
-                f"{order.instrument} is in a run already (sample {self.runs[order.instrument].record.sample})"
-            )
         method = self.catalogue.method(order.method, order.version)
         product = self.catalogue.product(order.product) if order.product else None
         fluid = self.catalogue.fluid(order.fluid) if order.fluid else None
@@ -269,8 +286,9 @@ class Supervisor:
             began_utc_ns=now,
         )
         register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), now, who)
-        await asyncio.wrap_future(self.store.submit(register))
-        await asyncio.wrap_future(self.store.submit(BeginRun(record)))
+        await self.store.commit(register)
+        self._refuse_while_closing()
+        await self.store.commit(BeginRun(record))
         maker = self._maker(record, plan)
         runner = Runner(
             run_id,
@@ -283,6 +301,7 @@ class Supervisor:
             maker.conclude,
             operator=who,
             changed=lambda: self._run_changed(order.instrument),
+            hook=self._crash_hook,
         )
         active = Active(record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
         self.runs[order.instrument] = active
@@ -294,24 +313,47 @@ class Supervisor:
         session = self.sessions[name]
         deadline = self.clock.mono_ns() + round(READY_WAIT_S * 1e9)
         while session.standing.state in ("connecting", "identifying") and self.clock.mono_ns() < deadline:
+            self._refuse_while_closing()
             await self.clock.sleep(0.05)
         standing = session.standing
         if standing.state != "ready":
             raise LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
         if standing.identity is not None:
             seen = SeeInstrument(name, standing.identity.kind, standing.identity.serial, self.clock.utc_ns())
-            await asyncio.wrap_future(self.store.submit(seen))
+            await self.store.commit(seen)
+
+    def _refuse_while_closing(self) -> None:
+        if self._closing:
+            raise DaqError(SHUTDOWN)
 
     async def _run(self, name: str, runner: Runner) -> RunOutcome:
         try:
-            return await runner.run()
+            outcome = await runner.run()
+            if outcome.fault:
+                task = asyncio.create_task(self._settle_later(runner), name=f"settle {runner.run_id}")
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
+            return outcome
         finally:
             active = self.runs.pop(name, None)
             if active is not None:
                 for event in active.subscribers:
                     event.set()
-            if self.publishing is not None:
-                self.publishing.nudge()
+            self._nudge()
+
+    async def _settle_later(self, runner: Runner) -> None:
+        """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
+        while True:
+            await asyncio.sleep(SETTLE_AGAIN_S)
+            with contextlib.suppress(StoreError):
+                await runner.settle()
+                log.info("run stored at last", run=runner.run_id)
+                self._nudge()
+                return
+
+    def _nudge(self) -> None:
+        if self.publishing is not None:
+            self.publishing.nudge()
 
     def _header(self, run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> dict[str, Any]:
         kinds = {link.name: link for link in plan.links}
