@@ -5,7 +5,7 @@ Torque T in N.m, omega in rad/s, lengths in m.  Torque, speed and viscosity may 
 
 import math
 
-from daq.rheology.elementary import ArgumentError, Number, exp, log, power
+from daq.rheology.elementary import Number, exp, log1p, power, require_positive
 
 
 def cone_stress(torque: Number, radius_m: float) -> Number:
@@ -64,14 +64,12 @@ def plates_single_point_fraction(flow_index: Number) -> Number:
     Power-law fluid; the single-point idea of Giesekus and Langer and of Cross and Kaye (about 0.76).
     n > 0; exp(-1/4) at n = 1.
     """
+    require_positive("flow_index", flow_index)
     d = flow_index - 1.0
-    if isinstance(d, (int, float)):
-        if not flow_index > 0.0:
-            raise ArgumentError(f"must be greater than 0, is {flow_index}", key="flow_index")
-        return math.exp(-0.25 + d / 32.0) if abs(d) < 1e-6 else math.exp(-math.log1p(d / 4.0) / d)
-    safe = d + (abs(d) < 1e-6) * 1.0  # where n = 1 the quotient is 0/0; its series is used there
-    near = abs(d) < 1e-6
-    return near * exp(-0.25 + d / 32.0) + (~near) * exp(-log(1.0 + safe / 4.0) / safe)
+    # At n = 1 the exponent is 0/0; near it the first terms of its series are exact to double precision.
+    near = abs(d) < 1e-7
+    exponent = near * (d / 32.0 - 0.25) - (1.0 - near) * log1p(d / 4.0) / (d + near)
+    return exp(exponent)
 
 
 def vane_yield_stress(torque: Number, diameter_m: float, height_m: float) -> Number:

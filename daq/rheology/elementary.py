@@ -47,6 +47,15 @@ def log(x: Number) -> Number:
     return np.log(x)
 
 
+def log1p(x: Number) -> Number:
+    """Natural logarithm of 1 + x, also for small x; x > -1."""
+    if isinstance(x, (int, float)):
+        return math.log1p(x)
+    import numpy as np
+
+    return np.log1p(x)
+
+
 def log10(x: Number) -> Number:
     """Decimal logarithm; x > 0."""
     if isinstance(x, (int, float)):

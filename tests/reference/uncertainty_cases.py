@@ -44,8 +44,6 @@ def end_gauge(i):
     first = [Component(name, u[name], dof=dof[name], sensitivity=c[name]) for name in u]
     budget = combine(first, coverage=0.99)
     term = {x.name: x.contribution for x in budget.components}
-    # The printed effective degrees of freedom follow from the printed terms.
-    printed = combine([Component(n, v, dof=dof[n]) for n, v in zip(dof, (25.0, 9.7, 2.9, 16.6), strict=True)])
     # Second order (JCGM 100 5.1.2 note): products of inputs, with u(alpha_s) = 1.2e-6 /K and u(theta) = 0.41 K.
     second = [
         Component("delta_alpha theta", i["u_delta_alpha"] * 0.41, sensitivity=i["l_s_nm"]),
@@ -57,7 +55,7 @@ def end_gauge(i):
         "term_delta_theta": term["delta_theta"],
         "u_c": budget.u_c,
         "nu_eff": math.floor(budget.nu_eff),
-        "nu_eff_unrounded": printed.nu_eff,
+        "nu_eff_unrounded": budget.nu_eff,
         "t_99_16": coverage_factor(16, 0.99),
         "U_99": budget.expanded,
         "u_c_second_order": combine([*first, *second]).u_c,

@@ -1,0 +1,252 @@
+"""Geometries against a numerical integration of the flow, which knows none of the closed formulas."""
+
+import math
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.optimize import brentq
+
+from daq.core.errors import SettingError
+from daq.rheology import bodies, cylinders
+from daq.rheology.geometry import (
+    CalibratedConstants,
+    CoaxialCylinders,
+    ConePlate,
+    Disc,
+    LargeVessel,
+    ParallelPlates,
+    Vane,
+    limits_of_use,
+)
+
+lengths = st.floats(0.002, 0.05)
+
+
+def couette_omega(rate_of_stress, torque, ri, re, length):
+    """Angular speed of the inner cylinder: integral of rate(stress(r))/r over the gap; stress from the moment balance."""
+    return quad(lambda r: rate_of_stress(torque / (2 * math.pi * length * r * r)) / r, ri, re, epsabs=0, epsrel=1e-11)[
+        0
+    ]
+
+
+def couette_torque(rate_of_stress, omega, ri, re, length):
+    return brentq(
+        lambda t: couette_omega(rate_of_stress, t, ri, re, length) - omega, 1e-12, 10.0, xtol=1e-18, rtol=1e-13
+    )
+
+
+@given(ri=lengths, ratio=st.floats(1.02, 20), length=lengths, eta=st.floats(1e-3, 1e3), omega=st.floats(0.01, 50))
+def test_newtonian_fluid_between_cylinders(ri, ratio, length, eta, omega):
+    re = ri * ratio
+    torque = cylinders.margules_torque(eta, omega, ri, re, length)
+    assert couette_omega(lambda s: s / eta, torque, ri, re, length) == pytest.approx(omega, rel=1e-8)
+    g = CoaxialCylinders(ri, re, length)
+    assert g.viscosity_constant * torque / omega == pytest.approx(eta, rel=1e-9)
+    assert g.stress_per_torque / g.rate_per_omega == pytest.approx(g.viscosity_constant, rel=1e-12)
+    vessel = LargeVessel(ri, length, vessel_radius_m=re)
+    assert vessel.viscosity_constant * torque / omega == pytest.approx(eta, rel=1e-9)
+    assert vessel.stress_per_torque * torque == pytest.approx(eta * vessel.rate_per_omega * omega, rel=1e-9)
+
+
+@given(ratio=st.floats(1.05, 10), n=st.floats(0.2, 1.8), k=st.floats(0.01, 100), omega=st.floats(0.1, 50))
+def test_power_law_fluid_between_cylinders(ratio, n, k, omega):
+    ri, length = 0.012, 0.04
+    re = ri * ratio
+    torque = cylinders.power_law_torque(k, n, omega, inner_radius_m=ri, outer_radius_m=re, length_m=length)
+    assert couette_omega(lambda s: (s / k) ** (1 / n), torque, ri, re, length) == pytest.approx(omega, rel=1e-7)
+    rate = cylinders.power_law_inner_rate(omega, n, ri, re)
+    assert k * rate**n == pytest.approx(cylinders.inner_stress(torque, ri, length), rel=1e-9)
+    assert cylinders.krieger_elrod_rate(omega, 1 / n, ratio) == pytest.approx(rate, rel=1e-12)
+
+
+@pytest.mark.parametrize("n", [0.3, 0.6, 1.0, 1.4])
+def test_a_vessel_a_thousand_times_wider_is_unbounded(n):
+    k, omega, radius, length = 3.0, 2.0, 0.005, 0.03
+    far = couette_torque(lambda s: (s / k) ** (1 / n), omega, radius, 1000 * radius, length)
+    remaining = 1e-6 if n <= 1.0 else 1e-4  # of the order of 1000^(-2/n)
+    assert cylinders.unbounded_torque(k, omega, radius, length, n) == pytest.approx(far, rel=2 * remaining)
+    near = couette_torque(lambda s: (s / k) ** (1 / n), omega, radius, 3 * radius, length)
+    assert cylinders.vessel_wall_factor(3.0, n) == pytest.approx(near / far, rel=2 * remaining)
+
+
+@pytest.mark.parametrize("ratio", [1.1, 1.25, 2.0, math.inf])
+def test_local_slope_gives_the_rate_of_a_fluid_that_is_no_power_law(ratio):
+    # Ellis fluid: rate = stress/eta0 (1 + (stress/s)^2); smooth, with a varying slope.
+    def rate_of_stress(s):
+        return s / 2.0 * (1.0 + (s / 20.0) ** 2)
+
+    ri, length = 0.0125, 0.05
+    re = ri * (ratio if math.isfinite(ratio) else 3000.0)
+    torques = np.geomspace(2e-4, 4e-3, 25)
+    omegas = np.array([couette_omega(rate_of_stress, t, ri, re, length) for t in torques])
+    true = np.array([rate_of_stress(cylinders.inner_stress(float(t), ri, length)) for t in torques])
+    found = cylinders.krieger_elrod_rates(torques, omegas, ratio)
+    newtonian = cylinders.newtonian_inner_rate(omegas, ri, re)
+    inner = slice(1, -1)  # one-sided differences at the ends are less sure
+    assert np.max(np.abs(found / true - 1)[inner]) < 0.03
+    assert np.max(np.abs(found / true - 1)[inner]) < 0.5 * np.max(np.abs(newtonian / true - 1)[inner])
+
+
+def test_local_slopes_keep_the_order_of_the_series_and_refuse_bad_ones():
+    x = np.array([5.0, 1.0, 3.0, 2.0])
+    assert cylinders.local_slopes(x, x**1.7) == pytest.approx([1.7] * 4, rel=1e-9)
+    with pytest.raises(ValueError, match="at least 3"):
+        cylinders.local_slopes([1.0, 2.0], [1.0, 2.0])
+    with pytest.raises(ValueError, match="greater than 0"):
+        cylinders.local_slopes([1.0, 2.0, 3.0], [1.0, -2.0, 3.0])
+    with pytest.raises(ValueError, match="twice"):
+        cylinders.local_slopes([1.0, 2.0, 2.0], [1.0, 2.0, 3.0])
+
+
+def plates_torque(stress_of_rate, omega, radius, gap):
+    return quad(lambda r: 2 * math.pi * r * r * stress_of_rate(omega * r / gap), 0, radius, epsabs=0, epsrel=1e-12)[0]
+
+
+@given(n=st.floats(0.2, 1.6), k=st.floats(0.01, 100), omega=st.floats(0.1, 50))
+def test_parallel_plates(n, k, omega):
+    radius, gap = 0.02, 0.001
+    torque = plates_torque(lambda g: k * g**n, omega, radius, gap)
+    assert bodies.plates_power_law_torque(k, n, omega, radius, gap) == pytest.approx(torque, rel=1e-9)
+    rim = omega * radius / gap
+    assert bodies.plates_rim_stress(torque, n, radius) == pytest.approx(k * rim**n, rel=1e-9)
+    at = bodies.plates_single_point_fraction(n) * rim
+    assert ParallelPlates(radius, gap).viscosity_constant * torque / omega == pytest.approx(k * at ** (n - 1), rel=1e-7)
+
+
+def test_rim_stress_of_a_fluid_that_is_no_power_law():
+    def stress(g):
+        return g * (0.1 + 20.0 / (1.0 + g) ** 0.7)
+
+    radius, gap = 0.02, 0.001
+    omegas = np.geomspace(0.05, 10, 30)
+    torques = np.array([plates_torque(stress, float(w), radius, gap) for w in omegas])
+    rates = bodies.plates_rim_rate(omegas, radius, gap)
+    true = np.array([stress(g) for g in rates])
+    found = bodies.plates_rim_stress(torques, cylinders.local_slopes(rates, torques), radius)
+    assert np.max(np.abs(found / true - 1)) < 0.002
+    assert np.max(np.abs(bodies.plates_apparent_stress(torques, radius) / true - 1)) > 0.05
+
+
+def test_single_point_fraction_is_smooth_through_one_and_takes_arrays():
+    n = np.array([0.5, 1.0 - 1e-5, 1.0, 1.0 + 1e-8, 1.5])
+    each = [bodies.plates_single_point_fraction(float(x)) for x in n]
+    assert bodies.plates_single_point_fraction(n) == pytest.approx(each, rel=1e-12)
+    assert each[2] == pytest.approx(math.exp(-0.25), rel=1e-12)
+    assert each[1] == pytest.approx(each[2], abs=1e-6)
+
+
+def test_cone_torque_is_the_integral_of_a_uniform_stress():
+    g, eta, omega = ConePlate(0.025, math.radians(1.0)), 3.0, 2.0
+    stress = eta * g.rate_per_omega * omega
+    torque = quad(lambda r: 2 * math.pi * r * r * stress, 0, 0.025)[0]
+    assert g.viscosity_constant * torque / omega == pytest.approx(eta, rel=1e-12)
+    assert g.stress_per_torque * torque == pytest.approx(stress, rel=1e-12)
+
+
+def test_vane_disc_and_sphere_torques_are_surface_integrals():
+    d, h, tau = 0.02, 0.05, 120.0
+    side = math.pi * d * h * tau * d / 2
+    ends = 2 * quad(lambda r: 2 * math.pi * r * r * tau, 0, d / 2)[0]
+    assert bodies.vane_torque(tau, d, h) == pytest.approx(side + ends, rel=1e-12)
+    assert Vane(d, h).stress_per_torque * (side + ends) == pytest.approx(tau, rel=1e-12)
+    assert bodies.vane_ends_share(d, h) == pytest.approx(ends / (side + ends), rel=1e-12)
+
+    eta, omega, radius = 2.0, 3.0, 0.03
+    # Jeffery's stress on one face of a disc, Lamb's on a sphere; r = R sin(a).
+    face = quad(
+        lambda a: 2 * math.pi * (radius * math.sin(a)) ** 2 * 4 / math.pi * eta * omega * radius * math.sin(a),
+        0,
+        math.pi / 2,
+    )[0]
+    assert bodies.disc_torque(eta, omega, radius) == pytest.approx(2 * face, rel=1e-9)
+    assert Disc(radius).viscosity_constant * 2 * face / omega == pytest.approx(eta, rel=1e-9)
+    ball = quad(lambda a: 3 * eta * omega * math.sin(a) * 2 * math.pi * radius**3 * math.sin(a) ** 2, 0, math.pi)[0]
+    assert bodies.sphere_torque(eta, omega, radius) == pytest.approx(ball, rel=1e-9)
+    assert bodies.sphere_viscosity(ball, omega, radius) == pytest.approx(eta, rel=1e-9)
+
+
+def test_arrays_give_the_same_as_single_numbers():
+    torques = np.array([1e-4, 2e-4, 7e-4])
+    assert cylinders.margules_viscosity(torques, 2.0, 0.01, 0.012, 0.03) == pytest.approx(
+        [cylinders.margules_viscosity(float(t), 2.0, 0.01, 0.012, 0.03) for t in torques], rel=1e-14
+    )
+    omegas = np.array([0.5, 1.0, 20.0])
+    assert cylinders.unbounded_torque(3.0, omegas, 0.01, 0.03, 0.4) == pytest.approx(
+        [cylinders.unbounded_torque(3.0, float(w), 0.01, 0.03, 0.4) for w in omegas], rel=1e-14
+    )
+
+
+def test_end_factor_divides_the_torque():
+    plain, ends = CoaxialCylinders(0.015, 0.01627, 0.045), CoaxialCylinders(0.015, 0.01627, 0.045, 1.1)
+    assert plain.viscosity_constant / ends.viscosity_constant == pytest.approx(1.1, rel=1e-14)
+    assert plain.rate_per_omega == ends.rate_per_omega
+
+
+def test_calibrated_body_has_no_rate_and_no_stress():
+    g = CalibratedConstants(12.5)
+    assert (g.stress_per_torque, g.rate_per_omega, g.viscosity_constant) == (None, None, 12.5)
+
+
+@pytest.mark.parametrize(
+    ("make", "key"),
+    [
+        (lambda: CoaxialCylinders(0.0, 0.01, 0.03), "inner_radius_m"),
+        (lambda: CoaxialCylinders(0.01, 0.01, 0.03), "outer_radius_m"),
+        (lambda: CoaxialCylinders(0.01, 0.02, math.nan), "length_m"),
+        (lambda: CoaxialCylinders(0.01, 0.02, 0.03, 0.9), "end_factor"),
+        (lambda: LargeVessel(0.01, 0.03, vessel_radius_m=0.005), "vessel_radius_m"),
+        (lambda: ConePlate(0.02, 1.0), "angle_rad"),
+        (lambda: ParallelPlates(0.02, -0.001), "gap_m"),
+        (lambda: CalibratedConstants(math.inf), "viscosity_constant"),
+        (lambda: Disc(0.0), "radius_m"),
+        (lambda: Vane(0.02, 0.0), "height_m"),
+        (lambda: cylinders.power_law_inner_rate(1.0, 0.0, 0.01, 0.02), "flow_index"),
+        (lambda: cylinders.krieger_elrod_rate(1.0, 1.0, 1.0), "radius_ratio"),
+        (lambda: cylinders.unbounded_power_law([1.0, 1.0], [1.0, 1.0], 0.01, 0.03), "omegas"),
+    ],
+)
+def test_impossible_numbers_are_refused_by_name(make, key):
+    with pytest.raises(SettingError) as refused:
+        make()
+    assert refused.value.key == key
+
+
+def test_limits_of_use_are_said():
+    standard = CoaxialCylinders(0.015, 0.015 * 1.0847, 0.045, 1.1)
+    assert limits_of_use(standard) == ()
+    assert "1.2" in limits_of_use(CoaxialCylinders(0.01, 0.02, 0.05))[0]
+    assert "below 3" in limits_of_use(CoaxialCylinders(0.015, 0.016, 0.02))[0]
+    assert "12.5 %" in limits_of_use(LargeVessel(0.01, 0.05, vessel_radius_m=0.03))[0]
+    assert limits_of_use(LargeVessel(0.001, 0.05, vessel_radius_m=0.05)) == ()
+    assert "unbounded" in limits_of_use(LargeVessel(0.01, 0.05))[0]
+    assert limits_of_use(ConePlate(0.02, math.radians(1))) == ()
+    assert "above 4" in limits_of_use(ConePlate(0.02, math.radians(6)))[0]
+    assert "apparent" in limits_of_use(CalibratedConstants(1.0))[0]
+
+
+def test_taylor_number_reaches_its_critical_value_at_the_critical_speed():
+    omega = cylinders.taylor_critical_omega(998.2, 1.0e-3, 0.015, 0.01627)
+    assert cylinders.taylor_number(998.2, 1.0e-3, omega, 0.015, 0.01627) == pytest.approx(cylinders.TAYLOR_CRITICAL)
+
+
+def test_viscous_heating_is_the_middle_of_the_heat_balance():
+    # -k T'' = eta rate^2 between two cold walls: a parabola, solved here by finite differences.
+    eta, rate, gap, k = 50.0, 100.0, 0.0012, 0.2
+    n = 400
+    h = gap / n
+    matrix = np.diag(np.full(n - 1, 2.0)) - np.diag(np.ones(n - 2), 1) - np.diag(np.ones(n - 2), -1)
+    rise = np.linalg.solve(matrix, np.full(n - 1, eta * rate**2 * h * h / k))
+    assert cylinders.viscous_heating_rise(eta, rate, gap, k) == pytest.approx(rise.max(), rel=1e-6)
+
+
+def test_importing_geometry_loads_neither_numpy_nor_scipy():
+    code = (
+        "import sys; import daq.rheology.geometry, daq.rheology.torque, daq.rheology.uncertainty, daq.quality.limits;"
+        "print([m for m in ('numpy', 'scipy') if m in sys.modules])"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
