@@ -14,6 +14,7 @@ from amqtt.errors import BrokerError as LibraryError
 from amqtt.plugins.base import BaseAuthPlugin
 from amqtt.session import Session
 
+from daq.adapters.mqtt import MqttSettings
 from daq.core.errors import LinkError
 
 _LOGGERS: Final = ("amqtt", "transitions")
@@ -57,6 +58,10 @@ class EmbeddedBroker:
 
     def __repr__(self) -> str:
         return f"EmbeddedBroker({self.host}:{self.port}, users {', '.join(self.passwords)})"
+
+    def settings(self, user: str) -> MqttSettings:
+        """How one of its users connects.  No time is lost by asking it for MQTT 5, which it does not know."""
+        return MqttSettings(host=self.host, port=self.port, user=user, password=self.passwords[user], protocol="3.1.1")
 
     async def start(self) -> None:
         """Listen.

@@ -13,15 +13,15 @@ import ssl
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
-from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from daq.adapters.mqtt_client import BrokerDownError, NoAnswerError, OpenClient, RefusedError
 from daq.core.errors import DaqError, SettingError
 
 WINDOW: Final = 10
@@ -37,14 +37,6 @@ _OLD_BROKER: Final = frozenset({1, 0x84})
 """CONNACK codes of a broker that does not speak the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
 
 Version = Literal["5", "3.1.1"]
-
-
-class BrokerDownError(DaqError):
-    """There is no connection to the broker, or it was lost.  Example: the broker was restarted."""
-
-
-class RefusedError(DaqError):
-    """The broker refused a message or the connection.  Example: an access rule forbids the topic."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,109 +91,10 @@ class Will:
     payload: bytes
 
 
-class _NoAnswerError(aiomqtt.MqttError):
-    """Somebody listens at the port and does not answer the greeting."""
-
-
-class _Client(aiomqtt.Client):
-    """aiomqtt's client with the answers it keeps to itself."""
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.answers: dict[int, asyncio.Future[int]] = {}
-        self.limits: dict[str, int] = {}
-        self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-
-    def watch(self) -> None:
-        """From now on, `lost` tells of the end of the connection."""
-        self._disconnected.add_done_callback(self._on_end)
-
-    def start_publish(
-        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None
-    ) -> "asyncio.Future[int] | None":
-        """Send a message; the future gives the reason code, None stands for one that gets no answer (QoS 0)."""
-        if self.lost.done():
-            raise BrokerDownError(self.lost.result())
-        info = self._client.publish(topic, payload, qos, retain, properties)
-        if info.rc != MQTT_ERR_SUCCESS:
-            raise BrokerDownError(f"the message could not be sent (client error {int(info.rc)})")
-        if qos == 0:
-            return None
-        # The answer is read by the event loop, so it cannot have come before this line.
-        return self.answers.setdefault(info.mid, asyncio.get_running_loop().create_future())
-
-    @property
-    def backlog(self) -> int:
-        """Packets that wait for the network."""
-        return len(self._client._out_packet)  # noqa: SLF001 - paho has no public count of what is not yet written
-
-    @property
-    def reached(self) -> bool:
-        """Whether a connection to the port stands."""
-        return self._client.socket() is not None
-
-    def drop(self) -> None:
-        """Close the socket without a farewell."""
-        self._client._sock_close()  # noqa: SLF001 - aiomqtt leaves it open when connecting fails
-
-    async def finish(self) -> None:
-        """Wait for the library's own task, so that nothing of the connection is left."""
-        task = self._misc_task
-        if task is not None:
-            task.cancel()
-            await asyncio.gather(task, return_exceptions=True)
-
-    def _on_end(self, ended: "asyncio.Future[None]") -> None:
-        error = None if ended.cancelled() else ended.exception()
-        self._end(f"the connection was lost: {error}" if error else "the connection was closed")
-
-    def _end(self, reason: str) -> None:
-        if not self.lost.done():
-            self.lost.set_result(reason)
-        for answer in self.answers.values():
-            if not answer.done():
-                answer.set_exception(BrokerDownError(reason))
-                answer.exception()  # seen here: whoever waited may be gone
-        self.answers.clear()
-
-    def _on_connect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: ConnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        for name in ("ReceiveMaximum", "MaximumPacketSize"):
-            if properties is not None and hasattr(properties, name):
-                self.limits[name] = getattr(properties, name)
-        super()._on_connect(client, userdata, flags, reason_code, properties)
-
-    def _on_disconnect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: DisconnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        if not self._connected.done():
-            self._connected.set_exception(_NoAnswerError(f"it hung up before it answered ({reason_code})"))
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
-
-    def _on_publish(
-        self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
-    ) -> None:
-        answer = self.answers.pop(mid, None)
-        if answer is not None and not answer.done():
-            answer.set_result(reason_code.value)
-        super()._on_publish(client, userdata, mid, reason_code, properties)
-
-
 class Connection:
     """An open connection.  Made by `connect`."""
 
-    def __init__(self, client: _Client, version: Version, timeout_s: float) -> None:
+    def __init__(self, client: OpenClient, version: Version, timeout_s: float) -> None:
         self._client = client
         self._timeout = timeout_s
         self.version: Version = version
@@ -282,7 +175,7 @@ async def connect(settings: MqttSettings, client_id: str, will: "dict[Version, W
         await _leave(client)
 
 
-async def _enter(client: _Client) -> None:
+async def _enter(client: OpenClient) -> None:
     # The library connects in a thread that cannot be cancelled: wait for it, then undo.
     opening = asyncio.ensure_future(client.__aenter__())
     try:
@@ -299,12 +192,12 @@ async def _enter(client: _Client) -> None:
         client.drop()
         await client.finish()
         if reached and type(error) is aiomqtt.MqttError:
-            raise _NoAnswerError("it does not answer the greeting") from error
+            raise NoAnswerError("it does not answer the greeting") from error
         raise
     client.watch()
 
 
-async def _leave(client: _Client) -> None:
+async def _leave(client: OpenClient) -> None:
     with contextlib.suppress(aiomqtt.MqttError):
         await client.__aexit__(None, None, None)
     client.drop()
@@ -313,9 +206,9 @@ async def _leave(client: _Client) -> None:
 
 def _make_client(
     settings: MqttSettings, client_id: str, version: Version, will: Will, context: ssl.SSLContext | None
-) -> _Client:
+) -> OpenClient:
     five = version == "5"
-    return _Client(
+    return OpenClient(
         settings.host,
         settings.real_port,
         identifier=settings.client_id or client_id,
@@ -335,7 +228,7 @@ def _speaks_older(error: aiomqtt.MqttError) -> bool:
     if isinstance(error, MqttConnectError):
         return _code(error) in _OLD_BROKER
     # A broker that cannot read the greeting hangs up or waits for more.
-    return isinstance(error, _NoAnswerError)
+    return isinstance(error, NoAnswerError)
 
 
 def _code(error: aiomqtt.MqttCodeError) -> int:
@@ -348,6 +241,17 @@ def _explain(error: aiomqtt.MqttError, settings: MqttSettings) -> DaqError:
             f"the broker at {settings.place} does not let us in: {error}; check user, password and the broker's rules"
         )
     return BrokerDownError(f"no broker answers at {settings.place}: {error}; check host, port, TLS and the network")
+
+
+class _Socket(ssl.SSLSocket):
+    """Closes itself when the two sides cannot agree, which the client library forgets."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
 
 
 def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
@@ -368,6 +272,7 @@ def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
         raise SettingError(
             f"{settings.ca_file} holds no certificates in PEM form ({error.reason})", key="mqtt.ca_file"
         ) from error
+    context.sslsocket_class = _Socket
     if settings.cert_file:
         try:
             context.load_cert_chain(settings.cert_file, settings.key_file or None)

@@ -16,7 +16,9 @@ from typing import Any, Final, Protocol
 import structlog
 
 from daq.adapters.clock import utc_text
-from daq.adapters.mqtt import BrokerDownError, Connection, MqttSettings, RefusedError, Version, Will, connect
+from daq.adapters.mqtt import Connection, MqttSettings, Version, Will, connect, tls_context
+from daq.adapters.mqtt_client import BrokerDownError, RefusedError
+from daq.adapters.outbox_flight import Backoff, Flight, in_thread
 from daq.adapters.store import Store
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import Message
@@ -60,24 +62,6 @@ class PublisherState:
     most_in_flight: int = 0
 
 
-class Backoff:
-    """Waits that double from `first` to `most` seconds, each shortened by chance by up to a half."""
-
-    def __init__(self, first: float, most: float, chance: random.Random) -> None:
-        self._first, self._most, self._chance = first, most, chance
-        self._tries = 0
-
-    def next(self) -> float:
-        """The next wait in seconds."""
-        whole = min(self._most, self._first * 2.0 ** min(self._tries, 32))
-        self._tries += 1
-        return whole * (1.0 - 0.5 * self._chance.random())
-
-    def reset(self) -> None:
-        """Start again from the first wait."""
-        self._tries = 0
-
-
 class Publisher:
     """Runs until it is stopped; a broker that is away, slow or strict never stops it.
 
@@ -107,7 +91,11 @@ class Publisher:
             about: goes into every status message, e.g. ``{"software": {"daq": "0.1.0"}}``.
             schemas: payload of each schema topic, published retained after each connect.
             seed: fixes the jitter of waits, for tests.
+
+        Raises:
+            SettingError: a certificate file is wrong.
         """
+        tls_context(settings)  # a wrong file is said now, not with every attempt to connect
         self._store = store
         self._settings = settings
         self._clock = clock
@@ -125,6 +113,7 @@ class Publisher:
         """When (loop time) each refused message is tried again."""
         self._fruitless = 0
         self._alone: Counter[int] = Counter()
+        self._troubles: dict[str, str] = {}
         self.state = PublisherState()
         self.on_change: Callable[[PublisherState], None] | None = None
 
@@ -144,9 +133,9 @@ class Publisher:
     async def run(self) -> None:
         """Connect, deliver, reconnect, until `stop`."""
         backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._chance)
-        reader = await asyncio.to_thread(self._store.reader)
+        reader = self._store.reader()
         try:
-            for message in await asyncio.to_thread(reader.refused, limit=-1):
+            for message in await in_thread(reader.refused, limit=-1):
                 self._plan_retry(message.seq, at_once=True)
             while not self._stopping.is_set():
                 try:
@@ -164,10 +153,11 @@ class Publisher:
         await self._greet(connection)
         backoff.reset()
         self._connection = connection
-        self.state.connected, self.state.protocol, self.state.trouble = True, connection.version, ""
+        self.state.connected, self.state.protocol = True, connection.version
+        self._trouble("connection", "")
         self._log.info("connected to the broker", protocol=connection.version)
         self._changed()
-        flight = _Flight(connection)
+        flight = Flight(connection)
         try:
             while not self._stopping.is_set():
                 self.state.turns += 1
@@ -186,14 +176,14 @@ class Publisher:
 
     # filling and settling the window
 
-    async def _fill(self, flight: "_Flight", reader: Reader, connection: Connection) -> None:
+    async def _fill(self, flight: "Flight", reader: Reader, connection: Connection) -> None:
         if connection.lost.done():
             return
         window = 1 if self._fruitless >= FRUITLESS else connection.window
         free = window - len(flight.tasks)
         if free > 0:
             skip = flight.seqs | self._owed
-            messages = await asyncio.to_thread(reader.waiting, limit=free + len(skip))
+            messages = await in_thread(reader.waiting, limit=free + len(skip))
             for message in [m for m in messages if m.seq not in skip][:free]:
                 flight.send(message)
                 free -= 1
@@ -202,18 +192,18 @@ class Publisher:
         self.state.in_flight = len(flight.tasks)
         self.state.most_in_flight = max(self.state.most_in_flight, len(flight.tasks))
 
-    async def _retry_one(self, flight: "_Flight", reader: Reader) -> None:
+    async def _retry_one(self, flight: "Flight", reader: Reader) -> None:
         now = asyncio.get_running_loop().time()
         due = min((t, seq) for seq, (t, _) in self._retries.items()) if self._retries else None
         if due is None or due[0] > now or due[1] in flight.seqs | self._owed:
             return
-        message = await asyncio.to_thread(reader.message, due[1])
+        message = await in_thread(reader.message, due[1])
         if message is None or message.state == "acknowledged":
             self._retries.pop(due[1], None)
         else:
             flight.send(message)
 
-    async def _settle(self, flight: "_Flight") -> None:
+    async def _settle(self, flight: "Flight") -> None:
         acknowledged, refused = flight.collect()
         self.state.in_flight = len(flight.tasks)
         if acknowledged:
@@ -236,9 +226,9 @@ class Publisher:
             await self._store.commit(Acknowledge(seqs, self._clock.utc_ns()))
         except StoreError as error:
             # They are delivered; the marks are written when the store can again, and nothing is sent twice till then.
-            self.state.trouble = f"acknowledgements cannot be stored: {error}"
-            self._log.error("acknowledgements cannot be stored", reason=str(error), messages=len(seqs))
+            self._trouble("store", f"acknowledgements cannot be stored: {error}")
             return
+        self._trouble("store", "")
         self._owed.difference_update(seqs)
 
     async def _refuse(self, message: Message, reason: str) -> None:
@@ -262,7 +252,7 @@ class Publisher:
         )
         self._retries[seq] = (now if at_once else now + backoff.next(), backoff)
 
-    async def _suspect(self, lost: list[Message], flight: "_Flight") -> None:
+    async def _suspect(self, lost: list[Message], flight: "Flight") -> None:
         """A message that makes the broker hang up must not keep the others from being delivered for ever."""
         if self._stopping.is_set():
             return
@@ -293,8 +283,9 @@ class Publisher:
             for topic, payload in self._schemas.items():
                 await connection.publish(topic, payload, retain=True)
         except RefusedError as error:
-            self.state.trouble = f"the broker refused status or schema: {error}"
-            self._log.warning("the broker refused status or schema; check its access rules", reason=str(error))
+            self._trouble("status", f"the broker refused status or schema: {error}; check its access rules")
+        else:
+            self._trouble("status", "")
 
     async def _farewell(self, connection: Connection) -> None:
         payload = self._status("offline", connection.version, reason="stopped")
@@ -327,10 +318,18 @@ class Publisher:
         return f"daq-{self._store.uuid[:13]}-{self._store.epoch}"
 
     def _down(self, reason: str) -> None:
-        if self.state.connected or self.state.trouble != reason:
-            self._log.warning("no connection to the broker; messages wait in the outbox", reason=reason)
-        self.state.connected, self.state.trouble, self.state.in_flight = False, reason, 0
+        self.state.connected, self.state.in_flight = False, 0
+        self._trouble("connection", reason)
         self._changed()
+
+    def _trouble(self, kind: str, text: str) -> None:
+        """Note or clear one kind of trouble; each is logged once."""
+        if text == self._troubles.get(kind, ""):
+            return
+        self._troubles[kind] = text
+        self.state.trouble = "; ".join(t for t in self._troubles.values() if t)
+        if text:
+            self._log.warning("messages wait in the outbox", reason=text)
 
     def _changed(self) -> None:
         if self.on_change is not None:
@@ -346,67 +345,3 @@ class Publisher:
                 await asyncio.wait_for(self._stopping.wait(), min(left, PULSE_S))
             except TimeoutError:
                 continue
-
-
-class _Flight:
-    """The messages on their way over one connection."""
-
-    def __init__(self, connection: Connection) -> None:
-        self._connection = connection
-        self.tasks: dict[asyncio.Task[None], Message] = {}
-        self.delivered = 0
-
-    @property
-    def seqs(self) -> set[int]:
-        return {m.seq for m in self.tasks.values()}
-
-    def send(self, m: Message) -> None:
-        # The publish is started before the task gives way for the first time, and tasks start in order.
-        coroutine = self._connection.publish(m.topic, m.payload, qos=m.qos, retain=m.retain, properties=m.properties)
-        self.tasks[asyncio.create_task(coroutine)] = m
-
-    async def wait(self, wake: asyncio.Event, seconds: float) -> None:
-        """Until an answer is here, the connection is lost, somebody wakes us, or the time has passed."""
-        waking = asyncio.create_task(wake.wait())
-        lost = self._connection.lost
-        waiting: set[asyncio.Future[Any]] = {waking, lost, *self.tasks}
-        try:
-            await asyncio.wait(waiting, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            waking.cancel()
-
-    def collect(self) -> tuple[list[int], list[tuple[Message, str]]]:
-        """Numbers of those acknowledged, and those refused with the reason.
-
-        Raises nothing: one lost with the connection simply is no longer on its way.
-        """
-        acknowledged: list[int] = []
-        refused: list[tuple[Message, str]] = []
-        for task in [t for t in self.tasks if t.done()]:
-            message = self.tasks[task]
-            error = None if task.cancelled() else task.exception()
-            if task.cancelled() or isinstance(error, BrokerDownError):
-                continue
-            del self.tasks[task]
-            if error is None:
-                acknowledged.append(message.seq)
-            else:
-                refused.append((message, str(error)))
-        self.delivered += len(acknowledged)
-        return acknowledged, refused
-
-    def broken(self) -> str:
-        """Why nothing more can be expected of the connection; "" while it holds."""
-        if self._connection.lost.done():
-            return self._connection.lost.result()
-        for task in self.tasks:
-            if task.done() and (error := task.exception()) is not None:
-                return str(error)
-        return ""
-
-    async def abandon(self) -> list[Message]:
-        """Stop waiting; the messages that got no answer."""
-        for task in self.tasks:
-            task.cancel()
-        await asyncio.gather(*self.tasks, return_exceptions=True)
-        return [m for t, m in self.tasks.items() if t.cancelled() or isinstance(t.exception(), BrokerDownError)]

@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+import threading
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import fields
@@ -28,13 +29,14 @@ _MESSAGE: Final = f"SELECT {', '.join(f.name for f in fields(Message))} FROM out
 
 
 class Reader:
-    """Look-ups.  One reader is for one thread at a time; each call sees what was committed before it.
+    """Look-ups.  Calls from several threads take turns; each sees what was committed before it.
 
     Every method raises `StoreError` with what to do where the file cannot be read.
     """
 
     def __init__(self, path: Path | str) -> None:
         self.path = Path(path)
+        self._turn = threading.Lock()
         if not self.path.exists():
             raise StoreError(f"{self.path}: there is no database: nothing was measured with this state directory yet")
         try:
@@ -43,8 +45,9 @@ class Reader:
             raise explain(error, self.path) from error
 
     def close(self) -> None:
-        """Close the connection."""
-        self._db.close()
+        """Close the connection, after a call that is under way in another thread."""
+        with self._turn:
+            self._db.close()
 
     def __enter__(self) -> Self:
         return self
@@ -55,7 +58,9 @@ class Reader:
     def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[dict[str, Any]]:
         """All rows of any SELECT."""
         try:
-            return list(self._db.query(sql, list(parameters)))
+            # Closing a connection under a query of another thread would crash the process.
+            with self._turn:
+                return list(self._db.query(sql, list(parameters)))
         except sqlite3.Error as error:
             raise explain(error, self.path) from error
 

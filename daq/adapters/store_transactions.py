@@ -8,22 +8,17 @@ COMMIT: it happens wholly or not at all.
 
 import hashlib
 import json
-import zlib
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Final, Generic, TypeVar
 
-from daq.adapters.audit import genesis, make_entry
 from daq.adapters.store_access import Access
-from daq.adapters.store_rows import Committed, Outgoing, RunRecord
+from daq.adapters.store_rows import Committed, RunRecord
+from daq.adapters.store_steps import Build, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
-from daq.core.journal import Block, chain
+from daq.core.journal import Block
 
 T = TypeVar("T")
-
-#: (sequence, audit head, journal digest) -> (JSON text of the result, messages).  Runs inside the transaction, so it
-#: must be quick and pure.
-Build = Callable[[int, str, str], tuple[str, Sequence[Outgoing]]]
 
 _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
 
@@ -80,7 +75,7 @@ class RegisterMethod(Transaction[None]):
             (self.id, self.version, self.digest, self.text, self.utc_ns),
         )
         detail = {"digest": self.digest}
-        _audit(access, self.utc_ns, self.who, "method registered", f"{self.id} {self.version}", detail)
+        add_audit(access, self.utc_ns, self.who, "method registered", f"{self.id} {self.version}", detail)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +98,7 @@ class SeeInstrument(Transaction[None]):
         )
         if known is None or known[0] != self.serial:
             detail = {"serial": self.serial, "before": known[0] if known else None}
-            _audit(access, self.utc_ns, "daemon", "instrument identified", self.name, detail)
+            add_audit(access, self.utc_ns, "daemon", "instrument identified", self.name, detail)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +124,7 @@ class BeginRun(Transaction[None]):
             tuple(values.values()),
         )
         detail = {"instrument": run.instrument, "sample": run.sample, "method": f"{run.method_id} {run.method_version}"}
-        _audit(access, run.began_utc_ns, run.operator, "run begun", run.id, detail)
+        add_audit(access, run.began_utc_ns, run.operator, "run begun", run.id, detail)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +140,7 @@ class AppendBlock(Transaction[None]):
     block: Block
 
     def apply(self, access: Access) -> None:
-        _append(access, self.run, self.block)
+        add_block(access, self.run, self.block)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +175,7 @@ class Conclude(Transaction[Committed]):
         if first is not None:
             return Committed(first[0], first[1], first[2], first[3], first[4], repeated=True)
         if self.block is not None:
-            _append(access, self.run, self.block)
+            add_block(access, self.run, self.block)
         access.many(
             "kept",
             "INSERT INTO kept VALUES (?, ?, ?)",
@@ -192,8 +187,8 @@ class Conclude(Transaction[Committed]):
             (self.outcome, self.reason, self.run),
         )
         audit = {"result": self.result_id, "outcome": self.outcome, "reason": self.reason}
-        head = _audit(access, self.utc_ns, self.who, "run concluded", self.run, audit)
-        return _commit_result(
+        head = add_audit(access, self.utc_ns, self.who, "run concluded", self.run, audit)
+        return add_result(
             access,
             run=self.run,
             result_id=self.result_id,
@@ -229,8 +224,8 @@ class Correct(Transaction[Committed]):
         if newer is not None:
             raise StoreError(f"result {self.supersedes} was corrected already: correct {newer[0]} instead")
         audit = {"result": self.result_id, "supersedes": self.supersedes, "reason": self.reason}
-        head = _audit(access, self.utc_ns, self.who, "result corrected", old[0], audit)
-        return _commit_result(
+        head = add_audit(access, self.utc_ns, self.who, "result corrected", old[0], audit)
+        return add_result(
             access,
             run=old[0],
             result_id=self.result_id,
@@ -267,7 +262,7 @@ class EndRun(Transaction[None]):
         if result is None:
             raise StoreError(f"run {self.run} has no result: conclude it before it ends")
         if self.block is not None:
-            _append(access, self.run, self.block)
+            add_block(access, self.run, self.block)
         access.run(
             "run",
             "UPDATE runs SET state = 'ended', motor = ?, ended_utc_ns = ? WHERE id = ?",
@@ -275,10 +270,10 @@ class EndRun(Transaction[None]):
         )
         audit = {
             "motor": self.motor,
-            "journal_digest": _journal_head(access, self.run)[1],
+            "journal_digest": journal_head(access, self.run)[1],
             "result_digest": hashlib.sha256(result[0].encode()).hexdigest(),
         }
-        _audit(access, self.utc_ns, self.who, "run ended", self.run, audit)
+        add_audit(access, self.utc_ns, self.who, "run ended", self.run, audit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,7 +288,7 @@ class Audit(Transaction[str]):
     detail: Mapping[str, Any] = field(default_factory=dict)
 
     def apply(self, access: Access) -> str:
-        return _audit(access, self.utc_ns, self.who, self.what, self.subject, self.detail)[1]
+        return add_audit(access, self.utc_ns, self.who, self.what, self.subject, self.detail)[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,86 +347,5 @@ class SendAgain(Transaction[int]):
             (self.stream, self.first, self.last),
         ).rowcount
         detail = {"first": self.first, "last": self.last, "messages": count}
-        _audit(access, self.utc_ns, self.who, "messages sent again", self.stream, detail)
+        add_audit(access, self.utc_ns, self.who, "messages sent again", self.stream, detail)
         return count
-
-
-def _audit(
-    access: Access, utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
-) -> tuple[int, str]:
-    """Append an entry; its number and hash."""
-    last = access.one("audit_head", "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
-    previous = (int(last[0]), str(last[1])) if last else (0, genesis(access.source))
-    e = make_entry(previous, utc_ns, who, what, subject, detail)
-    access.run(
-        "audit",
-        "INSERT INTO audit VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (e.seq, e.utc_ns, e.who, e.what, e.subject, e.detail, e.previous, e.hash),
-    )
-    return e.seq, e.hash
-
-
-def _journal_head(access: Access, run: str) -> tuple[int, str]:
-    """Number and digest of the run's last block; (-1, "") where there is none."""
-    row = access.one("journal_head", "SELECT seq, digest FROM journal WHERE run = ? ORDER BY seq DESC LIMIT 1", (run,))
-    return (int(row[0]), str(row[1])) if row else (-1, "")
-
-
-def _append(access: Access, run: str, block: Block) -> None:
-    seq, digest = _journal_head(access, run)
-    if block.digest != chain(digest, block.raw):
-        raise StoreError(
-            f"a block of the journal of run {run} does not follow block {seq}: a block before it was lost, or was "
-            "stored twice"
-        )
-    # Level 1: the block is small and is written every second; higher levels cost more than they save.
-    packed = zlib.compress(block.raw, 1)
-    access.run(
-        "block",
-        "INSERT INTO journal VALUES (?, ?, ?, ?, ?, ?, ?)",
-        (run, seq + 1, block.first_t, block.last_t, block.records, packed, block.digest),
-    )
-
-
-def _commit_result(
-    access: Access,
-    *,
-    run: str,
-    result_id: str,
-    stream: str,
-    utc_ns: int,
-    supersedes: str | None,
-    audit: tuple[int, str],
-    build: Build,
-) -> Committed:
-    last = access.one(
-        "sequence",
-        "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",
-        (access.epoch, stream),
-    )
-    sequence = (last[0] if last else 0) + 1
-    audit_seq, head = audit
-    digest = _journal_head(access, run)[1]
-    data, messages = build(sequence, head, digest)
-    access.run(
-        "result",
-        "INSERT INTO results VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (result_id, run, access.epoch, stream, sequence, data, utc_ns, supersedes, audit_seq, head, digest),
-    )
-    access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
-    return Committed(result_id, stream, sequence, head, digest)
-
-
-_OUTBOX: Final = (
-    "INSERT INTO outbox (id, result, stream, sequence, topic, qos, retain, payload, properties, created_utc_ns) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
-)
-
-
-def _outbox_rows(
-    messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
-) -> list[tuple[Any, ...]]:
-    return [
-        (m.id or result_id, result_id, stream, sequence, m.topic, m.qos, int(m.retain), m.payload, m.properties, utc_ns)
-        for m in messages
-    ]

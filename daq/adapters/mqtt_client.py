@@ -1,0 +1,118 @@
+"""aiomqtt's client with the answers it keeps to itself: reason codes, limits, and when the line is lost."""
+
+import asyncio
+from typing import Any
+
+import aiomqtt
+from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from daq.core.errors import DaqError
+
+
+class BrokerDownError(DaqError):
+    """There is no connection to the broker, or it was lost.  Example: the broker was restarted."""
+
+
+class RefusedError(DaqError):
+    """The broker refused a message or the connection.  Example: an access rule forbids the topic."""
+
+
+class NoAnswerError(aiomqtt.MqttError):
+    """Somebody listens at the port and does not answer the greeting."""
+
+
+class OpenClient(aiomqtt.Client):
+    """A client for one connection."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.answers: dict[int, asyncio.Future[int]] = {}
+        self.limits: dict[str, int] = {}
+        self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+
+    def watch(self) -> None:
+        """From now on, `lost` tells of the end of the connection."""
+        self._disconnected.add_done_callback(self._on_end)
+
+    def start_publish(
+        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None
+    ) -> "asyncio.Future[int] | None":
+        """Send a message; the future gives the reason code, None stands for one that gets no answer (QoS 0)."""
+        if self.lost.done():
+            raise BrokerDownError(self.lost.result())
+        info = self._client.publish(topic, payload, qos, retain, properties)
+        if info.rc != MQTT_ERR_SUCCESS:
+            raise BrokerDownError(f"the message could not be sent (client error {int(info.rc)})")
+        if qos == 0:
+            return None
+        # The answer is read by the event loop, so it cannot have come before this line.
+        return self.answers.setdefault(info.mid, asyncio.get_running_loop().create_future())
+
+    @property
+    def backlog(self) -> int:
+        """Packets that wait for the network."""
+        return len(self._client._out_packet)  # noqa: SLF001 - paho has no public count of what is not yet written
+
+    @property
+    def reached(self) -> bool:
+        """Whether a connection to the port stands."""
+        return self._client.socket() is not None
+
+    def drop(self) -> None:
+        """Close the socket without a farewell."""
+        self._client._sock_close()  # noqa: SLF001 - aiomqtt leaves it open when connecting fails
+
+    async def finish(self) -> None:
+        """Wait for the library's own task, so that nothing of the connection is left."""
+        task = self._misc_task
+        if task is not None:
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    def _on_end(self, ended: "asyncio.Future[None]") -> None:
+        error = None if ended.cancelled() else ended.exception()
+        self._end(f"the connection was lost: {error}" if error else "the connection was closed")
+
+    def _end(self, reason: str) -> None:
+        if not self.lost.done():
+            self.lost.set_result(reason)
+        for answer in self.answers.values():
+            if not answer.done():
+                answer.set_exception(BrokerDownError(reason))
+                answer.exception()  # seen here: whoever waited may be gone
+        self.answers.clear()
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        for name in ("ReceiveMaximum", "MaximumPacketSize"):
+            if properties is not None and hasattr(properties, name):
+                self.limits[name] = getattr(properties, name)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_disconnect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done():
+            self._connected.set_exception(NoAnswerError(f"it hung up before it answered ({reason_code})"))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_publish(
+        self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
+    ) -> None:
+        answer = self.answers.pop(mid, None)
+        if answer is not None and not answer.done():
+            answer.set_result(reason_code.value)
+        super()._on_publish(client, userdata, mid, reason_code, properties)

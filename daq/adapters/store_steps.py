@@ -1,0 +1,98 @@
+"""What several transactions have in common: an audit entry, a journal block, a result with its messages."""
+
+import zlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, Final
+
+from daq.adapters.audit import genesis, make_entry
+from daq.adapters.store_access import Access
+from daq.adapters.store_rows import Committed, Outgoing
+from daq.core.errors import StoreError
+from daq.core.journal import Block, chain
+
+#: (sequence, audit head, journal digest) -> (JSON text of the result, messages).  Runs inside the transaction, so it
+#: must be quick and pure.
+Build = Callable[[int, str, str], tuple[str, Sequence[Outgoing]]]
+
+
+def add_audit(
+    access: Access, utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
+) -> tuple[int, str]:
+    """Append an entry; its number and hash."""
+    last = access.one("audit_head", "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
+    previous = (int(last[0]), str(last[1])) if last else (0, genesis(access.source))
+    e = make_entry(previous, utc_ns, who, what, subject, detail)
+    access.run(
+        "audit",
+        "INSERT INTO audit VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (e.seq, e.utc_ns, e.who, e.what, e.subject, e.detail, e.previous, e.hash),
+    )
+    return e.seq, e.hash
+
+
+def journal_head(access: Access, run: str) -> tuple[int, str]:
+    """Number and digest of the run's last block; (-1, "") where there is none."""
+    row = access.one("journal_head", "SELECT seq, digest FROM journal WHERE run = ? ORDER BY seq DESC LIMIT 1", (run,))
+    return (int(row[0]), str(row[1])) if row else (-1, "")
+
+
+def add_block(access: Access, run: str, block: Block) -> None:
+    """Append a block to a run's journal; `StoreError` where it does not follow the last one."""
+    seq, digest = journal_head(access, run)
+    if block.digest != chain(digest, block.raw):
+        raise StoreError(
+            f"a block of the journal of run {run} does not follow block {seq}: a block before it was lost, or was "
+            "stored twice"
+        )
+    # Level 1: the block is small and is written every second; higher levels cost more than they save.
+    packed = zlib.compress(block.raw, 1)
+    access.run(
+        "block",
+        "INSERT INTO journal VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (run, seq + 1, block.first_t, block.last_t, block.records, packed, block.digest),
+    )
+
+
+def add_result(
+    access: Access,
+    *,
+    run: str,
+    result_id: str,
+    stream: str,
+    utc_ns: int,
+    supersedes: str | None,
+    audit: tuple[int, str],
+    build: Build,
+) -> Committed:
+    """Number, build and insert a result and put its messages into the outbox.  `audit`: number and hash of its entry."""
+    last = access.one(
+        "sequence",
+        "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",
+        (access.epoch, stream),
+    )
+    sequence = (last[0] if last else 0) + 1
+    audit_seq, head = audit
+    digest = journal_head(access, run)[1]
+    data, messages = build(sequence, head, digest)
+    access.run(
+        "result",
+        "INSERT INTO results VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (result_id, run, access.epoch, stream, sequence, data, utc_ns, supersedes, audit_seq, head, digest),
+    )
+    access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
+    return Committed(result_id, stream, sequence, head, digest)
+
+
+_OUTBOX: Final = (
+    "INSERT INTO outbox (id, result, stream, sequence, topic, qos, retain, payload, properties, created_utc_ns) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+
+
+def _outbox_rows(
+    messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
+) -> list[tuple[Any, ...]]:
+    return [
+        (m.id or result_id, result_id, stream, sequence, m.topic, m.qos, int(m.retain), m.payload, m.properties, utc_ns)
+        for m in messages
+    ]

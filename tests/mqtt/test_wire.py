@@ -1,0 +1,153 @@
+"""Seen from the other end of the wire: what is sent, counted by a listener that speaks just enough MQTT 5.
+
+Packet layout: OASIS MQTT 5, sections 2.1 (fixed header), 3.2 (CONNACK) and 3.4 (PUBACK).
+"""
+
+import asyncio
+import contextlib
+
+import pytest
+
+from daq.adapters.mqtt import MqttSettings
+from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
+
+pytestmark = pytest.mark.asyncio
+
+CONNECT, CONNACK, PUBLISH, PUBACK, DISCONNECT = 1, 2, 3, 4, 14
+
+
+class Listener:
+    """Acknowledges the status message, then nothing until `release`; `code` is the reason code it then gives."""
+
+    def __init__(self, connack_properties=b"", code=0x00):
+        self.properties = connack_properties
+        self.code = code
+        self.published = []
+        self.unanswered = []
+        self.connections = 0
+        self.writer = None
+
+    async def __aenter__(self):
+        self.server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
+        self.port = self.server.sockets[0].getsockname()[1]
+        return self
+
+    async def __aexit__(self, *_):
+        self.server.close()
+        if self.writer is not None:
+            self.writer.close()
+        await self.server.wait_closed()
+
+    async def _serve(self, reader, writer):
+        self.writer = writer
+        self.connections += 1
+        self.unanswered = []
+        with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
+            while True:
+                first, body = await self._packet(reader)
+                kind = first >> 4
+                if kind == CONNECT:
+                    head = bytes([0x00, 0x00, len(self.properties)]) + self.properties
+                    writer.write(bytes([CONNACK << 4, len(head)]) + head)
+                elif kind == PUBLISH:
+                    length = int.from_bytes(body[:2], "big")
+                    topic = body[2 : 2 + length].decode()
+                    packet = body[2 + length : 4 + length]
+                    self.published.append(topic)
+                    if topic.endswith("status"):
+                        self._acknowledge(packet, 0)
+                    else:
+                        self.unanswered.append(packet)
+                elif kind == DISCONNECT:
+                    break
+        writer.close()
+
+    @staticmethod
+    async def _packet(reader):
+        first = (await reader.readexactly(1))[0]
+        length, shift = 0, 0
+        while True:
+            byte = (await reader.readexactly(1))[0]
+            length |= (byte & 0x7F) << shift
+            shift += 7
+            if not byte & 0x80:
+                return first, await reader.readexactly(length)
+
+    def _acknowledge(self, packet, code):
+        self.writer.write(bytes([PUBACK << 4, 3]) + packet + bytes([code]))
+
+    def release(self, count=1):
+        for packet in self.unanswered[:count]:
+            self._acknowledge(packet, self.code)
+        del self.unanswered[:count]
+
+    def settings(self, **changes):
+        values = {"timeout_s": 10.0, "backoff_first_s": 0.05, "backoff_most_s": 0.1, "retry_first_s": 900.0}
+        return MqttSettings(host="127.0.0.1", port=self.port, user="daq", password=PASSWORD, **{**values, **changes})
+
+    def results(self):
+        return [t for t in self.published if "/result/" in t]
+
+
+@pytest.mark.parametrize(("properties", "window"), [(b"", 10), (b"\x21\x00\x04", 4), (b"\x21\x00\x64", 10)])
+async def test_the_window_is_ten_or_what_the_broker_allows(store, properties, window):
+    """Property 0x21 is the Receive Maximum (section 3.2.2.3.3)."""
+    fill(store, [f"run-{i:02}" for i in range(30)])
+    async with Listener(properties) as listener, publishing(store, listener.settings()) as publisher:
+        await eventually(lambda: len(listener.results()) >= window)
+        await asyncio.sleep(0.3)
+        assert len(listener.results()) == window
+        listener.release(2)
+        await eventually(lambda: len(listener.results()) == window + 2)
+        await asyncio.sleep(0.2)
+        assert len(listener.results()) == window + 2
+        while publisher.state.delivered < 30:
+            listener.release(5)
+            await asyncio.sleep(0.01)
+
+
+@pytest.mark.parametrize(
+    ("code", "refused"), [(0x00, False), (0x10, False), (0x80, True), (0x87, True), (0x97, True), (0x99, True)]
+)
+async def test_reason_codes_from_0x80_on_are_refusals(store, code, refused):
+    """0x10 is *No matching subscribers*: a success (section 3.4.2.1)."""
+    fill(store, ["a"])
+    async with Listener(code=code) as listener, publishing(store, listener.settings()) as publisher:
+        await eventually(lambda: len(listener.unanswered) == 1)
+        listener.release()
+        await eventually(lambda: publisher.state.delivered + len(publisher.state.refused) == 1)
+
+        def state():
+            with store.reader() as reader:
+                return reader.messages("a")[0].state
+
+        await eventually(lambda: state() != "waiting")
+        assert state() == ("refused" if refused else "acknowledged")
+        if refused:
+            assert f"(code {code})" in publisher.state.refused[1]
+
+
+async def test_what_was_on_its_way_when_the_line_broke_is_sent_again_first_and_in_order(store):
+    fill(store, [f"run-{i:02}" for i in range(15)])
+    async with Listener() as listener, publishing(store, listener.settings()) as publisher:
+        await eventually(lambda: len(listener.unanswered) == 10)
+        listener.release(3)
+        await eventually(lambda: publisher.state.delivered == 3)
+        await eventually(lambda: len(listener.unanswered) == 10)
+        listener.writer.close()
+        await eventually(lambda: listener.connections == 2)
+        await eventually(lambda: len(listener.unanswered) == 10)
+        with store.reader() as reader:
+            assert [m.id for m in reader.waiting(limit=2)] == ["run-03", "run-04"]
+            assert reader.outbox_depth().waiting == 12
+        while publisher.state.delivered < 15:
+            listener.release(5)
+            await asyncio.sleep(0.01)
+
+
+async def test_the_password_is_sent_and_nothing_else_of_it_is_seen(store, capsys):
+    async with Listener() as listener, publishing(store, listener.settings()) as publisher:
+        await eventually(lambda: publisher.state.connected)
+        assert PASSWORD not in repr(publisher.state)
+        assert PASSWORD not in repr(vars(publisher))
+    assert PASSWORD not in "".join(capsys.readouterr())
