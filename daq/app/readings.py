@@ -1,0 +1,156 @@
+"""The readings of a run, computed again from its journal: the journal is the only record of them."""
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from daq.core.derive import Getter, getters
+from daq.core.driver import Driver, Reply, Values
+from daq.core.errors import JournalError, StoreError
+from daq.core.events import ClockAnchor, OperatorCommand
+from daq.core.exchange import Item
+from daq.core.intake import Intake
+from daq.core.journal import read_records
+from daq.core.pipeline import Pipeline
+from daq.core.plan import Plan
+from daq.core.replay import MakeDriver, pipeline_of
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading of one instrument, checked, with what is derived from it."""
+
+    t: int
+    """Monotonic time, ns."""
+    begin_s: float
+    """Seconds since the run began."""
+    utc_ns: int
+    link: str
+    state: str
+    """State of the run when it came in."""
+    step: str
+    """Name of the step, "" outside of the measuring."""
+    values: dict[str, float | None]
+    faults: tuple[str, ...]
+    repeat: bool
+    """The instrument sent the same again before it had renewed its values: not counted as a reading."""
+
+
+class _Listening(Pipeline):
+    """The pipeline of a run that also gives away every reading it takes."""
+
+    def __init__(self, plan: Plan, drivers: Mapping[str, Driver]) -> None:
+        super().__init__(plan, drivers)
+        self.heard: list[tuple[int, str, str, str, tuple[float, ...] | Values]] = []
+
+    def _lead_item(self, t: int, item: Item) -> None:
+        if not isinstance(item, Reply):
+            self._hear(t, self.lead, item)
+        super()._lead_item(t, item)
+
+    def _rest_at_once(self, _t: int, _items: Sequence[Item]) -> bool:
+        return False  # one by one, so that none is missed
+
+    def _companion_reading(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
+        self._hear(t, link, item)
+        super()._companion_reading(t, link, item)
+
+    def _hear(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
+        step = self.plan.steps[self.step_number].name if self.meter is not None else ""
+        self.heard.append((t, link, self.state.value, step, item))
+
+
+class Readings:
+    """Iterates over the readings in the journal `raw` (all blocks joined), in the order in which they came.
+
+    Attributes:
+        plan: of the run.
+        units: UCUM code of every signal, in the order of columns: lead instrument, derived, companions.
+
+    Raises:
+        JournalError: the journal is damaged; what was given before stands.
+        StoreError: it has no header.
+        SettingError: a driver of the run is not installed.
+    """
+
+    def __init__(self, raw: bytes, make_driver: MakeDriver) -> None:
+        self._raw = raw
+        try:
+            header = next(read_records(raw)).header
+        except StopIteration:
+            header = None
+        if header is None:
+            raise StoreError("the journal of this run is empty; there are no readings")
+        made = pipeline_of(header, make_driver)
+        self.plan = plan = made.plan
+        self._pipeline = _Listening(plan, made.drivers)
+        self._intake = Intake(plan, made.drivers[plan.lead.name])
+        self._lead: dict[str, Getter] = getters(plan.lead.channels, plan.derivations)
+        self._began: int | None = None
+        self._anchor: ClockAnchor | None = None
+        self.units = dict(zip(plan.lead.channels, plan.lead.units, strict=True))
+        self.units |= {d.name: d.unit for d in plan.derivations}
+        for link in plan.links:
+            if link.role == "companion":
+                self.units |= {f"{link.name}.{c}": u for c, u in zip(link.channels, link.units, strict=True)}
+
+    def __iter__(self) -> Iterator[Reading]:
+        pipeline = self._pipeline
+        for record in read_records(self._raw):
+            event = record.event
+            if event is None:
+                continue
+            if isinstance(event, ClockAnchor):
+                self._anchor = event
+            elif isinstance(event, OperatorCommand) and event.what == "begin" and self._began is None:
+                self._began = event.t
+            pipeline.step((event,))
+            for heard in pipeline.heard:
+                yield self._reading(*heard)
+            pipeline.heard.clear()
+
+    def _reading(self, t: int, link: str, state: str, step: str, item: tuple[float, ...] | Values) -> Reading:
+        repeat = False
+        if link == self.plan.lead.name:
+            taken = self._intake.take(t, item)
+            repeat = taken is None
+            checked = item if taken is None else taken[0]
+            row: Sequence[float | None] = checked.values if isinstance(checked, Values) else checked
+            values = {name: _finite(get(row)) for name, get in self._lead.items()}
+        else:
+            checked = item
+            channels = next(x.channels for x in self.plan.links if x.name == link)
+            row = checked.values if isinstance(checked, Values) else checked
+            values = {f"{link}.{c}": _finite(v) for c, v in zip(channels, row, strict=True)}
+        faults = checked.faults if isinstance(checked, Values) else ()
+        said = tuple(f"{channel}: {fault}" if channel else fault for channel, fault in faults)
+        return Reading(t, self.since_begin(t), self.utc(t), link, state, step, values, said, repeat)
+
+    def since_begin(self, t: int) -> float:
+        """Seconds between the beginning of the run and a monotonic time (ns)."""
+        return (t - (t if self._began is None else self._began)) * 1e-9
+
+    def utc(self, t: int) -> int:
+        """A monotonic time (ns) as UTC (ns), by the latest anchor before it; 0 without one."""
+        return 0 if self._anchor is None else self._anchor.utc_ns + t - self._anchor.t
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else value + 0.0
+
+
+def clock_of(raw: bytes) -> tuple[int, int]:
+    """Monotonic time of a run's beginning and what is added to monotonic times for UTC (ns); zeros where unknown."""
+    began, offset = 0, 0
+    try:
+        for record in read_records(raw):
+            event: Any = record.event
+            if isinstance(event, ClockAnchor) and not offset:
+                offset = event.utc_ns - event.t
+            if isinstance(event, OperatorCommand) and event.what == "begin":
+                began = event.t
+                break
+    except JournalError:
+        return began, offset
+    return began, offset
