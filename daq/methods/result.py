@@ -3,12 +3,13 @@
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
 from daq.core.faults import Quality
 from daq.core.plan import Plan
 from daq.methods.conclusion import Conclusion
 from daq.methods.envelope import envelope
+from daq.methods.flatten import Scalar, columns, flat_model, flattened
 from daq.methods.payload import (
     AdviceData,
     ConditionsData,
@@ -179,41 +180,38 @@ class ResultData(Part):
             supersedes=record.supersedes,
         )
 
-    def flat(self) -> dict[str, str | float | int | bool | None]:
-        """The same without nesting, for connectors that cannot read it: ``conditions_speed``, lists joined by ``; ``.
+    def flat(self) -> dict[str, Scalar]:
+        """The same without nesting: always the same keys, as in ``conditions_speed``, and lists joined by ``; ``.
 
-        Budget, limits and steps are left to the nested form; the limits of the first limit are given as
-        ``limit_low`` and ``limit_high``.
+        Budget and steps are left to the nested form; of several limits the first is given, as ``limit_low`` and
+        ``limit_high``.
         """
-        out: dict[str, str | float | int | bool | None] = {}
-        skip = {"steps", "components", "left_out", "limits", "choices", "dimensions", "temperatures", "companions"}
-        _flatten("", self.model_dump(mode="json"), out, skip)
         first = self.verdict.limits[0] if self.verdict.limits else None
-        out["limit_low"] = None if first is None else first.low
-        out["limit_high"] = None if first is None else first.high
-        out["limit_unit"] = None if first is None else first.unit
-        out["step_count"] = len({s.step for s in self.steps})
-        return out
+        return {
+            **flattened(self.model_dump(mode="json"), FLAT_COLUMNS),
+            "limit_low": None if first is None else first.low,
+            "limit_high": None if first is None else first.high,
+            "limit_unit": None if first is None else first.unit,
+            "step_count": len({s.step for s in self.steps}),
+        }
 
 
-class FlatResultData(BaseModel):
-    """What every flat result holds at least; further keys are the nested ones joined by ``_``."""
-
-    model_config = ConfigDict(extra="allow", allow_inf_nan=False)
-
-    schema_version: Literal[1]
-    simulated: bool
-    sample_id: str
-    quantity: str
-    value: Number
-    unit: str
-    quality: Quality
-    validity: Literal["valid", "doubtful", "not valid"]
-    verdict_verdict: Literal["within", "outside", "not_comparable", "none"]
-    method_id: str
-    method_version: str
-    origin_run: str
-    origin_instrument: str
+FLAT_COLUMNS = list(
+    columns(
+        ResultData,
+        frozenset(("steps", "components", "left_out", "limits", "choices", "dimensions", "temperatures", "companions")),
+    )
+)
+FlatResultData = flat_model(
+    "FlatResultData",
+    FLAT_COLUMNS,
+    {
+        "limit_low": (Number, Field(description="of the first limit")),
+        "limit_high": (Number, Field(description="of the first limit")),
+        "limit_unit": (str | None, Field(description="UCUM code of both")),
+        "step_count": (int, Field(description="steps with at least one kept value")),
+    },
+)
 
 
 def _conditions(c: Conclusion) -> ConditionsData:
@@ -248,18 +246,6 @@ def _origin(plan: Plan, record: RunRecord) -> OriginData:
         began=record.began,
         ended=record.ended,
     )
-
-
-def _flatten(prefix: str, data: dict[str, Any], out: dict[str, Any], skip: set[str]) -> None:
-    for key, value in data.items():
-        if key in skip:
-            continue
-        if isinstance(value, dict):
-            _flatten(f"{prefix}{key}_", value, out, skip)
-        elif isinstance(value, list):
-            out[prefix + key] = "; ".join(str(v["text"]) if isinstance(v, dict) else str(v) for v in value)
-        else:
-            out[prefix + key] = value
 
 
 def schema() -> dict[str, Any]:

@@ -112,7 +112,7 @@ def facts(
     """Facts of a run that began at 0; `ended` maps step to (start s, end s, rule)."""
     steps = [
         StepEnded(round(end * S), i, round(start * S), rule, None, 600, 30.0)
-        for i, (start, end, rule) in (ended or {0: (0.0, 60.0, "elapsed ≥ 60 s")}).items()
+        for i, (start, end, rule) in ({0: (0.0, 60.0, "elapsed ≥ 60 s")} if ended is None else ended).items()
     ]
     values = list(values)
     now = max((k.t for k in values), default=0)

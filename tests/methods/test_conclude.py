@@ -1,0 +1,361 @@
+"""Conclusions from facts made by hand; the arithmetic stands beside each number."""
+
+import math
+
+import pytest
+
+from daq.core.effects import Noted
+from daq.core.faults import Quality
+from daq.core.statistics import Summary
+from daq.methods.conclude import conclude, headline
+from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
+
+SPEED = 30.0
+
+
+def summaries(viscosity=800.0, torque=50.0, speed=SPEED, temperature=25.0, **more):
+    """What the span of a clear glaze holds: 4 mPa.s of scatter, half of it carried from reading to reading."""
+    return {
+        "torque": flat(torque, sd=0.2),
+        "speed": flat(speed),
+        "temperature": flat(temperature, sd=0.01),
+        "torque_abs": flat(10.0 * torque),
+        "stress": flat(11.4),
+        "shear_rate": flat(14.3),
+        "viscosity": flat(viscosity, sd=4.0, lag1=0.5, **more),
+    }
+
+
+def saturated(n=0):
+    return {"torque": Summary(n), "speed": flat(60.0), "temperature": flat(25.0), "viscosity": Summary(n)}
+
+
+@pytest.fixture
+def qc():
+    return plan_of("clear-glaze-qc", "bench-1", product="clear-glaze")
+
+
+def test_a_valid_value_within_limits(qc):
+    c = conclude(qc, facts([kept(summaries())]))
+    assert (c.quantity, c.value, c.unit, c.reported) == ("viscosity", 800.0, "mPa.s", "800")
+    assert (c.quality, c.validity, c.faults, c.reasons) == (Quality.GOOD, "valid", (), ())
+    assert (c.judgement.verdict, c.judgement.decision_rule, c.judgement.compared) == ("within", "unrounded", "800.0")
+    assert c.stop_reason == "elapsed ≥ 60 s"
+    assert (c.row.n, c.row.span_s, c.row.seconds, c.row.set_speed) == (300, 30.0, 60.0, 30.0)
+    assert (c.row.torque_percent, c.row.torque, c.row.temperature) == (50.0, 500.0, 25.0)
+    assert c.advice == ()
+    assert headline(c) == "800 mPa·s ± 19 mPa·s (k = 1.96), valid, within"
+
+
+def test_the_uncertainty_by_hand(qc):
+    """JCGM 100: limits rectangular, a/sqrt(3); readings s/sqrt(n_eff), n_eff = n (1-r)/(1+r).
+
+    In % of 800 mPa.s at 50 % torque:
+      torque         1 % of full scale: 1/50 = 2 % of the reading, 2/sqrt(3)    = 1.154701   squared 1.333333
+      resolution     0.01 % of full scale, half of it: 0.01 %, /sqrt(3)         = 0.005774           0.000033
+      geometry       0.5/sqrt(3)                                                = 0.288675           0.083333
+      speed          0.1/sqrt(3)                                                = 0.057735           0.003333
+      temperature    0.05 K * 4.3 %/K = 0.215 %, /sqrt(3)                       = 0.124130           0.015408
+      repeatability  n_eff = 300 * 0.5/1.5 = 100; 4/sqrt(100) = 0.4 mPa.s       = 0.05               0.0025
+    sum 1.437942, root 1.199142 %, so u = 9.593133 mPa.s; degrees of freedom over 1e7, k = 1.95996, U = 18.80220.
+    """
+    u = conclude(qc, facts([kept(summaries())])).uncertainty
+    parts = {c["name"]: 100.0 * c["contribution"] / 800.0 for c in u.components}
+    expected = {
+        "torque": 1.154701, "resolution": 0.005774, "geometry": 0.288675, "speed": 0.057735,
+        "temperature": 0.124130, "repeatability": 0.05,
+    }  # fmt: skip
+    assert parts == pytest.approx(expected, abs=1e-6)
+    assert u.k == pytest.approx(1.959964, abs=1e-5)
+    assert u.expanded == pytest.approx(18.80220, rel=1e-5)
+    assert (u.coverage, u.left_out) == (0.95, ())
+
+
+def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
+    """Case UNC-FS-01: relative standard uncertainty (1/sqrt 3)/(torque fraction), 5.7735 % at 10 % torque."""
+    u = conclude(qc, facts([kept(summaries(torque=10.0))])).uncertainty
+    torque = next(c for c in u.components if c["name"] == "torque")
+    assert 100.0 * torque["contribution"] / 800.0 == pytest.approx(100.0 / math.sqrt(3.0) / 10.0, rel=1e-12)
+
+
+def test_few_readings_widen_k(qc):
+    # 4 readings, s = 80, no correlation: u = 40 with 3 degrees of freedom; instrument 1.198099 % of 800 = 9.584795.
+    # u_c = sqrt(40^2 + 9.584795^2) = 41.132379; nu = 3 (41.132379/40)^4 = 3.354; truncated 3: t = 3.182.
+    scattered = summaries() | {"viscosity": flat(800.0, n=4, sd=80.0)}
+    u = conclude(qc, facts([kept(scattered)])).uncertainty
+    assert u.nu_eff == pytest.approx(3.354, abs=1e-3)
+    assert u.k == pytest.approx(3.182, abs=1e-3)
+    assert u.expanded == pytest.approx(3.1824 * 41.132379, rel=1e-4)
+
+
+def test_what_the_budget_lacks_is_said(tmp_path):
+    bench = load_changed(tmp_path, "instruments/bench-1.toml", ("includes = []", 'includes = ["geometry"]'),
+                         ('speed = "0.1 %"\n', ""))  # fmt: skip
+    c = conclude(plan_of("clear-glaze-qc", bench), facts([kept(summaries())]))
+    assert c.uncertainty.left_out == (
+        "geometry: contained in the accuracy of the torque",
+        "speed: not in the instrument's specification",
+        "temperature: the product states no temperature_coefficient",
+    )
+    assert {x["name"] for x in c.uncertainty.components} == {"torque", "resolution", "repeatability"}
+
+
+def test_a_drift_is_told_and_does_not_spoil_a_value_at_a_time(qc):
+    # -0.08 mPa.s each second of 800 mPa.s: -0.08 * 60 / 800 = -0.6 %/min.
+    c = conclude(qc, facts([kept(summaries(slope=-0.08))]))
+    assert c.validity == "valid"
+    assert c.drift.percent_per_min == pytest.approx(-0.6, rel=1e-12)
+    # sum of squares 299 * 16 = 4784 less 0.08^2 * 300 * 30^2/12 = 144 leaves 4640; n_eff 100: half width
+    # t(98) sqrt(4640/98/22500) = 1.9845 * 0.045874 = 0.091037 mPa.s/s, in %/min 0.682777.
+    assert c.drift.bound_percent_per_min == pytest.approx(0.6 + 0.682777, abs=1e-3)
+    assert c.drift.certain is False
+    assert conclude(qc, facts([kept(summaries(slope=-0.2))])).drift.certain is True
+
+
+@pytest.mark.parametrize(
+    ("value", "rule", "verdict", "compared"),
+    [
+        (900.0, "unrounded", "within", "900.0"),  # limits are included
+        (900.4, "unrounded", "outside", "900.4"),
+        (900.4, "rounded", "within", "900"),  # three significant digits
+        (900.6, "rounded", "outside", "901"),
+        (699.9, "unrounded", "outside", "699.9"),
+        (699.9, "rounded", "within", "700"),
+    ],
+)
+def test_the_decision_rule_is_the_products(tmp_path, value, rule, verdict, compared):
+    product = load_changed(tmp_path, "products/clear-glaze.toml", ('"unrounded"', f'"{rule}"'))
+    j = conclude(
+        plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries(viscosity=value))])
+    ).judgement
+    assert (j.verdict, j.decision_rule, j.compared) == (verdict, rule, compared)
+
+
+def test_an_outside_value_says_which_side(qc):
+    j = conclude(qc, facts([kept(summaries(viscosity=950.0))])).judgement
+    assert j.reasons == ("950 mPa·s is above 900 mPa·s",)
+    assert (j.limits[0].low, j.limits[0].high, j.limits[0].binds_to["speed"], j.limits[0].binds_to["time"]) == (
+        700.0, 900.0, 30.0, 60.0,
+    )  # fmt: skip
+
+
+def test_limits_in_another_unit_of_the_same_dimension_are_converted(tmp_path):
+    product = load_changed(tmp_path, "products/clear-glaze.toml", ('low = 700\nhigh = 900\nunit = "mPa.s"',
+                                                                  'low = 7\nhigh = 9\nunit = "P"'))  # fmt: skip
+    plan = plan_of("clear-glaze-qc", "bench-1", product=product)
+    assert conclude(plan, facts([kept(summaries(viscosity=899.0))])).judgement.verdict == "within"
+    assert conclude(plan, facts([kept(summaries(viscosity=901.0))])).judgement.verdict == "outside"
+
+
+@pytest.mark.parametrize(
+    ("edit", "reason"),
+    [
+        (("speed = 30", "speed = 12"), "the limit binds to 12 min⁻¹, measured at 30 min⁻¹"),
+        (('time = "60 s"', 'time = "2 min"'), "the limit binds to the value after 120 s, taken after 60 s"),
+        (("temperature = 25.0", "temperature = 20.0"), "the limit binds to 20 ± 0.3 °C, measured at 25.00 °C"),
+        (('geometry = "coaxial-12"', 'geometry = "cylinder-9"'), "the limit binds to geometry cylinder-9, measured with coaxial-12"),
+        (('geometry = "coaxial-12"', 'vessel = "beaker"'), "the limit binds to vessel beaker, measured with cup 15"),
+        (('high = 900\nunit = "mPa.s"', 'high = 900\nunit = "Pa"'), "the limit is in Pa, the result in mPa.s"),
+        (('quantity = "viscosity"', 'quantity = "stress"'), "the limit is for stress, the result is viscosity"),
+    ],
+)  # fmt: skip
+def test_a_limit_that_binds_elsewhere_is_not_comparable(tmp_path, edit, reason):
+    product = load_changed(tmp_path, "products/clear-glaze.toml", edit)
+    j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).judgement
+    assert (j.verdict, j.reasons) == ("not_comparable", (reason,))
+    assert j.compared is None
+
+
+def test_of_several_limits_the_comparable_ones_count(tmp_path):
+    text = '[[limits]]\nlow = 1\nhigh = 2\nunit = "mPa.s"\nspeed = 60\n\n[[limits]]\nquantity'
+    product = load_changed(tmp_path, "products/clear-glaze.toml", ("[[limits]]\nquantity", text))
+    j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).judgement
+    assert [x.verdict for x in j.limits] == ["not_comparable", "within"]
+    assert j.verdict == "within"
+
+
+def test_without_a_product_there_is_no_verdict():
+    j = conclude(plan_of("clear-glaze-qc", "bench-1"), facts([kept(summaries())])).judgement
+    assert (j.verdict, j.limits) == ("none", ())
+
+
+def test_a_torque_below_the_band_keeps_the_number_as_doubtful(qc):
+    c = conclude(qc, facts([kept(summaries(torque=8.0), faults=("below_band",))]))
+    assert (c.value, c.quality, c.validity) == (800.0, Quality.UNCERTAIN_NOT_ACCURATE, "doubtful")
+    assert c.reasons == ("the mean torque is below the usable band: 8.0 % of full scale",)
+
+
+def test_advice_upwards_prefers_the_speed_the_limits_bind_to():
+    # 8 % at 6 /min, Newtonian: 12 -> 16 %, 30 -> 40 %, 60 -> 80 %; mid-band is 55 %: 60 is nearer, 30 has limits.
+    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", choices={"speed": 6})
+    (a, b) = conclude(plan, facts([kept(summaries(torque=8.0, speed=6.0), faults=("below_band",))])).advice
+    assert (a.code, a.speed, a.torque_percent, a.comparable, a.is_bound) == ("other_speed", 30.0, pytest.approx(40.0), True, False)  # fmt: skip
+    # Constants: coaxial-15 0.10239565 Pa.s * 10.471976 rad/s / 0.001 N.m = 1072.28 (case GEO-CC-02); coaxial-12
+    # (6944.444 - 4444.444)/(4 pi * 0.04 * 1.1) = 4521.45.  8 % * 4521.45/1072.28 = 33.73 %.
+    assert (b.code, b.geometry, b.comparable) == ("other_geometry", "coaxial-15", False)
+    assert b.torque_percent == pytest.approx(33.73, abs=0.01)
+    assert "the result will not be comparable" in b.text
+
+
+def test_advice_from_a_saturated_reading_is_a_bound():
+    """At 60 /min and 110 % of 0.001 N.m the value is at least, by the Margules equation for coaxial-12:
+
+    T (1/Ri^2 - 1/Re^2)/(4 pi L c_L omega) = 0.0011 * (6944.444 - 4444.444)/(4 pi * 0.04 * 1.1 * 6.283185)
+    = 2.75/3.474103 = 0.791571 Pa.s.  At 30 /min the torque is at least 110/2 = 55 %.
+    """
+    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", choices={"speed": 60})
+    c = conclude(plan, facts([kept(saturated(), faults=("saturated",))]))
+    assert (c.value, c.quality, c.validity, c.uncertainty) == (None, Quality.BAD, "not valid", None)
+    assert (c.judgement.verdict, c.judgement.reasons[0]) == ("not_comparable", "there is no number to compare")
+    a = c.advice[0]
+    assert (a.code, a.speed, a.comparable, a.is_bound) == ("other_speed", 30.0, True, True)
+    assert a.torque_percent == pytest.approx(55.0)
+    assert a.value_at_least == pytest.approx(791.571, rel=1e-5)
+    assert a.text == (
+        "the torque is beyond 110 % at 60 min⁻¹; the value is at least 792 mPa·s; 30 min⁻¹ should give at least 55 % "
+        "(flow index 1). The method allows it; compare only with results at this speed"
+    )
+
+
+@pytest.mark.parametrize(
+    ("index", "highest", "speed"),
+    [("1.0", "1000", 83.33333333333333), ("0.5", "1000", 694.4444444444446), ("0.5", "100", None)],
+)
+def test_a_prescribed_speed_is_not_broken_unseen(tmp_path, index, highest, speed):
+    """Case PRA-RANGE-01: 6 % at 10 /min, target 50 %: 83.33 /min for a Newtonian fluid, 694.4 /min for n = 0.5."""
+    method = load_changed(
+        tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 10"),
+        ("[conditioning.temperature]", "[torque]\nlow = 10\nhigh = 90\n[conditioning.temperature]"),
+    )  # fmt: skip
+    product = load_changed(tmp_path, "products/engobe.toml", ("flow_index = 0.55", f"flow_index = {index}"))
+    bench = load_changed(tmp_path, "instruments/bench-2.toml", ('speed = "100 /min"', f'speed = "{highest} /min"'))
+    plan = plan_of(method, bench, product=product)
+    advice = conclude(plan, facts([kept(summaries(torque=6.0, speed=10.0), faults=("below_band",))])).advice
+    a = advice[-1]
+    assert a.comparable is False
+    if speed is None:
+        assert (a.code, a.speed) == ("other_body", None)
+        assert "694 min⁻¹ would be needed, above this instrument's limit" in a.text
+    else:
+        assert (a.code, a.speed) == ("speed_not_comparable", pytest.approx(speed, rel=1e-12))
+        assert "the result will not be comparable" in a.text
+
+
+def test_a_torque_not_above_zero_asks_for_the_zero(qc):
+    (a,) = conclude(qc, facts([kept(summaries(torque=-0.3), faults=("below_band",))])).advice
+    assert a.code == "no_torque"
+
+
+def test_advice_while_the_run_goes_on(qc):
+    c = conclude(qc, facts([kept(summaries(torque=104.0), faults=("above_band",))], outcome="", ended={}))
+    assert (c.outcome, c.validity, c.advice[0].code, c.advice[0].speed) == ("", "doubtful", "other_speed", 12.0)
+    assert conclude(qc, facts([], outcome="", ended={})).value is None
+
+
+@pytest.mark.parametrize(
+    ("outcome", "fault"), [("interrupted", "interrupted"), ("stopped", "incomplete"), ("failed", "incomplete")]
+)
+def test_a_run_that_did_not_end_has_no_value(qc, outcome, fault):
+    f = facts([kept(summaries(), at="every")], outcome=outcome, reason="bench-1: cable pulled", ended={})
+    c = conclude(qc, f)
+    assert (c.value, c.validity, c.faults, c.outcome) == (None, "not valid", (fault,), outcome)
+    assert c.reasons[-1] == f"{outcome}: bench-1: cable pulled"
+    assert c.stop_reason == "bench-1: cable pulled"
+    assert conclude(qc, facts([], outcome=outcome, ended={})).value is None
+
+
+def test_the_worst_fault_gives_the_quality(qc):
+    c = conclude(qc, facts([kept(summaries(), faults=("cut_short", "off_speed"))]))
+    assert (c.quality, c.validity) == (Quality.UNCERTAIN_SUBNORMAL, "doubtful")
+    c = conclude(qc, facts([kept(summaries(), faults=("cut_short", "blocked"))]))
+    assert (c.quality, c.value) == (Quality.BAD_DEVICE_FAILURE, None)
+
+
+def test_keys_used_before_the_span_are_not_forgotten(qc):
+    c = conclude(qc, facts([kept(summaries())], notes=[Noted(5 * S, "keys_used", "used")]))
+    assert (c.faults, c.validity, c.value) == (("keys_used",), "doubtful", 800.0)
+
+
+def test_equilibrium_is_valid_only_where_steadiness_ended_the_step():
+    plan = plan_of("casting-slip-equilibrium", "bench-1", product="casting-slip")
+    steady, elapsed = (leaf.name for leaf in plan.steps[0].stop.leaves())
+    taken = kept(summaries(viscosity=680.0), t=120.0, span=20.0)
+    c = conclude(plan, facts([taken], ended={0: (0.0, 120.0, steady)}))
+    assert (c.steady, c.validity, c.stop_reason) == (True, "valid", "viscosity steady within 1 % over 20 s")
+    c = conclude(plan, facts([taken], ended={0: (0.0, 600.0, elapsed)}))
+    assert (c.steady, c.validity, c.value) == (False, "doubtful", 680.0)
+    assert "still drifts" in c.reasons[0]
+
+
+def test_a_peak_is_the_greatest_value_and_unknown_beyond_the_sensor(tmp_path):
+    method = load_changed(
+        tmp_path, "methods/clear-glaze-qc.toml", ('claim = "at_time"', 'claim = "peak"'),
+        ('at = "end"\nspan = "30 s"', 'at = "every"\nevery = "10 s"\nspan = "5 s"'),
+    )  # fmt: skip
+    plan = plan_of(method, "bench-1", product="clear-glaze")
+    taken = [kept(summaries(viscosity=v), t=t, at="every") for v, t in ((780.0, 10.0), (850.0, 20.0), (820.0, 30.0))]
+    c = conclude(plan, facts(taken))
+    assert (c.value, c.row.seconds) == (850.0, 20.0)
+    c = conclude(plan, facts([*taken, kept(saturated(), t=40.0, at="every", faults=("saturated",))]))
+    assert (c.value, c.row.seconds) == (None, 40.0)
+
+
+def test_time_to_is_the_time_of_the_event_in_seconds(tmp_path):
+    event = 'at = "event"\nevent = { signal = "viscosity", above = "850 mPa.s" }\nspan = "5 s"'
+    method = load_changed(
+        tmp_path, "methods/clear-glaze-qc.toml", ('claim = "at_time"', 'claim = "time_to"'),
+        ('at = "end"\nspan = "30 s"', event),
+    )  # fmt: skip
+    plan = plan_of(method, "bench-1")
+    c = conclude(plan, facts([kept(summaries(), t=52.0, at="event")], ended={0: (10.0, 70.0, "elapsed ≥ 60 s")}))
+    assert (c.quantity, c.value, c.unit, c.uncertainty) == ("time", 42.0, "s", None)
+    c = conclude(plan, facts([]))
+    assert (c.value, c.faults) == (None, ("threshold_not_met",))
+
+
+def test_a_run_of_several_speeds_has_a_row_for_each():
+    plan = plan_of("white-glaze-flow-curve", "bench-2", product="white-glaze")
+    speeds = [s.speed for s in plan.steps]
+    taken = [
+        kept(summaries(viscosity=5500.0 * (v / 12.0) ** -0.55, torque=45.0 * (v / 12.0) ** 0.45, speed=v, temperature=25.0),
+             t=20.0 * (i + 1), span=10.0, step=i)
+        for i, v in enumerate(speeds)
+    ]  # fmt: skip
+    ended = {i: (20.0 * i, 20.0 * (i + 1), "elapsed ≥ 20 s") for i in range(len(speeds))}
+    c = conclude(plan, facts(taken, ended=ended))
+    assert [r.set_speed for r in c.rows] == [3, 6, 12, 30, 60, 30, 12, 6, 3]
+    assert (c.row.name, c.value, c.judgement.verdict) == ("up-12", pytest.approx(5500.0), "within")
+    assert [r.seconds for r in c.rows] == [20.0] * 9
+    assert c.rows[4].value == pytest.approx(5500.0 * 5.0**-0.55)
+
+
+def test_a_step_off_range_gets_its_own_advice():
+    plan = plan_of("white-glaze-flow-curve", "bench-2", product="white-glaze")
+    taken = [kept(summaries(), step=2), kept(saturated(), step=4, faults=("saturated",))]
+    c = conclude(plan, facts(taken, ended={2: (0.0, 60.0, "a"), 4: (0.0, 60.0, "b")}))
+    assert c.value == 800.0
+    assert {a.step for a in c.advice} == {"top-60"}
+    assert c.rows[1].value is None
+
+
+def test_a_thermometer_has_an_uncertainty_too():
+    # Limit 0.05 K: 0.05/sqrt(3) = 0.0288675; readings 0.002/sqrt(60) = 0.0002582; together 0.0288687 K.
+    plan = plan_of("thermometer-log", "thermo-1")
+    c = conclude(plan, facts([kept({"temperature": flat(24.98, n=60, sd=0.002)}, t=120.0, span=60.0)]))
+    assert (c.quantity, c.value, c.unit, c.validity) == ("temperature", 24.98, "Cel", "valid")
+    assert c.uncertainty.expanded == pytest.approx(1.959964 * 0.0288687, rel=1e-5)
+    assert (c.row.speed, c.row.torque_percent, c.row.shear_rate, c.judgement.verdict) == (None, None, None, "none")
+    assert c.temperatures == {"temperature": 24.98}
+
+
+def test_a_body_known_by_constants_gives_an_apparent_viscosity():
+    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_mounted("crossbar"), product="engobe")
+    found = {"torque": flat(30.0), "speed": flat(60.0), "temperature": flat(25.0), "apparent_viscosity": flat(1.0)}
+    c = conclude(plan, facts([kept(found)]))
+    assert (c.quantity, c.unit, c.row.shear_rate) == ("apparent_viscosity", "Pa.s", None)
+    assert c.judgement.reasons[0] == "the limit is for viscosity, the result is apparent_viscosity"
+
+
+def test_the_same_facts_give_the_same_conclusion(qc):
+    f = facts([kept(summaries(torque=8.0), faults=("below_band",))])
+    assert conclude(qc, f) == conclude(qc, f)
