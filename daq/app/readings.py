@@ -129,7 +129,7 @@ class Readings:
 
     def since_begin(self, t: int) -> float:
         """Seconds between the beginning of the run and a monotonic time (ns)."""
-        return (t - (t if self._began is None else self._began)) * 1e-9
+        return (t - (t if self._began is None else self._began)) / 1e9
 
     def utc(self, t: int) -> int:
         """A monotonic time (ns) as UTC (ns), by the latest anchor before it; 0 without one."""

@@ -28,6 +28,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("export", "write the readings or kept values of a run as CSV or JSON", "export"),
     ("replay", "compute a run again from its journal and compare", "replay"),
     ("backup", "copy the database while it is in use", "backup"),
+    ("restore", "put a copy in the place of a database that is lost", "restore"),
     ("doctor", "find out what is wrong and what to do", "doctor"),
 )
 

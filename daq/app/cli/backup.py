@@ -1,0 +1,31 @@
+"""``daq backup FILE``: a checked copy of the database, while it is in use."""
+
+import argparse
+
+from daq.adapters.backup import backup
+from daq.adapters.paths import database_path, holder, socket_path
+from daq.app.cli.common import chosen_state, wanted_path
+from daq.app.control import raise_error, request
+from daq.core.errors import LinkError
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The copy."""
+    parser.add_argument("file", metavar="FILE", type=wanted_path, help="the copy; it must not exist yet")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Copy and check; through the daemon where one runs, otherwise directly."""
+    state = chosen_state(args)
+    target = args.file.absolute()
+    if holder(state) is not None:
+        done = None
+        for answer in request(socket_path(state), {"do": "backup", "to": str(target)}, timeout_s=None):
+            done = raise_error(answer).get("backup", done)
+        if done is None:
+            raise LinkError("the daemon did not say whether the copy was made; look into its log")
+    else:
+        backup(database_path(state), target)
+    print(f"copied to {target} and checked: pages, references and audit trail are whole")
+    print("Keep copies on another disk; `daq restore` puts one in the place of a database that is lost.")
+    return 0

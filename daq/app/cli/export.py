@@ -1,0 +1,92 @@
+"""``daq export RUN``: readings or kept values of a run as CSV or JSON."""
+
+import argparse
+import contextlib
+import dataclasses
+import io
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Any
+
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import RunRecord
+from daq.app.cli.common import find_run, open_reader, wanted_path
+from daq.app.drivers import Drivers
+from daq.app.export import kept_columns, kept_rows, reading_columns, reading_rows, write
+from daq.app.history import raw_journal
+from daq.app.readings import Readings, clock_of
+from daq.app.replaying import maker
+from daq.core.errors import SettingError, StoreError
+from daq.core.replay import replay
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """What, how, where to."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, or so much of its beginning as is unique, or 'last'")
+    parser.add_argument("--what", choices=("readings", "kept"), default="readings", help="what to write (readings)")
+    parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
+    parser.add_argument(
+        "-o", "--output", metavar="FILE", type=wanted_path, help="a new file; otherwise the standard output"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the rows."""
+    with open_reader(args) as reader:
+        record = find_run(reader, args.run)
+        raw, trouble = raw_journal(reader, record.id)
+        if trouble:
+            print(
+                f"daq: the journal cannot be believed to its end, what is before is written: {trouble}", file=sys.stderr
+            )
+        make = maker(Drivers.find())
+        readings = Readings(raw, make)
+        if args.what == "readings":
+            columns, rows = reading_columns(readings), reading_rows(readings)
+        else:
+            columns = kept_columns(readings.units)
+            kept = _kept(reader, record, raw, make)
+            began, offset = clock_of(raw)
+            rows = kept_rows(kept, readings.units, [s.name for s in readings.plan.steps], began, offset)
+        with _output(args.output) as out:
+            count = write(args.format, out, record, columns, rows)
+    if args.output is not None:
+        print(f"{count} rows written to {args.output}")
+    return 0
+
+
+def _kept(reader: Reader, run: RunRecord, raw: bytes, make: Any) -> list[Any]:
+    stored = reader.kept(run.id)
+    if stored:
+        return stored
+    again = replay(raw, make)
+    if again.difference is not None:
+        raise StoreError(f"no kept values are stored, and the journal gives other effects:\n{again.difference}")
+    if again.kept:
+        print("daq: no kept values are stored; these are computed again from the journal", file=sys.stderr)
+    return [dataclasses.asdict(k) for k in again.kept]
+
+
+@contextlib.contextmanager
+def _output(path: Path | None) -> Iterator[IO[str]]:
+    """Where to write; a new file is only there if all of it was written."""
+    if path is None:
+        out = io.TextIOWrapper(sys.stdout.buffer, encoding="utf-8", newline="", write_through=False)
+        try:
+            yield out
+            out.flush()
+        finally:
+            out.detach()
+        return
+    part = path.with_name(path.name + ".part")
+    try:
+        if path.exists():
+            raise SettingError("exists already; name a new file", file=str(path), key="-o")
+        with part.open("w", encoding="utf-8", newline="") as out:
+            yield out
+        part.rename(path)
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
+    finally:
+        part.unlink(missing_ok=True)
