@@ -1,0 +1,82 @@
+"""Spans resolved to rows: which readings they hold, in time and in revolutions; nulls are never averaged."""
+
+import pytest
+
+from daq.core.columns import Columns
+from daq.core.driver import Values
+from tests.core.parts import S
+
+CHANNELS = ("torque", "speed", "temperature")
+
+
+def columns_of(rows, times=None, revolutions=None) -> Columns:
+    columns = Columns(CHANNELS)
+    for i, row in enumerate(rows):
+        t = times[i] if times else i * S // 10
+        r = revolutions[i] if revolutions else 0.0
+        if isinstance(row, Values):
+            columns.add_faulty(t, r, row)
+        else:
+            columns.add(t, r, row)
+    return columns
+
+
+def test_a_span_leaves_out_its_start_and_holds_its_end():
+    columns = columns_of([(float(i), 0.0, 0.0) for i in range(6)], times=[0, 10, 20, 20, 30, 40])
+    span = columns.between(10, 30)
+    assert list(columns.times[span.first : span.stop]) == [20, 20, 30]
+    assert columns.summary(span, "torque").mean == 3.0
+
+
+@pytest.mark.parametrize(
+    ("turns", "floor", "start", "first", "cut"),
+    [
+        (1.0, 0, 30, 3, False),  # back to the last reading that was a whole turn ago
+        (1.9, 0, 10, 1, False),
+        (2.0, 0, 10, 1, False),
+        (2.5, 0, 0, 0, False),  # exactly all of it
+        (2.6, 0, 0, 0, True),  # more than there was
+        (1.9, 20, 20, 2, True),  # would reach back before the floor
+        (1.0, 30, 30, 3, False),
+    ],
+)
+def test_spans_in_revolutions(turns, floor, start, first, cut):
+    columns = columns_of(
+        [(0.0, 30.0, 0.0)] * 5, times=[10, 20, 30, 40, 50], revolutions=[0.5, 1.0, 1.5, 2.0, 2.5]
+    )
+    span, short = columns.last_turns(turns, 50, floor)
+    assert (span.start, span.first, span.stop, short) == (start, first, 5, cut)
+
+
+def test_a_span_in_revolutions_without_readings_is_cut():
+    span, short = columns_of([]).last_turns(1.0, 50, 20)
+    assert (span.n, span.start, span.end, short) == (0, 20, 50, True)
+
+
+def test_nulls_are_left_out_by_channel_and_named():
+    columns = columns_of(
+        [
+            (10.0, 12.0, 25.0),
+            Values((None, 12.0, 25.0), (("torque", "saturated"),)),
+            (20.0, 12.0, 25.0),
+            Values((30.0, 12.0, None), (("temperature", "probe"), ("", "keys_used"))),
+            Values((None, None, None), (("", "silent"),)),
+        ]
+    )
+    span = columns.between(-1, 10 * S)
+    assert columns.summary(span, "torque").n == 3
+    assert columns.summary(span, "temperature").n == 3
+    assert columns.summary(span, "speed").n == 4
+    assert columns.faults(span, "torque") == ["saturated", "keys_used", "silent"]
+    assert columns.faults(columns.between(-1, 0), "torque") == []
+    assert columns.faults(columns.between(S // 10, S // 5), "torque") == []
+    times, (torque,) = columns.clean(span, ["torque"])
+    assert torque == [10.0, 20.0, 30.0]
+    assert times == [0, S // 5, 3 * S // 10]
+
+
+def test_block_means_of_equal_time_skip_empty_blocks():
+    columns = columns_of([(v, 0.0, 0.0) for v in (1.0, 3.0, 5.0)], times=[1, 2, 9])
+    found = list(columns.block_means(columns.between(0, 10), ["torque"], 5))
+    assert [m for _, (m,) in found] == [2.0, 5.0]
+    assert [t for t, _ in found] == pytest.approx([1.5e-9, 9e-9])

@@ -1,0 +1,97 @@
+"""Bytes to lines: bounded, resynchronising, the same however they are cut."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daq.core.framing import Framer, Framing
+
+CRLF = Framing(terminator=b"\r\n", longest=8)
+LF = Framing(terminator=b"\n", longest=8)
+
+
+def framed(spec: Framing, *chunks: bytes) -> tuple[list[bytes], Framer]:
+    framer = Framer(spec)
+    return [line for chunk in chunks for line in framer.feed(0, chunk)], framer
+
+
+@pytest.mark.parametrize(
+    ("spec", "data", "lines", "counted"),
+    [
+        (CRLF, b"ab\r\ncd\r\n", [b"ab", b"cd"], {"lines": 2}),
+        (CRLF, b"ab\r\ncd", [b"ab"], {"lines": 1}),
+        (CRLF, b"a\rb\nc\r\n", [b"a\rb\nc"], {"lines": 1}),
+        (CRLF, b"\r\n\r\n", [b"", b""], {"lines": 2}),
+        (CRLF, b"12345678\r\n", [b"12345678"], {"lines": 1}),
+        (CRLF, b"123456789\r\nab\r\n", [b"ab"], {"lines": 1, "too_long": 1}),
+        (CRLF, b"x" * 500 + b"\r\nab\r\n", [b"ab"], {"lines": 1, "too_long": 1}),
+        (CRLF, b"x" * 500 + b"\r" + b"\nab\r\n", [b"ab"], {"lines": 1, "too_long": 1}),
+        (LF, b"x" * 500 + b"\nab\n" + b"y" * 9 + b"\ncd\n", [b"ab", b"cd"], {"lines": 2, "too_long": 2}),
+        (Framing(b"\r\n", 8, drop_first=True), b"rt\r\nab\r\n", [b"ab"], {"lines": 1, "first_dropped": 1}),
+        (Framing(b"\r\n", 8, drop_first=True), b"x" * 99 + b"\r\nab\r\n", [b"ab"], {"lines": 1, "first_dropped": 1}),
+        (Framing(b"END", 8), b"aENbENENDcEND", [b"aENbEN", b"c"], {"lines": 2}),
+    ],
+)
+@pytest.mark.parametrize("size", [1, 2, 3, 10_000])
+def test_lines_and_counters_whole_and_cut(spec, data, lines, counted, size):
+    found, framer = framed(spec, *(data[i : i + size] for i in range(0, len(data), size)))
+    assert found == lines
+    expected = {"too_long": 0, "idle_cut": 0, "first_dropped": 0, "bytes": len(data)} | counted
+    assert {k: getattr(framer.counters, k) for k in expected} == expected
+
+
+def test_a_line_that_pauses_is_thrown_away_and_the_next_one_is_whole():
+    framer = Framer(Framing(b"\n", 20, idle_gap_ns=100))
+    assert framer.feed(0, b"half") == []
+    assert framer.feed(100, b"-more\n") == [b"half-more"]
+    assert framer.feed(200, b"half") == []
+    assert framer.feed(301, b"new\n") == [b"new"]
+    assert framer.counters.idle_cut == 1
+
+
+def test_after_a_pause_the_line_behind_one_too_long_is_taken():
+    framer = Framer(Framing(b"\n", 4, idle_gap_ns=100))
+    assert framer.feed(0, b"y" * 50) == []
+    assert framer.feed(500, b"new\n") == [b"new"]
+    assert (framer.counters.too_long, framer.counters.idle_cut) == (1, 0)
+
+
+def test_reset_forgets_a_part_and_drops_the_first_again():
+    framer = Framer(Framing(b"\n", 20, drop_first=True))
+    framer.feed(0, b"x\nhalf")
+    assert framer.pending == 4
+    framer.reset()
+    assert framer.pending == 0
+    assert framer.feed(1, b"rest\nwhole\n") == [b"whole"]
+    assert framer.counters.first_dropped == 2
+
+
+def test_the_buffer_stays_bounded_whatever_comes():
+    framer = Framer(CRLF)
+    for _ in range(1000):
+        framer.feed(0, b"z" * 37)
+        assert framer.pending <= CRLF.longest + len(CRLF.terminator)
+
+
+@settings(derandomize=True, max_examples=300)
+@given(
+    data=st.lists(st.sampled_from([b"a", b"bc", b"\r", b"\n", b"\r\n", b"0123456789", b"#"]), max_size=40).map(b"".join),
+    cuts=st.lists(st.integers(0, 400), max_size=30),
+    spec=st.sampled_from([CRLF, LF, Framing(b"\r\n", 8, drop_first=True), Framing(b"\n", 3, drop_first=True)]),
+)
+def test_however_the_bytes_are_cut_lines_and_counters_are_the_same(data, cuts, spec):
+    whole, one = framed(spec, data)
+    at = sorted({min(c, len(data)) for c in cuts})
+    pieces, two = framed(spec, *(data[a:b] for a, b in zip([0, *at], [*at, len(data)], strict=True)))
+    single, three = framed(spec, *(data[i : i + 1] for i in range(len(data))))
+    assert whole == pieces == single
+    assert one.counters == two.counters == three.counters
+
+
+@settings(derandomize=True, max_examples=200)
+@given(noise=st.binary(max_size=300), spec=st.sampled_from([CRLF, LF]))
+def test_within_one_line_after_garbage_lines_are_whole_again(noise, spec):
+    lines = [b"first", b"second", b"third"]
+    data = noise + spec.terminator.join([*lines, b""])
+    found, _ = framed(spec, data)
+    assert found[-2:] == lines[1:]
