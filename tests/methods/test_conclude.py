@@ -217,6 +217,14 @@ def test_advice_from_a_saturated_reading_is_a_bound():
     )
 
 
+def test_from_a_bound_the_speed_leaves_room_above_it(tmp_path):
+    # Band 10 to 80 %, middle 45 %.  From at least 110 % at 60 /min: 30 would give at least 55 %, 12 at least 22 %.
+    method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ("high = 100", "high = 80"))
+    plan = plan_of(method, "bench-1", choices={"speed": 60})
+    a = conclude(plan, facts([kept(saturated(), faults=("saturated",))])).advice[0]
+    assert (a.speed, a.torque_percent) == (12.0, pytest.approx(22.0))
+
+
 @pytest.mark.parametrize(
     ("index", "highest", "speed"),
     [("1.0", "1000", 83.33333333333333), ("0.5", "1000", 694.4444444444446), ("0.5", "100", None)],

@@ -60,3 +60,11 @@ def test_the_same_version_with_another_content_is_refused(tmp_path):
     assert caught.value.key == "version"
     newer = load_changed(tmp_path, FILE, ('stop = "60 s"', 'stop = "61 s"'), ('version = "1"', 'version = "2"'))
     assert check_registration(newer, known) is True
+
+
+def test_the_order_of_choices_is_not_content(tmp_path):
+    one = "[choices.rest]\ndefault = 1\nallowed = [1]\n"
+    before = load_changed(tmp_path, FILE, ("[choices.speed]", one + "[choices.speed]"))
+    after = load_changed(tmp_path, FILE, ("[conditioning.temperature]", one + "[conditioning.temperature]"))
+    assert list(before.choices) != list(after.choices)
+    assert digest(before) == digest(after)

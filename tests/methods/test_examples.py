@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from daq.core.derive import getters
+from daq.core.errors import SettingError
 from daq.core.plan import plan_from_json, to_json
 from daq.core.units import unit
 from tests.methods.bench import CONFIG, LOADERS, example, load_changed, plan_of, told
@@ -68,6 +69,41 @@ def test_a_span_under_one_revolution_is_a_warning(tmp_path):
         "step reading: a span of 30 s is 0.5 of a revolution at 1 /min; the rotor's ripple is not averaged out. "
         "Use at least 60 s or '1 rev'"
     )
+
+
+@pytest.mark.parametrize(
+    ("stop", "left"),
+    [
+        ('{ any = ["40 s", "2 min"] }', 38),  # the first to be met ends the step; settle takes 2 s at 30 /min
+        ('{ all = ["40 s", "45 s"] }', 43),
+        ('{ any = ["25 rev", "2 min"] }', 48),  # 25 revolutions at 30 /min are 50 s
+        ('{ signal = "elapsed", above = 30, hold = "10 s" }', 38),
+        ('{ signal = "torque", above = 50 }', 178),  # may never be met: `longest` ends the step
+    ],
+)
+def test_a_span_must_fit_into_the_step(tmp_path, stop, left):
+    def compiled(span):
+        edits = ('stop = "60 s"', f"stop = {stop}"), ('span = "30 s"', f"span = {span}")
+        return plan_of(load_changed(tmp_path, "methods/clear-glaze-qc.toml", *edits), "bench-1")
+
+    assert compiled(left).steps[0].keep[0].span.ns == left * 1_000_000_000
+    with pytest.raises(SettingError, match=rf"longer than the {left} s that are left of the step after settle \(2 s\)"):
+        compiled(left + 1)
+
+
+@pytest.mark.parametrize(
+    ("stop", "least"),
+    [
+        ('{ all = ["200 s", "5 rev"] }', 200),
+        ('{ any = ["200 s", "300 s"] }', 200),
+        ('{ signal = "viscosity", steady = { span = "100 s", limit = "1 %", spans = 2 } }', 200),
+        ('{ signal = "torque", above = 50, after = "150 s", hold = "50 s" }', 200),
+    ],
+)
+def test_a_step_that_would_always_fail_is_refused(tmp_path, stop, least):
+    method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('stop = "60 s"', f"stop = {stop}"))
+    with pytest.raises(SettingError, match=f"180 s is not longer than the {least} s its stop rule needs at least"):
+        plan_of(method, "bench-1")
 
 
 def values(plan, torque, speed):
