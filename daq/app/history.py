@@ -19,7 +19,6 @@ class Told:
     moves: list[dict[str, Any]] = field(default_factory=list)
     notes: list[dict[str, Any]] = field(default_factory=list)
     steps: list[dict[str, Any]] = field(default_factory=list)
-    counters: dict[str, dict[str, Any]] = field(default_factory=dict)
     anchor: ClockAnchor | None = None
     records: int = 0
     trouble: str = ""
@@ -63,8 +62,6 @@ def _take(out: Told, effect: str | None, event: object) -> None:
         out.notes.append(value)
     elif kind == "StepEnded":
         out.steps.append(value)
-    elif kind == "Concluded":
-        out.counters = value["facts"]["counters"]
 
 
 @dataclass(frozen=True, slots=True)

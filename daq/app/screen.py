@@ -36,6 +36,8 @@ VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "not_comparable": ("NOT COMPARABLE with the limits", "warn"),
     "none": ("no limits to compare with", "dim"),
 }
+BOUND_UNITS: Final = {"speed": "/min", "time": "s", "temperature": "Cel"}
+"""Units of what a limit may bind to."""
 VALIDITY_STYLES: Final = {"valid": "good", "doubtful": "warn", "not valid": "bad"}
 
 
@@ -153,9 +155,12 @@ def limit_text(limit: dict[str, Any]) -> str:
         what = f"{low:g} to {high:g} {unit}"
     else:
         what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
-    bound = ", ".join(f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}"
-                      for key, value in limit["binds_to"].items())  # fmt: skip
-    return plain(f"{limit['quantity']} {what}" + (f" (for {bound})" if bound else "") + f": {limit['verdict']}")
+    bound = ", ".join(
+        with_unit(value, BOUND_UNITS[key]) if key in BOUND_UNITS else f"{key} {value}"
+        for key, value in limit["binds_to"].items()
+    )
+    verdict = limit["verdict"].replace("_", " ")
+    return plain(f"{limit['quantity']} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
 
 
 def conditions_text(conditions: dict[str, Any]) -> str:

@@ -5,14 +5,20 @@ import shutil
 import sys
 from typing import Any
 
+from daq.adapters.store_read import Reader
 from daq.app.cli.common import find_run, open_reader, print_json
-from daq.app.history import History, history
+from daq.app.drivers import Drivers
+from daq.app.history import History, history, raw_journal
 from daq.app.live import print_lines
+from daq.app.replaying import maker
 from daq.app.screen import Line, result_lines
 from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, with_unit
+from daq.core.errors import SettingError
+from daq.core.replay import replay
 from daq.core.units import symbol
 
 PIPED_COLUMNS = 100
+Counters = dict[str, dict[str, Any]]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,15 +31,25 @@ def run(args: argparse.Namespace) -> int:
     """Print the run."""
     with open_reader(args) as reader:
         found = history(reader, find_run(reader, args.run))
+        counters = _count(reader, found)
     if args.json:
-        print_json(found.as_json())
+        print_json(found.as_json() | {"counters": counters})
     else:
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED_COLUMNS
-        print_lines(lines_of(found, columns))
+        print_lines(lines_of(found, counters, columns))
     return 0
 
 
-def lines_of(found: History, columns: int) -> list[Line]:
+def _count(reader: Reader, found: History) -> Counters:
+    """Counters of each link: they are not stored, the journal gives them."""
+    raw, _ = raw_journal(reader, found.run.id)
+    try:
+        return replay(raw, maker(Drivers.find())).facts.counters
+    except SettingError as error:  # a driver that is not installed any more
+        return {"not counted": {"because": str(error)}}
+
+
+def lines_of(found: History, counters: Counters, columns: int) -> list[Line]:
     """All sections, styled."""
     lines = _title(found)
     if found.data is not None:
@@ -51,7 +67,7 @@ def lines_of(found: History, columns: int) -> list[Line]:
         ("steps", _steps(found)),
         ("kept values", _kept(found)),
         ("notes", _notes(found)),
-        ("counters", _counters(found)),
+        ("counters", _counters(counters)),
         ("origin", _origin(found)),
     ):
         if body:
@@ -199,15 +215,15 @@ def _notes(found: History) -> list[str]:
     return out
 
 
-def _counters(found: History) -> list[str]:
+def _counters(counters: Counters) -> list[str]:
     out: list[str] = []
-    for link, counts in found.told.counters.items():
-        told = [f"{key} {_count(value)}" for key, value in counts.items() if value not in (0, {}, None, "")]
+    for link, counts in counters.items():
+        told = [f"{key} {_counted(value)}" for key, value in counts.items() if value not in (0, {}, None, "")]
         out.append(f"{plain(link)}: {', '.join(told) or 'none'}")
     return out
 
 
-def _count(value: Any) -> str:
+def _counted(value: Any) -> str:
     if isinstance(value, dict):
         return "(" + ", ".join(f"{plain(k)} {plain(v)}" for k, v in value.items()) + ")"
     return plain(value)
