@@ -3,9 +3,12 @@
 The absence of a significant slope proves nothing on noisy data, so the rule is on the
 upper end of the slope's confidence interval.  Readings 100 ms apart are not independent;
 the interval is widened by the lag-one autocorrelation of the residuals (the usual
-effective sample size of a first-order autoregressive series).
+effective sample size of a first-order autoregressive series).  Residuals that follow each
+other so closely that they are a curve and no noise (a slow relaxation, the ripple of one slow
+turn) say nothing about an interval: there the whole range of the block means is the bound.
 """
 
+import itertools
 import math
 from collections.abc import Sequence
 from typing import Final
@@ -43,7 +46,8 @@ def effective_count(n: int, lag1: float) -> float:
 def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | None:
     """Upper bound (95 %) of the magnitude of the slope, in units of `values` per second.
 
-    None where the points cannot carry it (fewer than 8, or worth fewer than 4 independent ones).
+    None where the points cannot carry it (fewer than 8, or all at one time).  Where they are worth fewer than 4
+    independent ones it is their range over their time, or the slope if that is more.
     """
     n = len(values)
     if n < 8:
@@ -57,9 +61,9 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
     residuals = [v - v_mean - slope * x for x, v in zip(dt, values, strict=True)]
     sse = math.fsum(r * r for r in residuals)
     # A perfect line has no residuals to correlate.
-    lag1 = math.fsum(a * b for a, b in zip(residuals, residuals[1:], strict=False)) / sse if sse > 0.0 else 0.0
+    lag1 = math.fsum(a * b for a, b in itertools.pairwise(residuals)) / sse if sse > 0.0 else 0.0
     worth = effective_count(n, lag1)
     if worth < 4.0:
-        return None
+        return max(abs(slope), (max(values) - min(values)) / (seconds[-1] - seconds[0]))
     se = math.sqrt(sse / (worth - 2) / sxx)
     return abs(slope) + t_975(worth - 2) * se
