@@ -133,6 +133,7 @@ class Supervisor:
             DaqError: another process owns the directory, or the database cannot be used.
         """
         self._lock = StateLock(self.state)
+        self._lock.acquire()
         try:
             self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
             self._audit("daemon started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
