@@ -1,0 +1,1 @@
+"""Figures and ratios, measured in one run: ``python -m tests.bench``.  It prints; it never passes or fails."""

@@ -1,0 +1,172 @@
+"""1, 16 and 64 instruments at 10 Hz on pseudo-terminals: CPU of the daemon, latency of a reading."""
+
+import asyncio
+import json
+import os
+import pty
+import selectors
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import tty
+from pathlib import Path
+
+from drivers.rotational import line
+
+SECONDS = 15.0
+FLEETS = (1, 16, 64)
+
+
+def main() -> None:
+    print(f"Instruments polled at 10 Hz on pseudo-terminals, each in a run, {SECONDS:g} s")
+    for count in FLEETS:
+        cpu, latencies = measure(count)
+        centiles = statistics.quantiles(latencies, n=100)
+        print(
+            f"  {count:>3} instruments: {cpu * 100:5.1f} % of one core, {len(latencies) / SECONDS / count:.1f} readings/s "
+            f"each, latency median {statistics.median(latencies) * 1e3:.2f} ms, 99th percentile {centiles[98] * 1e3:.2f} ms"
+        )
+
+
+def measure(count: int) -> tuple[float, list[float]]:
+    """CPU (cores) of the daemon and the latencies (s) from a reply's writing to its being judged."""
+    with tempfile.TemporaryDirectory() as folder:
+        instruments = subprocess.Popen(
+            [sys.executable, "-m", "tests.bench.fleet", "instruments", folder, str(count)],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert instruments.stdout is not None
+        instruments.stdout.readline()
+        out = subprocess.run(
+            [sys.executable, "-m", "tests.bench.fleet", "daemon", folder, str(count)],
+            check=True,
+            stdout=subprocess.PIPE,
+            text=True,
+        ).stdout
+        instruments.terminate()
+        instruments.wait()
+        instruments.stdout.close()
+        daemon = json.loads(out)
+        written = json.loads((Path(folder) / "written.json").read_text())
+    latencies: list[float] = []
+    for name, judged in daemon["judged"].items():
+        at = dict(written[name])
+        latencies += [(t - at[number]) * 1e-9 for number, t in judged if number in at]
+    return daemon["cpu"], latencies
+
+
+def instruments(folder: Path, count: int) -> None:
+    """Plays `count` instruments in one process; every value's torque carries its number."""
+    selector = selectors.DefaultSelector()
+    written: dict[str, list[tuple[int, int]]] = {}
+    states: dict[int, list[float]] = {}
+    for i in range(count):
+        outer, inner = pty.openpty()
+        tty.setraw(inner)
+        name = f"unit-{i}"
+        (folder / name).symlink_to(os.ttyname(inner))
+        written[name] = []
+        states[outer] = [0.0, 0.0, 0.0]
+        selector.register(outer, selectors.EVENT_READ, (name, inner))
+    print("ready", flush=True)
+    import signal
+
+    stopping: list[int] = []
+    signal.signal(signal.SIGTERM, lambda *_: stopping.append(1))
+    while not stopping:
+        for key, _ in selector.select(0.2):
+            name, fd = key.data[0], key.fd
+            for request in os.read(fd, 4096).split(b"\r\n"):
+                answer = reply(request.partition(b"#")[0].decode(), states[fd], name)
+                if answer:
+                    written[name].append((int(states[fd][2]) % 1000, time.monotonic_ns()))
+                    os.write(fd, answer)
+    (folder / "written.json").write_text(json.dumps(written))
+
+
+def reply(request: str, state: list[float], name: str) -> bytes:
+    word, _, value = request.partition(" ")
+    if word == "who":
+        return line(f"is rotational serial={name} firmware=1 fs=1000.0")
+    if word == "read":
+        state[2] += 1
+        return line(f"val {20 + int(state[2]) % 1000 / 100:.2f} {state[0] if state[1] else 0:.3f} 25.000 -")
+    if word == "speed":
+        state[0] = float(value)
+        return line(f"ok speed {state[0]:.3f}")
+    if word in ("turn", "halt"):
+        state[1] = float(word == "turn")
+        return line(f"ok {word}")
+    return line("no command") if word else b""
+
+
+async def daemon(folder: Path, count: int) -> None:
+    """Serves the fleet with everything on; prints CPU and the time at which each reading was judged."""
+    from daq.adapters.clock import SystemClock
+    from daq.adapters.paths import examples_dir
+    from daq.app.catalogue import Catalogue
+    from daq.app.daemon import served, set_up_logs
+    from daq.app.runner import Runner
+    from daq.app.supervisor import RunOrder, Supervisor
+    from daq.methods.daemon import Daemon
+    from daq.methods.recipe import Conditioning, Stop
+
+    set_up_logs("critical", "json")
+    catalogue = Catalogue.load(examples_dir())
+    catalogue.daemon = Daemon()
+    bench = catalogue.instrument("bench-1")
+    catalogue.instruments = {
+        f"unit-{i}": bench.model_copy(
+            update={
+                "name": f"unit-{i}", "port": str(folder / f"unit-{i}"), "companions": {}, "expect_serial": None,
+                "simulated": True,
+            }
+        )
+        for i in range(count)
+    }  # fmt: skip
+    method = catalogue.method("clear-glaze-qc")
+    step = method.steps[0].model_copy(update={"longest": 3600 * 10**9, "stop": Stop.model_validate("3000 s")})
+    endless = method.model_copy(update={"steps": (step,), "conditioning": Conditioning()})
+    catalogue.methods["clear-glaze-qc"] = {"1": endless}
+    judged: dict[str, list[tuple[int, int]]] = {name: [] for name in catalogue.instruments}
+    received = Runner.received
+
+    def timed(self: Runner, link: str, data: bytes) -> None:
+        received(self, link, data)
+        torque = self.pipeline.signals()["torque"]
+        if torque is not None:
+            judged[link].append((round((torque - 20) * 100), time.monotonic_ns()))
+
+    (folder / "state").mkdir()
+    supervisor = Supervisor(catalogue, folder / "state", SystemClock())
+    async with served(supervisor):
+        Runner.received = timed  # type: ignore[method-assign]
+        for name in catalogue.instruments:
+            session = supervisor.sessions[name]
+            while session.standing.state != "ready":  # noqa: ASYNC110 - it has no event
+                await asyncio.sleep(0.05)
+        for name in catalogue.instruments:
+            order = RunOrder(method="clear-glaze-qc", instrument=name, sample="bench")
+            await supervisor.begin(order)
+        await asyncio.sleep(5)
+        for times in judged.values():
+            times.clear()
+        began, cpu = time.monotonic(), time.process_time()
+        await asyncio.sleep(SECONDS)
+        share = (time.process_time() - cpu) / (time.monotonic() - began)
+        done = {name: list(times) for name, times in judged.items()}
+        for name in catalogue.instruments:
+            supervisor.stop_run(name, "bench")
+        await asyncio.sleep(1)
+    print(json.dumps({"cpu": share, "judged": done}))
+
+
+if __name__ == "__main__":
+    what, where, number = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
+    if what == "instruments":
+        instruments(where, number)
+    else:
+        asyncio.run(daemon(where, number))
