@@ -12,6 +12,8 @@ from daq.core.faults import FAULTS
 from daq.core.statistics import Axis, Summary, largest_gap, summarise
 
 NAN = float("nan")
+TURN_ROUNDING = 1e-9
+"""Revolutions are a running sum; so much of a turn is rounding."""
 _row = itemgetter(0)
 
 
@@ -82,11 +84,11 @@ class Columns:
         stop = bisect_right(self.times, end)
         if stop == 0:
             return Span(floor, end, 0, 0), True
-        target = self.revolutions[stop - 1] - turns
+        target = self.revolutions[stop - 1] - turns + TURN_ROUNDING
         first = bisect_right(self.revolutions, target, 0, stop)
         start = self.times[first - 1] if first else floor
         if start <= floor:
-            return self.between(floor, end), target < 0 or start < floor
+            return self.between(floor, end), target < 0.0 or start < floor
         return Span(start, end, first, stop), False
 
     def faults(self, span: Span, channel: str) -> list[str]:
