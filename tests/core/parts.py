@@ -290,4 +290,3 @@ def at(t: float) -> int:
 def after(ns: int) -> float:
     """Seconds after the beginning."""
     return (ns - START) / S
-

@@ -41,9 +41,7 @@ def test_a_span_leaves_out_its_start_and_holds_its_end():
     ],
 )
 def test_spans_in_revolutions(turns, floor, start, first, cut):
-    columns = columns_of(
-        [(0.0, 30.0, 0.0)] * 5, times=[10, 20, 30, 40, 50], revolutions=[0.5, 1.0, 1.5, 2.0, 2.5]
-    )
+    columns = columns_of([(0.0, 30.0, 0.0)] * 5, times=[10, 20, 30, 40, 50], revolutions=[0.5, 1.0, 1.5, 2.0, 2.5])
     span, short = columns.last_turns(turns, 50, floor)
     assert (span.start, span.first, span.stop, short) == (start, first, 5, cut)
 

@@ -75,7 +75,9 @@ def test_the_buffer_stays_bounded_whatever_comes():
 
 @settings(derandomize=True, max_examples=300)
 @given(
-    data=st.lists(st.sampled_from([b"a", b"bc", b"\r", b"\n", b"\r\n", b"0123456789", b"#"]), max_size=40).map(b"".join),
+    data=st.lists(st.sampled_from([b"a", b"bc", b"\r", b"\n", b"\r\n", b"0123456789", b"#"]), max_size=40).map(
+        b"".join
+    ),
     cuts=st.lists(st.integers(0, 400), max_size=30),
     spec=st.sampled_from([CRLF, LF, Framing(b"\r\n", 8, drop_first=True), Framing(b"\n", 3, drop_first=True)]),
 )

@@ -207,7 +207,11 @@ def test_a_value_taken_on_an_event_says_which_and_that_it_did_not_happen():
 
 
 def test_an_event_and_the_stop_in_one_reading_are_both_taken():
-    run = script(above("torque", 60.0), Keep("event", "last", seconds(1), event=above("stress", 120.0)), Keep("end", "last", seconds(1)))
+    run = script(
+        above("torque", 60.0),
+        Keep("event", "last", seconds(1), event=above("stress", 120.0)),
+        Keep("end", "last", seconds(1)),
+    )
     run.reading(0.5, 61.0)
     assert [(k.at, k.summaries["torque"].value(k.statistic)) for k in run.kept] == [("event", 61.0), ("end", 61.0)]
 
@@ -240,7 +244,14 @@ def test_a_good_span_has_no_fault():
 
 @pytest.mark.parametrize(
     ("torque", "expected"),
-    [(9.99, ("below_band",)), (10.0, ()), (100.0, ()), (100.01, ("above_band",)), (-5.0, ("below_band",)), (-0.13, ("below_band",))],
+    [
+        (9.99, ("below_band",)),
+        (10.0, ()),
+        (100.0, ()),
+        (100.01, ("above_band",)),
+        (-5.0, ("below_band",)),
+        (-0.13, ("below_band",)),
+    ],
 )
 def test_the_band_is_judged_on_the_mean(torque, expected):
     run = ten_seconds()

@@ -57,7 +57,9 @@ finite = st.floats(-1e6, 1e6, allow_subnormal=False).map(lambda v: 0.0 if abs(v)
 
 
 @settings(derandomize=True, max_examples=300)
-@given(values=st.lists(finite, min_size=2, max_size=200), gaps=st.lists(st.integers(1, 3 * S), min_size=200, max_size=200))
+@given(
+    values=st.lists(finite, min_size=2, max_size=200), gaps=st.lists(st.integers(1, 3 * S), min_size=200, max_size=200)
+)
 def test_equal_to_numpy_to_the_last_few_bits(values, gaps):
     times = np.cumsum(gaps[: len(values)])
     found = summary(values, [int(t) for t in times])

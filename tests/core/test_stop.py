@@ -308,7 +308,9 @@ def test_all_needs_them_at_the_same_time():
 
 
 def test_nested_rules():
-    rule = any_of(all_of(above("torque", 60.0, name="a"), above("temperature", 30.0, name="b")), above("readings", 5, name="c"))
+    rule = any_of(
+        all_of(above("torque", 60.0, name="a"), above("temperature", 30.0, name="b")), above("readings", 5, name="c")
+    )
     run = script(rule)
     run.readings(0, 0.4, torque=70.0)
     assert run.state == "measuring"
@@ -332,4 +334,4 @@ def test_what_no_one_moves_never_ends_by_itself():
 
 
 def test_the_default_extent_is_none():
-    assert NONE == Extent(0, 0.0)
+    assert Extent(0, 0.0) == NONE

@@ -1,0 +1,493 @@
+"""The life of a run: every transition of the table is reached, and no other; the motor's end is known or said to be unknown."""
+
+import pytest
+
+from daq.core.effects import Concluded, Ended, Moved, Noted, StepEnded
+from daq.core.events import LinkUp, OperatorCommand, Tick
+from daq.core.exchange import NEVER
+from daq.core.plan import Conditioning, Keep, Rule
+from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
+from tests.core.parts import Plain, Polled, S, Script, after, elapsed, plan_of, seconds, step
+
+BEFORE_MOTION = {State.READY, State.TEMPERING, State.SOAKING}
+FULL = Conditioning(
+    signal="temperature", low=24.0, high=26.0, hold_ns=2 * S, longest_ns=60 * S, soak_ns=5 * S,
+    preshear_speed=60.0, preshear_ns=10 * S, rest_ns=4 * S,
+)  # fmt: skip
+
+
+def full_plan(**more):
+    keep = Keep("end", "mean", seconds(2.0))
+    return plan_of(step(elapsed(5.0), keep, speed=30.0), step(elapsed(5.0), keep, speed=6.0), conditioning=FULL, **more)
+
+
+def into(state: State, **more) -> Script:
+    """A run that stands in `state`, at `run.at` seconds."""
+    run = Script(full_plan(**more))
+    run.up()
+    run.at = 0.0
+    if state is State.READY:
+        return run
+    run.begin()
+    if state is State.TEMPERING:
+        return run
+    run.readings(0, 2.1, 0.1, speed=0.0)
+    assert run.state == "soaking"
+    run.at = 2.1
+    if state is State.SOAKING:
+        return run
+    run.readings(2.1, 7.2, 0.1, speed=0.0)
+    assert run.state == "preshearing"
+    run.at = 7.2
+    if state is State.PRESHEARING:
+        return run
+    run.readings(7.2, 8.0, 0.1, speed=20.0)
+    run.readings(8.0, 18.2, 0.1, speed=60.0)  # confirmed at 8.1 s
+    run.readings(18.2, 18.5, 0.1, speed=0.0)
+    assert run.state == "resting"
+    run.at = 18.5
+    if state is State.RESTING:
+        return run
+    run.readings(18.5, 22.6, 0.1, speed=0.0)
+    assert run.state == "starting"
+    run.at = 22.6
+    if state is State.STARTING:
+        return run
+    run.readings(22.6, 22.8, 0.1, speed=30.0)
+    assert run.state == "measuring"
+    run.at = 22.8
+    if state is State.MEASURING:
+        return run
+    raise AssertionError(state)
+
+
+ENDS = {
+    "stop": (lambda run: run.stop(run.at), "stopped"),
+    "link lost": (lambda run: run.down(run.at), "interrupted"),
+    "store fault": (lambda run: run.store_fault(run.at), "failed"),
+}
+
+
+def whole_run() -> Script:
+    run = into(State.MEASURING)
+    run.readings(22.8, 27.7, speed=30.0)
+    run.readings(27.7, 28.0, speed=15.0)
+    run.readings(28.0, 33.1, speed=6.0)
+    run.readings(33.1, 34.0, speed=2.0)
+    assert run.state == "stopping"
+    run.reading(34.1, speed=0.0)
+    return run
+
+
+def test_a_whole_run_in_order():
+    run = whole_run()
+    assert run.moves == [
+        ("ready", "begin", "tempering"),
+        ("tempering", "in band", "soaking"),
+        ("soaking", "soaked", "preshearing"),
+        ("preshearing", "sheared", "resting"),
+        ("resting", "rested", "starting"),
+        ("starting", "at speed", "measuring"),
+        ("measuring", "rule met", "starting"),
+        ("starting", "at speed", "measuring"),
+        ("measuring", "last rule met", "stopping"),
+        ("stopping", "motor known", "ended"),
+    ]
+    times = {(m.source, m.trigger): after(m.t) for m in run.of(Moved)}
+    assert times["tempering", "in band"] == 2.1  # in band from the reading of 0.1 s on
+    assert times["soaking", "soaked"] == 7.1
+    assert times["resting", "rested"] == 22.3  # still at 18.3 s
+    assert [after(e.started) for e in run.ended] == [22.7, 28.1]
+    assert [after(e.t) for e in run.ended] == [27.7, 33.1]
+    assert run.sent == [b"speed 60", b"turn", b"halt", b"speed 30", b"turn", b"speed 6", b"halt"]
+    assert (run.facts.outcome, run.motor) == ("complete", "still")
+
+
+def test_pre_shear_is_timed_from_its_confirmed_speed():
+    run = into(State.RESTING)
+    (sheared,) = [n for n in run.of(Noted) if n.code == "sheared"]
+    assert after(sheared.t) == 18.1  # confirmed at 8.1 s, for 10 s
+
+
+@pytest.mark.parametrize("state", sorted(ACTIVE | {State.READY}))
+@pytest.mark.parametrize(("act", "outcome"), ENDS.values(), ids=ENDS)
+def test_the_end_in_every_state(state, act, outcome):
+    run = into(state)
+    act(run)
+    (concluded,) = run.of(Concluded)
+    assert concluded.facts.outcome == outcome
+    assert (concluded.facts.kept, concluded.facts.steps) == ([], [])
+    if state in BEFORE_MOTION:
+        assert (run.state, run.motor) == ("ended", "not moved")
+        assert b"halt" not in run.sent
+    elif outcome == "interrupted":
+        assert (run.state, run.motor) == ("ended", "may still be turning")
+        assert run.sent[-1] != b"halt" or state is State.RESTING
+    else:
+        assert run.state == "stopping"
+        assert run.sent[-1] == b"halt"
+        run.reading(run.at + 0.1, speed=3.0)
+        assert run.state == "stopping"
+        run.reading(run.at + 0.2, speed=0.0)
+        assert run.motor == "still"
+    # It is over: nothing brings it back, and nothing more is said.
+    count = len(run.effects)
+    run.stop(60.0)
+    run.down(61.0)
+    run.feed(LinkUp(run.ns(62.0), "lead"))
+    run.reading(63.0, 999.0)
+    run.tick(100.0)
+    assert len(run.effects) == count
+    assert run.pipeline.wake_at == NEVER
+
+
+def test_every_transition_of_the_table_is_reached_and_no_other():
+    reached = set(whole_run().moves)
+    for state in ACTIVE | {State.READY}:
+        for act, _ in ENDS.values():
+            run = into(state)
+            act(run)
+            reached |= set(run.moves)
+    assert reached == {(a.value, trigger, b.value) for (a, trigger), b in TRANSITIONS.items()}
+
+
+def test_the_table_has_one_way_out_of_everything_and_no_dead_end():
+    assert {a for a, _ in TRANSITIONS} == set(State) - {State.ENDED}
+    assert set(TRANSITIONS.values()) == set(State) - {State.READY}
+    assert {t for (_, t), b in TRANSITIONS.items() if b is State.STOPPING} == set(OUTCOMES)
+
+
+def test_the_diagram_holds_every_transition():
+    lines = diagram().splitlines()
+    assert lines[:2] == ["stateDiagram-v2", "    [*] --> ready"]
+    assert lines[-1] == "    ended --> [*]"
+    assert len(lines) == len(TRANSITIONS) + 3
+    assert "    measuring --> stopping: last rule met" in lines
+
+
+# ---- getting under way
+
+
+def test_a_run_does_not_begin_without_its_lead_instrument():
+    run = Script(full_plan())
+    run.feed(OperatorCommand(run.ns(0), "begin", "tester"))
+    assert run.moves == [("ready", "link lost", "stopping"), ("stopping", "motor known", "ended")]
+    assert run.facts.reason == "lead is not connected"
+    assert run.facts.began == run.ns(0)
+
+
+def test_a_missing_companion_is_noted():
+    run = Script(plan_of(step(elapsed(1.0)), companions=("probe",)))
+    run.up("lead")
+    run.feed(OperatorCommand(run.ns(0), "begin", "tester"))
+    assert run.notes == ["link_down"]
+    assert run.state == "measuring"
+
+
+def test_a_second_begin_changes_nothing():
+    run = into(State.MEASURING)
+    run.feed(OperatorCommand(run.ns(23.0), "begin", "somebody"))
+    assert run.state == "measuring"
+    assert len([m for m in run.moves if m[1] == "begin"]) == 1
+
+
+def test_the_temperature_must_hold_in_its_band():
+    run = Script(full_plan()).begin()
+    run.readings(0, 1.5, speed=0.0)
+    run.reading(1.6, speed=0.0, temperature=26.1)
+    run.readings(1.6, 3.6, speed=0.0)
+    assert run.state == "tempering"
+    run.reading(3.7, speed=0.0)
+    assert run.state == "soaking"
+
+
+def test_a_temperature_that_does_not_come_fails_the_run():
+    run = Script(full_plan()).begin()
+    run.readings(0, 60.5, 0.5, speed=0.0, temperature=20.0)
+    assert run.facts.outcome == "failed"
+    assert "did not stay within 24 to 26 in 60 s" in run.facts.reason
+    assert after(run.facts.now) == 60.0
+
+
+def test_the_bath_is_set_and_the_temperature_of_a_companion_is_waited_for():
+    conditioning = Conditioning(
+        bath=25.0, signal="probe.temperature", low=24.0, high=26.0, hold_ns=3 * S, longest_ns=60 * S
+    )
+    run = Script(plan_of(step(elapsed(1.0)), conditioning=conditioning, companions=("probe",))).begin()
+    assert run.sent == [b"bath 25"]
+    for t, text in ((1.0, b"20"), (2.0, b"25"), (3.0, b"x"), (4.0, b"25"), (6.0, b"25")):
+        run.reading(t)
+        run.probe(t, text)
+    assert run.state == "tempering"
+    run.probe(7.0)
+    assert run.state == "measuring"
+
+
+def test_a_bath_the_instrument_does_not_have_fails_the_run():
+    class Bathless(Plain):
+        capabilities = frozenset({"speed", "turn", "halt"})
+
+    conditioning = Conditioning(bath=25.0, signal="temperature", low=24.0, high=26.0, longest_ns=60 * S)
+    run = Script(plan_of(step(elapsed(1.0)), conditioning=conditioning), driver=Bathless({})).begin()
+    assert run.facts.outcome == "failed"
+    assert run.facts.reason == "plain cannot bath"
+    assert run.motor == "not moved"
+
+
+def test_a_speed_that_is_not_confirmed_in_time_fails_the_run():
+    run = Script(plan_of(step(elapsed(1.0), speed=30.0), speed_timeout=5.0)).begin()
+    run.readings(0, 5.1, speed=29.0)
+    assert (run.facts.outcome, run.facts.reason) == ("failed", "the speed was not confirmed within 5 s")
+    run.reading(5.2, speed=0.0)
+    assert run.motor == "still"
+
+
+def test_a_pre_shear_whose_speed_is_not_confirmed_fails_the_run():
+    run = into(State.PRESHEARING, speed_timeout=5.0)
+    run.readings(7.2, 12.3, speed=10.0)
+    assert run.facts.reason == "the speed was not confirmed within 5 s"
+
+
+def test_a_motor_that_does_not_rest_after_the_pre_shear_fails_the_run():
+    run = into(State.PRESHEARING)
+    run.readings(7.2, 29.0, speed=60.0)
+    assert run.facts.reason == "the motor did not come to rest after the pre-shear"
+    run.reading(29.1, speed=0.0)
+    assert run.motor == "still"
+
+
+def test_the_speed_must_be_acknowledged_and_confirmed():
+    run = Script(plan_of(step(elapsed(1.0), speed=30.0)))
+    run.answers = False
+    run.begin()
+    run.reading(0.1, speed=30.0)  # it was turning so already
+    assert run.state == "starting"
+    run.line(0.2, b"ok speed")
+    run.reading(0.3, speed=30.0)
+    assert run.state == "measuring"
+
+
+def test_a_slow_set_point_is_not_confirmed_by_a_motor_at_rest():
+    run = Script(plan_of(step(elapsed(1.0), speed=0.03))).begin()
+    run.reading(0.1, speed=0.0)
+    assert run.state == "starting"
+    run.reading(0.2, speed=0.03)
+    assert run.state == "measuring"
+    run.stop(0.3)
+    run.reading(0.4, speed=0.03)
+    assert run.state == "stopping"
+    run.reading(0.5, speed=0.0)
+    assert run.motor == "still"
+
+
+def test_a_step_in_which_nothing_turns_waits_for_the_motor_to_rest():
+    plan = plan_of(step(elapsed(1.0), speed=30.0), step(elapsed(1.0)), step(elapsed(1.0), speed=30.0))
+    run = Script(plan).to_measuring(speed=30.0)
+    run.tick()
+    assert run.sent[-1] == b"halt"
+    run.reading(1.1, speed=15.0)
+    assert run.state == "starting"
+    run.reading(1.2, speed=0.0)
+    assert run.state == "measuring"
+    run.tick()
+    assert run.sent[-2:] == [b"speed 30", b"turn"]
+
+
+# ---- links
+
+
+def test_the_lead_lost_while_measuring_interrupts_and_the_motor_may_still_be_turning():
+    run = into(State.MEASURING)
+    run.readings(22.8, 25.0, speed=30.0)
+    run.down(25.0)
+    assert (run.facts.outcome, run.facts.reason, run.motor) == (
+        "interrupted",
+        "lead: unplugged",
+        "may still be turning",
+    )
+    assert [type(e) for e in run.effects[-5:]] == [Noted, Moved, Concluded, Moved, Ended]
+    assert run.of(StepEnded) == []
+
+
+def test_a_companion_lost_is_noted_and_the_run_goes_on():
+    run = Script(plan_of(step(elapsed(20.0), Keep("end", "mean", seconds(5))), companions=("probe",))).begin()
+    run.probe(1.0)
+    run.readings(0.0, 2.0)
+    run.down(2.0, "probe")
+    assert run.notes == ["link_down"]
+    assert run.pipeline.signals()["probe.temperature"] is None
+    run.readings(2.0, 10.0)
+    assert run.notes == ["link_down", "silent"]
+    run.feed(LinkUp(run.ns(10.0), "probe"))
+    run.probe(10.5)
+    assert run.pipeline.signals()["probe.temperature"] == 25.0
+    run.readings(10.0, 20.1)
+    assert run.facts.outcome == "complete"
+
+
+def test_a_silent_lead_is_noted_and_after_three_times_that_the_run_is_interrupted():
+    run = into(State.MEASURING)
+    run.tick()
+    noted = run.of(Noted)[-1]
+    assert (noted.code, after(noted.t)) == ("silent", 25.8)
+    assert run.pipeline.signals()["torque"] is None
+    assert run.pipeline.faults() == ("silent",)
+    run = into(State.TEMPERING)
+    run.reading(0.5, temperature=20.0)
+    while run.state == "tempering":
+        run.tick()
+    assert (run.facts.outcome, after(run.facts.now)) == ("interrupted", 9.5)
+    assert run.facts.reason == "the instrument does not answer any more"
+
+
+def test_a_lead_that_speaks_again_in_time_goes_on():
+    run = into(State.SOAKING)
+    run.tick(2.1 + 4.0)
+    assert "silent" in run.notes
+    run.reading(6.5, speed=0.0)
+    assert run.pipeline.faults() == ()
+    run.tick(7.1)
+    assert run.state == "preshearing"
+
+
+# ---- stopping
+
+
+def test_a_stop_that_is_not_answered_ends_with_a_motor_that_may_still_be_turning():
+    run = into(State.MEASURING)
+    run.answers = False
+    run.stop(23.0)
+    while run.state == "stopping":
+        run.tick()
+    assert run.motor == "may still be turning"
+    assert after(run.of(Ended)[0].t) == 33.0
+    assert run.sent.count(b"halt") > 3
+    assert set(run.sent[run.sent.index(b"halt", 5) :]) == {b"halt"}
+
+
+def test_a_stop_that_is_refused_is_asked_for_again_at_a_walk():
+    run = into(State.MEASURING)
+    run.answers = False
+    run.stop(23.0)
+    while run.state == "stopping":
+        if run.events[-1].t == run.now and run.sent[-1] == b"halt":
+            run.line(None, b"no way")
+        run.tick()
+    assert run.motor == "may still be turning"
+    assert 10 < run.sent.count(b"halt") < 60
+
+
+def test_a_stop_overtakes_what_waits_and_nothing_else_is_sent_again():
+    run = Script(plan_of(step(elapsed(1.0), speed=30.0)))
+    run.answers = False
+    run.begin()
+    assert run.sent == [b"speed 30"]  # turn waits for its answer
+    run.stop(0.1)
+    while run.state == "stopping":
+        run.tick()
+    assert run.sent[0] == b"speed 30"
+    assert set(run.sent[1:]) == {b"halt"}
+
+
+def test_the_turn_under_way_at_a_stop_is_not_repeated():
+    run = Script(plan_of(step(elapsed(1.0), speed=30.0)))
+    run.answers = False
+    run.begin()
+    run.line(0.1, b"ok speed")
+    assert run.sent == [b"speed 30", b"turn"]
+    run.stop(0.2)
+    while run.state == "stopping":
+        run.tick()
+    assert set(run.sent[2:]) == {b"halt"}
+
+
+def test_link_lost_while_stopping():
+    run = into(State.MEASURING)
+    run.stop(23.0)
+    run.down(23.1)
+    assert (run.facts.outcome, run.motor) == ("stopped", "may still be turning")
+
+
+def test_a_second_stop_and_a_store_fault_while_stopping_change_nothing():
+    run = into(State.MEASURING)
+    run.stop(23.0)
+    run.stop(23.1)
+    run.store_fault(23.2)
+    assert run.state == "stopping"
+    assert len(run.of(Concluded)) == 1
+    run.reading(23.5, speed=0.0)
+    assert run.motor == "still"
+
+
+def test_while_it_stops_a_slow_instrument_is_asked_more_often():
+    class Slow(Polled):
+        interval_ns = 30 * S
+        stale_after_ns = 100 * S
+
+    run = Script(plan_of(step(elapsed(90.0), speed=30.0), driver=Polled), driver=Slow({})).begin()
+    run.line(0.05, b"r 50 30 25")
+    while b"read" not in run.sent[2:]:
+        run.tick()
+    run.stop(40.0)
+    count = run.sent.count(b"read")
+    while run.state == "stopping" and run.now < run.ns(45.0):
+        run.tick()
+        if run.sent[-1] == b"read":
+            run.line(None, b"r 50 3 25")
+    assert run.sent.count(b"read") - count >= 8
+
+
+def test_what_is_concluded_does_not_change_afterwards():
+    run = into(State.MEASURING)
+    run.stop(23.0)
+    facts = run.of(Concluded)[0].facts
+    notes = list(facts.notes)
+    run.down(23.1)
+    assert facts.notes == notes
+    assert facts.now == run.ns(23.0)
+
+
+# ---- refusals
+
+
+@pytest.mark.parametrize(("refused", "sent"), [(b"speed", 1), (b"turn", 2)])
+def test_a_command_that_is_refused_fails_the_run(refused, sent):
+    run = Script(plan_of(step(elapsed(1.0), speed=30.0)))
+    run.answers = False
+    run.begin()
+    if refused == b"turn":
+        run.line(0.05, b"ok speed")
+    assert run.sent[-1].startswith(refused)
+    run.line(0.1, b"no range")
+    assert run.facts.outcome == "failed"
+    assert run.facts.reason == f"lead did not do '{refused.decode()}': range"
+    assert "refused" in run.notes
+    assert len(run.sent) == sent
+    run.tick()
+    assert run.sent[-1] == b"halt"
+
+
+def test_a_command_that_is_not_answered_is_tried_three_times():
+    run = Script(plan_of(step(elapsed(1.0), speed=30.0)))
+    run.answers = False
+    run.begin()
+    while run.state == "starting":
+        run.tick()
+    assert run.sent[:3] == [b"speed 30"] * 3
+    assert run.facts.reason == "lead did not do 'speed': no answer"
+
+
+def test_nothing_is_sent_without_a_rule_that_says_so():
+    """A run in which nothing turns sends nothing at all to an instrument that streams."""
+    run = Script(plan_of(step(Rule("above", "n", "readings", low=3)))).begin()
+    run.readings(0, 0.5)
+    assert run.sent == []
+    assert run.motor == "not moved"
+
+
+def test_ticks_that_are_early_do_nothing():
+    run = into(State.SOAKING)
+    before = len(run.effects)
+    for t in (2.2, 2.3, 2.4):
+        run.feed(Tick(run.ns(t)))
+    assert len(run.effects) == before
