@@ -1,1 +1,17 @@
-"""daq.quality."""
+"""Quality as pure functions; import from the modules.  Values of one call are in one unit.
+
+Importing a module loads neither numpy nor scipy.
+
+* `limits`: `judge(value, low, high, rule=, decimals=) -> Verdict`, `rounded`, `as_reported`, DecisionRule.
+* `statistics`: `describe`, `mean_interval`, `t_quantile`, `normal_quantile`, `range_quantile`, `grubbs_test`,
+  `grubbs_critical`, `dixon_test`, `dixon_critical`, `fit_line -> Line`, `theil_sen -> RobustLine`; drift of readings in time:
+  `daq.core.steady.drift_bound`.
+* `replicates`: `precision(groups) -> Precision` (ISO 5725-2), `repeatability_factor`, `critical_range`,
+  `judge_replicates(values, r_limit, most) -> Agreement`.
+* `charts`: `constants(n)`, `individuals_chart`, `ewma_chart`, `run_rules`, `first_signals`, `capability`,
+  `average_run_length`.
+* `verification`: `acceptance_band(certified, full_scale_viscosity, certified_uncertainty_percent=) -> AcceptanceBand`,
+  `certified_viscosity(degC, table)`, `normalised_error`.
+* `health`: `once_per_revolution(revolutions, values) -> Ripple`.
+* `distributions`: range and spacing ratio of normal samples.
+"""

@@ -1,4 +1,28 @@
-"""Rheology as pure functions: geometries, torque range, fluids, temperature, flow curves, uncertainty.
+"""Rheology as pure functions; import from the modules.  SI units unless a name says otherwise.
 
-Import from the modules; importing one does not import numpy or scipy.  Units are SI unless a name says otherwise.
+Importing a module loads neither numpy nor scipy.  "x" below is a number or a numpy array.
+
+* `geometry`: CoaxialCylinders, LargeVessel, ConePlate, ParallelPlates, CalibratedConstants, Disc, Vane, each with
+  `stress_per_torque` (Pa/(N.m)), `rate_per_omega` (1), `viscosity_constant` (Pa.s/(N.m/(rad/s))); `limits_of_use`.
+* `cylinders`: `angular_speed(x /min)`, stress, rate, torque and viscosity of coaxial and single cylinders, power-law
+  and Krieger-Elrod rates, `local_slopes`, `vessel_wall_factor`, Taylor onset, viscous heating.
+* `bodies`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc, sphere.
+* `torque`: percent of full scale, `classify_torque`, `viscosity_range`, `speed_for_torque`, `advise`.
+* `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`.
+* `uncertainty`: Component, `from_limit`, `from_expanded`, `from_readings`, `combine -> Budget`, `coverage_factor`,
+  `span_mean_uncertainty`, `sensitivities`, `rectangular_sum_half_width`, `report`.
+* `montecarlo`: `propagate(model, inputs, seed=)`, `propagate_budget(value, components, seed=) -> Propagated`.
+* `viscosity_budget`: Specification, `viscosity_components`, `relative_limit`.
+* `fluids`: `water_viscosity(x degC)`, `water_density`, `water_viscosity_at_density(K, kg/m3)`,
+  `glycerol_water_viscosity(fraction, degC)`, `sucrose_viscosity(%, degC)`, `liquid_viscosity(name, degC)`,
+  `glycol_water_viscosity(glycol, fraction, degC)`; all Pa.s.
+* `temperature`: Andrade, Vft, Walther curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,
+  `fit_vft`, `vft_through_three`, `fit_walther`, `correct_to_reference`, `relative_error`, `temperature_ready`,
+  `soak_time`.
+* `pt100`: `resistance(x degC)`, `temperature(ohm)`, `temperatures`, `sensitivity`, `tolerance(x degC, class)`.
+* `flowmodels`: MODELS (stress over rate, derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa)`
+  gives Fit or Refusal, `compare_models -> Comparison`, `power_law_line`, `casson_line`; `leastsquares`: `fit_curve`,
+  `linear_fit`.
+* `structure`: `shear_thinning_index`, `flow_index`, `power_law_through_two`, `thixotropy_ratio`, `recovery_fraction`,
+  `loop_area` (Pa/s), StructureKinetics.
 """

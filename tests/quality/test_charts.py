@@ -68,6 +68,7 @@ def test_points_on_a_limit_are_not_beyond_it():
     assert first_signals([3.0])["one_beyond_3s"] == -1
     assert first_signals([2.0, 2.0, 2.0])["two_of_three_2s"] == -1
     assert first_signals([0.0] * 20)["nine_one_side"] == -1
+    assert first_signals([2.0, 2.5])["two_of_three_2s"] == -1
     assert first_signals([2.5, 2.5])["two_of_three_2s"] == 1
     assert first_signals([])["six_trend"] == -1
 

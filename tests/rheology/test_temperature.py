@@ -152,6 +152,12 @@ def test_resistance_and_temperature_are_inverse(celsius):
     assert pt100.temperature(pt100.resistance(celsius)) == pytest.approx(celsius, abs=1e-9)
 
 
+def test_cold_end_of_the_table():
+    # IEC 60751, table of resistances in two decimals (from memory).
+    assert pt100.resistance(-200.0) == pytest.approx(18.52, abs=0.006)
+    assert pt100.resistance(-100.0) == pytest.approx(60.26, abs=0.006)
+
+
 def test_platinum_arrays_and_other_sensors():
     t = np.array([-80.0, 0.0, 37.0])
     assert pt100.temperatures(pt100.resistance(t)) == pytest.approx(t, abs=1e-9)

@@ -216,7 +216,7 @@ def test_student_component_is_wider_than_a_normal_one():
 
 
 def test_monte_carlo_of_a_curved_model():
-    """Mass calibration of JCGM 101 9.3 in spirit: y = x^2 about 0 has mean u^2, which the linear budget misses."""
+    """y = x^2 about 0 has mean u^2 and standard deviation sqrt(2) u^2 (chi-squared), where a linear budget gives 0."""
     found = propagate(lambda x: x["x"] ** 2, [(0.0, Component("x", 1.0))], seed=2)
     assert found.mean == pytest.approx(1.0, rel=0.02)
     assert found.u == pytest.approx(math.sqrt(2.0), rel=0.03)

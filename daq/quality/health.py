@@ -1,0 +1,51 @@
+"""Health of an instrument from readings that were made anyway."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daq.core.errors import SettingError
+
+
+@dataclass(frozen=True, slots=True)
+class Ripple:
+    """The part of a signal that repeats with each revolution; unit of the signal."""
+
+    amplitude: float
+    """Half of peak to peak of the once-per-revolution sine."""
+    share: float
+    """Part of the signal's scatter about its line that the sine explains, 0..1."""
+    residual_sd: float
+    """What is left, standard deviation."""
+
+
+def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -> Ripple:
+    """Least-squares sine of period one revolution beside a straight line; a bent rotor shows as a large one.
+
+    `revolutions` counts turns at each reading (not decreasing): at least 2 turns and 8 readings, more than two a turn.
+
+    Raises:
+        SettingError: too few readings or turns, or values not finite.
+    """
+    import numpy as np
+
+    n = len(values)
+    if n != len(revolutions):
+        raise SettingError(f"{len(revolutions)} counts of revolutions and {n} values", key="values")
+    if not all(map(math.isfinite, [*revolutions, *values])):
+        raise SettingError("all values must be finite", key="values")
+    turns = (revolutions[-1] - revolutions[0]) if n else 0.0
+    if n < 8 or turns < 2.0 or n <= 2.0 * turns:
+        raise SettingError(f"needs 2 turns, 8 readings and more than 2 per turn, got {n} in {turns:g}", key="values")
+    x, y = np.asarray(revolutions, dtype=float), np.asarray(values, dtype=float)
+    line = np.column_stack([np.ones(n), x - x.mean()])
+    sine = np.column_stack([line, np.cos(2 * np.pi * x), np.sin(2 * np.pi * x)])
+    plain = y - line @ np.linalg.lstsq(line, y, rcond=None)[0]
+    solution = np.linalg.lstsq(sine, y, rcond=None)[0]
+    rest = y - sine @ solution
+    before, after = float(plain @ plain), float(rest @ rest)
+    return Ripple(
+        amplitude=math.hypot(float(solution[2]), float(solution[3])),
+        share=max(0.0, 1.0 - after / before) if before > 0.0 else 0.0,
+        residual_sd=math.sqrt(after / (n - 4)),
+    )

@@ -1,0 +1,136 @@
+"""Range planning: every geometry and speed for an expected viscosity, best first."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from daq.rheology.cylinders import angular_speed
+from daq.rheology.elementary import require_positive
+from daq.rheology.geometry import Geometry
+from daq.rheology.torque import BandClass, classify_torque, torque_percent_at, viscosity_range
+from daq.rheology.uncertainty import combine
+from daq.rheology.viscosity_budget import Specification, viscosity_components
+
+HEADROOM_PERCENT = 85.0
+"""A planned torque above this is put behind the others: a sample a little thicker would go over range (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """The viscosity a plan is made for, and how it changes with rate or speed (power law).
+
+    Give `at_rate` (1/s) for geometries with a defined rate, `at_speed_per_min` for the others; where the one needed is
+    missing the fluid is taken as Newtonian and the candidate says so.
+    """
+
+    viscosity: float
+    """Pa.s."""
+    flow_index: float = 1.0
+    at_rate: float | None = None
+    at_speed_per_min: float | None = None
+
+    def __post_init__(self) -> None:
+        require_positive("viscosity", self.viscosity)
+        require_positive("flow_index", self.flow_index)
+        for name, x in (("at_rate", self.at_rate), ("at_speed_per_min", self.at_speed_per_min)):
+            if x is not None:
+                require_positive(name, x)
+
+    def seen(self, rate: float | None, speed_per_min: float) -> tuple[float, bool]:
+        """Viscosity (Pa.s) at a rate, or at a speed where there is no rate; and whether it was taken as Newtonian."""
+        if self.flow_index == 1.0:
+            return self.viscosity, False
+        now, then = (speed_per_min, self.at_speed_per_min) if rate is None else (rate, self.at_rate)
+        if then is None:
+            return self.viscosity, True
+        return self.viscosity * math.pow(now / then, self.flow_index - 1.0), False
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One geometry at one speed."""
+
+    geometry: str
+    speed_per_min: float
+    torque_percent: float
+    band: BandClass
+    shear_rate: float | None
+    """1/s; None where the body defines none."""
+    viscosity: float
+    """Expected viscosity there, Pa.s."""
+    viscosity_low: float
+    """Smallest viscosity (Pa.s) that this geometry and speed can measure."""
+    viscosity_high: float
+    """Greatest viscosity (Pa.s) that this geometry and speed can measure."""
+    first_reading_s: float
+    """Time from start to the first valid reading, s."""
+    relative_expanded: float | None
+    """Expected expanded uncertainty (95 %) over the viscosity; None out of the band or without a specification."""
+    assumed_newtonian: bool
+    """The flow index could not be used, see `Expected`."""
+
+
+def plan_ranges(
+    full_scale: float,
+    geometries: Mapping[str, Geometry],
+    speeds_per_min: Sequence[float],
+    expected: Expected,
+    *,
+    specification: Specification | None = None,
+    temperature_coefficient: float = 0.0,
+    revolutions: float = 1.0,
+    seconds: float = 0.0,
+    low_percent: float = 10.0,
+    high_percent: float = 100.0,
+) -> list[Candidate]:
+    """All combinations of geometry and speed, best first.
+
+    Those in the band come first, among them those with headroom, then by expected uncertainty (by torque where no
+    specification is given), then by the time to the first reading.
+
+    Args:
+        full_scale: torque at 100 percent, N.m.
+        geometries: by name; vanes, which measure no viscosity, are left out.
+        speeds_per_min: speeds the instrument can turn at.
+        expected: the viscosity.
+        specification: the instrument's limits, for the uncertainty.
+        temperature_coefficient: -dln(eta)/dT, 1/K.
+        revolutions: turns before a reading is valid (wind-up of the sensor).
+        seconds: time before a reading is valid, beside the turns.
+        low_percent: low end of the usable band.
+        high_percent: high end of the usable band.
+
+    Raises:
+        ArgumentError: a full scale or speed that is not positive.
+    """
+    require_positive("full_scale", full_scale)
+    out: list[Candidate] = []
+    for name, geometry in geometries.items():
+        constant = geometry.viscosity_constant
+        if constant is None:
+            continue
+        for speed in speeds_per_min:
+            require_positive("speeds_per_min", speed)
+            factor = geometry.rate_per_omega
+            rate = None if factor is None else factor * angular_speed(speed)
+            viscosity, assumed = expected.seen(rate, speed)
+            torque = torque_percent_at(viscosity, full_scale, constant, speed)
+            band = classify_torque(torque, low_percent, high_percent)
+            low, high = viscosity_range(full_scale, constant, speed, low_percent, high_percent)
+            relative = None
+            if specification is not None and band == BandClass.VALID:
+                parts = viscosity_components(
+                    viscosity, torque, specification, temperature_coefficient=temperature_coefficient
+                )
+                relative = combine(parts).expanded / viscosity if parts else None
+            wait = max(seconds, 60.0 * revolutions / speed)
+            out.append(Candidate(name, speed, torque, band, rate, viscosity, low, high, wait, relative, assumed))
+    return sorted(out, key=_rank)
+
+
+def _rank(c: Candidate) -> tuple[bool, bool, float, float]:
+    if c.band != BandClass.VALID:
+        # Out of the band: the one that misses it least, by its ratio.
+        return True, False, abs(math.log(c.torque_percent / 50.0)), c.first_reading_s
+    merit = -c.torque_percent if c.relative_expanded is None else c.relative_expanded
+    return False, c.torque_percent > HEADROOM_PERCENT, merit, c.first_reading_s

@@ -1,0 +1,44 @@
+"""Once-per-revolution ripple of simulated torque."""
+
+import math
+
+import numpy as np
+import pytest
+
+from daq.core.errors import SettingError
+from daq.quality.health import once_per_revolution
+
+
+def test_ripple_is_found_beside_drift_and_noise():
+    rng = np.random.default_rng(12)
+    turns = np.linspace(0, 6.3, 200)
+    torque = 40 + 0.5 * turns + 0.8 * np.sin(2 * np.pi * turns + 0.7) + 0.1 * rng.standard_normal(200)
+    ripple = once_per_revolution(list(turns), list(torque))
+    assert ripple.amplitude == pytest.approx(0.8, abs=0.03)
+    assert ripple.residual_sd == pytest.approx(0.1, rel=0.2)
+    assert ripple.share > 0.95
+
+
+def test_a_straight_rotor_has_none():
+    rng = np.random.default_rng(13)
+    turns = np.linspace(0, 5, 200)
+    ripple = once_per_revolution(list(turns), list(40 + 0.1 * rng.standard_normal(200)))
+    assert ripple.amplitude < 0.03
+    assert ripple.share < 0.1
+    assert once_per_revolution(list(turns), [1.0] * 200).amplitude == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("turns", "values"),
+    [
+        (np.linspace(0, 1.5, 50), np.ones(50)),
+        (np.linspace(0, 3, 6), np.ones(6)),
+        (np.linspace(0, 30, 50), np.ones(50)),
+        (np.linspace(0, 3, 50), np.ones(49)),
+        (np.linspace(0, 3, 50), np.full(50, math.nan)),
+        ([], []),
+    ],
+)
+def test_too_little_to_see_a_ripple_is_refused(turns, values):
+    with pytest.raises(SettingError):
+        once_per_revolution(list(turns), list(values))

@@ -1,0 +1,83 @@
+"""Range planning: what is promised comes true for a fluid of the law assumed."""
+
+import math
+
+import pytest
+
+from daq.core.errors import SettingError
+from daq.rheology import cylinders, torque
+from daq.rheology.geometry import CalibratedConstants, ConePlate, LargeVessel, Vane
+from daq.rheology.ranges import Expected, plan_ranges
+from daq.rheology.torque import BandClass
+from daq.rheology.viscosity_budget import Specification
+
+FULL_SCALE = 7e-4
+GEOMETRIES = {
+    "thin": LargeVessel(0.0016, 0.03),
+    "wide": LargeVessel(0.0094, 0.065),
+    "cone": ConePlate(0.02, math.radians(1.0)),
+    "body": CalibratedConstants(2000.0),
+    "vane": Vane(0.02, 0.04),
+}
+SPEEDS = [0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0]
+SPEC = Specification(torque_percent_full_scale=1.0)
+
+
+def test_every_geometry_and_speed_once_best_first():
+    plan = plan_ranges(FULL_SCALE, GEOMETRIES, SPEEDS, Expected(1.5), specification=SPEC)
+    assert len(plan) == 4 * len(SPEEDS)
+    usable = [c for c in plan if c.band == BandClass.VALID]
+    assert plan[: len(usable)] == usable
+    assert 10 <= usable[0].torque_percent <= 85
+    good = [c.relative_expanded for c in usable if c.torque_percent <= 85]
+    assert good == sorted(good)
+    assert good[0] == pytest.approx(1.96 / math.sqrt(3) / usable[0].torque_percent, rel=1e-3)
+    assert all(c.relative_expanded is None for c in plan[len(usable) :])
+
+
+def test_the_planned_torque_is_that_of_the_flow():
+    n, k = 0.4, 12.0
+    expected = Expected(k, n, at_rate=1.0)
+    for c in plan_ranges(FULL_SCALE, {"wide": GEOMETRIES["wide"]}, SPEEDS, expected):
+        # Apparent values of a large vessel use the rate 2 omega; the law is evaluated there.
+        omega = cylinders.angular_speed(c.speed_per_min)
+        eta = k * (2 * omega) ** (n - 1)
+        t = cylinders.unbounded_torque(eta, omega, 0.0094, 0.065)
+        assert c.torque_percent == pytest.approx(torque.torque_to_percent(t, FULL_SCALE))
+        assert c.viscosity == pytest.approx(eta)
+        assert c.viscosity_low == pytest.approx(c.viscosity_high / 10)
+        assert not c.assumed_newtonian
+
+
+def test_a_body_without_a_rate_goes_by_its_speed():
+    expected = Expected(2.0, 0.5, at_speed_per_min=10.0)
+    plan = {c.speed_per_min: c for c in plan_ranges(FULL_SCALE, {"body": GEOMETRIES["body"]}, [10.0, 40.0], expected)}
+    assert plan[40.0].viscosity == pytest.approx(1.0)
+    assert plan[40.0].shear_rate is None
+    (other,) = plan_ranges(FULL_SCALE, {"cone": GEOMETRIES["cone"]}, [10.0], expected)
+    assert other.assumed_newtonian
+
+
+def test_time_to_the_first_reading():
+    plan = plan_ranges(
+        FULL_SCALE, {"body": GEOMETRIES["body"]}, [0.5, 60.0], Expected(1.0), revolutions=2.0, seconds=5.0
+    )
+    assert {c.speed_per_min: c.first_reading_s for c in plan} == {0.5: 240.0, 60.0: 5.0}
+
+
+def test_nothing_serves_and_the_nearest_comes_first():
+    plan = plan_ranges(FULL_SCALE, GEOMETRIES, SPEEDS, Expected(1e7))
+    assert all(c.band == BandClass.OVER for c in plan)
+    assert plan[0].torque_percent == min(c.torque_percent for c in plan)
+
+
+def test_numbers_that_make_no_sense_are_refused():
+    for wrong in (
+        lambda: plan_ranges(0.0, GEOMETRIES, SPEEDS, Expected(1.0)),
+        lambda: plan_ranges(1.0, GEOMETRIES, [0.0], Expected(1.0)),
+        lambda: Expected(-1.0),
+        lambda: Expected(1.0, 0.0),
+        lambda: Expected(1.0, 0.5, at_rate=0.0),
+    ):
+        with pytest.raises(SettingError):
+            wrong()
