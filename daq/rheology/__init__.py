@@ -19,7 +19,7 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
 * `temperature`: Andrade, Vft, Walther curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,
   `fit_vft`, `vft_through_three`, `fit_walther`, `correct_to_reference`, `relative_error`, `temperature_ready`,
   `soak_time`.
-* `pt100`: `resistance(x degC)`, `temperature(ohm)`, `temperatures`, `sensitivity`, `tolerance(x degC, class)`.
+* `pt100`: `resistance(x degC)`, `temperature(x ohm)`, `sensitivity`, `tolerance(x degC, class)`.
 * `flowmodels`: MODELS (stress over rate, derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa)`
   gives Fit or Refusal, `compare_models -> Comparison`, `power_law_line`, `casson_line`; `leastsquares`: `fit_curve`,
   `linear_fit`.

@@ -5,7 +5,7 @@ Torque T in N.m, omega in rad/s, lengths in m.  Torque, speed and viscosity may 
 
 import math
 
-from daq.rheology.elementary import Number, exp, log1p, power, require_positive
+from daq.rheology.elementary import ArgumentError, Number, exp, log1p, power, require_positive
 
 
 def cone_stress(torque: Number, radius_m: float) -> Number:
@@ -72,19 +72,28 @@ def plates_single_point_fraction(flow_index: Number) -> Number:
     return exp(exponent)
 
 
-def vane_yield_stress(torque: Number, diameter_m: float, height_m: float) -> Number:
-    """Vane, yield stress, Pa: 2 T/(pi D^3 (H/D + 1/3)), uniform stress on both end faces (Nguyen and Boger 1983)."""
-    return torque * (2.0 / (math.pi * diameter_m**3 * (height_m / diameter_m + 1.0 / 3.0)))
+def vane_yield_stress(torque: Number, diameter_m: float, height_m: float, *, end_faces: int = 2) -> Number:
+    """Vane, yield stress, Pa: 2 T/(pi D^3 (H/D + 1/3)), uniform stress on both end faces (Nguyen and Boger 1983).
+
+    `end_faces` 1 where the top stands out of the sample (1/6 in place of 1/3), 0 to leave both out.
+    """
+    return torque / _vane_factor(diameter_m, height_m, end_faces)
 
 
-def vane_torque(yield_stress: Number, diameter_m: float, height_m: float) -> Number:
-    """Vane, torque at yield, N.m: pi D^3/2 (H/D + 1/3) tau_y (Nguyen and Boger 1983)."""
-    return yield_stress * (math.pi * diameter_m**3 / 2.0 * (height_m / diameter_m + 1.0 / 3.0))
+def vane_torque(yield_stress: Number, diameter_m: float, height_m: float, *, end_faces: int = 2) -> Number:
+    """Vane, torque at yield, N.m: pi D^3/2 (H/D + 1/3) tau_y (Nguyen and Boger 1983); `end_faces` as above."""
+    return yield_stress * _vane_factor(diameter_m, height_m, end_faces)
 
 
-def vane_ends_share(diameter_m: float, height_m: float) -> float:
-    """Part of the vane's torque that comes from its two end faces: (1/3)/(H/D + 1/3)."""
-    return (1.0 / 3.0) / (height_m / diameter_m + 1.0 / 3.0)
+def vane_ends_share(diameter_m: float, height_m: float, *, end_faces: int = 2) -> float:
+    """Part of the vane's torque that comes from its end faces: (1/3)/(H/D + 1/3) for two."""
+    return (end_faces / 6.0) / (height_m / diameter_m + end_faces / 6.0)
+
+
+def _vane_factor(diameter_m: float, height_m: float, end_faces: int) -> float:
+    if end_faces not in {0, 1, 2}:
+        raise ArgumentError(f"must be 0, 1 or 2, is {end_faces}", key="end_faces")
+    return math.pi * diameter_m**3 / 2.0 * (height_m / diameter_m + end_faces / 6.0)
 
 
 def disc_torque(viscosity: Number, omega: Number, radius_m: float) -> Number:

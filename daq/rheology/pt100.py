@@ -4,13 +4,8 @@ Resistance in ohm, temperature in degC (ITS-90), -200 to 850 degC.  Numbers or n
 """
 
 import math
-from typing import TYPE_CHECKING
 
 from daq.rheology.elementary import ArgumentError, Number, require_within
-
-if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
 
 A = 3.9083e-3
 """1/degC, IEC 60751."""
@@ -37,7 +32,7 @@ def sensitivity(celsius: Number, r0: float = 100.0) -> Number:
     return r0 * (A + 2.0 * B * t + (t < 0.0) * (C * (4.0 * t**3 - 300.0 * t**2)))
 
 
-def temperature(ohm: float, r0: float = 100.0) -> float:
+def temperature(ohm: Number, r0: float = 100.0) -> Number:
     """Temperature (degC) of a resistance (ohm), the inverse of `resistance` to better than 1e-9 K.
 
     From 0 degC up the quadratic is solved, below it Newton's method is used.
@@ -45,26 +40,27 @@ def temperature(ohm: float, r0: float = 100.0) -> float:
     Raises:
         ArgumentError: a resistance outside -200..850 degC.
     """
-    low, high = resistance(-200.0, r0), resistance(850.0, r0)
-    require_within("ohm", ohm, low, high, "ohm")
-    ratio = ohm / r0
+    require_within("ohm", ohm, resistance(-200.0, r0), resistance(850.0, r0), "ohm")
+    if isinstance(ohm, (int, float)):
+        return _temperature(ohm / r0)
+    import numpy as np
+
+    flat = [_temperature(float(x) / r0) for x in ohm.ravel()]
+    return np.asarray(flat, dtype=np.float64).reshape(ohm.shape)
+
+
+def _temperature(ratio: float) -> float:
+    """Temperature of a resistance over r0, within the range."""
     t = (-A + math.sqrt(A * A - 4.0 * B * (1.0 - ratio))) / (2.0 * B)
     if ratio >= 1.0:
         return t
     for _ in range(20):
-        step = (resistance(max(t, -200.0), r0) - ohm) / sensitivity(max(t, -200.0), r0)
-        t = max(t, -200.0) - step
+        t = max(t, -200.0)
+        step = (resistance(t, 1.0) - ratio) / sensitivity(t, 1.0)
+        t -= step
         if abs(step) < 1e-12:
             break
     return t
-
-
-def temperatures(ohms: "NDArray[np.float64]", r0: float = 100.0) -> "NDArray[np.float64]":
-    """`temperature` of an array of resistances (ohm)."""
-    import numpy as np
-
-    flat = [temperature(float(x), r0) for x in np.ravel(ohms)]
-    return np.asarray(flat, dtype=float).reshape(np.shape(ohms))
 
 
 def tolerance(celsius: Number, tolerance_class: str) -> Number:

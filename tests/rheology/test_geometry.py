@@ -155,6 +155,11 @@ def test_vane_disc_and_sphere_torques_are_surface_integrals():
     assert bodies.vane_torque(tau, d, h) == pytest.approx(side + ends, rel=1e-12)
     assert Vane(d, h).stress_per_torque * (side + ends) == pytest.approx(tau, rel=1e-12)
     assert bodies.vane_ends_share(d, h) == pytest.approx(ends / (side + ends), rel=1e-12)
+    for faces in (0, 1):
+        assert bodies.vane_torque(tau, d, h, end_faces=faces) == pytest.approx(side + faces * ends / 2, rel=1e-12)
+    assert bodies.vane_yield_stress(side, d, h, end_faces=0) == pytest.approx(tau, rel=1e-12)
+    with pytest.raises(SettingError, match="0, 1 or 2"):
+        bodies.vane_torque(tau, d, h, end_faces=3)
 
     eta, omega, radius = 2.0, 3.0, 0.03
     # Jeffery's stress on one face of a disc, Lamb's on a sphere; r = R sin(a).

@@ -160,7 +160,7 @@ def test_cold_end_of_the_table():
 
 def test_platinum_arrays_and_other_sensors():
     t = np.array([-80.0, 0.0, 37.0])
-    assert pt100.temperatures(pt100.resistance(t)) == pytest.approx(t, abs=1e-9)
+    assert pt100.temperature(pt100.resistance(t)) == pytest.approx(t, abs=1e-9)
     assert pt100.resistance(25.0, 1000.0) == pytest.approx(10 * pt100.resistance(25.0))
     for c in (-120.0, -1.0, 1.0, 400.0):
         h = 1e-3
