@@ -26,9 +26,7 @@ def genesis(source: str) -> str:
     return hashlib.sha256(f"audit of {source}".encode()).hexdigest()
 
 
-def entry_hash(
-    seq: int, utc_ns: int, who: str, what: str, subject: str, detail: str, previous: str
-) -> str:
+def entry_hash(seq: int, utc_ns: int, who: str, what: str, subject: str, detail: str, previous: str) -> str:
     """SHA-256 (hex) over all fields of an entry, the hash before it included."""
     fields = [previous, seq, utc_ns, who, what, subject, detail]
     return hashlib.sha256(json.dumps(fields, separators=(",", ":")).encode()).hexdigest()

@@ -115,7 +115,7 @@ def _count_epoch(path: Path, utc_ns: int) -> None:
     path.chmod(0o600)
     with contextlib.closing(open_writer(path)) as connection:
         # Before anything else is written to an old copy, its tables are brought up to date.
-        migrate(Database(connection, execute_plugins=False))
+        migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
         connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
 
 

@@ -21,7 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from daq.adapters.mqtt_client import BrokerDownError, NoAnswerError, OpenClient, RefusedError
+from daq.adapters.mqtt_client import BrokerDownError, NoAnswerError, OpenClient, RefusedError, to_the_end
 from daq.core.errors import DaqError, SettingError
 
 WINDOW: Final = 10
@@ -128,7 +128,9 @@ class Connection:
         if answer is None:
             return
         try:
-            code = await asyncio.wait_for(answer, self._timeout)
+            # Not wait_for: in Python 3.11 it swallows a cancellation that comes together with the answer.
+            async with asyncio.timeout(self._timeout):
+                code = await answer
         except TimeoutError:
             raise BrokerDownError(f"no acknowledgement within {self._timeout:g} s") from None
         if code >= REFUSED_FROM:
@@ -176,16 +178,11 @@ async def connect(settings: MqttSettings, client_id: str, will: "dict[Version, W
 
 
 async def _enter(client: OpenClient) -> None:
-    # The library connects in a thread that cannot be cancelled: wait for it, then undo.
-    opening = asyncio.ensure_future(client.__aenter__())
     try:
-        await asyncio.shield(opening)
+        # The library connects in a thread that cannot be cancelled: wait for it, then undo.
+        await to_the_end(client.__aenter__())
     except asyncio.CancelledError:
-        with contextlib.suppress(aiomqtt.MqttError):
-            await opening
-            await _leave(client)
-        client.drop()
-        await client.finish()
+        await _leave(client)
         raise
     except aiomqtt.MqttError as error:
         reached = client.reached
@@ -198,8 +195,13 @@ async def _enter(client: OpenClient) -> None:
 
 
 async def _leave(client: OpenClient) -> None:
-    with contextlib.suppress(aiomqtt.MqttError):
-        await client.__aexit__(None, None, None)
+    await to_the_end(_part(client))
+
+
+async def _part(client: OpenClient) -> None:
+    if client.reached:
+        with contextlib.suppress(aiomqtt.MqttError):
+            await client.__aexit__(None, None, None)
     client.drop()
     await client.finish()
 

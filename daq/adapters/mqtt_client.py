@@ -1,7 +1,8 @@
 """aiomqtt's client with the answers it keeps to itself: reason codes, limits, and when the line is lost."""
 
 import asyncio
-from typing import Any
+from collections.abc import Coroutine
+from typing import Any, TypeVar
 
 import aiomqtt
 from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags
@@ -9,6 +10,20 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daq.core.errors import DaqError
+
+T = TypeVar("T")
+
+
+async def to_the_end(awaitable: Coroutine[Any, Any, T]) -> T:
+    """Await what must not be left half done: cancelled, it is still waited for, and then the cancellation goes on."""
+    task = asyncio.ensure_future(awaitable)
+    try:
+        return await asyncio.shield(task)
+    except asyncio.CancelledError:
+        await asyncio.wait([task])
+        if not task.cancelled():
+            task.exception()  # seen here: nobody else will ask
+        raise
 
 
 class BrokerDownError(DaqError):

@@ -6,6 +6,7 @@ the rest.
 """
 
 import asyncio
+import contextlib
 import json
 import random
 from collections import Counter
@@ -341,7 +342,6 @@ class Publisher:
         end = loop.time() + seconds
         while (left := end - loop.time()) > 0 and not self._stopping.is_set():
             self.state.turns += 1
-            try:
-                await asyncio.wait_for(self._stopping.wait(), min(left, PULSE_S))
-            except TimeoutError:
-                continue
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(min(left, PULSE_S)):
+                    await self._stopping.wait()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any, ParamSpec, TypeVar
 
 from daq.adapters.mqtt import Connection
-from daq.adapters.mqtt_client import BrokerDownError
+from daq.adapters.mqtt_client import BrokerDownError, to_the_end
 from daq.adapters.store_rows import Message
 
 P = ParamSpec("P")
@@ -33,12 +33,7 @@ class Backoff:
 
 async def in_thread(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
     """Run something that blocks in a thread; cancelled, it waits for the thread, which cannot be stopped."""
-    task = asyncio.ensure_future(asyncio.to_thread(function, *args, **kwargs))
-    try:
-        return await asyncio.shield(task)
-    except asyncio.CancelledError:
-        await asyncio.wait([task])
-        raise
+    return await to_the_end(asyncio.to_thread(function, *args, **kwargs))
 
 
 class Flight:

@@ -88,7 +88,7 @@ class Store:
         except sqlite3.Error as error:
             raise explain(error, self.path) from error
         try:
-            db = Database(self._connection, execute_plugins=False)
+            db = Database(self._connection, recursive_triggers=False, execute_plugins=False)
             migrate(db)
             self.uuid, self.epoch = _identity(db, created)
         except sqlite3.Error as error:

@@ -149,7 +149,9 @@ def check_sequences(reader: Reader) -> Finding:
     for (epoch, stream), found in numbers.items():
         if found != list(range(1, len(found) + 1)):
             missing = next(n for n, have in enumerate([*found, None], 1) if n != have)
-            return Finding(False, "sequence numbers", f"result {missing} of {stream} (epoch {epoch}) is missing", RESTORE)
+            return Finding(
+                False, "sequence numbers", f"result {missing} of {stream} (epoch {epoch}) is missing", RESTORE
+            )
     return Finding(True, "sequence numbers", f"{len(numbers)} streams without a gap")
 
 

@@ -64,7 +64,7 @@ def add_result(
     audit: tuple[int, str],
     build: Build,
 ) -> Committed:
-    """Number, build and insert a result and put its messages into the outbox.  `audit`: number and hash of its entry."""
+    """Number, build and insert a result with its messages.  `audit`: number and hash of its entry."""
     last = access.one(
         "sequence",
         "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",

@@ -8,7 +8,8 @@ import contextlib
 
 import pytest
 
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt import MqttSettings, Will, connect
+from daq.core.errors import DaqError
 from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
 
 pytestmark = pytest.mark.asyncio
@@ -19,9 +20,10 @@ CONNECT, CONNACK, PUBLISH, PUBACK, DISCONNECT = 1, 2, 3, 4, 14
 class Listener:
     """Acknowledges the status message, then nothing until `release`; `code` is the reason code it then gives."""
 
-    def __init__(self, connack_properties=b"", code=0x00):
+    def __init__(self, connack_properties=b"", code=0x00, connack=0x00):
         self.properties = connack_properties
         self.code = code
+        self.connack = connack
         self.published = []
         self.unanswered = []
         self.connections = 0
@@ -47,7 +49,7 @@ class Listener:
                 first, body = await self._packet(reader)
                 kind = first >> 4
                 if kind == CONNECT:
-                    head = bytes([0x00, 0x00, len(self.properties)]) + self.properties
+                    head = bytes([0x00, self.connack, len(self.properties)]) + self.properties
                     writer.write(bytes([CONNACK << 4, len(head)]) + head)
                 elif kind == PUBLISH:
                     length = int.from_bytes(body[:2], "big")
@@ -125,6 +127,17 @@ async def test_reason_codes_from_0x80_on_are_refusals(store, code, refused):
         assert state() == ("refused" if refused else "acknowledged")
         if refused:
             assert f"(code {code})" in publisher.state.refused[1]
+
+
+@pytest.mark.parametrize(("connack", "greetings"), [(0x84, 2), (0x86, 1), (0x87, 1), (0x88, 1)])
+async def test_only_a_broker_that_does_not_know_the_version_is_asked_for_an_older_one(connack, greetings):
+    """0x84 is *Unsupported Protocol Version* (section 3.2.2.2); a wrong password is not tried a second time."""
+    will = Will("lab/v1/status", b"{}")
+    async with Listener(connack=connack) as listener:
+        with pytest.raises(DaqError):
+            async with connect(listener.settings(timeout_s=0.5), "daq-x", {"5": will, "3.1.1": will}):
+                pass
+        assert listener.connections == greetings
 
 
 async def test_what_was_on_its_way_when_the_line_broke_is_sent_again_first_and_in_order(store):

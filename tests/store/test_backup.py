@@ -7,7 +7,7 @@ import sqlite3
 import pytest
 
 from daq.adapters.audit import first_break
-from daq.adapters.backup import backup, restore
+from daq.adapters.backup import backup, check_copy, restore
 from daq.adapters.store import Store
 from daq.adapters.store_read import Reader
 from daq.adapters.store_transactions import Audit
@@ -41,6 +41,19 @@ def test_a_backup_overwrites_nothing(store, tmp_path):
     with pytest.raises(StoreError, match="exists already"):
         backup(store.path, target)
     assert target.read_text() == "last week's"
+
+
+def test_a_file_that_appears_meanwhile_is_not_overwritten(store, tmp_path, monkeypatch):
+    target = tmp_path / "copy.sqlite"
+
+    def check_and_let_another_write(path):
+        target.write_text("a colleague's")
+        return check_copy(path)
+
+    monkeypatch.setattr("daq.adapters.backup.check_copy", check_and_let_another_write)
+    with pytest.raises(StoreError, match="the copy cannot be written: File exists"):
+        backup(store.path, target)
+    assert target.read_text() == "a colleague's"
 
 
 def test_a_copy_with_a_broken_audit_trail_is_not_kept(store, tmp_path):
