@@ -47,7 +47,7 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
         },
         "temperature": {"signal": c.signal, "low": c.low, "high": c.high} if c.signal else None,
         "value": None if kept is None else _value(pipeline, kept),
-        "rules": [] if meter is None else meter.progress(signals, now),
+        "rules": pipeline.progress(now),
         "advice": list(advise(_with_provisional(facts, kept))) if kept is not None else [],
         "notes": [{"code": n.code, "text": n.text} for n in notes],
         "motor": "turning" if pipeline.turning and pipeline.state is not State.ENDED else pipeline.motor,
@@ -69,13 +69,15 @@ def units(pipeline: Pipeline) -> dict[str, str]:
 def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any]:
     primary = pipeline.plan.primary
     summary = kept.summaries[primary]
+    # While the step goes on its span is filling up; that is no fault yet.
+    faults = tuple(f for f in kept.faults if f != "cut_short")
     return {
         "name": primary,
-        "value": publishable(summary.value(kept.statistic), kept.faults),
+        "value": publishable(summary.value(kept.statistic), faults),
         "unit": units(pipeline)[primary],
-        "quality": worst(kept.faults).value,
+        "quality": worst(faults).value,
         "n": summary.n,
-        "reasons": [FAULTS[f].sentence for f in kept.faults],
+        "reasons": [FAULTS[f].sentence for f in faults],
     }
 
 

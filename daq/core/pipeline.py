@@ -60,6 +60,8 @@ class Pipeline:
         self._effects: list[Effect] = []
         self._t = 0
         self.stage_start = 0
+        self.wake_at = NEVER
+        """When (ns) something falls due without any event, or `NEVER`."""
         self._tempering = StopRule(Rule("any", "no temperature asked for"))
         self.moved = False
         self._shear_confirmed = False
@@ -86,6 +88,7 @@ class Pipeline:
                 self._advance(event.t, including=True)
             else:
                 self._take(event)
+            self.wake_at = self._next_due()
         return effects
 
     def _take(self, event: Event) -> None:
@@ -105,8 +108,7 @@ class Pipeline:
 
     # ---- time
 
-    @property
-    def wake_at(self) -> int:
+    def _next_due(self) -> int:
         """When (ns) something falls due without any event, or `NEVER`."""
         due = NEVER
         if self.state is State.ENDED:
@@ -126,6 +128,7 @@ class Pipeline:
         while (due := self.wake_at) < t or (including and due == t):
             self._t = max(self._t, due)
             self._due(self._t)
+            self.wake_at = self._next_due()
 
     def _due(self, t: int) -> None:
         for exchange in self.exchanges.values():
@@ -295,6 +298,16 @@ class Pipeline:
         if self._lead_silent:
             return ("silent",)
         return tuple(fault for _, fault in last.faults) if isinstance(last, Values) else ()
+
+    def progress(self, now: int) -> list[dict[str, object]]:
+        """How near each condition that the run waits for is at `now` (ns), for a screen."""
+        signals = self.signals()
+        if self.meter is not None:
+            return self.meter.progress(signals, now)
+        if self.state is not State.TEMPERING:
+            return []
+        clock = Clock(start=self.stage_start, floor=self.stage_start, now=now)
+        return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in self._tempering.leaves]
 
     def facts(self) -> Facts:
         """What the run came to so far, as it stands now: what `conclude` looks at."""
