@@ -179,11 +179,12 @@ class Script:
         for effect in effects:
             self._journal.effect(effect, event.t)
         self.effects += effects
-        for effect in effects:
-            if isinstance(effect, Send):
-                self.feed(Sent(event.t, effect.link, effect.data))
-                if self.answers and effect.data != b"read\n":
-                    self.line(None, b"ok " + effect.data.split()[0], link=effect.link)
+        sends = [effect for effect in effects if isinstance(effect, Send)]
+        for send in sends:
+            self.feed(Sent(event.t, send.link, send.data))
+        for send in sends if self.answers else ():
+            if send.data != b"read\n":
+                self.line(None, b"ok " + send.data.split()[0], link=send.link)
         return effects
 
     def ns(self, t: float | None) -> int:
@@ -280,7 +281,7 @@ class Script:
 
 
 def texts(effects) -> list[str]:
-    return [canonical(e) for e in effects]
+    return [repr(e) if isinstance(e, Send) else canonical(e) for e in effects]
 
 
 def at(t: float) -> int:
