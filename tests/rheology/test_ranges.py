@@ -81,3 +81,12 @@ def test_numbers_that_make_no_sense_are_refused():
     ):
         with pytest.raises(SettingError):
             wrong()
+
+
+def test_a_torque_without_headroom_comes_after_those_with():
+    body = {"body": GEOMETRIES["body"]}
+    # A viscosity that shows 90 % at 60 /min and so 30 % at 20 /min.
+    eta = 90.0 / torque.torque_percent_at(1.0, FULL_SCALE, 2000.0, 60.0)
+    plan = plan_ranges(FULL_SCALE, body, [60.0, 20.0], Expected(eta), specification=SPEC)
+    assert [c.torque_percent for c in plan] == pytest.approx([30.0, 90.0])
+    assert plan[0].relative_expanded > plan[1].relative_expanded
