@@ -156,7 +156,7 @@ def limit_text(limit: dict[str, Any]) -> str:
     else:
         what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
     bound = ", ".join(
-        with_unit(value, BOUND_UNITS[key]) if key in BOUND_UNITS else f"{key} {value}"
+        f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{key} {value}"
         for key, value in limit["binds_to"].items()
     )
     verdict = limit["verdict"].replace("_", " ")
@@ -347,7 +347,8 @@ def _rules(view: dict[str, Any], columns: int) -> list[Line]:
         done = round(rule["near"] * bar)
         mark = "met" if rule["met"] else _percent(rule["near"])
         tail = f" {'█' * done}{'░' * (bar - done)} {mark:>5}"
-        name = shortened(f"{plain(rule['rule'])}: now {_now(view, rule)}", room - len(tail))
+        now = f": now {_now(view, rule)}"
+        name = shortened(plain(rule["rule"]), room - len(tail) - width(now)) + now
         padding = " " * max(0, min(room - len(tail), 44) - width(name))
         lines.append([(f"{'stops when' if i == 0 else '':<{LABEL}}", "dim"), (name + padding, ""), (tail, "head")])
     return lines

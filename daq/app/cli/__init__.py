@@ -64,6 +64,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         # Whoever read has gone, as `head` does.  What is still buffered goes nowhere, so that the exit is quiet too.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_FAILED
+    except Exception as error:
+        if os.environ.get("DAQ_DEBUG"):
+            raise
+        said = f"{type(error).__name__}: {error}; this is a fault in daq; with DAQ_DEBUG=1 set it says where"
+        print(f"daq: {said}", file=sys.stderr)
+        return EXIT_FAILED
 
 
 def _main(argv: list[str]) -> int:

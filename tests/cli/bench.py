@@ -1,0 +1,148 @@
+"""Runs measured on simulated instruments in memory, under a clock of the test's, into a real database."""
+
+import json
+import platform
+import uuid
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import daq
+from daq.adapters.paths import database_path, examples_dir
+from daq.adapters.store import Store
+from daq.adapters.store_rows import RunRecord
+from daq.adapters.store_transactions import BeginRun, EndRun, RegisterMethod
+from daq.app.catalogue import Catalogue
+from daq.app.results import ResultMaker
+from daq.core.effects import Concluded, Ended, Send
+from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Received, Sent, Tick
+from daq.core.journal import JournalWriter
+from daq.core.pipeline import Pipeline
+from daq.core.plan import to_json
+from daq.methods.digest import canonical
+from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
+from simulators.rotational.instrument import RotationalInstrument
+from simulators.thermometer.thermometer import Thermometer
+
+T0 = 1_764_000_000 * 10**9
+SLICE_NS = 50_000_000
+
+
+class BenchClock:
+    """Starts at one second after boot."""
+
+    boot_id = "a-boot"
+
+    def __init__(self) -> None:
+        self.now = 10**9
+
+    def mono_ns(self) -> int:
+        return self.now
+
+    def utc_ns(self) -> int:
+        return T0 + self.now
+
+
+@dataclass
+class Bench:
+    """One bench with its state directory; `measure` works through one run."""
+
+    state: Path
+    clock: BenchClock = field(default_factory=BenchClock)
+
+    def __post_init__(self) -> None:
+        self.state.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self.catalogue = Catalogue.load(examples_dir())
+        self.lines: list[bytes] = []
+
+    def measure(self, sample: str, fluid: str = "clear-glaze", *, speed: float = 30, stop_after_s: float = 0.0, **about: Any) -> str:
+        """Measure clear glaze on bench-1; returns the run's id."""
+        catalogue, clock = self.catalogue, self.clock
+        instrument = catalogue.instrument("bench-1")
+        method = catalogue.method("clear-glaze-qc")
+        plan = catalogue.compile(
+            method, instrument, product=catalogue.product("clear-glaze"), choices={"speed": speed}
+        )
+        drivers = {n: catalogue.make_driver(catalogue.instrument(n)) for n in ("bench-1", "thermo-1")}
+        boxes = {
+            "bench-1": RotationalInstrument(geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS[fluid], seed=11),
+            "thermo-1": Thermometer(seed=13),
+        }
+        run_id = str(uuid.uuid5(uuid.NAMESPACE_OID, sample + fluid + str(speed)))
+        header = {
+            "format": 1,
+            "run": run_id,
+            "plan": to_json(plan),
+            "drivers": {
+                name: {
+                    "kind": d.kind,
+                    "options": dict(d.options),
+                    "state": d.state(),
+                    "digest": d.digest(),
+                }
+                for name, d in drivers.items()
+            },
+            "software": daq.__version__,
+            "libraries": {"python": platform.python_version()},
+        }
+        record = RunRecord(
+            id=run_id,
+            instrument="bench-1",
+            companions=("thermo-1",),
+            sample=sample,
+            product="clear-glaze",
+            method_id=method.id,
+            method_version=method.version,
+            method_digest=plan.digest,
+            operator="m.keeper",
+            simulated=True,
+            header=json.dumps(header),
+            began_utc_ns=clock.utc_ns(),
+            **about,
+        )
+        with Store(database_path(self.state), utc_ns=T0) as store:
+            store.submit(
+                RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
+            ).result()
+            store.submit(BeginRun(record)).result()
+            maker = ResultMaker(record, plan, clock, store.source, None)
+            pipeline = Pipeline(plan, drivers)
+            journal = JournalWriter([link.name for link in plan.links])
+            journal.header(header, clock.now)
+            self._work(pipeline, journal, boxes, store, maker, run_id, stop_after_s)
+        return run_id
+
+    def _work(self, pipeline, journal, boxes, store, maker, run_id, stop_after_s) -> None:
+        clock = self.clock
+        begun = clock.now
+        waiting: list[Event] = [ClockAnchor(clock.now, clock.utc_ns(), clock.boot_id)]
+        waiting += [LinkUp(clock.now, name) for name in boxes]
+        waiting.append(OperatorCommand(clock.now, "begin", "m.keeper"))
+        motor = ""
+        while not motor:
+            while waiting:
+                event = waiting.pop(0)
+                journal.event(event)
+                for effect in pipeline.step((event,)):
+                    journal.effect(effect, event.t)
+                    if isinstance(effect, Send):
+                        waiting.append(Sent(clock.now, effect.link, effect.data))
+                        answer = boxes[effect.link].receive(effect.data)
+                        if answer:
+                            waiting.append(Received(clock.now, effect.link, answer))
+                    elif isinstance(effect, Concluded):
+                        store.submit(maker.conclude(effect.facts, journal.cut())).result()
+                    elif isinstance(effect, Ended):
+                        motor = effect.motor
+            clock.now += SLICE_NS
+            assert clock.now - begun < 600 * 10**9, "the run does not come to its end"
+            for name, box in boxes.items():
+                data = box.advance(SLICE_NS / 1e9)
+                if data:
+                    waiting.append(Received(clock.now, name, data))
+            if stop_after_s and clock.now - begun >= stop_after_s * 1e9:
+                waiting.append(OperatorCommand(clock.now, "stop", "m.keeper"))
+                stop_after_s = 0.0
+            if clock.now >= pipeline.wake_at:
+                waiting.append(Tick(clock.now))
+        store.submit(EndRun(run_id, motor, clock.utc_ns(), "daemon", journal.cut())).result()

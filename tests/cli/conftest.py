@@ -1,0 +1,71 @@
+"""The command line in processes of its own, with a home and a state that belong to the test."""
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tests.cli.bench import Bench
+
+HOSTILE = "=cmd|' /C calc'!A0"
+COLOURED = "\x1b[31mred\x1b[0m"
+
+Cli = Callable[..., subprocess.CompletedProcess[str]]
+
+
+@dataclass(frozen=True)
+class Shift:
+    """Four runs: within, outside (with a hostile sample name), off range, stopped by a person."""
+
+    state: Path
+    within: str
+    outside: str
+    saturated: str
+    stopped: str
+
+
+@pytest.fixture(scope="session")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Shift:
+    bench = Bench(tmp_path_factory.mktemp("shift") / "state")
+    return Shift(
+        bench.state,
+        bench.measure("G-1041"),
+        bench.measure(HOSTILE, "clear-glaze-thick", lot=COLOURED),
+        bench.measure("G-1043", speed=60),
+        bench.measure("G-1044", stop_after_s=45),
+    )
+
+
+@pytest.fixture
+def shift(measured: Shift, tmp_path: Path) -> Shift:
+    """A copy that the test may change."""
+    state = tmp_path / "state"
+    shutil.copytree(measured.state, state)
+    return Shift(state, measured.within, measured.outside, measured.saturated, measured.stopped)
+
+
+@pytest.fixture
+def cli(tmp_path: Path) -> Cli:
+    home = tmp_path / "home"
+    home.mkdir()
+    environment = {k: v for k, v in os.environ.items() if k not in ("DAQ_CONFIG", "STATE_DIRECTORY", "NO_COLOR")}
+    environment |= {"HOME": str(home), "XDG_CONFIG_HOME": str(home / ".config"), "TZ": "UTC"}
+    environment.pop("XDG_STATE_HOME", None)
+
+    def run(*args: object, **more: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-m", "daq", *map(str, args)],
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+            env=environment | more,
+            timeout=60,
+            check=False,
+        )
+
+    return run

@@ -1,0 +1,235 @@
+"""What a person sees of a run."""
+
+import io
+import re
+
+import pytest
+from rich.console import Console
+
+from daq.app.digits import large
+from daq.app.live import Screen, exit_code, styled
+from daq.app.screen import NARROWEST, live_lines, number_line, plain_line, result_lines, text_of
+from daq.app.text import width
+from tests.cli.views import MEASURING, changed, result, saturated, too_little
+
+DONE = {"run": "3f2a91bc-0", "outcome": "complete", "reason": "", "motor": "still", "fault": "", "result_id": "r"}
+
+
+def shown(view, columns=80):
+    return "\n".join(text_of(line) for line in live_lines(view, columns))
+
+
+def test_eighty_columns():
+    assert (
+        shown(MEASURING)
+        == """\
+white-glaze-flow-curve 1 on bench-2, sample WG-1042  SIMULATED
+measuring, step 3 of 9: up-12, 12.00 of 12 min⁻¹
+
+  █▀█ ▄█  ▀▀█   █ █
+  █▀█  █  █▀▀   ▀▀█
+  ▀▀▀ ▀▀▀ ▀▀▀ ▀   ▀
+  viscosity 812.4 mPa·s  so far, 100 readings, Good
+
+torque          45.2 % ├─────│━━━━━━━━━━━━━━━━●━━━━━━━━━━━━━━━━━━━━━━━━━━│─────┤
+                       usable 10..100 %, inside
+temperature   25.02 °C ├────────│━━━●━━│────────┤ 24.7..25.3 °C, inside (therm…)
+elapsed      2 min 15 s, this part 15 s
+stops when   elapsed ≥ 20 s: now 15 s                     ████████░░░  75 %
+
+Ctrl-C stops the run. Software is not a safety function."""
+    )
+
+
+def test_a_saturated_sensor_shows_no_value_and_the_advice():
+    text = shown(saturated())
+    assert "viscosity no value" in text
+    assert "SATURATED: beyond 110 %, no value" in text
+    assert re.search(r"│─+▶┤", text)
+    assert "advice: the torque is at least 110 %" in text
+
+
+def test_too_little_torque_is_struck_through_in_the_digits_and_said():
+    text = shown(too_little())
+    assert "──█───█" in text
+    assert "BELOW it: too little torque" in text
+    assert "below the usable band: 6.2 %" in text
+
+
+@pytest.mark.parametrize("columns", [NARROWEST, 80, 120, 200])
+@pytest.mark.parametrize("view", [MEASURING, saturated(), too_little(), changed(state="tempering", value=None, rules=[])])
+def test_no_line_is_wider_than_the_terminal(view, columns):
+    assert max(width(text_of(line)) for line in live_lines(view, columns)) <= columns
+
+
+@pytest.mark.parametrize(
+    ("value", "at"),
+    [(0.0, 1), (10.0, 11), (55.0, 56), (100.0, 101), (110.0, 111), (-3.0, 1), (140.0, 111)],
+)
+def test_the_mark_stands_where_the_value_is(value, at):
+    # 112 columns: the two ends and 111 places, one for each whole % from 0 to 110.
+    line, place = number_line(value, 10, 100, start=0, end=110, columns=113)
+    assert place == at
+    assert len(line) == 113
+    assert line[at] == ("◀" if value < 0 else "▶" if value > 110 else "●")
+    if value not in (10.0, 100.0):
+        assert (line[11], line[101]) == ("│", "│")
+
+
+def test_a_signal_without_value_has_no_mark():
+    line, place = number_line(None, 10, 100, start=0, end=110, columns=50)
+    assert place is None
+    assert "●" not in line
+
+
+def test_the_drift_of_a_steady_rule_is_shown_as_its_bound():
+    rule = MEASURING["rules"][0] | {
+        "rule": "viscosity steady within 1 % over 20 s",
+        "kind": "steady",
+        "relative": True,
+        "signal": "viscosity",
+        "value": 0.023,
+        "near": 0.43,
+    }
+    assert "now at most 2.3 %" in shown(changed(rules=[rule]))
+    assert "now not judged yet" in shown(changed(rules=[rule | {"value": None}]))
+
+
+def test_what_comes_from_outside_cannot_drive_the_terminal():
+    evil = "\x1b]0;owned\x07\x1b[2J\u202egnp"
+    view = changed(sample=evil, notes=[{"code": "x", "text": evil}], advice=[evil])
+    view["step"] = view["step"] | {"name": evil}
+    for text in (shown(view, 200), plain_line(view)):
+        assert "\x1b" not in text
+        assert "\x07" not in text
+        assert "\u202e" not in text
+    assert r"\x1b]0;owned" in shown(view, 200)
+    assert "\x1b" not in "".join(text_of(line) for line in result_lines(result(reasons=[evil], advice=[evil]), 80))
+
+
+def test_a_motor_that_may_turn_is_in_the_head():
+    assert "MAY STILL BE TURNING" in shown(changed(motor="may still be turning")).splitlines()[1]
+
+
+# ---- lines of text
+
+
+class Time:
+    def __init__(self):
+        self.now = 0.0
+
+    def __call__(self):
+        return self.now
+
+
+def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
+    out, clock = io.StringIO(), Time()
+    screen = Screen(file=out, clock=clock)
+    starting = changed(state="starting", run_s=1.0, value=None, rules=[])
+    with screen:
+        for second in range(24):
+            clock.now = second / 2
+            view = starting if second < 3 else changed(run_s=1 + second / 2)
+            if second >= 20:
+                view["notes"] = [{"code": "sheared", "text": "somebody pressed a key"}]
+                view["advice"] = ["turn slower"]
+            screen.show(view)
+        screen.finish(DONE, result())
+    assert (
+        out.getvalue()
+        == """\
+00:01 starting 3/9 up-12; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹
+00:02 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
+00:07 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
+  note: somebody pressed a key
+  advice: turn slower
+00:12 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
+sample WG-1042, white-glaze-flow-curve 1  SIMULATED
+
+viscosity = 812 mPa·s ± 18 mPa·s (k = 1.98)
+VALID  (Good)
+WITHIN the limits
+  decision rule rounded: the value rounded as reported, compared as 812
+  limit: viscosity 700 to 900 mPa·s (12 min⁻¹): within
+at 12.00 min⁻¹, torque 45.23 %, shear rate 10.02 s⁻¹, shear stress 8.100 Pa, 25.02 °C
+run 3f2a91bc-0; `daq show 3f2a91bc` shows everything about it
+"""
+    )
+
+
+def test_a_doubtful_value_is_struck_through_and_has_the_word():
+    lines = result_lines(result(validity="doubtful", quality="Uncertain", reasons=["the mean torque is low"]), 80)
+    text = "\n".join(text_of(line) for line in lines)
+    assert "─█▀█─" in text
+    assert "DOUBTFUL" in text
+    assert "- the mean torque is low" in text
+    struck = [piece for line in lines for piece, style in line if style == "struck"]
+    assert struck == ["812 mPa·s ± 18 mPa·s (k = 1.98)"]
+
+
+def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
+    out = io.StringIO()
+    Screen(file=out).finish(DONE | {"motor": "may still be turning", "fault": "the disk is full"}, None)
+    assert "THE MOTOR MAY STILL BE TURNING" in out.getvalue()
+    assert "NOT STORED: the disk is full" in out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("outcome", "data", "code"),
+    [
+        (DONE, result(), 0),
+        (DONE, result(verdict={"verdict": "none"}), 0),
+        (DONE, result(verdict={"verdict": "outside"}), 10),
+        (DONE, result(verdict={"verdict": "not_comparable"}), 10),
+        (DONE, result(validity="doubtful"), 11),
+        (DONE, result(validity="not valid", verdict={"verdict": "outside"}), 11),
+        (DONE | {"outcome": "stopped"}, result(validity="not valid"), 12),
+        (DONE | {"outcome": "failed"}, result(validity="not valid"), 13),
+        (DONE | {"outcome": "interrupted"}, result(validity="not valid"), 13),
+        (DONE | {"fault": "the disk is full"}, result(), 13),
+        (DONE, None, 13),
+    ],
+)
+def test_exit_codes(outcome, data, code):
+    assert exit_code(outcome, data) == code
+
+
+# ---- a terminal
+
+
+def on_terminal(monkeypatch, **environment):
+    for name in ("NO_COLOR", "FORCE_COLOR", "COLORTERM"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("TERM", "xterm-256color")
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    out = io.StringIO()
+    console = Console(file=out, force_terminal=True, width=80, highlight=False, markup=False)
+    console.print(styled(result_lines(result(validity="doubtful"), 80)), soft_wrap=True)
+    return out.getvalue()
+
+
+def test_on_a_terminal_there_is_colour_and_a_line_through_the_value(monkeypatch):
+    text = on_terminal(monkeypatch)
+    assert "\x1b[9m812" in text  # ECMA-48, SGR 9: crossed out
+    assert re.search(r"\x1b\[1;3[0-7]m", text)
+
+
+def test_no_color_is_respected(monkeypatch):
+    # no-color.org: when set and not empty, no colour is added; other styles may stay.
+    text = on_terminal(monkeypatch, NO_COLOR="1")
+    assert not re.search(r"\x1b\[[0-9;]*3[0-7]m", text)
+    assert "DOUBTFUL" in text
+
+
+@pytest.mark.parametrize("text", ["0123456789", "-12.5", "812.4"])
+def test_large_digits_keep_their_rows_equally_long(text):
+    rows = large(text)
+    assert len(rows) == 3
+    assert len({len(row) for row in rows}) == 1
+    assert len({tuple(large(c)) for c in "0123456789"}) == 10
+
+
+@pytest.mark.parametrize("text", ["", "1e5", "no value"])
+def test_what_cannot_be_shown_large_is_not(text):
+    assert large(text) == []
