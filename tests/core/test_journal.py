@@ -144,7 +144,7 @@ def test_an_unknown_kind_makes_no_sense():
 def test_a_plan_comes_back_bit_for_bit(low, revolutions, ns):
     rule = Rule("any", "any", rules=(Rule("above", "a", "torque", low=low, after=Extent(ns), hold=turns(revolutions)),))
     keep = Keep("event", "mean", seconds(1.5), event=rule, keep_part=True)
-    plan = plan_of(step(rule, keep, speed=abs(low) if low == low else None), companions=("probe",))
+    plan = plan_of(step(rule, keep, speed=abs(low)), companions=("probe",))
     text = json.dumps(to_json(plan))
     assert plan_from_json(json.loads(text)) == plan
     assert float(low).hex() in text
