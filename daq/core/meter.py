@@ -57,6 +57,8 @@ class Meter:
         self._steady_check = min(rule.next_check for rule in self._rules)
         #: Nothing but time and steadiness is looked at: readings of one instant can be taken together.
         self.plain = not (self._watched or self._counted or self._turned_intervals)
+        self.wake_at = self._next_due()
+        """When time alone makes something due (ns)."""
 
     # ---- readings
 
@@ -98,6 +100,8 @@ class Meter:
         for signal in self._counted:
             for rule in self._rules:
                 rule.see(signal, now[signal], clock)
+        if "elapsed" in self._counted:
+            self.wake_at = self._next_due()
         if self._turned_intervals:
             for i, (keep, k) in enumerate(self._intervals):
                 turns = keep.every.revolutions
@@ -153,9 +157,8 @@ class Meter:
         """When the step has lasted too long (ns)."""
         return self.clock.start + self.step.longest_ns
 
-    @property
-    def wake_at(self) -> int:
-        """When time alone makes something due (ns)."""
+    def _next_due(self) -> int:
+        """Changes only with what is done when it is due, and with the first look at a rule."""
         due = min(self.stop.due(self.clock), self.deadline)
         for keep, k in self._intervals:
             if keep.every.ns:
@@ -172,6 +175,7 @@ class Meter:
         for rule in self._rules:
             rule.see("elapsed", (t - clock.start) / 1e9, clock)
         self._judge()
+        self.wake_at = self._next_due()
 
     # ---- values
 
