@@ -55,14 +55,14 @@ class Bench:
         self.catalogue = Catalogue.load(examples_dir())
         self.lines: list[bytes] = []
 
-    def measure(self, sample: str, fluid: str = "clear-glaze", *, speed: float = 30, stop_after_s: float = 0.0, **about: Any) -> str:
+    def measure(
+        self, sample: str, fluid: str = "clear-glaze", *, speed: float = 30, stop_after_s: float = 0.0, **about: Any
+    ) -> str:
         """Measure clear glaze on bench-1; returns the run's id."""
         catalogue, clock = self.catalogue, self.clock
         instrument = catalogue.instrument("bench-1")
         method = catalogue.method("clear-glaze-qc")
-        plan = catalogue.compile(
-            method, instrument, product=catalogue.product("clear-glaze"), choices={"speed": speed}
-        )
+        plan = catalogue.compile(method, instrument, product=catalogue.product("clear-glaze"), choices={"speed": speed})
         drivers = {n: catalogue.make_driver(catalogue.instrument(n)) for n in ("bench-1", "thermo-1")}
         boxes = {
             "bench-1": RotationalInstrument(geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS[fluid], seed=11),

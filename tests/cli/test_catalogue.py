@@ -45,7 +45,9 @@ def test_the_examples_are_whole():
 def test_the_newest_version_of_a_method_is_taken(folder):
     text = (folder / "methods" / "engobe-qc.toml").read_text()
     for version in ("2", "10", "1.9", "1.10"):
-        (folder / "methods" / f"engobe-{version}.toml").write_text(text.replace('version = "1"', f'version = "{version}"'))
+        (folder / "methods" / f"engobe-{version}.toml").write_text(
+            text.replace('version = "1"', f'version = "{version}"')
+        )
     catalogue = Catalogue.load(folder)
     assert list(catalogue.methods["engobe-qc"]) == ["1", "1.9", "1.10", "2", "10"]
     assert catalogue.method("engobe-qc").version == "10"
@@ -165,7 +167,10 @@ def test_a_broken_driver_harms_no_other(drivers):
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("old", f"was written for version {API_VERSION + 1} of the driver contract, this daq has version {API_VERSION}"),
+        (
+            "old",
+            f"was written for version {API_VERSION + 1} of the driver contract, this daq has version {API_VERSION}",
+        ),
         ("no-driver", "is not a subclass of"),
         ("no-class", "cannot be loaded: AttributeError"),
         ("no-module", "cannot be loaded: ModuleNotFoundError"),

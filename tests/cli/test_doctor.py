@@ -63,7 +63,16 @@ def test_all_is_well(cli, shift, bench):
         done = cli("--config", bench(port), "--state", shift.state, "doctor")
     assert done.returncode == 0, done.stdout
     assert "nothing wrong" in done.stdout
-    for what in ("configuration", "drivers", "database file", "audit trail", "journals", "disk", "clock", "port of bench-1"):
+    for what in (
+        "configuration",
+        "drivers",
+        "database file",
+        "audit trail",
+        "journals",
+        "disk",
+        "clock",
+        "port of bench-1",
+    ):
         assert f"ok     {what}: " in done.stdout
 
 
@@ -248,7 +257,9 @@ def test_a_broker_that_lets_us_in(tmp_path, bench):
         try:
             wait_for_port(number)
             with terminal() as (port, _):
-                found = good(examine(str(bench(port, f'[mqtt]\nhost = "127.0.0.1"\nport = {number}')), str(tmp_path / "s")))
+                found = good(
+                    examine(str(bench(port, f'[mqtt]\nhost = "127.0.0.1"\nport = {number}')), str(tmp_path / "s"))
+                )
         finally:
             broker.terminate()
     assert found["broker"] == f"127.0.0.1:{number} lets us in"

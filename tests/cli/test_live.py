@@ -57,7 +57,9 @@ def test_too_little_torque_is_struck_through_in_the_digits_and_said():
 
 
 @pytest.mark.parametrize("columns", [NARROWEST, 80, 120, 200])
-@pytest.mark.parametrize("view", [MEASURING, saturated(), too_little(), changed(state="tempering", value=None, rules=[])])
+@pytest.mark.parametrize(
+    "view", [MEASURING, saturated(), too_little(), changed(state="tempering", value=None, rules=[])]
+)
 def test_no_line_is_wider_than_the_terminal(view, columns):
     assert max(width(text_of(line)) for line in live_lines(view, columns)) <= columns
 
