@@ -312,7 +312,7 @@ def test_the_stored_mean_is_that_of_the_exported_readings(cli, shift):
     inside = [
         float(row["torque [%]"])
         for row in readings_of(cli, shift, shift.within)
-        if (row["instrument"], row["repeat"]) == ("bench-1", "0")
+        if (row["instrument"], row["state"], row["repeat"]) == ("bench-1", "measuring", "0")
         and end - length < round(float(row["time [s]"]) * 1e9) <= end
     ]
     assert len(inside) == int(kept["torque n"]) > 100
