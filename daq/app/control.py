@@ -76,16 +76,24 @@ class ControlServer:
 
     async def _answers(self, line: bytes) -> AsyncIterator[Answer]:
         try:
-            request = json.loads(line)
-            if not isinstance(request, dict) or not isinstance(request.get("do"), str):
-                raise SettingError('a request is one line of JSON: {"do": ...}')
-            async for answer in self._handler(request):
+            async for answer in self._handler(_request(line)):
                 yield answer
             yield {"done": True}
         except json.JSONDecodeError as error:
             yield {"error": f"not JSON: {error}", "kind": "setting", "done": True}
         except DaqError as error:
             yield {"error": str(error), "kind": _kind(error), "done": True}
+        except Exception as error:
+            log.exception("request failed", request=line[:200].decode("utf-8", "replace"))
+            text = f"fault of the software: {type(error).__name__}: {error}; the daemon's log has more"
+            yield {"error": text, "kind": "fault", "done": True}
+
+
+def _request(line: bytes) -> Answer:
+    request = json.loads(line)
+    if not isinstance(request, dict) or not isinstance(request.get("do"), str):
+        raise SettingError('a request is one line of JSON: {"do": ...}')
+    return request
 
 
 def _kind(error: DaqError) -> str:

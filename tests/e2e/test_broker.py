@@ -1,0 +1,76 @@
+"""A broker that goes away or refuses: nothing is lost, nothing is hidden."""
+
+import json
+
+from tests.e2e.parts import PREFIX, Daemon, Historian, eventually
+from tests.mqtt.parts import needs_mosquitto
+
+ALL_BUT_RESULTS = f"""
+user daq
+topic write {PREFIX}/status
+topic write {PREFIX}/schema/#
+topic write {PREFIX}/last/#
+user historian
+topic read #
+"""
+
+
+@needs_mosquitto
+def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
+    """A minute of the laboratory's (scaled) time; three runs end while nobody listens."""
+    daemon = Daemon(lab)
+    daemon.ready()
+    eventually(lambda: daemon.status()["broker"]["connected"], what="connection")
+    with Historian(broker.port) as historian:
+        daemon.run(sample="before").until("outcome")
+        eventually(lambda: len(historian.on("result/bench-1")) == 1)
+
+        broker.kill()
+        eventually(lambda: not daemon.status()["broker"]["connected"], what="notice")
+        ids = [daemon.run(sample=f"away-{n}").until("outcome")["result_id"] for n in range(4)]
+        with lab.reader() as reader:
+            away = [r for r in reader.runs() if r.sample.startswith("away")]
+            assert max(r.ended_utc_ns for r in away) - min(r.began_utc_ns for r in away) > 60e9
+            assert reader.outbox_depth().waiting == 8
+        assert daemon.status()["broker"]["trouble"]
+
+        broker.start()
+        eventually(lambda: len(historian.on("result/bench-1")) >= 5, 20, "delivery")
+        eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="all acknowledged")
+        events = historian.on("result/bench-1")
+        assert [e["data"]["sample"]["id"] for e in events] == ["before", "away-0", "away-1", "away-2", "away-3"]
+        assert [e["id"] for e in events][1:] == ids
+        assert [int(e["sequence"]) for e in events] == [1, 2, 3, 4, 5]
+        assert len({(e["source"], e["id"]) for e in events}) == 5
+    assert daemon.stop() == 0
+
+
+@needs_mosquitto
+def test_what_the_broker_refuses_is_kept_and_named(lab):
+    """An access rule of the broker forbids results: on MQTT 5 the refusal is seen."""
+    broker = lab.start_broker(acl=ALL_BUT_RESULTS)
+    daemon = Daemon(lab)
+    daemon.ready()
+    with Historian(broker.port) as historian:
+        result = daemon.run().until("outcome")["result_id"]
+        eventually(lambda: daemon.status()["outbox"]["refused"] == 1, what="refusal")
+        (named,) = daemon.status()["outbox"]["first_refused"]
+        assert named["id"] == result
+        assert named["topic"] == f"{PREFIX}/result/bench-1"
+        assert named["reason"]
+        eventually(lambda: historian.on("last/bench-1"), what="what is not forbidden")
+        assert historian.on("result/bench-1") == []
+
+        broker.acl = ALL_BUT_RESULTS.replace("last/#", "#")
+        assert daemon.stop() == 0
+        broker.kill()
+        before = historian.subscriptions
+        broker.start()
+        eventually(lambda: historian.subscriptions > before, what="return of the historian")
+        # A new start tries what was refused at once.
+        daemon = Daemon(lab)
+        (event,) = eventually(lambda: historian.on("result/bench-1"), what="delivery after the rule was changed")
+        assert event["id"] == result
+        with lab.reader() as reader:
+            (stored,) = reader.messages(result)[:1]
+        assert json.loads(stored.payload) == event

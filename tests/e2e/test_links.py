@@ -1,0 +1,214 @@
+"""What can happen on the lines to the instruments: each is noticed, named, and touches nothing else."""
+
+import json
+
+import pytest
+
+from tests.e2e.parts import Daemon, Lab, eventually
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory, simulators):
+    lab = Lab(tmp_path_factory.mktemp("lab"), simulators, benches=2, companion=True)
+    yield lab, Daemon(lab)
+    lab.close()
+    simulators.reset()
+
+
+@pytest.fixture
+def lab(served):
+    return served[0]
+
+
+@pytest.fixture
+def daemon(served):
+    """One daemon for all tests here: each leaves its instruments as it found them, and finds them so."""
+    served[1].ready()
+    return served[1]
+
+
+def codes(call):
+    return {note["code"] for answer in call.seen if "view" in answer for note in answer["view"]["notes"]}
+
+
+def test_unplugged_in_a_run_the_motor_is_stopped_when_it_is_back_and_not_started(lab, daemon):
+    call = daemon.run("long")
+    call.state("measuring")
+    terminal = lab.bench.port.readlink()
+    lab.bench.tell("unplug")
+    outcome = call.until("outcome")
+    assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may still be turning")
+    assert lab.result(call.run_id)["value"] is None
+    assert lab.bench.turning
+    assert daemon.standing()["motor"] == "may still be turning"
+    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-2").next()
+    assert "error" in refused
+
+    lab.bench.tell("replug")
+    assert lab.bench.port.readlink() != terminal
+    eventually(lambda: daemon.standing()["state"] == "ready", what="return")
+    assert daemon.standing()["motor"] is None
+    assert not lab.bench.turning
+    assert lab.audited()[-1] == ("motor stopped", "bench-1")
+    with lab.reader() as reader:
+        run = reader.run(call.run_id)
+        assert (run.state, run.motor) == ("ended", "may still be turning")
+    assert daemon.run().until("outcome")["outcome"] == "complete"
+
+
+def test_unplugged_while_idle_and_returned(lab, daemon):
+    lab.bench.tell("unplug")
+    eventually(lambda: daemon.standing()["state"] == "connecting", what="notice")
+    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-1")
+    lab.bench.tell("replug")
+    assert "begun" in refused.next()  # it waits a while for an instrument that is about to return
+    assert refused.until("outcome")["outcome"] == "complete"
+
+
+def test_another_instrument_on_the_port_is_refused_and_not_spoken_to(lab, daemon):
+    call = daemon.run("long")
+    call.state("measuring")
+    lab.bench.tell("unplug")
+    call.until("outcome")
+    lab.bench.tell("identity R-9999")
+    lab.bench.tell("replug")
+    eventually(lambda: daemon.standing()["state"] == "wrong instrument", what="refusal")
+    standing = daemon.standing()
+    assert "R-9999" in standing["detail"]
+    assert "R-1042" in standing["detail"]
+    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-2").next()
+    assert "error" in refused
+    assert lab.bench.turning, "a stranger is not told anything but to say who it is"
+    lab.bench.tell("unplug")
+    lab.bench.tell("identity R-1042")
+    lab.bench.tell("replug")
+    eventually(lambda: daemon.standing()["state"] == "ready", what="the right one")
+    assert not lab.bench.turning
+
+
+def test_a_silent_instrument_is_noticed_and_the_run_interrupted(lab, daemon):
+    call = daemon.run("long")
+    call.state("measuring")
+    lab.bench.tell("silence 40")
+    view = call.until("view", lambda view: "silent" in view["faults"])
+    assert view["signals"]["torque"] is None
+    outcome = call.until("outcome")
+    assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may still be turning")
+    # It heard the stop all the time; when it speaks again that is confirmed.
+    eventually(lambda: daemon.standing()["state"] == "ready" and not daemon.standing()["motor"], what="return")
+    assert ("motor stopped", "bench-1") in lab.audited()
+    assert not lab.bench.turning
+
+
+def test_silence_while_idle_means_connecting_anew(lab, daemon):
+    lab.bench.tell("silence 30")
+    eventually(lambda: daemon.standing()["state"] in ("connecting", "identifying"), what="notice")
+    eventually(lambda: daemon.standing()["state"] == "ready", what="return")
+
+
+@pytest.mark.parametrize(
+    ("command", "counter"), [("garbage 300", "lines"), ("checksum 8", "wrong checksum"), ("cut 8", "timeouts")]
+)
+def test_broken_lines_are_counted_and_become_no_values(lab, daemon, command, counter):
+    call = daemon.run()
+    call.state("measuring")
+    lab.bench.tell(command)
+    outcome = call.until("outcome")
+    assert outcome["outcome"] == "complete"
+    with lab.reader() as reader:
+        kept = reader.kept(call.run_id)
+    counters = counters_of(lab, call.run_id)
+    if command.startswith("checksum"):
+        assert counters["rejected"][counter] == 8
+    elif command.startswith("garbage"):
+        assert sum(counters["rejected"].values()) + counters["too_long"] >= 1
+    else:
+        assert counters["timeouts"] >= 4
+    torque = kept[0]["summaries"]["torque"]
+    # Steady at 58 %: a line taken wrongly would stand out.
+    assert 50 < torque["minimum"] <= torque["maximum"] < 70
+
+
+def counters_of(lab, run_id):
+    from daq.app.drivers import Drivers
+    from daq.core.replay import replay
+
+    drivers = Drivers.find()
+    with lab.reader() as reader:
+        raw = b"".join(block.raw for block in reader.journal(run_id))
+    again = replay(raw, lambda kind, options, _state: drivers.make(kind, options))
+    assert again.same, again.difference
+    return again.facts.counters["bench-1"]
+
+
+def test_slow_answers_are_not_taken_for_answers_to_later_questions(lab, daemon):
+    call = daemon.run()
+    call.state("measuring")
+    lab.bench.tell("slow 0.4")  # a poll waits for 0.3 s
+    view = call.until("view", lambda view: view["run_s"] > 12 or view["state"] == "stopping")
+    lab.bench.tell("slow 0")
+    outcome = call.until("outcome")
+    assert view
+    assert outcome["motor"] == "still"
+    assert counters_of(lab, call.run_id)["timeouts"] >= 2
+    result = lab.result(call.run_id)
+    assert result["value"] is None or result["quality"] != "Good"
+
+
+def test_use_of_the_instruments_own_keys_is_noticed(lab, daemon):
+    call = daemon.run()
+    call.state("measuring")
+    lab.bench.tell("key")
+    lab.bench.tell("key")
+    call.until("outcome")
+    result = lab.result(call.run_id)
+    assert "keys_used" in json.dumps(result)
+    assert result["quality"] != "Good"
+
+
+def test_a_blocked_motor_gives_no_value(lab, daemon):
+    turned = lab.bench.state()["revolutions"]
+    call = daemon.run()
+    eventually(lambda: lab.bench.state()["revolutions"] > turned + 1.2, what="the first turn")
+    lab.bench.tell("block on")
+    outcome = call.until("outcome")
+    lab.bench.tell("block off")
+    result = lab.result(call.run_id)
+    assert result["value"] is None
+    assert "blocked" in json.dumps(result)
+    assert outcome["motor"] == "still"
+
+
+def test_one_instrument_failing_never_touches_another(lab, daemon):
+    first, second = daemon.run("long"), daemon.run("long", instrument="bench-2")
+    first.state("measuring")
+    second.state("measuring")
+    lab.bench.tell("garbage 5000")
+    lab.bench.tell("unplug")
+    assert first.until("outcome")["outcome"] == "interrupted"
+    lab.bench.tell("replug")
+    other = second.until("view", lambda view: view["run_s"] > 25)
+    assert other["state"] == "measuring"
+    assert other["faults"] == []
+    assert lab.simulators["bench-2"].turning
+    daemon.stop_run("bench-2")
+    assert second.until("outcome")["motor"] == "still"
+    journal = lab.received(second.run_id, "bench-2")
+    values = [line for line in journal.split(b"\r\n") if line.startswith(b"val")]
+    # One reading every 100 ms of simulated time, and none missing while the other one failed.
+    seconds = (lab.records(second.run_id)[-1].t - lab.records(second.run_id)[0].t) * 1e-9
+    assert len(values) > 0.9 * seconds * 10
+
+
+def test_a_companion_lost_in_a_run_does_not_end_it(lab, daemon):
+    call = daemon.run("long")
+    call.until("view", lambda view: view["signals"].get("thermo-1.temperature"))
+    lab.thermo.tell("unplug")
+    lost = call.until("view", lambda view: view["signals"].get("thermo-1.temperature") is None)
+    assert lost["state"] == "measuring"
+    assert "link_down" in codes(call)
+    lab.thermo.tell("replug")
+    back = call.until("view", lambda view: view["signals"].get("thermo-1.temperature") is not None)
+    assert back["state"] == "measuring"
+    daemon.stop_run()
+    assert call.until("outcome")["outcome"] == "stopped"
