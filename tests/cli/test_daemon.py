@@ -1,0 +1,130 @@
+"""Commands beside a daemon that holds the state directory, and the screen on a real terminal."""
+
+import json
+import os
+import pty
+import signal
+import subprocess
+import sys
+import threading
+
+import pytest
+
+from daq.adapters.paths import holder
+
+INSTRUMENT = """
+name = "bench-1"
+driver = "rotational"
+port = "/dev/none-such"
+"""
+
+
+@pytest.fixture
+def served(shift, tmp_path):
+    """A daemon on the shift's state, whose instrument is not plugged in; gives the configuration."""
+    folder = tmp_path / "config"
+    (folder / "instruments").mkdir(parents=True)
+    (folder / "daemon.toml").write_text('[log]\nformat = "json"\n')
+    (folder / "instruments" / "bench-1.toml").write_text(INSTRUMENT)
+    with subprocess.Popen(
+        [sys.executable, "-m", "daq", "--config", str(folder), "--state", str(shift.state), "serve"],
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stderr is not None
+        said = ""
+        for line in process.stderr:
+            said += line
+            if '"serving"' in line:
+                break
+        else:
+            pytest.fail(f"the daemon does not serve: {said}")
+        # Whoever reads its log goes on reading, so that the daemon never waits for the pipe.
+        reading = threading.Thread(target=process.stderr.read)
+        reading.start()
+        yield folder
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(30) == 0
+        reading.join()
+
+
+def test_a_second_daemon_is_refused_with_the_pid_of_the_first(cli, shift, served):
+    pid = holder(shift.state)
+    done = cli("--config", served, "--state", shift.state, "serve")
+    assert done.returncode == 13
+    assert f"process {pid} holds this state directory" in done.stderr
+
+
+def test_backup_goes_through_the_daemon(cli, shift, served, tmp_path):
+    copy = tmp_path / "copy.db"
+    done = cli("--config", served, "--state", shift.state, "backup", copy)
+    assert done.returncode == 0, done.stderr
+    assert copy.exists()
+    again = cli("--config", served, "--state", shift.state, "backup", copy)
+    assert again.returncode == 13
+    assert "never overwrites" in again.stderr
+
+
+def test_restore_is_refused_while_the_daemon_runs(cli, shift, served, tmp_path):
+    done = cli("--config", served, "--state", shift.state, "restore", tmp_path / "copy.db")
+    assert done.returncode == 13
+    assert "holds this state directory" in done.stderr
+
+
+def test_runs_can_be_looked_at_while_the_daemon_runs(cli, shift, served):
+    assert len(json.loads(cli("--config", served, "--state", shift.state, "runs", "--json").stdout)) == 4
+
+
+def test_doctor_asks_the_daemon(cli, shift, served):
+    done = cli("--config", served, "--state", shift.state, "doctor")
+    assert done.returncode == 1
+    assert f"ok     daemon: process {holder(shift.state)} serves bench-1" in done.stdout
+    assert "WRONG  instrument bench-1: connecting" in done.stdout
+    assert "WRONG  port of bench-1: /dev/none-such: there is no such device" in done.stdout
+
+
+SHOW = """
+from tests.cli.views import MEASURING, changed, result
+from daq.app.live import Screen
+screen = Screen()
+with screen:
+    for second in range(3):
+        screen.show(changed(run_s=float(second)))
+    screen.finish({"run": "3f2a91bc-0", "outcome": "complete", "reason": "", "motor": "still", "fault": "",
+                   "result_id": "r"}, result())
+"""
+
+
+def on_terminal(code, **environment):
+    main, device = pty.openpty()
+    env = os.environ | {"TERM": "xterm-256color", "COLUMNS": "80", "LINES": "30"} | environment
+    env = {k: v for k, v in env.items() if v}
+    with subprocess.Popen([sys.executable, "-c", code], stdout=device, stderr=device, env=env) as process:
+        os.close(device)
+        out = b""
+        try:
+            while chunk := os.read(main, 65536):
+                out += chunk
+        except OSError:  # Linux: EIO when the last writer has closed
+            pass
+        assert process.wait(30) == 0
+    os.close(main)
+    return out.decode()
+
+
+def test_on_a_terminal_the_screen_changes_in_place_and_the_result_stays():
+    text = on_terminal(SHOW, NO_COLOR="")
+    assert "\x1b[?25l" in text  # DEC private mode 25: the cursor is hidden while the screen changes ...
+    assert text.rindex("\x1b[?25h") > text.rindex("\x1b[?25l")  # ... and shown again
+    assert text.count("usable 10..100 %") >= 3
+    assert "\x1b[2K" in text  # ECMA-48 EL: lines are erased before they are written anew
+    end = text[text.rindex("\x1b[?25h") :]
+    assert "VALID" in end
+    assert "`daq show 3f2a91bc`" in end
+    assert "usable" not in end
+
+
+def test_a_dumb_terminal_gets_lines_of_text():
+    text = on_terminal(SHOW, TERM="dumb")
+    assert "\x1b" not in text
+    assert text.startswith("00:00 measuring 3/9 up-12; ")
