@@ -1,0 +1,182 @@
+"""What README.md and DEVELOPERS.md tell people to type is typed here."""
+
+import json
+import os
+import re
+import shlex
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from paho.mqtt.client import topic_matches_sub
+
+ROOT = Path(__file__).parents[2]
+README = (ROOT / "README.md").read_text("utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+
+
+def blocks(text: str) -> list[str]:
+    """The shell blocks of a page."""
+    return re.findall(r"^```sh\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL)
+
+
+def command_of(marker: str) -> str:
+    found = re.search(rf"<!-- command: {marker} -->\n```sh\n(.*?)```", README, flags=re.DOTALL)
+    assert found, f"README.md has no command marked {marker!r}"
+    return found[1].strip()
+
+
+@pytest.fixture
+def bench(tmp_path, monkeypatch):
+    """An environment in which the README's lines run: `daq` on the path, simulated instruments on three ports."""
+    scripts = Path(sys.executable).parent
+    monkeypatch.setenv("PATH", f"{scripts}{os.pathsep}{os.environ['PATH']}")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.chdir(tmp_path)
+    started = []
+    for kind, name, more in (
+        ("rotational", "bench-1", ["--serial", "R-1042", "--fluid", "clear-glaze", "--geometry", "coaxial-12"]),
+        ("rotational", "bench-2", ["--serial", "R-1043", "--fluid", "white-glaze", "--geometry", "cylinder-9"]),
+        ("thermometer", "thermo-1", ["--serial", "T-0310"]),
+    ):
+        command = [sys.executable, "-m", "simulators.host", kind, "--pty", str(tmp_path / name), "--temperature", "25"]
+        process = subprocess.Popen([*command, *more], stdout=subprocess.PIPE, text=True, cwd=ROOT)
+        started.append(process)
+        assert process.stdout.readline().startswith("ready")
+    yield tmp_path
+    for process in started:
+        process.terminate()
+        process.wait(10)
+        process.stdout.close()
+
+
+def run(line: str, folder: Path, codes: tuple[int, ...] = (0,)) -> str:
+    done = subprocess.run(["bash", "-c", line], cwd=folder, capture_output=True, text=True, timeout=60)
+    assert done.returncode in codes, f"{line}\nexit {done.returncode}\n{done.stdout}\n{done.stderr}"
+    assert "Traceback" not in done.stderr, done.stderr
+    return done.stdout
+
+
+def make_quick(lab: Path) -> None:
+    """The README's method in seconds instead of minutes; ports of the simulated instruments."""
+    for file in (lab / "instruments").glob("*.toml"):
+        text = re.sub(r"^port = .*$", f'port = "{lab.parent / file.stem}"', file.read_text(), flags=re.MULTILINE)
+        file.write_text(text)
+    method = lab / "methods" / "clear-glaze-qc.toml"
+    text = method.read_text()
+    for slow, quick in (
+        ('hold = "30 s"', 'hold = "1 s"'),
+        ('stop = "60 s"', 'stop = "6 s"'),
+        ('span = "30 s"', 'span = "3 s"'),
+    ):
+        assert slow in text
+        text = text.replace(slow, quick)
+    method.write_text(text)
+
+
+@pytest.mark.timeout(120)
+def test_the_screenful_of_use_runs_as_it_stands(bench):
+    (screenful,) = [b for b in blocks(README) if "daq serve &" in b]
+    lines = [line.partition("#")[0].strip() for line in screenful.splitlines()]
+    exports: list[str] = []
+    run_id = ""
+    daemon = None
+    ran = 0
+    try:
+        for line in filter(None, lines):
+            text = line.replace("3f2a", run_id[:8]).replace("/media/daq.sqlite", str(bench / "copy.sqlite"))
+            if text.startswith("export "):
+                exports.append(text)
+            elif text.endswith("&"):
+                arguments = shlex.split(text.rstrip("& "))
+                daemon = subprocess.Popen(
+                    ["bash", "-c", "; ".join([*exports, "exec " + shlex.join(arguments)])], stderr=subprocess.DEVNULL
+                )
+                wait_until((bench / "home/daq/control").exists)
+            else:
+                # No broker runs here, which the doctor says; the second run's time does not fit its limits' 60 s.
+                codes = (0, 1) if text == "daq doctor" else (0, 10) if text.startswith("daq run") else (0,)
+                run("; ".join([*exports, text]), bench, codes)
+                if text.startswith("daq init"):
+                    make_quick(bench / "lab")
+                if text.startswith("daq run"):
+                    listed = json.loads(run("; ".join([*exports, "daq runs --json"]), bench))
+                    run_id = listed[0]["run"]
+            ran += 1
+    finally:
+        if daemon is not None:
+            daemon.send_signal(signal.SIGTERM)
+            assert daemon.wait(20) == 0
+    assert ran >= 10
+    assert (bench / "copy.sqlite").stat().st_size > 10_000
+    exported = (bench / "g-1041.csv").read_text().splitlines()
+    assert len(exported) > 50
+    assert "viscosity [mPa.s]" in exported[0]
+
+
+def wait_until(condition, seconds: float = 20.0) -> None:
+    deadline = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def test_the_two_commands_set_up_everything_themselves():
+    for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", ".venv/bin/python -m pytest -q")):
+        first, install, program = command_of(marker).split(" && ")
+        assert first == "python3 -m venv .venv"
+        assert install == ".venv/bin/python -m pip install -q -e '.[test]'"
+        assert program == last
+
+
+def test_ci_calls_the_test_command_of_the_readme():
+    assert "<!-- command: tests -->" in (ROOT / ".ci/run").read_text()
+
+
+@pytest.mark.timeout(120)
+def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_once():
+    done = subprocess.run([sys.executable, "-m", "daq", "demo"], capture_output=True, text=True, timeout=110)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stderr == ""
+    out = done.stdout
+    assert "Simulated instruments" in out
+    received = [line.split() for line in out.splitlines() if "/lab/v1/result/" in line]
+    verdicts = {line[-1] for line in received}
+    assert {"within", "outside", "none", "not_comparable"} <= verdicts
+    assert len(received) == 7
+    assert len({(line[0], line[1]) for line in received}) == 7, "a sequence number came twice"
+    assert "advice:" in out
+    assert "as advised" in out
+    assert "stopped and read back" in out
+    assert "by speed" in out
+
+
+def test_the_historian_s_subscription_matches_the_topics():
+    (line,) = [b for b in blocks(README) if b.startswith("mosquitto_sub")]
+    pattern = shlex.split(line)[shlex.split(line).index("-t") + 1]
+    assert topic_matches_sub(pattern, "glaze-works/kiln-street/quality/lab/v1/result/bench-1")
+    assert not topic_matches_sub(pattern, "glaze-works/kiln-street/quality/lab/v1/status")
+
+
+def test_every_command_named_in_the_pages_exists():
+    from daq.app.cli import COMMANDS
+
+    known = {name for name, _, _ in COMMANDS}
+    named = set(re.findall(r"\bdaq(?: --\w+ \S+)* ([a-z]+)\b", "\n".join(blocks(README) + blocks(DEVELOPERS))))
+    named |= set(re.findall(r"`daq ([a-z]+)", README + DEVELOPERS))
+    assert named
+    assert named <= known | {"is", "demo"}, named - known
+
+
+def test_the_simulator_line_of_the_developers_page_runs(tmp_path):
+    (block,) = [b for b in blocks(DEVELOPERS) if "simulators.host" in b]
+    line = block.strip().replace("/tmp/bench", str(tmp_path / "bench")).replace("python ", f"{sys.executable} ", 1)
+    process = subprocess.Popen(shlex.split(line), stdout=subprocess.PIPE, text=True, cwd=ROOT)
+    assert process.stdout.readline().startswith("ready")
+    process.terminate()
+    process.wait(10)
+    process.stdout.close()
