@@ -272,7 +272,7 @@ def test_keys_used_during_the_run_are_noticed(tmp_path):
 
 def test_a_shaft_that_is_held_is_noticed(tmp_path):
     bench = bench_of(tmp_path, water(), full_scale=10.0)
-    bench.at(28.0, lambda: bench.simulators["bench-1"].block())
+    bench.at(28.0, bench.simulators["bench-1"].block)
     bench.begin()
     bench.run(600)
     assert "blocked" in bench.kept[0].faults
