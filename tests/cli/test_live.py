@@ -235,3 +235,11 @@ def test_large_digits_keep_their_rows_equally_long(text):
 @pytest.mark.parametrize("text", ["", "1e5", "no value"])
 def test_what_cannot_be_shown_large_is_not(text):
     assert large(text) == []
+
+
+@pytest.mark.parametrize(
+    ("view", "mark", "style"), [(MEASURING, "●", "good"), (too_little(), "●", "warn"), (saturated(), "▶", "bad")]
+)
+def test_the_mark_is_coloured_by_where_it_stands(view, mark, style):
+    pieces = [piece for line in live_lines(view, 80) for piece in line if piece[0] == mark]
+    assert pieces[0] == (mark, style)

@@ -1,0 +1,87 @@
+"""Readings computed again from a journal written here."""
+
+import functools
+import operator
+from typing import Any
+
+import pytest
+
+from daq.adapters.paths import examples_dir
+from daq.app.catalogue import Catalogue
+from daq.app.drivers import Drivers
+from daq.app.readings import Readings
+from daq.app.replaying import maker
+from daq.core.errors import SettingError, StoreError
+from daq.core.events import ClockAnchor, LinkUp, OperatorCommand, Received
+from daq.core.journal import JournalWriter
+from daq.core.pipeline import Pipeline
+from daq.core.plan import to_json
+
+SECOND = 10**9
+
+
+def line(celsius: float) -> bytes:
+    """A line of the thermometer: its check is the exclusive or of all bytes before the star."""
+    body = f"T {celsius:+.3f} ok".encode()
+    return body + b"*%02X\r\n" % functools.reduce(operator.xor, body)
+
+
+def journal(chunks: list[tuple[int, bytes]], **changes: Any) -> bytes:
+    catalogue = Catalogue.load(examples_dir())
+    instrument = catalogue.instrument("thermo-1")
+    plan = catalogue.compile(catalogue.method("thermometer-log"), instrument)
+    driver = catalogue.make_driver(instrument)
+    said = {"kind": "thermometer", "options": {}, "state": {}, "digest": driver.digest()} | changes
+    writer = JournalWriter(["thermo-1"])
+    writer.header({"plan": to_json(plan), "drivers": {"thermo-1": said}}, SECOND)
+    pipeline = Pipeline(plan, {"thermo-1": driver})
+    for event in (
+        ClockAnchor(SECOND, 1_764_000_000 * SECOND, "a-boot"),
+        LinkUp(SECOND, "thermo-1"),
+        OperatorCommand(SECOND, "begin", "m.keeper"),
+        *(Received(SECOND + t, "thermo-1", data) for t, data in chunks),
+    ):
+        writer.event(event)
+        for effect in pipeline.step((event,)):
+            writer.effect(effect, event.t)
+    block = writer.cut()
+    assert block is not None
+    return block.raw
+
+
+def test_every_line_of_a_large_chunk_is_a_reading():
+    sent = [20.0 + i / 8 for i in range(40)]
+    # The driver drops the first line after the port was opened: it may have begun before.
+    raw = journal([(0, line(0.0)), (SECOND, b"".join(map(line, sent))), (2 * SECOND, line(30.0))])
+    found = list(Readings(raw, maker(Drivers.find())))
+    assert [r.values["temperature"] for r in found] == [*sent, 30.0]
+    assert {r.begin_s for r in found[:-1]} == {1.0}
+    assert found[-1].begin_s == 2.0
+    assert found[-1].utc_ns == (1_764_000_000 + 2) * SECOND
+    assert {r.state for r in found} == {"measuring"}
+
+
+def test_a_line_cut_in_two_is_one_reading_where_it_ends():
+    whole = line(25.0)
+    raw = journal([(0, line(0.0)), (SECOND, whole[:5]), (SECOND + 1000, whole[5:])])
+    (reading,) = Readings(raw, maker(Drivers.find()))
+    assert reading.values == {"temperature": 25.0}
+    assert reading.t == 2 * SECOND + 1000
+
+
+def test_a_probe_without_contact_has_no_value_and_says_so():
+    body = b"T --- open"
+    raw = journal([(0, line(0.0)), (SECOND, body + b"*%02X\r\n" % functools.reduce(operator.xor, body))])
+    (reading,) = Readings(raw, maker(Drivers.find()))
+    assert reading.values == {"temperature": None}
+    assert reading.faults == ("temperature: probe",)
+
+
+def test_an_empty_journal_is_said():
+    with pytest.raises(StoreError, match="the journal of this run is empty"):
+        Readings(b"", maker(Drivers.find()))
+
+
+def test_a_driver_that_is_not_installed_any_more_is_named():
+    with pytest.raises(SettingError, match="there is no driver 'scales'"):
+        Readings(journal([], kind="scales"), maker(Drivers.find()))
