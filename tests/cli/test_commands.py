@@ -455,3 +455,16 @@ def test_backup_and_restore(cli, shift, tmp_path):
     over = cli("--state", shift.state, "restore", copy)
     assert over.returncode == 13
     assert "is in the way" in over.stderr
+
+
+# ---- drivers
+
+
+def test_drivers_are_listed(cli):
+    entries = {e["driver"]: e for e in json.loads(cli("drivers", "--json").stdout)}
+    assert [c["unit"] for c in entries["rotational"]["channels"]] == ["%", "/min", "Cel"]
+    assert "halt" in entries["rotational"]["actions"]
+    assert entries["thermometer"]["streams"] is True
+    text = cli("drivers").stdout
+    assert "speed: -1000 to 1000 min⁻¹" in text
+    assert "without its cable the motor keeps turning" in text

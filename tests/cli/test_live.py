@@ -243,3 +243,13 @@ def test_what_cannot_be_shown_large_is_not(text):
 def test_the_mark_is_coloured_by_where_it_stands(view, mark, style):
     pieces = [piece for line in live_lines(view, 80) for piece in line if piece[0] == mark]
     assert pieces[0] == (mark, style)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "said"), [(24.0, "BELOW"), (24.7, "inside"), (25.3, "inside"), (26.0, "ABOVE"), (None, "no reading")]
+)
+def test_the_temperature_is_said_against_its_band(celsius, said):
+    view = changed()
+    view["signals"] |= {"thermo-1.temperature": celsius}
+    (line,) = [text for text in shown(view, 120).splitlines() if text.startswith("temperature")]
+    assert f"24.7..25.3 °C, {said} (thermo-1.temperature)" in line

@@ -29,6 +29,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("replay", "compute a run again from its journal and compare", "replay"),
     ("backup", "copy the database while it is in use", "backup"),
     ("restore", "put a copy in the place of a database that is lost", "restore"),
+    ("drivers", "list the kinds of instruments that are known", "drivers"),
     ("doctor", "find out what is wrong and what to do", "doctor"),
 )
 
