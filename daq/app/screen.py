@@ -124,8 +124,8 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     conditions = conditions_text(data["conditions"])
     if conditions:
         lines += _wrapped(conditions, columns, "at ", "dim")
-    for sentence in data["advice"]:
-        lines += _wrapped(plain(sentence), columns, "advice: ", "warn")
+    for advice in data["advice"]:
+        lines += _wrapped(plain(advice["text"]), columns, "advice: ", "warn")
     for warning in data["warnings"]:
         lines += _wrapped(plain(warning), columns, "note: ", "dim")
     return lines

@@ -106,7 +106,9 @@ def test_what_comes_from_outside_cannot_drive_the_terminal():
         assert "\x07" not in text
         assert "\u202e" not in text
     assert r"\x1b]0;owned" in shown(view, 200)
-    assert "\x1b" not in "".join(text_of(line) for line in result_lines(result(reasons=[evil], advice=[evil]), 80))
+    assert "\x1b" not in "".join(
+        text_of(line) for line in result_lines(result(reasons=[evil], advice=[{"text": evil}]), 80)
+    )
 
 
 def test_a_motor_that_may_turn_is_in_the_head():

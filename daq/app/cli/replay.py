@@ -86,4 +86,4 @@ def _say_stored(done: Recomputed) -> None:
         print(f"and {len(done.differences) - DIFFERENCES_SHOWN} more")
     if done.same and done.result is not None:
         how = "within 1e-9, under other versions" if done.versions else "bit for bit"
-        print(f"{len(done.kept)} kept values the same, bit for bit; the result the same, {how}")
+        print(f"{len(done.kept) or 'no'} kept values, bit for bit the same; the result the same, {how}")
