@@ -71,6 +71,16 @@ class StepEnded:
 
 
 @dataclass(slots=True)
+class AtRest:
+    """The torque signal while the motor stood still, just before it first turned; in the signal's unit."""
+
+    t: int
+    n: int
+    mean: float
+    sd: float | None
+
+
+@dataclass(slots=True)
 class Facts:
     """What a run (so far) came to: everything a conclusion may look at besides the plan.  Times in ns, monotonic."""
 
@@ -84,6 +94,8 @@ class Facts:
     notes: list[Noted] = field(default_factory=list)
     counters: dict[str, dict[str, Any]] = field(default_factory=dict)
     """Counters of each link, by its name."""
+    at_rest: AtRest | None = None
+    """None where the motor has not turned, or turned before its torque was seen at rest."""
 
 
 @dataclass(slots=True)

@@ -15,6 +15,7 @@ from daq.core.exchange import NEVER, Exchange
 from daq.core.intake import Intake
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
+from daq.core.resting import Resting
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.stop import Clock, StopRule
 
@@ -50,6 +51,10 @@ class LifeCycle:
         self._getters = getters(plan.lead.channels, plan.derivations)
         self._intake = Intake(plan, drivers[self.lead])
         self._speed_at = plan.lead.channels.index(plan.speed_signal) if plan.speed_signal else -1
+        # A torque at rest is looked for only where a motor may turn later.
+        watched = plan.band is not None and self._speed_at >= 0
+        self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
+        self._resting = Resting()
         self._tempering = StopRule(Rule("any", "no temperature asked for"))
         self._shear_confirmed = False
         self._acked: set[str] = set()
@@ -221,6 +226,10 @@ class LifeCycle:
 
     def _between_steps(self, t: int, values: Sequence[float | None]) -> None:
         """A reading of the lead instrument while nothing is measured: temperature, speed reached, motor at rest."""
+        if self._torque_at >= 0 and not self.moved:
+            turned = values[self._speed_at]
+            if turned is not None and abs(turned) < STILL:
+                self._resting.see(t, values[self._torque_at])
         if self.state is State.TEMPERING:
             self._temper(t, {name: get(values) for name, get in self._getters.items()})
             return
@@ -268,6 +277,8 @@ class LifeCycle:
         self._acked.clear()
         self._ask("speed", speed)
         if not self.turning and self.state in ACTIVE:
+            if not self.moved:
+                self._facts.at_rest = self._resting.summary(self._t)
             self.moved = self.turning = True
             self._ask("turn")
 

@@ -14,6 +14,7 @@ from operator import mul
 from typing import Any
 
 from daq.rheology.elementary import ArgumentError, require_positive
+from daq.rheology.student import normal_quantile, student_quantile
 
 
 class Distribution(StrEnum):
@@ -160,6 +161,17 @@ class Budget:
         ]
 
 
+def bounded_share(components: Sequence[Component]) -> float:
+    """Part (0..1) of the combined variance that comes from quantities known only by their limits.
+
+    Rectangular, triangular and arcsine terms: where they prevail, U = k u_c with Student's k covers more than is
+    claimed, and the distributions themselves have to be propagated (JCGM 101 5.11.6, from memory).
+    """
+    total = math.fsum(c.contribution**2 for c in components)
+    bounded = math.fsum(c.contribution**2 for c in components if c.distribution in HALF_WIDTH_FACTOR)
+    return bounded / total if total > 0.0 else 0.0
+
+
 def combine(
     components: Sequence[Component],
     *,
@@ -211,8 +223,6 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95, *, truncate: bool = T
     Raises:
         ArgumentError: a coverage outside 0..1 or degrees of freedom not above 0.
     """
-    from scipy.special import ndtri, stdtrit
-
     if not 0.0 < coverage < 1.0:
         raise ArgumentError(f"must be between 0 and 1, is {coverage}", key="coverage")
     if not nu_eff > 0.0:
@@ -220,9 +230,13 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95, *, truncate: bool = T
     p = (1.0 + coverage) / 2.0
     # Above this the two quantiles agree to double precision.
     if nu_eff > 1e12:
-        return float(ndtri(p))
-    # A whole number that rounding left a hair short stays whole.
-    return float(stdtrit(max(math.floor(nu_eff + 1e-9), 1) if truncate else nu_eff, p))
+        return normal_quantile(p)
+    if truncate:
+        # A whole number that rounding left a hair short stays whole.
+        return student_quantile(p, max(math.floor(nu_eff + 1e-9), 1))
+    from scipy.special import stdtrit
+
+    return float(stdtrit(nu_eff, p))
 
 
 def rectangular_sum_half_width(half_widths: Sequence[float], coverage: float = 0.95) -> float:

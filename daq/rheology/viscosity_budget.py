@@ -30,6 +30,8 @@ class Specification:
     """Limit of the geometry's viscosity constant, +- percent."""
     temperature_kelvin: float = 0.0
     """Limit of the temperature of the sample, +- K."""
+    zero_percent_full_scale: float = 0.0
+    """Limit of the torque's zero, +- percent of full scale, where it is stated beside the torque's."""
     includes: frozenset[Included] = frozenset()
     """What the torque limits already contain."""
 
@@ -49,6 +51,7 @@ def viscosity_components(
     specification: Specification,
     *,
     temperature_coefficient: float = 0.0,
+    zero_percent: float | None = None,
     zero_drift_percent: float = 0.0,
     repeatability: tuple[float, int, float] | None = None,
     others: Sequence[Component] = (),
@@ -59,8 +62,11 @@ def viscosity_components(
         viscosity: the value, > 0, any unit.
         torque_percent: mean torque of the span, percent of full scale, > 0.
         specification: the instrument's limits.
-        temperature_coefficient: -dln(eta)/dT of the product, 1/K (0.05 is 5 % per K).
+        temperature_coefficient: -dln(eta)/dT of the fluid, 1/K (0.05 is 5 % per K).
+        zero_percent: torque shown with the motor still before the run, percent of full scale; None where not observed.
+            See `zero_component`.
         zero_drift_percent: zero of the torque after the run minus before, percent of full scale; rectangular +- that.
+            Left out where the specification's limits of torque or zero hold at any time, and so contain it.
         repeatability: sample standard deviation (unit of `viscosity`), number and lag-one autocorrelation of the
             span's readings; None where there is no span.
         others: further components, for example the certified fluid in a verification.
@@ -80,7 +86,11 @@ def viscosity_components(
 
     torque_limit = s.torque_percent_full_scale + s.torque_percent_reading / 100.0 * torque_percent
     add("torque", torque_limit, per_percent)
-    add("zero drift", zero_drift_percent, per_percent, "zero")
+    zero = zero_component(s, zero_percent, per_percent)
+    if zero is not None:
+        out.append(zero)
+    if not s.zero_percent_full_scale:
+        add("zero drift", zero_drift_percent, per_percent, "zero")
     add("resolution", s.resolution_percent_full_scale / 2.0, per_percent, "resolution")
     add("geometry", s.geometry_percent / 100.0, viscosity, "geometry")
     add("speed", s.speed_percent / 100.0, -viscosity, "speed")
@@ -92,3 +102,21 @@ def viscosity_components(
     if len(set(names)) != len(names):
         raise ArgumentError(f"two components have one name: {', '.join(sorted(names))}", key="others")
     return out
+
+
+def zero_component(specification: Specification, observed: float | None, sensitivity: float = 1.0) -> Component | None:
+    """What the torque's zero adds to the budget, or None; `observed` and limit in percent of full scale.
+
+    * A limit of its own: rectangular +- that limit, or +- what was seen at rest where that is more.
+    * Contained in the torque's accuracy (`includes`): nothing.
+    * Neither: what was seen at rest is a known error that is not corrected; it is taken as a standard uncertainty
+      beside the others (the root-sum-of-squares treatment in S. D. Phillips, K. R. Eberhardt and B. Parry, J. Res.
+      NIST 102 (1997) 577, from memory).  It is not subtracted, because a sample with a yield stress holds a torque at
+      rest that is no error.
+    """
+    limit = specification.zero_percent_full_scale
+    if limit > 0.0:
+        return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity)
+    if "zero" in specification.includes or not observed:
+        return None
+    return Component("zero", abs(observed), sensitivity=sensitivity)

@@ -1,0 +1,81 @@
+"""Quantiles of Student's t and of the normal distribution, without scipy: every result needs one."""
+
+import math
+from typing import Final
+
+from daq.rheology.elementary import ArgumentError
+
+SERIES_DOF: Final = 2000
+"""Above so many degrees of freedom the expansion about the normal quantile is exact to 1e-13."""
+
+
+def normal_quantile(p: float) -> float:
+    """z with P(Z <= z) = p, 0 < p < 1: a rational start (Abramowitz and Stegun 26.2.23), then Halley's steps on erfc.
+
+    Raises:
+        ArgumentError: p outside 0..1.
+    """
+    if not 0.0 < p < 1.0:
+        raise ArgumentError(f"must be between 0 and 1, is {p}", key="p")
+    tail = min(p, 1.0 - p)
+    w = math.sqrt(-2.0 * math.log(tail))
+    z = w - (2.515517 + w * (0.802853 + w * 0.010328)) / (1.0 + w * (1.432788 + w * (0.189269 + w * 0.001308)))
+    for _ in range(3):
+        # Upper tail of z less the wanted one, over the density.
+        miss = (0.5 * math.erfc(z / math.sqrt(2.0)) - tail) * math.sqrt(2.0 * math.pi) * math.exp(z * z / 2.0)
+        z += miss / (1.0 - z * miss / 2.0)
+    return z if p >= 0.5 else -z
+
+
+def student_quantile(p: float, dof: int) -> float:
+    """t with P(T <= t) = p for a whole number `dof` >= 1 of degrees of freedom; 0 < p < 1.
+
+    Newton's steps on the closed sums of the distribution function (Abramowitz and Stegun 26.7.3 and 26.7.4), started by
+    the expansion about the normal quantile (26.7.5), which is used alone above `SERIES_DOF`.
+
+    Raises:
+        ArgumentError: p outside 0..1, or degrees of freedom below 1.
+    """
+    if dof < 1:
+        raise ArgumentError(f"must be at least 1, is {dof}", key="dof")
+    z = normal_quantile(p)
+    if dof == 1:
+        return math.tan(math.pi * (p - 0.5))
+    if dof == 2:
+        return (2.0 * p - 1.0) / math.sqrt(2.0 * p * (1.0 - p))
+    t = _expansion(z, dof)
+    if dof > SERIES_DOF or z == 0.0:
+        return t
+    log_scale = math.lgamma((dof + 1) / 2.0) - math.lgamma(dof / 2.0) - 0.5 * math.log(dof * math.pi)
+    for _ in range(60):
+        density = math.exp(log_scale - (dof + 1) / 2.0 * math.log1p(t * t / dof))
+        step = (0.5 * (1.0 + _between(t, dof)) - p) / density
+        # A start from far out in the tail must not throw Newton beyond the root.
+        step = max(-1.0 - abs(t) / 2.0, min(1.0 + abs(t) / 2.0, step))
+        t -= step
+        if abs(step) <= 1e-14 * (1.0 + abs(t)):
+            break
+    return t
+
+
+def _between(t: float, dof: int) -> float:
+    """P(-t <= T <= t), signed as t; `dof` above 1."""
+    theta = math.atan(t / math.sqrt(dof))
+    sine, cosine = math.sin(theta), math.cos(theta)
+    odd = dof % 2
+    total, term = 0.0, cosine if odd else 1.0
+    for k in range(odd, dof - 1, 2):
+        total += term
+        term *= cosine * cosine * (k + 1) / (k + 2)
+    return 2.0 / math.pi * (theta + sine * total) if odd else sine * total
+
+
+def _expansion(z: float, dof: float) -> float:
+    z3, z5, z7, z9 = z**3, z**5, z**7, z**9
+    return (
+        z
+        + (z3 + z) / (4 * dof)
+        + (5 * z5 + 16 * z3 + 3 * z) / (96 * dof**2)
+        + (3 * z7 + 19 * z5 + 17 * z3 - 15 * z) / (384 * dof**3)
+        + (79 * z9 + 776 * z7 + 1482 * z5 - 1920 * z3 - 945 * z) / (92160 * dof**4)
+    )
