@@ -461,3 +461,34 @@ def test_equal_values_of_an_instrument_read_as_it_renews_are_readings_despite_ji
     run.reading(9.904)  # 4 ms after the one before: the same value read twice
     finish(run)
     assert run.ended[0].readings == 99
+
+
+# ---- for screens
+
+
+def test_the_value_a_step_would_give_now():
+    run = script(elapsed(10.0), Keep("end", "mean", seconds(2.0)))
+    meter = run.pipeline.meter
+    assert meter.provisional(run.ns(0.0)) is None
+    run.readings(0, 5.0, torque=lambda t: t * 10)
+    kept = meter.provisional(run.ns(5.0))
+    assert span(kept) == (3.0, 5.0)
+    assert kept.summaries["torque"].mean == pytest.approx(40.5)
+    assert run.kept == []
+    bare = script(elapsed(10.0))
+    bare.reading(1.0)
+    assert bare.pipeline.meter.provisional(bare.ns(1.0)) is None
+
+
+def test_the_latest_value_of_every_signal():
+    run = script(elapsed(60.0), companions=("probe",))
+    assert set(run.pipeline.signals().values()) == {None}
+    run.reading(1.0, 50.0, 12.0, 25.0)
+    run.probe(1.5, b"24.5")
+    assert run.pipeline.signals() == {
+        "torque": 50.0, "speed": 12.0, "temperature": 25.0, "stress": 100.0, "rate": 6.0,
+        "viscosity": pytest.approx(1000 * 100 / 6), "probe.temperature": 24.5,
+    }  # fmt: skip
+    run.reading(2.0, 111.0)
+    assert run.pipeline.faults() == ("saturated",)
+    assert run.pipeline.signals()["viscosity"] is None

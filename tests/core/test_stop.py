@@ -144,6 +144,9 @@ def test_elapsed_with_after_in_seconds_and_in_revolutions():
     by_turns = script(elapsed(1.0, after=turns(1.0)), speed=30.0)
     by_turns.readings(0, 3, 0.5, speed=30.0)
     assert ended(by_turns)[1] == 2.0
+    between = script(elapsed(1.0, after=turns(1.0)), speed=30.0)
+    between.readings(0, 3.2, 0.4, speed=30.0)  # due at 1.0 s, but not met before the turn is over
+    assert ended(between)[1] == 2.0
 
 
 # ---- hold
@@ -335,3 +338,16 @@ def test_what_no_one_moves_never_ends_by_itself():
 
 def test_the_default_extent_is_none():
     assert Extent(0, 0.0) == NONE
+
+
+def test_a_limit_of_no_time_at_all_is_met_at_once():
+    run = script(elapsed(0.0))
+    run.tick()
+    assert ended(run) == ("elapsed 0", 0.0, 0.0)
+
+
+def test_how_near_a_rule_is_for_a_screen():
+    run = script(any_of(elapsed(10.0), above("torque", 80.0), below("temperature", 20.0)))
+    run.reading(4.0, 40.0, temperature=25.0)
+    near = {r["signal"]: round(r["near"], 3) for r in run.pipeline.progress(run.ns(5.0))}
+    assert near == {"elapsed": 0.5, "torque": 0.5, "temperature": 0.8}

@@ -306,3 +306,65 @@ def test_the_motor_really_stands_still_when_the_run_says_so(tmp_path):
     state = bench.simulators["bench-1"].state()
     assert (state["turning"], state["running"]) == (False, False)
     assert bench.simulators["bench-1"].true_speed_per_min == 0.0
+
+
+SHEARED = """
+id = "sheared"
+version = "1"
+title = "Pre-shear, rest, three speeds"
+claim = "at_time"
+
+[conditioning]
+soak = "3 s"
+rest = "5 s"
+
+[conditioning.preshear]
+speed = 60
+time = "10 s"
+"""
+STEP = """
+[[steps]]
+name = "at-{speed}"
+speed = {speed}
+settle = "1 rev"
+stop = "15 s"
+longest = "2 min"
+keep = [{{ at = "end", span = "5 s" }}]
+"""
+
+
+@pytest.mark.parametrize("mode", ["poll", "stream"])
+def test_pre_shear_rest_and_three_speeds(tmp_path, mode):
+    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(mounted="coaxial-15", mode=mode, full_scale=1000.0))
+    (tmp_path / "method.toml").write_text(SHEARED + "".join(STEP.format(speed=s) for s in (30, 60, 12)))
+    instrument = load_instrument(tmp_path / "instrument.toml")
+    drivers = {"bench-1": RotationalDriver(instrument.options)}
+    plan = compile_plan(load_method(tmp_path / "method.toml"), instrument, drivers["bench-1"])
+    fluid = Fluid("newtonian", Newtonian(0.1))
+    simulator = RotationalInstrument(
+        Specification(**PERFECT), CoaxialCylinders(0.015, 0.0162705, 0.045, 1.10), fluid, temperature=25.0
+    )
+    bench = finished(Bench(plan, drivers, {"bench-1": simulator}))
+    assert bench.moves == [
+        ("ready", "begin", "tempering"),
+        ("tempering", "in band", "soaking"),
+        ("soaking", "soaked", "preshearing"),
+        ("preshearing", "sheared", "resting"),
+        ("resting", "rested", "starting"),
+        ("starting", "at speed", "measuring"),
+        ("measuring", "rule met", "starting"),
+        ("starting", "at speed", "measuring"),
+        ("measuring", "rule met", "starting"),
+        ("starting", "at speed", "measuring"),
+        ("measuring", "last rule met", "stopping"),
+        ("stopping", "motor known", "ended"),
+    ]
+    assert [k.summaries["speed"].mean for k in bench.kept] == [30.0, 60.0, 12.0]
+    assert [k.faults for k in bench.kept] == [(), (), ()]
+    for kept, ended in zip(bench.kept, bench.steps, strict=True):
+        assert ended.t - ended.started == 15_000_000_000
+        assert kept.start == ended.t - 5_000_000_000
+        assert kept.summaries["viscosity"].mean == pytest.approx(100.0, rel=2e-3)
+    # Revolutions of a step at a constant speed: speed * 15 s, but for the reading at either end.
+    for ended, speed in zip(bench.steps, (30, 60, 12), strict=True):
+        assert ended.revolutions == pytest.approx(speed / 4, rel=0.05)
