@@ -293,7 +293,7 @@ class Runner:
             late = late + FLUSH_S if self._blocks.on_their_way else 0.0
             if late > WRITER_LATE_S:
                 self.store_failed(f"nothing could be written for {WRITER_LATE_S:g} s")
-            if not self._store_fault and self.pipeline.state not in (State.STOPPING, State.ENDED):
+            if not self._store_fault and self.pipeline.state is not State.ENDED:
                 self._blocks.append(lambda block: AppendBlock(self.run_id, block))
             # Otherwise what follows is committed with the end of the run.
 

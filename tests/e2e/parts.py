@@ -61,11 +61,19 @@ def eventually(condition: Callable[[], Any], seconds: float = 10.0, what: str = 
 class Simulator:
     """A simulated instrument in a process of its own."""
 
-    def __init__(self, folder: Path, name: str, kind: str, *options: str, scale: float = SCALE) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        kind: str,
+        *options: str,
+        scale: float = SCALE,
+        program: tuple[str, ...] = ("simulators.host",),
+    ) -> None:
         self.port = folder / f"{name}.tty"
         self._control = folder / f"{name}.control"
         command = [
-            sys.executable, "-m", "simulators.host", kind, "--pty", str(self.port), "--control", str(self._control),
+            sys.executable, "-m", *program, kind, "--pty", str(self.port), "--control", str(self._control),
             "--time-scale", str(scale), *options,
         ]  # fmt: skip
         self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)

@@ -1,0 +1,23 @@
+"""A few of the kills of `python -m tests.crash`, so that every change is tried against some."""
+
+import subprocess
+import sys
+
+from tests.mqtt.parts import needs_mosquitto
+
+KILLS = 12
+
+
+@needs_mosquitto
+def test_a_dozen_kills_lose_nothing():
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.crash", "--seed", "7", "--kills", str(KILLS)],
+        capture_output=True,
+        text=True,
+        timeout=100,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    rows = dict(line.split(maxsplit=1) for line in done.stdout.splitlines() if line.startswith(("kills", "violations")))
+    assert rows["violations"] == "0"
+    assert f"{KILLS} in" in rows["kills"]
