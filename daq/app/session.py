@@ -152,7 +152,7 @@ class Session:
             self._wake()
             await asyncio.wait((self._identified, lost), return_when=asyncio.FIRST_COMPLETED)
             if not self._identified.done():
-                raise LinkError(f"{self.name}: the link was lost while the instrument was asked who it is")
+                raise LinkError(f"{self.name}: lost while the instrument was asked who it is: {self.standing.detail}")
             return self._identified.result()
         finally:
             lost.cancel()
@@ -187,12 +187,17 @@ class Session:
         if self._borrower is not None and self.standing.state == "in a run":
             self._borrower.received(self.name, data)
             return
-        now = self._clock.mono_ns()
-        for item in self._exchange.receive(now, data):
-            if isinstance(item, Reply):
-                self._reply(item)
-            else:
-                self._reading(item)
+        try:
+            for item in self._exchange.receive(self._clock.mono_ns(), data):
+                if isinstance(item, Reply):
+                    self._reply(item)
+                else:
+                    self._reading(item)
+        except Exception as error:
+            # A driver's fault stays its instrument's: connect anew, and say why.
+            log.exception("driver failed", instrument=self.name)
+            self._port_lost_late(f"the driver failed: {type(error).__name__}: {error}; tell its author")
+            return
         self._wake()
 
     def _reply(self, reply: Reply) -> None:

@@ -12,6 +12,8 @@ from pathlib import Path
 
 from daq.adapters.clock import ScaledClock
 from daq.app.supervisor import Supervisor
+from daq.core.driver import Decoded
+from drivers.rotational import RotationalDriver
 
 
 class TestClock(ScaledClock):
@@ -49,6 +51,18 @@ class FullDisk:
         connection.execute(f"PRAGMA max_page_count = {pages if full else 2**31}")
 
 
+def break_driver(switch: Path) -> None:
+    """While the file is there, the driver of the rotational instrument fails at every line."""
+    decode = RotationalDriver.decode
+
+    def fail(self: RotationalDriver, line: bytes) -> Decoded:
+        if switch.exists():
+            raise ZeroDivisionError("a driver's fault, put in by a test")
+        return decode(self, line)
+
+    RotationalDriver.decode = fail  # type: ignore[method-assign]
+
+
 def main(
     argv: list[str], *, hook: Callable[[str], None] | None = None, clock: Callable[[float], ScaledClock] | None = None
 ) -> int:
@@ -58,6 +72,8 @@ def main(
     from daq.app.cli import main as daq_main
     from daq.app.cli import run, serve
 
+    if switches.driver_fault:
+        break_driver(switches.driver_fault)
     full = FullDisk(switches.full_disk) if switches.full_disk else None
     make_clock = clock or functools.partial(TestClock, shift=switches.utc_shift)
 
@@ -78,6 +94,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--scale", type=float, default=20.0)
     parser.add_argument("--utc-shift", type=Path, default=None, help="file with nanoseconds by which UTC is off")
     parser.add_argument("--full-disk", type=Path, default=None, help="while this file exists, the database cannot grow")
+    parser.add_argument("--driver-fault", type=Path, default=None, help="while this file exists, a driver fails")
     return parser
 
 

@@ -58,6 +58,9 @@ def test_what_the_broker_refuses_is_kept_and_named(lab):
         assert named["id"] == result
         assert named["topic"] == f"{PREFIX}/result/bench-1"
         assert named["reason"]
+        doctor = lab.daq("doctor")
+        assert doctor.returncode != 0
+        assert f"{PREFIX}/result/bench-1" in doctor.stdout
         eventually(lambda: historian.on("last/bench-1"), what="what is not forbidden")
         assert historian.on("result/bench-1") == []
 

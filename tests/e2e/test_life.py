@@ -194,3 +194,27 @@ def test_a_port_held_by_another_process_is_named_and_taken_when_it_is_free(lab):
         eventually(lambda: "another program holds this port" in daemon.standing()["detail"], what="the reason")
         assert str(lab.bench.port) in daemon.standing()["detail"]
     daemon.ready()
+
+
+def test_a_fault_of_a_driver_ends_its_run_and_nothing_else(make_lab, tmp_path):
+    lab = make_lab(companion=True)
+    switch = tmp_path / "fault"
+    daemon = Daemon(lab, "+--driver-fault", f"+{switch}")
+    daemon.ready()
+    call = daemon.run("long")
+    call.state("measuring")
+    switch.touch()
+    outcome = call.until("outcome")
+    assert (outcome["outcome"], outcome["motor"]) == ("failed", "may still be turning")
+    assert "put in by a test" in outcome["reason"]
+    assert lab.result(call.run_id)["value"] is None
+    eventually(lambda: "the driver failed" in daemon.standing()["detail"], what="the reason")
+    assert daemon.standing("thermo-1")["state"] == "ready"
+    switch.unlink()
+    daemon.ready()
+    assert not lab.bench.turning
+    assert ("motor stopped", "bench-1") in lab.audited()
+    assert daemon.run().until("outcome")["outcome"] == "complete"
+    with lab.reader() as reader:
+        assert reader.unfinished_runs() == []
+    assert daemon.stop() == 0
