@@ -62,6 +62,8 @@ FAULTS: Final[dict[str, Treatment]] = {
         True, Quality.UNCERTAIN, "the temperature the method asks for was not known inside the span"
     ),
     "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
+    "verification_failed": Treatment(True, Quality.UNCERTAIN, "the instrument failed its last verification"),
+    "verification_overdue": Treatment(True, Quality.UNCERTAIN, "the instrument's verification is overdue"),
     "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),
     "threshold_not_met": Treatment(False, Quality.BAD, "the event the method waits for did not happen"),

@@ -45,6 +45,7 @@ UNITS: Final[dict[str, Unit]] = {
         Unit("s", "s", "time", 1.0),
         Unit("min", "min", "time", 60.0),
         Unit("h", "h", "time", 3600.0),
+        Unit("d", "d", "time", 86400.0),
         Unit("mm", "mm", "length", 1e-3),
         Unit("m", "m", "length", 1.0),
         Unit("g", "g", "mass", 1e-3),

@@ -1,91 +1,216 @@
 """The uncertainty of a value and the drift inside its span."""
 
 import math
+import zlib
 from typing import Any, Final, cast
 
-from daq.core.effects import Kept
+from daq.core.effects import Facts, Kept
+from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.core.steady import effective_count, t_975
+from daq.core.units import convert
 from daq.methods.conclusion import Drift, Uncertainty
-from daq.rheology.uncertainty import Component, Distribution, from_limit, from_readings, welch_satterthwaite
+from daq.quality.verification import certified_coefficient
+from daq.rheology.uncertainty import (
+    Budget,
+    Component,
+    Distribution,
+    bounded_share,
+    combine,
+    from_limit,
+    from_readings,
+)
 from daq.rheology.viscosity_budget import Included, Specification, viscosity_components
 
 COVERAGE: Final = 0.95
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
+PREVAILING: Final = 0.5
+"""From this part of the combined variance on, quantities known only by limits make the interval differ from k u_c."""
+TRIALS: Final = 100_000
+JCGM_100: Final = "JCGM 100: value ± k u_c"
+JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
+BEYOND_TABLE_K: Final = 0.25
+"""A measured temperature so far beyond the ends of a certificate's table still belongs to it."""
 
 
-def uncertainty(plan: Plan, kept: Kept, value: float, torque_percent: float | None) -> Uncertainty | None:
-    """Expanded uncertainty (95 %) of `value` (unit of the plan's primary signal), or None where nothing is known.
+def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None) -> Uncertainty | None:
+    """Expanded uncertainty (95 %) and coverage interval of `value` (unit of the plan's primary signal).
 
-    Limits of the specification are rectangular (JCGM 100, 4.3.7); readings count as many as their autocorrelation
-    leaves independent; k is Student's t for the effective degrees of freedom, truncated (JCGM 100, G.4).
+    None where nothing is known.  The interval is that of JCGM 101 where the budget is of limits above all and the
+    run is over; its seed comes from the run, so that it can be computed again.
     """
+    found = budget(plan, facts, kept, value, torque_percent)
+    if found is None:
+        return None
+    combined, left_out = found
+    low, high, method = value - combined.expanded, value + combined.expanded, JCGM_100
+    trials = seed = None
+    # While a run goes on this is called several times a second; numpy is loaded at its end only.
+    if facts.outcome and bounded_share(combined.components) >= PREVAILING:
+        from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - see above
+
+        trials, seed = TRIALS, seed_of(plan, facts, kept)
+        spread = propagate_budget(value, combined.components, seed=seed, trials=trials, coverage=COVERAGE)
+        low, high, method = spread.low, spread.high, JCGM_101
+    return Uncertainty(
+        expanded=combined.expanded,
+        k=combined.k,
+        coverage=COVERAGE,
+        low=low,
+        high=high,
+        method=method,
+        trials=trials,
+        seed=seed,
+        nu_eff=combined.nu_eff if math.isfinite(combined.nu_eff) else None,
+        components=tuple(_row(r) for r in combined.rows()),
+        left_out=left_out,
+    )
+
+
+def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
+    """The same for the same run and value, different for others."""
+    return zlib.crc32(f"{plan.digest} {plan.lead.name} {facts.began} {kept.step} {kept.t}".encode())
+
+
+def budget(
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None
+) -> tuple[Budget, tuple[str, ...]] | None:
+    """The combined budget of a kept value, and what it does not contain and why; None where nothing is known."""
     summary = kept.summaries.get(plan.primary)
     if summary is None or value == 0.0 or not math.isfinite(value):
         return None
     left_out: list[str] = []
     if plan.primary in VISCOSITIES:
-        components = [
-            *_viscosity(plan, value, torque_percent, left_out),
-            *_repeatability(summary, kept.statistic),
-        ]
+        components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
     else:
-        components = _plain(plan, summary, kept.statistic, left_out)
-    if not components:
-        return None
-    u_c = math.sqrt(math.fsum(c.contribution**2 for c in components))
-    nu = welch_satterthwaite(u_c, components) if u_c > 0.0 else math.inf
-    # A whole number that rounding left a hair short stays whole.
-    k = t_975(max(math.floor(nu + 1e-9), 1)) if nu < 1e6 else t_975(1e6)
-    return Uncertainty(
-        expanded=k * u_c,
-        k=k,
-        coverage=COVERAGE,
-        nu_eff=nu if math.isfinite(nu) else None,
-        components=tuple(_row(c, u_c) for c in components),
-        left_out=tuple(left_out),
-    )
+        components = _plain(plan, left_out)
+    components += _repeatability(summary, kept.statistic)
+    return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
 
 
-def _viscosity(plan: Plan, value: float, torque_percent: float | None, left_out: list[str]) -> list[Component]:
+def _viscosity(
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[str]
+) -> list[Component]:
     given: dict[str, Any] = plan.context.get("specification") or {}
-    product: dict[str, Any] = plan.context.get("product") or {}
-    coefficient = product.get("temperature_coefficient")
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
         left_out.append("instrument: without a torque above zero its share cannot be given")
         return []
     includes = frozenset(cast("list[Included]", given.get("includes", [])))
+    temperature: float | None = plan.context.get("temperature_limit")
     specification = Specification(
         torque_percent_full_scale=given.get("torque") or 0.0,
         torque_percent_reading=given.get("torque_reading") or 0.0,
         resolution_percent_full_scale=given.get("torque_resolution") or 0.0,
         speed_percent=given.get("speed") or 0.0,
         geometry_percent=given.get("geometry") or 0.0,
-        temperature_kelvin=given.get("temperature") or 0.0,
+        temperature_kelvin=temperature or 0.0,
+        zero_percent_full_scale=given.get("zero") or 0.0,
         includes=includes,
     )
-    for part in ("torque", "geometry", "speed", "temperature"):
+    coefficient = _coefficient(plan, kept)
+    for part, known in (
+        ("torque", given.get("torque") or given.get("torque_reading")),
+        ("resolution", given.get("torque_resolution")),
+        ("geometry", given.get("geometry")),
+        ("speed", given.get("speed")),
+        ("temperature", temperature),
+    ):
         if part in includes:
             left_out.append(f"{part}: contained in the accuracy of the torque")
-        elif not given.get(part):
+        elif not known:
             left_out.append(f"{part}: not in the instrument's specification")
-    if given.get("temperature") and coefficient is None:
-        left_out.append("temperature: the product states no temperature_coefficient")
+    if temperature and coefficient is None:
+        left_out.append("temperature: neither product nor certificate says how the viscosity changes with it")
+    before = torque_at_rest(plan, facts)
+    drift_percent = _zero_drift(plan, facts, before)
+    left_out += _zero_left_out(specification, before, drift_percent)
     return viscosity_components(
-        value, torque_percent, specification, temperature_coefficient=-(coefficient or 0.0) / 100.0
+        value,
+        torque_percent,
+        specification,
+        temperature_coefficient=coefficient or 0.0,
+        zero_percent=before,
+        zero_drift_percent=drift_percent or 0.0,
     )
 
 
-def _plain(plan: Plan, summary: Summary, statistic: str, left_out: list[str]) -> list[Component]:
-    """Budget of a quantity that is measured directly: the channel's accuracy and the readings."""
+def _coefficient(plan: Plan, kept: Kept) -> float | None:
+    """-dln(eta)/dT (1/K) of what was measured: from its certificate, otherwise from the product; None where unknown."""
+    fluid: dict[str, Any] | None = plan.context.get("fluid")
+    celsius = temperature_of(plan, kept)
+    if fluid is not None and celsius is not None:
+        try:
+            return certified_coefficient(celsius, [(t, v) for t, v, _ in fluid["table"]], reach_k=BEYOND_TABLE_K)
+        except SettingError:  # a certificate for one temperature, or for others
+            return None
+    given = (plan.context.get("product") or {}).get("temperature_coefficient")
+    return None if given is None else -given / 100.0
+
+
+def temperature_of(plan: Plan, kept: Kept) -> float | None:
+    """Mean over the span of the temperature the method looks at, otherwise of the lead instrument's own; Cel."""
+    summary = kept.summaries.get(plan.conditioning.signal or "temperature")
+    return None if summary is None else summary.mean
+
+
+def percent_of_full_scale(plan: Plan, torque: float | None) -> float | None:
+    """A torque in the band's unit as % of full scale; None where it cannot be said."""
+    if plan.band is None or torque is None or plan.band.unit == "%":
+        return torque if plan.band is not None else None
+    scale: float | None = plan.context.get("full_scale_uN_m")
+    return None if scale is None else 100.0 * convert(torque, plan.band.unit, "uN.m") / scale
+
+
+def torque_at_rest(plan: Plan, facts: Facts) -> float | None:
+    """Torque (% of full scale) shown with the motor still, just before it first turned; None where not seen."""
+    return percent_of_full_scale(plan, None if facts.at_rest is None else facts.at_rest.mean)
+
+
+def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
+    """Change of the zero (% of full scale): to a later step in which the motor rested, or since the last run.
+
+    None where it was not seen.
+    """
+    if before is None or plan.band is None:
+        return None
+    rested = [k for k in facts.kept if plan.steps[k.step].speed is None and k.at == "end"]
+    after = rested[-1].summaries.get(plan.band.signal) if rested else None
+    if after is not None and after.mean is not None:
+        return (percent_of_full_scale(plan, after.mean) or 0.0) - before
+    last: float | None = plan.context.get("last_torque_at_rest")
+    return None if last is None else before - last
+
+
+def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[str]:
+    limit = specification.zero_percent_full_scale
+    if limit:
+        beyond = before is not None and abs(before) > limit
+        return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"] * beyond
+    if "zero" in specification.includes:
+        covered = specification.torque_percent_full_scale
+        out = ["zero and its drift: contained in the accuracy of the torque"]
+        if before is not None and covered and abs(before) > covered:
+            out.append(f"zero: {before:.2f} % at rest is beyond the accuracy of the torque; take the zero again")
+        return out
+    out = []
+    if before is None:
+        out.append("zero: the torque was not seen at rest before the motor turned")
+    if drift_percent is None:
+        out.append("zero drift: no other torque at rest to compare with")
+    return out
+
+
+def _plain(plan: Plan, left_out: list[str]) -> list[Component]:
+    """Budget of a quantity that is measured directly: the channel's accuracy."""
     given: dict[str, Any] = plan.context.get("specification") or {}
     limit = given.get("accuracy", {}).get(plan.primary)
     if limit is None and plan.primary == "temperature":
         limit = given.get("temperature")
     if limit is None:
         left_out.append(f"instrument: its specification states no accuracy of {plan.primary}")
-    return [*([] if limit is None else [from_limit("instrument", limit)]), *_repeatability(summary, statistic)]
+        return []
+    return [from_limit("instrument", limit)]
 
 
 def _repeatability(summary: Summary, statistic: str) -> list[Component]:
@@ -96,16 +221,9 @@ def _repeatability(summary: Summary, statistic: str) -> list[Component]:
     return [Component("repeatability", summary.sd, Distribution.STUDENT, summary.n - 1)]
 
 
-def _row(c: Component, u_c: float) -> dict[str, Any]:
-    return {
-        "name": c.name,
-        "standard_uncertainty": c.u,
-        "distribution": str(c.distribution),
-        "degrees_of_freedom": None if math.isinf(c.dof) else c.dof,
-        "sensitivity": c.sensitivity,
-        "contribution": c.contribution,
-        "share": (c.contribution / u_c) ** 2 if u_c > 0.0 else 0.0,
-    }
+def _row(row: dict[str, Any]) -> dict[str, Any]:
+    names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
+    return {names.get(k, k): v for k, v in row.items()}
 
 
 def drift(summary: Summary, span_s: float) -> Drift | None:

@@ -2,6 +2,7 @@
 
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Rule, Step
+from daq.methods.fluid import Fluid
 from daq.methods.instrument import Instrument
 from daq.methods.making import Making
 from daq.methods.refusals import Refusals
@@ -139,6 +140,24 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
                 f"{key}.keep[{j}].statistic",
                 f"{keep.statistic} is not a value of {method.result}; keep the mean: deviation and slope come with it",
             )
+
+
+def check_verification(making: Making, primary: str, fluid: Fluid | None, today: str | None) -> None:
+    """Whether a verification has a certificate that holds; `today` (``YYYY-MM-DD``) is None where nothing begins."""
+    verification = making.method.verification
+    if verification is not None and primary not in ("viscosity", "apparent_viscosity"):
+        making.refuse("verification", f"compares viscosities with a certificate; the result is {primary}")
+    if today is None:
+        return
+    if verification is not None and fluid is None:
+        making.refuse("verification", "needs the certified fluid: name it with --fluid")
+    if fluid is None or not today or today <= fluid.expires:
+        return
+    said = f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}"
+    if verification is None:
+        making.refusals.warn(f"{fluid.name}: {said}")
+    else:
+        making.refusals.add(fluid, "expires", f"{said}, today is {today}; take a fluid whose certificate holds")
 
 
 def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:

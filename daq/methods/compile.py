@@ -1,13 +1,14 @@
 """Method, instrument and geometry to a plan, or every reason why not."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Conditioning, LinkPlan, Plan, TorqueBand
 from daq.core.units import convert
 from daq.methods.bodies import constants_of, described, flow_geometry
-from daq.methods.checks import check_bench, check_claim, full_scale
+from daq.methods.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.choosing import Chosen
 from daq.methods.digest import digest
 from daq.methods.fluid import Fluid
@@ -17,7 +18,24 @@ from daq.methods.product import Product
 from daq.methods.recipe import Method
 from daq.methods.refusals import Refusals
 from daq.methods.signals import SPEED, TORQUE, signals_of
+from daq.methods.standing import Standing, for_plan
 from daq.methods.stepping import compile_steps
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of the lead instrument when a run begins."""
+
+    today: str = ""
+    """Day (UTC) on which the run begins, ``YYYY-MM-DD``."""
+    standing: Standing | None = None
+    """With its verifications."""
+    order: str = "as found"
+    """Of a verification: ``as found`` or ``as left``."""
+    results_since_pass: tuple[str, ...] = ()
+    """For a verification: ids of the results since the last pass."""
+    last_torque_at_rest: float | None = None
+    """Torque (% of full scale) seen at rest before the run before this one."""
 
 
 def compile_plan(
@@ -30,6 +48,7 @@ def compile_plan(
     companions: Sequence[Companion | tuple[Instrument, Driver]] = (),
     fluid: Fluid | None = None,
     choices: Mapping[str, Any] | None = None,
+    bench: Known | None = None,
 ) -> Plan:
     """Everything the core needs to run `method` on `instrument`.
 
@@ -41,6 +60,7 @@ def compile_plan(
         product: gives the display unit, limits, flow index and temperature coefficient.
         companions: further instruments with their drivers (and identities).
         fluid: the certificate, where the sample is a reference fluid.
+        bench: what is known of the instrument from before; None where it is only checked whether the run is possible.
         choices: values a person set for the method's choices, as numbers or text with a unit.
 
     Raises:
@@ -60,6 +80,7 @@ def compile_plan(
     check_bench(making)
     steps = compile_steps(making)
     check_claim(making, steps, primary)
+    check_verification(making, primary, fluid, None if bench is None else bench.today)
     turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
     making.refusals.settle()
     signals = making.signals
@@ -81,7 +102,7 @@ def compile_plan(
         moves=turns or conditioning.bath is not None,
         speed_tolerance=method.speed_tolerance / 100.0,
         speed_timeout_ns=method.speed_timeout,
-        context=_context(making, product, fluid),
+        context=_context(making, product, fluid, bench or Known(), conditioning),
     )
 
 
@@ -209,7 +230,9 @@ def _band(making: Making) -> TorqueBand | None:
     return TorqueBand(TORQUE, channel.unit, given.low * per_cent, given.high * per_cent, limit)
 
 
-def _context(making: Making, product: Product | None, fluid: Fluid | None) -> dict[str, Any]:
+def _context(
+    making: Making, product: Product | None, fluid: Fluid | None, known: Known, conditioning: Conditioning
+) -> dict[str, Any]:
     """Plain JSON values; `daq.methods.conclude` reads them."""
     method, instrument, identity = making.method, making.instrument, making.identity
     chosen, signals, geometry = making.chosen, making.signals, making.geometry
@@ -244,8 +267,19 @@ def _context(making: Making, product: Product | None, fluid: Fluid | None) -> di
         },
         "full_scale_uN_m": scale,
         "specification": None if instrument.specification is None else instrument.specification.model_dump(mode="json"),
+        "temperature_limit": _temperature_limit(making, conditioning.signal),
         "product": None if product is None else _product(product),
-        "fluid": None if fluid is None else fluid.model_dump(mode="json"),
+        "fluid": None if fluid is None else fluid.certified(),
+        "verification": None
+        if method.verification is None
+        else {
+            **method.verification.model_dump(mode="json"),
+            "order": known.order,
+            "results_since_pass": list(known.results_since_pass),
+        },
+        "standing": None if known.standing is None else for_plan(known.standing),
+        "free_swing": bool(method.free_swing),
+        "last_torque_at_rest": known.last_torque_at_rest,
         "warnings": list(making.refusals.warnings),
     }
 
@@ -264,3 +298,11 @@ def _product(product: Product) -> dict[str, Any]:
         for limit in product.limits
     ]
     return out
+
+
+def _temperature_limit(making: Making, signal: str) -> float | None:
+    """Limit (K) of the temperature the run looks at, from the specification of the instrument that measures it."""
+    link, _, _ = signal.rpartition(".")
+    measures = making.companions[link].instrument if link in making.companions else making.instrument
+    given = measures.specification
+    return None if given is None else given.temperature

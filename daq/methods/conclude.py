@@ -6,12 +6,14 @@ from daq.core.effects import Facts, Kept
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
-from daq.core.units import convert, symbol
+from daq.core.units import symbol
 from daq.methods.advising import advice
-from daq.methods.budget import drift, uncertainty
+from daq.methods.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.checks import shows_steadiness
 from daq.methods.conclusion import Advice, Conclusion, Row
 from daq.methods.judging import judgement, reported
+from daq.methods.standing import said_of, standing_faults
+from daq.methods.verifying import verdict_of, verify
 
 VALIDITY = ("valid", "doubtful", "not valid")
 OUTCOME_FAULT = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
@@ -25,6 +27,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     """
     kept = _chosen(plan, facts)
     rows = tuple(_row(plan, facts, k) for k in facts.kept)
+    verification = verify(plan, facts, tuple(zip(facts.kept, rows, strict=True)))
     row = None if kept is None else _row(plan, facts, kept)
     faults = _faults(plan, facts, kept)
     units: dict[str, str] = plan.context["units"]
@@ -42,7 +45,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         steady = "not_steady" not in faults if kept is not None and facts.outcome else None
     budget = None
     if value is not None and kept is not None and row is not None and plan.claim != "time_to":
-        budget = uncertainty(plan, kept, value, row.torque_percent)
+        budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     product: dict[str, Any] | None = plan.context.get("product")
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     return Conclusion(
@@ -62,9 +65,13 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         steady=steady,
         drift=None if summary is None else drift(summary, span_s),
         uncertainty=budget,
-        judgement=judgement(plan, quantity, unit, value, row),
+        judgement=judgement(plan, quantity, unit, value, row)
+        if verification is None
+        else verdict_of(plan, verification),
         advice=_advice(plan, facts, kept, unit),
         rows=rows,
+        torque_at_rest_percent=torque_at_rest(plan, facts),
+        verification=verification,
         temperatures={} if kept is None else _temperatures(plan, kept),
     )
 
@@ -108,6 +115,7 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None) -> tuple[str, ...]:
         found.append("no_readings")
     if any(n.code == "keys_used" for n in facts.notes):
         found.append("keys_used")
+    found += standing_faults(plan)
     if kept is not None and _raw(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))
@@ -142,7 +150,7 @@ def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
         torque=_mean(kept, "torque_abs"),
         shear_rate=_mean(kept, "shear_rate"),
         stress=_mean(kept, "stress"),
-        temperature=_temperature(plan, kept),
+        temperature=temperature_of(plan, kept),
         value=publishable(value, faults),
         n=summary.n,
         span_s=(kept.t - kept.start) / 1e9,
@@ -156,15 +164,7 @@ def _percent(plan: Plan, kept: Kept) -> float | None:
     """Mean torque in % of full scale."""
     if plan.band is None:
         return None
-    mean = _mean(kept, plan.band.signal)
-    if mean is None or plan.band.unit == "%":
-        return mean
-    return 100.0 * convert(mean, plan.band.unit, "uN.m") / float(plan.context["full_scale_uN_m"])
-
-
-def _temperature(plan: Plan, kept: Kept) -> float | None:
-    """Mean of the temperature the method looks at, otherwise of the lead instrument's own."""
-    return _mean(kept, plan.conditioning.signal or "temperature")
+    return percent_of_full_scale(plan, _mean(kept, plan.band.signal))
 
 
 def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
@@ -177,6 +177,8 @@ def _said(plan: Plan, row: Row | None, fault: str) -> str:
     """The sentence of a fault, with the figures of this run."""
     sentence = FAULTS[fault].sentence
     band = plan.band
+    if fault in ("verification_failed", "verification_overdue"):
+        return f"{sentence}: {said_of(plan, fault)}"
     if row is None:
         return sentence
     if fault in ("below_band", "above_band") and band is not None and row.torque_percent is not None:
@@ -211,5 +213,7 @@ def headline(conclusion: Conclusion) -> str:
     c = conclusion
     shown = "no value" if c.value is None else f"{c.reported or f'{c.value:.4g}'} {symbol(c.unit)}"
     if c.value is not None and c.uncertainty is not None:
-        shown += f" ± {c.uncertainty.expanded:.2g} {symbol(c.unit)} (k = {c.uncertainty.k:.2f})"
+        u = c.uncertainty
+        half, how = (u.expanded, f"k = {u.k:.2f}") if u.trials is None else ((u.high - u.low) / 2.0, "95 %, JCGM 101")
+        shown += f" ± {half:.2g} {symbol(c.unit)} ({how})"
     return f"{shown}, {c.validity}, {c.judgement.verdict.replace('_', ' ')}"

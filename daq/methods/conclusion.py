@@ -19,16 +19,67 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class Uncertainty:
-    """Expanded uncertainty of the value, in its unit, by JCGM 100."""
+    """What is known of the value's uncertainty, in its unit."""
 
     expanded: float
+    """U = k u_c by JCGM 100."""
     k: float
     coverage: float
+    low: float
+    """Coverage interval: value +- U, or where limits prevail in the budget the one of the propagated distributions."""
+    high: float
+    method: str
+    """How the interval was found."""
+    trials: int | None
+    """Of the propagation of distributions (JCGM 101), with its seed; None without."""
+    seed: int | None
     nu_eff: float | None
     """Effective degrees of freedom; None where unlimited."""
     components: tuple[dict[str, Any], ...]
     left_out: tuple[str, ...]
     """What the budget does not contain, and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """One step of a verification: what was measured, and what the certificate says at its temperature."""
+
+    step: str
+    speed: float | None
+    torque_percent: float | None
+    temperature: float | None
+    measured: float | None
+    certified: float | None
+    low: float | None
+    """Ends of the acceptance band, both included; all values in the result's unit."""
+    high: float | None
+    deviation_percent: float | None
+    deviation_uncertainty_percent: float | None
+    """Expanded uncertainty (95 %) of the deviation, the certified fluid's own included, in % of the certified value."""
+    normalised_error: float | None
+    """E_n of ISO 13528: within -1..1 the two agree within their uncertainties.  It does not decide."""
+    accepted: bool | None
+    """None where the level cannot be judged."""
+    reason: str = ""
+    """Why not."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What a verification with a certified fluid came to."""
+
+    order: str
+    """``as found`` or ``as left``."""
+    fluid: str
+    lot: str
+    certificate: str
+    expires: str
+    passed: bool | None
+    """None where it was not decided: too few levels could be judged, and none of them was outside."""
+    levels: tuple[Level, ...]
+    reasons: tuple[str, ...]
+    results_since_pass: tuple[str, ...] = ()
+    """Where it failed: ids of the instrument's results since the last pass, which are in doubt now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,5 +178,9 @@ class Conclusion:
     judgement: Judgement
     advice: tuple[Advice, ...]
     rows: tuple[Row, ...]
+    torque_at_rest_percent: float | None = None
+    """Torque shown with the motor still before its first turning, % of full scale."""
+    verification: Verification | None = None
+    """Where the run is a verification: what it came to."""
     temperatures: dict[str, float] = field(default_factory=dict)
     """Mean of every temperature signal in the span, Cel."""

@@ -33,6 +33,12 @@ class CertifiedValue(Model):
         given = self.expanded_uncertainty
         return self.value_mpa_s * given.value / 100 if given.unit == "%" else given.in_unit("mPa.s")
 
+    @property
+    def uncertainty_percent(self) -> float:
+        """Expanded uncertainty, % of the certified value."""
+        given = self.expanded_uncertainty
+        return given.value if given.unit == "%" else 100 * given.in_unit("mPa.s") / self.value_mpa_s
+
 
 class Fluid(Model):
     """A certified reference fluid: one lot and its table."""
@@ -53,3 +59,15 @@ class Fluid(Model):
             if self.values[i].temperature <= self.values[i - 1].temperature:
                 raise KeyedError(f"values[{i}].temperature", "temperatures must rise from row to row")
         return self
+
+    def certified(self) -> dict[str, object]:
+        """What a plan carries of the certificate; the table as (Cel, mPa.s, expanded uncertainty in %)."""
+        return {
+            "id": self.id,
+            "name": self.name,
+            "lot": self.lot,
+            "certificate": self.certificate,
+            "expires": self.expires,
+            "coverage_factor": self.coverage_factor,
+            "table": [[v.temperature, v.value_mpa_s, v.uncertainty_percent] for v in self.values],
+        }

@@ -6,6 +6,7 @@ from pydantic import Field, model_validator
 
 from daq.core.errors import SettingError
 from daq.methods.fields import (
+    Duration,
     Kelvins,
     KeyedError,
     Listed,
@@ -146,6 +147,8 @@ class Specification(Model):
     torque: Positive | None = None
     torque_reading: Positive | None = None
     torque_resolution: Positive | None = None
+    zero: Positive | None = None
+    """Limit of the torque's zero, % of full scale, where it is stated beside the torque's accuracy."""
     speed: Positive | None = None
     geometry: Positive | None = None
     temperature: Kelvins | None = None
@@ -161,6 +164,31 @@ class Specification(Model):
         if self.includes and self.torque is None and self.torque_reading is None:
             raise KeyedError("includes", "says what the torque accuracy covers, but 'torque' is not given")
         return self
+
+
+class VerificationInterval(Model):
+    """How often the instrument is to be verified with a certified fluid."""
+
+    every: Duration = Field(description="after so long without a passed verification it is overdue, for example '31 d'")
+
+    @model_validator(mode="after")
+    def _positive(self) -> Self:
+        if self.every <= 0:
+            raise KeyedError("every", "must be longer than zero; leave [verification] out where none is asked for")
+        return self
+
+
+class HealthLimits(Model):
+    """From what on a trend of the instrument's health is worth a word.  Common practice, no source: choose your own."""
+
+    zero: Positive = 0.5
+    """Torque at rest, % of full scale."""
+    zero_change: Positive = 0.3
+    """Change of the torque at rest over the runs looked at, % of full scale."""
+    ripple: Positive = 2.0
+    """Once-per-revolution ripple, % of the reading."""
+    return_to_zero: Positive = 0.3
+    """Torque left at rest after turning free, less the one before, % of full scale."""
 
 
 class Instrument(Model):
@@ -179,6 +207,8 @@ class Instrument(Model):
     mounted: Name | None = None
     geometries: dict[Name, Geometry] = Field(default_factory=dict)
     companions: dict[Name, Name] = Field(default_factory=dict)
+    verification: VerificationInterval | None = None
+    health: HealthLimits = HealthLimits()
     simulated: bool = False
 
     @model_validator(mode="after")

@@ -29,11 +29,16 @@ class SampleData(Part):
 
 
 class UncertaintyData(Part):
-    """Expanded uncertainty by JCGM 100."""
+    """Expanded uncertainty by JCGM 100, and the coverage interval."""
 
-    expanded: float = Field(description="in the unit of the value")
-    k: float = Field(description="coverage factor")
-    coverage: float = Field(description="coverage probability, 0 to 1")
+    expanded: float = Field(description="U = k u_c by JCGM 100, in the unit of the value")
+    k: float = Field(description="coverage factor of U")
+    coverage: float = Field(description="coverage probability of U and of the interval, 0 to 1")
+    low: Number = Field(default=None, description="lower end of the coverage interval, in the unit of the value")
+    high: Number = Field(default=None, description="upper end")
+    method: str = Field(default="", description="how the interval was found: by JCGM 100 or JCGM 101")
+    trials: int | None = Field(default=None, description="of the Monte Carlo propagation (JCGM 101); null without")
+    seed: int | None = Field(default=None, description="of its random numbers")
     effective_degrees_of_freedom: Number = None
     components: list[dict[str, Any]] = Field(default_factory=list)
     left_out: list[str] = Field(default_factory=list, description="what the budget does not contain")
@@ -57,6 +62,9 @@ class ConditionsData(Part):
     speed: Number = Field(default=None, description="confirmed, /min")
     torque_percent: Number = Field(default=None, description="% of full scale")
     torque: Number = Field(default=None, description="uN.m")
+    torque_at_rest_percent: Number = Field(
+        default=None, description="% of full scale, with the motor still before it first turned"
+    )
     stress: Number = Field(default=None, description="Pa")
     shear_rate: Number = Field(default=None, description="/s; null where the geometry defines none")
     temperature: Number = Field(default=None, description="Cel, of the probe the method looks at")
@@ -95,6 +103,54 @@ class VerdictData(Part):
     compared: str | None = Field(default=None, description="the number as compared")
     limits: list[LimitData] = Field(default_factory=list)
     reasons: list[str] = Field(default_factory=list)
+
+
+class LevelData(Part):
+    """One torque of a verification.  Values in the unit of the result."""
+
+    step: str
+    speed: Number = Field(default=None, description="/min")
+    torque_percent: Number = Field(default=None, description="% of full scale")
+    temperature: Number = Field(default=None, description="Cel")
+    measured: Number = None
+    certified: Number = Field(default=None, description="from the certificate, at the temperature measured")
+    low: Number = Field(default=None, description="lower end of the acceptance band, included")
+    high: Number = Field(default=None, description="upper end, included")
+    deviation_percent: Number = Field(default=None, description="measured less certified, % of the certified value")
+    deviation_uncertainty_percent: Number = Field(
+        default=None, description="expanded (95 %), the certified fluid's own included; % of the certified value"
+    )
+    normalised_error: Number = Field(default=None, description="E_n of ISO 13528")
+    accepted: bool | None = Field(default=None, description="null where the level could not be judged")
+    reason: str = ""
+
+
+class VerificationData(Part):
+    """Where the run is a verification with a certified fluid: what it came to."""
+
+    order: Literal["as found", "as left"]
+    fluid: str
+    lot: str
+    certificate: str
+    expires: str
+    passed: bool | None = Field(description="null where it was not decided")
+    levels: list[LevelData] = Field(default_factory=list)
+    reasons: list[str] = Field(default_factory=list)
+    results_since_pass: list[str] = Field(
+        default_factory=list, description="where it failed: ids of the results since the last pass, now in doubt"
+    )
+
+
+class VerifiedData(Part):
+    """How the instrument stood with its verifications when the run began."""
+
+    passed: bool | None = Field(description="the newest verification; null where there is none")
+    date: str | None = Field(default=None, description="when that was, UTC day")
+    run: str | None = Field(default=None, description="its run")
+    order: str | None = None
+    last_pass: str | None = Field(default=None, description="day of the last pass")
+    due: str | None = Field(default=None, description="day by which the next one is due")
+    overdue: bool
 
 
 class DriftData(Part):

@@ -249,6 +249,19 @@ class Geometries(Model):
     kinds: Annotated[tuple[GeometryKind, ...], Listed] = ()
 
 
+class Acceptance(Model):
+    """What makes the method a verification: each step's end value is held against the fluid's certificate.
+
+    The band is the certified value +- (`full_scale` of the viscosity at full-scale torque + the certified uncertainty):
+    common practice, no single source.
+    """
+
+    full_scale: Annotated[Percent, Field(gt=0, le=10)] = 1.0
+    """Part (%) of the viscosity that gives full-scale torque with the geometry and speed of the step."""
+    levels: Annotated[int, Field(ge=1, le=9)] = 2
+    """At how many different torques the value must be accepted."""
+
+
 class Method(Model):
     """A versioned, immutable recipe."""
 
@@ -266,6 +279,10 @@ class Method(Model):
     torque: Band = Band()
     speed_tolerance: Percent = 1.0
     speed_timeout: Duration = 60 * SECOND
+    verification: Acceptance | None = None
+    """Present where the method verifies the instrument with a certified fluid."""
+    free_swing: bool | None = None
+    """True where the body turns in air: what is left of the torque at rest then tells of the bearing."""
     choices: dict[Name, Choice] = Field(default_factory=dict)
     steps: Annotated[tuple[Step, ...], Listed] = Field(description="at least one [[steps]] table")
 
@@ -287,6 +304,11 @@ class Method(Model):
             seen.add(step.name)
         if self.result_step is not None and self.result_step not in seen:
             raise KeyedError("result_step", f"no step is called {self.result_step!r}; steps: {', '.join(seen)}")
+        if self.verification is not None and len(self.steps) < self.verification.levels:
+            raise KeyedError(
+                "verification.levels",
+                f"asks for {self.verification.levels} torques, but the {len(self.steps)} steps give one each",
+            )
         if not 0 < self.speed_tolerance <= 20:
             raise KeyedError("speed_tolerance", "must be above 0 and at most 20 %")
         if self.speed_timeout <= 0:

@@ -15,6 +15,7 @@ from daq.methods.payload import (
     ConditionsData,
     DriftData,
     GeometryData,
+    LevelData,
     LimitData,
     MethodData,
     Number,
@@ -25,8 +26,11 @@ from daq.methods.payload import (
     StepData,
     UncertaintyData,
     VerdictData,
+    VerificationData,
+    VerifiedData,
     finite,
 )
+from daq.methods.standing import day
 
 __all__ = [
     "SCHEMA_NAME",
@@ -88,6 +92,8 @@ class ResultData(Part):
     conditions: ConditionsData
     geometry: GeometryData | None = None
     verdict: VerdictData
+    verification: VerificationData | None = None
+    verified: VerifiedData | None = None
     method: MethodData
     origin: OriginData
     steps: list[StepData] = Field(default_factory=list)
@@ -132,6 +138,11 @@ class ResultData(Part):
                 expanded=u.expanded,
                 k=u.k,
                 coverage=u.coverage,
+                low=finite(u.low),
+                high=finite(u.high),
+                method=u.method,
+                trials=u.trials,
+                seed=u.seed,
                 effective_degrees_of_freedom=u.nu_eff,
                 components=list(u.components),
                 left_out=list(u.left_out),
@@ -166,6 +177,8 @@ class ResultData(Part):
                 limits=[LimitData(**{**asdict(limit), "reasons": list(limit.reasons)}) for limit in c.judgement.limits],
                 reasons=list(c.judgement.reasons),
             ),
+            verification=_verification(c),
+            verified=_verified(context),
             method=MethodData(
                 id=plan.method,
                 version=plan.version,
@@ -199,7 +212,19 @@ class ResultData(Part):
 FLAT_COLUMNS = list(
     columns(
         ResultData,
-        frozenset(("steps", "components", "left_out", "limits", "choices", "dimensions", "temperatures", "companions")),
+        frozenset(
+            (
+                "steps",
+                "levels",
+                "components",
+                "left_out",
+                "limits",
+                "choices",
+                "dimensions",
+                "temperatures",
+                "companions",
+            )
+        ),
     )
 )
 FlatResultData = flat_model(
@@ -223,10 +248,44 @@ def _conditions(c: Conclusion) -> ConditionsData:
         speed=finite(row.speed),
         torque_percent=finite(row.torque_percent),
         torque=finite(row.torque),
+        torque_at_rest_percent=finite(c.torque_at_rest_percent),
         stress=finite(row.stress),
         shear_rate=finite(row.shear_rate),
         temperature=finite(row.temperature),
         temperatures=c.temperatures,
+    )
+
+
+def _verification(c: Conclusion) -> VerificationData | None:
+    v = c.verification
+    if v is None:
+        return None
+    return VerificationData(
+        order=v.order,  # type: ignore[arg-type]  # one of the two names
+        fluid=v.fluid,
+        lot=v.lot,
+        certificate=v.certificate,
+        expires=v.expires,
+        passed=v.passed,
+        levels=[LevelData(**asdict(level)) for level in v.levels],
+        reasons=list(v.reasons),
+        results_since_pass=list(v.results_since_pass),
+    )
+
+
+def _verified(context: dict[str, Any]) -> VerifiedData | None:
+    said: dict[str, Any] | None = context.get("standing")
+    if said is None:
+        return None
+    last, passed, due = said["last"], said["last_pass_utc_ns"], said["due_utc_ns"]
+    return VerifiedData(
+        passed=None if last is None else last["passed"],
+        date=None if last is None else day(last["utc_ns"]),
+        run=None if last is None else last["run"],
+        order=None if last is None else last["order"],
+        last_pass=None if passed is None else day(passed),
+        due=None if due is None else day(due),
+        overdue=said["overdue"],
     )
 
 

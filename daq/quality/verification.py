@@ -67,32 +67,60 @@ def acceptance_band(
     return AcceptanceBand(value, _WIDE.subtract(value, half), _WIDE.add(value, half))
 
 
-def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]]) -> float:
+def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]], *, reach_k: float = 0.0) -> float:
     """Value of a certificate at a temperature, from its table of (degC, viscosity).
 
-    Between rows ln(viscosity) is linear in 1/T (Andrade).  Only within the table; a temperature of the
-    table gives its value unchanged.
+    Between rows ln(viscosity) is linear in 1/T (Andrade).  Only within the table and up to `reach_k` (K) beyond its
+    ends, where the law of the two rows there goes on, or the value of a single row.  A temperature of the table
+    gives its value unchanged.
 
     Raises:
         SettingError: an empty table, a repeated temperature, a viscosity not positive, or a temperature outside.
     """
+    rows = _checked(celsius, table, reach_k)
+    for t, v in rows:
+        if t == celsius:
+            return v
+    if len(rows) == 1:
+        return rows[0][1]
+    (t1, v1), (t2, v2) = _about(celsius, rows)
+    x, x1, x2 = (1.0 / (t + 273.15) for t in (celsius, t1, t2))
+    return math.exp(math.log(v1) + (math.log(v2) - math.log(v1)) * (x - x1) / (x2 - x1))
+
+
+def certified_coefficient(celsius: float, table: Sequence[tuple[float, float]], *, reach_k: float = 0.0) -> float:
+    """-dln(eta)/dT (1/K) of a certified fluid at a temperature (degC), from the rows about it: B/T^2 of Andrade's law.
+
+    Raises:
+        SettingError: as `certified_viscosity`; a table of one row says nothing of the temperature.
+    """
+    rows = _checked(celsius, table, reach_k)
+    if len(rows) < 2:
+        raise SettingError("needs two temperatures to tell how the viscosity changes", key="table")
+    (t1, v1), (t2, v2) = _about(celsius, rows)
+    b = math.log(v1 / v2) / (1.0 / (t1 + 273.15) - 1.0 / (t2 + 273.15))
+    return b / (celsius + 273.15) ** 2
+
+
+def _about(celsius: float, rows: list[tuple[float, float]]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The two neighbouring rows nearest to a temperature."""
+    above = next((i for i, (t, _) in enumerate(rows) if t > celsius), len(rows) - 1)
+    above = max(above, 1)
+    return rows[above - 1], rows[above]
+
+
+def _checked(celsius: float, table: Sequence[tuple[float, float]], reach_k: float) -> list[tuple[float, float]]:
     rows = sorted(table)
     if not rows or len({t for t, _ in rows}) != len(rows):
         raise SettingError("needs rows with different temperatures", key="table")
     if not all(v > 0.0 and math.isfinite(v) for _, v in rows):
         raise SettingError("every viscosity must be greater than 0 and finite", key="table")
-    if not rows[0][0] <= celsius <= rows[-1][0]:
+    if not rows[0][0] - reach_k <= celsius <= rows[-1][0] + reach_k:
         raise SettingError(
             f"{celsius:g} degC is outside the certificate's table ({rows[0][0]:g} to {rows[-1][0]:g} degC)",
             key="celsius",
         )
-    for t, v in rows:
-        if t == celsius:
-            return v
-    above = next(i for i, (t, _) in enumerate(rows) if t > celsius)
-    (t1, v1), (t2, v2) = rows[above - 1], rows[above]
-    x, x1, x2 = (1.0 / (t + 273.15) for t in (celsius, t1, t2))
-    return math.exp(math.log(v1) + (math.log(v2) - math.log(v1)) * (x - x1) / (x2 - x1))
+    return rows
 
 
 def normalised_error(measured: float, expanded: float, certified: float, certified_expanded: float) -> float:

@@ -10,7 +10,7 @@ SERIES_DOF: Final = 2000
 
 
 def normal_quantile(p: float) -> float:
-    """z with P(Z <= z) = p, 0 < p < 1: a rational start (Abramowitz and Stegun 26.2.23), then Halley's steps on erfc.
+    """The z with P(Z <= z) = p, 0 < p < 1: a start of Abramowitz and Stegun 26.2.23, then Halley's steps on erfc.
 
     Raises:
         ArgumentError: p outside 0..1.
@@ -28,7 +28,7 @@ def normal_quantile(p: float) -> float:
 
 
 def student_quantile(p: float, dof: int) -> float:
-    """t with P(T <= t) = p for a whole number `dof` >= 1 of degrees of freedom; 0 < p < 1.
+    """The t with P(T <= t) = p for a whole number `dof` >= 1 of degrees of freedom; 0 < p < 1.
 
     Newton's steps on the closed sums of the distribution function (Abramowitz and Stegun 26.7.3 and 26.7.4), started by
     the expansion about the normal quantile (26.7.5), which is used alone above `SERIES_DOF`.

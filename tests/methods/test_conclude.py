@@ -44,7 +44,8 @@ def test_a_valid_value_within_limits(qc):
     assert (c.row.n, c.row.span_s, c.row.seconds, c.row.set_speed) == (300, 30.0, 60.0, 30.0)
     assert (c.row.torque_percent, c.row.torque, c.row.temperature) == (50.0, 500.0, 25.0)
     assert c.advice == ()
-    assert headline(c) == "800 mPa·s ± 19 mPa·s (k = 1.96), valid, within"
+    # Limits prevail: the interval is that of the propagated distributions, and narrower than 18.8 (k = 1.96).
+    assert headline(c) == "800 mPa·s ± 17 mPa·s (95 %, JCGM 101), valid, within"
 
 
 def test_the_uncertainty_by_hand(qc):
@@ -68,7 +69,7 @@ def test_the_uncertainty_by_hand(qc):
     assert parts == pytest.approx(expected, abs=1e-6)
     assert u.k == pytest.approx(1.959964, abs=1e-5)
     assert u.expanded == pytest.approx(18.80220, rel=1e-5)
-    assert (u.coverage, u.left_out) == (0.95, ())
+    assert (u.coverage, u.left_out) == (0.95, ("zero and its drift: contained in the accuracy of the torque",))
 
 
 def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
@@ -89,13 +90,15 @@ def test_few_readings_widen_k(qc):
 
 
 def test_what_the_budget_lacks_is_said(tmp_path):
-    bench = load_changed(tmp_path, "instruments/bench-1.toml", ("includes = []", 'includes = ["geometry"]'),
+    bench = load_changed(tmp_path, "instruments/bench-1.toml", ('includes = ["zero"]', 'includes = ["geometry"]'),
                          ('speed = "0.1 %"\n', ""))  # fmt: skip
     c = conclude(plan_of("clear-glaze-qc", bench), facts([kept(summaries())]))
     assert c.uncertainty.left_out == (
         "geometry: contained in the accuracy of the torque",
         "speed: not in the instrument's specification",
-        "temperature: the product states no temperature_coefficient",
+        "temperature: neither product nor certificate says how the viscosity changes with it",
+        "zero: the torque was not seen at rest before the motor turned",
+        "zero drift: no other torque at rest to compare with",
     )
     assert {x["name"] for x in c.uncertainty.components} == {"torque", "resolution", "repeatability"}
 

@@ -443,7 +443,7 @@ FILES = [
     (
         "instruments/bench-2.toml",
         'torque = "1 %"\n',
-        'includes = ["speed"]\n',
+        "",
         "specification.includes",
         "says what the torque accuracy covers, but 'torque' is not given",
     ),
