@@ -110,6 +110,8 @@ class Pipeline(LifeCycle):
                 exchange.tick(t)
             if exchange.silent and not was_silent:
                 self._silent(t, exchange)
+            if self.state is State.ENDED:
+                return
         if self._lead_exchange.silent and self.state in ACTIVE and t >= self._silence_deadline():
             self._give_up("link lost", "the instrument does not answer any more")
         if self.state is State.MEASURING and self.meter is not None:
@@ -157,18 +159,18 @@ class Pipeline(LifeCycle):
 
     def _receive(self, t: int, link: str, data: bytes) -> None:
         items = self.exchanges[link].receive(t, data)
-        if link != self.lead:
-            for item in items:
-                if not isinstance(item, Reply):
-                    self._companion_reading(t, link, item)
-        elif isinstance(items, list) and len(items) > FEW:
+        if link == self.lead and isinstance(items, list) and len(items) > FEW:
             self._lead_item(t, items[0])
-            if not self._rest_at_once(t, items[1:]):
-                for item in items[1:]:
-                    self._lead_item(t, item)
-        else:
-            for item in items:
+            items = items[1:]
+            if self._rest_at_once(t, items):
+                return
+        for item in items:
+            if link == self.lead:
                 self._lead_item(t, item)
+            elif not isinstance(item, Reply):
+                self._companion_reading(t, link, item)
+            if self.state is State.ENDED:
+                return  # before the next line settles anything
 
     def _lead_item(self, t: int, item: Item) -> None:
         if isinstance(item, Reply):

@@ -491,3 +491,22 @@ def test_ticks_that_are_early_do_nothing():
     for t in (2.2, 2.3, 2.4):
         run.feed(Tick(run.ns(t)))
     assert len(run.effects) == before
+
+
+def test_a_speed_of_zero_counts_only_once_the_stop_is_acknowledged():
+    run = into(State.MEASURING)
+    run.answers = False
+    run.stop(23.0)
+    run.reading(23.1, speed=0.0)  # stalled, or held: nobody has taken the stop yet
+    assert run.state == "stopping"
+    run.line(23.2, b"ok halt")
+    assert run.state == "stopping"
+    run.reading(23.3, speed=0.0)
+    assert run.motor == "still"
+
+
+def test_nothing_follows_the_end_within_its_own_chunk():
+    run = Script(plan_of(step(Rule("above", "a", "torque", low=60.0)))).begin()
+    run.line(1.0, b"r 61 12 25\nr 50 12 25 =keys_used\nr 50 12 25")
+    assert isinstance(run.effects[-1], Ended)
+    assert run.notes == []
