@@ -56,7 +56,7 @@ def test_certified_values(name, n, mean, sd, lag1, sd_digits):
 finite = st.floats(-1e6, 1e6, allow_subnormal=False).map(lambda v: 0.0 if abs(v) < 1e-100 else v)
 
 
-@settings(derandomize=True, max_examples=300)
+@settings(derandomize=True, max_examples=120)
 @given(
     values=st.lists(finite, min_size=2, max_size=200), gaps=st.lists(st.integers(1, 3 * S), min_size=200, max_size=200)
 )
