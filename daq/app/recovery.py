@@ -1,8 +1,7 @@
 """After a kill or a power cut: every run that was under way gets its one result, and no motor is forgotten."""
 
 import json
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Callable
 
 import structlog
 
@@ -12,17 +11,16 @@ from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import EndRun
 from daq.app.results import ResultMaker
-from daq.core.driver import Driver
 from daq.core.effects import Facts
 from daq.core.errors import DaqError, JournalError, StoreError
 from daq.core.journal import read_records
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan, plan_from_json
+from daq.core.replay import MakeDriver, pipeline_of
 from daq.core.run import OUTCOMES, State
 
 log = structlog.get_logger()
 
-MakeDriver = Callable[[str, Mapping[str, Any]], Driver]
 MakeMaker = Callable[[RunRecord, Plan], ResultMaker]
 
 REASON = "the daemon ended while the run was under way"
@@ -85,12 +83,7 @@ def _again(record: RunRecord, raw: bytes, make_driver: MakeDriver) -> Pipeline |
     try:
         for item in read_records(raw):
             if item.header is not None:
-                plan = plan_from_json(item.header["plan"])
-                drivers: dict[str, Driver] = {}
-                for name, said in item.header["drivers"].items():
-                    drivers[name] = make_driver(said["kind"], said["options"])
-                    drivers[name].restore(said["state"])
-                pipeline = Pipeline(plan, drivers)
+                pipeline = pipeline_of(item.header, make_driver)
             elif item.event is not None and pipeline is not None:
                 pipeline.step((item.event,))
     except (JournalError, DaqError) as error:

@@ -28,6 +28,7 @@ from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open
 from daq.app.catalogue import Catalogue
 from daq.app.publishing import Publishing
 from daq.app.recovery import recover
+from daq.app.replaying import maker as driver_maker
 from daq.app.results import ResultMaker
 from daq.app.runner import Runner, RunOutcome
 from daq.app.session import Session
@@ -138,7 +139,7 @@ class Supervisor:
             self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
             self._audit("daemon started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._make_sessions()
-            for instrument in recover(self.store, self.catalogue.drivers.make, self.clock, self._maker):
+            for instrument in recover(self.store, driver_maker(self.catalogue.drivers), self.clock, self._maker):
                 if instrument in self.sessions:
                     self.sessions[instrument].want_stop()
         except BaseException:
