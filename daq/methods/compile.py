@@ -10,6 +10,7 @@ from daq.core.units import convert
 from daq.methods.bodies import constants_of, described, flow_geometry
 from daq.methods.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.choosing import Chosen
+from daq.methods.curvechecks import check_flow_curve, check_settling
 from daq.methods.digest import digest
 from daq.methods.fluid import Fluid
 from daq.methods.instrument import Instrument
@@ -81,6 +82,8 @@ def compile_plan(
     steps = compile_steps(making)
     check_claim(making, steps, primary)
     check_verification(making, primary, fluid, None if bench is None else bench.today)
+    check_settling(making, steps, None if product is None else product.flow_index)
+    curve = check_flow_curve(making, steps)
     turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
     making.refusals.settle()
     signals = making.signals
@@ -102,7 +105,8 @@ def compile_plan(
         moves=turns or conditioning.bath is not None,
         speed_tolerance=method.speed_tolerance / 100.0,
         speed_timeout_ns=method.speed_timeout,
-        context=_context(making, product, fluid, bench or Known(), conditioning),
+        context=_context(making, product, fluid, bench or Known(), conditioning)
+        | ({} if curve is None else {"flow_curve": curve}),
     )
 
 

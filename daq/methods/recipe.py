@@ -262,6 +262,32 @@ class Acceptance(Model):
     """At how many different torques the value must be accepted."""
 
 
+FlowModelName = Literal["newtonian", "bingham", "power_law", "herschel_bulkley", "casson", "cross", "carreau"]
+ALL_MODELS: tuple[FlowModelName, ...] = (
+    "newtonian",
+    "bingham",
+    "power_law",
+    "herschel_bulkley",
+    "casson",
+    "cross",
+    "carreau",
+)
+
+
+class FlowCurve(Model):
+    """That the steps make a flow curve, and what is fitted to it."""
+
+    branch: Literal["up", "down", "both"] | None = None
+    """Which part is fitted; left out: down where it has three speeds, otherwise up."""
+    models: Annotated[tuple[FlowModelName, ...], Listed] = ALL_MODELS
+
+    @model_validator(mode="after")
+    def _some(self) -> Self:
+        if not self.models:
+            raise KeyedError("models", "is empty; name the models to fit, or leave it out to try all of them")
+        return self
+
+
 class Method(Model):
     """A versioned, immutable recipe."""
 
@@ -283,6 +309,7 @@ class Method(Model):
     """Present where the method verifies the instrument with a certified fluid."""
     free_swing: bool | None = None
     """True where the body turns in air: what is left of the torque at rest then tells of the bearing."""
+    flow_curve: FlowCurve | None = None
     choices: dict[Name, Choice] = Field(default_factory=dict)
     steps: Annotated[tuple[Step, ...], Listed] = Field(description="at least one [[steps]] table")
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-Weights = Literal["relative", "uniform"]
+Weights = Literal["relative", "uniform", "stated"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +146,13 @@ class Comparison:
 
 
 def fit_model(
-    model: str, rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array", *, weights: Weights = "relative"
+    model: str,
+    rates: "Sequence[float] | Array",
+    stresses: "Sequence[float] | Array",
+    *,
+    weights: Weights = "relative",
+    sigma: "Sequence[float] | Array | None" = None,
+    start: Sequence[float] | None = None,
 ) -> Fit | Refusal:
     """Least-squares fit of one model; a `Refusal` with the reason where the data cannot carry it.
 
@@ -156,7 +162,9 @@ def fit_model(
         model: one of `flowmodels.MODELS`.
         rates: shear rates, 1/s, all > 0.
         stresses: shear stresses, Pa, all > 0, as many as rates.
-        weights: `relative` (residuals over stress) or `uniform`.
+        weights: `relative` (residuals over stress), `uniform`, or `stated`: residuals over `sigma`.
+        sigma: standard deviations of the stresses up to a common factor, Pa, for `stated` only.
+        start: parameters to start from, where they are known roughly; otherwise several starts are tried.
 
     Raises:
         ArgumentError: an unknown model or weights, rates and stresses of different number, or values not finite.
@@ -166,8 +174,10 @@ def fit_model(
     known = MODELS.get(model)
     if known is None:
         raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
-    if weights not in {"relative", "uniform"}:
-        raise ArgumentError(f"must be 'relative' or 'uniform', is {weights!r}", key="weights")
+    if weights not in {"relative", "uniform", "stated"}:
+        raise ArgumentError(f"must be 'relative', 'uniform' or 'stated', is {weights!r}", key="weights")
+    if (sigma is not None) != (weights == "stated"):
+        raise ArgumentError("belongs to the weights 'stated', and they need it", key="sigma")
     g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
     if g.ndim != 1 or g.shape != tau.shape:
         raise ArgumentError(f"{g.size} rates and {tau.size} stresses", key="stresses")
@@ -176,8 +186,14 @@ def fit_model(
     reason = _cannot_carry(known, g, tau)
     if reason:
         return Refusal(model, reason)
-    data = _Data(g, tau, tau if weights == "relative" else np.ones_like(tau))
-    return _judged(known, _solve(known, data), data, weights)
+    if sigma is not None:
+        scale = np.asarray(sigma, dtype=float)
+        if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
+            raise ArgumentError("must be above 0, one for each stress", key="sigma")
+    else:
+        scale = tau if weights == "relative" else np.ones_like(tau)
+    data = _Data(g, tau, scale)
+    return _judged(known, _solve(known, data, start), data, weights)
 
 
 def compare_models(
@@ -237,30 +253,30 @@ def _cannot_carry(model: FlowModel, g: "Array", tau: "Array") -> str:
     return ""
 
 
-def _solve(model: FlowModel, data: _Data) -> Solution:
+def _solve(model: FlowModel, data: _Data, start: Sequence[float] | None = None) -> Solution:
     import numpy as np
 
     g, tau, sigma = data.rates, data.stresses, data.sigma
-    starts = _starts(model, data)
     if model.basis is not None and model.shape is not None and model.shape(g) == [()]:
         # Linear in its parameters: solved exactly, unless that takes one below 0.
         exact = linear_fit(model.basis((), g), tau, sigma)
         if np.all(exact.parameters >= 0.0):
             return exact
+    starts = _starts(model, data) if start is None else [np.asarray(start, dtype=float)]
     upper = np.array(model.upper)
     solutions = [
         fit_curve(
             model.stress,
             g,
             tau,
-            np.minimum(np.maximum(start, 1e-9 * np.max(start) + 1e-300), 0.999 * upper),
+            np.minimum(np.maximum(first, 1e-9 * np.max(first) + 1e-300), 0.999 * upper),
             sigma=sigma,
             jacobian=model.jacobian,
             lower=np.zeros(model.size),
             upper=upper,
             max_evaluations=300,
         )
-        for start in starts
+        for first in starts
     ]
     return min(solutions, key=lambda s: s.sum_of_squares)
 

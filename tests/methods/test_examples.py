@@ -62,8 +62,8 @@ def test_a_companion_that_is_not_connected_is_a_warning():
 
 def test_a_span_under_one_revolution_is_a_warning(tmp_path):
     # 30 s at 1 /min is half a revolution.
-    method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 1"), ('"10 rev"]', '"30 s"]'),
-                          ('span = "2 rev"', 'span = "30 s"'), ('settle = "1 rev"', "settle = 20"))  # fmt: skip
+    method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 1"), ('"10 rev"]', '"120 s"]'),
+                          ('span = "2 rev"', 'span = "30 s"'), ('settle = "1 rev"', "settle = 60"))  # fmt: skip
     (warning,) = plan_of(method, "bench-2").context["warnings"]
     assert warning == (
         "step reading: a span of 30 s is 0.5 of a revolution at 1 /min; the rotor's ripple is not averaged out. "

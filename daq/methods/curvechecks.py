@@ -1,0 +1,64 @@
+"""Whether the steps of a method can give a flow curve, and let the torque sensor settle after each change of speed."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from daq.core.plan import Extent, Step
+from daq.methods.making import Making
+from daq.methods.rules import in_time
+from daq.methods.settling import needed_revolutions, settled
+
+LEAST_SPEEDS = 3
+
+
+def check_flow_curve(making: Making, steps: Sequence[Step]) -> dict[str, Any] | None:
+    """What the plan's context says of the flow curve; what is wrong goes to the refusals."""
+    asked = making.method.flow_curve
+    if asked is None:
+        return None
+    geometry = making.geometry
+    if geometry is not None and (geometry.rate_per_omega is None or geometry.stress_per_torque is None):
+        kind = "" if making.instrument.geometry is None else making.instrument.geometry.kind
+        making.refuse(
+            "flow_curve",
+            f"{making.instrument.mounted} ({kind}) defines no shear rate, so there is no flow curve to fit",
+        )
+    speeds = {s.speed for s in steps if s.speed and any(k.at == "end" for k in s.keep)}
+    if len(speeds) < LEAST_SPEEDS:
+        making.refuse(
+            "flow_curve",
+            f"needs at least {LEAST_SPEEDS} speeds, each in a step with a value kept at its end; here: {len(speeds)}",
+        )
+    return {"branch": asked.branch, "models": list(asked.models)}
+
+
+def check_settling(making: Making, steps: Sequence[Step], flow_index: float | None) -> None:
+    """Warn where a value may be taken while the spring of the torque sensor still winds up or unwinds."""
+    before: float | None = None
+    for step in steps:
+        speed = step.speed
+        if not speed:
+            before = None
+            continue
+        if step.keep and not settled(_turns(step.settle, speed), before, speed, flow_index or 1.0):
+            making.refusals.warn(_said(step, before, flow_index or 1.0))
+        before = speed
+
+
+def _turns(settle: Extent, speed: float) -> float:
+    return settle.revolutions or settle.ns / in_time(Extent(revolutions=1.0), abs(speed))
+
+
+def _said(step: Step, before: float | None, flow_index: float) -> str:
+    speed = step.speed or 0.0
+    needed = math.ceil(needed_revolutions(before, speed, flow_index) * 10.0 - 1e-6) / 10.0
+    have = _turns(step.settle, speed)
+    if before is not None and abs(before) > abs(speed):
+        why = (
+            f"after {abs(before):g} /min the spring unwinds for {needed:g} revolutions until 1 % is left, which would "
+            "be taken for thixotropy"
+        )
+    else:
+        why = f"the torque sensor winds up for {needed:g} revolutions until 1 % is missing"
+    return f"step {step.name}: settle is {have:.2g} revolutions, but {why}; use at least '{needed:g} rev'"

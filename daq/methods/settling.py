@@ -1,0 +1,29 @@
+"""How long the torque sensor needs after a change of speed: it winds up, and unwinds, through the turning of the body.
+
+About one revolution brings the deflection to within 1 % of a change of torque, at any speed (common practice, no
+source).  After a step down the change is large against what is left, so that more turning is needed; an unwinding
+spring would otherwise look like a sample that thins with time, or hide one that recovers.
+"""
+
+import math
+from typing import Final
+
+REVOLUTIONS_TO_A_HUNDREDTH: Final = 1.0
+SETTLED: Final = 0.01
+"""Part of the new torque that may be left of the change."""
+
+
+def needed_revolutions(before: float | None, after: float, flow_index: float = 1.0) -> float:
+    """Revolutions until the torque is within 1 % of its new value, from speed `before` (None: at rest) to `after`.
+
+    Torques are in the ratio of the speeds to the power of the flow index; 0 where nothing changes.
+    """
+    change = 1.0 if before is None else abs((abs(before) / abs(after)) ** flow_index - 1.0)
+    if change <= SETTLED:
+        return 0.0
+    return REVOLUTIONS_TO_A_HUNDREDTH * math.log(change / SETTLED) / math.log(1.0 / 0.01)
+
+
+def settled(settle_revolutions: float, before: float | None, after: float, flow_index: float = 1.0) -> bool:
+    """Whether so many revolutions after the change are enough; what is a hair short for rounding counts as enough."""
+    return settle_revolutions >= needed_revolutions(before, after, flow_index) * (1.0 - 1e-6) - 1e-9

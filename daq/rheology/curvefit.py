@@ -1,0 +1,247 @@
+"""Flow models fitted to a measured series, with the flow in the gap solved for each model, and the instrument's share.
+
+Each model gets the wall rates that belong to it (`gapflow`), so that neither a wide gap nor a vessel biases its
+parameters.  The interval of a parameter holds the scatter about the curve and what is common to all points: zero and
+gain of the torque, geometry, speed, temperature.
+"""
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+from daq.rheology.cylinders import krieger_elrod_rates, newtonian_inner_rate, unbounded_rate
+from daq.rheology.elementary import ArgumentError
+from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model
+from daq.rheology.flowmodels import MODELS
+from daq.rheology.gapflow import wall_rates
+from daq.rheology.uncertainty import coverage_factor
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+ROUNDS: Final = 30
+AGREED: Final = 1e-9
+"""Wall rates that change by less than this part from one round to the next are final."""
+STEP: Final = 1e-3
+"""Relative step of numerical derivatives: their error is a millionth, and far above that of the grid."""
+NEUTRAL: Final = {"tau_y": 0.0, "tau_c": 0.0, "n": 1.0, "eta_inf": 0.0}
+"""What a parameter is where a simpler model would do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Measured points of one branch: angular speeds (rad/s, all different) and stresses (Pa) at the turning wall.
+
+    `radius_ratio` is outer over inner radius of cylinders (`math.inf`: unbounded); None where the rate is the same
+    everywhere or known (cone and plate, rim of plates), and then `rates` (1/s) gives it.  `sigma` (Pa) weighs the
+    points: standard deviations up to a common factor.
+    """
+
+    omegas: "Array"
+    stresses: "Array"
+    sigma: "Array"
+    radius_ratio: float | None = None
+    rates: "Array | None" = None
+
+    def __post_init__(self) -> None:
+        if (self.radius_ratio is None) == (self.rates is None):
+            raise ArgumentError("give either the ratio of the radii or the rates", key="rates")
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """An error common to all points, by its standard uncertainty: the change of each stress (Pa), or of all speeds."""
+
+    name: str
+    stresses: "Array | None" = None
+    speed: float = 0.0
+    """Relative standard uncertainty of the speed."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurveFit:
+    """A fitted model with the rates that belong to it and the uncertainty of its parameters."""
+
+    fit: Fit
+    """Its covariance is that of the scatter about the curve."""
+    rates: tuple[float, ...]
+    """Rate at the wall for each point, 1/s, in the order of the series."""
+    instrument: "tuple[tuple[float, ...], ...]" = field(repr=False)
+    """Covariance of the parameters from the shifts."""
+
+    def expanded(self, name: str, coverage: float = 0.95) -> tuple[float, float]:
+        """Expanded uncertainty of a parameter, in its unit, and its coverage factor (JCGM 100 annex G).
+
+        Scatter with the fit's degrees of freedom, the instrument's share with unlimited ones.
+        """
+        i = [p.name for p in self.fit.parameters].index(name)
+        return self._expanded(self.fit.covariance[i][i], self.instrument[i][i], coverage)
+
+    def _expanded(self, scatter: float, instrument: float, coverage: float) -> tuple[float, float]:
+        u = math.sqrt(scatter + instrument)
+        freedom = math.inf if scatter <= 0.0 else self.fit.dof * ((scatter + instrument) / scatter) ** 2
+        # Rounding must not make a whole number of degrees of freedom a smaller one.
+        k = coverage_factor(freedom * (1.0 + 1e-9), coverage)
+        return k * u, k
+
+    def band(self, rates: "Array", coverage: float = 0.95) -> "tuple[Array, Array]":
+        """Lower and upper limit (Pa) of the curve at `rates` (1/s): linear propagation of both shares."""
+        import numpy as np
+
+        model, p = MODELS[self.fit.model], np.array([q.value for q in self.fit.parameters])
+        jacobian = model.jacobian(p, rates)
+        scatter, instrument = (
+            np.einsum("ij,jk,ik->i", jacobian, np.asarray(c), jacobian) for c in (self.fit.covariance, self.instrument)
+        )
+        half = np.array(
+            [
+                self._expanded(max(float(a), 0.0), max(float(b), 0.0), coverage)[0]
+                for a, b in zip(scatter, instrument, strict=True)
+            ]
+        )
+        middle = model.stress(p, rates)
+        return middle - half, middle + half
+
+    @property
+    def unresolved(self) -> str:
+        """Why a simpler model says as much: a parameter that its uncertainty does not tell from its neutral value."""
+        for p in self.fit.parameters:
+            neutral = NEUTRAL.get(p.name)
+            if neutral is None:
+                continue
+            half, _ = self.expanded(p.name)
+            if abs(p.value - neutral) <= half:
+                return (
+                    f"{p.name} = {p.value:.3g} ± {half:.2g} is not told from {neutral:g}: the instrument's own "
+                    "uncertainty and the scatter explain it"
+                )
+        return ""
+
+
+def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> CurveFit | Refusal:
+    """Fit one model to a series; a `Refusal` with the reason where the data cannot carry it.
+
+    The wall rates of cylinders are computed from the fitted model itself, and the fit is repeated until they stay; it
+    begins with the rates of Krieger and Elrod.
+
+    Raises:
+        ArgumentError: as `flowcurve.fit_model`.
+    """
+    import numpy as np
+
+    rates = _first_rates(series)
+    known, start = MODELS[model], None
+    for _ in range(ROUNDS):
+        fit = fit_model(model, rates, series.stresses, weights="stated", sigma=series.sigma, start=start)
+        if isinstance(fit, Refusal) or series.radius_ratio is None:
+            break
+        start = [p.value for p in fit.parameters]
+        before, rates = rates, wall_rates(_stress(known.stress, np.array(start)), series.omegas, series.radius_ratio)
+        if float(np.max(np.abs(rates / before - 1.0))) < AGREED:
+            break
+    if isinstance(fit, Refusal):
+        return fit
+    return _with_uncertainty(fit, series, rates, shifts)
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Models fitted to one series, best AICc first, those refused, and the one to use."""
+
+    fits: tuple[CurveFit, ...]
+    refusals: tuple[Refusal, ...]
+    best: CurveFit | None
+    """The simplest among those that are resolved and less than 2 behind the best AICc of these."""
+
+
+def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) -> Chosen:
+    """Fit several models and choose among those whose parameters the instrument can resolve.
+
+    A difference of AICc under 2 does not tell two models apart (Burnham and Anderson, from memory); then the one with
+    fewer parameters is taken.  Where a model has so few points that its AICc is not defined, the scatter per degree of
+    freedom decides instead, and a factor under 2 does not tell two models apart (our choice).
+    """
+    outcomes = [fit_series(m, series, shifts) for m in models]
+    fits = sorted(
+        (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
+    )
+    resolved = [f for f in fits if not f.unresolved]
+    return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
+
+
+def _simplest(fits: Sequence[CurveFit]) -> CurveFit | None:
+    if not fits:
+        return None
+    by_aicc = all(f.fit.aicc is not None for f in fits)
+    scores = [(f.fit.aicc or 0.0) if by_aicc else 2.0 * math.log2(max(f.fit.residual_sd, 1e-12)) for f in fits]
+    near = [
+        (len(f.fit.parameters), s, i)
+        for i, (f, s) in enumerate(zip(fits, scores, strict=True))
+        if s - min(scores) < 2.0
+    ]
+    return fits[min(near)[2]]
+
+
+def _stress(function: "Callable[[Array, Array], Array]", p: "Array") -> "Callable[[Array], Array]":
+    return lambda rates: function(p, rates)
+
+
+def _first_rates(series: Series) -> "Array":
+    if series.rates is not None or series.radius_ratio is None:
+        return series.rates  # type: ignore[return-value]  # one of the two is given
+    ratio = series.radius_ratio
+    try:
+        return krieger_elrod_rates(series.stresses, series.omegas, ratio)
+    except ArgumentError:  # too few points for slopes, or stresses that do not rise
+        if math.isinf(ratio):
+            return unbounded_rate(series.omegas)
+        return newtonian_inner_rate(series.omegas, 1.0, ratio)
+
+
+def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit | Refusal:
+    """Both covariances, from the derivatives of the stress at the measured speed (not at a fixed rate)."""
+    import numpy as np
+
+    model, p = MODELS[fit.model], np.array([q.value for q in fit.parameters])
+
+    def at_speed(parameters: "Array", speed_factor: float = 1.0) -> "Array":
+        if series.radius_ratio is None:
+            return model.stress(parameters, rates * speed_factor)
+        law = _stress(model.stress, parameters)
+        return law(wall_rates(law, series.omegas * speed_factor, series.radius_ratio))
+
+    columns = [(at_speed(p + h) - at_speed(p - h)) / (2.0 * STEP * p[i]) for i, h in enumerate(np.diag(STEP * p))]
+    weighted = np.column_stack(columns) / series.sigma[:, None]
+    scale = np.linalg.norm(weighted, axis=0)
+    pseudo = np.linalg.pinv(weighted / scale) / scale[:, None]
+    variance = fit.sum_of_squares / fit.dof
+    covariance = variance * (pseudo @ pseudo.T)
+    instrument = np.zeros_like(covariance)
+    for shift in shifts:
+        change = np.zeros_like(series.stresses) if shift.stresses is None else shift.stresses
+        if shift.speed:
+            slope = (at_speed(p, 1.0 + STEP) - at_speed(p, 1.0 - STEP)) / (2.0 * STEP)
+            change = change + slope * shift.speed
+        moved = pseudo @ (change / series.sigma)
+        instrument += np.outer(moved, moved)
+    errors = np.sqrt(np.diag(covariance))
+    t = coverage_factor(fit.dof)
+    for q, error in zip(fit.parameters, errors, strict=True):
+        if not t * error < q.value:
+            return Refusal(
+                fit.model,
+                f"{q.name} is not determined: {q.value:.3g} with a 95 % interval of +-{t * error:.2g} reaches 0",
+            )
+    parameters = tuple(
+        Parameter(q.name, q.value, float(e), q.unit) for q, e in zip(fit.parameters, errors, strict=True)
+    )
+    fit = replace(fit, parameters=parameters, covariance=_rows(covariance))
+    return CurveFit(fit, tuple(float(r) for r in rates), _rows(instrument))
+
+
+def _rows(matrix: "Array") -> tuple[tuple[float, ...], ...]:
+    return tuple(tuple(float(c) for c in row) for row in matrix)

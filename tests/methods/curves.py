@@ -1,0 +1,71 @@
+"""Flow-curve methods of any speeds, run on simulated instruments in memory."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from daq.core.plan import Plan
+from daq.methods.conclude import conclude
+from daq.methods.curve import curve_of
+from daq.methods.curvedata import FlowCurveData
+from daq.methods.load import load_method
+from daq.testing.bench import Bench
+from simulators.rotational import Fluid, RotationalInstrument
+from simulators.rotational.catalogue import GEOMETRIES
+from tests.methods.bench import driver_for, example, plan_of
+
+HEAD = """
+id = "curve"
+version = "1"
+title = "Flow curve"
+claim = "at_time"
+
+[torque]
+low = {low}
+
+[flow_curve]
+{more}
+"""
+STEP = """
+[[steps]]
+name = "s{i}"
+speed = {speed}
+settle = "{settle}"
+stop = "{stop}"
+longest = "30 min"
+keep = [{{ at = "end", span = "{span}" }}]
+"""
+
+
+def text(speeds: Iterable[float], *, wait: float = 0.0, low: float = 10.0, more: str = "", settle: float = 2.0) -> str:
+    """A method that holds each speed for `wait` seconds, and for 2 revolutions of settling and 1 of averaging."""
+    out = HEAD.format(low=low, more=more)
+    for i, speed in enumerate(speeds):
+        turns = max(settle + 1.2, wait * speed / 60.0 + 1.2)
+        out += STEP.format(i=i, speed=speed, settle=f"{turns - 1.2:.6g} rev", stop=f"{turns:.6g} rev", span="1 rev")
+    return out
+
+
+def measure(
+    folder: Path,
+    written: str,
+    fluid: Fluid,
+    instrument: str,
+    mounted: str,
+    *,
+    seed: int = 1,
+    product: str | None = None,
+) -> tuple[FlowCurveData, Plan, Bench]:
+    """The flow curve of a method (as text) on a fluid at 25 Cel."""
+    path = folder / "curve.toml"
+    path.write_text(written, encoding="utf-8")
+    loaded = example(f"instruments/{instrument}.toml").with_mounted(mounted)
+    plan = plan_of(load_method(path), loaded, product=product)
+    simulator = RotationalInstrument(
+        geometry=GEOMETRIES[mounted], fluid=fluid, seed=seed, temperature=25.0, serial=loaded.expect_serial
+    )
+    bench = Bench(plan, {loaded.name: driver_for(loaded)}, {loaded.name: simulator})
+    bench.begin()
+    bench.run(20_000.0)
+    curve = curve_of(plan, conclude(plan, bench.facts).rows)
+    assert curve is not None
+    return curve, plan, bench
