@@ -65,7 +65,6 @@ def take(
         largest_gap_ns=gap,
         coverage=coverage,
         rule=rule,
-        speed=plan.steps[step].speed,
     )
 
 
