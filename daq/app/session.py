@@ -16,13 +16,13 @@ from daq.adapters.transport import Connection, OnData, OnLost
 from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange
+from daq.core.lifecycle import STILL
 
 log = structlog.get_logger()
 
 IDLE_INTERVAL_NS: Final = 1_000_000_000
 FIRST_WAIT_S: Final = 0.5
 LONGEST_WAIT_S: Final = 30.0
-STILL: Final = 0.05
 
 Opener = Callable[[OnData, OnLost], Connection]
 
