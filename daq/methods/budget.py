@@ -2,6 +2,7 @@
 
 import math
 import zlib
+from collections.abc import Sequence
 from typing import Any, Final, cast
 
 from daq.core.effects import Facts, Kept
@@ -47,7 +48,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
     low, high, method = value - combined.expanded, value + combined.expanded, JCGM_100
     trials = seed = None
     # While a run goes on this is called several times a second; numpy is loaded at its end only.
-    if facts.outcome and bounded_share(combined.components) >= PREVAILING:
+    if facts.outcome and _to_propagate(combined.components):
         from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - see above
 
         trials, seed = TRIALS, seed_of(plan, facts, kept)
@@ -66,6 +67,16 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
         components=tuple(_row(r) for r in combined.rows()),
         left_out=left_out,
     )
+
+
+def _to_propagate(components: Sequence[Component]) -> bool:
+    """Whether limits prevail, and no component is known from so few readings that its t has no standard deviation.
+
+    With 2 degrees of freedom or less (JCGM 101 6.4.9) a few trials far out would make the interval many times as wide
+    as anything that was ever seen; there Welch and Satterthwaite's k says more.
+    """
+    scattered = [c.dof for c in components if c.distribution is Distribution.STUDENT]
+    return bounded_share(components) >= PREVAILING and min(scattered, default=math.inf) > 2.0
 
 
 def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:

@@ -22,7 +22,7 @@ _HALVINGS = 42
 
 def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
     """Angular speeds (rad/s) at torques (N.m, one dimension), with Gauss and Legendre's rule in ln r."""
-    points, weights = np.polynomial.legendre.leggauss(NODES)
+    points, weights = _rule()
     moment = torque / (2.0 * math.pi * geometry.length_m * geometry.end_factor)
     inner, outer = math.log(geometry.inner_radius_m), math.log(geometry.outer_radius_m)
     edge = np.full_like(torque, outer)
@@ -33,6 +33,12 @@ def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
     log_radius = inner + half[:, None] * (points + 1.0)
     stress = moment[:, None] * np.exp(-2.0 * log_radius)
     return np.asarray(half * (law.rate(stress) @ weights))
+
+
+@functools.cache
+def _rule() -> tuple[Array, Array]:
+    points, weights = np.polynomial.legendre.leggauss(NODES)
+    return points, weights
 
 
 def yield_torque(geometry: Geometry, law: FlowLaw) -> float:
