@@ -60,10 +60,11 @@ class Columns:
     def add_many(self, t: int, revolutions: float, rows: list[tuple[float, ...]]) -> None:
         """Append many readings without fault that were read at the same time."""
         n = len(rows)
-        self.times.extend([t] * n)
-        self.revolutions.extend([revolutions] * n)
+        self.times.extend(array("q", (t,)) * n)
+        self.revolutions.extend(array("d", (revolutions,)) * n)
         for column, values in zip(self.values, zip(*rows, strict=True), strict=True):
-            column.extend([v + 0.0 for v in values])
+            # -0.0 equals 0.0, and only there the addition changes anything.
+            column.extend(array("d", [v + 0.0 for v in values] if 0.0 in values else values))
 
     def add_faulty(self, t: int, revolutions: float, item: Values) -> None:
         """Append a reading of which something is amiss."""
