@@ -183,13 +183,12 @@ class Demonstration:
             measured = await self._measure(sample, sample.speed)
             speed = _advised_speed(measured) if sample.follow_advice else None
             if speed is not None:
-                self._tell(f"{sample.bench}  {sample.sample}  again at {speed:g} /min, as advised")
-                await self._measure(sample, speed)
+                await self._measure(sample, speed, f"again at {speed:g} min⁻¹, as advised")
 
-    async def _measure(self, sample: Sample, speed: float | None) -> Measured:
+    async def _measure(self, sample: Sample, speed: float | None, about: str = "") -> Measured:
         bench = self._benches[sample.bench]
         await bench.tell(f"fluid {sample.fluid} 25")
-        self._tell(f"{sample.bench}  {sample.sample}  {sample.about}")
+        self._tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
         order = {
             "do": "run",
             "method": sample.method,

@@ -12,6 +12,7 @@ from typing import Any
 
 from daq.app.daemon import set_up_logs
 from daq.app.demo import Demonstration, Measured, Report
+from daq.app.text import number, value_line
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 
@@ -108,7 +109,7 @@ def _print_report(report: Report) -> None:
     print(f"\nWhat the historian received: {len(report.received)} results, each once.\n")
     for topic, event in zip(report.topics, report.received, strict=True):
         data = event["data"]
-        value = "null" if data["value"] is None else f"{data['value']:.6g}"
+        value = "null" if data["value"] is None else number(data["value"], 6)
         print(
             f"  {topic}  #{int(event['sequence'])}  {data['sample']['id']:<8} {value:>8} {data['unit']}  "
             f"{data['quality']:<16} {data['validity']:<9} {data['verdict']['verdict']}"
@@ -117,18 +118,12 @@ def _print_report(report: Report) -> None:
 
 def _lines(measured: Measured) -> list[str]:
     sample, result = measured.sample, measured.result
-    at = f" at {measured.speed:g} /min" if measured.speed is not None else ""
+    at = f" at {measured.speed:g} min⁻¹" if measured.speed is not None else ""
     head = f"  {sample.bench}  {sample.sample:<8} {sample.about}{at}"
     if result is None:
         return [head, f"           no result: {measured.outcome.get('fault') or measured.outcome.get('reason')}"]
-    unit = symbol(result["unit"])
-    if result["value"] is None:
-        said = f"no value, {result['validity']}"
-    else:
-        u = result["uncertainty"]
-        said = f"{result['reported'] or format(result['value'], '.4g')} {unit}"
-        said += f" ± {u['expanded']:.2g} (k = {u['k']:.3g})" if u else ""
-        said += f", {result['validity']}"
+    said = "no value" if result["value"] is None else value_line(result)
+    said += f", {result['validity']}"
     verdict = result["verdict"]["verdict"]
     if verdict != "none":
         said += f", {verdict.replace('_', ' ')} {'its limits' if verdict in ('within', 'outside') else ''}".rstrip()
@@ -137,6 +132,7 @@ def _lines(measured: Measured) -> list[str]:
     lines += [f"           advice: {a['text']}" for a in result["advice"][:1] if result["value"] is None]
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:
-        table = ", ".join(f"{s['speed_set']:g}: {s['value']:.4g}" for s in speeds.values() if s["value"] is not None)
-        lines.append(f"           by speed (/min: {unit}): {table}")
+        unit = symbol(result["unit"])
+        table = ", ".join(f"{s['speed_set']:g}: {number(s['value'])}" for s in speeds.values())
+        lines.append(f"           by speed (min⁻¹: {unit}): {table}")
     return lines
