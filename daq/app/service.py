@@ -8,7 +8,8 @@ from typing import Any, Final
 
 from daq.adapters.backup import backup
 from daq.app.control import Answer
-from daq.app.supervisor import Active, RunOrder, Supervisor
+from daq.app.orders import RunOrder
+from daq.app.supervisor import Active, Supervisor
 from daq.core.errors import SettingError, StoreError
 
 VIEW_S: Final = 0.25

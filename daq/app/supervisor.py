@@ -6,12 +6,8 @@ directory; its lock, database and ports are released in the order they were take
 
 import asyncio
 import contextlib
-import getpass
-import json
 import platform
-import sys
-import uuid
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -23,9 +19,10 @@ from daq.adapters.clock import Clock
 from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import Audit, BeginRun, Ping, RegisterMethod, SeeInstrument
+from daq.adapters.store_transactions import Audit, BeginRun, Ping, SeeInstrument
 from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.app.catalogue import Catalogue
+from daq.app.orders import RunOrder, names_of, prepare
 from daq.app.publishing import Publishing
 from daq.app.recovery import recover
 from daq.app.replaying import maker as driver_maker
@@ -35,11 +32,8 @@ from daq.app.session import Session
 from daq.app.view import run_view
 from daq.core.driver import Driver
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
-from daq.core.plan import Plan, to_json
-from daq.methods.compile import compile_plan
-from daq.methods.digest import canonical
+from daq.core.plan import Plan
 from daq.methods.instrument import Instrument
-from daq.methods.making import Companion
 
 log = structlog.get_logger()
 
@@ -50,24 +44,6 @@ SHUTDOWN: Final = "the daemon is shutting down"
 
 #: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
 OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Connection]]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunOrder:
-    """What a person asks for: which method on which instrument, on what."""
-
-    method: str
-    instrument: str
-    sample: str
-    version: str = ""
-    product: str = ""
-    fluid: str = ""
-    lot: str = ""
-    fill: str = ""
-    replicate: int = 1
-    sampling_time: str = ""
-    operator: str = ""
-    choices: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -240,72 +216,36 @@ class Supervisor:
             self._beginning.discard(name)
 
     async def _begin(self, order: RunOrder) -> Active:
-        instrument = self.catalogue.instrument(order.instrument)
-        method = self.catalogue.method(order.method, order.version)
-        product = self.catalogue.product(order.product) if order.product else None
-        fluid = self.catalogue.fluid(order.fluid) if order.fluid else None
-        names = [order.instrument, *instrument.companions.values()]
+        names = names_of(order, self.catalogue)
         for name in names:
             await self._ready(name)
         if self.sessions[order.instrument].standing.motor:
             raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
-        drivers = {name: self.catalogue.make_driver(self.catalogue.instrument(name)) for name in names}
-        for name, driver in drivers.items():
-            driver.restore(self.sessions[name].driver.state())
-        companions = [
-            Companion(self.catalogue.instrument(n), drivers[n], self.sessions[n].standing.identity) for n in names[1:]
-        ]
-        plan = compile_plan(
-            method,
-            instrument,
-            drivers[order.instrument],
-            identity=self.sessions[order.instrument].standing.identity,
-            product=product,
-            fluid=fluid,
-            companions=companions,
-            choices=order.choices,
+        run = prepare(
+            order,
+            self.catalogue,
+            {name: self.sessions[name].standing.identity for name in names},
+            {name: self.sessions[name].driver.state() for name in names},
+            self.clock.utc_ns(),
         )
-        run_id = str(uuid.uuid4())
-        header = self._header(run_id, plan, drivers)
-        now = self.clock.utc_ns()
-        who = order.operator or getpass.getuser()
-        record = RunRecord(
-            id=run_id,
-            instrument=order.instrument,
-            companions=tuple(names[1:]),
-            sample=order.sample,
-            product=order.product,
-            lot=order.lot,
-            fill=order.fill or run_id,
-            replicate=order.replicate,
-            sampling_time=order.sampling_time,
-            method_id=plan.method,
-            method_version=plan.version,
-            method_digest=plan.digest,
-            operator=who,
-            simulated=any(self.catalogue.instrument(n).simulated for n in names),
-            header=json.dumps(header, sort_keys=True),
-            began_utc_ns=now,
-        )
-        register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), now, who)
-        await self.store.commit(register)
+        await self.store.commit(run.register)
         self._refuse_while_closing()
-        await self.store.commit(BeginRun(record))
-        maker = self._maker(record, plan)
+        await self.store.commit(BeginRun(run.record))
+        maker = self._maker(run.record, run.plan)
         runner = Runner(
-            run_id,
-            plan,
-            drivers,
+            run.record.id,
+            run.plan,
+            run.drivers,
             {name: self.sessions[name] for name in names},
             self.store,
             self.clock,
-            header,
+            run.header,
             maker.conclude,
-            operator=who,
+            operator=run.record.operator,
             changed=lambda: self._run_changed(order.instrument),
             hook=self._crash_hook,
         )
-        active = Active(record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
+        active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
         self.runs[order.instrument] = active
         return active
 
@@ -357,25 +297,6 @@ class Supervisor:
         if self.publishing is not None:
             self.publishing.nudge()
 
-    def _header(self, run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> dict[str, Any]:
-        kinds = {link.name: link for link in plan.links}
-        return {
-            "format": 1,
-            "run": run_id,
-            "plan": to_json(plan),
-            "drivers": {
-                name: {
-                    "kind": kinds[name].driver,
-                    "options": kinds[name].options,
-                    "state": driver.state(),
-                    "digest": driver.digest(),
-                }
-                for name, driver in drivers.items()
-            },
-            "software": daq.__version__,
-            "libraries": {"python": platform.python_version(), "implementation": sys.implementation.name},
-        }
-
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
         return ResultMaker(record, plan, self.clock, self.store.source, topics)
@@ -418,13 +339,3 @@ class Supervisor:
         if self.publishing is not None:
             counters["publisher"] = self.publishing.progress
         return counters
-
-
-@contextlib.asynccontextmanager
-async def supervised(supervisor: Supervisor) -> AsyncIterator[Supervisor]:
-    """Start a supervisor, and close it whatever happens."""
-    await supervisor.start()
-    try:
-        yield supervisor
-    finally:
-        await supervisor.close()

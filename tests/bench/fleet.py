@@ -110,7 +110,8 @@ async def daemon(folder: Path, count: int) -> None:
     from daq.app.catalogue import Catalogue
     from daq.app.daemon import served, set_up_logs
     from daq.app.runner import Runner
-    from daq.app.supervisor import RunOrder, Supervisor
+    from daq.app.orders import RunOrder
+    from daq.app.supervisor import Supervisor
     from daq.methods.daemon import Daemon
     from daq.methods.recipe import Conditioning, Stop
 
