@@ -152,8 +152,23 @@ CREATE TRIGGER outbox_frozen BEFORE UPDATE OF id, result, stream, sequence, topi
 BEGIN SELECT RAISE(ABORT, 'a message is frozen when it is committed'); END;
 """
 
+VERIFICATION_0002: Final = """
+CREATE TABLE health (
+    run TEXT PRIMARY KEY REFERENCES runs (id),
+    instrument TEXT NOT NULL,
+    utc_ns INTEGER NOT NULL,
+    data TEXT NOT NULL CHECK (json_valid(data))
+) STRICT;
+CREATE INDEX health_by_instrument ON health (instrument, utc_ns);
+CREATE INDEX audit_verifications ON audit (subject, seq) WHERE what = 'verification';
+CREATE INDEX results_by_stream ON results (stream, audit_seq, id, run);
+"""
+
 #: Name and SQL of every migration, in order.
-STEPS: Final[tuple[tuple[str, str], ...]] = (("0001_tables", TABLES_0001),)
+STEPS: Final[tuple[tuple[str, str], ...]] = (
+    ("0001_tables", TABLES_0001),
+    ("0002_verification", VERIFICATION_0002),
+)
 
 
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:

@@ -160,6 +160,33 @@ class Reader:
         """Every result, in the order of commit."""
         return [ResultRecord(**row) for row in self.query("SELECT * FROM results ORDER BY audit_seq")]
 
+    def results_since(self, stream: str, audit_seq: int) -> list[tuple[str, str]]:
+        """Result and run of everything committed to a stream after an audit entry, in order."""
+        rows = self.query(
+            "SELECT id, run FROM results WHERE stream = ? AND audit_seq > ? ORDER BY audit_seq", [stream, audit_seq]
+        )
+        return [(row["id"], row["run"]) for row in rows]
+
+    def last_result(self, stream: str) -> ResultRecord | None:
+        """The newest result of a stream."""
+        rows = self.query("SELECT * FROM results WHERE stream = ? ORDER BY audit_seq DESC LIMIT 1", [stream])
+        return ResultRecord(**rows[0]) if rows else None
+
+    # instruments
+
+    def verifications(self, instrument: str) -> list[AuditEntry]:
+        """What was audited of the verifications of an instrument, oldest first."""
+        rows = self.query("SELECT * FROM audit WHERE what = 'verification' AND subject = ? ORDER BY seq", [instrument])
+        return [AuditEntry(**row) for row in rows]
+
+    def health(self, instrument: str, *, limit: int = 50) -> dict[str, dict[str, Any]]:
+        """What the newest runs told of an instrument's health, by run, oldest first."""
+        rows = self.query(
+            "SELECT run, data FROM health WHERE instrument = ? ORDER BY utc_ns DESC, rowid DESC LIMIT ?",
+            [instrument, limit],
+        )
+        return {row["run"]: json.loads(row["data"]) for row in reversed(rows)}
+
     # the rest
 
     def method(self, method_id: str, version: str) -> MethodRecord | None:

@@ -162,6 +162,8 @@ class Conclude(Transaction[Committed]):
     block: Block | None = None
     stream: str = ""
     """"" takes the run's instrument."""
+    verification: Mapping[str, Any] | None = None
+    """Where the run verified its instrument: what is audited of it."""
 
     def apply(self, access: Access) -> Committed:
         run = access.one("run_known", "SELECT instrument FROM runs WHERE id = ?", (self.run,))
@@ -186,6 +188,8 @@ class Conclude(Transaction[Committed]):
             "UPDATE runs SET state = 'concluded', outcome = ?, reason = ? WHERE id = ?",
             (self.outcome, self.reason, self.run),
         )
+        if self.verification is not None:
+            add_audit(access, self.utc_ns, self.who, "verification", run[0], self.verification)
         audit = {"result": self.result_id, "outcome": self.outcome, "reason": self.reason}
         head = add_audit(access, self.utc_ns, self.who, "run concluded", self.run, audit)
         return add_result(
@@ -274,6 +278,24 @@ class EndRun(Transaction[None]):
             "result_digest": hashlib.sha256(result[0].encode()).hexdigest(),
         }
         add_audit(access, self.utc_ns, self.who, "run ended", self.run, audit)
+
+
+@dataclass(frozen=True, slots=True)
+class NoteHealth(Transaction[None]):
+    """What an ended run tells of its instrument's health.  Told twice, the later one stands."""
+
+    kind: ClassVar[str] = "note_health"
+    run: str
+    instrument: str
+    utc_ns: int
+    data: Mapping[str, Any]
+
+    def apply(self, access: Access) -> None:
+        access.run(
+            "health",
+            "INSERT INTO health VALUES (?, ?, ?, ?) ON CONFLICT (run) DO UPDATE SET data = excluded.data",
+            (self.run, self.instrument, self.utc_ns, json.dumps(self.data, sort_keys=True)),
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from daq.adapters.store_transactions import (
     AppendBlock,
     Audit,
     Correct,
+    NoteHealth,
     Ping,
     Refused,
     SeeInstrument,
@@ -30,8 +31,11 @@ def script():
         yield f"see {number}", SeeInstrument("rotor-1", "rotational", f"S{number}", T0)
         yield f"begin {number}", begin(run)
         yield f"block {number}", AppendBlock(run, first)
-        yield f"conclude {number}", conclude(run, block=second, result_id=f"result-{number}")
+        yield f"conclude {number}", conclude(
+            run, block=second, result_id=f"result-{number}", verification={"passed": True, "run": run}
+        )  # fmt: skip
         yield f"end {number}", end(run, third)
+        yield f"health {number}", NoteHealth(run, "rotor-1", T0, {"zero": 0.1 * number})
         yield f"refused {number}", Refused(number, "no")
         yield f"acknowledge {number}", Acknowledge((number,), T0)
         yield f"again {number}", SendAgain("rotor-1", number, number, T0, "m.keeper")

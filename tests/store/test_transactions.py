@@ -281,7 +281,9 @@ def test_the_file_is_set_up_as_promised(store):
         for _, name, kind, _, _, strict in tables
         if kind == "table" and not name.startswith(("sqlite", "_"))
     }
-    assert set(ours) == {"meta", "instruments", "methods", "audit", "runs", "journal", "kept", "results", "outbox"}
+    assert set(ours) == {
+            "meta", "instruments", "methods", "audit", "runs", "journal", "kept", "results", "outbox", "health",
+        }  # fmt: skip
     assert set(ours.values()) == {1}
     assert store.path.stat().st_mode & 0o077 == 0
     assert Path(f"{store.path}-wal").stat().st_mode & 0o077 == 0
