@@ -51,7 +51,7 @@ def curve_of(plan: Plan, rows: Sequence[StepData | Row]) -> FlowCurveData | None
     best = None if chosen is None else chosen.best
     if chosen is not None and best is None and not left_out:
         left_out.append("no model: none of those fitted is carried by the data; see the reasons beside them")
-    wall = {} if best is None else {p.step: r for g, r in zip(groups, best.rates, strict=True) for p in g}
+    wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
     index = (plan.context.get("product") or {}).get("flow_index") or 1.0
     return FlowCurveData(
@@ -126,6 +126,17 @@ def _points(plan: Plan, rows: Sequence[StepData | Row]) -> list[CurvePoint]:
 def _usual_branch(points: Sequence[CurvePoint]) -> Branch:
     """Down where it has enough points, because all samples come to it in the same state; otherwise up."""
     return "down" if len({p.speed for p in points if "down" in p.branches}) >= LEAST_POINTS else "up"
+
+
+def _wall_rates(plan: Plan, points: Sequence[CurvePoint], best: CurveFit) -> dict[int, float]:
+    """Rate at the wall under the chosen model for the points of both branches, by step."""
+    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
+
+    ratio = _wall(plan).radius_ratio
+    if ratio is None:
+        return {p.step: p.shear_rate for p in points}
+    omegas = np.array([cylinders.angular_speed(p.speed) for p in points])
+    return {p.step: float(r) for p, r in zip(points, best.rates_at(omegas, ratio), strict=True)}
 
 
 def _by_speed(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:

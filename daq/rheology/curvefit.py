@@ -106,6 +106,13 @@ class CurveFit:
         middle = model.stress(p, rates)
         return middle - half, middle + half
 
+    def rates_at(self, omegas: "Array", radius_ratio: float) -> "Array":
+        """Rates (1/s) at the inner wall under this model at any angular speeds (rad/s)."""
+        import numpy as np
+
+        p = np.array([q.value for q in self.fit.parameters])
+        return wall_rates(_stress(MODELS[self.fit.model].stress, p), omegas, radius_ratio)
+
     @property
     def unresolved(self) -> str:
         """Why a simpler model says as much: a parameter that its uncertainty does not tell from its neutral value."""

@@ -3,10 +3,14 @@
 import argparse
 import shutil
 import sys
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
-from daq.adapters.store_read import Reader
-from daq.app.cli.common import find_run, open_reader, print_json
+from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
+from daq.app.curve_svg import svg
+from daq.app.curve_text import curve_lines
+from daq.app.derived import flow_curve, steadiness_lines
 from daq.app.drivers import Drivers
 from daq.app.history import History, history, raw_journal
 from daq.app.live import print_lines
@@ -16,6 +20,7 @@ from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table,
 from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
+from daq.methods.curvedata import FlowCurveData
 
 PIPED_COLUMNS = 100
 Counters = dict[str, dict[str, Any]]
@@ -25,31 +30,65 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The run."""
     parser.add_argument("run", metavar="RUN", help="the run's id, or so much of its beginning as is unique, or 'last'")
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
+    parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the run."""
     with open_reader(args) as reader:
         found = history(reader, find_run(reader, args.run))
-        counters = _count(reader, found)
+        raw, _ = raw_journal(reader, found.run.id)
+    curve = flow_curve(found)
+    if args.svg is not None:
+        _draw(args.svg, found, curve)
+        return 0
+    counters = _count(raw)
     if args.json:
-        print_json(found.as_json() | {"counters": counters})
+        told = None if curve is None else curve.model_dump(mode="json")
+        print_json(found.as_json() | {"counters": counters, "flow_curve": told})
     else:
         columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED_COLUMNS
-        print_lines(lines_of(found, counters, columns))
+        print_lines(lines_of(found, counters, columns, curve=curve, steadiness=_steadiness(found, raw)))
     return 0
 
 
-def _count(reader: Reader, found: History) -> Counters:
+def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:
+    if curve is None:
+        raise SettingError(f"run {found.run.id} has no flow curve: its method asks for none, or it has no result")
+    title = f"{found.run.sample}, {found.run.method_id} {found.run.method_version}"
+    try:
+        with path.open("x", encoding="utf-8") as out:
+            out.write(svg(curve, title))
+    except FileExistsError:
+        raise SettingError("exists already; name a new file", file=str(path), key="--svg") from None
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}; choose another place", file=str(path)) from error
+    print(f"flow curve drawn into {path}")
+
+
+def _steadiness(found: History, raw: bytes) -> list[str]:
+    try:
+        return steadiness_lines(found, raw, maker(Drivers.find()))
+    except SettingError as error:  # a driver that is not installed any more
+        return [str(error)]
+
+
+def _count(raw: bytes) -> Counters:
     """Counters of each link: they are not stored, the journal gives them."""
-    raw, _ = raw_journal(reader, found.run.id)
     try:
         return replay(raw, maker(Drivers.find())).facts.counters
     except SettingError as error:  # a driver that is not installed any more
         return {"not counted": {"because": str(error)}}
 
 
-def lines_of(found: History, counters: Counters, columns: int) -> list[Line]:
+def lines_of(
+    found: History,
+    counters: Counters,
+    columns: int,
+    *,
+    curve: FlowCurveData | None = None,
+    steadiness: Sequence[str] = (),
+) -> list[Line]:
     """All sections, styled."""
     lines = _title(found)
     if found.data is not None:
@@ -63,7 +102,9 @@ def lines_of(found: History, counters: Counters, columns: int) -> list[Line]:
         ]
     for heading, body in (
         ("uncertainty budget", _budget(found)),
+        ("flow curve", [] if curve is None else curve_lines(curve, columns - 2, (found.data or {})["unit"])),
         ("how it was measured", _bench(found)),
+        ("how steady it was", list(steadiness)),
         ("steps", _steps(found)),
         ("kept values", _kept(found)),
         ("notes", _notes(found)),

@@ -1,0 +1,69 @@
+"""The flow curve on a terminal and as a drawing."""
+
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from daq.app.curve_svg import svg
+from daq.app.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
+from simulators.rotational.catalogue import FLUIDS
+from tests.methods.curves import measure, text
+
+
+@pytest.fixture(scope="module")
+def curve(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("curve")
+    found, _, _ = measure(
+        folder, text([0.2, 3, 6, 30, 60, 30, 10, 6, 3]), FLUIDS["white-glaze"], "bench-2", "cylinder-9"
+    )
+    return found
+
+
+def test_each_point_stands_where_its_logarithms_say(curve):
+    lines = plot(curve, 72)
+    rows = lines[1 : 1 + PLOT_ROWS]
+    assert all(len(line) <= 72 for line in lines)
+    # The fastest point has the greatest stress: upper right corner; the slowest the smallest: lower left.
+    assert rows[0][-1] == MARKS["both"]
+    assert rows[-1][LEFT + 1] == MARKS["unused"]
+    # A power law is a straight line: from the turning point at 60 /min to the last one at 3 /min, half of the way in
+    # both directions is their geometric mean, 13.4 /min.
+    down = [(x, y) for y, row in enumerate(rows) for x, c in enumerate(row) if c in (MARKS["down"], MARKS["both"])]
+    (x1, y1), (x0, y0) = down[0], down[-1]
+    for x, y in down:
+        assert y == pytest.approx(y0 + (x - x0) / (x1 - x0) * (y1 - y0), abs=1.0)
+
+
+def test_what_is_said(curve):
+    said = "\n".join(curve_lines(curve, 100, "mPa.s"))
+    assert "→  power law" in said
+    assert "K = 6.5" in said
+    assert "to be used: power law, tau = K g^n, known from " in said
+    assert "shear-thinning index 6 over 60 min⁻¹ (up): 3.5" in said
+    assert "not fitted: s0: below band" in said
+    assert "not carried by the data: cross: 5 different rates; 4 parameters need at least 6" in said
+    assert "uncertainty of the instrument" not in said
+
+
+def test_without_a_model_there_are_the_points_and_the_reason(curve):
+    bare = curve.model_copy(update={"fits": [], "band": [], "chosen": None, "left_out": ["fit: 2 usable speeds"]})
+    lines = curve_lines(bare, 100, "mPa.s")
+    assert "left out: fit: 2 usable speeds" in lines
+    assert not any("to be used" in line for line in lines)
+    assert "no model fits these points" in svg(bare, "x")
+    assert plot(bare.model_copy(update={"points": bare.points[:1]}), 72) == []
+
+
+def test_the_drawing_is_whole_and_text_cannot_break_out(curve):
+    root = ET.fromstring(svg(curve, 'a <b> & "c"'))  # noqa: S314 - our own text
+    texts = [e.text for e in root.iter() if e.tag.endswith("text")]
+    assert 'a <b> & "c"' in texts
+    assert "shear stress, Pa" in texts
+    box = [float(v) for v in root.attrib["viewBox"].split()]
+    for e in root.iter():
+        if e.tag.endswith("polyline"):
+            places = [tuple(map(float, p.split(","))) for p in e.attrib["points"].split()]
+            assert all(0 < x < box[2] and 0 < y < box[3] for x, y in places)
+            # Rising rates go to the right, rising stresses up.
+            assert places == sorted(places)
+            assert [y for _, y in places] == sorted((y for _, y in places), reverse=True)

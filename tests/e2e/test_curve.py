@@ -1,0 +1,85 @@
+"""A flow curve through a real pseudo-terminal, shown, drawn and computed again."""
+
+import json
+import math
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+
+from daq.adapters.paths import examples_dir
+from tests.e2e.parts import SCALE, Simulator
+from tests.methods.curves import text
+
+SPEEDS = [20, 55, 35, 20, 12, 7, 4, 2.5]
+
+
+@pytest.fixture
+def glazed(make_lab, tmp_path):
+    """A laboratory whose second bench holds a simulated engobe: 8 Pa + 3.2 Pa.s^n g^0.55 at 25 Cel."""
+    lab = make_lab(benches=2)
+    fill = ("--fluid", "engobe", "--geometry", "cylinder-9", "--temperature", "25", "--seed", "3")
+    bench = Simulator(tmp_path, "bench-9", "rotational", "--serial", "R-1043", *fill, scale=SCALE)
+    bench.wait_ready()
+    written = (examples_dir() / "instruments" / "bench-2.toml").read_text()
+    written = re.sub(r"^port = .*$", f'port = "{bench.port}"', written, flags=re.MULTILINE)
+    written = written.replace('mounted = "cylinder-9"', 'mounted = "cylinder-9"\nsimulated = true')
+    (lab.config / "instruments" / "bench-2.toml").write_text(written)
+    (lab.config / "methods" / "curve.toml").write_text(text(SPEEDS, settle=1.5))
+    yield lab
+    bench.stop()
+
+
+def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
+    done = glazed.daq(
+        "run", "curve", "--instrument", "bench-2", "--sample", "E-7", "--product", "engobe", "--plain", seconds=60
+    )
+    assert done.returncode in (0, 10), done.stdout + done.stderr
+    told = json.loads(glazed.daq("show", "last", "--json").stdout)
+    curve = told["flow_curve"]
+    assert curve["chosen"] == "herschel_bulkley"
+    (fit,) = [f for f in curve["fits"] if f["model"] == "herschel_bulkley"]
+    found = {p["name"]: p for p in fit["parameters"]}
+    for name, true in (("tau_y", 8.0), ("K", 3.2), ("n", 0.55)):
+        assert abs(found[name]["value"] - true) < found[name]["expanded"], found[name]
+    # The result itself was committed without it: it is computed when it is asked for, always the same.
+    assert "flow_curve" not in told["result"]
+    assert json.loads(glazed.daq("show", "last", "--json").stdout)["flow_curve"] == curve
+
+    shown = glazed.daq("show", "last").stdout
+    assert "→  Herschel-Bulkley" in shown
+    assert "yield stress, extrapolated by this model: tau_y = " in shown
+    assert "▼" in shown
+    assert "Theil and Sen:" in shown
+
+    drawing = tmp_path / "curve.svg"
+    assert glazed.daq("show", "last", "--svg", str(drawing)).returncode == 0
+    root = ET.fromstring(drawing.read_text(encoding="utf-8"))  # noqa: S314 - our own file
+    names = [e.tag.rpartition("}")[2] for e in root.iter()]
+    # One band, one line; marks; grid and axes are paths as well.
+    assert (names.count("polygon"), names.count("polyline")) == (1, 1)
+    assert names.count("title") == 1 + len(SPEEDS)
+    again = glazed.daq("show", "last", "--svg", str(drawing))
+    assert again.returncode == 2
+    assert "exists already" in again.stderr
+
+    replayed = glazed.daq("replay", "last")
+    assert replayed.returncode == 0, replayed.stdout
+    rates = [p["wall_rate"] for p in curve["points"]]
+    assert max(rates) == pytest.approx(_wall_rate(55.0), rel=0.01)
+
+
+def _wall_rate(speed):
+    """Rate at the wall of the true fluid in the beaker: the root of omega = 1/2 integral of rate d(ln stress)."""
+    from scipy.integrate import quad
+    from scipy.optimize import brentq
+
+    def rate(log_stress):
+        return max((math.exp(log_stress) - 8.0) / 3.2, 0.0) ** (1 / 0.55)
+
+    def omega(stress):
+        low = math.log(max(stress * (9.0 / 42.5) ** 2, 8.0))
+        return 0.5 * quad(rate, low, math.log(stress))[0]
+
+    stress = brentq(lambda s: omega(s) - speed * 2 * math.pi / 60, 8.01, 200.0)
+    return rate(math.log(stress))
