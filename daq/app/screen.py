@@ -26,6 +26,7 @@ STATES: Final[dict[str, str]] = {
     "resting": "letting the sample rest",
     "starting": "bringing the motor to speed",
     "measuring": "measuring",
+    "seeking": "looking for a speed",
     "stopping": "stopping the motor",
     "ended": "ended",
 }
@@ -76,7 +77,7 @@ def plain_line(view: dict[str, Any]) -> str:
     """One line about a run in progress, for a file or a pipe."""
     step = view["step"]
     parts = [f"{_clock(view['run_s'])} {view['state']}"]
-    if view["state"] in ("starting", "measuring"):
+    if view["state"] in ("starting", "measuring", "seeking"):
         parts[0] += f" {step['number']}/{step['of']} {plain(step['name'])}"
     value = view.get("value")
     if value:
@@ -264,11 +265,11 @@ def _head(view: dict[str, Any], columns: int) -> list[Line]:
     first: Line = [(shortened(plain(title), columns - len(mark)), "head"), (mark, "warn")]
     step, state = view["step"], view["state"]
     said = STATES.get(state, state)
-    if state in ("starting", "measuring"):
+    if state in ("starting", "measuring", "seeking"):
         said += f", step {step['number']} of {step['of']}: {plain(step['name'])}"
     speed = view["signals"].get("speed")
     turning = ""
-    if step.get("speed") is not None and state in ("starting", "measuring"):
+    if step.get("speed") is not None and state in ("starting", "measuring", "seeking"):
         turning = f", {number(speed)} of {step['speed']:g} {symbol('/min')}"
     elif speed is not None and abs(speed) > 0.05:
         turning = f", {number(speed)} {symbol('/min')}"

@@ -1,6 +1,7 @@
 """What a screen shows of a run: one plain dictionary, the same for terminal and page."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 from daq.core.effects import Facts, Kept, Noted
@@ -31,7 +32,7 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
             "number": pipeline.step_number + 1,
             "of": len(plan.steps),
             "name": step.name,
-            "speed": step.speed,
+            "speed": step.speed if step.seek is None else pipeline.set_speed,
         },
         "signals": signals,
         "units": units(pipeline),
@@ -83,4 +84,4 @@ def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any]:
 
 def _with_provisional(facts: Facts, kept: Kept | None) -> Facts:
     extra = [] if kept is None else [kept]
-    return Facts(facts.began, facts.now, "", "", facts.steps, [*facts.kept, *extra], facts.notes, facts.counters)
+    return replace(facts, outcome="", reason="", kept=[*facts.kept, *extra])

@@ -122,7 +122,7 @@ class Driver(ABC):
         port: serial settings.
         streams: True where readings come unasked.
         interval_ns: time between polls, or between the lines of a stream.
-        refresh_ns: how often the instrument renews its values; repeats within it are not readings.  0: every one is new.
+        refresh_ns: how often the instrument renews its values; repeats within it are no readings.  0: all are new.
         stale_after_ns: without a reading for this long the instrument is silent.
         capabilities: the actions the instrument understands.
         zero_condition: what must hold when it is zeroed, for a person.
@@ -178,7 +178,8 @@ class Driver(ABC):
         return {}
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """Take up a state given by `state`."""
+        """Take up a state given by `state`; a driver that remembers nothing needs none."""
+        del state
 
     def digest(self) -> str:
         """SHA-256 (hex) of the driver's source and options: which driver made a result."""

@@ -46,6 +46,8 @@ class Kept:
     """Readings in the span over readings expected from the instrument's interval."""
     rule: str = ""
     """For a value taken on an event: the rule that selected it."""
+    speed: float | None = None
+    """Set-point (/min) at which it was taken; None where nothing turns."""
 
 
 @dataclass(slots=True)
@@ -81,6 +83,24 @@ class AtRest:
 
 
 @dataclass(slots=True)
+class LimitReached:
+    """A torque at or beyond its limit while the motor turned: the motor was stopped."""
+
+    t: int
+    state: str
+    """The state of the run at that moment."""
+    step: int
+    set_speed: float
+    """/min"""
+    speed: float | None
+    """Confirmed in the same reading, /min."""
+    torque: float | None
+    """As read; None where the instrument gives no number at its stop."""
+    limit: float
+    """In the unit of the plan's band."""
+
+
+@dataclass(slots=True)
 class Facts:
     """What a run (so far) came to: everything a conclusion may look at besides the plan.  Times in ns, monotonic."""
 
@@ -96,6 +116,9 @@ class Facts:
     """Counters of each link, by its name."""
     at_rest: AtRest | None = None
     """None where the motor has not turned, or turned before its torque was seen at rest."""
+    moved: bool = False
+    """Whether motion was ever asked for."""
+    limit: LimitReached | None = None
 
 
 @dataclass(slots=True)

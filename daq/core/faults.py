@@ -65,6 +65,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "verification_failed": Treatment(True, Quality.UNCERTAIN, "the instrument failed its last verification"),
     "verification_overdue": Treatment(True, Quality.UNCERTAIN, "the instrument's verification is overdue"),
     "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
+    "torque_limit": Treatment(False, Quality.BAD, "the torque came to its limit, and the motor was stopped"),
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),
     "threshold_not_met": Treatment(False, Quality.BAD, "the event the method waits for did not happen"),
 }

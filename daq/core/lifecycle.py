@@ -8,8 +8,8 @@ from dataclasses import replace
 from typing import Final
 
 from daq.core.derive import getters
-from daq.core.driver import Action, Driver, Request
-from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send
+from daq.core.driver import Action, Driver, Request, Values
+from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, LimitReached, Moved, Noted, Send
 from daq.core.errors import DriverError
 from daq.core.exchange import NEVER, Exchange
 from daq.core.intake import Intake
@@ -17,7 +17,9 @@ from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
 from daq.core.resting import Resting
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
+from daq.core.seeking import Seeker
 from daq.core.stop import Clock, StopRule
+from daq.core.units import symbol
 
 STILL: Final = 0.005
 """A confirmed speed (/min) below this counts as standing still; the slowest set-points are twice that."""
@@ -41,6 +43,8 @@ class LifeCycle:
         self.moved = False
         """Whether motion was ever asked for."""
         self.turning = False
+        self.set_speed: float | None = None
+        """The speed (/min) asked for last; None where nothing was."""
         self.motor = "not moved"
         """What is known of the motor at the end."""
         self.lead = plan.lead.name
@@ -56,6 +60,7 @@ class LifeCycle:
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
         self._resting = Resting()
         self._tempering = StopRule(Rule("any", "no temperature asked for"))
+        self._seeker: Seeker | None = None
         self._shear_confirmed = False
         self._acked: set[str] = set()
         self._effects: list[Effect] = []
@@ -69,6 +74,7 @@ class LifeCycle:
         self._effects.append(Moved(self._t, source.value, trigger, target.value, detail))
         self.state = target
         self.stage_start = self._t
+        self.meter = None
         if target is State.TEMPERING:
             self._enter_tempering()
         elif target is State.SOAKING:
@@ -84,17 +90,26 @@ class LifeCycle:
             if not self.plan.conditioning.rest_ns:
                 self._go("rested")
         elif target is State.STARTING:
-            speed = self.plan.steps[self.step_number].speed
-            if speed is not None:
-                self._turn(speed)
-            elif self.turning:
-                self._halt()
-            else:
-                self._go("at speed")
+            self._enter_starting()
         elif target is State.MEASURING:
             self.meter = Meter(self.plan, self.step_number, self._t, self.drivers, self._getters, self._kept)
+        elif target is State.SEEKING and self._seeker is not None:
+            plan = self._seeker.plan_of_try(self._t)
+            self.meter = Meter(plan, self.step_number, self._t, self.drivers, self._getters, self._kept)
         elif target is State.STOPPING:
             self._enter_stopping(trigger, detail)
+
+    def _enter_starting(self) -> None:
+        step = self.plan.steps[self.step_number]
+        if step.seek is not None and self._seeker is None:
+            self._seeker = Seeker(self.plan, self.step_number)
+        speed = step.speed if self._seeker is None else self._seeker.speed
+        if speed is not None:
+            self._turn(speed)
+        elif self.turning:
+            self._halt()
+        else:
+            self._go("at speed")
 
     def _begin(self, who: str) -> None:
         self._facts.began = self._t
@@ -127,7 +142,6 @@ class LifeCycle:
             self._go("in band")
 
     def _enter_stopping(self, trigger: str, detail: str) -> None:
-        self.meter = None
         self._facts.outcome, self._facts.reason = OUTCOMES[trigger], detail
         self._facts.began = self._facts.began or self._t
         # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
@@ -208,7 +222,7 @@ class LifeCycle:
     def _after_measuring(self, t: int) -> None:
         """Go on if the step's rule is met; give up if the step has lasted too long."""
         meter = self.meter
-        if meter is None or self.state is not State.MEASURING:
+        if meter is None:
             return
         if meter.met is not None:
             ended = meter.finish(t, meter.met)
@@ -216,13 +230,44 @@ class LifeCycle:
             self._effects.append(ended)
             for name in meter.waiting:
                 self._note("threshold_not_met", f"step {meter.step.name}: {name} did not happen; no value was taken")
-            if self.step_number + 1 < len(self.plan.steps):
+            if self._seeker is not None:
+                self._after_try(self._seeker)
+            elif self.step_number + 1 < len(self.plan.steps):
                 self.step_number += 1
                 self._go("rule met", ended.rule)
             else:
                 self._go("last rule met", ended.rule)
         elif t >= meter.deadline:
-            self._give_up("fault", f"no stop rule was met within {meter.step.longest_ns / 1e9:g} s")
+            longest = self.plan.steps[self.step_number].longest_ns
+            self._give_up("fault", f"no stop rule was met within {longest / 1e9:g} s")
+
+    def _after_try(self, seeker: Seeker) -> None:
+        """Another speed, or the end: the torque is where it should be, or no speed is left to try."""
+        seeker.take(self._facts.kept[-1])
+        if seeker.on_target:
+            self._go("torque on target", seeker.said)
+        elif seeker.speed is not None:
+            self._go("torque off target", seeker.said)
+        else:
+            self._give_up("fault", seeker.said)
+
+    def _at_limit(self, checked: Values) -> bool:
+        return self.plan.band is not None and (self.plan.band.signal, "saturated") in checked.faults
+
+    def _limit_reached(self, t: int, item: tuple[float, ...] | Values, checked: Values) -> None:
+        """A torque at or beyond its limit while the motor turns: stop it at once, and end the run."""
+        band = self.plan.band
+        if self.state not in ACTIVE or band is None:
+            return
+        raw = item.values if isinstance(item, Values) else item
+        torque = raw[self.plan.lead.channels.index(band.signal)]
+        speed = checked.values[self._speed_at] if self._speed_at >= 0 else None
+        set_speed = self.set_speed or 0.0
+        self._facts.limit = LimitReached(t, self.state.value, self.step_number, set_speed, speed, torque, band.limit)
+        unit = symbol(band.unit)
+        read = "the sensor is at its stop" if torque is None else f"the reading is {torque:g} {unit}"
+        at = "" if speed is None else f" at {speed:.4g} min⁻¹"
+        self._give_up("torque limit", f"torque limit {band.limit:g} {unit}: {read}{at}")
 
     def _between_steps(self, t: int, values: Sequence[float | None]) -> None:
         """A reading of the lead instrument while nothing is measured: temperature, speed reached, motor at rest."""
@@ -238,10 +283,10 @@ class LifeCycle:
             return
         still = "halt" in self._acked and abs(speed) < STILL
         if self.state is State.STARTING:
-            target = self.plan.steps[self.step_number].speed
+            target = self.plan.steps[self.step_number].speed if self._seeker is None else self._seeker.speed
             if target is not None:
                 if self._reached(speed, target):
-                    self._go("at speed")
+                    self._go("at speed" if self._seeker is None else "at speed to try")
             elif still:
                 self.turning = False
                 self._go("at speed")
@@ -275,6 +320,7 @@ class LifeCycle:
 
     def _turn(self, speed: float) -> None:
         self._acked.clear()
+        self.set_speed = speed
         self._ask("speed", speed)
         if not self.turning and self.state in ACTIVE:
             if not self.moved:
@@ -312,6 +358,7 @@ class LifeCycle:
             kept=list(facts.kept),
             notes=list(facts.notes),
             counters=counters,
+            moved=self.moved,
         )
 
     def _kept(self, kept: Kept) -> None:

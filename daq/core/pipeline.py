@@ -88,10 +88,7 @@ class Pipeline(LifeCycle):
             return due
         for exchange in self.exchanges.values():
             due = min(due, exchange.wake_at)
-        if self.state is State.MEASURING and self.meter is not None:
-            due = min(due, self.meter.wake_at)
-        else:
-            due = min(due, self._stage_due())
+        due = min(due, self._stage_due() if self.meter is None else self.meter.wake_at)
         if self._lead_exchange.silent and self.state in ACTIVE:
             due = min(due, self._silence_deadline())
         return due
@@ -114,7 +111,7 @@ class Pipeline(LifeCycle):
                 return
         if self._lead_exchange.silent and self.state in ACTIVE and t >= self._silence_deadline():
             self._give_up("link lost", "the instrument does not answer any more")
-        if self.state is State.MEASURING and self.meter is not None:
+        if self.meter is not None:
             if t >= self.meter.wake_at:
                 self.meter.due(t)
                 self._after_measuring(t)
@@ -150,7 +147,7 @@ class Pipeline(LifeCycle):
             self._lead_silent = True
         else:
             self._companions |= dict.fromkeys(signals)
-        if self.state is State.MEASURING and self.meter is not None:
+        if self.meter is not None:
             self.meter.null(t, signals)
         elif self.state is State.TEMPERING:
             self._temper(t, dict.fromkeys(signals))
@@ -184,7 +181,9 @@ class Pipeline(LifeCycle):
         if self._intake.keys_used:
             self._intake.keys_used = False
             self._note("keys_used", "the instrument's own keys were used")
-        if self.state is State.MEASURING and self.meter is not None:
+        if self.turning and isinstance(checked, Values) and self._at_limit(checked):
+            self._limit_reached(t, item, checked)
+        if self.meter is not None:
             self.meter.reading(t, checked, turned)
             if self.meter.met is not None:
                 self._after_measuring(t)
@@ -194,7 +193,7 @@ class Pipeline(LifeCycle):
     def _rest_at_once(self, t: int, items: Sequence[Item]) -> bool:
         """Take all further readings of one instant (none has a fault) together, where that cannot change anything."""
         meter = self.meter
-        if self.state is not State.MEASURING or meter is None or not meter.plain:
+        if meter is None or not meter.plain:
             return False
         rows: list[tuple[float, ...]] = list(items)  # type: ignore[arg-type]  # a list of `receive` holds nothing else
         if not self._intake.take_clean(t, rows):
@@ -208,7 +207,7 @@ class Pipeline(LifeCycle):
         names = [c.name for c in self.drivers[link].channels]
         signals = {f"{link}.{c}": v for c, v in zip(names, values, strict=True)}
         self._companions |= signals
-        if self.state is State.MEASURING and self.meter is not None:
+        if self.meter is not None:
             self.meter.companion(t, link, item)
             if self.meter.met is not None:
                 self._after_measuring(t)

@@ -91,8 +91,26 @@ class Keep:
 
 
 @dataclass(frozen=True, slots=True)
+class Seek:
+    """How a step looks for a speed that brings the torque into a band.  Torques in the unit of the plan's band."""
+
+    low: float
+    high: float
+    """The band that is aimed at."""
+    slowest: float
+    fastest: float
+    """Speeds (/min) that may be tried."""
+    most: int
+    """How many speeds may be tried."""
+    doubt: float
+    """What a torque may be off by."""
+    flow_index: float | None = None
+    """Of the product, where it states one."""
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
-    """A part of a run with one set-point."""
+    """A part of a run with one set-point, or one that looks for its set-point."""
 
     name: str
     speed: float | None
@@ -102,6 +120,8 @@ class Step:
     keep: tuple[Keep, ...]
     longest_ns: int
     """A step that no rule has ended by then ends as failed."""
+    seek: Seek | None = None
+    """Where given, `speed` is the first one tried, and each try lasts until `stop` is met."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ class State(StrEnum):
     RESTING = "resting"
     STARTING = "starting"
     MEASURING = "measuring"
+    SEEKING = "seeking"
     STOPPING = "stopping"
     ENDED = "ended"
 
@@ -31,6 +32,9 @@ TRANSITIONS: Final[dict[tuple[State, str], State]] = {
     (State.STARTING, "at speed"): State.MEASURING,
     (State.MEASURING, "rule met"): State.STARTING,
     (State.MEASURING, "last rule met"): State.STOPPING,
+    (State.STARTING, "at speed to try"): State.SEEKING,
+    (State.SEEKING, "torque off target"): State.STARTING,
+    (State.SEEKING, "torque on target"): State.STOPPING,
     **{
         (state, trigger): State.STOPPING
         for state in (
@@ -41,8 +45,13 @@ TRANSITIONS: Final[dict[tuple[State, str], State]] = {
             State.RESTING,
             State.STARTING,
             State.MEASURING,
+            State.SEEKING,
         )
         for trigger in ("stopped by a person", "link lost", "fault")
+    },
+    **{
+        (state, "torque limit"): State.STOPPING
+        for state in (State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING)
     },
     (State.STOPPING, "motor known"): State.ENDED,
 }
@@ -50,9 +59,11 @@ TRANSITIONS: Final[dict[tuple[State, str], State]] = {
 #: The outcome of a run by the trigger that led to its stopping.
 OUTCOMES: Final[dict[str, str]] = {
     "last rule met": "complete",
+    "torque on target": "complete",
     "stopped by a person": "stopped",
     "link lost": "interrupted",
     "fault": "failed",
+    "torque limit": "failed",
 }
 
 ACTIVE: Final = frozenset(State) - {State.READY, State.STOPPING, State.ENDED}

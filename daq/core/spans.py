@@ -65,6 +65,7 @@ def take(
         largest_gap_ns=gap,
         coverage=coverage,
         rule=rule,
+        speed=plan.steps[step].speed,
     )
 
 

@@ -53,7 +53,13 @@ def described(name: str, body: files.Geometry, constants: flow.Geometry) -> dict
     }
 
 
-def constants_of(geometries: Mapping[str, files.Geometry], full_scale_unm: float | None) -> dict[str, float]:
-    """Viscosity constants (Pa.s per N.m/(rad/s)) of all geometries of an instrument that have one."""
+def constants_of(
+    geometries: Mapping[str, files.Geometry], full_scale_unm: float | None
+) -> dict[str, dict[str, float | None]]:
+    """Constants (SI, as in `described`) of all geometries of an instrument that measure a viscosity."""
     found = {name: flow_geometry(body, full_scale_unm) for name, body in geometries.items()}
-    return {n: g.viscosity_constant for n, g in found.items() if g is not None and g.viscosity_constant is not None}
+    return {
+        name: {"viscosity_constant": g.viscosity_constant, "rate_per_omega": g.rate_per_omega}
+        for name, g in found.items()
+        if g is not None and g.viscosity_constant is not None
+    }

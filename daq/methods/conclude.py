@@ -2,12 +2,12 @@
 
 from typing import Any
 
-from daq.core.effects import Facts, Kept
+from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.core.units import symbol
-from daq.methods.advising import advice
+from daq.methods.advising import advice, advice_from_limit
 from daq.methods.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.checks import shows_steadiness
 from daq.methods.conclusion import Advice, Conclusion, Row
@@ -29,6 +29,8 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     rows = tuple(_row(plan, facts, k) for k in facts.kept)
     verification = verify(plan, facts, tuple(zip(facts.kept, rows, strict=True)))
     row = None if kept is None else _row(plan, facts, kept)
+    if row is None and facts.limit is not None:
+        row = _row_of_limit(plan, facts, facts.limit)
     faults = _faults(plan, facts, kept)
     units: dict[str, str] = plan.context["units"]
     quantity, unit = plan.primary, units[plan.primary]
@@ -105,7 +107,9 @@ def _raw(plan: Plan, kept: Kept) -> float | None:
 def _faults(plan: Plan, facts: Facts, kept: Kept | None) -> tuple[str, ...]:
     found: list[str] = list(kept.faults) if kept is not None else []
     if facts.outcome:
-        if facts.outcome in OUTCOME_FAULT:
+        if facts.limit is not None:
+            found.insert(0, "torque_limit")
+        elif facts.outcome in OUTCOME_FAULT:
             found.insert(0, OUTCOME_FAULT[facts.outcome])
         elif kept is None:
             found.append("threshold_not_met" if plan.claim == "time_to" else "no_readings")
@@ -133,7 +137,8 @@ def _mean(kept: Kept, signal: str) -> float | None:
 
 
 def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
-    began = next((s.started for s in facts.steps if s.step == kept.step), None)
+    # A step that seeks its speed begins anew with each try.
+    began = max((s.started for s in facts.steps if s.step == kept.step and s.started <= kept.t), default=None)
     value = _raw(plan, kept)
     faults = kept.faults
     summary = kept.summaries.get(plan.primary, Summary(0))
@@ -144,7 +149,7 @@ def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
         statistic=kept.statistic,
         seconds=None if began is None else (kept.t - began) / 1e9,
         run_seconds=(kept.t - facts.began) / 1e9,
-        set_speed=plan.steps[kept.step].speed,
+        set_speed=plan.steps[kept.step].speed if kept.speed is None else kept.speed,
         speed=_mean(kept, plan.speed_signal) if plan.speed_signal else None,
         torque_percent=_percent(plan, kept),
         torque=_mean(kept, "torque_abs"),
@@ -157,6 +162,31 @@ def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
         coverage=kept.coverage,
         faults=faults,
         quality=worst(faults),
+    )
+
+
+def _row_of_limit(plan: Plan, facts: Facts, limit: LimitReached) -> Row:
+    """Where a run stood when the torque came to its limit, for a result without a kept value."""
+    return Row(
+        step=limit.step,
+        name=plan.steps[limit.step].name,
+        at="limit",
+        statistic="last",
+        seconds=None,
+        run_seconds=(limit.t - facts.began) / 1e9,
+        set_speed=limit.set_speed,
+        speed=limit.speed,
+        torque_percent=None,
+        torque=None,
+        shear_rate=None,
+        stress=None,
+        temperature=None,
+        value=None,
+        n=0,
+        span_s=0.0,
+        coverage=0.0,
+        faults=("torque_limit",),
+        quality=worst(("torque_limit",)),
     )
 
 
@@ -198,13 +228,13 @@ def _outcome_said(facts: Facts) -> tuple[str, ...]:
 
 
 def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
-    """Advice for the result's value, then for other steps whose last value was off range."""
+    """Advice for the limit of the torque, the result's value, then for other steps whose last value was off range."""
+    out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
     last: dict[int, Kept] = {k.step: k for k in facts.kept}
     if kept is not None:
         last = {kept.step: kept, **{s: k for s, k in last.items() if s != kept.step}}
-    out: list[Advice] = []
     for k in last.values():
-        out += advice(plan, k, _row(plan, facts, k), unit)
+        out += advice(plan, facts, k, _row(plan, facts, k), unit)
     return tuple(out)
 
 

@@ -3,16 +3,38 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.elementary import require_positive
-from daq.rheology.geometry import Geometry
-from daq.rheology.torque import BandClass, classify_torque, torque_percent_at, viscosity_range
+from daq.rheology.torque import BandClass, classify_torque, torque_percent_at, viscosity_at, viscosity_range
 from daq.rheology.uncertainty import combine
 from daq.rheology.viscosity_budget import Specification, viscosity_components
 
 HEADROOM_PERCENT = 85.0
 """A planned torque above this is put behind the others: a sample a little thicker would go over range (our choice)."""
+
+
+class Body(Protocol):
+    """What planning needs of a geometry: every one of `daq.rheology.geometry`, or its `Constants`."""
+
+    @property
+    def viscosity_constant(self) -> float | None:
+        """Pa.s per N.m/(rad/s)."""
+        ...
+
+    @property
+    def rate_per_omega(self) -> float | None:
+        """Shear rate over angular speed; None where the body defines none."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Constants:
+    """The constants of a geometry whose dimensions do not matter any more."""
+
+    viscosity_constant: float | None
+    rate_per_omega: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +57,21 @@ class Expected:
         for name, x in (("at_rate", self.at_rate), ("at_speed_per_min", self.at_speed_per_min)):
             if x is not None:
                 require_positive(name, x)
+
+    @classmethod
+    def from_torque(
+        cls, torque_percent: float, speed_per_min: float, full_scale: float, body: Body, flow_index: float = 1.0
+    ) -> "Expected":
+        """The viscosity that shows a torque (percent of `full_scale`, N.m) on `body` at a speed.
+
+        Raises:
+            ArgumentError: a number that is not positive, or a body without a viscosity constant.
+        """
+        constant = body.viscosity_constant or 0.0
+        require_positive("viscosity_constant", constant)
+        factor = body.rate_per_omega
+        rate = None if factor is None else factor * angular_speed(speed_per_min)
+        return cls(viscosity_at(torque_percent, full_scale, constant, speed_per_min), flow_index, rate, speed_per_min)
 
     def seen(self, rate: float | None, speed_per_min: float) -> tuple[float, bool]:
         """Viscosity (Pa.s) at a rate, or at a speed where there is no rate; and whether it was taken as Newtonian."""
@@ -72,7 +109,7 @@ class Candidate:
 
 def plan_ranges(
     full_scale: float,
-    geometries: Mapping[str, Geometry],
+    geometries: Mapping[str, Body],
     speeds_per_min: Sequence[float],
     expected: Expected,
     *,

@@ -8,8 +8,9 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from daq.core.seeking import power_law_speed
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.elementary import Number, power, require_positive
+from daq.rheology.elementary import Number, require_positive
 
 
 def percent_to_torque(percent: Number, full_scale: float) -> Number:
@@ -101,7 +102,7 @@ def speed_for_torque(
         ("flow_index", flow_index),
     ):
         require_positive(name, x)
-    return speed_per_min * power(target_percent / torque_percent, 1.0 / flow_index)
+    return power_law_speed(torque_percent, speed_per_min, target_percent, flow_index)
 
 
 @dataclass(frozen=True, slots=True)

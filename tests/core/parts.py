@@ -18,6 +18,7 @@ from daq.core.plan import (
     LinkPlan,
     Plan,
     Rule,
+    Seek,
     Step,
     TorqueBand,
 )
@@ -110,8 +111,15 @@ def elapsed(limit: float, name: str = "", **more) -> Rule:
     return Rule("above", name or f"elapsed {limit:g}", "elapsed", low=limit, **more)
 
 
-def step(stop: Rule, *keep: Keep, speed: float | None = None, settle: Extent = NONE, longest: float = 3600.0) -> Step:
-    return Step("step", speed, settle, stop, keep, round(longest * S))
+def step(
+    stop: Rule,
+    *keep: Keep,
+    speed: float | None = None,
+    settle: Extent = NONE,
+    longest: float = 3600.0,
+    seek: Seek | None = None,
+) -> Step:
+    return Step("step", speed, settle, stop, keep, round(longest * S), seek)
 
 
 STRESS = Derivation("stress", "Pa", "linear", ("torque",), 2.0)

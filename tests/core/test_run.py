@@ -5,11 +5,12 @@ import pytest
 from daq.core.effects import Concluded, Ended, Moved, Noted, StepEnded
 from daq.core.events import LinkUp, OperatorCommand, Tick
 from daq.core.exchange import NEVER
-from daq.core.plan import Conditioning, Keep, Rule
+from daq.core.plan import Conditioning, Keep, Rule, Seek
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
 from tests.core.parts import Plain, Polled, S, Script, after, elapsed, plan_of, seconds, step
 
 BEFORE_MOTION = {State.READY, State.TEMPERING, State.SOAKING}
+TURNING = [State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
 FULL = Conditioning(
     signal="temperature", low=24.0, high=26.0, hold_ns=2 * S, longest_ns=60 * S, soak_ns=5 * S,
     preshear_speed=60.0, preshear_ns=10 * S, rest_ns=4 * S,
@@ -21,9 +22,15 @@ def full_plan(**more):
     return plan_of(step(elapsed(5.0), keep, speed=30.0), step(elapsed(5.0), keep, speed=6.0), conditioning=FULL, **more)
 
 
+def seeking_plan(**more):
+    keep = Keep("end", "mean", seconds(2.0))
+    seek = Seek(40.0, 80.0, slowest=1.0, fastest=100.0, most=6, doubt=1.0)
+    return plan_of(step(elapsed(5.0), keep, speed=30.0, seek=seek), conditioning=FULL, **more)
+
+
 def into(state: State, **more) -> Script:
     """A run that stands in `state`, at `run.at` seconds."""
-    run = Script(full_plan(**more))
+    run = Script(seeking_plan(**more) if state is State.SEEKING else full_plan(**more))
     run.up()
     run.at = 0.0
     if state is State.READY:
@@ -54,9 +61,9 @@ def into(state: State, **more) -> Script:
     if state is State.STARTING:
         return run
     run.readings(22.6, 22.8, 0.1, speed=30.0)
-    assert run.state == "measuring"
+    assert run.state == ("seeking" if state is State.SEEKING else "measuring")
     run.at = 22.8
-    if state is State.MEASURING:
+    if state in (State.MEASURING, State.SEEKING):
         return run
     raise AssertionError(state)
 
@@ -143,6 +150,14 @@ def test_the_end_in_every_state(state, act, outcome):
 
 def test_every_transition_of_the_table_is_reached_and_no_other():
     reached = set(whole_run().moves)
+    run = into(State.SEEKING)
+    run.readings(22.8, 28.0, torque=20.0, speed=30.0)
+    run.readings(28.0, 34.0, torque=60.0, speed=run.pipeline.set_speed)
+    reached |= set(run.moves)
+    for state in TURNING:
+        run = into(state)
+        run.reading(run.at + 0.1, torque=110.0)
+        reached |= set(run.moves)
     for state in ACTIVE | {State.READY}:
         for act, _ in ENDS.values():
             run = into(state)

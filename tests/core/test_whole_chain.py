@@ -122,10 +122,10 @@ def bench_of(
     return Bench(plan, drivers, simulators, **hostile)
 
 
-def finished(bench: Bench) -> Bench:
+def finished(bench: Bench, outcome: str = "complete") -> Bench:
     bench.begin()
     bench.run(600)
-    assert bench.facts.outcome == "complete", bench.facts.reason
+    assert bench.facts.outcome == outcome, bench.facts.reason
     assert bench.motor == "still"
     again = replay(bench.journal(), lambda kind, options, _state: DRIVERS[kind](options))
     assert again.same, str(again.difference)
@@ -237,10 +237,13 @@ def test_a_shear_thinning_fluid_in_much_fluid_gives_the_torque_of_the_power_law(
     assert kept["viscosity"].mean == pytest.approx(1000 * 31.2869484 / 2.5132741229, rel=3e-4)
 
 
-def test_an_instrument_that_saturates_gives_no_number(tmp_path):
-    bench = finished(bench_of(tmp_path, Fluid("thick", Newtonian(5.0)), speed=60.0))
-    assert bench.kept[0].faults == ("saturated",)
-    assert bench.kept[0].summaries["viscosity"].n == 0
+def test_an_instrument_that_saturates_is_stopped_and_gives_no_number(tmp_path):
+    bench = finished(bench_of(tmp_path, Fluid("thick", Newtonian(5.0)), speed=60.0), "failed")
+    assert bench.kept == []
+    assert bench.moves[-2][1] == "torque limit"
+    limit = bench.facts.limit
+    assert (limit.limit, limit.torque, limit.set_speed) == (110.0, None, 60.0)
+    assert limit.speed < 60.0  # while the motor was still gathering speed
 
 
 def test_a_thermometer_beside_it_is_on_the_same_axis(tmp_path):

@@ -41,8 +41,11 @@ def test_clear_glaze_is_valid_within_and_right():
 
 
 def test_off_range_and_repeated_with_the_advice_given():
-    c, _ = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 60})
-    assert (c.value, c.validity, c.faults[0]) == (None, "not valid", "saturated")
+    c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 60})
+    assert (c.value, c.validity, c.faults) == (None, "not valid", ("torque_limit",))
+    assert (c.outcome, bench.motor) == ("failed", "still")
+    assert c.stop_reason == "torque limit 110 %: the sensor is at its stop at 60 min⁻¹"
+    assert (c.row.set_speed, c.row.value) == (60.0, None)
     advised = c.advice[0]
     assert (advised.code, advised.comparable) == ("other_speed", True)
     # The bound must be true: the sample is 0.8 Pa.s, less 2 % for torque, geometry and speed of this instrument.

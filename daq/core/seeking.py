@@ -1,0 +1,165 @@
+"""Which speed to try next so that the torque comes into a band.
+
+Only torques and speeds are looked at, nothing of the body or the fluid but this: the torque of a fluid that does not
+thicken when sheared is a concave function of the speed that begins at zero or above.  So the straight line through two
+tries, prolonged to higher speeds, is never below the torque there, and the power law through them is seldom above.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final, TypeVar
+
+from daq.core.effects import Kept
+from daq.core.plan import Plan, Seek
+from daq.core.units import symbol
+
+T = TypeVar("T")
+
+LEAST_INDEX: Final = 0.05
+"""A flow index below this is taken as this: what hardly changes with speed is a yield stress and noise."""
+NARROW: Final = 1.01
+"""Two tries on either side of the band whose speeds differ by less than this ratio leave nothing between them."""
+DIFFERENCE: Final = 0.3
+"""Share of the torque's doubt that remains in the difference of two torques: the error of the zero is in both."""
+
+
+@dataclass(frozen=True, slots=True)
+class Try:
+    """A speed (/min) and the mean torque there."""
+
+    speed: float
+    torque: float
+
+
+def power_law_speed(torque: T, speed: float, target: float, index: float) -> T:
+    """Speed at which the torque comes to `target`, by the power law: speed (target/torque)^(1/index).
+
+    Torques (a number or an array of them) in one unit, the result in the unit of `speed`; all greater than zero.
+    """
+    return speed * (target / torque) ** (1.0 / index)  # type: ignore[operator, no-any-return]  # a number or an array
+
+
+def local_index(first: Try, second: Try) -> float | None:
+    """Flow index between two tries, d ln(torque)/d ln(speed); None where they cannot say."""
+    if first.speed == second.speed or min(first.torque, second.torque) <= 0.0:
+        return None
+    return math.log(second.torque / first.torque) / math.log(second.speed / first.speed)
+
+
+def next_speed(seek: Seek, tries: Sequence[Try]) -> float | None:
+    """The speed (/min) to try after `tries` (at least one, none in the band); None where no speed is left to try.
+
+    Between a torque too low and one too high: half-way, on a log scale, between what the power law and what the
+    straight line through the two say.  Above the highest that was too low: as far as the power law says, but not so
+    far that the straight line would leave the band.  Below the lowest that was too high: as far as the power law says.
+    The power law has the local index of two tries; of a single one the product's, or 1.
+    """
+    below = max((t for t in tries if t.torque < seek.low), key=lambda t: t.speed, default=None)
+    above = min((t for t in tries if t.torque > seek.high), key=lambda t: t.speed, default=None)
+    found: float | None = None
+    if below is not None and above is not None:
+        found = _between(seek, below, above)
+    elif below is not None and below.speed < seek.fastest:
+        found = _faster(seek, below, tries)
+    elif above is not None and above.speed > seek.slowest:
+        found = _slower(seek, above, tries)
+    # Four digits are enough for a set-point, and can be read.
+    return None if found is None else min(max(float(f"{found:.4g}"), seek.slowest), seek.fastest)
+
+
+def _middle(seek: Seek) -> float:
+    return (seek.low + seek.high) / 2.0
+
+
+def _between(seek: Seek, below: Try, above: Try) -> float | None:
+    if above.speed < below.speed * NARROW:
+        return None
+    middle = _middle(seek)
+    part = (middle - below.torque) / (above.torque - below.torque)
+    straight = below.speed + part * (above.speed - below.speed)
+    index = local_index(below, above)
+    if index is None:
+        return straight
+    return math.sqrt(straight * power_law_speed(below.torque, below.speed, middle, index))
+
+
+def _index(seek: Seek, at: Try, tries: Sequence[Try]) -> float:
+    """The local index at a try, with the nearest other one; without one the product's, or 1."""
+    others = [t for t in tries if t.speed != at.speed and t.torque > seek.doubt]
+    if others and at.torque > seek.doubt:
+        nearest = min(others, key=lambda t: abs(math.log(t.speed / at.speed)))
+        found = local_index(nearest, at)
+        if found is not None:
+            return max(found, LEAST_INDEX)
+    return seek.flow_index or 1.0
+
+
+def _faster(seek: Seek, at: Try, tries: Sequence[Try]) -> float:
+    slower = max((t for t in tries if t.speed < at.speed), key=lambda t: t.speed, default=None)
+    index = _index(seek, at, tries)
+    if slower is None:
+        # The line from the origin, with all that the torque may be off by.
+        bound = at.speed * seek.high / max(at.torque + seek.doubt, seek.doubt)
+    else:
+        rise = max(at.torque - slower.torque, 0.0) + DIFFERENCE * seek.doubt
+        bound = at.speed + (seek.high - at.torque) * (at.speed - slower.speed) / rise
+    if index > 1.0:
+        # A fluid that thickens when sheared rises above the line.
+        bound = min(bound, power_law_speed(max(at.torque, seek.doubt), at.speed, seek.high, index))
+    wanted = power_law_speed(at.torque, at.speed, _middle(seek), index) if at.torque > seek.doubt else bound
+    return min(wanted, bound)
+
+
+def _slower(seek: Seek, at: Try, tries: Sequence[Try]) -> float:
+    return power_law_speed(at.torque, at.speed, _middle(seek), _index(seek, at, tries))
+
+
+class Seeker:
+    """The tries of one step, and the speed of the next."""
+
+    def __init__(self, plan: Plan, number: int) -> None:
+        """The step `number` of `plan` has a `seek`, and the plan a torque band."""
+        self._plan, self._number = plan, number
+        self._step = step = plan.steps[number]
+        assert step.seek is not None  # noqa: S101 - narrows the type
+        assert plan.band is not None  # noqa: S101 - narrows the type
+        self._seek, self._band = step.seek, plan.band
+        self._tries: list[Try] = []
+        self._ends = 0
+        self.speed = step.speed
+        """The speed (/min) to try; None where none is left."""
+        self.on_target = False
+        self.said = ""
+        """What the last try came to, for a person."""
+
+    def plan_of_try(self, t: int) -> Plan:
+        """The plan with the present try as its step, begun at `t` (ns) with what is left of the step's time."""
+        self._ends = self._ends or t + self._step.longest_ns
+        step = replace(self._step, speed=self.speed, longest_ns=max(self._ends - t, 0))
+        steps = self._plan.steps
+        return replace(self._plan, steps=(*steps[: self._number], step, *steps[self._number + 1 :]))
+
+    def take(self, kept: Kept) -> None:
+        """Judge the value the present try brought: the torque is on target, or there is a next speed, or none."""
+        seek, speed = self._seek, self.speed or 0.0
+        torque = kept.summaries[self._band.signal].mean
+        unit = symbol(self._band.unit)
+        self.speed = None
+        if torque is None:
+            self.said = f"no torque could be read at {speed:.4g} min⁻¹"
+            return
+        self._tries.append(Try(speed, torque))
+        self.said = f"{torque:.1f} {unit} at {speed:.4g} min⁻¹"
+        self.on_target = seek.low <= torque <= seek.high
+        if self.on_target:
+            return
+        found = next_speed(seek, self._tries)
+        band = f"{seek.low:g} to {seek.high:g} {unit}"
+        if found is None:
+            speeds = f"{seek.slowest:g} to {seek.fastest:g} min⁻¹"
+            self.said = f"no speed from {speeds} brings the torque to {band}; {self.said}"
+        elif len(self._tries) >= seek.most:
+            self.said = f"{seek.most} tries did not bring the torque to {band}; {self.said}"
+        else:
+            self.speed = found
