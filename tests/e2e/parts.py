@@ -29,6 +29,8 @@ SCALE = 20.0
 """Simulated seconds in a second, of simulators and daemon alike."""
 PREFIX = "works/lab/v1"
 
+SERIALS = {"bench-1": "R-1042", "bench-2": "R-1043", "thermo-1": "T-0310"}
+
 SHORT = """
 id = "short"
 version = "1"
@@ -43,6 +45,10 @@ stop = "12 s"
 longest = "1 min"
 keep = [{ at = "end", span = "5 s" }]
 """
+
+MEDIUM = SHORT.replace('"short"', '"medium"').replace("Twelve", "Thirty").replace('"12 s"', '"30 s"').replace(
+    'span = "5 s"', 'span = "20 s"'
+)  # fmt: skip
 
 LONG = SHORT.replace('"short"', '"long"').replace("Twelve seconds", "Fifteen minutes").replace(
     'stop = "12 s"\nlongest = "1 min"', 'stop = "15 min"\nlongest = "20 min"'
@@ -101,16 +107,21 @@ class Simulator:
         state = self.state()
         return bool(state["running"]) or abs(state["speed_per_min"]) > 0.05
 
-    def reset(self, serial: str) -> None:
-        """As it was when it was new: plugged in, well-behaved, at rest."""
-        for command in ("replug", "slow 0", "silence 0", "probe ok", f"identity {serial}"):
+    def calm(self, serial: str) -> None:
+        """Plugged in and well-behaved again."""
+        for command in ("slow 0", "silence 0", "probe ok", f"identity {serial}"):
             self.tell(command)
         if self.state()["kind"] == "rotational":
             self.tell("block off")
-            if self.turning:
-                with serial_port.Serial(str(self.port), timeout=0.1) as port:
-                    port.write(b"halt#%04X\r\n" % crc_hqx(b"halt", 0))
-                    eventually(lambda: not self.turning, what="rest of the motor")
+        self.tell("replug")
+
+    def reset(self, serial: str) -> None:
+        """As it was when it was new: calm and at rest.  Nobody may have its port open."""
+        self.calm(serial)
+        if self.state()["kind"] == "rotational" and self.turning:
+            with serial_port.Serial(str(self.port), timeout=0.1) as port:
+                port.write(b"halt#%04X\r\n" % crc_hqx(b"halt", 0))
+                eventually(lambda: not self.turning, what="rest of the motor")
 
     def stop(self) -> None:
         self.process.terminate()
@@ -136,8 +147,12 @@ class Simulators:
         for simulator in self.all.values():
             simulator.wait_ready()
 
+    def calm(self) -> None:
+        for name, serial in SERIALS.items():
+            self.all[name].calm(serial)
+
     def reset(self) -> None:
-        for name, serial in (("bench-1", "R-1042"), ("bench-2", "R-1043"), ("thermo-1", "T-0310")):
+        for name, serial in SERIALS.items():
             self.all[name].reset(serial)
 
     def stop(self) -> None:
@@ -306,6 +321,7 @@ class Lab:
 
     def _write_config(self, benches: int, *, companion: bool) -> None:
         (self.config / "methods" / "short.toml").write_text(SHORT)
+        (self.config / "methods" / "medium.toml").write_text(MEDIUM)
         (self.config / "methods" / "long.toml").write_text(LONG)
         folder = self.config / "instruments"
         first = (folder / "bench-1.toml").read_text()

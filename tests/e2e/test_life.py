@@ -213,7 +213,7 @@ def test_a_fault_of_a_driver_ends_its_run_and_nothing_else(make_lab, tmp_path):
     switch.unlink()
     daemon.ready()
     assert not lab.bench.turning
-    assert ("motor stopped", "bench-1") in lab.audited()
+    eventually(lambda: ("motor stopped", "bench-1") in lab.audited(), what="entry in the audit trail")
     assert daemon.run().until("outcome")["outcome"] == "complete"
     with lab.reader() as reader:
         assert reader.unfinished_runs() == []
