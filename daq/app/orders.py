@@ -7,6 +7,7 @@ import sys
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from typing import Any
 
 import daq
@@ -15,7 +16,7 @@ from daq.adapters.store_transactions import RegisterMethod
 from daq.app.catalogue import Catalogue
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Plan, to_json
-from daq.methods.compile import compile_plan
+from daq.methods.compile import Known, compile_plan
 from daq.methods.digest import canonical
 from daq.methods.making import Companion
 
@@ -35,6 +36,8 @@ class RunOrder:
     replicate: int = 1
     sampling_time: str = ""
     operator: str = ""
+    order: str = ""
+    """Of a verification: ``as found`` (also where it is "") or ``as left``."""
     choices: dict[str, Any] = field(default_factory=dict)
 
 
@@ -60,9 +63,12 @@ def prepare(
     catalogue: Catalogue,
     identities: Mapping[str, Identity | None],
     states: Mapping[str, Mapping[str, Any]],
+    bench: Known,
     utc_ns: int,
 ) -> Prepared:
     """Compile the plan and fill in the record; `states` are those of the sessions' drivers.
+
+    `bench` is what the store knows of the lead instrument (`daq.app.verifications.known`).
 
     Raises:
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -83,6 +89,7 @@ def prepare(
         fluid=fluid,
         companions=[Companion(catalogue.instrument(n), drivers[n], identities[n]) for n in names[1:]],
         choices=order.choices,
+        bench=bench,
     )
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
@@ -126,5 +133,9 @@ def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> dict[str,
             for name, driver in drivers.items()
         },
         "software": daq.__version__,
-        "libraries": {"python": platform.python_version(), "implementation": sys.implementation.name},
+        "libraries": {
+            "python": platform.python_version(),
+            "implementation": sys.implementation.name,
+            "numpy": version("numpy"),
+        },
     }

@@ -7,6 +7,7 @@ from typing import Any
 
 from daq.core.derive import Getter, getters
 from daq.core.driver import Driver, Reply, Values
+from daq.core.effects import Facts
 from daq.core.errors import JournalError, StoreError
 from daq.core.events import ClockAnchor, OperatorCommand
 from daq.core.exchange import Item
@@ -126,6 +127,11 @@ class Readings:
         faults = checked.faults if isinstance(checked, Values) else ()
         said = tuple(f"{channel}: {fault}" if channel else fault for channel, fault in faults)
         return Reading(t, self.since_begin(t), self.utc(t), link, state, step, values, said, repeat)
+
+    @property
+    def facts(self) -> Facts:
+        """What the run came to as far as it was read."""
+        return self._pipeline.facts()
 
     def since_begin(self, t: int) -> float:
         """Seconds between the beginning of the run and a monotonic time (ns)."""

@@ -6,6 +6,7 @@ import math
 import platform
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from typing import Any, Final
 
 import daq
@@ -77,8 +78,9 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
         return Recomputed(replay(raw, make), broken, flip, replay(raw, make, check=False))
     out = Recomputed(replay(raw, make), broken)
     header = out.replay.header
-    now = {"daq": daq.__version__, "python": platform.python_version()}
-    recorded = {"daq": header.get("software", ""), "python": header.get("libraries", {}).get("python", "")}
+    libraries = header.get("libraries", {})
+    now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
+    recorded = {"daq": header.get("software", "")} | {k: libraries.get(k, "") for k in ("python", "numpy")}
     out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
     if not header:
         return out

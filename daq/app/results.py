@@ -52,7 +52,30 @@ class ResultMaker:
             build=self._build(conclusion, now),
             kept=tuple(json.dumps(asdict(k), sort_keys=True) for k in facts.kept),
             block=block,
+            verification=self._verification(conclusion),
         )
+
+    def _verification(self, conclusion: Conclusion) -> dict[str, Any] | None:
+        """What is audited of a verification."""
+        v, context = conclusion.verification, self._plan.context
+        if v is None:
+            return None
+        return {
+            "run": self._record.id,
+            "result": self.result_id,
+            "passed": v.passed,
+            "order": v.order,
+            "fluid": v.fluid,
+            "lot": v.lot,
+            "certificate": v.certificate,
+            "geometry": (context.get("geometry") or {}).get("name", ""),
+            "serial": context.get("serial") or "",
+            "levels": [
+                {"torque_percent": x.torque_percent, "deviation_percent": x.deviation_percent, "accepted": x.accepted}
+                for x in v.levels
+            ],
+            "results_in_doubt": len(v.results_since_pass),
+        }
 
     def _build(self, conclusion: Conclusion, now: int) -> Build:
         record, plan = self._record, self._plan

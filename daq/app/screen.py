@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from daq.app.digits import large
 from daq.app.text import NOTHING, number, plain, shortened, span, value_line, width, with_unit
+from daq.app.verification_text import verification_words
 from daq.core.faults import FAULTS
 from daq.core.units import symbol
 
@@ -122,6 +123,8 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     for reason in data["reasons"]:
         lines += _wrapped(plain(reason), columns, "  - ")
     lines += verdict_lines(data["verdict"], columns)
+    for said, style in verification_words(data):
+        lines += _wrapped(said, columns, "", style)
     conditions = conditions_text(data["conditions"])
     if conditions:
         lines += _wrapped(conditions, columns, "at ", "dim")

@@ -19,9 +19,11 @@ from daq.adapters.clock import Clock
 from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import Audit, BeginRun, Ping, SeeInstrument
+from daq.adapters.store_transactions import Audit, BeginRun, NoteHealth, Ping, SeeInstrument
 from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.app.catalogue import Catalogue
+from daq.app.health import figures
+from daq.app.history import raw_journal
 from daq.app.orders import RunOrder, names_of, prepare
 from daq.app.publishing import Publishing
 from daq.app.recovery import recover
@@ -29,10 +31,12 @@ from daq.app.replaying import maker as driver_maker
 from daq.app.results import ResultMaker
 from daq.app.runner import Runner, RunOutcome
 from daq.app.session import Session
+from daq.app.verifications import known
 from daq.app.view import run_view
-from daq.core.driver import Driver
+from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.plan import Plan
+from daq.methods.compile import Known
 from daq.methods.instrument import Instrument
 
 log = structlog.get_logger()
@@ -97,6 +101,8 @@ class Supervisor:
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
         self._tasks: set[asyncio.Task[None]] = set()
+        self._afterwards: set[asyncio.Task[None]] = set()
+        """What is still looked at of runs that are over."""
         self._closing = False
         self._ingest_beats = 0
         self._session_beats: dict[str, int] = {}
@@ -142,6 +148,7 @@ class Supervisor:
     async def close(self) -> None:
         """End runs (and stop their motors), publish what can be published, release everything."""
         await self.end_runs()
+        await asyncio.gather(*self._afterwards, return_exceptions=True)
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -221,11 +228,14 @@ class Supervisor:
             await self._ready(name)
         if self.sessions[order.instrument].standing.motor:
             raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
+        identities = {name: self.sessions[name].standing.identity for name in names}
+        bench = await asyncio.to_thread(self._known, order, identities[order.instrument])
         run = prepare(
             order,
             self.catalogue,
-            {name: self.sessions[name].standing.identity for name in names},
+            identities,
             {name: self.sessions[name].driver.state() for name in names},
+            bench,
             self.clock.utc_ns(),
         )
         await self.store.commit(run.register)
@@ -249,6 +259,11 @@ class Supervisor:
         self.runs[order.instrument] = active
         return active
 
+    def _known(self, order: RunOrder, identity: Identity | None) -> Known:
+        """What the store knows of the instrument of a run that begins now."""
+        with self.store.reader() as reader:
+            return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
+
     async def _ready(self, name: str) -> None:
         if name not in self.sessions:
             raise SettingError(f"{name} is not served by this daemon; served: {', '.join(self.sessions) or 'none'}")
@@ -271,6 +286,10 @@ class Supervisor:
     async def _run(self, name: str, runner: Runner) -> RunOutcome:
         try:
             outcome = await runner.run()
+            if not outcome.fault:
+                health = asyncio.create_task(self._note_health(name, runner.run_id), name=f"health {runner.run_id}")
+                self._afterwards.add(health)
+                health.add_done_callback(self._afterwards.discard)
             if outcome.fault:
                 task = asyncio.create_task(self._settle_later(runner), name=f"settle {runner.run_id}")
                 self._tasks.add(task)
@@ -282,6 +301,19 @@ class Supervisor:
                 for event in active.subscribers:
                     event.set()
             self._nudge()
+
+    async def _note_health(self, name: str, run_id: str) -> None:
+        """Read off a run that is over what it tells of its instrument, and store it.  That it cannot is no harm."""
+        try:
+            found = await asyncio.to_thread(self._figures, run_id)
+            await self.store.commit(NoteHealth(run_id, name, self.clock.utc_ns(), found))
+        except DaqError as error:
+            log.warning("health not noted", run=run_id, reason=str(error))
+
+    def _figures(self, run_id: str) -> dict[str, Any]:
+        with self.store.reader() as reader:
+            raw, _ = raw_journal(reader, run_id)
+        return figures(raw, driver_maker(self.catalogue.drivers))
 
     async def _settle_later(self, runner: Runner) -> None:
         """Store a run as soon as the store can again; a new start of the daemon would find less of it."""

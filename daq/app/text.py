@@ -114,4 +114,7 @@ def value_line(data: dict[str, Any]) -> str:
         return "no value"
     if uncertainty is None:
         return f"{shown} {unit}".rstrip()
+    if uncertainty.get("trials"):
+        half = (uncertainty["high"] - uncertainty["low"]) / 2.0
+        return f"{shown} {unit} ± {number(half, 2)} {unit} (95 %, JCGM 101)"
     return f"{shown} {unit} ± {number(uncertainty['expanded'], 2)} {unit} (k = {uncertainty['k']:.2f})"

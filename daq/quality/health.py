@@ -3,8 +3,10 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from daq.core.errors import SettingError
+from daq.quality.statistics import theil_sen
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,3 +51,35 @@ def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -
         share=max(0.0, 1.0 - after / before) if before > 0.0 else 0.0,
         residual_sd=math.sqrt(after / (n - 4)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How one figure of an instrument's health goes from run to run."""
+
+    n: int
+    latest: float
+    """Median of the newest three, so that one odd run raises no alarm."""
+    change: float
+    """Along the line through all runs that odd ones cannot turn (Theil and Sen), first to last; 0 of fewer than 3."""
+    beyond: bool
+    """Whether the size of `latest` is above the limit."""
+
+
+def trend(values: Sequence[float], limit: float) -> Trend | None:
+    """Trend of a figure over runs in the order in which they were made; None without any.
+
+    Raises:
+        SettingError: a limit that is not positive, or values that are not finite.
+    """
+    if not limit > 0.0:
+        raise SettingError(f"must be greater than 0, is {limit}", key="limit")
+    if not all(map(math.isfinite, values)):
+        raise SettingError("all values must be finite", key="values")
+    if not values:
+        return None
+    change = 0.0
+    if len(values) >= 3:
+        change = theil_sen([float(i) for i in range(len(values))], values).slope * (len(values) - 1)
+    latest = median(values[-3:])
+    return Trend(len(values), latest, change, abs(latest) > limit)

@@ -27,6 +27,8 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("show", "show a run and its result", "show"),
     ("export", "write the readings or kept values of a run as CSV or JSON", "export"),
     ("replay", "compute a run again from its journal and compare", "replay"),
+    ("verification", "show how instruments stand with their certified fluids", "verification"),
+    ("health", "show zero, ripple and return to zero of an instrument over its runs", "health"),
     ("backup", "copy the database while it is in use", "backup"),
     ("restore", "put a copy in the place of a database that is lost", "restore"),
     ("drivers", "list the kinds of instruments that are known", "drivers"),

@@ -27,6 +27,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--version", default="", metavar="V", help="version of the method (otherwise the newest)")
     parser.add_argument("--product", default="", metavar="ID", help="product, for unit, limits and advice")
     parser.add_argument("--fluid", default="", metavar="ID", help="reference fluid, where the sample is one")
+    parser.add_argument(
+        "--as-left",
+        action="store_true",
+        help="a verification repeated after cleaning or adjusting (otherwise: as found)",
+    )
     parser.add_argument("--lot", default="", metavar="LOT")
     parser.add_argument("--fill", default="", metavar="ID", help="this filling of the vessel, where it is used again")
     parser.add_argument("--replicate", type=int, default=1, metavar="N")
@@ -55,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
         "replicate": args.replicate,
         "sampling_time": args.sampled,
         "operator": args.operator,
+        "order": "as left" if args.as_left else "",
         "choices": dict(_choice(text) for text in args.set),
     }
     screen = Screen(plain=args.plain)

@@ -17,6 +17,7 @@ from daq.app.live import print_lines
 from daq.app.replaying import maker
 from daq.app.screen import Line, result_lines
 from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, with_unit
+from daq.app.verification_text import verification_table
 from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
@@ -101,6 +102,7 @@ def lines_of(
             [("there is no result in this database; `daq replay` computes it again from the journal", "bad")],
         ]
     for heading, body in (
+        ("verification", verification_table(found.data or {})),
         ("uncertainty budget", _budget(found)),
         ("flow curve", [] if curve is None else curve_lines(curve, columns - 2, (found.data or {})["unit"])),
         ("how it was measured", _bench(found)),
@@ -157,6 +159,12 @@ def _budget(found: History) -> list[str]:
     ]
     head = ["component", "u", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
     out = table(head, rows, right=frozenset({1, 3, 4, 5, 6})).splitlines()
+    if uncertainty.get("trials"):
+        out.append(
+            f"interval {number(uncertainty['low'], 5)} to {number(uncertainty['high'], 5)} {unit}, "
+            f"{plain(uncertainty['method'])} ({uncertainty['trials']} trials, seed {uncertainty['seed']}); "
+            "limits prevail, for which k u_c says too much"
+        )
     freedom = uncertainty.get("effective_degrees_of_freedom")
     out.append(
         f"expanded {number(uncertainty['expanded'], 2)} {unit}, k = {uncertainty['k']:.2f}, coverage "

@@ -1,0 +1,81 @@
+"""``daq health INSTRUMENT``: zero, ripple and return to zero over the runs that were made anyway."""
+
+import argparse
+from typing import Any
+
+from daq.adapters.paths import config_dir
+from daq.app.catalogue import Catalogue
+from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.health import Health, health
+from daq.app.replaying import maker
+from daq.app.text import fixed, local_time, plain, table, utc_iso
+
+NAMES = {"zero": "torque at rest", "ripple": "ripple once a revolution", "return_to_zero": "left after swinging free"}
+UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zero": "% of full scale"}
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The instrument."""
+    parser.add_argument("instrument", metavar="INSTRUMENT")
+    parser.add_argument("--runs", type=_count, default=20, metavar="N", help="look at the newest N runs (20)")
+    parser.add_argument("--json", action="store_true", help="print it as JSON")
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of runs; write 1 or more")
+    return int(text)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print it."""
+    catalogue = Catalogue.load(config_dir(args.config))
+    instrument = catalogue.instrument(args.instrument)
+    with open_reader(args) as reader:
+        found = health(reader, instrument.name, instrument.health, maker(catalogue.drivers), count=args.runs)
+    if args.json:
+        print_json(_as_json(found))
+        return 0
+    if not found.runs:
+        print(f"{plain(instrument.name)}: no run has ended yet")
+        return 0
+    rows = [
+        [
+            record.id[:SHOWN_ID],
+            local_time(record.began_utc_ns),
+            plain(record.sample),
+            plain(figures["geometry"] or ""),
+            fixed(figures["zero"], 2),
+            fixed(figures["ripple"], 2),
+            fixed(figures["return_to_zero"], 2)
+            + ("" if figures["free"] or figures["return_to_zero"] is None else " *"),
+        ]
+        for record, figures in found.runs
+    ]
+    head = ["run", "begun", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS"]
+    print(table(head, rows, right=frozenset({4, 5, 6})))
+    if any(figures["return_to_zero"] is not None and not figures["free"] for _, figures in found.runs):
+        print("* with a sample, which may hold a torque at rest; only a free swing tells of the bearing")
+    print()
+    for name, one in found.trends.items():
+        print(
+            f"{NAMES[name]}: {one.latest:+.2f} {UNITS[name]} (middle of the last {min(3, one.n)}), "
+            f"change over {one.n} runs {one.change:+.2f}"
+        )
+    print()
+    for sentence in found.said or ("nothing is beyond its limit",):
+        print(sentence)
+    return 0
+
+
+def _as_json(found: Health) -> dict[str, Any]:
+    return {
+        "runs": [
+            {"run": record.id, "began": utc_iso(record.began_utc_ns), **figures} for record, figures in found.runs
+        ],
+        "trends": {
+            name: {"n": t.n, "latest": t.latest, "change": t.change, "beyond_limit": t.beyond}
+            for name, t in found.trends.items()
+        },
+        "said": list(found.said),
+    }

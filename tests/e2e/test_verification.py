@@ -1,0 +1,145 @@
+"""Verification with a certified fluid from end to end: what it does to later results, and what a failure puts in doubt."""
+
+import json
+import re
+
+from tests.e2e.parts import Daemon
+
+METHOD = """
+id = "verify"
+version = "1"
+title = "Two torques, short"
+claim = "at_time"
+[verification]
+full_scale = "1 %"
+levels = 2
+[conditioning]
+rest = "3 s"
+[[steps]]
+name = "lower"
+speed = 6
+settle = "1 rev"
+stop = "24 s"
+longest = "1 min"
+keep = [{ at = "end", span = "10 s" }]
+[[steps]]
+name = "higher"
+speed = 12
+settle = "1 rev"
+stop = "14 s"
+longest = "1 min"
+keep = [{ at = "end", span = "6 s" }]
+"""
+
+
+def configured(lab, *, every='every = "31 d"'):
+    (lab.config / "methods" / "verify.toml").write_text(METHOD)
+    bench = lab.config / "instruments" / "bench-1.toml"
+    bench.write_text(bench.read_text() + f"\n[verification]\n{every}\n")
+    return lab
+
+
+def measure(lab, method="short", *words):
+    """Exit code and data of a run through whatever serves."""
+    done = lab.daq("run", method, "--instrument", "bench-1", "--sample", f"S-{method}", "--plain", *words, seconds=60)
+    assert "Traceback" not in done.stderr, done.stderr
+    with lab.reader() as reader:
+        (run,) = reader.runs(limit=1)
+    return done, run.id, lab.result(run.id)
+
+
+def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
+    configured(lab)
+    Daemon(lab).ready()
+    try:
+        done, _, data = measure(lab)
+        assert (done.returncode, data["faults"]) == (11, ["verification_overdue"])
+        assert data["quality"] == "Uncertain"
+        assert data["value"] is not None
+        assert data["reasons"] == ["the instrument's verification is overdue: it was never passed"]
+        assert (data["verified"]["passed"], data["verified"]["overdue"]) == (None, True)
+
+        done, passed, data = measure(lab, "verify", "--fluid", "reference-500")
+        assert done.returncode == 0, done.stdout
+        verification = data["verification"]
+        assert (verification["passed"], verification["order"]) == (True, "as found")
+        assert [level["accepted"] for level in verification["levels"]] == [True, True]
+        # The invented certificate says 500 mPa.s at 25 Cel, the simulated fluid's own definition.
+        assert all(abs(level["certified"] - 500.0) < 3.0 for level in verification["levels"])
+        assert data["faults"] == []
+        assert data["verdict"]["verdict"] == "within"
+
+        done, good, data = measure(lab)
+        assert (done.returncode, data["validity"]) == (0, "valid")
+        assert (data["verified"]["passed"], data["verified"]["overdue"], data["verified"]["run"]) == (
+            True,
+            False,
+            passed,
+        )
+        assert re.fullmatch(r"\d{4}-\d\d-\d\d", data["verified"]["due"])
+
+        lab.bench.tell("fluid clear-glaze 25")
+        done, _, data = measure(lab, "verify", "--fluid", "reference-500")
+        assert done.returncode == 10, done.stdout
+        with lab.reader() as reader:
+            good_result = reader.newest_result(good).id
+        assert data["verification"]["passed"] is False
+        assert data["verification"]["results_since_pass"] == [good_result]
+        assert "VERIFICATION FAILED" in done.stdout
+        assert data["verdict"]["verdict"] == "outside"
+
+        lab.bench.tell("fluid reference-500 25")
+        done, _, data = measure(lab)
+        assert (done.returncode, data["faults"]) == (11, ["verification_failed"])
+
+        done, _, data = measure(lab, "verify", "--fluid", "reference-500", "--as-left")
+        assert (done.returncode, data["verification"]["order"]) == (0, "as left")
+        done, _, data = measure(lab)
+        assert (done.returncode, data["validity"]) == (0, "valid")
+
+        assert [w for w, s in lab.audited() if s == "bench-1" and w == "verification"] == ["verification"] * 3
+        listed = lab.daq("verification", "bench-1")
+        assert listed.returncode == 0, listed.stderr
+        history, _, doubt = listed.stdout.partition("failed on")
+        assert "as left" in history
+        # Listed is what was measured since the pass, and only that.
+        assert good[:8] in doubt
+        assert len(re.findall(r"S-short", doubt)) == 1
+        (told,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
+        assert [h["passed"] for h in told["history"]] == [True, False, True]
+        assert [r["run"] for r in told["failure"]["results"]] == [good]
+
+        shown = lab.daq("show", passed).stdout
+        assert "E_n" in shown
+        assert "accepted" in shown
+        replayed = lab.daq("replay", passed)
+        assert replayed.returncode == 0, replayed.stdout
+
+        health = json.loads(lab.daq("health", "bench-1", "--json").stdout)
+        zeros = [r["zero"] for r in health["runs"] if r["zero"] is not None]
+        # The simulated zero error is at most 0.3 % of full scale, drawn once: runs agree within the noise.
+        assert len(zeros) == 3
+        assert max(map(abs, zeros)) < 0.35
+        assert max(zeros) - min(zeros) < 0.1
+        assert lab.daq("health", "bench-1").returncode == 0
+        with lab.reader() as reader:
+            assert len(reader.health("bench-1")) == len(reader.runs(instrument="bench-1"))
+    finally:
+        lab.bench.tell("fluid reference-500 25")
+
+
+def test_an_expired_certificate_and_no_fluid_are_refused_before_anything_turns(lab):
+    configured(lab)
+    fluid = lab.config / "fluids" / "reference-500.toml"
+    fluid.write_text(fluid.read_text().replace("2028-06-30", "2020-06-30"))
+    words = ("run", "verify", "--instrument", "bench-1", "--sample", "V", "--plain")
+    done = lab.daq(*words, "--fluid", "reference-500")
+    assert done.returncode == 2
+    assert "reference-500.toml" in done.stderr
+    assert "expires" in done.stderr
+    assert "held until 2020-06-30" in done.stderr
+    done = lab.daq(*words)
+    assert done.returncode == 2
+    assert "--fluid" in done.stderr
+    with lab.reader() as reader:
+        assert reader.runs() == []
