@@ -64,6 +64,16 @@ FAULTS: Final[dict[str, Treatment]] = {
     "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
     "verification_failed": Treatment(True, Quality.UNCERTAIN, "the instrument failed its last verification"),
     "verification_overdue": Treatment(True, Quality.UNCERTAIN, "the instrument's verification is overdue"),
+    "peak_not_passed": Treatment(
+        True, Quality.UNCERTAIN, "the value did not fall again after the greatest one: the peak may be higher"
+    ),
+    "peak_before_first": Treatment(
+        True, Quality.UNCERTAIN, "the first value is the greatest one: the peak may lie before it, and be higher"
+    ),
+    "already_met": Treatment(False, Quality.BAD, "the event lay before the first reading: its time is not known"),
+    "vortices": Treatment(
+        True, Quality.UNCERTAIN, "the flow is beyond the onset of Taylor vortices: the value is too high"
+    ),
     "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
     "torque_limit": Treatment(False, Quality.BAD, "the torque came to its limit, and the motor was stopped"),
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),

@@ -25,6 +25,7 @@ from daq.rheology.uncertainty import (
 from daq.rheology.viscosity_budget import Included, Specification, viscosity_components
 
 COVERAGE: Final = 0.95
+STRESS: Final = "stress"
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 PREVAILING: Final = 0.5
 """From this part of the combined variance on, quantities known only by limits make the interval differ from k u_c."""
@@ -64,7 +65,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
         trials=trials,
         seed=seed,
         nu_eff=combined.nu_eff if math.isfinite(combined.nu_eff) else None,
-        components=tuple(_row(r) for r in combined.rows()),
+        components=tuple(budget_line(r) for r in combined.rows()),
         left_out=left_out,
     )
 
@@ -92,7 +93,7 @@ def budget(
     if summary is None or value == 0.0 or not math.isfinite(value):
         return None
     left_out: list[str] = []
-    if plan.primary in VISCOSITIES:
+    if plan.primary in (*VISCOSITIES, STRESS):
         components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
     else:
         components = _plain(plan, left_out)
@@ -113,7 +114,7 @@ def _viscosity(
         torque_percent_full_scale=given.get("torque") or 0.0,
         torque_percent_reading=given.get("torque_reading") or 0.0,
         resolution_percent_full_scale=given.get("torque_resolution") or 0.0,
-        speed_percent=given.get("speed") or 0.0,
+        speed_percent=0.0 if plan.primary == STRESS else given.get("speed") or 0.0,
         geometry_percent=given.get("geometry") or 0.0,
         temperature_kelvin=temperature or 0.0,
         zero_percent_full_scale=given.get("zero") or 0.0,
@@ -129,7 +130,7 @@ def _viscosity(
     ):
         if part in includes:
             left_out.append(f"{part}: contained in the accuracy of the torque")
-        elif not known:
+        elif not known and not (part == "speed" and plan.primary == STRESS):
             left_out.append(f"{part}: not in the instrument's specification")
     if temperature and coefficient is None:
         left_out.append("temperature: neither product nor certificate says how the viscosity changes with it")
@@ -232,7 +233,8 @@ def _repeatability(summary: Summary, statistic: str) -> list[Component]:
     return [Component("repeatability", summary.sd, Distribution.STUDENT, summary.n - 1)]
 
 
-def _row(row: dict[str, Any]) -> dict[str, Any]:
+def budget_line(row: dict[str, Any]) -> dict[str, Any]:
+    """One line of `Budget.rows` under the names of a result."""
     names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
     return {names.get(k, k): v for k, v in row.items()}
 

@@ -10,6 +10,8 @@ from daq.methods.signals import SPEED, TORQUE
 
 FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
+FASTEST_VANE = 1.0
+"""/min; common practice, no source."""
 
 
 def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None, refusals: Refusals) -> float | None:
@@ -123,6 +125,17 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
         making.refuse(
             f"{key}.keep",
             "the claim peak needs values along the step: add a keep with at = 'every', or one with statistic = 'max'",
+        )
+    if method.claim == "peak" and not any(k.at == "every" for k in keeps):
+        making.refusals.warn(
+            f"step {step.name}: without values kept along it (at = 'every') it is judged from the last reading alone "
+            "whether the peak was passed"
+        )
+    body = making.instrument.geometry
+    if body is not None and body.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
+        making.refusals.warn(
+            f"step {step.name}: a vane is turned slowly, at {FASTEST_VANE:g} /min at most (common practice), so that "
+            f"the sample yields before it flows; here {step.speed:g} /min"
         )
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
         making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")

@@ -106,7 +106,8 @@ def compile_plan(
         speed_tolerance=method.speed_tolerance / 100.0,
         speed_timeout_ns=method.speed_timeout,
         context=_context(making, product, fluid, bench or Known(), conditioning)
-        | ({} if curve is None else {"flow_curve": curve}),
+        | ({} if curve is None else {"flow_curve": curve})
+        | ({} if method.time_from is None else {"time_from": method.time_from}),
     )
 
 

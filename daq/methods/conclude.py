@@ -9,7 +9,8 @@ from daq.core.statistics import Summary
 from daq.core.units import symbol
 from daq.methods.advising import advice, advice_from_limit
 from daq.methods.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
-from daq.methods.checks import shows_steadiness
+from daq.methods.cautions import cautions, flow_faults
+from daq.methods.claims import chosen, claim_faults, event_seconds, raw_value, time_uncertainty
 from daq.methods.conclusion import Advice, Conclusion, Row
 from daq.methods.judging import judgement, reported
 from daq.methods.standing import said_of, standing_faults
@@ -22,22 +23,21 @@ OUTCOME_FAULT = {"interrupted": "interrupted", "failed": "incomplete", "stopped"
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
     """Value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
 
-    The value is chosen by the plan's claim: the value kept at the end of the result's step (`at_time`, `equilibrium`),
-    the greatest one (`peak`), or the time from the beginning of the step to the event, in s (`time_to`).
+    What the number means is the plan's claim: see `daq.methods.claims`.
     """
-    kept = _chosen(plan, facts)
+    kept = chosen(plan, facts)
     rows = tuple(_row(plan, facts, k) for k in facts.kept)
     verification = verify(plan, facts, tuple(zip(facts.kept, rows, strict=True)))
     row = None if kept is None else _row(plan, facts, kept)
     if row is None and facts.limit is not None:
         row = _row_of_limit(plan, facts, facts.limit)
-    faults = _faults(plan, facts, kept)
+    faults = _faults(plan, facts, kept, row)
     units: dict[str, str] = plan.context["units"]
     quantity, unit = plan.primary, units[plan.primary]
-    raw = None if row is None or kept is None else _raw(plan, kept)
+    raw = None if row is None or kept is None else raw_value(plan, kept)
     if plan.claim == "time_to":
         quantity, unit = "time", "s"
-        raw = None if row is None else row.seconds
+        raw = None if kept is None else event_seconds(plan, facts, kept)
     value = publishable(raw, faults)
     quality = worst(faults)
     summary = None if kept is None else kept.summaries.get(plan.primary)
@@ -46,8 +46,12 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     if plan.claim == "equilibrium":
         steady = "not_steady" not in faults if kept is not None and facts.outcome else None
     budget = None
-    if value is not None and kept is not None and row is not None and plan.claim != "time_to":
-        budget = uncertainty(plan, facts, kept, value, row.torque_percent)
+    if value is not None and kept is not None and row is not None:
+        if plan.claim == "time_to":
+            budget = time_uncertainty(plan, facts, kept, row)
+        else:
+            budget = uncertainty(plan, facts, kept, value, row.torque_percent)
+    moved = None if summary is None else drift(summary, span_s)
     product: dict[str, Any] | None = plan.context.get("product")
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     return Conclusion(
@@ -65,7 +69,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         statistic=None if kept is None else kept.statistic,
         row=row,
         steady=steady,
-        drift=None if summary is None else drift(summary, span_s),
+        drift=moved,
         uncertainty=budget,
         judgement=judgement(plan, quantity, unit, value, row)
         if verification is None
@@ -74,61 +78,28 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         rows=rows,
         torque_at_rest_percent=torque_at_rest(plan, facts),
         verification=verification,
+        cautions=cautions(plan, facts, kept, row, moved),
         temperatures={} if kept is None else _temperatures(plan, kept),
     )
 
 
-def _chosen(plan: Plan, facts: Facts) -> Kept | None:
-    """The kept value the claim is about; of a run so far the latest one."""
-    wanted = plan.context["result_step"]
-    here = [k for k in facts.kept if k.step == wanted]
-    if plan.claim == "peak":
-        along = [k for k in here if k.at == "every" or k.statistic == "max"]
-        # Where a value is missing because the sensor was at its stop, the peak is not known either.
-        beyond = next((k for k in along if "saturated" in k.faults), None)
-        return beyond or max(along, key=lambda k: _or_lowest(_raw(plan, k)), default=None)
-    if plan.claim == "time_to":
-        return next((k for k in here if k.at == "event"), None)
-    final = [k for k in here if k.at == "end"]
-    if final:
-        return final[-1]
-    return facts.kept[-1] if facts.kept else None
-
-
-def _or_lowest(value: float | None) -> float:
-    return float("-inf") if value is None else value
-
-
-def _raw(plan: Plan, kept: Kept) -> float | None:
-    summary = kept.summaries.get(plan.primary)
-    return None if summary is None else summary.value(kept.statistic)
-
-
-def _faults(plan: Plan, facts: Facts, kept: Kept | None) -> tuple[str, ...]:
+def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None) -> tuple[str, ...]:
     found: list[str] = list(kept.faults) if kept is not None else []
     if facts.outcome:
         if facts.limit is not None:
             found.insert(0, "torque_limit")
         elif facts.outcome in OUTCOME_FAULT:
             found.insert(0, OUTCOME_FAULT[facts.outcome])
-        elif kept is None:
-            found.append("threshold_not_met" if plan.claim == "time_to" else "no_readings")
-        elif plan.claim == "equilibrium" and not _steady(plan, facts):
-            found.append("not_steady")
+        else:
+            found += claim_faults(plan, facts, kept)
     elif kept is None:
         found.append("no_readings")
     if any(n.code == "keys_used" for n in facts.notes):
         found.append("keys_used")
-    found += standing_faults(plan)
-    if kept is not None and _raw(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
+    found += [*flow_faults(plan, row), *standing_faults(plan)]
+    if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))
-
-
-def _steady(plan: Plan, facts: Facts) -> bool:
-    wanted = plan.context["result_step"]
-    ended = next((s for s in reversed(facts.steps) if s.step == wanted), None)
-    return ended is not None and shows_steadiness(plan.steps[wanted].stop, ended.rule, plan.primary)
 
 
 def _mean(kept: Kept, signal: str) -> float | None:
@@ -139,7 +110,7 @@ def _mean(kept: Kept, signal: str) -> float | None:
 def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
     # A step that seeks its speed begins anew with each try.
     began = max((s.started for s in facts.steps if s.step == kept.step and s.started <= kept.t), default=None)
-    value = _raw(plan, kept)
+    value = raw_value(plan, kept)
     faults = kept.faults
     summary = kept.summaries.get(plan.primary, Summary(0))
     return Row(

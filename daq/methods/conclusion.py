@@ -182,5 +182,7 @@ class Conclusion:
     """Torque shown with the motor still before its first turning, % of full scale."""
     verification: Verification | None = None
     """Where the run is a verification: what it came to."""
+    cautions: tuple[str, ...] = ()
+    """What a reader of the value must know: limits of use, drift, what selected it."""
     temperatures: dict[str, float] = field(default_factory=dict)
     """Mean of every temperature signal in the span, Cel."""

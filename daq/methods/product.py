@@ -72,6 +72,8 @@ class Product(Model):
     temperature_coefficient: Annotated[float, Field(ge=-50, le=50)] | None = None
     """Change of the viscosity in % per K, negative where it falls with temperature."""
     expected_viscosity: Quantity | None = None
+    density: Annotated[float, Field(ge=300, le=20_000)] | None = None
+    """kg/m3; used to warn of Taylor vortices.  Water's is taken where it is left out."""
     safety: str = ""
 
     @model_validator(mode="after")

@@ -300,6 +300,8 @@ class Method(Model):
     claim: Claim = Field(description="what the number means: 'at_time', 'equilibrium', 'peak' or 'time_to'")
     result: Text = "viscosity"
     result_step: Name | None = None
+    time_from: Literal["step", "run"] | None = None
+    """From when `time_to` counts: the beginning of the result's step (also where left out), or of the run."""
     geometry: Geometries = Geometries()
     conditioning: Conditioning = Conditioning()
     torque: Band = Band()
@@ -336,6 +338,8 @@ class Method(Model):
                 "verification.levels",
                 f"asks for {self.verification.levels} torques, but the {len(self.steps)} steps give one each",
             )
+        if self.time_from is not None and self.claim != "time_to":
+            raise KeyedError("time_from", f"belongs to the claim time_to; here the claim is {self.claim}")
         if not 0 < self.speed_tolerance <= 20:
             raise KeyedError("speed_tolerance", "must be above 0 and at most 20 %")
         if self.speed_timeout <= 0:

@@ -189,7 +189,7 @@ class ResultData(Part):
             origin=_origin(plan, record),
             steps=[StepData.of(r) for r in c.rows],
             advice=[AdviceData(**asdict(a)) for a in c.advice],
-            warnings=[*context.get("warnings", []), *(body or {}).get("limits_of_use", []), *record.notes],
+            warnings=[*context.get("warnings", []), *(body or {}).get("limits_of_use", []), *c.cautions, *record.notes],
             supersedes=record.supersedes,
         )
 

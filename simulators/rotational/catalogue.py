@@ -16,6 +16,10 @@ FLUIDS: dict[str, Fluid] = {
         Fluid("white-glaze", PowerLaw(6.5, 0.45), Andrade(2400.0)),
         Fluid("casting-slip", Newtonian(1.0), Andrade(2000.0), Structure(0.02, 0.0015, 0.25, 0.9)),
         Fluid("engobe", HerschelBulkley(8.0, 3.2, 0.55), Andrade(1800.0)),
+        # Gels at rest, and its structure gives way slowly when sheared: a vane shows a peak.
+        Fluid("gelled-slip", HerschelBulkley(22.0, 1.5, 0.5), Andrade(2000.0), Structure(0.0009, 0.02, 0.4, 0.6)),
+        # Sets by itself, whether it is sheared or not: 0.4 Pa.s when it is filled in, 3.4 Pa.s in the end.
+        Fluid("setting-slip", Newtonian(1.0), Andrade(2000.0), Structure(1.0 / 900.0, 0.0, 0.4, 3.0, 0.0)),
         Fluid("casson-glaze", Casson(5.0, 0.12), Andrade(2200.0)),
     )
 }
@@ -25,4 +29,7 @@ GEOMETRIES: dict[str, Geometry] = {
     "coaxial-12": CoaxialCylinders(0.012, 0.015, 0.040, 1.10),
     "cylinder-9": SingleCylinder(0.009, 0.060, 0.0425, 1.05),
     "cylinder-6": SingleCylinder(0.006, 0.040, 0.0425, 1.05),
+    # A vane carries the sample between its blades: a cylinder of sample, 20 mm wide and 40 mm high. Uniform stress on
+    # both end faces adds D/(3 H) to the torque of its mantle (Nguyen and Boger 1983).
+    "vane-20": SingleCylinder(0.010, 0.040, 0.0425, 1.0 + 20.0 / 120.0),
 }

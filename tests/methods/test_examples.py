@@ -17,6 +17,7 @@ PAIRS = [
     ("casting-slip-equilibrium", "bench-1", "casting-slip"),
     ("white-glaze-flow-curve", "bench-2", "white-glaze"),
     ("engobe-qc", "bench-2", "engobe"),
+    ("slip-setting-time", "bench-1", None),
     ("reference-check", "bench-1", None),
     ("reference-check", "bench-2", None),
     ("thermometer-log", "thermo-1", None),

@@ -5,6 +5,41 @@ from daq.core.driver import Identity
 # (example, text in it, what stands there instead, key, reason)
 FILES = [
     (
+        "methods/white-glaze-flow-curve.toml",
+        'branch = "down" ',
+        'branch = "left" ',
+        "flow_curve.branch",
+        "must be one of 'up', 'down' or 'both'; here 'left'",
+    ),
+    (
+        "methods/white-glaze-flow-curve.toml",
+        '"casson"]',
+        '"quemada"]',
+        "flow_curve.models[4]",
+        "must be one of 'newtonian', 'bingham', 'power_law', 'herschel_bulkley', 'casson', 'cross' or 'carreau'; here 'quemada'",
+    ),
+    (
+        "methods/white-glaze-flow-curve.toml",
+        'models = ["newtonian", "bingham", "power_law", "herschel_bulkley", "casson"]',
+        "models = []",
+        "flow_curve.models",
+        "is empty; name the models to fit, or leave it out to try all of them",
+    ),
+    (
+        "methods/clear-glaze-qc.toml",
+        'claim = "at_time"',
+        'claim = "at_time"\ntime_from = "run"',
+        "time_from",
+        "belongs to the claim time_to; here the claim is at_time",
+    ),
+    (
+        "products/clear-glaze.toml",
+        "flow_index = 1.0 ",
+        "density = 1.6\nflow_index = 1.0 ",
+        "density",
+        "must be at least 300; here 1.6",
+    ),
+    (
         "methods/clear-glaze-qc.toml",
         'speed = "speed" ',
         'speed = "12 s" ',
@@ -658,6 +693,26 @@ FILES = [
 
 # (method, edits, instrument, edits, what else compile_plan is given, file, key, reason)
 PLANS = [
+    (
+        "methods/white-glaze-flow-curve.toml",
+        [('names = ["cylinder-9"]', "names = []")],
+        "instruments/bench-2.toml",
+        [('mounted = "cylinder-9"', 'mounted = "crossbar"')],
+        {},
+        "white-glaze-flow-curve.toml",
+        "flow_curve",
+        "crossbar (calibrated constants) defines no shear rate, so there is no flow curve to fit",
+    ),
+    (
+        "methods/engobe-qc.toml",
+        [('claim = "at_time"\n', 'claim = "at_time"\n[flow_curve]\n')],
+        "instruments/bench-2.toml",
+        [],
+        {},
+        "engobe-qc.toml",
+        "flow_curve",
+        "needs at least 3 speeds, each in a step with a value kept at its end; here: 1",
+    ),
     (
         "methods/clear-glaze-qc.toml",
         [],
