@@ -1150,7 +1150,7 @@ PLANS = [
     ),
     (
         "methods/casting-slip-equilibrium.toml",
-        [("speed = 60\ntime", "speed = 160\ntime")],
+        [("speed = 36\ntime", "speed = 160\ntime")],
         "instruments/bench-1.toml",
         [],
         {},
