@@ -91,6 +91,15 @@ class Reader:
         )
         return [_run(row) for row in rows]
 
+    def sheared_by(self, fill: str) -> str | None:
+        """The first run whose result says that it sheared this fill, or None."""
+        rows = self.query(
+            "SELECT runs.id FROM runs JOIN results ON results.run = runs.id "
+            "WHERE runs.fill = ? AND json_extract(results.data, '$.sample.sheared') ORDER BY runs.began_utc_ns LIMIT 1",
+            [fill],
+        )
+        return str(rows[0]["id"]) if rows else None
+
     def unfinished_runs(self) -> list[RunRecord]:
         """Runs that a crash left without result (``running``) or without a word on their motor (``concluded``)."""
         return [

@@ -22,6 +22,7 @@ from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import Audit, BeginRun, NoteHealth, Ping, SeeInstrument
 from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.app.catalogue import Catalogue
+from daq.app.fills import check_fill
 from daq.app.health import figures
 from daq.app.history import raw_journal
 from daq.app.orders import RunOrder, names_of, prepare
@@ -260,8 +261,9 @@ class Supervisor:
         return active
 
     def _known(self, order: RunOrder, identity: Identity | None) -> Known:
-        """What the store knows of the instrument of a run that begins now."""
+        """What the store knows of the instrument (and the fill) of a run that begins now."""
         with self.store.reader() as reader:
+            check_fill(reader, order.fill, self.catalogue.method(order.method, order.version))
             return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
 
     async def _ready(self, name: str) -> None:

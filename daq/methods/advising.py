@@ -146,11 +146,17 @@ class _Case:
         return min(usable, key=lambda ct: abs(math.log(ct[1] / self.middle)), default=None)
 
     @property
+    def _seeks(self) -> bool:
+        return any(step.seek is not None for step in self.plan.steps)
+
+    @property
     def _assumption(self) -> str:
         return f"flow index {self.index:g}" if self.index is not None else "a Newtonian sample assumed"
 
     def _allowed_speed(self, at_least: float | None) -> Advice | None:
         """The speed among those the method allows that brings the torque nearest to mid-band."""
+        if self._seeks:
+            return None  # any speed it may try, and so the computed one
         speeds = [s for s in self.plan.context.get("allowed_speeds", []) if s != self.speed and s > 0]
         best = self._best(self._planned({}, speeds), lambda c: not self._limits_bind("speed", c.speed_per_min))
         if best is None:
@@ -206,6 +212,12 @@ class _Case:
             text = f"{self._situation(at_least)}; {wanted}use a body that gives a higher torque"
             return Advice("other_body", text, self.step, comparable=False, is_bound=self.saturated)
         word = "at most " if self.saturated else "about "
+        if self._seeks:
+            text = f"{self._situation(at_least)}; begin the seek at {word}{speed:.3g} min⁻¹ ({self._assumption})"
+            return Advice(
+                "other_speed", text, self.step, speed=speed, comparable=False, is_bound=self.saturated,
+                torque_percent=self.middle, value_at_least=at_least,
+            )  # fmt: skip
         text = (
             f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
             "but the method does not allow that speed: the result will not be comparable"

@@ -113,6 +113,8 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
     i = method.result_index
     step, key = steps[i], f"steps[{i}]"
     keeps = method.steps[i].keep
+    if step.seek is not None:
+        return  # its value comes with the seek
     if not keeps:
         making.refuse(
             f"{key}.keep",

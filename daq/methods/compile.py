@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.core.driver import Driver, Identity
-from daq.core.plan import Conditioning, LinkPlan, Plan, TorqueBand
-from daq.core.units import convert
+from daq.core.plan import Conditioning, LinkPlan, Plan
 from daq.methods.bodies import constants_of, described, flow_geometry
 from daq.methods.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.choosing import Chosen
@@ -18,6 +17,7 @@ from daq.methods.making import Companion, Making
 from daq.methods.product import Product
 from daq.methods.recipe import Method
 from daq.methods.refusals import Refusals
+from daq.methods.seekplan import torque_band
 from daq.methods.signals import SPEED, TORQUE, signals_of
 from daq.methods.standing import Standing, for_plan
 from daq.methods.stepping import compile_steps
@@ -79,7 +79,7 @@ def compile_plan(
     primary = _primary(making)
     conditioning = _conditioning(making)
     check_bench(making)
-    steps = compile_steps(making)
+    steps = compile_steps(making, None if product is None else product.flow_index)
     check_claim(making, steps, primary)
     check_verification(making, primary, fluid, None if bench is None else bench.today)
     check_settling(making, steps, None if product is None else product.flow_index)
@@ -100,7 +100,7 @@ def compile_plan(
         steps=steps,
         primary=primary,
         claim=method.claim,
-        band=_band(making),
+        band=torque_band(making),
         speed_signal=SPEED if turns and SPEED in signals.units else "",
         moves=turns or conditioning.bath is not None,
         speed_tolerance=method.speed_tolerance / 100.0,
@@ -222,17 +222,6 @@ def _conditioning(making: Making) -> Conditioning:
         preshear_ns=shear.time if shear else 0,
         rest_ns=c.rest,
     )
-
-
-def _band(making: Making) -> TorqueBand | None:
-    """The usable part of the torque sensor's range, in the unit of the driver's torque channel."""
-    channel = next((c for c in making.driver.channels if c.name == TORQUE), None)
-    scale, given, limits = making.full_scale_unm, making.method.torque, making.instrument.limits
-    if channel is None or (channel.unit != "%" and scale is None):
-        return None
-    per_cent = 1.0 if channel.unit == "%" else convert((scale or 0.0) / 100.0, "uN.m", channel.unit)
-    limit = channel.high if limits.torque is None else limits.torque * per_cent
-    return TorqueBand(TORQUE, channel.unit, given.low * per_cent, given.high * per_cent, limit)
 
 
 def _context(

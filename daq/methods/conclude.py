@@ -13,6 +13,7 @@ from daq.methods.cautions import cautions, flow_faults
 from daq.methods.claims import chosen, claim_faults, event_seconds, raw_value, time_uncertainty
 from daq.methods.conclusion import Advice, Conclusion, Row
 from daq.methods.judging import judgement, reported
+from daq.methods.seekadvice import advice_to_fit, seek_of
 from daq.methods.standing import said_of, standing_faults
 from daq.methods.verifying import verdict_of, verify
 
@@ -65,7 +66,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         reasons=tuple(_said(plan, row, f) for f in faults) + _outcome_said(facts),
         claim=plan.claim,
         outcome=facts.outcome,
-        stop_reason=ended.rule if ended is not None else facts.reason,
+        stop_reason=ended.rule if ended is not None and seek_of(plan) is None else facts.reason,
         statistic=None if kept is None else kept.statistic,
         row=row,
         steady=steady,
@@ -78,6 +79,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         rows=rows,
         torque_at_rest_percent=torque_at_rest(plan, facts),
         verification=verification,
+        sheared=facts.moved and seek_of(plan) is not None,
         cautions=cautions(plan, facts, kept, row, moved),
         temperatures={} if kept is None else _temperatures(plan, kept),
     )
@@ -201,6 +203,8 @@ def _outcome_said(facts: Facts) -> tuple[str, ...]:
 def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
     """Advice for the limit of the torque, the result's value, then for other steps whose last value was off range."""
     out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
+    if seek_of(plan) is not None:
+        return (*out, *advice_to_fit(plan, facts))
     last: dict[int, Kept] = {k.step: k for k in facts.kept}
     if kept is not None:
         last = {kept.step: kept, **{s: k for s, k in last.items() if s != kept.step}}

@@ -182,6 +182,8 @@ class Conclusion:
     """Torque shown with the motor still before its first turning, % of full scale."""
     verification: Verification | None = None
     """Where the run is a verification: what it came to."""
+    sheared: bool = False
+    """Whether the run sought a speed, and so sheared its fill in a way no method declares."""
     cautions: tuple[str, ...] = ()
     """What a reader of the value must know: limits of use, drift, what selected it."""
     temperatures: dict[str, float] = field(default_factory=dict)

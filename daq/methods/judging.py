@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert, symbol
 from daq.methods.conclusion import Judgement, LimitUsed, Row
+from daq.methods.seekadvice import SHEARS, seek_of
 from daq.quality.limits import DecisionRule, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
@@ -26,7 +27,10 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ro
 
     A limit that binds to another geometry, vessel, speed, time, temperature or unit says nothing about the value.
     Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
+    A seek gets no verdict.
     """
+    if seek_of(plan) is not None:
+        return Judgement(Verdict.NONE.value, None, None, (), (SHEARS,))
     product: dict[str, Any] | None = plan.context.get("product")
     if not product or not product["limits"]:
         return Judgement(Verdict.NONE.value, None, None, (), ("the product has no limits",) if product else ())

@@ -26,6 +26,7 @@ class SampleData(Part):
     fill: str | None = Field(default=None, description="one filling of the vessel; runs of one fill are no replicates")
     replicate: int | None = None
     sampled_at: str | None = Field(default=None, description="when the sample was taken, ISO 8601 with offset")
+    sheared: bool = Field(default=False, description="the fill was sheared while a speed was sought")
 
 
 class UncertaintyData(Part):

@@ -26,6 +26,7 @@ from daq.methods.fields import (
     setting,
 )
 from daq.methods.instrument import GeometryKind
+from daq.methods.seek import Seek
 
 Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
 SECOND = 1_000_000_000
@@ -143,14 +144,28 @@ class Keep(Model):
 
 
 class Step(Model):
-    """A part of a run with one set-point."""
+    """A part of a run with one set-point, or one that seeks its set-point."""
 
     name: Name = Field(description="the step's name, for example 'reading'")
     speed: SpeedSetting | None = None
     settle: Length = Extent()
-    stop: Stop = Field(description="what ends the step, for example stop = '60 s'")
+    stop: Stop | None = None
     keep: Annotated[tuple[Keep, ...], Listed] = ()
     longest: Duration = Field(description="after so long without a stop the run fails, for example '10 min'")
+    seek: Seek | None = None
+
+    @model_validator(mode="after")
+    def _one_end(self) -> Self:
+        if self.seek is None:
+            if self.stop is None:
+                raise KeyedError("stop", "is missing: what ends the step, for example stop = '60 s'")
+            return self
+        for key, given in (("stop", self.stop is not None), ("keep", bool(self.keep))):
+            if given:
+                raise KeyedError(key, "has no place in a step that seeks: a try ends by itself, over the seek's span")
+        if self.speed is None:
+            raise KeyedError("speed", "is missing: the first speed that is tried; start low")
+        return self
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:
@@ -331,6 +346,8 @@ class Method(Model):
             if step.name in seen:
                 raise KeyedError(f"steps[{i}].name", f"{step.name!r} is used twice; give each step its own name")
             seen.add(step.name)
+        if any(step.seek is not None for step in self.steps):
+            self._seeks_alone()
         if self.result_step is not None and self.result_step not in seen:
             raise KeyedError("result_step", f"no step is called {self.result_step!r}; steps: {', '.join(seen)}")
         if self.verification is not None and len(self.steps) < self.verification.levels:
@@ -345,6 +362,16 @@ class Method(Model):
         if self.speed_timeout <= 0:
             raise KeyedError("speed_timeout", "must be longer than zero")
         return self
+
+    def _seeks_alone(self) -> None:
+        """A seek is for developing a method: nothing is claimed beside it."""
+        if len(self.steps) > 1:
+            raise KeyedError("steps", "a step that seeks stands alone: measure with another method, on a fresh fill")
+        if self.claim != "at_time":
+            raise KeyedError("claim", f"a seek ends at a speed and shows no {self.claim}; write claim = 'at_time'")
+        for key in ("verification", "flow_curve"):
+            if getattr(self, key) is not None:
+                raise KeyedError(key, "needs steps at speeds that are known beforehand, and not a seek")
 
     @property
     def result_index(self) -> int:

@@ -120,6 +120,7 @@ class ResultData(Part):
                 fill=record.fill,
                 replicate=record.replicate,
                 sampled_at=record.sampled_at,
+                sheared=c.sheared,
             ),
             quantity=c.quantity,
             value=finite(c.value),

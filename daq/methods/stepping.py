@@ -7,14 +7,21 @@ from daq.methods.making import Making
 from daq.methods.recipe import Keep as KeepEntry
 from daq.methods.recipe import Step as StepEntry
 from daq.methods.rules import NS, RuleMaker, in_time, longest_time, shortest_time
+from daq.methods.seekplan import compile_seek
 
 
-def compile_steps(making: Making) -> tuple[Step, ...]:
-    """All steps; what is wrong goes to the refusals."""
-    return tuple(_step(making, step, f"steps[{i}]") for i, step in enumerate(making.method.steps))
+def compile_steps(making: Making, flow_index: float | None = None) -> tuple[Step, ...]:
+    """All steps; what is wrong goes to the refusals.  `flow_index` is the product's, where it states one."""
+    return tuple(
+        _step(making, step, f"steps[{i}]")
+        if step.seek is None
+        else compile_seek(making, step, step.seek, f"steps[{i}]", flow_index)
+        for i, step in enumerate(making.method.steps)
+    )
 
 
 def _step(making: Making, step: StepEntry, key: str) -> Step:
+    assert step.stop is not None  # noqa: S101 - a step without seek has one
     refused = len(making.refusals.errors)
     speed = None if step.speed is None else making.chosen.speed(step.speed, f"{key}.speed", making.instrument)
     maker = RuleMaker(making, turns=speed is not None)

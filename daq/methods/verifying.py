@@ -137,7 +137,7 @@ def _level(plan: Plan, facts: Facts, kept: Kept, row: Row, fluid: dict[str, Any]
 def _certified(fluid: dict[str, Any], celsius: float, unit: str) -> tuple[float, float]:
     """Certified value (`unit`) at a temperature, and its expanded uncertainty in %: the greater one beside it."""
     table = [(t, v) for t, v, _ in fluid["table"]]
-    value = convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit)
+    value = _as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
     below = max((row for row in fluid["table"] if row[0] <= celsius), default=fluid["table"][0])
     above = min((row for row in fluid["table"] if row[0] >= celsius), default=fluid["table"][-1])
     return value, max(below[2], above[2])
@@ -149,7 +149,12 @@ def _full_scale(plan: Plan, speed: float | None, unit: str) -> float:
     constant, scale = body.get("viscosity_constant"), plan.context.get("full_scale_uN_m")
     if constant is None or scale is None or not speed:
         raise SettingError("geometry, full-scale torque or speed is not known, so there is no band")
-    return convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit)
+    return _as_written(convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit))
+
+
+def _as_written(value: float) -> float:
+    """Without what binary arithmetic leaves behind the twelfth digit: the decision is in decimal arithmetic."""
+    return float(f"{value:.12g}")
 
 
 def _deviation(

@@ -6,13 +6,28 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.elementary import require_positive
+from daq.rheology.elementary import require_positive, require_within
 from daq.rheology.torque import BandClass, classify_torque, torque_percent_at, viscosity_at, viscosity_range
 from daq.rheology.uncertainty import combine
 from daq.rheology.viscosity_budget import Specification, viscosity_components
 
+SERIES = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
+"""Speeds looked at in each decade (our choice)."""
 HEADROOM_PERCENT = 85.0
 """A planned torque above this is put behind the others: a sample a little thicker would go over range (our choice)."""
+
+
+def speeds_between(slowest: float, fastest: float) -> list[float]:
+    """Round speeds (/min) from `slowest` to `fastest`, both included, ten in a decade.
+
+    Raises:
+        ArgumentError: a speed that is not positive, or the slowest above the fastest.
+    """
+    require_positive("slowest", slowest)
+    require_within("fastest", fastest, slowest, math.inf)
+    decades = range(math.floor(math.log10(slowest)), math.floor(math.log10(fastest)) + 1)
+    round_ones = (float(f"{step:g}e{decade}") for decade in decades for step in SERIES)
+    return sorted({slowest, fastest, *(s for s in round_ones if slowest < s < fastest)})
 
 
 class Body(Protocol):

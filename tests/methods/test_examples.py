@@ -20,6 +20,8 @@ PAIRS = [
     ("slip-setting-time", "bench-1", None),
     ("reference-check", "bench-1", None),
     ("reference-check", "bench-2", None),
+    ("find-speed", "bench-1", None),
+    ("find-speed", "bench-2", "engobe"),
     ("thermometer-log", "thermo-1", None),
 ]
 

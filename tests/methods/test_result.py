@@ -59,7 +59,7 @@ def test_everything_a_historian_needs_is_there():
     )
     assert d["sample"] == {
         "id": "CG-2291", "product": "clear-glaze", "lot": "L-118", "fill": "1", "replicate": 2,
-        "sampled_at": "2026-03-02T06:10:00+01:00",
+        "sampled_at": "2026-03-02T06:10:00+01:00", "sheared": False,
     }  # fmt: skip
     assert (d["span"]["n"], d["span"]["seconds"], d["span"]["stop_reason"]) == (300, 30.0, "elapsed ≥ 60 s")
     assert d["uncertainty"]["expanded"] == pytest.approx(18.80220, rel=1e-5)

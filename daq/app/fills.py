@@ -1,0 +1,26 @@
+"""A fill that a seek has sheared is not measured on as if it were fresh."""
+
+from daq.adapters.store_read import Reader
+from daq.core.errors import SettingError
+from daq.methods.recipe import Method
+
+SHOWN_ID = 8
+
+
+def check_fill(reader: Reader, fill: str, method: Method) -> None:
+    """Refuse a fill that was sheared by a seek, unless the method brings it to a declared state, or seeks itself.
+
+    Raises:
+        SettingError: the fill needs a pre-shear and a rest that the method does not declare.
+    """
+    if not fill or any(step.seek is not None for step in method.steps):
+        return
+    sheared_by = reader.sheared_by(fill)
+    if sheared_by is None or (method.conditioning.preshear is not None and method.conditioning.rest > 0):
+        return
+    raise SettingError(
+        f"fill {fill!r} was sheared by the seek of run {sheared_by[:SHOWN_ID]}, and method {method.id} declares no "
+        "pre-shear with a rest after it; take a fresh fill (and another name for it), or a method with "
+        "[conditioning.preshear] and conditioning.rest",
+        key="fill",
+    )
