@@ -20,6 +20,7 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
     kept = meter.provisional(now) if meter is not None else None
     signals = pipeline.signals()
     step = plan.steps[pipeline.step_number]
+    began = meter.clock.start if meter is not None else pipeline.stage_start
     c = plan.conditioning
     return {
         "run": run_id,
@@ -27,7 +28,7 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
         "method": f"{plan.method} {plan.version}",
         "state": pipeline.state.value,
         "run_s": (now - facts.began) / 1e9 if facts.began else 0.0,
-        "stage_s": (now - (meter.clock.start if meter is not None else pipeline.stage_start)) / 1e9,
+        "stage_s": (now - began) / 1e9 if began else 0.0,
         "step": {
             "number": pipeline.step_number + 1,
             "of": len(plan.steps),
