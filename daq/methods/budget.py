@@ -197,8 +197,9 @@ def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
 def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[str]:
     limit = specification.zero_percent_full_scale
     if limit:
-        beyond = before is not None and abs(before) > limit
-        return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"] * beyond
+        if before is None or abs(before) <= limit:
+            return []
+        return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"]
     if "zero" in specification.includes:
         covered = specification.torque_percent_full_scale
         out = ["zero and its drift: contained in the accuracy of the torque"]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.core.errors import SettingError
-from daq.quality.health import once_per_revolution
+from daq.quality.health import once_per_revolution, trend
 
 
 def test_ripple_is_found_beside_drift_and_noise():
@@ -42,3 +42,28 @@ def test_a_straight_rotor_has_none():
 def test_too_little_to_see_a_ripple_is_refused(turns, values):
     with pytest.raises(SettingError):
         once_per_revolution(list(turns), list(values))
+
+
+def test_a_trend_is_the_middle_of_the_last_three_against_the_limit():
+    found = trend([0.1, 0.1, 0.1, 9.0, 0.2], 0.3)
+    # One odd run among them raises no alarm; two do.
+    assert (found.n, found.latest, found.beyond) == (5, 0.2, False)
+    assert trend([0.1, 0.4, 0.5], 0.3).beyond
+    assert trend([-0.4], 0.3).beyond
+    assert not trend([0.3], 0.3).beyond
+
+
+def test_the_change_of_a_trend_is_that_of_a_line_odd_runs_cannot_turn():
+    # Theil and Sen: the median slope is 0.1 a run, over nine intervals 0.9, whatever the fifth run shows.
+    values = [0.1 * i for i in range(10)]
+    values[4] = 50.0
+    assert trend(values, 1.0).change == pytest.approx(0.9)
+    assert trend([0.1, 0.2], 1.0).change == 0.0
+
+
+def test_no_trend_without_values_and_none_without_sense():
+    assert trend([], 0.3) is None
+    with pytest.raises(SettingError):
+        trend([1.0], 0.0)
+    with pytest.raises(SettingError):
+        trend([math.inf], 1.0)

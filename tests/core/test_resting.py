@@ -1,0 +1,63 @@
+"""The torque at rest before the motor turns: which readings count, and that it comes from the journal alone."""
+
+import pytest
+
+from daq.core.resting import LEAST, REST_NS, Resting
+from daq.testing.bench import Bench
+from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
+from simulators.rotational.instrument import RotationalInstrument
+from tests.methods.bench import driver_for, example, load_changed, plan_of
+
+S = 1_000_000_000
+
+
+def filled(values, *, every=S // 10):
+    resting = Resting()
+    for i, value in enumerate(values):
+        resting.see(i * every, value)
+    return resting
+
+
+def test_mean_and_scatter():
+    found = filled([0.1, 0.2, 0.3, 0.2, 0.2]).summary(S // 2)
+    assert (found.n, found.mean) == (5, pytest.approx(0.2))
+    assert found.sd == pytest.approx(0.0707107, abs=1e-6)  # sqrt((0.01 + 0.01)/4)
+
+
+def test_only_the_last_ten_seconds_count():
+    found = filled([5.0] * 50 + [0.1] * 100).summary(149 * S // 10)
+    assert (found.n, found.mean) == (REST_NS * 10 // S, pytest.approx(0.1))
+
+
+def test_few_readings_and_none_say_nothing():
+    assert filled([0.1] * (LEAST - 1)).summary(S) is None
+    assert filled([None] * 20).summary(S) is None
+    assert filled([0.1] * LEAST).summary(S).n == LEAST
+
+
+def bench_of(plan, instrument, seed=3):
+    simulator = RotationalInstrument(
+        geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS["clear-glaze"], seed=seed, serial="R-1042"
+    )
+    bench = Bench(plan, {"bench-1": driver_for(instrument)}, {"bench-1": simulator})
+    bench.begin()
+    bench.run(600.0)
+    return bench, simulator
+
+
+def test_a_run_knows_the_zero_error_of_its_instrument():
+    instrument = example("instruments/bench-1.toml")
+    bench, simulator = bench_of(plan_of("clear-glaze-qc", instrument), instrument)
+    found = bench.facts.at_rest
+    assert found.n == 100
+    # The simulated zero error, within the noise of 0.03 % over 100 readings and the last digit sent.
+    assert found.mean == pytest.approx(simulator.errors.zero_percent, abs=0.015)
+
+
+def test_a_motor_that_turns_at_once_leaves_nothing_to_see(tmp_path):
+    instrument = example("instruments/bench-1.toml")
+    gate = '[conditioning.temperature]\ntarget = 25.0                         # Cel\nband = 0.2                            # K\nhold = "30 s"\nlongest = "30 min"\n'
+    method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", (gate, ""))
+    bench, _ = bench_of(plan_of(method, instrument), instrument)
+    assert bench.facts.outcome == "complete"
+    assert bench.facts.at_rest is None

@@ -1,0 +1,273 @@
+"""Verification with a certified fluid: bands by hand, both ends, levels, certificates; and how an instrument stands.
+
+Acceptance band: common practice, no source.  Days: ISO 8601 calendar dates, checked against the standard library.
+"""
+
+import datetime as dt
+import math
+import random
+
+import pytest
+
+from daq.core.errors import SettingError, SettingErrors
+from daq.methods.compile import Known
+from daq.methods.conclude import conclude
+from daq.methods.result import ResultData, RunRecord
+from daq.methods.standing import Verified, day, standing
+from daq.quality.verification import certified_coefficient, certified_viscosity
+from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
+
+DAY = 86_400 * 10**9
+NOW = 1_790_000_000 * 10**9
+TODAY = Known(today="2026-09-21")
+
+
+@pytest.fixture
+def crossbar(tmp_path):
+    """A body known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
+    return load_changed(
+        tmp_path, "instruments/bench-2.toml", ('mounted = "cylinder-9"', 'mounted = "crossbar"'),
+        ('full_scale_viscosity = "20000 mPa.s"\nat_speed = "10 /min"', 'full_scale_viscosity = "2000 mPa.s"\nat_speed = "30 /min"'),
+    )  # fmt: skip
+
+
+def plan(instrument, fluid=None, bench=TODAY, method="reference-verification", **more):
+    return plan_of(method, instrument, fluid=fluid or example("fluids/reference-500.toml"), bench=bench, **more)
+
+
+def level(step, viscosity, *, torque=None, temperature=25.0, faults=()):
+    """The end value of a step: at 30 /min (step 0) 2000 mPa.s are 100 % torque, at 60 /min (step 1) 1000."""
+    speed = (30.0, 60.0)[step]
+    full = (2000.0, 1000.0)[step]
+    torque = 100.0 * viscosity / full if torque is None else torque
+    summaries = {
+        "torque": flat(torque, sd=0.01), "speed": flat(speed), "temperature": flat(temperature),
+        "torque_abs": flat(10.0 * torque), "apparent_viscosity": flat(viscosity, sd=0.1),
+    }  # fmt: skip
+    return kept(summaries, step=step, t=60.0 + 60.0 * step, faults=faults)
+
+
+ENDED = {0: (0.0, 60.0, "elapsed"), 1: (60.0, 120.0, "elapsed")}
+
+
+def verified(plan, *levels, outcome="complete"):
+    return conclude(plan, facts(levels, outcome=outcome, ended=ENDED))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "passed"),
+    [
+        # 500 mPa.s, 0.3 % of it is 1.5: +-(20 + 1.5) at 30 /min, +-(10 + 1.5) at 60 /min; both ends included.
+        (500.0, 500.0, True),
+        (521.5, 511.5, True),
+        (478.5, 488.5, True),
+        (math.nextafter(521.5, 600.0), 511.5, False),
+        (math.nextafter(478.5, 400.0), 488.5, False),
+        (521.5, math.nextafter(511.5, 600.0), False),
+        (478.5, math.nextafter(488.5, 400.0), False),
+    ],
+)
+def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(crossbar, low, high, passed):
+    c = verified(plan(crossbar), level(0, low), level(1, high))
+    v = c.verification
+    assert [(x.low, x.high, x.certified) for x in v.levels] == [(478.5, 521.5, 500.0), (488.5, 511.5, 500.0)]
+    assert v.passed is passed
+    assert c.judgement.verdict == ("within" if passed else "outside")
+    assert c.judgement.decision_rule == "unrounded"
+
+
+def test_what_is_said_of_a_level(crossbar):
+    c = verified(plan(crossbar), level(0, 510.0), level(1, 505.0))
+    first = c.verification.levels[0]
+    assert (first.step, first.speed, first.torque_percent, first.temperature) == ("lower-torque", 30.0, 25.5, 25.0)
+    assert first.deviation_percent == pytest.approx(2.0)
+    # In % of 500: torque 1 % of full scale at 25.5 % is 20 mPa.s, /sqrt(3) = 11.547; geometry 0.5 % of 510 is 2.55, 1.4722;
+    # speed 0.1 %, 0.2944; resolution 0.005 % of full scale is 0.1, 0.0577; temperature 0.05 K * 6.1 %/K of 510 = 1.56,
+    # 0.9; certificate 1.5/2 = 0.75.  u = 11.70 mPa.s, U = 1.96 u = 22.9 mPa.s, 4.59 %.
+    assert first.deviation_uncertainty_percent == pytest.approx(4.59, abs=0.03)
+    # E_n with both at k = 2: 10/sqrt(23.35^2 + 1.5^2) = 0.427.
+    assert first.normalised_error == pytest.approx(0.427, abs=0.005)
+
+
+def test_the_budget_takes_the_temperature_coefficient_from_the_certificate(crossbar):
+    """Andrade between 23 and 25 Cel: B = ln(566.3/500)/(1/296.15 - 1/298.15) = 5496.7 K; over 298.15^2 6.184 %/K."""
+    u = verified(plan(crossbar), level(0, 500.0), level(1, 500.0)).uncertainty
+    temperature = next(c for c in u.components if c["name"] == "temperature")
+    at_25 = -temperature["sensitivity"] / 500.0
+    # At a row of the table the rows to its right count: B = ln(500/368.8)/(1/298.15 - 1/303.15) = 5501.5 K.
+    assert at_25 == pytest.approx(5501.5 / 298.15**2, rel=1e-3)
+    assert not any(text.startswith("temperature") for text in u.left_out)
+
+
+def test_one_torque_is_not_enough_and_is_no_failure(crossbar):
+    c = verified(plan(crossbar), level(1, 500.0))
+    assert (c.verification.passed, c.judgement.verdict) == (None, "not_comparable")
+    assert c.verification.reasons[-1].startswith("judged at 1 of the 2 torques")
+
+
+def test_torques_near_each_other_count_once(crossbar):
+    v = verified(plan(crossbar), level(0, 500.0, torque=45.0), level(1, 500.0, torque=54.9)).verification
+    assert v.passed is None
+    v = verified(plan(crossbar), level(0, 500.0, torque=45.0), level(1, 500.0, torque=55.0)).verification
+    assert v.passed is True
+
+
+def test_a_doubtful_value_is_not_judged_but_one_outside_still_fails(crossbar):
+    v = verified(plan(crossbar), level(0, 600.0, faults=("below_band",)), level(1, 500.0)).verification
+    assert (v.passed, v.levels[0].accepted) == (None, None)
+    assert "below_band" in v.reasons[0]
+    v = verified(plan(crossbar), level(0, 500.0, faults=("gap",)), level(1, 600.0)).verification
+    assert v.passed is False
+
+
+def test_an_interrupted_run_decides_nothing_good(crossbar):
+    c = verified(plan(crossbar), level(0, 500.0), outcome="interrupted")
+    assert (c.verification.passed, c.value) == (None, None)
+    assert conclude(plan(crossbar), facts([level(0, 500.0)], outcome="")).verification is None
+
+
+def test_the_certificate_between_its_temperatures_and_beyond(crossbar):
+    v = verified(plan(crossbar), level(0, 531.5, temperature=24.0), level(1, 531.5, temperature=24.0)).verification
+    # ln(500/566.3) shared by 1/T: 24 Cel lies 0.50168 of the way from 23 to 25.
+    assert v.levels[0].certified == pytest.approx(566.3 * (500.0 / 566.3) ** 0.50168, rel=1e-5)
+    v = verified(plan(crossbar), level(0, 500.0, temperature=41.0), level(1, 500.0, temperature=41.0)).verification
+    assert v.passed is None
+    assert "outside the certificate's table" in v.reasons[0]
+
+
+def test_a_certificate_reaches_a_little_beyond_its_ends():
+    table = [(25.0, 500.0)]
+    assert certified_viscosity(25.02, table, reach_k=0.25) == 500.0
+    with pytest.raises(SettingError):
+        certified_viscosity(25.3, table, reach_k=0.25)
+    two = [(20.0, 684.9), (25.0, 500.0)]
+    assert certified_viscosity(25.1, two, reach_k=0.25) == pytest.approx(500.0 * math.exp(-0.1 * 0.06188), rel=1e-4)
+    assert certified_coefficient(25.0, two) == pytest.approx(
+        0.06188, abs=1e-5
+    )  # ln(684.9/500)/(1/293.15 - 1/298.15)/298.15^2
+    with pytest.raises(SettingError, match="two temperatures"):
+        certified_coefficient(25.0, table)
+
+
+def test_a_certificate_may_give_its_uncertainty_in_the_unit(tmp_path, crossbar):
+    edits = (
+        'viscosity = "500.0 mPa.s"\nexpanded_uncertainty = "0.3 %"',
+        'viscosity = "0.5 Pa.s"\nexpanded_uncertainty = "2.5 mPa.s"',
+    )
+    fluid = load_changed(tmp_path, "fluids/reference-500.toml", edits)
+    v = verified(plan(crossbar, fluid), level(0, 500.0), level(1, 500.0)).verification
+    assert (v.levels[0].low, v.levels[0].high) == (477.5, 522.5)
+
+
+# ---- before the run
+
+
+def refusal(*args, **more):
+    with pytest.raises(SettingErrors) as caught:
+        plan(*args, **more)
+    return caught.value.errors
+
+
+def test_an_expired_certificate_is_refused_by_the_day(crossbar):
+    plan(crossbar, bench=Known(today="2028-06-30"))
+    (error,) = refusal(crossbar, bench=Known(today="2028-07-01"))
+    assert (error.key, error.file.endswith("reference-500.toml")) == ("expires", True)
+    assert "held until 2028-06-30, today is 2028-07-01" in error.reason
+
+
+def test_another_method_is_only_warned_of_an_expired_certificate(crossbar):
+    found = plan(crossbar, method="reference-check", bench=Known(today="2028-07-01"))
+    assert any("held until 2028-06-30" in text for text in found.context["warnings"])
+
+
+def test_a_verification_without_a_fluid_is_refused_when_it_begins_and_not_when_it_is_checked(crossbar):
+    plan_of("reference-verification", crossbar)
+    with pytest.raises(SettingErrors, match="--fluid"):
+        plan_of("reference-verification", crossbar, bench=TODAY)
+
+
+def test_a_verification_needs_a_step_for_each_torque(tmp_path):
+    with pytest.raises(SettingError, match="asks for 3 torques"):
+        load_changed(tmp_path, "methods/reference-verification.toml", ("levels = 2", "levels = 3"))
+
+
+# ---- how an instrument stands
+
+
+def at(days, passed, **more):
+    return Verified(NOW - days * DAY, f"run-{days}", passed, fluid="reference-500", serial="R-1042", **more)
+
+
+@pytest.mark.parametrize(
+    ("history", "passed", "overdue", "said"),
+    [
+        ([], None, True, "overdue"),
+        ([at(10, True)], True, False, "passed"),
+        ([at(31, True)], True, False, "passed"),  # due this very moment
+        ([at(32, True)], True, True, "overdue"),
+        ([at(10, True), at(5, False)], False, False, "failed"),
+        ([at(10, False), at(5, True, order="as left")], True, False, "passed"),
+        ([at(40, True), at(5, False)], False, True, "failed"),
+        ([Verified(NOW, "x", False, serial="R-9")], None, True, "overdue"),  # another instrument under this name
+    ],
+)
+def test_standing(history, passed, overdue, said):
+    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
+    assert (found.passed, found.overdue, found.said) == (passed, overdue, said)
+
+
+def test_without_an_interval_nothing_is_overdue():
+    found = standing([], now_utc_ns=NOW, every_ns=None, serial="R-1042")
+    assert (found.overdue, found.said) == (False, "never verified")
+
+
+def judged_with(history, **more):
+    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
+    made = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", bench=Known(standing=found), **more)
+    summaries = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=1.0)}
+    c = conclude(made, facts([kept(summaries)]))
+    return c, ResultData.build(made, c, RunRecord(run="r", sample="s"))
+
+
+def test_results_of_a_passed_instrument_are_good_and_carry_it():
+    c, data = judged_with([at(10, True)])
+    assert (c.quality, c.faults) == ("Good", ())
+    v = data.verified
+    assert (v.passed, v.overdue, v.run, v.date) == (True, False, "run-10", day(NOW - 10 * DAY))
+    assert (v.last_pass, v.due) == (day(NOW - 10 * DAY), day(NOW + 21 * DAY))
+
+
+@pytest.mark.parametrize(
+    ("history", "faults", "reason"),
+    [
+        ([at(40, True)], ("verification_overdue",), "it was due on"),
+        ([], ("verification_overdue",), "it was never passed"),
+        ([at(10, True), at(5, False)], ("verification_failed",), "with reference-500 (as found)"),
+    ],
+)
+def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, faults, reason):
+    c, data = judged_with(history)
+    assert (c.quality, c.validity, c.faults, c.value) == ("Uncertain", "doubtful", faults, 800.0)
+    assert reason in c.reasons[0]
+    assert data.flat()["verified_overdue"] is data.verified.overdue
+
+
+def test_a_verification_itself_is_not_doubted_for_being_overdue(crossbar):
+    found = standing([], now_utc_ns=NOW, every_ns=DAY, serial=None)
+    c = verified(plan(crossbar, bench=Known(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0))
+    assert (c.validity, c.verification.passed) == ("valid", True)
+
+
+def test_a_failure_names_the_results_since_the_last_pass(crossbar):
+    known = Known(today="2026-09-21", order="as found", results_since_pass=("r1", "r2"))
+    failed = verified(plan(crossbar, bench=known), level(0, 600.0), level(1, 600.0))
+    assert failed.verification.results_since_pass == ("r1", "r2")
+    assert verified(plan(crossbar, bench=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
+
+
+def test_days_are_those_of_the_calendar():
+    rng = random.Random(5)
+    for _ in range(2000):
+        seconds = rng.randrange(-2_000_000_000, 8_000_000_000)
+        want = (dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=seconds)).date().isoformat()
+        assert day(seconds * 10**9) == want
