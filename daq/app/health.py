@@ -74,7 +74,7 @@ def _by_step(plan: Plan, readings: Readings) -> dict[str, list[Point]]:
 
 
 def _point(plan: Plan, r: Reading) -> Point | None:
-    if not r.step or r.repeat or r.link != plan.lead.name or plan.band is None:
+    if r.state != "measuring" or r.repeat or r.link != plan.lead.name or plan.band is None:
         return None
     speed, torque = r.values.get(plan.speed_signal), r.values.get(plan.band.signal)
     return None if speed is None or torque is None else (r.t, speed, torque)

@@ -109,8 +109,8 @@ async def daemon(folder: Path, count: int) -> None:
     from daq.adapters.paths import examples_dir
     from daq.app.catalogue import Catalogue
     from daq.app.daemon import served, set_up_logs
-    from daq.app.runner import Runner
     from daq.app.orders import RunOrder
+    from daq.app.runner import Runner
     from daq.app.supervisor import Supervisor
     from daq.methods.daemon import Daemon
     from daq.methods.recipe import Conditioning, Stop
@@ -147,7 +147,7 @@ async def daemon(folder: Path, count: int) -> None:
         Runner.received = timed  # type: ignore[method-assign]
         for name in catalogue.instruments:
             session = supervisor.sessions[name]
-            while session.standing.state != "ready":  # noqa: ASYNC110 - it has no event
+            while session.standing.state != "ready":
                 await asyncio.sleep(0.05)
         for name in catalogue.instruments:
             order = RunOrder(method="clear-glaze-qc", instrument=name, sample="bench")

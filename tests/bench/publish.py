@@ -38,7 +38,7 @@ async def measure() -> list[float]:
             store = Store(Path(folder) / "bench.sqlite")
             publisher = Publisher(store, MqttSettings(host="127.0.0.1", port=broker.port), SystemClock(), topics=topics)
             task = asyncio.create_task(publisher.run())
-            while not publisher.state.connected:  # noqa: ASYNC110 - it has no event
+            while not publisher.state.connected:
                 await asyncio.sleep(0.01)
             await asyncio.wrap_future(store.submit(RegisterMethod("m", "1", "0", "", 0, "bench")))
             for number in range(RESULTS):
@@ -47,7 +47,7 @@ async def measure() -> list[float]:
                 await asyncio.wrap_future(store.submit(conclusion(number, topics)))
                 began = time.perf_counter()
                 publisher.wake()
-                while publisher.state.delivered == before:  # noqa: ASYNC110 - the time is what is measured
+                while publisher.state.delivered == before:
                     await asyncio.sleep(0)
                 times.append(time.perf_counter() - began)
             publisher.stop()

@@ -4,6 +4,7 @@ import json
 import platform
 import uuid
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -83,7 +84,7 @@ class Bench:
                 for name, d in drivers.items()
             },
             "software": daq.__version__,
-            "libraries": {"python": platform.python_version()},
+            "libraries": {"python": platform.python_version(), "numpy": version("numpy")},
         }
         record = RunRecord(
             id=run_id,
