@@ -128,6 +128,7 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     conditions = conditions_text(data["conditions"])
     if conditions:
         lines += _wrapped(conditions, columns, "at ", "dim")
+    lines += corrected_lines(data, columns)
     for advice in data["advice"]:
         lines += _wrapped(plain(advice["text"]), columns, "advice: ", "warn")
     for warning in data["warnings"]:
@@ -165,6 +166,22 @@ def limit_text(limit: dict[str, Any]) -> str:
     )
     verdict = limit["verdict"].replace("_", " ")
     return plain(f"{limit['quantity']} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
+
+
+def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
+    """The value at the product's reference temperature, or why there is none; the value as measured stands above."""
+    corrected = data.get("corrected")
+    if not corrected:
+        return []
+    at = f"corrected to {corrected['reference_celsius']:g} °C: "
+    if corrected["value"] is None:
+        return _wrapped(plain(corrected["reason"]), columns, at + "no value, ", "dim")
+    unit = symbol(data["unit"])
+    said = with_unit(corrected["value"], data["unit"])
+    if corrected["expanded"] is not None:
+        said += f" ± {number(corrected['expanded'], 2)} {unit} (k = {corrected['k']:.2f})"
+    how = f"{said}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
+    return _wrapped(how, columns, at)
 
 
 def conditions_text(conditions: dict[str, Any]) -> str:

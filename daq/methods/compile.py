@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from daq.core.driver import Driver, Identity
+from daq.core.errors import SettingError
 from daq.core.plan import Conditioning, LinkPlan, Plan
 from daq.methods.bodies import constants_of, described, flow_geometry
 from daq.methods.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.choosing import Chosen
+from daq.methods.correcting import described_curve
 from daq.methods.curvechecks import check_flow_curve, check_settling
 from daq.methods.digest import digest
 from daq.methods.fluid import Fluid
@@ -84,6 +86,7 @@ def compile_plan(
     check_verification(making, primary, fluid, None if bench is None else bench.today)
     check_settling(making, steps, None if product is None else product.flow_index)
     curve = check_flow_curve(making, steps)
+    temperature = _temperature_curve(making, product)
     turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
     making.refusals.settle()
     signals = making.signals
@@ -107,6 +110,7 @@ def compile_plan(
         speed_timeout_ns=method.speed_timeout,
         context=_context(making, product, fluid, bench or Known(), conditioning)
         | ({} if curve is None else {"flow_curve": curve})
+        | temperature
         | ({} if method.time_from is None else {"time_from": method.time_from}),
     )
 
@@ -278,9 +282,20 @@ def _context(
     }
 
 
+def _temperature_curve(making: Making, product: Product | None) -> dict[str, Any]:
+    """The product's temperature curve, where it has one; a curve that cannot be fitted goes to the refusals."""
+    if product is None or product.temperature_curve is None:
+        return {}
+    try:
+        return {"temperature_curve": described_curve(product.temperature_curve)}
+    except SettingError as error:
+        making.refusals.add(product, error.key, error.reason)
+        return {}
+
+
 def _product(product: Product) -> dict[str, Any]:
     """The product as plain values, its limits in UCUM units."""
-    out = product.model_dump(mode="json", exclude={"limits"})
+    out = product.model_dump(mode="json", exclude={"limits", "temperature_curve"})
     out["unit"] = product.unit_code
     out["limits"] = [
         {

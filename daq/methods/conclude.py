@@ -12,6 +12,7 @@ from daq.methods.budget import drift, percent_of_full_scale, temperature_of, tor
 from daq.methods.cautions import cautions, flow_faults
 from daq.methods.claims import chosen, claim_faults, event_seconds, raw_value, time_uncertainty
 from daq.methods.conclusion import Advice, Conclusion, Row
+from daq.methods.correcting import correction
 from daq.methods.judging import judgement, reported
 from daq.methods.seekadvice import advice_to_fit, seek_of
 from daq.methods.standing import said_of, standing_faults
@@ -80,6 +81,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         torque_at_rest_percent=torque_at_rest(plan, facts),
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
+        corrected=correction(plan, row, value, budget),
         cautions=cautions(plan, facts, kept, row, moved),
         temperatures={} if kept is None else _temperatures(plan, kept),
     )

@@ -152,6 +152,23 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """The value as it would be at the product's reference temperature, in its unit; always beside the one measured."""
+
+    value: float | None
+    reference_celsius: float
+    measured_celsius: float | None
+    factor: float | None
+    """Corrected over measured."""
+    expanded: float | None
+    """Expanded uncertainty (95 %) of the corrected value."""
+    k: float | None
+    left_out: tuple[str, ...] = ()
+    reason: str = ""
+    """Why there is no corrected value."""
+
+
+@dataclass(frozen=True, slots=True)
 class Conclusion:
     """Value, uncertainty, validity, verdict and advice of one run (so far)."""
 
@@ -184,6 +201,8 @@ class Conclusion:
     """Where the run is a verification: what it came to."""
     sheared: bool = False
     """Whether the run sought a speed, and so sheared its fill in a way no method declares."""
+    corrected: Correction | None = None
+    """Where the product has a temperature curve."""
     cautions: tuple[str, ...] = ()
     """What a reader of the value must know: limits of use, drift, what selected it."""
     temperatures: dict[str, float] = field(default_factory=dict)

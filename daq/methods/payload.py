@@ -162,6 +162,19 @@ class DriftData(Part):
     certain: bool
 
 
+class CorrectionData(Part):
+    """The value as it would be at the product's reference temperature; the verdict is on the one measured."""
+
+    value: Number = Field(description="in the unit of the value; null where the curve does not reach")
+    reference_celsius: float
+    measured_celsius: Number = None
+    factor: Number = Field(default=None, description="corrected over measured")
+    expanded: Number = Field(default=None, description="expanded uncertainty, 95 %")
+    k: Number = None
+    left_out: list[str] = Field(default_factory=list, description="what the uncertainty does not contain")
+    reason: str = Field(default="", description="why there is no corrected value")
+
+
 class AdviceData(Part):
     """What to change, computed from what was measured."""
 

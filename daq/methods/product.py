@@ -13,6 +13,7 @@ from daq.methods.fields import (
     Listed,
     Model,
     Name,
+    Percent,
     PerMinute,
     Quantity,
     Text,
@@ -21,6 +22,7 @@ from daq.methods.fields import (
 
 DecisionRule = Literal["unrounded", "rounded"]
 SECOND = 1_000_000_000
+KELVIN = 273.15
 
 
 class Limit(Model):
@@ -56,6 +58,68 @@ class Limit(Model):
         return value * entered(self.unit)[1]
 
 
+class TemperaturePoint(Model):
+    """One measured point of a product's temperature curve."""
+
+    temperature: Celsius = Field(description="Cel")
+    viscosity: Quantity = Field(description="with its unit, for example '800 mPa.s'")
+
+    @model_validator(mode="after")
+    def _is_viscosity(self) -> Self:
+        given = self.viscosity
+        if not given.unit or UNITS[given.unit].dimension != "viscosity" or given.value <= 0:
+            raise KeyedError("viscosity", "is a viscosity above 0 with its unit, for example '800 mPa.s'")
+        return self
+
+
+class TemperatureCurve(Model):
+    """How the product's viscosity changes with temperature: measured points, or constants with the range they hold in.
+
+    andrade: ln(eta) = a + b/T; vft: ln(eta) = a + b/(T - t0); T in K.  `a` cancels.
+    """
+
+    reference: Celsius = Field(description="the temperature (Cel) results are corrected to")
+    law: Literal["andrade", "vft"] = "andrade"
+    points: Annotated[tuple[TemperaturePoint, ...], Listed] = ()
+    b: Annotated[float, Field(gt=0)] | None = None
+    """K"""
+    t0: Annotated[float, Field(ge=0)] | None = None
+    """K"""
+    low: Celsius | None = None
+    high: Celsius | None = None
+    uncertainty: Percent | None = None
+    """Expanded uncertainty (k = 2) of b, %; from points it is taken from their scatter where it is left out."""
+    geometry: Name | None = None
+    speed: PerMinute | None = None
+    """What the curve was measured with: a fluid that is not Newtonian has another one at another rate."""
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        constants = [k for k in ("b", "t0", "low", "high") if getattr(self, k) is not None]
+        if self.points:
+            if constants:
+                raise KeyedError(constants[0], "is given by the points; leave it out, or leave the points out")
+            least = 2 if self.law == "andrade" else 3
+            if len({p.temperature for p in self.points}) < least:
+                raise KeyedError("points", f"needs at least {least} different temperatures for {self.law}")
+            low, high = (f(p.temperature for p in self.points) for f in (min, max))
+        else:
+            needed = ("b", "low", "high") if self.law == "andrade" else ("b", "t0", "low", "high")
+            missing = [k for k in needed if k not in constants]
+            if missing:
+                raise KeyedError(missing[0], "is missing: give measured points, or the constants with their range")
+            if self.law == "andrade" and self.t0 is not None:
+                raise KeyedError("t0", "belongs to law = 'vft'")
+            low, high = self.low or 0.0, self.high or 0.0
+            if low >= high:
+                raise KeyedError("low", f"low ({low:g}) must be below high ({high:g})")
+            if self.t0 is not None and self.t0 >= low + KELVIN:
+                raise KeyedError("t0", "must lie below the range: the viscosity grows without end towards it")
+        if not low <= self.reference <= high:
+            raise KeyedError("reference", f"{self.reference:g} Cel is outside of the curve ({low:g} to {high:g} Cel)")
+        return self
+
+
 class Product(Model):
     """One product."""
 
@@ -74,6 +138,8 @@ class Product(Model):
     expected_viscosity: Quantity | None = None
     density: Annotated[float, Field(ge=300, le=20_000)] | None = None
     """kg/m3; used to warn of Taylor vortices.  Water's is taken where it is left out."""
+    temperature_curve: TemperatureCurve | None = None
+    """Its own curve, for a value corrected to a reference temperature beside the one measured."""
     safety: str = ""
 
     @model_validator(mode="after")

@@ -13,6 +13,7 @@ from daq.methods.flatten import Scalar, columns, flat_model, flattened
 from daq.methods.payload import (
     AdviceData,
     ConditionsData,
+    CorrectionData,
     DriftData,
     GeometryData,
     LevelData,
@@ -87,6 +88,7 @@ class ResultData(Part):
     steady: bool | None = None
     outcome: Literal["complete", "stopped", "interrupted", "failed"]
     uncertainty: UncertaintyData | None = None
+    corrected: CorrectionData | None = None
     span: SpanData | None = None
     drift: DriftData | None = None
     conditions: ConditionsData
@@ -158,6 +160,9 @@ class ResultData(Part):
                 taken_at_s=row.seconds,
                 stop_reason=c.stop_reason,
             ),
+            corrected=None
+            if c.corrected is None
+            else CorrectionData(**{**asdict(c.corrected), "left_out": list(c.corrected.left_out)}),
             drift=None if c.drift is None else DriftData(**asdict(c.drift)),
             conditions=_conditions(c),
             geometry=None
