@@ -1,1 +1,0 @@
-"""Range planning, seeking, advice that is followed, and the torque's limit."""
