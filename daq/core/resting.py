@@ -26,7 +26,7 @@ class Resting:
 
     def summary(self, t: int) -> AtRest | None:
         """Mean and scatter over the last `REST_NS` before `t`; None of fewer than `LEAST` readings."""
-        recent = [(at, value) for at, value in self._seen if at <= t]
+        recent = [(at, value) for at, value in self._seen if t - REST_NS < at <= t]
         if len(recent) < LEAST:
             return None
         found = summarise([value for _, value in recent], Axis([at for at, _ in recent]))
