@@ -138,7 +138,7 @@ class Catalogue:
     def make_driver(self, instrument: Instrument) -> Driver:
         """A new driver for an instrument; `SettingError` names its file where kind or options are wrong."""
         try:
-            return self.drivers.make(instrument.driver, instrument.options)
+            return self.drivers.make(instrument.driver, instrument.driver_options)
         except SettingError as error:
             raise SettingError(error.reason, file=instrument.source, key=error.key) from error
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from daq.core.driver import API_VERSION, Driver
 from daq.core.errors import SettingError
+from daq.methods.probes import OPTION, ProbedDriver
 
 GROUP: Final = "daq.drivers"
 
@@ -56,8 +57,9 @@ class Drivers:
             SettingError: there is none of that kind, it cannot be used, or it refuses the options.
         """
         made = self.driver_class(kind)
+        own = {k: v for k, v in options.items() if k != OPTION}
         try:
-            return made(options)
+            driver = made(own)
         except SettingError as error:
             raise SettingError(error.reason, file=error.file, key=error.key or "options") from error
         except Exception as error:
@@ -66,6 +68,7 @@ class Drivers:
                 "tell the driver's author",
                 key="options",
             ) from error
+        return ProbedDriver(driver, options[OPTION]) if OPTION in options else driver
 
     def _load(self, name: str) -> "type[Driver] | str":
         if name not in self._loaded:

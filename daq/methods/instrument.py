@@ -7,6 +7,7 @@ from pydantic import Field, model_validator
 from daq.core.errors import SettingError
 from daq.methods.fields import (
     Duration,
+    KelvinDifference,
     Kelvins,
     KeyedError,
     Listed,
@@ -191,6 +192,17 @@ class HealthLimits(Model):
     """Torque left at rest after turning free, less the one before, % of full scale."""
 
 
+class Probe(Model):
+    """A temperature of this instrument: which channel it comes from, and what its calibration adds."""
+
+    channel: Text | None = None
+    """The driver's channel; left out: the one of the probe's own name."""
+    kind: Literal["Pt100", "Pt500", "Pt1000"] | None = None
+    """A platinum thermometer (IEC 60751) whose channel is in Ohm; left out, the channel is a temperature already."""
+    offset: KelvinDifference = 0.0
+    """Added to the temperature: certified less shown."""
+
+
 class Instrument(Model):
     """One device on one port."""
 
@@ -201,6 +213,7 @@ class Instrument(Model):
     expect_serial: Text | None = None
     enable_motion: bool = False
     options: dict[str, Any] = Field(default_factory=dict)
+    probes: dict[Name, Probe] = Field(default_factory=dict)
     serial_line: SerialLine = SerialLine()
     limits: InstrumentLimits = InstrumentLimits()
     specification: Specification | None = None
@@ -220,6 +233,12 @@ class Instrument(Model):
             if other == self.name:
                 raise KeyedError(f"companions.{role}", "an instrument cannot be its own companion")
         return self
+
+    @property
+    def driver_options(self) -> dict[str, Any]:
+        """What the driver is made with: its options, and the probes where any are declared."""
+        declared = {name: probe.model_dump(mode="json") for name, probe in self.probes.items()}
+        return {**self.options, "probes": declared} if declared else dict(self.options)
 
     @property
     def geometry(self) -> Geometry | None:

@@ -1,0 +1,117 @@
+"""Temperature probes declared in an instrument's file: a resistance becomes a temperature, and an offset is added.
+
+The driver is wrapped, so that gates, rules and results see a temperature like any other, while the journal keeps the
+bytes as they came.  What was declared travels among the options of the journal's header.
+"""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from typing import Any, Final
+
+from daq.core.driver import Action, Channel, Decoded, Driver, Reject, Reply, Request, Values
+from daq.core.errors import SettingError
+from daq.rheology import pt100
+
+OPTION: Final = "probes"
+"""Key among a driver's options under which the probes stand."""
+NOMINAL: Final = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
+"""Resistance at 0 degC in ohm."""
+COLDEST: Final = -200.0
+HOTTEST: Final = 850.0
+
+
+class ProbedDriver(Driver):
+    """A driver whose channels are turned into temperatures as the instrument's file declares."""
+
+    def __init__(self, inner: Driver, probes: Mapping[str, Mapping[str, Any]]) -> None:
+        """`probes`: name of the temperature -> `channel`, `kind` (or None), `offset` in K.
+
+        Raises:
+            SettingError: a channel that is not there, or not in Ohm (Cel, where no kind is given).
+        """
+        super().__init__({**inner.options, OPTION: {k: dict(v) for k, v in probes.items()}})
+        self._inner = inner
+        self.kind = inner.kind  # type: ignore[misc]  # of this one driver
+        self.has_checksum = inner.has_checksum  # type: ignore[misc]
+        self.framing, self.port, self.streams = inner.framing, inner.port, inner.streams
+        self.interval_ns, self.refresh_ns = inner.interval_ns, inner.refresh_ns
+        self.stale_after_ns = inner.stale_after_ns
+        self.capabilities, self.on_link_loss = inner.capabilities, inner.on_link_loss
+        self.zero_condition = inner.zero_condition
+        self._turned: list[tuple[int, float | None, float]] = []
+        """(number of the channel, nominal resistance, offset)."""
+        channels = list(inner.channels)
+        for name, probe in probes.items():
+            at = self._find(name, probe)
+            nominal = None if probe["kind"] is None else NOMINAL[probe["kind"]]
+            self._turned.append((at, nominal, float(probe["offset"])))
+            low, high = (COLDEST, HOTTEST) if nominal is not None else (channels[at].low, channels[at].high)
+            channels[at] = Channel(name, "Cel", low, high)
+        self.channels = tuple(channels)
+        self._renamed = {c.name: d.name for c, d in zip(inner.channels, channels, strict=True)}
+
+    def _find(self, name: str, probe: Mapping[str, Any]) -> int:
+        wanted, kind = probe["channel"] or name, probe["kind"]
+        names = [c.name for c in self._inner.channels]
+        if wanted not in names:
+            known = ", ".join(names)
+            raise SettingError(f"there is no channel {wanted!r}; channels: {known}", key=f"probes.{name}.channel")
+        channel = self._inner.channels[names.index(wanted)]
+        unit = "Cel" if kind is None else "Ohm"
+        if channel.unit != unit:
+            hint = "name its kind, for example kind = 'Pt100'" if channel.unit == "Ohm" else f"it is in {channel.unit}"
+            raise SettingError(
+                f"the channel {wanted} must be in {unit} for this probe; {hint}", key=f"probes.{name}.kind"
+            )
+        return names.index(wanted)
+
+    def decode(self, line: bytes) -> Decoded:
+        """As the driver does, with temperatures in the place of resistances; one no platinum wire has is no value."""
+        found = self._inner.decode(line)
+        if isinstance(found, Reply | Reject):
+            return found
+        given = found.values if isinstance(found, Values) else found
+        faults = [(self._renamed.get(c, c), f) for c, f in found.faults] if isinstance(found, Values) else []
+        values: list[float | None] = list(given)
+        for at, nominal, offset in self._turned:
+            value = values[at]
+            if value is None:
+                continue
+            try:
+                values[at] = (value if nominal is None else pt100.temperature(value, nominal)) + offset
+            except SettingError:
+                values[at] = None
+                faults.append((self.channels[at].name, "probe"))
+        if faults or any(v is None for v in values):
+            return Values(tuple(values), tuple(faults))
+        return tuple(v for v in values if v is not None)
+
+    def identify(self) -> Request | None:
+        """As the driver."""
+        return self._inner.identify()
+
+    def poll(self) -> Request | None:
+        """As the driver."""
+        return self._inner.poll()
+
+    def start_stream(self) -> Request | None:
+        """As the driver."""
+        return self._inner.start_stream()
+
+    def action(self, action: Action, value: float | None = None) -> Request:
+        """As the driver."""
+        return self._inner.action(action, value)
+
+    def state(self) -> dict[str, Any]:
+        """As the driver."""
+        return self._inner.state()
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """As the driver."""
+        self._inner.restore(state)
+
+    def digest(self) -> str:
+        """SHA-256 (hex) of the driver's own digest and the probes."""
+        declared = json.dumps(self.options[OPTION], sort_keys=True)
+        return hashlib.sha256(f"{self._inner.digest()} {declared}".encode()).hexdigest()
