@@ -41,6 +41,7 @@ def report(outcomes: Sequence[Outcome]) -> bool:
     print("\nGain and zero stated each for itself, as they are drawn:")
     separate = [o.separate for o in outcomes]
     c101 = show("JCGM 101 interval", [s.holds_101 for s in separate])
+    show("  those that were propagated", [s.holds_101 for s in separate if s.propagated])
     spread = sum(s.propagated for s in separate)
     print(
         f"  ({spread} of them propagated; in {len(separate) - spread} readings prevail or a slow ripple leaves too few "
