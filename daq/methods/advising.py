@@ -108,7 +108,8 @@ class _Case:
             return [Advice("no_torque", text, self.step)]
         out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
         if not any(a.code == "other_speed" for a in out):
-            out.append(self._computed_speed(figures, at_least))
+            # A seek may begin at any speed; a method prescribes its own, and another body is the nearer way out.
+            out.insert(0 if self._seeks else len(out), self._computed_speed(figures, at_least))
         return out
 
     def _situation(self, at_least: float | None) -> str:

@@ -1,0 +1,1 @@
+"""Range planning, seeking, advice that is followed, and the torque's limit."""
