@@ -1,5 +1,7 @@
 """The product: its limits and how its number is reported."""
 
+import math
+from collections.abc import Sequence
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
@@ -120,6 +122,37 @@ class TemperatureCurve(Model):
         return self
 
 
+class Replicates(Model):
+    """How many results make the reportable one, each on its own fill, and what they may differ by."""
+
+    count: Annotated[int, Field(ge=1, le=9)] = 2
+    """So many are made in any case."""
+    most: Annotated[int, Field(ge=1, le=9)] = 3
+    """So many at most, where the first do not agree; then the median is reported."""
+    repeatability: Quantity = Field(
+        description="the repeatability limit of two results, for example '15 mPa.s' or '3 %'"
+    )
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        given = self.repeatability
+        if given.value <= 0 or not given.unit:
+            raise KeyedError("repeatability", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean")
+        if self.most < self.count:
+            raise KeyedError("most", f"must be at least count ({self.count})")
+        return self
+
+    def limit_for(self, values: Sequence[float], unit: str) -> float:
+        """The limit for these values, in their unit (UCUM).
+
+        Raises:
+            SettingError: the limit is in another dimension than the values.
+        """
+        if self.repeatability.unit == "%":
+            return self.repeatability.value / 100.0 * abs(math.fsum(values) / len(values))
+        return self.repeatability.in_unit(unit)
+
+
 class Product(Model):
     """One product."""
 
@@ -138,6 +171,8 @@ class Product(Model):
     expected_viscosity: Quantity | None = None
     density: Annotated[float, Field(ge=300, le=20_000)] | None = None
     """kg/m3; used to warn of Taylor vortices.  Water's is taken where it is left out."""
+    replicates: Replicates | None = None
+    """Left out: one valid result is reported."""
     temperature_curve: TemperatureCurve | None = None
     """Its own curve, for a value corrected to a reference temperature beside the one measured."""
     safety: str = ""

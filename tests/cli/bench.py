@@ -69,7 +69,7 @@ class Bench:
             "bench-1": RotationalInstrument(geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS[fluid], seed=11),
             "thermo-1": Thermometer(seed=13),
         }
-        run_id = str(uuid.uuid5(uuid.NAMESPACE_OID, sample + fluid + str(speed)))
+        run_id = str(uuid.uuid5(uuid.NAMESPACE_OID, sample + fluid + str(speed) + str(about.get("fill", ""))))
         header = {
             "format": 1,
             "run": run_id,

@@ -25,6 +25,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("stop", "stop a run", "stop"),
     ("runs", "list runs", "runs"),
     ("show", "show a run and its result", "show"),
+    ("reportable", "report a sample from all its runs by the product's rule for replicates", "reportable"),
     ("export", "write the readings or kept values of a run as CSV or JSON", "export"),
     ("replay", "compute a run again from its journal and compare", "replay"),
     ("verification", "show how instruments stand with their certified fluids", "verification"),
