@@ -27,8 +27,7 @@ def advice(plan: Plan, facts: Facts, kept: Kept, row: Row, unit: str) -> list[Ad
     if row.set_speed is None or not any(f in kept.faults for f in OFF_RANGE):
         return []
     saturated = "saturated" in kept.faults
-    # The reading holds the error of the zero, which does not grow with the speed.
-    zero = 0.0 if saturated else torque_at_rest(plan, facts) or 0.0
+    zero = 0.0 if saturated else zero_of(plan, facts)
     return _advice(plan, row.name, row.set_speed, row.torque_percent, unit, zero=zero, saturated=saturated)
 
 
@@ -235,6 +234,16 @@ class _Case:
         if not bound or any(b is None or b == wanted for b in bound):
             return ""
         return " or ".join(dict.fromkeys(f"{b:g}" if isinstance(b, float) else str(b) for b in bound))
+
+
+def zero_of(plan: Plan, facts: Facts) -> float:
+    """What the torque (% of full scale) shows at rest: a part of every reading that does not grow with the speed.
+
+    That of this run, otherwise of the last one that saw it, otherwise 0.
+    """
+    now = torque_at_rest(plan, facts)
+    last: float | None = plan.context.get("last_torque_at_rest")
+    return now if now is not None else last or 0.0
 
 
 def other_bodies(plan: Plan) -> dict[str, Body]:

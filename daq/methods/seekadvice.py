@@ -7,8 +7,8 @@ from typing import Final
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan, Seek
 from daq.core.seeking import LEAST_INDEX, Try, local_index, next_speed
-from daq.methods.advising import other_bodies
-from daq.methods.budget import percent_of_full_scale, torque_at_rest
+from daq.methods.advising import other_bodies, zero_of
+from daq.methods.budget import percent_of_full_scale
 from daq.methods.conclusion import Advice
 from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, speeds_between
 from daq.rheology.torque import BandClass
@@ -69,7 +69,7 @@ def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) ->
     """Another geometry with a speed that brings the torque nearest to the middle of the seek's band, or None."""
     body, full_scale = plan.context.get("geometry") or {}, plan.context.get("full_scale_uN_m")
     low, high, torque = (percent_of_full_scale(plan, x) or 0.0 for x in (seek.low, seek.high, last.torque))
-    net = torque - (torque_at_rest(plan, facts) or 0.0)
+    net = torque - zero_of(plan, facts)
     if net <= 0.0 or full_scale is None or not body.get("viscosity_constant"):
         return None
     mounted = Constants(body["viscosity_constant"], body["rate_per_omega"])

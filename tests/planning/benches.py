@@ -37,6 +37,8 @@ id = "read"
 version = "1"
 title = "Read"
 claim = "at_time"
+[conditioning]
+soak = "11 s"
 [choices.speed]
 default = {speed}
 allowed = [{allowed}]
@@ -45,7 +47,7 @@ unit = "/min"
 name = "reading"
 speed = "speed"
 settle = "2 rev"
-stop = "3 rev"
+stop = "3.5 rev"
 longest = "10 h"
 keep = [{{ at = "end", span = "1 rev" }}]
 """
