@@ -52,6 +52,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     # bands and conditions of a span
     "no_readings": Treatment(False, Quality.BAD_NO_COMMUNICATION, "the span holds no reading"),
     "below_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is below the usable band"),
+    "against_rotation": Treatment(
+        False, Quality.BAD, "the torque points against the rotation: check the zero, and which way the body turns"
+    ),
     "above_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is above the usable band"),
     "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
     "gap": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "readings are missing inside the span"),

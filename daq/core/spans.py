@@ -101,7 +101,8 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -
         torque = summaries.get(band.signal)
         if torque is not None and torque.mean is not None:
             if torque.mean < band.low:
-                found.append("below_band")
+                # A little below zero is the zero's own error and stays a number with its sign.
+                found.append("against_rotation" if torque.mean <= -band.low < 0.0 else "below_band")
             elif torque.mean > band.high:
                 found.append("above_band")
     target = plan.steps[step].speed

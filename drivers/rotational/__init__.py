@@ -31,6 +31,8 @@ class RotationalDriver(Driver):
     Options:
         interval_ms: time between polls, 50 to 60000; default 100.
         mode: ``poll`` (default) or ``stream``, where the instrument sends every `interval_ms` unasked.
+        direction: ``forward`` (default) or ``backward``: which way the body turns.  Speed and torque count positive in
+            that direction, whatever the sign on the wire.
     """
 
     kind: ClassVar[str] = "rotational"
@@ -50,15 +52,19 @@ class RotationalDriver(Driver):
 
     def __init__(self, options: Mapping[str, Any]) -> None:
         super().__init__(options)
-        unknown = sorted(set(options) - {"interval_ms", "mode"})
+        unknown = sorted(set(options) - {"interval_ms", "mode", "direction"})
         if unknown:
-            raise SettingError("unknown option; known: interval_ms, mode", key=f"options.{unknown[0]}")
+            raise SettingError("unknown option; known: direction, interval_ms, mode", key=f"options.{unknown[0]}")
         interval = options.get("interval_ms", 100)
         if not isinstance(interval, int) or isinstance(interval, bool) or not 50 <= interval <= 60_000:
             raise SettingError("must be a whole number of milliseconds from 50 to 60000", key="options.interval_ms")
         mode = options.get("mode", "poll")
         if mode not in ("poll", "stream"):
             raise SettingError("must be 'poll' or 'stream'", key="options.mode")
+        direction = options.get("direction", "forward")
+        if direction not in ("forward", "backward"):
+            raise SettingError("must be 'forward' or 'backward'", key="options.direction")
+        self._backward = direction == "backward"
         self.interval_ns = interval * MILLISECOND
         self.streams = mode == "stream"
         if self.streams:
@@ -82,7 +88,8 @@ class RotationalDriver(Driver):
         if action in ("speed", "bath"):
             if value is None:
                 raise DriverError(f"{action} needs a value")
-            return Request(line(f"{action} {value:.3f}"), action)
+            signed = -value if self._backward and action == "speed" else value
+            return Request(line(f"{action} {signed:.3f}"), action)
         return Request(line(action), action)
 
     def decode(self, line: bytes) -> Decoded:
@@ -96,12 +103,15 @@ class RotationalDriver(Driver):
                 return Reject("malformed values")
             torque, speed, temperature, flags = found.groups()
             if flags == b"-" and temperature != b"---":
+                if self._backward:
+                    return -float(torque), -float(speed), float(temperature)
                 return float(torque), float(speed), float(temperature)
-            return _faulty(torque, speed, temperature, flags.decode("ascii"))
+            faulty = _faulty(torque, speed, temperature, flags.decode("ascii"))
+            return _turned(faulty) if self._backward else faulty
         return _reply(body)
 
 
-def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Decoded:
+def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Values:
     probe_failed = "P" in flags or temperature == b"---"
     faults = [FLAG_FAULTS[f] for f in flags if f in FLAG_FAULTS and f != "P"]
     if probe_failed:
@@ -114,6 +124,12 @@ def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Deco
         None if probe_failed else float(temperature),
     )
     return Values(values, tuple(faults))
+
+
+def _turned(found: Values) -> Values:
+    """Torque and speed of a body that turns backward, positive in its direction."""
+    torque, speed, *rest = found.values
+    return Values((None if torque is None else -torque, None if speed is None else -speed, *rest), found.faults)
 
 
 def _reply(body: bytes) -> Decoded:

@@ -115,7 +115,7 @@ class RotationalInstrument:
     @property
     def turning(self) -> bool:
         """Whether the shaft turns."""
-        return self._speed > 0.0
+        return self._speed != 0.0
 
     @property
     def true_speed_per_min(self) -> float:
@@ -131,7 +131,7 @@ class RotationalInstrument:
     def state(self) -> dict[str, object]:
         """What is true in the sample and the shaft now, for tests and demonstrations; not what the instrument shows."""
         torque, omega = self._torque_nm, self.true_speed_per_min * _RAD_PER_S
-        material, apparent = self._viscosities(torque, omega)
+        material, apparent = self._viscosities(abs(torque), abs(omega))
         return {
             "kind": self.kind,
             "serial": self.serial,
@@ -187,8 +187,8 @@ class RotationalInstrument:
         return f"val {round(self._sensor.shown, 2) + 0.0:.2f} {self._shown_speed:.3f} {temperature} {flags}"
 
     def set_speed(self, per_min: float) -> str:
-        """Take a speed set-point (1/min) in steps of 0.001."""
-        if not self.spec.lowest_speed_per_min <= per_min <= self.spec.highest_speed_per_min:
+        """Take a speed set-point (1/min) in steps of 0.001; a negative one turns the other way."""
+        if not self.spec.lowest_speed_per_min <= abs(per_min) <= self.spec.highest_speed_per_min:
             return "no range"
         self._set_point = round(per_min, 3)
         return f"ok speed {self._set_point:.3f}"
@@ -238,13 +238,15 @@ class RotationalInstrument:
             ramp = spec.ramp_per_min_per_s * _REFRESH_S
             self._speed += min(max(wanted - self._speed, -ramp), ramp)
         omega = self._speed * (1.0 + self.errors.speed) * _RAD_PER_S
-        turned = omega * _REFRESH_S
+        turned = abs(omega) * _REFRESH_S
         self._angle += turned
         fluid, factor = self.fluid, self.fluid.temperature.factor(self._sample)
         if fluid.structure is not None:
-            self._level = fluid.structure.after(self._level, self.geometry.structure_rate(omega), _REFRESH_S)
+            self._level = fluid.structure.after(self._level, self.geometry.structure_rate(abs(omega)), _REFRESH_S)
             factor *= fluid.structure.factor(self._level)
-        self._torque_nm = torque = self._table.torque(omega) * factor if omega > _RESTED else 0.0
+        torque = self._table.torque(abs(omega)) * factor if abs(omega) > _RESTED else 0.0
+        # The sample drags the body back: the spring is wound up in the direction of the motor.
+        self._torque_nm = torque = math.copysign(torque, omega)
         to_percent = 1e8 / spec.full_scale_unm
         self._sensor.step(torque * to_percent, turned, self._angle, self._table.yield_torque_nm * factor * to_percent)
         self._bath += (self._bath_set - self._bath) * self._bath_part
