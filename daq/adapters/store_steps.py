@@ -79,8 +79,15 @@ def add_result(
         "INSERT INTO results VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (result_id, run, access.epoch, stream, sequence, data, utc_ns, supersedes, audit_seq, head, digest),
     )
-    access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
+    add_messages(access, messages, result_id, stream, sequence, utc_ns)
     return Committed(result_id, stream, sequence, head, digest)
+
+
+def add_messages(
+    access: Access, messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
+) -> None:
+    """Put messages about a result into the outbox."""
+    access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
 
 
 _OUTBOX: Final = (

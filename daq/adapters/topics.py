@@ -40,6 +40,10 @@ class Topics:
         """Finished results of an instrument: at least once, not retained."""
         return self._build("result", instrument)
 
+    def curve(self, instrument: str) -> str:
+        """Flow curves of an instrument's runs, after their results: at least once, not retained."""
+        return self._build("curve", instrument)
+
     def last(self, instrument: str) -> str:
         """The newest result of an instrument, retained."""
         return self._build("last", instrument)

@@ -17,6 +17,7 @@ from daq.core.journal import Block
 from daq.core.plan import Plan
 from daq.methods.conclude import conclude
 from daq.methods.conclusion import Conclusion
+from daq.methods.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
 from daq.methods.result import SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope, schema
 from daq.methods.result import RunRecord as Known
 
@@ -129,4 +130,8 @@ class ResultMaker:
 
 def schemas(topics: Topics) -> dict[str, bytes]:
     """Payloads of the schema topics."""
-    return {topics.schema(SCHEMA_NAME, str(SCHEMA_VERSION)): json.dumps(schema(), sort_keys=True).encode()}
+    known = {
+        topics.schema(SCHEMA_NAME, str(SCHEMA_VERSION)): schema(),
+        topics.schema(CURVE_SCHEMA, str(CURVE_VERSION)): curve_schema(),
+    }
+    return {topic: json.dumps(found, sort_keys=True).encode() for topic, found in known.items()}

@@ -22,6 +22,7 @@ from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import Audit, BeginRun, NoteHealth, Ping, SeeInstrument
 from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.app.catalogue import Catalogue
+from daq.app.curve_publishing import publish_curve
 from daq.app.fills import check_fill
 from daq.app.health import figures
 from daq.app.history import raw_journal
@@ -289,9 +290,13 @@ class Supervisor:
         try:
             outcome = await runner.run()
             if not outcome.fault:
-                health = asyncio.create_task(self._note_health(name, runner.run_id), name=f"health {runner.run_id}")
-                self._afterwards.add(health)
-                health.add_done_callback(self._afterwards.discard)
+                for what, work in (
+                    ("health", self._note_health(name, runner.run_id)),
+                    ("curve", self._publish_curve(runner)),
+                ):
+                    task = asyncio.create_task(work, name=f"{what} {runner.run_id}")
+                    self._afterwards.add(task)
+                    task.add_done_callback(self._afterwards.discard)
             if outcome.fault:
                 task = asyncio.create_task(self._settle_later(runner), name=f"settle {runner.run_id}")
                 self._tasks.add(task)
@@ -311,6 +316,16 @@ class Supervisor:
             await self.store.commit(NoteHealth(run_id, name, self.clock.utc_ns(), found))
         except DaqError as error:
             log.warning("health not noted", run=run_id, reason=str(error))
+
+    async def _publish_curve(self, runner: Runner) -> None:
+        """Fit the flow curve of a run, where its method asks for one, and put it into the outbox."""
+        if self.publishing is None or not runner.pipeline.plan.context.get("flow_curve"):
+            return
+        try:
+            if await publish_curve(self.store, runner.run_id, self.publishing.topics, self.clock):
+                self._nudge()
+        except DaqError as error:
+            log.warning("flow curve not published", run=runner.run_id, reason=str(error))
 
     def _figures(self, run_id: str) -> dict[str, Any]:
         with self.store.reader() as reader:

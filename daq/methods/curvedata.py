@@ -1,11 +1,13 @@
 """The parts of a flow curve, as pydantic models.  Rates in 1/s, stresses in Pa."""
 
-from typing import Literal
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from daq.methods.payload import Number, Part
+from daq.methods.payload import MethodData, Number, Part, SampleData
 
+CURVE_SCHEMA: Final = "curve"
+CURVE_VERSION: Literal[1] = 1
 Branch = Literal["up", "down"]
 
 
@@ -113,3 +115,22 @@ class FlowCurveData(Part):
     recovery: Recovery | None = None
     left_out: list[str] = Field(default_factory=list, description="what was not computed, and why")
     libraries: dict[str, str] = Field(default_factory=dict, description="versions the fit was computed with")
+
+
+class FlowCurveMessage(Part):
+    """The `data` of a flow curve's message: it follows its result, and is computed from it."""
+
+    schema_version: Literal[1] = CURVE_VERSION
+    result: str = Field(description="id of the result's message")
+    run: str
+    instrument: str
+    simulated: bool
+    sample: SampleData
+    method: MethodData
+    curve: FlowCurveData
+
+
+def curve_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of `FlowCurveMessage`."""
+    out = FlowCurveMessage.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

@@ -172,12 +172,21 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     fewer parameters is taken.  Where a model has so few points that its AICc is not defined, the scatter per degree of
     freedom decides instead, and a factor under 2 does not tell two models apart (our choice).
     """
-    outcomes = [fit_series(m, series, shifts) for m in models]
+    outcomes = [_fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
     )
     resolved = [f for f in fits if not f.unresolved]
     return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
+
+
+def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> CurveFit | Refusal:
+    import numpy as np
+
+    try:
+        return fit_series(model, series, shifts)
+    except (np.linalg.LinAlgError, FloatingPointError) as error:
+        return Refusal(model, f"the fit broke down: {error}")
 
 
 def _simplest(fits: Sequence[CurveFit]) -> CurveFit | None:

@@ -4,12 +4,21 @@ import json
 import math
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
+import jsonschema
 import pytest
 
-from daq.adapters.paths import examples_dir
-from tests.e2e.parts import SCALE, Simulator
+from daq.adapters.paths import database_path, examples_dir
+from daq.adapters.store import Store
+from daq.adapters.topics import Topics
+from daq.app.curve_publishing import curve_message
+from daq.core.errors import StoreError
+from tests.e2e.parts import SCALE, Historian, Simulator, eventually
 from tests.methods.curves import text
+from tests.mqtt.parts import needs_mosquitto
+
+TOPICS = Topics(enterprise="works")
 
 SPEEDS = [20, 55, 35, 20, 12, 7, 4, 2.5]
 
@@ -83,3 +92,34 @@ def _wall_rate(speed):
 
     stress = brentq(lambda s: omega(s) - speed * 2 * math.pi / 60, 8.01, 200.0)
     return rate(math.log(stress))
+
+
+@needs_mosquitto
+def test_the_historian_gets_the_curve_after_its_result(glazed):
+    method = glazed.config / "methods" / "curve.toml"
+    method.write_text(text([20, 50, 30, 15, 8], settle=1.5).replace('version = "1"', 'version = "2"'))
+    with Historian(glazed.start_broker().port) as historian:
+        done = glazed.daq("run", "curve", "--instrument", "bench-2", "--sample", "E-8", "--plain", seconds=60)
+        assert done.returncode in (0, 10), done.stdout + done.stderr
+        (result,) = eventually(lambda: historian.on("result/bench-2"))
+        (event,) = eventually(lambda: historian.on("curve/bench-2"))
+        (schema,) = [json.loads(p) for t, p, _ in historian.got if t.endswith("/schema/curve/1")]
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(event["data"], schema)
+    assert event["type"] == "lab.curve.v1"
+    assert (event["source"], event["sequence"]) == (result["source"], result["sequence"])
+    assert event["id"] != result["id"]
+    assert event["data"]["result"] == result["id"]
+    assert event["data"]["sample"]["id"] == "E-8"
+    shown = json.loads(glazed.daq("show", "last", "--json").stdout)
+    assert event["data"]["curve"] == shown["flow_curve"]
+    # Computed once more it is the same message, and nothing is added.
+    with glazed.reader() as reader:
+        (run,) = reader.runs()
+        again = curve_message(reader, run.id, result["source"], TOPICS, 1)
+    assert again.message.id == event["id"]
+    assert json.loads(again.message.payload) == event
+    with Store(database_path(glazed.state), utc_ns=2) as store:
+        assert store.submit(again).result() is False
+        with pytest.raises(StoreError, match="is not in the store"):
+            store.submit(replace(again, result="nothing")).result()

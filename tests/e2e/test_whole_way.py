@@ -26,7 +26,7 @@ def test_a_result_reaches_the_historian_as_it_is_stored(make_lab):
         (event,) = eventually(lambda: historian.on("result/bench-1"))
 
         # The payload is what the schema published beside it says (JSON Schema, draft 2020-12).
-        (schema,) = [p for t, p, _ in historian.got if "/schema/" in t]
+        (schema,) = [p for t, p, _ in historian.got if "/schema/result/" in t]
         jsonschema.Draft202012Validator.check_schema(json.loads(schema))
         jsonschema.validate(event["data"], json.loads(schema))
         # CloudEvents 1.0, section "Required attributes".

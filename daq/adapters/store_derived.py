@@ -1,0 +1,39 @@
+"""A message computed from a result after its commit, so that the commit does not wait for it."""
+
+# ruff: noqa: D102 - the docstring of each class says what its `apply` does
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+from daq.adapters.store_access import Access
+from daq.adapters.store_rows import Outgoing
+from daq.adapters.store_steps import add_messages
+from daq.adapters.store_transactions import Transaction
+from daq.core.errors import StoreError
+
+
+@dataclass(frozen=True, slots=True)
+class AddDerived(Transaction[bool]):
+    """A message about a result into the outbox, with the result's place in its stream; the same id again is nothing.
+
+    Answers whether it is new.
+
+    Raises:
+        StoreError: there is no such result.
+    """
+
+    kind: ClassVar[str] = "add_derived"
+    result: str
+    message: Outgoing
+    utc_ns: int
+
+    def apply(self, access: Access) -> bool:
+        row = access.one("result", "SELECT stream, sequence FROM results WHERE id = ?", (self.result,))
+        if row is None:
+            raise StoreError(f"result {self.result} is not in the store: nothing can be derived from it")
+        if access.one(
+            "known", "SELECT 1 FROM outbox WHERE id = ? AND topic = ?", (self.message.id, self.message.topic)
+        ):
+            return False
+        add_messages(access, [self.message], self.result, row[0], row[1], self.utc_ns)
+        return True
