@@ -23,6 +23,9 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
 * `flowmodels`: MODELS (stress over rate, derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa)`
   gives Fit or Refusal, `compare_models -> Comparison`, `power_law_line`, `casson_line`; `leastsquares`: `fit_curve`,
   `linear_fit`.
+* `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
+  `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`: fits of
+  stress against angular speed with the flow in the gap solved, scatter and the instrument's common errors apart.
 * `structure`: `shear_thinning_index`, `flow_index`, `power_law_through_two`, `thixotropy_ratio`, `recovery_fraction`,
   `loop_area` (Pa/s), StructureKinetics.
 """

@@ -28,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print it; 0 where it is within or has no limits, 10 outside, 11 where nothing can be reported yet."""
+    """Print it; 0: within or no limits, 10: outside or not comparable, 11: nothing can be reported yet."""
     with open_reader(args) as reader:
         records = sorted(reader.runs(limit=-1, sample=args.sample), key=lambda r: r.began_utc_ns)
         runs = [_attempt(reader, record) for record in records]
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
         print(text_of(found))
     if found.value is None:
         return EXIT_UNDECIDED
-    return EXIT_OUTSIDE if found.verdict == "outside" else 0
+    return EXIT_OUTSIDE if found.verdict in ("outside", "not_comparable") else 0
 
 
 def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any] | None]:
