@@ -82,12 +82,12 @@ class Reader:
         rows = self.query("SELECT id FROM runs WHERE id LIKE ? ESCAPE '\\' ORDER BY began_utc_ns", [pattern])
         return [row["id"] for row in rows]
 
-    def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "") -> list[RunRecord]:
-        """The newest runs first, at most `limit`, of one instrument or sample where given."""
+    def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "", product: str = "") -> list[RunRecord]:
+        """The newest runs first, at most `limit`, of one instrument, sample or product where given."""
         rows = self.query(
             "SELECT * FROM runs WHERE (?1 = '' OR instrument = ?1) AND (?2 = '' OR sample = ?2) "
-            "ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?3",
-            [instrument, sample, limit],
+            "AND (?4 = '' OR product = ?4) ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?3",
+            [instrument, sample, limit, product],
         )
         return [_run(row) for row in rows]
 

@@ -3,7 +3,8 @@
 import math
 import zlib
 from collections.abc import Sequence
-from typing import Any, Final, cast
+from dataclasses import replace
+from typing import Any, Final
 
 from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
@@ -12,6 +13,7 @@ from daq.core.statistics import Summary
 from daq.core.steady import effective_count, t_975
 from daq.core.units import convert
 from daq.methods.conclusion import Drift, Uncertainty
+from daq.methods.ranging import stated
 from daq.quality.verification import certified_coefficient
 from daq.rheology.uncertainty import (
     Budget,
@@ -22,7 +24,7 @@ from daq.rheology.uncertainty import (
     from_limit,
     from_readings,
 )
-from daq.rheology.viscosity_budget import Included, Specification, viscosity_components
+from daq.rheology.viscosity_budget import Specification, viscosity_components
 
 COVERAGE: Final = 0.95
 STRESS: Final = "stress"
@@ -108,18 +110,11 @@ def _viscosity(
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
         left_out.append("instrument: without a torque above zero its share cannot be given")
         return []
-    includes = frozenset(cast("list[Included]", given.get("includes", [])))
     temperature: float | None = plan.context.get("temperature_limit")
-    specification = Specification(
-        torque_percent_full_scale=given.get("torque") or 0.0,
-        torque_percent_reading=given.get("torque_reading") or 0.0,
-        resolution_percent_full_scale=given.get("torque_resolution") or 0.0,
-        speed_percent=0.0 if plan.primary == STRESS else given.get("speed") or 0.0,
-        geometry_percent=given.get("geometry") or 0.0,
-        temperature_kelvin=temperature or 0.0,
-        zero_percent_full_scale=given.get("zero") or 0.0,
-        includes=includes,
-    )
+    specification = replace(stated(given), temperature_kelvin=temperature or 0.0)
+    if plan.primary == STRESS:
+        specification = replace(specification, speed_percent=0.0)
+    includes = specification.includes
     coefficient = _coefficient(plan, kept)
     for part, known in (
         ("torque", given.get("torque") or given.get("torque_reading")),

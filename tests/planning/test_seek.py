@@ -180,6 +180,8 @@ def test_the_next_speed_by_hand():
     # Two too low, torque with the root of speed: 30 * (60/30)^2, but the line: 30 + 50 * 22.5/(15 + 0.3) = 103.5.
     assert next_speed(SEEKING, [Try(7.5, 15), Try(30, 30)]) == 100.0
     assert next_speed(SEEKING, [Try(0.75, 15), Try(3, 30)]) == pytest.approx(3 + 50 * 2.25 / 15.3, abs=0.005)
+    # Between 10 % and 90 %: the line gives 5 + 45 * 50/80 = 33.125, the power law (index 0.954) 5 * 6^1.048 = 32.70.
+    assert next_speed(SEEKING, [Try(5, 10), Try(50, 90)]) == pytest.approx(32.91, abs=0.01)
     # Nothing left.
     assert next_speed(SEEKING, [Try(100, 39.9)]) is None
     assert next_speed(SEEKING, [Try(0.5, 80.1)]) is None

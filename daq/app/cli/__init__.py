@@ -21,6 +21,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("init", "copy the example configuration to begin with", "init"),
     ("check", "check configuration and methods", "check"),
     ("serve", "run the daemon", "serve"),
+    ("plan", "show which geometry and speed suit a viscosity", "plan"),
     ("run", "measure one sample", "run"),
     ("stop", "stop a run", "stop"),
     ("runs", "list runs", "runs"),

@@ -1,0 +1,150 @@
+"""``daq plan``: which geometry and speed suit a viscosity."""
+
+import argparse
+import contextlib
+from typing import Any
+
+from daq.adapters.paths import config_dir, database_path
+from daq.adapters.store_read import Reader
+from daq.app.catalogue import Catalogue
+from daq.app.cli.common import chosen_state, print_json
+from daq.app.planning import Basis, basis_of_product, basis_of_viscosity
+from daq.app.text import fixed, number, plain, span, table
+from daq.core.errors import SettingError
+from daq.core.units import convert, symbol
+from daq.methods.instrument import Instrument
+from daq.methods.ranging import SLOWEST, plan_instrument, speeds_of, usable_band
+from daq.rheology.ranges import Candidate
+from daq.rheology.torque import BandClass
+
+SHOWN = 15
+NEAREST = 3
+"""So many of those that miss the band are shown where none meets it."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The instrument, and what to plan for."""
+    parser.add_argument("--instrument", required=True, metavar="NAME", help="name of the instrument")
+    parser.add_argument("--viscosity", default="", metavar="TEXT", help="what is expected, for example '800 mPa.s'")
+    parser.add_argument(
+        "--product", default="", metavar="ID", help="what its file expects, otherwise what its last results were"
+    )
+    parser.add_argument("--flow-index", type=_positive, metavar="N", help="below 1: thins when sheared (the product's)")
+    parser.add_argument("--at-rate", type=_positive, metavar="G", help="shear rate (1/s) the viscosity belongs to")
+    parser.add_argument("--at-speed", type=_positive, metavar="S", help="speed (/min) it belongs to, on such a body")
+    parser.add_argument("--slowest", type=_positive, default=SLOWEST, metavar="S", help=f"/min ({SLOWEST:g})")
+    parser.add_argument("--fastest", type=_positive, metavar="S", help="/min (the instrument's limit)")
+    parser.add_argument("--all", action="store_true", help=f"show all, also those out of range (the best {SHOWN})")
+    parser.add_argument("--json", action="store_true", help="print all of them as JSON")
+
+
+def _positive(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number greater than 0")
+    return value
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the candidates, best first."""
+    if not args.viscosity and not args.product:
+        raise SettingError("say what to plan for: --viscosity '800 mPa.s', or --product ID")
+    catalogue = Catalogue.load(config_dir(args.config))
+    instrument = catalogue.instrument(args.instrument)
+    driver = catalogue.make_driver(instrument)
+    band = usable_band(instrument, driver)
+    basis = _basis(args, catalogue, instrument)
+    speeds = speeds_of(instrument, args.slowest, args.fastest)
+    found = plan_instrument(
+        instrument, driver, basis.expected, speeds, temperature_coefficient=basis.temperature_coefficient
+    )
+    if args.json:
+        print_json(_as_json(instrument, basis, (band.low, band.high), found))
+        return 0
+    index = f", flow index {basis.expected.flow_index:g}" if basis.expected.flow_index != 1.0 else ""
+    print(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
+    usable = [c for c in found if c.band == BandClass.VALID]
+    if usable:
+        print(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
+    else:
+        print("no geometry and speed of this instrument serves; nearest first:")
+    shown = found if args.all else usable[:SHOWN] or found[:NEAREST]
+    print(_table(instrument, basis, shown))
+    if any(c.assumed_newtonian for c in shown):
+        print("* taken as Newtonian: say at which --at-rate or --at-speed the viscosity was found")
+    return 0
+
+
+def _basis(args: argparse.Namespace, catalogue: Catalogue, instrument: Instrument) -> Basis:
+    product = catalogue.product(args.product) if args.product else None
+    if args.viscosity:
+        return basis_of_viscosity(args.viscosity, args.flow_index, args.at_rate, args.at_speed, product)
+    assert product is not None  # noqa: S101 - one of the two was given
+    with contextlib.ExitStack() as stack:
+        reader = None
+        if product.expected_viscosity is None:
+            path = database_path(chosen_state(args))
+            reader = stack.enter_context(Reader(path)) if path.exists() else None
+        return basis_of_product(product, instrument, reader, args.flow_index)
+
+
+def _table(instrument: Instrument, basis: Basis, found: list[Candidate]) -> str:
+    unit, shown = basis.unit, symbol(basis.unit)
+    head = [
+        "geometry", "speed, min⁻¹", "torque, %", "rate, s⁻¹", f"expected, {shown}", f"measurable, {shown}",
+        "U (95 %), %", "first reading",
+    ]  # fmt: skip
+
+    def viscosity(pa_s: float) -> str:
+        return number(convert(pa_s, "Pa.s", unit), 3)
+
+    rows = [
+        [
+            plain(c.geometry) + (" (mounted)" if c.geometry == instrument.mounted else ""),
+            f"{c.speed_per_min:g}",
+            fixed(c.torque_percent, 1) + ("" if c.band == BandClass.VALID else f" {c.band}"),
+            number(c.shear_rate, 3),
+            viscosity(c.viscosity) + ("*" if c.assumed_newtonian else ""),
+            f"{viscosity(c.viscosity_low)} to {viscosity(c.viscosity_high)}",
+            fixed(None if c.relative_expanded is None else 100 * c.relative_expanded, 1),
+            span(c.first_reading_s),
+        ]
+        for c in found
+    ]
+    return table(head, rows, right=frozenset({1, 2, 3, 4, 5, 6, 7}))
+
+
+def _as_json(instrument: Instrument, basis: Basis, band: tuple[float, float], found: list[Candidate]) -> dict[str, Any]:
+    e = basis.expected
+    return {
+        "instrument": instrument.name,
+        "mounted": instrument.mounted,
+        "basis": basis.said,
+        "expected": {
+            "viscosity_Pa_s": e.viscosity,
+            "flow_index": e.flow_index,
+            "at_rate": e.at_rate,
+            "at_speed": e.at_speed_per_min,
+        },
+        "usable_torque_percent": list(band),
+        "candidates": [
+            {
+                "geometry": c.geometry,
+                "speed": c.speed_per_min,
+                "usable": c.band == BandClass.VALID,
+                "torque_percent": c.torque_percent,
+                "band": str(c.band),
+                "shear_rate": c.shear_rate,
+                "viscosity_Pa_s": c.viscosity,
+                "viscosity_low_Pa_s": c.viscosity_low,
+                "viscosity_high_Pa_s": c.viscosity_high,
+                "first_reading_s": c.first_reading_s,
+                "relative_expanded_uncertainty": c.relative_expanded,
+                "assumed_newtonian": c.assumed_newtonian,
+            }
+            for c in found
+        ],
+    }
