@@ -94,9 +94,10 @@ def basis_of_product(
     conditions = newest["conditions"]
     rates = [r["conditions"]["shear_rate"] for r in found if r["conditions"]["shear_rate"]]
     expected = Expected(value, index, median(rates) if rates else None, conditions["speed_set"])
+    which = "the last valid result" if len(found) == 1 else f"median of the last {len(found)} valid results"
     said = (
-        f"{convert(value, 'Pa.s', product.unit_code):.4g} {symbol(product.unit_code)}, median of the last {len(found)} "
-        f"valid results of product {product.id} with {newest['geometry']['name']} at {conditions['speed_set']:g} min⁻¹"
+        f"{convert(value, 'Pa.s', product.unit_code):.4g} {symbol(product.unit_code)}, {which} of product {product.id} "
+        f"with {newest['geometry']['name']} at {conditions['speed_set']:g} min⁻¹"
     )
     return Basis(expected, product.unit_code, said, product.temperature_coefficient)
 

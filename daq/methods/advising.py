@@ -18,6 +18,8 @@ from daq.rheology.torque import Advice as Figures
 from daq.rheology.torque import advise
 
 OFF_RANGE: Final = ("saturated", "above_band", "below_band")
+LARGEST_ZERO: Final = 1.0
+"""What a zero may be off by (% of full scale) where the instrument's file states nothing."""
 THIS: Final = ""
 """Stands for the body that is mounted where a plan has no name for it."""
 
@@ -239,11 +241,13 @@ class _Case:
 def zero_of(plan: Plan, facts: Facts) -> float:
     """What the torque (% of full scale) shows at rest: a part of every reading that does not grow with the speed.
 
-    That of this run, otherwise of the last one that saw it, otherwise 0.
+    That of this run, otherwise of the last one that saw it, otherwise 0.  More than the instrument's zero may be off by
+    is not taken for it: a sample with a yield stress holds a torque at rest.
     """
+    given: dict[str, Any] = plan.context.get("specification") or {}
     now = torque_at_rest(plan, facts)
-    last: float | None = plan.context.get("last_torque_at_rest")
-    return now if now is not None else last or 0.0
+    zero: float = (plan.context.get("last_torque_at_rest") if now is None else now) or 0.0
+    return zero if abs(zero) <= (given.get("zero") or given.get("torque") or LARGEST_ZERO) else 0.0
 
 
 def other_bodies(plan: Plan) -> dict[str, Body]:

@@ -1,12 +1,14 @@
 """``daq plan``: which geometry and speed suit a viscosity, as a table and as JSON."""
 
+import contextlib
 import json
 import math
 import shutil
+import sqlite3
 
 import pytest
 
-from daq.adapters.paths import examples_dir
+from daq.adapters.paths import database_path, examples_dir
 from tests.cli.bench import Bench
 
 
@@ -123,6 +125,25 @@ def test_otherwise_its_last_valid_results(cli, config, tmp_path):
     assert found["expected"]["viscosity_Pa_s"] == pytest.approx(0.8, rel=0.02)
     assert found["expected"]["at_speed"] == 30.0
     assert found["expected"]["at_rate"] == pytest.approx(14.312, rel=1e-3)
+
+
+@pytest.mark.parametrize("change", [("$.sample.sheared", "true"), ("$.validity", '"doubtful"')])
+def test_results_of_a_seek_and_doubtful_ones_are_left_out(cli, config, tmp_path, change):
+    edited(config, "products/clear-glaze.toml", 'expected_viscosity = "800 mPa.s"\n', "")
+    bench = Bench(tmp_path / "state")
+    bench.measure("G-1", "clear-glaze")
+    bench.measure("G-2", "clear-glaze-thick")
+    with contextlib.closing(sqlite3.connect(database_path(tmp_path / "state"))) as db:
+        db.execute("DROP TRIGGER results_no_update")
+        db.execute(
+            "UPDATE results SET data = json_set(data, ?, json(?)) WHERE json_extract(data, '$.sample.id') = 'G-2'",
+            change,
+        )
+        db.commit()
+    args = ("--state", tmp_path / "state", "--config", config, "plan", "--instrument", "bench-1")
+    found = json.loads(cli(*args, "--product", "clear-glaze", "--json").stdout)
+    assert "the last valid result of product clear-glaze with coaxial-12" in found["basis"]
+    assert found["expected"]["viscosity_Pa_s"] == pytest.approx(0.8, rel=0.02)
 
 
 def test_the_torque_at_which_the_motor_is_stopped_ends_the_band(cli, config):
