@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from daq.core.events import Received
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Conditioning, Keep, Rule
+from daq.core.plan import Conditioning, Keep, Rule, Seek
 from daq.core.replay import replay
 from tests.core.parts import (
     Polled,
@@ -54,6 +54,10 @@ PLANS = {
             settle=turns(0.2),
         ),
         step(elapsed(1.0), EVERY, speed=60.0),
+        companions=("probe",),
+    ),
+    "seeking": plan_of(
+        step(elapsed(1.0), END, speed=30.0, seek=Seek(55.0, 58.0, slowest=5.0, fastest=60.0, most=4, doubt=1.0)),
         companions=("probe",),
     ),
     "conditioned": plan_of(
