@@ -16,6 +16,10 @@ FLAG_FAULTS: Final = {"S": ("torque", "saturated"), "P": ("temperature", "probe"
 COMMANDS: Final = frozenset({"speed", "turn", "halt", "zero", "bath", "stream"})
 MILLISECOND: Final = 1_000_000
 VALUES: Final = re.compile(rb"val ([+-]?\d{1,3}\.\d\d) ([+-]?\d{1,4}\.\d{3}) ([+-]?\d{1,3}\.\d{3}|---) (-|[A-Z]{1,8})")
+#: The usual reading, whole: what the checksum covers, three values without any flag, the checksum.
+USUAL: Final = re.compile(
+    rb"(val ([+-]?\d{1,3}\.\d\d) ([+-]?\d{1,4}\.\d{3}) ([+-]?\d{1,3}\.\d{3}) -)#([0-9A-F]{4})"
+).fullmatch
 NUMBER: Final = re.compile(r"[+-]?\d{1,7}(\.\d{1,3})?")
 
 
@@ -94,6 +98,12 @@ class RotationalDriver(Driver):
 
     def decode(self, line: bytes) -> Decoded:
         """A ``val`` line is a reading, an ``ok``, ``no`` or ``is`` line a reply; anything else is rejected."""
+        usual = USUAL(line)
+        if usual is not None and not self._backward:
+            covered, torque, speed, temperature, check = usual.groups()
+            if int(check, 16) == crc_hqx(covered, 0):
+                return float(torque), float(speed), float(temperature)
+            return Reject("wrong checksum")
         body = line[:-5]
         if line[-5:] != b"#%04X" % crc_hqx(body, 0):
             return Reject("wrong checksum")
