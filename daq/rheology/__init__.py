@@ -25,8 +25,8 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
   gives Fit or Refusal, `compare_models -> Comparison`, `power_law_line`, `casson_line`; `leastsquares`: `fit_curve`,
   `linear_fit`.
 * `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
-  `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`: fits of
-  stress against angular speed with the flow in the gap solved, scatter and the instrument's common errors apart.
+  `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
+  fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
 * `structure`: `shear_thinning_index`, `flow_index`, `power_law_through_two`, `thixotropy_ratio`, `recovery_fraction`,
   `loop_area` (Pa/s), StructureKinetics.
 """

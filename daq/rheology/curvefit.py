@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from daq.rheology.cylinders import krieger_elrod_rates, newtonian_inner_rate, unbounded_rate
+from daq.rheology.cylinders import krieger_elrod_rate, local_slopes, newtonian_inner_rate, unbounded_rate
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model
 from daq.rheology.flowmodels import MODELS
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 ROUNDS: Final = 30
 AGREED: Final = 1e-9
 """Wall rates that change by less than this part from one round to the next are final."""
+SLOPES: Final = (0.2, 30.0)
+"""Local slopes (1 over a flow index) between which the rates of Krieger and Elrod are a beginning; others are noise."""
 STEP: Final = 1e-3
 """Relative step of numerical derivatives: their error is a millionth, and far above that of the grid."""
 NEUTRAL: Final = {"tau_y": 0.0, "tau_c": 0.0, "n": 1.0, "eta_inf": 0.0}
@@ -181,11 +183,11 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
 
 
 def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> CurveFit | Refusal:
-    import numpy as np
-
     try:
         return fit_series(model, series, shifts)
-    except (np.linalg.LinAlgError, FloatingPointError) as error:
+    except ArgumentError:
+        raise
+    except (ValueError, ArithmeticError) as error:  # of the linear algebra, where numbers grow beyond all bounds
         return Refusal(model, f"the fit broke down: {error}")
 
 
@@ -209,13 +211,18 @@ def _stress(function: "Callable[[Array, Array], Array]", p: "Array") -> "Callabl
 def _first_rates(series: Series) -> "Array":
     if series.rates is not None or series.radius_ratio is None:
         return series.rates  # type: ignore[return-value]  # one of the two is given
+    import numpy as np
+
     ratio = series.radius_ratio
     try:
-        return krieger_elrod_rates(series.stresses, series.omegas, ratio)
-    except ArgumentError:  # too few points for slopes, or stresses that do not rise
-        if math.isinf(ratio):
-            return unbounded_rate(series.omegas)
-        return newtonian_inner_rate(series.omegas, 1.0, ratio)
+        slopes = local_slopes(series.stresses, series.omegas)
+    except ArgumentError:  # too few points, or one stress twice
+        slopes = np.zeros(1)
+    if np.all((slopes > SLOPES[0]) & (slopes < SLOPES[1])):
+        return krieger_elrod_rate(series.omegas, slopes, ratio)
+    if math.isinf(ratio):
+        return unbounded_rate(series.omegas)
+    return newtonian_inner_rate(series.omegas, 1.0, ratio)
 
 
 def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit | Refusal:

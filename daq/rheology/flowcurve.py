@@ -263,22 +263,31 @@ def _solve(model: FlowModel, data: _Data, start: Sequence[float] | None = None) 
         if np.all(exact.parameters >= 0.0):
             return exact
     starts = _starts(model, data) if start is None else [np.asarray(start, dtype=float)]
-    upper = np.array(model.upper)
+    lower, upper = _lowest(model, data), np.array(model.upper)
     solutions = [
         fit_curve(
             model.stress,
             g,
             tau,
-            np.minimum(np.maximum(first, 1e-9 * np.max(first) + 1e-300), 0.999 * upper),
+            np.minimum(np.maximum(first, 10.0 * lower), 0.999 * upper),
             sigma=sigma,
             jacobian=model.jacobian,
-            lower=np.zeros(model.size),
+            lower=lower,
             upper=upper,
             max_evaluations=300,
         )
         for first in starts
     ]
     return min(solutions, key=lambda s: s.sum_of_squares)
+
+
+def _lowest(model: FlowModel, data: _Data) -> "Array":
+    """Lower bounds: far below what would count as 0, and above 0, where some derivatives are infinite."""
+    import numpy as np
+
+    stress, rate = float(np.max(data.stresses)), float(np.max(data.rates))
+    least = {"Pa": 1e-10 * stress, "Pa.s": 1e-10 * stress / rate, "s": 1e-9 / rate, "1": 1e-7}
+    return np.array([least.get(unit, 1e-10 * stress) for unit in model.units])
 
 
 def _starts(model: FlowModel, data: _Data) -> "list[Array]":

@@ -135,6 +135,21 @@ def test_a_zero_error_does_not_make_a_fluid_shear_thinning():
     assert "not told from 1" in next(f for f in told.fits if f.fit.model == "power_law").unresolved
 
 
+def test_no_curve_however_odd_breaks_a_fit():
+    """What no model describes: flat, falling, jumping stresses, and a Newtonian fluid, for which a Casson yield is 0."""
+    rng = np.random.default_rng(100)
+    curves = [4.0 * OMEGAS * (1 + 2e-4 * rng.standard_normal(8)) for _ in range(6)]
+    curves += [np.full(8, 3.0) * (1 + 1e-3 * rng.standard_normal(8)), 5.0 / OMEGAS, rng.uniform(0.1, 50.0, 8)]
+    curves += [1e-6 * OMEGAS**0.1, 1e6 * OMEGAS**2.5, np.where(OMEGAS < 2.0, 1.0, 30.0)]
+    for stresses in curves:
+        for ratio in (1.05, 4.7, math.inf):
+            with np.errstate(over="raise", divide="raise", invalid="raise"):
+                chosen = choose(Series(OMEGAS, stresses, 0.01 * stresses, ratio), tuple(MODELS))
+            assert len(chosen.fits) + len(chosen.refusals) == len(MODELS)
+            for r in chosen.refusals:
+                assert "broke down" not in r.reason, (stresses, ratio, r)
+
+
 def test_too_few_points_for_aicc_are_chosen_by_their_scatter():
     series = noisy(PowerLaw(6.5, 0.45), CYLINDER, noise=0.0005)
     few = Series(OMEGAS[1::2], series.stresses[1::2], series.sigma[1::2], series.radius_ratio)
