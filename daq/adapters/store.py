@@ -28,6 +28,7 @@ from daq.adapters.store_transactions import Transaction
 from daq.core.errors import StoreError
 
 T = TypeVar("T")
+_Item = tuple[Transaction[Any], "Future[Any]"]
 
 APPLICATION_ID: Final = 0x6C616271
 """Stands in the file's header, so that another program's database is not taken for ours."""
@@ -35,6 +36,8 @@ BUSY_SECONDS: Final = 5.0
 RESERVE_BYTES: Final = 64 * 2**20
 """No run begins with less free space than this."""
 WAL_LIMIT_BYTES: Final = 64 * 2**20
+MOST_TOGETHER: Final = 256
+"""Blocks of journals that wait at the same time are committed at once, at most so many: one wait for the disk."""
 
 
 def source_uri(source: str, epoch: int) -> str:
@@ -160,16 +163,47 @@ class Store:
         self.close()
 
     def _work(self) -> None:
-        while (item := self._queue.get()) is not None:
-            transaction, future = item
-            if future.set_running_or_notify_cancel():
-                self._carry_out(transaction, future)
-            self.handled += 1
+        following: list[_Item | None] = []
+        while (item := following.pop() if following else self._queue.get()) is not None:
+            group = [item]
+            while group[-1][0].together and len(group) < MOST_TOGETHER and not following:
+                try:
+                    following.append(self._queue.get_nowait())
+                except queue.Empty:
+                    break
+                if following[0] is not None and following[0][0].together:
+                    group.append(following.pop())  # type: ignore[arg-type]  # not None, as just seen
+            wanted = [(t, future) for t, future in group if future.set_running_or_notify_cancel()]
+            if len(wanted) < 2 or not self._carry_out_together(wanted):
+                for transaction, future in wanted:
+                    self._carry_out(transaction, future)
+            self.handled += len(group)
         # A trouble here was reported when it first struck; what is committed is in the write-ahead log.
         with contextlib.suppress(sqlite3.Error):
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         with contextlib.suppress(sqlite3.Error):
             self._connection.close()
+
+    def _carry_out_together(self, group: "list[_Item]") -> bool:
+        """One commit for several; False where one of them fails: nothing is written then, and each must go alone."""
+        if self.trouble is not None:
+            return False
+        access = self._access
+        answers = []
+        try:
+            access.kind = "together"
+            access.run("begin", "BEGIN IMMEDIATE")
+            for transaction, _ in group:
+                access.kind = transaction.kind
+                answers.append(transaction.apply(access))
+            access.kind = "together"
+            access.run("commit", "COMMIT")
+        except BaseException:  # noqa: BLE001 - it is found again, and told to its owner, when each goes alone
+            self._undo()
+            return False
+        for (_, future), answer in zip(group, answers, strict=True):
+            future.set_result(answer)
+        return True
 
     def _carry_out(self, transaction: Transaction[Any], future: "Future[Any]") -> None:
         if self.trouble is not None and self.trouble.damaged:

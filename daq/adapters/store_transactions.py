@@ -27,6 +27,8 @@ class Transaction(Generic[T]):
     """One unit of writing."""
 
     kind: ClassVar[str]
+    together: ClassVar[bool] = False
+    """Whether it may share a commit with others of which this is true."""
 
     def apply(self, access: Access) -> T:
         """Do it; the caller begins and commits."""
@@ -136,6 +138,7 @@ class AppendBlock(Transaction[None]):
     """
 
     kind: ClassVar[str] = "append_block"
+    together: ClassVar[bool] = True
     run: str
     block: Block
 
