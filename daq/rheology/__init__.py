@@ -8,7 +8,8 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
   and Krieger-Elrod rates, `local_slopes`, `vessel_wall_factor`, Taylor onset, viscous heating.
 * `bodies`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc, sphere.
 * `torque`: percent of full scale, `classify_torque`, `viscosity_range`, `speed_for_torque`, `advise`.
-* `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`, `speeds_between(/min, /min)`,
+* `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`, `speeds_between(/min,
+  /min)`,
   `Expected.from_torque(%, speed /min, full_scale N.m, geometry, flow_index)`.
 * `uncertainty`: Component, `from_limit`, `from_expanded`, `from_readings`, `combine -> Budget`, `coverage_factor`,
   `span_mean_uncertainty`, `sensitivities`, `rectangular_sum_half_width`, `report`.
