@@ -32,6 +32,9 @@ log = structlog.get_logger()
 
 FLUSH_S: Final = 0.5
 """Real seconds between commits of the journal; with the writer's own time this keeps within the stated second."""
+TIMER_SLACK_NS: Final = 1_000_000
+"""A tick may come so late without a new timer; the pipeline does what is due at the time it was due."""
+LEAST_HORIZON_NS: Final = 50_000_000
 WRITER_LATE_S: Final = 10.0
 """Real seconds without any commit after which the store counts as failed."""
 
@@ -88,6 +91,8 @@ class Runner:
         self._queue: deque[Event] = deque()
         self._busy = False
         self._timer: asyncio.TimerHandle | None = None
+        self._timer_at = 0
+        self._horizon_ns = max(LEAST_HORIZON_NS, drivers[plan.lead.name].interval_ns)
         self._anchor = (0, 0)
         self._facts: Facts | None = None
         self._stop_asked = ""
@@ -233,14 +238,20 @@ class Runner:
             self._ended.set()
 
     def _wake(self) -> None:
+        """See to it that `_tick` is called when something is due.
+
+        A timer that fires no later than wanted is left as it is: one that fires early looks again.  And none is set
+        further ahead than a polling interval, so that a question, its time-out and its answer need one timer.
+        """
+        due = NEVER if self._ended.is_set() else self.pipeline.wake_at
         if self._timer is not None:
+            if self._timer_at <= due + TIMER_SLACK_NS and due < NEVER:
+                return
             self._timer.cancel()
             self._timer = None
-        if self._ended.is_set():
-            return
-        due = self.pipeline.wake_at
         if due < NEVER:
-            self._timer = self._clock.call_at(due, self._tick)
+            self._timer_at = min(due, self._clock.mono_ns() + self._horizon_ns)
+            self._timer = self._clock.call_at(self._timer_at, self._tick)
 
     # ---- what goes out
 
