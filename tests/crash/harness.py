@@ -54,7 +54,7 @@ keep = [{ at = "end", span = "1 s" }]
 
 [[steps]]
 name = "second"
-speed = 24
+speed = 18
 settle = "1 s"
 stop = "15 s"
 longest = "1 min"
@@ -165,6 +165,11 @@ class Harness:
         assert self._until_ready(victim), self._log()
         self._measure(victim, "census")
         self._drained(victim)
+        with self._lab.reader() as reader:
+            for run in reader.runs():
+                # Otherwise the kills would not meet what a run does to its end.
+                if run.outcome != "complete":
+                    self.books.wrong(f"the undisturbed run did not complete: {run.outcome}, {run.reason}")
         victim.signal(signal.SIGTERM)
         self._until_ended(victim)
         self._quiet_from()
