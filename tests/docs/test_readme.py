@@ -181,3 +181,10 @@ def test_the_simulator_line_of_the_developers_page_runs(tmp_path):
     process.terminate()
     process.wait(10)
     process.stdout.close()
+
+
+def test_the_list_of_measurement_functions_is_that_of_the_code():
+    from tests.docs.functions import BEGIN, END, listed
+
+    found = DEVELOPERS.partition(BEGIN)[2].partition(END)[0].strip()
+    assert found == listed(), "run python -m tests.docs.functions"
