@@ -1,0 +1,181 @@
+"""Through real serial lines: fluids give their parameters back, advice that is followed holds, the torque's limit stops in time."""
+
+import json
+import re
+import time
+
+import pytest
+
+from daq.adapters.paths import examples_dir
+from tests.e2e.parts import SCALE, Daemon, Simulator
+from tests.methods.curves import text
+from tests.methods.test_curve import CASES
+
+POLL_MS = 200
+"""Simulated; at the tests' pace 100 polls a second and bench."""
+SLIP_WAIT = 150
+"""Seconds a step of the slip waits: three of its slowest time constants, 1/0.02 s, and more at every speed."""
+
+
+class Bench:
+    """A further bench in a laboratory: simulator and file."""
+
+    def __init__(self, lab, name, source, body, fluid, *, seed, scale=SCALE, interval_ms=POLL_MS):
+        serial = f"R-{name}"
+        self.name = name
+        self.simulator = Simulator(
+            lab.folder, name, "rotational", "--serial", serial, "--fluid", fluid, "--geometry", body,
+            "--temperature", "25", "--seed", str(seed), scale=scale,
+        )  # fmt: skip
+        self.simulator.wait_ready()
+        written = (examples_dir() / "instruments" / f"{source}.toml").read_text().partition("[companions]")[0]
+        for key, value in (("name", name), ("port", self.simulator.port), ("expect_serial", serial), ("mounted", body)):
+            written = re.sub(rf"^{key} = .*$", f'{key} = "{value}"', written, flags=re.MULTILINE)
+        written = written.replace(f'mounted = "{body}"', f'mounted = "{body}"\nsimulated = true')
+        written = re.sub(r"^interval_ms = .*$", f"interval_ms = {interval_ms}", written, flags=re.MULTILINE)
+        (lab.config / "instruments" / f"{name}.toml").write_text(written)
+        lab.instruments.append(name)
+
+
+@pytest.fixture
+def further(make_lab):
+    """A laboratory, and what adds benches to it."""
+    lab = make_lab()
+    added = []
+
+    def add(*args, **options):
+        added.append(Bench(lab, *args, **options))
+        lab.write_daemon_file()
+        return added[-1]
+
+    yield lab, add
+    for bench in added:
+        bench.simulator.stop()
+
+
+@pytest.mark.timeout(300)
+def test_every_fluid_gives_its_parameters_back(further):
+    lab, add = further
+    for number, (fluid, source, body, _, speeds, how, _, _) in enumerate(CASES):
+        add(f"line-{number}", source, body, fluid, seed=number + 1)
+        written = text(speeds, **(how | ({"wait": SLIP_WAIT} if "wait" in how else {}))).replace(
+            'id = "curve"', f'id = "curve-{number}"'
+        )
+        (lab.config / "methods" / f"curve-{number}.toml").write_text(written)
+    daemon = Daemon(lab)
+    daemon.ready()
+    calls = [
+        daemon.run(f"curve-{n}", f"line-{n}", sample=case[0], **({"product": case[3]} if case[3] else {}))
+        for n, case in enumerate(CASES)
+    ]
+    for (fluid, *_, model, true), call in zip(CASES, calls, strict=True):
+        outcome = call.until("outcome", seconds=200)
+        call.close()
+        assert outcome["outcome"] == "complete", (fluid, outcome)
+        curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
+        assert curve["chosen"] == model, (fluid, curve["fits"])
+        found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
+        for name, value in true.items():
+            assert abs(found[name]["value"] - value) < found[name]["expanded"], (fluid, found[name])
+
+
+OFF_RANGE = """
+id = "off-range"
+version = "1"
+title = "Any allowed speed"
+claim = "at_time"
+
+[choices.speed]
+default = 6
+allowed = [3, 4, 6, 8, 10, 12, 15, 20, 24, 30, 40, 50, 60, 80, 100]
+unit = "/min"
+
+[[steps]]
+name = "reading"
+speed = "speed"
+settle = "2 rev"
+stop = "5 rev"
+longest = "5 min"
+keep = [{ at = "end", span = "2 rev" }]
+"""
+
+
+@pytest.mark.parametrize(
+    ("fluid", "source", "body", "product", "speed"),
+    [
+        # Too low at first: a Newtonian and a shear-thinning fluid, the latter by its product's flow index.
+        ("glycerol-85", "bench-1", "coaxial-12", None, 6),
+        ("white-glaze", "bench-2", "cylinder-6", "white-glaze", 3),
+    ],
+)
+def test_advice_that_is_followed_gives_the_torque_it_promised(further, fluid, source, body, product, speed):
+    lab, add = further
+    add("line-0", source, body, fluid, seed=4)
+    (lab.config / "methods" / "off-range.toml").write_text(OFF_RANGE)
+    daemon = Daemon(lab)
+    daemon.ready()
+
+    def measured(at):
+        more = {"product": product} if product else {}
+        call = daemon.run("off-range", "line-0", sample="A", choices={"speed": at}, **more)
+        result = call.until("result", seconds=40)
+        call.close()
+        return result
+
+    first = measured(speed)
+    assert first["conditions"]["torque_percent"] < 10, "the case must begin off range"
+    advised = [a for a in first["advice"] if a["speed"] is not None and a["geometry"] is None]
+    assert advised, first["advice"]
+    second = measured(advised[0]["speed"])
+    assert second["quality"] == "Good", second["reasons"]
+    assert second["conditions"]["torque_percent"] == pytest.approx(advised[0]["torque_percent"], abs=5.0)
+
+
+def test_the_torque_is_over_its_limit_no_longer_than_a_poll_and_the_stop(further):
+    """The true deflection of the simulated sensor, watched from outside while the run overloads it."""
+    lab, add = further
+    pace = 4.0
+    lab.scale = pace
+    bench = add("line-0", "bench-1", "coaxial-12", "reference-500", seed=4, scale=pace, interval_ms=100)
+    lab.instruments = ["line-0"]
+    lab.write_daemon_file()
+    (lab.config / "methods" / "off-range.toml").write_text(OFF_RANGE)
+    daemon = Daemon(lab)
+    daemon.ready()
+    call = daemon.run("off-range", "line-0", sample="O", choices={"speed": 100})
+    over: list[float] = []
+    end = time.monotonic() + 20
+    still = 0
+    while time.monotonic() < end and still < 20:
+        state = bench.simulator.state()
+        if abs(state["deflection_percent"]) >= 110.0:
+            over.append(state["time_s"])
+        still = still + 1 if over and not state["turning"] else 0
+        time.sleep(0.005)
+    outcome = call.until("outcome")
+    call.close()
+    assert over, "the case must overload the sensor"
+    assert outcome["outcome"] == "failed"
+    assert "torque limit" in outcome["reason"]
+    assert outcome["motor"] == "still"
+    with lab.reader() as reader:
+        (run,) = reader.runs()
+        times = _stop_times(reader, run.id)
+    # A poll, the time the stop took to be confirmed, and what the rotor lags behind; simulated seconds.
+    allowed = 0.1 + times + 0.3
+    assert max(over) - min(over) <= allowed
+
+
+def _stop_times(reader, run_id):
+    """Seconds from the halt's sending to the first reading of a motor at rest, by the journal."""
+    from daq.core.events import Received, Sent
+    from daq.core.journal import read_records
+
+    sent = None
+    for record in read_records(b"".join(b.raw for b in reader.journal(run_id))):
+        event = record.event
+        if isinstance(event, Sent) and event.data.startswith(b"halt"):
+            sent = event.t
+        elif sent is not None and isinstance(event, Received) and re.search(rb"val \S+ 0\.000 ", event.data):
+            return (event.t - sent) * 1e-9
+    raise AssertionError("the journal shows no stop")
