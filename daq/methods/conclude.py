@@ -6,7 +6,6 @@ from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
-from daq.core.units import symbol
 from daq.methods.advising import advice, advice_from_limit
 from daq.methods.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.cautions import cautions, flow_faults
@@ -213,14 +212,3 @@ def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Adv
     for k in last.values():
         out += advice(plan, facts, k, _row(plan, facts, k), unit)
     return tuple(out)
-
-
-def headline(conclusion: Conclusion) -> str:
-    """One line for a person: the value with unit and uncertainty, validity and verdict."""
-    c = conclusion
-    shown = "no value" if c.value is None else f"{c.reported or f'{c.value:.4g}'} {symbol(c.unit)}"
-    if c.value is not None and c.uncertainty is not None:
-        u = c.uncertainty
-        half, how = (u.expanded, f"k = {u.k:.2f}") if u.trials is None else ((u.high - u.low) / 2.0, "95 %, JCGM 101")
-        shown += f" ± {half:.2g} {symbol(c.unit)} ({how})"
-    return f"{shown}, {c.validity}, {c.judgement.verdict.replace('_', ' ')}"

@@ -4,7 +4,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daq.methods.fields import Duration, KeyedError, Model, Name, Percent, Text
+from daq.methods.fields import Duration, KeyedError, Model, Name, Text
 
 SECOND = 1_000_000_000
 Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^/+#]*$")]
@@ -69,8 +69,6 @@ class Mqtt(Model):
     password: Secret | None = None
     tls: Tls | None = None
     keepalive: Duration = 30 * SECOND
-    flat: bool = False
-    live_every: Duration = SECOND
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -102,26 +100,6 @@ class Site(Model):
         return "".join(f"{level}/" for level in levels if level is not None)
 
 
-class Listen(Model):
-    """Where the local web page is served."""
-
-    host: Text = "127.0.0.1"
-    port: TcpPort = 8480
-
-
-class Retention(Model):
-    """How long what is kept; results and the audit are always kept."""
-
-    journal_days: Annotated[int, Field(ge=1)] | None = None
-    least_free_disk: Percent = 5.0
-
-    @model_validator(mode="after")
-    def _disk(self) -> Self:
-        if not 0 < self.least_free_disk < 100:
-            raise KeyedError("least_free_disk", "is a part of the disk between 0 and 100 %")
-        return self
-
-
 class Folders(Model):
     """Where the other files are, seen from the folder of the daemon's file."""
 
@@ -148,10 +126,6 @@ class Daemon(Model):
     folders: Folders = Folders()
     topic: Site = Site()
     mqtt: Mqtt | None = None
-    listen: Listen | None = None
-    retention: Retention = Retention()
-    silent_after: Duration = 120 * SECOND
-    """A bench not heard of for so long is reported silent in the status topic."""
     log: Log = Log()
 
     @model_validator(mode="before")
@@ -160,9 +134,3 @@ class Daemon(Model):
         if isinstance(value, dict) and "password" in value:
             raise KeyedError("password", "belongs into [mqtt], as a reference: password = { file = ... }")
         return value
-
-    @model_validator(mode="after")
-    def _lasting(self) -> Self:
-        if self.silent_after < 5 * SECOND:
-            raise KeyedError("silent_after", "is shorter than 5 s; every short pause would raise an alarm")
-        return self

@@ -2,11 +2,8 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
 
-from daq.core.errors import SettingError
 from daq.methods.fields import Model
-from daq.methods.recipe import Method
 
 
 def digest(model: Model) -> str:
@@ -24,21 +21,3 @@ def canonical(model: Model) -> str:
     return json.dumps(
         model.model_dump(mode="json", exclude_none=True), sort_keys=True, separators=(",", ":"), ensure_ascii=True
     )
-
-
-def check_registration(method: Method, known: Mapping[tuple[str, str], str]) -> bool:
-    """Whether a method is new; `known` maps (id, version) to the digest under which it was first used.
-
-    Raises:
-        SettingError: the same id and version were used with another content.
-    """
-    before = known.get((method.id, method.version))
-    now = digest(method)
-    if before is not None and before != now:
-        raise SettingError(
-            f"method {method.id} version {method.version} was already used with another content "
-            f"(digest {before[:12]}, now {now[:12]}); a method never changes: give it a new version",
-            file=method.source,
-            key="version",
-        )
-    return before is None

@@ -91,7 +91,7 @@ def test_check_of_the_examples_says_what_fits_what(cli):
         ("daemon.toml", None, '[mqtt]\nhost = "mqtt://h"', "mqtt.host", "only the name or address"),
         ("daemon.toml", None, '[topic]\nsite = "a/b"', "topic.site", "characters that are not allowed"),
         ("daemon.toml", None, 'enable = ["bench-9"]', "enable[0]", "there is no instrument 'bench-9'"),
-        ("daemon.toml", None, "silent_after = 1", "silent_after", "shorter than 5 s"),
+        ("daemon.toml", None, "silent_after = 1", "silent_after", "is not a known key"),
     ],
 )
 def test_check_names_file_key_and_reason(cli, tmp_path, file, old, new, key, said):

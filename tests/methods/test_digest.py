@@ -2,8 +2,7 @@
 
 import pytest
 
-from daq.core.errors import SettingError
-from daq.methods.digest import check_registration, digest
+from daq.methods.digest import digest
 from tests.methods.bench import example, load_changed
 
 FILE = "methods/clear-glaze-qc.toml"
@@ -47,19 +46,6 @@ def test_rpm_and_per_minute_are_the_same_method(tmp_path):
 
 def test_a_digest_is_a_sha_256():
     assert len(bytes.fromhex(digest(example(FILE)))) == 32
-
-
-def test_the_same_version_with_another_content_is_refused(tmp_path):
-    method = example(FILE)
-    known = {(method.id, method.version): digest(method)}
-    assert check_registration(method, {}) is True
-    assert check_registration(method, known) is False
-    other = load_changed(tmp_path, FILE, ('stop = "60 s"', 'stop = "61 s"'))
-    with pytest.raises(SettingError, match="give it a new version") as caught:
-        check_registration(other, known)
-    assert caught.value.key == "version"
-    newer = load_changed(tmp_path, FILE, ('stop = "60 s"', 'stop = "61 s"'), ('version = "1"', 'version = "2"'))
-    assert check_registration(newer, known) is True
 
 
 def test_the_order_of_choices_is_not_content(tmp_path):

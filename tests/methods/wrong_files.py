@@ -661,20 +661,6 @@ FILES = [
     ),
     (
         "daemon.toml",
-        'least_free_disk = "5 %"',
-        'least_free_disk = "500 %"',
-        "retention.least_free_disk",
-        "is a part of the disk between 0 and 100 %",
-    ),
-    (
-        "daemon.toml",
-        'silent_after = "2 min"',
-        "silent_after = 1",
-        "silent_after",
-        "is shorter than 5 s; every short pause would raise an alarm",
-    ),
-    (
-        "daemon.toml",
         "# [mqtt.tls]",
         '[mqtt.tls]\ncertificate = "a.pem"\n#',
         "mqtt.tls.key",
