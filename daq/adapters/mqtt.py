@@ -103,11 +103,6 @@ class Connection:
         """Largest packet (bytes) the broker takes; 0 where it did not say."""
 
     @property
-    def refusals_visible(self) -> bool:
-        """Whether the broker says when it does not take a message.  MQTT 3.1.1 has no way to say it."""
-        return self.version == "5"
-
-    @property
     def lost(self) -> "asyncio.Future[str]":
         """Done, with the reason, when the connection has ended."""
         return self._client.lost

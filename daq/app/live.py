@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from daq.app.screen import Line, live_lines, plain_line, result_lines, text_of
+from daq.app.result_screen import result_lines
+from daq.app.screen import Line, live_lines, plain_line, text_of
 from daq.app.text import plain
 
 PLAIN_S: Final = 5.0
@@ -85,6 +86,8 @@ class Screen:
         self._live.update(styled(lines[: self._console.height - 1]), refresh=True)
 
     def _write(self, view: dict[str, Any]) -> None:
+        if view["caution"] and self._said is None:
+            self._print(f"  sample: {plain(view['caution'])}")
         where = (view["state"], view["step"]["number"], tuple(view["faults"]))
         now = self._clock()
         if where != self._said or now - self._said_at >= PLAIN_S:

@@ -4,8 +4,7 @@ import textwrap
 from typing import Any, Final
 
 from daq.app.digits import large
-from daq.app.text import NOTHING, number, plain, shortened, span, value_line, width, with_unit
-from daq.app.verification_text import verification_words
+from daq.app.text import NOTHING, number, plain, shortened, span, width, with_unit
 from daq.core.faults import FAULTS
 from daq.core.units import symbol
 
@@ -32,15 +31,6 @@ STATES: Final[dict[str, str]] = {
     "ended": "ended",
 }
 QUALITY_STYLES: Final = {"Good": "good", "Uncertain": "warn", "Bad": "bad"}
-VERDICTS: Final[dict[str, tuple[str, str]]] = {
-    "within": ("WITHIN the limits", "good"),
-    "outside": ("OUTSIDE the limits", "bad"),
-    "not_comparable": ("NOT COMPARABLE with the limits", "warn"),
-    "none": ("no limits to compare with", "dim"),
-}
-BOUND_UNITS: Final = {"speed": "/min", "time": "s", "temperature": "Cel"}
-"""Units of what a limit may bind to."""
-VALIDITY_STYLES: Final = {"valid": "good", "doubtful": "warn", "not valid": "bad"}
 
 
 def text_of(line: Line) -> str:
@@ -70,7 +60,8 @@ def live_lines(view: dict[str, Any], columns: int) -> list[Line]:
     lines += [*([band, _torque_words(view)] if band else []), *_temperature(view, columns)]
     lines += [_times(view), *_rules(view, columns)]
     lines += _messages(view, columns)
-    lines += [[], [("Ctrl-C stops the run. Software is not a safety function.", "dim")]]
+    lines += [[], *(wrapped(plain(view["caution"]), columns, "sample: ", "warn") if view["caution"] else [])]
+    lines += [[("Ctrl-C stops the run. Software is not a safety function.", "dim")]]
     return [cropped(line, columns) for line in lines]
 
 
@@ -95,109 +86,6 @@ def plain_line(view: dict[str, Any]) -> str:
         parts.append(f"speed {number(speed)} {symbol('/min')}")
     parts += [f"{plain(rule['rule'])}: {_now(view, rule)} ({_percent(rule['near'])})" for rule in view["rules"]]
     return "; ".join(parts)
-
-
-def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> list[Line]:
-    """What a run came to (`ResultData` as a dict): value, validity, verdict, conditions, advice."""
-    columns = max(columns, NARROWEST)
-    validity = data["validity"]
-    struck = validity != "valid"
-    shown = data.get("reported") or number(data["value"])
-    lines: list[Line] = []
-    if big and data["value"] is not None:
-        rows = large(shown, struck=struck)
-        style = "value" if not struck else VALIDITY_STYLES[validity]
-        lines += [[("  ", ""), (row, style)] for row in rows]
-        lines.append([])
-    name = data["quantity"].replace("_", " ")
-    said = value_line(data)
-    value: Line = [(f"{plain(name)} = ", "head")]
-    if data["value"] is None:
-        value = [(f"{plain(name)}: no value", "head")]
-    elif struck:
-        value += [(said, "struck"), (f"  {validity.upper()}", VALIDITY_STYLES[validity])]
-    else:
-        value.append((said, "value"))
-    lines.append(value)
-    lines.append([(validity.upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
-    for reason in data["reasons"]:
-        lines += _wrapped(plain(reason), columns, "  - ")
-    lines += verdict_lines(data["verdict"], columns)
-    for said, style in verification_words(data):
-        lines += _wrapped(said, columns, "", style)
-    conditions = conditions_text(data["conditions"])
-    if conditions:
-        lines += _wrapped(conditions, columns, "at ", "dim")
-    lines += corrected_lines(data, columns)
-    for advice in data["advice"]:
-        lines += _wrapped(plain(advice["text"]), columns, "advice: ", "warn")
-    for warning in data["warnings"]:
-        lines += _wrapped(plain(warning), columns, "note: ", "dim")
-    return lines
-
-
-def verdict_lines(verdict: dict[str, Any], columns: int) -> list[Line]:
-    """Inside the limits or not, by which rule, against which limits."""
-    words, style = VERDICTS[verdict["verdict"]]
-    lines: list[Line] = [[(words, style)]]
-    rule = verdict.get("decision_rule")
-    if rule is not None:
-        compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
-        how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
-        lines += _wrapped(f"decision rule {rule}: {how}{compared}", columns, "  ", "dim")
-    for limit in verdict["limits"]:
-        lines += _wrapped(limit_text(limit), columns, "  limit: ")
-    for reason in verdict["reasons"]:
-        lines += _wrapped(plain(reason), columns, "  - ")
-    return lines
-
-
-def limit_text(limit: dict[str, Any]) -> str:
-    """One limit in words."""
-    unit = symbol(limit["unit"])
-    low, high = limit["low"], limit["high"]
-    if low is not None and high is not None:
-        what = f"{low:g} to {high:g} {unit}"
-    else:
-        what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
-    bound = ", ".join(
-        f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{key} {value}"
-        for key, value in limit["binds_to"].items()
-    )
-    verdict = limit["verdict"].replace("_", " ")
-    return plain(f"{limit['quantity']} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
-
-
-def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
-    """The value at the product's reference temperature, or why there is none; the value as measured stands above."""
-    corrected = data.get("corrected")
-    if not corrected:
-        return []
-    at = f"corrected to {corrected['reference_celsius']:g} °C: "
-    if corrected["value"] is None:
-        return _wrapped(plain(corrected["reason"]), columns, at + "no value, ", "dim")
-    unit = symbol(data["unit"])
-    said = with_unit(corrected["value"], data["unit"])
-    if corrected["expanded"] is not None:
-        said += f" ± {number(corrected['expanded'], 2)} {unit} (k = {corrected['k']:.2f})"
-    how = f"{said}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
-    return _wrapped(how, columns, at)
-
-
-def conditions_text(conditions: dict[str, Any]) -> str:
-    """Speed, torque, shear and temperature of a value, as far as measured."""
-    parts = [
-        f"{label}{number(conditions.get(key))} {symbol(unit)}".rstrip()
-        for label, key, unit in (
-            ("", "speed", "/min"),
-            ("torque ", "torque_percent", "%"),
-            ("shear rate ", "shear_rate", "/s"),
-            ("shear stress ", "stress", "Pa"),
-            ("", "temperature", "Cel"),
-        )
-        if conditions.get(key) is not None
-    ]
-    return ", ".join(parts)
 
 
 def number_line(
@@ -318,7 +206,7 @@ def _value(view: dict[str, Any], columns: int) -> list[Line]:
         ]
     )
     for reason in value["reasons"]:
-        lines += _wrapped(plain(reason), columns, "    ", style)
+        lines += wrapped(plain(reason), columns, "    ", style)
     return lines
 
 
@@ -399,15 +287,15 @@ def _messages(view: dict[str, Any], columns: int) -> list[Line]:
     for fault in view["faults"]:
         if fault != "saturated":  # the torque's line says that
             sentence = FAULTS[fault].sentence if fault in FAULTS else fault
-            lines += _wrapped(plain(sentence), columns, "! ", "warn")
+            lines += wrapped(plain(sentence), columns, "! ", "warn")
     for note in view["notes"][-NOTES_SHOWN:]:
-        lines += _wrapped(plain(note["text"]), columns, "note: ", "dim")
+        lines += wrapped(plain(note["text"]), columns, "note: ", "dim")
     for sentence in view["advice"]:
-        lines += _wrapped(plain(sentence), columns, "advice: ", "warn")
+        lines += wrapped(plain(sentence), columns, "advice: ", "warn")
     return [[], *lines] if lines else []
 
 
-def _wrapped(text: str, columns: int, lead: str, style: str = "") -> list[Line]:
+def wrapped(text: str, columns: int, lead: str, style: str = "") -> list[Line]:
     """Text in as many lines as it takes, after a lead and hanging below it."""
     rows = textwrap.wrap(text, max(columns - len(lead), 20)) or [""]
     return [[(lead if i == 0 else " " * len(lead), "dim"), (row, style)] for i, row in enumerate(rows)]

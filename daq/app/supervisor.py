@@ -360,7 +360,10 @@ class Supervisor:
         """What a screen shows of a run now."""
         runner = active.runner
         shown = run_view(runner.run_id, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes)
-        return shown | {"sample": active.record.sample, "simulated": active.record.simulated}
+        record = active.record
+        product = self.catalogue.products.get(record.product)
+        caution = product.safety if product is not None else ""
+        return shown | {"sample": record.sample, "simulated": record.simulated, "caution": caution}
 
     def stop_run(self, name: str, who: str) -> bool:
         """Stop the run on an instrument, if there is one."""

@@ -8,7 +8,8 @@ from rich.console import Console
 
 from daq.app.digits import large
 from daq.app.live import Screen, exit_code, styled
-from daq.app.screen import NARROWEST, live_lines, number_line, plain_line, result_lines, text_of
+from daq.app.result_screen import result_lines
+from daq.app.screen import NARROWEST, live_lines, number_line, plain_line, text_of
 from daq.app.text import width
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
 
@@ -255,3 +256,18 @@ def test_the_temperature_is_said_against_its_band(celsius, said):
     view["signals"] |= {"thermo-1.temperature": celsius}
     (line,) = [text for text in shown(view, 120).splitlines() if text.startswith("temperature")]
     assert f"24.7..25.3 °C, {said} (thermo-1.temperature)" in line
+
+
+CAUTION = "Contains fine silica. Read the safety data sheet; do not let spills dry to dust."
+
+
+def test_the_products_caution_is_shown_while_the_run_goes_on_and_once_where_it_is_piped():
+    text = "\n".join(text_of(line) for line in live_lines(changed(caution=CAUTION), 80))
+    assert "sample: Contains fine silica." in text
+    out = io.StringIO()
+    screen = Screen(file=out, clock=Time())
+    with screen:
+        for state in ("starting", "measuring"):
+            screen.show(changed(caution=CAUTION, state=state))
+    assert out.getvalue().count(CAUTION) == 1
+    assert out.getvalue().lstrip().startswith("sample: ")

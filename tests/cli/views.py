@@ -9,6 +9,7 @@ MEASURING: dict[str, Any] = {
     "method": "white-glaze-flow-curve 1",
     "sample": "WG-1042",
     "simulated": True,
+    "caution": "",
     "state": "measuring",
     "run_s": 135.4,
     "stage_s": 15.0,

@@ -7,7 +7,7 @@ from daq.app.cli.common import find_run, open_reader
 from daq.app.drivers import Drivers
 from daq.app.live import print_lines
 from daq.app.replaying import Recomputed, recompute
-from daq.app.screen import result_lines
+from daq.app.result_screen import result_lines
 from daq.app.text import number, plain
 
 EXIT_DIFFERS = 1

@@ -15,7 +15,8 @@ from daq.app.drivers import Drivers
 from daq.app.history import History, history, raw_journal
 from daq.app.live import print_lines
 from daq.app.replaying import maker
-from daq.app.screen import Line, result_lines
+from daq.app.result_screen import result_lines
+from daq.app.screen import Line
 from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, with_unit
 from daq.app.verification_text import verification_table
 from daq.core.errors import SettingError

@@ -1,0 +1,122 @@
+"""The layout of a result on a terminal: value, validity, verdict, conditions, advice."""
+
+from typing import Any, Final
+
+from daq.app.digits import large
+from daq.app.screen import NARROWEST, Line, wrapped
+from daq.app.text import number, plain, value_line, with_unit
+from daq.app.verification_text import verification_words
+from daq.core.units import symbol
+
+VERDICTS: Final[dict[str, tuple[str, str]]] = {
+    "within": ("WITHIN the limits", "good"),
+    "outside": ("OUTSIDE the limits", "bad"),
+    "not_comparable": ("NOT COMPARABLE with the limits", "warn"),
+    "none": ("no limits to compare with", "dim"),
+}
+BOUND_UNITS: Final = {"speed": "/min", "time": "s", "temperature": "Cel"}
+"""Units of what a limit may bind to."""
+VALIDITY_STYLES: Final = {"valid": "good", "doubtful": "warn", "not valid": "bad"}
+
+
+def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> list[Line]:
+    """What a run came to (`ResultData` as a dict): value, validity, verdict, conditions, advice."""
+    columns = max(columns, NARROWEST)
+    validity = data["validity"]
+    struck = validity != "valid"
+    shown = data.get("reported") or number(data["value"])
+    lines: list[Line] = []
+    if big and data["value"] is not None:
+        rows = large(shown, struck=struck)
+        style = "value" if not struck else VALIDITY_STYLES[validity]
+        lines += [[("  ", ""), (row, style)] for row in rows]
+        lines.append([])
+    name = data["quantity"].replace("_", " ")
+    said = value_line(data)
+    value: Line = [(f"{plain(name)} = ", "head")]
+    if data["value"] is None:
+        value = [(f"{plain(name)}: no value", "head")]
+    elif struck:
+        value += [(said, "struck"), (f"  {validity.upper()}", VALIDITY_STYLES[validity])]
+    else:
+        value.append((said, "value"))
+    lines.append(value)
+    lines.append([(validity.upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
+    for reason in data["reasons"]:
+        lines += wrapped(plain(reason), columns, "  - ")
+    lines += verdict_lines(data["verdict"], columns)
+    for said, style in verification_words(data):
+        lines += wrapped(said, columns, "", style)
+    conditions = conditions_text(data["conditions"])
+    if conditions:
+        lines += wrapped(conditions, columns, "at ", "dim")
+    lines += corrected_lines(data, columns)
+    for advice in data["advice"]:
+        lines += wrapped(plain(advice["text"]), columns, "advice: ", "warn")
+    for warning in data["warnings"]:
+        lines += wrapped(plain(warning), columns, "note: ", "dim")
+    return lines
+
+
+def verdict_lines(verdict: dict[str, Any], columns: int) -> list[Line]:
+    """Inside the limits or not, by which rule, against which limits."""
+    words, style = VERDICTS[verdict["verdict"]]
+    lines: list[Line] = [[(words, style)]]
+    rule = verdict.get("decision_rule")
+    if rule is not None:
+        compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
+        how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
+        lines += wrapped(f"decision rule {rule}: {how}{compared}", columns, "  ", "dim")
+    for limit in verdict["limits"]:
+        lines += wrapped(limit_text(limit), columns, "  limit: ")
+    for reason in verdict["reasons"]:
+        lines += wrapped(plain(reason), columns, "  - ")
+    return lines
+
+
+def limit_text(limit: dict[str, Any]) -> str:
+    """One limit in words."""
+    unit = symbol(limit["unit"])
+    low, high = limit["low"], limit["high"]
+    if low is not None and high is not None:
+        what = f"{low:g} to {high:g} {unit}"
+    else:
+        what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
+    bound = ", ".join(
+        f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{key} {value}"
+        for key, value in limit["binds_to"].items()
+    )
+    verdict = limit["verdict"].replace("_", " ")
+    return plain(f"{limit['quantity']} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
+
+
+def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
+    """The value at the product's reference temperature, or why there is none; the value as measured stands above."""
+    corrected = data.get("corrected")
+    if not corrected:
+        return []
+    at = f"corrected to {corrected['reference_celsius']:g} °C: "
+    if corrected["value"] is None:
+        return wrapped(plain(corrected["reason"]), columns, at + "no value, ", "dim")
+    unit = symbol(data["unit"])
+    said = with_unit(corrected["value"], data["unit"])
+    if corrected["expanded"] is not None:
+        said += f" ± {number(corrected['expanded'], 2)} {unit} (k = {corrected['k']:.2f})"
+    how = f"{said}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
+    return wrapped(how, columns, at)
+
+
+def conditions_text(conditions: dict[str, Any]) -> str:
+    """Speed, torque, shear and temperature of a value, as far as measured."""
+    parts = [
+        f"{label}{number(conditions.get(key))} {symbol(unit)}".rstrip()
+        for label, key, unit in (
+            ("", "speed", "/min"),
+            ("torque ", "torque_percent", "%"),
+            ("shear rate ", "shear_rate", "/s"),
+            ("shear stress ", "stress", "Pa"),
+            ("", "temperature", "Cel"),
+        )
+        if conditions.get(key) is not None
+    ]
+    return ", ".join(parts)
