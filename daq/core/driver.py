@@ -15,7 +15,7 @@ from typing import Any, ClassVar, Final, Literal
 from daq.core.errors import DriverError
 from daq.core.framing import Framing
 
-API_VERSION: Final = 1
+API_VERSION: Final = 2
 
 Action = Literal["speed", "turn", "halt", "zero", "bath"]
 
@@ -38,12 +38,24 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """Serial settings the instrument wants unless its configuration says otherwise."""
+    """Serial settings the instrument wants unless its configuration says otherwise.
+
+    Attributes:
+        baud, data_bits, parity, stop_bits, flow: of the line.
+        dtr, rts: levels of the two lines after opening; None leaves them as the system sets them.
+        settle_ns: quiet time after opening, before anything is sent; what arrives in it is thrown away.
+        byte_pause_ns: pause between two bytes sent, for instruments that cannot take them faster.
+    """
 
     baud: int = 9600
     data_bits: int = 8
     parity: Literal["N", "E", "O"] = "N"
     stop_bits: float = 1
+    flow: Literal["none", "xon/xoff", "rts/cts"] = "none"
+    dtr: bool | None = None
+    rts: bool | None = None
+    settle_ns: int = 0
+    byte_pause_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +96,19 @@ class Values:
 
 
 @dataclass(frozen=True, slots=True)
+class Part:
+    """A part of a reading that is gathered by several requests: what one answer says of some channels.
+
+    The exchange joins the parts of one round of polling to a reading, timed at the last of them.
+    """
+
+    values: tuple[tuple[int, float | None], ...]
+    """Pairs of a channel's number and its value."""
+    faults: tuple[tuple[str, str], ...] = ()
+    """As in `Values`."""
+
+
+@dataclass(frozen=True, slots=True)
 class Reply:
     """The answer to a request other than a poll.
 
@@ -108,7 +133,7 @@ class Reject:
 
 
 #: What a line means.  A plain tuple of floats, in channel order, is a reading without fault: the usual case.
-Decoded = tuple[float, ...] | Values | Reply | Reject
+Decoded = tuple[float, ...] | Values | Part | Reply | Reject
 
 
 class Driver(ABC):
@@ -123,7 +148,14 @@ class Driver(ABC):
         streams: True where readings come unasked.
         interval_ns: time between polls, or between the lines of a stream.
         refresh_ns: how often the instrument renews its values; repeats within it are no readings.  0: all are new.
-        stale_after_ns: without a reading for this long the instrument is silent.
+        stale_after_ns: without a reading for this long the instrument is silent; 0: it speaks only when somebody
+            presses its key, and its silence means nothing.
+        pause_ns: least time between an answer and the next request.
+        wake: bytes that wake the instrument, sent before a request when nothing was sent for `wake_after_ns`; the
+            request follows `wake_wait_ns` later.
+        echoes: whether the instrument sends every request back before it answers.
+        shares_line: whether requests and answers name an address, so that several can be on one line.
+        lag_ns: time constant of the instrument's own filter; 0 where it states none.
         capabilities: the actions the instrument understands.
         zero_condition: what must hold when it is zeroed, for a person.
         on_link_loss: what the motor does when the cable is pulled.
@@ -141,6 +173,13 @@ class Driver(ABC):
     interval_ns: int = 1_000_000_000
     refresh_ns: int = 0
     stale_after_ns: int = 5_000_000_000
+    pause_ns: int = 0
+    wake: bytes = b""
+    wake_after_ns: int = 0
+    wake_wait_ns: int = 0
+    echoes: bool = False
+    shares_line: bool = False
+    lag_ns: int = 0
     capabilities: frozenset[Action] = frozenset()
     zero_condition: str = ""
     on_link_loss: Literal["keeps turning", "stops", "unknown", "has no motor"] = "has no motor"
@@ -150,15 +189,18 @@ class Driver(ABC):
         self.options = dict(options)
 
     @abstractmethod
-    def decode(self, line: bytes) -> Decoded:
-        """What one line (without terminator) means.  Never raises for any bytes."""
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
+        """What one line (without terminator) means.  Never raises for any bytes.
+
+        `asked` is the request that waits for its answer, for dialects whose answers do not say what they answer.
+        """
 
     def identify(self) -> Request | None:
         """The request for the instrument's identity, or None where it cannot be asked."""
         return None
 
-    def poll(self) -> Request | None:
-        """The request for one reading; None for a stream."""
+    def poll(self) -> Request | tuple[Request, ...] | None:
+        """The request for one reading, or those for its parts in order; None for a stream."""
         return None
 
     def start_stream(self) -> Request | None:

@@ -66,9 +66,9 @@ class ProbedDriver(Driver):
             )
         return names.index(wanted)
 
-    def decode(self, line: bytes) -> Decoded:
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
         """As the driver does, with temperatures in the place of resistances; one no platinum wire has is no value."""
-        found = self._inner.decode(line)
+        found = self._inner.decode(line, asked)
         if isinstance(found, Reply | Reject):
             return found
         given = found.values if isinstance(found, Values) else found
@@ -91,7 +91,7 @@ class ProbedDriver(Driver):
         """As the driver."""
         return self._inner.identify()
 
-    def poll(self) -> Request | None:
+    def poll(self) -> Request | tuple[Request, ...] | None:
         """As the driver."""
         return self._inner.poll()
 

@@ -96,7 +96,7 @@ class RotationalDriver(Driver):
             return Request(line(f"{action} {signed:.3f}"), action)
         return Request(line(action), action)
 
-    def decode(self, line: bytes) -> Decoded:
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:  # noqa: ARG002 - lines say what they are
         """A ``val`` line is a reading, an ``ok``, ``no`` or ``is`` line a reply; anything else is rejected."""
         usual = USUAL(line)
         if usual is not None and not self._backward:

@@ -33,7 +33,7 @@ class ThermometerDriver(Driver):
         """Asks ``id``."""
         return Request(b"id\r\n", "identity", timeout_ns=2_500_000_000)
 
-    def decode(self, line: bytes) -> Decoded:
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:  # noqa: ARG002 - lines say what they are
         """A ``T`` line as one temperature, an ``I`` line as the identity; anything else rejected."""
         body, mark, check = line.rpartition(b"*")
         if not mark:

@@ -125,7 +125,7 @@ from daq.core.driver import Driver, Reject
 
 class Good(Driver):
     kind = "good"
-    def decode(self, line):
+    def decode(self, line, asked=None):
         return Reject("nothing is understood")
 
 class Old(Good):

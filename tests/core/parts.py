@@ -46,7 +46,7 @@ class Plain(Driver):
     capabilities = frozenset({"speed", "turn", "halt", "bath"})
     on_link_loss = "keeps turning"
 
-    def decode(self, line):
+    def decode(self, line, asked=None):
         word, *rest = line.decode("latin-1").split(" ")
         try:
             if word == "r":
@@ -90,7 +90,7 @@ class Probe(Driver):
     interval_ns = S
     stale_after_ns = 5 * S
 
-    def decode(self, line):
+    def decode(self, line, asked=None):
         if line == b"x":
             return Values((None,), (("temperature", "probe"),))
         try:

@@ -68,7 +68,7 @@ def listened(bench: Bench):
         bench.simulators[link] = Listening(bench.simulators[link])
         believed[link] = []
 
-        def decode(line, driver=driver, link=link):
+        def decode(line, asked=None, driver=driver, link=link):
             meaning = type(driver).decode(driver, line)
             if not isinstance(meaning, Reject):
                 believed[link].append(line)

@@ -157,8 +157,8 @@ def test_another_reading_shows_in_the_first_value_it_goes_into():
 
 def test_another_driver_is_said_and_need_not_differ():
     class Other(Plain):
-        def decode(self, line):
-            return super().decode(line)
+        def decode(self, line, asked=None):
+            return super().decode(line, asked)
 
         def digest(self):
             return "another"
@@ -172,8 +172,8 @@ def test_another_driver_is_said_and_need_not_differ():
 
 def test_a_driver_that_decodes_otherwise_differs():
     class Wrong(Plain):
-        def decode(self, line):
-            found = super().decode(line)
+        def decode(self, line, asked=None):
+            found = super().decode(line, asked)
             return (found[0] * 1.0000001, *found[1:]) if isinstance(found, tuple) else found
 
     again = replay(

@@ -42,8 +42,8 @@ def test_backward_the_value_is_the_same_and_positive(tmp_path):
 class Crossed(RotationalDriver):
     """As if the torque sensor were wired the wrong way round."""
 
-    def decode(self, line):
-        found = super().decode(line)
+    def decode(self, line, asked=None):
+        found = super().decode(line, asked)
         return (-found[0], *found[1:]) if isinstance(found, tuple) else found
 
 

@@ -40,7 +40,7 @@ class OhmmeterDriver(Driver):
     framing = Framing(terminator=b"\n", longest=40)
     streams = True
 
-    def decode(self, line):
+    def decode(self, line, asked=None):
         word, *rest = line.split()
         if word == b"R" and len(rest) == 2:
             values = tuple(None if r == b"-" else float(r) for r in rest)
