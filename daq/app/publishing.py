@@ -14,7 +14,8 @@ from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
 from daq.adapters.topics import Topics
 from daq.core.errors import SettingError, StoreError
-from daq.methods.daemon import Daemon, Mqtt, Secret
+from daq.methods.broker import Broker, Secret
+from daq.methods.daemon import Daemon
 
 LAST_DELIVERY_S: Final = 5.0
 """How long the end waits for what is on its way to a connected broker."""
@@ -43,7 +44,7 @@ class Publishing:
             return None
         site = daemon.topic
         levels = {n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")}
-        return cls(_settings(daemon.mqtt, daemon.source), Topics(**levels))
+        return cls(broker_settings(daemon.mqtt, daemon.source), Topics(**levels))
 
     def start(self, store: Store, clock: Clock, instruments: tuple[str, ...]) -> None:
         """Connect and deliver from now on."""
@@ -99,13 +100,18 @@ class Publishing:
         }
 
 
-def _settings(mqtt: Mqtt, file: str) -> MqttSettings:
+def broker_settings(mqtt: Broker, file: str, table: str = "mqtt") -> MqttSettings:
+    """How to reach the broker that a table of a file names.
+
+    Raises:
+        SettingError: the password's place cannot be read.
+    """
     tls = mqtt.tls
     return MqttSettings(
         host=mqtt.host,
         port=mqtt.tcp_port,
         user=mqtt.user or "",
-        password=read_secret(mqtt.password, file) if mqtt.password is not None else "",
+        password=read_secret(mqtt.password, file, f"{table}.password") if mqtt.password is not None else "",
         tls=tls is not None,
         ca_file=(tls.ca or "") if tls else "",
         cert_file=(tls.certificate or "") if tls else "",
@@ -116,13 +122,12 @@ def _settings(mqtt: Mqtt, file: str) -> MqttSettings:
     )
 
 
-def read_secret(secret: Secret, file: str) -> str:
+def read_secret(secret: Secret, file: str, key: str = "mqtt.password") -> str:
     """The secret from where the file says it is: a systemd credential, the environment, or a file.
 
     Raises:
         SettingError: it is not there, or a file is readable for others.
     """
-    key = "mqtt.password"
     if secret.env is not None:
         value = os.environ.get(secret.env)
         if not value:
