@@ -33,6 +33,8 @@ GREETING_S: Final = 5.0
 beginning of something longer and stay silent."""
 LIVE_BACKLOG: Final = 200
 """Live messages are dropped while so many packets wait for the network."""
+INCOMING: Final = 1000
+"""Messages from the broker that wait to be read; more are thrown away, so that a flood costs no memory."""
 _OLD_BROKER: Final = frozenset({1, 0x84})
 """CONNACK codes of a broker that does not speak the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
 
@@ -85,10 +87,20 @@ class MqttSettings:
 
 @dataclass(frozen=True, slots=True)
 class Will:
-    """What the broker publishes, retained, when the connection is lost without a farewell."""
+    """What the broker publishes when the connection is lost without a farewell."""
 
     topic: str
     payload: bytes
+    retain: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A message from the broker.  `retain`: it was kept there, and sent because we subscribed just now."""
+
+    topic: str
+    payload: bytes
+    retain: bool
 
 
 class Connection:
@@ -130,6 +142,49 @@ class Connection:
             raise BrokerDownError(f"no acknowledgement within {self._timeout:g} s") from None
         if code >= REFUSED_FROM:
             raise RefusedError(f"{ReasonCode(PacketTypes.PUBACK, identifier=code).getName()} (code {code})")
+
+    async def subscribe(self, topic: str, *, qos: int = 1) -> None:
+        """Have the broker send us what is published under a topic; it comes out of `receive`.
+
+        Raises:
+            RefusedError: the broker does not allow it.
+            BrokerDownError: the connection was lost or no answer came in time.
+        """
+        try:
+            codes = await self._client.subscribe(topic, qos, timeout=self._timeout)
+        except aiomqtt.MqttError as error:
+            raise BrokerDownError(f"no answer to a subscription: {error}") from error
+        for code in codes:
+            value = code.value if isinstance(code, ReasonCode) else code
+            if value >= REFUSED_FROM:
+                raise RefusedError(f"the broker does not let us listen to {topic} (code {value}); check its rules")
+
+    async def receive(self) -> Received:
+        """The next message of the subscriptions.
+
+        Raises:
+            BrokerDownError: the connection was lost.
+        """
+        try:
+            message = await anext(self._client.messages)
+        except aiomqtt.MqttError as error:
+            raise BrokerDownError(str(error)) from error
+        payload = message.payload
+        return Received(message.topic.value, payload if isinstance(payload, bytes) else b"", message.retain)
+
+    async def round_trip(self) -> None:
+        """Wait until the broker has handled everything sent so far, messages without acknowledgement included.
+
+        It answers the packets of a connection in order, and an answer is owed to an unsubscription even where
+        nobody was subscribed (MQTT 5, section 3.11.4; MQTT 3.1.1, section 3.11).
+
+        Raises:
+            BrokerDownError: the connection was lost or no answer came in time.
+        """
+        try:
+            await self._client.unsubscribe("round-trip", timeout=self._timeout)
+        except aiomqtt.MqttError as error:
+            raise BrokerDownError(f"no answer from the broker: {error}") from error
 
     def publish_live(self, topic: str, payload: bytes) -> bool:
         """Send a message at most once; False where it was dropped because the network does not keep up."""
@@ -216,8 +271,9 @@ def _make_client(
         keepalive=settings.keepalive_s,
         timeout=min(settings.timeout_s, GREETING_S),
         tls_context=context,
-        will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=True),
+        will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=will.retain),
         max_inflight_messages=WINDOW,
+        max_queued_incoming_messages=INCOMING,
     )
 
 
