@@ -76,7 +76,9 @@ def test_every_fluid_gives_its_parameters_back(further):
         assert curve["chosen"] == model, (fluid, curve["fits"])
         found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
         for name, value in true.items():
-            assert abs(found[name]["value"] - value) < found[name]["expanded"], (fluid, found[name])
+            # Real time sets the phase of ripple and noise, and one of a dozen intervals of 95 % may miss: k = 3 here;
+            # how often the intervals hold is counted in tests/methods/test_curve.py, where all chance is seeded.
+            assert abs(found[name]["value"] - value) < 1.5 * found[name]["expanded"], (fluid, found[name])
 
 
 OFF_RANGE = """
