@@ -5,7 +5,7 @@ A session never raises into another: whatever goes wrong on its port is its own 
 
 import asyncio
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
@@ -15,7 +15,7 @@ from daq.adapters.clock import Clock
 from daq.adapters.transport import Connection, OnData, OnLost
 from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.errors import DaqError, LinkError
-from daq.core.exchange import NEVER, Exchange
+from daq.core.exchange import NEVER, Exchange, Item
 from daq.core.lifecycle import STILL
 
 log = structlog.get_logger()
@@ -188,17 +188,23 @@ class Session:
             self._borrower.received(self.name, data)
             return
         try:
-            for item in self._exchange.receive(self._clock.mono_ns(), data):
-                if isinstance(item, Reply):
-                    self._reply(item)
-                else:
-                    self._reading(item)
-        except Exception as error:
-            # A driver's fault stays its instrument's: connect anew, and say why.
-            log.exception("driver failed", instrument=self.name)
-            self._port_lost_late(f"the driver failed: {type(error).__name__}: {error}; tell its author")
+            self._take_items(self._exchange.receive(self._clock.mono_ns(), data))
+        except Exception as error:  # noqa: BLE001 - a driver's fault stays its instrument's
+            self._driver_failed(error)
             return
         self._wake()
+
+    def _take_items(self, items: Iterable[Item]) -> None:
+        for item in items:
+            if isinstance(item, Reply):
+                self._reply(item)
+            else:
+                self._reading(item)
+
+    def _driver_failed(self, error: Exception) -> None:
+        """Connect anew, and say why."""
+        log.error("driver failed", instrument=self.name, exc_info=error)
+        self._port_lost_late(f"the driver failed: {type(error).__name__}: {error}; tell its author")
 
     def _reply(self, reply: Reply) -> None:
         if reply.kind == "identity" and self._identified is not None and not self._identified.done():
@@ -261,10 +267,14 @@ class Session:
         if self.standing.state in ("in a run", "closed"):
             return
         self.progress += 1
-        self._exchange.tick(self._clock.mono_ns())
+        try:
+            self._take_items(self._exchange.tick(self._clock.mono_ns()))
+        except Exception as error:  # noqa: BLE001 - a driver's fault stays its instrument's
+            self._driver_failed(error)
+            return
         if self._exchange.silent:
             # Whoever answers next may be another instrument: connect anew, and ask who it is.
-            self._port_lost_late(f"no answer for {self.driver.stale_after_ns / 1e9:g} s")
+            self._port_lost_late(f"no answer for {self._exchange.stale_after_ns / 1e9:g} s")
             return
         self._wake()
 

@@ -97,9 +97,10 @@ class Values:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of a reading that is gathered by several requests: what one answer says of some channels.
+    """A part of a reading that comes in several lines: what one of them says of some channels.
 
-    The exchange joins the parts of one round of polling to a reading, timed at the last of them.
+    The exchange joins the parts of one round of polling to a reading, timed at the last of them; those of a stream as
+    soon as every channel has a part that is no older than the stream's interval.
     """
 
     values: tuple[tuple[int, float | None], ...]
@@ -192,7 +193,8 @@ class Driver(ABC):
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
         """What one line (without terminator) means.  Never raises for any bytes.
 
-        `asked` is the request that waits for its answer, for dialects whose answers do not say what they answer.
+        `asked` is the request that waits for its answer, for dialects whose answers do not say what they answer.  In
+        a stream a reading without fault means the same whatever was asked, and a line may be decoded twice in a row.
         """
 
     def identify(self) -> Request | None:

@@ -1,21 +1,25 @@
 """One link: lines in, decoded items out, requests one at a time, and silence noticed.
 
-The exchange is the only place that knows about time-outs, retries and polling.  After a
-time-out it waits a moment and throws away what arrives, so that a late reply is never
-taken for the answer to the next request.
+The exchange is the only place that knows about time-outs, retries, pauses and polling.
+After a time-out it waits a moment and throws away what arrives, so that a late reply is
+never taken for the answer to the next request.
 """
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
-from daq.core.driver import Decoded, Driver, Identity, Reject, Reply, Request, Values
-from daq.core.framing import Framer
+from daq.core.driver import Decoded, Driver, Identity, Part, Reject, Reply, Request, Values
+from daq.core.echo import Echo
+from daq.core.frames import make_framer
+from daq.core.framing import NEVER
+from daq.core.gathering import Gathering
 
 Item = tuple[float, ...] | Values | Reply
-NEVER = 1 << 62
 ALL_TUPLES = frozenset({tuple})
+SHARED_PATIENCE_NS: Final = 30_000_000_000
+"""So long a request may wait until a line is free that several instruments share."""
 
 
 @dataclass(slots=True)
@@ -28,6 +32,8 @@ class ExchangeCounters:
     late: int = 0
     unexpected: int = 0
     given_up: int = 0
+    wrong_echo: int = 0
+    """Requests that did not come back as they were sent, where the instrument echoes."""
 
 
 class Exchange:
@@ -38,9 +44,9 @@ class Exchange:
     """
 
     __slots__ = (
-        "_attempt", "_deadline", "_drain_until", "_next_poll", "_outstanding", "_queue", "_rejects",
-        "counters", "driver", "failed", "framer", "interval_ns", "last_reading_t", "name", "polling", "send", "silent",
-        "stale_after_ns", "up",
+        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_next_poll", "_outstanding",
+        "_patience", "_queue", "_quiet_until", "_rejects", "_round", "counters", "driver", "failed", "framer",
+        "interval_ns", "last_reading_t", "name", "polling", "send", "silent", "stale_after_ns", "up",
     )  # fmt: skip
 
     def __init__(
@@ -55,7 +61,7 @@ class Exchange:
         self.name = name
         self.interval_ns = interval_ns or driver.interval_ns
         self.driver = driver
-        self.framer = Framer(driver.framing)
+        self.framer = make_framer(driver.framing)
         self.counters = ExchangeCounters()
         self.send = send
         self.failed = failed
@@ -63,15 +69,25 @@ class Exchange:
         self.polling = False
         self.silent = False
         self.last_reading_t = 0
-        self.stale_after_ns = max(driver.stale_after_ns, 3 * self.interval_ns)
+        self.stale_after_ns = max(driver.stale_after_ns, 3 * self.interval_ns) if driver.stale_after_ns else 0
+        """Silent after so long without a reading; 0: its silence means nothing."""
         #: What waits to be sent, each with the number of times it was sent already.
         self._queue: deque[tuple[Request, int]] = deque()
         self._outstanding: Request | None = None
         self._attempt = 0
         self._deadline = NEVER
-        self._drain_until = 0
+        self._quiet_until = 0
+        """Nothing is sent before: a pause the instrument needs, or late answers are waited for."""
         self._next_poll = NEVER
         self._rejects: dict[str, int] = {}
+        #: What is left to ask of the reading that is gathered now.
+        self._round: deque[Request] = deque()
+        self._gathering = Gathering(driver.channels)
+        self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
+        self._patience = SHARED_PATIENCE_NS if driver.shares_line else 0
+        self._awake = False
+        """Whether the wake-up bytes for the next request were sent."""
+        self._last_sent = -NEVER
 
     # ---- requests
 
@@ -86,6 +102,7 @@ class Exchange:
     def drop_queue(self) -> None:
         """Forget what has not been sent yet, and do not send again what is under way."""
         self._queue.clear()
+        self._spoil_round()
         if self._outstanding is not None:
             self._outstanding = replace(self._outstanding, tries=1)
 
@@ -117,24 +134,35 @@ class Exchange:
         """No more polls; a request already sent is still awaited."""
         self.polling = False
         self._next_poll = NEVER
+        self._spoil_round()
 
     # ---- the link
 
     def link_up(self, t: int) -> None:
         """The port is open: start with an empty line buffer and no request under way."""
         self.up = True
-        self.framer.reset()
-        self._settled()
-        self._drain_until = 0
+        self._start_anew()
+        self._quiet_until = 0
         self.last_reading_t = t
         self._pump(t)
 
     def link_down(self) -> None:
         """The port is gone: nothing is under way any more and nothing can be sent."""
         self.up = False
-        self._settled()
         self._queue.clear()
+        self._start_anew()
+
+    def _start_anew(self) -> None:
         self.framer.reset()
+        self._outstanding, self._deadline = None, NEVER
+        self._spoil_round()
+        self._awake, self._last_sent = False, -NEVER
+        if self._echo is not None:
+            self._echo.forget()
+
+    def _spoil_round(self) -> None:
+        self._round.clear()
+        self._gathering.clear()
 
     # ---- time
 
@@ -145,39 +173,57 @@ class Exchange:
         if self.up:
             if self._outstanding is not None:
                 due = self._deadline
-            elif self._queue:
-                due = self._drain_until
+            elif self._queue or self._round:
+                due = self._quiet_until
             elif self.polling:
-                due = max(self._next_poll, self._drain_until)
-        if self.polling and not self.silent:
+                due = max(self._next_poll, self._quiet_until)
+            due = min(due, self.framer.wake_at)
+        if self.polling and not self.silent and self.stale_after_ns:
             due = min(due, self.last_reading_t + self.stale_after_ns)
         return due
 
-    def tick(self, t: int) -> None:
-        """Do what is due at `t`."""
+    def tick(self, t: int) -> list[Item]:
+        """Do what is due at `t`; what was read of a frame that ended because nothing more came."""
+        items: list[Item] = []
+        if self.up and t >= self.framer.wake_at:
+            items = list(self._settle_each(t, self.framer.tick(t)))
         if self._outstanding is not None and t >= self._deadline:
             self._expired(t)
-        if self.polling and not self.silent and t >= self.last_reading_t + self.stale_after_ns:
+        if self.stale_after_ns and self.polling and not self.silent and t >= self.last_reading_t + self.stale_after_ns:
             self.silent = True
         self._pump(t)
+        return items
 
     def sent(self, t: int) -> None:
-        """The outstanding request went out at `t`: its time-out counts from here."""
+        """What was handed over last went out at `t`: the time-out counts from here."""
+        self._last_sent = t
         if self._outstanding is not None:
-            self._deadline = t + self._outstanding.timeout_ns
+            self._deadline = t + self._outstanding.timeout_ns + self._takes(self._outstanding)
+        elif self._awake:
+            self._quiet_until = t + self.driver.wake_wait_ns
 
-    def _settled(self) -> None:
+    def _takes(self, request: Request) -> int:
+        """How long (ns) it takes to send a request byte by byte."""
+        return len(request.data) * self.driver.port.byte_pause_ns
+
+    def _settled(self, t: int) -> None:
         self._outstanding, self._deadline = None, NEVER
+        if self.driver.pause_ns:
+            self._quiet_until = max(self._quiet_until, t + self.driver.pause_ns)
 
     def _expired(self, t: int) -> None:
         request = self._outstanding
         if request is None:
             return
         self.counters.timeouts += 1
-        self._settled()
-        self._drain_until = t + request.timeout_ns // 2
+        self._settled(t)
+        self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
+        if self._echo is not None and self._echo.missing:
+            self.counters.wrong_echo += self._echo.anything_came
+            self._echo.forget()
         if request.expects == "reading":
-            return  # the next poll is the retry
+            self._spoil_round()  # the next poll is the retry
+            return
         if self._attempt < request.tries:
             self._queue.appendleft((request, self._attempt))
             return
@@ -185,25 +231,43 @@ class Exchange:
         self.failed(self.name, request, "no answer")
 
     def _pump(self, t: int) -> None:
-        if not self.up or self._outstanding is not None or t < self._drain_until:
+        """Send the next request, if there is one and it may be sent now."""
+        if not self.up or self._outstanding is not None or t < self._quiet_until:
+            return
+        if self.polling and t >= self._next_poll and not self._queue and not self._round:
+            self._begin_round(t)
+        if not self._queue and not self._round:
+            return
+        driver = self.driver
+        if driver.wake and not self._awake and t - self._last_sent >= driver.wake_after_ns:
+            self._awake, self._last_sent = True, t
+            self._quiet_until = t + driver.wake_wait_ns
+            self.send(self.name, driver.wake)
             return
         if self._queue:
             request, sent = self._queue.popleft()
             self._attempt = sent + 1
-        elif self.polling and t >= self._next_poll:
-            poll = self.driver.poll()
-            if poll is None:
-                self._next_poll = NEVER
-                return
-            request = poll
-            interval = self.interval_ns
-            # Keep to the grid of the interval; a poll that is late does not make the next ones late.
-            self._next_poll += interval * max(1, (t - self._next_poll) // interval + 1)
         else:
-            return
+            request, self._attempt = self._round.popleft(), 1
+        if not driver.streams and not self.framer.finds_place:
+            self.framer.reset()  # a part of a frame is of before; it would hide where the answer begins
+        self._awake, self._last_sent = False, t
         self._outstanding = request
-        self._deadline = t + request.timeout_ns
+        self._deadline = t + request.timeout_ns + self._takes(request) + self._patience
+        if self._echo is not None:
+            self._echo.expect(request.data)
         self.send(self.name, request.data)
+
+    def _begin_round(self, t: int) -> None:
+        poll = self.driver.poll()
+        if poll is None:
+            self._next_poll = NEVER
+            return
+        self._spoil_round()
+        self._round.extend((poll,) if isinstance(poll, Request) else poll)
+        interval = self.interval_ns
+        # Keep to the grid of the interval; a poll that is late does not make the next ones late.
+        self._next_poll += interval * max(1, (t - self._next_poll) // interval + 1)
 
     # ---- bytes
 
@@ -213,23 +277,40 @@ class Exchange:
         A list holds nothing but readings without fault, of a stream.  Otherwise each item settles
         its request only when it is taken from the iterator, so that what a line causes comes before the next line.
         """
-        decoded = list(map(self.driver.decode, self.framer.feed(t, data)))
-        if decoded and self.driver.streams and ALL_TUPLES.issuperset(map(type, decoded)):
-            self._read(t, len(decoded))
-            return decoded  # type: ignore[return-value]  # the test above says so
-        return self._settle_each(t, decoded)
+        if self._echo is not None:
+            data = self._echo.strip(data)
+        lines = self.framer.feed(t, data)
+        if lines and self.driver.streams and self._outstanding is None:
+            decoded = list(map(self.driver.decode, lines))
+            if ALL_TUPLES.issuperset(map(type, decoded)):
+                self._read(t, len(decoded))
+                return decoded  # type: ignore[return-value]  # the test above says so
+            return self._settle_each(t, lines, decoded)
+        return self._settle_each(t, lines)
 
-    def _settle_each(self, t: int, decoded: Iterable[Decoded]) -> Iterator[Item]:
-        streams = self.driver.streams
-        for item in decoded:
+    def _settle_each(self, t: int, lines: Sequence[bytes], unasked: Sequence[Decoded] = ()) -> Iterator[Item]:
+        """`unasked` is what the lines mean where no request is under way, if that is known already."""
+        driver = self.driver
+        for i, line in enumerate(lines):
+            asked = self._outstanding
+            item = unasked[i] if unasked and asked is None else driver.decode(line, asked)
             if isinstance(item, Reject):
                 self._reject(item)
             elif isinstance(item, Reply):
                 if self._settle_reply(t, item):
                     yield item
-            elif streams or self._settle_poll(t):
-                self._read(t, 1)
-                yield item
+            else:
+                reading = self._joined(t, item) if driver.streams else self._settle_poll(t, item)
+                if reading is not None:
+                    self._read(t, 1)
+                    yield reading
+
+    def _joined(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
+        """A reading of a stream; None for a part as long as others are missing."""
+        if not isinstance(item, Part):
+            return item
+        self._gathering.add(t, item)
+        return self._gathering.take_if_whole(t - self.driver.interval_ns)
 
     def _read(self, t: int, readings: int) -> None:
         self.counters.readings += readings
@@ -240,23 +321,32 @@ class Exchange:
         self.counters.rejected += 1
         self._rejects[item.reason] = self._rejects.get(item.reason, 0) + 1
 
-    def _settle_poll(self, t: int) -> bool:
+    def _settle_poll(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
+        """The reading that `item` is, or completes; None where it does neither."""
         if self._outstanding is None or self._outstanding.expects != "reading":
             self.counters.late += 1
-            return False
-        self._settled()
+            return None
+        self._settled(t)
+        reading: tuple[float, ...] | Values | None
+        if self._round or self._gathering or isinstance(item, Part):
+            self._gathering.add(t, item)
+            reading = None if self._round else self._gathering.take()
+        else:
+            reading = item
         self._pump(t)
-        return True
+        return reading
 
     def _settle_reply(self, t: int, reply: Reply) -> bool:
         request = self._outstanding
         if request is None or reply.kind not in (request.expects, "refused"):
             self.counters.unexpected += 1
             return False
-        self._settled()
+        self._settled(t)
         if reply.kind == "refused":
             # Whoever asks again does so after a pause: a refusal must not be repeated as fast as the line goes.
-            self._drain_until = t + request.timeout_ns // 2
+            self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
+            if request.expects == "reading":
+                self._spoil_round()
             self.failed(self.name, request, reply.refusal)
             return False
         self._pump(t)
@@ -277,6 +367,8 @@ class Exchange:
             "late": c.late,
             "unexpected": c.unexpected,
             "given_up": c.given_up,
+            "skipped": framing.skipped,
+            "wrong_echo": c.wrong_echo,
         }
 
 

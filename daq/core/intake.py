@@ -6,6 +6,7 @@ from typing import Final
 
 from daq.core.driver import Channel, Driver, Values
 from daq.core.faults import FAULTS
+from daq.core.framing import NEVER
 from daq.core.plan import Plan
 
 Values_ = Sequence[float | None]
@@ -80,7 +81,7 @@ class Intake:
         # Polls no faster than the instrument renews its values may come early by jitter, not by a whole renewal.
         faster = driver.interval_ns < driver.refresh_ns
         self._refresh = driver.refresh_ns if faster else driver.refresh_ns // 2
-        self._stale = driver.stale_after_ns
+        self._stale = driver.stale_after_ns or NEVER
         self._last_t = 0
         self._last_values: Values_ = ()
         self.last: tuple[float, ...] | Values = ()

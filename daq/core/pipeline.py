@@ -104,7 +104,7 @@ class Pipeline(LifeCycle):
         for exchange in self.exchanges.values():
             was_silent = exchange.silent
             if exchange.wake_at <= t:
-                exchange.tick(t)
+                self._take_items(t, exchange.name, exchange.tick(t))
             if exchange.silent and not was_silent:
                 self._silent(t, exchange)
             if self.state is State.ENDED:
@@ -161,6 +161,9 @@ class Pipeline(LifeCycle):
             items = items[1:]
             if self._rest_at_once(t, items):
                 return
+        self._take_items(t, link, items)
+
+    def _take_items(self, t: int, link: str, items: Iterable[Item]) -> None:
         for item in items:
             if link == self.lead:
                 self._lead_item(t, item)

@@ -6,6 +6,7 @@ from daq.core.columns import Columns, Span
 from daq.core.derive import roots, span_summaries
 from daq.core.driver import Driver
 from daq.core.effects import Kept
+from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan
 from daq.core.statistics import Summary
 from daq.core.stop import Clock
@@ -134,7 +135,7 @@ def _temperature_faults(
         link, _, channel = c.signal.rpartition(".")
         name = link or plan.lead.name
         rows = columns[name]
-        before = rows.between(span.start - drivers[name].stale_after_ns, span.start)
+        before = rows.between(span.start - (drivers[name].stale_after_ns or NEVER), span.start)
         if before.n:
             before.first = before.stop - 1
             seen = rows.summary(before, channel)

@@ -7,9 +7,10 @@ bytes as they came.  What was declared travels among the options of the journal'
 import hashlib
 import json
 from collections.abc import Mapping
+from inspect import get_annotations
 from typing import Any, Final
 
-from daq.core.driver import Action, Channel, Decoded, Driver, Reject, Reply, Request, Values
+from daq.core.driver import Action, Channel, Decoded, Driver, Part, Reject, Reply, Request, Values
 from daq.core.errors import SettingError
 from daq.rheology import pt100
 
@@ -19,6 +20,8 @@ NOMINAL: Final = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
 """Resistance at 0 degC in ohm."""
 COLDEST: Final = -200.0
 HOTTEST: Final = 850.0
+#: Everything a driver says of itself, whatever the contract will hold; `channels` are changed afterwards.
+CONTRACT: Final = tuple(name for name in get_annotations(Driver) if name != "api_version")
 
 
 class ProbedDriver(Driver):
@@ -32,20 +35,15 @@ class ProbedDriver(Driver):
         """
         super().__init__({**inner.options, OPTION: {k: dict(v) for k, v in probes.items()}})
         self._inner = inner
-        self.kind = inner.kind  # type: ignore[misc]  # of this one driver
-        self.has_checksum = inner.has_checksum  # type: ignore[misc]
-        self.framing, self.port, self.streams = inner.framing, inner.port, inner.streams
-        self.interval_ns, self.refresh_ns = inner.interval_ns, inner.refresh_ns
-        self.stale_after_ns = inner.stale_after_ns
-        self.capabilities, self.on_link_loss = inner.capabilities, inner.on_link_loss
-        self.zero_condition = inner.zero_condition
-        self._turned: list[tuple[int, float | None, float]] = []
-        """(number of the channel, nominal resistance, offset)."""
+        for name in CONTRACT:
+            setattr(self, name, getattr(inner, name))
+        self._turned: dict[int, tuple[float | None, float]] = {}
+        """By the channel's number: nominal resistance (None: it is a temperature already), offset."""
         channels = list(inner.channels)
         for name, probe in probes.items():
             at = self._find(name, probe)
             nominal = None if probe["kind"] is None else NOMINAL[probe["kind"]]
-            self._turned.append((at, nominal, float(probe["offset"])))
+            self._turned[at] = (nominal, float(probe["offset"]))
             low, high = (COLDEST, HOTTEST) if nominal is not None else (channels[at].low, channels[at].high)
             channels[at] = Channel(name, "Cel", low, high)
         self.channels = tuple(channels)
@@ -71,21 +69,31 @@ class ProbedDriver(Driver):
         found = self._inner.decode(line, asked)
         if isinstance(found, Reply | Reject):
             return found
+        if isinstance(found, Part):
+            return self._decoded_part(found)
         given = found.values if isinstance(found, Values) else found
         faults = [(self._renamed.get(c, c), f) for c, f in found.faults] if isinstance(found, Values) else []
         values: list[float | None] = list(given)
-        for at, nominal, offset in self._turned:
-            value = values[at]
-            if value is None:
-                continue
-            try:
-                values[at] = (value if nominal is None else pt100.temperature(value, nominal)) + offset
-            except SettingError:
-                values[at] = None
-                faults.append((self.channels[at].name, "probe"))
+        for at in self._turned:
+            values[at] = self._temperature(at, values[at], faults)
         if faults or any(v is None for v in values):
             return Values(tuple(values), tuple(faults))
         return tuple(v for v in values if v is not None)
+
+    def _decoded_part(self, part: Part) -> Part:
+        faults = [(self._renamed.get(c, c), f) for c, f in part.faults]
+        values = tuple((at, self._temperature(at, v, faults) if at in self._turned else v) for at, v in part.values)
+        return Part(values, tuple(faults))
+
+    def _temperature(self, at: int, value: float | None, faults: list[tuple[str, str]]) -> float | None:
+        if value is None:
+            return None
+        nominal, offset = self._turned[at]
+        try:
+            return (value if nominal is None else pt100.temperature(value, nominal)) + offset
+        except SettingError:
+            faults.append((self.channels[at].name, "probe"))
+            return None
 
     def identify(self) -> Request | None:
         """As the driver."""

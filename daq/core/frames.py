@@ -1,0 +1,182 @@
+"""Framers for what does not simply end with a terminator: a begin mark, a length, a measure, a quiet gap."""
+
+import re
+from typing import ClassVar
+
+from daq.core.framing import NEVER, Framer, Framing, Measure
+
+
+def make_framer(spec: Framing) -> Framer:
+    """The framer for what `spec` says."""
+    if spec.gap_ns:
+        return GapFramer(spec)
+    if spec.length or spec.measure is not None:
+        return MeasuredFramer(spec)
+    return BegunFramer(spec) if spec.begin else Framer(spec)
+
+
+class BegunFramer(Framer):
+    """Lines with a begin mark and a terminator, given without both.  A new beginning ends what was broken off."""
+
+    __slots__ = ("_limit", "_marks")
+
+    def __init__(self, spec: Framing) -> None:
+        super().__init__(spec)
+        self._skipping = ""  # a line that is joined in its middle has no beginning
+        self._marks = re.compile(b"|".join(map(re.escape, (spec.begin, *spec.ends))))
+        self._limit = len(spec.begin) + spec.longest + self._reach
+
+    def feed(self, t: int, data: bytes) -> list[bytes]:
+        """The complete lines in `data`, read at `t` (ns), with what was left of earlier calls."""
+        spec, counters = self.spec, self.counters
+        counters.bytes += len(data)
+        if spec.idle_gap_ns and t - self._last_t > spec.idle_gap_ns and self._buffer:
+            counters.idle_cut += self._buffer.startswith(spec.begin)
+            self._buffer = b""
+        self._last_t = t
+        data = self._buffer + data
+        begin, size, limit = spec.begin, len(spec.begin), self._limit
+        lines: list[bytes] = []
+        done = at = 0  # everything before `done` is dealt with; `at` is where to look on
+        start = -1  # where the line that is open now begins
+        while True:
+            if start < 0:
+                at = data.find(begin, at)
+                if at < 0:
+                    break
+                counters.skipped += at - done
+                done = start = at
+                at += size
+                continue
+            mark = self._marks.search(data, at)
+            if mark is None:
+                break
+            at = mark.end()
+            if mark.group() == begin:
+                # Broken off.  Byte by byte it would have been given up as soon as it was too long.
+                counters.too_long += at - start > limit + 1
+                counters.skipped += mark.start() - done
+                done = start = mark.start()
+                continue
+            line = data[start + size : mark.start()]
+            if len(line) > spec.longest:
+                counters.too_long += 1
+                counters.skipped += at - done
+            else:
+                lines.append(line)
+            done, start = at, -1
+        rest = data[done:]
+        if start >= 0 and len(rest) > limit:
+            counters.too_long += 1
+            start = -1
+        if start < 0:
+            kept = _beginning_of(begin, rest)
+            counters.skipped += len(rest) - kept
+            rest = rest[len(rest) - kept :]
+        self._buffer = rest
+        counters.lines += len(lines)
+        return lines
+
+    def reset(self) -> None:
+        """Forget a part of a line, after a link was lost; counters stay."""
+        self._buffer = b""
+
+
+class MeasuredFramer(Framer):
+    """Frames of a fixed length, or of one that their beginning tells.  Where none begins a byte is skipped."""
+
+    __slots__ = ("_cut", "_measure", "_window")
+
+    finds_place: ClassVar[bool] = False
+
+    def __init__(self, spec: Framing) -> None:
+        super().__init__(spec)
+        self._measure: Measure = spec.measure or _fixed(spec.begin, spec.length)
+        self._cut = len(spec.begin)
+        self._window = spec.longest + len(spec.begin)
+
+    def feed(self, t: int, data: bytes) -> list[bytes]:
+        """The complete frames in `data`, read at `t` (ns), with what was left of earlier calls."""
+        counters, window = self.counters, self._window
+        counters.bytes += len(data)
+        if self.spec.idle_gap_ns and t - self._last_t > self.spec.idle_gap_ns and self._buffer:
+            counters.idle_cut += 1
+            self._buffer = b""
+        self._last_t = t
+        data = self._buffer + data
+        frames: list[bytes] = []
+        at, end = 0, len(data)
+        while at < end:
+            there = min(end - at, window)
+            length = self._measure(data[at : at + there])
+            if 0 < length <= there:
+                frames.append(data[at + self._cut : at + length])
+                at += length
+            elif length < 0 or length > window or (length == 0 and there == window):
+                counters.skipped += 1
+                at += 1
+            else:
+                break
+        self._buffer = data[at:]
+        counters.lines += len(frames)
+        return frames
+
+    def reset(self) -> None:
+        """Forget a part of a frame; counters stay."""
+        self._buffer = b""
+
+
+class GapFramer(Framer):
+    """Frames that end when nothing came for a while."""
+
+    __slots__ = ()
+
+    def feed(self, t: int, data: bytes) -> list[bytes]:
+        """What was complete before `data` came at `t` (ns)."""
+        done = self.tick(t) if t > self.wake_at else []
+        self.counters.bytes += len(data)
+        self._last_t = t
+        self._buffer += data
+        if len(self._buffer) > self.spec.longest:
+            self._skipping = self._skipping or "long"
+            self._buffer = self._buffer[: self.spec.longest]  # something, so that its end is looked for
+        return done
+
+    @property
+    def wake_at(self) -> int:
+        """When (ns) the frame that has begun is complete if nothing more comes, or `NEVER`."""
+        return self._last_t + self.spec.gap_ns if self._buffer else NEVER
+
+    def tick(self, t: int) -> list[bytes]:
+        """The frame that is complete at `t`, if any."""
+        if t < self.wake_at:
+            return []
+        frame, self._buffer = self._buffer, b""
+        skipped, self._skipping = self._skipping, ""
+        if skipped == "long":
+            self.counters.too_long += 1
+        elif skipped:
+            self.counters.first_dropped += 1
+        else:
+            self.counters.lines += 1
+            return [frame]
+        return []
+
+
+def _fixed(begin: bytes, length: int) -> Measure:
+    total = len(begin) + length
+
+    def measure(window: bytes) -> int:
+        if window.startswith(begin):
+            return total
+        return 0 if begin.startswith(window) else -1
+
+    return measure
+
+
+def _beginning_of(mark: bytes, data: bytes) -> int:
+    """How many bytes at the end of `data` may be the beginning of `mark`."""
+    for size in range(min(len(mark) - 1, len(data)), 0, -1):
+        if data.endswith(mark[:size]):
+            return size
+    return 0
