@@ -1,0 +1,189 @@
+"""Metrics as a person thinks of them, and the bytes they become (Sparkplug 3.0, chapter 6)."""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any, Final
+
+from google.protobuf.message import DecodeError
+
+from daq.adapters.sparkplug.wire import Payload
+
+Value = bool | int | float | str | None
+
+
+class DataType(IntEnum):
+    """Codes of the scalar types, as the specification numbers them."""
+
+    INT8 = 1
+    INT16 = 2
+    INT32 = 3
+    INT64 = 4
+    UINT8 = 5
+    UINT16 = 6
+    UINT32 = 7
+    UINT64 = 8
+    FLOAT = 9
+    DOUBLE = 10
+    BOOLEAN = 11
+    STRING = 12
+    DATETIME = 13
+    TEXT = 14
+    UUID = 15
+
+
+_FIELD: Final = {
+    **dict.fromkeys(
+        (DataType.INT8, DataType.INT16, DataType.INT32, DataType.UINT8, DataType.UINT16, DataType.UINT32), "int_value"
+    ),
+    **dict.fromkeys((DataType.INT64, DataType.UINT64, DataType.DATETIME), "long_value"),
+    DataType.FLOAT: "float_value",
+    DataType.DOUBLE: "double_value",
+    DataType.BOOLEAN: "boolean_value",
+    **dict.fromkeys((DataType.STRING, DataType.TEXT, DataType.UUID), "string_value"),
+}
+_BITS: Final = {
+    DataType.INT8: 8,
+    DataType.INT16: 16,
+    DataType.INT32: 32,
+    DataType.INT64: 64,
+    DataType.UINT8: 8,
+    DataType.UINT16: 16,
+    DataType.UINT32: 32,
+    DataType.UINT64: 64,
+    DataType.DATETIME: 64,
+}
+_SIGNED: Final = frozenset((DataType.INT8, DataType.INT16, DataType.INT32, DataType.INT64))
+
+
+class QualityCode(IntEnum):
+    """The three codes the property ``Quality`` may have."""
+
+    BAD = 0
+    GOOD = 192
+    STALE = 500
+
+
+QUALITY: Final = "Quality"
+"""The one property key the specification defines; its type is Int32."""
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """One property of a metric."""
+
+    key: str
+    type: DataType
+    value: Value
+
+
+@dataclass(frozen=True, slots=True)
+class Metric:
+    """One value with its time.
+
+    Attributes:
+        name: levels separated by ``/``.
+        value: None is null, and so is a number that is not finite.
+        time_ms: when the value was captured, ms since 1970, UTC.
+    """
+
+    name: str
+    type: DataType
+    value: Value
+    time_ms: int
+    properties: tuple[Property, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What a command message asks for: values by metric name, or by alias where it has no name."""
+
+    values: Mapping[str | int, Value]
+
+
+def payload(
+    metrics: Iterable[Metric],
+    time_ms: int,
+    seq: int | None,
+    *,
+    aliases: Mapping[str, int] | None = None,
+    birth: bool = False,
+    historical: bool = False,
+) -> bytes:
+    """The bytes of a payload.
+
+    Args:
+        metrics: in this order.
+        time_ms: when the message is sent, ms since 1970, UTC.
+        seq: 0 to 255; None for a message without, which is a node's death only.
+        aliases: alias by metric name; a birth then has both, a data message only the alias.
+        birth: births define their metrics, so they carry the data types.
+        historical: the values are not the current ones.
+
+    Raises:
+        ValueError: a whole number does not fit its type.
+    """
+    message = Payload(timestamp=time_ms)
+    for metric in metrics:
+        built = message.metrics.add()
+        if aliases is None or birth:
+            built.name = _text(metric.name)
+        if aliases is not None:
+            built.alias = aliases[metric.name]
+        built.timestamp = metric.time_ms
+        if birth:
+            built.datatype = metric.type
+        if historical:
+            built.is_historical = True
+        _set(built, metric.type, metric.value)
+        for item in metric.properties:
+            built.properties.keys.append(_text(item.key))
+            value = built.properties.values.add(type=item.type)
+            _set(value, item.type, item.value)
+    if seq is not None:
+        message.seq = seq
+    encoded: bytes = message.SerializeToString(deterministic=True)
+    return encoded
+
+
+def _set(target: Any, kind: DataType, value: Value) -> None:
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        target.is_null = True
+    elif kind in _BITS:
+        setattr(target, _FIELD[kind], _whole(kind, int(value)))
+    elif kind is DataType.BOOLEAN:
+        target.boolean_value = bool(value)
+    elif kind in (DataType.FLOAT, DataType.DOUBLE):
+        setattr(target, _FIELD[kind], float(value))
+    else:
+        setattr(target, _FIELD[kind], _text(str(value)))
+
+
+def _whole(kind: DataType, value: int) -> int:
+    """A whole number as its unsigned bits: a negative one as its two's complement in the width of the field."""
+    bits = _BITS[kind]
+    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if kind in _SIGNED else (0, (1 << bits) - 1)
+    if not low <= value <= high:
+        raise ValueError(f"{value} does not fit a {kind.name} ({low} to {high})")
+    return value % (1 << (64 if bits == 64 else 32))
+
+
+def _text(value: str) -> str:
+    # Half a surrogate pair, as JSON can smuggle in, is no UTF-8.
+    return value.encode("utf-8", "replace").decode()
+
+
+def command(data: bytes) -> Command | None:
+    """What a command message asks for; None where the bytes are no payload."""
+    message = Payload()
+    found: dict[str | int, Value] = {}
+    try:
+        message.ParseFromString(data)
+        for metric in message.metrics:
+            which = metric.WhichOneof("value")
+            key = metric.name if metric.HasField("name") else metric.alias
+            found[key] = None if which is None else getattr(metric, which)
+    except (DecodeError, ValueError):  # no payload, or text in it that is no UTF-8
+        return None
+    return Command(found)
