@@ -1,0 +1,263 @@
+"""The collector's tables in PostgreSQL as numbered, frozen migrations.
+
+A migration that was ever released is never edited: a test holds the digest of each.  A change is a new migration at
+the end of `STEPS`.  Each runs in a transaction of its own, and only one worker at a time migrates.
+
+How (source, id) stays unique over all months: a unique index of a partitioned table must contain the partition key,
+so `lab.results` could only promise (source, id, time).  That would do as long as an id never comes with two times,
+and nothing in the database would keep a faulty sender from it.  So `lab.keys` promises it: one narrow row for every
+event ever taken, partitioned by the source's hash, which its primary key (source, id) contains.
+"""
+
+from typing import Final
+
+from psycopg import AsyncConnection
+
+from daq.collect.views import VIEWS_0002
+from daq.core.errors import StoreError
+
+SCHEMA: Final = "lab"
+LOCK: Final = 0x6C6162
+"""Class of the advisory locks of a database's collectors ("lab")."""
+KEY_PARTS: Final = 16
+
+TABLES_0001: Final = """
+CREATE TABLE lab.sources (
+    no integer GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    source text NOT NULL UNIQUE,
+    database uuid NOT NULL,
+    epoch integer NOT NULL,
+    first_seen timestamptz NOT NULL DEFAULT now()
+);
+COMMENT ON TABLE lab.sources IS 'Databases of daemons, each with its epoch: a restored backup counts a new one.';
+
+CREATE TABLE lab.keys (
+    source integer NOT NULL REFERENCES lab.sources,
+    id uuid NOT NULL,
+    sequence bigint,
+    time timestamptz NOT NULL,
+    digest bytea NOT NULL,
+    stream text NOT NULL,
+    PRIMARY KEY (source, id)
+) PARTITION BY HASH (source);
+COMMENT ON TABLE lab.keys IS 'Every event ever taken, once.  Curves have no sequence of their own.';
+COMMENT ON COLUMN lab.keys.digest IS 'SHA-256 of the bytes as they came from the broker';
+CREATE INDEX keys_in_order ON lab.keys (source, stream, sequence) WHERE sequence IS NOT NULL;
+
+CREATE TABLE lab.results (
+    source integer NOT NULL,
+    id uuid NOT NULL,
+    time timestamptz NOT NULL,
+    received timestamptz NOT NULL DEFAULT now(),
+    stream text NOT NULL,
+    sequence bigint NOT NULL,
+    prefix text NOT NULL,
+    simulated boolean NOT NULL,
+    sample text NOT NULL,
+    product text,
+    lot text,
+    fill text,
+    replicate integer,
+    sampled_at timestamptz,
+    quantity text NOT NULL,
+    value double precision,
+    unit text NOT NULL,
+    reported text,
+    quality text NOT NULL,
+    validity text NOT NULL,
+    claim text NOT NULL,
+    outcome text NOT NULL,
+    expanded double precision,
+    k double precision,
+    corrected double precision,
+    verdict text NOT NULL,
+    limit_low double precision,
+    limit_high double precision,
+    limit_unit text,
+    geometry text,
+    speed double precision,
+    torque_percent double precision,
+    temperature double precision,
+    shear_rate double precision,
+    method text NOT NULL,
+    method_version text NOT NULL,
+    run text NOT NULL,
+    instrument text NOT NULL,
+    serial text,
+    operator text,
+    began timestamptz,
+    ended timestamptz,
+    verification boolean NOT NULL,
+    supersedes uuid,
+    event jsonb NOT NULL
+) PARTITION BY RANGE (time);
+COMMENT ON TABLE lab.results IS 'Every result as published; reports take lab.results_in_force.';
+CREATE TABLE lab.results_elsewhen PARTITION OF lab.results DEFAULT;
+CREATE INDEX results_by_product ON lab.results (product, lot, time);
+CREATE INDEX results_by_sample ON lab.results (sample, time);
+CREATE INDEX results_by_instrument ON lab.results (instrument, time);
+CREATE INDEX results_by_verdict ON lab.results (validity, verdict, time);
+CREATE INDEX results_by_time ON lab.results USING brin (time);
+CREATE INDEX results_corrections ON lab.results (supersedes) WHERE supersedes IS NOT NULL;
+
+CREATE TABLE lab.curves (
+    source integer NOT NULL,
+    id uuid NOT NULL,
+    time timestamptz NOT NULL,
+    received timestamptz NOT NULL DEFAULT now(),
+    stream text NOT NULL,
+    sequence bigint NOT NULL,
+    prefix text NOT NULL,
+    simulated boolean NOT NULL,
+    sample text NOT NULL,
+    product text,
+    lot text,
+    run text NOT NULL,
+    instrument text NOT NULL,
+    result uuid NOT NULL,
+    chosen text,
+    event jsonb NOT NULL
+) PARTITION BY RANGE (time);
+COMMENT ON TABLE lab.curves IS 'Flow curves; each belongs to the result with the id in its column result.';
+CREATE TABLE lab.curves_elsewhen PARTITION OF lab.curves DEFAULT;
+CREATE INDEX curves_by_sample ON lab.curves (sample, time);
+CREATE INDEX curves_by_result ON lab.curves (result);
+
+CREATE TABLE lab.readings (
+    time timestamptz NOT NULL,
+    source integer NOT NULL,
+    instrument text NOT NULL,
+    channel text NOT NULL,
+    run text,
+    value double precision,
+    unit text NOT NULL,
+    quality text NOT NULL,
+    PRIMARY KEY (source, instrument, channel, time)
+) PARTITION BY RANGE (time);
+COMMENT ON TABLE lab.readings IS 'Live values, where they are kept: at most once, with no promise that all are here.';
+CREATE TABLE lab.readings_elsewhen PARTITION OF lab.readings DEFAULT;
+
+CREATE TABLE lab.refused (
+    no bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    received timestamptz NOT NULL DEFAULT now(),
+    last timestamptz NOT NULL DEFAULT now(),
+    times bigint NOT NULL DEFAULT 1,
+    topic text NOT NULL,
+    reason text NOT NULL,
+    digest bytea NOT NULL,
+    payload bytea NOT NULL,
+    UNIQUE (digest, topic)
+);
+COMMENT ON TABLE lab.refused IS 'Messages that are no events this version understands, byte for byte.';
+
+CREATE TABLE lab.conflicts (
+    source integer NOT NULL REFERENCES lab.sources,
+    id uuid NOT NULL,
+    digest bytea NOT NULL,
+    received timestamptz NOT NULL DEFAULT now(),
+    topic text NOT NULL,
+    payload bytea NOT NULL,
+    PRIMARY KEY (source, id, digest)
+);
+COMMENT ON TABLE lab.conflicts IS
+    'Other content under a (source, id) that was taken before: the first stands, these are for a person.';
+
+CREATE TABLE lab.streams (
+    source integer NOT NULL REFERENCES lab.sources,
+    stream text NOT NULL,
+    prefix text NOT NULL,
+    looked bigint NOT NULL DEFAULT 0,
+    announced bigint NOT NULL DEFAULT 0,
+    asked timestamptz,
+    PRIMARY KEY (source, stream)
+);
+COMMENT ON COLUMN lab.streams.looked IS 'Up to here every sequence is either in lab.keys or in lab.gaps.';
+COMMENT ON COLUMN lab.streams.announced IS 'Last sequence that the daemon''s status named.';
+
+CREATE TABLE lab.gaps (
+    no bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
+    source integer NOT NULL,
+    stream text NOT NULL,
+    first bigint NOT NULL,
+    last bigint NOT NULL CHECK (last >= first),
+    seen timestamptz NOT NULL DEFAULT now(),
+    asks integer NOT NULL DEFAULT 0,
+    next_ask timestamptz NOT NULL DEFAULT now(),
+    FOREIGN KEY (source, stream) REFERENCES lab.streams
+);
+CREATE INDEX gaps_by_stream ON lab.gaps (source, stream, first);
+COMMENT ON TABLE lab.gaps IS 'Sequences that are missing, and how often they were asked for.';
+
+CREATE TABLE lab.daemons (
+    prefix text PRIMARY KEY,
+    source text NOT NULL,
+    state text NOT NULL,
+    time timestamptz,
+    seen timestamptz NOT NULL DEFAULT now(),
+    status jsonb NOT NULL
+);
+COMMENT ON TABLE lab.daemons IS 'The newest status of every daemon.';
+
+CREATE TABLE lab.workers (
+    "group" text NOT NULL,
+    worker text NOT NULL,
+    host text NOT NULL,
+    pid integer NOT NULL,
+    version text NOT NULL,
+    started timestamptz NOT NULL,
+    beat timestamptz NOT NULL DEFAULT now(),
+    watches boolean NOT NULL,
+    taken bigint NOT NULL,
+    duplicates bigint NOT NULL,
+    conflicts bigint NOT NULL,
+    refused bigint NOT NULL,
+    in_hand integer NOT NULL,
+    trouble text NOT NULL,
+    PRIMARY KEY ("group", worker)
+);
+COMMENT ON TABLE lab.workers IS 'Collectors and what they did since they were started.';
+""" + "".join(
+    f"CREATE TABLE lab.keys_{i} PARTITION OF lab.keys FOR VALUES WITH (MODULUS {KEY_PARTS}, REMAINDER {i});\n"
+    for i in range(KEY_PARTS)
+)
+
+#: Name and SQL of every migration, in order.
+STEPS: Final[tuple[tuple[str, str], ...]] = (
+    ("0001_tables", TABLES_0001),
+    ("0002_views", VIEWS_0002),
+)
+
+_FIRST: Final = """
+CREATE SCHEMA IF NOT EXISTS lab;
+CREATE TABLE IF NOT EXISTS lab.migrations (name text PRIMARY KEY, applied timestamptz NOT NULL DEFAULT now());
+"""
+
+
+async def migrate(db: AsyncConnection, steps: tuple[tuple[str, str], ...] = STEPS) -> list[str]:
+    """Bring the database to the newest tables; returns the names of the migrations that were applied.
+
+    `db` must be in autocommit mode.
+
+    Raises:
+        StoreError: the tables were made by a newer version of the program.
+        psycopg.Error: a migration failed; it was rolled back whole, those before it stand.
+    """
+    await db.execute("SELECT pg_advisory_lock(%s, 0)", (LOCK,))
+    try:
+        there = await (await db.execute("SELECT to_regclass('lab.migrations') IS NOT NULL")).fetchone()
+        if there == (False,):
+            await db.execute(_FIRST)
+        done = {name for (name,) in await (await db.execute("SELECT name FROM lab.migrations")).fetchall()}
+        if unknown := sorted(done - {name for name, _ in steps}):
+            raise StoreError(
+                f"the schema 'lab' holds changes this version does not know ({', '.join(unknown)}): a newer version of "
+                "daq made them; install that version here too"
+            )
+        pending = [(name, sql) for name, sql in steps if name not in done]
+        for name, sql in pending:
+            async with db.transaction():
+                await db.execute(sql)
+                await db.execute("INSERT INTO lab.migrations (name) VALUES (%s)", (name,))
+        return [name for name, _ in pending]
+    finally:
+        await db.execute("SELECT pg_advisory_unlock(%s, 0)", (LOCK,))

@@ -1,0 +1,212 @@
+"""Writing what was taken: each event once, in one transaction a batch."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from psycopg import AsyncConnection, sql
+
+from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, Event, Live, database_of
+from daq.collect.partitions import has_partition, make_partitions, month_of
+
+_KEYS: Final = ("source", "id", "sequence", "time", "digest", "stream")
+_COMMON: Final = ("source", "id", "time", "stream", "sequence", "prefix")
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What became of a batch: numbers of events."""
+
+    taken: int = 0
+    duplicates: int = 0
+    conflicts: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """A message that cannot be stored as what its topic says it is."""
+
+    topic: str
+    payload: bytes
+    digest: bytes
+    reason: str
+
+
+class _Kind:
+    """A table that events of one kind go to, by way of a temporary one."""
+
+    def __init__(self, table: str, columns: tuple[str, ...]) -> None:
+        stage = sql.Identifier(f"stage_{table}")
+        own = sql.SQL(", ").join(sql.Identifier(c) for c in (*_COMMON, *columns, "event"))
+        staged = sql.SQL(", ").join(sql.Identifier(c) for c in ("ordinal", "digest", *_COMMON, *columns, "event"))
+        target = sql.Identifier("lab", table)
+        keys = sql.SQL(", ").join(sql.Identifier(c) for c in _KEYS)
+        # A curve has the sequence of its result, which counts once.
+        key_values = sql.SQL("source, id, {}, time, digest, stream").format(
+            sql.SQL("sequence" if table == "results" else "NULL::bigint")
+        )
+        self.make = sql.SQL(
+            "CREATE TEMP TABLE {stage} ON COMMIT DELETE ROWS AS "
+            "SELECT 0 AS ordinal, ''::bytea AS digest, {own} FROM {target} LIMIT 0"
+        ).format(stage=stage, own=own, target=target)
+        self.copy = sql.SQL("COPY {stage} ({staged}) FROM STDIN").format(stage=stage, staged=staged)
+        # In the order of the keys, so that two workers with the same events wait for each other instead of locking up.
+        self.claim = sql.SQL(
+            "WITH fresh AS (INSERT INTO lab.keys ({keys}) SELECT {key_values} FROM {stage} ORDER BY source, id "
+            "ON CONFLICT (source, id) DO NOTHING RETURNING source, id) "
+            "SELECT ordinal FROM {stage} JOIN fresh USING (source, id)"
+        ).format(keys=keys, key_values=key_values, stage=stage)
+        self.known = sql.SQL(
+            "SELECT s.ordinal FROM {stage} s JOIN lab.keys k USING (source, id) "
+            "WHERE s.ordinal <> ALL(%s) AND s.digest <> k.digest"
+        ).format(stage=stage)
+        self.clear = sql.SQL("DELETE FROM {stage}").format(stage=stage)
+        self.drop = sql.SQL("DELETE FROM {stage} WHERE ordinal <> ALL(%s)").format(stage=stage)
+        self.insert = sql.SQL("INSERT INTO {target} ({own}) SELECT {own} FROM {stage} ORDER BY ordinal").format(
+            target=target, own=own, stage=stage
+        )
+
+
+_KINDS: Final = {"result": _Kind("results", RESULT_COLUMNS), "curve": _Kind("curves", CURVE_COLUMNS)}
+_ADD_SOURCES: Final = (
+    "INSERT INTO lab.sources (source, database, epoch) SELECT * FROM unnest(%s::text[], %s::uuid[], %s::integer[]) "
+    "ON CONFLICT (source) DO NOTHING"
+)
+_ADD_STREAMS: Final = (
+    "INSERT INTO lab.streams (source, stream, prefix) SELECT * FROM unnest(%s::integer[], %s::text[], %s::text[]) "
+    "ON CONFLICT (source, stream) DO UPDATE SET prefix = EXCLUDED.prefix WHERE streams.prefix <> EXCLUDED.prefix"
+)
+_ADD_CONFLICT: Final = (
+    "INSERT INTO lab.conflicts (source, id, digest, topic, payload) VALUES (%s, %s, %s, %s, %s) ON CONFLICT DO NOTHING"
+)
+_ADD_REFUSED: Final = (
+    "INSERT INTO lab.refused (topic, reason, digest, payload) VALUES (%s, %s, %s, %s) "
+    "ON CONFLICT (digest, topic) DO UPDATE SET times = refused.times + 1, last = now(), reason = EXCLUDED.reason"
+)
+_ADD_READINGS: Final = (
+    "INSERT INTO lab.readings (time, source, instrument, run, channel, value, unit, quality) "
+    "SELECT * FROM unnest(%s::timestamptz[], %s::integer[], %s::text[], %s::text[], %s::text[], %s::float8[], "
+    "%s::text[], %s::text[]) ON CONFLICT DO NOTHING"
+)
+
+
+@dataclass(slots=True)
+class _Known:
+    """What this connection has seen committed."""
+
+    sources: dict[str, int] = field(default_factory=dict)
+    streams: dict[tuple[int, str], str] = field(default_factory=dict)
+    months: set[tuple[int, int]] = field(default_factory=set)
+
+
+class Writer:
+    """Writes over one connection in autocommit mode, one batch at a time."""
+
+    def __init__(self, db: AsyncConnection) -> None:
+        self._db = db
+        self._known = _Known()
+
+    async def prepare(self) -> None:
+        """Make what the connection needs; once."""
+        for kind in _KINDS.values():
+            await self._db.execute(kind.make)
+
+    async def take(self, events: Sequence[Event], unfit: Iterable[Unfit] = ()) -> Written:
+        """Commit events and what is none; those that were taken before are not taken again.
+
+        Raises:
+            psycopg.Error, UnicodeError: nothing was written; `database.of_the_message` says whose fault it is.
+        """
+        await self._make_room(e.time for e in events)
+        known = _Known(dict(self._known.sources), dict(self._known.streams))
+        written = Written()
+        async with self._db.transaction():
+            for message in unfit:
+                await self._db.execute(_ADD_REFUSED, (message.topic, message.reason, message.digest, message.payload))
+            if events:
+                await self._find_sources(known, {e.source for e in events})
+                await self._find_streams(known, events)
+                written = await self._take_all(known, events)
+        # Only what is committed is known.
+        self._known.sources, self._known.streams = known.sources, known.streams
+        return written
+
+    async def take_live(self, values: Sequence[Live]) -> None:
+        """Commit live values; errors as `take`."""
+        if not values:
+            return
+        await self._make_room(v.time for v in values)
+        known = _Known(dict(self._known.sources))
+        async with self._db.transaction():
+            await self._find_sources(known, {v.source for v in values})
+            rows = [
+                (v.time, known.sources[v.source], v.instrument, v.run, v.channel, v.value, v.unit, v.quality)
+                for v in values
+            ]
+            await self._db.execute(_ADD_READINGS, [list(column) for column in zip(*rows, strict=True)])
+        self._known.sources = known.sources
+
+    async def _make_room(self, times: Iterable[datetime]) -> None:
+        now = month_of(datetime.now(UTC))
+        for month in {month_of(t) for t in times} - self._known.months:
+            if has_partition(month, now):
+                await make_partitions(self._db, month)
+                self._known.months.add(month)
+
+    async def _find_sources(self, known: _Known, sources: set[str]) -> None:
+        new = sorted(sources - known.sources.keys())
+        if not new:
+            return
+        databases, epochs = zip(*(database_of(s) for s in new), strict=True)
+        await self._db.execute(_ADD_SOURCES, (new, list(databases), list(epochs)))
+        found = await self._db.execute("SELECT source, no FROM lab.sources WHERE source = ANY(%s)", (new,))
+        known.sources.update(await found.fetchall())
+
+    async def _find_streams(self, known: _Known, events: Sequence[Event]) -> None:
+        here = {(known.sources[e.source], e.stream): e.prefix for e in events}
+        new = sorted(
+            (source, stream, p) for (source, stream), p in here.items() if known.streams.get((source, stream)) != p
+        )
+        if not new:
+            return
+        await self._db.execute(_ADD_STREAMS, [list(column) for column in zip(*new, strict=True)])
+        known.streams.update({(source, stream): prefix for source, stream, prefix in new})
+
+    async def _take_all(self, known: _Known, events: Sequence[Event]) -> Written:
+        taken = duplicates = conflicts = 0
+        while events:
+            # The same event may stand twice in a batch: after a lost connection, or when it was asked for again.
+            firsts: dict[tuple[str, Any], Event] = {}
+            again = [e for e in events if firsts.setdefault((e.source, e.id), e) is not e]
+            for name, kind in _KINDS.items():
+                own = [e for e in firsts.values() if e.kind == name]
+                if own:
+                    if taken or duplicates or conflicts:
+                        await self._db.execute(kind.clear)
+                    fresh, changed = await self._take_kind(known, kind, own)
+                    taken += fresh
+                    duplicates += len(own) - fresh - len(changed)
+                    conflicts += len(changed)
+                    for e in changed:
+                        values = (known.sources[e.source], e.id, e.digest, e.topic, e.text.encode())
+                        await self._db.execute(_ADD_CONFLICT, values)
+            events = again
+        return Written(taken, duplicates, conflicts)
+
+    async def _take_kind(self, known: _Known, kind: _Kind, events: list[Event]) -> tuple[int, list[Event]]:
+        """How many were not there before, and those that were there with other content."""
+        db = self._db
+        async with db.cursor() as cursor, cursor.copy(kind.copy) as copy:
+            for ordinal, e in enumerate(events):
+                row = (known.sources[e.source], e.id, e.time, e.stream, e.sequence, e.prefix)
+                await copy.write_row((ordinal, e.digest, *row, *e.cells, e.text))
+        fresh = [ordinal for (ordinal,) in await (await db.execute(kind.claim)).fetchall()]
+        changed: list[Event] = []
+        if len(fresh) < len(events):
+            found = await (await db.execute(kind.known, (fresh,))).fetchall()
+            changed = [events[ordinal] for (ordinal,) in found]
+            await db.execute(kind.drop, (fresh,))
+        if fresh:
+            await db.execute(kind.insert)
+        return len(fresh), changed

@@ -1,0 +1,41 @@
+"""One server for the session, a database of its own for each test."""
+
+import itertools
+
+import pytest
+
+from tests.collect.server import Server
+from tests.mqtt.parts import Mosquitto
+
+_numbers = itertools.count(1)
+
+
+@pytest.fixture(scope="session")
+def server():
+    running = Server().start()
+    yield running
+    running.remove()
+
+
+@pytest.fixture
+def database(server):
+    name = f"test_{next(_numbers)}"
+    with server.connect() as db:
+        db.execute(f"CREATE DATABASE {name}")
+    return server.settings(name)
+
+
+@pytest.fixture
+def query(server, database):
+    """Ask the test's database."""
+    with server.connect(database.database) as db:
+        yield lambda text, *values: db.execute(text, values).fetchall()
+
+
+@pytest.fixture
+def broker(tmp_path):
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    running = Mosquitto(folder).start()
+    yield running
+    running.stop()
