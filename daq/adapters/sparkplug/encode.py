@@ -1,37 +1,14 @@
-"""Metrics as a person thinks of them, and the bytes they become (Sparkplug 3.0, chapter 6)."""
+"""The bytes that metrics become, and what a command's bytes ask for (Sparkplug 3.0, chapter 6)."""
 
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from enum import IntEnum
 from typing import Any, Final
 
 from google.protobuf.message import DecodeError
 
+from daq.adapters.sparkplug.metrics import DataType, Metric, Value
 from daq.adapters.sparkplug.wire import Payload
-
-Value = bool | int | float | str | None
-
-
-class DataType(IntEnum):
-    """Codes of the scalar types, as the specification numbers them."""
-
-    INT8 = 1
-    INT16 = 2
-    INT32 = 3
-    INT64 = 4
-    UINT8 = 5
-    UINT16 = 6
-    UINT32 = 7
-    UINT64 = 8
-    FLOAT = 9
-    DOUBLE = 10
-    BOOLEAN = 11
-    STRING = 12
-    DATETIME = 13
-    TEXT = 14
-    UUID = 15
-
 
 _FIELD: Final = {
     **dict.fromkeys(
@@ -55,44 +32,6 @@ _BITS: Final = {
     DataType.DATETIME: 64,
 }
 _SIGNED: Final = frozenset((DataType.INT8, DataType.INT16, DataType.INT32, DataType.INT64))
-
-
-class QualityCode(IntEnum):
-    """The three codes the property ``Quality`` may have."""
-
-    BAD = 0
-    GOOD = 192
-    STALE = 500
-
-
-QUALITY: Final = "Quality"
-"""The one property key the specification defines; its type is Int32."""
-
-
-@dataclass(frozen=True, slots=True)
-class Property:
-    """One property of a metric."""
-
-    key: str
-    type: DataType
-    value: Value
-
-
-@dataclass(frozen=True, slots=True)
-class Metric:
-    """One value with its time.
-
-    Attributes:
-        name: levels separated by ``/``.
-        value: None is null, and so is a number that is not finite.
-        time_ms: when the value was captured, ms since 1970, UTC.
-    """
-
-    name: str
-    type: DataType
-    value: Value
-    time_ms: int
-    properties: tuple[Property, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

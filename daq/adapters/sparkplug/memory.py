@@ -107,9 +107,11 @@ def _read(path: Path) -> dict[str, Any] | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError) as error:
-        return _put_aside(path, str(error))
+        _put_aside(path, str(error))
+        return None
     if not _sound(found):
-        return _put_aside(path, "it does not hold what it should")
+        _put_aside(path, "it does not hold what it should")
+        return None
     checked: dict[str, Any] = found
     return checked
 

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
-from daq.adapters.sparkplug.encode import DataType, Metric, command, payload
+from daq.adapters.sparkplug.encode import command, payload
+from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.names import Names
 
 BIRTH_DEATH: Final = "bdSeq"
