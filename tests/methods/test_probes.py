@@ -1,12 +1,13 @@
 """Probes of an instrument's file: ohms become degrees, a calibration's offset is added, and both replay."""
 
 from importlib.metadata import EntryPoint
+from inspect import get_annotations
 
 import pytest
 
 from daq.app.drivers import Drivers
 from daq.app.replaying import maker
-from daq.core.driver import Channel, Driver, Reject, Values
+from daq.core.driver import Channel, Driver, Part, Reject, Values
 from daq.core.errors import SettingError
 from daq.core.framing import Framing
 from daq.core.replay import replay
@@ -202,3 +203,29 @@ def test_soaking_comes_after_the_gate_and_before_the_measurement(tmp_path):
     # The gate holds for 30 s, the soak for 300 s.
     assert entered["preshearing"] - entered["soaking"] == pytest.approx(300.0, abs=0.01)
     assert entered["soaking"] - entered["tempering"] == pytest.approx(30.0, abs=0.3)
+
+
+def test_whatever_the_contract_holds_is_passed_through_and_parts_of_a_reading_are_turned_too():
+    class Bridge(OhmmeterDriver):
+        echoes = True
+        shares_line = True
+        pause_ns = 7
+        wake = b"\x00"
+        wake_after_ns, wake_wait_ns = 8, 9
+        lag_ns = 10
+        stale_after_ns = 0
+
+        def decode(self, line, asked=None):
+            return Part(((0, float(line)), (1, 3.0)), (("resistance", "probe"),))
+
+    plain = Bridge({})
+    probed = ProbedDriver(plain, {"temperature": {"channel": "resistance", "kind": "Pt100", "offset": 0.0}})
+    for name in get_annotations(Driver):
+        if name != "channels":
+            assert getattr(probed, name) == getattr(plain, name), name
+    # IEC 60751: 138.51 Ohm at 100 degC; 1000 Ohm is no temperature of a platinum wire.
+    found = probed.decode(b"138.5055")
+    assert found.values[0] == (0, pytest.approx(100.0, abs=1e-4))
+    assert found.values[1:] == ((1, 3.0),)
+    assert found.faults == (("temperature", "probe"),)
+    assert probed.decode(b"1000").values[0] == (0, None)
