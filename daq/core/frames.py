@@ -54,7 +54,7 @@ class BegunFramer(Framer):
             at = mark.end()
             if mark.group() == begin:
                 # Broken off.  Byte by byte it would have been given up as soon as it was too long.
-                counters.too_long += at - start > limit + 1
+                counters.too_long += at - start > limit
                 counters.skipped += mark.start() - done
                 done = start = mark.start()
                 continue
