@@ -16,6 +16,7 @@ from daq.app.catalogue import Catalogue, parts
 from daq.app.control import raise_error, request
 from daq.app.ports import NETWORK_S, check_port, user_name
 from daq.app.publishing import Publishing
+from daq.app.sparkplug import Sparkplug
 from daq.core.errors import DaqError, SettingError, StoreError
 
 EARLIEST_NS: Final = 1_735_689_600 * 10**9
@@ -52,6 +53,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
             if name in catalogue.instruments:
                 findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
         findings.append(_broker(catalogue))
+        findings += _sparkplug(catalogue)
     return findings
 
 
@@ -160,7 +162,34 @@ def _daemon(folder: Path, pid: int | None) -> tuple[dict[str, Any] | None, list[
     if broker is not None and not broker["connected"]:
         said = f"the daemon is not connected: {broker['trouble'] or 'still trying'}"
         findings.append(Finding(False, "publishing", said, "results wait in the outbox; see the broker's line below"))
+    findings += _sparkplug_of(status.get("sparkplug"))
     return status, findings
+
+
+def _sparkplug_of(standing: dict[str, Any] | None) -> Iterator[Finding]:
+    if standing is None:
+        return
+    if standing["trouble"] or standing["state"] != "alive":
+        said = f"the node is {standing['state']}" + (f": {standing['trouble']}" if standing["trouble"] else "")
+        do = "results are sent as historical data once it is alive again; the JSON messages do not depend on it"
+        yield Finding(False, "sparkplug", said, do)
+    else:
+        devices = ", ".join(standing["devices"]) or "none"
+        yield Finding(True, "sparkplug", f"the node is alive; devices: {devices}; {standing['results']} results sent")
+
+
+def _sparkplug(catalogue: Catalogue) -> Iterator[Finding]:
+    try:
+        node = Sparkplug.from_settings(catalogue.daemon)
+        if node is None or catalogue.daemon.sparkplug is None:
+            return
+        if catalogue.daemon.sparkplug.broker is not None:
+            asyncio.run(_log_in(node.settings))
+    except DaqError as error:
+        yield Finding(False, "sparkplug broker", str(error), "results wait in the database; nothing is lost")
+        return
+    said = f"node {node.names.node} of group {node.names.group} at {node.settings.place}"
+    yield Finding(True, "sparkplug broker", said)
 
 
 def _broker(catalogue: Catalogue) -> Finding:

@@ -10,7 +10,7 @@ import platform
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import structlog
 
@@ -40,6 +40,9 @@ from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.plan import Plan
 from daq.methods.compile import Known
 from daq.methods.instrument import Instrument
+
+if TYPE_CHECKING:
+    from daq.app.sparkplug import Sparkplug
 
 log = structlog.get_logger()
 
@@ -87,9 +90,13 @@ class Supervisor:
         only: tuple[str, ...] = (),
         ports: OpenerFor = real_ports,
         publishing: Publishing | None = None,
+        sparkplug: "Sparkplug | None" = None,
         crash_hook: Callable[[str], None] | None = None,
     ) -> None:
-        """`only` names the instruments to serve; empty takes all that are enabled.  `publishing` None: no broker."""
+        """`only` names the instruments to serve; empty takes all that are enabled.  `publishing` None: no broker.
+
+        `sparkplug` None: no edge node.
+        """
         self.catalogue = catalogue
         self.state = state
         self.clock = clock
@@ -97,6 +104,7 @@ class Supervisor:
         self.runs: dict[str, Active] = {}
         self._beginning: set[str] = set()
         self.publishing = publishing
+        self.sparkplug = sparkplug
         self.store: Store
         self._only = only
         self._ports = ports
@@ -133,6 +141,8 @@ class Supervisor:
             raise
         if self.publishing is not None:
             self.publishing.start(self.store, self.clock, tuple(self.sessions))
+        if self.sparkplug is not None:
+            self.sparkplug.start(self)
         for session in self.sessions.values():
             self._tasks.add(asyncio.create_task(self._keep(session), name=f"session {session.name}"))
 
@@ -151,6 +161,8 @@ class Supervisor:
         """End runs (and stop their motors), publish what can be published, release everything."""
         await self.end_runs()
         await asyncio.gather(*self._afterwards, return_exceptions=True)
+        if self.sparkplug is not None:
+            await self.sparkplug.stop()  # while its devices still live
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -345,6 +357,8 @@ class Supervisor:
     def _nudge(self) -> None:
         if self.publishing is not None:
             self.publishing.nudge()
+        if self.sparkplug is not None:
+            self.sparkplug.nudge()
 
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
@@ -390,4 +404,6 @@ class Supervisor:
         counters["writer"] = self.store.handled
         if self.publishing is not None:
             counters["publisher"] = self.publishing.progress
+        if self.sparkplug is not None:
+            counters["sparkplug"] = self.sparkplug.progress
         return counters

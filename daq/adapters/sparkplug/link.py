@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import random
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
@@ -18,6 +18,7 @@ import structlog
 from daq.adapters.mqtt import Connection, MqttSettings, Version, Will, connect, tls_context
 from daq.adapters.mqtt_client import BrokerDownError
 from daq.adapters.outbox_flight import Backoff, in_thread
+from daq.adapters.sparkplug.content import Content
 from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.sparkplug.state import EdgeNode, Phase, Publication
@@ -42,35 +43,6 @@ class Clock(Protocol):
 
     def mono_ns(self) -> int:
         """Monotonic time, ns."""
-        ...
-
-
-@dataclass(frozen=True, slots=True)
-class Shown:
-    """A result of a device as metrics.  `mark` grows with each result of the database; 0 stands for none yet."""
-
-    device: str
-    mark: int
-    metrics: tuple[Metric, ...]
-
-
-class Content(Protocol):
-    """What there is to tell."""
-
-    def node(self) -> Sequence[Metric]:
-        """The node's own metrics, which do not change while it lives."""
-        ...
-
-    def present(self) -> Mapping[str, Sequence[Metric]]:
-        """Every device that is there, with its metrics besides those of results.  Must be quick."""
-        ...
-
-    def newest(self, devices: Sequence[str]) -> Sequence[Shown]:
-        """The newest result of each device.  Called in a thread; may raise `StoreError`."""
-        ...
-
-    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[Shown]:
-        """The next results after a mark for each device, all in order of their marks.  As `newest`."""
         ...
 
 

@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 
 import structlog
 
-from daq.adapters.sparkplug.state import NUMBERS
+from daq.adapters.sparkplug.metrics import NUMBERS
 
 FILE: Final = "sparkplug.json"
 FORM: Final = 1

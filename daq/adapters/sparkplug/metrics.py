@@ -6,6 +6,9 @@ from typing import Final
 
 Value = bool | int | float | str | None
 
+NUMBERS: Final = 256
+"""Message numbers and birth/death numbers run from 0 to 255 and begin again."""
+
 
 class DataType(IntEnum):
     """Codes of the scalar types, as the specification numbers them."""

@@ -14,13 +14,11 @@ from enum import StrEnum
 from typing import Final
 
 from daq.adapters.sparkplug.encode import command, payload
-from daq.adapters.sparkplug.metrics import DataType, Metric
+from daq.adapters.sparkplug.metrics import NUMBERS, DataType, Metric
 from daq.adapters.sparkplug.names import Names
 
 BIRTH_DEATH: Final = "bdSeq"
 REBIRTH: Final = "Node Control/Rebirth"
-NUMBERS: Final = 256
-"""Message numbers and birth/death numbers run from 0 to 255 and begin again."""
 REBIRTH_EVERY_NS: Final = 5_000_000_000
 """A rebirth that is asked for sooner after the last birth is put off until then: births of a large node are many
 messages, and several hosts that come back together each ask."""

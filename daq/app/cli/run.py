@@ -11,7 +11,7 @@ from typing import Any
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
 from daq.app.catalogue import Catalogue
-from daq.app.cli.serve import publishing
+from daq.app.cli.serve import publishing, sparkplug
 from daq.app.control import LONGEST_LINE, Answer, raise_error
 from daq.app.daemon import served, set_up_logs
 from daq.app.live import Screen, exit_code
@@ -110,7 +110,14 @@ async def _talk(path: Path, message: Answer) -> AsyncIterator[Answer]:
 async def _alone(catalogue: Catalogue, state: Path, order: Answer, screen: Screen) -> int:
     instrument = catalogue.instrument(order["instrument"])
     only = (instrument.name, *instrument.companions.values())
-    supervisor = Supervisor(catalogue, state, SystemClock(), only=only, publishing=publishing(catalogue))
+    supervisor = Supervisor(
+        catalogue,
+        state,
+        SystemClock(),
+        only=only,
+        publishing=publishing(catalogue),
+        sparkplug=sparkplug(catalogue),
+    )
     async with served(supervisor) as service:
 
         async def stop() -> None:

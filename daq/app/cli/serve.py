@@ -9,6 +9,7 @@ from daq.app.catalogue import Catalogue
 from daq.app.daemon import serve, set_up_logs
 from daq.app.publishing import Publishing
 from daq.app.results import schemas
+from daq.app.sparkplug import Sparkplug
 from daq.app.supervisor import Supervisor
 
 
@@ -27,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
         SystemClock(),
         only=tuple(args.only),
         publishing=publishing(catalogue),
+        sparkplug=sparkplug(catalogue),
     )
     asyncio.run(serve(supervisor))
     return 0
@@ -38,3 +40,8 @@ def publishing(catalogue: Catalogue) -> Publishing | None:
     if found is not None:
         found.schemas = schemas(found.topics)
     return found
+
+
+def sparkplug(catalogue: Catalogue) -> Sparkplug | None:
+    """The edge node the daemon's file asks for."""
+    return Sparkplug.from_settings(catalogue.daemon)
