@@ -42,6 +42,7 @@ UNITS: Final[dict[str, Unit]] = {
         Unit("m2/s", "m²/s", "kinematic viscosity", 1.0),
         Unit("mm2/s", "mm²/s", "kinematic viscosity", 1e-6),
         Unit("St", "St", "kinematic viscosity", 1e-4),
+        Unit("ms", "ms", "time", 1e-3),
         Unit("s", "s", "time", 1.0),
         Unit("min", "min", "time", 60.0),
         Unit("h", "h", "time", 3600.0),
