@@ -114,6 +114,7 @@ def decode_live(topic: str, payload: bytes) -> list[Live]:
     if isinstance(message.get("data"), dict) and "specversion" in message:
         message = {"source": message.get("source"), "time": message.get("time"), **message["data"]}
     time, source = _moment(_text(message, "time"), "time"), _text(message, "source")
+    database_of(source)
     instrument, run = _text(message, "instrument"), _optional(message, "run")
     values = message.get("values")
     named = values.items() if isinstance(values, dict) else [(_text(v, "name"), v) for v in _objects(values, "values")]
@@ -140,6 +141,14 @@ def database_of(source: str) -> tuple[str, int]:
     return found[1], int(found[2])
 
 
+def lenient_moment(text: Any) -> datetime | None:
+    """A time as `text`; None where it is none, or has no offset and so cannot be placed."""
+    try:
+        return _moment(text, "") if isinstance(text, str) else None
+    except NotAnEventError:
+        return None
+
+
 def _result(d: dict[str, Any]) -> tuple[Any, ...]:
     sample, method, origin = _part(d, "sample"), _part(d, "method"), _part(d, "origin")
     conditions, verdict = _part(d, "conditions"), _part(d, "verdict")
@@ -159,7 +168,7 @@ def _result(d: dict[str, Any]) -> tuple[Any, ...]:
         _optional(sample, "lot"),
         _optional(sample, "fill"),
         replicate,
-        None if sampled is None else _lenient_moment(sampled),
+        lenient_moment(sampled),
         _text(d, "quantity"),
         _number(d, "value"),
         _text(d, "unit", empty=True),
@@ -297,14 +306,6 @@ def _moment(text: str, key: str) -> datetime:
         if isinstance(error, NotAnEventError):
             raise
         raise NotAnEventError(f"{key} {_cut(text)} is not a time as in 2026-03-01T07:15:30.250Z") from None
-
-
-def _lenient_moment(text: str) -> datetime | None:
-    """A time that a person typed; one without an offset cannot be placed, and stays in the event's own text only."""
-    try:
-        return _moment(text, "")
-    except NotAnEventError:
-        return None
 
 
 def _sequence(value: Any) -> int:

@@ -7,8 +7,9 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection, sql
 
-from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, Event, Live, database_of
+from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, Event, Live
 from daq.collect.partitions import has_partition, make_partitions, month_of
+from daq.collect.sources import number_sources
 
 _KEYS: Final = ("source", "id", "sequence", "time", "digest", "stream")
 _COMMON: Final = ("source", "id", "time", "stream", "sequence", "prefix")
@@ -69,10 +70,6 @@ class _Kind:
 
 
 _KINDS: Final = {"result": _Kind("results", RESULT_COLUMNS), "curve": _Kind("curves", CURVE_COLUMNS)}
-_ADD_SOURCES: Final = (
-    "INSERT INTO lab.sources (source, database, epoch) SELECT * FROM unnest(%s::text[], %s::uuid[], %s::integer[]) "
-    "ON CONFLICT (source) DO NOTHING"
-)
 _ADD_STREAMS: Final = (
     "INSERT INTO lab.streams (source, stream, prefix) SELECT * FROM unnest(%s::integer[], %s::text[], %s::text[]) "
     "ON CONFLICT (source, stream) DO UPDATE SET prefix = EXCLUDED.prefix WHERE streams.prefix <> EXCLUDED.prefix"
@@ -155,13 +152,7 @@ class Writer:
                 self._known.months.add(month)
 
     async def _find_sources(self, known: _Known, sources: set[str]) -> None:
-        new = sorted(sources - known.sources.keys())
-        if not new:
-            return
-        databases, epochs = zip(*(database_of(s) for s in new), strict=True)
-        await self._db.execute(_ADD_SOURCES, (new, list(databases), list(epochs)))
-        found = await self._db.execute("SELECT source, no FROM lab.sources WHERE source = ANY(%s)", (new,))
-        known.sources.update(await found.fetchall())
+        known.sources.update(await number_sources(self._db, sources - known.sources.keys()))
 
     async def _find_streams(self, known: _Known, events: Sequence[Event]) -> None:
         here = {(known.sources[e.source], e.stream): e.prefix for e in events}

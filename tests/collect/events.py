@@ -43,7 +43,7 @@ def result(
     stream: str = "bench-1",
     source: str = SOURCE,
     time: datetime | None = None,
-    id: str = "",
+    own: str = "",
     change: dict[str, Any] | None = None,
     envelope_change: dict[str, Any] | None = None,
 ) -> tuple[str, bytes]:
@@ -51,19 +51,19 @@ def result(
     data = copy.deepcopy(_template())
     moment = time or T0 + timedelta(minutes=10 * sequence)
     text = moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
-    own = {
+    changes = {
         "origin.instrument": stream, "origin.run": f"run-{sequence}", "origin.ended": text,
         "origin.began": (moment - timedelta(seconds=190)).isoformat(),
         "sample.id": f"S-{stream}-{sequence}", **(change or {}),
     }  # fmt: skip
-    for path, value in own.items():
+    for path, value in changes.items():
         *way, last = path.split(".")
         here = data
         for step in way:
             here = here[step]
         here[last] = value
     event = envelope(
-        data, id=id or own_id(source, stream, sequence), source=source, sequence=sequence, time=text,
+        data, id=own or own_id(source, stream, sequence), source=source, sequence=sequence, time=text,
         type="lab.result.v1", subject=stream, dataschema=f"mqtt:{TOPICS.schema('result', '1')}",
     )  # fmt: skip
     event.update(envelope_change or {})

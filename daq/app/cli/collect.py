@@ -1,0 +1,102 @@
+"""`daq collect`: results of many daemons from the broker into PostgreSQL."""
+
+import argparse
+import asyncio
+from typing import TYPE_CHECKING, Any
+
+from daq.core.errors import SettingError
+
+if TYPE_CHECKING:
+    from daq.collect.standing import Standing
+
+MOST_SHOWN: int = 50
+"""So many rows of a table; the ones that need attention come first."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.add_argument(
+        "--worker", metavar="NAME", help="name of this worker in its group (otherwise the machine's name)"
+    )
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--show", action="store_true", help="show daemons, what is missing, what was refused; then end")
+    what.add_argument(
+        "--retire",
+        action="store_true",
+        help="take what the broker still keeps for this worker, let the broker forget it, and end",
+    )
+    parser.add_argument("--json", action="store_true", help="with --show: print it as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Collect until SIGTERM or Ctrl-C; or show how it stands: 1 where something is missing or was refused."""
+    try:
+        import psycopg  # noqa: F401 - only to say what to do where it is missing
+    except ImportError as error:
+        raise SettingError(
+            f"collecting needs psycopg ({error}); install it with: pip install 'daq-daemon[collect]'"
+        ) from None
+    from daq.app.collecting import collect, collect_settings, collector_file, retire
+    from daq.app.daemon import set_up_logs
+
+    settings = collect_settings(collector_file(args.config), args.worker)
+    if args.show:
+        from daq.collect.standing import standing
+
+        return _show(asyncio.run(standing(settings.postgres)), as_json=args.json)
+    set_up_logs("info", "auto")
+    if args.retire:
+        taken = asyncio.run(retire(settings))
+        print(f"{settings.worker}: {taken} results taken, the broker keeps nothing more for it")
+    else:
+        asyncio.run(collect(settings))
+    return 0
+
+
+def _show(now: "Standing", *, as_json: bool) -> int:
+    from daq.app.cli.common import print_json
+    from daq.app.text import NOTHING, plain, span, table
+
+    if as_json:
+        print_json(now.as_json())
+        return _code(now)
+    delay = "" if now.delay_s is None else f"; half of the last hour's within {span(max(0.0, now.delay_s))}"
+    print(f"about {now.results} results{delay}")
+    print(
+        f"missing {now.missing}, refused {now.refused_count}, with other content under a known id {now.conflict_count}"
+    )
+    streams = sorted(now.streams, key=lambda s: (-s["missing"], s["prefix"], s["stream"]))
+    daemons = sorted(now.daemons, key=lambda d: (d["state"] == "online", d["prefix"]))
+    parts: list[tuple[str, str, list[list[Any]]]] = [
+        ("Daemons", "prefix|state|since|version",
+         [[d["prefix"], d["state"], _time(d["seen"]), d["version"]] for d in daemons]),
+        ("Streams", "prefix|stream|epoch|announced|newest here|at|missing",
+         [[s["prefix"], s["stream"], s["source"].rpartition("#")[2], s["announced"] or None, s["here"],
+           _time(s["newest"]), s["missing"]] for s in streams]),
+        ("Missing, oldest first", "prefix|stream|from|to|since|asked|asked next",
+         [[g["prefix"], g["stream"], g["first"], g["last"], _time(g["seen"]), f"{g['asks']} times",
+           _time(g["next_ask"])] for g in now.gaps]),
+        ("Refused, newest first", "no|topic|times|last|reason",
+         [[r["no"], r["topic"], r["times"], _time(r["last"]), r["reason"]] for r in now.refused]),
+        ("Other content under a known id", "source|id|received",
+         [[c["source"], c["id"], _time(c["received"])] for c in now.conflicts]),
+        ("Workers", "group|worker|machine|last sign|watches|taken|duplicates|trouble",
+         [[w["group"], w["worker"], w["host"], f"{span(max(0.0, w['silent_s']))} ago", "yes" if w["watches"] else "no",
+           w["taken"], w["duplicates"], w["trouble"]] for w in now.workers]),
+    ]  # fmt: skip
+    for title, head, rows in parts:
+        if rows:
+            print(f"\n{title}")
+            shown = [[NOTHING if cell is None else plain(cell) for cell in row] for row in rows[:MOST_SHOWN]]
+            print(table(head.split("|"), shown))
+        if len(rows) > MOST_SHOWN:
+            print(f"and {len(rows) - MOST_SHOWN} more, which --json lists")
+    return _code(now)
+
+
+def _code(now: "Standing") -> int:
+    return 1 if now.missing or now.refused_count or now.conflict_count else 0
+
+
+def _time(moment: Any) -> str | None:
+    return None if moment is None else moment.astimezone().strftime("%Y-%m-%d %H:%M:%S")

@@ -1,0 +1,197 @@
+"""Taking messages from the broker: nothing is acknowledged before it is committed.
+
+A worker's session outlives its connection, so what a killed worker had not acknowledged comes to it again.  The receive
+maximum bounds what the broker sends ahead, and so the memory.
+"""
+
+import asyncio
+import contextlib
+from collections import deque
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.client import Client, ConnectFlags, MQTTMessage
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from daq.adapters.mqtt import REFUSED_FROM, MqttSettings, tls_context
+from daq.adapters.mqtt_client import BrokerDownError, OpenClient, RefusedError, to_the_end
+
+LARGEST: Final = 4 * 2**20
+"""Bytes of a packet: none of ours comes near, and one of a stranger cannot fill the memory."""
+LIVE_MOST: Final = 2_000
+"""So many live messages may wait here; more are dropped, for the broker does not wait with them."""
+NO_SESSION: Final = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A message as it came; `mid` is 0 where nobody waits for an acknowledgement."""
+
+    topic: str
+    payload: bytes
+    mid: int
+
+
+class TakingClient(OpenClient):
+    """A client for one connection that acknowledges when it is told to."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._client.manual_ack_set(True)
+        self._inbox: deque[Taken] = deque()
+        self._live = 0
+        self._news = asyncio.Event()
+        self.session_present = False
+        self.dropped = 0
+        """Live messages that were dropped because nobody kept up with them."""
+
+    @property
+    def waiting(self) -> int:
+        """Messages that came and were not taken yet."""
+        return len(self._inbox)
+
+    async def take(self, most: int, stop: asyncio.Event) -> list[Taken]:
+        """Up to `most` messages as soon as there is one; none when `stop` is set.
+
+        Raises:
+            BrokerDownError: the connection was lost; what came over it will come again.
+        """
+        stopping = asyncio.ensure_future(stop.wait())
+        try:
+            while not self._inbox and not stop.is_set():
+                self._news.clear()
+                waiting = asyncio.ensure_future(self._news.wait())
+                await asyncio.wait((waiting, stopping, self.lost), return_when=asyncio.FIRST_COMPLETED)
+                waiting.cancel()
+                if self.lost.done():
+                    raise BrokerDownError(self.lost.result())
+        finally:
+            stopping.cancel()
+        if stop.is_set():
+            return []
+        batch = [self._inbox.popleft() for _ in range(min(most, len(self._inbox)))]
+        self._live -= sum(m.mid == 0 for m in batch)
+        return batch
+
+    def acknowledge(self, batch: Sequence[Taken]) -> None:
+        """Tell the broker, in the order in which they came; over a lost connection nothing happens."""
+        if self.lost.done():
+            return
+        for message in batch:
+            if message.mid:
+                self._client.ack(message.mid, 1)
+
+    async def listen(self, filters: Sequence[str]) -> None:
+        """Subscribe with QoS 1.
+
+        Raises:
+            RefusedError: the broker does not allow one of them.
+            BrokerDownError: no answer.
+        """
+        options = SubscribeOptions(qos=1)
+        try:
+            codes = await self.subscribe([(f, options) for f in filters])
+        except (aiomqtt.MqttError, ValueError) as error:
+            raise BrokerDownError(f"the subscription got no answer: {error}") from error
+        values = [code.value if isinstance(code, ReasonCode) else code for code in codes]
+        for asked, value in zip(filters, values, strict=False):
+            if value >= REFUSED_FROM:
+                raise RefusedError(f"the broker does not let us read {asked} (code {value}); check its access rules")
+
+    async def leave_for_good(self) -> None:
+        """Let the broker forget this client's session."""
+        properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+        properties.SessionExpiryInterval = NO_SESSION
+        self._client.disconnect(properties=properties)
+        await asyncio.wait([self.lost], timeout=self.timeout)
+
+    def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:  # noqa: ARG002 - paho's call
+        live = message.qos == 0
+        if live and self._live >= LIVE_MOST:
+            self.dropped += 1
+            return
+        self._live += live
+        self._inbox.append(Taken(message.topic, bytes(message.payload), 0 if live else message.mid))
+        self._news.set()
+
+    def _on_connect(
+        self,
+        client: Client,
+        userdata: Any,
+        flags: ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self.session_present = flags.session_present
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+
+@contextlib.asynccontextmanager
+async def joined(
+    settings: MqttSettings, client_id: str, *, window: int, session_s: int = NO_SESSION
+) -> AsyncIterator[TakingClient]:
+    """An open connection, MQTT 5.
+
+    Args:
+        settings: where and how.
+        client_id: the same each time, so that the broker finds the session again.
+        window: at most so many messages are sent to us unacknowledged.
+        session_s: how long the broker keeps the session after the connection, s.
+
+    Raises:
+        BrokerDownError: nobody answers there.
+        RefusedError: the broker does not let us in; the text says why.
+        SettingError: a certificate file is wrong.
+    """
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+    properties.SessionExpiryInterval = session_s
+    properties.ReceiveMaximum = window
+    properties.MaximumPacketSize = LARGEST
+    client = TakingClient(
+        settings.host,
+        settings.real_port,
+        identifier=client_id,
+        username=settings.user or None,
+        password=settings.password or None,
+        protocol=aiomqtt.ProtocolVersion.V5,
+        clean_start=session_s == NO_SESSION,
+        keepalive=settings.keepalive_s,
+        timeout=settings.timeout_s,
+        tls_context=tls_context(settings),
+        properties=properties,
+    )
+    try:
+        await _enter(client, settings)
+        yield client
+    finally:
+        await to_the_end(_part(client))
+
+
+async def _enter(client: TakingClient, settings: MqttSettings) -> None:
+    try:
+        # The library connects in a thread that cannot be cancelled: wait for it, then undo.
+        await to_the_end(client.__aenter__())
+    except MqttConnectError as error:
+        raise RefusedError(
+            f"the broker at {settings.place} does not let us in: {error}; check user, password and the broker's rules, "
+            "and that it speaks MQTT 5"
+        ) from error
+    except aiomqtt.MqttError as error:
+        raise BrokerDownError(
+            f"no broker answers at {settings.place}: {error}; check host, port, TLS and the network"
+        ) from error
+    client.watch()
+
+
+async def _part(client: TakingClient) -> None:
+    if client.reached and not client.lost.done():
+        with contextlib.suppress(aiomqtt.MqttError):
+            await client.__aexit__(None, None, None)
+    client.drop()
+    await client.finish()

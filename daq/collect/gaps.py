@@ -1,0 +1,202 @@
+"""What is missing: found from the sequences that are here and the ones daemons announce, and asked for.
+
+`lab.streams.looked` says up to where a stream was looked at: every sequence until there is either in `lab.keys` or in
+`lab.gaps`.  So a look costs what is new since the last one, not what is stored.
+"""
+
+import json
+import random
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from psycopg import AsyncConnection
+
+from daq.collect.decode import NotAnEventError, database_of, lenient_moment
+from daq.collect.settings import GapSettings
+from daq.collect.sources import number_sources
+
+MOST_ASKED: Final = 500
+"""Results that one request may ask for."""
+SPACING_S: Final = 6.0
+"""Between requests for one stream; a daemon answers one in 5 s."""
+ASKS_A_LOOK: Final = 200
+_MOST_NEWS: Final = 100_000
+_MOST_SEQUENCE: Final = 10**15
+
+_BEGIN_HERE: Final = """
+UPDATE lab.streams s SET looked = coalesce(
+    (SELECT min(k.sequence) - 1 FROM lab.keys k WHERE k.source = s.source AND k.stream = s.stream), s.announced)
+WHERE s.looked = 0
+"""
+_NEWS: Final = """
+WITH news AS (
+    SELECT s.source, s.stream, k.sequence,
+        lag(k.sequence, 1, s.looked) OVER (PARTITION BY s.source, s.stream ORDER BY k.sequence) AS before
+    FROM lab.streams s CROSS JOIN LATERAL (
+        SELECT sequence FROM lab.keys WHERE source = s.source AND stream = s.stream AND sequence > s.looked
+        ORDER BY sequence LIMIT %s) k
+), holes AS (
+    INSERT INTO lab.gaps (source, stream, first, last)
+    SELECT source, stream, before + 1, sequence - 1 FROM news WHERE sequence > before + 1
+), tops AS (SELECT source, stream, max(sequence) AS top FROM news GROUP BY source, stream)
+UPDATE lab.streams s SET looked = top FROM tops WHERE s.source = tops.source AND s.stream = tops.stream
+"""
+_ANNOUNCED: Final = """
+WITH ends AS (
+    INSERT INTO lab.gaps (source, stream, first, last)
+    SELECT source, stream, looked + 1, announced FROM lab.streams WHERE announced > looked
+)
+UPDATE lab.streams SET looked = announced WHERE announced > looked
+"""
+# A gap that is filled in part leaves pieces, which are asked for as if they were new: somebody answers.
+_FILLED: Final = """
+WITH here AS (
+    SELECT g.no, k.sequence FROM lab.gaps g CROSS JOIN LATERAL (
+        SELECT sequence FROM lab.keys WHERE source = g.source AND stream = g.stream
+        AND sequence BETWEEN g.first AND g.last ORDER BY sequence LIMIT %s) k
+), touched AS (DELETE FROM lab.gaps WHERE no IN (SELECT no FROM here) RETURNING *),
+edges AS (SELECT no, sequence FROM here UNION ALL SELECT no, last + 1 FROM touched),
+pieces AS (
+    SELECT t.source, t.stream, t.seen, e.sequence - 1 AS last,
+        lag(e.sequence, 1, t.first - 1) OVER (PARTITION BY e.no ORDER BY e.sequence) + 1 AS first
+    FROM edges e JOIN touched t USING (no)
+)
+INSERT INTO lab.gaps (source, stream, first, last, seen)
+SELECT source, stream, first, last, seen FROM pieces WHERE last >= first
+"""
+_DUE: Final = """
+SELECT * FROM (
+    SELECT DISTINCT ON (g.source, g.stream) g.no, s.source, t.prefix, g.stream, g.first, g.last, g.next_ask
+    FROM lab.gaps g JOIN lab.streams t ON t.source = g.source AND t.stream = g.stream
+    JOIN lab.sources s ON s.no = g.source LEFT JOIN lab.daemons d ON d.prefix = t.prefix
+    WHERE g.seen <= now() - make_interval(secs => %s) AND g.next_ask <= now()
+        AND coalesce(t.asked <= now() - make_interval(secs => %s), true) AND coalesce(d.state, '') <> 'offline'
+    ORDER BY g.source, g.stream, g.next_ask, g.first
+) due ORDER BY next_ask LIMIT %s
+"""
+_ASKED: Final = """
+WITH one AS (
+    UPDATE lab.gaps SET asks = asks + 1, next_ask = now() + make_interval(
+        secs => least(%s::float8, %s::float8 * power(2, least(asks, 30))) * %s::float8)
+    WHERE no = %s RETURNING source, stream
+)
+UPDATE lab.streams t SET asked = now() FROM one WHERE t.source = one.source AND t.stream = one.stream
+"""
+_ADD_STATUSES: Final = """
+INSERT INTO lab.daemons (prefix, source, state, time, status)
+SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::timestamptz[], %s::jsonb[])
+ON CONFLICT (prefix) DO UPDATE SET source = EXCLUDED.source, state = EXCLUDED.state, time = EXCLUDED.time,
+    seen = now(), status = EXCLUDED.status
+"""
+_ANNOUNCE: Final = """
+INSERT INTO lab.streams (source, stream, prefix, announced)
+SELECT s.no, n.stream, n.prefix, n.announced
+FROM unnest(%s::text[], %s::text[], %s::text[], %s::bigint[]) AS n (source, stream, prefix, announced)
+JOIN lab.sources s ON s.source = n.source
+ORDER BY 1, 2
+ON CONFLICT (source, stream) DO UPDATE SET announced = EXCLUDED.announced WHERE streams.announced < EXCLUDED.announced
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Results to be asked for again."""
+
+    gap: int
+    source: str
+    prefix: str
+    stream: str
+    first: int
+    last: int
+
+    @property
+    def topic(self) -> str:
+        """Where the daemon listens."""
+        return f"{self.prefix}/refill"
+
+    @property
+    def payload(self) -> bytes:
+        """What it is told."""
+        asked = {"source": self.source, "stream": self.stream, "first": self.first, "last": self.last}
+        return json.dumps(asked, ensure_ascii=False).encode()
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """What a daemon says about itself.
+
+    Attributes:
+        sequences: the last sequence of each stream, as far as it says.
+    """
+
+    prefix: str
+    source: str
+    state: str
+    time: datetime | None
+    sequences: Mapping[str, int]
+    text: str
+
+
+def read_status(topic: str, payload: bytes) -> Status:
+    """The status in a message.
+
+    Raises:
+        NotAnEventError: it is none.
+    """
+    try:
+        text = payload.decode("utf-8")
+        said: Any = json.loads(text)
+    except (ValueError, RecursionError):
+        raise NotAnEventError("the status is not JSON") from None
+    if not isinstance(said, dict):
+        raise NotAnEventError("the status is not a JSON object")
+    source, state, sequences = said.get("source"), said.get("state"), said.get("sequences") or {}
+    if not isinstance(source, str) or not isinstance(state, str) or not isinstance(sequences, dict) or "\x00" in state:
+        raise NotAnEventError("the status holds no source, no state, or sequences that are no table")
+    database_of(source)
+    known = {
+        str(stream): n
+        for stream, n in sequences.items()
+        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MOST_SEQUENCE and "\x00" not in stream
+    }
+    return Status(topic.removesuffix("/status"), source, state, lenient_moment(said.get("time")), known, text)
+
+
+async def note(db: AsyncConnection, statuses: Sequence[Status]) -> None:
+    """Store what daemons say; one status a prefix."""
+    if not statuses:
+        return
+    async with db.transaction():
+        await number_sources(db, (s.source for s in statuses))
+        columns = zip(*((s.prefix, s.source, s.state, s.time, s.text) for s in statuses), strict=True)
+        await db.execute(_ADD_STATUSES, [list(c) for c in columns])
+        rows = [(s.source, stream, s.prefix, n) for s in statuses for stream, n in s.sequences.items()]
+        if rows:
+            await db.execute(_ANNOUNCE, [list(c) for c in zip(*rows, strict=True)])
+
+
+async def look(db: AsyncConnection, *, history: bool) -> None:
+    """Find new gaps and forget those that are filled; only one worker at a time does this."""
+    async with db.transaction():
+        if not history:
+            await db.execute(_BEGIN_HERE)
+        await db.execute(_FILLED, (_MOST_NEWS,))
+        await db.execute(_NEWS, (_MOST_NEWS,))
+        await db.execute(_ANNOUNCED)
+
+
+async def due(db: AsyncConnection, settings: GapSettings) -> list[Request]:
+    """What is to be asked for now: at most one request a stream, none of daemons that are offline."""
+    found = await db.execute(_DUE, (settings.patience_s, SPACING_S, ASKS_A_LOOK))
+    return [
+        Request(no, source, prefix, stream, first, min(last, first + MOST_ASKED - 1))
+        for no, source, prefix, stream, first, last, _ in await found.fetchall()
+    ]
+
+
+async def asked(db: AsyncConnection, request: Request, settings: GapSettings, chance: random.Random) -> None:
+    """Remember that it was asked for; the next time is later, and later by chance."""
+    share = 1.0 - 0.5 * chance.random()
+    await db.execute(_ASKED, (settings.again_most_s, settings.again_s, share, request.gap))

@@ -1,0 +1,138 @@
+"""How collecting stands: daemons, streams, gaps, workers, and what was refused."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import psycopg
+
+from daq.collect.database import PostgresSettings, open_database, said
+from daq.collect.schema import STEPS
+from daq.core.errors import StoreError
+
+SHOWN: Final = 20
+"""So many gaps, refused messages and conflicts are listed."""
+
+_STREAMS: Final = """
+SELECT t.prefix, s.source, t.stream, t.announced, top.sequence, top.time, coalesce(g.missing, 0)
+FROM lab.streams t JOIN lab.sources s ON s.no = t.source
+LEFT JOIN LATERAL (
+    SELECT sequence, time FROM lab.keys WHERE source = t.source AND stream = t.stream AND sequence IS NOT NULL
+    ORDER BY sequence DESC LIMIT 1) top ON true
+LEFT JOIN (SELECT source, stream, sum(last - first + 1) AS missing FROM lab.gaps GROUP BY 1, 2) g
+    ON g.source = t.source AND g.stream = t.stream
+ORDER BY t.prefix, t.stream, s.epoch
+"""
+_DAEMONS: Final = (
+    "SELECT prefix, source, state, time, seen, status #>> '{software,daq}' FROM lab.daemons ORDER BY prefix"
+)
+_GAPS: Final = (
+    "SELECT prefix, source, stream, first, last, seen, asks, next_ask FROM lab.missing ORDER BY seen LIMIT %s"
+)
+_WORKERS: Final = """
+SELECT "group", worker, host, pid, started, beat, extract(epoch FROM now() - beat)::float8, watches, taken, duplicates,
+    conflicts, refused, in_hand, trouble FROM lab.workers ORDER BY 1, 2
+"""
+_REFUSED: Final = "SELECT no, topic, reason, times, last FROM lab.refused ORDER BY last DESC LIMIT %s"
+_CONFLICTS: Final = """
+SELECT s.source, c.id::text, c.topic, c.received FROM lab.conflicts c JOIN lab.sources s ON s.no = c.source
+ORDER BY c.received DESC LIMIT %s
+"""
+_COUNTS: Final = """
+SELECT (SELECT count(*) FROM lab.refused), (SELECT count(*) FROM lab.conflicts),
+    (SELECT coalesce(sum(n_live_tup), 0)::bigint FROM pg_stat_user_tables t JOIN pg_inherits i ON i.inhrelid = t.relid
+     WHERE i.inhparent = 'lab.results'::regclass),
+    (SELECT percentile_cont(0.5) WITHIN GROUP (ORDER BY extract(epoch FROM received - time))::float8
+     FROM (SELECT received, time FROM lab.results WHERE time > now() - interval '1 hour' LIMIT 10000) recent)
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Rows as the queries give them, by column name.
+
+    Attributes:
+        delay_s: median of the last hour from the end of a run to here; None without results.
+        results: as the server estimates them.
+    """
+
+    daemons: list[dict[str, Any]]
+    streams: list[dict[str, Any]]
+    gaps: list[dict[str, Any]]
+    workers: list[dict[str, Any]]
+    refused: list[dict[str, Any]]
+    conflicts: list[dict[str, Any]]
+    refused_count: int
+    conflict_count: int
+    results: int
+    delay_s: float | None
+
+    @property
+    def missing(self) -> int:
+        """Results that are counted and not here."""
+        return sum(s["missing"] for s in self.streams)
+
+    def as_json(self) -> dict[str, Any]:
+        """The same as JSON values."""
+
+        def plain(value: Any) -> Any:
+            return value.isoformat() if isinstance(value, datetime) else value
+
+        lists = {
+            name: [{k: plain(v) for k, v in row.items()} for row in getattr(self, name)]
+            for name in ("daemons", "streams", "gaps", "workers", "refused", "conflicts")
+        }
+        return {
+            **lists,
+            "refused_count": self.refused_count,
+            "conflict_count": self.conflict_count,
+            "missing": self.missing,
+            "results": self.results,
+            "delay_s": self.delay_s,
+        }
+
+
+async def standing(settings: PostgresSettings) -> Standing:
+    """Read it.
+
+    Raises:
+        StoreError: the database is away, or no worker was ever started on it.
+    """
+    db = await open_database(settings, "daq collect --show")
+    try:
+        there = await (await db.execute("SELECT to_regclass('lab.migrations') IS NOT NULL")).fetchone()
+        if there == (False,):
+            raise StoreError(f"{settings.place} holds no schema 'lab' yet: start a worker with `daq collect`")
+        done = {name for (name,) in await (await db.execute("SELECT name FROM lab.migrations")).fetchall()}
+        if missing := [name for name, _ in STEPS if name not in done]:
+            raise StoreError(f"{settings.place} lacks {', '.join(missing)}: start a worker of this version once")
+        refused, conflicts, results, delay = (await _rows(db, _COUNTS))[0]
+        return Standing(
+            daemons=await _named(db, "prefix source state time seen version", _DAEMONS),
+            streams=await _named(db, "prefix source stream announced here newest missing", _STREAMS),
+            gaps=await _named(db, "prefix source stream first last seen asks next_ask", _GAPS, SHOWN),
+            workers=await _named(
+                db,
+                "group worker host pid started beat silent_s watches taken duplicates conflicts refused in_hand "
+                "trouble",
+                _WORKERS,
+            ),
+            refused=await _named(db, "no topic reason times last", _REFUSED, SHOWN),
+            conflicts=await _named(db, "source id topic received", _CONFLICTS, SHOWN),
+            refused_count=refused,
+            conflict_count=conflicts,
+            results=results,
+            delay_s=delay,
+        )
+    except psycopg.Error as error:
+        raise StoreError(f"the database {settings.place} cannot be read: {said(error)}") from error
+    finally:
+        await db.close()
+
+
+async def _rows(db: psycopg.AsyncConnection, text: str, *values: Any) -> list[tuple[Any, ...]]:
+    return await (await db.execute(text, values)).fetchall()
+
+
+async def _named(db: psycopg.AsyncConnection, names: str, text: str, *values: Any) -> list[dict[str, Any]]:
+    return [dict(zip(names.split(), row, strict=True)) for row in await _rows(db, text, *values)]

@@ -1,0 +1,239 @@
+"""One worker: takes messages, commits them, and only then acknowledges them.
+
+Why each event is in the table once: the broker sends a message again until it is acknowledged, and it is acknowledged
+only after the commit; what so comes again finds its (source, id) in `lab.keys`, in the same transaction that would
+store it.  A kill at any moment leaves either nothing or a committed batch that will be met as duplicates.
+"""
+
+import asyncio
+import contextlib
+import hashlib
+import random
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import psycopg
+import structlog
+
+from daq.adapters.outbox_flight import Backoff
+from daq.collect.broker import Taken, TakingClient, joined
+from daq.collect.database import of_the_message, open_database, said
+from daq.collect.decode import Event, Live, NotAnEventError, decode, decode_live, split
+from daq.collect.settings import CollectSettings
+from daq.collect.writing import Unfit, Writer, Written
+from daq.core.errors import DaqError, StoreError
+
+BACKOFF_FIRST_S: Final = 0.5
+BACKOFF_MOST_S: Final = 30.0
+QUIET_S: Final = 2.0
+"""A session that is given up counts as empty when nothing came for so long."""
+
+
+@dataclass(slots=True)
+class WorkerState:
+    """What it did since it was started."""
+
+    taken: int = 0
+    duplicates: int = 0
+    conflicts: int = 0
+    refused: int = 0
+    in_hand: int = 0
+    """Messages taken from the broker and not yet committed."""
+    connected: bool = False
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sorted:
+    """A batch by what its messages are."""
+
+    events: list[Event]
+    live: list[Live]
+    unfit: list[Unfit]
+
+
+class Worker:
+    """Runs until it is stopped; a broker or a database that is away never stops it.
+
+    Attributes:
+        state: see `WorkerState`.
+    """
+
+    def __init__(self, settings: CollectSettings, *, seed: int | None = None) -> None:
+        self._settings = settings
+        self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
+        self._stop = asyncio.Event()
+        self._log = structlog.get_logger().bind(part="collector", worker=settings.worker)
+        self._db: psycopg.AsyncConnection | None = None
+        self._writer: Writer | None = None
+        self.state = WorkerState()
+
+    def stop(self) -> None:
+        """Take nothing more, commit and acknowledge what is in hand, leave."""
+        self._stop.set()
+
+    async def run(self) -> None:
+        """Take and write until `stop`; the tables must be there."""
+        await self._connected(self._serve)
+
+    async def retire(self) -> None:
+        """Take what the broker keeps for this worker, and let it forget the worker.
+
+        Raises:
+            DaqError: the broker or the database is away; nothing is given up.
+        """
+        await self._open()
+        try:
+            async with self._join() as client:
+                await client.unsubscribe(self._settings.shared)
+                quiet = asyncio.Event()
+                while not quiet.is_set() or client.waiting:
+                    quiet.clear()
+                    timer = asyncio.get_running_loop().call_later(QUIET_S, quiet.set)
+                    batch = await client.take(self._settings.window, quiet)
+                    timer.cancel()
+                    if not await self._write(batch):
+                        raise StoreError("stopped before the broker's messages were written; nothing was given up")
+                    client.acknowledge(batch)
+                await client.leave_for_good()
+        finally:
+            await self._close()
+
+    async def _connected(self, serve: Callable[[TakingClient], Awaitable[None]]) -> None:
+        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._chance)
+        try:
+            while not self._stop.is_set():
+                try:
+                    # The database first: without it nothing could be done with what the broker sends.
+                    await self._open()
+                    async with self._join() as client:
+                        await client.listen(self._settings.shared)
+                        backoff.reset()
+                        self._log.info("taking results", broker=self._settings.mqtt.place, again=client.session_present)
+                        self.state.connected = True
+                        self._trouble("")
+                        await serve(client)
+                except DaqError as error:
+                    self._trouble(str(error))
+                    await self._pause(backoff.next())
+                finally:
+                    self.state.connected = False
+                    self.state.in_hand = 0
+        finally:
+            await self._close()
+
+    def _join(self) -> contextlib.AbstractAsyncContextManager[TakingClient]:
+        s = self._settings
+        return joined(s.mqtt, s.client_id, window=s.window, session_s=s.session_s)
+
+    async def _serve(self, client: TakingClient) -> None:
+        while batch := await client.take(self._settings.window, self._stop):
+            self.state.in_hand = len(batch)
+            if not await self._write(batch):
+                return
+            client.acknowledge(batch)
+            self.state.in_hand = 0
+
+    async def _write(self, batch: Sequence[Taken]) -> bool:
+        """Commit a batch, however long the database is away; False where we were stopped before it came back."""
+        found = self._sort(batch)
+        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._chance)
+        while True:
+            try:
+                await self._commit(found)
+            except (psycopg.Error, StoreError) as error:
+                self._trouble(f"the database does not take results, they wait at the broker: {said(error)}")
+                await self._close()
+            else:
+                self._trouble("")
+                return True
+            if self._stop.is_set():
+                return False
+            await self._pause(backoff.next())
+
+    async def _commit(self, found: _Sorted) -> None:
+        await self._open()
+        assert self._writer is not None  # noqa: S101 - opened in the line before
+        writer = self._writer
+        try:
+            self._count(await writer.take(found.events, found.unfit), len(found.unfit))
+        except (psycopg.Error, UnicodeError) as error:
+            if not of_the_message(error):
+                raise
+            await self._one_by_one(writer, found)
+        try:
+            await writer.take_live(found.live)
+        except (psycopg.Error, UnicodeError) as error:
+            if not of_the_message(error):
+                raise
+            self._log.warning("live values cannot be stored", reason=said(error))
+
+    async def _one_by_one(self, writer: Writer, found: _Sorted) -> None:
+        """Find the messages that the database cannot hold, and keep them as refused."""
+        for unfit in found.unfit:
+            self._count(await writer.take([], [unfit]), 1)
+        for event in found.events:
+            try:
+                self._count(await writer.take([event]), 0)
+            except (psycopg.Error, UnicodeError) as error:
+                if not of_the_message(error):
+                    raise
+                reason = f"the database cannot hold it: {said(error)}"
+                unfit = Unfit(event.topic, event.text.encode(), event.digest, reason)
+                self._name(unfit)
+                self._count(await writer.take([], [unfit]), 1)
+
+    def _sort(self, batch: Sequence[Taken]) -> _Sorted:
+        found = _Sorted([], [], [])
+        for message in batch:
+            try:
+                if split(message.topic)[1] == "live":
+                    found.live.extend(decode_live(message.topic, message.payload))
+                else:
+                    found.events.append(decode(message.topic, message.payload))
+            except NotAnEventError as error:
+                digest = hashlib.sha256(message.payload).digest()
+                unfit = Unfit(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
+                found.unfit.append(unfit)
+                self._name(unfit)
+        return found
+
+    def _name(self, unfit: Unfit) -> None:
+        self._log.warning("a message is no result; it is kept in lab.refused", topic=unfit.topic, reason=unfit.reason)
+
+    def _count(self, written: Written, refused: int) -> None:
+        self.state.taken += written.taken
+        self.state.duplicates += written.duplicates
+        self.state.conflicts += written.conflicts
+        self.state.refused += refused
+        if written.conflicts:
+            self._log.error(
+                "other content came under an id that is known; see lab.conflicts", messages=written.conflicts
+            )
+
+    async def _open(self) -> None:
+        if self._db is not None and not self._db.closed:
+            return
+        self._db = await open_database(self._settings.postgres, f"daq collect {self._settings.worker}")
+        self._writer = Writer(self._db)
+        try:
+            await self._writer.prepare()
+        except psycopg.Error as error:
+            await self._close()
+            raise StoreError(f"the database {self._settings.postgres.place} cannot be used: {said(error)}") from error
+
+    async def _close(self) -> None:
+        if self._db is not None:
+            await self._db.close()
+        self._db = self._writer = None
+
+    async def _pause(self, seconds: float) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._stop.wait()
+
+    def _trouble(self, text: str) -> None:
+        if text and text != self.state.trouble:
+            self._log.warning("results wait", reason=text)
+        self.state.trouble = text
