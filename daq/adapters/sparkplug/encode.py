@@ -10,28 +10,22 @@ from google.protobuf.message import DecodeError
 from daq.adapters.sparkplug.metrics import DataType, Metric, Value
 from daq.adapters.sparkplug.wire import Payload
 
+#: Field of the value for each type this node sends; below, bits and range of the whole numbers.
 _FIELD: Final = {
-    **dict.fromkeys(
-        (DataType.INT8, DataType.INT16, DataType.INT32, DataType.UINT8, DataType.UINT16, DataType.UINT32), "int_value"
-    ),
-    **dict.fromkeys((DataType.INT64, DataType.UINT64, DataType.DATETIME), "long_value"),
-    DataType.FLOAT: "float_value",
+    DataType.INT32: "int_value",
+    DataType.UINT32: "int_value",
+    DataType.INT64: "long_value",
+    DataType.UINT64: "long_value",
     DataType.DOUBLE: "double_value",
     DataType.BOOLEAN: "boolean_value",
-    **dict.fromkeys((DataType.STRING, DataType.TEXT, DataType.UUID), "string_value"),
+    DataType.STRING: "string_value",
 }
-_BITS: Final = {
-    DataType.INT8: 8,
-    DataType.INT16: 16,
-    DataType.INT32: 32,
-    DataType.INT64: 64,
-    DataType.UINT8: 8,
-    DataType.UINT16: 16,
-    DataType.UINT32: 32,
-    DataType.UINT64: 64,
-    DataType.DATETIME: 64,
+_WHOLE: Final = {
+    DataType.INT32: (32, -(1 << 31), (1 << 31) - 1),
+    DataType.UINT32: (32, 0, (1 << 32) - 1),
+    DataType.INT64: (64, -(1 << 63), (1 << 63) - 1),
+    DataType.UINT64: (64, 0, (1 << 64) - 1),
 }
-_SIGNED: Final = frozenset((DataType.INT8, DataType.INT16, DataType.INT32, DataType.INT64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +55,7 @@ def payload(
         historical: the values are not the current ones.
 
     Raises:
-        ValueError: a whole number does not fit its type.
+        ValueError: a whole number does not fit its type, or the type is not one this node sends.
     """
     message = Payload(timestamp=time_ms)
     for metric in metrics:
@@ -89,23 +83,24 @@ def payload(
 def _set(target: Any, kind: DataType, value: Value) -> None:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         target.is_null = True
-    elif kind in _BITS:
-        setattr(target, _FIELD[kind], _whole(kind, int(value)))
+    elif kind in _WHOLE:
+        setattr(target, _FIELD[kind], _bits(kind, int(value)))
+    elif kind is DataType.DOUBLE:
+        target.double_value = float(value)
     elif kind is DataType.BOOLEAN:
         target.boolean_value = bool(value)
-    elif kind in (DataType.FLOAT, DataType.DOUBLE):
-        setattr(target, _FIELD[kind], float(value))
+    elif kind is DataType.STRING:
+        target.string_value = _text(str(value))
     else:
-        setattr(target, _FIELD[kind], _text(str(value)))
+        raise ValueError(f"values of type {kind.name} are not sent by this node")
 
 
-def _whole(kind: DataType, value: int) -> int:
-    """A whole number as its unsigned bits: a negative one as its two's complement in the width of the field."""
-    bits = _BITS[kind]
-    low, high = (-(1 << bits - 1), (1 << bits - 1) - 1) if kind in _SIGNED else (0, (1 << bits) - 1)
+def _bits(kind: DataType, value: int) -> int:
+    """A whole number as its unsigned bits: a negative one as its two's complement."""
+    bits, low, high = _WHOLE[kind]
     if not low <= value <= high:
         raise ValueError(f"{value} does not fit a {kind.name} ({low} to {high})")
-    return value % (1 << (64 if bits == 64 else 32))
+    return value % (1 << bits)
 
 
 def _text(value: str) -> str:

@@ -11,7 +11,7 @@ NUMBERS: Final = 256
 
 
 class DataType(IntEnum):
-    """Codes of the scalar types, as the specification numbers them."""
+    """Codes of the types of a metric, as the specification numbers them."""
 
     INT8 = 1
     INT16 = 2
@@ -28,6 +28,10 @@ class DataType(IntEnum):
     DATETIME = 13
     TEXT = 14
     UUID = 15
+    DATASET = 16
+    BYTES = 17
+    FILE = 18
+    TEMPLATE = 19
 
 
 class QualityCode(IntEnum):

@@ -190,7 +190,6 @@ class EdgeNode:
         """
         if not self.birth_due(mono_ns):
             raise LifeError(f"a birth while {self.phase}, not due")
-        self.rebirths += self.phase is Phase.ALIVE
         own = (
             Metric(BIRTH_DEATH, DataType.INT64, self._bd_seq, now_ms),
             Metric(REBIRTH, DataType.BOOLEAN, False, now_ms),
