@@ -283,11 +283,14 @@ class Runner:
 
     def _write(self, effect: Send) -> None:
         try:
-            self._sessions[effect.link].send(effect.data)
+            self._sessions[effect.link].send(effect.data, lambda: self._sent(effect))
         except LinkError as error:
-            self._queue.append(LinkDown(self._clock.mono_ns(), effect.link, str(error)))
-        else:
-            self._queue.append(Sent(self._clock.mono_ns(), effect.link, effect.data))
+            self._feed(LinkDown(self._clock.mono_ns(), effect.link, str(error)))
+
+    def _sent(self, effect: Send) -> None:
+        """What was handed over goes out now, as a rule while it is handed over."""
+        if not self._ended.is_set():
+            self._feed(Sent(self._clock.mono_ns(), effect.link, effect.data))
 
     def _conclude(self, facts: Facts) -> None:
         self._facts = facts

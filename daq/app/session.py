@@ -5,14 +5,14 @@ A session never raises into another: whatever goes wrong on its port is its own 
 
 import asyncio
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 import structlog
 
 from daq.adapters.clock import Clock
-from daq.adapters.transport import Connection, OnData, OnLost
+from daq.adapters.transport import Connection, OnData, OnLost, Sent
 from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
@@ -24,7 +24,7 @@ IDLE_INTERVAL_NS: Final = 1_000_000_000
 FIRST_WAIT_S: Final = 0.5
 LONGEST_WAIT_S: Final = 30.0
 
-Opener = Callable[[OnData, OnLost], Connection]
+Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
 
 
 class Borrower(Protocol):
@@ -118,7 +118,9 @@ class Session:
 
     async def _connect(self) -> None:
         self._lost.clear()
-        self._connection = self._opener(self._received, self._port_lost)
+        self._connection = await self._opener(self._received, self._port_lost)
+        if self._lost.is_set():
+            raise LinkError(f"{self.name}: {self.standing.detail}")
         self._exchange = self._new_exchange()
         self._set("identifying", "")
         self._exchange.link_up(self._clock.mono_ns())
@@ -183,6 +185,8 @@ class Session:
     # ---- bytes
 
     def _received(self, data: bytes) -> None:
+        if self._connection is None:
+            return  # the port is still being opened
         self.progress += 1
         if self._borrower is not None and self.standing.state == "in a run":
             self._borrower.received(self.name, data)
@@ -228,18 +232,27 @@ class Session:
             self._halted.set_result("still")
         self._changed()
 
-    def send(self, data: bytes) -> None:
-        """Write for the run that has borrowed the link; raises `LinkError`."""
+    def send(self, data: bytes, sent: Sent) -> None:
+        """Write for the run that has borrowed the link; `sent` is called when the bytes go out.  Raises `LinkError`."""
         if self._connection is None:
             raise LinkError(f"{self.name}: not connected")
-        self._connection.write(data)
+        self._connection.write(data, sent)
 
     def _write(self, _link: str, data: bytes) -> None:
+        exchange = self._exchange
+        at_once = True
+
+        def sent() -> None:
+            exchange.sent(self._clock.mono_ns())
+            if not at_once and exchange is self._exchange:
+                self._wake()
+
         try:
-            self.send(data)
+            self.send(data, sent)
         except LinkError as error:
             reason = str(error)
             asyncio.get_running_loop().call_soon(self._port_lost_late, reason)
+        at_once = False  # whoever asked sets the timer
 
     def _port_lost_late(self, reason: str) -> None:
         if self._connection is not None:

@@ -7,7 +7,7 @@ directory; its lock, database and ports are released in the order they were take
 import asyncio
 import contextlib
 import platform
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -52,7 +52,7 @@ SETTLE_AGAIN_S: Final = 5.0
 SHUTDOWN: Final = "the daemon is shutting down"
 
 #: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
-OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Connection]]
+OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Awaitable[Connection]]]
 
 
 @dataclass(slots=True)
@@ -66,16 +66,10 @@ class Active:
     subscribers: set[asyncio.Event] = field(default_factory=set)
 
 
-def real_ports(instrument: Instrument, driver: Driver) -> Callable[[OnData, OnLost], Connection]:
+def real_ports(instrument: Instrument, driver: Driver) -> Callable[[OnData, OnLost], Awaitable[Connection]]:
     """Opens the port an instrument's file names, with the driver's serial settings unless the file has others."""
-    given = instrument.serial_line.model_dump(exclude_none=True)
-    settings = type(driver.port)(**{**_fields(driver.port), **given})
-    address = PortAddress(instrument.port, settings)
+    address = PortAddress(instrument.port, instrument.serial_line.over(driver.port))
     return lambda on_data, on_lost: open_port(address, on_data, on_lost)
-
-
-def _fields(port: Any) -> dict[str, Any]:
-    return {name: getattr(port, name) for name in port.__dataclass_fields__}
 
 
 class Supervisor:

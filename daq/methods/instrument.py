@@ -1,10 +1,13 @@
 """The instrument's file: where it is, what it can, what is mounted and how good it is."""
 
+from dataclasses import replace
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from daq.core.driver import Port
 from daq.core.errors import SettingError
+from daq.core.portname import check_port_name
 from daq.methods.fields import (
     Duration,
     KelvinDifference,
@@ -125,6 +128,15 @@ Geometry = Annotated[
 ]
 
 
+def port_name(name: str) -> str:
+    """`name` itself; ValueError where it cannot mean a port."""
+    try:
+        check_port_name(name)
+    except SettingError as error:
+        raise ValueError(error.reason) from None
+    return name
+
+
 class SerialLine(Model):
     """Serial settings, where they differ from what the driver wants."""
 
@@ -132,6 +144,20 @@ class SerialLine(Model):
     data_bits: Literal[5, 6, 7, 8] | None = None
     parity: Literal["N", "E", "O"] | None = None
     stop_bits: Literal[1, 2] | None = None
+    flow: Literal["none", "xon/xoff", "rts/cts"] | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
+    settle: Duration | None = Field(default=None, description="quiet time after opening, for example '500 ms'")
+    byte_pause: Duration | None = Field(
+        default=None, description="pause between two bytes that are sent, for example '5 ms'"
+    )
+
+    def over(self, port: Port) -> Port:
+        """The settings of a driver with those of the file in their place."""
+        given = self.model_dump(exclude_none=True)
+        for key in {"settle", "byte_pause"} & set(given):
+            given[f"{key}_ns"] = given.pop(key)
+        return replace(port, **given)
 
 
 class InstrumentLimits(Model):
@@ -209,7 +235,9 @@ class Instrument(Model):
     name: Name = Field(description="the instrument's name in topics and on the command line, for example 'bench-1'")
     title: str = ""
     driver: Text = Field(description="which kind of instrument it is, for example 'rotational'")
-    port: Text = Field(description="a device such as /dev/daq-bench-1, or socket://host:port")
+    port: Annotated[Text, AfterValidator(port_name)] = Field(
+        description="a device such as /dev/daq-bench-1, usb:VENDOR:PRODUCT:SERIAL, socket://host:port or rfc2217://host:port"
+    )
     expect_serial: Text | None = None
     enable_motion: bool = False
     options: dict[str, Any] = Field(default_factory=dict)

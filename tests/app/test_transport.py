@@ -52,7 +52,7 @@ def terminal():
 async def test_a_terminal_is_read_through_the_loop_and_its_end_is_noticed(terminal):
     ends, path = terminal
     heard = Heard()
-    connection = open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
+    connection = await open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
     assert isinstance(connection, DeviceConnection)
     os.write(ends[0], b"val 1\r\n")
     await heard.until(lambda h: h.data == b"val 1\r\n")
@@ -68,9 +68,9 @@ async def test_a_terminal_is_read_through_the_loop_and_its_end_is_noticed(termin
 async def test_a_terminal_is_locked_against_others_and_free_after_closing(terminal):
     _, path = terminal
     heard = Heard()
-    connection = open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
+    connection = await open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
     with pytest.raises(LinkError, match="holds this port|cannot be opened"):
-        open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
+        await open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
     connection.close()
     fd = os.open(path, os.O_RDWR | os.O_NOCTTY)
     fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -82,7 +82,7 @@ async def test_a_terminal_is_locked_against_others_and_free_after_closing(termin
 async def test_a_port_that_takes_nothing_is_given_up_instead_of_growing(terminal):
     ends, path = terminal
     heard = Heard()
-    connection = open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
+    connection = await open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
     with pytest.raises(LinkError, match="does not take"):
         for _ in range(100):
             connection.write(b"x" * 4096)
@@ -98,9 +98,10 @@ async def test_a_port_that_takes_nothing_is_given_up_instead_of_growing(terminal
     connection.close()
 
 
-def test_a_device_that_is_not_there_is_said_plainly(tmp_path):
+@pytest.mark.asyncio
+async def test_a_device_that_is_not_there_is_said_plainly(tmp_path):
     with pytest.raises(LinkError, match="is the cable plugged in"):
-        open_port(PortAddress(str(tmp_path / "nothing"), SETTINGS), lambda _: None, lambda _: None)
+        await open_port(PortAddress(str(tmp_path / "nothing"), SETTINGS), lambda _: None, lambda _: None)
 
 
 @pytest.mark.asyncio
@@ -108,7 +109,7 @@ async def test_tcp_goes_through_a_thread_and_its_end_is_noticed():
     with socket.create_server(("127.0.0.1", 0)) as server:
         heard = Heard()
         url = f"socket://127.0.0.1:{server.getsockname()[1]}"
-        connection = await asyncio.to_thread(lambda loop: _on(loop, url, heard), asyncio.get_running_loop())
+        connection = await open_port(PortAddress(url, SETTINGS), heard.on_data, heard.on_lost)
         assert isinstance(connection, ThreadConnection)
         peer, _ = server.accept()
         with peer:
@@ -120,19 +121,13 @@ async def test_tcp_goes_through_a_thread_and_its_end_is_noticed():
     assert heard.data == b"T +24.981 ok*5A\r\n"
 
 
-def _on(loop, url, heard):
-    async def opened():
-        return open_port(PortAddress(url, SETTINGS), heard.on_data, heard.on_lost)
-
-    return asyncio.run_coroutine_threadsafe(opened(), loop).result(5)
-
-
-def test_tcp_without_a_listener_is_refused_with_the_address():
+@pytest.mark.asyncio
+async def test_tcp_without_a_listener_is_refused_with_the_address():
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))
         url = f"socket://127.0.0.1:{s.getsockname()[1]}"
         with pytest.raises(LinkError, match=url):
-            open_port(PortAddress(url, SETTINGS), lambda _: None, lambda _: None)
+            await open_port(PortAddress(url, SETTINGS), lambda _: None, lambda _: None)
 
 
 @pytest.mark.asyncio

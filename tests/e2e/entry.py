@@ -12,7 +12,7 @@ from pathlib import Path
 
 from daq.adapters.clock import ScaledClock
 from daq.app.supervisor import Supervisor
-from daq.core.driver import Decoded
+from daq.core.driver import Decoded, Request
 from drivers.rotational import RotationalDriver
 
 
@@ -55,10 +55,10 @@ def break_driver(switch: Path) -> None:
     """While the file is there, the driver of the rotational instrument fails at every line."""
     decode = RotationalDriver.decode
 
-    def fail(self: RotationalDriver, line: bytes) -> Decoded:
+    def fail(self: RotationalDriver, line: bytes, asked: Request | None = None) -> Decoded:
         if switch.exists():
             raise ZeroDivisionError("a driver's fault, put in by a test")
-        return decode(self, line)
+        return decode(self, line, asked)
 
     RotationalDriver.decode = fail  # type: ignore[method-assign]
 

@@ -403,7 +403,7 @@ FILES = [
         'port = "/dev/daq-bench-1"\n',
         "",
         "port",
-        "is missing: a device such as /dev/daq-bench-1, or socket://host:port",
+        "is missing: a device such as /dev/daq-bench-1, usb:VENDOR:PRODUCT:SERIAL, socket://host:port or rfc2217://host:port",
     ),
     (
         "instruments/bench-1.toml",
@@ -502,6 +502,28 @@ FILES = [
         'external = "bench-1"',
         "companions.external",
         "an instrument cannot be its own companion",
+    ),
+    (
+        "instruments/bench-1.toml",
+        'port = "/dev/daq-bench-1"',
+        'port = "usb:f1a2"',
+        "port",
+        "'usb:f1a2': write usb:VENDOR:PRODUCT or usb:VENDOR:PRODUCT:SERIAL, the ids with four hexadecimal digits, "
+        "for example usb:f1a2:0001:ADAPTER-0001 (a colon in the serial number as %3A); `daq doctor` lists what is there",
+    ),
+    (
+        "instruments/bench-1.toml",
+        'port = "/dev/daq-bench-1"',
+        'port = "rfc2217://192.0.2.7"',
+        "port",
+        "'rfc2217://192.0.2.7': write rfc2217://HOST:NUMBER, for example rfc2217://192.0.2.7:4001",
+    ),
+    (
+        "instruments/bench-1.toml",
+        "[options]",
+        '[serial_line]\nsettle = "1 rev"\n[options]',
+        "serial_line.settle",
+        "'1 rev' must be a time (for example '30 s'), not revolutions",
     ),
     (
         "instruments/bench-1.toml",

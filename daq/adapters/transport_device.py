@@ -1,0 +1,117 @@
+"""Serial devices and pseudo-terminals, watched by the event loop."""
+
+import asyncio
+import contextlib
+import os
+import stat
+import sys
+from typing import Any, Final
+
+from daq.adapters.transport_types import OUTPUT_LIMIT, OnData, OnLost, Sent, nobody
+from daq.core.errors import LinkError
+
+try:
+    import fcntl
+    import termios
+except ImportError:  # not a POSIX system: locks are the operating system's own
+    fcntl = None  # type: ignore[assignment]
+    termios = None  # type: ignore[assignment]
+
+CHUNK: Final = 65_536
+HAS_FLOCK: Final = fcntl is not None
+WATCHED_BY_LOOP: Final = HAS_FLOCK and sys.platform == "linux"
+"""Whether the event loop can watch serial devices; it cannot on Windows, nor every one of them on macOS."""
+
+
+class DeviceConnection:
+    """A serial device or pseudo-terminal, read by the event loop."""
+
+    def __init__(self, port: Any, name: str, on_data: OnData, on_lost: OnLost) -> None:
+        """Raises `LinkError` where another program holds the port."""
+        self._port, self._name = port, name
+        self._on_data, self._on_lost = on_data, on_lost
+        self._fd: int = port.fileno()
+        self._output = b""
+        self._closed = False
+        self._lock()
+        os.set_blocking(self._fd, False)
+        self._loop = asyncio.get_running_loop()
+        self._loop.add_reader(self._fd, self._readable)
+
+    def _lock(self) -> None:
+        """Keep every other process out: flock stops other lockers, TIOCEXCL every other open."""
+        try:
+            fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise LinkError(f"{self._name}: another program holds this port") from error
+        if stat.S_ISCHR(os.fstat(self._fd).st_mode):
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(self._fd, termios.TIOCEXCL)
+
+    def _readable(self) -> None:
+        try:
+            data = os.read(self._fd, CHUNK)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._lost(f"read failed: {error.strerror}")
+            return
+        if data:
+            self._on_data(data)
+        else:
+            self._lost("the device is gone (cable unplugged or instrument switched off)")
+
+    def write(self, data: bytes, sent: Sent = nobody) -> None:
+        """Write at once what the port takes, the rest when it can."""
+        if self._closed:
+            raise LinkError(f"{self._name}: the port is closed")
+        if self._output:
+            self._queue(data)
+            sent()
+            return
+        try:
+            taken = os.write(self._fd, data)
+        except BlockingIOError:
+            taken = 0
+        except OSError as error:
+            raise LinkError(f"{self._name}: write failed: {error.strerror}") from error
+        if taken < len(data):
+            self._queue(data[taken:])
+            self._loop.add_writer(self._fd, self._writable)
+        sent()
+
+    def _queue(self, data: bytes) -> None:
+        if len(self._output) + len(data) > OUTPUT_LIMIT:
+            raise LinkError(f"{self._name}: the port does not take what is sent")
+        self._output += data
+
+    def _writable(self) -> None:
+        try:
+            taken = os.write(self._fd, self._output)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._lost(f"write failed: {error.strerror}")
+            return
+        self._output = self._output[taken:]
+        if not self._output:
+            self._loop.remove_writer(self._fd)
+
+    def _lost(self, reason: str) -> None:
+        self.close()
+        self._on_lost(reason)
+
+    def close(self) -> None:
+        """Release the port."""
+        if self._closed:
+            return
+        self._closed = True
+        self._loop.remove_reader(self._fd)
+        self._loop.remove_writer(self._fd)
+        with contextlib.suppress(OSError):
+            fcntl.ioctl(self._fd, termios.TIOCNXCL)
+            if self._port.xonxoff or self._port.rtscts:
+                # What the other side does not take would hold up the closing for half a minute.
+                termios.tcflush(self._fd, termios.TCOFLUSH)
+        with contextlib.suppress(OSError):
+            self._port.close()

@@ -1,0 +1,115 @@
+"""Ports that the event loop cannot watch: opened, read and written by threads of their own."""
+
+import asyncio
+import contextlib
+import queue
+import threading
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from daq.adapters.transport_types import OUTPUT_LIMIT, OnData, OnLost, Sent, nobody
+from daq.core.errors import LinkError
+
+T = TypeVar("T")
+
+
+class ThreadConnection:
+    """Any port pyserial knows, read in blocks by one thread and written by another."""
+
+    def __init__(self, port: Any, name: str, on_data: OnData, on_lost: OnLost) -> None:
+        self._port, self._name = port, name
+        self._on_data, self._on_lost = on_data, on_lost
+        self._loop = asyncio.get_running_loop()
+        self._closed = False
+        self._waiting = 0
+        self._output: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+        for what, work in (("read", self._read), ("write", self._write)):
+            threading.Thread(target=work, name=f"{what} {name}", daemon=True).start()
+
+    def _read(self) -> None:
+        while not self._closed:
+            try:
+                data = self._port.read(self._port.in_waiting or 1)
+            except (OSError, TypeError, AttributeError) as error:  # the last two: pyserial's port closed under a read
+                self._tell(self._lost, f"read failed: {error}")
+                return
+            if data:
+                self._tell(self._data, bytes(data))
+
+    def _write(self) -> None:
+        while (data := self._output.get()) is not None:
+            try:
+                self._port.write(data)
+            except (OSError, TypeError, AttributeError) as error:
+                self._tell(self._lost, f"write failed: {error}")
+                break
+            self._tell(self._written, len(data))
+        # Here and not in `close`: closing a port on the network takes its time.
+        with contextlib.suppress(OSError, TypeError, AttributeError):
+            self._port.close()
+
+    def _tell(self, callback: Callable[..., None], argument: bytes | str | int) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop is closed: nobody listens any more
+            self._loop.call_soon_threadsafe(callback, argument)
+
+    def _data(self, data: bytes) -> None:
+        if not self._closed:
+            self._on_data(data)
+
+    def _written(self, count: int) -> None:
+        self._waiting -= count
+
+    def _lost(self, reason: str) -> None:
+        if not self._closed:
+            self.close()
+            self._on_lost(reason)
+
+    def write(self, data: bytes, sent: Sent = nobody) -> None:
+        """Give the bytes to the writing thread."""
+        if self._closed:
+            raise LinkError(f"{self._name}: the port is closed")
+        if self._waiting + len(data) > OUTPUT_LIMIT:
+            raise LinkError(f"{self._name}: the port does not take what is sent")
+        self._waiting += len(data)
+        self._output.put(data)
+        sent()
+
+    def close(self) -> None:
+        """Release the port as soon as what waits is written; the threads end with that."""
+        if not self._closed:
+            self._closed = True
+            self._output.put(None)
+
+
+async def in_thread(work: Callable[[], T], discard: Callable[[T], object]) -> T:
+    """What `work` gives, done in a thread of its own, so that neither the loop nor the end of the program waits for it.
+
+    `discard` takes what it gives after the waiting task was cancelled.
+    """
+    loop = asyncio.get_running_loop()
+    future: asyncio.Future[T] = loop.create_future()
+
+    def deliver(result: list[T], error: Exception | None) -> None:
+        if future.done():
+            for late in result:
+                threading.Thread(target=discard, args=(late,), daemon=True).start()
+        elif error is not None:
+            future.set_exception(error)
+        else:
+            future.set_result(result[0])
+
+    def run() -> None:
+        result: list[T] = []
+        error: Exception | None = None
+        try:
+            result.append(work())
+        except Exception as problem:  # noqa: BLE001 - handed to whoever waits
+            error = problem
+        try:
+            loop.call_soon_threadsafe(deliver, result, error)
+        except RuntimeError:  # the loop is closed
+            for late in result:
+                discard(late)
+
+    threading.Thread(target=run, name="opens a port", daemon=True).start()
+    return await future

@@ -1,0 +1,75 @@
+"""What a file may call a port: a device, a USB adapter by what it says of itself, or a place on the network."""
+
+import re
+from dataclasses import dataclass
+from typing import Final
+from urllib.parse import quote, unquote, urlsplit
+
+from daq.core.errors import SettingError
+
+NETWORK: Final = ("socket", "rfc2217")
+_HEX: Final = re.compile(r"[0-9A-Fa-f]{4}")
+_ESCAPED: Final = re.compile(r"(?:[^%:]|%[0-9A-Fa-f]{2})+")
+
+
+@dataclass(frozen=True, slots=True)
+class UsbAdapter:
+    """A serial adapter (or an instrument with one inside) by its USB descriptors.
+
+    Attributes:
+        vendor, product: the two 16-bit ids.
+        serial: its serial number; "" where any will do.
+    """
+
+    vendor: int
+    product: int
+    serial: str = ""
+
+    def __str__(self) -> str:
+        """As it is written in an instrument's file; every colon and percent sign of the serial number is escaped."""
+        name = f"usb:{self.vendor:04x}:{self.product:04x}"
+        return f"{name}:{quote(self.serial, safe=' -_./+#()')}" if self.serial else name
+
+
+def usb_adapter(name: str) -> UsbAdapter | None:
+    """The adapter that `name` means; None where it is a device or a URL.
+
+    Raises:
+        SettingError: it begins with ``usb:`` and goes on wrongly.
+    """
+    if not name.startswith("usb:"):
+        return None
+    ids = name.split(":")[1:]
+    if len(ids) not in (2, 3) or not all(map(_HEX.fullmatch, ids[:2])) or not all(map(_ESCAPED.fullmatch, ids[2:])):
+        raise SettingError(
+            f"{name!r}: write usb:VENDOR:PRODUCT or usb:VENDOR:PRODUCT:SERIAL, the ids with four hexadecimal digits, "
+            "for example usb:f1a2:0001:ADAPTER-0001 (a colon in the serial number as %3A); "
+            "`daq doctor` lists what is there",
+            key="port",
+        )
+    return UsbAdapter(int(ids[0], 16), int(ids[1], 16), unquote(ids[2]) if len(ids) > 2 else "")
+
+
+def network_place(name: str) -> tuple[str, int] | None:
+    """Host and number of a port on the network; None where it is none.
+
+    Raises:
+        SettingError: host or number are missing or wrong.
+    """
+    scheme = name.partition("://")[0]
+    if scheme not in NETWORK or "://" not in name:
+        return None
+    try:
+        where = urlsplit(name)
+        host, number = where.hostname, where.port
+    except ValueError:
+        host, number = None, None
+    if not host or not number:
+        raise SettingError(f"{name!r}: write {scheme}://HOST:NUMBER, for example {scheme}://192.0.2.7:4001", key="port")
+    return host, number
+
+
+def check_port_name(name: str) -> None:
+    """Raise `SettingError` where a port's name cannot mean anything."""
+    usb_adapter(name)
+    network_place(name)
