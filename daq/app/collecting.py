@@ -2,19 +2,23 @@
 
 import asyncio
 import os
+import random
 import re
 import signal
 import socket
 from pathlib import Path
 from typing import Final
 
+import structlog
+
+from daq.adapters.outbox_flight import Backoff
 from daq.adapters.paths import SYSTEM_FOLDER
 from daq.app.daemon import notify
 from daq.app.publishing import broker_settings, read_secret
-from daq.collect.database import PostgresSettings
+from daq.collect.database import DatabaseAwayError, PostgresSettings
 from daq.collect.keeper import Keeper
 from daq.collect.settings import CollectSettings, GapSettings
-from daq.collect.worker import Worker
+from daq.collect.worker import BACKOFF_FIRST_S, BACKOFF_MOST_S, Worker
 from daq.core.errors import SettingError
 from daq.methods.collector import Collector, Postgres
 from daq.methods.load import parse, read_toml
@@ -98,15 +102,18 @@ def _postgres(p: Postgres, file: str) -> PostgresSettings:
 async def collect(settings: CollectSettings) -> None:
     """Collect until SIGTERM or SIGINT; then commit and acknowledge what is in hand, and leave.
 
+    A database or a broker that is away is waited for.
+
     Raises:
-        DaqError: it could not begin.
+        StoreError: the tables belong to a newer version, or another process is this worker.
     """
     worker = Worker(settings)
     keeper = Keeper(settings, lambda: worker.state)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, worker.stop)
-    await keeper.claim()
+    if not await _claim(keeper, worker):
+        return
     keeping = asyncio.create_task(keeper.run(), name="keeper")
     taking = asyncio.create_task(worker.run(), name="worker")
     notify("READY=1")
@@ -123,6 +130,20 @@ async def collect(settings: CollectSettings) -> None:
         await asyncio.gather(taking, return_exceptions=True)
         keeping.cancel()
         await asyncio.gather(keeping, return_exceptions=True)
+
+
+async def _claim(keeper: Keeper, worker: Worker) -> bool:
+    """Wait for the database and take the worker's name; False where we were stopped before."""
+    backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, random.Random())  # noqa: S311 - spreads reconnects
+    while True:
+        try:
+            await keeper.claim()
+        except DatabaseAwayError as error:
+            structlog.get_logger().warning("waiting for the database", reason=str(error))
+            if await worker.pause(backoff.next()):
+                return False
+        else:
+            return True
 
 
 async def retire(settings: CollectSettings) -> int:

@@ -12,6 +12,10 @@ OF_THE_MESSAGE: Final = ("22", "23", "54")
 CONNECT_S: Final = 10
 
 
+class DatabaseAwayError(StoreError):
+    """No connection to the database could be made.  Example: the server was restarted, or the password is wrong."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostgresSettings:
     """How to reach the database.
@@ -43,7 +47,7 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
     """A connection in autocommit mode; `name` is what the server's lists show for it.
 
     Raises:
-        StoreError: nobody answers there, or the server does not let us in.
+        DatabaseAwayError: nobody answers there, or the server does not let us in (the library does not say which).
     """
     options: dict[str, str | int] = {
         "host": settings.host,
@@ -71,7 +75,7 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
     try:
         return await psycopg.AsyncConnection.connect(autocommit=True, **options)  # type: ignore[arg-type]  # libpq's own keys
     except psycopg.Error as error:
-        raise StoreError(f"the database {settings.place} cannot be used: {said(error)}") from error
+        raise DatabaseAwayError(f"the database {settings.place} cannot be used: {said(error)}") from error
 
 
 def of_the_message(error: Exception) -> bool:

@@ -73,6 +73,13 @@ class Worker:
         """Take nothing more, commit and acknowledge what is in hand, leave."""
         self._stop.set()
 
+    async def pause(self, seconds: float) -> bool:
+        """Wait, no longer than until `stop`; whether it was stopped."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._stop.wait()
+        return self._stop.is_set()
+
     async def run(self) -> None:
         """Take and write until `stop`; the tables must be there."""
         await self._connected(self._serve)
@@ -116,7 +123,7 @@ class Worker:
                         await serve(client)
                 except DaqError as error:
                     self._trouble(str(error))
-                    await self._pause(backoff.next())
+                    await self.pause(backoff.next())
                 finally:
                     self.state.connected = False
                     self.state.in_hand = 0
@@ -150,7 +157,7 @@ class Worker:
                 return True
             if self._stop.is_set():
                 return False
-            await self._pause(backoff.next())
+            await self.pause(backoff.next())
 
     async def _commit(self, found: _Sorted) -> None:
         await self._open()
@@ -227,11 +234,6 @@ class Worker:
         if self._db is not None:
             await self._db.close()
         self._db = self._writer = None
-
-    async def _pause(self, seconds: float) -> None:
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(seconds):
-                await self._stop.wait()
 
     def _trouble(self, text: str) -> None:
         if text and text != self.state.trouble:
