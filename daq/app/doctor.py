@@ -14,7 +14,7 @@ from daq.adapters.store_checks import Finding, check_database, check_disk
 from daq.adapters.store_read import Reader
 from daq.app.catalogue import Catalogue, parts
 from daq.app.control import raise_error, request
-from daq.app.ports import NETWORK_S, check_port, user_name
+from daq.app.ports import NETWORK_S, check_port, serial_devices, user_name
 from daq.app.publishing import Publishing
 from daq.app.sparkplug import Sparkplug
 from daq.core.errors import DaqError, SettingError, StoreError
@@ -48,6 +48,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     pid = holder(folder) if folder.is_dir() else None
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
+    findings.append(serial_devices())
     if catalogue is not None:
         for name in catalogue.enabled:
             if name in catalogue.instruments:

@@ -1,16 +1,23 @@
 """Looks at the ports of instruments without disturbing whoever measures on them."""
 
 import errno
-import fcntl
 import os
-import pwd
 import socket
 from pathlib import Path
 from typing import Final
-from urllib.parse import urlsplit
 
+from daq.adapters.ports import devices, is_device, is_there, locate, names
 from daq.adapters.store_checks import Finding
+from daq.core.errors import LinkError
+from daq.core.portname import network_place
 from daq.methods.instrument import Instrument
+
+try:
+    import fcntl
+    import pwd
+except ImportError:  # not a POSIX system: whether a port is free is seen when it is opened
+    fcntl = None  # type: ignore[assignment]
+    pwd = None  # type: ignore[assignment]
 
 NETWORK_S: Final = 3.0
 
@@ -24,23 +31,32 @@ def check_port(instrument: Instrument, *, daemon: int | None = None) -> Finding:
     """
     name = f"port of {instrument.name}"
     port = instrument.port
-    if "://" in port:
-        return _network_port(name, port)
-    if not os.path.exists(port):  # noqa: PTH110 - the plain question
-        near = ", ".join(serial_devices()) or "none"
-        do = f"plug in the cable, or change 'port' in {instrument.source} (devices now: {near})"
-        return Finding(False, name, f"{port}: there is no such device", do)
+    change = f"plug in the cable, or change 'port' in {instrument.source}"
     try:
-        fd = os.open(port, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
+        device = locate(port)
+    except LinkError as error:
+        return Finding(False, name, str(error), change)
+    if not is_device(device):
+        return _network_port(name, port, daemon)
+    if not is_there(device):
+        return Finding(
+            False, name, f"{port}: there is no such device", f"{change} (devices now: {', '.join(names()) or 'none'})"
+        )
+    real = os.path.realpath(device)
+    said = port if real == port else f"{port} ({real})"
+    if fcntl is None:
+        return Finding(True, name, f"{said}; whether it is free is seen when it is opened")
+    try:
+        fd = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
-        return _not_opened(name, port, error, daemon)
+        return _not_opened(name, device, error, daemon)
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
-        return _held(name, port, daemon)
+        return _held(name, device, daemon)
     finally:
         os.close(fd)
-    return Finding(True, name, f"{port} is there and free")
+    return Finding(True, name, f"{said} is there and free")
 
 
 def _not_opened(name: str, port: str, error: OSError, daemon: int | None) -> Finding:
@@ -62,26 +78,26 @@ def _held(name: str, port: str, daemon: int | None) -> Finding:
     return Finding(False, name, f"{port} is held by {who}", "end that program, or serve the instrument from there")
 
 
-def _network_port(name: str, port: str) -> Finding:
-    where = urlsplit(port)
-    try:
-        host, number = where.hostname, where.port
-    except ValueError:
-        host, number = None, None
-    if where.scheme != "socket" or host is None or number is None:
+def _network_port(name: str, port: str, daemon: int | None) -> Finding:
+    place = network_place(port)
+    if place is None:
         return Finding(True, name, f"{port} is not looked at")
+    if daemon is not None:
+        # Many converters serve one connection at a time, and that is the daemon's.
+        return Finding(True, name, f"{port} is left to the daemon (process {daemon})")
     try:
-        with socket.create_connection((host, number), NETWORK_S):
+        with socket.create_connection(place, NETWORK_S):
             return Finding(True, name, f"{port} answers")
     except OSError as error:
         do = "check that the instrument or its converter is on, its address, and the network"
         return Finding(False, name, f"{port} does not answer: {error.strerror or error}", do)
 
 
-def serial_devices() -> list[str]:
-    """Serial devices of this machine, by stable names where there are any."""
-    by_id = sorted(str(p) for p in Path("/dev/serial/by-id").glob("*"))
-    return by_id or sorted(str(p) for kind in ("ttyUSB", "ttyACM") for p in Path("/dev").glob(f"{kind}*"))
+def serial_devices() -> Finding:
+    """What is plugged in, by the names a file may use."""
+    stable = set(names())
+    plugged = sorted(stable | {f"{f.usb} ({f.device})" for f in devices() if f.usb is not None} - stable)
+    return Finding(True, "serial devices", ", ".join(plugged) or "none is plugged in")
 
 
 def holders_of(port: str) -> list[int]:
@@ -115,5 +131,5 @@ def user_name(uid: int) -> str:
     """Name of a user by number, as far as this machine knows it."""
     try:
         return pwd.getpwuid(uid).pw_name
-    except KeyError:
+    except (KeyError, AttributeError):
         return f"user {uid}"
