@@ -1,7 +1,8 @@
-"""For tests of drivers and methods, ours and others': virtual time, an instrument in memory, and hostile lines."""
+"""For tests of drivers and methods: conformance kit, virtual time, instruments in memory, hostile lines."""
 
 from daq.testing.bench import Bench, Simulator
 from daq.testing.clock import VirtualClock
+from daq.testing.conformance import assert_conforms, check_driver
 from daq.testing.hostile import (
     Clean,
     Cut,
@@ -13,6 +14,7 @@ from daq.testing.hostile import (
     OneByteAtATime,
     Transport,
 )
+from daq.testing.report import Finding, Report
 
 __all__ = [
     "Bench",
@@ -20,11 +22,15 @@ __all__ = [
     "Cut",
     "Delayed",
     "DoubledEnds",
+    "Finding",
     "FlippedBits",
     "Garbage",
     "Joined",
     "OneByteAtATime",
+    "Report",
     "Simulator",
     "Transport",
     "VirtualClock",
+    "assert_conforms",
+    "check_driver",
 ]

@@ -1,0 +1,152 @@
+r"""Capture files: what went over a line in both directions, with times, as plain text.
+
+One piece a line: seconds since the beginning, the direction, the bytes::
+
+    # daq capture 1
+    # port: /dev/serial/by-id/usb-scale
+        0.000000 > W?\r\n
+        0.031250 < +  12.304 g\r\n
+        0.031300 = 12.304 g
+
+``>`` goes to the instrument, ``<`` comes from it, ``=`` is what its own display showed just then (written by a
+person), ``#`` is a remark.  Printable ASCII stands for itself; a backslash is ``\\``, everything else ``\r``, ``\n``,
+``\t`` or ``\xHH``; a space at either end is ``\x20``.  A last line without an end was cut off and is left out.
+"""
+
+import re
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from daq.core.errors import SettingError
+
+FIRST_LINE: Final = "# daq capture 1"
+LARGEST: Final = 50_000_000
+"""Bytes of a capture file that is still read."""
+Way = Literal[">", "<", "="]
+_PIECE: Final = re.compile(r"\s*(\d{1,9}(?:\.\d{1,9})?) ([<>=])(?: (.*))?")
+_REMARK: Final = re.compile(r"# ([a-z ]{1,20}): (.*)")
+_ESCAPE: Final = re.compile(r"\\(\\|r|n|t|x[0-9A-Fa-f]{2})|(.)", re.DOTALL)
+_NAMED: Final = {"\\": 0x5C, "r": 0x0D, "n": 0x0A, "t": 0x09}
+_WRITTEN: Final = {0x5C: "\\\\", 0x0D: "\\r", 0x0A: "\\n", 0x09: "\\t"}
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Bytes that went one way at one time (ns since the beginning); for ``=`` the text in UTF-8."""
+
+    t: int
+    way: Way
+    data: bytes
+
+
+@dataclass(slots=True)
+class Capture:
+    """A capture: its pieces in order of time, and remarks such as port and settings.
+
+    Attributes:
+        cut: whether the file ended in the middle of a line.
+    """
+
+    pieces: list[Piece] = field(default_factory=list)
+    about: dict[str, str] = field(default_factory=dict)
+    cut: bool = False
+
+    @property
+    def received(self) -> bytes:
+        """Everything that came from the instrument, joined."""
+        return b"".join(p.data for p in self.pieces if p.way == "<")
+
+    @property
+    def sent(self) -> list[bytes]:
+        """What was sent, piece by piece."""
+        return [p.data for p in self.pieces if p.way == ">"]
+
+    @property
+    def shown(self) -> list[tuple[int, str]]:
+        """What the display showed: time (ns) and text."""
+        return [(p.t, p.data.decode("utf-8", "replace")) for p in self.pieces if p.way == "="]
+
+    def text(self) -> str:
+        """The whole file."""
+        head = [FIRST_LINE, *(f"# {key}: {value}" for key, value in self.about.items())]
+        return "\n".join([*head, *(piece_line(p) for p in self.pieces), ""])
+
+
+def escaped(data: bytes) -> str:
+    """Bytes as they stand in a capture file."""
+    text = "".join(_WRITTEN.get(b) or (chr(b) if 0x20 <= b < 0x7F else f"\\x{b:02X}") for b in data)
+    core = text.strip(" ")
+    left = len(text) - len(text.lstrip(" ")) if core else len(text)
+    right = len(text) - len(text.rstrip(" ")) if core else 0
+    return "\\x20" * left + core + "\\x20" * right
+
+
+def unescaped(text: str) -> bytes:
+    """The bytes that `escaped` wrote, or that a person typed.
+
+    Raises:
+        ValueError: an unknown escape, or a character beyond ASCII.
+    """
+    out = bytearray()
+    for found in _ESCAPE.finditer(text):
+        name, char = found.groups()
+        if name is not None:
+            out.append(_NAMED[name] if name in _NAMED else int(name[1:], 16))
+        elif char == "\\":
+            raise ValueError(
+                f"unknown escape at {text[found.start() : found.start() + 4]!r}; known: \\\\ \\r \\n \\t \\xHH"
+            )
+        elif ord(char) > 0x7E or ord(char) < 0x20:
+            raise ValueError(f"{char!r} is not printable ASCII; write it as \\xHH")
+        else:
+            out.append(ord(char))
+    return bytes(out)
+
+
+def piece_line(piece: Piece) -> str:
+    """One piece as a line of the file, without its end."""
+    said = escaped(piece.data) if piece.way != "=" else " ".join(piece.data.decode("utf-8", "replace").split())
+    return f"{piece.t // 1_000_000_000:>5}.{piece.t // 1000 % 1_000_000:06} {piece.way} {said}"
+
+
+def read_capture(text: str, name: str) -> Capture:
+    """A capture from the text of its file.
+
+    Raises:
+        SettingError: the first line that is wrong, with its number.
+    """
+    lines = text.removeprefix("\ufeff").split("\n")
+    if lines[0].rstrip("\r") != FIRST_LINE:
+        raise SettingError(f"is no capture: its first line must be {FIRST_LINE!r}", file=name, key="line 1")
+    capture = Capture(cut=lines[-1] != "")
+    last = 0
+    for number, raw in enumerate(lines[1:-1], 2):
+        line = raw.rstrip("\r")
+        if not line.strip():
+            continue
+        if line.startswith("#"):
+            remark = _REMARK.fullmatch(line)
+            if remark:
+                capture.about.setdefault(remark[1], remark[2])
+            continue
+        found = _PIECE.fullmatch(line)
+        if found is None:
+            reason = "is neither `SECONDS > BYTES`, `SECONDS < BYTES`, `SECONDS = TEXT` nor a remark with #"
+            raise SettingError(reason, file=name, key=f"line {number}")
+        seconds, way, said = found[1], found[2], found[3] or ""
+        whole, _, part = seconds.partition(".")
+        t = int(whole) * 1_000_000_000 + int(part.ljust(9, "0") or 0)
+        if t < last:
+            raise SettingError("goes back in time; lines must stand in order", file=name, key=f"line {number}")
+        last = t
+        try:
+            data = said.encode("utf-8") if way == "=" else unescaped(said)
+        except ValueError as error:
+            raise SettingError(str(error), file=name, key=f"line {number}") from None
+        if way == ">":
+            capture.pieces.append(Piece(t, ">", data))
+        elif way == "<":
+            capture.pieces.append(Piece(t, "<", data))
+        else:
+            capture.pieces.append(Piece(t, "=", data))
+    return capture

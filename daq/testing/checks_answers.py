@@ -1,0 +1,124 @@
+"""Checks of answers: who it is, which question is answered, whose answer it is."""
+
+from daq.core.driver import Driver, Reject, Reply, Request
+from daq.core.errors import SettingError
+from daq.testing.case import Case, decode, note, passed, same
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.talk import Example, is_reading, requests_of
+
+
+def identity(case: Case) -> Finding:
+    """Who it is: asked, answered with a serial number, the number of the line and not one of the driver's."""
+    request = case.driver.identify()
+    if request is None:
+        return note("identity", "cannot be asked who it is: an instrument that was swapped for another is not noticed")
+    talk = case.heard()
+    told = [e for e in talk.examples if isinstance(e.meaning, Reply) and e.meaning.kind == "identity"]
+    if not told:
+        if request.data not in talk.answers:
+            raise NotApplicableError(f"the answer to {shown(request.data)} was not heard")
+        raise DriverFaultError(
+            "the answer to the question who it is was not understood", shown(talk.answers[request.data][0]),
+            do="give Reply('identity', identity=Identity(kind, serial, firmware))",
+        )  # fmt: skip
+    e = told[0]
+    assert isinstance(e.meaning, Reply)  # noqa: S101 - as selected
+    who = e.meaning.identity
+    if who is None or not who.serial or not who.serial.isprintable():
+        raise DriverFaultError("the identity has no serial number", shown(e.frame), do="take it from the answer")
+    serial = who.serial.encode("latin-1", "replace")
+    at = e.frame.find(serial)
+    if at < 0:
+        return note("identity", f"serial {who.serial}, which does not stand in the answer as it is", shown(e.frame))
+    last = at + len(serial) - 1
+    other = e.frame[:last] + (b"7" if e.frame[last : last + 1] != b"7" else b"8") + e.frame[last + 1 :]
+    meaning = decode(case.make(), case.sealed(other), e.asked)
+    if isinstance(meaning, Reply) and meaning.identity is not None and meaning.identity.serial == who.serial:
+        raise DriverFaultError(
+            f"another instrument is taken for {who.serial}", shown(other), do="take the serial number from the answer"
+        )
+    return passed("identity", f"{who.kind}, serial {who.serial}")
+
+
+def told_apart(case: Case) -> Finding:
+    """An answer that comes late, or in another order, is not taken for another kind of answer."""
+    driver = case.make()
+    kinds: dict[str, tuple[Request, Example]] = {}
+    for e in case.shapes():
+        if e.asked is not None and not (isinstance(e.meaning, Reply) and e.meaning.refusal):
+            kinds.setdefault(e.asked.expects, (e.asked, e))
+    mixed = 0
+    for expects, (_, e) in kinds.items():
+        for other, (asked, _) in kinds.items():
+            if other == expects:
+                continue
+            meaning = decode(driver, e.frame, asked)
+            if isinstance(meaning, Reply) and meaning.kind == "identity" and expects != "identity":
+                raise DriverFaultError(
+                    f"the answer to another question ({expects}) is taken for the identity",
+                    f"{shown(e.frame)}: {shown(meaning)}",
+                    do="believe an identity only where its whole form fits",
+                )
+            if expects == "identity" and is_reading(meaning):
+                raise DriverFaultError(
+                    "the identity is taken for a reading",
+                    f"{shown(e.frame)}: {shown(meaning)}",
+                    do="believe a reading only where its whole form fits",
+                )
+            mixed += not isinstance(meaning, Reject) and not same(meaning, e.meaning)
+    if len(kinds) < 2:
+        raise NotApplicableError("only one kind of answer was heard")
+    if mixed:
+        return note("told apart", f"{mixed} kinds of answers look like others: only their order tells them apart")
+    return passed("told apart", f"{len(kinds)} kinds of answers")
+
+
+def echo(case: Case) -> Finding:
+    """A request that comes back is not taken for an answer, unless the instrument really answers so."""
+    driver = case.make()
+    talk = case.talk
+    for request in requests_of(driver):
+        if talk is not None and any(a.strip() == request.data.strip() for a in talk.answers.get(request.data, ())):
+            continue
+        line = request.data.rstrip(b"\r\n")
+        meaning = decode(driver, line, request)
+        if not isinstance(meaning, Reject):
+            raise DriverFaultError(
+                "its own request, sent back, is taken for an answer",
+                f"{shown(line)}: {shown(meaning)}",
+                do="reject it; where the instrument echoes, set echoes = True",
+            )
+    return passed("echo", "requests that come back are not believed")
+
+
+def other_address(case: Case) -> Finding:
+    """On a shared line the answers of others are not believed."""
+    driver = case.driver
+    if not driver.shares_line:
+        raise NotApplicableError("does not share its line")
+    mine = driver.options.get("address")
+    other: Driver | None = None
+    for address in (2, 3, "2", "02", "03", "B"):
+        if address != mine:
+            try:
+                other = type(driver)(dict(driver.options) | {"address": address})
+                break
+            except SettingError:
+                continue
+    if other is None:
+        raise DriverFaultError(
+            "shares its line, but takes no other address", do="give it an option address, in requests and answers"
+        )
+    if other.poll() == driver.poll() and not driver.streams:
+        raise DriverFaultError("asks the same whatever its address is", do="put the address into every request")
+    polls = other.poll()
+    asked = polls if isinstance(polls, Request) else polls[0] if polls else None
+    for e in case.heard().readings:
+        meaning = decode(other, e.frame, asked)
+        if not isinstance(meaning, Reject):
+            raise DriverFaultError(
+                "believes the answer of another address",
+                f"{shown(e.frame)}: {shown(meaning)}",
+                do="compare the address in each answer with the driver's own",
+            )
+    return passed("other address", "not believed")

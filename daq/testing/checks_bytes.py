@@ -1,0 +1,352 @@
+"""Checks of `decode`: whatever the bytes are, and what was heard of the instrument."""
+
+import json
+import math
+import tracemalloc
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
+
+from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
+from daq.testing.case import Case, called, decode, passed
+from daq.testing.checks_declared import known_faults
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.talk import Example, is_reading, rejected, requests_of
+
+GROWTH_BYTES: Final = 48_000
+TRAPS: Final = (
+    b"", b" ", b"\x00", b"\xff" * 8, b"nan", b"NaN", b"inf", b"-inf", b"1e999", b"-1e999", b"--1", b"+", b"-", b".",
+    b"1.2.3", b"0x10", b"1_0", "\u0661\u0662".encode(), "\u2212 5".encode(), b"9" * 400, b"1" + b"0" * 300 + b".0",
+    b"\r", b"\n", b"\t", b"a,b,c,d", b",,,,", b";;;", b"#", b"*", b"*00", b"$*00", b"#0000", b"\x02\x03", b"\\",
+    b"%s", b"{}", b"OK", b"ok", b"ERR",
+)  # fmt: skip
+
+
+def any_bytes(case: Case) -> Finding:
+    """No bytes make a driver raise, and what it gives is always one of the things it may give."""
+    driver = case.make()
+    asked: list[Request | None] = [None, *requests_of(driver)]
+    count = 0
+    for line in _lines(case):
+        for request in asked:
+            meaning = decode(driver, line, request)
+            proper(driver, meaning, line)
+            count += 1
+    return passed("any bytes", f"{count} lines, none raised")
+
+
+def _lines(case: Case) -> Iterator[bytes]:
+    dice = case.dice()
+    yield from TRAPS
+    for b in range(256):
+        yield bytes([b])
+    for size in (1, 2, 3, 5, 8, 13, 21, 34, 80):
+        for _ in range(20):
+            yield dice.randbytes(size)
+    yield dice.randbytes(min(case.driver.framing.longest, 4096))
+    text = bytes(range(0x20, 0x7F))
+    for size in (3, 7, 12, 30):
+        for _ in range(40):
+            yield bytes(dice.choices(text, k=size))
+    if case.talk is None:
+        return
+    frames = list(dict.fromkeys(e.frame for e in case.talk.examples))[:12]
+    for frame in frames:
+        for trap in TRAPS:
+            at = dice.randrange(len(frame) + 1)
+            yield frame[:at] + trap + frame[at:]
+            yield trap + frame
+            yield frame + trap
+        for _ in range(30):
+            if frame:
+                mutated = bytearray(frame)
+                mutated[dice.randrange(len(frame))] = dice.randrange(256)
+                yield bytes(mutated)
+
+
+def proper(driver: Driver, meaning: Any, line: bytes) -> None:
+    """Whether what `decode` gave is one of the things it may give."""
+    wrong = _wrong(driver, meaning)
+    if wrong:
+        raise DriverFaultError(wrong[0], f"line {shown(line)} gave {shown(meaning)}", do=wrong[1])
+
+
+def _wrong(driver: Driver, meaning: Any) -> tuple[str, str] | None:
+    width = len(driver.channels)
+    names = {c.name for c in driver.channels} | {""}
+    values: Iterable[Any] = ()
+    faults: Iterable[Any] = ()
+    if type(meaning) is tuple:
+        values = meaning
+        if len(meaning) != width or any(type(v) is not float for v in meaning):
+            return (
+                "a reading that is no tuple of floats in the order of the channels",
+                "give float(...) for each channel",
+            )
+    elif isinstance(meaning, Values):
+        values, faults = meaning.values, meaning.faults
+        if len(meaning.values) != width:
+            return "Values of another length than there are channels", "give None for a channel without value"
+    elif isinstance(meaning, Part):
+        values, faults = [v for _, v in meaning.values], meaning.faults
+        if any(not 0 <= i < width for i, _ in meaning.values):
+            return "a Part of a channel that is not there", "number channels from 0, in order"
+    elif isinstance(meaning, Reply):
+        if not isinstance(meaning.kind, str) or not meaning.kind:
+            return "a Reply without kind", "name what it answers"
+        if meaning.kind == "identity" and meaning.identity is None:
+            return "a Reply of kind identity without identity", "give Identity(kind, serial)"
+        values = () if meaning.value is None else (meaning.value,)
+    elif not isinstance(meaning, Reject):
+        return f"decode gave {type(meaning).__name__}", "give a tuple of floats, Values, Part, Reply or Reject"
+    elif not isinstance(meaning.reason, str) or not meaning.reason:
+        return "a Reject without reason", "say in a few words why the line is not believed"
+    for value in values:
+        if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+            return f"a value of type {type(value).__name__}", "values are floats or None"
+        if value is not None and not math.isfinite(value):
+            return "a value that is not finite", "give None with the fault not_a_number, or Reject"
+    for channel, fault in faults:
+        if channel not in names or fault not in known_faults():
+            return f"the fault {(channel, fault)!r}", f"channel or '' and one of {', '.join(sorted(known_faults()))}"
+    return None
+
+
+def understands(case: Case) -> Finding:
+    """Every line that was heard is understood, and some of them are readings."""
+    talk = case.heard()
+    if not talk.examples:
+        raise DriverFaultError(
+            "no line at all was found in what was heard",
+            do="compare framing (terminator, length) with the bytes that came",
+        )
+    for e in talk.examples:
+        proper(case.driver, e.meaning, e.frame)
+    strange = [e for e in rejected(talk) if not _ignored(e)]
+    if not talk.readings:
+        raise DriverFaultError(
+            f"none of {len(talk.examples)} lines is a reading",
+            *(_seen(e) for e in strange[:3]),
+            do="compare decode with these lines",
+        )
+    allowed = 1 if case.driver.streams else 0  # a stream may have been joined in the middle of a line
+    if len(strange) > allowed:
+        raise DriverFaultError(
+            f"{len(strange)} of {len(talk.examples)} lines are not understood",
+            *(_seen(e) for e in strange[:4]),
+            do="decode them, or take them out of the capture where the line was damaged",
+        )
+    return passed("understands", f"{len(talk.examples)} lines, {len(talk.readings)} of them readings")
+
+
+def _ignored(e: Example) -> bool:
+    return isinstance(e.meaning, Reject) and e.meaning.reason.startswith("ignored")
+
+
+def _seen(e: Example) -> str:
+    reason = f": {e.meaning.reason}" if isinstance(e.meaning, Reject) else ""
+    return f"{shown(e.frame)}{reason}" + (f" (after {shown(e.asked.data)})" if e.asked else "")
+
+
+def values_shown(case: Case) -> Finding:
+    """The values are those the instrument's display showed, where somebody wrote them down."""
+    talk = case.heard()
+    compared = 0
+    rows = [row for e in talk.readings if (row := _row(e.meaning)) is not None]
+    for i, wanted in enumerate(case.expected):
+        if i >= len(rows):
+            raise DriverFaultError(
+                f"{len(case.expected)} readings were expected, {len(rows)} came", do="see `understands`"
+            )
+        for channel, value, want in zip(case.driver.channels, rows[i], wanted, strict=True):
+            compared += 1
+            if not _near(value, want):
+                raise DriverFaultError(
+                    f"reading {i + 1}: {channel.name} is {value}, the display showed {want}",
+                    shown(talk.readings[i].frame),
+                    do="check scale, sign, unit and the order of the channels",
+                )
+    for before, text in talk.shown:
+        number = _first_number(text)
+        heard = [e for e in talk.examples[:before] if is_reading(e.meaning)] or talk.readings[:1]
+        last = heard[-1] if heard else None
+        row = _row(last.meaning) if last is not None else None
+        if number is None or last is None or row is None:
+            continue
+        compared += 1
+        if not any(_near(value, number, text) for value in row):
+            raise DriverFaultError(
+                f"the display showed {text!r}, the driver reads {shown(row)}",
+                shown(last.frame),
+                do="check scale, sign, unit and the order of the channels",
+            )
+    if not compared:
+        raise NotApplicableError("nobody wrote down what the display showed (lines with = in the capture)")
+    return passed("values shown", f"{compared} values agree with the display")
+
+
+def _row(meaning: Decoded) -> tuple[float | None, ...] | None:
+    if isinstance(meaning, Values):
+        return meaning.values
+    if isinstance(meaning, Part):
+        return tuple(v for _, v in meaning.values)
+    return meaning if isinstance(meaning, tuple) else None
+
+
+def _first_number(text: str) -> float | None:
+    for word in text.replace("\u2212", "-").split():
+        try:
+            value = float(word.replace(",", "."))
+        except ValueError:
+            continue
+        return value if math.isfinite(value) else None
+    return None
+
+
+def _near(value: float | None, want: float | None, text: str = "") -> bool:
+    if value is None or want is None:
+        return value is want
+    decimals = len(text.partition(".")[2].split(" ")[0]) if "." in text else None
+    slack = 0.5 * 10**-decimals if decimals is not None else 0.0
+    return abs(value - want) <= slack + 1e-9 * abs(want) + 1e-12
+
+
+def same_again(case: Case) -> Finding:
+    """The same lines mean the same: twice in one driver, and in another one."""
+    frames = [(e.frame, e.asked) for e in case.heard().examples][:300]
+    one, other = case.make(), case.make()
+    first = [decode(one, frame, asked) for frame, asked in frames]
+    for (frame, asked), before in zip(frames, first, strict=True):
+        again = decode(other, frame, asked)
+        if again != before:
+            raise DriverFaultError(
+                "two drivers read the same lines differently",
+                f"{shown(frame)}: {shown(before)}, then {shown(again)}",
+                do="decode may depend on nothing but the lines: no clock, no chance, nothing shared between drivers",
+            )
+        if type(before) is tuple and decode(other, frame, asked) != before:
+            raise DriverFaultError(
+                "the same line means something else the second time",
+                shown(frame),
+                do="a reading without fault means the same however often it is decoded",
+            )
+    return passed("same again", f"{len(frames)} lines twice")
+
+
+def state(case: Case) -> Finding:
+    """What a driver remembers can be written down and taken up again, and starting afresh is starting afresh."""
+    frames = [(e.frame, e.asked) for e in case.heard().examples][:300]
+    driver, half = case.make(), len(frames) // 2
+    begun = _state(driver)
+    for frame, asked in frames[:half]:
+        decode(driver, frame, asked)
+    if _state(case.make()) != begun:
+        raise DriverFaultError(
+            "a new driver knows what another one has heard", do="keep state in the driver, not in its class or module"
+        )
+    other = case.make()
+    called("restore(state())", lambda: other.restore(json.loads(json.dumps(_state(driver)))))
+    for frame, asked in frames[half:]:
+        a, b = decode(driver, frame, asked), decode(other, frame, asked)
+        if a != b:
+            raise DriverFaultError(
+                "a driver that took up a state reads on differently",
+                f"{shown(frame)}: {shown(a)}, after restore {shown(b)}",
+                do="put everything decode looks at into state()",
+            )
+    return passed("state", "remembers nothing" if not _state(driver) else "written down and taken up again")
+
+
+def _state(driver: Driver) -> Any:
+    found = called("state()", driver.state)
+    try:
+        return json.loads(json.dumps(found, allow_nan=False))
+    except (TypeError, ValueError) as error:
+        raise DriverFaultError(f"state() is not JSON: {error}", shown(found), do="give JSON values") from error
+
+
+def growth(case: Case) -> Finding:
+    """A driver that runs for weeks must not grow."""
+    driver = case.make()
+    dice = case.dice()
+    frames = [(e.frame, e.asked) for e in case.talk.examples] if case.talk else []
+    asked = frames or [(b"", None)]
+
+    def some(count: int) -> None:
+        for _ in range(count):
+            frame, request = dice.choice(asked)
+            driver.decode(frame, request)
+            driver.decode(dice.randbytes(12), request)
+            driver.poll()
+
+    tracemalloc.start()
+    try:
+        some(1_500)
+        before = tracemalloc.get_traced_memory()[0]
+        some(2_500)
+        grown = tracemalloc.get_traced_memory()[0] - before
+    finally:
+        tracemalloc.stop()
+    if grown > GROWTH_BYTES:
+        raise DriverFaultError(
+            f"grew by {grown // 1000} kB over 5000 lines",
+            do="do not keep lines or readings: that is the core's business",
+        )
+    return passed("growth", "does not grow")
+
+
+def over_range(case: Case) -> Finding:
+    """A value beyond the range is given as it is, so that it can be marked; it is never pushed into the range."""
+    shapes = [e for e in case.shapes() if type(e.meaning) is tuple]
+    if not shapes:
+        raise NotApplicableError("no reading without fault was heard")
+    driver = case.make()
+    for e in case.heard().readings:
+        row = e.meaning
+        for channel, value in zip(driver.channels, row if type(row) is tuple else (), strict=False):
+            if not channel.low <= value <= channel.high:
+                raise DriverFaultError(
+                    f"{channel.name} = {value:g} was heard, the range is {channel.low:g} to {channel.high:g}",
+                    shown(e.frame),
+                    do="name the range of the instrument as the maker states it, in the channel's unit",
+                )
+    return _pushed(case, driver, shapes)
+
+
+def _pushed(case: Case, driver: Driver, shapes: list[Example]) -> Finding:
+    tried = 0
+    for e in shapes:
+        for at in range(len(e.frame)):
+            if not e.frame[at : at + 1].isdigit():
+                continue
+            line = e.frame[:at] + b"9" + e.frame[at + 1 :]
+            for number in (line, e.frame[:at] + b"99" + e.frame[at:]):
+                sealed = case.sealed(number)
+                meaning = decode(driver, sealed, e.asked)
+                proper(driver, meaning, sealed)
+                if type(meaning) is not tuple:
+                    continue
+                tried += 1
+                for channel, value, was in zip(driver.channels, meaning, e.meaning, strict=True):  # type: ignore[arg-type]
+                    if value != was and value in (channel.low, channel.high):
+                        raise DriverFaultError(
+                            f"{channel.name} beyond its range is read as the range's end {value:g}",
+                            shown(sealed),
+                            do="give the value as it was sent; the core marks it beyond_range",
+                        )
+    return passed("over range", f"{tried} lines with other digits, none pushed into the range")
+
+
+def bounded_work(case: Case) -> Finding:
+    """Long lines made to be hard are done with in reasonable time: see `at_most` about each check."""
+    driver = case.make()
+    longest = case.driver.framing.longest
+    frames = [(e.frame, e.asked) for e in (case.shapes()[:4] if case.talk else ())] or [(b"12.34 a", None)]
+    count = 0
+    for frame, asked in frames:
+        for at in range(min(len(frame), 40)):
+            for piece in (frame[at : at + 1], frame[at : at + 2]):
+                times = max(1, (min(longest, 4096) - len(frame)) // max(1, len(piece)))
+                for line in (frame[:at] + piece * times + b"!" + frame[at:], frame[:at] + piece * times + frame[at:]):
+                    decode(driver, line[:longest], asked)
+                    count += 1
+    return passed("work per line", f"{count} long lines, none hard")

@@ -1,0 +1,155 @@
+"""Checks of what a driver makes of damaged lines: nothing, where a checksum exists; otherwise it is said how often."""
+
+import random
+from typing import Final
+
+from daq.core.driver import Decoded, Driver, Reject, Request
+from daq.core.frames import make_framer
+from daq.core.framing import Framer
+from daq.testing.case import Case, decode, note, passed, same
+from daq.testing.checks_bytes import proper
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.talk import is_reading, raw
+
+EVERY_BIT: Final = 96
+"""Frames up to this length (bytes) have every single bit flipped; of longer ones a sample."""
+QUIET_NS: Final = 1_000_000_000_000
+"""Longer than any gap that ends a frame."""
+
+
+def unused_checksum(case: Case) -> Finding:
+    """Lines that carry a checksum have it checked."""
+    found = case.checksum
+    if case.driver.has_checksum:
+        return passed("checksum", f"is checked{f': {found}' if found else ''}")
+    if not found:
+        return passed("checksum", "none was found in what was heard")
+    raise DriverFaultError(
+        f"the lines carry a checksum ({found}), and the driver does not check it", do="check it, and set has_checksum"
+    )
+
+
+def flipped_bits(case: Case) -> Finding:
+    """With a checksum no flipped bit goes through; without one it is said how many do."""
+    driver = case.make()
+    dice = case.dice()
+    tried = taken = 0
+    first = ""
+    for e in case.shapes():
+        bits = range(8 * len(e.frame))
+        for bit in bits if len(e.frame) <= EVERY_BIT else dice.sample(bits, 8 * EVERY_BIT):
+            broken = bytearray(e.frame)
+            broken[bit // 8] ^= 1 << bit % 8
+            meaning = decode(driver, bytes(broken), e.asked)
+            proper(driver, meaning, bytes(broken))
+            tried += 1
+            if not isinstance(meaning, Reject) and not same(meaning, e.meaning):
+                taken += 1
+                first = first or f"{shown(e.frame)} as {shown(bytes(broken))}: {shown(meaning)}"
+    if case.driver.has_checksum and taken:
+        raise DriverFaultError(
+            f"{taken} of {tried} lines with one wrong bit were believed, although they have a checksum",
+            first,
+            do="check the checksum over the whole line before anything else, and reject what does not fit",
+        )
+    if case.driver.has_checksum:
+        return passed("flipped bits", f"all {tried} rejected or without effect")
+    return note(
+        "flipped bits", f"corruption undetectable: {taken} of {tried} lines with one wrong bit were taken", first
+    )
+
+
+def cut_frames(case: Case) -> Finding:
+    """A line that lost its end or its beginning is not another value, where a checksum exists."""
+    driver = case.make()
+    tried = taken = 0
+    first = ""
+    for e in case.shapes():
+        for at in range(1, len(e.frame)):
+            for part in (e.frame[:at], e.frame[at:]):
+                meaning = decode(driver, part, e.asked)
+                proper(driver, meaning, part)
+                tried += 1
+                if not isinstance(meaning, Reject) and not same(meaning, e.meaning):
+                    taken += 1
+                    first = first or f"{shown(part)} of {shown(e.frame)}: {shown(meaning)}"
+    if taken and case.driver.has_checksum:
+        raise DriverFaultError(
+            f"{taken} of {tried} cut lines were believed, although they have a checksum",
+            first,
+            do="a line without its checksum is no line",
+        )
+    if taken:
+        return note("cut lines", f"corruption undetectable: {taken} of {tried} cut lines were taken", first)
+    return passed("cut lines", f"all {tried} rejected or without effect")
+
+
+def run_together(case: Case) -> Finding:
+    """Two lines that ran together are no line: a pattern must be met by the whole of it."""
+    driver = case.make()
+    shapes = case.shapes()
+    for e in shapes:
+        for other in shapes:
+            for line in (e.frame + other.frame, e.frame + b" " + other.frame):
+                meaning = decode(driver, line, e.asked)
+                if is_reading(meaning):
+                    raise DriverFaultError(
+                        "two lines run together were believed",
+                        f"{shown(line)}: {shown(meaning)}",
+                        do="match the whole line (fullmatch), and count columns",
+                    )
+    return passed("run together", "not believed")
+
+
+def resynchronises(case: Case) -> Finding:
+    """After a damaged line at most one more is lost, and nothing that was not sent is read."""
+    shapes = [e for e in case.shapes() if is_reading(e.meaning)]
+    if not shapes:
+        raise NotApplicableError("no reading was heard")
+    spec = case.driver.framing
+    dice = case.dice()
+    for e in shapes:
+        whole = raw(spec, e.frame)
+        for kind in ("flipped", "cut", "more", "garbage"):
+            for _ in range(24):
+                damaged = _damaged(kind, whole, dice)
+                driver, framer = case.make(), make_framer(spec)
+                if spec.drop_first:
+                    framer.feed(0, spec.ends[0])
+                parts = [whole, damaged, whole, whole]
+                got = _through(driver, framer, parts, e.asked)
+                if not got or not same(got[-1], e.meaning):
+                    raise DriverFaultError(
+                        f"does not find its place again after a damaged line ({kind})",
+                        shown(b"".join(parts)),
+                        do="check terminator, length or measure, and `longest`",
+                    )
+    return passed("finds its place", "within one line")
+
+
+def _damaged(kind: str, whole: bytes, dice: random.Random) -> bytes:
+    at = dice.randrange(len(whole))
+    if kind == "flipped":
+        broken = bytearray(whole)
+        broken[at] ^= 1 << dice.randrange(8)
+        return bytes(broken)
+    if kind == "cut":
+        return whole[:at] + whole[at + dice.randint(1, 4) :]
+    if kind == "more":
+        return whole[:at] + dice.randbytes(dice.randint(1, 3)) + whole[at:]
+    return bytes(dice.randbytes(dice.choice((1, 5, 30))))
+
+
+def _through(driver: Driver, framer: Framer, parts: list[bytes], asked: Request | None) -> list[Decoded]:
+    found: list[Decoded] = []
+    t = QUIET_NS
+    for part in parts:
+        if not driver.streams and not framer.finds_place:
+            framer.reset()  # as the exchange does before each request
+        for byte in range(0, len(part), 3):
+            t += 1_000
+            frames = framer.feed(t, part[byte : byte + 3])
+            found += [decode(driver, frame, asked) for frame in frames]
+        t += QUIET_NS
+        found += [decode(driver, frame, asked) for frame in framer.tick(t)]
+    return [m for m in found if not isinstance(m, Reject)]

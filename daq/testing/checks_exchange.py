@@ -1,0 +1,311 @@
+"""Checks over a line: the real exchange and framer in virtual time, against the instrument as it was heard."""
+
+from collections.abc import Sequence
+from typing import Final
+
+from daq.core.driver import Decoded, Part, Reply, Values
+from daq.testing.case import Case, note, passed
+from daq.testing.hostile import Chunks, DoubledEnds, Garbage, OneByteAtATime, Transport
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
+from daq.testing.rig import Rig
+from daq.testing.talk import MOTION, TRIED, Talk, is_reading
+
+ROUNDS: Final = 24
+FLOOD_BYTES: Final = 400_000
+BYTE_NS: Final = 100_000
+
+
+def plays(case: Case) -> Talk:
+    """What can be played: the requests for a reading were answered, or a stream was heard."""
+    talk = case.heard()
+    if case.driver.streams:
+        if not talk.stream:
+            raise NotApplicableError("no stream was heard")
+        return talk
+    poll = case.driver.poll()
+    asked = () if poll is None else poll if isinstance(poll, tuple) else (poll,)
+    missing = [r for r in asked if r.data not in talk.answers]
+    if missing:
+        raise NotApplicableError(f"no answer to {shown(missing[0].data)} was heard")
+    if not any(is_reading(e.meaning) for e in talk.examples):
+        raise NotApplicableError("no reading was heard")
+    return talk
+
+
+def clean_line(case: Case) -> Finding:
+    """Over a line without fault every poll gives a reading."""
+    talk = plays(case)
+    rig = Rig(case.make(), talk).start().rounds(ROUNDS)
+    counters = rig.exchange.report()
+    if len(rig.readings) < ROUNDS // 2:
+        raise DriverFaultError(
+            f"{len(rig.readings)} readings in {ROUNDS} rounds",
+            f"counters {counters}",
+            f"sent {[d for _, d in rig.sent[:4]]}",
+            do="compare poll(), the parts of a reading and the time-outs with what was heard",
+        )
+    identify = case.driver.identify()
+    if identify is not None and identify.data in talk.answers and not any(r.kind == "identity" for r in rig.replies):
+        raise DriverFaultError(
+            "it was asked who it is, and no identity came", f"counters {counters}", do="see `identity`"
+        )
+    case.clean = rig
+    return passed("clean line", f"{len(rig.readings)} readings in {ROUNDS} rounds")
+
+
+def _clean(case: Case) -> Rig:
+    if case.clean is None:
+        plays(case)
+        raise NotApplicableError("see `clean line`")
+    return case.clean
+
+
+def _against(case: Case, name: str, incoming: Transport, what: str, *, at_least: int, exact: bool = False) -> Finding:
+    """Run over a bad line: no reading that is not one of the clean ones, at least so many of them."""
+    clean = _clean(case)
+    rig = Rig(case.make(), case.heard(), incoming).start().rounds(ROUNDS)
+    _only_true(case, rig, clean)
+    if len(rig.readings) < at_least:
+        raise DriverFaultError(
+            f"only {len(rig.readings)} readings in {ROUNDS} rounds, where {what}",
+            f"counters {rig.exchange.report()}",
+            do="check terminator, length or measure, and `longest`",
+        )
+    if exact and rig.readings[: len(clean.readings)] != clean.readings[: len(rig.readings)]:
+        raise DriverFaultError(
+            f"other readings than over a clean line, where {what}", f"counters {rig.exchange.report()}",
+            do="a line means the same however its bytes arrive",
+        )  # fmt: skip
+    return passed(name, f"{len(rig.readings)} readings, all as sent")
+
+
+def _only_true(case: Case, rig: Rig, clean: Rig) -> None:
+    if not case.driver.has_checksum:
+        return
+    said = [e.meaning for e in case.heard().readings]
+    if any(isinstance(meaning, Part) for meaning in said):
+        _only_true_parts(rig, said)
+        return
+    true = {_key(item) for item in (*clean.readings, *said)}
+    for item in rig.readings:
+        if _key(item) not in true:
+            raise _never_sent(item)
+
+
+def _only_true_parts(rig: Rig, said: Sequence[Decoded]) -> None:
+    """Parts are answers of their own, so that each channel is looked at by itself."""
+    true = {pair for meaning in said if isinstance(meaning, Part) for pair in meaning.values}
+    for item in rig.readings:
+        values: Sequence[float | None] = item.values if isinstance(item, Values) else item  # type: ignore[assignment]
+        if any(pair not in true for pair in enumerate(values) if pair[1] is not None):
+            raise _never_sent(item)
+
+
+def _never_sent(item: object) -> DriverFaultError:
+    return DriverFaultError(
+        "a reading that was never sent", shown(item), do="reject what does not fit; see `flipped bits`"
+    )
+
+
+def _key(item: object) -> object:
+    return (item.values, item.faults) if isinstance(item, Values) else item
+
+
+def byte_by_byte(case: Case) -> Finding:
+    """Each byte alone."""
+    return _against(
+        case, "byte by byte", OneByteAtATime(BYTE_NS), "every byte came alone", at_least=ROUNDS // 3, exact=True
+    )
+
+
+def doubled_ends(case: Case) -> Finding:
+    """Every line's end comes twice: the empty line in between is no reading and no answer."""
+    spec = case.driver.framing
+    if not spec.by_terminator:
+        raise NotApplicableError("its frames have no terminator")
+    transport = DoubledEnds(chance=1.0, end=spec.ends[0])
+    return _against(case, "doubled ends", transport, "every terminator came twice", at_least=ROUNDS // 3)
+
+
+class _Losing:
+    """Every third write loses some bytes."""
+
+    def __init__(self) -> None:
+        self._count = 0
+
+    def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
+        self._count += 1
+        if self._count % 3 == 0 and len(data) > 2:
+            at = self._count % (len(data) - 1)
+            data = data[:at] + data[at + 2 :]
+        return [(0, data)]
+
+
+def lost_bytes(case: Case) -> Finding:
+    """Every third answer loses two bytes: the others are read as they are."""
+    return _against(case, "lost bytes", _Losing(), "every third line lost two bytes", at_least=ROUNDS // 4)
+
+
+def garbage_between(case: Case) -> Finding:
+    """Noise between the lines."""
+    ends = case.driver.framing.ends if case.driver.framing.by_terminator else (b"",)
+    noise = (b"\x00\xff\x00" + ends[0], b"~~~~" + ends[0], b"\xfe" * 7 + ends[0])
+    return _against(
+        case, "garbage", Garbage(chance=0.3, pieces=noise), "noise came before every third line", at_least=ROUNDS // 4
+    )
+
+
+def late_answers(case: Case) -> Finding:
+    """An answer that comes after its time-out is not taken for the answer to the next question."""
+    clean = _clean(case)
+    if case.driver.streams:
+        raise NotApplicableError("nothing is asked for readings")
+    poll = case.driver.poll()
+    request = poll[0] if isinstance(poll, tuple) else poll
+    assert request is not None  # noqa: S101 - `plays` has seen it
+    late = request.timeout_ns + request.timeout_ns // 5
+    rig = Rig(case.make(), case.heard(), late_ns=lambda n: late if n % 4 == 2 else 0).start().rounds(2 * ROUNDS)
+    _only_true(case, rig, clean)
+    counters = rig.exchange.counters
+    if not counters.timeouts:
+        raise DriverFaultError("no time-out although answers were late", f"counters {rig.exchange.report()}", do="")
+    if not rig.readings:
+        raise DriverFaultError("no reading beside late answers", f"counters {rig.exchange.report()}", do="see `times`")
+    return passed("late answers", f"{counters.timeouts} were late, {len(rig.readings)} readings beside them")
+
+
+def silence(case: Case) -> Finding:
+    """An instrument that falls silent is noticed, is not asked without end, and is read again when it speaks."""
+    _clean(case)
+    driver = case.make()
+    rig = Rig(driver, case.heard()).start().rounds(4)
+    if not rig.readings:
+        raise NotApplicableError("no reading in the first rounds")
+    rig.player.quiet = True
+    sent = len(rig.sent)
+    quiet = max(rig.exchange.stale_after_ns, 6 * rig.exchange.interval_ns) + rig.exchange.interval_ns
+    rig.run(quiet)
+    if rig.exchange.stale_after_ns and not rig.exchange.silent:
+        raise DriverFaultError("its silence is not noticed", do="set stale_after_ns")
+    asked, most = len(rig.sent) - sent, 4 * (quiet // rig.exchange.interval_ns + 3) * max(1, _per_round(case))
+    if asked > most:
+        raise DriverFaultError(f"{asked} requests while it was silent", do="longer time-outs, fewer tries")
+    rig.player.quiet = False
+    before = len(rig.readings)
+    rig.run(quiet + 6 * rig.exchange.interval_ns)
+    if len(rig.readings) == before:
+        raise DriverFaultError(
+            "is not read again after a silence", f"counters {rig.exchange.report()}", do="see `times`"
+        )
+    return passed("silence", f"noticed after {rig.exchange.stale_after_ns / 1e9:g} s" if driver.stale_after_ns else
+                  "means nothing, as declared")  # fmt: skip
+
+
+def _per_round(case: Case) -> int:
+    poll = case.driver.poll()
+    return len(poll) if isinstance(poll, tuple) else 1
+
+
+def unplugged(case: Case) -> Finding:
+    """The cable is pulled in the middle of a line and put back."""
+    clean = _clean(case)
+    rig = Rig(case.make(), case.heard(), OneByteAtATime(BYTE_NS)).start().rounds(4)
+    rig.run(3 * BYTE_NS)
+    rig.unplug()
+    rig.rounds(2)
+    before = len(rig.readings)
+    rig.plug()
+    rig.rounds(8)
+    _only_true(case, rig, clean)
+    if len(rig.readings) <= before:
+        raise DriverFaultError(
+            "no reading after the cable was put back", f"counters {rig.exchange.report()}",
+            do="a driver must not depend on what it heard before: see `state`",
+        )  # fmt: skip
+    return passed("unplugged", "read again after the cable was put back")
+
+
+def flood(case: Case) -> Finding:
+    """Far more bytes than a line may have, without an end, and thousands of lines at once."""
+    _clean(case)
+    driver = case.make()
+    rig = Rig(driver, case.heard()).start().rounds(2)
+    dice = case.dice()
+    noise = dice.randbytes(FLOOD_BYTES)
+    for at in range(0, FLOOD_BYTES, 50_000):
+        rig.arrives(noise[at : at + 50_000])
+    spec = driver.framing
+    held = rig.exchange.framer.pending
+    if held > spec.longest + len(spec.begin) + 64:
+        raise DriverFaultError(f"{held} bytes are held of a line of at most {spec.longest}", do="check `longest`")
+    rig.arrives(b"x" * FLOOD_BYTES)
+    talk = case.heard()
+    lines = talk.stream or [a for answers in talk.answers.values() for a in answers]
+    rig.arrives(b"".join(lines[i % len(lines)] for i in range(3_000)))
+    before = len(rig.readings)
+    rig.rounds(12)
+    if len(rig.readings) <= before:
+        raise DriverFaultError(
+            "is not read again after a flood", f"counters {rig.exchange.report()}", do="check terminator and `longest`"
+        )
+    return passed("flood", f"{2 * FLOOD_BYTES // 1000} kB of noise and 3000 lines at once")
+
+
+def halts(case: Case) -> Finding:
+    """A halt goes before everything that waits, and its confirmation is understood."""
+    driver = case.make()
+    if "halt" not in driver.capabilities:
+        raise NotApplicableError("moves nothing")
+    talk = case.heard()
+    rig = Rig(driver, talk).start()
+    request = driver.action("halt")
+    for action in sorted(set(driver.capabilities) & {*MOTION, "bath"}):
+        rig.exchange.ask(rig.t, driver.action(action, TRIED.get(action)))
+    rig.exchange.drop_queue()
+    rig.exchange.ask(rig.t, request, first=True)
+    already = len(rig.sent)
+    rig.run(max(request.timeout_ns * request.tries, *(r.timeout_ns for r in [request])) * 3)
+    later = [d for _, d in rig.sent[already:] if d != driver.wake]
+    if not later or later[0] != request.data:
+        raise DriverFaultError("a halt does not go first", f"sent {later[:3]}", do="see `times`")
+    if any(r.kind == "halt" for r in rig.replies):
+        return passed("halt", f"{shown(request.data)} goes first and is confirmed")
+    if request.data in talk.answers:
+        raise DriverFaultError(
+            "the confirmation of a halt is not understood",
+            shown(talk.answers[request.data][0]),
+            do="give Reply('halt')",
+        )
+    return note("halt", f"{shown(request.data)} goes first; its confirmation was not heard")
+
+
+def confirmations(case: Case) -> Finding:
+    """What was asked to be done is confirmed under its own name, with the number that was sent."""
+    driver = case.driver
+    talk = case.heard()
+    confirmed: list[str] = []
+    unheard: list[str] = []
+    for action in sorted(driver.capabilities):
+        request = driver.action(action, TRIED.get(action))
+        if request.data not in talk.answers:
+            unheard.append(action)
+            continue
+        meanings = [e.meaning for e in talk.examples if e.asked is not None and e.asked.data == request.data]
+        replies = [m for m in meanings if isinstance(m, Reply) and m.kind in (action, "refused")]
+        if not replies:
+            raise DriverFaultError(
+                f"the answer to {action} is not understood", shown(talk.answers[request.data][0]),
+                f"read as {shown(meanings[0] if meanings else None)}",
+                do=f"give Reply({action!r}), or Reply('refused', refusal=...)",
+            )  # fmt: skip
+        value, wanted = replies[0].value, TRIED.get(action)
+        if value is not None and wanted is not None and abs(value - wanted) > 0.05 * wanted:
+            raise DriverFaultError(
+                f"{action} to {wanted:g} is confirmed as {value:g}", shown(request.data), do="check scale and unit"
+            )
+        confirmed.append(action)
+    if not driver.capabilities:
+        raise NotApplicableError("moves nothing")
+    if unheard and not confirmed:
+        return note("confirmed", f"no answer was heard to {', '.join(unheard)}")
+    return passed("confirmed", f"{', '.join(confirmed)}" + (f"; not heard: {', '.join(unheard)}" if unheard else ""))

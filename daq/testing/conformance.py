@@ -1,0 +1,162 @@
+"""The conformance kit: does a driver keep the contract, whatever comes over the line?
+
+For drivers written in Python and in description files alike, from pytest::
+
+    def test_the_balance_conforms():
+        assert_conforms(lambda: BalanceDriver({}), capture=Path("balance.capture"))
+
+and from the command line: ``daq driver check``.
+"""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Final
+
+from daq.core.driver import Driver
+from daq.descriptions.capture import Capture, read_capture
+from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange
+from daq.testing.bench import Simulator
+from daq.testing.case import Case, Check, Make
+from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
+from daq.testing.talk import Talk, asked_of, heard
+from daq.testing.watchdog import TooMuchWorkError, at_most
+
+WORK_S: Final = 20.0
+"""CPU time a single check may take; the slowest takes a few tenths of a second."""
+LINE_WORK_S: Final = 5.0
+"""CPU time for the check of lines made to be hard."""
+
+#: Name in the report, and the check, in order.
+CHECKS: Final[tuple[tuple[str, Check], ...]] = (
+    ("contract", checks_declared.contract),
+    ("channels", checks_declared.channels),
+    ("framing", checks_declared.framing),
+    ("port", checks_declared.port),
+    ("requests", checks_declared.requests),
+    ("times", checks_declared.times),
+    ("motion", checks_declared.motion),
+    ("options", checks_declared.options),
+    ("digest", checks_declared.digest),
+    ("imports", checks_declared.imports),
+    ("work per line", checks_bytes.bounded_work),
+    ("quiet", checks_declared.quiet),
+    ("any bytes", checks_bytes.any_bytes),
+    ("understands", checks_bytes.understands),
+    ("values shown", checks_bytes.values_shown),
+    ("over range", checks_bytes.over_range),
+    ("same again", checks_bytes.same_again),
+    ("state", checks_bytes.state),
+    ("growth", checks_bytes.growth),
+    ("identity", checks_answers.identity),
+    ("confirmed", checks_exchange.confirmations),
+    ("told apart", checks_answers.told_apart),
+    ("echo", checks_answers.echo),
+    ("other address", checks_answers.other_address),
+    ("checksum", checks_damage.unused_checksum),
+    ("flipped bits", checks_damage.flipped_bits),
+    ("cut lines", checks_damage.cut_frames),
+    ("run together", checks_damage.run_together),
+    ("finds its place", checks_damage.resynchronises),
+    ("clean line", checks_exchange.clean_line),
+    ("byte by byte", checks_exchange.byte_by_byte),
+    ("doubled ends", checks_exchange.doubled_ends),
+    ("lost bytes", checks_exchange.lost_bytes),
+    ("garbage", checks_exchange.garbage_between),
+    ("late answers", checks_exchange.late_answers),
+    ("silence", checks_exchange.silence),
+    ("unplugged", checks_exchange.unplugged),
+    ("flood", checks_exchange.flood),
+    ("halt", checks_exchange.halts),
+)
+
+
+def check_driver(
+    make: Make,
+    *,
+    capture: Capture | Path | None = None,
+    simulator: Callable[[], Simulator] | None = None,
+    expected: Sequence[Sequence[float | None]] = (),
+) -> Report:
+    """Look at a driver from every side.
+
+    Args:
+        make: gives a new driver each time it is called.
+        capture: what was heard of a real instrument, or its file.
+        simulator: gives a new simulated instrument, which is asked everything instead.
+        expected: values of the first readings as the display showed them, in channel order.
+
+    Raises:
+        SettingError: the capture's file cannot be read.
+    """
+    try:
+        driver = make()
+    except Exception as error:  # noqa: BLE001 - whatever a driver does wrong is a finding
+        finding = Finding(
+            "contract", "failed", f"cannot be made: {type(error).__name__}: {error}", do="see its options"
+        )
+        return Report("driver", [finding])
+    report = Report(str(getattr(driver, "kind", type(driver).__name__)))
+    contract = _run("contract", checks_declared.contract, Case(make, driver))
+    if contract.outcome == "failed":
+        report.findings.append(contract)
+        return report
+    case = Case(make, driver, expected=expected)
+    listening = _run("understands", lambda c: _listen(c, capture, simulator), case)
+    if listening.outcome == "failed":
+        case.talk = None
+        report.findings.append(listening)
+    for name, check in CHECKS:
+        finding = _run(name, check, case)
+        report.findings.append(finding)
+        if "without end" in finding.said:
+            break
+    return report
+
+
+def assert_conforms(
+    make: Make,
+    *,
+    capture: Capture | Path | None = None,
+    simulator: Callable[[], Simulator] | None = None,
+    expected: Sequence[Sequence[float | None]] = (),
+) -> Report:
+    """As `check_driver`, for a test: AssertionError with the report where a check failed."""
+    report = check_driver(make, capture=capture, simulator=simulator, expected=expected)
+    if not report.passed:
+        raise AssertionError("\n" + report.text(everything=False))
+    return report
+
+
+def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], Simulator] | None) -> Finding:
+    if isinstance(capture, Path):
+        capture = read_capture(capture.read_text("utf-8"), str(capture))
+    if capture is not None:
+        case.talk = heard(case.make(), capture, f"capture of {len(capture.pieces)} pieces")
+    elif simulator is not None:
+        case.talk = _simulated(case.make, simulator)
+    return Finding("understands", "passed", "")
+
+
+def _simulated(make: Callable[[], Driver], simulator: Callable[[], Simulator]) -> Talk:
+    talk = heard(make(), asked_of(make(), simulator()), "simulator")
+    talk.simulated = True
+    return talk
+
+
+def _run(name: str, check: Check, case: Case) -> Finding:
+    try:
+        with at_most(LINE_WORK_S if name == "work per line" else WORK_S):
+            return check(case)
+    except DriverFaultError as fault:
+        return Finding(name, "failed", fault.said, fault.evidence, fault.do)
+    except NotApplicableError as why:
+        return Finding(name, "not applicable", str(why))
+    except TooMuchWorkError:
+        return Finding(
+            name, "failed", "works without end on a line, the checks that follow were left out",
+            do="patterns whose parts can match the same text in many ways cost exponential time: make them strict",
+        )  # fmt: skip
+    except Exception as error:  # noqa: BLE001 - whatever a driver does wrong is a finding
+        return Finding(
+            name, "failed", f"raised {type(error).__name__}: {error}", do="a driver raises only what its contract says"
+        )
