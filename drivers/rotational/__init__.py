@@ -15,6 +15,8 @@ from daq.core.framing import Framing
 FLAG_FAULTS: Final = {"S": ("torque", "saturated"), "P": ("temperature", "probe"), "K": ("", "keys_used")}
 COMMANDS: Final = frozenset({"speed", "turn", "halt", "zero", "bath", "stream"})
 MILLISECOND: Final = 1_000_000
+LARGEST: Final = 1e6
+"""No set-point is as large as this; neither infinity nor NaN is smaller."""
 VALUES: Final = re.compile(rb"val ([+-]?\d{1,3}\.\d\d) ([+-]?\d{1,4}\.\d{3}) ([+-]?\d{1,3}\.\d{3}|---) (-|[A-Z]{1,8})")
 #: The usual reading, whole: what the checksum covers, three values without any flag, the checksum.
 USUAL: Final = re.compile(
@@ -90,8 +92,8 @@ class RotationalDriver(Driver):
     def action(self, action: Action, value: float | None = None) -> Request:
         """``speed`` in /min and ``bath`` in Cel with a value; ``turn``, ``halt`` and ``zero`` without."""
         if action in ("speed", "bath"):
-            if value is None:
-                raise DriverError(f"{action} needs a value")
+            if value is None or not abs(value) < LARGEST:
+                raise DriverError(f"{action} needs a value of less than {LARGEST:g}")
             signed = -value if self._backward and action == "speed" else value
             return Request(line(f"{action} {signed:.3f}"), action)
         return Request(line(action), action)

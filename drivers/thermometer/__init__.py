@@ -9,7 +9,7 @@ from daq.core.errors import SettingError
 from daq.core.framing import Framing
 
 READING: Final = re.compile(rb"T ([+-]\d{1,4}\.\d{3}|---) (ok|open)")
-IDENTITY: Final = re.compile(rb"I (\w{1,20}) serial=(\S{1,40}) firmware=(\S{1,20})")
+IDENTITY: Final = re.compile(rb"I (\w{1,20}) serial=([!-~]{1,40}) firmware=([!-~]{1,20})")
 
 
 class ThermometerDriver(Driver):
