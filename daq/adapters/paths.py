@@ -2,13 +2,17 @@
 
 import contextlib
 import errno
-import fcntl
 import os
 import time
 from pathlib import Path
 from typing import Final, Self
 
 from daq.core.errors import SettingError, StoreError
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system: files can be checked there, but no state directory can be owned
+    fcntl = None  # type: ignore[assignment]
 
 DAEMON_FILE: Final = "daemon.toml"
 SYSTEM_FOLDER: Final = Path("/etc/daq")
@@ -152,7 +156,7 @@ class StateLock:
 
     def _take(self, fd: int) -> None:
         deadline = time.monotonic() + OWNER_WRITES_S
-        while not _flock(fd, fcntl.LOCK_EX):
+        while not _flock(fd):
             pid = _pid_in(fd)
             # `holder` locks for an instant to look: it leaves no living pid, and an owner does.
             if (pid is not None and _lives(pid)) or time.monotonic() > deadline:
@@ -185,14 +189,16 @@ def holder(folder: Path) -> int | None:
     except OSError:
         return None
     try:
-        return None if _flock(fd, fcntl.LOCK_SH) else _pid_in(fd) or 0
+        return None if _flock(fd, shared=True) else _pid_in(fd) or 0
     finally:
         os.close(fd)
 
 
-def _flock(fd: int, how: int) -> bool:
+def _flock(fd: int, *, shared: bool = False) -> bool:
+    if fcntl is None:
+        raise StoreError("on this system nothing can be measured with daq, only checked: it has no POSIX file locks")
     try:
-        fcntl.flock(fd, how | fcntl.LOCK_NB)
+        fcntl.flock(fd, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except OSError as error:
         if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
             raise

@@ -15,7 +15,7 @@ from daq.adapters.ports import is_device, is_there, locate
 from daq.adapters.transport_device import DeviceConnection
 from daq.adapters.transport_memory import MemoryConnection
 from daq.adapters.transport_paced import PacedConnection
-from daq.adapters.transport_thread import ThreadConnection, in_thread
+from daq.adapters.transport_thread import ThreadConnection, close_port, in_thread
 from daq.adapters.transport_types import Connection, OnData, OnLost, Sent
 from daq.core.driver import Port
 from daq.core.errors import LinkError
@@ -52,7 +52,7 @@ async def open_port(address: PortAddress, on_data: OnData, on_lost: OnLost) -> C
             port.close()
             raise
     else:
-        port = await in_thread(lambda: _open(url, said, settings), lambda late: late.close())
+        port = await in_thread(lambda: _open(url, said, settings), close_port)
         connection = ThreadConnection(port, said, *hears)
     if gate is not None:
         try:
@@ -73,10 +73,11 @@ def _open(url: str, said: str, settings: Port) -> Any:
         "xonxoff": settings.flow == "xon/xoff",
         "rtscts": settings.flow == "rts/cts",
         "timeout": 0.2,
-        "write_timeout": 2.0,
     }
-    if is_device(url) and transport_device.HAS_FLOCK and not transport_device.WATCHED_BY_LOOP:
-        options["exclusive"] = True
+    if is_device(url) and not transport_device.WATCHED_BY_LOOP:
+        options["write_timeout"] = 2.0
+        if transport_device.HAS_FLOCK:
+            options["exclusive"] = True
     try:
         if is_device(url) and not is_there(url):
             raise LinkError(f"{said}: there is no such device; is the cable plugged in?")
@@ -86,7 +87,7 @@ def _open(url: str, said: str, settings: Port) -> Any:
         if settings.rts is not None:
             port.rts = settings.rts
         port.open()
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, NotImplementedError) as error:
         raise LinkError(f"{said}: cannot be opened: {error}") from error
     return port
 

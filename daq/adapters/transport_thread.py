@@ -45,8 +45,7 @@ class ThreadConnection:
                 break
             self._tell(self._written, len(data))
         # Here and not in `close`: closing a port on the network takes its time.
-        with contextlib.suppress(OSError, TypeError, AttributeError):
-            self._port.close()
+        close_port(self._port)
 
     def _tell(self, callback: Callable[..., None], argument: bytes | str | int) -> None:
         with contextlib.suppress(RuntimeError):  # the loop is closed: nobody listens any more
@@ -79,6 +78,15 @@ class ThreadConnection:
         if not self._closed:
             self._closed = True
             self._output.put(None)
+
+
+def close_port(port: Any) -> None:
+    """Close a port of pyserial; for ports on the network this takes its time."""
+    connection = getattr(port, "_socket", None)
+    with contextlib.suppress(OSError, TypeError, AttributeError):
+        port.close()
+    if connection is not None:
+        connection.close()  # pyserial forgets that where the other side is gone already
 
 
 async def in_thread(work: Callable[[], T], discard: Callable[[T], object]) -> T:
