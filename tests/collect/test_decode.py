@@ -1,0 +1,119 @@
+"""What is an event, what is none and why."""
+
+import contextlib
+import json
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, NotAnEventError, decode, decode_live
+from tests.collect.events import SOURCE, T0, curve, own_id, result
+
+
+def test_a_result_of_the_daemon_becomes_a_row():
+    event = decode(*result(7, time=T0))
+    assert (event.kind, event.source, str(event.id), event.stream, event.sequence, event.time) == (
+        "result", SOURCE, own_id(SOURCE, "bench-1", 7), "bench-1", 7, T0,
+    )  # fmt: skip
+    cells = dict(zip(RESULT_COLUMNS, event.cells, strict=True))
+    assert (cells["sample"], cells["product"], cells["value"], cells["unit"]) == (
+        "S-bench-1-7", "clear-glaze", 800.0, "mPa.s",
+    )  # fmt: skip
+    assert cells["ended"] == T0
+    assert not cells["verification"]
+
+
+def test_a_curve_becomes_a_row_of_its_own():
+    event = decode(*curve(7))
+    assert dict(zip(CURVE_COLUMNS, event.cells, strict=True))["chosen"] == "power law"
+
+
+def test_the_limit_in_the_row_is_the_one_that_decided():
+    limits = [
+        {"quantity": "viscosity", "low": 1.0, "high": 2.0, "unit": "Pa.s", "verdict": "not_comparable"},
+        {"quantity": "viscosity", "low": 300.0, "high": 900.0, "unit": "mPa.s", "verdict": "within"},
+    ]
+    event = decode(*result(change={"verdict": {"verdict": "within", "limits": limits}}))
+    cells = dict(zip(RESULT_COLUMNS, event.cells, strict=True))
+    assert (cells["limit_low"], cells["limit_high"], cells["limit_unit"]) == (300.0, 900.0, "mPa.s")
+
+
+def test_what_a_later_version_adds_is_no_fault():
+    topic, payload = result(change={"a_new_part": {"x": 1}}, envelope_change={"extension": "y"})
+    assert decode(topic, payload).sequence == 1
+
+
+@pytest.mark.parametrize(
+    ("message", "reason"),
+    [
+        (("a/b/result/c", b"\xff"), "UTF-8"),
+        (("a/b/result/c", b"[1]"), "not a JSON object"),
+        (("a/b/result/c", b'{"a": NaN}'), "NaN"),
+        (("a/b/result/c", b"[" * 100_000), "nested"),
+        (("a/b/result/c", b"{}"), "specversion"),
+        (("a/status", b"{}"), "topic"),
+        (result(envelope_change={"type": "lab.result.v2"}), "lab.result.v2"),
+        (result(envelope_change={"type": "lab.curve.v1"}), "on a result topic"),
+        (result(envelope_change={"source": "urn:uuid:x#1"}), "source"),
+        (result(envelope_change={"source": SOURCE.replace("#1", "#0")}), "epoch"),
+        (result(envelope_change={"id": "17"}), "UUID"),
+        (result(envelope_change={"time": "2026-03-02T05:43:10"}), "offset"),
+        (result(envelope_change={"time": "yesterday"}), "is not a time"),
+        (result(envelope_change={"time": "0001-01-01T00:00:00+14:00"}), "is not a time"),
+        (result(envelope_change={"sequence": "0"}), "sequence"),
+        (result(envelope_change={"sequence": 3}), "sequence"),
+        (result(envelope_change={"sequence": "9" * 16}), "sequence"),
+        (result(envelope_change={"data": None}), "data"),
+        (result(envelope_change={"subject": ""}), "subject"),
+        (result(change={"value": "800"}), "value is not a number"),
+        (result(change={"value": True}), "value is not a number"),
+        (result(change={"sample": None}), "id is missing"),
+        (result(change={"verdict.limits": 3}), "limits"),
+        (result(change={"sample.replicate": 1.5}), "replicate"),
+        (result(change={"supersedes": "x"}), "supersedes"),
+    ],
+)
+def test_what_is_none_is_told_with_the_reason(message, reason):
+    with pytest.raises(NotAnEventError, match=reason):
+        decode(*message)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    path=st.integers(0, 10**6),
+    junk=st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(), st.just([]), st.just({})),
+)
+def test_whatever_stands_anywhere_in_an_event_it_is_decoded_or_refused(path, junk):
+    topic, payload = result()
+    event = json.loads(payload)
+    places = []
+
+    def walk(here):
+        for key in here if isinstance(here, dict) else range(len(here)):
+            places.append((here, key))
+            if isinstance(here[key], (dict, list)):
+                walk(here[key])
+
+    walk(event)
+    here, key = places[path % len(places)]
+    here[key] = junk
+    with contextlib.suppress(NotAnEventError):
+        assert decode(topic, json.dumps(event).encode()).kind == "result"
+
+
+def test_live_values_by_name_or_as_a_list_with_or_without_an_envelope():
+    body = {
+        "time": "2026-03-02T05:43:10Z", "source": SOURCE, "instrument": "bench-1", "run": None,
+        "values": {"viscosity": {"value": 800.0, "unit": "mPa.s", "quality": "Good"}},
+    }  # fmt: skip
+    listed = body | {"values": [{"name": "viscosity", "value": 800.0, "unit": "mPa.s", "quality": "Good"}]}
+    wrapped = {"specversion": "1.0", "source": SOURCE, "time": body["time"], "data": body}
+    for form in (body, listed, wrapped):
+        (value,) = decode_live("a/lab/v1/live/bench-1", json.dumps(form).encode())
+        assert (value.time, value.instrument, value.channel, value.value, value.unit, value.quality) == (
+            datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC), "bench-1", "viscosity", 800.0, "mPa.s", "Good",
+        )  # fmt: skip
+    with pytest.raises(NotAnEventError):
+        decode_live("a/lab/v1/live/bench-1", json.dumps(body | {"values": 3}).encode())
