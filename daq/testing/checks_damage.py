@@ -116,12 +116,12 @@ def resynchronises(case: Case) -> Finding:
                 driver, framer = case.make(), make_framer(spec)
                 if spec.drop_first:
                     framer.feed(0, spec.ends[0])
-                parts = [whole, damaged, whole, whole]
-                got = _through(driver, framer, parts, e.asked)
+                _through(driver, framer, [whole, damaged, whole], e.asked)
+                got = _through(driver, framer, [whole], e.asked)
                 if not got or not same(got[-1], e.meaning):
                     raise DriverFaultError(
                         f"does not find its place again after a damaged line ({kind})",
-                        shown(b"".join(parts)),
+                        shown(whole + damaged + whole + whole),
                         do="check terminator, length or measure, and `longest`",
                     )
     return passed("finds its place", "within one line")

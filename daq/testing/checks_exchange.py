@@ -3,12 +3,12 @@
 from collections.abc import Sequence
 from typing import Final
 
-from daq.core.driver import Decoded, Part, Reply, Values
-from daq.testing.case import Case, note, passed
+from daq.core.driver import Decoded, Part, Reject, Reply, Values
+from daq.testing.case import Case, decode, note, passed
 from daq.testing.hostile import Chunks, DoubledEnds, Garbage, OneByteAtATime, Transport
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.rig import Rig
-from daq.testing.talk import MOTION, TRIED, Talk, is_reading
+from daq.testing.talk import MOTION, TRIED, Talk, is_reading, requests_of
 
 ROUNDS: Final = 24
 FLOOD_BYTES: Final = 400_000
@@ -123,6 +123,12 @@ def doubled_ends(case: Case) -> Finding:
     spec = case.driver.framing
     if not spec.by_terminator:
         raise NotApplicableError("its frames have no terminator")
+    for asked in (None, *requests_of(case.driver)):
+        meaning = decode(case.make(), b"", asked)
+        if not isinstance(meaning, Reject):
+            raise DriverFaultError(
+                "an empty line is taken for something", shown(meaning), do="give Reject for an empty line"
+            )
     transport = DoubledEnds(chance=1.0, end=spec.ends[0])
     return _against(case, "doubled ends", transport, "every terminator came twice", at_least=ROUNDS // 3)
 
@@ -217,9 +223,9 @@ def unplugged(case: Case) -> Finding:
     rig.plug()
     rig.rounds(8)
     _only_true(case, rig, clean)
-    if len(rig.readings) <= before:
+    if len(rig.readings) < before + 3:
         raise DriverFaultError(
-            "no reading after the cable was put back", f"counters {rig.exchange.report()}",
+            "is not read again after the cable was put back", f"counters {rig.exchange.report()}",
             do="a driver must not depend on what it heard before: see `state`",
         )  # fmt: skip
     return passed("unplugged", "read again after the cable was put back")

@@ -23,7 +23,7 @@ from daq.testing.watchdog import TooMuchWorkError, at_most
 
 WORK_S: Final = 20.0
 """CPU time a single check may take; the slowest takes a few tenths of a second."""
-LINE_WORK_S: Final = 5.0
+LINE_WORK_S: Final = 3.0
 """CPU time for the check of lines made to be hard."""
 
 #: Name in the report, and the check, in order.

@@ -1,0 +1,115 @@
+"""The kit passes good drivers, and finds every planted fault under the name of the check that is meant to find it."""
+
+import pytest
+
+from daq.core.driver import Reject
+from daq.descriptions.capture import read_capture
+from daq.testing import assert_conforms, check_driver
+from daq.testing.watchdog import TooMuchWorkError, at_most
+from drivers.thermometer import ThermometerDriver
+from simulators.thermometer import Thermometer
+from tests.kit.bad_drivers import PLANTED, RollsDice
+from tests.kit.good_drivers import (
+    SCALE_CAPTURE,
+    Level,
+    LevelInstrument,
+    Probe,
+    ProbeInstrument,
+    Scale,
+    Stirrer,
+    StirrerInstrument,
+)
+
+HEARD = {
+    Stirrer: {"simulator": StirrerInstrument},
+    Scale: {"capture": read_capture(SCALE_CAPTURE, "scale.capture")},
+    Level: {"simulator": LevelInstrument},
+    Probe: {"simulator": ProbeInstrument},
+}
+
+
+@pytest.mark.parametrize("made", HEARD, ids=lambda c: c.__name__)
+def test_a_good_driver_passes(made):
+    report = assert_conforms(lambda: made({}), **HEARD[made])
+    looked_at = [f for f in report.findings if f.outcome != "not applicable"]
+    assert len(looked_at) >= 30
+
+
+@pytest.mark.parametrize("planted", PLANTED, ids=lambda p: p.name)
+def test_every_planted_fault_is_found(planted):
+    report = check_driver(lambda: planted.driver(planted.options), **HEARD[planted.base])
+    assert planted.check in [f.name for f in report.failed], report.text()
+    assert report.finding(planted.check).do
+
+
+def test_there_are_enough_planted_faults_and_nearly_every_check_has_one():
+    assert len(PLANTED) >= 25
+    report = check_driver(lambda: Stirrer({}), simulator=StirrerInstrument)
+    without = {f.name for f in report.findings} - {p.check for p in PLANTED}
+    # These look at faults of the exchange and the framer, which a driver can hardly have alone.
+    assert without <= {"port", "checksum", "lost bytes", "garbage", "late answers", "silence"}
+
+
+def test_without_anything_heard_it_is_said_what_was_not_looked_at():
+    report = check_driver(lambda: ThermometerDriver({}))
+    assert report.passed
+    assert report.finding("flipped bits").outcome == "not applicable"
+    assert "needs a capture or a simulator" in report.finding("flipped bits").said
+
+
+def test_what_has_no_checksum_is_said_to_be_unprotected():
+    found = assert_conforms(lambda: Scale({}), **HEARD[Scale]).finding("flipped bits")
+    assert found.outcome == "note"
+    assert found.said.startswith("corruption undetectable: ")
+    taken, tried = (int(word) for word in found.said.split() if word.isdigit())
+    assert 0 < taken < tried
+
+
+def test_a_driver_that_cannot_be_made_is_a_finding():
+    report = check_driver(lambda: ThermometerDriver({"no": 1}))
+    assert [f.name for f in report.failed] == ["contract"]
+    assert "cannot be made" in report.failed[0].said
+
+
+def test_a_failing_driver_fails_the_test_with_the_report():
+    with pytest.raises(AssertionError, match="same again.*two drivers read the same lines differently"):
+        assert_conforms(lambda: RollsDice({}), **HEARD[Scale])
+
+
+def test_expected_values_are_compared_channel_by_channel():
+    assert_conforms(lambda: Scale({}), expected=[(12.30,), (-0.45,)], **HEARD[Scale])
+    report = check_driver(lambda: Scale({}), expected=[(12.30,), (0.45,)], **HEARD[Scale])
+    assert "reading 2: mass is -0.45, the display showed 0.45" in report.finding("values shown").said
+
+
+def test_evidence_is_escaped_and_bounded():
+    class Raises(Scale):
+        def decode(self, line, asked=None):
+            if len(line) > 300:
+                raise ValueError(line)
+            return Reject("unknown line")
+
+    report = check_driver(lambda: Raises({}), **HEARD[Scale])
+    text = report.text()
+    assert text.isprintable() or all(c.isprintable() or c == "\n" for c in text)
+    assert max(len(line) for line in text.splitlines()) < 700
+
+
+def test_the_kit_gives_the_same_report_again():
+    def look():
+        return check_driver(lambda: Stirrer({}), **HEARD[Stirrer]).text()
+
+    assert look() == look()
+
+
+def test_the_built_in_thermometer_conforms_to_its_simulator():
+    assert_conforms(lambda: ThermometerDriver({}), simulator=lambda: Thermometer(1))
+
+
+def test_endless_work_is_stopped_even_where_everything_is_caught():
+    with pytest.raises(TooMuchWorkError), at_most(0.05):
+        while True:
+            try:
+                sum(range(1000))
+            except Exception:  # noqa: BLE001, S110 - what a careless driver does
+                pass
