@@ -136,7 +136,7 @@ def test_a_second_owner_is_refused_with_the_pid_of_the_first(tmp_path, end):
 def test_who_only_looks_never_keeps_an_owner_out(tmp_path, monkeypatch):
     (tmp_path / "lock").write_text("999999999\n")  # left by an owner that was killed
     looker = os.open(tmp_path / "lock", os.O_RDONLY)
-    assert paths._flock(looker, paths.fcntl.LOCK_SH)
+    assert paths._flock(looker, shared=True)
     waits = []
 
     def looked(_seconds):
