@@ -14,6 +14,7 @@ from typing import Final
 
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, read_capture
+from daq.descriptions.guess_checksum import find_checksum
 from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
@@ -134,6 +135,10 @@ def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], 
         case.talk = heard(case.make(), capture, f"capture of {len(capture.pieces)} pieces")
     elif simulator is not None:
         case.talk = _simulated(case.make, simulator)
+    if case.talk is not None:
+        found = find_checksum([e.frame for e in case.talk.examples])
+        if found is not None and found.sure:
+            case.checksum, case.seal = str(found), found.seal
     return Finding("understands", "passed", "")
 
 

@@ -372,6 +372,14 @@ class AsksWithoutItsAddress(Probe):
         return body + b"%02X\n" % (sum(body) % 256)
 
 
+@found_by("checksum")
+class DoesNotLookAtTheChecksum(Stirrer):
+    has_checksum = False
+
+    def decode(self, line, asked=None):
+        return super().decode(sealed(line.rpartition(b"*")[0]), asked)
+
+
 @found_by("flipped bits")
 class SaysItChecks(Stirrer):
     def decode(self, line, asked=None):

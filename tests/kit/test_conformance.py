@@ -47,7 +47,7 @@ def test_there_are_enough_planted_faults_and_nearly_every_check_has_one():
     report = check_driver(lambda: Stirrer({}), simulator=StirrerInstrument)
     without = {f.name for f in report.findings} - {p.check for p in PLANTED}
     # These look at faults of the exchange and the framer, which a driver can hardly have alone.
-    assert without <= {"port", "checksum", "lost bytes", "garbage", "late answers", "silence"}
+    assert without <= {"port", "lost bytes", "garbage", "late answers", "silence"}
 
 
 def test_without_anything_heard_it_is_said_what_was_not_looked_at():
@@ -109,7 +109,7 @@ def test_the_built_in_thermometer_conforms_to_its_simulator():
 def test_endless_work_is_stopped_even_where_everything_is_caught():
     with pytest.raises(TooMuchWorkError), at_most(0.05):
         while True:
-            try:
+            try:  # noqa: SIM105 - as a careless driver does
                 sum(range(1000))
-            except Exception:  # noqa: BLE001, S110 - what a careless driver does
+            except Exception:  # noqa: BLE001, S110 - as a careless driver does
                 pass

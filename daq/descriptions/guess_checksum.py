@@ -1,0 +1,124 @@
+"""Finds the checksum at the end of lines, by trying every one that is known in every place it usually has."""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from daq.core.checksums import CHECKSUMS
+
+Written = Literal["hex", "decimal", "big endian", "little endian"]
+Letters = Literal["upper", "lower"]
+SKIPS: Final = (0, 1, 2)
+"""Bytes at the beginning that may be left out, as the first character of a sentence often is."""
+ENOUGH_BITS: Final = 16.0
+"""So many bits beyond chance make a guess; each way that is tried costs some."""
+SURE_BITS: Final = 26.0
+MOST_FRAMES: Final = 200
+
+
+@dataclass(frozen=True, slots=True)
+class FoundChecksum:
+    """A checksum at the end of every line, in the words of a description file.
+
+    Attributes:
+        bits: how much the lines say for it beyond chance (log2).
+        wrong: lines that do not fit it: damaged ones, or those that carry none.
+    """
+
+    name: str
+    written: Written
+    letters: Letters
+    digits: int
+    mark: str
+    covers_mark: bool
+    skip: int
+    bits: float = 0.0
+    wrong: int = 0
+
+    @property
+    def sure(self) -> bool:
+        """Whether chance is out of the question."""
+        return self.bits >= SURE_BITS
+
+    def __str__(self) -> str:
+        how = f"{self.digits} {'hexadecimal' if self.written == 'hex' else 'decimal'} digits"
+        if self.written in ("big endian", "little endian"):
+            how = f"{CHECKSUMS[self.name].size} bytes, {self.written}"
+        where = f" after {self.mark!r}" if self.mark else " at the end"
+        return f"{self.name}, {how}{where}" + (f", without the first {self.skip} bytes" if self.skip else "")
+
+    def tail(self, body: bytes) -> bytes:
+        """What stands behind `body`: mark and checksum."""
+        mark = self.mark.encode("latin-1")
+        covered = (body + mark if self.covers_mark else body)[self.skip :]
+        value = CHECKSUMS[self.name].of(covered)
+        if self.written == "hex":
+            text = f"{value:0{self.digits}X}"[-self.digits :]
+            return mark + (text if self.letters == "upper" else text.lower()).encode("ascii")
+        if self.written == "decimal":
+            return mark + f"{value:0{self.digits}d}".encode("ascii")
+        order: Literal["big", "little"] = "big" if self.written == "big endian" else "little"
+        return mark + value.to_bytes(CHECKSUMS[self.name].size, order)
+
+    @property
+    def tail_length(self) -> int:
+        """Bytes of mark and checksum."""
+        return len(self.mark) + (self.digits if self.written in ("hex", "decimal") else CHECKSUMS[self.name].size)
+
+    def body(self, frame: bytes) -> bytes:
+        """A line without mark and checksum."""
+        return frame[: max(0, len(frame) - self.tail_length)]
+
+    def fits(self, frame: bytes) -> bool:
+        """Whether a line carries this checksum."""
+        body = self.body(frame)
+        return len(body) > self.skip and frame == body + self.tail(body)
+
+    def seal(self, frame: bytes) -> bytes:
+        """A line with its checksum made right."""
+        body = self.body(frame)
+        return body + self.tail(body)
+
+
+def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) -> FoundChecksum | None:
+    """The checksum that at least nine in ten of the different lines carry; None where none is likely."""
+    different = list(dict.fromkeys(f for f in frames if len(f) > 2))[:MOST_FRAMES]
+    if len(different) < 2:
+        return None
+    best: FoundChecksum | None = None
+    ways = list(_ways(different[0], different[-1]))
+    for way in ways:
+        wrong = sum(not way.fits(f) for f in different)
+        right = len(different) - wrong
+        if right < 2 or wrong > len(different) // 10:
+            continue
+        per_line = min(8.0 * CHECKSUMS[way.name].size, 4.0 * way.digits if way.written == "hex" else 64.0)
+        bits = right * per_line - math.log2(len(ways)) - 4.0 * wrong
+        if bits >= enough_bits and (best is None or bits > best.bits):
+            best = FoundChecksum(
+                way.name, way.written, way.letters, way.digits, way.mark, way.covers_mark, way.skip, bits, wrong
+            )
+    return best
+
+
+def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:
+    """Everything that may be, simple things first."""
+    for name, kind in CHECKSUMS.items():
+        digits = 2 * kind.size
+        decimal = len(str((1 << 8 * kind.size) - 1))
+        for skip in SKIPS:
+            for size, written in ((digits, "hex"), (decimal, "decimal")):
+                for mark in dict.fromkeys(("", _mark(first, size), _mark(last, size))):
+                    for covers in (False, True) if mark else (False,):
+                        for letters in ("upper", "lower") if written == "hex" else ("upper",):
+                            yield FoundChecksum(name, written, letters, size, mark, covers, skip)  # type: ignore[arg-type]
+            yield FoundChecksum(name, "big endian", "upper", 0, "", False, skip)
+            if kind.size > 1:
+                yield FoundChecksum(name, "little endian", "upper", 0, "", False, skip)
+
+
+def _mark(frame: bytes, size: int) -> str:
+    """The character before the last `size` ones, where it may be a mark."""
+    found = frame[-size - 1 : -size].decode("latin-1")
+    return "" if found.isalnum() else found
