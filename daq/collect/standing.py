@@ -19,7 +19,7 @@ FROM lab.streams t JOIN lab.sources s ON s.no = t.source
 LEFT JOIN LATERAL (
     SELECT sequence, time FROM lab.keys WHERE source = t.source AND stream = t.stream AND sequence IS NOT NULL
     ORDER BY sequence DESC LIMIT 1) top ON true
-LEFT JOIN (SELECT source, stream, sum(last - first + 1) AS missing FROM lab.gaps GROUP BY 1, 2) g
+LEFT JOIN (SELECT source, stream, sum(last - first + 1)::bigint AS missing FROM lab.gaps GROUP BY 1, 2) g
     ON g.source = t.source AND g.stream = t.stream
 ORDER BY t.prefix, t.stream, s.epoch
 """

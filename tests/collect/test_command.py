@@ -1,0 +1,159 @@
+"""The command: its file, its output, its end."""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from daq.app.cli import main
+from daq.app.collecting import collect_settings, collector_file
+from daq.core.errors import SettingError
+from tests.collect.events import TOPICS, curve, result
+from tests.collect.parts import daemon
+from tests.collect.server import needs_postgres
+from tests.mqtt.parts import PASSWORD, needs_mosquitto
+
+EXAMPLE = Path(__file__).parents[2] / "config/collector.toml"
+
+
+def write(folder, broker, database, more=""):
+    secret = folder / "password"
+    secret.write_text(PASSWORD)
+    secret.chmod(0o600)
+    (folder / "collector.toml").write_text(
+        f'topics = ["glaze-works/+/+"]\nreadings = true\n{more}\n'
+        f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\nuser = "historian"\npassword = {{ file = "{secret}" }}\n'
+        f'[postgres]\nhost = "{database.host}"\nport = {database.port}\ndatabase = "{database.database}"\n'
+        f'user = "{database.user}"\n[gaps]\npatience = "0 s"\n'
+    )
+    return folder
+
+
+def daq(*arguments, **options):
+    return subprocess.run(
+        [sys.executable, "-m", "daq", *map(str, arguments)], capture_output=True, text=True, timeout=60, **options
+    )
+
+
+@needs_postgres
+@needs_mosquitto
+@pytest.mark.asyncio
+async def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, broker, database, query):
+    folder = write(tmp_path, broker, database)
+    refused = daq("collect", "--config", folder, "--show")
+    assert refused.returncode == 13
+    assert "start a worker" in refused.stderr
+    process = start(folder, tmp_path / "log")
+    try:
+        wait_for(lambda: "taking results" in (tmp_path / "log").read_text())
+        async with daemon(broker) as d:
+            await d.publish(*[result(n) for n in (1, 2, 5)], curve(2), (TOPICS.result("x\x1b[2J"[:1]), b"no\x1bsense"))
+            await d.status(bench_1=5)
+            live = {"time": "2026-03-02T05:43:10Z", "instrument": "bench-1", "run": None,
+                    "source": "urn:uuid:6f1e0f0a-0000-4000-8000-000000000001#1",
+                    "values": {"viscosity": {"value": 800.0, "unit": "mPa.s", "quality": "Good"}}}  # fmt: skip
+            await d.client.publish(TOPICS.live("bench-1"), json.dumps(live), qos=0)
+        wait_for(lambda: query("SELECT count(*) FROM lab.gaps") == [(1,)])
+        wait_for(lambda: query("SELECT count(*) FROM lab.readings") == [(1,)])
+        wait_for(lambda: query("SELECT refused FROM lab.workers") == [(1,)])
+        shown = daq("collect", "--config", folder, "--show")
+        assert shown.returncode == 1
+        assert "missing 2, refused 1" in shown.stdout
+        assert "\x1b" not in shown.stdout
+        for part in ("Daemons", "online", "Streams", "bench-1", "Missing", "Refused", "not JSON", "Workers"):
+            assert part in shown.stdout, part
+        told = json.loads(daq("collect", "--config", folder, "--show", "--json").stdout)
+        assert (told["missing"], told["refused_count"], told["gaps"][0]["first"], told["gaps"][0]["last"]) == (
+            2,
+            1,
+            3,
+            4,
+        )
+        assert told["workers"][0]["taken"] == 4
+    finally:
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(30) == 0
+    assert query("SELECT count(*) FROM lab.results") == [(3,)]
+    retired = daq("collect", "--config", folder, "--worker", "a", "--retire")
+    assert retired.returncode == 0, retired.stderr
+    assert query("SELECT count(*) FROM lab.workers") == [(0,)]
+
+
+def start(folder, log):
+    with log.open("wb") as stderr:
+        return subprocess.Popen(
+            [sys.executable, "-m", "daq", "collect", "--config", str(folder), "--worker", "a"], stderr=stderr
+        )
+
+
+def wait_for(condition, seconds=40.0):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "it did not happen in time"
+        time.sleep(0.05)
+
+
+def test_the_example_says_what_is_used_where_a_key_is_left_out(tmp_path):
+    whole = collect_settings(EXAMPLE, "a")
+    short = tmp_path / "collector.toml"
+    short.write_text(
+        'topics = ["glaze-works/+/+"]\n[broker]\nhost = "localhost"\n'
+        '[postgres]\nhost = "localhost"\ndatabase = "laboratory"\nuser = "collector"\n'
+    )
+    assert collect_settings(short, "a") == whole
+    assert whole.shared == [
+        "$share/historian/glaze-works/+/+/lab/v1/result/+", "$share/historian/glaze-works/+/+/lab/v1/curve/+",
+    ]  # fmt: skip
+    assert whole.statuses == ["glaze-works/+/+/lab/v1/status"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "hint"),
+    [
+        ('"glaze-works/+/+"', '"glaze-works/#"', "topics[0]", "+ for any one"),
+        ('"glaze-works/+/+"', '"glaze-works/lab/v1"', "topics[0]", "leave out 'lab/v1'"),
+        ('["glaze-works/+/+"]', "[]", "topics", "entries"),
+        ("window = 500", "window = 0", "window", "at least 1"),
+        ('session = "7 d"', 'session = "1 s"', "session", "60 s"),
+        ('host = "localhost"\n# port = 8883', 'host = "mqtt://x"\n# port = 8883', "broker.host", "without mqtt://"),
+        ("[postgres]", '[postgres]\npassword = "secret-word"', "postgres.password", "not written into this file"),
+        ("[broker]", '[broker]\nversion = "3.1.1"', "broker.version", "MQTT 5"),
+        ("[broker]", '[broker]\nclient_id = "x"', "broker.client_id", "left out"),
+        ("[gaps]", "[gaps]\nhistroy = true", "gaps.histroy", "history"),
+    ],
+)
+def test_what_is_wrong_in_the_file_is_named(tmp_path, old, new, key, hint):
+    text = EXAMPLE.read_text()
+    assert old in text
+    path = tmp_path / "collector.toml"
+    path.write_text(text.replace(old, new, 1))
+    with pytest.raises(SettingError) as caught:
+        collect_settings(path, "a")
+    said = str(caught.value)
+    assert str(path) in said
+    assert key in said
+    assert hint in said
+    assert "secret-word" not in said
+
+
+def test_names_of_workers_and_places_of_the_file(tmp_path, monkeypatch, capsys):
+    with pytest.raises(SettingError, match="no name of a worker"):
+        collect_settings(EXAMPLE, "a/b")
+    assert collect_settings(EXAMPLE, None).worker
+    monkeypatch.setenv("DAQ_CONFIG", str(tmp_path / "daemon.toml"))
+    assert collector_file(None) == tmp_path / "collector.toml"
+    assert collector_file(str(tmp_path)) == tmp_path / "collector.toml"
+    assert collector_file(str(tmp_path / "other.toml")) == tmp_path / "other.toml"
+    assert main(["collect", "--show"]) == 2
+    assert "there is no such file" in capsys.readouterr().err
+
+
+def test_without_the_library_it_says_what_to_install(tmp_path):
+    (tmp_path / "psycopg.py").write_text("raise ImportError('not installed')\n")
+    done = daq("collect", "--config", EXAMPLE, "--show", env={"PYTHONPATH": str(tmp_path)})
+    assert done.returncode == 2
+    assert "daq-daemon[collect]" in done.stderr

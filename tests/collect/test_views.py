@@ -1,0 +1,210 @@
+"""The views for reporting tools give what a person would count by hand."""
+
+import asyncio
+import tomllib
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from daq.collect.database import open_database
+from daq.collect.decode import decode
+from daq.collect.schema import migrate
+from daq.collect.writing import Writer
+from daq.quality.charts import individuals_chart
+from tests.collect.events import SOURCE, own_id, result
+from tests.collect.server import needs_postgres
+
+pytestmark = needs_postgres
+MONDAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+LIMITS = [{"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "binds_to": {}, "verdict": "within"}]
+NO_LIMITS = {"verdict": "none", "limits": []}
+
+
+@pytest.fixture
+def store(database):
+    """Stores messages."""
+
+    def put(*messages):
+        async def body():
+            db = await open_database(database, "test")
+            await migrate(db)
+            writer = Writer(db)
+            await writer.prepare()
+            await writer.take([decode(*m) for m in messages])
+            await db.close()
+
+        asyncio.run(body())
+
+    return put
+
+
+def judged(verdict, low=700.0, high=900.0):
+    return {
+        "verdict": verdict,
+        "decision_rule": "rounded",
+        "limits": [{**LIMITS[0], "low": low, "high": high, "verdict": verdict}],
+    }
+
+
+def measured(n, sample, *, at=MONDAY, value=800.0, validity="valid", verdict="within", **more):
+    """A result of a sample; `n` is its sequence."""
+    stream = more.pop("stream", "bench-1")
+    change = {
+        "sample.id": sample, "value": value, "validity": validity,
+        "verdict": NO_LIMITS if verdict == "none" else judged(verdict), **more.pop("change", {}),
+    }  # fmt: skip
+    return result(n, stream=stream, time=at + timedelta(minutes=n), change=change, **more)
+
+
+def test_a_correction_replaces_its_result_and_its_own_predecessor(store, query):
+    store(
+        measured(1, "S-1", value=700.0),
+        measured(2, "S-1", value=710.0, change={"supersedes": own_id(SOURCE, "bench-1", 1), "origin.run": "run-1"}),
+        measured(3, "S-1", value=720.0, source=SOURCE.replace("#1", "#2"),
+                 change={"supersedes": own_id(SOURCE, "bench-1", 2), "origin.run": "run-1"}),
+        measured(4, "S-2", value=650.0),
+    )  # fmt: skip
+    assert query("SELECT sample, value FROM lab.results_in_force ORDER BY sample") == [("S-1", 720.0), ("S-2", 650.0)]
+    assert query("SELECT was, became FROM lab.corrections ORDER BY was") == [(700.0, 710.0), (710.0, 720.0)]
+    assert query("SELECT place, source FROM lab.results_in_force WHERE sample = 'S-2'") == [
+        ("glaze-works/kiln-street/quality", SOURCE)
+    ]
+
+
+def test_another_daemon_cannot_replace_a_result(store, query):
+    other = "urn:uuid:6f1e0f0a-0000-4000-8000-00000000ffff#1"
+    store(measured(1, "S-1"), measured(2, "S-9", source=other, change={"supersedes": own_id(SOURCE, "bench-1", 1)}))
+    assert query("SELECT sample FROM lab.results_in_force ORDER BY 1") == [("S-1",), ("S-9",)]
+
+
+def test_the_newest_valid_result_of_a_sample(store, query):
+    store(
+        measured(1, "S-1", value=800.0),
+        measured(2, "S-1", value=810.0),
+        measured(3, "S-1", value=None, validity="not valid"),
+        measured(4, "S-1", value=1.0, change={"outcome": "stopped"}),
+        measured(5, "S-1", value=2.0, change={"simulated": True}),
+        measured(6, "S-2", value=None, validity="not valid"),
+    )
+    assert query("SELECT sample, value, verdict FROM lab.sample_results") == [("S-1", 810.0, "within")]
+
+
+def test_a_correction_made_later_does_not_make_a_run_the_newest(store, query):
+    ended = (MONDAY + timedelta(minutes=1)).isoformat()
+    store(
+        measured(1, "S-1", value=800.0),
+        measured(2, "S-1", value=810.0),
+        measured(9, "S-1", value=801.0, change={"supersedes": own_id(SOURCE, "bench-1", 1), "origin.ended": ended}),
+    )
+    assert query("SELECT value FROM lab.sample_results") == [(810.0,)]
+
+
+def test_every_limit_is_a_row(store, query):
+    two = {"verdict": "outside", "decision_rule": "rounded", "limits": [
+        {**LIMITS[0], "verdict": "within"}, {**LIMITS[0], "low": None, "high": 750.0, "verdict": "outside"},
+    ]}  # fmt: skip
+    store(measured(1, "S-1", change={"verdict": two}), measured(2, "S-2", verdict="none"))
+    assert query("SELECT sample, low, high, limit_verdict, decision_rule FROM lab.product_limits ORDER BY high") == [
+        ("S-1", None, 750.0, "outside", "rounded"), ("S-1", 700.0, 900.0, "within", "rounded"),
+    ]  # fmt: skip
+
+
+def test_first_pass_yield_counts_the_first_attempt_of_each_sample(store, query):
+    tuesday = MONDAY + timedelta(days=1)
+    store(
+        measured(1, "S-1"),                                               # within at first
+        measured(2, "S-2", verdict="outside", value=950.0),               # outside at first,
+        measured(3, "S-2", at=tuesday),                                   # within later: does not count
+        measured(4, "S-3", validity="not valid", value=None, verdict="not_comparable"),  # not valid at first
+        measured(5, "S-3"),
+        measured(6, "S-4", verdict="none"),                               # a product without limits
+        measured(7, "S-5", change={"simulated": True}),
+        measured(8, "S-6", at=tuesday),
+        measured(9, "S-7", change={"verification": {"order": "as found"}}, verdict="within"),
+    )  # fmt: skip
+    assert query("SELECT day, product, samples, valid_at_first, within_at_first, yield FROM lab.first_pass_by_day "
+                 "ORDER BY day") == [
+        (date(2026, 3, 2), "clear-glaze", 3, 2, 1, pytest.approx(1 / 3)),
+        (date(2026, 3, 3), "clear-glaze", 1, 1, 1, 1.0),
+    ]  # fmt: skip
+
+
+def test_use_of_instruments_by_day(store, query):
+    store(
+        *[measured(n, f"S-{n}") for n in (1, 2, 3)],
+        measured(4, "S-4", change={"outcome": "stopped"}, validity="not valid", value=None),
+        measured(1, "S-9", stream="bench-2", at=MONDAY + timedelta(days=1)),
+    )
+    rows = query(
+        "SELECT day, instrument, runs, complete, valid, samples, hours FROM lab.instrument_use_by_day ORDER BY 1"
+    )
+    # Each run of `tests.collect.events` takes 190 s.
+    assert rows == [
+        (date(2026, 3, 2), "bench-1", 4, 3, 3, 4, pytest.approx(4 * 190 / 3600)),
+        (date(2026, 3, 3), "bench-2", 1, 1, 1, 1, pytest.approx(190 / 3600)),
+    ]
+
+
+def test_control_limits_are_those_of_the_handbook_s_worked_example(store, query):
+    """NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (flow rate, 10 batches): values and moving ranges as in
+    `tests/reference/statistics.toml`; the handbook rounds d2 to 1.128."""
+    cases = tomllib.loads((Path(__file__).parents[1] / "reference/statistics.toml").read_text())
+    values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    assert str(values) in str(cases), "the reference cases hold the handbook's values"
+    store(*[measured(n, f"B-{n}", value=v) for n, v in enumerate(values, 1)],
+          measured(11, "B-11", value=None, validity="not valid"))  # fmt: skip
+    ranges = [r for (r,) in query("SELECT moving_range FROM lab.control_chart ORDER BY position")]
+    assert ranges[0] is None
+    assert ranges[1:] == pytest.approx([2.0, 2.3, 1.4, 3.5, 3.4, 1.4, 0.2, 1.2, 1.5])
+    ((n, centre, mean_range, lower, upper),) = query(
+        "SELECT n, centre, mean_moving_range, lower, upper FROM lab.control_limits"
+    )
+    assert (n, centre, mean_range) == (10, pytest.approx(50.81), pytest.approx(1.8778, abs=5e-5))
+    assert (lower, upper) == (pytest.approx(45.8159, abs=0.003), pytest.approx(55.8041, abs=0.003))
+    ours = individuals_chart(values)
+    assert (centre, lower, upper) == (
+        pytest.approx(ours.centre, rel=1e-12), pytest.approx(ours.lower, rel=1e-9), pytest.approx(ours.upper, rel=1e-9),
+    )  # fmt: skip
+
+
+def test_products_methods_and_geometries_have_charts_of_their_own(store, query):
+    store(measured(1, "A"), measured(2, "B", change={"sample.product": "white-glaze"}), measured(3, "C", value=810.0),
+          measured(4, "D", change={"geometry.name": "coaxial-15"}))  # fmt: skip
+    assert query("SELECT product, geometry, n, mean_moving_range FROM lab.control_limits") == [
+        ("clear-glaze", "coaxial-12", 2, 10.0)
+    ]
+
+
+QUESTIONS = {
+    "a lot of a product over time": (
+        "product = 'clear-glaze' AND lot = 'L-118' AND time > '2026-03-01'", "results_2026_03_product_lot_time"),
+    "a sample": ("sample = 'S-1'", "results_2026_03_sample_time"),
+    "an instrument's month": ("instrument = 'bench-1' AND time > '2026-03-01'", "results_2026_03_instrument_time"),
+    "what was outside": ("validity = 'valid' AND verdict = 'outside' AND time > '2026-03-01'",
+                         "results_2026_03_validity_verdict_time"),
+    "what replaces a result": ("supersedes = '6f1e0f0a-0000-4000-8000-000000000001'", "results_2026_03_supersedes"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_the_questions_a_plant_asks_have_an_index(store, query, question):
+    store(measured(1, "S-1"))
+    condition, index = QUESTIONS[question]
+    query("SELECT set_config('enable_seqscan', 'off', false)")
+    plan = "\n".join(line for (line,) in query(f"EXPLAIN SELECT value FROM lab.results WHERE {condition}"))  # noqa: S608
+    assert index in plan, plan
+
+
+def test_a_time_range_looks_only_into_its_months(store, query):
+    store(*[measured(n, "S", at=datetime(2025, n, 3, tzinfo=UTC)) for n in range(1, 13)])
+    plan = "\n".join(
+        line
+        for (line,) in query(
+            "EXPLAIN SELECT value FROM lab.results_in_force WHERE time >= '2025-05-01' AND time < '2025-06-01'"
+        )
+    )
+    scanned = {part.split()[0] for part in plan.split(" on results_2025")[1:]}
+    assert "_05" in scanned
+    assert "Scan on results_2025_04 r" not in plan
+    assert "Scan on results_2025_05 r" in plan
