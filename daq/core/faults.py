@@ -45,6 +45,14 @@ FAULTS: Final[dict[str, Treatment]] = {
     "probe": Treatment(False, Quality.BAD_SENSOR_FAILURE, "the temperature probe reports a fault"),
     "blocked": Treatment(False, Quality.BAD_DEVICE_FAILURE, "the instrument reports that its motor does not turn"),
     "beyond_range": Treatment(True, Quality.UNCERTAIN_UNITS_EXCEEDED, "the value is outside the channel's range"),
+    "over_range": Treatment(False, Quality.BAD, "the instrument reports that the true value is above its range"),
+    "under_range": Treatment(False, Quality.BAD, "the instrument reports that the true value is below its range"),
+    "sensor": Treatment(False, Quality.BAD_SENSOR_FAILURE, "the instrument reports a fault of its sensor"),
+    "unsteady": Treatment(True, Quality.UNCERTAIN, "the instrument reports that the value is not steady yet"),
+    "calibration_overdue": Treatment(
+        True, Quality.UNCERTAIN_NOT_ACCURATE, "the instrument reports that its calibration is overdue"
+    ),
+    "instrument_error": Treatment(True, Quality.UNCERTAIN, "the instrument reports an error"),
     "undefined": Treatment(False, Quality.BAD, "the quantity is not defined at this point (division by zero)"),
     # faults of a link
     "silent": Treatment(False, Quality.BAD_NO_COMMUNICATION, "the instrument has not answered for too long"),

@@ -1,0 +1,233 @@
+"""A driver made of a description."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Final
+
+from daq.core.driver import Action, Channel, Decoded, Driver, Port, Reject, Request
+from daq.core.errors import DriverError, SettingError
+from daq.core.framing import Framing
+from daq.core.units import convert
+from daq.descriptions import template
+from daq.descriptions.lines import ACTION_UNITS, Reader, line_of
+from daq.descriptions.model import CommandTable, DescriptionTables, RequestTable
+from daq.descriptions.options import settle_options
+from daq.descriptions.patterns import Writing
+from daq.descriptions.seal import Seal, seal_of
+
+OPTION: Final = "description"
+"""Key among a driver's options under which the whole description stands."""
+LARGEST_VALUE: Final = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Question(Request):
+    """A request that knows which lines are believed only as its answer."""
+
+    answers: tuple[str, ...] = ()
+
+
+class DescribedDriver(Driver):
+    """Reads and asks as a description says."""
+
+    kind: ClassVar[str] = "described"
+
+    def __init__(self, tables: DescriptionTables, raw: Mapping[str, Any], options: Mapping[str, Any]) -> None:
+        """`raw`: the tables as they were read from the file.
+
+        Raises:
+            SettingError: an option the description does not have, or a value it does not allow.
+        """
+        super().__init__({OPTION: dict(raw), **options})
+        chosen, self._settings = settle_options(tables.options, options)
+        self.tables = tables
+        self.writing = Writing(tables.framing.encoding, tables.decimal == "comma")
+        self._declare(chosen)
+        self._begin = self._bytes(
+            tables.framing.begin if tables.framing.sends_begin is None else tables.framing.sends_begin
+        )
+        by_terminator = not tables.framing.length and not tables.framing.gap
+        first_end = tables.framing.ends[0] if by_terminator else ""
+        self._end = self._bytes(first_end if tables.framing.sends_end is None else tables.framing.sends_end)
+        self.seal: Seal | None = None
+        if tables.checksum is not None:
+            self.seal = seal_of(tables.checksum, self._bytes(tables.checksum.mark), self._bytes(tables.framing.begin))
+        sign = -1.0 if chosen.get("direction") == "backward" else 1.0
+        self._signs = {"": sign} | {c.name: sign for c in tables.channel if c.turns}
+        lines = {name: line_of(name, table, self._settings, self.writing) for name, table in tables.line.items()}
+        self.readers = {name: Reader(line, tables, self.channels, self._signs) for name, line in lines.items()}
+        bound = {name for r in (*tables.request.values(), *tables.command.values()) for name in r.answers}
+        self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
+        self._expected: dict[tuple[str, ...], tuple[Reader, ...]] = {(): self._free}
+        usual = [u for reader in self._free if (u := reader.usual(self.seal)) is not None]
+        self._usual = usual[0].read if usual else _no_quick_way
+
+    def _declare(self, chosen: Mapping[str, str | int]) -> None:
+        """Everything the core wants to know before it asks."""
+        tables = self.tables
+        port, framing = tables.port, tables.framing
+        ends = tuple(self._bytes(end) for end in framing.ends)
+        streams = tables.stream is not None and (tables.poll is None or chosen.get("mode") == "stream")
+        timing = tables.stream if streams else tables.poll
+        interval = timing.interval if timing else 0
+        stale_after = timing.stale_after if timing else 0
+        if "interval_ms" in chosen:
+            interval = int(chosen["interval_ms"]) * 1_000_000
+            stale_after = max(stale_after, 10 * interval) if stale_after else 0
+        said: dict[str, Any] = {
+            "kind": tables.kind,
+            "has_checksum": tables.checksum is not None,
+            "channels": tuple(Channel(c.name, c.unit, c.low, c.high) for c in tables.channel),
+            "framing": Framing(
+                terminator=ends if len(ends) > 1 else ends[0],
+                longest=framing.longest,
+                idle_gap_ns=framing.idle,
+                drop_first=framing.drop_first,
+                begin=self._bytes(framing.begin),
+                length=framing.length,
+                gap_ns=framing.gap,
+            ),
+            "port": Port(
+                baud=port.baud,
+                data_bits=port.data_bits,
+                parity=port.parity,
+                stop_bits=port.stop_bits,
+                flow=port.flow,
+                dtr=port.dtr,
+                rts=port.rts,
+                settle_ns=port.settle,
+                byte_pause_ns=port.byte_pause,
+            ),
+            "streams": streams,
+            "interval_ns": interval,
+            "refresh_ns": tables.poll.refresh if tables.poll is not None and not streams else 0,
+            "stale_after_ns": stale_after,
+            "pause_ns": port.pause,
+            "wake": self._bytes(port.wake),
+            "wake_after_ns": port.wake_after,
+            "wake_wait_ns": port.wake_wait,
+            "echoes": port.echo,
+            "shares_line": port.shared,
+            "lag_ns": tables.lag,
+            "capabilities": frozenset(tables.command),
+            "zero_condition": tables.zero_condition,
+            "on_link_loss": tables.on_link_loss or "has no motor",
+        }
+        for name, value in said.items():
+            setattr(self, name, value)
+
+    def _bytes(self, text: str) -> bytes:
+        return text.encode(self.tables.framing.encoding)
+
+    # ---- asking
+
+    def identify(self) -> Request | None:
+        """The request the description names under `identify`."""
+        name = self.tables.identify
+        return None if name is None else self._request(self.tables.request[name], "identity")
+
+    def poll(self) -> Request | tuple[Request, ...] | None:
+        """The requests for one reading."""
+        if self.streams or self.tables.poll is None:
+            return None
+        requests = tuple(self._request(self.tables.request[name], "reading") for name in self.tables.poll.requests)
+        return requests[0] if len(requests) == 1 else requests
+
+    def start_stream(self) -> Request | None:
+        """The request that makes it begin."""
+        name = self.tables.stream.start if self.streams and self.tables.stream is not None else None
+        return None if name is None else self._request(self.tables.request[name], name)
+
+    def action(self, action: Action, value: float | None = None) -> Request:
+        """The command for an action; `value` in /min for a speed, in Cel for a bath.
+
+        Raises:
+            DriverError: there is no such command, the value is missing, or it is beyond the command's limits.
+        """
+        command = self.tables.command.get(action)
+        if command is None:
+            raise DriverError(f"{self.kind} cannot {action}")
+        settings = self._settings
+        if "{value}" in command.send:
+            settings = {**settings, "value": self._value(action, command, value)}
+        return self._request(command, action, settings)
+
+    def _value(self, action: Action, command: CommandTable, value: float | None) -> str:
+        if value is None:
+            raise DriverError(f"{action} needs a value")
+        if not abs(value) <= LARGEST_VALUE:
+            raise DriverError(f"{action} cannot be set to {value}")
+        own = command.unit or ACTION_UNITS[action]
+        sent = convert(value, ACTION_UNITS[action], own)
+        low, high = command.low, command.high
+        # The limit itself must pass, though the conversion rounds.
+        slack = 0.5 * 10.0**-command.decimals
+        if (
+            (low is not None and abs(sent) < low - slack)
+            if action == "speed"
+            else (low is not None and sent < low - slack)
+        ):
+            raise DriverError(f"{action} {sent:g} {own} is below the lowest that {self.kind} takes, {low:g} {own}")
+        if high is not None and (abs(sent) if action == "speed" else sent) > high + slack:
+            raise DriverError(f"{action} {sent:g} {own} is above the highest that {self.kind} takes, {high:g} {own}")
+        text = f"{self._signs[''] * sent if command.turns else sent:.{command.decimals}f}"
+        return text.replace(".", ",") if self.writing.comma else text
+
+    def _request(self, table: RequestTable, expects: str, settings: Mapping[str, str] | None = None) -> Question:
+        parts = template.filled(template.parse(table.send, line=False), settings or self._settings)
+        body = b"".join(self._bytes(part) for part in parts if isinstance(part, str))
+        if self.seal is not None and self.tables.checksum is not None and self.tables.checksum.requests:
+            body = self.seal.sealed(body)
+        data = self._begin + body + self._end
+        return Question(data, expects, table.timeout, table.tries, table.answers)
+
+    # ---- reading
+
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
+        """The first line of the description that fits says what it means."""
+        usual = self._usual(line)
+        if usual is not None:
+            return usual
+        body = line
+        if self.seal is not None:
+            opened = self.seal.opened(line)
+            if opened is None:
+                return Reject("no checksum")
+            if not self.seal.holds(line, opened):
+                return Reject("wrong checksum")
+            body = opened
+        readers = self._free
+        if isinstance(asked, Question) and asked.answers:
+            readers = self._readers_for(asked.answers)
+        for reader in readers:
+            said = reader.read(body, asked)
+            if said is not None:
+                return said
+        for reader in readers:
+            if len(reader.opening) > 1 and body.startswith(reader.opening):
+                return Reject(f"malformed line: {reader.line.name}")
+        return Reject("unknown line")
+
+    def _readers_for(self, answers: tuple[str, ...]) -> tuple[Reader, ...]:
+        if answers not in self._expected:
+            self._expected[answers] = (*(self.readers[name] for name in answers if name in self.readers), *self._free)
+        return self._expected[answers]
+
+    def digest(self) -> str:
+        """SHA-256 (hex) of the description and the options."""
+        return hashlib.sha256(json.dumps(self.options, sort_keys=True).encode()).hexdigest()
+
+
+def _no_quick_way(line: bytes) -> tuple[float, ...] | None:
+    del line
+    return None
+
+
+def without_description(options: Mapping[str, Any]) -> dict[str, Any]:
+    """A driver's options without the description among them."""
+    return {key: value for key, value in options.items() if key != OPTION}
+
+
+__all__ = ["OPTION", "DescribedDriver", "Question", "SettingError", "without_description"]

@@ -1,0 +1,237 @@
+"""Lines of a description, ready to read: what matches, and what it means."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from operator import itemgetter, mul
+
+from daq.core.driver import Channel, Decoded, Identity, Part, Reject, Reply, Request, Values
+from daq.core.faults import FAULTS
+from daq.core.units import unit
+from daq.descriptions import template
+from daq.descriptions.model import CommandTable, DescriptionTables, FieldTable, LineTable
+from daq.descriptions.patterns import Writing, compiled, escaped, expression, named_fields, parts_of, plain_number
+from daq.descriptions.seal import Seal
+from daq.descriptions.slots import ChannelSlot, Found, Slot, StatusSlot, number_field, slot_of
+from daq.descriptions.template import Field
+from daq.descriptions.types import TYPES
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One kind of line with the options filled in."""
+
+    name: str
+    table: LineTable
+    parts: tuple[template.Part, ...]
+    fields: tuple[Field, ...]
+    writing: Writing
+
+    @property
+    def pattern(self) -> str:
+        """Its regular expression, one group for each of `fields`."""
+        return expression(self.parts, self.table.fields, self.writing)
+
+    @property
+    def opening(self) -> bytes:
+        """The text it begins with."""
+        first = next(iter(self.parts), "")
+        return self.writing.of(first) if isinstance(first, str) else b""
+
+
+def line_of(name: str, table: LineTable, settings: Mapping[str, str], writing: Writing) -> Line:
+    """The line of a description with the values of the options in it."""
+    parts = template.filled(parts_of(table), settings)
+    return Line(name, table, parts, tuple(named_fields(parts)), writing)
+
+
+class Reader:
+    """Says what lines of one kind mean."""
+
+    def __init__(
+        self, line: Line, tables: DescriptionTables, channels: Sequence[Channel], sign: Mapping[str, float]
+    ) -> None:
+        self.line = line
+        self.opening = line.opening
+        self._match = compiled(line.pattern).fullmatch
+        self._tables, self._channels, self._sign = tables, channels, sign
+        self._slots: list[Slot] = []
+        if line.table.says in ("reading", "status"):
+            fields = line.table.fields
+            for place in line.fields:
+                table = fields.get(place.name, FieldTable())
+                self._slots.append(
+                    slot_of(place, table, channels, line.writing, sign.get(table.channel or place.name, 1.0))
+                )
+        self._read = {
+            "reading": self._reading,
+            "status": self._reading,
+            "identity": self._identity,
+            "confirmation": self._confirmation,
+            "refusal": self._refusal,
+            "ignored": self._ignored,
+        }[line.table.says]
+
+    def read(self, body: bytes, asked: Request | None) -> Decoded | None:
+        """What the line means, without its checksum; None where it is not one of this kind."""
+        found = self._match(body)
+        return None if found is None else self._read(found.groups(), asked)
+
+    def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
+        found = Found()
+        for slot, raw in zip(self._slots, groups, strict=True):
+            if raw is not None and not slot.take(raw, found):
+                return None
+        values, faults = found.values, tuple(dict.fromkeys(found.faults))
+        if faults:
+            void = {channel for channel, fault in faults if not FAULTS[fault].keeps_value}
+            for at in values:
+                if "" in void or self._channels[at].name in void:
+                    values[at] = None
+        if len(values) < len(self._channels):
+            return Part(tuple(sorted(values.items())), faults)
+        ordered = tuple(values[at] for at in range(len(values)))
+        sound = tuple(v for v in ordered if v is not None)
+        return Values(ordered, faults) if faults or len(sound) < len(ordered) else sound
+
+    def _texts(self, groups: tuple[bytes | None, ...]) -> dict[str, str]:
+        encoding = self.line.writing.encoding
+        return {
+            place.name: raw.decode(encoding, "replace").strip(" ")
+            for place, raw in zip(self.line.fields, groups, strict=True)
+            if raw is not None
+        }
+
+    def _number(self, groups: tuple[bytes | None, ...], name: str) -> float | None:
+        for place, raw in zip(self.line.fields, groups, strict=True):
+            if place.name == name and raw is not None and TYPES[place.type].gives == "number":
+                return number_field(place, self._table(name), self.line.writing).number(raw)
+        return None
+
+    def _table(self, name: str) -> FieldTable:
+        return self.line.table.fields.get(name, FieldTable())
+
+    def _identity(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
+        texts = self._texts(groups)
+        if not texts.get("serial"):
+            return Reject("identity without serial number")
+        facts: dict[str, float | str] = {}
+        for name in texts.keys() - {"kind", "serial", "firmware"}:
+            table = self._table(name)
+            number = self._number(groups, name)
+            facts[table.fact or name] = texts[name] if number is None else number * table.scale + table.offset
+        facts = dict(sorted(facts.items()))
+        kind = texts.get("kind") or self._tables.kind
+        return Reply("identity", identity=Identity(kind, texts["serial"], texts.get("firmware", ""), facts))
+
+    def _confirmation(self, groups: tuple[bytes | None, ...], asked: Request | None) -> Decoded | None:
+        table = self.line.table
+        texts = self._texts(groups)
+        if "command" in texts:
+            names = self._table("command").names
+            what = names.get(texts["command"], "" if names else texts["command"])
+            if what not in self._tables.command and what not in self._tables.request:
+                return None
+        else:
+            what = table.confirms or (asked.expects if asked is not None else "")
+            if not what or what in ("reading", "identity"):
+                return Reject("a confirmation of nothing that was asked")
+        value = self._number(groups, "value")
+        command = self._tables.command.get(what)  # type: ignore[call-overload]  # a name that is no action finds nothing
+        return Reply(what, value if value is None or command is None else self._of_command(what, command, value))
+
+    def _of_command(self, action: str, command: CommandTable, value: float) -> float:
+        a, b = unit(command.unit or ACTION_UNITS[action]), unit(ACTION_UNITS[action])
+        back = value if a is b else (value * a.factor + a.offset - b.offset) / b.factor
+        return (self._sign[""] * back if command.turns else back) + 0.0
+
+    def _refusal(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
+        reason = self._texts(groups).get("reason") or self.line.table.reason
+        return Reply("refused", refusal=reason or "no reason given")
+
+    def _ignored(self, _: tuple[bytes | None, ...], __: Request | None) -> Decoded | None:
+        return Reject(self.line.table.reason or f"ignored: {self.line.name}")
+
+    def usual(self, seal: Seal | None) -> "Usual | None":
+        """The reading without any fault, for a quicker way; None where there is no such way."""
+        if self.line.table.says != "reading" or (seal is not None and not seal.usual):
+            return None
+        slots = dict(zip(self.line.fields, self._slots, strict=True))
+        columns = [s for s in self._slots if isinstance(s, ChannelSlot)]
+        optional = {f.name for f in self.line.fields} - {p.name for p in self.line.parts if isinstance(p, Field)}
+        if (
+            {c.at for c in columns} != set(range(len(self._channels)))
+            or len(columns) != len(self._channels)
+            or optional
+        ):
+            return None
+        if any(c.reader.width for c in columns):
+            return None
+
+        def inner(place: Field, own: str) -> str:
+            slot = slots.get(place)
+            if isinstance(slot, ChannelSlot):
+                return f"({own})" if not slot.texts else f"({_number_only(self.line, place)})"
+            if isinstance(slot, StatusSlot):
+                good = sorted((text for text, faults in slot.means.items() if not faults), key=len, reverse=True)
+                good += [b"0"] if slot.bits and not good else []
+                return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
+            return own
+
+        body = expression(self.line.parts, self.line.table.fields, self.line.writing, inner)
+        return Usual(f"({body}{seal.usual}" if seal else body, seal, columns)
+
+
+def _number_only(line: Line, place: Field) -> str:
+    return plain_number(place, line.table.fields.get(place.name, FieldTable()), line.writing)
+
+
+#: Units in which the core gives the value of an action.
+ACTION_UNITS: Mapping[str, str] = {"speed": "/min", "bath": "Cel"}
+
+
+class Usual:
+    """The quick way for readings without fault: one match, one checksum, numbers."""
+
+    def __init__(self, pattern: str, seal: Seal | None, columns: Sequence[ChannelSlot]) -> None:
+        self._match = compiled(pattern).fullmatch
+        self._seal = seal
+        self._of = seal.of if seal else None
+        self._base = seal.base if seal else 0
+        n = len(columns)
+        self._in_order = [c.at for c in columns] == list(range(n))
+        self._readers = [c.reader.read for c in columns]
+        self._plain = all(r is float for r in self._readers)
+        self._factors = tuple(c.factor for c in columns)
+        self._addends = tuple(c.addend for c in columns)
+        self._scaled = any(f != 1.0 for f in self._factors)
+        self._shifted = any(a != 0.0 for a in self._addends)
+        self._sentinels = frozenset(number for c in columns for number in c.numbers)
+        order = sorted(range(n), key=lambda i: columns[i].at)
+        self._arrange = itemgetter(*order) if n > 1 else tuple
+
+    def read(self, line: bytes) -> tuple[float, ...] | None:
+        """The values of a whole line; None where it is another line, or is damaged: then the long way is gone."""
+        found = self._match(line)
+        if found is None:
+            return None
+        of = self._of
+        if of is None:
+            numbers: Sequence[bytes] = found.groups()
+        else:
+            covered, *numbers, check = found.groups()
+            if int(check, self._base) != of(covered):
+                return None
+        values = (
+            tuple(map(float, numbers))
+            if self._plain
+            else tuple([read(raw) for read, raw in zip(self._readers, numbers, strict=True)])
+        )
+        if self._sentinels and not self._sentinels.isdisjoint(values):
+            return None
+        if self._scaled:
+            values = tuple(map(mul, values, self._factors))
+        if self._shifted:
+            values = tuple([v + a for v, a in zip(values, self._addends, strict=True)])
+        if 0.0 in values:
+            values = tuple([v + 0.0 for v in values])  # no negative zero
+        return values if self._in_order else self._arrange(values)

@@ -1,0 +1,163 @@
+"""Templates of lines to regular expressions over bytes, matched in linear time."""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from daq.descriptions import template
+from daq.descriptions.model import FieldTable, LineTable
+from daq.descriptions.template import Field, Maybe, Part
+from daq.descriptions.types import TYPES, number_pattern, text_pattern
+
+_PAD: Final = Field("", "pad")
+_BLANKS: Final = Field("", "blanks")
+_REST: Final = Field("", "rest")
+_NO_TABLE: Final = FieldTable()
+
+
+def parts_of(line: LineTable) -> tuple[Part, ...]:
+    """The template of a line, its columns joined."""
+    if line.pattern is not None:
+        return template.parse(line.pattern, line=True)
+    blank = line.separator == " "
+    between: Part = _BLANKS if blank else line.separator
+    parts: list[Part] = [_PAD] if blank else []
+    for i, column in enumerate(line.columns or ()):
+        own = template.parse(column, line=True)
+        if i:
+            parts.append(between)
+        parts += own if blank else _padded(own)
+    if line.more:
+        parts.append(Maybe((between, _REST)))
+    elif blank:
+        parts.append(_PAD)
+    return template.filled(tuple(parts), {})
+
+
+def _padded(column: tuple[Part, ...]) -> list[Part]:
+    """A column that may have blanks around it; a text takes those around it itself."""
+    texts = [isinstance(p, Field) and p.type in ("text", "rest", "padded") for p in column]
+    before = [] if texts[:1] == [True] else [_PAD]
+    after = [] if texts[-1:] == [True] and column[-1].type != "padded" else [_PAD]  # type: ignore[union-attr]  # a Field
+    return [*before, *column, *after]
+
+
+def named_fields(parts: tuple[Part, ...]) -> list[Field]:
+    """The fields that are kept, in order."""
+    return [p for p in template.walk(parts) if isinstance(p, Field) and p.name]
+
+
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """How a description's text becomes bytes."""
+
+    encoding: str
+    comma: bool
+
+    def of(self, text: str) -> bytes:
+        """The bytes of a text."""
+        return text.encode(self.encoding)
+
+    def mark(self, field: FieldTable) -> str:
+        """The decimal mark of a field."""
+        return "," if (self.comma if field.decimal is None else field.decimal == "comma") else "."
+
+
+#: What stands in a pattern for a field: a regular expression, with or without a group.
+Inner = Callable[[Field, str], str]
+
+
+def expression(
+    parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing, inner: Inner | None = None
+) -> str:
+    """A regular expression (as latin-1 text) of a line; named fields are groups unless `inner` says otherwise."""
+    make = inner or (lambda field, own: f"({own})" if field.name else own)
+    return _expression(parts, frozenset(), fields, writing, make)
+
+
+def _expression(
+    parts: tuple[Part, ...], after: frozenset[int], fields: Mapping[str, FieldTable], writing: Writing, make: Inner
+) -> str:
+    out = ""
+    for i, part in enumerate(parts):
+        follows = following(parts[i + 1 :], writing) or after
+        if isinstance(part, str):
+            out += escaped(writing.of(part))
+        elif isinstance(part, Maybe):
+            out += f"(?:{_expression(part.parts, follows, fields, writing, make)})?+"
+        elif isinstance(part, Field):
+            out += make(part, of_field(part, fields.get(part.name, _NO_TABLE), follows, writing))
+    return out
+
+
+def following(parts: tuple[Part, ...], writing: Writing) -> frozenset[int]:
+    """Bytes that can come first in `parts`."""
+    found: set[int] = set()
+    for part in parts:
+        if isinstance(part, Maybe):
+            found |= following(part.parts, writing)
+        elif isinstance(part, str):
+            return frozenset(found | {writing.of(part)[0]})
+        elif isinstance(part, Field):
+            found |= TYPES[part.type].first
+            if part.type not in ("pad", "rest", "text"):
+                break
+    return frozenset(found)
+
+
+def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: Writing) -> str:
+    """The regular expression of one field, what may stand in its place too."""
+    if field.width:
+        return f"[\\x20-\\x7e\\xa0-\\xff]{{{field.width}}}"
+    kind = TYPES[field.type]
+    if kind.gives != "number":
+        return text_pattern(field.type, follows if kind.open else frozenset())
+    own = plain_number(field, table, writing)
+    # Longer texts first: in an atomic group the first that fits decides.
+    texts = sorted((t for t in table.special if not is_number(t, field, table, writing)), key=len, reverse=True)
+    return f"(?>{'|'.join([own, *(escaped(writing.of(t)) for t in texts)])})" if texts else own
+
+
+def plain_number(field: Field, table: FieldTable, writing: Writing) -> str:
+    """The regular expression of a field's number alone."""
+    return number_pattern(field.type, writing.mark(table), table.decimals, table.digits)
+
+
+def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> bool:
+    """Whether a special text reads as a number of the field's type or of a wider one (``9.9E37``)."""
+    pattern = number_pattern("hex" if field.type == "hex" else "scientific", writing.mark(table))
+    return re.fullmatch(pattern, text) is not None
+
+
+def escaped(raw: bytes) -> str:
+    """A regular expression for exactly these bytes."""
+    return re.escape(raw).decode("latin-1")
+
+
+def compiled(pattern: str) -> "re.Pattern[bytes]":
+    """The compiled expression, over bytes."""
+    return re.compile(pattern.encode("latin-1"), re.DOTALL)
+
+
+def touching(
+    parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing
+) -> Iterator[tuple[Field, Field | str]]:
+    """Pairs of a field without width and what follows it, of which nobody could say where the first one ends."""
+    for i, part in enumerate(parts):
+        if isinstance(part, Maybe):
+            yield from touching((*part.parts, *parts[i + 1 :]), fields, writing)
+        if not isinstance(part, Field) or part.width:
+            continue
+        kind = TYPES[part.type]
+        other = "." if writing.mark(fields.get(part.name, _NO_TABLE)) == "," else ","
+        chars = kind.chars - {ord(other)} if kind.gives == "number" else kind.chars
+        for after in parts[i + 1 :]:
+            nexts = after.parts[0] if isinstance(after, Maybe) else after
+            if isinstance(nexts, str):
+                if not kind.open and writing.of(nexts)[0] in chars and part.type not in ("pad", "blanks"):
+                    yield part, nexts
+            elif isinstance(nexts, Field) and chars & TYPES[nexts.type].first:
+                yield part, nexts
+            if not isinstance(after, Maybe):
+                break

@@ -1,0 +1,134 @@
+"""The little language for the text of lines and requests: text with {fields} in it.
+
+* ``{name:type}`` is a field of a line, ``{name:type 8}`` one of exactly 8 characters, ``{:type}`` one that is not kept.
+* ``{name}`` stands for the value of an option of the instrument's file (and ``{value}`` for that of a command).
+* ``[...]`` may be absent, in lines only.  ``{{``, ``}}``, ``[[`` and ``]]`` are the characters themselves.
+
+Nothing in a template is evaluated.
+"""
+
+import difflib
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from daq.descriptions.types import TYPES
+
+_FIELD: Final = re.compile(r"(?:([a-z][a-z0-9_]*))?:([a-z0-9]+)(?: ([1-9]\d{0,2}))?")
+_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A part of a line that differs from line to line; `width` characters, or as many as fit its type (0)."""
+
+    name: str
+    type: str
+    width: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Stands for the value of an option."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Maybe:
+    """What may be absent."""
+
+    parts: "tuple[Part, ...]"
+
+
+Part = str | Field | Setting | Maybe
+
+
+def parse(text: str, *, line: bool) -> tuple[Part, ...]:
+    """The parts of a template; `line`: of a line, otherwise of a request.
+
+    Raises:
+        ValueError: what is wrong with it, for a person.
+    """
+    parts, rest = _parts(text, 0, line=line, inside=False)
+    if rest < len(text):
+        raise ValueError(f"{text!r}: ']' without '['; write ']]' for the character itself")
+    return parts
+
+
+def _parts(text: str, at: int, *, line: bool, inside: bool) -> tuple[tuple[Part, ...], int]:
+    parts: list[Part] = []
+    literal = ""
+    while at < len(text):
+        here, doubled = text[at], text[at : at + 1] == text[at + 1 : at + 2]
+        special = here in "{}" or (line and here in "[]")
+        if not special or doubled:
+            literal += here
+            at += 2 if special else 1
+            continue
+        if here == "]":
+            break
+        if literal:
+            parts.append(literal)
+            literal = ""
+        if here == "}":
+            raise ValueError(f"{text!r}: '}}' without '{{'; write '}}}}' for the character itself")
+        if here == "{":
+            end = text.find("}", at)
+            if end < 0:
+                raise ValueError(f"{text!r}: '{{' without '}}'; write '{{{{' for the character itself")
+            parts.append(_field(text[at + 1 : end], line=line))
+            at = end + 1
+            continue
+        if inside:
+            raise ValueError(f"{text!r}: '[' inside '[...]'; write '[[' for the character itself")
+        optional, at = _parts(text, at + 1, line=line, inside=True)
+        if text[at : at + 1] != "]":
+            raise ValueError(f"{text!r}: '[' without ']'; write '[[' for the character itself")
+        if not optional or not isinstance(optional[0], str):
+            raise ValueError(f"{text!r}: what is in [...] begins with a text, so that it is known whether it is there")
+        parts.append(Maybe(optional))
+        at += 1
+    if literal:
+        parts.append(literal)
+    return tuple(parts), at
+
+
+def _field(inner: str, *, line: bool) -> Field | Setting:
+    if _NAME.fullmatch(inner):
+        return Setting(inner)
+    found = _FIELD.fullmatch(inner)
+    if found is None:
+        hint = "write {name:type}, {name:type 8}, {:type} or, for an option, {name}" if line else "write {name}"
+        raise ValueError(f"{{{inner}}} is not understood: {hint}; names have small letters, digits and _")
+    if not line:
+        raise ValueError(f"{{{inner}}}: a request has no fields; write {{{found[1] or 'name'}}} for an option or value")
+    if found[2] not in TYPES:
+        near = difflib.get_close_matches(found[2], list(TYPES), 1)
+        hint = f"did you mean {near[0]!r}?" if near else f"types: {', '.join(TYPES)}"
+        raise ValueError(f"{{{inner}}}: unknown type {found[2]!r}; {hint}")
+    return Field(found[1] or "", found[2], int(found[3] or 0))
+
+
+def walk(parts: tuple[Part, ...]) -> Iterator[str | Field | Setting]:
+    """All parts in order, those that may be absent too."""
+    for part in parts:
+        if isinstance(part, Maybe):
+            yield from walk(part.parts)
+        else:
+            yield part
+
+
+def filled(parts: tuple[Part, ...], settings: Mapping[str, str]) -> tuple[Part, ...]:
+    """The parts with the values of `settings` in place of their names, texts joined."""
+    out: list[Part] = []
+    for part in parts:
+        new = settings[part.name] if isinstance(part, Setting) else part
+        if isinstance(new, Maybe):
+            new = Maybe(filled(new.parts, settings))
+        if isinstance(new, str) and out and isinstance(out[-1], str):
+            out[-1] += new
+        else:
+            out.append(new)
+    return tuple(out)

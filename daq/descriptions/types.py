@@ -1,0 +1,109 @@
+"""The types of fields: which characters they have, and what becomes of them.
+
+Every quantifier is possessive, so a line is matched in time proportional to its length.  No type takes infinities, NaN
+or a typographic minus, and none can give a number that is not finite: digits and exponents are bounded.
+"""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal
+
+DIGITS: Final = 15
+"""Most digits before and after the decimal mark: what a double holds."""
+EXPONENT: Final = "[+-]?0?[0-9]{1,2}+"
+Value = float | str
+
+
+@dataclass(frozen=True, slots=True)
+class FieldType:
+    """One type of field.
+
+    Attributes:
+        gives: ``number`` or ``text``; ``nothing`` for what is only passed over.
+        chars: bytes it may end with, so that more of them would belong to it too.
+        first: bytes it may begin with.
+        open: whether it takes every character but those that may follow it in the template.
+    """
+
+    gives: Literal["number", "text", "nothing"]
+    chars: frozenset[int]
+    first: frozenset[int]
+    open: bool = False
+
+
+_SIGNED: Final = frozenset(b"+-0123456789")
+_DECIMAL: Final = _SIGNED | frozenset(b".,")
+_HEX: Final = frozenset(b"0123456789ABCDEFabcdef")
+_LETTERS: Final = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
+_BLANKS: Final = frozenset(b" \t")
+_ANY: Final = frozenset(range(256))
+_PRINTED: Final = _ANY - frozenset(range(0x20)) - {0x7F}
+
+TYPES: Final[dict[str, FieldType]] = {
+    "number": FieldType("number", _DECIMAL, _SIGNED),
+    "padded": FieldType("number", _DECIMAL, _SIGNED | {0x20}),
+    "whole": FieldType("number", _SIGNED, _SIGNED),
+    "scientific": FieldType("number", _DECIMAL | frozenset(b"eE"), _DECIMAL),
+    "nr1": FieldType("number", _SIGNED, _SIGNED),
+    "nr2": FieldType("number", _DECIMAL, _SIGNED),
+    "nr3": FieldType("number", _DECIMAL | frozenset(b"E"), _SIGNED),
+    "hex": FieldType("number", _HEX, _HEX),
+    "letters": FieldType("text", _LETTERS, _LETTERS),
+    "word": FieldType("text", _PRINTED - {0x20}, _PRINTED - {0x20}, open=True),
+    "text": FieldType("text", _PRINTED, _PRINTED, open=True),
+    "pad": FieldType("nothing", _BLANKS, _BLANKS),
+    "blanks": FieldType("nothing", _BLANKS, _BLANKS),
+    "rest": FieldType("nothing", _ANY, _ANY),
+}
+"""`number`: decimal digits, with or without sign and fraction.  `padded`: the same with blanks before it and between
+sign and digits.  `whole`: no fraction.  `scientific`: with or without exponent, forgiving.  `nr1`, `nr2`, `nr3`: the
+three forms of IEEE 488.2, strictly.  `hex`: hexadecimal digits.  `letters`, `word` (no blanks), `text`.  `pad`: any
+number of blanks and tabs, `blanks`: at least one.  `rest`: everything to the end."""
+
+
+def number_pattern(kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None) -> str:
+    """The regular expression of a type that gives a number; `decimals` exactly, `digits` at most before the `mark`."""
+    whole = f"[0-9]{{1,{digits or DIGITS}}}+"
+    point = re.escape(mark)
+    if decimals is None:
+        fraction = f"(?:{point}[0-9]{{1,{DIGITS}}}+)?+"
+    else:
+        fraction = f"{point}[0-9]{{{decimals}}}" if decimals else ""
+    forgiving = f"(?:{whole}{point}?+[0-9]{{0,{DIGITS}}}+|{point}[0-9]{{1,{DIGITS}}}+)"
+    return {
+        "number": f"[+-]?+{whole}{fraction}",
+        "padded": f" *+[+-]?+ *+{whole}{fraction}",
+        "whole": f"[+-]?+{whole}",
+        "scientific": f"[+-]?+(?>{forgiving})(?:[eE]{EXPONENT})?+",
+        "nr1": f"[+-]?+{whole}",
+        "nr2": f"[+-]?+{whole}{point}[0-9]{{{decimals or f'1,{DIGITS}'}}}+",
+        "nr3": f"[+-]?+{whole}{point}[0-9]{{{decimals or f'1,{DIGITS}'}}}+E[+-]0?[0-9]{{1,2}}+",
+        "hex": f"[0-9A-Fa-f]{{1,{digits or 12}}}+",
+    }[kind]
+
+
+def text_pattern(kind: str, until: frozenset[int] = frozenset()) -> str:
+    """The regular expression of a type that gives text or nothing; an open one stops before the bytes `until`."""
+    stop = "".join(f"\\x{byte:02x}" for byte in sorted(until))
+    return {
+        "letters": "[A-Za-z]++",
+        "word": f"[^\\x00-\\x20\\x7f{stop}]++",
+        "text": f"[^\\x00-\\x1f\\x7f{stop}]*+",
+        "pad": "[ \\t]*+",
+        "blanks": "[ \\t]++",
+        "rest": "[\\x00-\\xff]*+",
+    }[kind]
+
+
+def number_reader(kind: str, *, comma: bool) -> Callable[[bytes], float]:
+    """What makes a number of the bytes that `number_pattern` matched."""
+    if kind == "hex":
+        return lambda raw: float(int(raw, 16))
+    if kind == "padded" and comma:
+        return lambda raw: float(raw.replace(b" ", b"").replace(b",", b"."))
+    if kind == "padded":
+        return lambda raw: float(raw.replace(b" ", b""))
+    if comma:
+        return lambda raw: float(raw.replace(b",", b"."))
+    return float
