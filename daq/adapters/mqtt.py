@@ -10,13 +10,15 @@ import asyncio
 import contextlib
 import json
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Final, Literal
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -28,9 +30,15 @@ WINDOW: Final = 10
 """At most so many messages are on their way unacknowledged."""
 REFUSED_FROM: Final = 0x80
 """Reason codes from here on are refusals (MQTT 5, section 2.4)."""
+TOO_LARGE: Final = 0x95
+FOR_GOOD: Final = frozenset({0x90, TOO_LARGE, 0x99})
+"""Refusals of the message itself: topic name invalid, packet too large, payload format invalid.  Others (not authorised,
+quota exceeded, unspecified) depend on the broker's rules and state, which its keeper may change."""
 GREETING_S: Final = 5.0
 """How long to wait for the answer to a greeting.  A broker that does not know MQTT 5 may take its greeting for the
 beginning of something longer and stay silent."""
+OVERHEAD: Final = 64
+"""Bytes of a packet beside topic and payload, at most: header, packet identifier, our properties."""
 LIVE_BACKLOG: Final = 200
 """Live messages are dropped while so many packets wait for the network."""
 INCOMING: Final = 1000
@@ -54,7 +62,11 @@ class MqttSettings:
         protocol: ``auto`` tries MQTT 5 and falls back to 3.1.1.
         timeout_s: for connecting and for each acknowledgement.
         backoff_first_s, backoff_most_s: waits between attempts to connect double from the first to the most.
-        retry_first_s, retry_most_s: the same for refused messages.
+        retry_first_s, retry_most_s: the same for topics whose messages are refused.
+        repeat_after_loss_s: when the connection was lost, what was acknowledged so long before is published again; 0 for
+            never.
+        session_s: how long the broker is asked to remember us (MQTT 5); that it does not tells that it lost its memory.
+        status_every_s: status is published again at most so often.
     """
 
     host: str
@@ -73,6 +85,9 @@ class MqttSettings:
     backoff_most_s: float = 60.0
     retry_first_s: float = 60.0
     retry_most_s: float = 3600.0
+    repeat_after_loss_s: float = 60.0
+    session_s: int = 7 * 86_400
+    status_every_s: float = 5.0
 
     @property
     def real_port(self) -> int:
@@ -108,7 +123,8 @@ class Connection:
 
     def __init__(self, client: OpenClient, version: Version, timeout_s: float) -> None:
         self._client = client
-        self._timeout = timeout_s
+        self.timeout_s = timeout_s
+        self.session_present = client.session_present
         self.version: Version = version
         self.window = min(WINDOW, client.limits.get("ReceiveMaximum", WINDOW))
         self.largest = client.limits.get("MaximumPacketSize", 0)
@@ -128,20 +144,38 @@ class Connection:
             RefusedError: the broker did not take it; carries the reason's name and code.
             BrokerDownError: the connection was lost or no answer came in time; the message may or may not have arrived.
         """
-        if self.largest and len(payload) + len(topic.encode()) + 64 > self.largest:
-            raise RefusedError(f"larger than the broker takes ({len(payload)} of at most {self.largest} bytes)")
-        described = _properties(properties) if self.version == "5" else None
-        answer = self._client.start_publish(topic, payload, qos, retain, described)
+        answer = self.start(topic, payload, qos=qos, retain=retain, properties=properties)
         if answer is None:
             return
         try:
             # Not wait_for: in Python 3.11 it swallows a cancellation that comes together with the answer.
-            async with asyncio.timeout(self._timeout):
+            async with asyncio.timeout(self.timeout_s):
                 code = await answer
         except TimeoutError:
-            raise BrokerDownError(f"no acknowledgement within {self._timeout:g} s") from None
+            raise BrokerDownError(f"no acknowledgement within {self.timeout_s:g} s") from None
         if code >= REFUSED_FROM:
-            raise RefusedError(f"{ReasonCode(PacketTypes.PUBACK, identifier=code).getName()} (code {code})")
+            raise refusal(code)
+
+    def start(
+        self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False, properties: str = "{}"
+    ) -> "asyncio.Future[int] | None":
+        """Send a message; the future gives the reason code of the answer, None stands for one that gets none (QoS 0).
+
+        The future raises `BrokerDownError` when the connection is lost.
+
+        Raises:
+            RefusedError: the broker said that it takes nothing so large.
+            BrokerDownError: the connection is lost already.
+        """
+        if self.largest and len(payload) + len(topic.encode()) + OVERHEAD > self.largest:
+            text = f"larger than the broker takes ({len(payload)} of at most {self.largest} bytes)"
+            raise RefusedError(text, for_good=True)
+        described = _properties(properties) if self.version == "5" else None
+        return self._client.start_publish(topic, payload, qos, retain, described)
+
+    def on_arrival(self, take: Callable[[str, bytes, bool], None]) -> None:
+        """From now on give what arrives to `take` at once (topic, payload, retained); `receive` gets nothing more."""
+        self._client.on_arrival = take
 
     async def subscribe(self, topic: str, *, qos: int = 1) -> None:
         """Have the broker send us what is published under a topic; it comes out of `receive`.
@@ -151,13 +185,24 @@ class Connection:
             BrokerDownError: the connection was lost or no answer came in time.
         """
         try:
-            codes = await self._client.subscribe(topic, qos, timeout=self._timeout)
+            codes = await self._client.subscribe(topic, qos, timeout=self.timeout_s)
         except aiomqtt.MqttError as error:
             raise BrokerDownError(f"no answer to a subscription: {error}") from error
         for code in codes:
             value = code.value if isinstance(code, ReasonCode) else code
             if value >= REFUSED_FROM:
                 raise RefusedError(f"the broker does not let us listen to {topic} (code {value}); check its rules")
+
+    async def unsubscribe(self, topic: str) -> None:
+        """Hear no more of a topic; everything the broker had sent before has been read then.
+
+        Raises:
+            BrokerDownError: the connection was lost or no answer came in time.
+        """
+        try:
+            await self._client.unsubscribe(topic, timeout=self.timeout_s)
+        except aiomqtt.MqttError as error:
+            raise BrokerDownError(f"no answer from the broker: {error}") from error
 
     async def receive(self) -> Received:
         """The next message of the subscriptions.
@@ -181,10 +226,7 @@ class Connection:
         Raises:
             BrokerDownError: the connection was lost or no answer came in time.
         """
-        try:
-            await self._client.unsubscribe("round-trip", timeout=self._timeout)
-        except aiomqtt.MqttError as error:
-            raise BrokerDownError(f"no answer from the broker: {error}") from error
+        await self.unsubscribe("round-trip")
 
     def publish_live(self, topic: str, payload: bytes) -> bool:
         """Send a message at most once; False where it was dropped because the network does not keep up."""
@@ -197,13 +239,17 @@ class Connection:
 
 
 @contextlib.asynccontextmanager
-async def connect(settings: MqttSettings, client_id: str, will: "dict[Version, Will]") -> AsyncIterator[Connection]:
+async def connect(
+    settings: MqttSettings, client_id: str, will: "dict[Version, Will]", *, session_s: int = 0
+) -> AsyncIterator[Connection]:
     """Connect with MQTT 5, or with 3.1.1 where the broker or the settings want that.
 
     Args:
         settings: where and how.
         client_id: used where the settings have none.
         will: what is published when the connection is lost, by version.
+        session_s: how long the broker shall remember this client after the connection; 0: not at all.  MQTT 3.1.1 knows
+            no time, only whether.
 
     Raises:
         BrokerDownError: nobody answers there.
@@ -213,7 +259,7 @@ async def connect(settings: MqttSettings, client_id: str, will: "dict[Version, W
     versions: tuple[Version, ...] = ("5", "3.1.1") if settings.protocol == "auto" else (settings.protocol,)
     context = tls_context(settings)
     for version in versions:
-        client = _make_client(settings, client_id, version, will[version], context)
+        client = _make_client(settings, client_id, version, will[version], context, session_s)
         try:
             await _enter(client)
         except aiomqtt.MqttError as error:
@@ -257,9 +303,18 @@ async def _part(client: OpenClient) -> None:
 
 
 def _make_client(
-    settings: MqttSettings, client_id: str, version: Version, will: Will, context: ssl.SSLContext | None
+    settings: MqttSettings,
+    client_id: str,
+    version: Version,
+    will: Will,
+    context: ssl.SSLContext | None,
+    session_s: int,
 ) -> OpenClient:
     five = version == "5"
+    properties = None
+    if five and session_s:
+        properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+        properties.SessionExpiryInterval = session_s
     return OpenClient(
         settings.host,
         settings.real_port,
@@ -267,7 +322,9 @@ def _make_client(
         username=settings.user or None,
         password=settings.password or None,
         protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
-        clean_session=None if five else True,
+        clean_session=None if five else not session_s,
+        clean_start=not session_s if five else MQTT_CLEAN_START_FIRST_ONLY,
+        properties=properties,
         keepalive=settings.keepalive_s,
         timeout=min(settings.timeout_s, GREETING_S),
         tls_context=context,
@@ -338,6 +395,16 @@ def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
     return context
 
 
+def refusal(code: int) -> RefusedError:
+    """What a reason code of 0x80 or above says."""
+    try:
+        name = ReasonCode(PacketTypes.PUBACK, identifier=code).getName()
+    except (KeyError, ValueError, AssertionError):
+        name = "Packet too large" if code == TOO_LARGE else "unknown reason"
+    return RefusedError(f"{name} (code {code})", for_good=code in FOR_GOOD)
+
+
+@lru_cache(maxsize=64)
 def _properties(text: str) -> Properties:
     described = json.loads(text)
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped

@@ -1,11 +1,11 @@
 """aiomqtt's client with the answers it keeps to itself: reason codes, limits, and when the line is lost."""
 
 import asyncio
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
 import aiomqtt
-from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -31,7 +31,15 @@ class BrokerDownError(DaqError):
 
 
 class RefusedError(DaqError):
-    """The broker refused a message or the connection.  Example: an access rule forbids the topic."""
+    """The broker refused a message or the connection.  Example: an access rule forbids the topic.
+
+    Attributes:
+        for_good: the same message will be refused each time, whatever the broker's keeper allows.
+    """
+
+    def __init__(self, text: str, *, for_good: bool = False) -> None:
+        self.for_good = for_good
+        super().__init__(text)
 
 
 class NoAnswerError(aiomqtt.MqttError):
@@ -45,6 +53,10 @@ class OpenClient(aiomqtt.Client):
         super().__init__(*args, **kwargs)
         self.answers: dict[int, asyncio.Future[int]] = {}
         self.limits: dict[str, int] = {}
+        self.session_present = False
+        """Whether the broker knew this client from before."""
+        self.on_arrival: Callable[[str, bytes, bool], None] | None = None
+        """Takes topic, payload and whether it was retained, at once as it is read, instead of the library's queue."""
         self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
     def watch(self) -> None:
@@ -107,6 +119,7 @@ class OpenClient(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties | None = None,
     ) -> None:
+        self.session_present = bool(flags.session_present)
         for name in ("ReceiveMaximum", "MaximumPacketSize"):
             if properties is not None and hasattr(properties, name):
                 self.limits[name] = getattr(properties, name)
@@ -123,6 +136,16 @@ class OpenClient(aiomqtt.Client):
         if not self._connected.done():
             self._connected.set_exception(NoAnswerError(f"it hung up before it answered ({reason_code})"))
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
+        if self.on_arrival is None:
+            super()._on_message(client, userdata, message)
+            return
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            return  # no topic of ours
+        self.on_arrival(topic, bytes(message.payload), bool(message.retain))
 
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties

@@ -1,12 +1,15 @@
 """Parts of the publisher: the messages on their way over one connection, and the waits between attempts."""
 
 import asyncio
+import json
 import random
 from collections.abc import Callable
-from typing import Any, ParamSpec, TypeVar
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from typing import ParamSpec, TypeVar
 
-from daq.adapters.mqtt import Connection
-from daq.adapters.mqtt_client import BrokerDownError, to_the_end
+from daq.adapters.mqtt import REFUSED_FROM, Connection, refusal
+from daq.adapters.mqtt_client import BrokerDownError, RefusedError, to_the_end
 from daq.adapters.store_rows import Message
 
 P = ParamSpec("P")
@@ -36,67 +39,111 @@ async def in_thread(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs)
     return await to_the_end(asyncio.to_thread(function, *args, **kwargs))
 
 
-class Flight:
-    """What is on its way over one connection."""
+@dataclass(slots=True)
+class Answers:
+    """What the broker said since it was asked last."""
 
-    def __init__(self, connection: Connection) -> None:
-        self._connection = connection
-        self.tasks: dict[asyncio.Task[None], Message] = {}
+    taken: list[Message]
+    refused: list[tuple[Message, RefusedError]]
+
+
+class Flight:
+    """What is on its way over one connection, by number in the outbox, in the order in which it was sent.
+
+    One task a message would cost more than the message: answers come by callback.
+    """
+
+    def __init__(self, connection: Connection, wake: Callable[[], None]) -> None:
+        """`wake` is called when there is an answer, or the connection has ended."""
+        self._connection, self._wake = connection, wake
+        self._loop = asyncio.get_running_loop()
+        self._sent: dict[int, tuple[Message, float]] = {}
+        self._answers = Answers([], [])
+        self._timed_out = ""
         self.delivered = 0
+        connection.lost.add_done_callback(lambda _: wake())
+
+    def __len__(self) -> int:
+        return len(self._sent)
+
+    def __contains__(self, seq: int) -> bool:
+        return seq in self._sent
+
+    def send(self, m: Message) -> bool:
+        """Publish a message; False where the connection is lost."""
+        try:
+            answer = self._connection.start(
+                m.topic, m.payload, qos=m.qos, retain=m.retain, properties=_properties_of(m.properties, _again(m))
+            )
+        except BrokerDownError:
+            return False
+        except RefusedError as error:
+            self._answers.refused.append((m, error))
+            self._wake()
+            return True
+        if answer is None:
+            self._answers.taken.append(m)
+            self._wake()
+            return True
+        self._sent[m.seq] = (m, self._loop.time())
+        answer.add_done_callback(partial(self._answered, m))
+        return True
+
+    def _answered(self, m: Message, answer: "asyncio.Future[int]") -> None:
+        if answer.cancelled() or answer.exception() is not None:
+            return  # lost with the connection: it stays among the sent
+        if self._sent.pop(m.seq, None) is None:
+            return
+        code = answer.result()
+        if code >= REFUSED_FROM:
+            self._answers.refused.append((m, refusal(code)))
+        else:
+            self.delivered += 1
+            self._answers.taken.append(m)
+        self._wake()
+
+    def collect(self) -> Answers:
+        """What was answered since the last call."""
+        answers, self._answers = self._answers, Answers([], [])
+        return answers
 
     @property
-    def seqs(self) -> set[int]:
-        """Their numbers in the outbox."""
-        return {m.seq for m in self.tasks.values()}
-
-    def send(self, m: Message) -> None:
-        """Begin to publish a message."""
-        # The publish is started before the task gives way for the first time, and tasks start in order.
-        coroutine = self._connection.publish(m.topic, m.payload, qos=m.qos, retain=m.retain, properties=m.properties)
-        self.tasks[asyncio.create_task(coroutine)] = m
-
-    async def wait(self, wake: asyncio.Event, seconds: float) -> None:
-        """Until an answer is here, the connection is lost, somebody wakes us, or the time has passed."""
-        waking = asyncio.create_task(wake.wait())
-        lost = self._connection.lost
-        waiting: set[asyncio.Future[Any]] = {waking, lost, *self.tasks}
-        try:
-            await asyncio.wait(waiting, timeout=seconds, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            waking.cancel()
-
-    def collect(self) -> tuple[list[int], list[tuple[Message, str]]]:
-        """Numbers of those acknowledged, and those refused with the reason.
-
-        Raises nothing: one lost with the connection simply is no longer on its way.
-        """
-        acknowledged: list[int] = []
-        refused: list[tuple[Message, str]] = []
-        for task in [t for t in self.tasks if t.done()]:
-            message = self.tasks[task]
-            error = None if task.cancelled() else task.exception()
-            if task.cancelled() or isinstance(error, BrokerDownError):
-                continue
-            del self.tasks[task]
-            if error is None:
-                acknowledged.append(message.seq)
-            else:
-                refused.append((message, str(error)))
-        self.delivered += len(acknowledged)
-        return acknowledged, refused
+    def patience_s(self) -> float:
+        """Seconds until the message sent first has waited too long for its answer."""
+        if not self._sent:
+            return self._connection.timeout_s
+        began = next(iter(self._sent.values()))[1]
+        return max(0.0, began + self._connection.timeout_s - self._loop.time())
 
     def broken(self) -> str:
         """Why nothing more can be expected of the connection; "" while it holds."""
         if self._connection.lost.done():
             return self._connection.lost.result()
-        for task in self.tasks:
-            if task.done() and (error := task.exception()) is not None:
-                return str(error)
-        return ""
+        if self._sent and self.patience_s <= 0.0:
+            self._timed_out = f"no acknowledgement within {self._connection.timeout_s:g} s"
+        return self._timed_out
 
-    async def abandon(self) -> list[Message]:
-        """Stop waiting; the messages that got no answer."""
-        for task in self.tasks:
-            task.cancel()
-        await asyncio.gather(*self.tasks, return_exceptions=True)
-        return [m for t, m in self.tasks.items() if t.cancelled() or isinstance(t.exception(), BrokerDownError)]
+    def abandon(self) -> list[Message]:
+        """Wait no longer; the messages that got no answer."""
+        lost = [m for m, _ in self._sent.values()]
+        self._sent.clear()
+        return lost
+
+    @property
+    def hung_up(self) -> bool:
+        """Whether the connection ended, and not our patience."""
+        return not self._timed_out
+
+
+def _again(m: Message) -> bool:
+    return m.again_utc_ns is not None
+
+
+@lru_cache(maxsize=64)
+def _properties_of(text: str, again: bool) -> str:
+    """The properties of a message; one that goes out again after it was delivered says so."""
+    if not again:
+        return text
+    properties = json.loads(text)
+    properties["user"] = {**properties.get("user", {}), "resent": "1"}
+    return json.dumps(properties)

@@ -164,10 +164,26 @@ CREATE INDEX audit_verifications ON audit (subject, seq) WHERE what = 'verificat
 CREATE INDEX results_by_stream ON results (stream, audit_seq, id, run);
 """
 
+DELIVERY_0003: Final = """
+ALTER TABLE outbox ADD COLUMN quarantined INTEGER NOT NULL DEFAULT 0 CHECK (quarantined IN (0, 1));
+ALTER TABLE outbox ADD COLUMN refused_utc_ns INTEGER;
+ALTER TABLE outbox ADD COLUMN again_utc_ns INTEGER;
+CREATE INDEX outbox_by_acknowledgement ON outbox (acknowledged_utc_ns) WHERE acknowledged_utc_ns IS NOT NULL;
+CREATE INDEX outbox_retained ON outbox (topic, seq) WHERE retain;
+CREATE INDEX outbox_refused ON outbox (topic, seq) WHERE state = 'refused';
+CREATE TABLE broker_session (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    broker TEXT NOT NULL,
+    known_utc_ns INTEGER NOT NULL,
+    open INTEGER NOT NULL CHECK (open IN (0, 1))
+) STRICT;
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_tables", TABLES_0001),
     ("0002_verification", VERIFICATION_0002),
+    ("0003_delivery", DELIVERY_0003),
 )
 
 

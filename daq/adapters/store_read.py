@@ -212,34 +212,43 @@ class Reader:
         rows = self.query("SELECT * FROM audit WHERE seq > ? ORDER BY seq LIMIT ?", [after, limit])
         return [AuditEntry(**row) for row in rows]
 
+    # the outbox; more look-ups of it in `daq.adapters.outbox_read`
+
     def waiting(self, *, after: int = 0, limit: int = 100) -> list[Message]:
         """Messages not yet sent or not acknowledged, oldest first, with a number above `after`."""
-        rows = self.query(_MESSAGE + "WHERE state = 'waiting' AND seq > ? ORDER BY seq LIMIT ?", [after, limit])
-        return [_message(row) for row in rows]
+        # The second term says to SQLite that its index of what is not acknowledged holds them all.
+        return self.outbox("state = 'waiting' AND state <> 'acknowledged' AND seq > ? ORDER BY seq", [after], limit)
 
     def message(self, seq: int) -> Message | None:
         """A message by its number in the outbox."""
-        rows = self.query(_MESSAGE + "WHERE seq = ?", [seq])
-        return _message(rows[0]) if rows else None
+        found = self.outbox("seq = ?", [seq], 1)
+        return found[0] if found else None
 
     def refused(self, *, limit: int = 100) -> list[Message]:
-        """Messages the broker refused, oldest first."""
-        rows = self.query(_MESSAGE + "WHERE state = 'refused' ORDER BY seq LIMIT ?", [limit])
-        return [_message(row) for row in rows]
+        """Messages the broker refused, for good or not, oldest first."""
+        return self.outbox("state = 'refused' AND state <> 'acknowledged' ORDER BY seq", [], limit)
 
     def messages(self, result_id: str) -> list[Message]:
         """The messages of a result, whatever became of them."""
-        return [_message(row) for row in self.query(_MESSAGE + "WHERE result = ? ORDER BY seq", [result_id])]
+        return self.outbox("result = ? ORDER BY seq", [result_id], -1)
+
+    def outbox(self, where: str, parameters: Sequence[Any], limit: int) -> list[Message]:
+        """Messages for which a condition holds, at most `limit` (-1: all)."""
+        return [_message(row) for row in self.query(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit])]
 
     def outbox_depth(self) -> OutboxDepth:
         """How much waits for the broker."""
         rows = self.query(
-            "SELECT state, count(*) AS n, min(created_utc_ns) AS oldest FROM outbox "
-            "WHERE state <> 'acknowledged' GROUP BY state"
+            "SELECT state, quarantined, count(*) AS n, min(coalesce(again_utc_ns, created_utc_ns)) AS oldest "
+            "FROM outbox WHERE state <> 'acknowledged' GROUP BY state, quarantined"
         )
-        counts = {row["state"]: row["n"] for row in rows}
-        oldest = min((row["oldest"] for row in rows), default=None)
-        return OutboxDepth(counts.get("waiting", 0), counts.get("refused", 0), oldest)
+        counts = {(row["state"], bool(row["quarantined"])): row["n"] for row in rows}
+        return OutboxDepth(
+            waiting=counts.get(("waiting", False), 0),
+            refused=counts.get(("refused", False), 0),
+            quarantined=counts.get(("refused", True), 0),
+            oldest_utc_ns=min((row["oldest"] for row in rows), default=None),
+        )
 
 
 def _connect(path: Path) -> sqlite3.Connection:
@@ -264,4 +273,4 @@ def _run(row: dict[str, Any]) -> RunRecord:
 
 
 def _message(row: dict[str, Any]) -> Message:
-    return Message(**{**row, "retain": bool(row["retain"])})
+    return Message(**{**row, "retain": bool(row["retain"]), "quarantined": bool(row["quarantined"])})

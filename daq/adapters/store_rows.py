@@ -63,9 +63,18 @@ class Message:
     retain: bool
     payload: bytes = field(repr=False)
     properties: str
+    created_utc_ns: int
     attempts: int
     last_error: str
     state: str
+    """``waiting``, ``acknowledged`` or ``refused``."""
+    acknowledged_utc_ns: int | None
+    quarantined: bool
+    """Refused for good: not tried again but by a person's command."""
+    refused_utc_ns: int | None
+    """Since when it is refused."""
+    again_utc_ns: int | None
+    """When it was put into the outbox again after it had been delivered, or None."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +129,24 @@ class InstrumentRecord:
 
 @dataclass(frozen=True, slots=True)
 class OutboxDepth:
-    """How many messages are not acknowledged, and since when the oldest waits (None where none does)."""
+    """How many messages are not acknowledged.
+
+    Attributes:
+        refused: tried again now and then.
+        quarantined: refused for good, not among `refused`.
+        oldest_utc_ns: since when the oldest of all is in the outbox (None where none is).
+    """
 
     waiting: int
     refused: int
     oldest_utc_ns: int | None
+    quarantined: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSession:
+    """What was last known of the broker's memory: see `NoteSession`."""
+
+    broker: str
+    known_utc_ns: int
+    is_open: bool

@@ -7,7 +7,7 @@ import stat
 import sys
 from typing import Any, Final
 
-from daq.adapters.transport_types import OUTPUT_LIMIT, OnData, OnLost, Sent, nobody
+from daq.adapters.transport_types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 try:
@@ -23,7 +23,7 @@ WATCHED_BY_LOOP: Final = HAS_FLOCK and sys.platform == "linux"
 """Whether the event loop can watch serial devices; it cannot on Windows, nor every one of them on macOS."""
 
 
-class DeviceConnection:
+class DeviceConnection(Connection):
     """A serial device or pseudo-terminal, read by the event loop."""
 
     def __init__(self, port: Any, name: str, on_data: OnData, on_lost: OnLost) -> None:

@@ -3,11 +3,11 @@
 import asyncio
 from collections.abc import Callable
 
-from daq.adapters.transport_types import OnData, OnLost, Sent, nobody
+from daq.adapters.transport_types import Connection, OnData, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 
-class MemoryConnection:
+class MemoryConnection(Connection):
     """A port without a port: whatever is written is answered by `answer`, on the loop's next turn."""
 
     def __init__(self, answer: Callable[[bytes], bytes], on_data: OnData, on_lost: OnLost) -> None:

@@ -6,7 +6,7 @@ from daq.adapters.transport_types import OUTPUT_LIMIT, Connection, OnLost, Sent,
 from daq.core.errors import LinkError
 
 
-class PacedConnection:
+class PacedConnection(Connection):
     """Hands bytes to another connection one at a time, with a pause between."""
 
     def __init__(self, connection: Connection, pause_ns: int, on_lost: OnLost) -> None:

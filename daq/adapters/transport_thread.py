@@ -7,13 +7,13 @@ import threading
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from daq.adapters.transport_types import OUTPUT_LIMIT, OnData, OnLost, Sent, nobody
+from daq.adapters.transport_types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 T = TypeVar("T")
 
 
-class ThreadConnection:
+class ThreadConnection(Connection):
     """Any port pyserial knows, read in blocks by one thread and written by another."""
 
     def __init__(self, port: Any, name: str, on_data: OnData, on_lost: OnLost) -> None:

@@ -81,6 +81,7 @@ class Runner:
         self.kept: list[Kept] = []
         self.events = 0
         self._sessions = dict(sessions)
+        self._sharing = [name for name, driver in drivers.items() if driver.shares_line]
         self._store, self._clock = store, clock
         self._journal = JournalWriter([link.name for link in plan.links])
         self._blocks = BlockStream(store, self._journal)
@@ -227,6 +228,9 @@ class Runner:
             self._break(f"fault of the software: {type(error).__name__}: {error}")
         finally:
             self._busy = False
+        for name in self._sharing:
+            if not self.pipeline.exchanges[name].awaiting:
+                self._sessions[name].free()
         self._wake()
 
     def _break(self, reason: str) -> None:

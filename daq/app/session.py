@@ -196,7 +196,7 @@ class Session:
         except Exception as error:  # noqa: BLE001 - a driver's fault stays its instrument's
             self._driver_failed(error)
             return
-        self._wake()
+        self._go_on()
 
     def _take_items(self, items: Iterable[Item]) -> None:
         for item in items:
@@ -237,6 +237,11 @@ class Session:
         if self._connection is None:
             raise LinkError(f"{self.name}: not connected")
         self._connection.write(data, sent)
+
+    def free(self) -> None:
+        """No answer is awaited on this link now."""
+        if self._connection is not None:
+            self._connection.free()
 
     def _write(self, _link: str, data: bytes) -> None:
         exchange = self._exchange
@@ -289,6 +294,11 @@ class Session:
             # Whoever answers next may be another instrument: connect anew, and ask who it is.
             self._port_lost_late(f"no answer for {self._exchange.stale_after_ns / 1e9:g} s")
             return
+        self._go_on()
+
+    def _go_on(self) -> None:
+        if not self._exchange.awaiting:
+            self.free()
         self._wake()
 
     # ---- runs

@@ -20,12 +20,13 @@ from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import Audit, BeginRun, NoteHealth, Ping, SeeInstrument
-from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
+from daq.adapters.transport import Connection, OnData, OnLost
 from daq.app.catalogue import Catalogue
 from daq.app.curve_publishing import publish_curve
 from daq.app.fills import check_fill
 from daq.app.health import figures
 from daq.app.history import raw_journal
+from daq.app.lines import RealPorts
 from daq.app.orders import RunOrder, names_of, prepare
 from daq.app.publishing import Publishing
 from daq.app.recovery import recover
@@ -66,12 +67,6 @@ class Active:
     subscribers: set[asyncio.Event] = field(default_factory=set)
 
 
-def real_ports(instrument: Instrument, driver: Driver) -> Callable[[OnData, OnLost], Awaitable[Connection]]:
-    """Opens the port an instrument's file names, with the driver's serial settings unless the file has others."""
-    address = PortAddress(instrument.port, instrument.serial_line.over(driver.port))
-    return lambda on_data, on_lost: open_port(address, on_data, on_lost)
-
-
 class Supervisor:
     """Owns a state directory and serves the instruments of a catalogue."""
 
@@ -82,7 +77,7 @@ class Supervisor:
         clock: Clock,
         *,
         only: tuple[str, ...] = (),
-        ports: OpenerFor = real_ports,
+        ports: OpenerFor | None = None,
         publishing: Publishing | None = None,
         sparkplug: "Sparkplug | None" = None,
         crash_hook: Callable[[str], None] | None = None,
@@ -101,7 +96,7 @@ class Supervisor:
         self.sparkplug = sparkplug
         self.store: Store
         self._only = only
-        self._ports = ports
+        self._ports = ports or RealPorts()
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
         self._tasks: set[asyncio.Task[None]] = set()

@@ -111,6 +111,11 @@ class Exchange:
         """Whether a request waits for its reply or to be sent."""
         return self._outstanding is not None or bool(self._queue)
 
+    @property
+    def awaiting(self) -> bool:
+        """Whether an answer is awaited to what was sent last."""
+        return self._outstanding is not None
+
     def start_polling(self, t: int) -> None:
         """Ask for readings at the driver's interval from now on (a stream is only watched)."""
         self.polling = True

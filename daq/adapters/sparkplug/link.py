@@ -137,10 +137,10 @@ class Link:
             listening = asyncio.create_task(self._listen(connection))
             try:
                 await self._live(connection)
-                await self._send(connection, [self.node.farewell(self._now_ms())])
             finally:
                 listening.cancel()
                 await asyncio.gather(listening, return_exceptions=True)
+                await self._die(connection)
 
     async def _live(self, connection: Connection) -> None:
         """Until `stop`, or until the primary host goes.
@@ -169,6 +169,12 @@ class Link:
                 await self._wait(connection)
             if connection.lost.done():
                 raise BrokerDownError(connection.lost.result())
+
+    async def _die(self, connection: Connection) -> None:
+        """Say that the node is gone, whatever ended the session: to a polite disconnect the broker adds no will."""
+        if not connection.lost.done() and self.node.phase in (Phase.WAITING, Phase.ALIVE):
+            with contextlib.suppress(DaqError):
+                await self._send(connection, [self.node.farewell(self._now_ms())])
 
     async def _listen(self, connection: Connection) -> None:
         command, host = self.node.names.of_node("NCMD"), self.node.names.state

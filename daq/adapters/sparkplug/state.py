@@ -74,7 +74,8 @@ class EdgeNode:
     Attributes:
         with_aliases: births give every metric a number, and data messages have only that.
         phase: where it is in its life.
-        host_gone: the primary host went offline while the node lived: publish `farewell` and disconnect.
+        host_gone: the primary host went offline while the node lived: publish `farewell` and disconnect, even if it
+            is back meanwhile, because it has forgotten what it knew of the node.
         odd: what came in and was not followed.
     """
 
@@ -134,7 +135,7 @@ class EdgeNode:
         """The node's death, to be sent before it disconnects by its own will; its devices die with it."""
         if self.phase not in (Phase.WAITING, Phase.ALIVE):
             raise LifeError(f"a farewell while {self.phase}")
-        self.phase = Phase.LEAVING
+        self.phase, self.host_gone = Phase.LEAVING, False
         self._alive.clear()
         return self._death(now_ms)
 

@@ -10,6 +10,7 @@ from typing import Any
 from daq.adapters.paths import DAEMON_FILE, config_dir
 from daq.app.catalogue import Catalogue, parts
 from daq.app.cli.common import print_json, wanted_path
+from daq.app.lines import sharing_errors
 from daq.app.text import plain
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
@@ -64,6 +65,8 @@ class Findings:
         self.errors += errors
         self.files += catalogue.files
         usable = [i for i in catalogue.instruments.values() if self._has_driver(catalogue, i)]
+        served = {i.name: (i, catalogue.make_driver(i)) for i in usable if i.name in catalogue.enabled}
+        self.errors += sharing_errors(served)
         for versions in catalogue.methods.values():
             for method in versions.values():
                 self._compile(catalogue, method, usable)
