@@ -92,6 +92,14 @@ class Columns:
             return self.between(floor, end), target < 0.0 or start < floor
         return Span(start, end, first, stop), False
 
+    def last_readings(self, count: int, end: int, floor: int) -> tuple[Span, bool]:
+        """The last `count` readings up to `end` and after `floor`, and whether there were fewer."""
+        whole = self.between(floor, end)
+        if whole.n <= count:
+            return whole, whole.n < count
+        first = whole.stop - count
+        return Span(self.times[first - 1], end, first, whole.stop), False
+
     def faults(self, span: Span, channel: str) -> list[str]:
         """Faults of a channel inside a span, each once, in order."""
         number = self.channels.index(channel)

@@ -19,10 +19,11 @@ Statistic = Literal["mean", "sd", "min", "max", "slope", "last"]
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """A length in time (ns) or in revolutions; one of them is zero, or both."""
+    """A length in time (ns), in revolutions or, of a kept value's span, in readings; at most one of them is given."""
 
     ns: int = 0
     revolutions: float = 0.0
+    readings: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,8 +37,8 @@ def take(
             same = other.between(span.start, span.end)
             summaries |= {f"{link.name}.{c}": other.summary(same, c) for c in link.channels}
     gap = rows.gap(span)
-    interval = max(drivers[lead].interval_ns, drivers[lead].refresh_ns)
-    expected = (span.end - span.start) / interval if interval else 0.0
+    interval = _interval(drivers[lead])
+    expected = (span.end - span.start) / interval if interval else float(keep.span.readings or 0)
     coverage = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
     faults: list[str] = []
     if cut:
@@ -70,11 +70,18 @@ def take(
     )
 
 
+def _interval(driver: Driver) -> int:
+    """How far apart readings are (ns); 0 where they come when somebody presses a key, and no time means a gap."""
+    return max(driver.interval_ns, driver.refresh_ns) if driver.stale_after_ns else 0
+
+
 def resolve(keep: Keep, t: int, clock: Clock, columns: Columns) -> tuple[Span, bool]:
     """The span of a keep entry that ends at `t`, and whether it is shorter than asked."""
     floor = min(clock.floor, t)
     if keep.span.revolutions:
         return columns.last_turns(keep.span.revolutions, t, floor)
+    if keep.span.readings:
+        return columns.last_readings(keep.span.readings, t, floor)
     start = t - keep.span.ns
     if start < floor:
         return columns.between(floor, t), True

@@ -49,12 +49,18 @@ UNITS: Final[dict[str, Unit]] = {
         Unit("d", "d", "time", 86400.0),
         Unit("mm", "mm", "length", 1e-3),
         Unit("m", "m", "length", 1.0),
+        Unit("mg", "mg", "mass", 1e-6),
         Unit("g", "g", "mass", 1e-3),
         Unit("kg", "kg", "mass", 1.0),
         Unit("mL", "mL", "volume", 1e-6),
+        Unit("L", "L", "volume", 1e-3),
+        Unit("kg/m3", "kg/m³", "density", 1.0),
+        Unit("g/mL", "g/mL", "density", 1000.0),
         Unit("[pH]", "pH", "acidity", 1.0),
+        Unit("mV", "mV", "voltage", 1e-3),
         Unit("V", "V", "voltage", 1.0),
         Unit("Ohm", "Ω", "resistance", 1.0),
+        Unit("kOhm", "kΩ", "resistance", 1000.0),
         Unit("{rev}", "rev", "revolutions", 1.0),
     )
 }
@@ -80,6 +86,8 @@ ENTRY: Final[dict[str, tuple[str, float]]] = {
     "°F": ("[degF]", 1.0),
     "rev": ("{rev}", 1.0),
     "pH": ("[pH]", 1.0),
+    "g/cm3": ("g/mL", 1.0),
+    "kg/L": ("g/mL", 1.0),
 }
 
 

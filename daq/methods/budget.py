@@ -14,6 +14,7 @@ from daq.core.steady import effective_count, t_975
 from daq.core.units import convert
 from daq.methods.conclusion import Drift, Uncertainty
 from daq.methods.ranging import stated
+from daq.methods.signals import INTERVAL_SCALES
 from daq.quality.verification import certified_coefficient
 from daq.rheology.uncertainty import (
     Budget,
@@ -92,13 +93,13 @@ def budget(
 ) -> tuple[Budget, tuple[str, ...]] | None:
     """The combined budget of a kept value, and what it does not contain and why; None where nothing is known."""
     summary = kept.summaries.get(plan.primary)
-    if summary is None or value == 0.0 or not math.isfinite(value):
+    if summary is None or not math.isfinite(value):
         return None
     left_out: list[str] = []
     if plan.primary in (*VISCOSITIES, STRESS):
         components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
     else:
-        components = _plain(plan, left_out)
+        components = _plain(plan, value, left_out)
     components += _repeatability(summary, kept.statistic)
     return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
 
@@ -209,16 +210,22 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
     return out
 
 
-def _plain(plan: Plan, left_out: list[str]) -> list[Component]:
-    """Budget of a quantity that is measured directly: the channel's accuracy."""
+def _plain(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
+    """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
     given: dict[str, Any] = plan.context.get("specification") or {}
     limit = given.get("accuracy", {}).get(plan.primary)
     if limit is None and plan.primary == "temperature":
         limit = given.get("temperature")
-    if limit is None:
+    of_reading = given.get("accuracy_reading", {}).get(plan.primary)
+    out: list[Component] = []
+    if limit is None and of_reading is None:
         left_out.append(f"instrument: its specification states no accuracy of {plan.primary}")
-        return []
-    return [from_limit("instrument", limit)]
+    elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
+        out.append(from_limit("instrument", half))
+    step = given.get("resolution", {}).get(plan.primary)
+    if step is not None:
+        out.append(from_limit("resolution", step / 2.0))
+    return out
 
 
 def _repeatability(summary: Summary, statistic: str) -> list[Component]:
@@ -235,24 +242,30 @@ def budget_line(row: dict[str, Any]) -> dict[str, Any]:
     return {names.get(k, k): v for k, v in row.items()}
 
 
-def drift(summary: Summary, span_s: float) -> Drift | None:
-    """Slope of the readings in the span in % of the mean per minute, with its 95 % bound.
+def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
+    """Slope of the readings in the span per minute, with its 95 % bound: in `unit` (UCUM), and in % of the mean.
 
     The residuals' sum of squares is that of the readings less the line's part, with readings evenly spaced over the
     span; the lag-one autocorrelation is the readings' own, which a drift raises: the bound errs to the safe side.
     """
-    if summary.slope is None or summary.sd is None or not summary.mean or span_s <= 0.0:
+    if summary.slope is None or summary.sd is None or summary.mean is None or span_s <= 0.0:
         return None
-    per_minute = 100.0 * 60.0 / abs(summary.mean)
+    percent = None if not summary.mean or unit in INTERVAL_SCALES else 100.0 * 60.0 / abs(summary.mean)
     n = summary.n
     spread = n * span_s**2 / 12.0
     rest = max((n - 1) * summary.sd**2 - summary.slope**2 * spread, 0.0)
     worth = effective_count(n, summary.lag1 or 0.0)
     if worth < 4.0:
-        return Drift(summary.slope * per_minute, None, certain=False)
+        return Drift(_times(summary.slope, percent), None, False, summary.slope * 60.0, None)
     half = t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)
     return Drift(
-        percent_per_min=summary.slope * per_minute,
-        bound_percent_per_min=(abs(summary.slope) + half) * per_minute,
+        percent_per_min=_times(summary.slope, percent),
+        bound_percent_per_min=_times(abs(summary.slope) + half, percent),
         certain=abs(summary.slope) > half,
+        per_min=summary.slope * 60.0,
+        bound_per_min=(abs(summary.slope) + half) * 60.0,
     )
+
+
+def _times(slope: float, factor: float | None) -> float | None:
+    return None if factor is None else slope * factor

@@ -11,7 +11,9 @@ from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
 from daq.core.units import symbol
 from daq.methods.claims import ended_step
-from daq.methods.conclusion import Drift, Row
+from daq.methods.conclusion import Drift, Row, Uncertainty
+from daq.methods.ownvalue import own_value_said
+from daq.methods.signals import INTERVAL_SCALES
 from daq.rheology import cylinders
 
 WATER_DENSITY: Final = 1000.0
@@ -67,11 +69,14 @@ def flow_faults(plan: Plan, row: Row | None) -> list[str]:
     return ["vortices"] if narrow and part >= 1.0 else []
 
 
-def cautions(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None, drift: Drift | None) -> tuple[str, ...]:
+def cautions(
+    plan: Plan, facts: Facts, kept: Kept | None, row: Row | None, drift: Drift | None, budget: Uncertainty | None = None
+) -> tuple[str, ...]:
     """Sentences for the result, in the order of their weight."""
     if kept is None or row is None:
         return ()
     said = [
+        own_value_said(plan, kept, row, budget),
         _vortices_said(plan, row),
         _heating_said(plan, row),
         _drift_said(plan, row, drift),
@@ -138,9 +143,13 @@ def _heating_said(plan: Plan, row: Row) -> str:
 def _drift_said(plan: Plan, row: Row, drift: Drift | None) -> str:
     if plan.claim != "at_time" or drift is None or not drift.certain:
         return ""
-    if abs(drift.percent_per_min) * row.span_s / 60.0 < DRIFTS:
+    code: str = plan.context["units"][plan.primary]
+    least, _ = INTERVAL_SCALES.get(code, (DRIFTS, ""))
+    moved = drift.per_min if code in INTERVAL_SCALES else drift.percent_per_min
+    if moved is None or abs(moved) * row.span_s / 60.0 < least:
         return ""
-    return f"the value was still changing by {drift.percent_per_min:+.2g} % per minute: it is the value at this time"
+    unit = symbol(code) if code in INTERVAL_SCALES else "%"
+    return f"the value was still changing by {moved:+.2g} {unit} per minute: it is the value at this time"
 
 
 def _selected(plan: Plan, facts: Facts, kept: Kept) -> str:

@@ -6,7 +6,7 @@ from daq.methods.fluid import Fluid
 from daq.methods.instrument import Instrument
 from daq.methods.making import Making
 from daq.methods.refusals import Refusals
-from daq.methods.signals import SPEED, TORQUE
+from daq.methods.signals import INTERVAL_SCALES, OWN_VISCOSITY, SPEED, TORQUE
 
 FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
@@ -71,6 +71,7 @@ def check_bench(making: Making) -> None:
         )
     _check_identity(making)
     _check_geometry(making)
+    _check_channels(making)
     for role, name in instrument.companions.items():
         if name not in making.companions:
             making.refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
@@ -83,6 +84,17 @@ def _check_identity(making: Making) -> None:
             "expect_serial",
             f"is {wanted!r}, but the instrument on this port says {identity.serial!r}; check which cable is where, or "
             "correct the file after an exchange",
+        )
+
+
+def _check_channels(making: Making) -> None:
+    """A signal has one meaning: what an instrument computes itself is told apart from what is computed here."""
+    for name in {d.name for d in making.signals.derivations} & {c.name for c in making.driver.channels}:
+        wanted = OWN_VISCOSITY if name == "viscosity" else f"own_{name}"
+        making.refuse_bench(
+            "driver",
+            f"{making.instrument.driver} has a channel {name!r}, which is also computed from torque and geometry; in "
+            f"the driver call the instrument's own {wanted!r}",
         )
 
 
@@ -146,8 +158,8 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
         if not any(r.signal == primary for r in steady):
             making.refuse(
                 f"{key}.stop",
-                f"the claim equilibrium must be shown: add a steady rule on {method.result}, for example "
-                "{ signal = 'viscosity', steady = { span = '30 s', limit = '1 %' } }",
+                f"the claim equilibrium must be shown: add a steady rule on {method.result}, for example {{ signal = "
+                f"'{method.result}', steady = {{ span = '30 s', limit = {_limit_example(making, primary)} }} }}",
             )
     for j, keep in enumerate(keeps):
         if keep.at == "end" and keep.statistic in ("sd", "slope") and method.claim in ("at_time", "equilibrium"):
@@ -155,6 +167,11 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
                 f"{key}.keep[{j}].statistic",
                 f"{keep.statistic} is not a value of {method.result}; keep the mean: deviation and slope come with it",
             )
+
+
+def _limit_example(making: Making, primary: str) -> str:
+    _, example = INTERVAL_SCALES.get(making.signals.units.get(primary, ""), (0.0, "'1 %'"))
+    return example
 
 
 def check_verification(making: Making, primary: str, fluid: Fluid | None, today: str | None) -> None:

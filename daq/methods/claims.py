@@ -9,7 +9,7 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.budget import COVERAGE, JCGM_100, VISCOSITIES, budget, budget_line
+from daq.methods.budget import COVERAGE, JCGM_100, budget, budget_line
 from daq.methods.checks import shows_steadiness
 from daq.methods.conclusion import Row, Uncertainty
 from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
@@ -157,8 +157,8 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: Row) -> Uncertai
     if interval > 0.0:
         components.append(from_limit("interval of the readings", interval))
     slope = None if summary is None else summary.slope
-    watched = leaf is not None and leaf.signal == plan.primary and plan.primary in VISCOSITIES
-    if summary is not None and summary.mean and slope and watched:
+    watched = leaf is not None and leaf.signal == plan.primary
+    if summary is not None and summary.mean is not None and slope and watched:
         found = budget(plan, facts, kept, summary.mean, row.torque_percent)
         if found is not None:
             u = found[0].u_c
@@ -167,7 +167,7 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: Row) -> Uncertai
             )
             left_out += found[1]
     else:
-        left_out.append("value at the threshold: the event is not on the measured viscosity, or that does not move")
+        left_out.append(f"value at the threshold: the event is not on the {plan.primary}, or that does not move")
     seconds = event_seconds(plan, facts, kept)
     if not components or seconds is None:
         return None

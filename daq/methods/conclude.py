@@ -52,14 +52,14 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
             budget = time_uncertainty(plan, facts, kept, row)
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
-    moved = None if summary is None else drift(summary, span_s)
+    moved = None if summary is None else drift(summary, span_s, units[plan.primary])
     product: dict[str, Any] | None = plan.context.get("product")
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     return Conclusion(
         quantity=quantity,
         unit=unit,
         value=value,
-        reported=reported(value, product),
+        reported=reported(value, product, quantity),
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
@@ -81,8 +81,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
         corrected=correction(plan, row, value, budget),
-        cautions=cautions(plan, facts, kept, row, moved),
+        cautions=cautions(plan, facts, kept, row, moved, budget),
         temperatures={} if kept is None else _temperatures(plan, kept),
+        signals={} if kept is None else _signals(plan, kept),
     )
 
 
@@ -175,6 +176,18 @@ def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
     units: dict[str, str] = plan.context["units"]
     means = {s: _mean(kept, s) for s in kept.summaries if units.get(s) == "Cel"}
     return {s: m for s, m in means.items() if m is not None}
+
+
+def _signals(plan: Plan, kept: Kept) -> dict[str, tuple[float, str]]:
+    """Means of the measured signals that have no place of their own in a result."""
+    own = {plan.primary, plan.speed_signal, "" if plan.band is None else plan.band.signal}
+    own |= {d.name for d in plan.derivations}
+    out: dict[str, tuple[float, str]] = {}
+    for signal in kept.summaries:
+        unit, mean = plan.context["units"].get(signal, ""), _mean(kept, signal)
+        if signal not in own and unit != "Cel" and mean is not None:
+            out[signal] = (mean, unit)
+    return out
 
 
 def _said(plan: Plan, row: Row | None, fault: str) -> str:

@@ -8,13 +8,17 @@ from daq.core.faults import Quality
 
 @dataclass(frozen=True, slots=True)
 class Drift:
-    """How the value changed inside its span, in % of its mean per minute."""
+    """How the value changed inside its span."""
 
-    percent_per_min: float
+    percent_per_min: float | None
+    """In % of its mean; None where that means nothing, as of a temperature in Cel."""
     bound_percent_per_min: float | None
     """Upper bound (95 %) of its magnitude; None where the readings cannot carry one."""
     certain: bool
     """Whether zero lies outside the 95 % interval of the slope."""
+    per_min: float
+    """In the unit of the value."""
+    bound_per_min: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,3 +211,5 @@ class Conclusion:
     """What a reader of the value must know: limits of use, drift, what selected it."""
     temperatures: dict[str, float] = field(default_factory=dict)
     """Mean of every temperature signal in the span, Cel."""
+    signals: dict[str, tuple[float, str]] = field(default_factory=dict)
+    """Mean and UCUM unit of what else was measured in the span, companions included."""

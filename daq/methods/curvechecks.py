@@ -6,8 +6,8 @@ from typing import Any
 
 from daq.core.plan import Extent, Step
 from daq.methods.making import Making
-from daq.methods.rules import in_time
-from daq.methods.settling import needed_revolutions, settled
+from daq.methods.rules import NS, in_time
+from daq.methods.settling import TIME_CONSTANTS, needed_revolutions, settled
 
 LEAST_SPEEDS = 3
 
@@ -33,8 +33,25 @@ def check_flow_curve(making: Making, steps: Sequence[Step]) -> dict[str, Any] | 
     return {"branch": asked.branch, "models": list(asked.models)}
 
 
+def _check_lag(making: Making, steps: Sequence[Step]) -> None:
+    """Warn where a value may be taken while the instrument's own filter still follows the beginning of the step."""
+    lag = making.driver.lag_ns
+    for step in steps:
+        judged = any(leaf.kind == "steady" for leaf in step.stop.leaves())
+        if not lag or judged or not any(k.at == "end" for k in step.keep):
+            continue
+        have = in_time(step.settle, step.speed)
+        if have < TIME_CONSTANTS * lag:
+            making.refusals.warn(
+                f"step {step.name}: {making.instrument.name} follows a change with a time constant of {lag / NS:g} s, "
+                f"and settle is {have / NS:g} s; after {TIME_CONSTANTS:g} time constants 1 % of it is left: use at "
+                f"least '{TIME_CONSTANTS * lag / NS:g} s', or a stop rule on steadiness"
+            )
+
+
 def check_settling(making: Making, steps: Sequence[Step], flow_index: float | None) -> None:
-    """Warn where a value may be taken while the spring of the torque sensor still winds up or unwinds."""
+    """Warn where a value may be taken while the instrument, or its torque sensor's spring, still follows a change."""
+    _check_lag(making, steps)
     before: float | None = None
     for step in steps:
         speed = step.speed

@@ -18,6 +18,7 @@ from daq.core.units import ENTRY, UNITS, convert, entered
 
 _QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
 _COMMA: Final = re.compile(r"\s*[+-]?\d+,\d+")
+_READINGS: Final = re.compile(r"\s*(\d{1,6})\s+readings?\s*")
 _NAME: Final = re.compile(r"[a-z][a-z0-9_-]*")
 _DATE: Final = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
@@ -118,6 +119,16 @@ def extent(value: Any) -> Extent:
     return Extent(ns=round(given.in_unit("s") * 1e9))
 
 
+def span(value: Any) -> Extent:
+    """How far back a kept value reaches: as `extent`, or the latest readings, as in ``5 readings``."""
+    found = _READINGS.fullmatch(value) if isinstance(value, str) else None
+    if found is None:
+        return extent(value)
+    if not int(found[1]):
+        raise ValueError(f"{value!r}: a value is taken from at least one reading")
+    return Extent(readings=int(found[1]))
+
+
 def duration(value: Any) -> int:
     """A time in ns: a number of seconds, or ``30 s``, ``2 min``, ``1 h``."""
     given = extent(value)
@@ -202,6 +213,7 @@ Name = Annotated[str, BeforeValidator(name)]
 Text = Annotated[str, Field(min_length=1)]
 Day = Annotated[str, BeforeValidator(day)]
 Length = Annotated[Extent, BeforeValidator(extent)]
+SpanLength = Annotated[Extent, BeforeValidator(span)]
 Duration = Annotated[int, BeforeValidator(duration)]
 Setting = Annotated[Amount | str, BeforeValidator(setting)]
 SpeedSetting = Annotated[Amount | str, BeforeValidator(setting_in("/min"))]

@@ -180,6 +180,11 @@ class Specification(Model):
     geometry: Positive | None = None
     temperature: Kelvins | None = None
     accuracy: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    """Of any other channel, by its name, in its unit: of the whole range."""
+    accuracy_reading: dict[Text, Percent] = Field(default_factory=dict)
+    """Likewise, % of the reading; the two add up where both are stated."""
+    resolution: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    """Likewise, the smallest step that is shown, in the channel's unit."""
     includes: Annotated[tuple[Included, ...], Listed] = ()
     reference: str = ""
 

@@ -35,7 +35,7 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ro
     if not product or not product["limits"]:
         return Judgement(Verdict.NONE.value, None, None, (), ("the product has no limits",) if product else ())
     rule = DecisionRule(product["decision_rule"])
-    decimals = None if value is None else reported_decimals(value, product)
+    decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
     used = tuple(_one(subject, limit, rule, decimals) for limit in product["limits"])
     verdicts = {u.verdict for u in used}
@@ -47,9 +47,10 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ro
     return Judgement(overall.value, rule.value, compared, used, reasons)
 
 
-def reported_decimals(value: float, product: dict[str, Any]) -> int:
-    """Decimals of the reported number: those of the product, or what its significant digits come to."""
-    fixed = product.get("reported_decimals")
+def reported_decimals(value: float, product: dict[str, Any], quantity: str) -> int:
+    """Decimals of the reported number: those of the quantity's limit, or of the product, or by significant digits."""
+    own = (limit.get("decimals") for limit in product["limits"] if limit["quantity"] == quantity)
+    fixed = next((d for d in own if d is not None), product.get("reported_decimals"))
     if fixed is not None:
         return int(fixed)
     exact = decimal_of(value)
@@ -57,11 +58,11 @@ def reported_decimals(value: float, product: dict[str, Any]) -> int:
     return digits - 1 - (exact.adjusted() if exact else 0)
 
 
-def reported(value: float | None, product: dict[str, Any] | None) -> str | None:
+def reported(value: float | None, product: dict[str, Any] | None, quantity: str) -> str | None:
     """The value as the product reports it; None without value or product."""
     if value is None or not product:
         return None
-    return as_reported(value, reported_decimals(value, product))
+    return as_reported(value, reported_decimals(value, product, quantity))
 
 
 def _one(subject: _Subject, limit: dict[str, Any], rule: DecisionRule, decimals: int | None) -> LimitUsed:

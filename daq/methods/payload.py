@@ -56,6 +56,13 @@ class SpanData(Part):
     stop_reason: str
 
 
+class SignalData(Part):
+    """Mean of one more signal."""
+
+    value: float
+    unit: str = Field(description="UCUM code")
+
+
 class ConditionsData(Part):
     """Means over the span; null where not measured or not defined."""
 
@@ -70,6 +77,9 @@ class ConditionsData(Part):
     shear_rate: Number = Field(default=None, description="/s; null where the geometry defines none")
     temperature: Number = Field(default=None, description="Cel, of the probe the method looks at")
     temperatures: dict[str, float] = Field(default_factory=dict, description="Cel, all probes")
+    signals: dict[str, SignalData] = Field(
+        default_factory=dict, description="what else was measured in the span, companions included"
+    )
 
 
 class GeometryData(Part):
@@ -157,9 +167,11 @@ class VerifiedData(Part):
 class DriftData(Part):
     """How the value changed inside its span."""
 
-    percent_per_min: float
+    percent_per_min: Number = Field(description="% of the value; null where that means nothing, as of a temperature")
     bound_percent_per_min: Number = None
     certain: bool
+    per_min: Number = Field(default=None, description="in the unit of the value")
+    bound_per_min: Number = None
 
 
 class CorrectionData(Part):

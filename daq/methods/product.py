@@ -34,6 +34,8 @@ class Limit(Model):
     low: float | None = None
     high: float | None = None
     unit: UnitText = Field(description="the unit of low and high, for example 'mPa.s'")
+    decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
+    """Decimals of the reported number where this quantity is the result; left out: as the product says."""
     geometry: Name | None = None
     vessel: Text | None = None
     speed: PerMinute | None = None

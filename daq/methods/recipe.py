@@ -18,6 +18,7 @@ from daq.methods.fields import (
     Percent,
     Quantity,
     Setting,
+    SpanLength,
     SpeedSetting,
     TemperatureSetting,
     Text,
@@ -120,7 +121,7 @@ class Keep(Model):
     """When a value is taken, over what trailing span, and which statistic of the span it is."""
 
     at: KeepAt = "end"
-    span: Length = Field(description="how far back the value reaches, for example '30 s' or '2 rev'")
+    span: SpanLength = Field(description="how far back the value reaches, for example '30 s', '2 rev' or '5 readings'")
     every: Length = Extent()
     statistic: Statistic = "mean"
     event: Stop | None = None

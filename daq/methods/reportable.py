@@ -179,7 +179,7 @@ def _made(
         quantity="" if first is None else first["quantity"],
         unit=unit,
         value=value,
-        reported=reported(value, plain),
+        reported=reported(value, plain, "" if first is None else first["quantity"]),
         expanded=max(expanded) if value is not None and len(expanded) == len(counted) else None,
         decided=decided,
         how=how,
@@ -212,7 +212,7 @@ def _verdict(
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
         return Verdict.NONE.value, None, ()
     rule = DecisionRule(product["decision_rule"])
-    decimals = reported_decimals(value, product)
+    decimals = reported_decimals(value, product, counted[0]["quantity"])
     said: list[str] = []
     verdicts: list[Verdict] = []
     for i, limit in enumerate(counted[0]["verdict"]["limits"]):

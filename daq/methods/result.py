@@ -23,6 +23,7 @@ from daq.methods.payload import (
     OriginData,
     Part,
     SampleData,
+    SignalData,
     SpanData,
     StepData,
     UncertaintyData,
@@ -228,6 +229,7 @@ FLAT_COLUMNS = list(
                 "choices",
                 "dimensions",
                 "temperatures",
+                "signals",
                 "companions",
             )
         ),
@@ -259,6 +261,7 @@ def _conditions(c: Conclusion) -> ConditionsData:
         shear_rate=finite(row.shear_rate),
         temperature=finite(row.temperature),
         temperatures=c.temperatures,
+        signals={name: SignalData(value=value + 0.0, unit=unit) for name, (value, unit) in c.signals.items()},
     )
 
 

@@ -9,7 +9,7 @@ from daq.core.units import symbol
 from daq.methods.fields import Amount
 from daq.methods.making import Making
 from daq.methods.recipe import Steadiness, Stop
-from daq.methods.signals import BUILT_IN
+from daq.methods.signals import BUILT_IN, INTERVAL_SCALES
 
 NS = 1_000_000_000
 NS_PER_MINUTE = 60 * NS
@@ -78,6 +78,13 @@ class RuleMaker:
         if signal in BUILT_IN:
             self._refuse(f"{key}.signal", f"{signal} grows all the time and is never steady; name a measured signal")
         relative = steady.limit.unit == "%" and self.making.signals.units[signal] != "%"
+        if relative and self.making.signals.units[signal] in INTERVAL_SCALES:
+            _, example = INTERVAL_SCALES[self.making.signals.units[signal]]
+            self._refuse(
+                f"{key}.steady.limit",
+                f"a percentage of {signal} ({symbol(self.making.signals.units[signal])}) means nothing, its zero is "
+                f"only agreed upon; write how much it may change, for example {example}",
+            )
         limit = (
             steady.limit.value / 100.0
             if relative

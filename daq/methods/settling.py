@@ -9,6 +9,8 @@ import math
 from typing import Final
 
 REVOLUTIONS_TO_A_HUNDREDTH: Final = 1.0
+TIME_CONSTANTS: Final = 5.0
+"""Time constants of an instrument's own filter until exp(-5), less than 1 %, is left of a change."""
 SETTLED: Final = 0.01
 """Part of the new torque that may be left of the change."""
 

@@ -55,6 +55,12 @@ def _stoppable(making: Making, step: StepEntry, key: str, stop: Rule, speed: flo
         )
 
 
+def _enough_readings(making: Making, count: int, key: str, stop: Rule) -> None:
+    """Refuse a span of more readings than a step has that ends after so many of them."""
+    if stop.kind == "above" and stop.signal == "readings" and stop.low < count:
+        making.refuse(key, f"is of {count} readings, but the step ends after {stop.low:g}; take fewer, or wait longer")
+
+
 def _keep(
     maker: RuleMaker, entry: KeepEntry, key: str, stop: Rule, where: tuple[StepEntry, float | None], *, fits: bool
 ) -> Keep:
@@ -62,7 +68,7 @@ def _keep(
     for field, extent in (("span", entry.span), ("every", entry.every)):
         if extent.revolutions and speed is None:
             making.refuse(f"{key}.{field}", "is in revolutions, but the step has no speed; write a time")
-    span = in_time(entry.span, speed)
+    span = 0.0 if entry.span.readings else in_time(entry.span, speed)
     settle = in_time(step.settle, speed)
     available = min(longest_time(stop, speed), float(step.longest)) - settle
     if fits and math.isfinite(span) and span > available + 1:
@@ -84,5 +90,7 @@ def _keep(
             f"step {step.name}: a span of {entry.span.revolutions:g} revolutions does not average out the rotor's "
             "ripple; use at least 1"
         )
+    if entry.span.readings:
+        _enough_readings(making, entry.span.readings, f"{key}.span", stop)
     event = None if entry.event is None else maker.make(entry.event, f"{key}.event")
     return Keep(entry.at, entry.statistic, entry.span, entry.every, event, entry.keep_part)

@@ -1,0 +1,1 @@
+"""Methods, rules, limits and results on instruments where nothing turns."""

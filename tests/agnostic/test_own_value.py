@@ -1,0 +1,77 @@
+"""An instrument that reports a viscosity itself: its value is held against ours."""
+
+import pytest
+
+from daq.core.driver import Channel
+from daq.core.errors import SettingErrors
+from tests.agnostic.parts import CHANNELS, Numbers, World, instrument, measured, method
+
+# Viscosity that gives 1 mN.m (full scale) at 10 /min: 20 Pa.s, so eta = 20000 mPa.s * torque/100 * 10/speed.
+BODY = """
+enable_motion = true
+mounted = "crossbar"
+[specification]
+torque_full_scale = "1000 uN.m"
+torque = "1 %"
+geometry = "0.5 %"
+[geometries.crossbar]
+kind = "calibrated constants"
+full_scale_viscosity = "20000 mPa.s"
+at_speed = "10 /min"
+vessel = "600 mL low beaker"
+"""
+TURNING = """
+[[steps]]
+name = "reading"
+speed = 10
+settle = "1 rev"
+stop = "30 s"
+longest = "2 min"
+keep = [{ at = "end", span = "12 s" }]
+"""
+
+
+def run(tmp_path, factor, body=BODY):
+    """Torque 50 % at 10 /min: 10000 mPa.s; the instrument says `factor` times that."""
+    world = World(lambda t: [50.0 if world.speed else 0.0, world.speed, 10_000.0 * factor if world.speed else 0.0], 0.1)
+    recipe = method(tmp_path, TURNING, result="viscosity")
+    return measured(
+        recipe, instrument(tmp_path, "visc-1", "reading-viscometer", body),
+        Numbers("reading-viscometer", interval_s=0.1), world,
+    )  # fmt: skip
+
+
+def own(conclusion):
+    return [s for s in conclusion.cautions if "the instrument's own viscosity" in s]
+
+
+# The body is stated to +-0.5 %, rectangular: 0.2887 %, times k near 2 gives 0.58 %.  Torque (1 % of full scale at 50 %
+# is 2 %) is common to both and allows nothing.
+@pytest.mark.parametrize(("factor", "said"), [(1.0, ""), (1.004, ""), (0.996, ""), (1.01, "+1.0 %"), (0.9, "-10.0 %")])
+def test_a_difference_beyond_what_the_body_allows_is_said(tmp_path, factor, said):
+    c, _, data = run(tmp_path, factor)
+    assert (c.value, c.validity) == (pytest.approx(10_000.0), "valid")
+    assert data.conditions.signals["own_viscosity"].value == pytest.approx(10_000.0 * factor)
+    assert bool(own(c)) is bool(said)
+    assert not said or said in own(c)[0]
+    assert not said or "check geometry, factor and unit" in own(c)[0]
+    assert set(c.cautions) <= set(data.warnings)
+
+
+@pytest.mark.parametrize(("factor", "differs"), [(1.008, False), (1.02, True)])
+def test_where_nothing_is_stated_one_percent_is_allowed(tmp_path, factor, differs):
+    c, _, _ = run(tmp_path, factor, BODY.replace('geometry = "0.5 %"\n', ""))
+    assert bool(own(c)) is differs
+
+
+def test_a_unit_taken_for_another_is_found(tmp_path):
+    # Pa.s on the wire taken for mPa.s: a factor of a thousand.
+    c, _, _ = run(tmp_path, 0.001)
+    assert "differs by -99.9 %" in own(c)[0]
+
+
+def test_two_signals_of_one_name_are_refused(tmp_path, monkeypatch):
+    channels = (*CHANNELS["reading-viscometer"][:2], Channel("apparent_viscosity", "mPa.s", 0.0, 1e6))
+    monkeypatch.setitem(CHANNELS, "reading-viscometer", channels)
+    with pytest.raises(SettingErrors, match="also computed from torque and geometry.*own_apparent_viscosity"):
+        run(tmp_path, 1.0)
