@@ -79,22 +79,15 @@ async def test_other_content_under_a_known_id_is_kept_aside_and_the_first_stands
 
 
 @pytest.mark.asyncio
-async def test_two_writers_with_the_same_events_at_the_same_time_take_each_once(database, query):
-    messages = events(*(result(n, stream=f"bench-{n % 7}") for n in range(1, 301)))
-
-    async def all_of_them(order):
-        async with writer(database) as w:
-            total = 0
-            for i in range(0, 300, 25):
-                total += (await w.take(order[i : i + 25])).taken
-            return total
-
-    mixed = [*messages[150:], *messages[:150]]
-    taken = await asyncio.gather(
-        all_of_them(messages), all_of_them(messages[::-1]), all_of_them(mixed), all_of_them(messages)
-    )
-    assert sum(taken) == 300
-    assert query("SELECT count(*), count(DISTINCT (source, id)) FROM lab.results") == [(300, 300)]
+async def test_writers_with_the_same_events_at_the_same_time_take_each_once_and_do_not_lock_up(database, query):
+    rounds = [events(*(result(200 * r + n, time=T0) for n in range(1, 201))) for r in range(6)]
+    async with writer(database) as one, writer(database) as two, writer(database) as three:
+        for messages in rounds:
+            mixed = [*messages[100:], *messages[:100]]
+            written = await asyncio.gather(one.take(messages), two.take(messages[::-1]), three.take(mixed))
+            assert sum(w.taken for w in written) == 200
+            assert sum(w.duplicates for w in written) == 400
+    assert query("SELECT count(*), count(DISTINCT (source, id)) FROM lab.results") == [(1200, 1200)]
 
 
 @pytest.mark.asyncio
