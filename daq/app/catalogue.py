@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from daq.adapters.paths import DAEMON_FILE
-from daq.app.drivers import Drivers
+from daq.app.drivers import Drivers, described
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Plan
+from daq.descriptions.load import Description, load_description
 from daq.methods.compile import compile_plan
 from daq.methods.daemon import Daemon
 from daq.methods.digest import digest
@@ -38,6 +39,8 @@ class Catalogue:
     methods: dict[str, dict[str, Method]] = field(default_factory=dict)
     products: dict[str, Product] = field(default_factory=dict)
     fluids: dict[str, Fluid] = field(default_factory=dict)
+    descriptions: dict[Path, Description] = field(default_factory=dict)
+    """Those that instruments' files name, by path."""
     files: int = 1
     """How many files were looked at."""
 
@@ -136,11 +139,24 @@ class Catalogue:
         return _found("fluid", fluid_id, self.fluids)
 
     def make_driver(self, instrument: Instrument) -> Driver:
-        """A new driver for an instrument; `SettingError` names its file where kind or options are wrong."""
-        try:
-            return self.drivers.make(instrument.driver, instrument.driver_options)
-        except SettingError as error:
-            raise SettingError(error.reason, file=instrument.source, key=error.key) from error
+        """A new driver for an instrument; `SettingError` names its file where kind or options are wrong.
+
+        A kind that ends in ``.toml`` is a description file, seen from the configuration folder.
+        """
+        if instrument.driver.endswith(".toml"):
+            description = self._described(instrument)
+            return _named(lambda: described(description, instrument.driver_options), instrument)
+        return _named(lambda: self.drivers.make(instrument.driver, instrument.driver_options), instrument)
+
+    def _described(self, instrument: Instrument) -> Description:
+        """The description an instrument's file names, read once; its own errors name the description's file."""
+        path = self.folder / Path(instrument.driver).expanduser()
+        if path not in self.descriptions:
+            if not path.is_file():
+                reason = f"there is no file {path}; paths are seen from the folder of {DAEMON_FILE}"
+                raise SettingError(reason, file=instrument.source, key="driver")
+            self.descriptions[path] = load_description(path)
+        return self.descriptions[path]
 
     def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> list[Companion]:
         """The companions of an instrument with new drivers; `SettingError` as `make_driver` and `instrument`."""
@@ -166,6 +182,18 @@ class Catalogue:
             companions=self.companions(instrument),
             choices=choices,
         )
+
+
+def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
+    """A driver, or errors that name the instrument's file."""
+    try:
+        return make()
+    except SettingErrors as error:
+        raise SettingErrors(
+            [SettingError(e.reason, file=instrument.source, key=e.key) for e in error.errors]
+        ) from error
+    except SettingError as error:
+        raise SettingError(error.reason, file=instrument.source, key=error.key) from error
 
 
 def state_of(daemon: Daemon) -> str | None:

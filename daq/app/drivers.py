@@ -1,13 +1,20 @@
-"""Finds drivers, built-in and foreign ones the same way: by the entry-point group ``daq.drivers``."""
+"""Finds drivers, built-in and foreign ones the same way: by the entry-point group ``daq.drivers``.
+
+An entry point names a subclass of `Driver`, or the path of a description file.
+"""
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
 from typing import Any, Final
 
 from daq.core.driver import API_VERSION, Driver
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, SettingErrors
+from daq.descriptions.driver import OPTION as DESCRIPTION
+from daq.descriptions.driver import DescribedDriver
+from daq.descriptions.load import Description, describe, load_description
 from daq.methods.probes import OPTION, ProbedDriver
 
 GROUP: Final = "daq.drivers"
@@ -18,8 +25,8 @@ class Drivers:
     """The drivers of this installation.  Each is imported when first asked for, so a broken one harms no other."""
 
     entries: dict[str, list[EntryPoint]]
-    _loaded: dict[str, "type[Driver] | str"] = field(default_factory=dict)
-    """The class, or why there is none."""
+    _loaded: dict[str, "type[Driver] | Description | str"] = field(default_factory=dict)
+    """The class or description, or why there is none."""
 
     @classmethod
     def find(cls, entries: Iterable[EntryPoint] | None = None) -> "Drivers":
@@ -40,42 +47,54 @@ class Drivers:
         return {name: reason for name, reason in found.items() if isinstance(reason, str)}
 
     def driver_class(self, name: str) -> type[Driver]:
-        """The class of a driver.
+        """The class of a driver; of one that is described, `DescribedDriver`.
 
         Raises:
             SettingError: there is none of that name, or it cannot be used.
         """
+        loaded = self._usable(name)
+        return DescribedDriver if isinstance(loaded, Description) else loaded
+
+    def make(self, kind: str, options: Mapping[str, Any]) -> Driver:
+        """A new driver.  Options that hold a whole description (those of a journal's header do) need no `kind`.
+
+        Raises:
+            SettingError: there is none of that kind, it cannot be used, or it refuses the options.
+        """
+        if isinstance(options.get(DESCRIPTION), Mapping):
+            own = {k: v for k, v in options.items() if k != DESCRIPTION}
+            return _with_probes(lambda given: describe(options[DESCRIPTION], given), own)
+        loaded = self._usable(kind)
+        if isinstance(loaded, Description):
+            return described(loaded, options)
+        made = loaded
+
+        def guarded(given: Mapping[str, Any]) -> Driver:
+            try:
+                return made(given)
+            except SettingError:
+                raise
+            except Exception as error:
+                raise SettingError(
+                    f"the driver {kind!r} failed with these options: {type(error).__name__}: {error}; "
+                    "tell the driver's author",
+                    key="options",
+                ) from error
+
+        return _with_probes(guarded, options)
+
+    def _usable(self, name: str) -> "type[Driver] | Description":
         loaded = self._load(name)
         if isinstance(loaded, str):
             raise SettingError(loaded, key="driver")
         return loaded
 
-    def make(self, kind: str, options: Mapping[str, Any]) -> Driver:
-        """A new driver.
-
-        Raises:
-            SettingError: there is none of that kind, it cannot be used, or it refuses the options.
-        """
-        made = self.driver_class(kind)
-        own = {k: v for k, v in options.items() if k != OPTION}
-        try:
-            driver = made(own)
-        except SettingError as error:
-            raise SettingError(error.reason, file=error.file, key=error.key or "options") from error
-        except Exception as error:
-            raise SettingError(
-                f"the driver {kind!r} failed with these options: {type(error).__name__}: {error}; "
-                "tell the driver's author",
-                key="options",
-            ) from error
-        return ProbedDriver(driver, options[OPTION]) if OPTION in options else driver
-
-    def _load(self, name: str) -> "type[Driver] | str":
+    def _load(self, name: str) -> "type[Driver] | Description | str":
         if name not in self._loaded:
             self._loaded[name] = self._try(name)
         return self._loaded[name]
 
-    def _try(self, name: str) -> "type[Driver] | str":
+    def _try(self, name: str) -> "type[Driver] | Description | str":
         entries = self.entries.get(name, [])
         if not entries:
             near = difflib.get_close_matches(name, self.names, 1)
@@ -89,14 +108,42 @@ class Drivers:
             loaded = entry.load()
         except Exception as error:  # noqa: BLE001 - whatever a foreign module does wrong stays its own fault
             return f"the driver {name!r} of {_owner(entry)} cannot be loaded: {type(error).__name__}: {error}"
+        if isinstance(loaded, (str, Path)):
+            try:
+                return load_description(loaded)
+            except SettingError as error:
+                return f"the driver {name!r} of {_owner(entry)} has a description that cannot be used: {error}"
         if not (isinstance(loaded, type) and issubclass(loaded, Driver)):
-            return f"the driver {name!r} of {_owner(entry)}: {entry.value} is not a subclass of daq.core.driver.Driver"
+            return (
+                f"the driver {name!r} of {_owner(entry)}: {entry.value} is neither a subclass of "
+                "daq.core.driver.Driver nor the path of a description file"
+            )
         if loaded.api_version != API_VERSION:
             return (
                 f"the driver {name!r} of {_owner(entry)} was written for version {loaded.api_version} of the driver "
                 f"contract, this daq has version {API_VERSION}; install versions that fit together"
             )
         return loaded
+
+
+def described(description: Description, options: Mapping[str, Any]) -> Driver:
+    """A new driver of a description, with the probes among its options; errors as `Drivers.make`."""
+    return _with_probes(description.driver, options)
+
+
+def _with_probes(make: Callable[[Mapping[str, Any]], Driver], options: Mapping[str, Any]) -> Driver:
+    """A driver made with `options`, wrapped where probes are among them; whatever is refused names the options."""
+    try:
+        driver = make({k: v for k, v in options.items() if k != OPTION})
+    except SettingErrors as error:
+        raise SettingErrors([_of_options(e) for e in error.errors]) from error
+    except SettingError as error:
+        raise _of_options(error) from error
+    return ProbedDriver(driver, options[OPTION]) if OPTION in options else driver
+
+
+def _of_options(error: SettingError) -> SettingError:
+    return SettingError(error.reason, file=error.file, key=error.key or "options")
 
 
 def _owner(entry: EntryPoint) -> str:

@@ -6,7 +6,7 @@ from operator import itemgetter, mul
 
 from daq.core.driver import Channel, Decoded, Identity, Part, Reject, Reply, Request, Values
 from daq.core.faults import FAULTS
-from daq.core.units import unit
+from daq.core.units import convert
 from daq.descriptions import template
 from daq.descriptions.model import CommandTable, DescriptionTables, FieldTable, LineTable
 from daq.descriptions.patterns import Writing, compiled, escaped, expression, named_fields, parts_of, plain_number
@@ -62,6 +62,8 @@ class Reader:
                 self._slots.append(
                     slot_of(place, table, channels, line.writing, sign.get(table.channel or place.name, 1.0))
                 )
+        #: What the instrument says of itself comes before what stands in place of a number.
+        self._order = sorted(range(len(self._slots)), key=lambda at: not isinstance(self._slots[at], StatusSlot))
         self._read = {
             "reading": self._reading,
             "status": self._reading,
@@ -78,8 +80,9 @@ class Reader:
 
     def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
         found = Found()
-        for slot, raw in zip(self._slots, groups, strict=True):
-            if raw is not None and not slot.take(raw, found):
+        for at in self._order:
+            raw = groups[at]
+            if raw is not None and not self._slots[at].take(raw, found):
                 return None
         values, faults = found.values, tuple(dict.fromkeys(found.faults))
         if faults:
@@ -140,8 +143,8 @@ class Reader:
         return Reply(what, value if value is None or command is None else self._of_command(what, command, value))
 
     def _of_command(self, action: str, command: CommandTable, value: float) -> float:
-        a, b = unit(command.unit or ACTION_UNITS[action]), unit(ACTION_UNITS[action])
-        back = value if a is b else (value * a.factor + a.offset - b.offset) / b.factor
+        of_core = ACTION_UNITS.get(action, "")
+        back = convert(value, command.unit or of_core, of_core)
         return (self._sign[""] * back if command.turns else back) + 0.0
 
     def _refusal(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:

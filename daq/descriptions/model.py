@@ -240,9 +240,7 @@ class FieldTable(Model):
     names: dict[str, Name] = Field(
         default_factory=dict, description="for the field `command` of a confirmation: the action each text stands for"
     )
-    fact: PlainName | None = Field(
-        default=None, description="for an identity: the name of the fact; left out: its own name"
-    )
+    fact: Text | None = Field(default=None, description="for an identity: the name of the fact; left out: its own name")
 
 
 class LineTable(Model):

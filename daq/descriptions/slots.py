@@ -113,7 +113,9 @@ class StatusSlot:
         if self.bits and raw.isdigit():
             return self._of_bits(int(raw), found)
         if self.each_letter:
-            return all(self._of(self.means.get(raw[i : i + 1]), found) for i in range(len(raw)))
+            known_letters = [text for text in self.means if text in raw]
+            found.faults += [fault for text in known_letters for fault in self.means[text]]
+            return all(raw[i : i + 1] in known_letters or self._of(None, found) for i in range(len(raw)))
         return self._of(None, found)
 
     def _of(self, known: Sequence[Fault] | None, found: Found) -> bool:

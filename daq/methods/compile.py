@@ -193,7 +193,7 @@ def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity 
         name=instrument.name,
         role="lead" if role == "lead" else "companion",
         driver=instrument.driver,
-        options=instrument.driver_options,
+        options=dict(driver.options),
         driver_digest=driver.digest(),
         channels=tuple(c.name for c in driver.channels),
         units=tuple(c.unit for c in driver.channels),

@@ -29,7 +29,7 @@ from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan, Rule, to_json
 from daq.methods.compile import compile_plan
-from drivers.rotational import RotationalDriver, line
+from tests.described import RotationalDriver, line
 
 SECOND = 1_000_000_000
 METHOD = "casting-slip-equilibrium"

@@ -13,7 +13,7 @@ import time
 import tty
 from pathlib import Path
 
-from drivers.rotational import line
+from tests.described import line
 
 SECONDS = 15.0
 FLEETS = (1, 16, 64)

@@ -15,10 +15,9 @@ from daq.testing import (
     Joined,
     OneByteAtATime,
 )
-from drivers.rotational import RotationalDriver
-from drivers.thermometer import ThermometerDriver
 from simulators.rotational import water
 from tests.core.test_whole_chain import DRIVERS, bench_of
+from tests.described import RotationalDriver, ThermometerDriver
 
 MS = 1_000_000
 LINES = {

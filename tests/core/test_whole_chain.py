@@ -10,8 +10,6 @@ from daq.core.replay import replay
 from daq.methods.compile import compile_plan
 from daq.methods.load import load_instrument, load_method
 from daq.testing import Bench
-from drivers.rotational import RotationalDriver
-from drivers.thermometer import ThermometerDriver
 from simulators.rotational import (
     CoaxialCylinders,
     Fluid,
@@ -24,6 +22,7 @@ from simulators.rotational import (
     water,
 )
 from simulators.thermometer import Thermometer
+from tests.described import RotationalDriver, ThermometerDriver
 
 PERFECT = {
     "gain_limit_percent": 0.0, "zero_limit_percent": 0.0, "geometry_limit_percent": 0.0, "speed_limit_percent": 0.0,

@@ -19,7 +19,6 @@ from daq.methods.load import parse
 from daq.methods.product import Product
 from daq.methods.recipe import Method
 from daq.testing.bench import Bench
-from drivers.rotational import RotationalDriver
 from simulators.rotational.catalogue import GEOMETRIES
 from simulators.rotational.flow import torque_table
 from simulators.rotational.fluids import KELVIN, Andrade, Fluid
@@ -27,6 +26,7 @@ from simulators.rotational.geometry import CoaxialCylinders, Geometry, wall_stre
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.rotational.laws import Casson, FlowLaw, HerschelBulkley, Newtonian, PowerLaw
 from simulators.rotational.specification import Specification
+from tests.described import RotationalDriver
 
 LAWS: dict[str, tuple[FlowLaw, ...]] = {
     "Newtonian": (Newtonian(1.0),),

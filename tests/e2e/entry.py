@@ -13,7 +13,7 @@ from pathlib import Path
 from daq.adapters.clock import ScaledClock
 from daq.app.supervisor import Supervisor
 from daq.core.driver import Decoded, Request
-from drivers.rotational import RotationalDriver
+from daq.descriptions.driver import DescribedDriver
 
 
 class TestClock(ScaledClock):
@@ -53,14 +53,14 @@ class FullDisk:
 
 def break_driver(switch: Path) -> None:
     """While the file is there, the driver of the rotational instrument fails at every line."""
-    decode = RotationalDriver.decode
+    decode = DescribedDriver.decode
 
-    def fail(self: RotationalDriver, line: bytes, asked: Request | None = None) -> Decoded:
-        if switch.exists():
+    def fail(self: DescribedDriver, line: bytes, asked: Request | None = None) -> Decoded:
+        if switch.exists() and self.kind == "rotational":
             raise ZeroDivisionError("a driver's fault, put in by a test")
         return decode(self, line, asked)
 
-    RotationalDriver.decode = fail  # type: ignore[method-assign]
+    DescribedDriver.decode = fail  # type: ignore[method-assign]
 
 
 def main(

@@ -6,8 +6,8 @@ from daq.core.driver import Reject
 from daq.descriptions.capture import read_capture
 from daq.testing import assert_conforms, check_driver
 from daq.testing.watchdog import TooMuchWorkError, at_most
-from drivers.thermometer import ThermometerDriver
 from simulators.thermometer import Thermometer
+from tests.described import ThermometerDriver
 from tests.kit.bad_drivers import PLANTED, RollsDice
 from tests.kit.good_drivers import (
     SCALE_CAPTURE,

@@ -10,8 +10,7 @@ from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods import load
 from daq.methods.compile import compile_plan
-from drivers.rotational import RotationalDriver
-from drivers.thermometer import ThermometerDriver
+from tests.described import RotationalDriver, ThermometerDriver
 
 CONFIG = Path(__file__).parents[2] / "config"
 LOADERS = {

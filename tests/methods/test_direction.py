@@ -6,9 +6,9 @@ from daq.core.driver import Reply, Values
 from daq.core.errors import SettingError
 from daq.methods.conclude import conclude
 from daq.testing.bench import Bench
-from drivers.rotational import RotationalDriver, line
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
+from tests.described import RotationalDriver, line
 from tests.methods.bench import driver_for, load_changed, plan_of
 
 BACKWARD = ("interval_ms = 100\n", 'interval_ms = 100\ndirection = "backward"\n')
@@ -73,7 +73,7 @@ def test_a_torque_against_the_rotation_is_no_viscosity(tmp_path):
         ("val -12.34 -30.000 25.000 -", (12.34, 30.0, 25.0)),
         ("val -110.00 -30.000 25.000 S", Values((None, 30.0, 25.0), (("torque", "saturated"),))),
         ("val 0.00 0.000 --- P", Values((0.0, 0.0, None), (("temperature", "probe"),))),
-        ("ok speed -30.000", Reply("speed", -30.0)),
+        ("ok speed -30.000", Reply("speed", 30.0)),
     ],
 )
 def test_signs_of_a_backward_driver(text, expected):

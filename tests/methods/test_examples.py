@@ -37,7 +37,7 @@ def test_every_example_loads(file):
 def test_every_example_method_compiles_without_warning(method, instrument, product):
     thermo = example("instruments/thermo-1.toml")
     others = [(thermo, None)] if instrument == "bench-1" else []
-    from drivers.thermometer import ThermometerDriver
+    from tests.described import ThermometerDriver
 
     plan = plan_of(method, instrument, product=product, companions=[(t, ThermometerDriver({})) for t, _ in others])
     assert plan.context["warnings"] == []
@@ -47,7 +47,7 @@ def test_every_example_method_compiles_without_warning(method, instrument, produ
 
 
 def test_a_companion_is_read_under_its_instruments_name(tmp_path):
-    from drivers.thermometer import ThermometerDriver
+    from tests.described import ThermometerDriver
 
     method = load_changed(
         tmp_path, "methods/clear-glaze-qc.toml", ("target = 25.0 ", 'signal = "external.temperature"\ntarget = 25.0 ')

@@ -70,7 +70,7 @@ class Wire:
 
 
 def drivers():
-    entries = (("ohmmeter", f"{__name__}:OhmmeterDriver"), ("rotational", "drivers.rotational:RotationalDriver"))
+    entries = (("ohmmeter", f"{__name__}:OhmmeterDriver"), ("rotational", "drivers.rotational:DESCRIPTION"))
     return Drivers.find([EntryPoint(name, value, "daq.drivers") for name, value in entries])
 
 
@@ -105,7 +105,7 @@ def test_an_offset_alone(tmp_path):
         tmp_path, "instruments/bench-2.toml", ("[options]", '[probes.temperature]\noffset = "0.2 K"\n[options]')
     )
     plain, probed = (drivers().make("rotational", o) for o in (bench.options, bench.driver_options))
-    from drivers.rotational import line
+    from tests.described import line
 
     reading = line("val 12.34 30.000 25.000 -").removesuffix(b"\r\n")
     assert plain.decode(reading) == (12.34, 30.0, 25.0)

@@ -11,11 +11,11 @@ from daq.methods.conclusion import Conclusion
 from daq.methods.instrument import Instrument
 from daq.methods.load import load_method
 from daq.testing.bench import Bench
-from drivers.rotational import RotationalDriver
 from simulators.rotational.catalogue import GEOMETRIES
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.rotational.specification import Specification
+from tests.described import RotationalDriver
 from tests.methods.bench import example
 
 SEEK = """

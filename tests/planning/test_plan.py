@@ -5,9 +5,9 @@ import pytest
 from daq.methods.ranging import plan_instrument, speeds_of
 from daq.rheology.ranges import Expected, speeds_between
 from daq.rheology.torque import BandClass
-from drivers.rotational import RotationalDriver
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.laws import Newtonian, PowerLaw
+from tests.described import RotationalDriver
 from tests.planning.benches import instrument_for, measured, read_method
 
 CASES = [

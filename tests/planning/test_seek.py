@@ -10,11 +10,11 @@ from daq.core.plan import Seek, plan_from_json, to_json
 from daq.core.replay import replay
 from daq.core.seeking import Try, local_index, next_speed, power_law_speed
 from daq.methods.load import load_method
-from drivers.rotational import RotationalDriver
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.flow import torque_table
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.laws import Casson, HerschelBulkley, Newtonian, PowerLaw
+from tests.described import RotationalDriver
 from tests.methods.bench import example
 from tests.planning.benches import instrument_for, measured, seek_method
 

@@ -5,8 +5,7 @@ import pytest
 from daq.core.errors import SettingError
 from daq.methods.compile import compile_plan
 from daq.methods.load import load_method
-from drivers.rotational import RotationalDriver
-from drivers.thermometer import ThermometerDriver
+from tests.described import RotationalDriver, ThermometerDriver
 from tests.methods.bench import CONFIG, example
 from tests.planning.benches import instrument_for
 

@@ -14,6 +14,7 @@ from daq.app.lines import sharing_errors
 from daq.app.text import plain
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
+from daq.descriptions.load import load_description
 from daq.methods.instrument import Instrument
 from daq.methods.load import load_daemon, load_fluid, load_instrument, load_method, load_product
 from daq.methods.recipe import Method
@@ -164,6 +165,9 @@ def kind_of(path: Path) -> Callable[[Path], object]:
     if path.name == DAEMON_FILE:
         return load_daemon
     for needed, load in (
+        ({"channel"}, load_description),
+        ({"line"}, load_description),
+        ({"framing"}, load_description),
         ({"steps"}, load_method),
         ({"claim"}, load_method),
         ({"driver"}, load_instrument),

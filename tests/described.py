@@ -1,0 +1,40 @@
+"""The built-in instruments that tests play with, as classes made of their descriptions."""
+
+from binascii import crc_hqx
+from collections.abc import Mapping
+from functools import cache
+from typing import Any, ClassVar
+
+from daq.descriptions.driver import DescribedDriver, without_description
+from daq.descriptions.load import Description, load_description
+from drivers import rotational, thermometer
+
+
+@cache
+def description(path: object) -> Description:
+    return load_description(str(path))
+
+
+class Described(DescribedDriver):
+    path: ClassVar[object]
+
+    def __init__(self, options: Mapping[str, Any]) -> None:
+        """`options` may hold the whole description, as a journal's header does."""
+        found = description(self.path)
+        super().__init__(found.tables, found.raw, without_description(options))
+
+
+class RotationalDriver(Described):
+    has_checksum = True
+    path = rotational.DESCRIPTION
+
+
+class ThermometerDriver(Described):
+    has_checksum = True
+    path = thermometer.DESCRIPTION
+
+
+def line(text: str) -> bytes:
+    """`text` with the rotational instrument's checksum and terminator (CRC-16/XMODEM, binascii)."""
+    raw = text.encode("ascii")
+    return raw + b"#%04X\r\n" % crc_hqx(raw, 0)
