@@ -80,14 +80,15 @@ async def test_other_content_under_a_known_id_is_kept_aside_and_the_first_stands
 
 @pytest.mark.asyncio
 async def test_writers_with_the_same_events_at_the_same_time_take_each_once_and_do_not_lock_up(database, query):
-    rounds = [events(*(result(200 * r + n, time=T0) for n in range(1, 201))) for r in range(6)]
+    # Large enough that the statements of the three overlap in the server.
+    rounds = [events(*(result(2000 * r + n, time=T0) for n in range(1, 2001))) for r in range(2)]
     async with writer(database) as one, writer(database) as two, writer(database) as three:
         for messages in rounds:
-            mixed = [*messages[100:], *messages[:100]]
+            mixed = [*messages[1000:], *messages[:1000]]
             written = await asyncio.gather(one.take(messages), two.take(messages[::-1]), three.take(mixed))
-            assert sum(w.taken for w in written) == 200
-            assert sum(w.duplicates for w in written) == 400
-    assert query("SELECT count(*), count(DISTINCT (source, id)) FROM lab.results") == [(1200, 1200)]
+            assert sum(w.taken for w in written) == 2000
+            assert sum(w.duplicates for w in written) == 4000
+    assert query("SELECT count(*), count(DISTINCT (source, id)) FROM lab.results") == [(4000, 4000)]
 
 
 @pytest.mark.asyncio
