@@ -66,7 +66,14 @@ class StrictHost:
         )
         rule(qos == 1, "payloads-ndeath-will-message-qos", qos)
         rule(not retain, "payloads-ndeath-will-message-retain")
-        number = self._death(payload)
+        self.expect(self._death(payload))
+
+    def birth_number(self, payload: bytes) -> int:
+        """The birth/death number in a node's birth."""
+        return decode(payload).value("bdSeq")
+
+    def expect(self, number: int) -> None:
+        """A new session began, whose will only the broker has seen: its number must be the next one."""
         if self.will_bd_seq is not None:
             rule(number == (self.will_bd_seq + 1) % 256, "topics-nbirth-bdseq-increment", (self.will_bd_seq, number))
         self.will_bd_seq = number

@@ -47,7 +47,7 @@ class Life(RuleBasedStateMachine):
         lively=st.integers(0, 3),
     )
     def begin(self, host, aliases, first, devices, lively):
-        """Three of four lives begin with a birth, or the deeper rules would be tried too seldom."""
+        """Most lives begin connected or born, or the deeper rules would be tried too seldom."""
         self.node = EdgeNode(Names("glaze-works", "kiln-street", "tower" if host else ""), with_aliases=aliases)
         self.host = StrictHost("glaze-works", "kiln-street", aliases=aliases)
         self.wants_host = host
@@ -62,6 +62,7 @@ class Life(RuleBasedStateMachine):
             self.present[device] = 0
         if lively:
             self.connect()
+        if lively > 1:
             self.host_speaks(online=True, step=0)
             self.birth()
 
