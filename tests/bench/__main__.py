@@ -1,12 +1,12 @@
-"""Runs all parts, or those named: ``python -m tests.bench [cost] [fleet] [publish] [start]``."""
+"""Runs all parts, or those named: ``python -m tests.bench [collect] [cost] [fleet] [publish] [start]``."""
 
 import os
 import platform
 import sys
 
-from tests.bench import cost, fleet, publish, start
+from tests.bench import collect, cost, fleet, publish, start
 
-PARTS = {"cost": cost.main, "fleet": fleet.main, "publish": publish.main, "start": start.main}
+PARTS = {"collect": collect.main, "cost": cost.main, "fleet": fleet.main, "publish": publish.main, "start": start.main}
 
 
 def main() -> int:
