@@ -34,7 +34,7 @@ class Echo:
         """What of `data` is not an echo."""
         if not self._awaited:
             return data
-        self.anything_came = True
+        self.anything_came |= bool(data)
         data = self._held + data
         before, found, after = data.partition(self._awaited)
         if found:

@@ -324,8 +324,11 @@ class Gapped(Talker):
         return Request(b"?", "reading", timeout_ns=200 * MS)
 
     def decode(self, line, asked=None):
-        numbers = line.split(b",")
-        return tuple(float(n) for n in numbers) if len(numbers) == 3 else Reject("not three")
+        try:
+            numbers = tuple(map(float, line.split(b",")))
+        except ValueError:
+            return Reject("no numbers")
+        return numbers if len(numbers) == 3 else Reject("not three")
 
 
 class GapSimulator:
@@ -367,3 +370,84 @@ def test_a_run_on_frames_that_end_by_a_gap_replays_and_needs_no_punctual_ticks()
     found = again.step(event for event in bench.events if not isinstance(event, Tick))
     found += again.step([Tick(bench.clock.mono_ns())])
     assert [e for e in found if not isinstance(e, Send)] == [e for _, e in bench.effects if not isinstance(e, Send)]
+
+
+# ---- however bytes are cut
+
+
+class Joined(Talker):
+    """The talker with everything odd at once."""
+
+    echoes = True
+    pause_ns = 30 * MS
+    wake = b"\x00"
+    wake_after_ns = 700 * MS
+    wake_wait_ns = 20 * MS
+
+
+class Mixed(Sentences):
+    """A stream in which a plain confirmation answers whatever was asked."""
+
+    def decode(self, line, asked=None):
+        if line == b"ok":
+            return Reply(asked.expects) if asked is not None else Reject("nobody asked")
+        return super().decode(line, asked)
+
+
+SAID = st.sampled_from(
+    [
+        b"1\r",
+        b"2.5\r",
+        b"-\r",
+        b"99\r",
+        b"ERR\r",
+        b"ok halt\r",
+        b"ok\r",
+        b"a 1\r",
+        b"b 2\r",
+        b"c 3\r",
+        b"?a\r",
+        b"?b\r",
+        b"?",
+        b"a",
+        b"\r",
+        b"halt\r",
+        b"\x00",
+        b"x" * 50,
+        b"1,2,3",
+        b"4,5",
+    ]
+)
+STEPS = st.lists(
+    st.tuples(st.sampled_from([0, 1, 10, 25, 40, 150, 400, 900]), st.lists(SAID, max_size=5), st.booleans()),
+    max_size=12,
+)
+
+
+@settings(derandomize=True, max_examples=250)
+@given(steps=STEPS, kind=st.sampled_from([Talker, Joined, Sentences, Mixed, Gapped]), data=st.data())
+def test_what_is_read_and_sent_does_not_depend_on_how_bytes_are_cut(steps, kind, data):
+    def played(cut):
+        line = Line(kind({}))
+        line.start()
+        items, ms = [], 0
+        for wait, said, asks in steps:
+            ms += wait
+            items += line.until(ms)
+            whole = b"".join(said)
+            if asks:
+                line.ask(ms, "halt", first=True)
+            for piece in cut(whole):
+                items += line.says(ms, piece)
+        items += line.until(ms + 3000)
+        return items, line.sent, line.failed, line.exchange.report()
+
+    at = data.draw(st.lists(st.integers(0, 200), max_size=8))
+
+    def pieces(whole):
+        cuts = sorted({min(c, len(whole)) for c in at})
+        return [whole[a:b] for a, b in zip([0, *cuts], [*cuts, len(whole)], strict=True)]
+
+    expected = played(lambda whole: [whole])
+    assert played(pieces) == expected
+    assert played(lambda whole: [whole[i : i + 1] for i in range(len(whole))]) == expected
