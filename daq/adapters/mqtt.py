@@ -32,8 +32,8 @@ REFUSED_FROM: Final = 0x80
 """Reason codes from here on are refusals (MQTT 5, section 2.4)."""
 TOO_LARGE: Final = 0x95
 FOR_GOOD: Final = frozenset({0x90, TOO_LARGE, 0x99})
-"""Refusals of the message itself: topic name invalid, packet too large, payload format invalid.  Others (not authorised,
-quota exceeded, unspecified) depend on the broker's rules and state, which its keeper may change."""
+"""Refusals of the message itself: topic name invalid, packet too large, payload format invalid.  Others (not
+authorised, quota exceeded, unspecified) depend on the broker's rules and state, which its keeper may change."""
 GREETING_S: Final = 5.0
 """How long to wait for the answer to a greeting.  A broker that does not know MQTT 5 may take its greeting for the
 beginning of something longer and stay silent."""
@@ -63,8 +63,8 @@ class MqttSettings:
         timeout_s: for connecting and for each acknowledgement.
         backoff_first_s, backoff_most_s: waits between attempts to connect double from the first to the most.
         retry_first_s, retry_most_s: the same for topics whose messages are refused.
-        repeat_after_loss_s: when the connection was lost, what was acknowledged so long before is published again; 0 for
-            never.
+        repeat_after_loss_s: when the connection was lost, what was acknowledged so long before is published again; 0
+            for never.
         session_s: how long the broker is asked to remember us (MQTT 5); that it does not tells that it lost its memory.
         status_every_s: status is published again at most so often.
     """

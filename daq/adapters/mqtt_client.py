@@ -123,6 +123,10 @@ class OpenClient(aiomqtt.Client):
         for name in ("ReceiveMaximum", "MaximumPacketSize"):
             if properties is not None and hasattr(properties, name):
                 self.limits[name] = getattr(properties, name)
+        if "ReceiveMaximum" in self.limits:
+            # The library holds back what is more, which would end the connection; its setter allows that only before.
+            most = min(self._client.max_inflight_messages, self.limits["ReceiveMaximum"])
+            self._client._max_inflight_messages = most  # noqa: SLF001 - see above
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_disconnect(

@@ -2,28 +2,33 @@
 
 A message leaves the outbox only by an acknowledgement whose reason code is below 0x80.
 What the broker refuses is kept, named, and tried again now and then without holding up
-the rest.
+the rest; what it refuses for good is put into quarantine, until a person sends it again.
+
+Reading messages, sending them and marking the acknowledged ones go on side by side: while
+some are written down as delivered, the next are on their way.
 """
 
 import asyncio
 import contextlib
-import json
 import random
-from collections import Counter
-from collections.abc import Callable, Mapping
+from collections import Counter, deque
+from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 import structlog
 
-from daq.adapters.clock import utc_text
-from daq.adapters.mqtt import Connection, MqttSettings, Version, Will, connect, tls_context
+from daq.adapters.mqtt import Connection, MqttSettings, connect, tls_context
 from daq.adapters.mqtt_client import BrokerDownError, RefusedError
 from daq.adapters.outbox_flight import Backoff, Flight, in_thread
+from daq.adapters.outbox_memory import BrokerMemory
+from daq.adapters.outbox_read import last_sequences, next_try, refused_topics
+from daq.adapters.outbox_refused import RefusedTopics
+from daq.adapters.outbox_status import Status
 from daq.adapters.store import Store
+from daq.adapters.store_delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import Message
-from daq.adapters.store_transactions import Acknowledge, Refused
 from daq.adapters.topics import Topics
 from daq.core.errors import DaqError, StoreError
 
@@ -33,10 +38,15 @@ FRUITLESS: Final = 3
 """After so many connections in a row that were lost before anything was acknowledged, one message is sent at a time."""
 POISON: Final = 2
 """A message during which alone the connection was lost so often counts as refused."""
-INVISIBLE: Final = (
-    "MQTT 3.1.1 has no way to refuse a message visibly: what the broker's access rules drop looks delivered. "
-    "Check the topics' rules, or use a broker with MQTT 5."
-)
+BATCH: Final = 500
+"""So many messages are read at once."""
+LOW: Final = 200
+"""Fewer that are ready to be sent, and the next are read."""
+MOST_REQUESTS: Final = 100
+"""Requests of consumers that wait to be looked at; more are dropped and counted."""
+
+#: Makes of a consumer's request what is to be sent again, or None where it is not granted.
+Refill = Callable[[bytes], SendAgain | None]
 
 
 class Clock(Protocol):
@@ -48,7 +58,7 @@ class Clock(Protocol):
 
 @dataclass(slots=True)
 class PublisherState:
-    """How the publisher stands, for `status`, screens and the watchdog."""
+    """How the publisher stands, for `status`, screens, metrics and the watchdog.  Counts are since the start."""
 
     connected: bool = False
     protocol: str = ""
@@ -57,8 +67,17 @@ class PublisherState:
     turns: int = 0
     """Grows at least every second while the publisher lives."""
     delivered: int = 0
-    refused: dict[int, str] = field(default_factory=dict)
-    """Reason by number of the message, of those refused since the start."""
+    refusals: int = 0
+    refused: dict[str, str] = field(default_factory=dict)
+    """Reason by topic, of topics whose messages were refused and are tried again."""
+    quarantined: int = 0
+    """Messages put into quarantine."""
+    repeated: int = 0
+    """Messages put into the outbox again, of the daemon's own accord or on a consumer's request."""
+    requests: int = 0
+    """Requests of consumers that came."""
+    requests_dropped: int = 0
+    """Of these, dropped unread because too many waited."""
     in_flight: int = 0
     most_in_flight: int = 0
 
@@ -80,6 +99,7 @@ class Publisher:
         topics: Topics,
         about: Mapping[str, Any] | None = None,
         schemas: Mapping[str, bytes] | None = None,
+        refill: Refill | None = None,
         seed: int | None = None,
     ) -> None:
         """Make a publisher.
@@ -89,29 +109,39 @@ class Publisher:
             settings: how to reach the broker.
             clock: for the times in status messages and marks.
             topics: where `status` goes.
-            about: goes into every status message, e.g. ``{"software": {"daq": "0.1.0"}}``.
+            about: goes into every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
             schemas: payload of each schema topic, published retained after each connect.
+            refill: judges what consumers ask for; None does not listen to them.
             seed: fixes the jitter of waits, for tests.
 
         Raises:
             SettingError: a certificate file is wrong.
         """
         tls_context(settings)  # a wrong file is said now, not with every attempt to connect
-        self._store = store
-        self._settings = settings
-        self._clock = clock
-        self._topics = topics
-        self._about = dict(about or {})
+        self._store, self._settings, self._clock, self._topics = store, settings, clock, topics
         self._schemas = dict(schemas or {})
+        self._refill = refill
         self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
+        self._news = True
+        """Whether something may wait in the store that was not read."""
         self._connection: Connection | None = None
+        self._ready: deque[Message] = deque()
+        """Read, not yet sent."""
+        self._held: set[int] = set()
+        """Numbers of what is ready, on its way, or answered and not yet marked in the store."""
         self._owed: set[int] = set()
         """Acknowledged by the broker, not yet marked in the store."""
-        self._retries: dict[int, tuple[float, Backoff]] = {}
-        """When (loop time) each refused message is tried again."""
+        self._marked_meanwhile: set[int] = set()
+        self._requests: deque[bytes] = deque()
+        self._jobs: dict[str, asyncio.Task[None]] = {}
+        self._not_before: dict[str, float] = {}
+        self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._chance)
+        self._status = Status(topics.status(), store.source, store.epoch, about or {})
+        self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
+        self._checked = False
         self._fruitless = 0
         self._alone: Counter[int] = Counter()
         self._troubles: dict[str, str] = {}
@@ -120,12 +150,22 @@ class Publisher:
 
     def wake(self) -> None:
         """Something was committed: look at once.  To be called from the loop's thread."""
+        self._news = True
         self._wake.set()
 
     def stop(self) -> None:
         """Say farewell and end `run`."""
         self._stopping.set()
         self._wake.set()
+
+    def tell_instruments(self, states: Mapping[str, str]) -> None:
+        """State of each instrument by name, for the status message, which goes out again where something changed.
+
+        Cheap: may be called with every change and more often; at most one message goes out in `status_every_s`.
+        """
+        if states != self._status.instruments:
+            self._status.instruments = dict(states)
+            self._wake.set()
 
     def publish_live(self, instrument: str, payload: bytes) -> bool:
         """Send readings at most once; False where they were dropped: nobody is connected or the network is slow."""
@@ -135,12 +175,16 @@ class Publisher:
         """Connect, deliver, reconnect, until `stop`."""
         backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._chance)
         reader = self._store.reader()
+        session_s = self._settings.session_s
         try:
-            for message in await in_thread(reader.refused, limit=-1):
-                self._plan_retry(message.seq, at_once=True)
+            for found in await in_thread(refused_topics, reader):
+                self._topics_refused.at_once(found.topic, self._now())
+                self.state.refused[found.topic] = found.reason
             while not self._stopping.is_set():
                 try:
-                    async with connect(self._settings, self._client_id(), self._wills()) as connection:
+                    self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
+                    wills = self._status.wills(self._clock.utc_ns())
+                    async with connect(self._settings, self._client_id(), wills, session_s=session_s) as connection:
                         await self._serve(connection, reader, backoff)
                 except DaqError as error:
                     self._down(str(error))
@@ -151,73 +195,102 @@ class Publisher:
             reader.close()
 
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
-        await self._greet(connection)
+        connection.on_arrival(self._arrived)
+        self._checked = False
+        await self._greet(connection, reader)
         backoff.reset()
         self._connection = connection
         self.state.connected, self.state.protocol = True, connection.version
         self._trouble("connection", "")
         self._log.info("connected to the broker", protocol=connection.version)
         self._changed()
-        flight = Flight(connection)
+        self._news = True
+        flight = Flight(connection, self._wake.set)
         try:
             while not self._stopping.is_set():
                 self.state.turns += 1
                 self._wake.clear()
-                await self._fill(flight, reader, connection)
-                await flight.wait(self._wake, PULSE_S)
                 await self._settle(flight)
                 if reason := flight.broken():
                     raise BrokerDownError(reason)
+                await self._fill(flight, reader, connection)
+                self._begin_jobs(connection, reader)
+                await self._rest(flight, connection)
             await self._farewell(connection)
         finally:
             self._connection = None
-            lost = await flight.abandon()
-            await self._settle(flight)
+            await self._end(flight)
+
+    async def _end(self, flight: Flight) -> None:
+        """Write down what is known, and forget what is not."""
+        for job in self._jobs.values():
+            job.cancel()
+        await asyncio.gather(*self._jobs.values(), return_exceptions=True)
+        self._jobs.clear()
+        self._not_before.clear()
+        await self._settle(flight)
+        await self._mark()
+        lost = flight.abandon()
+        self._ready.clear()
+        self._held = set(self._owed)
+        self.state.in_flight = 0
+        if not self._stopping.is_set():
+            self._memory.lost(self._clock.utc_ns())
             await self._suspect(lost, flight)
 
-    # filling and settling the window
+    async def _rest(self, flight: Flight, connection: Connection) -> None:
+        """Until an answer is here, something was committed, or something is due."""
+        seconds = min(PULSE_S, flight.patience_s)
+        if len(flight) < self._window(connection):
+            seconds = min(seconds, self._topics_refused.wait_s(self._now()))
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._wake.wait()
+        if not self._wake.is_set():
+            self._news = True  # a pulse without a sign: look whether one was missed
 
-    async def _fill(self, flight: "Flight", reader: Reader, connection: Connection) -> None:
-        if connection.lost.done():
+    # what goes on beside: one task of each kind at a time
+
+    def _begin_jobs(self, connection: Connection, reader: Reader) -> None:
+        if self._news and len(self._ready) < LOW:
+            self._begin("read", self._read, reader)
+        if self._owed:
+            self._begin("mark", self._mark)
+        if self._requests:
+            self._begin("refill", self._answer_requests)
+        if not self._checked:
+            self._begin("check", self._check, connection, reader)
+        self._begin("status", self._tell, connection, reader)
+
+    def _begin(self, name: str, work: Callable[..., Coroutine[Any, Any, None]], *args: Any) -> None:
+        if name in self._jobs or self._now() < self._not_before.get(name, 0.0):
             return
-        window = 1 if self._fruitless >= FRUITLESS else connection.window
-        free = window - len(flight.tasks)
-        if free > 0:
-            skip = flight.seqs | self._owed
-            messages = await in_thread(reader.waiting, limit=free + len(skip))
-            for message in [m for m in messages if m.seq not in skip][:free]:
-                flight.send(message)
-                free -= 1
-        if free > 0:
-            await self._retry_one(flight, reader)
-        self.state.in_flight = len(flight.tasks)
-        self.state.most_in_flight = max(self.state.most_in_flight, len(flight.tasks))
 
-    async def _retry_one(self, flight: "Flight", reader: Reader) -> None:
-        now = asyncio.get_running_loop().time()
-        due = min((t, seq) for seq, (t, _) in self._retries.items()) if self._retries else None
-        if due is None or due[0] > now or due[1] in flight.seqs | self._owed:
-            return
-        message = await in_thread(reader.message, due[1])
-        if message is None or message.state == "acknowledged":
-            self._retries.pop(due[1], None)
-        else:
-            flight.send(message)
+        def done(task: asyncio.Task[None]) -> None:
+            if self._jobs.get(name) is task:
+                del self._jobs[name]
+            if not task.cancelled() and (error := task.exception()) is not None:
+                self._not_before[name] = self._now() + PULSE_S
+                if not isinstance(error, DaqError):
+                    self._log.error("a part of the publisher failed", what=name, reason=repr(error))
+            if name != "status":
+                self._wake.set()
 
-    async def _settle(self, flight: "Flight") -> None:
-        acknowledged, refused = flight.collect()
-        self.state.in_flight = len(flight.tasks)
-        if acknowledged:
-            self._fruitless = 0
-            self._alone.clear()
-            self.state.delivered += len(acknowledged)
-            for seq in acknowledged:
-                self._retries.pop(seq, None)
-                self.state.refused.pop(seq, None)
-        self._owed.update(acknowledged)
-        await self._mark()
-        for message, reason in refused:
-            await self._refuse(message, reason)
+        task = asyncio.create_task(work(*args), name=f"publisher {name}")
+        self._jobs[name] = task
+        task.add_done_callback(done)
+
+    async def _read(self, reader: Reader) -> None:
+        self._news = False
+        self._marked_meanwhile.clear()
+        limit = BATCH + len(self._held)
+        found = await in_thread(reader.waiting, limit=limit)
+        # What was marked while we read may be in it still.
+        known = self._held | self._marked_meanwhile
+        fresh = [m for m in found if m.seq not in known]
+        self._ready.extend(fresh)
+        self._held.update(m.seq for m in fresh)
+        self._news |= len(found) == limit
 
     async def _mark(self) -> None:
         if not self._owed:
@@ -228,38 +301,126 @@ class Publisher:
         except StoreError as error:
             # They are delivered; the marks are written when the store can again, and nothing is sent twice till then.
             self._trouble("store", f"acknowledgements cannot be stored: {error}")
+            self._not_before["mark"] = self._now() + PULSE_S
             return
         self._trouble("store", "")
         self._owed.difference_update(seqs)
+        self._held.difference_update(seqs)
+        self._marked_meanwhile.update(seqs)
 
-    async def _refuse(self, message: Message, reason: str) -> None:
-        self.state.refused[message.seq] = reason
-        self._plan_retry(message.seq)
+    async def _answer_requests(self) -> None:
+        while self._requests and self._refill is not None:
+            wanted = self._refill(self._requests.popleft())
+            if wanted is None:
+                continue
+            count = await self._store.commit(wanted)
+            self.state.repeated += count
+            self._news = True
+            self._log.info("a consumer asked for results again", stream=wanted.stream, messages=count)
+
+    async def _check(self, connection: Connection, reader: Reader) -> None:
+        try:
+            repeats = await self._memory.check(connection, reader, self._clock.utc_ns())
+        except StoreError as error:
+            self._trouble("memory", f"what the broker may have lost cannot be put into the outbox again: {error}")
+            raise
+        self._trouble("memory", "")
+        self._checked = True
+        for repeat in repeats:
+            self.state.repeated += repeat.messages
+            self._news = True
+            self._log.warning("published again", reason=repeat.why, messages=repeat.messages)
+
+    async def _tell(self, connection: Connection, reader: Reader) -> None:
+        """Status again, where it changed; the next look is not before its time."""
+        self._not_before["status"] = self._now() + self._settings.status_every_s
+        self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
+        if self._status.changed(connection.version):
+            await self._publish_status(connection)
+
+    def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
+        if retained and self._memory.arrived(topic, payload):
+            return
+        if retained or topic != self._topics.refill():
+            return  # kept there by a mistake, or not for us: a request is for once
+        self.state.requests += 1
+        if len(self._requests) >= MOST_REQUESTS:
+            self.state.requests_dropped += 1
+            return
+        self._requests.append(payload)
+        self._wake.set()
+
+    # filling and settling the window
+
+    def _window(self, connection: Connection) -> int:
+        return 1 if self._fruitless >= FRUITLESS else connection.window
+
+    async def _fill(self, flight: Flight, reader: Reader, connection: Connection) -> None:
+        window = self._window(connection)
+        while self._ready and len(flight) < window:
+            if not flight.send(self._ready[0]):
+                return
+            self._ready.popleft()
+        if len(flight) < window and (topic := self._topics_refused.due(self._now())) is not None:
+            message = await in_thread(next_try, reader, topic)
+            if message is None:
+                self._topics_refused.taken(topic)
+                self.state.refused.pop(topic, None)
+            elif message.seq not in self._held and flight.send(message):
+                self._held.add(message.seq)
+        self.state.in_flight = len(flight)
+        self.state.most_in_flight = max(self.state.most_in_flight, len(flight))
+
+    async def _settle(self, flight: Flight) -> None:
+        answers = flight.collect()
+        self.state.in_flight = len(flight)
+        if answers.taken:
+            self._fruitless = 0
+            self._alone.clear()
+            self.state.delivered += len(answers.taken)
+            self._owed.update(m.seq for m in answers.taken)
+            for message in answers.taken:
+                if message.topic in self._topics_refused:
+                    await self._release(message)
+        if answers.refused:
+            await asyncio.gather(*(self._refuse(m, str(e), for_good=e.for_good) for m, e in answers.refused))
+
+    async def _release(self, message: Message) -> None:
+        """The broker takes a topic again that it refused."""
+        try:
+            count = await self._store.commit(ReleaseTopic(message.topic, message.seq))
+        except StoreError:
+            return  # its next try comes
+        self._topics_refused.taken(message.topic)
+        self.state.refused.pop(message.topic, None)
+        self._news = True
+        self._log.info("the broker takes a topic again", topic=message.topic, waiting=count)
+
+    async def _refuse(self, message: Message, reason: str, *, for_good: bool) -> None:
+        self.state.refusals += 1
+        if for_good:
+            self.state.quarantined += 1
+        else:
+            self.state.refused[message.topic] = reason
+            self._topics_refused.refused(message.topic, self._now())
         self._log.warning(
-            "the broker refused a message; it is kept and tried again",
+            "the broker refused a message for good; it is kept in quarantine until `daq resend --refused`"
+            if for_good
+            else "the broker refused a message; it is kept and tried again",
             topic=message.topic,
             id=message.id,
             reason=reason,
         )
         try:
-            await self._store.commit(Refused(message.seq, reason))
+            await self._store.commit(Refused(message.seq, reason, self._clock.utc_ns(), for_good))
         except StoreError as error:
+            # It stays among the held, so it is not sent again at full rate; a new connection tries it again.
             self._log.error("a refusal cannot be stored", reason=str(error))
+        else:
+            self._held.discard(message.seq)
 
-    def _plan_retry(self, seq: int, *, at_once: bool = False) -> None:
-        now = asyncio.get_running_loop().time()
-        _, backoff = self._retries.get(
-            seq, (0.0, Backoff(self._settings.retry_first_s, self._settings.retry_most_s, self._chance))
-        )
-        self._retries[seq] = (now if at_once else now + backoff.next(), backoff)
-
-    async def _suspect(self, lost: list[Message], flight: "Flight") -> None:
+    async def _suspect(self, lost: list[Message], flight: Flight) -> None:
         """A message that makes the broker hang up must not keep the others from being delivered for ever."""
-        if self._stopping.is_set():
-            return
-        for message in lost:
-            if message.seq in self._retries:
-                self._plan_retry(message.seq)
         if not lost or flight.delivered:
             return
         self._fruitless += 1
@@ -268,55 +429,52 @@ class Publisher:
             self._alone[message.seq] += 1
             if self._alone[message.seq] >= POISON:
                 self._fruitless = 0
-                await self._refuse(message, "the broker hung up each time it was sent alone")
+                how = "hung up" if flight.hung_up else "did not answer"
+                await self._refuse(message, f"the broker {how} each time it was sent alone", for_good=flight.hung_up)
 
-    # status
+    # greeting, status and farewell
 
-    async def _greet(self, connection: Connection) -> None:
+    async def _greet(self, connection: Connection, reader: Reader) -> None:
         try:
-            await self._introduce(connection)
+            await self._publish_status(connection)
+            for topic, payload in self._schemas.items():
+                with contextlib.suppress(RefusedError):
+                    await connection.publish(topic, payload, retain=True)
+            with contextlib.suppress(StoreError):  # it is tried again
+                await self._check(connection, reader)
+            await self._listen(connection)
         except BrokerDownError as error:
             raise BrokerDownError(f"{error}, while saying hello: check the broker's rules for status topics") from error
 
-    async def _introduce(self, connection: Connection) -> None:
+    async def _publish_status(self, connection: Connection) -> None:
+        payload = self._status.payload("online", connection.version, self._clock.utc_ns())
         try:
-            await connection.publish(self._topics.status(), self._status("online", connection.version), retain=True)
-            for topic, payload in self._schemas.items():
-                await connection.publish(topic, payload, retain=True)
+            await connection.publish(self._topics.status(), payload, retain=True)
         except RefusedError as error:
-            self._trouble("status", f"the broker refused status or schema: {error}; check its access rules")
+            self._trouble("status", f"the broker refused our status: {error}; check its access rules")
         else:
             self._trouble("status", "")
 
+    async def _listen(self, connection: Connection) -> None:
+        if self._refill is None:
+            return
+        try:
+            await connection.subscribe(self._topics.refill())
+        except RefusedError as error:
+            self._trouble("refill", f"consumers cannot ask for results again: {error}")
+        else:
+            self._trouble("refill", "")
+
     async def _farewell(self, connection: Connection) -> None:
-        payload = self._status("offline", connection.version, reason="stopped")
+        payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
         try:
             await connection.publish(self._topics.status(), payload, retain=True)
+            await self._memory.farewell(self._clock.utc_ns())
         except DaqError as error:
             self._log.warning("no farewell to the broker", reason=str(error))
 
-    def _status(self, state: str, version: Version, *, reason: str = "") -> bytes:
-        status: dict[str, Any] = {
-            "state": state,
-            "source": self._store.source,
-            "epoch": self._store.epoch,
-            "time": utc_text(self._clock.utc_ns()),
-            "mqtt": {"protocol": version, "refusals_visible": version == "5"},
-            **self._about,
-        }
-        if reason:
-            status["reason"] = reason
-        if version != "5":
-            status["note"] = INVISIBLE
-        return json.dumps(status, ensure_ascii=False).encode()
-
-    def _wills(self) -> dict[Version, Will]:
-        versions: tuple[Version, ...] = ("5", "3.1.1")
-        topic = self._topics.status()
-        return {v: Will(topic, self._status("offline", v, reason="the connection was lost")) for v in versions}
-
     def _client_id(self) -> str:
-        return f"daq-{self._store.uuid[:13]}-{self._store.epoch}"
+        return self._settings.client_id or f"daq-{self._store.uuid[:13]}-{self._store.epoch}"
 
     def _down(self, reason: str) -> None:
         self.state.connected, self.state.in_flight = False, 0
@@ -336,11 +494,13 @@ class Publisher:
         if self.on_change is not None:
             self.on_change(self.state)
 
+    def _now(self) -> float:
+        return asyncio.get_running_loop().time()
+
     async def _pause(self, seconds: float) -> None:
         """Wait, in pieces that show life, and no longer than until `stop`."""
-        loop = asyncio.get_running_loop()
-        end = loop.time() + seconds
-        while (left := end - loop.time()) > 0 and not self._stopping.is_set():
+        end = self._now() + seconds
+        while (left := end - self._now()) > 0 and not self._stopping.is_set():
             self.state.turns += 1
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(min(left, PULSE_S)):

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from daq.adapters.audit import first_break
+from daq.adapters.outbox_read import quarantined
 from daq.adapters.store import RESERVE_BYTES
 from daq.adapters.store_read import Reader
 from daq.core.errors import JournalError, StoreError
@@ -158,10 +159,18 @@ def check_sequences(reader: Reader) -> Finding:
 def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:
     """How much waits for the broker, and how long."""
     depth = reader.outbox_depth()
-    if not depth.waiting and not depth.refused:
+    if not depth.waiting and not depth.refused and not depth.quarantined:
         return Finding(True, "outbox", "everything was delivered")
     age_ns = utc_ns - (depth.oldest_utc_ns or utc_ns)
     say = f"{depth.waiting} messages wait, {depth.refused} were refused, the oldest is {_age(age_ns)} old"
+    if depth.quarantined:
+        first = quarantined(reader, limit=1)[0]
+        return Finding(
+            False,
+            "outbox",
+            f"{say}; {depth.quarantined} are in quarantine, the first: {first.topic}: {first.last_error}",
+            "see `daq outbox`; mend the cause at the broker (limits of size, topics), then run `daq resend --refused`",
+        )
     if depth.refused:
         first = reader.refused(limit=1)[0]
         return Finding(

@@ -48,6 +48,10 @@ class Topics:
         """The newest result of an instrument, retained."""
         return self._build("last", instrument)
 
+    def last_of_all(self) -> str:
+        """What to subscribe to for the newest results of all instruments."""
+        return f"{self.prefix}/last/+"
+
     def live(self, instrument: str) -> str:
         """Readings while a run goes on: at most once."""
         return self._build("live", instrument)
@@ -55,6 +59,10 @@ class Topics:
     def status(self) -> str:
         """Whether the bench is online, retained."""
         return self._build("status")
+
+    def refill(self) -> str:
+        """Where a consumer asks for results again."""
+        return self._build("refill")
 
     def schema(self, name: str, version: str) -> str:
         """The JSON Schema of a payload, retained."""

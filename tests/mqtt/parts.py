@@ -105,6 +105,7 @@ class Mosquitto:
             "retry_first_s": 0.2,
             "retry_most_s": 0.4,
             "timeout_s": 5.0,
+            "repeat_after_loss_s": 0.0,
         }
         return MqttSettings(**{**values, **changes})  # type: ignore[arg-type]
 

@@ -11,7 +11,7 @@ import pytest
 
 from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
-from daq.adapters.store_transactions import SendAgain
+from daq.adapters.store_delivery import ReleaseRefused, SendAgain
 from tests.mqtt.parts import (
     PASSWORD,
     TOPICS,
@@ -144,7 +144,7 @@ async def test_killed_again_and_again_in_the_middle_nothing_is_lost_and_doubles_
         assert acknowledged == set(names)
     # A broker that is killed may lose what it had acknowledged: the daemon sends a stream again on request.
     before = len(got)
-    store.submit(SendAgain("rotor-1", 1, 150, T0, "m.keeper")).result(10)
+    store.submit(SendAgain(stream="rotor-1", sequences=(1, 150), utc_ns=T0, who="m.keeper")).result(10)
     async with publishing(store, settings):
         await hear(lambda: set(got) >= set(names))
     assert set(got) == set(names)
@@ -178,6 +178,11 @@ async def test_a_refused_message_is_seen_named_kept_and_does_not_hold_up_the_oth
             assert publisher.state.refused == {}
     finally:
         broker.stop()
+
+
+def refused_reasons(store):
+    with store.reader() as reader:
+        return " ".join(m.last_error for m in reader.refused())
 
 
 def _attempts(store, result_id):
@@ -286,11 +291,14 @@ async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_
         store.submit(conclude("bulky", result_id="bulky", build=bulky)).result(10)
         fill(store, ["b", "c"])
         for protocol, reason in (("3.1.1", "hung up each time"), ("5", "larger than the broker takes")):
+            # What is in quarantine stays there until a person sends it again.
+            store.submit(ReleaseRefused(T0, "m.keeper")).result(10)
             settings = broker.settings(protocol=protocol, retry_first_s=900, retry_most_s=900)
             async with publishing(store, settings) as publisher:
-                await eventually(lambda r=reason, p=publisher: any(r in text for text in p.state.refused.values()))
+                await eventually(lambda r=reason, p=publisher: r in refused_reasons(store))
                 await eventually(lambda: depth(store).waiting == 0)
-                assert depth(store).refused == 1
+                assert depth(store).quarantined == 1
+                assert publisher.state.quarantined == 1
     finally:
         broker.stop()
 

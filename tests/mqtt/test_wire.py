@@ -1,6 +1,7 @@
 """Seen from the other end of the wire: what is sent, counted by a listener that speaks just enough MQTT 5.
 
-Packet layout: OASIS MQTT 5, sections 2.1 (fixed header), 3.2 (CONNACK) and 3.4 (PUBACK).
+Packet layout: OASIS MQTT 5, sections 2.1 (fixed header), 3.2 (CONNACK) 3.4 (PUBACK), 3.9 (SUBACK)
+and 3.11 (UNSUBACK).
 """
 
 import asyncio
@@ -14,11 +15,11 @@ from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
 
 pytestmark = pytest.mark.asyncio
 
-CONNECT, CONNACK, PUBLISH, PUBACK, DISCONNECT = 1, 2, 3, 4, 14
+CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, UNSUBSCRIBE, UNSUBACK, DISCONNECT = 1, 2, 3, 4, 8, 9, 10, 11, 14
 
 
 class Listener:
-    """Acknowledges the status message, then nothing until `release`; `code` is the reason code it then gives."""
+    """Remembers whoever came before; acknowledges the status message, then nothing until `release`; `code` is the reason code it then gives."""
 
     def __init__(self, connack_properties=b"", code=0x00, connack=0x00):
         self.properties = connack_properties
@@ -49,7 +50,10 @@ class Listener:
                 first, body = await self._packet(reader)
                 kind = first >> 4
                 if kind == CONNECT:
-                    head = bytes([0x00, self.connack, len(self.properties)]) + self.properties
+                    head = (
+                        bytes([self.connections > 1 and not self.connack, self.connack, len(self.properties)])
+                        + self.properties
+                    )
                     writer.write(bytes([CONNACK << 4, len(head)]) + head)
                 elif kind == PUBLISH:
                     length = int.from_bytes(body[:2], "big")
@@ -60,6 +64,9 @@ class Listener:
                         self._acknowledge(packet, 0)
                     else:
                         self.unanswered.append(packet)
+                elif kind in (SUBSCRIBE, UNSUBSCRIBE):
+                    answer = SUBACK if kind == SUBSCRIBE else UNSUBACK
+                    writer.write(bytes([answer << 4, 4]) + body[:2] + bytes([0, 0]))
                 elif kind == DISCONNECT:
                     break
         writer.close()
@@ -85,6 +92,7 @@ class Listener:
 
     def settings(self, **changes):
         values = {"timeout_s": 10.0, "backoff_first_s": 0.05, "backoff_most_s": 0.1, "retry_first_s": 900.0}
+        values["repeat_after_loss_s"] = 0.0
         return MqttSettings(host="127.0.0.1", port=self.port, user="daq", password=PASSWORD, **{**values, **changes})
 
     def results(self):
@@ -109,15 +117,25 @@ async def test_the_window_is_ten_or_what_the_broker_allows(store, properties, wi
 
 
 @pytest.mark.parametrize(
-    ("code", "refused"), [(0x00, False), (0x10, False), (0x80, True), (0x87, True), (0x97, True), (0x99, True)]
+    ("code", "refused", "for_good"),
+    [
+        (0x00, False, False),
+        (0x10, False, False),
+        (0x80, True, False),
+        (0x83, True, False),
+        (0x87, True, False),
+        (0x90, True, True),
+        (0x97, True, False),
+        (0x99, True, True),
+    ],
 )
-async def test_reason_codes_from_0x80_on_are_refusals(store, code, refused):
-    """0x10 is *No matching subscribers*: a success (section 3.4.2.1)."""
+async def test_reason_codes_from_0x80_on_are_refusals(store, code, refused, for_good):
+    """0x10 is *No matching subscribers*: a success.  0x90 and 0x99 speak of the message itself (section 3.4.2.1)."""
     fill(store, ["a"])
     async with Listener(code=code) as listener, publishing(store, listener.settings()) as publisher:
         await eventually(lambda: len(listener.unanswered) == 1)
         listener.release()
-        await eventually(lambda: publisher.state.delivered + len(publisher.state.refused) == 1)
+        await eventually(lambda: publisher.state.delivered + publisher.state.refusals == 1)
 
         def state():
             with store.reader() as reader:
@@ -126,7 +144,12 @@ async def test_reason_codes_from_0x80_on_are_refusals(store, code, refused):
         await eventually(lambda: state() != "waiting")
         assert state() == ("refused" if refused else "acknowledged")
         if refused:
-            assert f"(code {code})" in publisher.state.refused[1]
+            with store.reader() as reader:
+                (message,) = reader.refused()
+            assert f"(code {code})" in message.last_error
+            assert message.quarantined is for_good
+            assert publisher.state.quarantined == for_good
+            assert len(publisher.state.refused) == (not for_good)
 
 
 @pytest.mark.parametrize(("connack", "greetings"), [(0x84, 2), (0x86, 1), (0x87, 1), (0x88, 1)])

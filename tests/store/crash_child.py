@@ -7,16 +7,23 @@ import tempfile
 from pathlib import Path
 
 from daq.adapters.store import Store
-from daq.adapters.store_transactions import (
+from daq.adapters.store_delivery import (
     Acknowledge,
+    NoteSession,
+    Refused,
+    ReleaseRefused,
+    ReleaseTopic,
+    RepeatAfter,
+    RepeatSince,
+    SendAgain,
+)
+from daq.adapters.store_transactions import (
     AppendBlock,
     Audit,
     Correct,
     NoteHealth,
     Ping,
-    Refused,
     SeeInstrument,
-    SendAgain,
 )
 from tests.store.parts import T0, begin, blocks, builder, conclude, end, register
 
@@ -36,9 +43,19 @@ def script():
         )  # fmt: skip
         yield f"end {number}", end(run, third)
         yield f"health {number}", NoteHealth(run, "rotor-1", T0, {"zero": 0.1 * number})
-        yield f"refused {number}", Refused(number, "no")
+        yield f"refused {number}", Refused(number, "no", T0)
         yield f"acknowledge {number}", Acknowledge((number,), T0)
-        yield f"again {number}", SendAgain("rotor-1", number, number, T0, "m.keeper")
+        yield f"again {number}", SendAgain(
+            stream="rotor-1", sequences=(number, number), utc_ns=T0, who="m.keeper"
+        )  # fmt: skip
+        yield f"refused again {number}", Refused(number, "no", T0)
+        yield f"topic {number}", ReleaseTopic("lab/v1/result/rotor-1", number)
+        yield f"refused for good {number}", Refused(number, "never", T0, for_good=True)
+        yield f"released {number}", ReleaseRefused(T0, "m.keeper", "rotor-1")
+        yield f"acknowledge again {number}", Acknowledge((number,), T0)
+        yield f"repeat {number}", RepeatSince(T0, T0 + 1)
+        yield f"repeat after {number}", RepeatAfter("rotor-1", 0, T0, T0 + 1)
+        yield f"session {number}", NoteSession("127.0.0.1:1883 bench-1", T0 + number, is_open=True)
         yield f"audit {number}", Audit(T0, "m.keeper", "noted", "bench")
     correction = Correct("result-3", "result-4", "wrong lot", T0, "m.keeper", builder("run-3"))
     yield "correct", correction

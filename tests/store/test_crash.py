@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from daq.adapters import store_transactions
+from daq.adapters import store_delivery, store_transactions
 from daq.adapters.store import Store
 from daq.adapters.store_checks import check_database
 from tests.store.crash_child import all_points, script
@@ -64,7 +64,8 @@ def without_hashes(found):
 
 
 def test_the_script_passes_every_kind_of_transaction():
-    kinds = {cls.kind for cls in vars(store_transactions).values() if isinstance(cls, type) and hasattr(cls, "kind")}
+    classes = [*vars(store_transactions).values(), *vars(store_delivery).values()]
+    kinds = {cls.kind for cls in classes if isinstance(cls, type) and hasattr(cls, "kind")}
     assert {point.partition(".")[0] for point in POINTS} == kinds
 
 

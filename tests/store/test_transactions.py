@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from daq.adapters.store import Store
-from daq.adapters.store_transactions import Acknowledge, AppendBlock, Audit, Correct, Refused, SeeInstrument, SendAgain
+from daq.adapters.store_delivery import Acknowledge, Refused, SendAgain
+from daq.adapters.store_transactions import AppendBlock, Audit, Correct, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError
 from tests.store.parts import SECOND, T0, begin, blocks, builder, conclude, end, record, register
 
@@ -151,12 +152,12 @@ def test_messages_are_acknowledged_refused_and_sent_again(store):
     do(store, register())
     for name in "abc":
         do(store, begin(name), conclude(name, result_id=name))
-    do(store, Acknowledge((1, 2), T0), Refused(3, "not authorised (135)"), Refused(1, "late"))
+    do(store, Acknowledge((1, 2), T0), Refused(3, "not authorised (135)", T0), Refused(1, "late", T0))
     with store.reader() as reader:
         assert reader.waiting() == []
         assert [(m.id, m.last_error, m.attempts) for m in reader.refused()] == [("c", "not authorised (135)", 1)]
         assert reader.outbox_depth().refused == 1
-        assert do(store, SendAgain("rotor-1", 1, 2, T0, "m.keeper")) == [2]
+        assert do(store, SendAgain(stream="rotor-1", sequences=(1, 2), utc_ns=T0, who="m.keeper")) == [2]
         assert [m.id for m in reader.waiting()] == ["a", "b"]
 
 
@@ -283,6 +284,7 @@ def test_the_file_is_set_up_as_promised(store):
     }
     assert set(ours) == {
             "meta", "instruments", "methods", "audit", "runs", "journal", "kept", "results", "outbox", "health",
+            "broker_session",
         }  # fmt: skip
     assert set(ours.values()) == {1}
     assert store.path.stat().st_mode & 0o077 == 0

@@ -1,0 +1,86 @@
+"""Look-ups of the outbox and of what the broker is known to remember."""
+
+from dataclasses import dataclass
+
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import BrokerSession, Message
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedTopic:
+    """Messages of one topic that the broker refused and that are tried again."""
+
+    topic: str
+    messages: int
+    attempts: int
+    """Of the message that was tried most often."""
+    since_utc_ns: int | None
+    reason: str
+
+
+def refused_topics(reader: Reader) -> list[RefusedTopic]:
+    """By topic what was refused, without what is in quarantine."""
+    rows = reader.query(
+        "SELECT topic, count(*) AS messages, max(attempts) AS attempts, min(refused_utc_ns) AS since_utc_ns, "
+        "last_error AS reason FROM outbox WHERE state = 'refused' AND NOT quarantined GROUP BY topic ORDER BY topic"
+    )
+    return [RefusedTopic(**row) for row in rows]
+
+
+def next_try(reader: Reader, topic: str) -> Message | None:
+    """The refused message to try a topic with: of retained ones the newest, otherwise the one tried least."""
+    order = "state = 'refused' AND topic = ? AND NOT quarantined ORDER BY CASE WHEN retain THEN -seq ELSE attempts END"
+    found = reader.outbox(f"{order}, seq", [topic], 1)
+    return found[0] if found else None
+
+
+def quarantined(reader: Reader, *, limit: int = 100) -> list[Message]:
+    """What was refused for good, oldest first."""
+    return reader.outbox("state = 'refused' AND quarantined ORDER BY seq", [], limit)
+
+
+def last_acknowledged(reader: Reader) -> int | None:
+    """When the broker last took a message, UTC ns."""
+    (row,) = reader.query("SELECT max(acknowledged_utc_ns) AS t FROM outbox WHERE acknowledged_utc_ns IS NOT NULL")
+    return row["t"] if row["t"] is None else int(row["t"])
+
+
+def last_sequences(reader: Reader, epoch: int) -> dict[str, int]:
+    """The last number of each stream in an epoch."""
+    rows = reader.query(
+        "SELECT stream, max(sequence) AS last FROM results WHERE epoch = ? GROUP BY stream ORDER BY stream", [epoch]
+    )
+    return {row["stream"]: row["last"] for row in rows}
+
+
+def broker_session(reader: Reader) -> BrokerSession | None:
+    """What was last known of the broker's memory."""
+    rows = reader.query("SELECT broker, known_utc_ns, open FROM broker_session")
+    return BrokerSession(rows[0]["broker"], rows[0]["known_utc_ns"], bool(rows[0]["open"])) if rows else None
+
+
+def newest_retained(reader: Reader, topics: list[str]) -> dict[str, Message]:
+    """By topic the newest retained message the broker acknowledged."""
+    found = {}
+    for topic in topics:
+        rows = reader.outbox("topic = ? AND retain AND acknowledged_utc_ns IS NOT NULL ORDER BY seq DESC", [topic], 1)
+        if rows:
+            found[topic] = rows[0]
+    return found
+
+
+def retained_topics(reader: Reader) -> list[str]:
+    """Topics under which retained messages were committed."""
+    # One step of the index a topic, however many messages each has.
+    rows = reader.query(
+        "WITH RECURSIVE t (topic) AS (SELECT min(topic) FROM outbox WHERE retain UNION ALL "
+        "SELECT (SELECT min(topic) FROM outbox WHERE retain AND outbox.topic > t.topic) FROM t WHERE t.topic NOT NULL) "
+        "SELECT topic FROM t WHERE topic NOT NULL"
+    )
+    return [row["topic"] for row in rows]
+
+
+def retained_with(reader: Reader, topic: str, payload: bytes) -> Message | None:
+    """The newest retained message of a topic with these bytes."""
+    found = reader.outbox("topic = ? AND retain AND payload = ? ORDER BY seq DESC", [topic, payload], 1)
+    return found[0] if found else None
