@@ -1,0 +1,250 @@
+"""The whole way: an instrument, the daemon as a process, a real broker, and a Sparkplug host that believes nothing."""
+
+import sqlite3
+from typing import Self
+
+import paho.mqtt.client as mqtt
+import pytest
+
+from daq.adapters.paths import database_path
+from daq.adapters.sparkplug.encode import payload
+from daq.adapters.sparkplug.metrics import DataType, Metric
+from daq.app.sparkplug_metrics import STATUS_CODES
+from daq.core.faults import Quality
+from tests.e2e.parts import Daemon, Historian, Lab, Simulators, eventually
+from tests.mqtt.parts import PASSWORD, needs_mosquitto
+from tests.sparkplug.parts import COMMANDS, GROUP, NODE
+from tests.sparkplug.strict_host import StrictHost
+
+pytestmark = needs_mosquitto
+
+ASK = payload((Metric("Node Control/Rebirth", DataType.BOOLEAN, True, 1),), 1, None, birth=True)
+
+
+@pytest.fixture(scope="module")
+def simulators(tmp_path_factory):
+    started = Simulators(tmp_path_factory.mktemp("simulators"))
+    yield started
+    started.stop()
+
+
+@pytest.fixture
+def lab(tmp_path, simulators):
+    made = Lab(tmp_path, simulators)
+    yield made
+    made.close()
+    simulators.reset()
+
+
+def add_table(lab, text=""):
+    file = lab.config / "daemon.toml"
+    file.write_text(file.read_text() + f'[sparkplug]\ngroup = "{GROUP}"\nnode = "{NODE}"\n{text}')
+
+
+class Tower:
+    """A host application on a connection of its own; what it finds amiss is raised by `check`."""
+
+    def __init__(self, port, **options):
+        self.port = port
+        self.host = StrictHost(GROUP, NODE, **options)
+        self.faults = []
+        self.subscriptions = 0
+
+    def __enter__(self) -> Self:
+        self.client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="tower", protocol=mqtt.MQTTv5)
+        self.client.username_pw_set("historian", PASSWORD)
+        self.client.on_connect = lambda client, *_: client.subscribe(f"spBv1.0/{GROUP}/#", qos=1)
+        self.client.on_subscribe = self._subscribed
+        self.client.on_message = self._message
+        self.client.reconnect_delay_set(1, 1)
+        self.client.connect("127.0.0.1", self.port)
+        self.client.loop_start()
+        eventually(lambda: self.subscriptions, what="subscription")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.client.disconnect()
+        self.client.loop_stop()
+
+    def _subscribed(self, *_):
+        self.subscriptions += 1
+
+    def _message(self, _client, _data, message):
+        try:
+            if "/NBIRTH/" in message.topic:
+                number = self.host.birth_number(message.payload)
+                if number != self.host.will_bd_seq:
+                    self.host.expect(number)
+            if "/NCMD/" not in message.topic:
+                self.host.receive(message.topic, message.payload, message.qos, retain=message.retain)
+        except Exception as fault:  # noqa: BLE001 - raised by `until`, in the test's own thread
+            self.faults.append(fault)
+
+    def until(self, condition, seconds=20.0, what="it"):
+        def met():
+            if self.faults:
+                raise self.faults[0]
+            return condition()
+
+        return eventually(met, seconds, what)
+
+    def ids(self, *, historical=None):
+        return [i for _, late, i in list(self.host.results) if historical is None or late == historical]
+
+
+def newest(tower, device="bench-1"):
+    """The last data message with a result: (historical, {name: (value, time, properties)})."""
+    return next(h for h in reversed(tower.host.devices[device].history) if "result/id" in h[1])
+
+
+def test_a_result_says_the_same_as_its_json(lab):
+    broker = lab.start_broker()
+    add_table(lab)
+    with Tower(broker.port) as tower, Historian(broker.port) as historian:
+        daemon = Daemon(lab)
+        daemon.ready()
+        tower.until(lambda: tower.host.devices, what="birth of the device")
+        birth = tower.host.birth.by_name()
+        with lab.reader() as reader:
+            source, epoch = reader.identity()
+        assert birth["source"].value == f"urn:uuid:{source}#{epoch}"
+        assert birth["versions/result"].value == 1
+        assert tower.host.devices["bench-1"].values["instrument/serial"] == "R-1042"
+
+        result = daemon.run(sample="S-9").until("outcome")["result_id"]
+        tower.until(lambda: tower.ids() == [result], what="result")
+        (event,) = eventually(lambda: historian.on("result/bench-1"), what="JSON")
+        late, got = newest(tower)
+        data = event["data"]
+        assert not late
+        assert {k: got[f"result/{k}"][0] for k in ("id", "source", "sequence")} == {
+            "id": event["id"], "source": event["source"], "sequence": int(event["sequence"]),
+        }  # fmt: skip
+        value, _, properties = got["result/value"]
+        assert value == data["value"]
+        assert properties["unit"] == (12, data["unit"])
+        assert properties["opc_ua_quality"] == (12, data["quality"])
+        assert properties["Quality"] == (3, 192 if data["quality"] == "Good" else 0)
+        assert properties["opc_ua_status"] == (7, STATUS_CODES[Quality(data["quality"])])
+        assert got["result/uncertainty"][0] == data["uncertainty"]["expanded"]
+        assert got["result/uncertainty"][2] == {
+            "unit": (12, data["unit"]), "k": (10, data["uncertainty"]["k"]), "coverage": (10, data["uncertainty"]["coverage"]),
+        }  # fmt: skip
+        assert got["result/readings"][0] == data["span"]["n"]
+        assert got["result/sample"][0] == "S-9" == data["sample"]["id"]
+        assert got["result/lot"][0] is None
+        assert got["result/validity"][0] == data["validity"]
+        assert got["result/verdict"][0] == data["verdict"]["verdict"]
+        assert got["result/method"][0] == "short"
+        assert got["result/temperature"][0] == data["conditions"]["temperature"]
+        assert got["result/simulated"][0] is True
+        with sqlite3.connect(database_path(lab.state)) as db:
+            ((created,),) = db.execute("SELECT created_utc_ns FROM results").fetchall()
+        assert {time for _, time, _ in got.values()} == {created // 1_000_000}
+
+        status = daemon.status()["sparkplug"]
+        assert (status["state"], status["devices"], status["results"], status["late"]) == ("alive", ["bench-1"], 1, 0)
+        assert "the node is alive; devices: bench-1; 1 results sent" in lab.daq("doctor").stdout
+        assert daemon.stop() == 0
+        tower.until(lambda: not tower.host.alive, what="death")
+        assert tower.host.log.count("NDEATH") == 1
+
+
+def test_a_daemon_that_is_killed_dies_by_its_will_and_misses_no_result(lab):
+    broker = lab.start_broker()
+    add_table(lab, "aliases = true\n")
+    with Tower(broker.port, aliases=True) as tower:
+        host = tower.host
+        daemon = Daemon(lab)
+        daemon.ready()
+        tower.until(lambda: host.devices, what="birth of the device")
+        made = [daemon.run(sample="alive").until("outcome")["result_id"]]
+        tower.until(lambda: tower.ids() == made, what="result")
+        first = host.bd_seq
+
+        daemon.kill()
+        tower.until(lambda: not host.alive, what="death by the will")
+        assert host.log.count("NDEATH") == 1
+
+        # Made by a daemon that does not know of Sparkplug: nobody could send it then.
+        whole = (lab.config / "daemon.toml").read_text()
+        (lab.config / "daemon.toml").write_text(whole.partition("[sparkplug]")[0])
+        daemon = Daemon(lab)
+        daemon.ready()
+        made += [daemon.run(sample=f"quiet-{n}").until("outcome")["result_id"] for n in range(2)]
+        daemon.kill()
+        (lab.config / "daemon.toml").write_text(whole)
+
+        daemon = Daemon(lab)
+        tower.until(lambda: len(tower.ids()) >= 3, what="late results")
+        assert tower.ids() == made
+        assert tower.ids(historical=True) == made[1:]
+        assert host.bd_seq == first + 1
+        assert host.devices["bench-1"].values["result/id"] == made[2]
+        daemon.ready()
+        made.append(daemon.run(sample="alive again").until("outcome")["result_id"])
+        tower.until(lambda: tower.ids()[-1] == made[-1], what="a result as it is made")
+        assert tower.ids(historical=False) == [made[0], made[3]]
+        assert daemon.stop() == 0
+
+
+def test_devices_come_and_go_and_a_rebirth_tells_all_again(lab):
+    broker = lab.start_broker()
+    add_table(lab)
+    with Tower(broker.port) as tower:
+        host = tower.host
+        daemon = Daemon(lab)
+        daemon.ready()
+        tower.until(lambda: host.devices, what="birth of the device")
+        lab.bench.tell("unplug")
+        tower.until(lambda: not host.devices, what="death of the device")
+        assert host.alive
+        assert host.log[-1] == "DDEATH"
+        lab.bench.tell("replug")
+        tower.until(lambda: host.devices, what="return of the device")
+        births = host.births
+        tower.client.publish(COMMANDS, ASK)
+        tower.until(lambda: host.births > births and host.devices, what="rebirth")
+        assert daemon.status()["sparkplug"]["rebirths"] == 1
+        run = daemon.run("long")
+        tower.until(lambda: host.devices["bench-1"].values["instrument/state"] == "in a run", what="state")
+        for name in ("speed", "bench-1/speed", "instrument/state"):
+            tower.client.publish(COMMANDS, payload((Metric(name, DataType.DOUBLE, 30.0, 1),), 1, None))
+        eventually(lambda: daemon.status()["sparkplug"]["not_followed"] == 3, what="commands are counted")
+        assert lab.bench.state()["speed_per_min"] < 15
+        daemon.stop_run()
+        run.until("outcome")
+        assert daemon.stop() == 0
+
+
+def test_a_broker_away_makes_results_late(lab):
+    broker = lab.start_broker()
+    add_table(lab)
+    daemon = Daemon(lab)
+    daemon.ready()
+    eventually(lambda: daemon.status()["sparkplug"]["state"] == "alive", what="birth")
+    broker.kill()
+    eventually(lambda: daemon.status()["sparkplug"]["state"] == "away", what="notice")
+    assert daemon.status()["sparkplug"]["trouble"]
+    made = [daemon.run(sample=f"away-{n}").until("outcome")["result_id"] for n in range(2)]
+    doctor = lab.daq("doctor")
+    assert "the node is away" in doctor.stdout
+    broker.start()
+    with Tower(broker.port) as tower:
+        tower.client.publish(COMMANDS, ASK)  # whoever comes too late for the birth asks for one
+        tower.until(lambda: set(made) <= set(tower.ids(historical=True)), what="late results")
+        assert tower.ids(historical=False) == []
+        assert daemon.stop() == 0
+
+
+def test_the_status_codes_are_those_of_opc_ua():
+    """Source: the list of status codes published with OPC UA Part 6 (annex A), as stored public copies quote it."""
+    quoted = {
+        "Good": 0x00000000, "Uncertain": 0x40000000, "Bad": 0x80000000, "Bad_NoCommunication": 0x80310000,
+        "Bad_NotConnected": 0x808A0000, "Bad_DeviceFailure": 0x808B0000, "Bad_SensorFailure": 0x808C0000,
+        "Uncertain_SensorNotAccurate": 0x40930000, "Uncertain_EngineeringUnitsExceeded": 0x40940000,
+        "Uncertain_SubNormal": 0x40950000,
+    }  # fmt: skip
+    assert {q.value: code for q, code in STATUS_CODES.items()} == quoted
+    assert set(STATUS_CODES) == set(Quality)
+    assert {q: code >> 30 for q, code in STATUS_CODES.items()} == {q: q.severity for q in Quality}

@@ -1,0 +1,86 @@
+"""The table [sparkplug] of the daemon's file."""
+
+import importlib.util
+import subprocess
+import sys
+
+import pytest
+
+from daq.app.sparkplug import Sparkplug
+from daq.core.errors import SettingError
+from daq.methods.load import load_daemon
+
+MQTT = '[mqtt]\nhost = "broker"\nuser = "daq"\nclient_id = "bench"\npassword = { env = "DAQ_TEST_PASSWORD" }\n'
+
+
+def load(tmp_path, text):
+    path = tmp_path / "daemon.toml"
+    path.write_text(text)
+    return load_daemon(path)
+
+
+def test_the_broker_of_mqtt_is_taken_under_a_name_of_its_own(tmp_path, monkeypatch):
+    monkeypatch.setenv("DAQ_TEST_PASSWORD", "slip")
+    daemon = load(tmp_path, MQTT + '[sparkplug]\ngroup = "glaze-works"\nnode = "kiln-street"\n')
+    node = Sparkplug.from_settings(daemon)
+    assert (node.settings.host, node.settings.user, node.settings.password) == ("broker", "daq", "slip")
+    assert node.settings.client_id == ""
+    assert node.names.of_node("NBIRTH") == "spBv1.0/glaze-works/NBIRTH/kiln-street"
+
+
+def test_it_may_have_a_broker_of_its_own(tmp_path):
+    daemon = load(
+        tmp_path,
+        '[sparkplug]\ngroup = "g"\nnode = "n"\nhost = "tower"\naliases = true\nchannels = "2 s"\n'
+        '[sparkplug.broker]\nhost = "other"\nport = 2883\nclient_id = "edge"\n',
+    )
+    node = Sparkplug.from_settings(daemon)
+    assert (node.settings.host, node.settings.port, node.settings.client_id) == ("other", 2883, "edge")
+    assert node.names.state == "spBv1.0/STATE/tower"
+    assert daemon.sparkplug.channels == 2_000_000_000
+
+
+def test_without_the_table_there_is_no_node_and_no_library(tmp_path):
+    assert Sparkplug.from_settings(load(tmp_path, "")) is None
+    code = "import sys, daq.app.cli.serve; print([m for m in sys.modules if m.startswith('google')])"
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('[sparkplug]\ngroup = "g"\nnode = "n"\n', "names no broker"),
+        (MQTT + '[sparkplug]\ngroup = "a/b"\nnode = "n"\n', "sparkplug.group: must not hold '/'"),
+        (MQTT + '[sparkplug]\ngroup = "g"\nnode = "a+b"\n', "sparkplug.node: must not hold '+'"),
+        (MQTT + '[sparkplug]\ngroup = "g"\nnode = "n"\nhost = "#"\n', "sparkplug.host: must not hold '#'"),
+        (MQTT + '[sparkplug]\ngroup = "g"\nnode = "n\\u0007"\n', "sparkplug.node: must not hold"),
+        (MQTT + '[sparkplug]\ngroup = " g"\nnode = "n"\n', "must not begin or end with a blank"),
+        (MQTT + '[sparkplug]\ngroup = "STATE"\nnode = "n"\n', "sparkplug.group: must not be STATE"),
+        (MQTT + '[sparkplug]\ngroup = ""\nnode = "n"\n', "sparkplug.group"),
+        (MQTT + '[sparkplug]\nnode = "n"\n', "sparkplug.group"),
+        (MQTT + '[sparkplug]\ngroup = "g"\nnode = "n"\nchannels = "50 ms"\n', "sparkplug.channels: is shorter than 100 ms"),
+        (MQTT + '[sparkplug]\ngroup = "g"\nnode = "n"\nalias = true\n', "sparkplug.alias"),
+        (MQTT + '[sparkplug]\ngroup = "g"\nnode = "n"\n[sparkplug.broker]\nhost = "mqtt://x"\n', "sparkplug.broker.host"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_named(tmp_path, text, says):
+    with pytest.raises(SettingError) as error:
+        load(tmp_path, text)
+    assert says in str(error.value)
+    assert "daemon.toml" in str(error.value)
+
+
+def test_a_password_that_is_not_there_is_named_by_its_own_key(tmp_path, monkeypatch):
+    monkeypatch.delenv("DAQ_TEST_PASSWORD", raising=False)
+    own = MQTT.replace("[mqtt]", "[sparkplug.broker]")
+    daemon = load(tmp_path, '[sparkplug]\ngroup = "g"\nnode = "n"\n' + own)
+    with pytest.raises(SettingError, match=r"sparkplug\.broker\.password"):
+        Sparkplug.from_settings(daemon)
+
+
+def test_a_missing_library_is_said_with_what_to_install(tmp_path, monkeypatch):
+    find = importlib.util.find_spec
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name.startswith("google") else find(name))
+    daemon = load(tmp_path, '[sparkplug]\ngroup = "g"\nnode = "n"\n[sparkplug.broker]\nhost = "b"\n')
+    with pytest.raises(SettingError, match=r"daq-daemon\[sparkplug\]"):
+        Sparkplug.from_settings(daemon)
