@@ -1,5 +1,9 @@
-"""Runs all parts, or those named: ``python -m tests.bench [collect] [cost] [fleet] [publish] [start]``."""
+"""Runs all parts, or those named: ``python -m tests.bench [collect] [cost] [fleet] [publish] [start]``.
 
+``python -m tests.bench --instruments 256 [--hertz 4]`` measures one fleet of that size.
+"""
+
+import argparse
 import os
 import platform
 import sys
@@ -10,7 +14,12 @@ PARTS = {"collect": collect.main, "cost": cost.main, "fleet": fleet.main, "publi
 
 
 def main() -> int:
-    wanted = sys.argv[1:] or list(PARTS)
+    parser = argparse.ArgumentParser(prog="python -m tests.bench")
+    parser.add_argument("parts", nargs="*", help=", ".join(PARTS))
+    parser.add_argument("--instruments", type=int, help="only a fleet of so many instruments")
+    parser.add_argument("--hertz", type=float, default=10.0, help="readings a second of each of them")
+    asked = parser.parse_args()
+    wanted = asked.parts or ([] if asked.instruments else list(PARTS))
     unknown = [name for name in wanted if name not in PARTS]
     if unknown:
         print(f"unknown part {unknown[0]!r}; parts: {', '.join(PARTS)}", file=sys.stderr)
@@ -20,6 +29,9 @@ def main() -> int:
     for name in wanted:
         print(flush=True)
         PARTS[name]()
+    if asked.instruments:
+        print(flush=True)
+        fleet.main((asked.instruments,), asked.hertz)
     return 0
 
 

@@ -1,4 +1,4 @@
-"""1, 16 and 64 instruments at 10 Hz on pseudo-terminals: CPU of the daemon, latency of a reading."""
+"""1, 16 and 64 instruments (or as many as asked for) on pseudo-terminals: CPU of the daemon, latency of a reading."""
 
 import asyncio
 import json
@@ -11,6 +11,7 @@ import sys
 import tempfile
 import time
 import tty
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.described import line
@@ -19,10 +20,10 @@ SECONDS = 15.0
 FLEETS = (1, 16, 64)
 
 
-def main() -> None:
-    print(f"Instruments polled at 10 Hz on pseudo-terminals, each in a run, {SECONDS:g} s")
-    for count in FLEETS:
-        cpu, latencies = measure(count)
+def main(fleets: Sequence[int] = FLEETS, hertz: float = 10.0) -> None:
+    print(f"Instruments polled at {hertz:g} Hz on pseudo-terminals, each in a run, {SECONDS:g} s")
+    for count in fleets:
+        cpu, latencies = measure(count, hertz)
         centiles = statistics.quantiles(latencies, n=100)
         print(
             f"  {count:>3} instruments: {cpu * 100:5.1f} % of one core, {len(latencies) / SECONDS / count:.1f} readings/s "
@@ -30,7 +31,7 @@ def main() -> None:
         )
 
 
-def measure(count: int) -> tuple[float, list[float]]:
+def measure(count: int, hertz: float) -> tuple[float, list[float]]:
     """CPU (cores) of the daemon and the latencies (s) from a reply's writing to its being judged."""
     with tempfile.TemporaryDirectory() as folder:
         instruments = subprocess.Popen(
@@ -41,7 +42,7 @@ def measure(count: int) -> tuple[float, list[float]]:
         assert instruments.stdout is not None
         instruments.stdout.readline()
         out = subprocess.run(
-            [sys.executable, "-m", "tests.bench.fleet", "daemon", folder, str(count)],
+            [sys.executable, "-m", "tests.bench.fleet", "daemon", folder, str(count), repr(hertz)],
             check=True,
             stdout=subprocess.PIPE,
             text=True,
@@ -103,7 +104,7 @@ def reply(request: str, state: list[float], name: str) -> bytes:
     return line("no command") if word else b""
 
 
-async def daemon(folder: Path, count: int) -> None:
+async def daemon(folder: Path, count: int, hertz: float) -> None:
     """Serves the fleet with everything on; prints CPU and the time at which each reading was judged."""
     from daq.adapters.clock import SystemClock
     from daq.adapters.paths import examples_dir
@@ -123,7 +124,7 @@ async def daemon(folder: Path, count: int) -> None:
         f"unit-{i}": bench.model_copy(
             update={
                 "name": f"unit-{i}", "port": str(folder / f"unit-{i}"), "companions": {}, "expect_serial": None,
-                "simulated": True,
+                "simulated": True, "options": {**bench.options, "interval_ms": round(1000 / hertz)},
             }
         )
         for i in range(count)
@@ -171,4 +172,4 @@ if __name__ == "__main__":
     if what == "instruments":
         instruments(where, number)
     else:
-        asyncio.run(daemon(where, number))
+        asyncio.run(daemon(where, number, float(sys.argv[4])))
