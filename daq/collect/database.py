@@ -10,6 +10,11 @@ from daq.core.errors import StoreError
 OF_THE_MESSAGE: Final = ("22", "23", "54")
 """Classes of SQLSTATE that say that a row cannot be stored: data exception, integrity, a limit of the program."""
 CONNECT_S: Final = 10
+_COMPRESSION: Final = """
+SELECT set_config(name, 'lz4', false) FROM pg_settings
+WHERE name = 'default_toast_compression' AND 'lz4' = ANY(enumvals)
+"""
+"""Events are compressed with the faster of the server's ways, where it was built with it (PostgreSQL 14 and later)."""
 
 
 class DatabaseAwayError(StoreError):
@@ -73,9 +78,11 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
         options["sslmode"] = "verify-full"
         options.setdefault("sslrootcert", "system")
     try:
-        return await psycopg.AsyncConnection.connect(autocommit=True, **options)  # type: ignore[arg-type]  # libpq's own keys
+        db = await psycopg.AsyncConnection.connect(autocommit=True, **options)  # type: ignore[arg-type]  # libpq's own keys
+        await db.execute(_COMPRESSION)
     except psycopg.Error as error:
         raise DatabaseAwayError(f"the database {settings.place} cannot be used: {said(error)}") from error
+    return db
 
 
 def of_the_message(error: Exception) -> bool:

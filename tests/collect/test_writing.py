@@ -129,7 +129,6 @@ async def test_what_was_ahead_of_its_time_moves_into_its_month_when_that_comes(d
 async def test_a_row_that_the_database_cannot_hold_is_told_from_a_database_that_is_in_trouble(database, query):
     wrong = {
         "a zero character in text": result(1, change={"sample.id": "a\x00b"}),
-        "half a surrogate pair": (result(1)[0], result(1)[1].replace(b'"S-bench-1-1"', b'"\\ud800"')),
         "a sample's name that no index takes": result(1, change={"sample.id": "".join(map(chr, range(256, 12_000)))}),
         "a number beyond numeric": (result(1)[0], result(1)[1].replace(b'"schema_version":1', b'"schema_version":1e200000')),
     }  # fmt: skip

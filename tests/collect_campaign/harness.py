@@ -32,6 +32,13 @@ PROGRESS_S = 90.0
 """Without a new row for so long, what is missing counts as missing."""
 
 
+_SIZES = """
+SELECT regexp_replace(c.relname, '_([0-9_]+|elsewhen)$', ''), sum(pg_total_relation_size(c.oid))
+FROM pg_class c JOIN pg_inherits i ON i.inhrelid = c.oid
+WHERE i.inhparent IN ('lab.results'::regclass, 'lab.keys'::regclass) GROUP BY 1 ORDER BY 1
+"""
+
+
 @dataclass
 class Books:
     """What came of it."""
@@ -49,6 +56,8 @@ class Books:
     changed: int = 0
     refused: int = 0
     conflicts: int = 0
+    sizes: dict[str, float] = field(default_factory=dict)
+    """Bytes a result."""
 
     @property
     def violations(self) -> int:
@@ -235,6 +244,8 @@ class Campaign:
                 "SELECT s.source, r.stream, r.sequence, r.id::text, r.event::text FROM lab.results r "
                 "JOIN lab.sources s ON s.no = r.source"
             ).fetchall()
+            for name, size in db.execute(_SIZES):
+                books.sizes[name] = float(size) / max(1, len(rows))
             books.refused = db.execute("SELECT count(*) FROM lab.refused").fetchone()[0]
             books.conflicts = db.execute("SELECT count(*) FROM lab.conflicts").fetchone()[0]
         books.rows = len(rows)
@@ -273,6 +284,7 @@ def table(books: Books) -> str:
         ("twice", str(books.twice)),
         ("changed", str(books.changed)),
         ("refused, conflicts", f"{books.refused}, {books.conflicts}"),
+        ("bytes a result", ", ".join(f"{name} {size:.0f}" for name, size in books.sizes.items())),
         ("time", f"{books.seconds:.0f} s on {os.cpu_count()} cores"),
     ]  # fmt: skip
     return "\n".join(f"{name:<30}{value}" for name, value in rows)
