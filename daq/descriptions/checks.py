@@ -315,6 +315,13 @@ def _field(tables: DescriptionTables, key: str, line: LineTable, field: Field, w
         yield SettingError(
             f"{table.unit} cannot be expressed in {unit}, the channel's unit; use scale", key=f"{key}.unit"
         )
+    if table.divide_by is not None:
+        option = tables.options.get(table.divide_by)
+        if option is None:
+            reason = f"there is no option {table.divide_by!r}; {_near(table.divide_by, tables.options)}"
+            yield SettingError(reason, key=f"{key}.divide_by")
+        elif not isinstance(option.default, int) or option.low is None or option.low < 1:
+            yield SettingError("the option must be a whole number with low = 1 or more", key=f"{key}.divide_by")
     if table.scale == 0:
         yield SettingError("must not be 0", key=f"{key}.scale")
     for text, fault in table.special.items():

@@ -57,12 +57,12 @@ class DescribedDriver(Driver):
         sign = -1.0 if chosen.get("direction") == "backward" else 1.0
         self._signs = {"": sign} | {c.name: sign for c in tables.channel if c.turns}
         lines = {name: line_of(name, table, self._settings, self.writing) for name, table in tables.line.items()}
-        self.readers = {name: Reader(line, tables, self.channels, self._signs) for name, line in lines.items()}
+        self.readers = {name: Reader(line, tables, self.channels, self._signs, chosen) for name, line in lines.items()}
         bound = {name for r in (*tables.request.values(), *tables.command.values()) for name in r.answers}
         self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
         self._expected: dict[tuple[str, ...], tuple[Reader, ...]] = {(): self._free}
         usual = [u for reader in self._free if (u := reader.usual(self.seal)) is not None]
-        self._usual = usual[0].read if usual else _no_quick_way
+        self._usual = usual[0].reader() if usual else _no_quick_way
 
     def _declare(self, chosen: Mapping[str, str | int]) -> None:
         """Everything the core wants to know before it asks."""

@@ -1,8 +1,8 @@
 """Lines of a description, ready to read: what matches, and what it means."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from operator import itemgetter, mul
+from operator import add, itemgetter, mul
 
 from daq.core.driver import Channel, Decoded, Identity, Part, Reject, Reply, Request, Values
 from daq.core.faults import FAULTS
@@ -48,8 +48,14 @@ class Reader:
     """Says what lines of one kind mean."""
 
     def __init__(
-        self, line: Line, tables: DescriptionTables, channels: Sequence[Channel], sign: Mapping[str, float]
+        self,
+        line: Line,
+        tables: DescriptionTables,
+        channels: Sequence[Channel],
+        sign: Mapping[str, float],
+        chosen: Mapping[str, str | int],
     ) -> None:
+        """`sign`: of channels that change it with the direction, and under "" of commands; `chosen`: the options."""
         self.line = line
         self.opening = line.opening
         self._match = compiled(line.pattern).fullmatch
@@ -59,9 +65,10 @@ class Reader:
             fields = line.table.fields
             for place in line.fields:
                 table = fields.get(place.name, FieldTable())
-                self._slots.append(
-                    slot_of(place, table, channels, line.writing, sign.get(table.channel or place.name, 1.0))
-                )
+                factor = sign.get(table.channel or place.name, 1.0)
+                if table.divide_by is not None:
+                    factor /= int(chosen[table.divide_by])
+                self._slots.append(slot_of(place, table, channels, line.writing, factor))
         #: What the instrument says of itself comes before what stands in place of a number.
         self._order = sorted(range(len(self._slots)), key=lambda at: not isinstance(self._slots[at], StatusSlot))
         self._read = {
@@ -198,43 +205,53 @@ class Usual:
     def __init__(self, pattern: str, seal: Seal | None, columns: Sequence[ChannelSlot]) -> None:
         self._match = compiled(pattern).fullmatch
         self._seal = seal
-        self._of = seal.of if seal else None
-        self._base = seal.base if seal else 0
-        n = len(columns)
-        self._in_order = [c.at for c in columns] == list(range(n))
         self._readers = [c.reader.read for c in columns]
-        self._plain = all(r is float for r in self._readers)
         self._factors = tuple(c.factor for c in columns)
         self._addends = tuple(c.addend for c in columns)
-        self._scaled = any(f != 1.0 for f in self._factors)
-        self._shifted = any(a != 0.0 for a in self._addends)
         self._sentinels = frozenset(number for c in columns for number in c.numbers)
+        n = len(columns)
         order = sorted(range(n), key=lambda i: columns[i].at)
-        self._arrange = itemgetter(*order) if n > 1 else tuple
+        self._arrange = itemgetter(*order) if order != list(range(n)) else None
+        self._plain = all(r is float for r in self._readers) and not self._sentinels and self._arrange is None
 
-    def read(self, line: bytes) -> tuple[float, ...] | None:
-        """The values of a whole line; None where it is another line, or is damaged: then the long way is gone."""
-        found = self._match(line)
-        if found is None:
-            return None
-        of = self._of
-        if of is None:
-            numbers: Sequence[bytes] = found.groups()
-        else:
-            covered, *numbers, check = found.groups()
-            if int(check, self._base) != of(covered):
+    def reader(self) -> Callable[[bytes], tuple[float, ...] | None]:
+        """What gives the values of a whole line; None for another line, or a damaged one: those take the long way."""
+        match, finish = self._match, self._finish
+        as_read = self._plain and not any(self._addends) and all(f == 1.0 for f in self._factors)
+
+        def unsealed(line: bytes) -> tuple[float, ...] | None:
+            found = match(line)
+            if found is None:
                 return None
-        values = (
-            tuple(map(float, numbers))
-            if self._plain
-            else tuple([read(raw) for read, raw in zip(self._readers, numbers, strict=True)])
-        )
-        if self._sentinels and not self._sentinels.isdisjoint(values):
-            return None
-        if self._scaled:
+            numbers = found.groups()
+            values = tuple(map(float, numbers)) if as_read else finish(numbers)
+            return values if values is None or 0.0 not in values else tuple([v + 0.0 for v in values])
+
+        if self._seal is None:
+            return unsealed
+        of, base = self._seal.of, self._seal.base
+
+        def sealed(line: bytes) -> tuple[float, ...] | None:
+            found = match(line)
+            if found is None:
+                return None
+            covered, *numbers, check = found.groups()
+            if int(check, base) != of(covered):
+                return None
+            values = tuple(map(float, numbers)) if as_read else finish(numbers)
+            # No negative zero, which is equal to zero.
+            return values if values is None or 0.0 not in values else tuple([v + 0.0 for v in values])
+
+        return sealed
+
+    def _finish(self, numbers: Sequence[bytes]) -> tuple[float, ...] | None:
+        if self._plain:
+            values = tuple(map(mul, map(float, numbers), self._factors))
+        else:
+            values = tuple([read(raw) for read, raw in zip(self._readers, numbers, strict=True)])
+            if not self._sentinels.isdisjoint(values):
+                return None
             values = tuple(map(mul, values, self._factors))
-        if self._shifted:
-            values = tuple([v + a for v, a in zip(values, self._addends, strict=True)])
-        if 0.0 in values:
-            values = tuple([v + 0.0 for v in values])  # no negative zero
-        return values if self._in_order else self._arrange(values)
+        if any(self._addends):
+            values = tuple(map(add, values, self._addends))
+        return values if self._arrange is None else self._arrange(values)

@@ -4,6 +4,7 @@ Nothing in it is evaluated.  Everything that is wrong with one key is found here
 in `daq.descriptions.checks`.
 """
 
+import re
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
@@ -17,23 +18,25 @@ from daq.methods.fields import Listed, Model, Name, Text, duration
 FORMAT: Final = 1
 RESERVED: Final = ("interval_ms", "mode", "direction")
 """Options with a meaning of their own."""
+_CHANNEL: Final = "[a-z][a-z0-9_]*"
+_PLAIN: Final = "[a-z][A-Za-z0-9_]*"
+
+
+def _channel_name(value: str) -> str:
+    if not re.fullmatch(_CHANNEL, value):
+        raise ValueError(f"{value!r}: begin with a small letter, go on with small letters, digits and _")
+    return value
 
 
 def _plain_name(value: str) -> str:
-    if not value.replace("_", "a").isalnum() or not value.isascii() or not value[0].islower() or value != value.lower():
-        raise ValueError(f"{value!r}: begin with a small letter, go on with small letters, digits and _")
+    if not re.fullmatch(_PLAIN, value):
+        raise ValueError(f"{value!r}: begin with a small letter, go on with letters, digits and _")
     return value
 
 
 def _unit(value: str) -> str:
     if value not in UNITS:
         raise ValueError(f"unknown unit {value!r}; known UCUM codes: {', '.join(sorted(UNITS))}")
-    return value
-
-
-def _byte_text(value: str) -> str:
-    if any(ord(c) > 0xFF for c in value):
-        raise ValueError(f"{value!r} has a character beyond one byte; set encoding = 'utf-8' in [framing]")
     return value
 
 
@@ -61,7 +64,7 @@ def _faults(value: Any) -> Any:
 
 INSTRUMENT_FAULTS: Final = (
     "saturated", "over_range", "under_range", "not_a_number", "probe", "sensor", "blocked", "beyond_range",
-    "unsteady", "keys_used", "calibration_overdue", "instrument_error",
+    "undefined", "unsteady", "keys_used", "calibration_overdue", "instrument_error",
 )  # fmt: skip
 """Those of `daq.core.faults.FAULTS` that an instrument can report."""
 
@@ -75,7 +78,10 @@ _FAULT_SCHEMA: Final = {
 }
 
 Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(_TIME_SCHEMA)]
-PlainName = Annotated[Text, AfterValidator(_plain_name), Field(pattern=r"^[a-z][a-z0-9_]*$")]
+ChannelName = Annotated[
+    str, AfterValidator(_channel_name), WithJsonSchema({"type": "string", "pattern": f"^{_CHANNEL}$"})
+]
+PlainName = Annotated[str, AfterValidator(_plain_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
 Unit = Annotated[Text, AfterValidator(_unit), WithJsonSchema({"type": "string", "enum": sorted(UNITS)})]
 Strings = Annotated[tuple[Text, ...], Listed]
 LineText = Annotated[str, AfterValidator(_of_line)]
@@ -150,7 +156,7 @@ class ChecksumTable(Model):
 class ChannelTable(Model):
     """One measured quantity."""
 
-    name: PlainName = Field(description="the quantity's name, for example 'mass'")
+    name: ChannelName = Field(description="the quantity's name, for example 'mass'")
     unit: Unit = Field(description="UCUM code of its unit, for example 'g' or 'Cel'")
     low: float = Field(description="lowest value the instrument can measure")
     high: float = Field(description="highest value the instrument can measure")
@@ -209,12 +215,15 @@ class CommandTable(RequestTable):
 class FieldTable(Model):
     """What a field of a line means."""
 
-    channel: PlainName | None = Field(
+    channel: ChannelName | None = Field(
         default=None, description="the channel it gives; left out: the one of its own name"
     )
     unit: Unit | None = Field(default=None, description="unit of the number in the line; left out: the channel's")
     scale: float = Field(default=1.0, description="the number is multiplied with this")
     offset: float = Field(default=0.0, description="then this is added")
+    divide_by: PlainName | None = Field(
+        default=None, description="an option (a whole number of at least 1) by which the result is divided"
+    )
     decimals: Annotated[int, Field(ge=0, le=9)] | None = Field(
         default=None, description="it has exactly so many decimals"
     )

@@ -148,8 +148,8 @@ class NoSlot:
 Slot = ChannelSlot | StatusSlot | NoSlot
 
 
-def slot_of(place: Field, table: FieldTable, channels: Sequence[Channel], writing: Writing, sign: float = 1.0) -> Slot:
-    """What becomes of a field in a reading; `sign` is that of the direction of turning."""
+def slot_of(place: Field, table: FieldTable, channels: Sequence[Channel], writing: Writing, times: float = 1.0) -> Slot:
+    """What becomes of a field in a reading; `times` is a factor that options ask for."""
     if table.means or table.bits:
         return StatusSlot(
             {writing.of(text): faults_of(said) for text, said in table.means.items()},
@@ -171,7 +171,7 @@ def slot_of(place: Field, table: FieldTable, channels: Sequence[Channel], writin
             numbers[number_reader(place.type, comma=writing.mark(table) == ",")(writing.of(text))] = fault
         else:
             texts[writing.of(text)] = fault
-    return ChannelSlot(at, channel, reader, sign * factor, sign * addend, texts, numbers)
+    return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers)
 
 
 def faults_of(said: Sequence[str]) -> tuple[Fault, ...]:

@@ -15,8 +15,8 @@ from typing import Final
 
 from daq.descriptions.types import TYPES
 
-_FIELD: Final = re.compile(r"(?:([a-z][a-z0-9_]*))?:([a-z0-9]+)(?: ([1-9]\d{0,2}))?")
-_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
+_FIELD: Final = re.compile(r"(?:([a-z][A-Za-z0-9_]*))?:([a-z0-9]+)(?: ([1-9]\d{0,2}))?")
+_NAME: Final = re.compile(r"[a-z][A-Za-z0-9_]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +101,7 @@ def _field(inner: str, *, line: bool) -> Field | Setting:
     found = _FIELD.fullmatch(inner)
     if found is None:
         hint = "write {name:type}, {name:type 8}, {:type} or, for an option, {name}" if line else "write {name}"
-        raise ValueError(f"{{{inner}}} is not understood: {hint}; names have small letters, digits and _")
+        raise ValueError(f"{{{inner}}} is not understood: {hint}; names have letters, digits and _")
     if not line:
         raise ValueError(f"{{{inner}}}: a request has no fields; write {{{found[1] or 'name'}}} for an option or value")
     if found[2] not in TYPES:
