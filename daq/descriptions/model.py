@@ -68,7 +68,7 @@ INSTRUMENT_FAULTS: Final = (
 )  # fmt: skip
 """Those of `daq.core.faults.FAULTS` that an instrument can report."""
 
-_TIME_SCHEMA: Final = {
+TIME_SCHEMA: Final = {
     "anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"^\s*[0-9.]+\s*(ms|s|min|h|d)?\s*$"}],
     "description": "a number of seconds, or text such as '200 ms', '5 s'",
 }
@@ -77,7 +77,7 @@ _FAULT_SCHEMA: Final = {
     "description": "a fault, 'channel: fault', a list of such, or '' for none; faults: " + ", ".join(INSTRUMENT_FAULTS),
 }
 
-Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(_TIME_SCHEMA)]
+Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(TIME_SCHEMA)]
 ChannelName = Annotated[
     str, AfterValidator(_channel_name), WithJsonSchema({"type": "string", "pattern": f"^{_CHANNEL}$"})
 ]

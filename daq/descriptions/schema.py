@@ -1,0 +1,58 @@
+"""The JSON Schema of description files, for editors that complete and check them.
+
+It is generated from the model and stands beside this file as ``schema.json``, where the first line of an example points.
+"""
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+from daq.descriptions.model import TIME_SCHEMA, DescriptionTables
+
+SCHEMA_FILE: Final = Path(__file__).with_name("schema.json")
+
+
+def description_schema() -> dict[str, Any]:
+    """The schema (draft 2020-12).  What it allows can still be wrong: it does not see what does not fit together."""
+    schema = DescriptionTables.model_json_schema(mode="validation")
+    schema = _tidied(schema)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schema,
+        "title": "Description of an instrument",
+    }
+
+
+def schema_text() -> str:
+    """The schema as it stands in the file."""
+    return json.dumps(description_schema(), indent=2) + "\n"
+
+
+def _tidied(node: Any) -> Any:
+    """Without what says nothing: titles made of names, null where a TOML file has no null, null defaults."""
+    if isinstance(node, list):
+        return [_tidied(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    out = {k: _tidied(v) for k, v in node.items() if not (k == "default" and (v is None or isinstance(v, dict)))}
+    if out.get("anyOf") == TIME_SCHEMA["anyOf"] and "default" in out:
+        out["default"] = _time(out["default"])
+    # A key named "title" is a property of that name, not a title.
+    if isinstance(out.get("title"), str):
+        del out["title"]
+    options = [o for o in out.get("anyOf", []) if o != {"type": "null"}]
+    if "anyOf" in out and len(options) == 1:
+        del out["anyOf"]
+        out = options[0] | out
+    elif "anyOf" in out:
+        out["anyOf"] = options
+    return out
+
+
+def _time(ns: int) -> str:
+    """A time as a person writes it."""
+    return f"{ns / 1e9:g} s" if ns % 1_000_000_000 == 0 else f"{ns / 1e6:g} ms"
+
+
+if __name__ == "__main__":
+    SCHEMA_FILE.write_text(schema_text(), encoding="utf-8")
