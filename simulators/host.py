@@ -14,16 +14,14 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from simulators.commands import Commander, celsius
+from simulators.commands import Commander
 from simulators.control import ControlSocket
+from simulators.kinds import KINDS, all_options, made
 from simulators.links import Link, PtyLink, TcpLink
-from simulators.misbehaviour import Misbehaving, SimulatedInstrument
-from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument, Specification
-from simulators.thermometer import Thermometer
+from simulators.misbehaviour import Misbehaving
 
 # Bounds the work of catching up, and how long a simulator outlives its parent.
 LONGEST_WAIT_S = 0.5
-SERIALS = {RotationalInstrument.kind: "R-1042", Thermometer.kind: "T-0310"}
 
 
 class Host:
@@ -98,9 +96,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run a simulator from the command line; returns the exit code."""
     options = _parser().parse_args(arguments)
     try:
-        instrument = _instrument(options)
+        scale = above_zero("--time-scale", options.time_scale)
+        instrument = made(options)
         link: Link = PtyLink(options.pty) if options.pty else TcpLink(*_address(options.tcp))
-        host = Host(Misbehaving(instrument, options.seed), link, options.control, options.time_scale)
+        host = Host(Misbehaving(instrument, options.seed), link, options.control, scale)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: host.stop())
         host.run()
@@ -111,42 +110,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m simulators.host", description=__doc__)
-    parser.add_argument("kind", choices=list(SERIALS))
+    kinds = "\n".join(f"  {name:<21} {kind.title}" for name, kind in KINDS.items())
+    parser = argparse.ArgumentParser(
+        prog="python -m simulators.host",
+        description=f"{__doc__}\nkinds:\n{kinds}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("kind", choices=list(KINDS), metavar="KIND", help="see above")
     where = parser.add_mutually_exclusive_group(required=True)
     where.add_argument("--pty", type=Path, metavar="LINK", help="symbolic link to the pseudo-terminal")
     where.add_argument("--tcp", metavar="HOST:PORT", help="address to listen on; port 0 lets the system choose")
     parser.add_argument("--seed", type=int, default=1, help="which single instrument: its errors and its noise")
     parser.add_argument("--serial", help="serial number it answers with")
-    parser.add_argument("--fluid", choices=list(FLUIDS), help="what the vessel is filled with (default air)")
-    parser.add_argument("--geometry", choices=list(GEOMETRIES), help="default coaxial-15")
-    parser.add_argument("--full-scale", type=float, metavar="UNM", help="torque at 100 %%, uN.m (default 1000)")
-    parser.add_argument("--temperature", type=float, default=25.0, metavar="CEL")
     parser.add_argument("--time-scale", type=float, default=1.0, metavar="F", help="simulated seconds per second")
     parser.add_argument("--control", type=Path, metavar="PATH", help="Unix socket for commands while it runs")
+    for option in all_options().values():
+        owners = ", ".join(name for name, kind in KINDS.items() if option in kind.options)
+        said = f"{option.help} (default {option.default}; {owners})"
+        parser.add_argument(option.flag, choices=option.choices or None, metavar=option.metavar, help=said)
     return parser
 
 
-def _instrument(options: argparse.Namespace) -> SimulatedInstrument:
-    if not (math.isfinite(options.time_scale) and options.time_scale > 0.0):
-        raise ValueError(f"--time-scale must be above 0, got {options.time_scale}")
-    temperature = celsius(options.temperature)
-    serial = options.serial or SERIALS[options.kind]
-    if options.kind == Thermometer.kind:
-        for name in ("fluid", "geometry", "full_scale"):
-            if getattr(options, name) is not None:
-                raise ValueError(f"--{name.replace('_', '-')} is for a rotational instrument; leave it out")
-        return Thermometer(options.seed, temperature=temperature, serial=serial)
-    if options.full_scale is not None and not (math.isfinite(options.full_scale) and options.full_scale > 0.0):
-        raise ValueError(f"--full-scale must be above 0, got {options.full_scale}")
-    return RotationalInstrument(
-        Specification() if options.full_scale is None else Specification(full_scale_unm=options.full_scale),
-        GEOMETRIES[options.geometry or "coaxial-15"],
-        FLUIDS[options.fluid or "air"],
-        options.seed,
-        temperature=temperature,
-        serial=serial,
-    )
+def above_zero(flag: str, value: float) -> float:
+    """The value, when it is finite and above zero.
+
+    Raises:
+        ValueError: it is not.
+    """
+    if not (math.isfinite(value) and value > 0.0):
+        raise ValueError(f"{flag} must be above 0, got {value}")
+    return value
 
 
 def _address(text: str) -> tuple[str, int]:

@@ -2,20 +2,25 @@
 
 import random
 from collections import deque
+from collections.abc import Mapping
 from typing import Protocol
 
-END = b"\r\n"
+from simulators.words import Command
 
 
 class SimulatedInstrument(Protocol):
     """What every simulated instrument offers."""
 
     serial: str
-    probe_open: bool
 
     @property
     def kind(self) -> str:
         """Kind of instrument."""
+        ...
+
+    @property
+    def end(self) -> bytes:
+        """End of its lines; empty where what it sends at once is one frame."""
         ...
 
     def advance(self, dt_s: float) -> bytes:
@@ -30,8 +35,8 @@ class SimulatedInstrument(Protocol):
         """Seconds until bytes come unasked, None when never."""
         ...
 
-    def set_temperature(self, celsius: float) -> None:
-        """Change the temperature of what is measured (Cel)."""
+    def commands(self) -> Mapping[str, Command]:
+        """What changes its world while it runs, by name."""
         ...
 
     def state(self) -> dict[str, object]:
@@ -74,7 +79,7 @@ class Misbehaving:
         self._to_cut += count
 
     def checksum(self, count: int) -> None:
-        """The next lines carry a wrong checksum."""
+        """The next lines carry a wrong checksum: their last character is another one."""
         self._to_damage += count
 
     def advance(self, dt_s: float) -> bytes:
@@ -105,18 +110,26 @@ class Misbehaving:
 
     def _transmit(self, sent: bytes) -> bytes:
         if sent and self._now_ns >= self._silent_until_ns:
-            damaged = b"".join(self._damage(line) for line in sent.splitlines(keepends=True))
+            damaged = b"".join(self._damage(line) for line in self._lines(sent))
             self._waiting.append((self._now_ns + self._delay_ns, damaged))
         arrived = []
         while self._waiting and self._waiting[0][0] <= self._now_ns:
             arrived.append(self._waiting.popleft()[1])
         return b"".join(arrived)
 
+    def _lines(self, sent: bytes) -> list[bytes]:
+        end = self.instrument.end
+        if not end:
+            return [sent]
+        *lines, rest = sent.split(end)
+        return [line + end for line in lines] + ([rest] if rest else [])
+
     def _damage(self, line: bytes) -> bytes:
+        end = self.instrument.end
         if self._to_damage:
             self._to_damage -= 1
-            body = line.removesuffix(END)
-            line = body[:-1] + (b"1" if body.endswith(b"0") else b"0") + END
+            body = line.removesuffix(end)
+            line = body[:-1] + (b"1" if body.endswith(b"0") else b"0") + end
         if self._to_cut:
             self._to_cut -= 1
             line = line[: len(line) // 2]

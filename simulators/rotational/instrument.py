@@ -2,19 +2,35 @@
 
 import math
 import random
+from collections.abc import Mapping
+from dataclasses import dataclass
 
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.flow import torque_table
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.geometry import Geometry, wall_stress
-from simulators.rotational.protocol import LineServer, checked
+from simulators.rotational.protocol import END, LineServer, checked
 from simulators.rotational.sensor import TorqueSensor
 from simulators.rotational.specification import Errors, Specification
+from simulators.words import Command, CommandError, celsius, none, number, one_of
 
 REFRESH_NS = 100_000_000
 _REFRESH_S = REFRESH_NS / 1e9
 _RAD_PER_S = 2.0 * math.pi / 60.0
 _RESTED = 1e-9
+
+
+@dataclass(frozen=True)
+class Shown:
+    """The values of the latest refresh, not rounded."""
+
+    torque_percent: float
+    speed_per_min: float
+    temperature_celsius: float
+    saturated: bool
+    keys_used: bool
+    blocked: bool
+    """The shaft is held while the motor wants to turn it."""
 
 
 class RotationalInstrument:
@@ -24,6 +40,7 @@ class RotationalInstrument:
     """
 
     kind = "rotational"
+    end = END
 
     def __init__(
         self,
@@ -88,6 +105,25 @@ class RotationalInstrument:
     def block(self, blocked: bool = True) -> None:
         """Hold the shaft (motor stalled), or let it go."""
         self._blocked = blocked
+
+    def commands(self) -> Mapping[str, Command]:
+        """`fluid NAME [CEL]`, `temperature CEL`, `probe open|ok`, `key`, `block [on|off]`."""
+        return {
+            "fluid": self._fluid_command,
+            "temperature": lambda words: self.set_temperature(celsius(number(words))),
+            "probe": lambda words: setattr(self, "probe_open", one_of(words, "open", "ok") == "open"),
+            "key": self._key_command,
+            "block": lambda words: self.block(one_of(words or ["on"], "on", "off") == "on"),
+        }
+
+    def _key_command(self, words: list[str]) -> None:
+        none(words)
+        self.press_key()
+
+    def _fluid_command(self, words: list[str]) -> None:
+        if not words or words[0] not in FLUIDS:
+            raise CommandError(f"`fluid` needs one of: {', '.join(FLUIDS)}")
+        self.fill(FLUIDS[words[0]], celsius(number(words[1:])) if words[1:] else None)
 
     def advance(self, dt_s: float) -> bytes:
         """Let time pass (s); returns the lines streamed meanwhile. Values refresh every 100 ms."""
@@ -172,19 +208,26 @@ class RotationalInstrument:
         """Kind, serial, firmware and full scale (uN.m)."""
         return f"is {self.kind} serial={self.serial} firmware={self._firmware} fs={self.spec.full_scale_unm:.1f}"
 
-    def read(self) -> str:
+    def shown(self) -> Shown:
         """The values of the latest refresh; forgets that keys were used."""
-        temperature = "---" if self.probe_open else f"{self._shown_temperature:.3f}"
-        letters = (
-            ("S", self._sensor.saturated),
-            ("P", self.probe_open),
-            ("K", self._keys_used),
-            ("B", self._blocked and self._running),
+        keys_used, self._keys_used = self._keys_used, False
+        return Shown(
+            self._sensor.shown,
+            self._shown_speed,
+            self._shown_temperature,
+            self._sensor.saturated,
+            keys_used,
+            self._blocked and self._running,
         )
+
+    def read(self) -> str:
+        """The line of the latest refresh."""
+        shown = self.shown()
+        temperature = "---" if self.probe_open else f"{shown.temperature_celsius:.3f}"
+        letters = (("S", shown.saturated), ("P", self.probe_open), ("K", shown.keys_used), ("B", shown.blocked))
         flags = "".join(letter for letter, on in letters if on) or "-"
-        self._keys_used = False
         # Adding 0.0 after rounding turns a negative zero into zero.
-        return f"val {round(self._sensor.shown, 2) + 0.0:.2f} {self._shown_speed:.3f} {temperature} {flags}"
+        return f"val {round(shown.torque_percent, 2) + 0.0:.2f} {shown.speed_per_min:.3f} {temperature} {flags}"
 
     def set_speed(self, per_min: float) -> str:
         """Take a speed set-point (1/min) in steps of 0.001; a negative one turns the other way."""

@@ -4,6 +4,9 @@ import functools
 import math
 import operator
 import random
+from collections.abc import Mapping
+
+from simulators.words import Command, celsius, number, one_of
 
 LINE_NS = 1_000_000_000
 LONGEST_REQUEST = 96
@@ -23,6 +26,7 @@ class Thermometer:
     """
 
     kind = "thermometer"
+    end = b"\r\n"
 
     def __init__(
         self,
@@ -67,6 +71,13 @@ class Thermometer:
         self._request = rest[-LONGEST_REQUEST:]
         answer = checked(f"I {self.kind} serial={self.serial} firmware={self._firmware}")
         return answer * lines.count(b"id")
+
+    def commands(self) -> Mapping[str, Command]:
+        """`temperature CEL` and `probe open|ok`."""
+        return {
+            "temperature": lambda words: self.set_temperature(celsius(number(words))),
+            "probe": lambda words: setattr(self, "probe_open", one_of(words, "open", "ok") == "open"),
+        }
 
     def state(self) -> dict[str, object]:
         """What is true at the probe now, for tests and demonstrations."""

@@ -299,11 +299,14 @@ def test_it_does_not_burn_the_processor_while_idle(rotational, open_terminal, co
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (["thermometer", "--tcp", "127.0.0.1:0", "--fluid", "water"], "--fluid is for a rotational instrument"),
+        (
+            ["thermometer", "--tcp", "127.0.0.1:0", "--fluid", "water"],
+            "--fluid is for a rotational or streaming-rotational; leave it out for a thermometer",
+        ),
         (["thermometer", "--tcp", "nowhere"], "--tcp needs HOST:PORT"),
         (["thermometer", "--tcp", "127.0.0.1:0", "--time-scale", "0"], "--time-scale must be above 0"),
         (["rotational", "--tcp", "127.0.0.1:0", "--temperature", "-274"], "temperature must be -20 to 150"),
-        (["rotational", "--tcp", "127.0.0.1:0", "--full-scale", "nan"], "--full-scale must be above 0"),
+        (["rotational", "--tcp", "127.0.0.1:0", "--full-scale", "nan"], "--full-scale: must be above 0"),
         (["thermometer", "--pty", "precious"], "precious: exists and is not a symbolic link"),
         (["thermometer", "--tcp", "127.0.0.1:0", "--control", "precious"], "precious: exists and is not a socket"),
     ],

@@ -1,0 +1,5 @@
+"""A laboratory balance with a print key."""
+
+from simulators.balance.balance import Balance
+
+__all__ = ["Balance"]

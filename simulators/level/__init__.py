@@ -1,0 +1,5 @@
+"""A level sensor on a slip tank."""
+
+from simulators.level.level import LevelSensor
+
+__all__ = ["LevelSensor"]
