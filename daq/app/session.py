@@ -52,7 +52,8 @@ class Standing:
     detail: str = ""
     identity: Identity | None = None
     values: dict[str, float | None] = field(default_factory=dict)
-    faults: tuple[str, ...] = ()
+    faults: tuple[tuple[str, str], ...] = ()
+    """Of the latest reading: channel ("" for the whole instrument) and fault."""
     motor: str = ""
     """"" where nothing turns or nothing is amiss; otherwise what is known after a lost link or a crash."""
 
@@ -220,7 +221,7 @@ class Session:
     def _reading(self, item: tuple[float, ...] | Values) -> None:
         values = item.values if isinstance(item, Values) else item
         self.standing.values = {c.name: v for c, v in zip(self.driver.channels, values, strict=True)}
-        self.standing.faults = tuple(f for _, f in item.faults) if isinstance(item, Values) else ()
+        self.standing.faults = item.faults if isinstance(item, Values) else ()
         speed = self.standing.values.get("speed")
         if (
             self._halted is not None

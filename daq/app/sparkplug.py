@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import importlib.util
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -19,13 +19,14 @@ from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import ResultRecord
 from daq.app.publishing import broker_settings
 from daq.app.session import Session
-from daq.app.sparkplug_metrics import instrument_metrics, no_result, node_metrics, result_metrics
+from daq.app.sparkplug_metrics import channel_metrics, instrument_metrics, no_result, node_metrics, result_metrics
 from daq.core.errors import SettingError, StoreError
 from daq.methods.daemon import Daemon
 from daq.methods.sparkplug import Sparkplug as Table
 
 if TYPE_CHECKING:
     from daq.adapters.sparkplug.link import Link
+    from daq.app.supervisor import Active
 
 THERE: Final = ("ready", "in a run")
 """States of an instrument's session in which its device lives."""
@@ -40,6 +41,7 @@ class Bench(Protocol):
     store: Store
     clock: Clock
     sessions: dict[str, Session]
+    runs: "dict[str, Active]"
 
 
 class Sparkplug:
@@ -89,7 +91,7 @@ class Sparkplug:
         store = bench.store
         self._reader = store.reader()
         self._memory = Memory.open(bench.state, position(self._reader))
-        self._content = _Content(bench, self._reader)
+        self._content = _Content(bench, self._reader, self._table.channels)
         self._link = Link(
             self.settings,
             EdgeNode(self.names, with_aliases=self._table.aliases),
@@ -97,7 +99,7 @@ class Sparkplug:
             self._memory,
             bench.clock,
             client_id=f"daq-{store.uuid[:13]}-{store.epoch}-spb",
-            pulse_s=PULSE_S,
+            pulse_s=PULSE_S if self._table.channels is None else self._table.channels / 1e9,
         )
         self._task = asyncio.create_task(self._link.run(), name="sparkplug")
 
@@ -160,19 +162,40 @@ def position(reader: Reader) -> Position:
     return Position(source, epoch, newest, before)
 
 
+def readings(
+    name: str, session: Session, runs: "Mapping[str, Active]"
+) -> tuple[Mapping[str, float | None], Sequence[tuple[str, str]]]:
+    """Latest values of an instrument by channel, and its faults with their channels, in a run or between runs."""
+    if session.standing.state != "in a run":
+        return session.standing.values, session.standing.faults
+    own = runs.get(name)
+    if own is not None:
+        return own.runner.pipeline.signals(), own.runner.pipeline.channel_faults()
+    for active in runs.values():
+        signals = active.runner.pipeline.signals()
+        as_companion = {c.name: signals[key] for c in session.driver.channels if (key := f"{name}.{c.name}") in signals}
+        if as_companion:
+            return as_companion, ()
+    return {}, ()
+
+
 @dataclass(slots=True)
 class _Content:
     """What there is to tell, as the link asks for it."""
 
     bench: Bench
     reader: Reader
+    channels_ns: int | None
+    """How often readings are taken; None: never."""
+    _readings: dict[str, tuple[int, tuple[Metric, ...]]] = field(default_factory=dict)
+    """By instrument, when they were taken (monotonic ns), and the metrics."""
 
     def node(self) -> Sequence[Metric]:
         return node_metrics(self.bench.store.source, self._now_ms())
 
     def present(self) -> Mapping[str, Sequence[Metric]]:
         return {
-            name: self._instrument(session)
+            name: (*self._instrument(session), *self._channels(name, session))
             for name, session in self.bench.sessions.items()
             if session.standing.state in THERE
         }
@@ -201,6 +224,17 @@ class _Content:
         standing = session.standing
         serial = standing.identity.serial if standing.identity is not None else None
         return instrument_metrics(standing.state, session.driver.kind, serial, self._now_ms())
+
+    def _channels(self, name: str, session: Session) -> tuple[Metric, ...]:
+        if self.channels_ns is None:
+            return ()
+        now = self.bench.clock.mono_ns()
+        taken = self._readings.get(name)
+        if taken is None or now - taken[0] >= self.channels_ns:
+            values, faults = readings(name, session, self.bench.runs)
+            taken = (now, tuple(channel_metrics(session.driver.channels, values, faults, self._now_ms())))
+            self._readings[name] = taken
+        return taken[1]
 
     def _now_ms(self) -> int:
         return self.bench.clock.utc_ns() // 1_000_000

@@ -14,7 +14,7 @@ from daq.adapters.sparkplug.metrics import QUALITY, DataType, Metric, Property, 
 from daq.adapters.store import source_uri
 from daq.adapters.store_rows import ResultRecord
 from daq.core.driver import Channel
-from daq.core.faults import Quality
+from daq.core.faults import Quality, publishable, worst
 from daq.methods.result import SCHEMA_VERSION
 
 #: Status codes by their names in OPC UA (Part 4, section 7.39; the numbers are those of its published list).
@@ -76,12 +76,18 @@ def instrument_metrics(state: str, driver: str, serial: str | None, time_ms: int
 
 
 def channel_metrics(
-    channels: Sequence[Channel], values: Mapping[str, float | None], qualities: Mapping[str, Quality], time_ms: int
+    channels: Sequence[Channel],
+    values: Mapping[str, float | None],
+    faults: Sequence[tuple[str, str]],
+    time_ms: int,
 ) -> Iterator[Metric]:
-    """The current readings of a device; null where there is none."""
+    """The current readings of a device; null where there is none.
+
+    `faults` are pairs of channel ("" for the whole instrument) and a key of the table of faults.
+    """
     for channel in channels:
-        value = values.get(channel.name)
-        quality = qualities.get(channel.name, Quality.GOOD)
+        own = [fault for where, fault in faults if where in ("", channel.name)]
+        value, quality = publishable(values.get(channel.name), own), worst(own)
         if value is None and quality.severity < Quality.BAD.severity:
             quality = Quality.BAD_NO_COMMUNICATION
         properties = (*quality_properties(quality), unit_property(channel.unit))

@@ -229,10 +229,14 @@ class Pipeline(LifeCycle):
 
     def faults(self) -> tuple[str, ...]:
         """What is amiss with the latest reading of the lead instrument."""
+        return tuple(fault for _, fault in self.channel_faults())
+
+    def channel_faults(self) -> tuple[tuple[str, str], ...]:
+        """The same with the channel each fault is of, "" for the whole instrument."""
         last = self._intake.last
         if self._lead_silent:
-            return ("silent",)
-        return tuple(fault for _, fault in last.faults) if isinstance(last, Values) else ()
+            return (("", "silent"),)
+        return last.faults if isinstance(last, Values) else ()
 
     def progress(self, now: int) -> list[dict[str, object]]:
         """How near each condition that the run waits for is at `now` (ns), for a screen."""

@@ -1,0 +1,85 @@
+"""Results and readings as metrics: what is null, what is good, and that every message has the same names."""
+
+import json
+
+import pytest
+
+from daq.adapters.sparkplug.metrics import DataType, QualityCode
+from daq.adapters.store_rows import ResultRecord
+from daq.app.sparkplug_metrics import channel_metrics, no_result, result_metrics
+from daq.core.driver import Channel
+from daq.core.faults import Quality
+
+CHANNELS = (Channel("torque", "%", 0, 100), Channel("speed", "/min", 0, 200), Channel("temperature", "Cel", -10, 90))
+
+
+def record(**data):
+    return ResultRecord("r-1", "run-1", 3, "bench-1", 12, json.dumps(data), 1_790_000_000_123_456_789, None, 77, "", "")
+
+
+def by_name(metrics):
+    return {m.name: m for m in metrics}
+
+
+def properties(metric):
+    return {p.key: p.value for p in metric.properties}
+
+
+def test_a_device_without_results_has_the_same_metrics_all_null():
+    empty, full = no_result(5), result_metrics(record(value=1.5, unit="mPa.s", quality="Good"), "db-1")
+    assert [(m.name, m.type) for m in empty] == [(m.name, m.type) for m in full]
+    assert {m.value for m in empty} == {None}
+    assert properties(by_name(empty)["result/value"])["Quality"] == QualityCode.BAD
+
+
+def test_a_result_carries_its_identity_and_the_time_of_its_end():
+    got = by_name(result_metrics(record(value=1.5, unit="mPa.s", quality="Good"), "db-1"))
+    assert got["result/source"].value == "urn:uuid:db-1#3"
+    assert (got["result/id"].value, got["result/sequence"].value) == ("r-1", 12)
+    assert {m.time_ms for m in got.values()} == {1_790_000_000_123}
+
+
+@pytest.mark.parametrize("quality", list(Quality))
+def test_only_good_is_good(quality):
+    """A host that knows only Sparkplug's three codes must not take a doubtful number for a good one."""
+    got = by_name(result_metrics(record(value=1.5, unit="mPa.s", quality=quality.value), "db-1"))["result/value"]
+    assert properties(got)["Quality"] == (192 if quality is Quality.GOOD else 0)
+    assert properties(got)["opc_ua_quality"] == quality.value
+    assert got.value == 1.5
+
+
+def test_a_number_that_cannot_be_believed_is_null():
+    data = {"value": None, "unit": "mPa.s", "quality": "Bad", "uncertainty": None, "span": None, "sample": {"id": "S"}}
+    got = by_name(result_metrics(record(**data), "db-1"))
+    assert got["result/value"].value is None
+    assert got["result/uncertainty"].value is None
+    assert got["result/readings"].value is None
+    assert got["result/sample"].value == "S"
+
+
+@pytest.mark.parametrize(
+    ("values", "faults", "expected"),
+    [
+        ((50.0, 12.0, 25.0), (), [(50.0, "Good"), (12.0, "Good"), (25.0, "Good")]),
+        ((100.0, 12.0, 25.0), (("torque", "saturated"),), [(None, "Bad"), (12.0, "Good"), (25.0, "Good")]),
+        ((50.0, 12.0, None), (("temperature", "probe"),), [(50.0, "Good"), (12.0, "Good"), (None, "Bad_SensorFailure")]),
+        ((50.0, 250.0, 25.0), (("speed", "beyond_range"),),
+         [(50.0, "Good"), (250.0, "Uncertain_EngineeringUnitsExceeded"), (25.0, "Good")]),
+        ((None, None, None), (("", "silent"),), [(None, "Bad_NoCommunication")] * 3),
+        ((50.0, 12.0, None), (), [(50.0, "Good"), (12.0, "Good"), (None, "Bad_NoCommunication")]),
+    ],
+)  # fmt: skip
+def test_readings_carry_the_quality_of_their_own_channel(values, faults, expected):
+    named = dict(zip(("torque", "speed", "temperature"), values, strict=True))
+    got = list(channel_metrics(CHANNELS, named, faults, 9))
+    assert [(m.value, properties(m)["opc_ua_quality"]) for m in got] == expected
+    assert [properties(m)["unit"] for m in got] == ["%", "/min", "Cel"]
+    assert {m.type for m in got} == {DataType.DOUBLE}
+
+
+def test_an_instrument_nobody_has_heard_of_yet_has_all_its_channels():
+    assert [m.name for m in channel_metrics(CHANNELS, {}, (), 9)] == [
+        "channel/torque",
+        "channel/speed",
+        "channel/temperature",
+    ]
