@@ -350,7 +350,7 @@ asyncio.run(main())
         "import daq.adapters.transport as t; from daq.adapters import transport_device as d; assert not d.WATCHED_BY_LOOP",
         "import daq.app.ports",
         "import daq.testing",
-        "from daq.app.cli import main; assert main(['drivers']) == 0",
+        "from daq.app.cli import main; assert main(['driver', 'list']) == 0",
         "from daq.app.cli import main; assert main(['check']) == 0",
         MEMORY,
     ],

@@ -2,10 +2,13 @@
 
 import asyncio
 import contextlib
+import re
+import shutil
 
 import pytest
 
 from daq.adapters.clock import SystemClock
+from daq.adapters.paths import examples_dir
 from daq.adapters.shared_line import LATE_S, SharedLine
 from daq.adapters.transport import MemoryConnection
 from daq.app.lines import RealPorts, sharing_errors, stop_bytes
@@ -296,3 +299,20 @@ def test_who_shares_a_line_needs_an_address_and_the_same_settings():
     assert "unit-1 speaks unasked" in error.reason
     (error,) = sharing_errors({"a": (instrument(1), tiny), "b": (instrument(2, serial_line={"baud": 300}), other)})
     assert "its serial settings are others (baud 9600 and 300)" in error.reason
+
+
+def test_daq_check_names_both_files_and_what_to_do(tmp_path, capsys):
+    from daq.app.cli import main
+
+    folder = tmp_path / "config"
+    shutil.copytree(examples_dir(), folder)
+    for name in ("bench-1", "bench-2"):
+        file = folder / "instruments" / f"{name}.toml"
+        file.write_text(re.sub(r'^port = ".*"', 'port = "/dev/daq-line"', file.read_text("utf-8"), flags=re.MULTILINE))
+    assert main(["check", str(folder)]) == 2
+    said = capsys.readouterr().out
+    wrong = [line for line in said.splitlines() if line.startswith("wrong")]
+    assert len(wrong) == 1, said
+    assert f"{folder}/instruments/bench-2.toml: port: '/dev/daq-line' is the port of bench-1" in wrong[0]
+    assert f"({folder}/instruments/bench-1.toml) too" in wrong[0]
+    assert "give each a port of its own" in wrong[0]
