@@ -41,22 +41,22 @@ class DescribedDriver(Driver):
             SettingError: an option the description does not have, or a value it does not allow.
         """
         super().__init__({OPTION: dict(raw), **options})
-        chosen, self._settings = settle_options(tables.options, options)
+        chosen, self.settings = settle_options(tables.options, options)
         self.tables = tables
         self.writing = Writing(tables.framing.encoding, tables.decimal == "comma")
         self._declare(chosen)
-        self._begin = self._bytes(
-            tables.framing.begin if tables.framing.sends_begin is None else tables.framing.sends_begin
-        )
+        begin = self._bytes(tables.framing.begin if tables.framing.sends_begin is None else tables.framing.sends_begin)
         by_terminator = not tables.framing.length and not tables.framing.gap
         first_end = tables.framing.ends[0] if by_terminator else ""
-        self._end = self._bytes(first_end if tables.framing.sends_end is None else tables.framing.sends_end)
+        end = self._bytes(first_end if tables.framing.sends_end is None else tables.framing.sends_end)
+        self.request_marks = begin, end
+        """What begins and what ends a request."""
         self.seal: Seal | None = None
         if tables.checksum is not None:
             self.seal = seal_of(tables.checksum, self._bytes(tables.checksum.mark), self._bytes(tables.framing.begin))
         sign = -1.0 if chosen.get("direction") == "backward" else 1.0
         self._signs = {"": sign} | {c.name: sign for c in tables.channel if c.turns}
-        lines = {name: line_of(name, table, self._settings, self.writing) for name, table in tables.line.items()}
+        lines = {name: line_of(name, table, self.settings, self.writing) for name, table in tables.line.items()}
         self.readers = {name: Reader(line, tables, self.channels, self._signs, chosen) for name, line in lines.items()}
         bound = {name for r in (*tables.request.values(), *tables.command.values()) for name in r.answers}
         self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
@@ -149,7 +149,7 @@ class DescribedDriver(Driver):
         command = self.tables.command.get(action)
         if command is None:
             raise DriverError(f"{self.kind} cannot {action}")
-        settings = self._settings
+        settings = self.settings
         if "{value}" in command.send:
             settings = {**settings, "value": self._value(action, command, value)}
         return self._request(command, action, settings)
@@ -172,15 +172,20 @@ class DescribedDriver(Driver):
             raise DriverError(f"{action} {sent:g} {own} is below the lowest that {self.kind} takes, {low:g} {own}")
         if high is not None and (abs(sent) if action == "speed" else sent) > high + slack:
             raise DriverError(f"{action} {sent:g} {own} is above the highest that {self.kind} takes, {high:g} {own}")
-        text = f"{self._signs[''] * sent if command.turns else sent:.{command.decimals}f}"
+        text = f"{self.sign_of(command) * sent:.{command.decimals}f}"
         return text.replace(".", ",") if self.writing.comma else text
 
+    def sign_of(self, command: CommandTable) -> float:
+        """What the direction of turning makes of a command's value: 1 or -1."""
+        return self._signs[""] if command.turns else 1.0
+
     def _request(self, table: RequestTable, expects: str, settings: Mapping[str, str] | None = None) -> Question:
-        parts = template.filled(template.parse(table.send, line=False), settings or self._settings)
+        parts = template.filled(template.parse(table.send, line=False), settings or self.settings)
         body = b"".join(self._bytes(part) for part in parts if isinstance(part, str))
         if self.seal is not None and self.tables.checksum is not None and self.tables.checksum.requests:
             body = self.seal.sealed(body)
-        data = self._begin + body + self._end
+        begin, end = self.request_marks
+        data = begin + body + end
         return Question(data, expects, table.timeout, table.tries, table.answers)
 
     # ---- reading

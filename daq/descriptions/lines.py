@@ -80,6 +80,11 @@ class Reader:
             "ignored": self._ignored,
         }[line.table.says]
 
+    @property
+    def slots(self) -> dict[Field, Slot]:
+        """What becomes of each field of a reading."""
+        return dict(zip(self.line.fields, self._slots, strict=False))
+
     def read(self, body: bytes, asked: Request | None) -> Decoded | None:
         """What the line means, without its checksum; None where it is not one of this kind."""
         found = self._match(body)
@@ -165,7 +170,7 @@ class Reader:
         """The reading without any fault, for a quicker way; None where there is no such way."""
         if self.line.table.says != "reading" or (seal is not None and not seal.usual):
             return None
-        slots = dict(zip(self.line.fields, self._slots, strict=True))
+        slots = self.slots
         columns = [s for s in self._slots if isinstance(s, ChannelSlot)]
         optional = {f.name for f in self.line.fields} - {p.name for p in self.line.parts if isinstance(p, Field)}
         if (

@@ -1,6 +1,6 @@
 """The JSON Schema of description files, for editors that complete and check them.
 
-It is generated from the model and stands beside this file as ``schema.json``, where the first line of an example points.
+It is generated from the model and stands beside this file as ``schema.json``; the first line of an example names it.
 """
 
 import json

@@ -1,0 +1,276 @@
+"""The other way round: lines an instrument of a description would send, made from values.
+
+For simulating an instrument that is only described, and for checking that what was composed is read back.
+"""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from daq.core.errors import SettingError
+from daq.core.units import convert
+from daq.descriptions import template
+from daq.descriptions.driver import DescribedDriver
+from daq.descriptions.lines import ACTION_UNITS, Line, Reader
+from daq.descriptions.model import FieldTable, RequestTable
+from daq.descriptions.slots import ChannelSlot, StatusSlot
+from daq.descriptions.template import Field, Maybe, Part
+from daq.descriptions.types import TYPES
+
+DECIMALS: Final = 4
+"""Decimals of a number where the description asks for none."""
+_FILLERS: Final = {"letters": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
+_VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a request asks.
+
+    Attributes:
+        expects: ``reading``, ``identity``, the name of an action, or that of the request that starts a stream.
+        name: the request's name, or the action's.
+        answers: names of the lines that may answer, the likeliest first.
+        value: the number of a command, in the units of the core.
+    """
+
+    expects: str
+    name: str
+    answers: tuple[str, ...]
+    value: float | None = None
+
+
+class Composer:
+    """Composes what the instrument of a driver would send."""
+
+    def __init__(self, driver: DescribedDriver) -> None:
+        self.driver = driver
+        tables, framing = driver.tables, driver.framing
+        self._begin = framing.begin
+        ends = tables.framing.ends
+        self._end = b"" if framing.length or framing.gap_ns else ends[0].encode(tables.framing.encoding)
+        self._requests = list(self._known())
+
+    # ---- lines
+
+    def line(self, name: str, said: Mapping[str, float | str | None]) -> bytes:
+        """A line with marks and checksum.
+
+        `said` holds values by channel (None: what stands in place of a number), and texts by field; what is
+        missing is filled with something harmless.
+
+        Raises:
+            SettingError: there is no such line, or a value cannot be written in it.
+        """
+        body = self.body(name, said)
+        return self._begin + (self.driver.seal.sealed(body) if self.driver.seal else body) + self._end
+
+    def body(self, name: str, said: Mapping[str, float | str | None]) -> bytes:
+        """A line without marks and checksum; errors as `line`."""
+        if name not in self.driver.readers:
+            raise SettingError(f"there is no line {name!r}; lines: {', '.join(self.driver.readers)}", key="line")
+        reader = self.driver.readers[name]
+        return reader.line.writing.of("".join(self._texts(reader, reader.line.parts, said)))
+
+    def readings(self, values: Mapping[str, float | None]) -> list[bytes]:
+        """The lines of one reading that come unasked, or in answer to the polls, in order."""
+        return [self.line(reader.line.name, values) for reader in self._reading_lines()]
+
+    def _reading_lines(self) -> list[Reader]:
+        readers = [r for r in self.driver.readers.values() if r.line.table.says == "reading"]
+        given: set[str] = set()
+        out: list[Reader] = []
+        for reader in readers:
+            channels = {slot.channel for slot in reader.slots.values() if isinstance(slot, ChannelSlot)}
+            if channels - given:
+                out.append(reader)
+                given |= channels
+        return out
+
+    # ---- answers
+
+    def heard(self, data: bytes) -> Asked | None:
+        """What a request (with marks and checksum) asks; None where it is none."""
+        for pattern, asked in self._requests:
+            found = pattern.fullmatch(data)
+            if found is None or not self._is_whole(data):
+                continue
+            if asked.value is None:
+                return asked
+            number = float(found[1].replace(b",", b"."))
+            return Asked(asked.expects, asked.name, asked.answers, self._of_core(asked.name, number))
+        return None
+
+    def answer(self, asked: Asked, values: Mapping[str, float | str | None]) -> bytes | None:
+        """The line that answers; `values` as in `line`.  None where the description knows no answer."""
+        if not asked.answers:
+            return None
+        said: dict[str, float | str | None] = dict(values)
+        name = asked.answers[0]
+        if self.driver.tables.line[name].says == "confirmation":
+            said.setdefault("command", asked.name)
+            if asked.value is not None:
+                said.setdefault("value", self._sent(asked))
+        return self.line(name, said)
+
+    def refusal(self, reason: str = "unknown") -> bytes | None:
+        """The line that refuses; None where the description has none."""
+        name = next((n for n, line in self.driver.tables.line.items() if line.says == "refusal"), None)
+        return None if name is None else self.line(name, {"reason": reason})
+
+    def _known(self) -> Iterator[tuple["re.Pattern[bytes]", Asked]]:
+        tables = self.driver.tables
+        expects = dict.fromkeys(tables.request, "reading")
+        if tables.identify is not None:
+            expects[tables.identify] = "identity"
+        if tables.stream is not None and tables.stream.start is not None:
+            expects[tables.stream.start] = tables.stream.start
+        for name, request in tables.request.items():
+            yield self._pattern(request), Asked(expects[name], name, self._answers(expects[name], name, request))
+        for action, command in tables.command.items():
+            value = 0.0 if "{value}" in command.send else None
+            yield self._pattern(command), Asked(action, action, self._answers(action, action, command), value)
+
+    def _pattern(self, request: RequestTable) -> "re.Pattern[bytes]":
+        parts = template.parse(request.send, line=False)
+        body = "".join(
+            _VALUE if part == template.Setting("value") else re.escape(self._text_of(part)) for part in parts
+        )
+        begin, end = (re.escape(mark.decode("latin-1")) for mark in self.driver.request_marks)
+        tail = f".{{{self._tail}}}" if self._tail else ""
+        return re.compile(f"{begin}{body}{tail}{end}".encode("latin-1"), re.DOTALL)
+
+    def _text_of(self, part: Part) -> str:
+        text = self.driver.settings[part.name] if isinstance(part, template.Setting) else str(part)
+        return text.encode(self.driver.writing.encoding).decode("latin-1")
+
+    @property
+    def _tail(self) -> int:
+        """Bytes of mark and checksum of a request."""
+        seal, checksum = self.driver.seal, self.driver.tables.checksum
+        return seal.size + len(seal.mark) if seal and checksum and checksum.requests else 0
+
+    def _is_whole(self, data: bytes) -> bool:
+        seal = self.driver.seal
+        if not self._tail or seal is None:
+            return True
+        begin, end = self.driver.request_marks
+        inner = data[len(begin) : len(data) - len(end)]
+        body = seal.opened(inner)
+        return body is not None and seal.holds(inner, body)
+
+    def _answers(self, expects: str, name: str, request: RequestTable) -> tuple[str, ...]:
+        tables = self.driver.tables
+        if request.answers:
+            return request.answers
+        if expects == "reading":
+            readings = [r.line.name for r in self._reading_lines()]
+            polls = tables.poll.requests if tables.poll is not None else ()
+            at = polls.index(name) if name in polls else 0
+            return (readings[at],) if at < len(readings) else ()
+        says = "identity" if expects == "identity" else "confirmation"
+        return tuple(n for n, line in tables.line.items() if line.says == says and line.confirms in (None, expects))
+
+    def _of_core(self, action: str, number: float) -> float:
+        command = self.driver.tables.command[action]  # type: ignore[index]  # a value is in commands only
+        return self.driver.sign_of(command) * convert(
+            number, command.unit or ACTION_UNITS[action], ACTION_UNITS[action]
+        )
+
+    def _sent(self, asked: Asked) -> float:
+        """The value of a command in the instrument's unit."""
+        command = self.driver.tables.command[asked.name]  # type: ignore[index]  # as above
+        own = command.unit or ACTION_UNITS[asked.name]
+        return convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own)
+
+    # ---- fields
+
+    def _texts(self, reader: Reader, parts: Sequence[Part], said: Mapping[str, float | str | None]) -> Iterator[str]:
+        for part in parts:
+            if isinstance(part, str):
+                yield part
+            elif isinstance(part, Maybe):
+                if reader.line.table.says != "confirmation" or "value" in said:
+                    yield from self._texts(reader, part.parts, said)
+            elif isinstance(part, Field):
+                text = self._field(reader, part, said)
+                yield text.rjust(part.width)[: part.width] if part.width else text
+
+    def _field(self, reader: Reader, place: Field, said: Mapping[str, float | str | None]) -> str:
+        table = reader.line.table.fields.get(place.name, FieldTable())
+        slot = reader.slots.get(place)
+        if isinstance(slot, ChannelSlot) and slot.channel in said:
+            return self._of_channel(reader.line, place, table, slot, said[slot.channel])
+        given = said.get(place.name) if place.name else None
+        if place.name == "command" and table.names:
+            given = next((text for text, name in table.names.items() if name == given), given)
+        if isinstance(given, str):
+            return given
+        if given is not None:
+            return number_text(given, place, table, reader.line.writing.mark(table))
+        if isinstance(slot, StatusSlot):
+            return _harmless(table, place)
+        if reader.line.table.says == "identity":
+            return {"kind": self.driver.kind, "serial": "S-1", "firmware": "1.0"}.get(place.name) or _filler(
+                place, table
+            )
+        return _filler(place, table)
+
+    def _of_channel(
+        self, line: Line, place: Field, table: FieldTable, slot: ChannelSlot, value: float | str | None
+    ) -> str:
+        if isinstance(value, str):
+            return value
+        if value is None:
+            if not table.special:
+                raise SettingError(f"nothing can stand in place of a number of {slot.channel}", key=f"line.{line.name}")
+            return next(iter(table.special))
+        return number_text((value - slot.addend) / slot.factor, place, table, line.writing.mark(table))
+
+
+def number_text(number: float, place: Field, table: FieldTable, mark: str = ".") -> str:
+    """A number as a field of that type is written.
+
+    Raises:
+        SettingError: it does not fit.
+    """
+    decimals = DECIMALS if table.decimals is None else table.decimals
+    kind = place.type
+    if kind in ("whole", "nr1"):
+        text = str(round(number))
+    elif kind == "hex":
+        text = f"{max(0, round(number)):X}"
+    elif kind in ("scientific", "nr3"):
+        text = f"{number:+.{6 if table.decimals is None else table.decimals}E}"
+    else:
+        text = f"{number:.{decimals}f}"
+    text = text.replace(".", mark)
+    digits = len(re.split(r"[^0-9]", text.lstrip("+-"))[0])
+    if (place.width and len(text) > place.width) or digits > (table.digits or 15):
+        raise SettingError(f"{text} does not fit", key=place.name)
+    return text
+
+
+def resolution(place: Field, table: FieldTable, number: float) -> float:
+    """By how much a number that was written by `number_text` may be off."""
+    if place.type in ("whole", "nr1", "hex"):
+        return 0.5
+    if place.type in ("scientific", "nr3"):
+        return float(abs(number) * 10.0 ** -(6 if table.decimals is None else table.decimals))
+    return float(0.5 * 10.0 ** -(DECIMALS if table.decimals is None else table.decimals) * (1 + 1e-6))
+
+
+def _harmless(table: FieldTable, place: Field) -> str:
+    """A text of a status that means no fault; the first one where there is none."""
+    if table.bits and not table.means:
+        return "0"
+    return next(
+        (text for text, faults in table.means.items() if not faults), next(iter(table.means), _filler(place, table))
+    )
+
+
+def _filler(place: Field, table: FieldTable) -> str:
+    if TYPES[place.type].gives == "number":
+        return number_text(0.0, place, table)
+    return _FILLERS[place.type]
