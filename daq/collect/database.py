@@ -64,7 +64,7 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
         "keepalives_idle": 30,
         "keepalives_interval": 10,
         "keepalives_count": 3,
-        "options": "-c timezone=UTC -c client_encoding=UTF8 -c synchronous_commit=on",
+        "options": "-c timezone=UTC -c client_encoding=UTF8 -c synchronous_commit=on -c jit=off",
     }
     given = {
         "user": settings.user,

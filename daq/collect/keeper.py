@@ -195,8 +195,9 @@ class Keeper:
                 self._log.info("watching over gaps")
             if self._watch is not None:
                 now = month_of(datetime.now(UTC))
-                for month in range(AHEAD + 1):
-                    await make_partitions(self._db, after(now, month))
+                with contextlib.suppress(psycopg.errors.LockNotAvailable):  # the next look is soon
+                    for month in range(AHEAD + 1):
+                        await make_partitions(self._db, after(now, month))
                 await self._look_after(self._watch[0])
             backoff.reset()
             # However many streams there are, looking at them is no more than a fifth of the work.

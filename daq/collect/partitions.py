@@ -9,6 +9,8 @@ from daq.collect.schema import LOCK
 
 TABLES: Final = ("results", "curves", "readings")
 FIRST_YEAR: Final = 2000
+LOCK_TIMEOUT: Final = "5s"
+"""A long report holds all partitions; who waits for it would hold up everybody behind, so it is not waited for."""
 AHEAD: Final = 2
 """Months after this one that have partitions made for them."""
 
@@ -41,12 +43,16 @@ async def make_partitions(db: AsyncConnection, month: Month) -> None:
     """Make the partitions of a month where they are not there; rows that waited in ``..._elsewhen`` move into them.
 
     `db` is in autocommit mode.
+
+    Raises:
+        psycopg.errors.LockNotAvailable: somebody reads all partitions just now; to be tried again.
     """
     for table in TABLES:
         name = f"{table}_{month[0]:04d}_{month[1]:02d}"
         if await _is_there(db, name):
             continue
         async with db.transaction():
+            await db.execute("SELECT set_config('lock_timeout', %s, true)", (LOCK_TIMEOUT,))
             # One worker makes it, the others wait and then find it.
             await db.execute("SELECT pg_advisory_xact_lock(%s, 1)", (LOCK,))
             if not await _is_there(db, name):

@@ -126,6 +126,31 @@ async def test_what_was_ahead_of_its_time_moves_into_its_month_when_that_comes(d
 
 
 @pytest.mark.asyncio
+async def test_a_month_that_was_dropped_does_not_come_back(database, query):
+    async with writer(database) as w:
+        await w.take(events(result(1)))
+        await w._db.execute("DROP TABLE lab.results_2026_03")
+        assert await w.take(events(result(1))) == Written(duplicates=1)
+        assert await w.take(events(result(2))) == Written(taken=1)
+    assert query("SELECT tableoid::regclass::text, sequence FROM lab.results") == [("lab.results_elsewhen", 2)]
+
+
+@pytest.mark.asyncio
+async def test_a_long_report_holds_up_nothing_but_a_new_month(database, query, server, monkeypatch):
+    monkeypatch.setattr("daq.collect.partitions.LOCK_TIMEOUT", "200ms")
+    later = events(result(2, time=T0 + timedelta(days=31)))
+    async with writer(database) as w:
+        await w.take(events(result(1)))
+        with server.connect(database.database) as report, report.transaction():
+            report.execute("SELECT count(*) FROM lab.results").fetchall()
+            assert await w.take(events(result(3))) == Written(taken=1)
+            with pytest.raises(psycopg.errors.LockNotAvailable) as caught:
+                await w.take(later)
+            assert not of_the_message(caught.value)
+        assert await w.take(later) == Written(taken=1)
+
+
+@pytest.mark.asyncio
 async def test_a_row_that_the_database_cannot_hold_is_told_from_a_database_that_is_in_trouble(database, query):
     wrong = {
         "a zero character in text": result(1, change={"sample.id": "a\x00b"}),

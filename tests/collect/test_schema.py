@@ -1,0 +1,77 @@
+"""Migrations: frozen, one at a time, whole or not at all."""
+
+import asyncio
+import hashlib
+
+import psycopg
+import pytest
+
+from daq.collect.database import DatabaseAwayError, open_database
+from daq.collect.schema import STEPS, migrate
+from daq.core.errors import StoreError
+from tests.collect.server import needs_postgres
+
+DIGESTS = {
+    "0001_tables": "79b3b41fbcb8d57d7e0650abbfc2566f765b0d2307b4cd5deafd9b6a2c766514",
+    "0002_views": "597f61c7d9c58fc2bf22323c2bdb7f386dd5f910601c24392baaf96e3de12c2f",
+}
+
+
+def test_released_migrations_are_never_edited():
+    assert {name: hashlib.sha256(sql.encode()).hexdigest() for name, sql in STEPS} == DIGESTS
+
+
+@needs_postgres
+@pytest.mark.asyncio
+async def test_workers_that_start_together_migrate_once(database, query):
+    connections = await asyncio.gather(*(open_database(database, "test") for _ in range(4)))
+    applied = await asyncio.gather(*(migrate(db) for db in connections))
+    for db in connections:
+        await db.close()
+    assert sorted(applied, key=len) == [[], [], [], [name for name, _ in STEPS]]
+    assert [name for (name,) in query("SELECT name FROM lab.migrations ORDER BY name")] == [name for name, _ in STEPS]
+
+
+@needs_postgres
+@pytest.mark.asyncio
+async def test_a_migration_that_fails_is_rolled_back_whole(database, query):
+    db = await open_database(database, "test")
+    broken = (*STEPS, ("0003_broken", "CREATE TABLE lab.half (a int); CREATE TABLE lab.half (a int);"))
+    with pytest.raises(psycopg.errors.DuplicateTable):
+        await migrate(db, broken)
+    assert query("SELECT to_regclass('lab.half'), to_regclass('lab.results')::text") == [(None, "lab.results")]
+    mended = (*STEPS, ("0003_broken", "CREATE TABLE lab.half (a int);"))
+    assert await migrate(db, mended) == ["0003_broken"]
+    with pytest.raises(StoreError, match="a newer version of daq"):
+        await migrate(db)
+    await db.close()
+
+
+@needs_postgres
+@pytest.mark.asyncio
+async def test_every_table_and_view_can_be_read_by_somebody_who_may_only_read(database, server):
+    db = await open_database(database, "test")
+    await migrate(db)
+    await db.close()
+    with server.connect(database.database) as admin, admin.transaction(force_rollback=True):
+        # As DEVELOPERS.md gives it.
+        admin.execute(
+            "CREATE ROLE reporting; GRANT USAGE ON SCHEMA lab TO reporting; "
+            "GRANT SELECT ON ALL TABLES IN SCHEMA lab TO reporting; SET LOCAL ROLE reporting"
+        )
+        found = admin.execute(
+            "SELECT relname FROM pg_class WHERE relnamespace = 'lab'::regnamespace AND relkind IN ('r', 'p', 'v')"
+        )
+        names = [name for (name,) in found]
+        assert {"results", "results_in_force", "control_limits"} <= set(names)
+        for name in names:
+            admin.execute(f'SELECT count(*) FROM lab."{name}"')  # noqa: S608 - names the database gave
+        with pytest.raises(psycopg.errors.InsufficientPrivilege):
+            admin.execute("DELETE FROM lab.results")
+
+
+@needs_postgres
+@pytest.mark.asyncio
+async def test_a_database_that_is_not_there_is_named(server):
+    with pytest.raises(DatabaseAwayError, match="nowhere"):
+        await open_database(server.settings("nowhere"), "test")
