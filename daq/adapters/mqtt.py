@@ -382,6 +382,7 @@ def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
         raise SettingError(
             f"{settings.ca_file} holds no certificates in PEM form ({error.reason})", key="mqtt.ca_file"
         ) from error
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.sslsocket_class = _Socket
     if settings.cert_file:
         try:

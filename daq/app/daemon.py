@@ -13,7 +13,10 @@ from typing import Literal
 import structlog
 
 from daq.adapters.paths import socket_path
+from daq.app.certificates import DAY_S as A_DAY_S
+from daq.app.certificates import findings
 from daq.app.control import ControlServer
+from daq.app.metrics import measured
 from daq.app.service import Service
 from daq.app.supervisor import Supervisor
 
@@ -76,14 +79,15 @@ async def serve(supervisor: Supervisor) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
-    async with served(supervisor):
+    async with served(supervisor), measured(supervisor, supervisor.catalogue.daemon.metrics):
         notify("READY=1")
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
-        watch = asyncio.create_task(_watchdog(supervisor))
+        watching = [asyncio.create_task(_watchdog(supervisor)), asyncio.create_task(_certificates(supervisor))]
         await stop.wait()
         notify("STOPPING=1")
         log.info("shutting down")
-        watch.cancel()
+        for watch in watching:
+            watch.cancel()
 
 
 def beat_seconds() -> float | None:
@@ -92,6 +96,17 @@ def beat_seconds() -> float | None:
     if not limit or os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
         return None
     return int(limit) / 2e6
+
+
+async def _certificates(supervisor: Supervisor) -> None:
+    """Once a day, say which certificates end soon."""
+    while True:
+        for found in await asyncio.to_thread(
+            lambda: list(findings(supervisor.catalogue.daemon, supervisor.clock.utc_ns() / 1e9))
+        ):
+            if not found.ok:
+                log.warning(found.what, said=found.say, do=found.do)
+        await asyncio.sleep(A_DAY_S)
 
 
 async def _watchdog(supervisor: Supervisor) -> None:

@@ -13,6 +13,7 @@ from daq.adapters.paths import config_dir, database_path, holder, socket_path, s
 from daq.adapters.store_checks import Finding, check_database, check_disk
 from daq.adapters.store_read import Reader
 from daq.app.catalogue import Catalogue, parts
+from daq.app.certificates import findings as certificate_findings
 from daq.app.control import raise_error, request
 from daq.app.ports import NETWORK_S, check_port, serial_devices, user_name
 from daq.app.publishing import Publishing
@@ -54,6 +55,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
             if name in catalogue.instruments:
                 findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
         findings.append(_broker(catalogue))
+        findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
     return findings
 

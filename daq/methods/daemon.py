@@ -1,11 +1,12 @@
 """The daemon's file."""
 
+import ipaddress
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daq.methods.broker import Broker
-from daq.methods.fields import KeyedError, Model, Name, Text
+from daq.methods.broker import SECOND, Broker
+from daq.methods.fields import Duration, KeyedError, Model, Name, Text
 from daq.methods.sparkplug import Sparkplug
 
 Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^/+#]*$")]
@@ -13,6 +14,9 @@ Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^
 
 class Mqtt(Broker):
     """The broker results are published to."""
+
+    repeat_after_loss: Duration = 60 * SECOND
+    """After the connection was lost, what was acknowledged so long before is published again; ``0 s``: never."""
 
 
 class Site(Model):
@@ -40,6 +44,43 @@ class Folders(Model):
     fluids: Text = "fluids"
 
 
+class Metrics(Model):
+    """Figures for whoever watches the daemon, in Prometheus' text format."""
+
+    listen: Text | None = None
+    """``127.0.0.1:9464``: answers ``GET /metrics`` there.  Loopback only; left out: no port."""
+    file: Text | None = None
+    """Written anew every `every`, for a collector that reads files; it must end in ``.prom``."""
+    every: Duration = 15 * SECOND
+
+    @model_validator(mode="after")
+    def _usable(self) -> Self:
+        if self.listen is not None and not self._is_loopback():
+            raise KeyedError(
+                "listen",
+                f"{self.listen!r} is not a loopback address with a port, such as '127.0.0.1:9464'; figures leave "
+                "this machine only through a collector or proxy of yours that asks who wants them",
+            )
+        if self.file is not None and not self.file.endswith(".prom"):
+            raise KeyedError("file", "must end in .prom, otherwise the collector does not read it")
+        if self.every < SECOND:
+            raise KeyedError("every", "must be at least '1 s'")
+        return self
+
+    def _is_loopback(self) -> bool:
+        try:
+            host, port = self.address
+            return ipaddress.ip_address(host).is_loopback and 0 < port < 65536
+        except ValueError:
+            return False
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Host and port of `listen`; ValueError where it is none."""
+        host, _, port = (self.listen or "").rpartition(":")
+        return host.removeprefix("[").removesuffix("]"), int(port)
+
+
 class Log(Model):
     """What the daemon writes about itself."""
 
@@ -58,6 +99,7 @@ class Daemon(Model):
     topic: Site = Site()
     mqtt: Mqtt | None = None
     sparkplug: Sparkplug | None = None
+    metrics: Metrics | None = None
     log: Log = Log()
 
     @model_validator(mode="before")

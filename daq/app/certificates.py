@@ -1,0 +1,78 @@
+"""When the certificates that the daemon uses towards a broker expire."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from daq.adapters.store_checks import Finding
+from daq.methods.broker import Tls
+from daq.methods.daemon import Daemon
+
+WARN_DAYS: Final = 30
+DAY_S: Final = 86_400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """One certificate of a file: whom it is for, and when it ends (s since 1970)."""
+
+    file: str
+    subject: str
+    ends_s: float
+
+    def days_left(self, now_s: float) -> float:
+        """Days until it ends; negative once it has."""
+        return (self.ends_s - now_s) / DAY_S
+
+    @property
+    def ends(self) -> str:
+        """The day it ends, UTC."""
+        return datetime.fromtimestamp(self.ends_s, UTC).strftime("%Y-%m-%d")
+
+
+def certificates(file: str) -> list[Certificate]:
+    """Every certificate of a PEM file.
+
+    Raises:
+        ValueError: it holds none.
+        OSError: it cannot be read.
+    """
+    from cryptography import x509  # noqa: PLC0415 - only where TLS is configured
+
+    found = x509.load_pem_x509_certificates(Path(file).read_bytes())
+    return [Certificate(file, c.subject.rfc4514_string(), c.not_valid_after_utc.timestamp()) for c in found]
+
+
+def files_of(daemon: Daemon) -> list[str]:
+    """The certificate files that the daemon's file names, each once."""
+    tables: list[Tls | None] = [daemon.mqtt.tls if daemon.mqtt else None]
+    if daemon.sparkplug is not None and daemon.sparkplug.broker is not None:
+        tables.append(daemon.sparkplug.broker.tls)
+    named = [file for tls in tables if tls is not None for file in (tls.certificate, tls.ca) if file is not None]
+    return list(dict.fromkeys(named))
+
+
+def findings(daemon: Daemon, now_s: float) -> Iterator[Finding]:
+    """What `daq doctor` and the log say of each certificate; one that ends within `WARN_DAYS` is not well."""
+    for file in files_of(daemon):
+        try:
+            found = certificates(file)
+        except (OSError, ValueError) as error:
+            yield Finding(False, f"certificate {file}", f"cannot be read: {error}", "give a file in PEM form")
+            continue
+        for certificate in found:
+            yield _finding(certificate, now_s)
+
+
+def _finding(certificate: Certificate, now_s: float) -> Finding:
+    name, left = f"certificate {certificate.file}", certificate.days_left(now_s)
+    if left <= 0:
+        said = f"{certificate.subject} ended on {certificate.ends}: the broker will not be reached"
+        return Finding(False, name, said, "put a new certificate there and restart the daemon")
+    said = f"{certificate.subject} is valid until {certificate.ends}"
+    if left < WARN_DAYS:
+        do = "renew it now: results wait in the outbox once it has ended"
+        return Finding(False, name, f"{said}, {left:.0f} more days", do)
+    return Finding(True, name, said)

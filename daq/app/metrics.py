@@ -1,0 +1,208 @@
+"""What the daemon counts of itself, for whoever watches it: gathered, served on a loopback port, written to a file."""
+
+import asyncio
+import contextlib
+import os
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from pathlib import Path
+from typing import Final
+
+import structlog
+
+import daq
+from daq.adapters.outbox_read import last_sequences
+from daq.app.certificates import certificates, files_of
+from daq.app.exposition import CONTENT_TYPE, Family, render
+from daq.app.supervisor import Supervisor
+from daq.core.errors import StoreError
+from daq.methods.daemon import Metrics
+
+log = structlog.get_logger()
+
+STATES: Final = ("connecting", "identifying", "wrong instrument", "ready", "in a run", "closed")
+LONGEST_REQUEST: Final = 8_192
+REQUEST_S: Final = 5.0
+MOST_CALLERS: Final = 8
+
+
+class Gatherer:
+    """Reads off a supervisor what is worth watching."""
+
+    def __init__(self, supervisor: Supervisor) -> None:
+        self._supervisor = supervisor
+        self._started_s = time.time()
+
+    def text(self) -> bytes:
+        """All metrics in the exposition format.  Reads the database: call it in a thread."""
+        return render([*self._daemon(), *self._instruments(), *self._store(), *self._broker(), *self._certificates()])
+
+    def _daemon(self) -> Iterator[Family]:
+        yield Family("daq_build_info", "gauge", "The version that runs.").add(1, version=daq.__version__)
+        yield Family("daq_start_time_seconds", "gauge", "When the daemon started, since 1970.").add(self._started_s)
+        yield Family("daq_runs_in_progress", "gauge", "Runs that go on now.").add(len(self._supervisor.runs))
+
+    def _instruments(self) -> Iterator[Family]:
+        state = Family("daq_instrument_state", "gauge", "1 for the state an instrument is in, 0 for the others.")
+        doubt = Family("daq_instrument_motor_doubtful", "gauge", "1 where a motor may still be turning.")
+        blocks = Family("daq_instrument_received_blocks_total", "counter", "Blocks of bytes an instrument has sent.")
+        for name, session in list(self._supervisor.sessions.items()):
+            for known in STATES:
+                state.add(session.standing.state == known, instrument=name, state=known)
+            doubt.add(bool(session.standing.motor), instrument=name)
+            blocks.add(session.progress, instrument=name)
+        yield from (state, doubt, blocks)
+
+    def _store(self) -> Iterator[Family]:
+        store = self._supervisor.store
+        trouble = Family("daq_store_trouble", "gauge", "1 where the database cannot be written.")
+        yield trouble.add(store.trouble is not None)
+        done = Family("daq_store_transactions_total", "counter", "Transactions done or refused.")
+        yield done.add(store.handled)
+        size, free = (
+            Family("daq_store_size_bytes", "gauge", "Size of the database, its log included."),
+            Family("daq_store_free_bytes", "gauge", "Space left where the database is."),
+        )
+        with contextlib.suppress(OSError):
+            wal = store.path.with_name(store.path.name + "-wal")
+            size.add(store.path.stat().st_size + (wal.stat().st_size if wal.exists() else 0))
+            disk = os.statvfs(store.path.parent)
+            free.add(disk.f_bavail * disk.f_frsize)
+        yield from (size, free)
+        last = Family("daq_result_last_sequence", "gauge", "Number of the newest result of an instrument.")
+        waiting = Family("daq_outbox_messages", "gauge", "Messages the broker has not acknowledged, by state.")
+        oldest = Family("daq_outbox_oldest_age_seconds", "gauge", "Age of the oldest such message; 0: none.")
+        with contextlib.suppress(StoreError), store.reader() as reader:
+            for stream, number in last_sequences(reader, store.epoch).items():
+                last.add(number, instrument=stream)
+            depth = reader.outbox_depth()
+            for known, count in (
+                ("waiting", depth.waiting),
+                ("refused", depth.refused),
+                ("quarantined", depth.quarantined),
+            ):
+                waiting.add(count, state=known)
+            since = depth.oldest_utc_ns
+            oldest.add(0.0 if since is None else max(0.0, (self._supervisor.clock.utc_ns() - since) / 1e9))
+        yield from (last, waiting, oldest)
+
+    def _broker(self) -> Iterator[Family]:
+        publishing = self._supervisor.publishing
+        if publishing is None or publishing.state is None:
+            return
+        state = publishing.state
+        yield Family("daq_broker_connected", "gauge", "1 where the broker is connected.").add(state.connected)
+        yield Family("daq_outbox_in_flight", "gauge", "Messages sent and not yet acknowledged.").add(state.in_flight)
+        for name, text, value in (
+            ("delivered", "Messages the broker acknowledged.", state.delivered),
+            ("refusals", "Refusals by the broker, repeated ones included.", state.refusals),
+            ("repeated", "Messages put into the outbox again, on request or after a loss.", state.repeated),
+            ("requests", "Requests of consumers for results.", state.requests),
+        ):
+            yield Family(f"daq_outbox_{name}_total", "counter", text).add(value)
+
+    def _certificates(self) -> Iterator[Family]:
+        family = Family("daq_certificate_expiry_timestamp_seconds", "gauge", "When a certificate ends, since 1970.")
+        for file in files_of(self._supervisor.catalogue.daemon):
+            with contextlib.suppress(OSError, ValueError):
+                family.add(min(c.ends_s for c in certificates(file)), file=file)
+        yield family
+
+
+class MetricsPort:
+    """Answers ``GET /metrics`` on a loopback address, and nothing else."""
+
+    def __init__(self, text: Callable[[], bytes]) -> None:
+        """`text` is called in a thread for each request."""
+        self._text = text
+        self._server: asyncio.Server | None = None
+        self._callers = 0
+
+    async def start(self, host: str, port: int) -> int:
+        """Listen; returns the port (the system's choice for 0).
+
+        Raises:
+            OSError: the address is taken.
+        """
+        self._server = await asyncio.start_server(self._serve, host, port, limit=LONGEST_REQUEST)
+        return int(self._server.sockets[0].getsockname()[1])
+
+    async def stop(self) -> None:
+        """Listen no more."""
+        if self._server is not None:
+            self._server.close()
+            await self._server.wait_closed()
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self._callers += 1
+        try:
+            async with asyncio.timeout(REQUEST_S):
+                await self._answer(reader, writer)
+        except (TimeoutError, OSError, asyncio.IncompleteReadError, asyncio.LimitOverrunError):
+            pass
+        finally:
+            self._callers -= 1
+            writer.close()
+
+    async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        head = await reader.readuntil(b"\r\n\r\n")
+        method, _, rest = head.partition(b" ")
+        path = rest.partition(b" ")[0].partition(b"?")[0]
+        if self._callers > MOST_CALLERS:
+            status, body, kind = "503 Service Unavailable", b"too many requests at once\n", "text/plain"
+        elif method not in (b"GET", b"HEAD"):
+            status, body, kind = "405 Method Not Allowed", b"only GET\n", "text/plain"
+        elif path != b"/metrics":
+            status, body, kind = "404 Not Found", b"see /metrics\n", "text/plain"
+        else:
+            status, body, kind = "200 OK", await asyncio.to_thread(self._text), CONTENT_TYPE
+        lines = (f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "Connection: close")
+        writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else body))
+        await writer.drain()
+
+
+@contextlib.asynccontextmanager
+async def measured(supervisor: Supervisor, settings: Metrics | None) -> AsyncIterator[None]:
+    """Serve and write metrics as the daemon's file asks for, as long as the context lasts."""
+    if settings is None:
+        yield
+        return
+    gatherer = Gatherer(supervisor)
+    port = MetricsPort(gatherer.text)
+    writing: asyncio.Task[None] | None = None
+    try:
+        if settings.listen is not None:
+            host, number = settings.address
+            try:
+                log.info("metrics", listening=f"http://{settings.listen}/metrics", port=await port.start(host, number))
+            except OSError as error:
+                log.error("metrics are not served", address=settings.listen, reason=str(error))  # the runs go on
+        if settings.file is not None:
+            writing = asyncio.create_task(_write(gatherer, Path(settings.file), settings.every / 1e9), name="metrics")
+        yield
+    finally:
+        if writing is not None:
+            writing.cancel()
+            await asyncio.gather(writing, return_exceptions=True)
+        await port.stop()
+
+
+async def _write(gatherer: Gatherer, path: Path, every_s: float) -> None:
+    said = ""
+    while True:
+        try:
+            await asyncio.to_thread(_replace, path, gatherer.text)
+            said = ""
+        except OSError as error:
+            if str(error) != said:
+                said = str(error)
+                log.error("metrics are not written", file=str(path), reason=said)
+        await asyncio.sleep(every_s)
+
+
+def _replace(path: Path, text: Callable[[], bytes]) -> None:
+    """Write the whole file under another name, then put it in the place of the old one: a reader never sees a part."""
+    new = path.with_name(f".{path.name}.new")
+    new.write_bytes(text())
+    new.chmod(0o644)
+    new.replace(path)
