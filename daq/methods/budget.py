@@ -14,7 +14,7 @@ from daq.core.steady import effective_count, t_975
 from daq.core.units import convert
 from daq.methods.conclusion import Drift, Uncertainty
 from daq.methods.ranging import stated
-from daq.methods.signals import INTERVAL_SCALES
+from daq.methods.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
 from daq.rheology.uncertainty import (
     Budget,
@@ -99,7 +99,8 @@ def budget(
     if plan.primary in (*VISCOSITIES, STRESS):
         components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
     else:
-        components = _plain(plan, value, left_out)
+        components = _density(plan, value, left_out) if plan.primary == DENSITY else []
+        components = components or _plain(plan, plan.primary, value, left_out)
     components += _repeatability(summary, kept.statistic)
     return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
 
@@ -210,19 +211,38 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
     return out
 
 
-def _plain(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
+def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
+    """Budget of a mass over a known volume; empty where the density is measured directly."""
+    vessel: dict[str, float] | None = plan.context.get("density_vessel")
+    if vessel is None:
+        return []
+    volume = vessel["volume_mL"]
+    grams = value * volume + vessel["empty_g"]
+    unit: str = plan.context["units"][MASS]
+    each = convert(1.0, unit, "g") / volume
+    mass = _plain(plan, MASS, convert(grams, "g", unit), left_out)
+    out = [replace(c, sensitivity=c.sensitivity * each) for c in mass]
+    if vessel["volume_accuracy"]:
+        out.append(from_limit("volume", volume * vessel["volume_accuracy"] / 100.0, -value / volume))
+    else:
+        left_out.append("volume: the instrument's file states no limit of it")
+    left_out.append("buoyancy of the air: not corrected, a density weighed in air reads about 0.001 g/mL low")
+    return out
+
+
+def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[Component]:
     """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
     given: dict[str, Any] = plan.context.get("specification") or {}
-    limit = given.get("accuracy", {}).get(plan.primary)
-    if limit is None and plan.primary == "temperature":
+    limit = given.get("accuracy", {}).get(signal)
+    if limit is None and signal == "temperature":
         limit = given.get("temperature")
-    of_reading = given.get("accuracy_reading", {}).get(plan.primary)
+    of_reading = given.get("accuracy_reading", {}).get(signal)
     out: list[Component] = []
     if limit is None and of_reading is None:
-        left_out.append(f"instrument: its specification states no accuracy of {plan.primary}")
+        left_out.append(f"instrument: its specification states no accuracy of {signal}")
     elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
         out.append(from_limit("instrument", half))
-    step = given.get("resolution", {}).get(plan.primary)
+    step = given.get("resolution", {}).get(signal)
     if step is not None:
         out.append(from_limit("resolution", step / 2.0))
     return out

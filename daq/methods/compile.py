@@ -14,7 +14,7 @@ from daq.methods.correcting import described_curve
 from daq.methods.curvechecks import check_flow_curve, check_settling
 from daq.methods.digest import digest
 from daq.methods.fluid import Fluid
-from daq.methods.instrument import Instrument
+from daq.methods.instrument import Instrument, MeasuredVessel
 from daq.methods.making import Companion, Making
 from daq.methods.product import Product
 from daq.methods.recipe import Method
@@ -147,6 +147,7 @@ def _made(
             geometry=geometry,
             full_scale_unm=scale,
             viscosity_unit=unit,
+            vessel=instrument.density_vessel,
         ),
         refusals=refusals,
     )
@@ -264,6 +265,7 @@ def _context(
             n: k for n, k in constants_of(instrument.geometries, scale).items() if n != instrument.mounted
         },
         "full_scale_uN_m": scale,
+        "density_vessel": None if instrument.density_vessel is None else _vessel(instrument.density_vessel),
         "specification": None if instrument.specification is None else instrument.specification.model_dump(mode="json"),
         "temperature_limit": _temperature_limit(making, conditioning.signal),
         "product": None if product is None else _product(product),
@@ -279,6 +281,14 @@ def _context(
         "free_swing": bool(method.free_swing),
         "last_torque_at_rest": known.last_torque_at_rest,
         "warnings": list(making.refusals.warnings),
+    }
+
+
+def _vessel(vessel: MeasuredVessel) -> dict[str, float]:
+    return {
+        "volume_mL": vessel.volume.in_unit("mL"),
+        "volume_accuracy": vessel.volume_accuracy,
+        "empty_g": vessel.empty.in_unit("g"),
     }
 
 

@@ -1,14 +1,16 @@
 """The instrument's file: where it is, what it can, what is mounted and how good it is."""
 
 from dataclasses import replace
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
 from daq.core.driver import Port
 from daq.core.errors import SettingError
 from daq.core.portname import check_port_name
+from daq.core.units import UNITS
 from daq.methods.fields import (
+    Amount,
     Duration,
     KelvinDifference,
     Kelvins,
@@ -27,6 +29,7 @@ from daq.methods.fields import (
 GeometryKind = Literal[
     "coaxial cylinders", "large vessel", "cone and plate", "parallel plates", "disc", "vane", "calibrated constants"
 ]
+EXAMPLES: Final = {"volume": "'100 mL'", "mass": "'52.3 g'"}
 Positive = Annotated[Percent, Field(gt=0)]
 Included = Literal["geometry", "speed", "resolution", "zero"]
 
@@ -198,6 +201,27 @@ class Specification(Model):
         return self
 
 
+class MeasuredVessel(Model):
+    """A vessel of known volume that a balance weighs full: the mass becomes a density."""
+
+    volume: Quantity = Field(description="from its calibration, with its unit, for example '100.05 mL'")
+    volume_accuracy: Annotated[float, Field(ge=0, lt=10)] = 0.0
+    """Limit of the volume, %."""
+    empty: Quantity = Amount(0.0, "g")
+    """Its mass when it is empty; left out where the balance is tared with it."""
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        for key, given, dimension in (("volume", self.volume, "volume"), ("empty", self.empty, "mass")):
+            if not given.unit or UNITS[given.unit].dimension != dimension:
+                raise KeyedError(key, f"is a {dimension} with its unit, for example {EXAMPLES[dimension]}")
+        if self.volume.value <= 0:
+            raise KeyedError("volume", "must be above 0")
+        if self.empty.value < 0:
+            raise KeyedError("empty", "must not be negative")
+        return self
+
+
 class VerificationInterval(Model):
     """How often the instrument is to be verified with a certified fluid."""
 
@@ -250,6 +274,8 @@ class Instrument(Model):
     serial_line: SerialLine = SerialLine()
     limits: InstrumentLimits = InstrumentLimits()
     specification: Specification | None = None
+    density_vessel: MeasuredVessel | None = None
+    """Of a balance: the signal `density` is then the mass in this vessel over its volume."""
     mounted: Name | None = None
     geometries: dict[Name, Geometry] = Field(default_factory=dict)
     companions: dict[Name, Name] = Field(default_factory=dict)

@@ -6,10 +6,12 @@ from dataclasses import dataclass, field
 from daq.core.driver import Driver
 from daq.core.plan import Derivation
 from daq.core.units import UNITS, convert
+from daq.methods.instrument import MeasuredVessel
 from daq.rheology.geometry import Geometry
 
 BUILT_IN = {"elapsed": "s", "readings": "1", "revolutions": "{rev}"}
 TORQUE, SPEED = "torque", "speed"
+MASS, DENSITY = "mass", "density"
 OWN_VISCOSITY = "own_viscosity"
 """The channel of an instrument that computes a viscosity itself."""
 INTERVAL_SCALES = {"Cel": (0.05, "'0.05 K'"), "[degF]": (0.1, "0.1"), "[pH]": (0.02, "0.02")}
@@ -49,13 +51,14 @@ def signals_of(
     geometry: Geometry | None,
     full_scale_unm: float | None,
     viscosity_unit: str,
+    vessel: MeasuredVessel | None = None,
 ) -> Signals:
     """Channels of the lead instrument and its companions, derived quantities and built-ins.
 
     `companions` maps instrument names to drivers, `roles` maps the names a method may use to instrument names.
     """
     units = {c.name: c.unit for c in driver.channels}
-    derivations = _derived(units, geometry, full_scale_unm, viscosity_unit)
+    derivations = _derived(units, geometry, full_scale_unm, viscosity_unit) + _density(units, vessel)
     other_names = dict(roles)
     names = {d.name for d in derivations}
     if "apparent_viscosity" in names and "viscosity" not in units:
@@ -64,6 +67,24 @@ def signals_of(
     units |= {f"{name}.{c.name}": c.unit for name, d in companions.items() for c in d.channels}
     units |= BUILT_IN
     return Signals(units, derivations, other_names)
+
+
+def _density(units: Mapping[str, str], vessel: MeasuredVessel | None) -> tuple[Derivation, ...]:
+    """The density of what fills a vessel of known volume, where the instrument is a balance."""
+    unit = units.get(MASS)
+    if vessel is None or unit is None or UNITS[unit].dimension != "mass":
+        return ()
+    millilitres = vessel.volume.in_unit("mL")
+    return (
+        Derivation(
+            DENSITY,
+            "g/mL",
+            "linear",
+            (MASS,),
+            convert(1.0, unit, "g") / millilitres,
+            -vessel.empty.in_unit("g") / millilitres,
+        ),
+    )
 
 
 def _derived(

@@ -237,3 +237,39 @@ def test_a_steady_rule_needs_no_settling_warning(tmp_path):
         recipe, instrument(tmp_path, "balance-1", "balance"), Numbers("balance", lag_s=9.0), settling(5.0)
     )
     assert not bench.plan.context["warnings"]
+
+
+VESSEL = '[density_vessel]\nvolume = "100 mL"\nvolume_accuracy = 0.1\nempty = "52.3 g"\n'
+
+
+def test_density_from_the_mass_in_a_known_volume(tmp_path):
+    """(230.8 - 52.3)/100 = 1.785 g/mL.
+
+    By hand: u(mass) = 0.01/sqrt(3)/100 = 5.7735e-5; u(volume) = 1.785 * 0.001/sqrt(3) = 1.03057e-3 g/mL.
+    """
+    balance = instrument(tmp_path, "balance-1", "balance", VESSEL + "[specification]\naccuracy = { mass = 0.01 }\n")
+    text = WEIGHING.replace('signal = "mass"', 'signal = "density"').replace('"0.01 g"', '"0.0001 g/mL"')
+    recipe = method(tmp_path, text, "equilibrium", "density")
+    limits = '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\ndecimals = 3\n'
+    c, _, data = measured(recipe, balance, Numbers("balance"), settling(230.8), product=product(tmp_path, limits))
+    assert (c.quantity, c.unit, c.value) == ("density", "g/mL", pytest.approx(1.785, abs=1e-4))
+    parts = {r["name"]: r["contribution"] for r in c.uncertainty.components}
+    assert abs(parts["instrument"]) == pytest.approx(5.7735e-5, rel=1e-3)
+    assert abs(parts["volume"]) == pytest.approx(1.03057e-3, rel=1e-3)
+    assert (c.judgement.verdict, c.reported) == ("within", "1.785")
+    assert any("buoyancy" in s for s in c.uncertainty.left_out)
+    assert data.conditions.signals["mass"].value == pytest.approx(230.8, abs=0.01)
+    valid(data)
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('volume = "100 g"', "is a volume with its unit"),
+        ('volume = "0 mL"', "must be above 0"),
+        ("volume = 100", "unit"),
+    ],
+)
+def test_a_vessel_that_cannot_be_is_refused(tmp_path, line, said):
+    with pytest.raises(SettingErrors, match=said):
+        instrument(tmp_path, "balance-1", "balance", f"[density_vessel]\n{line}\n")
