@@ -20,6 +20,7 @@ from daq.descriptions.types import TYPES
 
 DECIMALS: Final = 4
 """Decimals of a number where the description asks for none."""
+SMALLEST: Final = 1e-99
 _FILLERS: Final = {"letters": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
 _VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
 
@@ -242,6 +243,7 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
     elif kind == "hex":
         text = f"{max(0, round(number)):X}"
     elif kind in ("scientific", "nr3"):
+        number = 0.0 if abs(number) < SMALLEST else number  # exponents have two digits
         text = f"{number:+.{6 if table.decimals is None else table.decimals}E}"
     else:
         text = f"{number:.{decimals}f}"
@@ -257,7 +259,7 @@ def resolution(place: Field, table: FieldTable, number: float) -> float:
     if place.type in ("whole", "nr1", "hex"):
         return 0.5
     if place.type in ("scientific", "nr3"):
-        return float(abs(number) * 10.0 ** -(6 if table.decimals is None else table.decimals))
+        return float(SMALLEST + abs(number) * 10.0 ** -(6 if table.decimals is None else table.decimals))
     return float(0.5 * 10.0 ** -(DECIMALS if table.decimals is None else table.decimals) * (1 + 1e-6))
 
 
