@@ -100,6 +100,7 @@ class Publisher:
         about: Mapping[str, Any] | None = None,
         schemas: Mapping[str, bytes] | None = None,
         refill: Refill | None = None,
+        instruments: Callable[[], Mapping[str, str]] | None = None,
         seed: int | None = None,
     ) -> None:
         """Make a publisher.
@@ -112,6 +113,7 @@ class Publisher:
             about: goes into every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
             schemas: payload of each schema topic, published retained after each connect.
             refill: judges what consumers ask for; None does not listen to them.
+            instruments: gives the state of each instrument by name, for the status message; asked when that may go out.
             seed: fixes the jitter of waits, for tests.
 
         Raises:
@@ -121,6 +123,7 @@ class Publisher:
         self._store, self._settings, self._clock, self._topics = store, settings, clock, topics
         self._schemas = dict(schemas or {})
         self._refill = refill
+        self._instruments = instruments or dict
         self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
@@ -158,15 +161,6 @@ class Publisher:
         self._stopping.set()
         self._wake.set()
 
-    def tell_instruments(self, states: Mapping[str, str]) -> None:
-        """State of each instrument by name, for the status message, which goes out again where something changed.
-
-        Cheap: may be called with every change and more often; at most one message goes out in `status_every_s`.
-        """
-        if states != self._status.instruments:
-            self._status.instruments = dict(states)
-            self._wake.set()
-
     def publish_live(self, instrument: str, payload: bytes) -> bool:
         """Send readings at most once; False where they were dropped: nobody is connected or the network is slow."""
         return self._connection is not None and self._connection.publish_live(self._topics.live(instrument), payload)
@@ -182,7 +176,7 @@ class Publisher:
                 self.state.refused[found.topic] = found.reason
             while not self._stopping.is_set():
                 try:
-                    self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
+                    await self._look(reader)
                     wills = self._status.wills(self._clock.utc_ns())
                     async with connect(self._settings, self._client_id(), wills, session_s=session_s) as connection:
                         await self._serve(connection, reader, backoff)
@@ -334,9 +328,14 @@ class Publisher:
     async def _tell(self, connection: Connection, reader: Reader) -> None:
         """Status again, where it changed; the next look is not before its time."""
         self._not_before["status"] = self._now() + self._settings.status_every_s
-        self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
+        await self._look(reader)
         if self._status.changed(connection.version):
             await self._publish_status(connection)
+
+    async def _look(self, reader: Reader) -> None:
+        """What there is to tell in a status."""
+        self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
+        self._status.instruments = dict(self._instruments())
 
     def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
         if retained and self._memory.arrived(topic, payload):

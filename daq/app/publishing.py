@@ -3,16 +3,19 @@
 import asyncio
 import contextlib
 import os
-from collections.abc import Mapping
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
 import daq
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt import MqttSettings
-from daq.adapters.outbox import Publisher
+from daq.adapters.outbox import Publisher, PublisherState
 from daq.adapters.store import Store
 from daq.adapters.topics import Topics
+from daq.app.refill import Refill
 from daq.core.errors import SettingError, StoreError
 from daq.methods.broker import Broker, Secret
 from daq.methods.daemon import Daemon
@@ -29,6 +32,8 @@ class Publishing:
         self.topics = topics
         self.schemas: Mapping[str, bytes] = {}
         """Payloads of the schema topics."""
+        self.refill: Refill | None = None
+        """Judges what consumers ask for; counts what was granted and refused."""
         self._publisher: Publisher | None = None
         self._store: Store | None = None
         self._task: asyncio.Task[None] | None = None
@@ -44,13 +49,25 @@ class Publishing:
             return None
         site = daemon.topic
         levels = {n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")}
-        return cls(broker_settings(daemon.mqtt, daemon.source), Topics(**levels))
+        settings = replace(
+            broker_settings(daemon.mqtt, daemon.source), repeat_after_loss_s=daemon.mqtt.repeat_after_loss / 1e9
+        )
+        return cls(settings, Topics(**levels))
 
-    def start(self, store: Store, clock: Clock, instruments: tuple[str, ...]) -> None:
-        """Connect and deliver from now on."""
-        about = {"software": {"daq": daq.__version__}, "instruments": list(instruments)}
+    def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> None:
+        """Connect and deliver from now on; `instruments` gives the state of each by name."""
         self._store = store
-        self._publisher = Publisher(store, self.settings, clock, topics=self.topics, about=about, schemas=self.schemas)
+        self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
+        self._publisher = Publisher(
+            store,
+            self.settings,
+            clock,
+            topics=self.topics,
+            about={"versions": {"daq": daq.__version__, "python": platform.python_version()}},
+            schemas=self.schemas,
+            refill=self.refill,
+            instruments=instruments,
+        )
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
 
     async def stop(self) -> None:
@@ -82,6 +99,11 @@ class Publishing:
             self._publisher.wake()
 
     @property
+    def state(self) -> PublisherState | None:
+        """How the publisher stands, or None before it was started."""
+        return self._publisher.state if self._publisher is not None else None
+
+    @property
     def progress(self) -> int:
         """Grows at least every second while the publisher lives."""
         return self._publisher.state.turns if self._publisher is not None else 0
@@ -90,13 +112,17 @@ class Publishing:
     def standing(self) -> dict[str, object]:
         """Connection, protocol and trouble, for screens."""
         if self._publisher is None:
-            return {"connected": False, "protocol": "", "trouble": "not started", "delivered": 0}
+            return {"connected": False, "protocol": "", "trouble": "not started", "delivered": 0, "in_flight": 0}
         state = self._publisher.state
         return {
             "connected": state.connected,
             "protocol": state.protocol,
             "trouble": state.trouble,
             "delivered": state.delivered,
+            "in_flight": state.in_flight,
+            "refused": dict(state.refused),
+            "quarantined": state.quarantined,
+            "repeated": state.repeated,
         }
 
 

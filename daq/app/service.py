@@ -9,6 +9,7 @@ from typing import Any, Final
 from daq.adapters.backup import backup
 from daq.app.control import Answer
 from daq.app.orders import RunOrder
+from daq.app.resending import ResendOrder
 from daq.app.supervisor import Active, Supervisor
 from daq.core.errors import SettingError, StoreError
 
@@ -25,7 +26,7 @@ class Service:
         self._supervisor = supervisor
 
     async def handle(self, request: Answer) -> AsyncIterator[Answer]:
-        """Answers to ``run``, ``watch``, ``stop``, ``status`` and ``backup``.
+        """Answers to ``run``, ``watch``, ``stop``, ``status``, ``resend`` and ``backup``.
 
         Raises:
             DaqError: the request cannot be done; nothing was changed.
@@ -44,12 +45,22 @@ class Service:
             yield {"stopped": self._supervisor.stop_run(name, who)}
         elif what == "status":
             yield {"status": self.status() | {"outbox": await asyncio.to_thread(self._outbox)}}
+        elif what == "resend":
+            yield {"resent": await self._resend(request)}
         elif what == "backup":
             target = Path(_text(request, "to"))
             made = await asyncio.to_thread(backup, self._supervisor.store.path, target)
             yield {"backup": {k: str(v) for k, v in asdict(made).items()}}
         else:
-            raise SettingError(f"unknown request {what!r}; known: run, watch, stop, status, backup", key="do")
+            raise SettingError(f"unknown request {what!r}; known: run, watch, stop, status, resend, backup", key="do")
+
+    async def _resend(self, request: Answer) -> int:
+        """Messages put into the outbox again."""
+        wanted = ResendOrder.from_request(request).transaction(self._supervisor.clock.utc_ns())
+        count = await self._supervisor.store.commit(wanted)
+        if self._supervisor.publishing is not None:
+            self._supervisor.publishing.nudge()
+        return count
 
     def status(self) -> dict[str, Any]:
         """Instruments, runs, store and broker, as JSON values."""
@@ -76,6 +87,7 @@ class Service:
         return {
             "waiting": depth.waiting,
             "refused": depth.refused,
+            "quarantined": depth.quarantined,
             "first_refused": [{"id": m.id, "topic": m.topic, "reason": m.last_error} for m in refused],
         }
 

@@ -129,7 +129,7 @@ class Supervisor:
             self._lock.release()
             raise
         if self.publishing is not None:
-            self.publishing.start(self.store, self.clock, tuple(self.sessions))
+            self.publishing.start(self.store, self.clock, self._states)
         if self.sparkplug is not None:
             self.sparkplug.start(self)
         for session in self.sessions.values():
@@ -191,6 +191,9 @@ class Supervisor:
 
     def _store_fault(self, trouble: StoreError) -> None:
         log.error("store", trouble=str(trouble))
+
+    def _states(self) -> dict[str, str]:
+        return {name: session.standing.state for name, session in self.sessions.items()}
 
     def standings(self) -> dict[str, dict[str, Any]]:
         """How every instrument stands."""

@@ -7,7 +7,8 @@ import pytest
 
 from daq.adapters.store import Store
 from daq.adapters.store_checks import check_database
-from daq.adapters.store_transactions import Acknowledge, AppendBlock, Refused
+from daq.adapters.store_delivery import Acknowledge, Refused
+from daq.adapters.store_transactions import AppendBlock
 from tests.store.parts import SECOND, T0, begin, blocks, conclude, end, register
 
 NOW = T0 + 120 * SECOND
@@ -109,6 +110,6 @@ def test_the_outbox_is_judged_by_age_and_refusals(path):
     (found,) = faults(path, T0 + 60 * SECOND + 7201 * SECOND)
     assert found == ("outbox", "1 messages wait, 0 were refused, the oldest is 2 h old")
     with Store(path) as store:
-        store.submit(Refused(2, "Not authorized (code 135)")).result(10)
+        store.submit(Refused(2, "Not authorized (code 135)", T0)).result(10)
     (found,) = faults(path)
     assert found[1].endswith("first refused: lab/v1/result/rotor-1: Not authorized (code 135)")

@@ -1,0 +1,99 @@
+"""`daq resend`: publish results again, with the same ids and the same bytes."""
+
+import argparse
+import getpass
+import time
+from pathlib import Path
+from typing import Final
+
+from daq.adapters.paths import StateLock, database_path, holder, socket_path
+from daq.adapters.store import Store
+from daq.app.cli.common import chosen_state
+from daq.app.control import raise_error, request
+from daq.app.resending import ResendOrder, read_moment
+from daq.core.errors import LinkError, SettingError, StoreError
+
+EXAMPLES: Final = """\
+examples:
+  daq resend --from 2026-11-26T06:00 --to 2026-11-26T14:00      a shift, of all instruments
+  daq resend --from 2026-11-26 --to 2026-11-26                  a day
+  daq resend --instrument bench-1 --from 120 --to 180           results 120 to 180 of bench-1
+  daq resend --refused                                          what the broker refused, quarantine included
+
+Whoever takes results once by source and id sees nothing twice.  What is still in the outbox goes out anyway.
+"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    parser.epilog = EXAMPLES
+    parser.add_argument("--from", dest="begin", metavar="WHEN", help="first sequence number, or time (ISO 8601)")
+    parser.add_argument("--to", dest="end", metavar="WHEN", help="last one, included")
+    parser.add_argument("--instrument", default="", metavar="NAME", help="only of this instrument")
+    parser.add_argument("--refused", action="store_true", help="what the broker refused")
+    parser.add_argument(
+        "--epoch", type=int, metavar="N", help="numbers of an earlier epoch, from before a backup was restored"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Through the daemon where one runs, otherwise directly; then the next `daq serve` publishes."""
+    order = order_of(args)
+    order.transaction(0)  # what is wrong with it is said before anything is touched
+    state = chosen_state(args)
+    served = holder(state) is not None
+    count = _ask(state, order) if served else _directly(state, order)
+    what = "message" if count == 1 else "messages"
+    when = "they go out now" if served else "they go out with the next `daq serve`"
+    print(f"{count} {what} put into the outbox again" + (f"; {when}" if count else ": none were found"))
+    return 0
+
+
+def order_of(args: argparse.Namespace) -> ResendOrder:
+    """What the arguments ask for.
+
+    Raises:
+        SettingError: they do not fit together, or one is neither a number nor a time.
+    """
+    who = getpass.getuser()
+    if args.refused:
+        if args.begin or args.end or args.epoch is not None:
+            raise SettingError("goes alone or with --instrument", key="--refused")
+        return ResendOrder(who=who, instrument=args.instrument, refused=True)
+    if not args.begin or not args.end:
+        raise SettingError("say both: the first and the last, as numbers or as times", key="--from and --to")
+    if args.begin.isdecimal() and args.end.isdecimal():
+        first, last = int(args.begin), int(args.end)
+        return ResendOrder(who=who, instrument=args.instrument, epoch=args.epoch, first=first, last=last)
+    if args.epoch is not None:
+        raise SettingError("belongs to sequence numbers, not to times", key="--epoch")
+    return ResendOrder(
+        who=who,
+        instrument=args.instrument,
+        begin_utc_ns=_moment(args.begin, "--from", end=False),
+        end_utc_ns=_moment(args.end, "--to", end=True),
+    )
+
+
+def _moment(text: str, key: str, *, end: bool) -> int:
+    try:
+        return read_moment(text, end=end)
+    except (ValueError, OverflowError):
+        say = f"{text!r} is no sequence number and no time; write 120, 2026-11-26 or 2026-11-26T06:00"
+        raise SettingError(say, key=key) from None
+
+
+def _ask(state: Path, order: ResendOrder) -> int:
+    for answer in request(socket_path(state), order.request(), timeout_s=None):
+        if "resent" in raise_error(answer):
+            return int(answer["resent"])
+    raise LinkError("the daemon did not say whether it was done; look into its log")
+
+
+def _directly(state: Path, order: ResendOrder) -> int:
+    path = database_path(state)
+    if not path.exists():
+        raise StoreError(f"{path}: there is no database: nothing was measured with this state directory yet")
+    with StateLock(state), Store(path) as store:
+        count: int = store.submit(order.transaction(time.time_ns())).result()
+        return count
