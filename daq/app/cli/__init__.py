@@ -33,6 +33,8 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("health", "show zero, ripple and return to zero of an instrument over its runs", "health"),
     ("backup", "copy the database while it is in use", "backup"),
     ("restore", "put a copy in the place of a database that is lost", "restore"),
+    ("outbox", "show what waits for the broker and what it refused", "outbox"),
+    ("resend", "publish results again, same ids, same bytes", "resend"),
     ("collect", "write the results of many daemons from the broker into PostgreSQL", "collect"),
     ("drivers", "list the kinds of instruments that are known", "drivers"),
     ("doctor", "find out what is wrong and what to do", "doctor"),
