@@ -101,6 +101,8 @@ class Cable:
     def __init__(self, port):
         self._to = port
         self._writers = []
+        self.blocked = False
+        """Whether new connections are hung up at once."""
 
     async def __aenter__(self):
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
@@ -118,6 +120,9 @@ class Cable:
         self._writers.clear()
 
     async def _serve(self, reader, writer):
+        if self.blocked:
+            writer.close()
+            return
         there_reader, there_writer = await asyncio.open_connection("127.0.0.1", self._to)
         self._writers += [writer, there_writer]
         await asyncio.gather(self._carry(reader, there_writer), self._carry(there_reader, writer))

@@ -230,6 +230,28 @@ async def test_a_broker_that_is_killed_and_frozen_costs_no_result(tmp_path, brok
     assert json.loads((tmp_path / "sparkplug.json").read_text())["sent"] == {"bench-1": 9}
 
 
+async def test_what_a_frozen_broker_never_handled_is_sent_again(tmp_path, broker):
+    """It took the bytes and died before it looked at them: only its answer counts."""
+    content = Content()
+    async with Cable(broker.port) as cable:
+        settings = broker.settings(port=cable.port, timeout_s=1.0)
+        async with linked(tmp_path, settings, content) as link:
+            await eventually(lambda: link.node.phase is Phase.ALIVE)
+            os.kill(broker.process.pid, signal.SIGSTOP)
+            cable.blocked = True
+            content.add(count=3)
+            link.wake()
+            await eventually(lambda: link.node.phase is Phase.AWAY)
+            broker.kill()
+            cable.cut()
+            broker.start()
+            async with watching(broker.port) as watcher:
+                cable.blocked = False
+                await watcher.until(lambda: len(watcher.ids()) == 3)
+                assert watcher.ids(historical=True) == ["bench-1/1", "bench-1/2", "bench-1/3"]
+                assert link.state.results == 3
+
+
 async def test_numbers_of_sessions_go_on_after_255_and_over_new_starts(tmp_path, broker):
     (tmp_path / "sparkplug.json").write_text(
         json.dumps({"form": 1, "source": "db-1", "epoch": 1, "bdSeq": 254, "sent": {}})
