@@ -217,6 +217,10 @@ class Connection:
         payload = message.payload
         return Received(message.topic.value, payload if isinstance(payload, bytes) else b"", message.retain)
 
+    def hang_up(self) -> None:
+        """End the connection without a farewell: the broker publishes the will."""
+        self._client.hang_up()
+
     async def round_trip(self) -> None:
         """Wait until the broker has handled everything sent so far, messages without acknowledgement included.
 

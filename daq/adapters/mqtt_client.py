@@ -91,6 +91,11 @@ class OpenClient(aiomqtt.Client):
         """Close the socket without a farewell."""
         self._client._sock_close()  # noqa: SLF001 - aiomqtt leaves it open when connecting fails
 
+    def hang_up(self) -> None:
+        """The same on an open connection; whoever waits for an answer is told."""
+        self.drop()
+        self._end("the connection was given up")
+
     async def finish(self) -> None:
         """Wait for the library's own task, so that nothing of the connection is left."""
         task = self._misc_task

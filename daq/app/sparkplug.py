@@ -17,6 +17,7 @@ from daq.adapters.sparkplug.names import Names
 from daq.adapters.store import Store
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import ResultRecord
+from daq.app.current import newest_reading
 from daq.app.publishing import broker_settings
 from daq.app.session import Session
 from daq.app.sparkplug_metrics import channel_metrics, instrument_metrics, no_result, node_metrics, result_metrics
@@ -128,11 +129,6 @@ class Sparkplug:
             await asyncio.sleep(0.02)
 
     @property
-    def progress(self) -> int:
-        """Grows at least every second while the link lives."""
-        return self._link.state.turns if self._link is not None else 0
-
-    @property
     def standing(self) -> dict[str, object]:
         """State, trouble and counts, for screens."""
         if self._link is None:
@@ -160,23 +156,6 @@ def position(reader: Reader) -> Position:
         {row["stream"]: row["mark"] for row in reader.query(marks, [limit])} for limit in (epoch + 1, epoch)
     )
     return Position(source, epoch, newest, before)
-
-
-def readings(
-    name: str, session: Session, runs: "Mapping[str, Active]"
-) -> tuple[Mapping[str, float | None], Sequence[tuple[str, str]]]:
-    """Latest values of an instrument by channel, and its faults with their channels, in a run or between runs."""
-    if session.standing.state != "in a run":
-        return session.standing.values, session.standing.faults
-    own = runs.get(name)
-    if own is not None:
-        return own.runner.pipeline.signals(), own.runner.pipeline.channel_faults()
-    for active in runs.values():
-        signals = active.runner.pipeline.signals()
-        as_companion = {c.name: signals[key] for c in session.driver.channels if (key := f"{name}.{c.name}") in signals}
-        if as_companion:
-            return as_companion, ()
-    return {}, ()
 
 
 @dataclass(slots=True)
@@ -231,7 +210,7 @@ class _Content:
         now = self.bench.clock.mono_ns()
         taken = self._readings.get(name)
         if taken is None or now - taken[0] >= self.channels_ns:
-            values, faults = readings(name, session, self.bench.runs)
+            values, faults = newest_reading(name, session, self.bench.runs)
             taken = (now, tuple(channel_metrics(session.driver.channels, values, faults, self._now_ms())))
             self._readings[name] = taken
         return taken[1]

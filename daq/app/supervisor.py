@@ -396,6 +396,4 @@ class Supervisor:
         counters["writer"] = self.store.handled
         if self.publishing is not None:
             counters["publisher"] = self.publishing.progress
-        if self.sparkplug is not None:
-            counters["sparkplug"] = self.sparkplug.progress
         return counters

@@ -5,13 +5,14 @@ import json
 import os
 import signal
 
+import aiomqtt
 import pytest
 
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, Phase
-from tests.mqtt.parts import Mosquitto, eventually, needs_mosquitto
+from tests.mqtt.parts import PASSWORD, Mosquitto, eventually, needs_mosquitto
 from tests.sparkplug.parts import COMMANDS, Cable, Clock, Content, linked, watching
 
 pytestmark = [pytest.mark.asyncio, needs_mosquitto]
@@ -116,6 +117,10 @@ async def test_a_line_that_breaks_has_the_broker_publish_the_death(tmp_path, bro
             assert host.bd_seq == first + 1
             # The link cannot know what of its last words was read: the broker answered, so nothing is sent again.
             assert watcher.ids() == ["bench-1/1"]
+    async with aiomqtt.Client("127.0.0.1", broker.port, username="historian", password=PASSWORD) as late:
+        await late.subscribe("spBv1.0/#", qos=1)
+        await late.publish("spBv1.0/end", b"", qos=1)
+        assert (await anext(late.messages)).topic.value == "spBv1.0/end", "the broker kept a birth or a death"
 
 
 async def test_a_rebirth_is_done_when_asked_and_not_too_often(tmp_path, broker):
@@ -250,6 +255,25 @@ async def test_what_a_frozen_broker_never_handled_is_sent_again(tmp_path, broker
                 await watcher.until(lambda: len(watcher.ids()) == 3)
                 assert watcher.ids(historical=True) == ["bench-1/1", "bench-1/2", "bench-1/3"]
                 assert link.state.results == 3
+
+
+async def test_a_broker_that_thaws_learns_that_the_node_is_gone(tmp_path, broker):
+    """The node gave the frozen broker up and was stopped; hosts must not hold it for alive for ever."""
+    async with (
+        watching(broker.port) as watcher,
+        Cable(broker.port) as cable,
+        linked(tmp_path, broker.settings(port=cable.port, timeout_s=1.0), Content()) as link,
+    ):
+        await watcher.until(lambda: watcher.host.alive)
+        os.kill(broker.process.pid, signal.SIGSTOP)
+        try:
+            cable.blocked = True
+            link._content.add()
+            link.wake()
+            await eventually(lambda: link.node.phase is Phase.AWAY)
+        finally:
+            os.kill(broker.process.pid, signal.SIGCONT)
+        await watcher.until(lambda: not watcher.host.alive)
 
 
 async def test_numbers_of_sessions_go_on_after_255_and_over_new_starts(tmp_path, broker):

@@ -48,12 +48,10 @@ class Clock(Protocol):
 
 @dataclass(slots=True)
 class LinkState:
-    """How the link stands, for screens and the watchdog."""
+    """How the link stands, for screens."""
 
     protocol: str = ""
     trouble: str = ""
-    turns: int = 0
-    """Grows at least every second while the link lives."""
     results: int = 0
     """Sent and seen by the broker since the start."""
     late: int = 0
@@ -137,6 +135,10 @@ class Link:
             listening = asyncio.create_task(self._listen(connection))
             try:
                 await self._live(connection)
+            except BrokerDownError:
+                # To a polite disconnect the broker, should it still listen, would add no will.
+                connection.hang_up()
+                raise
             finally:
                 listening.cancel()
                 await asyncio.gather(listening, return_exceptions=True)
@@ -149,7 +151,6 @@ class Link:
             BrokerDownError: the connection was lost.
         """
         while not self._stopping.is_set():
-            self.state.turns += 1
             self._wake.clear()
             more = False
             try:
@@ -171,7 +172,7 @@ class Link:
                 raise BrokerDownError(connection.lost.result())
 
     async def _die(self, connection: Connection) -> None:
-        """Say that the node is gone, whatever ended the session: to a polite disconnect the broker adds no will."""
+        """Say that the node is gone, whatever ended the session, where somebody still listens."""
         if not connection.lost.done() and self.node.phase in (Phase.WAITING, Phase.ALIVE):
             with contextlib.suppress(DaqError):
                 await self._send(connection, [self.node.farewell(self._now_ms())])
@@ -286,14 +287,10 @@ class Link:
         self.state.trouble = text
 
     async def _pause(self, seconds: float) -> None:
-        """Wait, in pieces that show life, and no longer than until `stop`."""
-        loop = asyncio.get_running_loop()
-        end = loop.time() + seconds
-        while (left := end - loop.time()) > 0 and not self._stopping.is_set():
-            self.state.turns += 1
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(min(left, PULSE_S)):
-                    await self._stopping.wait()
+        """Wait, and no longer than until `stop`."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._stopping.wait()
 
 
 def _told(metrics: Sequence[Metric]) -> dict[str, object]:
