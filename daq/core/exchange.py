@@ -254,8 +254,8 @@ class Exchange:
             self._attempt = sent + 1
         else:
             request, self._attempt = self._round.popleft(), 1
-        if not driver.streams and not self.framer.finds_place:
-            self.framer.reset()  # a part of a frame is of before; it would hide where the answer begins
+        if not driver.streams and (self._awake or not self.framer.finds_place):
+            self.framer.forget()  # a part of a frame is of before; it would hide where the answer begins
         self._awake, self._last_sent = False, t
         self._outstanding = request
         self._deadline = t + request.timeout_ns + self._takes(request) + self._patience
@@ -282,8 +282,10 @@ class Exchange:
         A list holds nothing but readings without fault, of a stream.  Otherwise each item settles
         its request only when it is taken from the iterator, so that what a line causes comes before the next line.
         """
-        if self._echo is not None:
+        if self._echo is not None and self._echo.missing:
             data = self._echo.strip(data)
+            if not self._echo.missing and not self.driver.streams:
+                self.framer.forget()  # what came before the echo is older than the request
         lines = self.framer.feed(t, data)
         if lines and self.driver.streams and self._outstanding is None:
             decoded = list(map(self.driver.decode, lines))

@@ -167,6 +167,13 @@ class Framer:
         """Bytes of a line that has not ended yet."""
         return len(self._buffer)
 
+    def forget(self) -> None:
+        """Forget a part of a line: what comes now is the beginning of another."""
+        self._buffer = b""
+        if self._skipping == "long":
+            self.counters.too_long += 1
+            self._skipping = ""
+
     def reset(self) -> None:
         """Forget a part of a line, after a link was lost; counters stay."""
         self._buffer = b""

@@ -13,6 +13,7 @@ from daq.core.framing import Framing
 from daq.core.pipeline import Pipeline
 from daq.core.replay import replay
 from daq.testing.bench import Bench
+from daq.testing.hostile import FlippedBits
 from tests.core.parts import S, elapsed, plan_of, step
 
 MS = 1_000_000
@@ -370,6 +371,45 @@ def test_a_run_on_frames_that_end_by_a_gap_replays_and_needs_no_punctual_ticks()
     found = again.step(event for event in bench.events if not isinstance(event, Tick))
     found += again.step([Tick(bench.clock.mono_ns())])
     assert [e for e in found if not isinstance(e, Send)] == [e for _, e in bench.effects if not isinstance(e, Send)]
+
+
+class EchoingSimulator:
+    """Sends every request back, and answers those of `Joined`."""
+
+    def __init__(self):
+        self.asked = []
+
+    def advance(self, dt_s):
+        return b""
+
+    def receive(self, data):
+        self.asked.append(data)
+        number = len(self.asked)
+        if data.startswith(b"?"):
+            return data + (
+                b"%d\r" % (40 + number % 9) if data[1:2] == b"a" else b"0\r" if data[1:2] == b"b" else b"25\r"
+            )
+        return data
+
+    def due_in_s(self):
+        return None
+
+
+def test_a_run_with_rounds_echoes_pauses_and_wake_up_bytes_on_a_bad_line_replays():
+    plan = plan_of(step(elapsed(20.0)), driver=Joined, primary="torque")
+    bench = Bench(
+        plan, {"lead": Joined({})}, {"lead": EchoingSimulator()}, incoming={"lead": FlippedBits(seed=3, chance=0.1)}
+    )
+    bench.begin()
+    bench.run()
+    said = bench.pipeline.exchanges["lead"].report()
+    assert said["readings"] >= 10
+    assert said["timeouts"] >= 1
+    assert said["wrong_echo"] >= 1
+    assert b"\x00" in bench.sent("lead")
+    again = replay(bench.journal(), lambda *_: Joined({}))
+    assert again.same, again.difference
+    assert again.facts == bench.pipeline.facts()
 
 
 # ---- however bytes are cut

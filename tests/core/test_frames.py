@@ -165,6 +165,27 @@ def test_the_first_frame_by_gap_may_be_a_part():
     assert framer.counters.first_dropped == 1
 
 
+@pytest.mark.parametrize("spec", [EITHER, BEGUN, FIXED, COUNTED, Framing(gap_ns=100)])
+def test_a_part_of_a_frame_can_be_forgotten(spec):
+    framer = make_framer(spec)
+    framer.feed(0, b"$~")
+    framer.forget()
+    assert framer.pending == 0
+    assert framer.wake_at == NEVER
+
+
+def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_still_dropped():
+    framer = make_framer(Framing(terminator=b"\r", longest=4))
+    framer.feed(0, b"x" * 50)
+    framer.forget()
+    assert framer.feed(0, b"ab\r") == [b"ab"]
+    assert framer.counters.too_long == 1
+    framer = make_framer(Framing(terminator=b"\r", drop_first=True))
+    framer.feed(0, b"rt")
+    framer.forget()
+    assert framer.feed(0, b"st\rab\r") == [b"ab"]
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

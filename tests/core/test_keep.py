@@ -5,7 +5,7 @@ import math
 import pytest
 
 from daq.core.plan import Conditioning, Keep, Rule
-from tests.core.parts import Plain, S, Script, after, at, elapsed, plan_of, seconds, step, turns
+from tests.core.parts import Plain, Probe, S, Script, after, at, elapsed, plan_of, seconds, step, turns
 
 
 def above(signal, low, **more):
@@ -399,6 +399,18 @@ def test_a_companion_slower_than_the_span_counts_with_its_last_reading_unless_th
     run.readings(0, 10.0)
     assert faults(run) == ("no_temperature",)
     assert run.notes == ["silent"]
+
+
+def test_a_companion_that_speaks_only_when_its_key_is_pressed_counts_with_its_last_reading_however_old(monkeypatch):
+    monkeypatch.setattr(Probe, "stale_after_ns", 0)
+    run = tempered(companion=True)
+    run.probe(0.5, b"25.1")
+    run.readings(0, 10.0)
+    assert (faults(run), run.notes) == ((), [])
+    run = tempered(companion=True)
+    run.probe(0.5, b"26.1")
+    run.readings(0, 10.0)
+    assert faults(run) == ("off_temperature",)
 
 
 def test_keys_used_is_noted_and_marks_the_value():
