@@ -35,7 +35,7 @@ class Gathering:
             pairs = tuple(enumerate(item.values if isinstance(item, Values) else item))
             faults = item.faults if isinstance(item, Values) else ()
         if not pairs:
-            self._general += faults
+            self._general = tuple(dict.fromkeys((*self._general, *faults)))
             return
         of_part = {self._names[i] for i, _ in pairs}
         for i, value in pairs:
