@@ -163,12 +163,18 @@ class MetricsPort:
 
 @contextlib.asynccontextmanager
 async def measured(supervisor: Supervisor, settings: Metrics | None) -> AsyncIterator[None]:
-    """Serve and write metrics as the daemon's file asks for, as long as the context lasts."""
+    """Serve and write the daemon's metrics as its file asks for, as long as the context lasts."""
+    async with exposed(Gatherer(supervisor).text, settings):
+        yield
+
+
+@contextlib.asynccontextmanager
+async def exposed(text: Callable[[], bytes], settings: Metrics | None) -> AsyncIterator[None]:
+    """Serve and write what `text` gives as the settings ask for; it is called in a thread."""
     if settings is None:
         yield
         return
-    gatherer = Gatherer(supervisor)
-    port = MetricsPort(gatherer.text)
+    port = MetricsPort(text)
     writing: asyncio.Task[None] | None = None
     try:
         if settings.listen is not None:
@@ -178,7 +184,7 @@ async def measured(supervisor: Supervisor, settings: Metrics | None) -> AsyncIte
             except OSError as error:
                 log.error("metrics are not served", address=settings.listen, reason=str(error))  # the runs go on
         if settings.file is not None:
-            writing = asyncio.create_task(_write(gatherer, Path(settings.file), settings.every / 1e9), name="metrics")
+            writing = asyncio.create_task(_write(text, Path(settings.file), settings.every / 1e9), name="metrics")
         yield
     finally:
         if writing is not None:
@@ -187,11 +193,11 @@ async def measured(supervisor: Supervisor, settings: Metrics | None) -> AsyncIte
         await port.stop()
 
 
-async def _write(gatherer: Gatherer, path: Path, every_s: float) -> None:
+async def _write(text: Callable[[], bytes], path: Path, every_s: float) -> None:
     said = ""
     while True:
         try:
-            await asyncio.to_thread(_replace, path, gatherer.text)
+            await asyncio.to_thread(_replace, path, text)
             said = ""
         except OSError as error:
             if str(error) != said:
