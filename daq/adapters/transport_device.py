@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import os
+import select
 import stat
 import sys
 from typing import Any, Final
@@ -32,6 +33,8 @@ class DeviceConnection(Connection):
         self._on_data, self._on_lost = on_data, on_lost
         self._fd: int = port.fileno()
         self._output = b""
+        self._empty = 0
+        """Times in a row that there was nothing to read."""
         self._closed = False
         self._lock()
         os.set_blocking(self._fd, False)
@@ -57,9 +60,18 @@ class DeviceConnection(Connection):
             self._lost(f"read failed: {error.strerror}")
             return
         if data:
+            self._empty = 0
             self._on_data(data)
-        else:
+            return
+        # A line without data may read as nothing once; only one that is hung up, or does so again, is gone.
+        self._empty += 1
+        if self._empty > 1 or self._hung_up():
             self._lost("the device is gone (cable unplugged or instrument switched off)")
+
+    def _hung_up(self) -> bool:
+        poll = select.poll()
+        poll.register(self._fd, 0)
+        return any(event & (select.POLLHUP | select.POLLERR | select.POLLNVAL) for _, event in poll.poll(0))
 
     def write(self, data: bytes, sent: Sent = nobody) -> None:
         """Write at once what the port takes, the rest when it can."""

@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from daq.adapters.shared_line import SharedLine
 from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.core.driver import Driver, Port
-from daq.core.errors import DaqError, SettingError
+from daq.core.errors import DaqError, LinkError, SettingError
 from daq.methods.instrument import Instrument
 
 Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
@@ -16,6 +16,8 @@ class RealPorts:
 
     def __init__(self) -> None:
         self._lines: dict[str, SharedLine] = {}
+        self._owners: dict[str, str] = {}
+        """By port: the instrument that has it, or the first one that shares it."""
 
     def __call__(self, instrument: Instrument, driver: Driver) -> Opener:
         """What opens the port for one instrument; those that share a line get the same one."""
@@ -25,12 +27,22 @@ class RealPorts:
         def alone(on_data: OnData, on_lost: OnLost) -> Awaitable[Connection]:
             return open_port(address, on_data, on_lost)
 
-        if not driver.shares_line or driver.streams:
+        shares = driver.shares_line and not driver.streams
+        owner = self._owners.setdefault(instrument.port, instrument.name)
+        if owner != instrument.name and not (shares and instrument.port in self._lines):
+            return lambda _data, _lost: _refused(
+                f"{instrument.port} is the port of {owner} too, and both cannot have it; `daq check` says why"
+            )
+        if not shares:
             return alone
         line = self._lines.setdefault(instrument.port, SharedLine(instrument.port, alone, port))
         line.pause_at_least(driver.pause_ns)
         stop = stop_bytes(driver)
         return lambda on_data, on_lost: line.join(on_data, on_lost, stop)
+
+
+async def _refused(reason: str) -> Connection:
+    raise LinkError(reason)
 
 
 def stop_bytes(driver: Driver) -> bytes:

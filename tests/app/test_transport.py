@@ -79,6 +79,21 @@ async def test_a_terminal_is_locked_against_others_and_free_after_closing(termin
 
 
 @pytest.mark.asyncio
+async def test_a_wake_up_without_data_is_no_end_of_the_line(terminal):
+    ends, path = terminal
+    heard = Heard()
+    connection = await open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
+    connection._readable()  # as after a wake-up that was no more than that
+    assert heard.lost == []
+    os.write(ends[0], b"val 1\r\n")
+    await heard.until(lambda h: h.data == b"val 1\r\n")
+    connection._readable()
+    assert heard.lost == []
+    connection._readable()
+    assert len(heard.lost) == 1
+
+
+@pytest.mark.asyncio
 async def test_a_port_that_takes_nothing_is_given_up_instead_of_growing(terminal):
     ends, path = terminal
     heard = Heard()

@@ -301,6 +301,23 @@ def test_who_shares_a_line_needs_an_address_and_the_same_settings():
     assert "its serial settings are others (baud 9600 and 300)" in error.reason
 
 
+@pytest.mark.asyncio
+async def test_who_has_no_address_does_not_get_the_port_of_another(make_bus):
+    class Alone(Tiny):
+        shares_line = False
+
+    path = make_bus(1).path
+    ports, one, two = RealPorts(), *(Instrument(name=n, driver="tiny", port=path) for n in ("unit-1", "unit-2"))
+    first = await ports(one, Tiny())(print, print)
+    with pytest.raises(LinkError, match="is the port of unit-1 too"):
+        await ports(two, Alone())(print, print)
+    second = await ports(two, Tiny({"address": 2}))(print, print)
+    first.close()
+    second.close()
+    again = await ports(one, Tiny())(print, print)
+    again.close()
+
+
 def test_daq_check_names_both_files_and_what_to_do(tmp_path, capsys):
     from daq.app.cli import main
 
