@@ -22,9 +22,9 @@ from daq.adapters.paths import examples_dir
 from daq.adapters.topics import Topics
 from daq.app.bench_process import BenchProcess
 from daq.app.catalogue import Catalogue
+from daq.app.contract import schema_messages
 from daq.app.daemon import served
 from daq.app.publishing import Publishing
-from daq.app.results import schemas
 from daq.app.service import Service
 from daq.app.supervisor import Supervisor
 from daq.methods.daemon import Daemon
@@ -130,7 +130,7 @@ class Demonstration:
                 host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], backoff_first_s=0.2
             )
             publishing = Publishing(settings, TOPICS)
-            publishing.schemas = schemas(TOPICS)
+            publishing.schemas = schema_messages(TOPICS)
             state = self.folder / "state"
             state.mkdir(mode=0o700, exist_ok=True)
             self._supervisor = Supervisor(self._catalogue(), state, self._clock, publishing=publishing)
@@ -140,7 +140,7 @@ class Demonstration:
     def _catalogue(self) -> Catalogue:
         """The examples, with simulated instruments in place of real ones; no other configuration is looked at."""
         catalogue = Catalogue.load(examples_dir())
-        catalogue.daemon = Daemon()
+        catalogue.daemon = Daemon(enable=tuple(self._benches))
         for name, bench in self._benches.items():
             instrument = catalogue.instruments[name]
             options = {"interval_ms": INTERVAL_MS} if instrument.driver == "rotational" else {}

@@ -91,8 +91,11 @@ class Findings:
     def _compile(self, catalogue: Catalogue, method: Method, instruments: list[Instrument]) -> None:
         refusals: list[SettingError] = []
         plans: list[Plan] = []
+        able = 0
         for instrument in instruments:
             errors, plan = _attempt(catalogue, method, instrument)
+            lacks = any(e.key == "result" and e.file == method.source for e in errors)
+            able += not lacks
             geometry = None if plan is None else (plan.context.get("geometry") or {}).get("name")
             self.benches.append(
                 {
@@ -102,22 +105,32 @@ class Findings:
                     "geometry": geometry,
                     "mounted": geometry == instrument.mounted,
                     "fits": plan is not None,
+                    "lacks": method.result if lacks else None,
                     "why_not": [str(e) for e in errors],
                     "warnings": [] if plan is None else list(plan.context.get("warnings", [])),
                 }
             )
-            refusals += errors
+            refusals += [] if lacks else errors
             if plan is not None:
                 plans.append(plan)
         if instruments and not plans:
             # What every instrument refuses at the method's own file is the method's fault.
             times = Counter(str(e) for e in refusals)
             own = {str(e): e for e in refusals if e.file == method.source}
-            self.errors += [e for text, e in own.items() if times[text] == len(instruments)]
+            self.errors += [e for text, e in own.items() if times[text] == able]
+            if not able:
+                known = ", ".join(i.name for i in instruments)
+                reason = f"no instrument has a signal {method.result!r}; looked at: {known}"
+                self.errors.append(SettingError(reason, file=method.source, key="result"))
 
     def show(self, *, every_reason: bool) -> None:
         """Print for a person."""
+        lacking: dict[str, tuple[dict[str, None], dict[str, None]]] = {}
         for bench in self.benches:
+            if bench["lacks"] is not None and not every_reason:
+                instruments, methods = lacking.setdefault(bench["lacks"], ({}, {}))
+                instruments[bench["instrument"]] = methods[f"{bench['method']} {bench['version']}"] = None
+                continue
             name = f"{bench['method']} {bench['version']} on {bench['instrument']}"
             if not bench["fits"]:
                 print(f"does not  {plain(name)}")
@@ -129,6 +142,9 @@ class Findings:
             print(f"fits      {plain(name)}")
             for warning in bench["warnings"]:
                 print(f"          note: {plain(warning)}")
+        for signal, (instruments, methods) in lacking.items():
+            print(f"no {plain(signal)} on {plain(', '.join(instruments))}")
+            print(f"          so not for {plain(', '.join(methods))}")
         for error in self.errors:
             print(f"wrong     {plain(error)}")
         print(f"{self.files} files checked, {len(self.errors) or 'nothing'} wrong")
