@@ -246,6 +246,16 @@ def test_a_broker_away_makes_results_late(lab):
         assert daemon.stop() == 0
 
 
+def test_a_run_without_a_daemon_is_told_too(lab):
+    broker = lab.start_broker()
+    add_table(lab)
+    with Tower(broker.port) as tower:
+        done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "alone", "--operator", "m.keeper")
+        assert done.returncode in (0, 10, 11), done.stderr
+        tower.until(lambda: tower.host.log and tower.host.log[-1] == "NDEATH", what="death")
+        assert len(tower.ids(historical=False)) == 1
+
+
 def test_the_status_codes_are_those_of_opc_ua():
     """Source: the list of status codes published with OPC UA Part 6 (annex A), as stored public copies quote it."""
     quoted = {

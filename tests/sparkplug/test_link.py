@@ -8,6 +8,7 @@ import signal
 import aiomqtt
 import pytest
 
+from daq.adapters.paths import examples_dir
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
@@ -274,6 +275,32 @@ async def test_a_broker_that_thaws_learns_that_the_node_is_gone(tmp_path, broker
         finally:
             os.kill(broker.process.pid, signal.SIGCONT)
         await watcher.until(lambda: not watcher.host.alive)
+
+
+async def test_the_example_rules_of_the_broker_let_the_node_do_its_work(tmp_path):
+    """``config/mosquitto/daq.acl``, with a host added; what it does not allow is dropped without a word."""
+    folder = tmp_path / "broker"
+    folder.mkdir()
+    acl = (examples_dir() / "mosquitto" / "daq.acl").read_text()
+    acl += "\nuser historian\ntopic readwrite spBv1.0/#\n"
+    broker = Mosquitto(folder, acl=acl).start()
+    clock = Clock()
+    try:
+        async with watching(broker.port) as watcher:
+            await watcher.say(online=True, time_ms=1)
+            async with linked(tmp_path, broker.settings(), Content(), host="tower", clock=clock) as link:
+                await watcher.until(lambda: watcher.host.devices)
+                link._content.add()
+                link.wake()
+                await watcher.until(watcher.ids)
+                link._content.states.clear()
+                await watcher.until(lambda: not watcher.host.devices)
+                clock.ahead += REBIRTH_EVERY_NS
+                await watcher.ask(ASK)
+                await watcher.until(lambda: watcher.host.births == 2)
+            await watcher.until(lambda: not watcher.host.alive)
+    finally:
+        broker.stop()
 
 
 async def test_numbers_of_sessions_go_on_after_255_and_over_new_starts(tmp_path, broker):
