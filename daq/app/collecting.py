@@ -13,7 +13,9 @@ import structlog
 
 from daq.adapters.outbox_flight import Backoff
 from daq.adapters.paths import SYSTEM_FOLDER
+from daq.app.collect_metrics import metrics_text
 from daq.app.daemon import notify
+from daq.app.metrics import exposed
 from daq.app.publishing import broker_settings, read_secret
 from daq.collect.database import DatabaseAwayError, PostgresSettings
 from daq.collect.keeper import Keeper
@@ -21,6 +23,7 @@ from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.worker import BACKOFF_FIRST_S, BACKOFF_MOST_S, Worker
 from daq.core.errors import SettingError
 from daq.methods.collector import Collector, Postgres
+from daq.methods.daemon import Metrics
 from daq.methods.load import parse, read_toml
 
 COLLECTOR_FILE: Final = "collector.toml"
@@ -99,7 +102,15 @@ def _postgres(p: Postgres, file: str) -> PostgresSettings:
     )
 
 
-async def collect(settings: CollectSettings) -> None:
+def metrics_settings(path: Path, worker: str) -> Metrics | None:
+    """Where the file wants a worker's metrics; workers beside each other write files of their own."""
+    found = parse(Collector, read_toml(path), str(path)).metrics
+    if found is None or found.file is None:
+        return found
+    return found.model_copy(update={"file": found.file.removesuffix(".prom") + f"-{worker}.prom"})
+
+
+async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> None:
     """Collect until SIGTERM or SIGINT; then commit and acknowledge what is in hand, and leave.
 
     A database or a broker that is away is waited for.
@@ -118,8 +129,9 @@ async def collect(settings: CollectSettings) -> None:
     taking = asyncio.create_task(worker.run(), name="worker")
     notify("READY=1")
     try:
-        # The keeper ends only by a fault of its own; then the whole process ends and its manager starts it again.
-        await asyncio.wait((keeping, taking), return_when=asyncio.FIRST_COMPLETED)
+        async with exposed(metrics_text(worker, keeper), metrics):
+            # The keeper ends only by a fault of its own; then the whole process ends and its manager starts it again.
+            await asyncio.wait((keeping, taking), return_when=asyncio.FIRST_COMPLETED)
         if taking.done():
             taking.result()
         else:

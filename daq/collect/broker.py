@@ -48,13 +48,17 @@ class TakingClient(OpenClient):
         self._live = 0
         self._news = asyncio.Event()
         self.session_present = False
-        self.dropped = 0
-        """Live messages that were dropped because nobody kept up with them."""
+        self._dropped = 0
 
     @property
     def waiting(self) -> int:
         """Messages that came and were not taken yet."""
         return len(self._inbox)
+
+    def forget_dropped(self) -> int:
+        """Live messages that were dropped since the last call, because nobody kept up with them."""
+        dropped, self._dropped = self._dropped, 0
+        return dropped
 
     async def take(self, most: int, stop: asyncio.Event) -> list[Taken]:
         """Up to `most` messages as soon as there is one; none when `stop` is set.
@@ -114,7 +118,7 @@ class TakingClient(OpenClient):
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:  # noqa: ARG002 - paho's call
         live = message.qos == 0
         if live and self._live >= LIVE_MOST:
-            self.dropped += 1
+            self._dropped += 1
             return
         self._live += live
         self._inbox.append(Taken(message.topic, bytes(message.payload), 0 if live else message.mid))

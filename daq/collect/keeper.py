@@ -9,6 +9,7 @@ import os
 import random
 import socket
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
@@ -43,6 +44,26 @@ ON CONFLICT ("group", worker) DO UPDATE SET host = EXCLUDED.host, pid = EXCLUDED
     duplicates = EXCLUDED.duplicates, conflicts = EXCLUDED.conflicts, refused = EXCLUDED.refused,
     in_hand = EXCLUDED.in_hand, trouble = EXCLUDED.trouble
 """
+_MISSING: Final = """
+SELECT coalesce(sum(last - first + 1), 0)::bigint, coalesce(extract(epoch FROM now() - min(seen)), 0)::float8
+FROM lab.gaps
+"""
+_STATES: Final = "SELECT state, count(*) FROM lab.daemons GROUP BY state"
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """What the worker that watches sees of all daemons.
+
+    Attributes:
+        missing: results that daemons counted and that are not here.
+        oldest_s: how long the oldest of them has been missing, s.
+        daemons: number of daemons by the state they are in.
+    """
+
+    missing: int
+    oldest_s: float
+    daemons: dict[str, int]
 
 
 class Watch:
@@ -114,6 +135,8 @@ class Keeper:
         self._started = datetime.now(UTC)
         self._db: psycopg.AsyncConnection | None = None
         self._watch: tuple[Watch, asyncio.Task[None]] | None = None
+        self.fleet: Fleet | None = None
+        """As of the last look; None on a worker that does not watch."""
 
     @property
     def watches(self) -> bool:
@@ -211,6 +234,8 @@ class Keeper:
         for request in await gaps.due(db, settings):
             if watch.ask(request):
                 await gaps.asked(db, request, settings, self._chance)
+        missing, oldest_s = (await (await db.execute(_MISSING)).fetchall())[0]
+        self.fleet = Fleet(missing, oldest_s, dict(await (await db.execute(_STATES)).fetchall()))
 
     async def _note(self, db: psycopg.AsyncConnection, news: list[gaps.Status]) -> None:
         try:
@@ -240,7 +265,7 @@ class Keeper:
         return await found.fetchone() == (True,)
 
     async def _no_watch(self) -> None:
-        watch, self._watch = self._watch, None
+        watch, self._watch, self.fleet = self._watch, None, None
         if watch is not None:
             watch[1].cancel()
             await asyncio.gather(watch[1], return_exceptions=True)

@@ -38,6 +38,7 @@ class WorkerState:
     duplicates: int = 0
     conflicts: int = 0
     refused: int = 0
+    live_dropped: int = 0
     in_hand: int = 0
     """Messages taken from the broker and not yet committed."""
     connected: bool = False
@@ -68,6 +69,11 @@ class Worker:
         self._db: psycopg.AsyncConnection | None = None
         self._writer: Writer | None = None
         self.state = WorkerState()
+
+    @property
+    def name(self) -> str:
+        """Its name in the group."""
+        return self._settings.worker
 
     def stop(self) -> None:
         """Take nothing more, commit and acknowledge what is in hand, leave."""
@@ -141,6 +147,7 @@ class Worker:
                 return
             client.acknowledge(batch)
             self.state.in_hand = 0
+            self.state.live_dropped += client.forget_dropped()
 
     async def _write(self, batch: Sequence[Taken]) -> bool:
         """Commit a batch, however long the database is away; False where we were stopped before it came back."""

@@ -5,6 +5,7 @@ from typing import Annotated, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from daq.methods.broker import SECOND, Broker, Secret, TcpPort, Tls
+from daq.methods.daemon import Metrics
 from daq.methods.fields import Duration, KeyedError, Listed, Model, Name, Text
 
 DAY = 86_400 * SECOND
@@ -75,6 +76,8 @@ class Collector(Model):
     broker: Broker
     postgres: Postgres
     gaps: Gaps = Gaps()
+    metrics: Metrics | None = None
+    """As the daemon's; the name of the file gets the worker's name before ``.prom``."""
 
     @model_validator(mode="after")
     def _session_fits(self) -> Self:

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+from prometheus_client.parser import text_string_to_metric_families
 
 from daq.app.cli import main
 from daq.app.collecting import collect_settings, collector_file
@@ -28,7 +29,7 @@ def write(folder, broker, database, more=""):
         f'topics = ["glaze-works/+/+"]\nreadings = true\n{more}\n'
         f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\nuser = "historian"\npassword = {{ file = "{secret}" }}\n'
         f'[postgres]\nhost = "{database.host}"\nport = {database.port}\ndatabase = "{database.database}"\n'
-        f'user = "{database.user}"\n[gaps]\npatience = "0 s"\n'
+        f'user = "{database.user}"\n[gaps]\npatience = "0 s"\n[metrics]\nfile = "{folder}/collect.prom"\nevery = "1 s"\n'
     )
     return folder
 
@@ -74,6 +75,13 @@ async def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, b
             4,
         )
         assert told["workers"][0]["taken"] == 4
+        wait_for(lambda: figures(tmp_path / "collect-a.prom").get("daq_collect_missing_results") == 2)
+        read = figures(tmp_path / "collect-a.prom")
+        assert (read["daq_collect_taken_total"], read["daq_collect_refused_total"], read["daq_collect_daemons"]) == (
+            4,
+            1,
+            1,
+        )
     finally:
         process.send_signal(signal.SIGTERM)
         assert process.wait(30) == 0
@@ -81,6 +89,12 @@ async def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, b
     retired = daq("collect", "--config", folder, "--worker", "a", "--retire")
     assert retired.returncode == 0, retired.stderr
     assert query("SELECT count(*) FROM lab.workers") == [(0,)]
+
+
+def figures(path):
+    """Read by the independent parser of the package prometheus_client."""
+    families = text_string_to_metric_families(path.read_text()) if path.exists() else ()
+    return {sample.name: sample.value for family in families for sample in family.samples}
 
 
 def start(folder, log):

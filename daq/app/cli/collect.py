@@ -36,10 +36,11 @@ def run(args: argparse.Namespace) -> int:
         raise SettingError(
             f"collecting needs psycopg ({error}); install it with: pip install 'daq-daemon[collect]'"
         ) from None
-    from daq.app.collecting import collect, collect_settings, collector_file, retire
+    from daq.app.collecting import collect, collect_settings, collector_file, metrics_settings, retire
     from daq.app.daemon import set_up_logs
 
-    settings = collect_settings(collector_file(args.config), args.worker)
+    file = collector_file(args.config)
+    settings = collect_settings(file, args.worker)
     if args.show:
         from daq.collect.standing import standing
 
@@ -49,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
         taken = asyncio.run(retire(settings))
         print(f"{settings.worker}: {taken} results taken, the broker keeps nothing more for it")
     else:
-        asyncio.run(collect(settings))
+        asyncio.run(collect(settings, metrics_settings(file, settings.worker)))
     return 0
 
 
