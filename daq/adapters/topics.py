@@ -40,6 +40,10 @@ class Topics:
         """Finished results of an instrument: at least once, not retained."""
         return self._build("result", instrument)
 
+    def flat(self, instrument: str) -> str:
+        """The same results without nesting, for connectors that cannot read nested JSON: as `result`."""
+        return self._build("flat", instrument)
+
     def curve(self, instrument: str) -> str:
         """Flow curves of an instrument's runs, after their results: at least once, not retained."""
         return self._build("curve", instrument)

@@ -27,9 +27,14 @@ LAST_DELIVERY_S: Final = 5.0
 class Publishing:
     """The way to one broker."""
 
-    def __init__(self, settings: MqttSettings, topics: Topics) -> None:
+    def __init__(
+        self, settings: MqttSettings, topics: Topics, *, flat: bool = False, live_every_ns: int | None = None
+    ) -> None:
+        """`flat`: results without nesting too.  `live_every_ns`: how often newest readings are sent; None: never."""
         self.settings = settings
         self.topics = topics
+        self.flat = flat
+        self.live_every_ns = live_every_ns
         self.schemas: Mapping[str, bytes] = {}
         """Payloads of the schema topics."""
         self.refill: Refill | None = None
@@ -52,7 +57,7 @@ class Publishing:
         settings = replace(
             broker_settings(daemon.mqtt, daemon.source), repeat_after_loss_s=daemon.mqtt.repeat_after_loss / 1e9
         )
-        return cls(settings, Topics(**levels))
+        return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
     def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> None:
         """Connect and deliver from now on; `instruments` gives the state of each by name."""
@@ -92,6 +97,10 @@ class Publishing:
             return False
         with self._store.reader() as reader:
             return reader.outbox_depth().waiting > 0
+
+    def publish_live(self, instrument: str, payload: bytes) -> bool:
+        """Send a newest reading at most once; False where it was dropped."""
+        return self._publisher is not None and self._publisher.publish_live(instrument, payload)
 
     def nudge(self) -> None:
         """Something was committed."""

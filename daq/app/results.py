@@ -17,23 +17,39 @@ from daq.core.journal import Block
 from daq.core.plan import Plan
 from daq.methods.conclude import conclude
 from daq.methods.conclusion import Conclusion
-from daq.methods.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
-from daq.methods.result import SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope, schema
+from daq.methods.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope
 from daq.methods.result import RunRecord as Known
 
-EVENT_TYPE = f"lab.{SCHEMA_NAME}.v{SCHEMA_VERSION}"
 CONTENT_TYPE = "application/cloudevents+json"
 
 
 class ResultMaker:
     """Makes the result of one run.  The id is fixed here, once, so that committing twice is noticed."""
 
-    def __init__(self, record: RunRecord, plan: Plan, clock: Clock, source: str, topics: Topics | None) -> None:
-        """`source` is the database's identity with its epoch; without `topics` nothing is put into the outbox."""
+    def __init__(
+        self,
+        record: RunRecord,
+        plan: Plan,
+        clock: Clock,
+        source: str,
+        topics: Topics | None,
+        *,
+        flat: bool = False,
+    ) -> None:
+        """Take what is known of the run.
+
+        Args:
+            record: the run.
+            plan: how it was measured.
+            clock: for the time of its end.
+            source: the database's identity with its epoch.
+            topics: where its messages go; without them nothing is put into the outbox.
+            flat: whether the variant without nesting is published too.
+        """
         self.result_id = str(uuid.uuid4())
         self.data: ResultData | None = None
         self._record, self._plan, self._clock = record, plan, clock
-        self._source, self._topics = source, topics
+        self._source, self._topics, self._flat = source, topics, flat
 
     def advise(self, facts: Facts) -> Sequence[str]:
         """Sentences of advice for a run that goes on."""
@@ -101,37 +117,36 @@ class ResultMaker:
             )
             self.data = data = ResultData.build(plan, conclusion, known)
             body = data.model_dump(mode="json")
-            return json.dumps(body, sort_keys=True), self._messages(body, sequence, ended)
+            return json.dumps(body, sort_keys=True), self._messages(data, body, sequence, ended)
 
         return build
 
-    def _messages(self, body: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
+    def _messages(self, data: ResultData, body: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
         topics = self._topics
         if topics is None:
             return []
         instrument = self._record.instrument
-        event = envelope(
-            body,
-            id=self.result_id,
-            source=self._source,
-            sequence=sequence,
-            time=time,
-            type=EVENT_TYPE,
-            subject=instrument,
-            dataschema=f"mqtt:{topics.schema(SCHEMA_NAME, str(SCHEMA_VERSION))}",
-        )
-        payload = json.dumps(event, separators=(",", ":"), ensure_ascii=False).encode()
         properties = json.dumps({"content_type": CONTENT_TYPE})
-        return [
-            Outgoing(topics.result(instrument), payload, properties=properties),
-            Outgoing(topics.last(instrument), payload, retain=True, properties=properties),
+
+        def payload(said: dict[str, Any], name: str) -> bytes:
+            event = envelope(
+                said,
+                id=self.result_id,
+                source=self._source,
+                sequence=sequence,
+                time=time,
+                type=f"lab.{name}.v{SCHEMA_VERSION}",
+                subject=instrument,
+                dataschema=f"mqtt:{topics.schema(name, str(SCHEMA_VERSION))}",
+            )
+            return json.dumps(event, separators=(",", ":"), ensure_ascii=False).encode()
+
+        nested = payload(body, SCHEMA_NAME)
+        messages = [
+            Outgoing(topics.result(instrument), nested, properties=properties),
+            Outgoing(topics.last(instrument), nested, retain=True, properties=properties),
         ]
-
-
-def schemas(topics: Topics) -> dict[str, bytes]:
-    """Payloads of the schema topics."""
-    known = {
-        topics.schema(SCHEMA_NAME, str(SCHEMA_VERSION)): schema(),
-        topics.schema(CURVE_SCHEMA, str(CURVE_VERSION)): curve_schema(),
-    }
-    return {topic: json.dumps(found, sort_keys=True).encode() for topic, found in known.items()}
+        if self._flat:
+            flat = payload(data.flat(), FLAT_NAME)
+            messages.append(Outgoing(topics.flat(instrument), flat, properties=properties))
+        return messages

@@ -27,6 +27,7 @@ from daq.app.fills import check_fill
 from daq.app.health import figures
 from daq.app.history import raw_journal
 from daq.app.lines import RealPorts
+from daq.app.live_values import LiveValues
 from daq.app.orders import RunOrder, names_of, prepare
 from daq.app.publishing import Publishing
 from daq.app.recovery import recover
@@ -130,6 +131,9 @@ class Supervisor:
             raise
         if self.publishing is not None:
             self.publishing.start(self.store, self.clock, self._states)
+            if self.publishing.live_every_ns is not None:
+                live = LiveValues(self, self.publishing.publish_live, self.publishing.live_every_ns)
+                self._tasks.add(asyncio.create_task(live.run(), name="live values"))
         if self.sparkplug is not None:
             self.sparkplug.start(self)
         for session in self.sessions.values():
@@ -354,7 +358,8 @@ class Supervisor:
 
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
-        return ResultMaker(record, plan, self.clock, self.store.source, topics)
+        flat = self.publishing is not None and self.publishing.flat
+        return ResultMaker(record, plan, self.clock, self.store.source, topics, flat=flat)
 
     def _run_changed(self, name: str) -> None:
         active = self.runs.get(name)

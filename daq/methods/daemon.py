@@ -15,8 +15,18 @@ Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^
 class Mqtt(Broker):
     """The broker results are published to."""
 
+    flat: bool = False
+    """Whether each result is published a second time without nesting, for connectors that cannot read nested JSON."""
+    live_every: Duration | None = None
+    """How often the newest reading of each instrument is published, never queued; left out: not at all."""
     repeat_after_loss: Duration = 60 * SECOND
     """After the connection was lost, what was acknowledged so long before is published again; ``0 s``: never."""
+
+    @model_validator(mode="after")
+    def _not_too_often(self) -> Self:
+        if self.live_every is not None and self.live_every < SECOND // 10:
+            raise KeyedError("live_every", "must be at least '0.1 s'; leave it out for no live values")
+        return self
 
 
 class Site(Model):

@@ -35,6 +35,7 @@ from daq.methods.payload import (
 from daq.methods.standing import day
 
 __all__ = [
+    "FLAT_NAME",
     "SCHEMA_NAME",
     "SCHEMA_VERSION",
     "FlatResultData",
@@ -46,6 +47,7 @@ __all__ = [
 ]
 
 SCHEMA_NAME = "result"
+FLAT_NAME = "result-flat"
 SCHEMA_VERSION: Literal[1] = 1
 
 

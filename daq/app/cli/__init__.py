@@ -36,7 +36,10 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("outbox", "show what waits for the broker and what it refused", "outbox"),
     ("resend", "publish results again, same ids, same bytes", "resend"),
     ("collect", "write the results of many daemons from the broker into PostgreSQL", "collect"),
-    ("drivers", "list the kinds of instruments that are known", "drivers"),
+    ("capture", "write down what an instrument says and is asked", "capture"),
+    ("driver", "list, make, check and try drivers", "driver"),
+    ("simulate", "serve an instrument that does not exist, from a capture or a description", "simulate"),
+    ("schemas", "list or write the JSON Schemas of all messages", "schemas"),
     ("doctor", "find out what is wrong and what to do", "doctor"),
 )
 

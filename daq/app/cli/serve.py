@@ -6,9 +6,9 @@ import asyncio
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, state_dir
 from daq.app.catalogue import Catalogue
+from daq.app.contract import schema_messages
 from daq.app.daemon import serve, set_up_logs
 from daq.app.publishing import Publishing
-from daq.app.results import schemas
 from daq.app.sparkplug import Sparkplug
 from daq.app.supervisor import Supervisor
 
@@ -38,7 +38,7 @@ def publishing(catalogue: Catalogue) -> Publishing | None:
     """The way to the broker the daemon's file names, with the schemas to be published there."""
     found = Publishing.from_settings(catalogue.daemon)
     if found is not None:
-        found.schemas = schemas(found.topics)
+        found.schemas = schema_messages(found.topics)
     return found
 
 
