@@ -1,0 +1,256 @@
+"""Driver of instruments that speak Modbus on a serial line, RTU or ASCII; their file says what is in which register.
+
+Source: Modbus application protocol specification V1.1b3; Modbus over serial line V1.02.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, ClassVar, Final
+
+from daq.core.driver import Action, Decoded, Driver, Identity, Part, Port, Reject, Reply, Request, Values
+from daq.core.errors import DriverError, SettingError
+from daq.core.faults import FAULTS
+from daq.core.framing import Framing
+from drivers.modbus import frames
+from drivers.modbus.registers import (
+    TABLES,
+    Command,
+    Measured,
+    command_of,
+    measured_of,
+    one_of,
+    status_of,
+    table_of,
+    whole,
+)
+
+MILLISECOND: Final = 1_000_000
+MOST: Final = 125
+"""Registers in one answer."""
+KNOWN: Final = frozenset(
+    {"address", "form", "interval_ms", "timeout_ms", "echo", "channels", "status", "serial", "commands", "on_link_loss"}
+)
+WITH_VALUE: Final = ("speed", "bath")
+ACTIONS: Final = ("speed", "turn", "halt", "zero", "bath")
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Registers that are read in one request."""
+
+    table: int
+    register: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Asking(Request):
+    """A request that knows what its answer holds."""
+
+    body: bytes = b""
+    """Address and PDU."""
+    block: Block | None = None
+    value: float | None = None
+
+
+class ModbusDriver(Driver):
+    """Reads registers at an interval, writes them for actions.
+
+    Options:
+        address: of the instrument on the line, 1 to 247.
+        form: ``rtu`` (default) or ``ascii``.
+        interval_ms: time between readings, 50 to 3600000; default 1000.
+        timeout_ms: how long to wait for an answer, 20 to 10000; default 500.
+        echo: true where the line sends everything back (RS-485 with two wires, often).
+        channels: a table for each channel: `register`, `table` (``input``, read with function 4, or ``holding``,
+            with 3), `type` (int16, uint16, int32, uint32, float32, float64), `words` and `bytes` (``high first`` or
+            ``low first``), `unit`, `low`, `high`, `scale`, `offset`, `special` (numbers that stand for none, each with
+            the fault it means).
+        status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
+        serial: `register`, `table` and `count` of registers that hold the serial number as text.
+        commands: by action (speed, turn, halt, zero, bath): `register`, `type`, the `value` to write, or `low` and
+            `high` of the action's own value; `scale`; `several` = true writes one register with function 16, not 6.
+        on_link_loss: what the motor does without its cable, where there is one.
+    """
+
+    kind: ClassVar[str] = "modbus"
+    has_checksum: ClassVar[bool] = True
+    shares_line = True
+    pause_ns = 4 * MILLISECOND  # at least 3.5 characters between two frames (serial line V1.02, 2.5.1.1)
+
+    def __init__(self, options: Mapping[str, Any]) -> None:
+        super().__init__(options)
+        given = table_of(options, "options", KNOWN, frozenset({"address", "channels"}))
+        self.address = whole(given, "address", "options", 1, 247)
+        self._ascii = one_of(given, "form", "options", ("rtu", "ascii"), "rtu") == "ascii"
+        self.interval_ns = whole(given, "interval_ms", "options", 50, 3_600_000, 1000) * MILLISECOND
+        self.stale_after_ns = max(5000 * MILLISECOND, 5 * self.interval_ns)
+        self._timeout_ns = whole(given, "timeout_ms", "options", 20, 10_000, 500) * MILLISECOND
+        echo = given.get("echo", False)
+        if not isinstance(echo, bool):
+            raise SettingError("must be true or false", key="options.echo")
+        self.echoes = echo
+        if self._ascii:
+            self.framing = Framing(begin=b":", terminator=b"\r\n", longest=2 * frames.LONGEST)
+            self.port = Port(baud=9600, data_bits=7, parity="E")
+        else:
+            self.framing = Framing(measure=frames.answer_length, longest=frames.LONGEST)
+            self.port = Port(baud=19_200, parity="E")
+        self._measured = self._channels(given["channels"])
+        self.channels = tuple(m.channel for m in self._measured)
+        self._status = (
+            status_of(given["status"], [c.name for c in self.channels], "options.status")
+            if ("status" in given)
+            else None
+        )
+        self._blocks = list(self._joined())
+        self._serial = self._serial_block(given["serial"]) if "serial" in given else None
+        self._commands = self._actions(given.get("commands", {}))
+        self.capabilities = frozenset(self._commands)
+        self._say_what_moves(given)
+
+    def _channels(self, given: Any) -> list[Measured]:
+        table = table_of(given, "options.channels", frozenset(given) if isinstance(given, Mapping) else frozenset())
+        if not table:
+            raise SettingError("needs at least one channel", key="options.channels")
+        return [measured_of(name, said, f"options.channels.{name}") for name, said in table.items()]
+
+    def _joined(self) -> Iterator[Block]:
+        """Registers that follow each other are read together; nothing is read that was not named."""
+        places = [m.place for m in self._measured] + ([self._status.place] if self._status else [])
+        spans = sorted({(p.table, p.register, p.register + p.count) for p in places})
+        table, first, end = spans[0]
+        for other, begin, stop in spans[1:]:
+            if other == table and begin <= end and max(stop, end) - first <= MOST:
+                end = max(stop, end)
+                continue
+            yield Block(table, first, end - first)
+            table, first, end = other, begin, stop
+        yield Block(table, first, end - first)
+
+    def _serial_block(self, given: Any) -> Block:
+        key = "options.serial"
+        table = table_of(given, key, frozenset({"register", "table", "count"}), frozenset({"register", "count"}))
+        function = TABLES[one_of(table, "table", key, tuple(TABLES), "holding")]
+        return Block(function, whole(table, "register", key, 0, 65_535), whole(table, "count", key, 1, 20))
+
+    def _actions(self, given: Any) -> dict[Action, Command]:
+        table = table_of(given, "options.commands", frozenset(ACTIONS))
+        return {
+            action: command_of(table[action], f"options.commands.{action}", has_value=action in WITH_VALUE)
+            for action in ACTIONS
+            if action in table
+        }
+
+    def _say_what_moves(self, given: Mapping[str, Any]) -> None:
+        known = ("keeps turning", "stops", "unknown", "has no motor")
+        said = one_of(given, "on_link_loss", "options", known, "has no motor")
+        if self.capabilities & {"speed", "turn"} and ("halt" not in self.capabilities or said == "has no motor"):
+            raise SettingError("what can turn needs the command halt, and on_link_loss", key="options.commands")
+        self.on_link_loss = said  # type: ignore[assignment]  # one of its values, see `known`
+
+    # ---- asking
+
+    def _asking(self, body: bytes, expects: str, block: Block | None = None, value: float | None = None) -> Asking:
+        data = frames.ascii_frame(body) if self._ascii else frames.rtu(body)
+        return Asking(data, expects, self._timeout_ns, body=body, block=block, value=value)
+
+    def _reading(self, block: Block, expects: str) -> Asking:
+        return self._asking(frames.read(self.address, block.table, block.register, block.count), expects, block)
+
+    def identify(self) -> Request | None:
+        """Reads the serial number, where the file says where it is."""
+        return None if self._serial is None else self._reading(self._serial, "identity")
+
+    def poll(self) -> Request | tuple[Request, ...]:
+        """Reads all registers that are named, those that follow each other together."""
+        asked = tuple(self._reading(block, "reading") for block in self._blocks)
+        return asked[0] if len(asked) == 1 else asked
+
+    def action(self, action: Action, value: float | None = None) -> Request:
+        """Writes the registers of an action.
+
+        Raises:
+            DriverError: there is no such command, or the value is missing or beyond its limits.
+        """
+        command = self._commands.get(action)
+        if command is None:
+            raise DriverError(f"{self.kind} cannot {action}: its file has no such command")
+        number = command.value
+        if number is None:
+            if value is None:
+                raise DriverError(f"{action} needs a value")
+            if not command.low <= value <= command.high:
+                raise DriverError(f"{action} {value:g} is not between {command.low:g} and {command.high:g}")
+            number = value
+        words = command.place.raw(number / command.scale)
+        body = frames.write(self.address, command.place.register, words, several=command.several)
+        return self._asking(body, action, value=command.place.number(words) * command.scale)
+
+    # ---- reading
+
+    def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
+        """What an answer means depends on what was asked."""
+        body = frames.body_of_ascii(line) if self._ascii else frames.body_of_rtu(line)
+        if body is None:
+            return Reject("wrong checksum")
+        if body[0] != self.address:
+            return Reject("of another address")
+        if not isinstance(asked, Asking) or len(body) < 2:
+            return Reject("nothing was asked")
+        function = asked.body[1]
+        if body[1] == function | 0x80 and len(body) == 3:
+            code = body[2]
+            return Reply("refused", refusal=f"exception {code}: {frames.EXCEPTIONS.get(code, 'unknown')}")
+        if body[1] != function:
+            return Reject("answers another function")
+        if asked.block is None:
+            return self._confirmed(body, asked)
+        registers = body[3:]
+        if len(body) < 3 or body[2] != len(registers) or len(registers) != 2 * asked.block.count:
+            return Reject("answers with another number of registers")
+        return self._identity(registers) if asked.expects == "identity" else self._values(registers, asked.block)
+
+    def _confirmed(self, body: bytes, asked: Asking) -> Decoded:
+        """An answer to a write repeats the register, and the value (function 6) or the number of registers (16)."""
+        if body != asked.body[:6]:
+            return Reject("confirms something else")
+        return Reply(asked.expects, asked.value if asked.expects in WITH_VALUE else None)
+
+    def _identity(self, registers: bytes) -> Decoded:
+        text = registers.decode("ascii", "replace").strip("\0 ")
+        if not text or not text.isprintable():
+            return Reject("identity without serial number")
+        return Reply("identity", identity=Identity(self.kind, text))
+
+    def _values(self, registers: bytes, block: Block) -> Decoded:
+        values: dict[int, float | None] = {}
+        faults: list[tuple[str, str]] = []
+        for at, measured in enumerate(self._measured):
+            raw = _cut(registers, block, measured.place.table, measured.place.register, measured.place.count)
+            if raw:
+                values[at], fault = measured.read(raw)
+                if fault:
+                    faults.append((measured.channel.name, fault))
+        status = self._status
+        if status is not None:
+            raw = _cut(registers, block, status.place.table, status.place.register, status.place.count)
+            bits = int(status.place.number(raw)) if raw else 0
+            faults += [said for weight, said in status.bits.items() if bits & weight]
+        void = {channel for channel, fault in faults if not FAULTS[fault].keeps_value}
+        for at in values:
+            if "" in void or self.channels[at].name in void:
+                values[at] = None
+        if len(values) < len(self.channels):
+            return Part(tuple(values.items()), tuple(faults))
+        ordered = tuple(values[at] for at in range(len(values)))
+        sound = tuple(v for v in ordered if v is not None)
+        return Values(ordered, tuple(faults)) if faults or len(sound) < len(ordered) else sound
+
+
+def _cut(registers: bytes, block: Block, table: int, register: int, count: int) -> bytes:
+    """The bytes of a place in a block; nothing where it lies elsewhere."""
+    if table != block.table or not block.register <= register <= block.register + block.count - count:
+        return b""
+    start = 2 * (register - block.register)
+    return registers[start : start + 2 * count]

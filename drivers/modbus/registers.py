@@ -1,0 +1,235 @@
+"""Registers as an instrument's file names them: where a number is, how it is written, what it means."""
+
+import math
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from daq.core.driver import Channel
+from daq.core.errors import SettingError
+from daq.core.faults import FAULTS
+from daq.core.units import UNITS
+
+FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f", "float64": "d"}
+TABLES: Final = {"holding": 3, "input": 4}
+"""Kinds of registers, with the function that reads them."""
+ORDERS: Final = ("high first", "low first")
+PLACE: Final = frozenset({"register", "table", "type", "words", "bytes"})
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a number is and how it is written.
+
+    Attributes:
+        table: function that reads it, 3 or 4.
+        register: number of its first register, from 0.
+        kind: key of `FORMATS`.
+        low_word_first, low_byte_first: its order; otherwise the highest comes first.
+    """
+
+    table: int
+    register: int
+    kind: str
+    low_word_first: bool = False
+    low_byte_first: bool = False
+
+    @property
+    def count(self) -> int:
+        """How many registers it takes."""
+        return struct.calcsize(FORMATS[self.kind]) // 2
+
+    def number(self, raw: bytes) -> float:
+        """The number in the bytes of its registers; may be NaN or infinite."""
+        return float(struct.unpack(">" + FORMATS[self.kind], self._ordered(raw))[0])
+
+    def raw(self, number: float) -> bytes:
+        """The bytes of its registers for a number.
+
+        Raises:
+            OverflowError, ValueError: the number does not fit.
+        """
+        whole = self.kind in ("float32", "float64")
+        try:
+            return self._ordered(struct.pack(">" + FORMATS[self.kind], number if whole else round(number)))
+        except struct.error as error:
+            raise OverflowError(str(error)) from None
+
+    def _ordered(self, raw: bytes) -> bytes:
+        words = [raw[i : i + 2] for i in range(0, len(raw), 2)]
+        if self.low_byte_first:
+            words = [word[::-1] for word in words]
+        return b"".join(reversed(words) if self.low_word_first else words)
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A channel: its place, and what makes its value of the number: times `scale`, then plus `offset`."""
+
+    channel: Channel
+    place: Place
+    scale: float = 1.0
+    offset: float = 0.0
+    special: Mapping[float, str] = field(default_factory=dict)
+    """Numbers that stand for none, and the fault each means."""
+
+    def read(self, raw: bytes) -> tuple[float | None, str]:
+        """The value, or None and the fault."""
+        number = self.place.number(raw)
+        if number in self.special:
+            return None, self.special[number]
+        if not math.isfinite(number):
+            return None, "not_a_number"
+        return number * self.scale + self.offset + 0.0, ""
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A register whose bits are faults: by weight, channel (or "") and fault."""
+
+    place: Place
+    bits: Mapping[int, tuple[str, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """An action: what is written where.
+
+    Attributes:
+        value: the number that is always written; None: the action's own.
+        several: written with function 16 even where it is one register.
+        low, high: limits of the action's value, in the unit of the core.
+    """
+
+    place: Place
+    value: float | None
+    scale: float
+    several: bool
+    low: float
+    high: float
+
+
+def table_of(given: Any, key: str, known: frozenset[str], needed: frozenset[str] = frozenset()) -> Mapping[str, Any]:
+    """A table of the options with its keys looked at.
+
+    Raises:
+        SettingError: it is none, a key is missing, or one is unknown.
+    """
+    if not isinstance(given, Mapping):
+        raise SettingError("must be a table of key = value", key=key)
+    for name in sorted(given.keys() - known):
+        raise SettingError(f"unknown key; known: {', '.join(sorted(known))}", key=f"{key}.{name}")
+    for name in sorted(needed - given.keys()):
+        raise SettingError("is missing", key=f"{key}.{name}")
+    return given
+
+
+def whole(given: Mapping[str, Any], name: str, key: str, low: int, high: int, default: int | None = None) -> int:
+    """A whole number of a table; `SettingError` where it is none, or beyond its limits."""
+    value = given.get(name, default)
+    if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+        raise SettingError(f"must be a whole number from {low} to {high}", key=f"{key}.{name}")
+    return value
+
+
+def number(given: Mapping[str, Any], name: str, key: str, default: float | None = None) -> float:
+    """A finite number of a table; `SettingError` where it is none."""
+    value = given.get(name, default)
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not math.isfinite(value):
+        raise SettingError("must be a number", key=f"{key}.{name}")
+    return float(value)
+
+
+def one_of(given: Mapping[str, Any], name: str, key: str, known: Any, default: str | None = None) -> str:
+    """A text of a table that is one of `known`; `SettingError` otherwise."""
+    value = given.get(name, default)
+    if not isinstance(value, str) or value not in known:
+        raise SettingError(f"must be one of {', '.join(map(repr, known))}", key=f"{key}.{name}")
+    return value
+
+
+def place_of(given: Mapping[str, Any], key: str, table: str = "holding") -> Place:
+    """The place of a number; `SettingError` for what is wrong with it."""
+    place = Place(
+        TABLES[one_of(given, "table", key, tuple(TABLES), table)],
+        whole(given, "register", key, 0, 65_535),
+        one_of(given, "type", key, tuple(FORMATS), "uint16"),
+        one_of(given, "words", key, ORDERS, ORDERS[0]) == ORDERS[1],
+        one_of(given, "bytes", key, ORDERS, ORDERS[0]) == ORDERS[1],
+    )
+    if place.register + place.count > 65_536:
+        raise SettingError("ends beyond register 65535", key=f"{key}.register")
+    return place
+
+
+def measured_of(name: str, given: Any, key: str) -> Measured:
+    """A channel of the options; `SettingError` for what is wrong with it."""
+    known = PLACE | {"unit", "low", "high", "scale", "offset", "special"}
+    table = table_of(given, key, known, frozenset({"register", "unit", "low", "high"}))
+    if not name.isidentifier() or not name.isascii() or name != name.lower():
+        raise SettingError("a channel's name has small letters, digits and _", key=key)
+    unit = one_of(table, "unit", key, tuple(UNITS))
+    low, high = number(table, "low", key), number(table, "high", key)
+    if low >= high:
+        raise SettingError("must be below high", key=f"{key}.low")
+    special: dict[float, str] = {}
+    for text, fault in table_of(
+        table.get("special", {}), f"{key}.special", frozenset(table.get("special", {}))
+    ).items():
+        here = f"{key}.special.{text}"
+        try:
+            special[float(text)] = fault
+        except ValueError:
+            raise SettingError("a number in quotes stands before the fault it means", key=here) from None
+        if fault not in FAULTS or FAULTS[fault].keeps_value:
+            raise SettingError("must be a fault without value, e.g. 'probe' or 'sensor'", key=here)
+    scale = number(table, "scale", key, 1.0)
+    if scale == 0:
+        raise SettingError("must not be 0", key=f"{key}.scale")
+    place = place_of(table, key, "input")
+    return Measured(Channel(name, unit, low, high), place, scale, number(table, "offset", key, 0.0), special)
+
+
+def status_of(given: Any, channels: list[str], key: str) -> Status:
+    """The status register of the options; `SettingError` for what is wrong with it."""
+    table = table_of(given, key, PLACE | {"bits"}, frozenset({"register", "bits"}))
+    bits: dict[int, tuple[str, str]] = {}
+    for weight, said in table_of(table["bits"], f"{key}.bits", frozenset(table["bits"])).items():
+        here = f"{key}.bits.{weight}"
+        if not weight.isdecimal() or int(weight).bit_count() != 1:
+            raise SettingError("a bit is written as its weight: '1', '2', '4', '8', ...", key=here)
+        channel, _, fault = str(said).rpartition(":")
+        if fault.strip() not in FAULTS or channel.strip() not in ("", *channels):
+            raise SettingError("must be a fault, or 'channel: fault'", key=here)
+        bits[int(weight)] = (channel.strip(), fault.strip())
+    place = place_of(table, key, "input")
+    if place.kind not in ("uint16", "uint32"):
+        raise SettingError("bits are in a uint16 or uint32", key=f"{key}.type")
+    return Status(place, bits)
+
+
+def command_of(given: Any, key: str, *, has_value: bool) -> Command:
+    """An action of the options; `SettingError` for what is wrong with it."""
+    limits = frozenset({"low", "high"}) if has_value else frozenset({"value"})
+    known = (PLACE - {"table"}) | {"several", "scale"} | limits
+    table = table_of(given, key, known, limits | {"register"})
+    several = table.get("several", False)
+    if not isinstance(several, bool):
+        raise SettingError("must be true or false", key=f"{key}.several")
+    place, scale = place_of(table, key), number(table, "scale", key, 1.0)
+    if scale == 0:
+        raise SettingError("must not be 0", key=f"{key}.scale")
+    low = high = 0.0
+    value = None if has_value else number(table, "value", key)
+    if has_value:
+        low, high = number(table, "low", key), number(table, "high", key)
+        if low >= high:
+            raise SettingError("must be below high", key=f"{key}.low")
+    command = Command(place, value, scale, several, low, high)
+    for name, extreme in (("low", low), ("high", high)) if has_value else (("value", value or 0.0),):
+        try:
+            place.raw(extreme / scale)
+        except (OverflowError, ValueError):
+            raise SettingError(f"does not fit into {place.kind}", key=f"{key}.{name}") from None
+    return command
