@@ -10,7 +10,7 @@ from typing import Any, Final
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan
 from daq.core.units import symbol
-from daq.methods.claims import ended_step
+from daq.methods.claims import decides, ended_step
 from daq.methods.conclusion import Drift, Row, Uncertainty
 from daq.methods.ownvalue import own_value_said
 from daq.methods.signals import INTERVAL_SCALES
@@ -81,6 +81,7 @@ def cautions(
         _heating_said(plan, row),
         _drift_said(plan, row, drift),
         _selected(plan, facts, kept),
+        _unsteady_said(plan, kept),
     ]
     return tuple(s for s in said if s)
 
@@ -150,6 +151,13 @@ def _drift_said(plan: Plan, row: Row, drift: Drift | None) -> str:
         return ""
     unit = symbol(code) if code in INTERVAL_SCALES else "%"
     return f"the value was still changing by {moved:+.2g} {unit} per minute: it is the value at this time"
+
+
+def _unsteady_said(plan: Plan, kept: Kept) -> str:
+    """What the instrument says of a value that need not be steady."""
+    if "unsteady" not in kept.faults or decides(plan, "unsteady"):
+        return ""
+    return "the instrument called the value unsteady: it is the value at this time"
 
 
 def _selected(plan: Plan, facts: Facts, kept: Kept) -> str:

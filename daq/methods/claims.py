@@ -61,6 +61,11 @@ def claim_faults(plan: Plan, facts: Facts, kept: Kept | None) -> list[str]:
     return []
 
 
+def decides(plan: Plan, fault: str) -> bool:
+    """Whether a fault of the readings speaks against the claim: what is not steady yet only against an equilibrium."""
+    return fault != "unsteady" or plan.claim == "equilibrium"
+
+
 def _steady(plan: Plan, facts: Facts) -> bool:
     ended = ended_step(facts, plan.context["result_step"])
     return ended is not None and shows_steadiness(

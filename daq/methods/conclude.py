@@ -9,7 +9,7 @@ from daq.core.statistics import Summary
 from daq.methods.advising import advice, advice_from_limit
 from daq.methods.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.cautions import cautions, flow_faults
-from daq.methods.claims import chosen, claim_faults, event_seconds, raw_value, time_uncertainty
+from daq.methods.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
 from daq.methods.conclusion import Advice, Conclusion, Row
 from daq.methods.correcting import correction
 from daq.methods.judging import judgement, reported
@@ -88,7 +88,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
 
 
 def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None) -> tuple[str, ...]:
-    found: list[str] = list(kept.faults) if kept is not None else []
+    found: list[str] = [] if kept is None else [f for f in kept.faults if decides(plan, f)]
     if facts.outcome:
         if facts.limit is not None:
             found.insert(0, "torque_limit")

@@ -134,6 +134,7 @@ def measured(
     *,
     companions: Iterable[tuple[Any, Driver, Any]] = (),
     longest: float = 3600.0,
+    before: Callable[[Bench], object] = lambda _: None,
     **more: Any,
 ) -> tuple[Any, Bench, Any]:
     """Conclusion, bench and payload of one run in memory."""
@@ -142,6 +143,7 @@ def measured(
     drivers = {lead.name: driver} | {i.name: d for i, d, _ in others}
     worlds = {lead.name: world} | {i.name: w for i, _, w in others}
     bench = Bench(plan, drivers, worlds)
+    before(bench)
     bench.begin()
     bench.run(longest)
     c = conclude(plan, bench.facts)

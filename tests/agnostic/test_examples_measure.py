@@ -1,0 +1,166 @@
+"""Every example of an instrument measures with its built-in driver: the right number, and what its faults come to."""
+
+import pytest
+
+from simulators.commands import Commander
+from simulators.misbehaviour import Misbehaving
+from tests.agnostic.built_in import DRIVERS, pair
+from tests.agnostic.parts import measured
+from tests.methods.bench import example
+
+
+def run(method, name, *commands, at=(), companions=(), seed=1, longest=3600.0, **more):
+    """One run of example files in memory; `commands` before it, `at` (second, command) during it."""
+    instrument, driver, inner = pair(name, seed, **more)
+    device = Misbehaving(inner, seed)
+    told = Commander(device)
+    for command in commands:
+        assert told.execute(command) == "done", command
+    device.advance(20.0)
+    plans = [(second, command, told) for second, command in at]
+    return _measured(method, instrument, driver, device, plans, companions, longest)
+
+
+def _measured(method, instrument, driver, device, plans, companions, longest):
+    recipe = example(f"methods/{method}.toml")
+    others = [pair(name) for name in companions]
+    return measured(
+        recipe, instrument, driver, device, companions=others, longest=longest,
+        before=lambda bench: [bench.at(s, lambda c=c, t=t: t.execute(c)) for s, c, t in plans],
+    )  # fmt: skip
+
+
+def test_mass():
+    c, _, data = run("weighing", "balance-1", "load 123.456")
+    assert (c.validity, c.steady, c.unit) == ("valid", True, "g")
+    assert abs(c.value - 123.456) < c.uncertainty.expanded
+    assert data.geometry is None
+
+
+def test_a_load_that_dries_is_not_steady_and_says_how_fast():
+    c, _, data = run("weighing", "balance-1", "load 100", "dry 0.3")
+    assert c.validity == "doubtful"
+    assert set(c.faults) == {"unsteady", "not_steady"}
+    assert data.drift.per_min == pytest.approx(-0.3, rel=0.05)
+
+
+def test_too_heavy_a_load_gives_no_number():
+    c, _, _ = run("weighing", "balance-1", "load 700")
+    assert (c.value, c.validity) == (None, "not valid")
+    assert "above its range" in " ".join(c.reasons)
+
+
+def test_five_weighings_by_key():
+    keys = [(10.0 * k, "key") for k in range(1, 6)]
+    instrument, _, inner = pair("balance-1")
+    driver = DRIVERS.make("balance", {"mode": "stream"})
+    device = Misbehaving(inner)
+    told = Commander(device)
+    told.execute("load 20")
+    device.advance(20.0)
+    c, bench, _ = _measured(
+        "print-key-weighings", instrument, driver, device, [(s, k, told) for s, k in keys], (), 3600.0
+    )
+    assert (c.validity, c.row.n) == ("valid", 5)
+    assert c.value == pytest.approx(20.0, abs=0.002)
+    assert "silent" not in bench.notes
+
+
+def test_density_within_its_limits():
+    c, _, _ = run("slip-density", "balance-1", "load 178.5357")  # 1.785 g/mL times 100.02 mL
+    assert (c.validity, c.quantity, c.unit) == ("valid", "density", "g/mL")
+    assert abs(c.value - 1.785) < c.uncertainty.expanded
+
+
+def test_ph_with_a_thermometer_beside_it():
+    c, _, data = run("slip-ph", "ph-1", "ph 7.8", companions=["thermo-2"])
+    assert (c.validity, c.steady, c.unit) == ("valid", True, "[pH]")
+    assert abs(c.value - 7.8) < c.uncertainty.expanded
+    assert set(data.conditions.temperatures) == {"temperature", "thermo-2.probe_1", "thermo-2.probe_2"}
+    assert data.origin.companions == {"thermo-2": None}
+
+
+def test_a_calibration_that_is_overdue_makes_the_ph_doubtful():
+    c, _, _ = run("slip-ph", "ph-1", "calibration overdue")
+    assert (c.validity, c.value) == ("doubtful", pytest.approx(7.0, abs=0.05))
+    assert "calibration is overdue" in " ".join(c.reasons)
+
+
+def test_a_broken_electrode_gives_no_ph():
+    c, _, _ = run("slip-ph", "ph-1", "electrode fault")
+    assert c.value is None
+
+
+def test_the_time_to_an_end_point_of_a_titration():
+    """1 mL a minute of 0.1 mol/L into 0.5 mmol: pH 8.2 is reached a hair after 5 mL, so 300 s after the pump started.
+
+    The pump starts 10 s after the run; excess 10^(8.2-14) * 55 mL / 0.1 mol/L = 0.0009 mL more, 0.05 s.
+    """
+    c, bench, data = run("ph-end-point", "ph-1", "titrate 0", at=[(10.0, "titrate 1")])
+    assert (c.validity, c.quantity, c.unit) == ("valid", "time", "s")
+    assert c.value == pytest.approx(310.0, abs=8.0)  # the electrode lags by 2 s, and lines come once a second
+    assert data.uncertainty is not None
+    assert bench.plan.lead.name == "ph-1"
+
+
+def test_two_probes_and_the_faults_of_one():
+    c, _, data = run("two-probe-log", "thermo-2", "first 30", "second 20")
+    assert (c.validity, c.value) == ("valid", pytest.approx(30.0, abs=0.6))
+    assert data.conditions.temperatures["probe_2"] == pytest.approx(20.0, abs=0.6)
+    c, _, _ = run("two-probe-log", "thermo-2", "probe 1 open")
+    assert c.value is None
+    c, _, _ = run("two-probe-log", "thermo-2", "probe 2 short")
+    assert c.validity == "valid"
+
+
+def test_ohms_become_degrees():
+    c, _, _ = run("thermometer-log", "multimeter-1", "temperature 61.5")
+    assert (c.validity, c.unit) == ("valid", "Cel")
+    assert abs(c.value - 61.5) < 0.05
+    c, _, _ = run("thermometer-log", "multimeter-1", "leads open")
+    assert c.value is None
+
+
+def test_a_multimeter_set_to_another_function_is_not_believed():
+    c, bench, _ = run("thermometer-log", "multimeter-1", "function voltage", longest=400.0)
+    assert c.value is None
+    assert "silent" in bench.notes
+
+
+def test_level_and_columns():
+    c, _, data = run("tank-level", "tank-1", "level 2.5", "temperature 19")
+    assert (c.validity, c.value, c.unit) == ("valid", pytest.approx(2.5, abs=0.005), "m")
+    assert data.conditions.temperature == pytest.approx(19.0, abs=0.1)
+    c, _, _ = run("tank-level", "tank-1", "echo lost")
+    assert c.value is None
+    c, _, data = run("dryer-log", "logger-1", "temperature 80", "second 60", "probe 2 missing")
+    assert (c.validity, c.value) == ("valid", pytest.approx(80.0, abs=0.6))
+
+
+def test_the_second_rotational_instrument_agrees_with_itself_and_is_found_out_where_it_does_not():
+    """Its constant K belongs to coaxial-12; after somebody set another one at its keys, the result says so."""
+    c, bench, data = run("clear-glaze-qc", "bench-3", companions=[])
+    assert (c.outcome, c.validity, bench.motor) == ("complete", "valid", "still")
+    assert abs(c.value - 800.0) < 800.0 * 0.025
+    own = data.conditions.signals["own_viscosity"]
+    assert (own.unit, own.value) == ("mPa.s", pytest.approx(c.value, rel=0.006))
+    assert not [s for s in c.cautions if "own viscosity" in s]
+    c, _, _ = run("clear-glaze-qc", "bench-3", "constant 5000")
+    assert [s for s in c.cautions if "the instrument's own viscosity" in s and "check geometry" in s]
+
+
+@pytest.mark.parametrize(
+    ("method", "name", "commands"),
+    [
+        ("weighing", "balance-1", ["load 50"]),
+        ("slip-ph", "ph-1", []),
+        ("tank-level", "tank-1", []),
+        ("clear-glaze-qc", "bench-3", []),
+    ],
+)
+def test_damage_on_the_line_changes_no_number(method, name, commands):
+    """Cut lines, wrong checksums and noise during the run: lines are lost, the value stays."""
+    storm = [(5.0 + 3.0 * k, f"{what} {k + 1}") for k, what in enumerate(("cut", "checksum", "garbage"))]
+    quiet, _, _ = run(method, name, *commands)
+    loud, _, _ = run(method, name, *commands, at=storm)
+    assert loud.value == pytest.approx(quiet.value, rel=2e-3)
