@@ -69,7 +69,8 @@ class ModbusDriver(Driver):
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
         serial: `register`, `table` and `count` of registers that hold the serial number as text.
         commands: by action (speed, turn, halt, zero, bath): `register`, `type`, the `value` to write, or `low` and
-            `high` of the action's own value; `scale`; `several` = true writes one register with function 16, not 6.
+            `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6 is the
+            request itself, so a line that sends everything back would confirm what nobody heard.
         on_link_loss: what the motor does without its cable, where there is one.
     """
 
@@ -184,7 +185,7 @@ class ModbusDriver(Driver):
                 raise DriverError(f"{action} {value:g} is not between {command.low:g} and {command.high:g}")
             number = value
         words = command.place.raw(number / command.scale)
-        body = frames.write(self.address, command.place.register, words, several=command.several)
+        body = frames.write(self.address, command.function, command.place.register, words)
         return self._asking(body, action, value=command.place.number(words) * command.scale)
 
     # ---- reading

@@ -82,9 +82,9 @@ def read(address: int, function: int, register: int, count: int) -> bytes:
     return struct.pack(">BBHH", address, function, register, count)
 
 
-def write(address: int, register: int, words: bytes, *, several: bool) -> bytes:
-    """Address and PDU that write registers; one of them alone with function 6 unless `several`."""
-    if not several and len(words) == 2:
+def write(address: int, function: int, register: int, words: bytes) -> bytes:
+    """Address and PDU that write registers, with function 6 (one register) or 16."""
+    if function == WRITE_ONE:
         return struct.pack(">BBH", address, WRITE_ONE, register) + words
     head = struct.pack(">BBHHB", address, WRITE_SEVERAL, register, len(words) // 2, len(words))
     return head + words

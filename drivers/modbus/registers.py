@@ -98,14 +98,14 @@ class Command:
 
     Attributes:
         value: the number that is always written; None: the action's own.
-        several: written with function 16 even where it is one register.
+        function: 16, or 6 for one register.
         low, high: limits of the action's value, in the unit of the core.
     """
 
     place: Place
     value: float | None
     scale: float
-    several: bool
+    function: int
     low: float
     high: float
 
@@ -212,12 +212,12 @@ def status_of(given: Any, channels: list[str], key: str) -> Status:
 def command_of(given: Any, key: str, *, has_value: bool) -> Command:
     """An action of the options; `SettingError` for what is wrong with it."""
     limits = frozenset({"low", "high"}) if has_value else frozenset({"value"})
-    known = (PLACE - {"table"}) | {"several", "scale"} | limits
+    known = (PLACE - {"table"}) | {"function", "scale"} | limits
     table = table_of(given, key, known, limits | {"register"})
-    several = table.get("several", False)
-    if not isinstance(several, bool):
-        raise SettingError("must be true or false", key=f"{key}.several")
     place, scale = place_of(table, key), number(table, "scale", key, 1.0)
+    function = whole(table, "function", key, 6, 16, 16)
+    if function not in (6, 16) or (function == 6 and place.count > 1):
+        raise SettingError("must be 16, or 6 for a single register", key=f"{key}.function")
     if scale == 0:
         raise SettingError("must not be 0", key=f"{key}.scale")
     low = high = 0.0
@@ -226,7 +226,7 @@ def command_of(given: Any, key: str, *, has_value: bool) -> Command:
         low, high = number(table, "low", key), number(table, "high", key)
         if low >= high:
             raise SettingError("must be below high", key=f"{key}.low")
-    command = Command(place, value, scale, several, low, high)
+    command = Command(place, value, scale, function, low, high)
     for name, extreme in (("low", low), ("high", high)) if has_value else (("value", value or 0.0),):
         try:
             place.raw(extreme / scale)

@@ -28,7 +28,7 @@ BATH = {
     "serial": {"register": 10, "count": 4},
     "commands": {
         "bath": {"register": 0, "type": "float32", "low": -30, "high": 150},
-        "turn": {"register": 2, "value": 1},
+        "turn": {"register": 2, "value": 1, "function": 6},
         "halt": {"register": 2, "value": 0},
     },
     "on_link_loss": "keeps turning",
@@ -127,7 +127,10 @@ def test_actions_write_with_function_16_or_6_and_their_answers_confirm():
     assert turn.data == sealed(bytes.fromhex("11 06 0002 0001"))
     assert answer(d, turn, bytes.fromhex("11 06 0002 0001")) == Reply("turn")
     assert answer(d, turn, bytes.fromhex("11 06 0002 0000")) == Reject("confirms something else")
-    assert answer(d, d.action("halt"), bytes.fromhex("11 06 0002 0000")) == Reply("halt")
+    halt = d.action("halt")
+    assert halt.data == sealed(bytes.fromhex("11 10 0002 0001 02 0000"))
+    assert answer(d, halt, bytes.fromhex("11 10 0002 0001")) == Reply("halt")
+    assert d.decode(halt.data, halt) == Reject("confirms something else")  # an echo is no answer
     for wrong in (None, 151.0, -31.0, float("nan")):
         with pytest.raises(DriverError):
             d.action("bath", wrong)
