@@ -5,6 +5,7 @@ import dataclasses
 
 import pytest
 
+from daq.collect.again import take_refused
 from daq.collect.broker import TakingClient
 from daq.collect.keeper import Keeper
 from daq.collect.worker import Worker
@@ -133,7 +134,7 @@ async def test_a_broker_that_goes_and_comes_back_is_named_and_waited_for(broker,
             await d.publish(result(1))
             await until(query, 1)
         broker.kill()
-        await eventually(lambda: not worker.state.connected and "lost" in worker.state.trouble)
+        await eventually(lambda: not worker.state.connected and worker.state.trouble != "")
         broker.start()
         await eventually(lambda: worker.state.connected, 40)
         assert worker.state.trouble == ""
@@ -147,3 +148,17 @@ async def test_a_wrong_password_for_the_broker_is_named(broker, database):
     wrong = dataclasses.replace(told(broker, database).mqtt, password="wrong")  # noqa: S106 - of nothing
     async with collecting(told(broker, database, mqtt=wrong)) as (worker, _):
         await eventually(lambda: "check user, password" in worker.state.trouble)
+
+
+@pytest.mark.asyncio
+async def test_what_was_refused_is_taken_when_this_version_understands_it(broker, database, query, monkeypatch):
+    messages = [result(1), result(2, change={"sample.id": "a\x00b"})]
+    with monkeypatch.context() as older:
+        older.setattr("daq.collect.decode._TYPES", {"lab.result.v0": "result"})
+        async with collecting(told(broker, database)) as (worker, _), daemon(broker) as d:
+            await eventually(lambda: worker.state.connected)
+            await d.publish(*messages, ("glaze-works/k/q/lab/v1/result/x", b"nonsense"))
+            await until(query, 3, "refused")
+    assert await take_refused(told(broker, database)) == (1, 2)
+    assert query("SELECT sequence FROM lab.results") == [(1,)]
+    assert query("SELECT count(*) FROM lab.refused") == [(2,)]

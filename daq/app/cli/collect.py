@@ -25,6 +25,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="take what the broker still keeps for this worker, let the broker forget it, and end",
     )
+    what.add_argument(
+        "--again", action="store_true", help="try the refused messages again, as after an update, and end"
+    )
     parser.add_argument("--json", action="store_true", help="with --show: print it as JSON")
 
 
@@ -46,7 +49,12 @@ def run(args: argparse.Namespace) -> int:
 
         return _show(asyncio.run(standing(settings.postgres)), as_json=args.json)
     set_up_logs("info", "auto")
-    if args.retire:
+    if args.again:
+        from daq.collect.again import take_refused
+
+        done, kept = asyncio.run(take_refused(settings))
+        print(f"{done} refused messages were taken, {kept} stay refused")
+    elif args.retire:
         taken = asyncio.run(retire(settings))
         print(f"{settings.worker}: {taken} results taken, the broker keeps nothing more for it")
     else:

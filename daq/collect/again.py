@@ -1,0 +1,58 @@
+"""Refused messages, tried again: after an update this version may understand what an older one did not."""
+
+from typing import Final
+
+import psycopg
+
+from daq.collect.database import of_the_message, open_database, said
+from daq.collect.decode import NotAnEventError, decode
+from daq.collect.settings import CollectSettings
+from daq.collect.writing import Writer
+from daq.core.errors import StoreError
+
+PORTION: Final = 100
+
+
+async def take_refused(settings: CollectSettings) -> tuple[int, int]:
+    """Take every refused message that is an event now; how many were taken or known, and how many stay refused.
+
+    Raises:
+        StoreError: the database is away.
+    """
+    db = await open_database(settings.postgres, f"daq collect {settings.worker} again")
+    try:
+        writer = Writer(db)
+        await writer.prepare()
+        done = kept = last = 0
+        while rows := await _portion(db, last):
+            for no, topic, payload in rows:
+                if await _take(writer, topic, bytes(payload)):
+                    await db.execute("DELETE FROM lab.refused WHERE no = %s", (no,))
+                    done += 1
+                else:
+                    kept += 1
+                last = no
+    except psycopg.Error as error:
+        raise StoreError(f"the database {settings.postgres.place} cannot be used: {said(error)}") from error
+    finally:
+        await db.close()
+    return done, kept
+
+
+async def _portion(db: psycopg.AsyncConnection, after: int) -> list[tuple[int, str, bytes]]:
+    found = await db.execute(
+        "SELECT no, topic, payload FROM lab.refused WHERE no > %s ORDER BY no LIMIT %s", (after, PORTION)
+    )
+    return await found.fetchall()
+
+
+async def _take(writer: Writer, topic: str, payload: bytes) -> bool:
+    try:
+        await writer.take([decode(topic, payload)])
+    except NotAnEventError:
+        return False
+    except (psycopg.Error, UnicodeError) as error:
+        if not of_the_message(error):
+            raise
+        return False
+    return True
