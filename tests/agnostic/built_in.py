@@ -15,6 +15,7 @@ INSTRUMENTS = {
     "multimeter-1": ("multimeter", {"function": "resistance"}),
     "tank-1": ("level", {}),
     "logger-1": ("column-logger", {}),
+    "bath-1": ("bath", {}),
     "bench-1": ("rotational", {"fluid": "clear-glaze", "geometry": "coaxial-12"}),
     "bench-3": ("streaming-rotational", {"fluid": "clear-glaze", "geometry": "coaxial-12"}),
 }

@@ -137,6 +137,27 @@ def test_level_and_columns():
     assert (c.validity, c.value) == ("valid", pytest.approx(80.0, abs=0.6))
 
 
+def test_a_bath_is_set_waited_for_and_logged():
+    """20 K at 0.08 K/s take 250 s at least; the set-point is written with function 16, read back as a float."""
+    c, bench, data = run("bath-hold", "bath-1", "temperature 20")
+    assert (c.outcome, c.validity, c.unit) == ("complete", "valid", "Cel")
+    assert c.value == pytest.approx(40.0, abs=0.1)
+    assert (bench.steps[0].started - bench.facts.began) / 1e9 > 250.0
+    assert data.conditions.signals["pump"].value == pytest.approx(1200.0, abs=5.0)
+    assert data.conditions.temperatures["external"] == pytest.approx(40.0, abs=0.5)  # follows by a minute
+    assert bench.pipeline.plan.lead.driver == "modbus"
+
+
+def test_an_alarm_or_an_unplugged_probe_of_the_bath_is_said():
+    c, _, data = run("thermometer-log", "bath-1", "probe open")
+    assert c.validity == "valid"
+    assert "external" not in data.conditions.temperatures
+    c, _, _ = run("thermometer-log", "bath-1", "alarm on")
+    assert (c.validity, c.value) == ("doubtful", pytest.approx(25.0, abs=0.1))
+    c, _, _ = run("thermometer-log", "bath-1", "failure on", longest=300.0)
+    assert c.value is None
+
+
 def test_the_second_rotational_instrument_agrees_with_itself_and_is_found_out_where_it_does_not():
     """Its constant K belongs to coaxial-12; after somebody set another one at its keys, the result says so."""
     c, bench, data = run("clear-glaze-qc", "bench-3", companions=[])

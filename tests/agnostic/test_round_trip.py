@@ -1,0 +1,200 @@
+"""What a simulator made of a value, the built-in driver reads back, to the digits that are on the line."""
+
+from binascii import crc_hqx
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daq.core.driver import Part, Reject, Values
+from daq.core.frames import make_framer
+from simulators.balance import Balance
+from simulators.bath import Bath
+from simulators.column_logger import ColumnLogger
+from simulators.level import LevelSensor
+from simulators.multimeter import Multimeter
+from simulators.ph_meter import PhMeter
+from simulators.scpi_thermometer import ScpiThermometer
+from simulators.streaming_rotational import StreamingRotational
+from simulators.thermometer import Thermometer
+from tests.agnostic.built_in import DRIVERS, driver_of
+from tests.methods.bench import example
+
+temperatures = st.floats(-20.0, 150.0)
+
+
+def drivers(kind, **options):
+    return DRIVERS.make(kind, options)
+
+
+def read(driver, line, asked=None):
+    """Values by channel, None where there is none, of a line with its end."""
+    ends = driver.framing.terminator
+    for end in (ends,) if isinstance(ends, bytes) else ends:
+        line = line.removesuffix(end)
+    line = line.removeprefix(driver.framing.begin)
+    found = driver.decode(line, asked)
+    assert not isinstance(found, Reject), (line, found)
+    names = [c.name for c in driver.channels]
+    if isinstance(found, Part):
+        return {names[i]: value for i, value in found.values}
+    values = found.values if isinstance(found, Values) else found
+    nulls = {c for c, _ in found.faults} if isinstance(found, Values) else set()
+    return {n: v for n, v in zip(names, values, strict=True) if not (v is None and n not in nulls)}
+
+
+@given(load=st.floats(0.0, 619.0))
+@settings(deadline=None, max_examples=100)
+def test_balance(load):
+    balance = Balance(noise_g=0.0)
+    balance._load = load
+    balance.advance(15.0)
+    got = read(drivers("balance"), balance.receive(b"W?\r\n"))
+    # The sensitivity of this one is off by 5 parts in a million at most.
+    assert got["mass"] == pytest.approx(load, abs=0.0005 + 5e-6 * load + 1e-9)
+
+
+@given(voltage=st.floats(-999.0, 999.0))
+@settings(deadline=None, max_examples=100)
+def test_multimeter_voltage(voltage):
+    meter = Multimeter(voltage=voltage)
+    meter.receive(b"FUNC?;:READ?;:SYST:ERR?\n")
+    driver = drivers("multimeter-voltage")
+    got = read(driver, meter.advance(0.1), driver.poll())
+    # Gain 50 parts in a million, seven digits, noise of 2 uV.
+    assert got["voltage"] == pytest.approx(voltage, rel=6e-5, abs=2e-5)
+
+
+@given(celsius=temperatures)
+@settings(deadline=None, max_examples=60)
+def test_multimeter_on_a_platinum_probe(celsius):
+    """Ohms by the simulator's own IEC 60751 and back by the driver's; 50 parts in a million are 0.02 K at 150 Cel."""
+    driver = driver_of(example("instruments/multimeter-1.toml"))
+    meter = Multimeter(function="resistance", temperature=celsius)
+    meter.receive(b"FUNC?;:READ?;:SYST:ERR?\n")
+    assert read(driver, meter.advance(0.1), driver.poll())["temperature"] == pytest.approx(celsius, abs=0.05)
+
+
+@given(first=temperatures, second=temperatures)
+@settings(deadline=None, max_examples=60)
+def test_two_probes(first, second):
+    thermometer = ScpiThermometer(noise_kelvin=0.0, probe_limit_kelvin=0.0)
+    thermometer._probes = thermometer._around = [first, second]
+    thermometer.advance(2.0)
+    driver = drivers("scpi-thermometer")
+    got = {}
+    for question in driver.poll()[:2]:
+        got |= read(driver, thermometer.receive(question.data), question)
+        thermometer.advance(0.05)
+    assert got == {
+        "probe_1": pytest.approx(first, abs=0.0005 + 1e-9), "probe_2": pytest.approx(second, abs=0.0005 + 1e-9),
+    }  # fmt: skip
+
+
+@given(ph=st.floats(-1.0, 15.0), celsius=temperatures.filter(lambda t: -10.0 <= t <= 130.0))
+@settings(deadline=None, max_examples=60)
+def test_ph_meter(ph, celsius):
+    meter = PhMeter(ph=ph, temperature=celsius)
+    got = read(drivers("ph-meter"), meter.advance(1.0))
+    assert got["ph"] == pytest.approx(ph, abs=0.06)  # slope, offset and rounding of this electrode
+    assert got["voltage"] == pytest.approx(meter._voltage_mv, abs=0.25)
+    assert got["temperature"] == pytest.approx(celsius, abs=0.2)
+
+
+@given(celsius=temperatures)
+@settings(deadline=None, max_examples=60)
+def test_thermometer(celsius):
+    thermometer = Thermometer(temperature=celsius, noise_kelvin=0.0, probe_limit_kelvin=0.0)
+    assert read(drivers("thermometer"), thermometer.advance(1.0))["temperature"] == pytest.approx(
+        celsius, abs=0.0005 + 1e-9
+    )
+
+
+@given(level=st.floats(0.0, 5.0), celsius=temperatures.filter(lambda t: t <= 79.0))
+@settings(deadline=None, max_examples=60)
+def test_level(level, celsius):
+    sensor = LevelSensor(level=level, temperature=celsius)
+    got = read(drivers("level"), sensor.advance(1.0))
+    assert got["level"] == pytest.approx(level, abs=0.01)
+    assert got["temperature"] == pytest.approx(celsius, abs=0.25)
+
+
+@given(first=temperatures, second=temperatures)
+@settings(deadline=None, max_examples=60)
+def test_columns(first, second):
+    logger = ColumnLogger()
+    logger._probes = logger._around = [first, second]
+    _, line = logger.advance(0.2).split(b"\n")[:2]
+    got = read(drivers("columns"), line + b"\n")
+    assert got == {"first": pytest.approx(first, abs=0.07), "second": pytest.approx(second, abs=0.07)}
+
+
+@given(celsius=temperatures, mode=st.sampled_from(["rtu", "ascii"]))
+@settings(deadline=None, max_examples=60)
+def test_bath(celsius, mode):
+    """A float in two registers, a hundredth in one; set-points come back as they were written."""
+    bath = Bath(temperature=celsius, mode=mode)
+    options = example("instruments/bath-1.toml").driver_options | {"form": mode}
+    driver = DRIVERS.make("modbus", options)
+    framer = make_framer(driver.framing)
+
+    def answer(request):
+        bath.receive(request.data)
+        (frame,) = framer.feed(bath.now_ns, bath.advance(0.1))
+        return driver.decode(frame, request)
+
+    values = answer(driver.poll())
+    assert values[0] == pytest.approx(celsius, abs=0.06)
+    assert values[1] == pytest.approx(celsius, abs=0.0051)
+    assert answer(driver.action("bath", celsius)).value == pytest.approx(celsius, rel=1e-6, abs=1e-30)
+    assert bath.state()["set_point_C"] == pytest.approx(celsius, rel=1e-6, abs=1e-30)
+    assert answer(driver.identify()).identity.serial == "H-00712A"
+
+
+@given(speed=st.floats(0.1, 200.0), celsius=temperatures)
+@settings(deadline=None, max_examples=25)
+def test_second_rotational_instrument(speed, celsius):
+    """mN.m, rad/s, degF and cP on the line; %, /min, Cel and mPa.s in the reading."""
+    visc = StreamingRotational(temperature=celsius)
+    driver = drivers("streaming-rotational", full_scale_uN_m=1000)
+    for request in (driver.start_stream(), driver.action("speed", speed), driver.action("turn")):
+        answer = driver.decode(visc.receive(request.data).removesuffix(b"\r\n"), request)
+        assert not isinstance(answer, Reject), (request, answer)
+    lines = visc.advance(12.0).split(b"\r\n")[:-1]
+    got = read(driver, lines[-1] + b"\r\n")
+    shown = visc.inner.shown()
+    assert got["speed"] == pytest.approx(shown.speed_per_min, abs=0.0005 + 1e-3)  # 0.0001 rad/s is 0.00095 /min
+    assert got["torque"] == pytest.approx(shown.torque_percent, abs=0.0006)
+    assert got["temperature"] == pytest.approx(shown.temperature_celsius, abs=0.004)
+    cells = lines[-1].split(b";")
+    if cells[5] != b"*":
+        assert got["own_viscosity"] == pytest.approx(float(cells[5]), abs=1e-6)
+
+
+@given(st.data())
+@settings(deadline=None, max_examples=60)
+def test_one_changed_byte_is_never_read_as_another_value_where_there_is_a_checksum(data):
+    """XOR, LRC and CRC find every change of one byte."""
+    name, line = data.draw(st.sampled_from(LINES))
+    driver = drivers(name)
+    at = data.draw(st.integers(0, len(line) - 1))
+    byte = data.draw(st.integers(0, 255).filter(lambda b: b != line[at]))
+    changed = line[:at] + bytes([byte]) + line[at + 1 :]
+    if driver.decode(line) == driver.decode(changed):
+        return  # the checksum's digits themselves may be written in another case
+    assert isinstance(driver.decode(changed), Reject), changed
+
+
+def _lines():
+    visc = StreamingRotational()
+    visc.streams = True
+    return [
+        ("balance", Balance().line().removesuffix(b"\r\n")),
+        ("ph-meter", PhMeter().advance(1.0).removesuffix(b"\r")),
+        ("level", LevelSensor().advance(1.0).removesuffix(b"\r\n").removeprefix(b"$")),
+        ("streaming-rotational", visc.advance(0.2).removesuffix(b"\r\n")),
+        ("rotational", b"val 12.34 30.000 25.001 -#%04X" % crc_hqx(b"val 12.34 30.000 25.001 -", 0)),
+    ]
+
+
+LINES = _lines()
