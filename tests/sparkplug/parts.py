@@ -136,8 +136,12 @@ class Cable:
 
 
 @contextlib.asynccontextmanager
-async def watching(port, *, aliases=False):
-    """The will of each session is taken from its birth, whose number must be the next one each time."""
+async def watching(port, *, aliases=False, first=False):
+    """The will of each session is taken from its birth, whose number must be the next one each time.
+
+    `first`: what comes before the first birth is left alone, as a host does that comes into a running life, and a
+    number may be left out: that of a session that ended before its birth.
+    """
     watcher = Watcher(StrictHost(GROUP, NODE, aliases=aliases))
     client = aiomqtt.Client("127.0.0.1", port, username="historian", password=PASSWORD)
     async with client:
@@ -150,9 +154,13 @@ async def watching(port, *, aliases=False):
                     topic = message.topic.value
                     if "/NCMD/" in topic:
                         continue
+                    if first and not watcher.host.births and "/NBIRTH/" not in topic:
+                        continue
                     if "/NBIRTH/" in topic:
                         number = watcher.host.birth_number(message.payload)
-                        if number != watcher.host.will_bd_seq:
+                        if first:
+                            watcher.host.will_bd_seq = number
+                        elif number != watcher.host.will_bd_seq:
                             watcher.host.expect(number)
                     watcher.host.receive(topic, message.payload, message.qos, retain=message.retain)
                     watcher.news.set()
@@ -170,6 +178,18 @@ async def watching(port, *, aliases=False):
             await asyncio.gather(task, return_exceptions=True)
     if watcher.fault is not None and not isinstance(watcher.fault, asyncio.CancelledError):
         raise watcher.fault
+
+
+def settings_for(port, password):
+    return MqttSettings(
+        host="127.0.0.1",
+        port=port,
+        user="daq",
+        password=password,
+        backoff_first_s=0.05,
+        backoff_most_s=0.2,
+        timeout_s=5.0,
+    )
 
 
 @contextlib.asynccontextmanager

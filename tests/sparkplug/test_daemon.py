@@ -226,26 +226,6 @@ def test_devices_come_and_go_and_a_rebirth_tells_all_again(lab):
         assert daemon.stop() == 0
 
 
-def test_a_broker_away_makes_results_late(lab):
-    broker = lab.start_broker()
-    add_table(lab)
-    daemon = Daemon(lab)
-    daemon.ready()
-    eventually(lambda: daemon.status()["sparkplug"]["state"] == "alive", what="birth")
-    broker.kill()
-    eventually(lambda: daemon.status()["sparkplug"]["state"] == "away", what="notice")
-    assert daemon.status()["sparkplug"]["trouble"]
-    made = [daemon.run(sample="away").until("outcome")["result_id"]]
-    doctor = lab.daq("doctor")
-    assert "the node is away" in doctor.stdout
-    broker.start()
-    with Tower(broker.port) as tower:
-        tower.client.publish(COMMANDS, ASK)  # whoever comes too late for the birth asks for one
-        tower.until(lambda: set(made) <= set(tower.ids(historical=True)), what="late results")
-        assert tower.ids(historical=False) == []
-        assert daemon.stop() == 0
-
-
 def test_a_run_without_a_daemon_is_told_too(lab):
     broker = lab.start_broker()
     add_table(lab)

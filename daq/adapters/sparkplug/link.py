@@ -30,8 +30,9 @@ PULSE_S: Final = 1.0
 BATCH: Final = 50
 """Results between two answers of the broker."""
 REPEAT_NS: Final = 120_000_000_000
-"""A host that goes away or asks for a rebirth may have missed what was sent shortly before: a host that freezes is
-declared dead by the broker after one and a half times its keep-alive (MQTT, section 3.1.2.10), usually 90 s."""
+"""A host that goes away or asks for a rebirth may have missed what was sent shortly before, and so may all when the
+broker dies: a host that freezes is declared dead by the broker after one and a half times its keep-alive (MQTT, section
+3.1.2.10), usually 90 s.  So much is sent once more, as historical data with the same ids."""
 
 
 class Clock(Protocol):
@@ -138,6 +139,7 @@ class Link:
             except BrokerDownError:
                 # To a polite disconnect the broker, should it still listen, would add no will.
                 connection.hang_up()
+                await self._repeat_lately()
                 raise
             finally:
                 listening.cancel()

@@ -1,0 +1,26 @@
+"""What `daq doctor` says of the node."""
+
+import pytest
+
+from daq.app.doctor import _sparkplug_of
+
+STANDING = {"state": "alive", "trouble": "", "devices": ["bench-1"], "results": 3, "late": 0, "rebirths": 0}
+
+
+@pytest.mark.parametrize(
+    ("change", "fine", "says"),
+    [
+        ({}, True, "the node is alive; devices: bench-1; 3 results sent"),
+        ({"devices": []}, True, "devices: none"),
+        ({"state": "waiting for the primary host tower"}, False, "the node is waiting for the primary host tower"),
+        ({"state": "away", "trouble": "no broker answers"}, False, "the node is away: no broker answers"),
+    ],
+)
+def test_state_and_trouble_are_said(change, fine, says):
+    (finding,) = _sparkplug_of(STANDING | change)
+    assert finding.ok is fine
+    assert says in finding.say
+
+
+def test_without_a_node_nothing_is_said():
+    assert list(_sparkplug_of(None)) == []
