@@ -12,8 +12,7 @@ import asyncio
 import contextlib
 import random
 from collections import Counter, deque
-from collections.abc import Callable, Coroutine, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
 from typing import Any, Final, Protocol
 
 import structlog
@@ -21,9 +20,11 @@ import structlog
 from daq.adapters.mqtt import Connection, MqttSettings, connect, tls_context
 from daq.adapters.mqtt_client import BrokerDownError, RefusedError
 from daq.adapters.outbox_flight import Backoff, Flight, in_thread
+from daq.adapters.outbox_jobs import PULSE_S, Jobs
 from daq.adapters.outbox_memory import BrokerMemory
 from daq.adapters.outbox_read import last_sequences, next_try, refused_topics
 from daq.adapters.outbox_refused import RefusedTopics
+from daq.adapters.outbox_state import PublisherState
 from daq.adapters.outbox_status import Status
 from daq.adapters.store import Store
 from daq.adapters.store_delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
@@ -32,8 +33,6 @@ from daq.adapters.store_rows import Message
 from daq.adapters.topics import Topics
 from daq.core.errors import DaqError, StoreError
 
-PULSE_S: Final = 1.0
-"""The publisher looks around at least this often, also to show that it lives."""
 FRUITLESS: Final = 3
 """After so many connections in a row that were lost before anything was acknowledged, one message is sent at a time."""
 POISON: Final = 2
@@ -54,32 +53,6 @@ class Clock(Protocol):
 
     def utc_ns(self) -> int:
         """UTC now, ns since 1970."""
-
-
-@dataclass(slots=True)
-class PublisherState:
-    """How the publisher stands, for `status`, screens, metrics and the watchdog.  Counts are since the start."""
-
-    connected: bool = False
-    protocol: str = ""
-    trouble: str = ""
-    """Why there is no connection, or what is amiss with it; "" where all is well."""
-    turns: int = 0
-    """Grows at least every second while the publisher lives."""
-    delivered: int = 0
-    refusals: int = 0
-    refused: dict[str, str] = field(default_factory=dict)
-    """Reason by topic, of topics whose messages were refused and are tried again."""
-    quarantined: int = 0
-    """Messages put into quarantine."""
-    repeated: int = 0
-    """Messages put into the outbox again, of the daemon's own accord or on a consumer's request."""
-    requests: int = 0
-    """Requests of consumers that came."""
-    requests_dropped: int = 0
-    """Of these, dropped unread because too many waited."""
-    in_flight: int = 0
-    most_in_flight: int = 0
 
 
 class Publisher:
@@ -139,8 +112,7 @@ class Publisher:
         """Acknowledged by the broker, not yet marked in the store."""
         self._marked_meanwhile: set[int] = set()
         self._requests: deque[bytes] = deque()
-        self._jobs: dict[str, asyncio.Task[None]] = {}
-        self._not_before: dict[str, float] = {}
+        self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._chance)
         self._status = Status(topics.status(), store.source, store.epoch, about or {})
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
@@ -217,11 +189,7 @@ class Publisher:
 
     async def _end(self, flight: Flight) -> None:
         """Write down what is known, and forget what is not."""
-        for job in self._jobs.values():
-            job.cancel()
-        await asyncio.gather(*self._jobs.values(), return_exceptions=True)
-        self._jobs.clear()
-        self._not_before.clear()
+        await self._jobs.end()
         await self._settle(flight)
         await self._mark()
         lost = flight.abandon()
@@ -246,33 +214,16 @@ class Publisher:
     # what goes on beside: one task of each kind at a time
 
     def _begin_jobs(self, connection: Connection, reader: Reader) -> None:
+        begin = self._jobs.begin
         if self._news and len(self._ready) < LOW:
-            self._begin("read", self._read, reader)
+            begin("read", self._read, reader)
         if self._owed:
-            self._begin("mark", self._mark)
+            begin("mark", self._mark)
         if self._requests:
-            self._begin("refill", self._answer_requests)
+            begin("refill", self._answer_requests)
         if not self._checked:
-            self._begin("check", self._check, connection, reader)
-        self._begin("status", self._tell, connection, reader)
-
-    def _begin(self, name: str, work: Callable[..., Coroutine[Any, Any, None]], *args: Any) -> None:
-        if name in self._jobs or self._now() < self._not_before.get(name, 0.0):
-            return
-
-        def done(task: asyncio.Task[None]) -> None:
-            if self._jobs.get(name) is task:
-                del self._jobs[name]
-            if not task.cancelled() and (error := task.exception()) is not None:
-                self._not_before[name] = self._now() + PULSE_S
-                if not isinstance(error, DaqError):
-                    self._log.error("a part of the publisher failed", what=name, reason=repr(error))
-            if name != "status":
-                self._wake.set()
-
-        task = asyncio.create_task(work(*args), name=f"publisher {name}")
-        self._jobs[name] = task
-        task.add_done_callback(done)
+            begin("check", self._check, connection, reader)
+        begin("status", self._tell, connection, reader)
 
     async def _read(self, reader: Reader) -> None:
         self._news = False
@@ -295,7 +246,7 @@ class Publisher:
         except StoreError as error:
             # They are delivered; the marks are written when the store can again, and nothing is sent twice till then.
             self._trouble("store", f"acknowledgements cannot be stored: {error}")
-            self._not_before["mark"] = self._now() + PULSE_S
+            self._jobs.rest("mark", PULSE_S)
             return
         self._trouble("store", "")
         self._owed.difference_update(seqs)
@@ -327,7 +278,7 @@ class Publisher:
 
     async def _tell(self, connection: Connection, reader: Reader) -> None:
         """Status again, where it changed; the next look is not before its time."""
-        self._not_before["status"] = self._now() + self._settings.status_every_s
+        self._jobs.rest("status", self._settings.status_every_s)
         await self._look(reader)
         if self._status.changed(connection.version):
             await self._publish_status(connection)

@@ -9,7 +9,8 @@ killed, with its database switched off, never saved, saved once and saved on eve
   it acknowledged.  It shows exactly how far back it fell, so everything of that stream behind it goes out again.
 
 Besides, after a connection that ended unplanned, what was acknowledged shortly before is published again: a broker that
-died may not have handed it on.  Consumers know the ids.
+died may not have handed it on.  After a start of ours that follows a kill, only where the broker is not seen to have
+the newest results.  Consumers know the ids.
 """
 
 import asyncio
@@ -76,9 +77,12 @@ class BrokerMemory:
             if not connection.session_present:
                 since = max(before.known_utc_ns, utc_ns - LONGEST_NS)
                 repeats.append(await self._since(since, utc_ns, "the broker has forgotten us, so it lost its memory"))
+                whole = False
             else:
-                repeats += await self._fallen_back(connection, reader, utc_ns)
-            if before.is_open:
+                fallen, whole = await self._fallen_back(connection, reader, utc_ns)
+                repeats += fallen
+            # That a process was killed is no sign against a broker that has all its newest results.
+            if before.is_open and (self._lost_utc_ns is not None or not whole):
                 repeats.append(await self._after_loss(reader, utc_ns))
         await self._store.commit(NoteSession(self._broker, utc_ns, is_open=True))
         self._lost_utc_ns = None
@@ -103,25 +107,30 @@ class BrokerMemory:
             return Repeat(0, "")
         return await self._since(end - span, utc_ns, "the connection was lost")
 
-    async def _fallen_back(self, connection: Connection, reader: Reader, utc_ns: int) -> list[Repeat]:
+    async def _fallen_back(self, connection: Connection, reader: Reader, utc_ns: int) -> tuple[list[Repeat], bool]:
+        """What was repeated, and whether the broker is seen to have the newest result of every stream."""
         topics = await in_thread(retained_topics, reader)
         if not topics or not await self._ask(connection):
-            return []
+            return [], False
         if not self._retained:
-            return []  # we may not read there; that none is left while our session is was never seen
+            return [], False  # we may not read there; that none is left while our session is was never seen
         known = await in_thread(newest_retained, reader, topics)
         repeats = []
+        whole = True
         for topic, newest in known.items():
             shown = self._retained.get(topic)
             if shown == newest.payload:
                 continue
             has = await in_thread(retained_with, reader, topic, shown) if shown is not None else None
-            if shown is not None and (has is None or has.seq > newest.seq):
-                continue  # somebody else's, or one that is not marked yet: no sign of a loss
+            if has is not None and has.seq > newest.seq:
+                continue  # it took one whose acknowledgement we have not seen
+            whole = False
+            if shown is not None and has is None:
+                continue  # somebody else's: no sign of a loss
             after = RepeatAfter(newest.stream, has.seq if has is not None else 0, utc_ns - LONGEST_NS, utc_ns)
             why = f"the broker fell back to an older state of {newest.stream}"
             repeats.append(Repeat(await self._store.commit(after), why))
-        return repeats
+        return repeats, whole
 
     async def _ask(self, connection: Connection) -> bool:
         """Have the retained results sent; False where the broker does not let us."""

@@ -45,6 +45,8 @@ class Mosquitto:
     folder: Path
     extra: str = ""
     acl: str = ""
+    own_persistence: bool = False
+    """Whether `extra` says what the broker keeps; otherwise everything, saved with every change."""
     port: int = field(default_factory=free_port)
     process: "subprocess.Popen[bytes] | None" = None
 
@@ -54,10 +56,7 @@ class Mosquitto:
             f"listener {self.port} 127.0.0.1",
             "allow_anonymous false",
             f"password_file {self.folder / 'passwords'}",
-            "persistence true",
-            f"persistence_location {self.folder}/",
-            "autosave_interval 1",
-            "autosave_on_changes true",
+            *([] if self.own_persistence else self._keeps_all()),
             f"log_dest file {self.folder / 'mosquitto.log'}",
             "log_type all",
             f"user {os.environ.get('USER', 'root') if os.getuid() else 'root'}",
@@ -83,6 +82,14 @@ class Mosquitto:
             assert self.process.poll() is None, (self.folder / "mosquitto.log").read_text()
             time.sleep(0.02)
         raise AssertionError("mosquitto does not listen")
+
+    def _keeps_all(self) -> list[str]:
+        return [
+            "persistence true",
+            f"persistence_location {self.folder}/",
+            "autosave_interval 1",
+            "autosave_on_changes true",
+        ]
 
     def kill(self) -> None:
         assert self.process is not None
