@@ -112,16 +112,14 @@ def decode_live(topic: str, payload: bytes) -> list[Live]:
     """The values in a message on a live topic; errors as `decode`."""
     split(topic)
     _, message = _json(payload)
-    if isinstance(message.get("data"), dict) and "specversion" in message:
-        message = {"source": message.get("source"), "time": message.get("time"), **message["data"]}
     time, source = _moment(_text(message, "time"), "time"), _text(message, "source")
     database_of(source)
     instrument, run = _text(message, "instrument"), _optional(message, "run")
-    values = message.get("values")
-    named = values.items() if isinstance(values, dict) else [(_text(v, "name"), v) for v in _objects(values, "values")]
     return [
-        Live(time, source, instrument, run, str(name), _number(v, "value"), _text(v, "unit"), _text(v, "quality"))
-        for name, v in named
+        Live(
+            time, source, instrument, run, name, _number(v, "value"), _text(v, "unit", empty=True), _text(v, "quality")
+        )
+        for name, v in _part(message, "values").items()
         if isinstance(v, dict)
     ]
 

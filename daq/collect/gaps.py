@@ -6,6 +6,7 @@
 
 import json
 import random
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,6 +23,8 @@ MOST_ASKED: Final = 500
 SPACING_S: Final = 6.0
 """Between requests for one stream; a daemon answers one in 5 s."""
 ASKS_A_LOOK: Final = 200
+ASKS_A_DAEMON: Final = 5
+"""In one look; a daemon answers twenty requests in 5 s."""
 _MOST_NEWS: Final = 100_000
 _MOST_SEQUENCE: Final = 10**15
 
@@ -188,12 +191,15 @@ async def look(db: AsyncConnection, *, history: bool) -> None:
 
 
 async def due(db: AsyncConnection, settings: GapSettings) -> list[Request]:
-    """What is to be asked for now: at most one request a stream, none of daemons that are offline."""
+    """What is to be asked for now: one request a stream, few a daemon, none of daemons that are offline."""
     found = await db.execute(_DUE, (settings.patience_s, SPACING_S, ASKS_A_LOOK))
-    return [
-        Request(no, source, prefix, stream, first, min(last, first + MOST_ASKED - 1))
-        for no, source, prefix, stream, first, last, _ in await found.fetchall()
-    ]
+    asked: Counter[str] = Counter()
+    requests: list[Request] = []
+    for no, source, prefix, stream, first, last, _ in await found.fetchall():
+        asked[prefix] += 1
+        if asked[prefix] <= ASKS_A_DAEMON:
+            requests.append(Request(no, source, prefix, stream, first, min(last, first + MOST_ASKED - 1)))
+    return requests
 
 
 async def asked(db: AsyncConnection, request: Request, settings: GapSettings, chance: random.Random) -> None:

@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, NotAnEventError, decode, decode_live
+from daq.core.faults import Quality
+from daq.methods.livedata import LiveData, LiveValue
 from tests.collect.events import SOURCE, T0, curve, own_id, result
 
 
@@ -104,17 +106,19 @@ def test_whatever_stands_anywhere_in_an_event_it_is_decoded_or_refused(path, jun
         assert decode(topic, json.dumps(event).encode()).kind == "result"
 
 
-def test_live_values_by_name_or_as_a_list_with_or_without_an_envelope():
-    body = {
-        "time": "2026-03-02T05:43:10Z", "source": SOURCE, "instrument": "bench-1", "run": None,
-        "values": {"viscosity": {"value": 800.0, "unit": "mPa.s", "quality": "Good"}},
-    }  # fmt: skip
-    listed = body | {"values": [{"name": "viscosity", "value": 800.0, "unit": "mPa.s", "quality": "Good"}]}
-    wrapped = {"specversion": "1.0", "source": SOURCE, "time": body["time"], "data": body}
-    for form in (body, listed, wrapped):
-        (value,) = decode_live("a/lab/v1/live/bench-1", json.dumps(form).encode())
-        assert (value.time, value.instrument, value.channel, value.value, value.unit, value.quality) == (
-            datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC), "bench-1", "viscosity", 800.0, "mPa.s", "Good",
-        )  # fmt: skip
+def test_live_values_as_the_daemon_publishes_them():
+    message = LiveData(
+        time="2026-03-02T05:43:10Z", source=SOURCE, instrument="bench-1", run=None, state="ready",
+        values={
+            "viscosity": LiveValue(value=800.0, unit="mPa.s", quality=Quality.GOOD),
+            "turns": LiveValue(value=None, unit="", quality=Quality.BAD),
+        },
+    )  # fmt: skip
+    body = message.model_dump_json().encode()
+    first, second = decode_live("a/lab/v1/live/bench-1", body)
+    assert (first.time, first.instrument, first.channel, first.value, first.unit, first.quality) == (
+        datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC), "bench-1", "viscosity", 800.0, "mPa.s", "Good",
+    )  # fmt: skip
+    assert (second.channel, second.value, second.unit, second.quality) == ("turns", None, "", "Bad")
     with pytest.raises(NotAnEventError):
-        decode_live("a/lab/v1/live/bench-1", json.dumps(body | {"values": 3}).encode())
+        decode_live("a/lab/v1/live/bench-1", json.dumps(json.loads(body) | {"values": 3}).encode())

@@ -1,0 +1,108 @@
+"""From the daemon's own store and publisher to the table, with what was lost on the way asked for and sent again."""
+
+import asyncio
+import contextlib
+import json
+
+import pytest
+
+from daq.adapters.backup import backup, restore
+from daq.adapters.outbox import Publisher
+from daq.adapters.store import Store
+from daq.adapters.store_rows import Outgoing
+from daq.app.refill import Refill
+from tests.collect.events import TOPICS, own_id, result
+from tests.collect.parts import collecting, told
+from tests.collect.server import needs_postgres
+from tests.mqtt.parts import eventually, needs_mosquitto
+from tests.store.parts import T0, begin, conclude, register
+
+pytestmark = [needs_postgres, needs_mosquitto]
+
+
+class Time:
+    """The publisher's clock; its monotonic side may run ahead so that requests need not be waited for."""
+
+    def utc_ns(self):
+        return T0
+
+    def mono_ns(self):
+        self.now = getattr(self, "now", 0) + 6_000_000_000
+        return self.now
+
+
+def measure(store, count, stream="bench-1"):
+    """Commit so many results, with their messages as the daemon makes them."""
+    store.submit(register()).result(10)
+    for _ in range(count):
+        with store.reader() as reader:
+            number = 1 + reader.query("SELECT coalesce(max(sequence), 0) AS n FROM results WHERE stream = ? AND epoch = ?",
+                                      (stream, store.epoch))[0]["n"]  # fmt: skip
+        run, own = f"{store.epoch}-{stream}-{number}", own_id(store.source, stream, number)
+
+        def build(sequence, _head, _digest):
+            topic, payload = result(sequence, stream=stream, source=store.source)
+            return json.dumps(json.loads(payload)["data"]), [Outgoing(topic, payload)]
+
+        store.submit(begin(run, stream)).result(10)
+        store.submit(conclude(run, result_id=own, build=build)).result(10)
+
+
+@contextlib.asynccontextmanager
+async def publishing(store, broker):
+    clock = Time()
+    refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
+    publisher = Publisher(store, broker.settings(), clock, topics=TOPICS, refill=refill, seed=1)
+    task = asyncio.create_task(publisher.run())
+    try:
+        yield publisher
+    finally:
+        publisher.stop()
+        await asyncio.wait_for(task, 20)
+
+
+async def until(query, text, wanted, seconds=40):
+    end = asyncio.get_running_loop().time() + seconds
+    while (now := await asyncio.to_thread(query, text)) != wanted:
+        assert asyncio.get_running_loop().time() < end, f"{text}: {now}"
+        await asyncio.sleep(0.1)
+
+
+@pytest.fixture
+def hurried(monkeypatch):
+    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
+    monkeypatch.setattr("daq.collect.gaps.SPACING_S", 0.5)
+
+
+@pytest.mark.asyncio
+@pytest.mark.usefixtures("hurried")
+async def test_a_collector_that_comes_late_gets_the_whole_history_even_of_a_former_epoch(
+    broker, database, query, tmp_path
+):
+    first = Store(tmp_path / "daq.sqlite", utc_ns=T0)
+    measure(first, 12)
+    measure(first, 3, "bench-2")
+    async with publishing(first, broker) as delivering:
+        await eventually(lambda: delivering.state.delivered >= 15)  # to nobody: no collector has a session yet
+        async with collecting(told(broker, database, "a")), collecting(told(broker, database, "b")):
+            await until(query, "SELECT count(*), count(DISTINCT id) FROM lab.results", [(15, 15)])
+            await until(query, "SELECT count(*) FROM lab.gaps", [(0,)])
+    sent = json.loads(result(7, source=first.source)[1])
+    assert query("SELECT event FROM lab.results WHERE stream = 'bench-1' AND sequence = 7") == [(sent,)]
+
+    # The bench's database is lost and restored: a new epoch, which still has what the former one measured.
+    copy = tmp_path / "copy.sqlite"
+    backup(first.path, copy)
+    first.close()
+    restore(copy, tmp_path / "restored.sqlite", utc_ns=T0, who="m.keeper")
+    for table in ("results", "keys"):
+        query(f"DELETE FROM lab.{table} WHERE stream = 'bench-1' AND sequence = 7 RETURNING 1")  # noqa: S608 - ours
+    query("UPDATE lab.streams SET looked = 0 RETURNING 1")
+    with Store(tmp_path / "restored.sqlite", utc_ns=T0) as second:
+        measure(second, 2)
+        async with publishing(second, broker), collecting(told(broker, database, "a")):
+            await until(query, "SELECT count(*), count(DISTINCT id) FROM lab.results", [(17, 17)])
+    assert query("SELECT event FROM lab.results WHERE stream = 'bench-1' AND sequence = 7") == [(sent,)]
+    assert query("SELECT epoch, count(*) FROM lab.results r JOIN lab.sources s ON s.no = r.source GROUP BY 1 ORDER BY 1") == [
+        (1, 15), (2, 2),
+    ]  # fmt: skip
