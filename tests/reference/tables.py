@@ -15,7 +15,7 @@ from typing import Any
 
 HERE = Path(__file__).parent
 DATA = HERE / "data"
-AREAS = ("geometry", "fluids", "models", "temperature", "statistics", "uncertainty", "practice")
+AREAS = ("geometry", "fluids", "models", "temperature", "statistics", "uncertainty", "practice", "protocols")
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,14 @@ import functools
 
 import pytest
 
-from tests.reference import fluid_cases, geometry_cases, model_cases, statistics_cases, uncertainty_cases
+from tests.reference import (
+    fluid_cases,
+    geometry_cases,
+    model_cases,
+    protocol_cases,
+    statistics_cases,
+    uncertainty_cases,
+)
 from tests.reference.tables import EXPECTED, INPUTS
 
 EVALUATE = (
@@ -13,6 +20,7 @@ EVALUATE = (
     | model_cases.EVALUATE
     | statistics_cases.EVALUATE
     | uncertainty_cases.EVALUATE
+    | protocol_cases.EVALUATE
 )
 
 NOT_OURS = {
