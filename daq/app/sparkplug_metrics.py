@@ -37,7 +37,7 @@ _FIELDS: Final[tuple[tuple[str, DataType, tuple[str, ...], str], ...]] = (
     ("result/sample", DataType.STRING, ("sample", "id"), ""),
     ("result/product", DataType.STRING, ("sample", "product"), ""),
     ("result/lot", DataType.STRING, ("sample", "lot"), ""),
-    ("result/replicate", DataType.INT32, ("sample", "replicate"), ""),
+    ("result/replicate", DataType.INT64, ("sample", "replicate"), ""),
     ("result/quantity", DataType.STRING, ("quantity",), ""),
     ("result/readings", DataType.INT64, ("span", "n"), ""),
     ("result/claim", DataType.STRING, ("claim",), ""),
@@ -118,7 +118,8 @@ def no_result(time_ms: int) -> tuple[Metric, ...]:
 def _metrics(
     identity: tuple[tuple[str, DataType, Value], ...], data: Mapping[str, Any], time_ms: int
 ) -> tuple[Metric, ...]:
-    quality = Quality(data["quality"]) if "quality" in data else Quality.BAD
+    # A quality that this version does not know, as a newer one may have written, is not good.
+    quality = Quality(data["quality"]) if data.get("quality") in set(Quality) else Quality.BAD
     unit = (unit_property(data["unit"]),) if "unit" in data else ()
     uncertainty = data.get("uncertainty") or {}
     coverage = tuple(

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, QualityCode
 from daq.adapters.store_rows import ResultRecord
 from daq.app.sparkplug_metrics import channel_metrics, no_result, result_metrics
@@ -46,6 +47,17 @@ def test_only_good_is_good(quality):
     assert properties(got)["Quality"] == (192 if quality is Quality.GOOD else 0)
     assert properties(got)["opc_ua_quality"] == quality.value
     assert got.value == 1.5
+
+
+@pytest.mark.parametrize("quality", ["Good_Overload", "", None, 7])
+def test_a_quality_nobody_knows_is_not_good(quality):
+    got = by_name(result_metrics(record(value=1.5, unit="mPa.s", quality=quality), "db-1"))["result/value"]
+    assert properties(got)["Quality"] == 0
+
+
+def test_numbers_of_any_size_are_carried():
+    got = result_metrics(record(sample={"id": "S", "replicate": 10**12}, unit="1", quality="Good"), "db-1")
+    assert payload(got, 1, 1)
 
 
 def test_a_number_that_cannot_be_believed_is_null():
