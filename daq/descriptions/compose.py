@@ -21,7 +21,7 @@ from daq.descriptions.types import TYPES
 DECIMALS: Final = 4
 """Decimals of a number where the description asks for none."""
 SMALLEST: Final = 1e-99
-_FILLERS: Final = {"letters": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
+_FILLERS: Final = {"letters": "X", "capitals": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
 _VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
 
 

@@ -13,6 +13,7 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 from daq.descriptions import template
+from daq.descriptions.types import TYPES
 from daq.methods.fields import Listed, Model, Name, Text, duration
 
 FORMAT: Final = 1
@@ -259,7 +260,10 @@ class LineTable(Model):
         description="what it is: a reading, faults only, who it is, yes, no, or nothing of interest"
     )
     pattern: LineText | None = Field(
-        default=None, description="the whole line, for example 'T {temperature:number} Cel'"
+        default=None,
+        description="the whole line, for example 'T {temperature:number} Cel'; {name:type} is a field, {name:type 8} one "
+        "of 8 characters, {:type} one that is not kept, {name} the value of an option, [...] may be absent; types: "
+        + "; ".join(f"{name} ({kind.about})" for name, kind in TYPES.items()),
     )
     columns: Annotated[tuple[LineText, ...], Listed] | None = Field(
         default=None, description="or its columns, in order, blanks around them not counting"

@@ -111,11 +111,14 @@ def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: 
     if field.width:
         return f"[\\x20-\\x7e\\xa0-\\xff]{{{field.width}}}"
     kind = TYPES[field.type]
-    if kind.gives != "number":
-        return text_pattern(field.type, follows if kind.open else frozenset())
-    own = plain_number(field, table, writing)
+    if kind.gives == "number":
+        own = plain_number(field, table, writing)
+        others = [t for t in table.special if not is_number(t, field, table, writing)]
+    else:
+        own = text_pattern(field.type, follows if kind.open else frozenset())
+        others = [] if kind.open else [t for t in table.means if not re.fullmatch(own, t)]
     # Longer texts first: in an atomic group the first that fits decides.
-    texts = sorted((t for t in table.special if not is_number(t, field, table, writing)), key=len, reverse=True)
+    texts = sorted(others, key=len, reverse=True)
     return f"(?>{'|'.join([own, *(escaped(writing.of(t)) for t in texts)])})" if texts else own
 
 

@@ -21,12 +21,14 @@ class FieldType:
 
     Attributes:
         gives: ``number`` or ``text``; ``nothing`` for what is only passed over.
+        about: what it takes, for a person.
         chars: bytes it may end with, so that more of them would belong to it too.
         first: bytes it may begin with.
         open: whether it takes every character but those that may follow it in the template.
     """
 
     gives: Literal["number", "text", "nothing"]
+    about: str
     chars: frozenset[int]
     first: frozenset[int]
     open: bool = False
@@ -36,30 +38,36 @@ _SIGNED: Final = frozenset(b"+-0123456789")
 _DECIMAL: Final = _SIGNED | frozenset(b".,")
 _HEX: Final = frozenset(b"0123456789ABCDEFabcdef")
 _LETTERS: Final = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz")
+_CAPITALS: Final = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZ")
 _BLANKS: Final = frozenset(b" \t")
 _ANY: Final = frozenset(range(256))
 _PRINTED: Final = _ANY - frozenset(range(0x20)) - {0x7F}
 
 TYPES: Final[dict[str, FieldType]] = {
-    "number": FieldType("number", _DECIMAL, _SIGNED),
-    "padded": FieldType("number", _DECIMAL, _SIGNED | {0x20}),
-    "whole": FieldType("number", _SIGNED, _SIGNED),
-    "scientific": FieldType("number", _DECIMAL | frozenset(b"eE"), _DECIMAL),
-    "nr1": FieldType("number", _SIGNED, _SIGNED),
-    "nr2": FieldType("number", _DECIMAL, _SIGNED),
-    "nr3": FieldType("number", _DECIMAL | frozenset(b"E"), _SIGNED),
-    "hex": FieldType("number", _HEX, _HEX),
-    "letters": FieldType("text", _LETTERS, _LETTERS),
-    "word": FieldType("text", _PRINTED - {0x20}, _PRINTED - {0x20}, open=True),
-    "text": FieldType("text", _PRINTED, _PRINTED, open=True),
-    "pad": FieldType("nothing", _BLANKS, _BLANKS),
-    "blanks": FieldType("nothing", _BLANKS, _BLANKS),
-    "rest": FieldType("nothing", _ANY, _ANY),
+    "number": FieldType("number", "digits, with or without sign and fraction", _DECIMAL, _SIGNED),
+    "padded": FieldType(
+        "number", "a number with blanks before it, also between its sign and its digits", _DECIMAL, _SIGNED | {0x20}
+    ),
+    "whole": FieldType("number", "digits with or without sign", _SIGNED, _SIGNED),
+    "scientific": FieldType(
+        "number", "a number with or without exponent, in any usual form", _DECIMAL | frozenset(b"eE"), _DECIMAL
+    ),
+    "nr1": FieldType("number", "NR1 of IEEE 488.2: digits", _SIGNED, _SIGNED),
+    "nr2": FieldType("number", "NR2 of IEEE 488.2: digits, point, digits", _DECIMAL, _SIGNED),
+    "nr3": FieldType(
+        "number", "NR3 of IEEE 488.2: digits, point, digits, E, sign, digits", _DECIMAL | frozenset(b"E"), _SIGNED
+    ),
+    "hex": FieldType("number", "hexadecimal digits", _HEX, _HEX),
+    "letters": FieldType("text", "letters A-Z and a-z", _LETTERS, _LETTERS),
+    "capitals": FieldType("text", "letters A-Z", _CAPITALS, _CAPITALS),
+    "word": FieldType(
+        "text", "anything without blanks, up to what follows it", _PRINTED - {0x20}, _PRINTED - {0x20}, open=True
+    ),
+    "text": FieldType("text", "anything printable, up to what follows it", _PRINTED, _PRINTED, open=True),
+    "pad": FieldType("nothing", "any number of blanks and tabs, or none", _BLANKS, _BLANKS),
+    "blanks": FieldType("nothing", "at least one blank or tab", _BLANKS, _BLANKS),
+    "rest": FieldType("nothing", "everything to the end of the line", _ANY, _ANY),
 }
-"""`number`: decimal digits, with or without sign and fraction.  `padded`: the same with blanks before it and between
-sign and digits.  `whole`: no fraction.  `scientific`: with or without exponent, forgiving.  `nr1`, `nr2`, `nr3`: the
-three forms of IEEE 488.2, strictly.  `hex`: hexadecimal digits.  `letters`, `word` (no blanks), `text`.  `pad`: any
-number of blanks and tabs, `blanks`: at least one.  `rest`: everything to the end."""
 
 
 def number_pattern(kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None) -> str:
@@ -88,6 +96,7 @@ def text_pattern(kind: str, until: frozenset[int] = frozenset()) -> str:
     stop = "".join(f"\\x{byte:02x}" for byte in sorted(until))
     return {
         "letters": "[A-Za-z]++",
+        "capitals": "[A-Z]++",
         "word": f"[^\\x00-\\x20\\x7f{stop}]++",
         "text": f"[^\\x00-\\x1f\\x7f{stop}]*+",
         "pad": "[ \\t]*+",
