@@ -128,7 +128,7 @@ class Cable:
         await asyncio.gather(self._carry(reader, there_writer), self._carry(there_reader, writer))
 
     async def _carry(self, reader, writer):
-        with contextlib.suppress(ConnectionError):
+        with contextlib.suppress(ConnectionError, asyncio.CancelledError):
             while data := await reader.read(65536):
                 writer.write(data)
                 await writer.drain()
