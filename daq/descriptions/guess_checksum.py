@@ -11,7 +11,7 @@ Written = Literal["hex", "decimal", "big endian", "little endian"]
 Letters = Literal["upper", "lower"]
 SKIPS: Final = (0, 1, 2)
 """Bytes at the beginning that may be left out, as the first character of a sentence often is."""
-ENOUGH_BITS: Final = 16.0
+ENOUGH_BITS: Final = 12.0
 """So many bits beyond chance make a guess; each way that is tried costs some."""
 SURE_BITS: Final = 26.0
 MOST_FRAMES: Final = 200

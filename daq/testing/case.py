@@ -4,17 +4,19 @@ import contextlib
 import io
 import itertools
 import random
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from daq.core.driver import Decoded, Driver, Reply, Request
+from daq.core.driver import Decoded, Driver, Reject, Reply, Request
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.rig import Rig
 from daq.testing.talk import Example, Talk
 
 SHAPES: Final = 12
 """So many frames of different shape are mutated; more of the same teach nothing."""
+DESCRIPTION: Final = "description"
+"""Key among a driver's options under which the description stands that it was made of."""
 SEED: Final = 20_260_101
 _DIGITS: Final = bytes.maketrans(b"0123456789", b"9999999999")
 
@@ -69,6 +71,15 @@ class Case:
         return list(itertools.islice(found.values(), SHAPES))
 
 
+def remade(driver: Driver, options: Mapping[str, Any]) -> Driver:
+    """Another driver of the same kind, with other options."""
+    made: Any = type(driver)
+    described = driver.options.get(DESCRIPTION)
+    own = {key: value for key, value in options.items() if key != DESCRIPTION}
+    found: Driver = made(own) if described is None else made(getattr(driver, "tables"), described, own)  # noqa: B009
+    return found
+
+
 def decode(driver: Driver, frame: bytes, asked: Request | None) -> Decoded:
     """Decode, and name the bytes where a driver raises."""
     try:
@@ -106,6 +117,11 @@ def same(a: Decoded, b: Decoded) -> bool:
     if isinstance(a, Reply) and isinstance(b, Reply) and a.refusal and b.refusal:
         return True
     return a == b
+
+
+def ignored(e: Example) -> bool:
+    """Whether a line is known and left out on purpose."""
+    return isinstance(e.meaning, Reject) and e.meaning.reason.startswith("ignored")
 
 
 def passed(name: str, said: str = "") -> Finding:

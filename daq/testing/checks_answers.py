@@ -2,7 +2,7 @@
 
 from daq.core.driver import Driver, Reject, Reply, Request
 from daq.core.errors import SettingError
-from daq.testing.case import Case, decode, note, passed, same
+from daq.testing.case import Case, decode, note, passed, remade, same
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, requests_of
 
@@ -101,7 +101,7 @@ def other_address(case: Case) -> Finding:
     for address in (2, 3, "2", "02", "03", "B"):
         if address != mine:
             try:
-                other = type(driver)(dict(driver.options) | {"address": address})
+                other = remade(driver, {**driver.options, "address": address})
                 break
             except SettingError:
                 continue

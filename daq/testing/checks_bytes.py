@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
-from daq.testing.case import Case, called, decode, passed
+from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks_declared import known_faults
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, rejected, requests_of
@@ -121,7 +121,7 @@ def understands(case: Case) -> Finding:
         )
     for e in talk.examples:
         proper(case.driver, e.meaning, e.frame)
-    strange = [e for e in rejected(talk) if not _ignored(e)]
+    strange = [e for e in rejected(talk) if not ignored(e)]
     if not talk.readings:
         raise DriverFaultError(
             f"none of {len(talk.examples)} lines is a reading",
@@ -136,10 +136,6 @@ def understands(case: Case) -> Finding:
             do="decode them, or take them out of the capture where the line was damaged",
         )
     return passed("understands", f"{len(talk.examples)} lines, {len(talk.readings)} of them readings")
-
-
-def _ignored(e: Example) -> bool:
-    return isinstance(e.meaning, Reject) and e.meaning.reason.startswith("ignored")
 
 
 def _seen(e: Example) -> str:

@@ -13,7 +13,7 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.core.framing import Framing
 from daq.core.units import UNITS
-from daq.testing.case import Case, called, note, overheard, passed
+from daq.testing.case import DESCRIPTION, Case, called, note, overheard, passed, remade
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import MOTION, TRIED
 
@@ -268,9 +268,8 @@ def motion(case: Case) -> Finding:
 def options(case: Case) -> Finding:
     """Wrong options are refused with a SettingError that names the key, and with nothing else."""
     d = case.driver
-    made = type(d)
     try:
-        made(dict(d.options) | {"no_such_option": 1})
+        remade(d, {**d.options, "no_such_option": 1})
     except SettingError:
         pass
     except Exception as error:
@@ -284,18 +283,18 @@ def options(case: Case) -> Finding:
         )
     for name in _option_names(d):
         for junk in JUNK:
-            called(f"option {name} = {junk!r}", partial(made, dict(d.options) | {name: junk}), SettingError)
+            called(f"option {name} = {junk!r}", partial(remade, d, {**d.options, name: junk}), SettingError)
     return passed("options", "unknown and wrong ones are refused")
 
 
 def _option_names(driver: Driver) -> list[str]:
-    names = set(driver.options)
+    names = {*driver.options, *getattr(getattr(driver, "tables", None), "options", ())}
     try:
         source = inspect.getsource(type(driver))
     except (OSError, TypeError):
         source = ""
     names |= set(re.findall(r"options(?:\.get\(|\[)\s*[\"'](\w+)[\"']", source))
-    return sorted(names - {"description"})
+    return sorted(names - {DESCRIPTION})
 
 
 def digest(case: Case) -> Finding:

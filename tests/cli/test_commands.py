@@ -461,10 +461,10 @@ def test_backup_and_restore(cli, shift, tmp_path):
 
 
 def test_drivers_are_listed(cli):
-    entries = {e["driver"]: e for e in json.loads(cli("drivers", "--json").stdout)}
+    entries = {e["driver"]: e for e in json.loads(cli("driver", "list", "--json").stdout)}
     assert [c["unit"] for c in entries["rotational"]["channels"]] == ["%", "/min", "Cel"]
     assert "halt" in entries["rotational"]["actions"]
     assert entries["thermometer"]["streams"] is True
-    text = cli("drivers").stdout
+    text = cli("driver", "list").stdout
     assert "speed: -1000 to 1000 min⁻¹" in text
     assert "without its cable the motor keeps turning" in text

@@ -1,4 +1,4 @@
-"""``daq drivers``: which kinds of instruments this installation knows."""
+"""``daq driver list``: which kinds of instruments this installation knows."""
 
 import argparse
 import contextlib

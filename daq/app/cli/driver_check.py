@@ -1,0 +1,48 @@
+"""``daq driver check``: the conformance kit from the command line."""
+
+import argparse
+from pathlib import Path
+
+from daq.app.cli.common import print_json, wanted_path
+from daq.app.text import plain
+from daq.core.errors import SettingError
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The driver, and what was heard of its instrument."""
+    parser.description = (
+        "Look at a driver from every side: what it declares, what it makes of any bytes and of damaged lines, and how\n"
+        "it does over a bad line. Without a capture only a part can be looked at. Exit code 1 where a check failed."
+    )
+    parser.add_argument("what", metavar="FILE|NAME", help="a description (.toml), or the name of an installed driver")
+    parser.add_argument("--capture", metavar="FILE", type=wanted_path, help="what was heard (default: beside the file)")
+    parser.add_argument("--option", action="append", default=[], metavar="NAME=VALUE", help="an option of the driver")
+    parser.add_argument("--all", action="store_true", help="show the checks that passed, too")
+    parser.add_argument("--json", action="store_true", help="print the report as JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the report; 1 where a check failed, otherwise 0."""
+    from daq.app.driver_choice import chosen_driver, parse_options
+    from daq.testing import check_driver
+
+    make = chosen_driver(args.what, parse_options(args.option))
+    capture: Path | None = args.capture
+    beside = Path(args.what).with_suffix(".capture")
+    if capture is None and args.what.endswith(".toml") and beside.is_file():
+        capture = beside
+    if capture is not None and not capture.is_file():
+        raise SettingError("there is no such file; make one with `daq capture`", file=str(capture))
+    report = check_driver(make, capture=capture)
+    if args.json:
+        print_json(report.as_json())
+        return 0 if report.passed else 1
+    for line in report.text(everything=args.all).splitlines():
+        print(plain(line))
+    if capture is None:
+        print("no capture was given: most of what a line can do was not looked at; see `daq capture --help`")
+    if report.passed:
+        print(f"next: daq driver try {args.what} PORT")
+    else:
+        print("next: correct what is marked FAILED, then check again")
+    return 0 if report.passed else 1

@@ -1,0 +1,79 @@
+"""``daq driver new``: a first description from a capture, or a Python distribution to begin with."""
+
+import argparse
+import tomllib
+from pathlib import Path
+
+from daq.app.cli.common import wanted_path
+from daq.app.text import plain
+from daq.core.errors import SettingError
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The name, and what to make it from."""
+    parser.description = (
+        "Write a first description of an instrument from a capture: how lines end, fields, units, checksum, what is\n"
+        "asked and how often. What only a person can know is marked in it. Or, for what no description can carry\n"
+        "(packets of bytes, arithmetic of its own), a distribution with a driver in Python to begin with."
+    )
+    parser.add_argument("name", metavar="NAME", help="kind of instrument, for example kiln-scale")
+    what = parser.add_mutually_exclusive_group(required=True)
+    what.add_argument("--from", dest="capture", metavar="CAPTURE", type=wanted_path, help="made with `daq capture`")
+    what.add_argument("--python", metavar="FOLDER", type=wanted_path, help="write a distribution there")
+    parser.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="file to write (default: NAME.toml)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write it, say what was found and what to do next."""
+    from daq.app.driver_template import checked_kind, write_distribution
+
+    if args.python is not None:
+        for written in write_distribution(args.name, args.python):
+            print(f"wrote {written}")
+        print("next: read README.md there; it works as it is, with a dialect of its own:")
+        print(f"  pip install --no-deps -e {args.python} && python -m pytest {args.python}")
+        return 0
+    path: Path = args.output or Path(f"{checked_kind(args.name)}.toml")
+    return _described(checked_kind(args.name), args.capture, path)
+
+
+def _described(kind: str, source: Path, path: Path) -> int:
+    from daq.descriptions.capture import read_capture
+    from daq.descriptions.guess import guess_description, open_points
+    from daq.descriptions.load import check_description
+    from daq.testing.case import ignored
+    from daq.testing.talk import heard, rejected
+
+    try:
+        text = source.read_text("utf-8")
+    except FileNotFoundError:
+        raise SettingError("there is no such file; make one with `daq capture`", file=str(source)) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingError(f"cannot be read: {error}", file=str(source)) from error
+    capture = read_capture(text, str(source))
+    guess = guess_description(kind, capture, source.name)
+    description = check_description(tomllib.loads(guess.text), str(path))
+    try:
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(guess.text)
+    except FileExistsError:
+        raise SettingError("exists already; name another file with -o, or remove it", file=str(path)) from None
+    except OSError as error:
+        raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error
+    talk = heard(description.driver(), capture, "capture")
+    missed = [e for e in rejected(talk) if not ignored(e)]
+    for said in guess.said:
+        print(plain(said))
+    print(f"{len(talk.examples) - len(missed)} of {len(talk.examples)} lines of the capture are understood")
+    for e in missed[:5]:
+        print(f"  not understood: {plain(repr(e.frame)[1:])}")
+    print(f"wrote {path}")
+    points = list(open_points(guess.text))
+    if points:
+        print("fill in what only you can know:")
+        for number, what in points:
+            print(f"  line {number}: {plain(what)}")
+    beside = source.with_name(path.with_suffix(".capture").name)
+    given = "" if beside == source and source.parent == path.parent else f" --capture {source}"
+    print(f"next: daq driver check {path}{given}")
+    return 0

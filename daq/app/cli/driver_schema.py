@@ -1,0 +1,20 @@
+"""``daq driver schema``: the JSON Schema of description files."""
+
+import argparse
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """None."""
+    parser.description = (
+        "Print the JSON Schema of description files. Editors that know JSON Schema complete and check a file whose\n"
+        "first line is `#:schema PATH`, where PATH is where this was written to."
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print it."""
+    from daq.descriptions.schema import schema_text
+
+    del args
+    print(schema_text(), end="")
+    return 0

@@ -1,0 +1,145 @@
+"""Reads an instrument with a driver and nothing else: no run, no store; for trying a driver out."""
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from daq.adapters.clock import SystemClock
+from daq.adapters.transport import Connection, PortAddress, open_port
+from daq.core.driver import Driver, Identity, Reply, Request, Values
+from daq.core.errors import LinkError
+from daq.core.exchange import NEVER, Exchange, Item
+from daq.core.intake import Screen
+
+TOLD_S: Final = 3.0
+
+
+@dataclass(slots=True)
+class Tried:
+    """What is known so far.
+
+    Attributes:
+        identity: who the instrument says it is.
+        values, faults: of the latest reading.
+        readings: how many there were.
+        failures: requests that were given up.
+        report: counters of the exchange.
+        raw: the latest bytes that came.
+    """
+
+    identity: Identity | None = None
+    values: tuple[float | None, ...] = ()
+    faults: tuple[tuple[str, str], ...] = ()
+    readings: int = 0
+    failures: list[str] = field(default_factory=list)
+    report: dict[str, Any] = field(default_factory=dict)
+    raw: bytes = b""
+    silent: bool = False
+
+
+class Trial:
+    """One driver on one port until it is ended."""
+
+    def __init__(self, driver: Driver, address: PortAddress, changed: Callable[[Tried], None]) -> None:
+        """`changed` is told after each reading, failure and silence."""
+        self.tried = Tried()
+        self._driver, self._address, self._changed = driver, address, changed
+        self._clock = SystemClock()
+        self._screen = Screen(driver.channels)
+        self._exchange = Exchange(driver.kind, driver, self._write, self._failed)
+        self._connection: Connection | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._over: asyncio.Future[str] | None = None
+        self._wanted: int | None = None
+
+    async def run(self, *, seconds: float | None = None, readings: int | None = None) -> str:
+        """Read for so long or so many readings, or until `end`; "" or why the port was lost.
+
+        Raises:
+            LinkError: the port cannot be opened.
+        """
+        self._wanted = readings
+        self._over = asyncio.get_running_loop().create_future()
+        self._connection = await open_port(self._address, self._data, self.end)
+        try:
+            now = self._clock.mono_ns()
+            self._exchange.link_up(now)
+            identify = self._driver.identify()
+            if identify is not None:
+                self._exchange.ask(now, identify)
+            self._exchange.start_polling(now)
+            self._wake()
+            self._again()
+            try:
+                return await asyncio.wait_for(self._over, seconds)
+            except TimeoutError:
+                return ""
+        finally:
+            if self._timer is not None:
+                self._timer.cancel()
+            self._connection.close()
+
+    def _again(self) -> None:
+        """Tell now and then also where nothing happens, so that a person sees that nothing does."""
+        if self._over is not None and not self._over.done():
+            self._tell()
+            asyncio.get_running_loop().call_later(TOLD_S, self._again)
+
+    def end(self, reason: str = "") -> None:
+        """End it."""
+        if self._over is not None and not self._over.done():
+            self._over.set_result(reason)
+
+    def _data(self, data: bytes) -> None:
+        self.tried.raw = data[-200:]
+        self._take(self._exchange.receive(self._clock.mono_ns(), data))
+        self._wake()
+
+    def _take(self, items: "list[Item] | Any") -> None:
+        for item in items:
+            if isinstance(item, Reply):
+                self.tried.identity = item.identity or self.tried.identity
+                self._tell()
+                continue
+            checked = self._screen.check(item)
+            self.tried.values = tuple(checked.values if isinstance(checked, Values) else checked)
+            self.tried.faults = checked.faults if isinstance(checked, Values) else ()
+            self.tried.readings += 1
+            self._tell()
+            if self._wanted is not None and self.tried.readings >= self._wanted:
+                self.end()
+                return
+
+    def _tell(self) -> None:
+        self.tried.report = self._exchange.report()
+        self.tried.silent = self._exchange.silent
+        self._changed(self.tried)
+
+    def _write(self, _link: str, data: bytes) -> None:
+        if self._connection is None:
+            return
+        try:
+            self._connection.write(data, lambda: self._exchange.sent(self._clock.mono_ns()))
+        except LinkError as error:
+            self.end(str(error))
+
+    def _failed(self, _link: str, request: Request, reason: str) -> None:
+        self.tried.failures.append(f"{request.expects}: {reason}")
+        self._tell()
+
+    def _wake(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        due = self._exchange.wake_at
+        if due < NEVER and self._over is not None and not self._over.done():
+            self._timer = self._clock.call_at(due, self._tick)
+
+    def _tick(self) -> None:
+        self._timer = None
+        was_silent, timeouts = self._exchange.silent, self._exchange.counters.timeouts
+        self._take(self._exchange.tick(self._clock.mono_ns()))
+        if self._exchange.silent != was_silent or self._exchange.counters.timeouts != timeouts:
+            self._tell()
+        self._wake()

@@ -1,0 +1,252 @@
+"""From lines of one kind to a pattern: what stays is text, what changes is a field."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise, zip_longest
+from typing import Final
+
+from daq.core.units import ENTRY, UNITS
+
+_ONE_PIECE: Final = (
+    r"(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
+    r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
+    r"|(?P<word>[A-Za-z\u00b0%\u00b5\u03a9]+\d*(?![\d.,]))"
+    r"|(?P<space>[ \t]+)"
+    r"|(?P<other>.)"
+)
+TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
+SPELLED: Final = {
+    "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
+    "Pas": "Pa.s", "ph": "[pH]", "PH": "[pH]", "ohm": "Ohm", "OHM": "Ohm", "Ohms": "Ohm", "RPM": "/min", "G": "g",
+    "KG": "kg", "ML": "mL", "ml": "mL", "percent": "%", "RH": "%",
+}  # fmt: skip
+"""Units as instruments write them, where that is neither a UCUM code nor a spelling that people enter."""
+NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
+"""Names of channels by the dimension of their unit, where it is not the dimension's own."""
+HINTS: Final = {
+    "T": "temperature", "TEMP": "temperature", "PH": "ph", "RH": "humidity", "HUM": "humidity", "MASS": "mass",
+    "WEIGHT": "mass", "SPEED": "speed", "RPM": "speed", "VISC": "viscosity", "TORQUE": "torque", "LEVEL": "level",
+    "DENS": "density", "COND": "conductivity",
+}  # fmt: skip
+"""Names of channels by the word before the number."""
+
+
+@dataclass(slots=True)
+class GuessedField:
+    """A part of a line that changes.
+
+    Attributes:
+        type: of the template language: ``number``, ``padded``, ``scientific``, ``word``, ``letters``.
+        texts: what stood there, in order, without blanks.
+        unit: UCUM code, "" where none was recognised.
+        before: the word or sign before it, for its name.
+        special: what stood there in place of a number.
+    """
+
+    type: str
+    texts: list[str] = field(default_factory=list)
+    unit: str = ""
+    before: str = ""
+    name: str = ""
+    special: list[str] = field(default_factory=list)
+
+    @property
+    def numeric(self) -> bool:
+        """Whether it is a number."""
+        return self.type in ("number", "padded", "scientific", "whole")
+
+    @property
+    def numbers(self) -> list[float]:
+        """The numbers that stood there."""
+        return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
+
+
+Piece = str | GuessedField
+
+
+@dataclass(slots=True)
+class GuessedLine:
+    """One kind of line: texts and fields in order, and the lines it was made from."""
+
+    pieces: list[Piece]
+    lines: list[str]
+    by_blanks: bool = False
+    """Nothing but blanks stands between its fields."""
+
+    @property
+    def fields(self) -> list[GuessedField]:
+        """Its fields in order."""
+        return [p for p in self.pieces if isinstance(p, GuessedField)]
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """A piece of one line and what it is: number, dashes, word, space, other."""
+
+    kind: str
+    text: str
+
+
+def tokens_of(text: str, mark: str = ".") -> list[Token]:
+    """A line in pieces; `mark` is the decimal mark."""
+    return [Token(str(m.lastgroup), m.group()) for m in TOKENS[mark].finditer(text)]
+
+
+def decimal_mark(texts: Sequence[str]) -> str:
+    """The decimal mark: a comma where there is no point in any number, and commas do not separate columns."""
+    points = sum(len(re.findall(r"\d\.\d", text)) for text in texts)
+    commas = [len(re.findall(r"\d,\d", text)) for text in texts]
+    separated = any(mark in text for text in texts for mark in ";\t")
+    return "," if not points and max(commas, default=0) and (separated or max(commas) == 1) else "."
+
+
+def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
+    """Lines of the same make together, the most frequent first; lines where a number is replaced join the others."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for text in texts:
+        groups.setdefault(_make(text, mark), []).append(text)
+    ordered = sorted(groups.items(), key=lambda item: -len(item[1]))
+    kept: list[tuple[tuple[str, ...], list[str]]] = []
+    for make, members in ordered:
+        home = next((lines for known, lines in kept if _fits(known, make)), None)
+        if home is None:
+            kept.append((make, members))
+        else:
+            home += members
+    return [lines for _, lines in kept]
+
+
+def _make(text: str, mark: str) -> tuple[str, ...]:
+    """The kinds of its tokens without blanks; signs of punctuation stand for themselves."""
+    out: list[str] = []
+    for token in tokens_of(text, mark):
+        if token.kind == "space":
+            continue
+        out.append(token.text if token.kind == "other" else token.kind)
+    return tuple(out)
+
+
+def _fits(known: tuple[str, ...], make: tuple[str, ...]) -> bool:
+    """Whether a line of `make` is one of `known` in which numbers are replaced by something else."""
+    return len(known) == len(make) and all(
+        a == b or (a == "number" and b in ("dashes", "word")) for a, b in zip(known, make, strict=True)
+    )
+
+
+def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
+    """The pattern of lines of the same make."""
+    rows = [_aligned(text, mark) for text in texts]
+    pieces: list[Piece] = []
+    before = last = ""
+    for column in zip_longest(*rows, fillvalue=("", Token("other", ""))):
+        blanks = [blank for blank, _ in column]
+        tokens = [token for _, token in column]
+        kinds = {token.kind for token in tokens}
+        said = [token.text for token in tokens]
+        if "number" in kinds and _is_field(said, glued=not blanks[0] and last.isalpha()):
+            found = _number_field(blanks, tokens, before)
+            pad = _common(blanks)
+            if pad and found.type != "padded":
+                _append(pieces, pad)
+            pieces.append(found)
+        elif len(set(said)) > 1:
+            _append(pieces, _common(blanks))
+            letters = all(s.isalpha() and s.isascii() for s in said)
+            pieces.append(GuessedField("letters" if letters else "word", said, before=before))
+        else:
+            _append(pieces, _common(blanks) + said[0])
+            _unit_behind(pieces, said[0])
+        last = said[0]
+        before = last if kinds == {"word"} and len(set(said)) == 1 else before if kinds == {"other"} else ""
+    between = [p for p in pieces if isinstance(p, str)]
+    touching = any(not isinstance(a, str) and not isinstance(b, str) for a, b in pairwise(pieces))
+    by_blanks = (
+        len(pieces) - len(between) > 1 and all(not text.strip() for text in between) and (touching or bool(between))
+    )
+    return GuessedLine(pieces, list(texts), by_blanks)
+
+
+def _aligned(text: str, mark: str) -> list[tuple[str, Token]]:
+    """Tokens with the blanks before each; blanks at the end stand before an empty one."""
+    out: list[tuple[str, Token]] = []
+    blank = ""
+    for token in tokens_of(text, mark):
+        if token.kind == "space":
+            blank = token.text
+        else:
+            out.append((blank, token))
+            blank = ""
+    if blank:
+        out.append((blank, Token("other", "")))
+    return out
+
+
+def _is_field(said: Sequence[str], *, glued: bool) -> bool:
+    """A number that changes, or that looks measured; a whole one behind a letter or that never changes is a text."""
+    if len(set(said)) > 1:
+        return True
+    return any(mark in said[0] for mark in ".,") or (not glued and said[0][0] in "+-")
+
+
+def _number_field(blanks: Sequence[str], tokens: Sequence[Token], before: str) -> GuessedField:
+    numbers = [t.text for t in tokens if t.kind == "number"]
+    special = list(dict.fromkeys(t.text for t in tokens if t.kind != "number"))
+    if any("e" in n.lower() for n in numbers):
+        kind = "scientific"
+    elif len(set(blanks)) > 1 or any(" " in n for n in numbers):
+        kind = "padded"
+    else:
+        kind = "number"
+    return GuessedField(kind, [t.text for t in tokens], before=before, special=special)
+
+
+def _common(blanks: Sequence[str]) -> str:
+    return blanks[0] if len(set(blanks)) == 1 else min(blanks, key=len)
+
+
+def _append(pieces: list[Piece], text: str) -> None:
+    if not text:
+        return
+    if pieces and isinstance(pieces[-1], str):
+        pieces[-1] += text
+    else:
+        pieces.append(text)
+
+
+def _unit_behind(pieces: list[Piece], text: str) -> None:
+    """Where `text` is a unit and a number stands before it, that is the number's unit."""
+    number = next((p for p in reversed(pieces) if isinstance(p, GuessedField)), None)
+    if number is None or not number.numeric or number.unit or not isinstance(pieces[-1], str):
+        return
+    if pieces[-1].strip(" ,;") == text:
+        number.unit = unit_of(text)
+
+
+def unit_of(text: str) -> str:
+    """The UCUM code of a unit as an instrument writes it; "" where it is none that is known."""
+    if text in UNITS and text != "1":
+        return text
+    if text in ENTRY:
+        return ENTRY[text][0] if ENTRY[text][1] == 1.0 else ""
+    return SPELLED.get(text, "") if SPELLED.get(text, "") in UNITS else ""
+
+
+def name_fields(line: GuessedLine) -> None:
+    """Give each field a name that says what it probably is; names differ."""
+    used: set[str] = set()
+    for found in line.fields:
+        hint = HINTS.get(found.before.upper(), "")
+        if not found.numeric:
+            name = "state"
+        elif found.unit:
+            dimension = UNITS[found.unit].dimension
+            name = hint or NAMES.get(dimension, dimension.replace(" ", "_"))
+        else:
+            name = hint or "value"
+        number, free = 1, name
+        while free in used:
+            number += 1
+            free = f"{name}_{number}"
+        used.add(free)
+        found.name = free

@@ -1,0 +1,46 @@
+"""Where the serial number stands in the line that says who an instrument is."""
+
+import re
+from typing import Final
+
+SERIAL: Final = re.compile(r"(?i)(?:serial|ser|s/?n|nr)(?:[ .]?no)?[ =:#]{0,2}")
+FIRMWARE: Final = re.compile(r"(?i)(?:firmware|fw|ver(?:sion)?|rev|sw)[ =:]{0,2}")
+
+
+def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
+    """The pattern of an identity line, and whether the serial number's place is sure."""
+    found = SERIAL.search(text)
+    columns = text.split(",")
+    if len(columns) == 4:  # IEEE 488.2, 10.14: maker, model, serial number, firmware
+        return "{:text},{kind:text},{serial:text},{firmware:text}", True
+    if found and (word := re.match(r"[^\s,;*]+", text[found.end() :])):
+        return _with_firmware(text, found.end(), found.end() + len(word[0])), True
+    # What the answer repeats of the request is no part of the number.
+    begin = len(text) - len(text.lstrip("#@$:<>!*"))
+    for a, b in zip(text[begin:], request.lstrip("#@$:<>!*?"), strict=False):
+        if a != b or not a.isalnum():
+            break
+        begin += 1
+    words = [m for m in re.finditer(r"[A-Za-z0-9/_-]*\d[A-Za-z0-9/_-]*", text) if m.end() > begin]
+    if not words:
+        return f"{literal(text[:begin])}{{serial:text}}", False
+    best = max(words, key=lambda m: sum(c.isdigit() for c in m[0]))
+    start = max(begin, best.start())
+    return _with_firmware(text, start, best.end(), f" {best.end() - start}"), False
+
+
+def _with_firmware(text: str, start: int, end: int, width: str = "") -> str:
+    head, tail = text[:start], text[end:]
+    found = FIRMWARE.search(tail)
+    word = re.match(r"[^\s,;]+", tail[found.end() :]) if found else None
+    if found and word:
+        at = found.end()
+        tail_pattern = literal(tail[:at]) + "{firmware:word}" + literal(tail[at + len(word[0]) :])
+    else:
+        tail_pattern = literal(tail)
+    return f"{literal(head)}{{serial:word{width}}}{tail_pattern}"
+
+
+def literal(text: str) -> str:
+    """A text as it stands in the template of a line."""
+    return re.sub(r"[{}\[\]]", lambda m: m[0] * 2, text)
