@@ -13,7 +13,7 @@ from daq.core.errors import StoreError
 from tests.collect.events import result
 from tests.collect.parts import collecting, daemon, told
 from tests.collect.server import needs_postgres
-from tests.mqtt.parts import eventually, needs_mosquitto
+from tests.mqtt.parts import Mosquitto, eventually, needs_mosquitto
 
 pytestmark = [needs_postgres, needs_mosquitto]
 
@@ -162,3 +162,29 @@ async def test_what_was_refused_is_taken_when_this_version_understands_it(broker
     assert await take_refused(told(broker, database)) == (1, 2)
     assert query("SELECT sequence FROM lab.results") == [(1,)]
     assert query("SELECT count(*) FROM lab.refused") == [(2,)]
+
+
+RULES = """
+user daq
+topic readwrite glaze-works/kiln-street/quality/lab/v1/#
+user historian
+topic read glaze-works/+/+/lab/v1/#
+topic write glaze-works/+/+/lab/v1/refill
+"""
+"""As DEVELOPERS.md gives them, for the users of this broker."""
+
+
+@pytest.mark.asyncio
+async def test_the_rules_that_a_collector_needs_are_enough(tmp_path, database, query):
+    (tmp_path / "strict").mkdir()
+    strict = Mosquitto(tmp_path / "strict", acl=RULES).start()
+    try:
+        async with collecting(told(strict, database)) as (worker, _), daemon(strict) as d:
+            await eventually(lambda: worker.state.connected)
+            await d.publish(result(1), result(3))
+            await d.status(bench_1=3)
+            await until(query, 2)
+            await eventually(lambda: d.asked != [])
+            assert d.asked[0]["stream"] == "bench-1"
+    finally:
+        strict.stop()
