@@ -261,8 +261,8 @@ class LineTable(Model):
     )
     pattern: LineText | None = Field(
         default=None,
-        description="the whole line, for example 'T {temperature:number} Cel'; {name:type} is a field, {name:type 8} one "
-        "of 8 characters, {:type} one that is not kept, {name} the value of an option, [...] may be absent; types: "
+        description="the whole line, as in 'T {temperature:number} Cel'; {name:type} is a field, {name:type 8} one of "
+        "8 characters, {:type} one that is not kept, {name} the value of an option, [...] may be absent; types: "
         + "; ".join(f"{name} ({kind.about})" for name, kind in TYPES.items()),
     )
     columns: Annotated[tuple[LineText, ...], Listed] | None = Field(
