@@ -58,6 +58,8 @@ class _Guesser:
         self.lines: Lines = cut_lines(capture, file)
         self.said: list[str] = []
         self.open: list[str] = []
+        self.left_out: set[str] = set()
+        """Lines of a stream that come too seldom to be a part of every reading."""
         if not self.lines.heard:
             raise SettingError("no whole line came in this capture; capture for longer", file=file)
         raw = [h.text for h in self.lines.heard]
@@ -81,7 +83,7 @@ class _Guesser:
         mark = decimal_mark(texts)
         parts: list[list[str]] = [self._head(identity, mark), self._port(), self._framing(), self._checksum()]
         groups = self._reading_groups(poll, readings, mark)
-        channels = self._channels([g for _, g in groups], mark)
+        channels = self._channels([g for name, g in groups if name not in self.left_out], mark)
         interval = interval_of([h.t for h in readings if not poll or h.asked == poll[0]])
         parts += [channels, self._timing(poll, interval)]
         for request, name in zip(poll, self._poll_names(poll), strict=True):
@@ -239,13 +241,18 @@ class _Guesser:
         self, poll: Sequence[bytes], readings: Sequence[Heard], mark: str
     ) -> list[tuple[str, GuessedLine]]:
         out: list[tuple[str, GuessedLine]] = []
+        usual = 0
         for request in poll or [None]:  # type: ignore[list-item]  # None: a stream
             texts = [self._body(h.text) for h in readings if h.text and (request is None or h.asked == request)]
             for i, lines in enumerate(group_lines(texts, mark)):
                 line = guess_line(lines, mark)
                 name_fields(line)
                 base = "reading" if request is None else self._poll_names(poll)[list(poll).index(request)]
-                out.append((base if i == 0 else f"{base}-{i + 1}", line))
+                name = base if i == 0 else f"{base}-{i + 1}"
+                usual = usual if i else len(lines)
+                if request is None and len(lines) * 2 < usual:
+                    self.left_out.add(name)  # a reading must not wait for what comes seldom
+                out.append((name, line))
         return out
 
     def _poll_names(self, poll: Sequence[bytes]) -> list[str]:
@@ -312,9 +319,8 @@ class _Guesser:
         return out
 
     def _line(self, name: str, group: GuessedLine, mark: str) -> list[str]:
-        fields = [f for f in group.fields if f.numeric and f.numbers]
-        if not fields:
-            out = [f"[line.{name}]", 'says = "ignored"', f"pattern = {_text(_pattern(group))}"]
+        if name in self.left_out or not _measures(group):
+            out = [f"[line.{name}]", 'says = "ignored"', f"pattern = {_text(_pattern(group, named=False))}"]
             self._fill(out, f"what {_text(group.lines[0])} says")
             return out
         out = [f"# for example {_text(group.lines[-1])}", f"[line.{name}]", 'says = "reading"']
@@ -373,12 +379,16 @@ class _Guesser:
         self.open.append(what)
 
 
-def _pattern(group: GuessedLine) -> str:
-    return "".join(literal(p) if isinstance(p, str) else _field(p) for p in group.pieces)
+def _measures(group: GuessedLine) -> bool:
+    return any(f.numeric and f.numbers for f in group.fields)
 
 
-def _field(found: GuessedField, kind: str = "") -> str:
-    return f"{{{found.name}:{kind or found.type}}}"
+def _pattern(group: GuessedLine, *, named: bool = True) -> str:
+    return "".join(literal(p) if isinstance(p, str) else _field(p, named=named) for p in group.pieces)
+
+
+def _field(found: GuessedField, kind: str = "", *, named: bool = True) -> str:
+    return f"{{{found.name if named else ''}:{kind or found.type}}}"
 
 
 def _request_text(text: str) -> str:

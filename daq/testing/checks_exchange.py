@@ -134,7 +134,7 @@ def doubled_ends(case: Case) -> Finding:
 
 
 class _Losing:
-    """Every third write loses a byte.  (Two equal ones are lost on an exclusive or.)"""
+    """Every third write loses a byte; of two equal ones an exclusive or would see nothing."""
 
     def __init__(self) -> None:
         self._count = 0

@@ -2,12 +2,11 @@
 
 import pytest
 
+from daq.app.driver_choice import chosen_driver
 from daq.core.driver import Reject
 from daq.descriptions.capture import read_capture
 from daq.testing import assert_conforms, check_driver
 from daq.testing.watchdog import TooMuchWorkError, at_most
-from simulators.thermometer import Thermometer
-from tests.described import ThermometerDriver
 from tests.kit.bad_drivers import PLANTED, RollsDice
 from tests.kit.good_drivers import (
     SCALE_CAPTURE,
@@ -51,7 +50,7 @@ def test_there_are_enough_planted_faults_and_nearly_every_check_has_one():
 
 
 def test_without_anything_heard_it_is_said_what_was_not_looked_at():
-    report = check_driver(lambda: ThermometerDriver({}))
+    report = check_driver(chosen_driver("thermometer"))
     assert report.passed
     assert report.finding("flipped bits").outcome == "not applicable"
     assert "needs a capture or a simulator" in report.finding("flipped bits").said
@@ -66,7 +65,7 @@ def test_what_has_no_checksum_is_said_to_be_unprotected():
 
 
 def test_a_driver_that_cannot_be_made_is_a_finding():
-    report = check_driver(lambda: ThermometerDriver({"no": 1}))
+    report = check_driver(lambda: Scale({"no": 1}))
     assert [f.name for f in report.failed] == ["contract"]
     assert "cannot be made" in report.failed[0].said
 
@@ -100,10 +99,6 @@ def test_the_kit_gives_the_same_report_again():
         return check_driver(lambda: Stirrer({}), **HEARD[Stirrer]).text()
 
     assert look() == look()
-
-
-def test_the_built_in_thermometer_conforms_to_its_simulator():
-    assert_conforms(lambda: ThermometerDriver({}), simulator=lambda: Thermometer(1))
 
 
 def test_endless_work_is_stopped_even_where_everything_is_caught():

@@ -1,0 +1,211 @@
+"""From a capture to a description: what was guessed passes the kit, and reads what the known driver reads."""
+
+import random
+import tomllib
+
+import pytest
+
+from daq.app.driver_choice import chosen_driver
+from daq.core.checksums import CHECKSUMS
+from daq.core.driver import Reply
+from daq.core.errors import SettingError
+from daq.descriptions.capture import Capture, Piece, read_capture
+from daq.descriptions.guess import FILL_IN, guess_description, open_points
+from daq.descriptions.guess_checksum import FoundChecksum, find_checksum
+from daq.descriptions.guess_identity import identity_pattern
+from daq.descriptions.load import check_description
+from daq.testing import assert_conforms
+from daq.testing.talk import asked_of, heard, is_reading
+from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
+from tests.kit.test_built_in import instrument
+
+MILLISECOND = 1_000_000
+
+
+def guessed(capture, kind="guessed"):
+    guess = guess_description(kind, capture, f"{kind}.capture")
+    return check_description(tomllib.loads(guess.text), f"{kind}.toml"), guess
+
+
+def talking(lines, *, end=b"\r\n", every_ms=500, request=b""):
+    """A capture of these lines: streamed, or each in answer to `request`."""
+    pieces = []
+    for i, line in enumerate(lines):
+        t = i * every_ms * MILLISECOND
+        if request:
+            pieces.append(Piece(t, ">", request))
+        pieces.append(Piece(t + 20 * MILLISECOND, "<", line + end))
+    return Capture(pieces, {"settings": "4800 baud, 7E1"})
+
+
+# ---- known drivers: made anew from what their instruments say
+
+
+@pytest.mark.parametrize(
+    ("driver", "capture"),
+    [
+        (lambda: Scale({}), lambda: read_capture(SCALE_CAPTURE, "x")),
+        (lambda: Stirrer({}), lambda: asked_of(Stirrer({}), StirrerInstrument())),
+        (lambda: Probe({}), lambda: asked_of(Probe({}), ProbeInstrument())),
+        *(
+            (chosen_driver(name), lambda n=name, k=kind: asked_of(chosen_driver(n)(), instrument(k, {})))
+            for name, kind in (
+                ("thermometer", "thermometer"),
+                ("balance", "balance"),
+                ("ph-meter", "ph-meter"),
+                ("level", "level"),
+                ("columns", "column-logger"),
+            )
+        ),
+    ],
+    ids=["scale", "stirrer", "probe", "thermometer", "balance", "ph-meter", "level", "columns"],
+)
+def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(driver, capture):
+    found, _ = guessed(capture())
+    assert_conforms(found.driver, capture=capture())
+    ours = [e for e in heard(found.driver(), capture(), "").examples if is_reading(e.meaning)]
+    known = {e.frame: e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)}
+    compared = 0
+    for e in ours:
+        if e.frame in known and type(e.meaning) is tuple and type(known[e.frame]) is tuple:
+            assert set(known[e.frame]) <= set(e.meaning)
+            compared += 1
+    assert compared >= 3 or driver().poll().__class__ is tuple
+
+
+def test_the_serial_number_is_found():
+    found, guess = guessed(read_capture(SCALE_CAPTURE, "x"))
+    talk = heard(found.driver(), read_capture(SCALE_CAPTURE, "x"), "")
+    (identity,) = [e.meaning.identity for e in talk.examples if isinstance(e.meaning, Reply)]
+    assert identity.serial == "204417"
+    assert "it says who it is: NR 204417" in guess.said
+
+
+# ---- single things
+
+
+@pytest.mark.parametrize(
+    ("text", "request_", "serial", "sure"),
+    [
+        ("I thermometer serial=T-0310 firmware=1.0", "id", "T-0310", True),
+        ("NR 204417", "NR", "204417", True),
+        ("Kiln Street Works,bench multimeter,M-0610,1.02", "*IDN?", "M-0610", True),
+        ("NK4711", "N?", "K4711", False),
+        ("#01IHT0042", "@01I", "HT0042", False),
+        ("SN;P-0330;1.4", "SN?", "P-0330", False),
+    ],
+)
+def test_where_the_serial_number_stands(text, request_, serial, sure):
+    pattern, is_sure = identity_pattern(text, request_)
+    tables = {
+        "format": 1,
+        "kind": "x",
+        "identify": "who",
+        "channel": [{"name": "a", "unit": "1", "low": 0, "high": 1}],
+        "poll": {"requests": ["a"]},
+        "request": {"a": {"send": "A"}, "who": {"send": "W"}},
+        "line": {"a": {"says": "reading", "pattern": "A{a:number}"}, "who": {"says": "identity", "pattern": pattern}},
+    }
+    driver = check_description(tables).driver()
+    assert driver.decode(text.encode(), driver.identify()).identity.serial.lstrip(";") == serial
+    if sure:
+        assert is_sure
+
+
+@pytest.mark.parametrize("end", [b"\r\n", b"\n", b"\r", b"\x03"])
+def test_every_usual_end_of_a_line_is_found(end):
+    found, _ = guessed(talking([b"T %.1f C" % v for v in (20.1, 20.4, 21.0, -3.5)], end=end))
+    assert found.tables.framing.ends == (end.decode(),)
+    assert [c.unit for c in found.tables.channel] == ["Cel"]
+    assert found.tables.stream.interval == 500 * MILLISECOND
+    assert (found.tables.port.baud, found.tables.port.data_bits, found.tables.port.parity) == (4800, 7, "E")
+
+
+def test_lines_of_a_fixed_length_without_any_end():
+    found, _ = guessed(talking([b"M%07.2fg" % v for v in (12.5, 112.25, 3.75, 0.5)], end=b""))
+    assert found.tables.framing.length == 9
+    assert found.driver().decode(b"M0012.50g") == (12.5,)
+
+
+def test_a_decimal_comma_a_state_and_what_stands_in_place_of_a_number():
+    lines = [b"PH;7,02;23,4;A", b"PH;7,12;23,5;B", b"PH;--,--;23,5;E", b"PH;-0,12;23,6;A"]
+    found, guess = guessed(talking(lines))
+    driver = found.driver()
+    assert driver.decode(b"PH;7,02;23,4;A") == (7.02, 23.4)
+    faulty = driver.decode(b"PH;--,--;23,5;E")
+    assert faulty.values == (None, 23.5)
+    assert any("mean a fault" in what for what in guess.open)
+    assert any("--,--" in what for what in guess.open)
+
+
+def test_an_echo_and_another_end_of_requests_are_found():
+    pieces = []
+    for i, value in enumerate((1.25, 1.5, 2.75, 3.0)):
+        pieces += [
+            Piece(i * 10**9, ">", b"V\r"),
+            Piece(i * 10**9 + 10**6, "<", b"V\r"),
+            Piece(i * 10**9 + 10**7, "<", b"%.2f mm\r\n" % value),
+        ]
+    found, _ = guessed(Capture(pieces))
+    assert found.tables.port.echo
+    assert found.driver().poll().data == b"V\r"
+    assert_conforms(found.driver, capture=Capture(pieces))
+
+
+def test_what_a_person_must_fill_in_is_named_with_its_line():
+    _, guess = guessed(talking([b"%.1f" % v for v in (1.5, 2.5, 3.5)]))
+    points = list(open_points(guess.text))
+    lines = guess.text.splitlines()
+    assert points
+    assert all(FILL_IN in lines[number - 1] for number, _ in points)
+    assert any("UCUM unit" in what for _, what in points)
+    assert any("range" in what for _, what in points)
+
+
+@pytest.mark.parametrize(
+    ("capture", "said"),
+    [
+        (Capture([Piece(0, ">", b"A")]), "hardly anything came"),
+        (Capture([Piece(0, "<", b"\xff\x00\x81\x92" * 20 + b"\n")]), "no text"),
+        (talking([b"hello", b"world", b"again"]), "no line in this capture holds a number"),
+        (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture holds a number"),
+    ],
+)
+def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
+    with pytest.raises(SettingError, match=said):
+        guess_description("x", capture, "x.capture")
+
+
+# ---- checksums: against the project's own, which are checked against published values elsewhere
+
+
+@pytest.mark.parametrize("name", CHECKSUMS)
+@pytest.mark.parametrize("written", ["hex", "decimal", "big endian", "little endian"])
+def test_every_checksum_is_found_wherever_it_stands(name, written):
+    dice = random.Random(name + written)
+    size = CHECKSUMS[name].size
+    digits = 2 * size if written == "hex" else len(str((1 << 8 * size) - 1))
+    for mark, skip in (("*", 1), ("", 0)):
+        used = FoundChecksum(name, written, "upper", digits, mark if "endian" not in written else "", False, skip)
+        frames = [body + used.tail(body) for body in (b"$W %8.3f g" % dice.uniform(0, 600) for _ in range(6))]
+        found = find_checksum(frames)
+        assert found is not None
+        assert (found.name, found.skip) == (name, skip)
+        assert all(found.fits(f) for f in frames)
+
+
+def test_no_checksum_is_found_where_there_is_none():
+    dice = random.Random(1)
+    for _ in range(50):
+        frames = [b"W %8.3f g" % dice.uniform(0, 600) for _ in range(40)]
+        assert find_checksum(frames) is None
+
+
+def test_a_damaged_line_does_not_hide_the_checksum():
+    dice = random.Random(2)
+    used = FoundChecksum("crc-16/modbus", "hex", "lower", 4, "!", False, 0)
+    frames = [body + used.tail(body) for body in (b"D;%d;%.4f" % (i, dice.random()) for i in range(30))]
+    frames[4] = frames[4].replace(b"D", b"E")
+    found = find_checksum(frames)
+    assert str(found) == "crc-16/modbus, 4 hexadecimal digits after '!'"
+    assert found.wrong == 1
