@@ -121,10 +121,10 @@ def walk(parts: tuple[Part, ...]) -> Iterator[str | Field | Setting]:
 
 
 def filled(parts: tuple[Part, ...], settings: Mapping[str, str]) -> tuple[Part, ...]:
-    """The parts with the values of `settings` in place of their names, texts joined."""
+    """The parts with the values of `settings` in place of their names (others stay), texts joined."""
     out: list[Part] = []
     for part in parts:
-        new = settings[part.name] if isinstance(part, Setting) else part
+        new = settings.get(part.name, part) if isinstance(part, Setting) else part
         if isinstance(new, Maybe):
             new = Maybe(filled(new.parts, settings))
         if isinstance(new, str) and out and isinstance(out[-1], str):

@@ -20,6 +20,8 @@ _QUANTITY: Final = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s
 _COMMA: Final = re.compile(r"\s*[+-]?\d+,\d+")
 _READINGS: Final = re.compile(r"\s*(\d{1,6})\s+readings?\s*")
 _NAME: Final = re.compile(r"[a-z][a-z0-9_-]*")
+LONGEST: Final = 1e9
+"""No length of time or of turning is longer, in whatever unit; neither infinity nor NaN is shorter."""
 _DATE: Final = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
@@ -110,6 +112,8 @@ def extent(value: Any) -> Extent:
     if isinstance(value, Extent):
         return value
     given = amount(value, "time")
+    if not abs(given.value) <= LONGEST:
+        raise ValueError(f"{value!r} is no length of time or of turning")
     if given.value < 0:
         raise ValueError(f"{value!r} is negative; a length of time or of turning is zero or more")
     if given.unit == "{rev}":
