@@ -106,6 +106,9 @@ class _Guesser:
         identity = next((r for r in asked if WHO.search(r) and not self._varies(r)), None)
         if identity is None:
             identity = next((r for r in asked if counts[r] <= 2 < max(counts.values()) and not self._varies(r)), None)
+        if identity is None and any(map(self._varies, asked)):
+            always = [r for r in asked if counts[r] > 1 and not self._varies(r) and self._has_number(r)]
+            identity = always[0] if len(always) == 1 else None
         rest = [r for r in asked if r != identity]
         if self.lines.streams:
             return [], identity, rest

@@ -64,11 +64,13 @@ def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(
     found, _ = guessed(capture())
     assert_conforms(found.driver, capture=capture())
     ours = [e for e in heard(found.driver(), capture(), "").examples if is_reading(e.meaning)]
-    known = {e.frame: e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)}
+    known = {e.frame.removeprefix(b"$"): e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)}
     compared = 0
     for e in ours:
-        if e.frame in known and type(e.meaning) is tuple and type(known[e.frame]) is tuple:
-            assert set(known[e.frame]) <= set(e.meaning)
+        # A description may take "$" for a mark; a guessed one leaves it in the line.
+        other = known.get(e.frame.removeprefix(b"$"))
+        if type(e.meaning) is tuple and type(other) is tuple:
+            assert set(other) <= set(e.meaning)
             compared += 1
     assert compared >= 3 or driver().poll().__class__ is tuple
 
