@@ -11,6 +11,7 @@ from sqlite_utils import Database
 from daq.adapters.audit import first_break
 from daq.adapters.schema import migrate
 from daq.adapters.store import Store, open_writer, source_uri
+from daq.adapters.store_delivery import SETTLED
 from daq.adapters.store_errors import explain
 from daq.adapters.store_read import Reader
 from daq.adapters.store_transactions import Audit
@@ -117,6 +118,12 @@ def _count_epoch(path: Path, utc_ns: int) -> None:
         # Before anything else is written to an old copy, its tables are brought up to date.
         migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
         connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
+        # What the lost database published since is newer than what waits in the copy to be shown as the newest.
+        connection.execute(
+            "UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = ? "
+            "WHERE retain AND state <> 'acknowledged'",
+            (SETTLED,),
+        )
 
 
 def _put_in_place(part: Path, target: Path) -> None:

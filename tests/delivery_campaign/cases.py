@@ -10,7 +10,8 @@ from pathlib import Path
 from tests.delivery_campaign.bench import Bench, Outcome
 
 NEVER_SAVED = "persistence false"
-SAVED_ON_DEMAND = "persistence true\npersistence_location {folder}/\nautosave_interval 0"
+SAVED_ON_DEMAND = "persistence true\npersistence_location {folder}/\nautosave_interval 0\nmax_queued_messages 0"
+"""The broker keeps any number of messages for a consumer that is away; its own limit would be 1,000."""
 
 ALLOWED = "user historian\ntopic readwrite #\n\nuser daq\ntopic readwrite #\n"
 DENIED = "user historian\ntopic readwrite #\n\nuser daq\ntopic write +/+/lab/v1/status\ntopic read #\n"

@@ -1,0 +1,13 @@
+"""The store and the broker of the publisher's tests."""
+
+import pytest
+
+from tests.delivery.parts import HandClock
+from tests.mqtt.conftest import broker, store
+
+__all__ = ["broker", "store"]
+
+
+@pytest.fixture
+def clock():
+    return HandClock()
