@@ -18,9 +18,10 @@ def description(path: object) -> Description:
 class Described(DescribedDriver):
     path: ClassVar[object]
 
-    def __init__(self, options: Mapping[str, Any]) -> None:
-        """`options` may hold the whole description, as a journal's header does."""
+    def __init__(self, *given: Any) -> None:
+        """Made with its options alone, which may hold the whole description as a journal's header does."""
         found = description(self.path)
+        options: Mapping[str, Any] = given[-1]
         super().__init__(found.tables, found.raw, without_description(options))
 
 

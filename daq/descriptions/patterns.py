@@ -160,6 +160,8 @@ def touching(
             if isinstance(nexts, str):
                 if not kind.open and writing.of(nexts)[0] in chars and part.type not in ("pad", "blanks"):
                     yield part, nexts
+            elif isinstance(nexts, Field) and nexts.type == "rest" and part.type in ("pad", "blanks"):
+                pass  # neither is kept
             elif isinstance(nexts, Field) and chars & TYPES[nexts.type].first:
                 yield part, nexts
             if not isinstance(after, Maybe):

@@ -35,6 +35,8 @@ def _tidied(node: Any) -> Any:
     if not isinstance(node, dict):
         return node
     out = {k: _tidied(v) for k, v in node.items() if not (k == "default" and (v is None or isinstance(v, dict)))}
+    if isinstance(node.get("properties"), dict):  # their names may be "default" or "title"
+        out["properties"] = {name: _tidied(v) for name, v in node["properties"].items()}
     if out.get("anyOf") == TIME_SCHEMA["anyOf"] and "default" in out:
         out["default"] = _time(out["default"])
     # A key named "title" is a property of that name, not a title.

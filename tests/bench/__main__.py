@@ -1,4 +1,4 @@
-"""Runs all parts, or those named: ``python -m tests.bench [collect] [cost] [fleet] [publish] [start]``.
+"""Runs all parts, or those named: ``python -m tests.bench [collect] [cost] [description] [fleet] [publish] [start]``.
 
 ``python -m tests.bench --instruments 256 [--hertz 4]`` measures one fleet of that size.
 """
@@ -8,9 +8,16 @@ import os
 import platform
 import sys
 
-from tests.bench import collect, cost, fleet, publish, start
+from tests.bench import collect, cost, description, fleet, publish, start
 
-PARTS = {"collect": collect.main, "cost": cost.main, "fleet": fleet.main, "publish": publish.main, "start": start.main}
+PARTS = {
+    "collect": collect.main,
+    "cost": cost.main,
+    "description": description.main,
+    "fleet": fleet.main,
+    "publish": publish.main,
+    "start": start.main,
+}
 
 
 def main() -> int:

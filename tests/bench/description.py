@@ -1,0 +1,41 @@
+"""CPU per line of a description against the same driver in Python; to be at most 1.5 times."""
+
+import random
+import time
+
+from tests.described import RotationalDriver, ThermometerDriver, line
+from tests.descriptions import python_drivers as python
+
+LINES, ROUNDS = 1000, 15
+
+
+def main() -> None:
+    print("CPU per reading decoded, a description against the same driver in Python (best of several rounds)")
+    rng = random.Random(1)
+    texts = [
+        line(f"val {rng.gauss(42, 0.2):.2f} {rng.gauss(30, 0.002):.3f} {rng.gauss(25, 0.01):.3f} -")[:-2]
+        for _ in range(LINES)
+    ]
+    thermometer = ThermometerDriver({})
+    degrees = [thermometer.seal.sealed(b"T %+.3f ok" % rng.gauss(25, 5)) for _ in range(LINES)]
+    show("rotational", python.RotationalDriver({}), RotationalDriver({}), texts)
+    backward = {"direction": "backward"}
+    show("rotational, backward", python.RotationalDriver(backward), RotationalDriver(backward), texts)
+    show("thermometer", python.ThermometerDriver({}), thermometer, degrees)
+
+
+def show(name, old, new, lines) -> None:
+    if [old.decode(one) for one in lines] != [new.decode(one) for one in lines]:
+        raise RuntimeError(f"{name}: the two drivers read differently")
+    before = after = float("inf")
+    for _ in range(ROUNDS):  # in turn, so that both see the same load of the machine
+        before, after = min(before, cost(old, lines)), min(after, cost(new, lines))
+    print(f"  {name:<24} Python {before:5.2f} us, description {after:5.2f} us, {after / before:4.2f} x")
+
+
+def cost(driver, lines) -> float:
+    decode = driver.decode
+    began = time.process_time()
+    for _ in range(10):
+        list(map(decode, lines))
+    return (time.process_time() - began) / 10 / len(lines) * 1e6
