@@ -11,20 +11,21 @@ some are written down as delivered, the next are on their way.
 import asyncio
 import contextlib
 import random
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Mapping
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import structlog
 
 from daq.adapters.mqtt import Connection, MqttSettings, connect, tls_context
 from daq.adapters.mqtt_client import BrokerDownError, RefusedError
 from daq.adapters.outbox_flight import Backoff, Flight, in_thread
+from daq.adapters.outbox_herald import Clock, Herald
 from daq.adapters.outbox_jobs import PULSE_S, Jobs
 from daq.adapters.outbox_memory import BrokerMemory
-from daq.adapters.outbox_read import last_sequences, next_try, refused_topics
-from daq.adapters.outbox_refused import RefusedTopics
-from daq.adapters.outbox_state import PublisherState
+from daq.adapters.outbox_read import next_try, refused_topics
+from daq.adapters.outbox_refused import RefusedTopics, Suspicion
+from daq.adapters.outbox_state import PublisherState, Troubles
 from daq.adapters.outbox_status import Status
 from daq.adapters.store import Store
 from daq.adapters.store_delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
@@ -33,10 +34,6 @@ from daq.adapters.store_rows import Message
 from daq.adapters.topics import Topics
 from daq.core.errors import DaqError, StoreError
 
-FRUITLESS: Final = 3
-"""After so many connections in a row that were lost before anything was acknowledged, one message is sent at a time."""
-POISON: Final = 2
-"""A message during which alone the connection was lost so often counts as refused."""
 BATCH: Final = 500
 """So many messages are read at once."""
 LOW: Final = 200
@@ -46,13 +43,6 @@ MOST_REQUESTS: Final = 100
 
 #: Makes of a consumer's request what is to be sent again, or None where it is not granted.
 Refill = Callable[[bytes], SendAgain | None]
-
-
-class Clock(Protocol):
-    """What the publisher needs of a clock."""
-
-    def utc_ns(self) -> int:
-        """UTC now, ns since 1970."""
 
 
 class Publisher:
@@ -94,9 +84,7 @@ class Publisher:
         """
         tls_context(settings)  # a wrong file is said now, not with every attempt to connect
         self._store, self._settings, self._clock, self._topics = store, settings, clock, topics
-        self._schemas = dict(schemas or {})
         self._refill = refill
-        self._instruments = instruments or dict
         self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
@@ -114,13 +102,15 @@ class Publisher:
         self._requests: deque[bytes] = deque()
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._chance)
-        self._status = Status(topics.status(), store.source, store.epoch, about or {})
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
         self._checked = False
-        self._fruitless = 0
-        self._alone: Counter[int] = Counter()
-        self._troubles: dict[str, str] = {}
+        self._suspicion = Suspicion()
         self.state = PublisherState()
+        self._troubles = Troubles(self.state, self._log)
+        self._herald = Herald(
+            Status(topics.status(), store.source, store.epoch, about or {}), store, clock, self._troubles, schemas or {}
+        )
+        self._herald.instruments = instruments or dict
         self.on_change: Callable[[PublisherState], None] | None = None
 
     def wake(self) -> None:
@@ -148,8 +138,7 @@ class Publisher:
                 self.state.refused[found.topic] = found.reason
             while not self._stopping.is_set():
                 try:
-                    await self._look(reader)
-                    wills = self._status.wills(self._clock.utc_ns())
+                    wills = await self._herald.wills(reader)
                     async with connect(self._settings, self._client_id(), wills, session_s=session_s) as connection:
                         await self._serve(connection, reader, backoff)
                 except DaqError as error:
@@ -167,7 +156,7 @@ class Publisher:
         backoff.reset()
         self._connection = connection
         self.state.connected, self.state.protocol = True, connection.version
-        self._trouble("connection", "")
+        self._troubles.note("connection", "")
         self._log.info("connected to the broker", protocol=connection.version)
         self._changed()
         self._news = True
@@ -182,7 +171,8 @@ class Publisher:
                 await self._fill(flight, reader, connection)
                 self._begin_jobs(connection, reader)
                 await self._rest(flight, connection)
-            await self._farewell(connection)
+            if await self._herald.farewell(connection):
+                await self._memory.farewell(self._clock.utc_ns())
         finally:
             self._connection = None
             await self._end(flight)
@@ -198,7 +188,9 @@ class Publisher:
         self.state.in_flight = 0
         if not self._stopping.is_set():
             self._memory.lost(self._clock.utc_ns())
-            await self._suspect(lost, flight)
+            if not flight.delivered and (message := self._suspicion.fruitless(lost)) is not None:
+                how = "hung up" if flight.hung_up else "did not answer"
+                await self._refuse(message, f"the broker {how} each time it was sent alone", for_good=flight.hung_up)
 
     async def _rest(self, flight: Flight, connection: Connection) -> None:
         """Until an answer is here, something was committed, or something is due."""
@@ -245,10 +237,10 @@ class Publisher:
             await self._store.commit(Acknowledge(seqs, self._clock.utc_ns()))
         except StoreError as error:
             # They are delivered; the marks are written when the store can again, and nothing is sent twice till then.
-            self._trouble("store", f"acknowledgements cannot be stored: {error}")
+            self._troubles.note("store", f"acknowledgements cannot be stored: {error}")
             self._jobs.rest("mark", PULSE_S)
             return
-        self._trouble("store", "")
+        self._troubles.note("store", "")
         self._owed.difference_update(seqs)
         self._held.difference_update(seqs)
         self._marked_meanwhile.update(seqs)
@@ -267,9 +259,9 @@ class Publisher:
         try:
             repeats = await self._memory.check(connection, reader, self._clock.utc_ns())
         except StoreError as error:
-            self._trouble("memory", f"what the broker may have lost cannot be put into the outbox again: {error}")
+            self._troubles.note("memory", f"what the broker may have lost cannot be put into the outbox again: {error}")
             raise
-        self._trouble("memory", "")
+        self._troubles.note("memory", "")
         self._checked = True
         for repeat in repeats:
             self.state.repeated += repeat.messages
@@ -279,14 +271,7 @@ class Publisher:
     async def _tell(self, connection: Connection, reader: Reader) -> None:
         """Status again, where it changed; the next look is not before its time."""
         self._jobs.rest("status", self._settings.status_every_s)
-        await self._look(reader)
-        if self._status.changed(connection.version):
-            await self._publish_status(connection)
-
-    async def _look(self, reader: Reader) -> None:
-        """What there is to tell in a status."""
-        self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
-        self._status.instruments = dict(self._instruments())
+        await self._herald.tell(connection, reader)
 
     def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
         if retained and self._memory.arrived(topic, payload):
@@ -303,7 +288,7 @@ class Publisher:
     # filling and settling the window
 
     def _window(self, connection: Connection) -> int:
-        return 1 if self._fruitless >= FRUITLESS else connection.window
+        return 1 if self._suspicion.one_by_one else connection.window
 
     async def _fill(self, flight: Flight, reader: Reader, connection: Connection) -> None:
         window = self._window(connection)
@@ -325,8 +310,7 @@ class Publisher:
         answers = flight.collect()
         self.state.in_flight = len(flight)
         if answers.taken:
-            self._fruitless = 0
-            self._alone.clear()
+            self._suspicion.clear()
             self.state.delivered += len(answers.taken)
             self._owed.update(m.seq for m in answers.taken)
             for message in answers.taken:
@@ -369,41 +353,16 @@ class Publisher:
         else:
             self._held.discard(message.seq)
 
-    async def _suspect(self, lost: list[Message], flight: Flight) -> None:
-        """A message that makes the broker hang up must not keep the others from being delivered for ever."""
-        if not lost or flight.delivered:
-            return
-        self._fruitless += 1
-        if self._fruitless > FRUITLESS and len(lost) == 1:
-            (message,) = lost
-            self._alone[message.seq] += 1
-            if self._alone[message.seq] >= POISON:
-                self._fruitless = 0
-                how = "hung up" if flight.hung_up else "did not answer"
-                await self._refuse(message, f"the broker {how} each time it was sent alone", for_good=flight.hung_up)
-
     # greeting, status and farewell
 
     async def _greet(self, connection: Connection, reader: Reader) -> None:
         try:
-            await self._publish_status(connection)
-            for topic, payload in self._schemas.items():
-                with contextlib.suppress(RefusedError):
-                    await connection.publish(topic, payload, retain=True)
+            await self._herald.greet(connection)
             with contextlib.suppress(StoreError):  # it is tried again
                 await self._check(connection, reader)
             await self._listen(connection)
         except BrokerDownError as error:
             raise BrokerDownError(f"{error}, while saying hello: check the broker's rules for status topics") from error
-
-    async def _publish_status(self, connection: Connection) -> None:
-        payload = self._status.payload("online", connection.version, self._clock.utc_ns())
-        try:
-            await connection.publish(self._topics.status(), payload, retain=True)
-        except RefusedError as error:
-            self._trouble("status", f"the broker refused our status: {error}; check its access rules")
-        else:
-            self._trouble("status", "")
 
     async def _listen(self, connection: Connection) -> None:
         if self._refill is None:
@@ -411,34 +370,17 @@ class Publisher:
         try:
             await connection.subscribe(self._topics.refill())
         except RefusedError as error:
-            self._trouble("refill", f"consumers cannot ask for results again: {error}")
+            self._troubles.note("refill", f"consumers cannot ask for results again: {error}")
         else:
-            self._trouble("refill", "")
-
-    async def _farewell(self, connection: Connection) -> None:
-        payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
-        try:
-            await connection.publish(self._topics.status(), payload, retain=True)
-            await self._memory.farewell(self._clock.utc_ns())
-        except DaqError as error:
-            self._log.warning("no farewell to the broker", reason=str(error))
+            self._troubles.note("refill", "")
 
     def _client_id(self) -> str:
         return self._settings.client_id or f"daq-{self._store.uuid[:13]}-{self._store.epoch}"
 
     def _down(self, reason: str) -> None:
         self.state.connected, self.state.in_flight = False, 0
-        self._trouble("connection", reason)
+        self._troubles.note("connection", reason)
         self._changed()
-
-    def _trouble(self, kind: str, text: str) -> None:
-        """Note or clear one kind of trouble; each is logged once."""
-        if text == self._troubles.get(kind, ""):
-            return
-        self._troubles[kind] = text
-        self.state.trouble = "; ".join(t for t in self._troubles.values() if t)
-        if text:
-            self._log.warning("messages wait in the outbox", reason=text)
 
     def _changed(self) -> None:
         if self.on_change is not None:

@@ -1,12 +1,22 @@
-"""When topics are tried again whose messages the broker refuses: one message a topic, less and less often.
+"""What becomes of messages the broker does not take.
+
+When topics are tried again whose messages it refuses: one message a topic, less and less often.
 
 Thousands of messages behind one forbidden topic cost one try in an hour; when that one is taken, all of them wait
 again.
 """
 
 import random
+from collections import Counter
+from typing import Final
 
 from daq.adapters.outbox_flight import Backoff
+from daq.adapters.store_rows import Message
+
+FRUITLESS: Final = 3
+"""After so many connections in a row that were lost before anything was acknowledged, one message is sent at a time."""
+POISON: Final = 2
+"""A message during which alone the connection was lost so often counts as refused."""
 
 
 class RefusedTopics:
@@ -44,3 +54,36 @@ class RefusedTopics:
     def wait_s(self, now: float) -> float:
         """Seconds until the next try; infinity where none is due."""
         return min((max(0.0, at - now) for at, _ in self._next.values()), default=float("inf"))
+
+
+class Suspicion:
+    """A message that makes the broker hang up must not keep the others from being delivered for ever."""
+
+    def __init__(self) -> None:
+        self._fruitless = 0
+        self._alone: Counter[int] = Counter()
+
+    @property
+    def one_by_one(self) -> bool:
+        """Whether only one message is to be sent at a time."""
+        return self._fruitless >= FRUITLESS
+
+    def clear(self) -> None:
+        """Something was acknowledged."""
+        self._fruitless = 0
+        self._alone.clear()
+
+    def fruitless(self, lost: list[Message]) -> Message | None:
+        """A connection ended with these on their way and nothing acknowledged; the message that it is due to."""
+        if not lost:
+            return None
+        alone = self.one_by_one and len(lost) == 1
+        self._fruitless += 1
+        if not alone:
+            return None
+        (message,) = lost
+        self._alone[message.seq] += 1
+        if self._alone[message.seq] < POISON:
+            return None
+        self._fruitless = 0
+        return message

@@ -1,6 +1,7 @@
 """How the publisher stands, for whoever looks at it."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(slots=True)
@@ -27,3 +28,20 @@ class PublisherState:
     """Of these, dropped unread because too many waited."""
     in_flight: int = 0
     most_in_flight: int = 0
+
+
+class Troubles:
+    """What is amiss, one sentence of each kind, in the state and once in the log."""
+
+    def __init__(self, state: PublisherState, log: Any) -> None:
+        self._state, self._log = state, log
+        self._found: dict[str, str] = {}
+
+    def note(self, kind: str, text: str) -> None:
+        """Note one kind of trouble, or with "" that it is over."""
+        if text == self._found.get(kind, ""):
+            return
+        self._found[kind] = text
+        self._state.trouble = "; ".join(t for t in self._found.values() if t)
+        if text:
+            self._log.warning("messages wait in the outbox", reason=text)

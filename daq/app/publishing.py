@@ -12,7 +12,8 @@ from typing import Final
 import daq
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt import MqttSettings
-from daq.adapters.outbox import Publisher, PublisherState
+from daq.adapters.outbox import Publisher
+from daq.adapters.outbox_state import PublisherState
 from daq.adapters.store import Store
 from daq.adapters.topics import Topics
 from daq.app.refill import Refill
