@@ -22,7 +22,9 @@ def database(server):
     name = f"test_{next(_numbers)}"
     with server.connect() as db:
         db.execute(f"CREATE DATABASE {name}")
-    return server.settings(name)
+        yield server.settings(name)
+        # Tables by the hundred: left there, they would make the end of the session long.
+        db.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture

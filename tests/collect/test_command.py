@@ -1,5 +1,6 @@
 """The command: its file, its output, its end."""
 
+import asyncio
 import json
 import signal
 import subprocess
@@ -8,17 +9,25 @@ import time
 from pathlib import Path
 
 import pytest
+import structlog
 from prometheus_client.parser import text_string_to_metric_families
 
 from daq.app.cli import main
 from daq.app.collecting import collect_settings, collector_file
 from daq.core.errors import SettingError
-from tests.collect.events import TOPICS, curve, result
+from tests.collect.events import SOURCE, TOPICS, curve, result
 from tests.collect.parts import daemon
 from tests.collect.server import needs_postgres
 from tests.mqtt.parts import PASSWORD, needs_mosquitto
 
 EXAMPLE = Path(__file__).parents[2] / "config/collector.toml"
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_before():
+    """The command sets up logs on a stderr that is the test's own."""
+    yield
+    structlog.reset_defaults()
 
 
 def write(folder, broker, database, more=""):
@@ -42,53 +51,56 @@ def daq(*arguments, **options):
 
 @needs_postgres
 @needs_mosquitto
-@pytest.mark.asyncio
-async def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, broker, database, query):
+def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, broker, database, query, capsys):
     folder = write(tmp_path, broker, database)
-    refused = daq("collect", "--config", folder, "--show")
-    assert refused.returncode == 13
-    assert "start a worker" in refused.stderr
+    collect = ("collect", "--config", str(folder))
+    assert main([*collect, "--show"]) == 13
+    assert "start a worker" in capsys.readouterr().err
     process = start(folder, tmp_path / "log")
     try:
         wait_for(lambda: "taking results" in (tmp_path / "log").read_text())
-        async with daemon(broker) as d:
-            await d.publish(*[result(n) for n in (1, 2, 5)], curve(2), (TOPICS.result("x\x1b[2J"[:1]), b"no\x1bsense"))
-            await d.status(bench_1=5)
-            live = {"time": "2026-03-02T05:43:10Z", "instrument": "bench-1", "run": None,
-                    "source": "urn:uuid:6f1e0f0a-0000-4000-8000-000000000001#1",
-                    "values": {"viscosity": {"value": 800.0, "unit": "mPa.s", "quality": "Good"}}}  # fmt: skip
-            await d.client.publish(TOPICS.live("bench-1"), json.dumps(live), qos=0)
-        wait_for(lambda: query("SELECT count(*) FROM lab.gaps") == [(1,)])
+        asyncio.run(publish_some(broker))
+        wait_for(lambda: query("SELECT count(*) FROM lab.results") == [(3,)])
+        wait_for(lambda: query("SELECT first, last FROM lab.gaps") == [(3, 4)])
         wait_for(lambda: query("SELECT count(*) FROM lab.readings") == [(1,)])
-        wait_for(lambda: query("SELECT refused FROM lab.workers") == [(1,)])
-        shown = daq("collect", "--config", folder, "--show")
-        assert shown.returncode == 1
-        assert "missing 2, refused 1" in shown.stdout
-        assert "\x1b" not in shown.stdout
+        wait_for(lambda: query("SELECT taken, refused FROM lab.workers") == [(4, 1)])
+        assert main([*collect, "--show"]) == 1
+        shown = capsys.readouterr().out
+        assert "missing 2, refused 1" in shown
+        assert "\x1b" not in shown
         for part in ("Daemons", "online", "Streams", "bench-1", "Missing", "Refused", "not JSON", "Workers"):
-            assert part in shown.stdout, part
-        told = json.loads(daq("collect", "--config", folder, "--show", "--json").stdout)
-        assert (told["missing"], told["refused_count"], told["gaps"][0]["first"], told["gaps"][0]["last"]) == (
+            assert part in shown, part
+        assert main([*collect, "--show", "--json"]) == 1
+        read = json.loads(capsys.readouterr().out)
+        assert (read["missing"], read["refused_count"], read["gaps"][0]["first"], read["gaps"][0]["last"]) == (
             2,
             1,
             3,
             4,
         )
-        assert told["workers"][0]["taken"] == 4
         wait_for(lambda: figures(tmp_path / "collect-a.prom").get("daq_collect_missing_results") == 2)
-        read = figures(tmp_path / "collect-a.prom")
-        assert (read["daq_collect_taken_total"], read["daq_collect_refused_total"], read["daq_collect_daemons"]) == (
-            4,
-            1,
-            1,
-        )
+        found = figures(tmp_path / "collect-a.prom")
+        assert (found["daq_collect_taken_total"], found["daq_collect_refused_total"]) == (4, 1)
+        assert found["daq_collect_daemons"] == 1
     finally:
         process.send_signal(signal.SIGTERM)
         assert process.wait(30) == 0
-    assert query("SELECT count(*) FROM lab.results") == [(3,)]
-    retired = daq("collect", "--config", folder, "--worker", "a", "--retire")
-    assert retired.returncode == 0, retired.stderr
+    assert main([*collect, "--again"]) == 0
+    assert "1 stay refused" in capsys.readouterr().out
+    assert main([*collect, "--worker", "a", "--retire"]) == 0
+    assert "the broker keeps nothing more" in capsys.readouterr().out
     assert query("SELECT count(*) FROM lab.workers") == [(0,)]
+
+
+async def publish_some(broker):
+    live = {
+        "time": "2026-03-02T05:43:10Z", "instrument": "bench-1", "run": None, "source": SOURCE,
+        "values": {"viscosity": {"value": 800.0, "unit": "mPa.s", "quality": "Good"}},
+    }  # fmt: skip
+    async with daemon(broker) as d:
+        await d.publish(*[result(n) for n in (1, 2, 5)], curve(2), (TOPICS.result("x"), b"no\x1bsense"))
+        await d.status(bench_1=5)
+        await d.client.publish(TOPICS.live("bench-1"), json.dumps(live), qos=0)
 
 
 def figures(path):

@@ -8,7 +8,7 @@ import pytest
 from tests.collect.server import needs_postgres
 from tests.mqtt.parts import needs_mosquitto
 
-RESULTS = 2000
+RESULTS = 1500
 KILLS = 6
 
 
@@ -18,7 +18,7 @@ KILLS = 6
 def test_two_workers_killed_at_random_lose_nothing_and_take_nothing_twice():
     done = subprocess.run(
         [sys.executable, "-m", "tests.collect_campaign", "--results", str(RESULTS), "--kills", str(KILLS),
-         "--rate", "250", "--seed", "7", "--no-restart"],
+         "--rate", "300", "--seed", "7", "--no-restart"],
         capture_output=True, text=True, timeout=180, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
