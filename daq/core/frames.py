@@ -134,6 +134,8 @@ class GapFramer(Framer):
     def feed(self, t: int, data: bytes) -> list[bytes]:
         """What was complete before `data` came at `t` (ns)."""
         done = self.tick(t) if t > self.wake_at else []
+        if not data:
+            return done  # nothing came, so the quiet goes on
         self.counters.bytes += len(data)
         self._last_t = t
         self._buffer += data

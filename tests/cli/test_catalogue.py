@@ -171,7 +171,7 @@ def test_a_broken_driver_harms_no_other(drivers):
             "old",
             f"was written for version {API_VERSION + 1} of the driver contract, this daq has version {API_VERSION}",
         ),
-        ("no-driver", "is not a subclass of"),
+        ("no-driver", "is neither a subclass of"),
         ("no-class", "cannot be loaded: AttributeError"),
         ("no-module", "cannot be loaded: ModuleNotFoundError"),
         ("twice", "is offered more than once"),

@@ -174,7 +174,9 @@ class Sentences(Talker):
 
     def decode(self, line, asked=None):
         name, _, value = line.partition(b" ")
-        return Part(((b"abc".index(name), float(value)),)) if name in (b"a", b"b", b"c") else Reject("unknown")
+        if name not in (b"a", b"b", b"c") or not value.strip(b"-.").isdigit():
+            return Reject("unknown")
+        return Part(((b"abc".index(name), float(value)),))
 
 
 def test_parts_of_a_stream_are_a_reading_when_every_channel_was_said_within_the_interval():
