@@ -60,6 +60,7 @@ class Flight:
         self._sent: dict[int, tuple[Message, float]] = {}
         self._answers = Answers([], [])
         self._timed_out = ""
+        self._unsendable = ""
         self.delivered = 0
         connection.lost.add_done_callback(lambda _: wake())
 
@@ -75,7 +76,8 @@ class Flight:
             answer = self._connection.start(
                 m.topic, m.payload, qos=m.qos, retain=m.retain, properties=_properties_of(m.properties, _again(m))
             )
-        except BrokerDownError:
+        except BrokerDownError as error:
+            self._unsendable = str(error)
             return False
         except RefusedError as error:
             self._answers.refused.append((m, error))
@@ -121,7 +123,7 @@ class Flight:
             return self._connection.lost.result()
         if self._sent and self.patience_s <= 0.0:
             self._timed_out = f"no acknowledgement within {self._connection.timeout_s:g} s"
-        return self._timed_out
+        return self._timed_out or self._unsendable
 
     def abandon(self) -> list[Message]:
         """Wait no longer; the messages that got no answer."""

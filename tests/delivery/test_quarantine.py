@@ -1,0 +1,150 @@
+"""What the broker refuses: kept, named, tried again at the right rate, in quarantine where it is for ever."""
+
+import asyncio
+import json
+import random
+import signal
+from dataclasses import replace
+
+import pytest
+
+from daq.adapters.outbox_read import quarantined, refused_topics
+from daq.adapters.outbox_refused import RefusedTopics
+from daq.adapters.store import Store
+from daq.adapters.store_checks import check_outbox
+from daq.adapters.store_delivery import ReleaseRefused
+from tests.delivery.parts import delivering, depth, states
+from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
+from tests.store.parts import T0, begin, builder, conclude, register
+
+DENIED = "user historian\ntopic readwrite #\n\nuser daq\ntopic write glazeworks/bench-1/lab/v1/status\n"
+ALLOWED = DENIED + "topic readwrite #\n"
+
+
+def fill_bulky(store, name, size):
+    """A result whose message has so many bytes more than others."""
+
+    def build(sequence, head, digest):
+        data, messages = builder(name, topics=[(TOPICS.result("rotor-1"), False)])(sequence, head, digest)
+        body = json.dumps({"run": name, "x": "y" * size}).encode()
+        return data, [replace(m, payload=body) for m in messages]
+
+    store.submit(register()).result(10)
+    store.submit(begin(name)).result(10)
+    store.submit(conclude(name, result_id=name, build=build)).result(10)
+
+
+@needs_mosquitto
+@pytest.mark.asyncio
+async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_person_sends_it(tmp_path, clock):
+    folder = tmp_path / "narrow"
+    folder.mkdir()
+    broker = Mosquitto(folder, extra="max_packet_size 4000").start()
+    path = tmp_path / "daq.sqlite"
+    try:
+        with Store(path, utc_ns=T0) as store:
+            fill(store, ["a"])
+            fill_bulky(store, "bulky", 9000)
+            fill(store, ["b"])
+            clock.pass_s(30)
+            async with delivering(store, broker.settings(), clock) as publisher:
+                await eventually(lambda: depth(store).quarantined == 1)
+                await eventually(lambda: depth(store).waiting == 0)
+                assert (publisher.state.refusals, publisher.state.quarantined, publisher.state.refused) == (1, 1, {})
+                await asyncio.sleep(1.0)  # several times what a retry would take
+                assert publisher.state.refusals == 1
+        with Store(path) as store:  # a restart changes nothing
+            async with delivering(store, broker.settings(), clock) as publisher:
+                await eventually(lambda: publisher.state.connected)
+                await asyncio.sleep(0.5)
+                assert publisher.state.refusals == 0
+                with store.reader() as reader:
+                    (kept,) = quarantined(reader)
+                    said = check_outbox(reader, utc_ns=T0)
+                assert (kept.id, kept.attempts, kept.refused_utc_ns) == ("bulky", 1, T0 + 30 * 10**9)
+                assert "larger than the broker takes" in kept.last_error
+                assert not said.ok
+                assert "1 are in quarantine" in said.say
+                assert "daq resend --refused" in said.do
+            broker.stop()
+            broker.extra = ""
+            broker.start()
+            async with listening(broker.port) as historian, delivering(store, broker.settings(), clock) as publisher:
+                await eventually(lambda: publisher.state.connected)
+                assert store.submit(ReleaseRefused(T0, "m.keeper")).result(10) == 1
+                publisher.wake()
+                await historian.until(lambda: historian.runs() == ["bulky"])
+                await eventually(lambda: states(store) == dict.fromkeys(("a", "bulky", "b"), "acknowledged"))
+    finally:
+        broker.stop()
+
+
+@needs_mosquitto
+@pytest.mark.asyncio
+async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_order_when_it_is_allowed(
+    tmp_path, store, clock
+):
+    folder = tmp_path / "ruled"
+    folder.mkdir()
+    broker = Mosquitto(folder, acl=DENIED).start()
+    names = [f"run-{i:02}" for i in range(40)]
+    fill(store, names, last=True)
+    try:
+        settings = broker.settings(retry_first_s=0.4, retry_most_s=0.4)
+        async with listening(broker.port) as historian, delivering(store, settings, clock) as publisher:
+            await eventually(lambda: depth(store).refused == 80)
+            before = publisher.state.refusals
+            assert before >= 80
+            assert set(publisher.state.refused) == {TOPICS.result("rotor-1"), TOPICS.last("rotor-1")}
+            await asyncio.sleep(1.0)
+            # Two topics, each tried every 0.2 to 0.4 s: not eighty messages.
+            assert publisher.state.refusals - before <= 14
+            with store.reader() as reader:
+                topics = {t.topic: t for t in refused_topics(reader)}
+            assert topics[TOPICS.result("rotor-1")].messages == 40
+            assert topics[TOPICS.result("rotor-1")].reason == "Not authorized (code 135)"
+            (folder / "acl").write_text(ALLOWED)
+            broker.process.send_signal(signal.SIGHUP)
+            await eventually(lambda: depth(store).refused == 0 and depth(store).waiting == 0)
+            await historian.until(lambda: len(historian.runs()) == 40)
+            first, *rest = historian.runs()  # the first is the try that was taken
+            assert sorted(rest) == rest
+            assert {first, *rest} == set(names)
+            assert publisher.state.refused == {}
+        async with listening(broker.port, topic=TOPICS.last_of_all()) as late:
+            await late.until(lambda: late.received)
+            assert late.received[0][1]["run"] == names[-1]
+        with store.reader() as reader:
+            shown = reader.outbox("retain ORDER BY seq", [], -1)
+        # Those that a newer one had overtaken were not sent after it.
+        assert [m.acknowledged_utc_ns for m in shown] == [None] * 39 + [T0]
+        assert {m.state for m in shown} == {"acknowledged"}
+    finally:
+        broker.stop()
+
+
+def test_a_topic_is_tried_less_and_less_often():
+    topics = RefusedTopics(60.0, 3600.0, random.Random(1))
+    tries, now = [], 0.0
+    topics.refused("t", now)
+    while now < 20 * 3600:
+        now += topics.wait_s(now)
+        assert topics.due(now) == "t"
+        topics.refused("t", now)  # refused again: no earlier for that
+        tries.append(now)
+    gaps = [b - a for a, b in zip([0.0, *tries], tries, strict=False)]
+    assert 30 <= gaps[0] <= 60
+    assert all(g <= 3600 for g in gaps)
+    assert min(gaps[8:]) >= 1800
+    assert len(tries) < 50
+    topics.taken("t")
+    assert topics.due(now + 10**6) is None
+    assert topics.wait_s(now) == float("inf")
+
+
+def test_one_topic_that_is_due_does_not_hide_another():
+    topics = RefusedTopics(1.0, 1.0, random.Random(1))
+    for name in ("a", "b"):
+        topics.at_once(name, 0.0)
+    assert {topics.due(0.0), topics.due(0.0)} == {"a", "b"}
+    assert topics.due(0.0) is None

@@ -1,0 +1,78 @@
+"""What a bench says of itself: birth, changes at a limited rate, sequences, instruments, will."""
+
+import asyncio
+
+import pytest
+
+from daq.adapters.outbox_status import Status
+from tests.delivery.parts import delivering
+from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
+
+VERSIONS = {"versions": {"daq": "0.1.0"}}
+
+
+@needs_mosquitto
+@pytest.mark.asyncio
+async def test_sequences_and_instruments_are_told_and_told_again_when_they_change(store, broker, clock):
+    states = {"rotor-1": "connecting"}
+    fill(store, ["a", "b"])
+    settings = broker.settings(status_every_s=0.3)
+    async with listening(broker.port, topic=TOPICS.status()) as historian:
+        said = historian.received
+        options = {"about": VERSIONS, "instruments": lambda: states}
+        async with delivering(store, settings, clock, **options) as publisher:
+            await historian.until(lambda: len(said) == 1)
+            birth = said[0][1]
+            assert birth["state"] == "online"
+            assert birth["source"] == store.source
+            assert birth["sequences"] == {"rotor-1": 2}
+            assert birth["instruments"] == {"rotor-1": "connecting"}
+            assert birth["versions"] == {"daq": "0.1.0"}
+            await asyncio.to_thread(fill, store, ["c"])
+            await asyncio.to_thread(fill, store, ["d"], instrument="rotor-2")
+            states["rotor-1"] = "ready"
+            publisher.wake()
+            await historian.until(
+                lambda: (
+                    said[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
+                    and said[-1][1]["instruments"] == {"rotor-1": "ready"}
+                )
+            )
+            count = len(said)
+            await asyncio.sleep(1.0)
+            assert len(said) == count  # nothing changed, nothing is said
+        await historian.until(lambda: said[-1][1]["state"] == "offline")
+        assert said[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
+
+
+@needs_mosquitto
+@pytest.mark.asyncio
+async def test_however_fast_things_change_status_goes_out_now_and_then(store, broker, clock):
+    states = {"rotor-1": "0"}
+    settings = broker.settings(status_every_s=0.5)
+    async with (
+        listening(broker.port, topic=TOPICS.status()) as historian,
+        delivering(store, settings, clock, instruments=lambda: states) as publisher,
+    ):
+        await eventually(lambda: publisher.state.connected)
+        loop = asyncio.get_running_loop()
+        began = loop.time()
+        for n in range(100):
+            states["rotor-1"] = str(n)
+            publisher.wake()
+            await asyncio.sleep(0.01)
+        await historian.until(lambda: historian.received[-1][1]["instruments"] == {"rotor-1": "99"})
+        assert len(historian.received) <= 3 + (loop.time() - began) / 0.5
+
+
+def test_a_status_is_new_only_where_it_says_something_new():
+    status = Status("t/status", "urn:uuid:x#1", 1, VERSIONS)
+    assert status.changed("5")
+    status.payload("online", "5", 0)
+    assert not status.changed("5")
+    status.sequences = {"rotor-1": 1}
+    assert status.changed("5")
+    wills = status.wills(0)
+    assert b'"offline"' in wills["5"].payload
+    assert b"refuse a message visibly" in wills["3.1.1"].payload
+    assert status.changed("5")  # a will is not said yet
