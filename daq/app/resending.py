@@ -13,6 +13,8 @@ from daq.core.errors import SettingError
 
 SHOWN: Final = 100
 """So many messages in quarantine are named one by one."""
+LARGEST: Final = 2**63 - 1
+"""Largest number the database can compare with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +90,8 @@ class ResendOrder:
 def _in_order(first: int, last: int) -> tuple[int, int]:
     if first > last:
         raise SettingError("the end lies before the beginning", key="--to")
+    if last > LARGEST:
+        raise SettingError("is too large", key="--to")
     return first, last
 
 

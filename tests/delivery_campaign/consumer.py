@@ -33,22 +33,27 @@ class Consumer:
         self._last_ask: dict[tuple[str, str], float] = {}
         self._lock = threading.Lock()
         self._ready = threading.Event()
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="tower", protocol=mqtt.MQTTv5)
-        self._client.username_pw_set("historian", password)
-        self._client.reconnect_delay_set(1, 1)
-        self._client.on_connect = self._on_connect
-        self._client.on_subscribe = lambda *_: self._ready.set()
-        self._client.on_disconnect = lambda *_: self._ready.clear()
-        self._client.on_message = self._on_message
+        self._password = password
         self._port = port
 
     def join(self) -> None:
         """Connect and subscribe; the session is kept over interruptions."""
+        self._client = self._make_client()
         properties = Properties(PacketTypes.CONNECT)
         properties.SessionExpiryInterval = 86_400
         self._client.connect("127.0.0.1", self._port, clean_start=False, properties=properties, keepalive=5)
         self._client.loop_start()
         assert self._ready.wait(20), "the consumer cannot subscribe"
+
+    def _make_client(self) -> mqtt.Client:
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="tower", protocol=mqtt.MQTTv5)
+        client.username_pw_set("historian", self._password)
+        client.reconnect_delay_set(1, 1)
+        client.on_connect = self._on_connect
+        client.on_subscribe = lambda *_: self._ready.set()
+        client.on_disconnect = lambda *_: self._ready.clear()
+        client.on_message = self._on_message
+        return client
 
     def leave(self) -> None:
         """Go away; the broker keeps the session and what comes meanwhile."""
