@@ -9,6 +9,7 @@ from daq.core.effects import Facts, Kept, Noted, StepEnded
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods import load
+from daq.methods.collector import Collector
 from daq.methods.compile import compile_plan
 from tests.described import RotationalDriver, ThermometerDriver
 
@@ -19,6 +20,7 @@ LOADERS = {
     "products": load.load_product,
     "fluids": load.load_fluid,
     "daemon.toml": load.load_daemon,
+    "collector.toml": lambda path: load.parse(Collector, load.read_toml(path), str(path)),
 }
 S = 1_000_000_000
 
