@@ -172,7 +172,7 @@ def _daemon(folder: Path, pid: int | None) -> tuple[dict[str, Any] | None, list[
 def _sparkplug_of(standing: dict[str, Any] | None) -> Iterator[Finding]:
     if standing is None:
         return
-    if standing["trouble"] or standing["state"] != "alive":
+    if standing["trouble"] or not standing["alive"]:
         said = f"the node is {standing['state']}" + (f": {standing['trouble']}" if standing["trouble"] else "")
         do = "results are sent as historical data once it is alive again; the JSON messages do not depend on it"
         yield Finding(False, "sparkplug", said, do)

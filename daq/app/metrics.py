@@ -35,7 +35,16 @@ class Gatherer:
 
     def text(self) -> bytes:
         """All metrics in the exposition format.  Reads the database: call it in a thread."""
-        return render([*self._daemon(), *self._instruments(), *self._store(), *self._broker(), *self._certificates()])
+        return render(
+            [
+                *self._daemon(),
+                *self._instruments(),
+                *self._store(),
+                *self._broker(),
+                *self._sparkplug(),
+                *self._certificates(),
+            ]
+        )
 
     def _daemon(self) -> Iterator[Family]:
         yield Family("daq_build_info", "gauge", "The version that runs.").add(1, version=daq.__version__)
@@ -100,6 +109,21 @@ class Gatherer:
             ("requests", "Requests of consumers for results.", state.requests),
         ):
             yield Family(f"daq_outbox_{name}_total", "counter", text).add(value)
+
+    def _sparkplug(self) -> Iterator[Family]:
+        node = self._supervisor.sparkplug
+        if node is None:
+            return
+        said = node.standing
+        alive = Family("daq_sparkplug_alive", "gauge", "1 where the Sparkplug node is born and has not died.")
+        yield alive.add(said.alive)
+        for name, text, value in (
+            ("results", "Results the broker has had of the Sparkplug node, repeated ones included.", said.results),
+            ("late", "Of these, sent as historical data.", said.late),
+            ("rebirths", "Births of the Sparkplug node that were asked for.", said.rebirths),
+            ("not_followed", "Messages to the Sparkplug node that asked for nothing it does.", said.not_followed),
+        ):
+            yield Family(f"daq_sparkplug_{name}_total", "counter", text).add(value)
 
     def _certificates(self) -> Iterator[Family]:
         family = Family("daq_certificate_expiry_timestamp_seconds", "gauge", "When a certificate ends, since 1970.")

@@ -74,7 +74,7 @@ class Service:
             },
             "store": str(trouble) if trouble is not None else "",
             "broker": supervisor.publishing.standing if supervisor.publishing is not None else None,
-            "sparkplug": supervisor.sparkplug.standing if supervisor.sparkplug is not None else None,
+            "sparkplug": asdict(supervisor.sparkplug.standing) if supervisor.sparkplug is not None else None,
         }
 
     def _outbox(self) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from daq.adapters.sparkplug.content import Shown
 from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.sparkplug.names import Names
+from daq.adapters.sparkplug.phase import Phase
 from daq.adapters.store import Store
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import ResultRecord
@@ -43,6 +44,23 @@ class Bench(Protocol):
     clock: Clock
     sessions: dict[str, Session]
     runs: "dict[str, Active]"
+
+
+@dataclass(slots=True)
+class NodeStanding:
+    """How the node stands, for screens and counts."""
+
+    alive: bool = False
+    state: str = "not started"
+    trouble: str = ""
+    devices: list[str] = field(default_factory=list)
+    results: int = 0
+    """The broker has had, repeated ones included."""
+    late: int = 0
+    """Of these, sent as historical data."""
+    rebirths: int = 0
+    not_followed: int = 0
+    """Messages that asked for nothing the node does."""
 
 
 class Sparkplug:
@@ -129,23 +147,24 @@ class Sparkplug:
             await asyncio.sleep(0.02)
 
     @property
-    def standing(self) -> dict[str, object]:
-        """State, trouble and counts, for screens."""
+    def standing(self) -> NodeStanding:
+        """How the node stands now."""
         if self._link is None:
-            return {"state": "not started", "trouble": "", "devices": [], "results": 0, "late": 0, "rebirths": 0}
+            return NodeStanding()
         node, state = self._link.node, self._link.state
         said = str(node.phase)
-        if said == "waiting" and self.names.host:
+        if node.phase is Phase.WAITING and self.names.host:
             said = f"waiting for the primary host {self.names.host}"
-        return {
-            "state": said,
-            "trouble": state.trouble,
-            "devices": sorted(node.devices),
-            "results": state.results,
-            "late": state.late,
-            "rebirths": node.rebirths,
-            "not_followed": node.odd.commands + node.odd.states,
-        }
+        return NodeStanding(
+            alive=node.phase is Phase.ALIVE,
+            state=said,
+            trouble=state.trouble,
+            devices=sorted(node.devices),
+            results=state.results,
+            late=state.late,
+            rebirths=node.rebirths,
+            not_followed=node.odd.commands + node.odd.states,
+        )
 
 
 def position(reader: Reader) -> Position:

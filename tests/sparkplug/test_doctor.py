@@ -1,10 +1,13 @@
 """What `daq doctor` says of the node."""
 
+from dataclasses import asdict
+
 import pytest
 
 from daq.app.doctor import _sparkplug_of
+from daq.app.sparkplug import NodeStanding
 
-STANDING = {"state": "alive", "trouble": "", "devices": ["bench-1"], "results": 3, "late": 0, "rebirths": 0}
+STANDING = asdict(NodeStanding(alive=True, state="alive", devices=["bench-1"], results=3))
 
 
 @pytest.mark.parametrize(
@@ -12,8 +15,16 @@ STANDING = {"state": "alive", "trouble": "", "devices": ["bench-1"], "results": 
     [
         ({}, True, "the node is alive; devices: bench-1; 3 results sent"),
         ({"devices": []}, True, "devices: none"),
-        ({"state": "waiting for the primary host tower"}, False, "the node is waiting for the primary host tower"),
-        ({"state": "away", "trouble": "no broker answers"}, False, "the node is away: no broker answers"),
+        (
+            {"alive": False, "state": "waiting for the primary host tower"},
+            False,
+            "the node is waiting for the primary host tower",
+        ),
+        (
+            {"alive": False, "state": "away", "trouble": "no broker answers"},
+            False,
+            "the node is away: no broker answers",
+        ),
     ],
 )
 def test_state_and_trouble_are_said(change, fine, says):

@@ -13,7 +13,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.names import Names
-from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, EdgeNode, LifeError, Phase
+from daq.adapters.sparkplug.phase import Phase
+from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, EdgeNode, LifeError
 from tests.sparkplug.strict_host import StrictHost
 
 T0 = 1_790_000_000_000

@@ -12,7 +12,8 @@ from daq.adapters.paths import examples_dir
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.memory import Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
-from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, Phase
+from daq.adapters.sparkplug.phase import Phase
+from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS
 from tests.mqtt.parts import PASSWORD, Mosquitto, eventually, needs_mosquitto
 from tests.sparkplug.parts import COMMANDS, Cable, Clock, Content, linked, watching
 

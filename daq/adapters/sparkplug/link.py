@@ -21,7 +21,8 @@ from daq.adapters.outbox_flight import Backoff, in_thread
 from daq.adapters.sparkplug.content import Content
 from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.sparkplug.metrics import Metric
-from daq.adapters.sparkplug.state import EdgeNode, Phase, Publication
+from daq.adapters.sparkplug.phase import Phase
+from daq.adapters.sparkplug.state import EdgeNode, Publication
 from daq.core.errors import DaqError, StoreError
 
 log = structlog.get_logger()

@@ -10,12 +10,12 @@ its will, silence until the primary host is online and an end when it goes.  A c
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Final
 
 from daq.adapters.sparkplug.encode import command, payload
 from daq.adapters.sparkplug.metrics import NUMBERS, DataType, Metric
 from daq.adapters.sparkplug.names import Names
+from daq.adapters.sparkplug.phase import Phase
 
 BIRTH_DEATH: Final = "bdSeq"
 REBIRTH: Final = "Node Control/Rebirth"
@@ -26,17 +26,6 @@ messages, and several hosts that come back together each ask."""
 
 class LifeError(Exception):
     """A message was asked for that the node's life does not allow now: a mistake in the program."""
-
-
-class Phase(StrEnum):
-    """Where a node is in its life."""
-
-    AWAY = "away"
-    WAITING = "waiting"
-    """Connected, and not born yet."""
-    ALIVE = "alive"
-    LEAVING = "leaving"
-    """Its death was published; only the connection's end is left."""
 
 
 @dataclass(frozen=True, slots=True)
