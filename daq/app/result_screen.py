@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from daq.app.digits import large
 from daq.app.screen import NARROWEST, Line, wrapped
-from daq.app.text import number, plain, value_line, with_unit
+from daq.app.text import number, plain, shown_value, value_line, with_unit
 from daq.app.verification_text import verification_words
 from daq.core.units import symbol
 
@@ -24,7 +24,7 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     columns = max(columns, NARROWEST)
     validity = data["validity"]
     struck = validity != "valid"
-    shown = data.get("reported") or number(data["value"])
+    shown = shown_value(data)
     lines: list[Line] = []
     if big and data["value"] is not None:
         rows = large(shown, struck=struck)

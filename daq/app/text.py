@@ -105,9 +105,24 @@ def shortened(text: str, columns: int) -> str:
     return text + "…"
 
 
+def shown_value(data: dict[str, Any]) -> str:
+    """The number of a result as a person reads it: as its product reports it, otherwise in four digits.
+
+    In more where its expanded uncertainty reaches further down: both end at one decimal place (JCGM 100, 7.2.6).
+    """
+    if data.get("reported"):
+        return str(data["reported"])
+    value, uncertainty = data.get("value"), data.get("uncertainty")
+    shown = number(value)
+    if value is None or uncertainty is None or "e" in shown:
+        return shown
+    decimals, needed = (len(text.partition(".")[2]) for text in (shown, number(uncertainty["expanded"], 2)))
+    return fixed(value, needed) if needed > decimals else shown
+
+
 def value_line(data: dict[str, Any]) -> str:
     """The value of a result (`ResultData` as a dict) with unit and expanded uncertainty, without any mark."""
-    shown = data.get("reported") or number(data.get("value"))
+    shown = shown_value(data)
     unit = symbol(data["unit"])
     uncertainty = data.get("uncertainty")
     if data.get("value") is None:
