@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import shutil
 import sqlite3
 import statistics
@@ -284,13 +285,10 @@ def test_exported_readings_are_those_the_instrument_sent(cli, shift):
     times = [float(row["time [s]"]) for row in rows]
     assert times == sorted(times)
     # Every line with values in the journal, cut apart here once more, is a reading; and no other is.
-    sent = []
     with sqlite3.connect(database_path(shift.state)) as db:
         assert db.execute("SELECT count(*) FROM journal WHERE run = ?", (shift.within,)).fetchone()[0] > 0
-    raw = raw_bytes(shift, shift.within)
-    for part in raw.split(b"val ")[1:]:
-        torque, speed, temperature = part.split(b" ")[:3]
-        sent.append((float(torque), float(speed), float(temperature)))
+    lines = re.findall(rb"val ([-+.0-9]+) ([-+.0-9]+) ([-+.0-9]+) ", raw_bytes(shift, shift.within))
+    sent = [tuple(map(float, line)) for line in lines]
     lead = [row for row in rows if row["instrument"] == "bench-1"]
     got = [(float(r["torque [%]"]), float(r["speed [/min]"]), float(r["temperature [Cel]"])) for r in lead]
     assert got == sent

@@ -233,7 +233,7 @@ def test_a_run_without_a_daemon_is_told_too(lab):
         done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "alone", "--operator", "m.keeper")
         assert done.returncode in (0, 10, 11), done.stderr
         tower.until(lambda: tower.host.log and tower.host.log[-1] == "NDEATH", what="death")
-        assert len(tower.ids(historical=False)) == 1
+        assert len(tower.ids()) == 1  # late where the broker was slower than the run
 
 
 def test_the_status_codes_are_those_of_opc_ua():

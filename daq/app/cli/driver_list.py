@@ -59,6 +59,11 @@ def _show(entry: dict[str, Any]) -> None:
     print(f"  {'sends by itself' if entry['streams'] else 'is asked'}, {entry['baud']} baud, "
           f"lines {'with' if entry['checksum'] else 'WITHOUT'} checksum")  # fmt: skip
     if entry["actions"]:
-        print(f"  can: {', '.join(entry['actions'])}; without its cable the motor {plain(entry['on_link_loss'])}")
+        turns = (
+            ""
+            if entry["on_link_loss"] == "has no motor"
+            else f"; without its cable the motor {plain(entry['on_link_loss'])}"
+        )
+        print(f"  can: {', '.join(entry['actions'])}{turns}")
     if entry["zero_condition"]:
         print(f"  to zero it: {plain(entry['zero_condition'])}")
