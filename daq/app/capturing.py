@@ -14,6 +14,9 @@ from daq.descriptions.capture import FIRST_LINE, Capture, Piece, piece_line, une
 
 QUIET_S = 0.15
 """Nothing for so long after something: an answer is complete."""
+JOIN_S = 0.005
+"""Bytes no farther apart than this are one piece, so that a line stands in one line of the file."""
+LONGEST_PIECE = 256
 
 
 @dataclass(slots=True)
@@ -59,6 +62,8 @@ class Capturing:
     _connection: Connection | None = None
     _start: int = 0
     _came: int = 0
+    _joined: bytes = b""
+    _joined_t: int = 0
     _ended: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def run(self) -> Capture:
@@ -85,6 +90,7 @@ class Capturing:
                 await self._pause(self.wish.listen_s)
         finally:
             self._connection.close()
+            self._flush()
         return self.capture
 
     def end(self) -> None:
@@ -118,6 +124,7 @@ class Capturing:
     def _send(self, data: bytes) -> None:
         if self._connection is None:
             return
+        self._flush()
         try:
             self._connection.write(data)
         except LinkError as error:
@@ -127,7 +134,22 @@ class Capturing:
 
     def _data(self, data: bytes) -> None:
         self._came += len(data)
-        self._piece(Piece(self._now(), "<", data))
+        self._joined += data
+        self._joined_t = self._now()
+        if data.endswith(b"\n") or len(self._joined) >= LONGEST_PIECE:
+            self._flush()
+        else:
+            asyncio.get_running_loop().call_later(JOIN_S, self._flush_if_quiet)
+
+    def _flush_if_quiet(self) -> None:
+        if self._now() - self._joined_t >= JOIN_S * 0.9e9:
+            self._flush()
+
+    def _flush(self) -> None:
+        """Write down what came; before anything else is written, so that the order stays."""
+        data, self._joined = self._joined, b""
+        if data:
+            self._piece(Piece(self._joined_t, "<", data))
 
     def _gone(self, reason: str) -> None:
         self.lost = reason
@@ -163,6 +185,7 @@ class Capturing:
 
     def _typed(self, line: str) -> None:
         if line.startswith("="):
+            self._flush()
             self._piece(Piece(self._now(), "=", line[1:].strip().encode("utf-8")))
             return
         try:

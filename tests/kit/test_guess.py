@@ -64,7 +64,9 @@ def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(
     found, _ = guessed(capture())
     assert_conforms(found.driver, capture=capture())
     ours = [e for e in heard(found.driver(), capture(), "").examples if is_reading(e.meaning)]
-    known = {e.frame.removeprefix(b"$"): e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)}
+    known = {
+        e.frame.removeprefix(b"$"): e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)
+    }
     compared = 0
     for e in ours:
         # A description may take "$" for a mark; a guessed one leaves it in the line.

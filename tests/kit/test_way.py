@@ -1,0 +1,170 @@
+"""The way from an unknown instrument to a driver, command by command, over real pseudo-terminals and TCP."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from daq.descriptions.capture import read_capture
+
+ROOT = Path(__file__).parents[2]
+DAQ = [sys.executable, "-m", "daq"]
+
+
+@pytest.fixture
+def started():
+    processes = []
+
+    def start(*command, ready="ready", **more):
+        process = subprocess.Popen([*map(str, command)], stdout=subprocess.PIPE, text=True, cwd=ROOT, **more)
+        processes.append(process)
+        if ready:
+            assert process.stdout.readline().startswith(ready)
+        return process
+
+    yield start
+    for process in processes:
+        process.terminate()
+        process.wait(20)
+        process.stdout.close()
+
+
+def daq(*args, folder, codes=(0,), **more):
+    done = subprocess.run(
+        [*DAQ, *map(str, args)], cwd=folder, capture_output=True, text=True, timeout=90,
+        env=os.environ | {"NO_COLOR": "1", "PYTHONPATH": str(ROOT)}, **more,
+    )  # fmt: skip
+    assert done.returncode in codes, f"{args}\nexit {done.returncode}\n{done.stdout}\n{done.stderr}"
+    assert "Traceback" not in done.stderr, done.stderr
+    return done.stdout + done.stderr
+
+
+def host(kind, port):
+    return [sys.executable, "-m", "simulators.host", kind, "--pty", port]
+
+
+def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, started):
+    started(*host("balance", tmp_path / "port"))
+    said = daq(
+        "capture",
+        "port",
+        "--send",
+        "W?",
+        "--send",
+        "I?",
+        "--rounds",
+        "6",
+        "--every",
+        "0.1",
+        "-o",
+        "scale.capture",
+        folder=tmp_path,
+    )
+    assert "next: daq driver new NAME --from scale.capture" in said
+    capture = read_capture((tmp_path / "scale.capture").read_text(), "scale.capture")
+    assert capture.sent == [b"W?\r\n", b"I?\r\n"] * 6
+    assert b"serial=B-0207" in capture.received
+    assert capture.about["settings"] == "9600 baud, 8N1"
+
+    said = daq("driver", "new", "scale", "--from", "scale.capture", folder=tmp_path)
+    assert "wrote scale.toml" in said
+    assert "every line carries a checksum: xor" in said
+    assert "next: daq driver check scale.toml\n" in said
+    assert "exists already" in daq("driver", "new", "scale", "--from", "scale.capture", folder=tmp_path, codes=(2,))
+
+    said = daq("driver", "check", "scale.toml", folder=tmp_path)
+    assert "none failed" in said
+    assert "next: daq driver try scale.toml PORT" in said
+    said = daq("driver", "try", "scale.toml", "port", "--readings", "3", folder=tmp_path)
+    assert "instrument: scale, serial B-0207" in said
+    assert said.count("mass ") == 3
+    assert 'driver = "scale.toml"' in said
+
+    # What the description simulates is read by it, and so is the capture.
+    for what in ("scale.toml", "scale.capture"):
+        started(*DAQ, "simulate", tmp_path / what, "--pty", tmp_path / "pretend")
+        said = daq("driver", "try", "scale.toml", "pretend", "--readings", "2", folder=tmp_path)
+        assert said.count("mass ") == 2
+        assert ", 0 lines not believed" in said
+
+
+def test_a_stream_over_tcp(tmp_path, started):
+    process = started(*DAQ, "simulate", "thermometer", "--tcp", "127.0.0.1:0", "--set", "temperature=21.5", ready="")
+    address = process.stdout.readline().split("tcp ")[1].split(";")[0]
+    url = f"socket://{address}"
+    said = daq("capture", url, "--send", "id", "--rounds", "1", "--for", "4", "-o", "t.capture", folder=tmp_path)
+    assert "T 21.500 ok*" in said
+    said = daq("driver", "new", "kiln-thermo", "--from", "t.capture", folder=tmp_path)
+    assert "readings come unasked" in said
+    assert "next: daq driver check kiln-thermo.toml --capture t.capture" in said
+    said = daq("driver", "try", "thermometer", url, "--readings", "1", folder=tmp_path)
+    assert "temperature 21.5000 \u00b0C" in said
+
+
+def test_what_is_typed_is_sent_and_what_the_display_shows_is_noted(tmp_path, started):
+    started(*host("balance", tmp_path / "port"))
+    typed = "W?\n= 12.5 g\n\\q\nI?\n"
+    said = daq("capture", "port", "--type", "-o", "typed.capture", folder=tmp_path, input=typed)
+    assert "not sent: unknown escape" in said
+    capture = read_capture((tmp_path / "typed.capture").read_text(), "typed.capture")
+    assert capture.sent == [b"W?\r\n", b"I?\r\n"]
+    assert [text for _, text in capture.shown] == ["12.5 g"]
+    assert b"serial=B-0207" in capture.received
+
+
+def test_ctrl_c_ends_a_capture_and_keeps_it(tmp_path, started):
+    started(*host("thermometer", tmp_path / "port"))
+    process = started(*DAQ, "capture", tmp_path / "port", "-o", tmp_path / "t.capture", ready="listening")
+    path = tmp_path / "t.capture"
+    deadline = time.monotonic() + 30
+    while not path.exists() or b" < T" not in path.read_bytes():
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    process.send_signal(signal.SIGINT)
+    assert process.wait(30) == 0
+    assert "next: daq driver new" in process.stdout.read()
+    assert not read_capture(path.read_text(), "t").cut
+
+
+def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, started):
+    started(*host("balance", tmp_path / "port"))
+    said = daq("capture", "port", "--for", "0.3", folder=tmp_path, codes=(1,))
+    assert "nothing came" in said
+    assert "many instruments speak only when asked" in said
+    assert "no such device" in daq("capture", "nowhere", "-o", "n.capture", folder=tmp_path, codes=(13,))
+    assert not (tmp_path / "n.capture").exists()
+    assert "exists already" in daq("capture", "port", "--for", "0.1", folder=tmp_path, codes=(2,))
+    assert "no such file" in daq("driver", "new", "x", "--from", "none.capture", folder=tmp_path, codes=(2,))
+    assert "no reading came" in daq("driver", "try", "thermometer", "port", "--for", "0.5", folder=tmp_path, codes=(1,))
+    said = daq("driver", "check", "balence", folder=tmp_path, codes=(2,))
+    assert "did you mean 'balance'?" in said
+    assert "or name a description file" in said
+    assert "there is no channel 'weight'" in daq(
+        "simulate", "balance", "--pty", "p", "--set", "weight=1", folder=tmp_path, codes=(2,)
+    )
+
+
+def test_a_failing_driver_has_an_exit_code_and_json_for_scripts(tmp_path):
+    (tmp_path / "bad.toml").write_text(
+        'format = 1\nkind = "bad"\n[[channel]]\nname = "a"\nunit = "1"\nlow = 0\nhigh = 1\n'
+        '[poll]\nrequests = ["a"]\n[request.a]\nsend = "A"\n[line.a]\nsays = "reading"\npattern = "A {a:number}"\n'
+    )
+    (tmp_path / "bad.capture").write_text(
+        "# daq capture 1\n 0.0 > A\\r\\n\n 0.1 < B 0.5\\r\\n\n 1.0 > A\\r\\n\n 1.1 < B 0.6\\r\\n\n"
+    )
+    said = daq("driver", "check", "bad.toml", folder=tmp_path, codes=(1,))
+    assert "FAILED understands" in said
+    assert "none of 2 lines is a reading" in said
+    report = json.loads(daq("driver", "check", "bad.toml", "--json", folder=tmp_path, codes=(1,)))
+    assert not report["passed"]
+    assert [c["name"] for c in report["checks"] if c["outcome"] == "failed"] == ["understands"]
+
+
+def test_the_schema_is_printed(tmp_path):
+    schema = json.loads(daq("driver", "schema", folder=tmp_path))
+    assert "channel" in schema["properties"]
