@@ -191,7 +191,13 @@ def _bench(found: History) -> list[str]:
     drift = data.get("drift")
     if drift:
         sure = "" if drift["certain"] else " (no drift that is certain)"
-        out.append(f"drift in the span: {number(drift['percent_per_min'], 2)} % per minute{sure}")
+        percent, moved = drift["percent_per_min"], drift.get("per_min")
+        said = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
+        out.append(f"drift in the span: {said.rstrip()} per minute{sure}")
+    others = data["conditions"].get("signals") or {}
+    if others:
+        means = (f"{plain(n)} {number(x['value'])} {symbol(x['unit'])}".rstrip() for n, x in others.items())
+        out.append(f"also measured: {', '.join(means)}")
     body = data.get("geometry")
     if body:
         sizes = ", ".join(f"{plain(k)} {plain(v)}" for k, v in body["dimensions"].items())
@@ -235,26 +241,31 @@ def _kept(found: History) -> list[str]:
     data = found.data
     if data is None or not data["steps"]:
         return []
-    rows = [
-        [
-            str(s["step"] + 1),
-            plain(s["name"]),
-            s["at"],
-            number(s["seconds"]),
-            number(s["speed"]),
-            number(s["torque_percent"]),
-            number(s["shear_rate"]),
-            number(s["stress"]),
-            fixed(s["temperature"], 2),
-            number(s["value"]),
-            str(s["n"]),
-            s["quality"] + (f" ({', '.join(s['faults'])})" if s["faults"] else ""),
-        ]
-        for s in data["steps"]
+    steps = data["steps"]
+    own = symbol(data["unit"]) or data["quantity"]
+    columns: list[tuple[str, bool, list[str]]] = [
+        ("", False, [str(s["step"] + 1) for s in steps]),
+        ("step", False, [plain(s["name"]) for s in steps]),
+        ("at", False, [s["at"] for s in steps]),
+        ("s", True, [number(s["seconds"]) for s in steps]),
+        *(
+            (symbol(code), True, [number(s[key]) for s in steps])
+            for key, code in (("speed", "/min"), ("torque_percent", "%"), ("shear_rate", "/s"), ("stress", "Pa"))
+        ),
+        (symbol("Cel"), True, [fixed(s["temperature"], 2) for s in steps]),
+        (own, True, [number(s["value"]) for s in steps]),
+        ("n", True, [str(s["n"]) for s in steps]),
+        (
+            "quality",
+            False,
+            [s["quality"] + (f" ({', '.join(s['faults'])})" if s["faults"] else "") for s in steps],
+        ),
     ]
-    units = [symbol(code) for code in ("/min", "%", "/s", "Pa", "Cel")]
-    head = ["", "step", "at", "s", *units, symbol(data["unit"]) or data["quantity"], "n", "quality"]
-    return table(head, rows, right=frozenset({3, 4, 5, 6, 7, 8, 9, 10})).splitlines()
+    # What this instrument does not measure has no column; the value itself always has.
+    shown = [c for c in columns if c[0] == own or any(cell != NOTHING for cell in c[2])]
+    rows = [list(row) for row in zip(*(cells for _, _, cells in shown), strict=True)]
+    right = frozenset(i for i, (_, is_number, _) in enumerate(shown) if is_number)
+    return table([head for head, _, _ in shown], rows, right=right).splitlines()
 
 
 def _notes(found: History) -> list[str]:
