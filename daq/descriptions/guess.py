@@ -20,7 +20,7 @@ from daq.descriptions.guess_fields import (
     name_fields,
 )
 from daq.descriptions.guess_identity import identity_pattern, literal
-from daq.descriptions.guess_lines import Heard, Lines, cut_lines, interval_of, shape
+from daq.descriptions.guess_lines import Heard, Lines, cut_lines, interval_of
 
 FILL_IN: Final = "FILL IN:"
 """Begins a remark on something that only a person can know."""
@@ -121,8 +121,7 @@ class _Guesser:
         return poll, identity, [r for r in rest if r not in poll]
 
     def _varies(self, request: bytes) -> bool:
-        shapes = {shape(t) for t in self.lines.answers(request)}
-        return len(set(self.lines.answers(request))) > 1 and len(shapes) <= 2
+        return len(set(self.lines.answers(request))) > 1
 
     def _has_number(self, request: bytes) -> bool:
         return any(re.search(rb"\d", self._raw_body(t)) for t in self.lines.answers(request))

@@ -1,0 +1,92 @@
+"""The guide to a new driver in DEVELOPERS.md: every command is run in order, and every output compared."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+GUIDE = DEVELOPERS.partition("<!-- guide: begin -->")[2].partition("<!-- guide: end -->")[0]
+
+
+def steps() -> list[tuple[str, str]]:
+    """Pairs of commands and the output that stands under them."""
+    return re.findall(r"^```sh\n(.*?)^```\n\n```text\n(.*?)^```$", GUIDE, flags=re.MULTILINE | re.DOTALL)
+
+
+def normal(text: str) -> str:
+    """The text without what differs from run to run: times, which of the gauge's values came, time-outs of a busy machine."""
+    for pattern, instead in (
+        (r"^ +\d+\.\d{6} ", "TIME "),
+        (r"^pressure -?\d+(\.\d+)? Pa( \(.*\))?$", "pressure VALUE Pa"),
+        (r"\b\d+ time-outs", "N time-outs"),
+        (r"^\d+ files checked", "N files checked"),
+    ):
+        text = re.sub(pattern, instead, text, flags=re.MULTILINE)
+    return text
+
+
+@pytest.fixture
+def place(tmp_path):
+    gauge = subprocess.Popen(
+        [sys.executable, ROOT / "tests/kit/draught_gauge.py", tmp_path / "port"], stdout=subprocess.PIPE, text=True
+    )
+    assert gauge.stdout.readline() == "ready\n"
+    yield tmp_path
+    gauge.terminate()
+    gauge.wait(20)
+    gauge.stdout.close()
+
+
+@pytest.mark.timeout(240)
+def test_every_command_of_the_guide_does_what_stands_under_it(place):
+    scripts = place / "scripts"
+    scripts.mkdir()
+    (scripts / "daq").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m daq "$@"\n')
+    (scripts / "daq").chmod(0o755)
+    environment = os.environ | {
+        "PATH": f"{scripts}{os.pathsep}{os.environ['PATH']}",
+        "PYTHONPATH": str(ROOT),
+        "NO_COLOR": "1",
+        "XDG_STATE_HOME": str(place / "home"),
+    }
+    environment.pop("DAQ_CONFIG", None)
+    found = steps()
+    assert len(found) == 8
+    for commands, output in found:
+        done = subprocess.run(
+            ["bash", "-c", commands], cwd=place, capture_output=True, text=True, timeout=120, env=environment
+        )
+        said = done.stdout + done.stderr
+        assert "Traceback" not in said
+        assert done.returncode == 0, f"{commands}\n{said}"
+        assert normal(said) == normal(output), commands
+
+
+def test_no_command_of_the_guide_is_left_out():
+    assert GUIDE.count("```sh\n") == len(steps()) == GUIDE.count("```text\n")
+
+
+def test_the_instrument_of_the_guide_exists_nowhere_else():
+    others = [
+        path
+        for folder in ("daq", "drivers", "simulators", "config")
+        for path in (ROOT / folder).rglob("*")
+        if path.is_file() and path.suffix in (".py", ".toml", ".txt") and b"raught" in path.read_bytes()
+    ]
+    # The balance's draught shield is no gauge.
+    assert [p for p in others if b"draught-gauge" in p.read_bytes() or b"DG-0815" in p.read_bytes()] == []
+
+
+def test_the_entry_points_and_keys_named_behind_the_guide_exist():
+    section = DEVELOPERS.partition("## A new driver")[2].partition("\n## ")[0]
+    schema = (ROOT / "daq/descriptions/schema.json").read_text("utf-8")
+    table = section.partition("| the instrument | key |")[2].partition("**Cautions.**")[0]
+    keys = set(re.findall(r"`(?:\[\w+\] )?([a-z_]+)(?: = [^`]*)?`", table))
+    assert keys >= {"echo", "byte_pause", "wake", "shared", "lag", "special", "stale_after", "start", "on_link_loss"}
+    for key in keys - {"address"}:
+        assert f'"{key}"' in schema, key
