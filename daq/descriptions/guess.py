@@ -390,7 +390,8 @@ def _pattern(group: GuessedLine, *, named: bool = True) -> str:
 
 
 def _field(found: GuessedField, kind: str = "", *, named: bool = True) -> str:
-    return f"{{{found.name if named else ''}:{kind or found.type}}}"
+    width = f" {found.width}" if found.width else ""
+    return f"{{{found.name if named else ''}:{kind or found.type}{width}}}"
 
 
 def _request_text(text: str) -> str:

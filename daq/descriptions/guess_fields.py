@@ -50,6 +50,8 @@ class GuessedField:
     before: str = ""
     name: str = ""
     special: list[str] = field(default_factory=list)
+    width: int = 0
+    """Characters it always has, where nothing but that says where it ends; otherwise 0."""
 
     @property
     def numeric(self) -> bool:
@@ -159,6 +161,10 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
             _unit_behind(pieces, said[0])
         last = said[0]
         before = last if kinds == {"word"} and len(set(said)) == 1 else before if kinds == {"other"} else ""
+    for one, other in pairwise(pieces):
+        if isinstance(one, GuessedField) and isinstance(other, GuessedField) and one.type != "padded":
+            lengths = {len(t) for t in one.texts}
+            one.width = lengths.pop() if len(lengths) == 1 else 0
     between = [p for p in pieces if isinstance(p, str)]
     touching = any(not isinstance(a, str) and not isinstance(b, str) for a, b in pairwise(pieces))
     by_blanks = (

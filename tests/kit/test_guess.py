@@ -4,7 +4,10 @@ import random
 import tomllib
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from daq.app.cli import main
 from daq.app.driver_choice import chosen_driver
 from daq.core.checksums import CHECKSUMS
 from daq.core.driver import Reply
@@ -213,3 +216,55 @@ def test_a_damaged_line_does_not_hide_the_checksum():
     found = find_checksum(frames)
     assert str(found) == "crc-16/modbus, 4 hexadecimal digits after '!'"
     assert found.wrong == 1
+
+
+# ---- whatever was captured: a description that loads, or a reason
+
+
+LINE = st.one_of(
+    st.from_regex(rb"[A-Z]{0,3}[ ,;=]{0,2}[+-]?[0-9]{1,4}([.,][0-9]{1,3})?[ ]{0,3}[A-Za-z%]{0,3}", fullmatch=True),
+    st.text('AZaz019 .,;:+-#*{}[]"\\=/%', max_size=20).map(str.encode),
+    st.binary(max_size=12),
+)
+
+
+@settings(derandomize=True, max_examples=100, deadline=None)
+@given(
+    st.lists(LINE, min_size=1, max_size=12),
+    st.sampled_from([b"\r\n", b"\n", b"\r", b"", b"\x03"]),
+    st.sampled_from([b"", b"W?\r\n", b"{A}\n", b"\x05"]),
+    st.booleans(),
+)
+def test_any_capture_gives_a_description_or_a_reason(lines, end, request_, identity):
+    capture = talking([*lines, *lines], end=end, request=request_)
+    if identity:
+        capture.pieces[:0] = [Piece(0, ">", b"ID\r\n"), Piece(0, "<", b"SN 12-A" + end)]
+    try:
+        guess = guess_description("guessed", capture, "guessed.capture")
+    except SettingError as error:
+        said = error
+    else:
+        tables = tomllib.loads(guess.text)
+        try:
+            heard(check_description(tables, "guessed.toml").driver(), capture, "")
+        except SettingError as error:  # it needs a person's hand, and says where
+            said = error
+        else:
+            return
+    assert said.file in ("guessed.capture", "guessed.toml")
+    assert said.reason
+
+
+def test_what_nothing_separates_is_told_apart_by_its_width():
+    found, _ = guessed(talking([b"12.5a1", b"13.5b2", b"10.0a1"]))
+    assert found.tables.line["reading"].pattern == "{value:number 4}{state:word}"
+    assert found.driver().decode(b"12.5a1") == (12.5,)
+
+
+def test_what_cannot_be_told_apart_is_written_down_and_its_place_is_named(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "odd.capture").write_text(talking([b"2.5a1", b"13.5b2", b"10.0a1"]).text())
+    assert main(["driver", "new", "odd", "--from", "odd.capture"]) == 1
+    said = capsys.readouterr().out
+    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: nobody can tell where" in said
+    assert (tmp_path / "odd.toml").read_text().startswith("# A first description of odd")

@@ -52,7 +52,6 @@ def _described(kind: str, source: Path, path: Path) -> int:
         raise SettingError(f"cannot be read: {error}", file=str(source)) from error
     capture = read_capture(text, str(source))
     guess = guess_description(kind, capture, source.name)
-    description = check_description(tomllib.loads(guess.text), str(path))
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:
             file.write(guess.text)
@@ -60,6 +59,16 @@ def _described(kind: str, source: Path, path: Path) -> int:
         raise SettingError("exists already; name another file with -o, or remove it", file=str(path)) from None
     except OSError as error:
         raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error
+    try:
+        description = check_description(tomllib.loads(guess.text), str(path))
+    except SettingError as error:
+        for said in guess.said:
+            print(plain(said))
+        print(f"wrote {path}, which needs your hand:")
+        for line in str(error).splitlines():
+            print(f"  {plain(line)}")
+        print("next: correct it with an editor; the guide in DEVELOPERS.md names the keys")
+        return 1
     talk = heard(description.driver(), capture, "capture")
     missed = [e for e in rejected(talk) if not ignored(e)]
     for said in guess.said:
