@@ -409,12 +409,26 @@ def refusal(code: int) -> RefusedError:
     return RefusedError(f"{name} (code {code})", for_good=code in FOR_GOOD)
 
 
+class _Packed(Properties):
+    """Properties that were packed once: the library packs them anew with each message, at the cost of sending it."""
+
+    def __init__(self, properties: Properties) -> None:
+        super().__init__(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped
+        object.__setattr__(self, "_bytes", properties.pack())  # type: ignore[no-untyped-call]
+
+    def pack(self) -> bytes:
+        packed: bytes = self.__dict__["_bytes"]
+        return packed
+
+
 @lru_cache(maxsize=64)
-def _properties(text: str) -> Properties:
+def _properties(text: str) -> Properties | None:
     described = json.loads(text)
+    if not described:
+        return None
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped
     if "content_type" in described:
         properties.ContentType = described["content_type"]
     if "user" in described:
         properties.UserProperty = list(described["user"].items())
-    return properties
+    return _Packed(properties)

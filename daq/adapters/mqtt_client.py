@@ -160,6 +160,7 @@ class OpenClient(aiomqtt.Client):
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
         answer = self.answers.pop(mid, None)
-        if answer is not None and not answer.done():
+        if answer is None:
+            super()._on_publish(client, userdata, mid, reason_code, properties)
+        elif not answer.done():
             answer.set_result(reason_code.value)
-        super()._on_publish(client, userdata, mid, reason_code, properties)

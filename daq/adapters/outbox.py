@@ -160,7 +160,7 @@ class Publisher:
         self._log.info("connected to the broker", protocol=connection.version)
         self._changed()
         self._news = True
-        flight = Flight(connection, self._wake.set)
+        flight = Flight(connection, self._wake.set, self._ready, self._window(connection))
         try:
             while not self._stopping.is_set():
                 self.state.turns += 1
@@ -171,6 +171,7 @@ class Publisher:
                 await self._fill(flight, reader, connection)
                 self._begin_jobs(connection, reader)
                 await self._rest(flight, connection)
+            flight.window = 0
             if await self._herald.farewell(connection):
                 await self._memory.farewell(self._clock.utc_ns())
         finally:
@@ -179,6 +180,7 @@ class Publisher:
 
     async def _end(self, flight: Flight) -> None:
         """Write down what is known, and forget what is not."""
+        flight.window = 0
         await self._jobs.end()
         await self._settle(flight)
         await self._mark()
@@ -292,10 +294,8 @@ class Publisher:
 
     async def _fill(self, flight: Flight, reader: Reader, connection: Connection) -> None:
         window = self._window(connection)
-        while self._ready and len(flight) < window:
-            if not flight.send(self._ready[0]):
-                return
-            self._ready.popleft()
+        flight.window = window
+        flight.fill()
         if len(flight) < window and (topic := self._topics_refused.due(self._now())) is not None:
             message = await in_thread(next_try, reader, topic)
             if message is None:

@@ -3,14 +3,18 @@
 import asyncio
 import json
 import random
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, partial
-from typing import ParamSpec, TypeVar
+from typing import Final, ParamSpec, TypeVar
 
 from daq.adapters.mqtt import REFUSED_FROM, Connection, refusal
 from daq.adapters.mqtt_client import BrokerDownError, RefusedError, to_the_end
 from daq.adapters.store_rows import Message
+
+COLLECT_S: Final = 0.005
+"""While there is more to send, answers are collected so long, to be written down together."""
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -53,9 +57,21 @@ class Flight:
     One task a message would cost more than the message: answers come by callback.
     """
 
-    def __init__(self, connection: Connection, wake: Callable[[], None]) -> None:
-        """`wake` is called when there is an answer, or the connection has ended."""
+    def __init__(
+        self, connection: Connection, wake: Callable[[], None], ready: "deque[Message] | None" = None, window: int = 1
+    ) -> None:
+        """Make a flight.
+
+        Args:
+            connection: over which it goes.
+            wake: called when there are answers to collect, or the connection has ended.
+            ready: what goes next; with an answer one of these is sent at once, without waiting for anybody to collect.
+            window: at most so many on their way.
+        """
         self._connection, self._wake = connection, wake
+        self._ready = deque() if ready is None else ready
+        self.window = window
+        self._due: asyncio.TimerHandle | None = None
         self._loop = asyncio.get_running_loop()
         self._sent: dict[int, tuple[Message, float]] = {}
         self._answers = Answers([], [])
@@ -102,10 +118,23 @@ class Flight:
         else:
             self.delivered += 1
             self._answers.taken.append(m)
-        self._wake()
+        self.fill()
+        if self._sent and self._ready:
+            if self._due is None:
+                self._due = self._loop.call_later(COLLECT_S, self._wake)
+        else:
+            self._wake()
+
+    def fill(self) -> None:
+        """Send what is ready, as far as the window goes."""
+        while self._ready and len(self._sent) < self.window and self.send(self._ready[0]):
+            self._ready.popleft()
 
     def collect(self) -> Answers:
         """What was answered since the last call."""
+        if self._due is not None:
+            self._due.cancel()
+            self._due = None
         answers, self._answers = self._answers, Answers([], [])
         return answers
 
@@ -129,6 +158,8 @@ class Flight:
         """Wait no longer; the messages that got no answer."""
         lost = [m for m, _ in self._sent.values()]
         self._sent.clear()
+        if self._due is not None:
+            self._due.cancel()
         return lost
 
     @property
