@@ -162,14 +162,15 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         last = said[0]
         before = last if kinds == {"word"} and len(set(said)) == 1 else before if kinds == {"other"} else ""
     for one, other in pairwise(pieces):
-        if isinstance(one, GuessedField) and isinstance(other, GuessedField) and one.type != "padded":
+        if isinstance(one, str) or isinstance(other, str):
+            continue
+        if "padded" not in (one.type, other.type):
             lengths = {len(t) for t in one.texts}
             one.width = lengths.pop() if len(lengths) == 1 else 0
     between = [p for p in pieces if isinstance(p, str)]
-    touching = any(not isinstance(a, str) and not isinstance(b, str) for a, b in pairwise(pieces))
-    by_blanks = (
-        len(pieces) - len(between) > 1 and all(not text.strip() for text in between) and (touching or bool(between))
-    )
+    # Fields that touch are parted by blanks only where the second takes the blanks before it.
+    parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
+    by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
     return GuessedLine(pieces, list(texts), by_blanks)
 
 

@@ -18,6 +18,7 @@ def test_any_bytes_are_read_back(data):
     assert text.isascii()
     assert text.isprintable()
     assert unescaped(text) == data
+    assert text == text.strip()  # editors cut blanks at the end of a line
     (piece,) = read_capture(f"{HEAD}    1.000000 < {text}\n", "x").pieces
     assert piece == Piece(1_000_000_000, "<", data)
 
