@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daq.adapters.store_read import Reader
+from daq.core.errors import StoreError
 from tests.mqtt.parts import Mosquitto
 from tests.sparkplug.parts import Cable, watching
 
@@ -42,8 +43,11 @@ def start(folder, port, results):
 
 
 def in_database(folder):
-    with Reader(folder / "daq.db") as reader:
-        return [r.id for r in reader.all_results()]
+    try:
+        with Reader(folder / "daq.db") as reader:
+            return [r.id for r in reader.all_results()]
+    except StoreError:  # the process has not come so far yet
+        return []
 
 
 async def campaign(folder: Path, *, kills: int, results: int, seed: int, pause_s: float) -> Figures:
@@ -102,7 +106,14 @@ async def _finish(state, results, watcher, before):
         made = in_database(state)
         return len(made) >= results and set(made) <= {*before, *watcher.ids()}
 
-    await watcher.until(complete, 60)
+    try:
+        await watcher.until(complete, 30)
+    except AssertionError as error:
+        made = in_database(state)
+        missing = [n for n, i in enumerate(made) if i not in {*before, *watcher.ids()}]
+        raise AssertionError(
+            f"{len(made)} of {results} made, missing {missing}; last {watcher.host.log[-5:]}"
+        ) from error
 
 
 def _count(watcher, ids, totals):

@@ -260,6 +260,27 @@ async def test_what_a_frozen_broker_never_handled_is_sent_again(tmp_path, broker
                 assert link.state.results == 3
 
 
+async def test_what_a_dead_broker_may_have_lost_is_noted_before_the_time_out(tmp_path, broker):
+    """The link waits for an answer when the broker dies; were it killed in that wait, nobody would know of the loss."""
+    content = Content()
+    async with (
+        Cable(broker.port) as cable,
+        linked(tmp_path, broker.settings(port=cable.port, timeout_s=90.0), content) as link,
+    ):
+        await eventually(lambda: link.node.phase is Phase.ALIVE)
+        content.add()
+        link.wake()
+        await eventually(lambda: link._memory.sent == {"bench-1": 1})
+        os.kill(broker.process.pid, signal.SIGSTOP)
+        cable.blocked = True
+        content.add()
+        link.wake()
+        await asyncio.sleep(0.3)
+        broker.kill()
+        cable.cut()
+        await eventually(lambda: json.loads((tmp_path / "sparkplug.json").read_text())["sent"] == {"bench-1": 0})
+
+
 async def test_a_broker_that_thaws_learns_that_the_node_is_gone(tmp_path, broker):
     """The node gave the frozen broker up and was stopped; hosts must not hold it for alive for ever."""
     async with (

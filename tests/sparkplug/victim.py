@@ -7,6 +7,7 @@ instrument is away now and then.
 import asyncio
 import random
 import sys
+import uuid
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -39,7 +40,7 @@ async def main(folder, port, results):
             done = len(reader.all_results())
         for number in range(done, results):
             name = chance.choice(INSTRUMENTS)
-            run = f"run-{number}-{chance.random()}"
+            run = f"run-{number}-{uuid.uuid4()}"
             await store.commit(begin(run, name))
             await store.commit(conclude(run, result_id=run, build=builder(run, topics=())))
             node.nudge()

@@ -11,7 +11,7 @@ import random
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import structlog
 
@@ -238,7 +238,7 @@ class Link:
         for result, late in sent:
             data = self.node.data(result.device, result.metrics, self._now_ms(), historical=late)
             await self._send(connection, [data])
-        await connection.round_trip()
+        await self._answered(connection)
         now = self._clock.mono_ns()
         for result, late in sent:
             self._recent.append((now, result.device, marks[result.device]))
@@ -250,6 +250,23 @@ class Link:
             self._recent.popleft()
         await self._save()
         return len(found) == BATCH
+
+    async def _answered(self, connection: Connection) -> None:
+        """Wait for the broker's answer, no longer than the connection lasts: what may be lost with it is noted at once.
+
+        Raises:
+            BrokerDownError: there is none.
+        """
+        asking = asyncio.create_task(connection.round_trip())
+        waiting: set[asyncio.Future[Any]] = {asking, connection.lost}
+        try:
+            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+            if not asking.done():
+                raise BrokerDownError(connection.lost.result())
+            asking.result()
+        finally:
+            asking.cancel()
+            await asyncio.gather(asking, return_exceptions=True)
 
     async def _repeat_lately(self) -> None:
         """Take back what was sent shortly before, so that it is sent once more, as historical data."""
