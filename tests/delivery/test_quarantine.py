@@ -12,7 +12,7 @@ from daq.adapters.outbox_read import quarantined, refused_topics
 from daq.adapters.outbox_refused import RefusedTopics
 from daq.adapters.store import Store
 from daq.adapters.store_checks import check_outbox
-from daq.adapters.store_delivery import ReleaseRefused
+from daq.adapters.store_delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
 from tests.delivery.parts import delivering, depth, states
 from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
 from tests.store.parts import T0, begin, builder, conclude, register
@@ -121,6 +121,15 @@ async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_or
         assert {m.state for m in shown} == {"acknowledged"}
     finally:
         broker.stop()
+
+
+def test_a_topic_that_is_taken_again_releases_what_was_refused_and_not_what_is_in_quarantine(store):
+    fill(store, ["a", "b", "c"])
+    store.submit(Refused(1, "Not authorized (code 135)", T0)).result(10)
+    store.submit(Refused(2, "Payload format invalid (code 153)", T0, for_good=True)).result(10)
+    store.submit(Acknowledge((3,), T0)).result(10)
+    assert store.submit(ReleaseTopic(TOPICS.result("rotor-1"), 3)).result(10) == 1
+    assert states(store) == {"a": "waiting", "b": "refused", "c": "acknowledged"}
 
 
 def test_a_topic_is_tried_less_and_less_often():

@@ -5,6 +5,7 @@ import json
 import os
 import signal
 import socket
+import time
 
 import aiomqtt
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
 from daq.adapters.store_delivery import ReleaseRefused, SendAgain
+from daq.adapters.store_read import Reader
 from tests.mqtt.parts import (
     PASSWORD,
     TOPICS,
@@ -366,3 +368,25 @@ async def test_a_second_process_start_goes_on_where_the_first_was_killed(tmp_pat
         fill(again, ["later"])
         async with publishing(again, broker.settings()) as publisher:
             await eventually(lambda: depth(again).waiting == 0)
+
+
+async def test_what_is_acknowledged_while_the_outbox_is_read_is_not_sent_twice(store, broker, monkeypatch):
+    """A look at the outbox that began before the marks were written still shows their messages as waiting."""
+    look = Reader.waiting
+
+    def slow_look(self, **options):
+        found = look(self, **options)
+        time.sleep(0.2)
+        return found
+
+    monkeypatch.setattr(Reader, "waiting", slow_look)
+    async with listening(broker.port) as historian, publishing(store, broker.settings()) as publisher:
+        for n in range(5):
+            await asyncio.to_thread(fill, store, [f"run-{n}-{i}" for i in range(4)])
+            for _ in range(15):
+                publisher.wake()
+                await asyncio.sleep(0.02)
+        await eventually(lambda: depth(store).waiting == 0)
+        await asyncio.sleep(0.3)
+        assert publisher.state.delivered == 20
+        assert len(historian.runs()) == 20
