@@ -118,10 +118,9 @@ class SendAgain(Transaction[int]):
     Args:
         stream: only of this stream.
         epoch: whose numbers `sequences` are; None takes the database's own.
-        sequences: first and last of a stream's results.
+        sequences: first and last of the stream's results; need `stream`.
         committed: first and last time of commit, UTC ns.
         who: who asks; None for a consumer, whose requests are counted and logged but not audited.
-        most: at most so many messages, the oldest.
 
     Answers how many messages that were.
     """
@@ -133,7 +132,6 @@ class SendAgain(Transaction[int]):
     committed: tuple[int, int] | None = None
     utc_ns: int
     who: str | None
-    most: int = -1
 
     def apply(self, access: Access) -> int:
         terms = ["state = 'acknowledged'", "NOT retain"]
@@ -146,10 +144,10 @@ class SendAgain(Transaction[int]):
             first, last = self.sequences
             epoch = access.epoch if self.epoch is None else self.epoch
             terms.append(
-                "result IN (SELECT id FROM results AS r WHERE r.epoch = ? AND r.stream = outbox.stream "
+                "result IN (SELECT id FROM results AS r WHERE r.epoch = ? AND r.stream = ? "
                 "AND r.sequence BETWEEN ? AND ?) AND sequence BETWEEN ? AND ?"
             )
-            values += [epoch, first, last, first, last]
+            values += [epoch, self.stream, first, last, first, last]
             detail |= {"epoch": epoch, "first": first, "last": last}
         if self.committed is not None:
             terms.append("created_utc_ns BETWEEN ? AND ?")
@@ -157,9 +155,8 @@ class SendAgain(Transaction[int]):
             detail |= {"from_utc_ns": self.committed[0], "to_utc_ns": self.committed[1]}
         count = access.run(
             "mark",
-            f"{_AGAIN} WHERE seq IN (SELECT seq FROM outbox WHERE {' AND '.join(terms)} "  # noqa: S608 - our text
-            "ORDER BY seq LIMIT ?)",
-            (self.utc_ns, *values, self.most),
+            f"{_AGAIN} WHERE {' AND '.join(terms)}",
+            (self.utc_ns, *values),
         ).rowcount
         if self.who is not None:
             detail["messages"] = count

@@ -22,8 +22,8 @@ from daq.core.errors import DaqError
 
 LONGEST_REQUEST: Final = 2048
 """Bytes."""
-MOST_MESSAGES: Final = 500
-"""Of one request; the rest has to be asked for again."""
+MOST_RESULTS: Final = 500
+"""Of one request, from its first on; the rest has to be asked for again."""
 SAME_STREAM_S: Final = 5.0
 """One request for a stream in so many seconds."""
 MOST_IN_SPAN: Final = 20
@@ -84,10 +84,9 @@ class Refill:
         return SendAgain(
             stream=wanted.stream,
             epoch=wanted.epoch,
-            sequences=(wanted.first, wanted.last),
+            sequences=(wanted.first, min(wanted.last, wanted.first + MOST_RESULTS - 1)),
             utc_ns=self._utc_ns(),
             who=None,
-            most=MOST_MESSAGES,
         )
 
     def _allow(self, wanted: Request, now: float) -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from daq.adapters.backup import backup, restore
 from daq.adapters.store import Store
-from daq.app.refill import MOST_IN_SPAN, MOST_MESSAGES, NotGrantedError, Refill, read_request
+from daq.app.refill import MOST_IN_SPAN, MOST_RESULTS, NotGrantedError, Refill, read_request
 from tests.delivery.parts import HandClock, ask, ask_raw, delivering, depth
 from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
 from tests.store.parts import T0
@@ -28,7 +28,7 @@ def refill(clock):
 
 def test_a_request_names_results_of_a_stream(refill):
     wanted = judge(refill)
-    assert (wanted.stream, wanted.epoch, wanted.sequences, wanted.most) == ("bench-1", 2, (12, 15), 500)
+    assert (wanted.stream, wanted.epoch, wanted.sequences) == ("bench-1", 2, (12, 15))
     assert wanted.who is None
     assert refill.granted == 1
 
@@ -160,7 +160,7 @@ async def test_a_request_that_the_broker_retained_is_not_answered_with_every_con
         assert publisher.state.repeated == 0
 
 
-def test_one_request_gives_five_hundred_messages_at_most(store):
+def test_one_request_gives_five_hundred_results_at_most(store):
     fill(store, [f"run-{i:03}" for i in range(520)])
     from daq.adapters.store_delivery import Acknowledge
 
@@ -169,7 +169,7 @@ def test_one_request_gives_five_hundred_messages_at_most(store):
     wanted = Refill(store.uuid, 1, clock.utc_ns, clock.mono_ns)(
         json.dumps({"source": store.source, "stream": "rotor-1", "first": 1, "last": 520}).encode()
     )
-    assert store.submit(wanted).result(10) == MOST_MESSAGES
+    assert store.submit(wanted).result(10) == MOST_RESULTS
     with store.reader() as reader:
         assert [m.sequence for m in reader.waiting(limit=1000)] == list(range(1, 501))
 
