@@ -1,8 +1,9 @@
 """The way from an unknown instrument to a driver, command by command, over real pseudo-terminals and TCP."""
 
+import io
 import json
-import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from daq.app.cli import main
 from daq.descriptions.capture import read_capture
 
 ROOT = Path(__file__).parents[2]
@@ -34,53 +36,52 @@ def started():
         process.stdout.close()
 
 
-def daq(*args, folder, codes=(0,), **more):
-    done = subprocess.run(
-        [*DAQ, *map(str, args)], cwd=folder, capture_output=True, text=True, timeout=90,
-        env=os.environ | {"NO_COLOR": "1", "PYTHONPATH": str(ROOT)}, **more,
-    )  # fmt: skip
-    assert done.returncode in codes, f"{args}\nexit {done.returncode}\n{done.stdout}\n{done.stderr}"
-    assert "Traceback" not in done.stderr, done.stderr
-    return done.stdout + done.stderr
+@pytest.fixture
+def daq(tmp_path, monkeypatch, capsys):
+    """The command line in this process and in an empty folder: starting Python each time would take most of the test."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("NO_COLOR", "1")
+
+    def run(*args, codes=(0,), typed=""):
+        monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
+        code = main([str(a) for a in args])
+        said = "".join(capsys.readouterr())
+        assert code in codes, f"{args}\nexit {code}\n{said}"
+        return said
+
+    return run
 
 
 def host(kind, port):
     return [sys.executable, "-m", "simulators.host", kind, "--pty", port]
 
 
-def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, started):
-    started(*host("balance", tmp_path / "port"))
-    said = daq(
-        "capture",
-        "port",
-        "--send",
-        "W?",
-        "--send",
-        "I?",
-        "--rounds",
-        "6",
-        "--every",
-        "0.1",
-        "-o",
-        "scale.capture",
-        folder=tmp_path,
-    )
+def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
+    started(*host("balance", tmp_path / "port"), "--control", tmp_path / "control")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as control:
+        # What lies on the pan dries by more than 1 g/s, so that each line is another one.
+        control.connect(str(tmp_path / "control"))
+        for command in (b"load 600\n", b"dry 100\n"):
+            control.sendall(command)
+            assert control.recv(100) == b"done\n"
+    requests = ("--send", "W?", "--send", "I?", "--rounds", "6", "--every", "0.1")
+    said = daq("capture", "port", *requests, "-o", "scale.capture")
     assert "next: daq driver new NAME --from scale.capture" in said
     capture = read_capture((tmp_path / "scale.capture").read_text(), "scale.capture")
     assert capture.sent == [b"W?\r\n", b"I?\r\n"] * 6
     assert b"serial=B-0207" in capture.received
     assert capture.about["settings"] == "9600 baud, 8N1"
 
-    said = daq("driver", "new", "scale", "--from", "scale.capture", folder=tmp_path)
+    said = daq("driver", "new", "scale", "--from", "scale.capture")
     assert "wrote scale.toml" in said
     assert "every line carries a checksum: xor" in said
     assert "next: daq driver check scale.toml\n" in said
-    assert "exists already" in daq("driver", "new", "scale", "--from", "scale.capture", folder=tmp_path, codes=(2,))
+    assert "exists already" in daq("driver", "new", "scale", "--from", "scale.capture", codes=(2,))
 
-    said = daq("driver", "check", "scale.toml", folder=tmp_path)
+    said = daq("driver", "check", "scale.toml")
     assert "none failed" in said
     assert "next: daq driver try scale.toml PORT" in said
-    said = daq("driver", "try", "scale.toml", "port", "--readings", "3", folder=tmp_path)
+    said = daq("driver", "try", "scale.toml", "port", "--readings", "3")
     assert "instrument: scale, serial B-0207" in said
     assert said.count("mass ") == 3
     assert 'driver = "scale.toml"' in said
@@ -88,28 +89,28 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, started):
     # What the description simulates is read by it, and so is the capture.
     for what in ("scale.toml", "scale.capture"):
         started(*DAQ, "simulate", tmp_path / what, "--pty", tmp_path / "pretend")
-        said = daq("driver", "try", "scale.toml", "pretend", "--readings", "2", folder=tmp_path)
+        said = daq("driver", "try", "scale.toml", "pretend", "--readings", "2")
         assert said.count("mass ") == 2
         assert ", 0 lines not believed" in said
 
 
-def test_a_stream_over_tcp(tmp_path, started):
+def test_a_stream_over_tcp(daq, started):
     process = started(*DAQ, "simulate", "thermometer", "--tcp", "127.0.0.1:0", "--set", "temperature=21.5", ready="")
     address = process.stdout.readline().split("tcp ")[1].split(";")[0]
     url = f"socket://{address}"
-    said = daq("capture", url, "--send", "id", "--rounds", "1", "--for", "4", "-o", "t.capture", folder=tmp_path)
+    said = daq("capture", url, "--send", "id", "--rounds", "1", "--for", "4", "-o", "t.capture")
     assert "T 21.500 ok*" in said
-    said = daq("driver", "new", "kiln-thermo", "--from", "t.capture", folder=tmp_path)
+    said = daq("driver", "new", "kiln-thermo", "--from", "t.capture")
     assert "readings come unasked" in said
     assert "next: daq driver check kiln-thermo.toml --capture t.capture" in said
-    said = daq("driver", "try", "thermometer", url, "--readings", "1", folder=tmp_path)
+    said = daq("driver", "try", "thermometer", url, "--readings", "1")
     assert "temperature 21.5000 \u00b0C" in said
 
 
-def test_what_is_typed_is_sent_and_what_the_display_shows_is_noted(tmp_path, started):
+def test_what_is_typed_is_sent_and_what_the_display_shows_is_noted(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"))
     typed = "W?\n= 12.5 g\n\\q\nI?\n"
-    said = daq("capture", "port", "--type", "-o", "typed.capture", folder=tmp_path, input=typed)
+    said = daq("capture", "port", "--type", "-o", "typed.capture", typed=typed)
     assert "not sent: unknown escape" in said
     capture = read_capture((tmp_path / "typed.capture").read_text(), "typed.capture")
     assert capture.sent == [b"W?\r\n", b"I?\r\n"]
@@ -131,25 +132,23 @@ def test_ctrl_c_ends_a_capture_and_keeps_it(tmp_path, started):
     assert not read_capture(path.read_text(), "t").cut
 
 
-def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, started):
+def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"))
-    said = daq("capture", "port", "--for", "0.3", folder=tmp_path, codes=(1,))
+    said = daq("capture", "port", "--for", "0.3", codes=(1,))
     assert "nothing came" in said
     assert "many instruments speak only when asked" in said
-    assert "no such device" in daq("capture", "nowhere", "-o", "n.capture", folder=tmp_path, codes=(13,))
+    assert "no such device" in daq("capture", "nowhere", "-o", "n.capture", codes=(13,))
     assert not (tmp_path / "n.capture").exists()
-    assert "exists already" in daq("capture", "port", "--for", "0.1", folder=tmp_path, codes=(2,))
-    assert "no such file" in daq("driver", "new", "x", "--from", "none.capture", folder=tmp_path, codes=(2,))
-    assert "no reading came" in daq("driver", "try", "thermometer", "port", "--for", "0.5", folder=tmp_path, codes=(1,))
-    said = daq("driver", "check", "balence", folder=tmp_path, codes=(2,))
+    assert "exists already" in daq("capture", "port", "--for", "0.1", codes=(2,))
+    assert "no such file" in daq("driver", "new", "x", "--from", "none.capture", codes=(2,))
+    assert "no reading came" in daq("driver", "try", "thermometer", "port", "--for", "0.5", codes=(1,))
+    said = daq("driver", "check", "balence", codes=(2,))
     assert "did you mean 'balance'?" in said
     assert "or name a description file" in said
-    assert "there is no channel 'weight'" in daq(
-        "simulate", "balance", "--pty", "p", "--set", "weight=1", folder=tmp_path, codes=(2,)
-    )
+    assert "there is no channel 'weight'" in daq("simulate", "balance", "--pty", "p", "--set", "weight=1", codes=(2,))
 
 
-def test_a_failing_driver_has_an_exit_code_and_json_for_scripts(tmp_path):
+def test_a_failing_driver_has_an_exit_code_and_json_for_scripts(tmp_path, daq):
     (tmp_path / "bad.toml").write_text(
         'format = 1\nkind = "bad"\n[[channel]]\nname = "a"\nunit = "1"\nlow = 0\nhigh = 1\n'
         '[poll]\nrequests = ["a"]\n[request.a]\nsend = "A"\n[line.a]\nsays = "reading"\npattern = "A {a:number}"\n'
@@ -157,14 +156,14 @@ def test_a_failing_driver_has_an_exit_code_and_json_for_scripts(tmp_path):
     (tmp_path / "bad.capture").write_text(
         "# daq capture 1\n 0.0 > A\\r\\n\n 0.1 < B 0.5\\r\\n\n 1.0 > A\\r\\n\n 1.1 < B 0.6\\r\\n\n"
     )
-    said = daq("driver", "check", "bad.toml", folder=tmp_path, codes=(1,))
+    said = daq("driver", "check", "bad.toml", codes=(1,))
     assert "FAILED understands" in said
     assert "none of 2 lines is a reading" in said
-    report = json.loads(daq("driver", "check", "bad.toml", "--json", folder=tmp_path, codes=(1,)))
+    report = json.loads(daq("driver", "check", "bad.toml", "--json", codes=(1,)))
     assert not report["passed"]
     assert [c["name"] for c in report["checks"] if c["outcome"] == "failed"] == ["understands"]
 
 
-def test_the_schema_is_printed(tmp_path):
-    schema = json.loads(daq("driver", "schema", folder=tmp_path))
+def test_the_schema_is_printed(daq):
+    schema = json.loads(daq("driver", "schema"))
     assert "channel" in schema["properties"]
