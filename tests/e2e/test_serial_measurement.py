@@ -73,7 +73,8 @@ def test_every_fluid_gives_its_parameters_back(further):
         call.close()
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
-        assert curve["chosen"] == model, (fluid, curve["fits"])
+        said = (fluid, curve["fits"], curve["left_out"], [p["reason"] for p in curve["points"]])
+        assert curve["chosen"] == model, said
         found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
         for name, value in true.items():
             # Real time sets the phase of ripple and noise, and one of a dozen intervals of 95 % may miss: k = 3 here;
