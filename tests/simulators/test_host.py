@@ -165,6 +165,9 @@ def test_unplug_hangs_up_and_replug_comes_back_under_another_number(rotational, 
     assert rotational.link.readlink() != before
     (answer,) = texts(ask(open_terminal(rotational.link), "read"))
     assert answer.startswith("val ")
+    deadline = time.monotonic() + 30.0
+    while not rotational.state()["turning"] and time.monotonic() < deadline:
+        select.select([], [], [], 0.02)
     assert rotational.state()["turning"] is True
 
 
