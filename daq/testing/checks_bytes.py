@@ -1,9 +1,10 @@
 """Checks of `decode`: whatever the bytes are, and what was heard of the instrument."""
 
+import gc
 import json
 import math
 import tracemalloc
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
@@ -13,6 +14,7 @@ from daq.testing.report import DriverFaultError, Finding, NotApplicableError, sh
 from daq.testing.talk import Example, is_reading, rejected, requests_of
 
 GROWTH_BYTES: Final = 48_000
+GROWTH_ROUNDS: Final = 2_500
 TRAPS: Final = (
     b"", b" ", b"\x00", b"\xff" * 8, b"nan", b"NaN", b"inf", b"-inf", b"1e999", b"-1e999", b"--1", b"+", b"-", b".",
     b"1.2.3", b"0x10", b"1_0", "\u0661\u0662".encode(), "\u2212 5".encode(), b"9" * 400, b"1" + b"0" * 300 + b".0",
@@ -274,20 +276,29 @@ def growth(case: Case) -> Finding:
             driver.decode(dice.randbytes(12), request)
             driver.poll()
 
+    # What a leak keeps it keeps every time; caches that fill and other threads of the process do not.
     tracemalloc.start()
     try:
         some(1_500)
-        before = tracemalloc.get_traced_memory()[0]
-        some(2_500)
-        grown = tracemalloc.get_traced_memory()[0] - before
+        grown = [_grown_by(lambda: some(GROWTH_ROUNDS))]
+        while grown[-1] > GROWTH_BYTES and len(grown) < 4:
+            grown.append(_grown_by(lambda: some(GROWTH_ROUNDS)))
     finally:
         tracemalloc.stop()
-    if grown > GROWTH_BYTES:
+    if grown[-1] > GROWTH_BYTES:
         raise DriverFaultError(
-            f"grew by {grown // 1000} kB over 5000 lines",
+            f"grew by {grown[-1] // 1000} kB over {2 * GROWTH_ROUNDS} lines, each of {len(grown)} times",
             do="do not keep lines or readings: that is the core's business",
         )
     return passed("growth", "does not grow")
+
+
+def _grown_by(work: Callable[[], None]) -> int:
+    gc.collect()
+    before = tracemalloc.get_traced_memory()[0]
+    work()
+    gc.collect()
+    return tracemalloc.get_traced_memory()[0] - before
 
 
 def over_range(case: Case) -> Finding:
