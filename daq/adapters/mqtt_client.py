@@ -1,14 +1,17 @@
 """aiomqtt's client with the answers it keeps to itself: reason codes, limits, and when the line is lost."""
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
 import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.core.errors import DaqError
 
 T = TypeVar("T")
@@ -164,3 +167,47 @@ class OpenClient(aiomqtt.Client):
             super()._on_publish(client, userdata, mid, reason_code, properties)
         elif not answer.done():
             answer.set_result(reason_code.value)
+
+
+async def enter(client: OpenClient) -> None:
+    """Connect; from then on `lost` tells of the end.
+
+    Raises:
+        aiomqtt.MqttError: no connection came about, and nothing is left of it.
+    """
+    try:
+        # The library connects in a thread that cannot be cancelled: wait for it, then undo.
+        await to_the_end(client.__aenter__())
+    except asyncio.CancelledError:
+        await leave(client)
+        raise
+    except aiomqtt.MqttError as error:
+        reached = client.reached
+        client.drop()
+        await client.finish()
+        if reached and type(error) is aiomqtt.MqttError:
+            raise NoAnswerError("it does not answer the greeting") from error
+        raise
+    client.watch()
+
+
+async def leave(client: OpenClient) -> None:
+    """Say farewell, where somebody listens, and leave nothing of the connection."""
+    await to_the_end(_part(client))
+
+
+async def _part(client: OpenClient) -> None:
+    if client.reached and not client.lost.done():
+        with contextlib.suppress(aiomqtt.MqttError):
+            await client.__aexit__(None, None, None)
+    client.drop()
+    await client.finish()
+
+
+def explained(error: aiomqtt.MqttError, settings: MqttSettings) -> DaqError:
+    """Why no connection came about, for a person."""
+    if isinstance(error, MqttConnectError):
+        return RefusedError(
+            f"the broker at {settings.place} does not let us in: {error}; check user, password and the broker's rules"
+        )
+    return BrokerDownError(f"no broker answers at {settings.place}: {error}; check host, port, TLS and the network")

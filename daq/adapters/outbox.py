@@ -17,8 +17,9 @@ from typing import Any, Final
 
 import structlog
 
-from daq.adapters.mqtt import Connection, MqttSettings, connect, tls_context
+from daq.adapters.mqtt import Connection, connect
 from daq.adapters.mqtt_client import BrokerDownError, RefusedError
+from daq.adapters.mqtt_settings import MqttSettings, tls_context
 from daq.adapters.outbox_flight import Backoff, Flight, in_thread
 from daq.adapters.outbox_herald import Clock, Herald
 from daq.adapters.outbox_jobs import PULSE_S, Jobs

@@ -19,8 +19,9 @@ from typing import Final
 
 import structlog
 
-from daq.adapters.mqtt import Connection, MqttSettings
+from daq.adapters.mqtt import Connection
 from daq.adapters.mqtt_client import RefusedError
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.outbox_flight import in_thread
 from daq.adapters.outbox_read import broker_session, last_acknowledged, newest_retained, retained_topics, retained_with
 from daq.adapters.store import Store

@@ -17,7 +17,7 @@ import aiomqtt
 
 from daq.adapters.broker import EmbeddedBroker
 from daq.adapters.clock import Clock, ScaledClock, SystemClock
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.paths import examples_dir
 from daq.adapters.topics import Topics
 from daq.app.bench_process import BenchProcess
@@ -27,6 +27,7 @@ from daq.app.daemon import served
 from daq.app.publishing import Publishing
 from daq.app.service import Service
 from daq.app.supervisor import Supervisor
+from daq.methods.broker import SECOND
 from daq.methods.daemon import Daemon
 
 TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
@@ -35,6 +36,8 @@ INTERVAL_MS = 200
 UNPLUG_AFTER_S = 15.0
 """Simulated seconds of measuring before the cable is pulled."""
 RESULTS_WAIT_S = 10.0
+EXAMPLE = "G-1041"
+"""The sample whose messages are kept as examples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,10 @@ class Report:
     measured: list[Measured] = field(default_factory=list)
     received: list[dict[str, Any]] = field(default_factory=list)
     topics: list[str] = field(default_factory=list)
+    messages: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """An example of each kind of message, by the first level after the prefix: ``result``, ``live``, ``status``..."""
+    again: list[str] = field(default_factory=list)
+    """Samples whose result came a second time, because the historian asked for it on `refill`."""
     seconds: float = 0.0
     after_unplugging: str = ""
     """What the daemon found of the motor once the cable was back."""
@@ -129,7 +136,7 @@ class Demonstration:
             settings = MqttSettings(
                 host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], backoff_first_s=0.2
             )
-            publishing = Publishing(settings, TOPICS)
+            publishing = Publishing(settings, TOPICS, flat=True, live_every_ns=SECOND)
             publishing.schemas = schema_messages(TOPICS)
             state = self.folder / "state"
             state.mkdir(mode=0o700, exist_ok=True)
@@ -159,13 +166,23 @@ class Demonstration:
             password=broker.passwords["historian"],
             protocol=aiomqtt.ProtocolVersion.V311,
         ) as client:
-            await client.subscribe(f"{TOPICS.prefix}/result/+", qos=1)
+            await client.subscribe(f"{TOPICS.prefix}/#", qos=1)
             async for message in client.messages:
-                event = json.loads(bytes(message.payload))
-                if (event["source"], event["id"]) not in seen:
+                topic, payload = message.topic.value, bytes(message.payload)
+                event = json.loads(payload)
+                kind = topic.removeprefix(f"{TOPICS.prefix}/").partition("/")[0]
+                if kind not in ("result", "flat", "last") or EXAMPLE.encode() in payload:
+                    self.report.messages[kind] = event
+                if kind == "result" and (event["source"], event["id"]) not in seen:
                     seen.add((event["source"], event["id"]))
                     self.report.received.append(event)
-                    self.report.topics.append(message.topic.value)
+                    self.report.topics.append(topic)
+                    if EXAMPLE.encode() in payload:  # asked for again, as after a loss
+                        request = {"source": event["source"], "stream": event["subject"]}
+                        request |= dict.fromkeys(("first", "last"), int(event["sequence"]))
+                        await client.publish(TOPICS.refill(), json.dumps(request))
+                elif kind == "result":
+                    self.report.again.append(event["data"]["sample"]["id"])
 
     # ---- the shift
 
@@ -226,7 +243,8 @@ class Demonstration:
         )
 
     async def _all_received(self) -> None:
-        await _until(lambda: len(self.report.received) >= len(self.report.measured), RESULTS_WAIT_S)
+        report = self.report
+        await _until(lambda: len(report.received) >= len(report.measured) and bool(report.again), RESULTS_WAIT_S)
 
 
 def _advised_speed(measured: Measured) -> float | None:

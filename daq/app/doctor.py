@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from daq.adapters.mqtt import MqttSettings, tls_context
+from daq.adapters.mqtt_settings import MqttSettings, tls_context
 from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
 from daq.adapters.store_checks import Finding, check_database, check_disk
 from daq.adapters.store_read import Reader

@@ -11,7 +11,7 @@ from typing import Final
 
 import daq
 from daq.adapters.clock import Clock
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.outbox import Publisher
 from daq.adapters.outbox_state import PublisherState
 from daq.adapters.store import Store

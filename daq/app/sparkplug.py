@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
 from daq.adapters.clock import Clock
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.sparkplug.content import Shown
 from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import Metric

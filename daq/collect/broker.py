@@ -12,15 +12,15 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import aiomqtt
-from aiomqtt.exceptions import MqttConnectError
-from paho.mqtt.client import Client, ConnectFlags, MQTTMessage
+from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daq.adapters.mqtt import REFUSED_FROM, MqttSettings, tls_context
-from daq.adapters.mqtt_client import BrokerDownError, OpenClient, RefusedError, to_the_end
+from daq.adapters.mqtt import REFUSED_FROM
+from daq.adapters.mqtt_client import BrokerDownError, OpenClient, RefusedError, enter, explained, leave
+from daq.adapters.mqtt_settings import MqttSettings, tls_context
 
 LARGEST: Final = 4 * 2**20
 """Bytes of a packet: none of ours comes near, and one of a stranger cannot fill the memory."""
@@ -47,7 +47,6 @@ class TakingClient(OpenClient):
         self._inbox: deque[Taken] = deque()
         self._live = 0
         self._news = asyncio.Event()
-        self.session_present = False
         self._dropped = 0
 
     @property
@@ -124,17 +123,6 @@ class TakingClient(OpenClient):
         self._inbox.append(Taken(message.topic, bytes(message.payload), 0 if live else message.mid))
         self._news.set()
 
-    def _on_connect(
-        self,
-        client: Client,
-        userdata: Any,
-        flags: ConnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        self.session_present = flags.session_present
-        super()._on_connect(client, userdata, flags, reason_code, properties)
-
 
 @contextlib.asynccontextmanager
 async def joined(
@@ -171,31 +159,11 @@ async def joined(
         properties=properties,
     )
     try:
-        await _enter(client, settings)
+        await enter(client)
+    except aiomqtt.MqttError as error:
+        found = explained(error, settings)
+        raise type(found)(f"{found}, and that it speaks MQTT 5") from error
+    try:
         yield client
     finally:
-        await to_the_end(_part(client))
-
-
-async def _enter(client: TakingClient, settings: MqttSettings) -> None:
-    try:
-        # The library connects in a thread that cannot be cancelled: wait for it, then undo.
-        await to_the_end(client.__aenter__())
-    except MqttConnectError as error:
-        raise RefusedError(
-            f"the broker at {settings.place} does not let us in: {error}; check user, password and the broker's rules, "
-            "and that it speaks MQTT 5"
-        ) from error
-    except aiomqtt.MqttError as error:
-        raise BrokerDownError(
-            f"no broker answers at {settings.place}: {error}; check host, port, TLS and the network"
-        ) from error
-    client.watch()
-
-
-async def _part(client: TakingClient) -> None:
-    if client.reached and not client.lost.done():
-        with contextlib.suppress(aiomqtt.MqttError):
-            await client.__aexit__(None, None, None)
-    client.drop()
-    await client.finish()
+        await leave(client)

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Final
 
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.topics import BRANCH
 from daq.collect.database import PostgresSettings
 

@@ -13,7 +13,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.mqtt import WINDOW, MqttSettings
+from daq.adapters.mqtt import WINDOW
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
 from daq.adapters.store_delivery import SendAgain

@@ -49,6 +49,8 @@ class Server:
 
     fsync: bool = False
     """On where the server itself is killed."""
+    certificates: Path | None = None
+    """Where these are (as `make_certificates` makes them), nobody is let in without TLS and a certificate of his own."""
     port: int = field(default_factory=free_port)
     folder: Path = field(init=False)
 
@@ -65,6 +67,14 @@ class Server:
             f"fsync = {'on' if self.fsync else 'off'}\nshared_buffers = 64MB\nmax_connections = 40\n"
             "log_line_prefix = '%m %a '\ntimezone = 'UTC'\nmax_wal_size = 512MB\n"
         )
+        if self.certificates is not None:
+            config += "listen_addresses = '127.0.0.1,127.0.0.2'\nssl = on\n"
+            for key, name in (("ssl_ca_file", "ca.pem"), ("ssl_cert_file", "server.pem"), ("ssl_key_file", "server.key")):
+                config += f"{key} = '{self.folder / name}'\n"
+                given = (self.certificates / name).read_text()
+                self._as_account("sh", "-c", 'umask 077; cat >"$0"', str(self.folder / name), given=given)
+            rule = "hostssl all all 127.0.0.0/8 trust clientcert=verify-ca\n"
+            self._as_account("tee", str(self.data / "pg_hba.conf"), given=rule)
         # Written by the server's own account, which owns the folder.
         self._as_account("tee", "-a", str(self.data / "postgresql.conf"), given=config)
 

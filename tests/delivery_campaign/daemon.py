@@ -16,7 +16,7 @@ import uuid
 from pathlib import Path
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.outbox import Publisher
 from daq.adapters.outbox_read import last_sequences
 from daq.adapters.store import Store

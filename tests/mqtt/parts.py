@@ -16,7 +16,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
 from daq.adapters.topics import Topics
@@ -30,6 +30,32 @@ MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/s
 needs_mosquitto = pytest.mark.skipif(
     MOSQUITTO is None and not os.environ.get("CI"), reason="no mosquitto on this machine"
 )
+
+
+needs_openssl = pytest.mark.skipif(
+    shutil.which("openssl") is None and not os.environ.get("CI"), reason="no openssl to make certificates"
+)
+
+
+def make_certificates(folder: Path) -> Path:
+    """A certificate authority (ca.pem), and a server's and a client's certificate from it, in a new folder."""
+    folder.mkdir()
+
+    def openssl(*words: str) -> None:
+        subprocess.run(["openssl", *words], cwd=folder, check=True, capture_output=True)
+
+    curve = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
+    openssl(
+        "req", "-x509", *curve, "-keyout", "ca.key", "-out", "ca.pem", "-days", "2", "-subj", "/CN=glaze works test CA"
+    )
+    for name in ("server", "client"):
+        (folder / f"{name}.ext").write_text("subjectAltName=DNS:localhost,IP:127.0.0.1\n")
+        openssl("req", *curve, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}")
+        openssl(
+            "x509", "-req", "-in", f"{name}.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial",
+            "-out", f"{name}.pem", "-days", "2", "-extfile", f"{name}.ext",
+        )  # fmt: skip
+    return folder
 
 
 def free_port() -> int:

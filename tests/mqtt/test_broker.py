@@ -7,7 +7,7 @@ import aiomqtt
 import pytest
 
 from daq.adapters.broker import EmbeddedBroker
-from daq.adapters.mqtt import MqttSettings
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.core.errors import LinkError
 from tests.mqtt.parts import TOPICS, eventually, fill, listening, publishing
 

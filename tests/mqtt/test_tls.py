@@ -1,44 +1,22 @@
 """TLS to a real broker, with certificates made for the test."""
 
-import os
-import shutil
+import contextlib
+import ssl
 import subprocess
+import time
 
 import pytest
 
-from daq.adapters.mqtt import tls_context
+from daq.adapters.mqtt_settings import MqttSettings, tls_context
 from daq.core.errors import SettingError
-from tests.mqtt.parts import Mosquitto, eventually, fill, needs_mosquitto, publishing
+from tests.mqtt.parts import Mosquitto, eventually, fill, free_port, make_certificates, needs_mosquitto, needs_openssl, publishing
 
-pytestmark = [
-    needs_mosquitto,
-    pytest.mark.skipif(
-        shutil.which("openssl") is None and not os.environ.get("CI"), reason="no openssl to make certificates"
-    ),
-]
+pytestmark = [needs_mosquitto, needs_openssl]
 
 
 @pytest.fixture
 def certificates(tmp_path):
-    """A certificate authority, and a server and a client certificate from it."""
-    folder = tmp_path / "tls"
-    folder.mkdir()
-
-    def openssl(*words):
-        subprocess.run(["openssl", *words], cwd=folder, check=True, capture_output=True)
-
-    curve = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
-    openssl(
-        "req", "-x509", *curve, "-keyout", "ca.key", "-out", "ca.pem", "-days", "2", "-subj", "/CN=glaze works test CA"
-    )
-    for name in ("server", "client"):
-        (folder / f"{name}.ext").write_text("subjectAltName=DNS:localhost,IP:127.0.0.1\n")
-        openssl("req", *curve, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}")
-        openssl(
-            "x509", "-req", "-in", f"{name}.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial",
-            "-out", f"{name}.pem", "-days", "2", "-extfile", f"{name}.ext",
-        )  # fmt: skip
-    return folder
+    return make_certificates(tmp_path / "tls")
 
 
 @pytest.fixture
@@ -68,6 +46,51 @@ async def test_a_broker_we_cannot_trust_gets_nothing(store, secure):
         assert publisher.state.delivered == 0
 
 
+@contextlib.contextmanager
+def tls_server(certificates, version):
+    """Something that speaks one version of TLS only, as old as it may be; what it speaks inside is not looked at."""
+    port = free_port()
+    words = ("-accept", f"127.0.0.1:{port}", "-cert", "server.pem", "-key", "server.key", "-quiet")
+    lax = ("-cipher", "DEFAULT@SECLEVEL=0")
+    server = subprocess.Popen(
+        ["openssl", "s_server", version, *lax, *words], cwd=certificates, stdin=subprocess.PIPE,
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    asked = ["openssl", "s_client", version, *lax, "-connect", f"127.0.0.1:{port}", "-CAfile", "ca.pem"]
+    try:
+        # It runs, and whoever still takes that version gets through to it.
+        end = time.monotonic() + 20
+        while b"Verify return code: 0" not in subprocess.run(
+            asked, cwd=certificates, stdin=subprocess.DEVNULL, capture_output=True, check=False, timeout=20
+        ).stdout:
+            assert time.monotonic() < end, "the server was never reached"
+            time.sleep(0.1)
+        yield port
+    finally:
+        server.kill()
+        server.communicate()
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("version", "trouble"),
+    [
+        ("-tls1_1", "version"),
+        # The control: the same server with the oldest version we take gets the greeting, which it cannot answer.
+        ("-tls1_2", "does not answer the greeting"),
+    ],
+)
+async def test_a_broker_that_knows_only_older_tls_gets_nothing(store, certificates, version, trouble):
+    fill(store, ["a"])
+    with tls_server(certificates, version) as port:
+        settings = MqttSettings(
+            host="127.0.0.1", port=port, tls=True, ca_file=str(certificates / "ca.pem"), protocol="5", timeout_s=2.0
+        )
+        async with publishing(store, settings) as publisher:
+            await eventually(lambda: trouble in publisher.state.trouble)
+            assert publisher.state.delivered == 0
+
+
 def test_wrong_files_are_named_with_their_key(certificates, broker):
     def key_and_text(**changes):
         with pytest.raises(SettingError) as caught:
@@ -79,3 +102,4 @@ def test_wrong_files_are_named_with_their_key(certificates, broker):
     mixed = {"cert_file": str(certificates / "client.pem"), "key_file": str(certificates / "server.key")}
     assert key_and_text(**mixed)[0] == "mqtt.cert_file"
     assert tls_context(broker.settings()) is None
+    assert tls_context(broker.settings(tls=True)).minimum_version is ssl.TLSVersion.TLSv1_2

@@ -9,7 +9,8 @@ import contextlib
 
 import pytest
 
-from daq.adapters.mqtt import MqttSettings, Will, connect
+from daq.adapters.mqtt import Will, connect
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.core.errors import DaqError
 from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
 

@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import contextlib
+import json
 import signal
 import sys
 import tempfile
@@ -24,6 +25,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("--live", action="store_true", help="at real speed, again and again, until Ctrl-C")
     parser.add_argument("--keep", metavar="DIR", help="keep the state in this folder (must be empty or new)")
+    parser.add_argument(
+        "--messages", metavar="DIR", help="write one message of each kind that the historian received into this folder"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -31,16 +35,16 @@ def run(args: argparse.Namespace) -> int:
     set_up_logs("critical", "console")
     with contextlib.ExitStack() as stack:
         if args.keep:
-            folder = Path(args.keep).absolute()
-            folder.mkdir(parents=True, exist_ok=True)
+            folder = _folder(args.keep, "--keep")
             if any(folder.iterdir()):
                 raise SettingError("is not empty; name a new folder", file=str(folder), key="--keep")
         else:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="daq-demo-")))
-        return asyncio.run(_demo(folder, live=args.live, keep=bool(args.keep)))
+        messages = _folder(args.messages, "--messages") if args.messages else None
+        return asyncio.run(_demo(folder, live=args.live, keep=bool(args.keep), messages=messages))
 
 
-async def _demo(folder: Path, *, live: bool, keep: bool) -> int:
+async def _demo(folder: Path, *, live: bool, keep: bool, messages: Path | None) -> int:
     screen = _Progress()
     print("Simulated instruments, invented samples: nothing here was measured on anything real.")
     print(f"Pace: {'real time, until Ctrl-C' if live else f'{PACE:g} times faster than real'}.\n")
@@ -53,6 +57,8 @@ async def _demo(folder: Path, *, live: bool, keep: bool) -> int:
             await shift
     screen.clear()
     _print_report(demonstration.report)
+    if messages:
+        _write(demonstration.report.messages, messages)
     if keep:
         print(f"\nKept: {folder}/state. Try: daq --state {folder}/state runs")
     expected = len(demonstration.report.measured)
@@ -114,6 +120,24 @@ def _print_report(report: Report) -> None:
             f"  {topic}  #{int(event['sequence'])}  {data['sample']['id']:<8} {value:>8} {data['unit']}  "
             f"{data['quality']:<16} {data['validity']:<9} {data['verdict']['verdict']}"
         )
+    for sample in report.again:
+        print(f"  {sample} was asked for again, as after a loss, and came again with the same id.")
+
+
+def _folder(name: str, key: str) -> Path:
+    folder = Path(name).absolute()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise SettingError(f"cannot be made: {error.strerror}; name another folder", file=name, key=key) from None
+    return folder
+
+
+def _write(messages: dict[str, dict[str, Any]], folder: Path) -> None:
+    for kind, message in messages.items():
+        text = json.dumps(message, indent=2, ensure_ascii=False)
+        (folder / f"{kind}.json").write_text(text + "\n", encoding="utf-8")
+    print(f"\nOne message of each kind, in {folder}: {', '.join(sorted(messages))}.")
 
 
 def _lines(measured: Measured) -> list[str]:

@@ -1,0 +1,59 @@
+"""TLS to a real PostgreSQL server, with certificates made for the test."""
+
+from dataclasses import replace
+
+import pytest
+
+from daq.collect.database import DatabaseAwayError, open_database
+from tests.collect.server import Server, needs_postgres
+from tests.mqtt.parts import make_certificates, needs_openssl
+
+pytestmark = [needs_postgres, needs_openssl, pytest.mark.asyncio]
+
+
+@pytest.fixture(scope="module")
+def certificates(tmp_path_factory):
+    return make_certificates(tmp_path_factory.mktemp("tls") / "of the server")
+
+
+@pytest.fixture(scope="module")
+def strict(certificates):
+    running = Server(certificates=certificates).start()
+    yield running
+    running.remove()
+
+
+@pytest.fixture
+def settings(strict, certificates):
+    return replace(
+        strict.settings("postgres"), tls=True, ca_file=str(certificates / "ca.pem"),
+        cert_file=str(certificates / "client.pem"), key_file=str(certificates / "client.key"),
+    )  # fmt: skip
+
+
+async def test_the_connection_is_encrypted_and_both_sides_show_who_they_are(settings):
+    async with await open_database(settings, "test") as db:
+        asked = "SELECT ssl, version, client_dn FROM pg_stat_ssl WHERE pid = pg_backend_pid()"
+        (encrypted, version, name) = await (await db.execute(asked)).fetchone()
+        assert (encrypted, name) == (True, "/CN=client")
+        assert version in ("TLSv1.2", "TLSv1.3")
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"tls": False, "ca_file": "", "cert_file": "", "key_file": ""}, "requires a valid client certificate"),
+        ({"cert_file": "", "key_file": ""}, "requires a valid client certificate"),
+        ({"host": "127.0.0.2"}, "does not match host name"),
+    ],
+    ids=["without TLS", "without a certificate of ours", "under another name"],
+)
+async def test_where_one_side_cannot_be_trusted_there_is_no_connection(settings, changes, said):
+    with pytest.raises(DatabaseAwayError, match=said):
+        await open_database(replace(settings, **changes), "test")
+
+
+async def test_a_server_of_a_stranger_is_not_told_the_password(settings, tmp_path):
+    other = make_certificates(tmp_path / "stranger")
+    with pytest.raises(DatabaseAwayError, match="certificate verify failed"):
+        await open_database(replace(settings, ca_file=str(other / "ca.pem")), "test")
