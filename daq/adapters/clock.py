@@ -51,8 +51,8 @@ class SystemClock:
 
     def call_at(self, mono_ns: int, callback: Callable[[], None]) -> asyncio.TimerHandle:
         """Not before `mono_ns`; late by the loop's load."""
-        loop = asyncio.get_running_loop()
-        return loop.call_later(max(0.0, (mono_ns - self.mono_ns()) * 1e-9), callback)
+        # The loop's clock is the same one, in seconds.
+        return asyncio.get_running_loop().call_at(mono_ns * 1e-9, callback)
 
     async def sleep(self, seconds: float) -> None:
         """`asyncio.sleep`."""

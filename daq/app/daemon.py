@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import gc
 import logging
 import os
 import signal
@@ -81,6 +82,7 @@ async def serve(supervisor: Supervisor) -> None:
         loop.add_signal_handler(number, stop.set)
     async with served(supervisor), measured(supervisor, supervisor.catalogue.daemon.metrics):
         notify("READY=1")
+        gc.freeze()  # what was loaded for good need not be looked through again and again
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
         watching = [asyncio.create_task(_watchdog(supervisor)), asyncio.create_task(_certificates(supervisor))]
         await stop.wait()

@@ -34,7 +34,10 @@ FLUSH_S: Final = 0.5
 """Real seconds between commits of the journal; with the writer's own time this keeps within the stated second."""
 TIMER_SLACK_NS: Final = 1_000_000
 """A tick may come so late without a new timer; the pipeline does what is due at the time it was due."""
-LEAST_HORIZON_NS: Final = 50_000_000
+SHARED_NS: Final = 5_000_000
+"""What many runs have due within so short a time is done in one waking of the machine..."""
+FAR_NS: Final = 20_000_000
+"""...where it is due in more than this; a gap between frames, or a pause, is kept as it is."""
 WRITER_LATE_S: Final = 10.0
 """Real seconds without any commit after which the store counts as failed."""
 
@@ -93,7 +96,6 @@ class Runner:
         self._busy = False
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
-        self._horizon_ns = max(LEAST_HORIZON_NS, drivers[plan.lead.name].interval_ns)
         self._anchor = (0, 0)
         self._facts: Facts | None = None
         self._stop_asked = ""
@@ -245,7 +247,7 @@ class Runner:
         """See to it that `_tick` is called when something is due.
 
         A timer that fires no later than wanted is left as it is: one that fires early looks again.  And none is set
-        further ahead than a polling interval, so that a question, its time-out and its answer need one timer.
+        further ahead than the next poll, so that a question, its time-out and its answer need one timer.
         """
         due = NEVER if self._ended.is_set() else self.pipeline.wake_at
         if self._timer is not None:
@@ -254,8 +256,13 @@ class Runner:
             self._timer.cancel()
             self._timer = None
         if due < NEVER:
-            self._timer_at = min(due, self._clock.mono_ns() + self._horizon_ns)
-            self._timer = self._clock.call_at(self._timer_at, self._tick)
+            now = self._clock.mono_ns()
+            for exchange in self.pipeline.exchanges.values():
+                if now < exchange.next_poll < due:
+                    due = exchange.next_poll
+            self._timer_at = due
+            at = due if due - now < FAR_NS else -(-due // SHARED_NS) * SHARED_NS
+            self._timer = self._clock.call_at(at, self._tick)
 
     # ---- what goes out
 

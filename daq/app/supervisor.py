@@ -19,13 +19,11 @@ from daq.adapters.clock import Clock
 from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import Audit, BeginRun, NoteHealth, Ping, SeeInstrument
+from daq.adapters.store_transactions import Audit, BeginRun, Ping, SeeInstrument
 from daq.adapters.transport import Connection, OnData, OnLost
+from daq.app.afterwards import Afterwards
 from daq.app.catalogue import Catalogue
-from daq.app.curve_publishing import publish_curve
 from daq.app.fills import check_fill
-from daq.app.health import figures
-from daq.app.history import raw_journal
 from daq.app.lines import RealPorts
 from daq.app.live_values import LiveValues
 from daq.app.orders import RunOrder, names_of, prepare
@@ -101,8 +99,7 @@ class Supervisor:
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._afterwards: set[asyncio.Task[None]] = set()
-        """What is still looked at of runs that are over."""
+        self._afterwards: Afterwards
         self._closing = False
         self._ingest_beats = 0
         self._session_beats: dict[str, int] = {}
@@ -129,6 +126,9 @@ class Supervisor:
                 self.store.close()
             self._lock.release()
             raise
+        topics = self.publishing.topics if self.publishing is not None else None
+        self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._nudge)
+        self._afterwards.catch_up(self.sessions)
         if self.publishing is not None:
             self.publishing.start(self.store, self.clock, self._states)
             if self.publishing.live_every_ns is not None:
@@ -153,7 +153,7 @@ class Supervisor:
     async def close(self) -> None:
         """End runs (and stop their motors), publish what can be published, release everything."""
         await self.end_runs()
-        await asyncio.gather(*self._afterwards, return_exceptions=True)
+        await self._afterwards.finish()
         if self.sparkplug is not None:
             await self.sparkplug.stop()  # while its devices still live
         for task in self._tasks:
@@ -298,15 +298,9 @@ class Supervisor:
         try:
             outcome = await runner.run()
             if not outcome.fault:
-                for what, work in (
-                    ("health", self._note_health(name, runner.run_id)),
-                    ("curve", self._publish_curve(runner)),
-                ):
-                    task = asyncio.create_task(work, name=f"{what} {runner.run_id}")
-                    self._afterwards.add(task)
-                    task.add_done_callback(self._afterwards.discard)
-            if outcome.fault:
-                task = asyncio.create_task(self._settle_later(runner), name=f"settle {runner.run_id}")
+                self._look(name, runner)
+            else:
+                task = asyncio.create_task(self._settle_later(name, runner), name=f"settle {runner.run_id}")
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
             return outcome
@@ -317,36 +311,17 @@ class Supervisor:
                     event.set()
             self._nudge()
 
-    async def _note_health(self, name: str, run_id: str) -> None:
-        """Read off a run that is over what it tells of its instrument, and store it.  That it cannot is no harm."""
-        try:
-            found = await asyncio.to_thread(self._figures, run_id)
-            await self.store.commit(NoteHealth(run_id, name, self.clock.utc_ns(), found))
-        except DaqError as error:
-            log.warning("health not noted", run=run_id, reason=str(error))
+    def _look(self, name: str, runner: Runner) -> None:
+        self._afterwards.look(runner.run_id, name, curve=bool(runner.pipeline.plan.context.get("flow_curve")))
 
-    async def _publish_curve(self, runner: Runner) -> None:
-        """Fit the flow curve of a run, where its method asks for one, and put it into the outbox."""
-        if self.publishing is None or not runner.pipeline.plan.context.get("flow_curve"):
-            return
-        try:
-            if await publish_curve(self.store, runner.run_id, self.publishing.topics, self.clock):
-                self._nudge()
-        except DaqError as error:
-            log.warning("flow curve not published", run=runner.run_id, reason=str(error))
-
-    def _figures(self, run_id: str) -> dict[str, Any]:
-        with self.store.reader() as reader:
-            raw, _ = raw_journal(reader, run_id)
-        return figures(raw, driver_maker(self.catalogue.drivers))
-
-    async def _settle_later(self, runner: Runner) -> None:
+    async def _settle_later(self, name: str, runner: Runner) -> None:
         """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
         while True:
             await asyncio.sleep(SETTLE_AGAIN_S)
             with contextlib.suppress(StoreError):
                 await runner.settle()
                 log.info("run stored at last", run=runner.run_id)
+                self._look(name, runner)
                 self._nudge()
                 return
 

@@ -44,9 +44,9 @@ class Exchange:
     """
 
     __slots__ = (
-        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_next_poll", "_outstanding",
+        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_outstanding",
         "_patience", "_queue", "_quiet_until", "_rejects", "_round", "counters", "driver", "failed", "framer",
-        "interval_ns", "last_reading_t", "name", "polling", "send", "silent", "stale_after_ns", "up",
+        "interval_ns", "last_reading_t", "name", "next_poll", "polling", "send", "silent", "stale_after_ns", "up",
     )  # fmt: skip
 
     def __init__(
@@ -78,7 +78,8 @@ class Exchange:
         self._deadline = NEVER
         self._quiet_until = 0
         """Nothing is sent before: a pause the instrument needs, or late answers are waited for."""
-        self._next_poll = NEVER
+        self.next_poll = NEVER
+        """When (ns) the next reading is asked for, as far as that is known; `NEVER` where none is."""
         self._rejects: dict[str, int] = {}
         #: What is left to ask of the reading that is gathered now.
         self._round: deque[Request] = deque()
@@ -126,19 +127,19 @@ class Exchange:
             if request is not None:
                 self.ask(t, request)
         else:
-            self._next_poll = t
+            self.next_poll = t
             self._pump(t)
 
     def poll_faster(self, t: int, interval_ns: int) -> None:
         """Poll at least every `interval_ns` from `t` on, where the instrument is polled at all."""
-        if self.polling and self._next_poll < NEVER:
+        if self.polling and self.next_poll < NEVER:
             self.interval_ns = min(self.interval_ns, interval_ns)
-            self._next_poll = min(self._next_poll, t + self.interval_ns)
+            self.next_poll = min(self.next_poll, t + self.interval_ns)
 
     def stop_polling(self) -> None:
         """No more polls; a request already sent is still awaited."""
         self.polling = False
-        self._next_poll = NEVER
+        self.next_poll = NEVER
         self._spoil_round()
 
     # ---- the link
@@ -181,7 +182,7 @@ class Exchange:
             elif self._queue or self._round:
                 due = self._quiet_until
             elif self.polling:
-                due = max(self._next_poll, self._quiet_until)
+                due = max(self.next_poll, self._quiet_until)
             due = min(due, self.framer.wake_at)
         if self.polling and not self.silent and self.stale_after_ns:
             due = min(due, self.last_reading_t + self.stale_after_ns)
@@ -239,7 +240,7 @@ class Exchange:
         """Send the next request, if there is one and it may be sent now."""
         if not self.up or self._outstanding is not None or t < self._quiet_until:
             return
-        if self.polling and t >= self._next_poll and not self._queue and not self._round:
+        if self.polling and t >= self.next_poll and not self._queue and not self._round:
             self._begin_round(t)
         if not self._queue and not self._round:
             return
@@ -266,13 +267,13 @@ class Exchange:
     def _begin_round(self, t: int) -> None:
         poll = self.driver.poll()
         if poll is None:
-            self._next_poll = NEVER
+            self.next_poll = NEVER
             return
         self._spoil_round()
         self._round.extend((poll,) if isinstance(poll, Request) else poll)
         interval = self.interval_ns
         # Keep to the grid of the interval; a poll that is late does not make the next ones late.
-        self._next_poll += interval * max(1, (t - self._next_poll) // interval + 1)
+        self.next_poll += interval * max(1, (t - self.next_poll) // interval + 1)
 
     # ---- bytes
 

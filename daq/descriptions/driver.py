@@ -60,6 +60,7 @@ class DescribedDriver(Driver):
         self.readers = {name: Reader(line, tables, self.channels, self._signs, chosen) for name, line in lines.items()}
         bound = {name for r in (*tables.request.values(), *tables.command.values()) for name in r.answers}
         self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
+        self._questions: dict[tuple[str, str], Question] = {}
         self._expected: dict[tuple[str, ...], tuple[Reader, ...]] = {(): self._free}
         usual = [u for reader in self._free if (u := reader.usual(self.seal)) is not None]
         self._usual = usual[0].reader() if usual else _no_quick_way
@@ -126,19 +127,19 @@ class DescribedDriver(Driver):
     def identify(self) -> Request | None:
         """The request the description names under `identify`."""
         name = self.tables.identify
-        return None if name is None else self._request(self.tables.request[name], "identity")
+        return None if name is None else self._fixed(name, "identity")
 
     def poll(self) -> Request | tuple[Request, ...] | None:
         """The requests for one reading."""
         if self.streams or self.tables.poll is None:
             return None
-        requests = tuple(self._request(self.tables.request[name], "reading") for name in self.tables.poll.requests)
+        requests = tuple([self._fixed(name, "reading") for name in self.tables.poll.requests])
         return requests[0] if len(requests) == 1 else requests
 
     def start_stream(self) -> Request | None:
         """The request that makes it begin."""
         name = self.tables.stream.start if self.streams and self.tables.stream is not None else None
-        return None if name is None else self._request(self.tables.request[name], name)
+        return None if name is None else self._fixed(name, name)
 
     def action(self, action: Action, value: float | None = None) -> Request:
         """The command for an action; `value` in /min for a speed, in Cel for a bath.
@@ -178,6 +179,13 @@ class DescribedDriver(Driver):
     def sign_of(self, command: CommandTable) -> float:
         """What the direction of turning makes of a command's value: 1 or -1."""
         return self._signs[""] if command.turns else 1.0
+
+    def _fixed(self, name: str, expects: str) -> Question:
+        """A request that is the same each time."""
+        key = name, expects
+        if key not in self._questions:
+            self._questions[key] = self._request(self.tables.request[name], expects)
+        return self._questions[key]
 
     def _request(self, table: RequestTable, expects: str, settings: Mapping[str, str] | None = None) -> Question:
         parts = template.filled(template.parse(table.send, line=False), settings or self.settings)

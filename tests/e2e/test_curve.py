@@ -1,8 +1,10 @@
 """A flow curve through a real pseudo-terminal, shown, drawn and computed again."""
 
+import contextlib
 import json
 import math
 import re
+import sqlite3
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 
@@ -14,7 +16,7 @@ from daq.adapters.store import Store
 from daq.adapters.topics import Topics
 from daq.app.curve_publishing import curve_message
 from daq.core.errors import StoreError
-from tests.e2e.parts import SCALE, Historian, Simulator, eventually
+from tests.e2e.parts import SCALE, Daemon, Historian, Simulator, eventually
 from tests.methods.curves import text
 from tests.mqtt.parts import needs_mosquitto
 
@@ -123,3 +125,24 @@ def test_the_historian_gets_the_curve_after_its_result(glazed):
         assert store.submit(again).result() is False
         with pytest.raises(StoreError, match="is not in the store"):
             store.submit(replace(again, result="nothing")).result()
+
+
+@needs_mosquitto
+def test_a_kill_before_the_curve_was_stored_loses_no_curve(glazed):
+    method = glazed.config / "methods" / "curve.toml"
+    method.write_text(text([20, 50, 30, 15, 8], settle=1.5).replace('version = "1"', 'version = "2"'))
+    with Historian(glazed.start_broker().port) as historian:
+        done = glazed.daq("run", "curve", "--instrument", "bench-2", "--sample", "E-9", "--plain", seconds=60)
+        assert done.returncode in (0, 10), done.stdout + done.stderr
+        (event,) = eventually(lambda: historian.on("curve/bench-2"))
+        # As the kill leaves it: the result is in the outbox, its curve is not.
+        with contextlib.closing(sqlite3.connect(database_path(glazed.state))) as db, db:
+            assert db.execute("DELETE FROM outbox WHERE id = ?", (event["id"],)).rowcount == 1
+        daemon = Daemon(glazed)
+        daemon.ready()
+        assert eventually(lambda: historian.on("curve/bench-2")[1:]) == [event]
+        daemon.stop()
+        daemon = Daemon(glazed)
+        daemon.ready()
+        daemon.stop()
+        assert len(historian.on("curve/bench-2")) == 2
