@@ -69,8 +69,8 @@ class Server:
         )
         if self.certificates is not None:
             config += "listen_addresses = '127.0.0.1,127.0.0.2'\nssl = on\n"
-            for key, name in (("ssl_ca_file", "ca.pem"), ("ssl_cert_file", "server.pem"), ("ssl_key_file", "server.key")):
-                config += f"{key} = '{self.folder / name}'\n"
+            for key, name in (("ca", "ca.pem"), ("cert", "server.pem"), ("key", "server.key")):
+                config += f"ssl_{key}_file = '{self.folder / name}'\n"
                 given = (self.certificates / name).read_text()
                 self._as_account("sh", "-c", 'umask 077; cat >"$0"', str(self.folder / name), given=given)
             rule = "hostssl all all 127.0.0.0/8 trust clientcert=verify-ca\n"

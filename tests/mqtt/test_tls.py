@@ -9,7 +9,16 @@ import pytest
 
 from daq.adapters.mqtt_settings import MqttSettings, tls_context
 from daq.core.errors import SettingError
-from tests.mqtt.parts import Mosquitto, eventually, fill, free_port, make_certificates, needs_mosquitto, needs_openssl, publishing
+from tests.mqtt.parts import (
+    Mosquitto,
+    eventually,
+    fill,
+    free_port,
+    make_certificates,
+    needs_mosquitto,
+    needs_openssl,
+    publishing,
+)
 
 pytestmark = [needs_mosquitto, needs_openssl]
 
@@ -60,9 +69,10 @@ def tls_server(certificates, version):
     try:
         # It runs, and whoever still takes that version gets through to it.
         end = time.monotonic() + 20
-        while b"Verify return code: 0" not in subprocess.run(
-            asked, cwd=certificates, stdin=subprocess.DEVNULL, capture_output=True, check=False, timeout=20
-        ).stdout:
+        while True:
+            done = subprocess.run(asked, cwd=certificates, stdin=subprocess.DEVNULL, capture_output=True, timeout=20)
+            if b"Verify return code: 0" in done.stdout:
+                break
             assert time.monotonic() < end, "the server was never reached"
             time.sleep(0.1)
         yield port
