@@ -173,7 +173,7 @@ class Publisher:
                 self._begin_jobs(connection, reader)
                 await self._rest(flight, connection)
             flight.window = 0
-            if await self._herald.farewell(connection):
+            if await self._herald.farewell(connection, reader):
                 await self._memory.farewell(self._clock.utc_ns())
         finally:
             self._connection = None

@@ -65,8 +65,9 @@ class Herald:
         if self._status.changed(connection.version):
             await self._publish(connection)
 
-    async def farewell(self, connection: Connection) -> bool:
-        """Say that we stop; whether it was heard."""
+    async def farewell(self, connection: Connection, reader: Reader) -> bool:
+        """Say that we stop, and what was last; whether it was heard."""
+        await self._look(reader)
         payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
         try:
             await connection.publish(self._status.topic, payload, retain=True)

@@ -58,7 +58,7 @@ class Status:
             "sequences": dict(self.sequences),
             **self._about,
         }
-        if self.instruments:
+        if self.instruments and state == "online":  # nobody knows how they stand without us
             said["instruments"] = dict(self.instruments)
         if version != "5":
             said["note"] = INVISIBLE

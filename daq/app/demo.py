@@ -171,13 +171,13 @@ class Demonstration:
                 topic, payload = message.topic.value, bytes(message.payload)
                 event = json.loads(payload)
                 kind = topic.removeprefix(f"{TOPICS.prefix}/").partition("/")[0]
-                if kind not in ("result", "flat", "last") or EXAMPLE.encode() in payload:
+                if _is_example(kind, event):
                     self.report.messages[kind] = event
                 if kind == "result" and (event["source"], event["id"]) not in seen:
                     seen.add((event["source"], event["id"]))
                     self.report.received.append(event)
                     self.report.topics.append(topic)
-                    if EXAMPLE.encode() in payload:  # asked for again, as after a loss
+                    if event["data"]["sample"]["id"] == EXAMPLE:  # asked for again, as after a loss
                         request = {"source": event["source"], "stream": event["subject"]}
                         request |= dict.fromkeys(("first", "last"), int(event["sequence"]))
                         await client.publish(TOPICS.refill(), json.dumps(request))
@@ -245,6 +245,16 @@ class Demonstration:
     async def _all_received(self) -> None:
         report = self.report
         await _until(lambda: len(report.received) >= len(report.measured) and bool(report.again), RESULTS_WAIT_S)
+
+
+def _is_example(kind: str, message: dict[str, Any]) -> bool:
+    if kind == "flat":
+        return bool(message["data"]["sample_id"] == EXAMPLE)
+    if kind in ("result", "last"):
+        return bool(message["data"]["sample"]["id"] == EXAMPLE)
+    if kind == "live":
+        return message["run"] is not None and message["instrument"] == SHIFT[0].bench
+    return kind in ("curve", "refill") or (kind == "status" and message["state"] == "online")
 
 
 def _advised_speed(measured: Measured) -> float | None:

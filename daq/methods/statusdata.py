@@ -30,7 +30,7 @@ class StatusData(BaseModel):
     source: str = Field(description="identity of the database with its epoch, as in results")
     epoch: int
     sequences: dict[str, int] = Field(description="last number of each stream (instrument)")
-    instruments: dict[str, str] = Field(default_factory=dict, description="state by name")
+    instruments: dict[str, str] = Field(default_factory=dict, description="state by name, while online")
     versions: dict[str, str] = Field(default_factory=dict)
     mqtt: ProtocolData
     note: str | None = None

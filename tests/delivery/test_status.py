@@ -65,6 +65,23 @@ async def test_however_fast_things_change_status_goes_out_now_and_then(store, br
         assert len(historian.received) <= 3 + (loop.time() - began) / 0.5
 
 
+@needs_mosquitto
+@pytest.mark.asyncio
+async def test_the_farewell_names_the_last_result_though_the_status_was_told_just_before(store, broker, clock):
+    settings = broker.settings(status_every_s=3600)
+    async with listening(broker.port, topic=TOPICS.status()) as historian:
+        async with delivering(store, settings, clock, instruments=lambda: {"rotor-1": "ready"}) as publisher:
+            await eventually(lambda: publisher.state.connected)
+            await asyncio.to_thread(fill, store, ["a"])
+            publisher.wake()
+            await eventually(lambda: publisher.state.delivered == 1)
+        await historian.until(lambda: historian.received and historian.received[-1][1]["state"] == "offline")
+    first, last = historian.received[0][1], historian.received[-1][1]
+    assert (first["sequences"], first["instruments"]) == ({}, {"rotor-1": "ready"})
+    assert last["sequences"] == {"rotor-1": 1}
+    assert "instruments" not in last
+
+
 def test_a_status_is_new_only_where_it_says_something_new():
     status = Status("t/status", "urn:uuid:x#1", 1, VERSIONS)
     assert status.changed("5")

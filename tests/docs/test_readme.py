@@ -10,8 +10,11 @@ import sys
 import time
 from pathlib import Path
 
+import jsonschema
 import pytest
 from paho.mqtt.client import topic_matches_sub
+
+from daq.app.contract import SCHEMAS
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -139,8 +142,10 @@ def test_ci_calls_the_test_command_of_the_readme():
 
 
 @pytest.mark.timeout(120)
-def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_once():
-    done = subprocess.run([sys.executable, "-m", "daq", "demo"], capture_output=True, text=True, timeout=110)
+def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_once(tmp_path):
+    messages = tmp_path / "messages"
+    command = [sys.executable, "-m", "daq", "demo", "--messages", str(messages)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=110)
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stderr == ""
     out = done.stdout
@@ -154,6 +159,31 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
     assert "as advised" in out
     assert "stopped and read back" in out
     assert "by speed" in out
+    assert "G-1041 was asked for again" in out
+    examples = {file.stem: json.loads(file.read_text()) for file in messages.iterdir()}
+    table = README.partition("| topic, after")[2].partition("\n\n")[0]
+    kinds = set(re.findall(r"^\| `(\w+)[/`]", table, re.MULTILINE))
+    assert set(examples) == kinds - {"schema"}, "one of each kind in the README's table"
+    schemas = {s.name: json.loads(s.text()) for s in SCHEMAS}
+    schemas |= {"flat": schemas["result-flat"], "last": schemas["result"]}
+    for kind, message in examples.items():
+        jsonschema.validate(message.get("data", message), schemas[kind])
+    (shown,) = re.findall(r"A part of one:\n\n```json\n(.*?)```", README, re.DOTALL)
+    assert_part_of(json.loads(shown), examples["result"])
+
+
+def assert_part_of(part, whole, key="message"):
+    """The README's example has the shape of a real one; its numbers and identities are those of another day."""
+    assert type(part) is type(whole), key
+    if isinstance(part, dict):
+        assert part.keys() <= whole.keys(), key
+        for name in part:
+            assert_part_of(part[name], whole[name], name)
+    elif isinstance(part, list):
+        for a, b in zip(part, whole, strict=True):
+            assert_part_of(a, b, key)
+    elif key in ("low", "high", "unit", "quantity", "verdict", "validity", "quality", "type", "product", "specversion"):
+        assert part == whole, key
 
 
 def test_the_historian_s_subscription_matches_the_topics():
