@@ -3,6 +3,7 @@
 import gc
 import json
 import math
+import random
 import tracemalloc
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
@@ -15,6 +16,8 @@ from daq.testing.talk import Example, is_reading, rejected, requests_of
 
 GROWTH_BYTES: Final = 48_000
 GROWTH_ROUNDS: Final = 2_500
+MOST_REASONS: Final = 100
+"""So many different reasons to reject a line are enough for anybody."""
 TRAPS: Final = (
     b"", b" ", b"\x00", b"\xff" * 8, b"nan", b"NaN", b"inf", b"-inf", b"1e999", b"-1e999", b"--1", b"+", b"-", b".",
     b"1.2.3", b"0x10", b"1_0", "\u0661\u0662".encode(), "\u2212 5".encode(), b"9" * 400, b"1" + b"0" * 300 + b".0",
@@ -268,6 +271,7 @@ def growth(case: Case) -> Finding:
     dice = case.dice()
     frames = [(e.frame, e.asked) for e in case.talk.examples] if case.talk else []
     asked = frames or [(b"", None)]
+    _same_reasons(driver, [frame for frame, _ in asked], case.dice())
 
     def some(count: int) -> None:
         for _ in range(count):
@@ -291,6 +295,24 @@ def growth(case: Case) -> Finding:
             do="do not keep lines or readings: that is the core's business",
         )
     return passed("growth", "does not grow")
+
+
+def _same_reasons(driver: Driver, frames: list[bytes], dice: random.Random) -> None:
+    """Rejections are counted by their reason: reasons that never repeat would grow in the exchange."""
+    reasons: set[str] = set()
+    for _ in range(2 * MOST_REASONS):
+        mutated = bytearray(dice.choice(frames) or b"x")
+        mutated[dice.randrange(len(mutated))] = dice.randrange(256)
+        for line in (bytes(mutated), dice.randbytes(12)):
+            meaning = decode(driver, line, None)
+            if isinstance(meaning, Reject):
+                reasons.add(meaning.reason)
+    if len(reasons) > MOST_REASONS:
+        raise DriverFaultError(
+            f"gives a new reason for every line: {len(reasons)} of them for {4 * MOST_REASONS} lines",
+            *map(shown, sorted(reasons)[:3]),
+            do="say what is wrong, without the line: the journal has that",
+        )
 
 
 def _grown_by(work: Callable[[], None]) -> int:

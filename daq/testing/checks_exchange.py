@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from daq.core.driver import Decoded, Part, Reject, Reply, Values
-from daq.testing.case import Case, decode, note, passed
+from daq.testing.case import Case, decode, note, passed, same
 from daq.testing.hostile import Chunks, DoubledEnds, Garbage, OneByteAtATime, Transport
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.rig import Rig
@@ -60,7 +60,16 @@ def _clean(case: Case) -> Rig:
     return case.clean
 
 
-def _against(case: Case, name: str, incoming: Transport, what: str, *, at_least: int, exact: bool = False) -> Finding:
+def _against(
+    case: Case,
+    name: str,
+    incoming: Transport,
+    what: str,
+    *,
+    at_least: int,
+    exact: bool = False,
+    do: str = "check terminator, length or measure, and `longest`",
+) -> Finding:
     """Run over a bad line: no reading that is not one of the clean ones, at least so many of them."""
     clean = _clean(case)
     rig = Rig(case.make(), case.heard(), incoming).start().rounds(ROUNDS)
@@ -69,14 +78,14 @@ def _against(case: Case, name: str, incoming: Transport, what: str, *, at_least:
         raise DriverFaultError(
             f"only {len(rig.readings)} readings in {ROUNDS} rounds, where {what}",
             f"counters {rig.exchange.report()}",
-            do="check terminator, length or measure, and `longest`",
+            do=do,
         )
     if exact and rig.readings[: len(clean.readings)] != clean.readings[: len(rig.readings)]:
         raise DriverFaultError(
             f"other readings than over a clean line, where {what}", f"counters {rig.exchange.report()}",
             do="a line means the same however its bytes arrive",
         )  # fmt: skip
-    return passed(name, f"{len(rig.readings)} readings, all as sent")
+    return passed(name, f"{len(rig.readings)} readings" + (", all as sent" if case.driver.has_checksum else ""))
 
 
 def _only_true(case: Case, rig: Rig, clean: Rig) -> None:
@@ -148,17 +157,50 @@ class _Losing:
 
 
 def lost_bytes(case: Case) -> Finding:
-    """Every third answer loses a byte: the others are read as they are."""
-    return _against(case, "lost bytes", _Losing(), "every third line lost a byte", at_least=ROUNDS // 4)
+    """With a checksum no line that lost a byte is another line; the lines after it are read as they are."""
+    tried, taken, first = _short_of_a_byte(case)
+    if taken and case.driver.has_checksum:
+        raise DriverFaultError(
+            f"{taken} of {tried} lines that lost one byte were believed, although they have a checksum",
+            first,
+            do="a line without its mark or its checksum is no line, whatever else there is in it",
+        )
+    found = _against(case, "lost bytes", _Losing(), "every third line lost a byte", at_least=ROUNDS // 4)
+    if taken:
+        return note(
+            "lost bytes", f"corruption undetectable: {taken} of {tried} lines that lost a byte were taken", first
+        )
+    return found
+
+
+def _short_of_a_byte(case: Case) -> tuple[int, int, str]:
+    """How many lines were tried without one of their bytes, how many then meant something else, and the first."""
+    driver = case.make()
+    tried = taken = 0
+    first = ""
+    for e in case.shapes():
+        for at in range(len(e.frame)):
+            short = e.frame[:at] + e.frame[at + 1 :]
+            meaning = decode(driver, short, e.asked)
+            tried += 1
+            if not isinstance(meaning, Reject) and not same(meaning, e.meaning):
+                taken += 1
+                first = first or f"{shown(short)} of {shown(e.frame)}: {shown(meaning)}"
+    return tried, taken, first
 
 
 def garbage_between(case: Case) -> Finding:
-    """Noise between the lines."""
-    ends = case.driver.framing.ends if case.driver.framing.by_terminator else (b"",)
-    noise = (b"\x00\xff\x00" + ends[0], b"~~~~" + ends[0], b"\xfe" * 7 + ends[0])
+    """Noise between the lines; where it has ended before the line begins, no reading is lost by it."""
+    spec = case.driver.framing
+    end = spec.ends[0] if spec.by_terminator else b""
+    noise = (b"\x00\xff\x00" + end, b"~~~~" + end, b"\xfe" * 7 + end)
+    # An echo with noise before it is none, and without an end of its own noise runs into the frame.
+    costs = case.driver.echoes or not spec.by_terminator
     return _against(
-        case, "garbage", Garbage(chance=0.3, pieces=noise), "noise came before every third line", at_least=ROUNDS // 4
-    )
+        case, "garbage", Garbage(chance=0.3, pieces=noise), "noise came before every third line",
+        at_least=ROUNDS // 4 if costs else len(_clean(case).readings) - 1,
+        do="give Reject for what is no line, never a refusal, and believe the line after it as any other",
+    )  # fmt: skip
 
 
 def late_answers(case: Case) -> Finding:
@@ -174,7 +216,10 @@ def late_answers(case: Case) -> Finding:
     _only_true(case, rig, clean)
     counters = rig.exchange.counters
     if not counters.timeouts:
-        raise DriverFaultError("no time-out although answers were late", f"counters {rig.exchange.report()}", do="")
+        raise DriverFaultError(
+            "no time-out although answers were late", f"counters {rig.exchange.report()}",
+            do=f"a shorter time-out: one lost answer costs {request.timeout_ns / 1e9:g} s",
+        )  # fmt: skip
     if not rig.readings:
         raise DriverFaultError("no reading beside late answers", f"counters {rig.exchange.report()}", do="see `times`")
     return passed("late answers", f"{counters.timeouts} were late, {len(rig.readings)} readings beside them")

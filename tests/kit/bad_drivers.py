@@ -1,4 +1,4 @@
-"""Drivers with one planted fault each, and the check of the kit that must name it."""
+"""Drivers with one planted fault each, and the check of the kit that must name it: what they say, and how they decode."""
 
 import itertools
 import random
@@ -8,9 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from daq.core.driver import Channel, Identity, Part, Reject, Reply, Request, Values
+from daq.core.driver import Channel, Identity, Port, Reject, Reply, Request, Values
 from daq.core.framing import Framing
-from tests.kit.good_drivers import Level, Probe, Scale, Stirrer, level_length, sealed, xor
+from tests.kit.good_drivers import Level, Probe, Scale, Stirrer, sealed
 
 PLANTED: list["Planted"] = []
 
@@ -64,6 +64,16 @@ class TwoChannelsOfOneName(Stirrer):
 @found_by("framing")
 class LineWithoutBound(Scale):
     framing = Framing(terminator=b"\r\n", longest=10_000_000)
+
+
+@found_by("port")
+class ParityInWords(Scale):
+    port = Port(parity="even")
+
+
+@found_by("port")
+class BaudAsTheDisplayShortensIt(Stirrer):
+    port = Port(baud=24, data_bits=7, parity="E")
 
 
 @found_by("requests")
@@ -306,6 +316,15 @@ class KeepsEveryLine(Scale):
         return super().decode(line, asked)
 
 
+@found_by("growth")
+class ReasonWithTheLineInIt(Scale):
+    """Rejections are counted by reason, so that each damaged line is kept for ever."""
+
+    def decode(self, line, asked=None):
+        found = super().decode(line, asked)
+        return Reject(f"unknown line {line!r}") if isinstance(found, Reject) else found
+
+
 @found_by("identity")
 class IdentityOfItsOwn(Scale):
     def decode(self, line, asked=None):
@@ -370,110 +389,3 @@ class AsksWithoutItsAddress(Probe):
     def ask(self, what):
         body = b"@01" + what
         return body + b"%02X\n" % (sum(body) % 256)
-
-
-@found_by("checksum")
-class DoesNotLookAtTheChecksum(Stirrer):
-    has_checksum = False
-
-    def decode(self, line, asked=None):
-        return super().decode(sealed(line.rpartition(b"*")[0]), asked)
-
-
-@found_by("flipped bits")
-class SaysItChecks(Stirrer):
-    def decode(self, line, asked=None):
-        return super().decode(sealed(line.rpartition(b"*")[0]), asked)
-
-
-@found_by("flipped bits")
-class ChecksOnlyAPart(Stirrer):
-    def decode(self, line, asked=None):
-        body, _, check = line.rpartition(b"*")
-        if check != b"%02X" % xor(body):
-            found = re.fullmatch(rb"V([+-]\d{1,3}\.\d),(\d{1,3}\.\d)", body)
-            if found and check[:1] == b"%X" % (xor(body) >> 4):
-                return (float(found[1]), float(found[2]))
-        return super().decode(line, asked)
-
-
-@found_by("cut lines")
-class BelievesALineWithoutChecksum(Stirrer):
-    def decode(self, line, asked=None):
-        found = re.fullmatch(rb"V([+-]\d{1,3}\.\d),(\d{1,3}\.?\d?)", line)
-        return (float(found[1]), float(found[2])) if found else super().decode(line, asked)
-
-
-@found_by("run together")
-class LooksOnlyAtTheBeginning(Scale):
-    def decode(self, line, asked=None):
-        found = re.match(rb"[+-]\s{0,6}\d{1,4}\.\d\d g (ST|MV)", line)
-        return super().decode(found[0] if found else line, asked)
-
-
-# ---- over the line
-
-
-def greedy(window: bytes) -> int:
-    """Believes any length that the second byte tells, without looking at the rest."""
-    return -1 if window[0] != 0xA5 else 0 if len(window) < 2 else window[1] + 3
-
-
-def hasty(window: bytes) -> int:
-    """Changes its mind: of two bytes it says -1, of seven that a frame begins."""
-    return -1 if len(window) < 7 else level_length(window)
-
-
-@found_by("byte by byte")
-class MeasureThatCannotWait(Level):
-    framing = Framing(measure=hasty, longest=16)
-
-
-@found_by("finds its place")
-class MeasureThatBelievesAnyLength(Level):
-    framing = Framing(measure=greedy, longest=300)
-
-
-@found_by("clean line")
-class ForgetsTheSecondPart(Probe):
-    def decode(self, line, asked=None):
-        found = super().decode(line, asked)
-        return Reject("unknown line") if isinstance(found, Part) and asked is None else found
-
-    def poll(self):
-        return (Request(self.ask(b"T"), "reading"), Request(self.ask(b"H"), "identity"))
-
-
-@found_by("doubled ends")
-class TakesAnEmptyLineForAnAnswer(Scale):
-    def decode(self, line, asked=None):
-        return Values((None,), (("", "silent"),)) if not line else super().decode(line, asked)
-
-
-@found_by("halt")
-class HaltThatIsAReading(Stirrer):
-    def decode(self, line, asked=None):
-        found = super().decode(line, asked)
-        return Reply("stopped") if isinstance(found, Reply) and found.kind == "halt" else found
-
-
-@found_by("unplugged")
-class DoesNotStartAgain(Scale):
-    started = False
-
-    def decode(self, line, asked=None):
-        found = super().decode(line, asked)
-        if isinstance(found, Reply):
-            if self.started:
-                self.dead = True
-            self.started = True
-        return Reject("dead") if getattr(self, "dead", False) else found
-
-
-@found_by("flood")
-class TiresAfterManyLines(Scale):
-    count = 0
-
-    def decode(self, line, asked=None):
-        self.count += 1
-        return Reject("tired") if self.count > 2500 else super().decode(line, asked)
