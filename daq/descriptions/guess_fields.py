@@ -9,12 +9,18 @@ from typing import Final
 from daq.core.units import ENTRY, UNITS
 
 _ONE_PIECE: Final = (
-    r"(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
+    r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d)?(?![\d:])"
+    r"|(?<![\d.-])(?:\d{{4}}-\d\d-\d\d|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
+    r"|(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
     r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
     r"|(?P<word>[A-Za-z\u00b0%\u00b5\u03a9]+\d*(?![\d.,]))"
     r"|(?P<space>[ \t]+)"
     r"|(?P<other>.)"
 )
+_UNIT: Final = re.compile(
+    r"[ \t,;]*((?:1/)?[A-Za-z\u00b0%\u00b5\u03a9]+[0-9\u00b2\u00b3]*(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*)"
+)
+"""What may be a unit behind a number."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
 SPELLED: Final = {
     "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
@@ -42,6 +48,8 @@ class GuessedField:
         unit: UCUM code, "" where none was recognised.
         before: the word or sign before it, for its name.
         special: what stood there in place of a number.
+        behind: the word behind it, which may be its unit.
+        kept: False for the time of day and the date, which are passed over.
     """
 
     type: str
@@ -50,6 +58,8 @@ class GuessedField:
     before: str = ""
     name: str = ""
     special: list[str] = field(default_factory=list)
+    behind: str = ""
+    kept: bool = True
     width: int = 0
     """Characters it always has, where nothing but that says where it ends; otherwise 0."""
 
@@ -75,6 +85,8 @@ class GuessedLine:
     lines: list[str]
     by_blanks: bool = False
     """Nothing but blanks stands between its fields."""
+    fixed_numbers: list[str] = field(default_factory=list)
+    """Numbers with a unit that are the same in all of its lines."""
 
     @property
     def fields(self) -> list[GuessedField]:
@@ -84,7 +96,7 @@ class GuessedLine:
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A piece of one line and what it is: number, dashes, word, space, other."""
+    """A piece of one line and what it is: clock (a time of day or a date), number, dashes, word, space, other."""
 
     kind: str
     text: str
@@ -140,16 +152,24 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
     """The pattern of lines of the same make."""
     rows = [_aligned(text, mark) for text in texts]
     pieces: list[Piece] = []
-    before = last = ""
+    before = last = before_kind = ""
+    fixed: list[str] = []
     for column in zip_longest(*rows, fillvalue=("", Token("other", ""))):
         blanks = [blank for blank, _ in column]
         tokens = [token for _, token in column]
         kinds = {token.kind for token in tokens}
         said = [token.text for token in tokens]
-        if "number" in kinds and _is_field(said, glued=not blanks[0] and last.isalpha()):
+        if kinds == {"clock"}:
+            _append(pieces, _common(blanks))
+            pieces.append(GuessedField("word", said, kept=False))
+        elif "number" in kinds and _is_field(said, glued=not blanks[0] and last.isalpha()):
             found = _number_field(blanks, tokens, before)
             pad = _common(blanks)
-            if pad and found.type != "padded":
+            if found.type != "padded" and _is_right_aligned(pad, first=not pieces):
+                # Longer numbers take the place of blanks; one blank parts it from a field before it.
+                found.type, pad = "padded", " " if pieces and isinstance(pieces[-1], GuessedField) else ""
+                _append(pieces, pad)
+            elif pad and found.type != "padded":
                 _append(pieces, pad)
             pieces.append(found)
         elif len(set(said)) > 1:
@@ -158,8 +178,10 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
             pieces.append(GuessedField("letters" if letters else "word", said, before=before))
         else:
             _append(pieces, _common(blanks) + said[0])
-            _unit_behind(pieces, said[0])
+            if kinds == {"word"} and blanks[0] and before_kind == "number" and unit_of(said[0]):
+                fixed.append(last)
         last = said[0]
+        before_kind = "number" if kinds == {"number"} and len(set(said)) == 1 else ""
         before = last if kinds == {"word"} and len(set(said)) == 1 else before if kinds == {"other"} else ""
     for one, other in pairwise(pieces):
         if isinstance(one, str) or isinstance(other, str):
@@ -171,7 +193,8 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
     # Fields that touch are parted by blanks only where the second takes the blanks before it.
     parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
     by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
-    return GuessedLine(pieces, list(texts), by_blanks)
+    _units_behind(pieces)
+    return GuessedLine(pieces, list(texts), by_blanks, fixed)
 
 
 def _aligned(text: str, mark: str) -> list[tuple[str, Token]]:
@@ -221,13 +244,19 @@ def _append(pieces: list[Piece], text: str) -> None:
         pieces.append(text)
 
 
-def _unit_behind(pieces: list[Piece], text: str) -> None:
-    """Where `text` is a unit and a number stands before it, that is the number's unit."""
-    number = next((p for p in reversed(pieces) if isinstance(p, GuessedField)), None)
-    if number is None or not number.numeric or number.unit or not isinstance(pieces[-1], str):
-        return
-    if pieces[-1].strip(" ,;") == text:
-        number.unit = unit_of(text)
+def _is_right_aligned(pad: str, *, first: bool) -> bool:
+    """Whether the blanks before a number are room for more digits."""
+    return set(pad) == {" "} and (first or len(pad) > 1)
+
+
+def _units_behind(pieces: Sequence[Piece]) -> None:
+    """Where a unit stands behind a number, that is the number's unit."""
+    for found, text in pairwise(pieces):
+        if isinstance(found, str) or not isinstance(text, str) or not found.numeric:
+            continue
+        word = _UNIT.match(text)
+        found.behind = word[1] if word else ""
+        found.unit = unit_of(found.behind)
 
 
 def unit_of(text: str) -> str:
@@ -243,6 +272,8 @@ def name_fields(line: GuessedLine) -> None:
     """Give each field a name that says what it probably is; names differ."""
     used: set[str] = set()
     for found in line.fields:
+        if not found.kept:
+            continue
         hint = HINTS.get(found.before.upper(), "")
         if not found.numeric:
             name = "state"

@@ -3,8 +3,8 @@
 import re
 from typing import Final
 
-SERIAL: Final = re.compile(r"(?i)(?:serial|ser|s/?n|nr)(?:[ .]?no)?[ =:#]{0,2}")
-FIRMWARE: Final = re.compile(r"(?i)(?:firmware|fw|ver(?:sion)?|rev|sw)[ =:]{0,2}")
+SERIAL: Final = re.compile(r"(?i)(?<![a-z])(?:(?:serial|ser|s/?n|nr)(?:[ .]?no)?[ .=:#]{0,3}|no[.:] ?)")
+FIRMWARE: Final = re.compile(r"(?i)(?:firmware|fw|ver(?:sion)?|rev|sw|(?<![a-z])[vr](?=\d))[ .=:]{0,2}")
 
 
 def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:

@@ -15,6 +15,8 @@ SECOND: Final = 1_000_000_000
 LEAST_BYTES: Final = 4
 SOON: Final = 5
 """Among so many lines after a request is its answer."""
+ENVELOPE: Final = re.compile(rb"([\x01\x02])[^\x01\x02\x03]*\x03([^\x01\x02\x03]{0,4}|[\x01\x02\x03])(?=\1|$)")
+"""STX or SOH, text, ETX, and the checksum behind it."""
 CONTROL: Final = (b"\r\n", b"\n\r", b"\n", b"\r", b"\x03", b"\x00")
 
 
@@ -51,7 +53,8 @@ class Lines:
         sends_end: what ended the requests; None where none was sent.
         streams: readings come unasked.
         heard: the lines in order.
-            began: the first line was the rest of one.
+        enveloped: they stand between STX and ETX, with a checksum behind.
+        began: the first line was the rest of one.
     """
 
     ends: tuple[bytes, ...] = ()
@@ -61,6 +64,7 @@ class Lines:
     sends_end: bytes | None = None
     streams: bool = False
     heard: list[Heard] = field(default_factory=list)
+    enveloped: bool = False
     began: bool = False
 
     def answers(self, request: bytes) -> list[bytes]:
@@ -91,7 +95,8 @@ def cut_lines(capture: Capture, file: str) -> Lines:
         )
     lines = Lines(sends_end=_common_end(capture.sent))
     lines.echo = _echoes(capture)
-    lines.ends = _ends(received)
+    lines.enveloped = _enveloped(received)
+    lines.ends = () if lines.enveloped else _ends(received)
     chunks = _chunks(capture, echo=lines.echo)
     if not lines.ends:
         _without_ends(lines, chunks)
@@ -124,6 +129,16 @@ def _echoes(capture: Capture) -> bool:
         elif piece.way == "<":
             got += piece.data
     return seen >= 2 and came * 5 >= seen * 4
+
+
+def _enveloped(received: bytes) -> bool:
+    """Whether something stands between each ETX and the next STX: then a line does not end with ETX."""
+    found = ENVELOPE.findall(received)
+    return (
+        len(found) >= 2
+        and len(found) * 5 >= 4 * received.count(b"\x03")
+        and all(behind and not behind.isspace() for _, behind in found)
+    )
 
 
 def _ends(received: bytes) -> tuple[bytes, ...]:
@@ -175,7 +190,7 @@ def _without_ends(lines: Lines, chunks: Sequence[Chunk]) -> None:
             blocks.append(0)
         blocks[-1] += len(chunk.data)
     usual, count = Counter(blocks).most_common(1)[0]
-    if count * 10 >= 9 * len(blocks) and len(blocks) >= 3:
+    if count * 10 >= 9 * len(blocks) and len(blocks) >= 3 and not lines.enveloped:
         lines.length, lines.gap_ns = usual, 0
 
 

@@ -13,9 +13,10 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.driver import Reply
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece, read_capture
-from daq.descriptions.guess import FILL_IN, guess_description, open_points
+from daq.descriptions.guess import guess_description
 from daq.descriptions.guess_checksum import FoundChecksum, find_checksum
 from daq.descriptions.guess_identity import identity_pattern
+from daq.descriptions.guess_write import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import asked_of, heard, is_reading
@@ -39,6 +40,23 @@ def talking(lines, *, end=b"\r\n", every_ms=500, request=b""):
             pieces.append(Piece(t, ">", request))
         pieces.append(Piece(t + 20 * MILLISECOND, "<", line + end))
     return Capture(pieces, {"settings": "4800 baud, 7E1"})
+
+
+def between_stx_and_etx(body):
+    """An envelope with its block check: the exclusive or of what follows STX, ETX included (ISO 1155, from memory)."""
+    covered = body + b"\x03"
+    check = 0
+    for byte in covered:
+        check ^= byte
+    return b"\x02" + covered + bytes([check])
+
+
+def asked(talk, *, end=b""):
+    pieces = []
+    for i, (request, answer) in enumerate(talk):
+        t = i * 300 * MILLISECOND
+        pieces += [Piece(t, ">", request + end), Piece(t + 20 * MILLISECOND, "<", answer)]
+    return Capture(pieces, {"settings": "9600 baud, 8N1"})
 
 
 # ---- known drivers: made anew from what their instruments say
@@ -97,6 +115,8 @@ def test_the_serial_number_is_found():
         ("I thermometer serial=T-0310 firmware=1.0", "id", "T-0310", True),
         ("NR 204417", "NR", "204417", True),
         ("Kiln Street Works,bench multimeter,M-0610,1.02", "*IDN?", "M-0610", True),
+        ("#07 ID DOSER-3 Nr. 20417 V2,1", "#07 ID?", "20417", True),
+        ("TANKSCALE 7 S/N 4471 R1.3", "V", "4471", True),
         ("NK4711", "N?", "K4711", False),
         ("#01IHT0042", "@01I", "HT0042", False),
         ("SN;P-0330;1.4", "SN?", "P-0330", False),
@@ -173,6 +193,8 @@ def test_what_a_person_must_fill_in_is_named_with_its_line():
     ("capture", "said"),
     [
         (Capture([Piece(0, ">", b"A")]), "hardly anything came"),
+        (asked([(b"\x0201G\x03u", b"\x15")] * 6), r"refuses every request .* answers \\x15"),
+        (asked([(b"A", b"ERR 3\r\n")] * 6, end=b"\r"), "refuses every request .*--end"),
         (Capture([Piece(0, "<", b"\xff\x00\x81\x92" * 20 + b"\n")]), "no text"),
         (talking([b"hello", b"world", b"again"]), "no line in this capture holds a number"),
         (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture holds a number"),
@@ -259,6 +281,61 @@ def test_what_nothing_separates_is_told_apart_by_its_width():
     found, _ = guessed(talking([b"12.5a1", b"13.5b2", b"10.0a1"]))
     assert found.tables.line["reading"].pattern == "{value:number 4}{state:word}"
     assert found.driver().decode(b"12.5a1") == (12.5,)
+
+
+# ---- instruments that were written for this purpose, as they come on the bench
+
+
+@pytest.mark.parametrize("masses", [(1211.2, 1207.8, 1204.3, 1190.0), (9.5, 101.5, 1204.3, 88.0)])
+def test_lines_between_stx_and_etx_with_a_block_check_behind(masses):
+    talk = []
+    for i, mass in enumerate(masses):
+        text = b"01G%+.1fkg %s" % (mass, b"ST" if i % 2 else b"MO")
+        talk.append((between_stx_and_etx(b"01G"), between_stx_and_etx(text)))
+        talk.append((between_stx_and_etx(b"01V"), between_stx_and_etx(b"01VTANKSCALE 7 S/N 4471 R1.3")))
+    found, guess = guessed(asked(talk))
+    assert found.tables.checksum.name == "xor"
+    assert found.tables.checksum.requests
+    assert any("between STX and ETX" in said for said in guess.said)
+    driver = found.driver()
+    assert driver.poll().data == between_stx_and_etx(b"01G")
+    assert driver.identify().data == between_stx_and_etx(b"01V")
+    line = between_stx_and_etx(b"01G+00815.0kg ST")
+    assert driver.decode(line) == (815.0,)
+    assert type(driver.decode(line.replace(b"8", b"9"))).__name__ == "Reject"
+    who = driver.decode(talk[1][1], driver.identify())
+    assert (who.identity.serial, who.identity.firmware) == ("4471", "1.3")
+    assert_conforms(found.driver, capture=asked(talk))
+
+
+def test_the_time_of_day_and_the_date_are_no_measured_values():
+    lines = [
+        b"%3d  26.11.2026 09:%02d  105 C  %6.3f g  %5.2f %%" % (n, n, mass, percent)
+        for n, mass, percent in ((8, 5.5, 3.5), (9, 5.25, 4.25), (10, 5.75, 12.5))
+    ]
+    found, guess = guessed(talking(lines))
+    driver = found.driver()
+    assert [(c.name, c.unit) for c in driver.channels] == [("value", "1"), ("mass", "g"), ("value_2", "%")]
+    # Another day, another hour, and more digits than were seen.
+    assert driver.decode(b"103  01.12.2026 14:31  105 C  12.125 g   4.00 %") == (103.0, 12.125, 4.0)
+    assert any("whether 105, the same in every line" in what for what in guess.open)
+
+
+def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
+    found, guess = guessed(talking([b"F %s ml/min V %s ml" % (v, v) for v in (b"1.25", b"1.50", b"2.25")]))
+    assert [(c.name, c.unit) for c in found.tables.channel] == [("value", "1"), ("volume", "mL")]
+    assert any("followed by 'ml/min'" in what for what in guess.open)
+
+
+def test_a_request_that_is_refused_is_not_asked_for_readings():
+    talk = [(b"F?", b"F 1,25 mm\r"), (b"X", b"ERR 3\r"), (b"F?", b"F 1,50 mm\r"), (b"X", b"ERR 3\r")]
+    found, _ = guessed(asked(talk, end=b"\r"))
+    assert found.tables.poll.requests == ("value",)
+    assert found.tables.request["value"].send == "F?"
+    assert {name: line.says for name, line in found.tables.line.items()} == {
+        "value": "reading",
+        "answer-1-1": "refusal",
+    }
 
 
 def test_what_cannot_be_told_apart_is_written_down_and_its_place_is_named(tmp_path, capsys, monkeypatch):

@@ -1,0 +1,226 @@
+"""The parts of a description file that is made from a capture, each as lines of text."""
+
+import json
+import re
+from collections.abc import Iterator, Sequence
+from typing import Final
+
+from daq.core.checksums import CHECKSUMS
+from daq.descriptions.guess_checksum import FoundChecksum
+from daq.descriptions.guess_fields import GuessedField, GuessedLine
+from daq.descriptions.guess_identity import literal
+from daq.descriptions.guess_lines import Lines, interval_of
+
+FILL_IN: Final = "FILL IN:"
+"""Begins a remark on something that only a person can know."""
+SECOND: Final = 1_000_000_000
+LEAST_TIMEOUT: Final = 300_000_000
+
+
+def fill_in(what: str) -> str:
+    """The remark that a person must fill something in."""
+    return f"# {FILL_IN} {what}"
+
+
+def open_points(text: str) -> Iterator[tuple[int, str]]:
+    """Remarks of a description file on what is still to be filled in: number of the line and what."""
+    for number, line in enumerate(text.splitlines(), 1):
+        _, mark, what = line.partition(fill_in(""))
+        if mark:
+            yield number, what
+
+
+def head(kind: str, file: str, mark: str, *, identified: bool) -> list[str]:
+    """The keys before the first table; `mark` is the decimal mark."""
+    out = [
+        f"# A first description of {kind}, made from {file}.",
+        f"# Look through it; what begins with '{FILL_IN}' only you can know. Then: daq driver check",
+        "format = 1",
+        f"kind = {quoted(kind)}",
+        'title = ""                    # what people call it',
+    ]
+    if mark == ",":
+        out.append('decimal = "comma"             # 12,5 is twelve and a half')
+    if identified:
+        out.append('identify = "who"              # so that another instrument on this port is noticed')
+    else:
+        out.append("# identify = ...              # the request for its serial number, where it has one")
+    return out
+
+
+def port(settings: str, *, echo: bool) -> list[str]:
+    """The serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
+    found = re.match(r"(\d+) baud, ([5-8])([NEO])([\d.]+)", settings)
+    out = ["[port]"]
+    if found:
+        out.append(f"baud = {found[1]}")
+        out += [f"data_bits = {found[2]}"] if found[2] != "8" else []
+        out += [f"parity = {quoted(found[3])}"] if found[3] != "N" else []
+        out += [f"stop_bits = {found[4]}"] if found[4] not in ("1", "1.5") else []
+    else:
+        out += ["baud = 9600", fill_in("the baud rate of the instrument")]
+    if echo:
+        out.append("echo = true                   # it sends every request back before it answers")
+    return out
+
+
+def framing(lines: Lines) -> list[str]:
+    """What marks a line."""
+    out = ["[framing]"]
+    if lines.ends:
+        out.append("ends = [" + ", ".join(quoted(e.decode("latin-1")) for e in lines.ends) + "]")
+    elif lines.length:
+        out.append(f"length = {lines.length}")
+    else:
+        out.append(f"gap = {time(lines.gap_ns)}")
+    longest = max(len(h.text) for h in lines.heard)
+    out.append(f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes")
+    sends = lines.sends_end
+    if sends is not None and (not lines.ends or sends != lines.ends[0]):
+        out.append(f"sends_end = {quoted(sends.decode('latin-1'))}")
+    if lines.streams and lines.ends:
+        out.append("drop_first = true             # the first line after opening may be the rest of one")
+    return out
+
+
+def checksum(found: FoundChecksum | None, *, requests: bool) -> list[str]:
+    """The checksum of every line, and whether requests carry it too; nothing where there is none."""
+    if found is None:
+        return []
+    out = ["[checksum]", f"name = {quoted(found.name)}"]
+    if found.written != "hex":
+        out.append(f"written = {quoted(found.written)}")
+    if found.written == "hex" and found.letters != "upper":
+        out.append('letters = "lower"')
+    if found.written == "hex" and found.digits != 2 * CHECKSUMS[found.name].size:
+        out.append(f"digits = {found.digits}")
+    if found.mark:
+        out.append(f"mark = {quoted(found.mark)}")
+    if found.covers_mark:
+        out.append("covers_mark = true")
+    if found.skip:
+        out.append(f"skip = {found.skip}")
+    if requests:
+        out.append("requests = true")
+    if not found.sure:
+        out.append(fill_in("whether this checksum is no chance: few different lines came"))
+    return out
+
+
+def channel(found: GuessedField) -> list[str]:
+    """One measured quantity."""
+    measured = [t for t in found.texts if t not in found.special]
+    whole = max(len(t.lstrip("+- ").split(".")[0].split(",")[0]) for t in measured)
+    width = max(whole, 1) if found.type == "number" else whole + 1
+    signed = any(t[0] in "+-" for t in measured)
+    high = 10.0**width if found.type != "scientific" else 1e9
+    seen = f"{min(found.numbers):g} to {max(found.numbers):g} in the capture"
+    out = ["[[channel]]", f"name = {quoted(found.name)}", f"unit = {quoted(found.unit or '1')}"]
+    if not found.unit:
+        behind = f", followed by {found.behind!r}" if found.behind else ""
+        out.append(fill_in(f"the UCUM unit of {found.name} ({seen}{behind}); '1' is a plain number"))
+    out += [f"low = {-high if signed else 0:g}", f"high = {high:g}"]
+    out.append(fill_in(f"the range of {found.name} as the maker states it ({seen})"))
+    return out
+
+
+def stream(interval: int) -> list[str]:
+    """For readings that come unasked, every `interval` ns."""
+    stale = max(5 * interval, 2 * SECOND)
+    return ["[stream]", f"interval = {time(interval)}", f"stale_after = {time(stale)}  # then it is silent"]
+
+
+def poll(names: Sequence[str], slowest: int) -> list[str]:
+    """For readings that are asked for by these requests, whose answers together took `slowest` ns at most."""
+    wanted = max(interval_of([2 * slowest]) if slowest else 0, 500_000_000)
+    every = max(wanted, 2 * slowest // 100_000_000 * 100_000_000)
+    return [
+        "[poll]",
+        f"requests = [{', '.join(map(quoted, names))}]",
+        f"interval = {time(every)}  # how often it is asked",
+        f"stale_after = {time(max(5 * SECOND, 5 * every))}  # without a reading for so long it is silent",
+    ]
+
+
+def request(name: str, text: str, lines: Sequence[str], slowest: int, *, streams: bool) -> list[str]:
+    """One request; `lines` answer it and nothing else, its slowest answer took `slowest` ns."""
+    timeout = max(LEAST_TIMEOUT, -(-3 * slowest // 100_000_000) * 100_000_000)
+    if streams:
+        timeout += 1_500_000_000  # the answer waits its turn between two lines
+    sent = re.sub("[{}]", lambda m: m[0] * 2, text)
+    out = [f"[request.{name}]", f"send = {quoted(sent)}"]
+    if lines:
+        out.append(f"answers = [{', '.join(map(quoted, lines))}]")
+    out.append(f"timeout = {time(timeout)}  # the slowest answer took {seconds(slowest)}")
+    return out
+
+
+def ignored_line(name: str, group: GuessedLine) -> list[str]:
+    """A line in which nothing is measured, or that comes too seldom to wait for."""
+    return [
+        f"[line.{name}]",
+        'says = "ignored"',
+        f"pattern = {quoted(_pattern(group, named=False))}",
+        fill_in(f"what {quoted(group.lines[0])} says"),
+    ]
+
+
+def reading_line(name: str, group: GuessedLine) -> list[str]:
+    """A line that gives values."""
+    out = [f"# for example {quoted(group.lines[-1])}", f"[line.{name}]", 'says = "reading"']
+    if group.by_blanks:
+        columns = [_field(f) if f.type != "padded" else _field(f, "number") for f in group.fields]
+        out += [f"columns = [{', '.join(map(quoted, columns))}]", 'separator = " "']
+    else:
+        out.append(f"pattern = {quoted(_pattern(group))}")
+    fixed = group.fixed_numbers
+    if fixed:
+        one, them = ("", "it") if len(fixed) == 1 else ("s", "them")
+        out.append(
+            fill_in(
+                f"whether {', '.join(fixed)}, the same in every line of the capture, can change; if so write a field "
+                f"in the place of the number{one}: {{:number}} passes {them} over"
+            )
+        )
+    for found in group.fields:
+        if found.kept:
+            out += _field_table(name, found)
+    return out
+
+
+def seconds(ns: int) -> str:
+    """A time for a person."""
+    return f"{ns / 1e9:g} s" if ns >= SECOND else f"{round(ns / 1e6)} ms"
+
+
+def time(ns: int) -> str:
+    """A time as a value of TOML."""
+    return f'"{seconds(ns)}"'
+
+
+def quoted(text: str) -> str:
+    """A string of TOML."""
+    return json.dumps(text, ensure_ascii=True)
+
+
+def _field_table(line: str, found: GuessedField) -> list[str]:
+    out = ["", f"[line.{line}.fields.{found.name}]"]
+    if not found.numeric:
+        texts = list(dict.fromkeys(found.texts))
+        said = ", ".join(map(quoted, texts))
+        out.append("means = { " + ", ".join(f'{quoted(t)} = ""' for t in texts) + " }")
+        return [*out, fill_in(f'which of {said} mean a fault, as in: "E" = "probe" or "value: unsteady"')]
+    if not found.special:
+        return []
+    said = ", ".join(map(quoted, found.special))
+    out.append("special = { " + ", ".join(f'{quoted(s)} = "not_a_number"' for s in found.special) + " }")
+    return [*out, fill_in(f"which fault {said} stands for (probe, over_range, ...)")]
+
+
+def _pattern(group: GuessedLine, *, named: bool = True) -> str:
+    return "".join(literal(p) if isinstance(p, str) else _field(p, named=named) for p in group.pieces)
+
+
+def _field(found: GuessedField, kind: str = "", *, named: bool = True) -> str:
+    width = f" {found.width}" if found.width else ""
+    return f"{{{found.name if named and found.kept else ''}:{kind or found.type}{width}}}"
