@@ -13,7 +13,7 @@ def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
     columns = text.split(",")
     if len(columns) == 4:  # IEEE 488.2, 10.14: maker, model, serial number, firmware
         return "{:text},{kind:text},{serial:text},{firmware:text}", True
-    if found and (word := re.match(r"[^\s,;*]+", text[found.end() :])):
+    if found and (word := re.match(r"[^\s,;*\x00-\x1f]+", text[found.end() :])):
         return _with_firmware(text, found.end(), found.end() + len(word[0])), True
     # What the answer repeats of the request is no part of the number.
     begin = len(text) - len(text.lstrip("#@$:<>!*"))
@@ -32,7 +32,7 @@ def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
 def _with_firmware(text: str, start: int, end: int, width: str = "") -> str:
     head, tail = text[:start], text[end:]
     found = FIRMWARE.search(tail)
-    word = re.match(r"[^\s,;]+", tail[found.end() :]) if found else None
+    word = re.match(r"[^\s,;\x00-\x1f]+", tail[found.end() :]) if found else None
     if found and word:
         at = found.end()
         tail_pattern = literal(tail[:at]) + "{firmware:word}" + literal(tail[at + len(word[0]) :])
