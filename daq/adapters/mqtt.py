@@ -23,6 +23,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daq.adapters.mqtt_client import (
+    LOST,
+    Answered,
     BrokerDownError,
     NoAnswerError,
     OpenClient,
@@ -30,6 +32,7 @@ from daq.adapters.mqtt_client import (
     enter,
     explained,
     leave,
+    unheard,
 )
 from daq.adapters.mqtt_settings import MqttSettings, tls_context
 
@@ -100,8 +103,14 @@ class Connection:
             RefusedError: the broker did not take it; carries the reason's name and code.
             BrokerDownError: the connection was lost or no answer came in time; the message may or may not have arrived.
         """
-        answer = self.start(topic, payload, qos=qos, retain=retain, properties=properties)
-        if answer is None:
+        answer = asyncio.get_running_loop().create_future()
+
+        def answered(code: int) -> None:
+            if not answer.done():
+                answer.set_result(code)
+
+        self.start(topic, payload, answered, qos=qos, retain=retain, properties=properties)
+        if qos == 0:
             return
         try:
             # Not wait_for: in Python 3.11 it swallows a cancellation that comes together with the answer.
@@ -109,15 +118,22 @@ class Connection:
                 code = await answer
         except TimeoutError:
             raise BrokerDownError(f"no acknowledgement within {self.timeout_s:g} s") from None
+        if code == LOST:
+            raise BrokerDownError(self.lost.result())
         if code >= REFUSED_FROM:
             raise refusal(code)
 
     def start(
-        self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False, properties: str = "{}"
-    ) -> "asyncio.Future[int] | None":
-        """Send a message; the future gives the reason code of the answer, None stands for one that gets none (QoS 0).
-
-        The future raises `BrokerDownError` when the connection is lost.
+        self,
+        topic: str,
+        payload: bytes,
+        answered: Answered,
+        *,
+        qos: int = 1,
+        retain: bool = False,
+        properties: str = "{}",
+    ) -> None:
+        """Send a message; `answered` gets the reason code as it comes, or `LOST`, and nothing with QoS 0.
 
         Raises:
             RefusedError: the broker said that it takes nothing so large.
@@ -127,7 +143,7 @@ class Connection:
             text = f"larger than the broker takes ({len(payload)} of at most {self.largest} bytes)"
             raise RefusedError(text, for_good=True)
         described = _properties(properties) if self.version == "5" else None
-        return self._client.start_publish(topic, payload, qos, retain, described)
+        self._client.start_publish(topic, payload, qos, retain, described, answered)
 
     def on_arrival(self, take: Callable[[str, bytes, bool], None]) -> None:
         """From now on give what arrives to `take` at once (topic, payload, retained); `receive` gets nothing more."""
@@ -193,7 +209,7 @@ class Connection:
         if self.lost.done() or self._client.backlog > LIVE_BACKLOG:
             return False
         with contextlib.suppress(BrokerDownError):
-            self._client.start_publish(topic, payload, 0, False, None)
+            self._client.start_publish(topic, payload, 0, False, None, unheard)
             return True
         return False
 

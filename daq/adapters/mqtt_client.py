@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 from collections.abc import Callable, Coroutine
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -15,6 +15,13 @@ from daq.adapters.mqtt_settings import MqttSettings
 from daq.core.errors import DaqError
 
 T = TypeVar("T")
+Answered = Callable[[int], None]
+LOST: Final = -1
+"""In place of a reason code: the connection ended before the answer came."""
+
+
+def unheard(code: int) -> None:
+    """Takes an answer that nobody waits for."""
 
 
 async def to_the_end(awaitable: Coroutine[Any, Any, T]) -> T:
@@ -54,7 +61,7 @@ class OpenClient(aiomqtt.Client):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.answers: dict[int, asyncio.Future[int]] = {}
+        self._answers: dict[int, Answered] = {}
         self.limits: dict[str, int] = {}
         self.session_present = False
         """Whether the broker knew this client from before."""
@@ -67,18 +74,23 @@ class OpenClient(aiomqtt.Client):
         self._disconnected.add_done_callback(self._on_end)
 
     def start_publish(
-        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None
-    ) -> "asyncio.Future[int] | None":
-        """Send a message; the future gives the reason code, None stands for one that gets no answer (QoS 0)."""
+        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None, answered: Answered
+    ) -> None:
+        """Send a message; `answered` is called with the reason code of its answer, or with `LOST`.
+
+        It is called while the answer is read, and not at all where there is none (QoS 0).
+
+        Raises:
+            BrokerDownError: the connection is lost already.
+        """
         if self.lost.done():
             raise BrokerDownError(self.lost.result())
         info = self._client.publish(topic, payload, qos, retain, properties)
         if info.rc != MQTT_ERR_SUCCESS:
             raise BrokerDownError(f"the message could not be sent (client error {int(info.rc)})")
-        if qos == 0:
-            return None
-        # The answer is read by the event loop, so it cannot have come before this line.
-        return self.answers.setdefault(info.mid, asyncio.get_running_loop().create_future())
+        if qos:
+            # The answer is read by the event loop, so it cannot have come before this line.
+            self._answers[info.mid] = answered
 
     @property
     def backlog(self) -> int:
@@ -113,11 +125,9 @@ class OpenClient(aiomqtt.Client):
     def _end(self, reason: str) -> None:
         if not self.lost.done():
             self.lost.set_result(reason)
-        for answer in self.answers.values():
-            if not answer.done():
-                answer.set_exception(BrokerDownError(reason))
-                answer.exception()  # seen here: whoever waited may be gone
-        self.answers.clear()
+        waiting, self._answers = self._answers, {}
+        for answered in waiting.values():
+            answered(LOST)
 
     def _on_connect(
         self,
@@ -162,11 +172,11 @@ class OpenClient(aiomqtt.Client):
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
-        answer = self.answers.pop(mid, None)
-        if answer is None:
+        answered = self._answers.pop(mid, None)
+        if answered is None:
             super()._on_publish(client, userdata, mid, reason_code, properties)
-        elif not answer.done():
-            answer.set_result(reason_code.value)
+        else:
+            answered(reason_code.value)
 
 
 async def enter(client: OpenClient) -> None:

@@ -35,7 +35,7 @@ from daq.adapters.store_rows import Message
 from daq.adapters.topics import Topics
 from daq.core.errors import DaqError, StoreError
 
-BATCH: Final = 500
+BATCH: Final = 1000
 """So many messages are read at once."""
 LOW: Final = 200
 """Fewer that are ready to be sent, and the next are read."""

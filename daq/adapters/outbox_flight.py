@@ -10,7 +10,7 @@ from functools import lru_cache, partial
 from typing import Final, ParamSpec, TypeVar
 
 from daq.adapters.mqtt import REFUSED_FROM, Connection, refusal
-from daq.adapters.mqtt_client import BrokerDownError, RefusedError, to_the_end
+from daq.adapters.mqtt_client import LOST, BrokerDownError, RefusedError, to_the_end
 from daq.adapters.store_rows import Message
 
 COLLECT_S: Final = 0.005
@@ -89,9 +89,10 @@ class Flight:
     def send(self, m: Message) -> bool:
         """Publish a message; False where the connection is lost."""
         try:
-            answer = self._connection.start(
-                m.topic, m.payload, qos=m.qos, retain=m.retain, properties=_properties_of(m.properties, _again(m))
-            )
+            self._connection.start(
+                m.topic, m.payload, partial(self._answered, m),
+                qos=m.qos, retain=m.retain, properties=_properties_of(m.properties, _again(m)),
+            )  # fmt: skip
         except BrokerDownError as error:
             self._unsendable = str(error)
             return False
@@ -99,20 +100,18 @@ class Flight:
             self._answers.refused.append((m, error))
             self._wake()
             return True
-        if answer is None:
+        if not m.qos:
             self._answers.taken.append(m)
             self._wake()
             return True
         self._sent[m.seq] = (m, self._loop.time())
-        answer.add_done_callback(partial(self._answered, m))
         return True
 
-    def _answered(self, m: Message, answer: "asyncio.Future[int]") -> None:
-        if answer.cancelled() or answer.exception() is not None:
-            return  # lost with the connection: it stays among the sent
+    def _answered(self, m: Message, code: int) -> None:
+        if code == LOST:
+            return  # it stays among the sent
         if self._sent.pop(m.seq, None) is None:
             return
-        code = answer.result()
         if code >= REFUSED_FROM:
             self._answers.refused.append((m, refusal(code)))
         else:

@@ -25,7 +25,9 @@ from daq.adapters.store_rows import (
 from daq.core.errors import JournalError, StoreError
 from daq.core.journal import Block, chain
 
-_MESSAGE: Final = f"SELECT {', '.join(f.name for f in fields(Message))} FROM outbox "  # noqa: S608 - our names
+_COLUMNS: Final = tuple(f.name for f in fields(Message))
+_MESSAGE: Final = f"SELECT {', '.join(_COLUMNS)} FROM outbox "  # noqa: S608 - our names
+_FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
 
 
 class Reader:
@@ -61,6 +63,14 @@ class Reader:
             # Closing a connection under a query of another thread would crash the process.
             with self._turn:
                 return list(self._db.query(sql, list(parameters)))
+        except sqlite3.Error as error:
+            raise explain(error, self.path) from error
+
+    def _rows(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
+        """The same where a row for each of thousands of messages must not cost more than the message."""
+        try:
+            with self._turn:
+                return self._db.execute(sql, parameters).fetchall()
         except sqlite3.Error as error:
             raise explain(error, self.path) from error
 
@@ -234,7 +244,7 @@ class Reader:
 
     def outbox(self, where: str, parameters: Sequence[Any], limit: int) -> list[Message]:
         """Messages for which a condition holds, at most `limit` (-1: all)."""
-        return [_message(row) for row in self.query(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit])]
+        return [_message(row) for row in self._rows(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit])]
 
     def outbox_depth(self) -> OutboxDepth:
         """How much waits for the broker."""
@@ -272,5 +282,8 @@ def _run(row: dict[str, Any]) -> RunRecord:
     return RunRecord(**{**row, "companions": tuple(json.loads(row["companions"])), "simulated": bool(row["simulated"])})
 
 
-def _message(row: dict[str, Any]) -> Message:
-    return Message(**{**row, "retain": bool(row["retain"]), "quarantined": bool(row["quarantined"])})
+def _message(row: tuple[Any, ...]) -> Message:
+    values = list(row)
+    for i in _FLAGS:
+        values[i] = bool(values[i])
+    return Message(*values)

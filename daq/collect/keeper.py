@@ -17,7 +17,7 @@ import psycopg
 import structlog
 
 import daq
-from daq.adapters.mqtt_client import BrokerDownError
+from daq.adapters.mqtt_client import BrokerDownError, unheard
 from daq.adapters.outbox_flight import Backoff
 from daq.collect import gaps
 from daq.collect.broker import TakingClient, joined
@@ -116,7 +116,7 @@ class Watch:
         if self._client is None:
             return False
         try:
-            self._client.start_publish(request.topic, request.payload, 1, False, None)
+            self._client.start_publish(request.topic, request.payload, 1, False, None, unheard)
         except BrokerDownError:
             return False
         self._log.info("asked for results again", stream=request.stream, first=request.first, last=request.last,
