@@ -1,0 +1,245 @@
+"""Damaged lines of every built-in driver: none raises, and what a checksum can show is never believed.
+
+The lines are what the simulators say and what the descriptions compose.  Whether a checksum could show the damage is
+judged beside the drivers, by the published algorithms: exclusive or and LRC written out here, CRC-16/XMODEM of the
+standard library's `binascii`, CRC-16/MODBUS of the public package `crc`.
+"""
+
+import functools
+import gc
+import operator
+import random
+import tracemalloc
+from binascii import crc_hqx
+
+import pytest
+from crc import Calculator, Crc16
+
+from daq.app.driver_choice import chosen_driver
+from daq.core.driver import Reject
+from daq.core.exchange import Exchange
+from daq.core.frames import make_framer
+from daq.descriptions.compose import Composer
+from daq.descriptions.driver import DescribedDriver
+from daq.testing.case import ignored, same
+from daq.testing.checks_bytes import proper
+from daq.testing.talk import Example, asked_of, heard, raw, requests_of
+from daq.testing.watchdog import at_most
+from tests.kit.built_in import CASES, NAMES, instrument
+
+EACH_DRIVER = pytest.mark.parametrize(("name", "options", "kind", "given"), CASES, ids=NAMES)
+COMPOSED, BYTES, DAMAGED = 60, 3_000, 5_000
+GROWTH_BYTES = 6_000
+QUIET_NS = 1_000_000_000_000
+MODBUS = Calculator(Crc16.MODBUS)
+
+
+def xor(data):
+    return functools.reduce(operator.xor, data, 0)
+
+
+def lrc(data):
+    """What makes the sum of all bytes 0 (Modbus over serial line, specification and implementation guide V1.02)."""
+    return -sum(data) & 0xFF
+
+
+def ends_with(mark, check, written):
+    """Whether a line is whole: the text, the mark, the checksum of the text as it is written."""
+
+    def whole(line):
+        size = len(written % 0)
+        text, found = line[: -size - len(mark)], line[-size - len(mark) : -size]
+        return found == mark and line[-size:] == written % check(text)
+
+    return whole
+
+
+def whole_ascii(line):
+    try:
+        data = bytes.fromhex(line.decode("ascii"))
+    except ValueError:
+        return False
+    return lrc(data[:-1]) == data[-1]
+
+
+#: How the dialects protect a line, by driver and form; what is not here has no checksum.
+WHOLE = {
+    "balance": ends_with(b"*", xor, b"%02X"),
+    "level": ends_with(b"*", xor, b"%02X"),
+    "thermometer": ends_with(b"*", xor, b"%02X"),
+    "ph-meter": ends_with(b";", lambda text: lrc(text + b";"), b"%02X"),
+    "modbus ascii": whole_ascii,
+}
+WHOLE_BY_CRC = {
+    "rotational": ends_with(b"#", lambda text: crc_hqx(text, 0), b"%04X"),
+    "streaming-rotational": ends_with(b"!", MODBUS.checksum, b"%04x"),
+    "modbus": lambda line: len(line) > 3 and MODBUS.checksum(line[:-2]).to_bytes(2, "little") == line[-2:],
+}
+PROTECTED = WHOLE | WHOLE_BY_CRC
+
+
+def dialect(name, options):
+    return f"{name} ascii" if options.get("form") == "ascii" else name
+
+
+def composed(driver, dice):
+    """Lines made from values and answers to requests, by the description itself."""
+    composer = Composer(driver)
+    polls = [r for r in requests_of(driver) if r.expects == "reading"]
+    for _ in range(COMPOSED):
+        values = {c.name: dice.uniform(c.low, c.high) for c in driver.channels}
+        for i, line in enumerate(composer.readings(values)):
+            yield line, polls[i] if i < len(polls) else None
+    for request in requests_of(driver):
+        answer = composer.answer(composer.heard(request.data), {c.name: (c.low + c.high) / 2 for c in driver.channels})
+        if answer is not None:
+            yield answer, request
+
+
+def lines_of(make, kind, given, dice):
+    """What the instrument says, and what a composer makes, as frames with their meaning."""
+    said = heard(make(), asked_of(make(), instrument(kind, given)), "simulator").examples
+    driver = make()
+    if isinstance(driver, DescribedDriver):
+        for line, asked in composed(driver, dice):
+            frame = line.removeprefix(driver.framing.begin).removesuffix(driver.framing.ends[0])
+            said.append(Example(frame, asked, driver.decode(frame, asked)))
+    believed = [e for e in said if not isinstance(e.meaning, Reject)]
+    strange = [e for e in said if isinstance(e.meaning, Reject) and not ignored(e)]
+    assert len(believed) > 20
+    assert len(strange) <= 1  # a stream may have been joined in the middle of a line
+    return believed
+
+
+def damaged(dice, line, other, end):
+    """A line, with its marks, as it may arrive."""
+    at = dice.randrange(len(line))
+    way = dice.choice(("bits", "cut", "lost", "more", "joined", "ends", "swapped", "digits"))
+    if way == "bits":
+        broken = bytearray(line)
+        for _ in range(dice.choice((1, 1, 2, 5))):
+            broken[dice.randrange(len(line))] ^= 1 << dice.randrange(8)
+        return bytes(broken)
+    if way == "cut":
+        return dice.choice((line[:at], line[at:])) + end
+    if way == "lost":
+        return line[:at] + line[at + dice.randint(1, 4) :]
+    if way == "more":
+        return line[:at] + dice.choice((dice.randbytes(2), b"0", b"-", b" ", end)) + line[at:]
+    if way == "joined":
+        return line[:at] + other[dice.randrange(len(other)) :]
+    if way == "ends":
+        return line + end * dice.randint(1, 3) + other
+    if way == "swapped":
+        to = dice.randrange(len(line))
+        broken = bytearray(line)
+        broken[at], broken[to] = broken[to], broken[at]
+        return bytes(broken)
+    return bytes(dice.choice(b"0123456789") if chr(b).isdigit() and dice.random() < 0.3 else b for b in line)
+
+
+def arrived(driver, data):
+    """The frames a framer makes of what came."""
+    framer = make_framer(driver.framing)
+    if driver.framing.drop_first:
+        framer.feed(0, driver.framing.ends[0])
+    found = framer.feed(1, data)
+    return found + framer.tick(QUIET_NS)
+
+
+@EACH_DRIVER
+def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name, options, kind, given):
+    """Exclusive or, LRC and CRC find every change of one byte; without them it is said that nothing can be found."""
+    make = chosen_driver(name, options)
+    driver, dice = make(), random.Random(name)
+    lines, taken = lines_of(make, kind, given, dice), 0
+    for _ in range(BYTES):
+        e = dice.choice(lines)
+        at = dice.randrange(len(e.frame))
+        broken = (
+            e.frame[:at] + bytes([e.frame[at] ^ dice.choice((*(1 << b for b in range(8)), 0x55))]) + e.frame[at + 1 :]
+        )
+        meaning = driver.decode(broken, e.asked)
+        proper(driver, meaning, broken)
+        if not isinstance(meaning, Reject) and not same(meaning, e.meaning):
+            taken += 1
+            assert not driver.has_checksum, (e.frame, broken, meaning)
+    assert driver.has_checksum == (dialect(name, options) in PROTECTED)
+    assert driver.has_checksum or taken > 0
+
+
+@EACH_DRIVER
+def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, given):
+    """Where several bytes are wrong, a checksum may fit by chance: then, and only then, no reader could tell."""
+    make = chosen_driver(name, options)
+    driver, dice = make(), random.Random(f"damage {name}")
+    spoken, lines = dialect(name, options), lines_of(make, kind, given, dice)
+    whole, end = PROTECTED.get(spoken), b"".join(driver.framing.ends[: driver.framing.by_terminator])
+    taken = nothing = 0
+    with at_most(20.0):
+        for _ in range(DAMAGED):
+            e, other = dice.choice(lines), dice.choice(lines)
+            data = damaged(dice, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
+            frames = arrived(driver, data)
+            nothing += not frames
+            for frame in frames:
+                meaning = driver.decode(frame, e.asked)
+                proper(driver, meaning, frame)
+                if isinstance(meaning, Reject):
+                    nothing += 1
+                elif frame not in (e.frame, other.frame) and not same(meaning, e.meaning):
+                    taken += 1
+                    assert whole is None or whole(frame), (e.frame, data, frame, meaning)
+    assert nothing > DAMAGED // 4
+    if whole is None:
+        assert taken > DAMAGED // 10
+    else:
+        # Exclusive or and LRC do not see that two bytes changed places, nor two equal changes.
+        assert taken <= (0 if spoken in WHOLE_BY_CRC else DAMAGED // 20)
+
+
+@EACH_DRIVER
+def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
+    """Framer, driver and exchange together, as in a session of weeks."""
+    make = chosen_driver(name, options)
+    dice = random.Random(f"growth {name}")
+    lines = lines_of(make, kind, given, dice)
+    driver = make()
+    end = b"".join(driver.framing.ends[: driver.framing.by_terminator])
+    exchange = Exchange("line", driver, lambda *_: None, lambda *_: None)
+    exchange.link_up(0)
+    t = 0
+
+    def some(count):
+        nonlocal t
+        for _ in range(count):
+            t += driver.interval_ns
+            e, other = dice.choice(lines), dice.choice(lines)
+            data = damaged(dice, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
+            if not driver.streams:
+                exchange.ask(t, e.asked)
+            for _ in exchange.receive(t, dice.choice((data, dice.randbytes(200)))):
+                pass
+            t += 130_000_000_000
+            exchange.tick(t)
+        exchange.drop_queue()
+
+    some(800)  # caches fill
+    tracemalloc.start()
+    try:
+        grown = [grown_by(some)]
+        while grown[-1] > GROWTH_BYTES and len(grown) < 4:
+            grown.append(grown_by(some))
+    finally:
+        tracemalloc.stop()
+    assert grown[-1] <= GROWTH_BYTES, grown
+    assert exchange.framer.pending <= driver.framing.longest + 64
+    assert sum(exchange.report()["rejected"].values()) + exchange.report()["skipped"] > 100
+
+
+def grown_by(some):
+    gc.collect()
+    before = tracemalloc.get_traced_memory()[0]
+    some(800)
+    gc.collect()
+    return tracemalloc.get_traced_memory()[0] - before
