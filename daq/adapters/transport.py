@@ -88,7 +88,8 @@ def _open(url: str, said: str, settings: Port) -> Any:
             port.rts = settings.rts
         port.open()
     except (OSError, ValueError, NotImplementedError) as error:
-        raise LinkError(f"{said}: cannot be opened: {error}") from error
+        reason = str(error).removeprefix(f"Could not open port {url}: ")
+        raise LinkError(f"{said}: cannot be opened: {reason}") from error
     return port
 
 

@@ -51,12 +51,14 @@ class Capturing:
     Attributes:
         file: where it is written, line by line, so that nothing is lost when it is cut off.
         show: is told each line.
+        opened: is called once the port is open.
         lost: why it ended before its time; "" where it did not.
     """
 
     wish: Wish
     file: IO[str]
     show: Callable[[str], None]
+    opened: Callable[[], None] = lambda: None
     capture: Capture = field(default_factory=Capture)
     lost: str = ""
     _connection: Connection | None = None
@@ -82,6 +84,7 @@ class Capturing:
         self._write("\n".join([FIRST_LINE, *(f"# {key}: {value}" for key, value in about.items())]))
         self._start = time.monotonic_ns()
         self._connection = await open_port(self.wish.address, self._data, self._gone)
+        self.opened()
         try:
             if self.wish.typed is not None:
                 self._read_typed(self.wish.typed)

@@ -8,7 +8,7 @@ from typing import Final
 
 from daq.adapters.ports import devices, is_device, is_there, locate, names
 from daq.adapters.store_checks import Finding
-from daq.core.errors import LinkError
+from daq.core.errors import LinkError, SettingError
 from daq.core.portname import network_place
 from daq.methods.instrument import Instrument
 
@@ -43,7 +43,32 @@ def check_port(instrument: Instrument, *, daemon: int | None = None) -> Finding:
             False, name, f"{port}: there is no such device", f"{change} (devices now: {', '.join(names()) or 'none'})"
         )
     real = os.path.realpath(device)
-    said = port if real == port else f"{port} ({real})"
+    return _device(name, device, port if real == port else f"{port} ({real})", daemon)
+
+
+def what_to_do(port: str) -> str:
+    """What a person can do where a port could not be opened; "" where that is not known."""
+    try:
+        device = locate(port)
+    except LinkError:
+        return ""  # the error itself says what is plugged in
+    if not is_device(device):
+        try:
+            place = network_place(port)
+        except SettingError as error:
+            return error.reason
+        if place is None:
+            return "write /dev/NAME, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT or rfc2217://HOST:PORT"
+        return "check that the instrument or its converter is on, its address, and the network"
+    if not is_there(device):
+        return f"devices now: {', '.join(names()) or 'none'}"
+    if not Path(device).is_char_device():
+        return f"it is no serial device; devices now: {', '.join(names()) or 'none'}"
+    found = _device("", device, port, None)
+    return "" if found.ok else f"{found.say}: {found.do}"
+
+
+def _device(name: str, device: str, said: str, daemon: int | None) -> Finding:
     if fcntl is None:
         return Finding(True, name, f"{said}; whether it is free is seen when it is opened")
     try:

@@ -15,6 +15,7 @@ person), ``#`` is a remark.  Printable ASCII stands for itself; a backslash is `
 
 import re
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Final, Literal
 
 from daq.core.errors import SettingError
@@ -107,6 +108,23 @@ def piece_line(piece: Piece) -> str:
     """One piece as a line of the file, without its end."""
     said = escaped(piece.data) if piece.way != "=" else " ".join(piece.data.decode("utf-8", "replace").split())
     return f"{piece.t // 1_000_000_000:>5}.{piece.t // 1000 % 1_000_000:06} {piece.way} {said}"
+
+
+def load_capture(path: Path) -> Capture:
+    """The capture in a file.
+
+    Raises:
+        SettingError: there is no such file, it cannot be read, or its first line that is wrong, with its number.
+    """
+    try:
+        text = path.read_text("utf-8")
+    except FileNotFoundError:
+        raise SettingError("there is no such file; make one with `daq capture`", file=str(path)) from None
+    except UnicodeDecodeError:
+        raise SettingError("is no capture: it holds bytes that are no text", file=str(path)) from None
+    except OSError as error:
+        raise SettingError(f"cannot be read: {error.strerror}", file=str(path)) from error
+    return read_capture(text, str(path))
 
 
 def read_capture(text: str, name: str) -> Capture:

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from daq.app.cli import main
-from daq.descriptions.capture import read_capture
+from daq.descriptions.capture import Capture, Piece, read_capture
 
 ROOT = Path(__file__).parents[2]
 DAQ = [sys.executable, "-m", "daq"]
@@ -139,12 +139,18 @@ def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, daq,
     assert "many instruments speak only when asked" in said
     assert "no such device" in daq("capture", "nowhere", "-o", "n.capture", codes=(13,))
     assert not (tmp_path / "n.capture").exists()
+    assert not (tmp_path / "new.capture").exists()  # the same command can be given again
+    (tmp_path / "new.capture").write_text("")
     assert "exists already" in daq("capture", "port", "--for", "0.1", codes=(2,))
     assert "no such file" in daq("driver", "new", "x", "--from", "none.capture", codes=(2,))
     assert "no reading came" in daq("driver", "try", "thermometer", "port", "--for", "0.5", codes=(1,))
     said = daq("driver", "check", "balence", codes=(2,))
     assert "did you mean 'balance'?" in said
     assert "or name a description file" in said
+    said = daq("driver", "check", "modbus", codes=(2,))
+    assert "give it with --option NAME=VALUE, or name an instrument's file" in said
+    said = daq("simulate", "modbus", "--pty", "p", codes=(2,))
+    assert "written in Python, and only a description or a capture can be simulated" in said
     assert "there is no channel 'weight'" in daq("simulate", "balance", "--pty", "p", "--set", "weight=1", codes=(2,))
 
 
@@ -167,3 +173,93 @@ def test_a_failing_driver_has_an_exit_code_and_json_for_scripts(tmp_path, daq):
 def test_the_schema_is_printed(daq):
     schema = json.loads(daq("driver", "schema"))
     assert "channel" in schema["properties"]
+
+
+@pytest.mark.parametrize(
+    ("port", "said"),
+    [
+        ("nowhere", "no such device; is the cable plugged in?\n  devices now: "),
+        ("plain.txt", "it is no serial device"),
+        ("wash://there", "write /dev/NAME, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT or rfc2217://HOST:PORT"),
+        ("socket://there", "write socket://HOST:NUMBER"),
+        ("socket://127.0.0.1:{closed}", "check that the instrument or its converter is on, its address"),
+        ("usb:f1a2:0001:NOT-THERE", "no such adapter is plugged in"),
+    ],
+)
+@pytest.mark.parametrize("command", ["capture", "try"])
+def test_a_port_that_cannot_be_opened_is_said_with_what_to_do(tmp_path, daq, command, port, said):
+    (tmp_path / "plain.txt").write_text("x")
+    with socket.socket() as closed:
+        closed.bind(("127.0.0.1", 0))
+        port = port.format(closed=closed.getsockname()[1])
+        given = ("capture", port) if command == "capture" else ("driver", "try", "thermometer", port)
+        assert said in daq(*given, codes=(13,))
+    assert not (tmp_path / "new.capture").exists()
+
+
+def test_a_port_that_another_program_holds_is_said_with_who_holds_it(tmp_path, daq, started):
+    started(*host("balance", tmp_path / "port"))
+    holder = started(*DAQ, "capture", tmp_path / "port", "-o", tmp_path / "held.capture", ready="listening")
+    said = daq("driver", "try", "balance", "port", codes=(13,))
+    assert f"process {holder.pid} (" in said
+    assert "end that program" in said
+
+
+@pytest.mark.parametrize(
+    "given",
+    [("--baud", "0"), ("--for", "-1"), ("--for", "nan"), ("--rounds", "0"), ("--every", "soon"), ("--wait", "-0.1")],
+)
+def test_numbers_that_make_no_sense_are_refused(tmp_path, daq, given):
+    with pytest.raises(SystemExit):
+        daq("capture", "port", *given)
+    assert not (tmp_path / "new.capture").exists()
+
+
+def test_noise_and_refusals_are_named_and_lead_to_no_driver(tmp_path, daq, started):
+    noise = bytes(range(128, 250)) * 4
+    (tmp_path / "noise.capture").write_text(Capture([Piece(0, ">", b"W?\r\n"), Piece(10**6, "<", noise)]).text())
+    started(*DAQ, "simulate", tmp_path / "noise.capture", "--pty", tmp_path / "noise")
+    said = daq("capture", "noise", "--send", "W?", "--rounds", "1", "-o", "a.capture")
+    assert "the baud rate (9600),\n  the data bits or the parity are wrong" in said
+    assert "--baud 19200 or --bits 7 --parity E" in said
+    assert "daq driver new" not in said
+    (tmp_path / "no.capture").write_text(Capture([Piece(0, ">", b"W?\r\n"), Piece(10**6, "<", b"\x15")]).text())
+    started(*DAQ, "simulate", tmp_path / "no.capture", "--pty", tmp_path / "no")
+    said = daq("capture", "no", "--send", "W?", "--rounds", "2", "--every", "0.1", "-o", "b.capture")
+    assert "(NAK) is all that it answers" in said
+    assert "daq driver new" not in said
+
+
+def test_what_is_no_description_is_said_to_be_what_it_is(tmp_path, daq, started):
+    good = Capture([Piece(0, ">", b"W?\r\n"), Piece(10**6, "<", b"W 1.5 g\r\n")]).text()
+    (tmp_path / "a.capture").write_text(good)
+    for command in (("driver", "check", "a.capture"), ("driver", "try", "a.capture", "port")):
+        assert "is a capture, no driver; `daq driver new NAME --from a.capture`" in daq(*command, codes=(2,))
+    (tmp_path / "empty").write_text("")
+    (tmp_path / "bytes").write_bytes(b"\xff\xfe")
+    assert "its first line must be" in daq("driver", "check", "balance", "--capture", "empty", codes=(2,))
+    assert "bytes that are no text" in daq("driver", "new", "x", "--from", "bytes", codes=(2,))
+    assert "neither a capture" in daq("simulate", "empty", "--pty", "p", codes=(2,))
+    (tmp_path / "asked.capture").write_text(good.split(" < ")[0].rsplit("\n", 1)[0] + "\n")
+    said = daq("driver", "check", "balance", "--capture", "asked.capture", codes=(2,))
+    assert "nothing came from the instrument" in said
+    (tmp_path / "cut.capture").write_text(good * 1 + "    9.000000 < W 2.")
+    assert "its last line was cut off" in daq("driver", "new", "x", "--from", "cut.capture")
+
+
+def test_an_instruments_file_stands_for_its_driver_and_options(tmp_path, daq):
+    daq("init", "lab")
+    said = daq("driver", "check", "lab/instruments/bath-1.toml")
+    assert "none failed" in said
+    (tmp_path / "lab/instruments/odd.toml").write_text('name = "odd"\ndriver = "modbus"\n[options]\naddress = 999\n')
+    assert "lab/instruments/odd.toml: options" in daq("driver", "check", "lab/instruments/odd.toml", codes=(2,))
+
+
+def test_where_no_reading_comes_the_last_bytes_are_shown(tmp_path, daq, started):
+    started(*host("balance", tmp_path / "port"), "--control", tmp_path / "control")
+    said = daq("driver", "try", "thermometer", "port", "--for", "0.5", codes=(1,))
+    assert "no reading came; `daq capture port` shows what does" in said
+    started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "other")
+    said = daq("driver", "try", "level", "other", "--for", "4", codes=(1,))
+    assert "what came last: 'T " in said
+    assert "`daq capture other --baud 4800` shows" in said

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import math
 import signal
 import sys
 from pathlib import Path
@@ -13,6 +14,7 @@ from daq.core.errors import LinkError, SettingError
 if TYPE_CHECKING:
     from daq.app.capturing import Capturing
 
+USUAL_BAUD = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 SHOWN = 12
 """So many lines are shown in full; then only that it goes on."""
 
@@ -29,7 +31,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("port", metavar="PORT", help="device, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT")
     parser.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="file to write (default: new.capture)")
     line = parser.add_argument_group("the line")
-    line.add_argument("--baud", type=int, default=9600, metavar="N", help="default 9600")
+    line.add_argument("--baud", type=baud, default=9600, metavar="N", help="default 9600")
     line.add_argument("--bits", type=int, choices=(5, 6, 7, 8), default=8, help="data bits, default 8")
     line.add_argument("--parity", choices=("N", "E", "O"), default="N", help="none, even, odd; default N")
     line.add_argument("--stop", type=float, choices=(1, 1.5, 2), default=1, help="stop bits, default 1")
@@ -41,10 +43,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--send", action="append", default=[], metavar="TEXT", help="send this; may be given several times"
     )
     what.add_argument("--end", default=r"\r\n", metavar="TEXT", help=r"what ends a request, default \r\n")
-    what.add_argument("--rounds", type=int, default=10, metavar="N", help="send them all so many times, default 10")
-    what.add_argument("--every", type=float, default=1.0, metavar="S", help="seconds from round to round, default 1")
-    what.add_argument("--wait", type=float, default=1.0, metavar="S", help="seconds to wait for an answer, default 1")
-    what.add_argument("--for", type=float, dest="seconds", metavar="S", help="listen so long; otherwise until Ctrl-C")
+    what.add_argument("--rounds", type=count, default=10, metavar="N", help="send them all so many times, default 10")
+    what.add_argument("--every", type=seconds, default=1.0, metavar="S", help="seconds from round to round, default 1")
+    what.add_argument("--wait", type=seconds, default=1.0, metavar="S", help="seconds to wait for an answer, default 1")
+    what.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="listen so long; otherwise until Ctrl-C")
     what.add_argument("--type", action="store_true", help="send what is typed; '= 12.3 g' notes what the display shows")
 
 
@@ -68,8 +70,8 @@ def run(args: argparse.Namespace) -> int:
     wish = Wish(
         PortAddress(args.port, settings),
         sends=[_bytes(text, "--send") + end for text in args.send],
-        rounds=max(1, args.rounds),
-        every_s=max(0.0, args.every),
+        rounds=args.rounds,
+        every_s=args.every,
         wait_s=max(0.05, args.wait),
         listen_s=args.seconds,
         typed=sys.stdin if args.type else None,
@@ -78,21 +80,25 @@ def run(args: argparse.Namespace) -> int:
     path: Path = args.output or Path("new.capture")
     if path.exists():
         raise SettingError("exists already; name another file with -o, or remove it", file=str(path))
-    if not args.send and args.seconds is None:
-        print("listening; Ctrl-C ends it" + (", what you type is sent" if args.type else ""))
+
+    def opened() -> None:
+        if not args.send and args.seconds is None:
+            print("listening; Ctrl-C ends it" + (", what you type is sent" if args.type else ""), flush=True)
+
     shown = Shown()
     try:
         file = path.open("x", encoding="utf-8", newline="\n")
     except OSError as error:
         raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error
     with file:
-        capturing = Capturing(wish, file, shown)
+        capturing = Capturing(wish, file, shown, opened)
         try:
             asyncio.run(_until_done(capturing))
-        except LinkError:
-            if not capturing.capture.pieces:
+        except LinkError as error:
+            raise with_advice(error, args.port) from error
+        finally:
+            if not capturing.capture.received:  # nothing to keep, and the same command can be given again
                 path.unlink()
-            raise
     return _told(capturing.capture.received, len(capturing.capture.sent), path, capturing.lost, args)
 
 
@@ -129,14 +135,51 @@ def _told(received: bytes, requests: int, path: Path, lost: str, args: argparse.
         print("  many instruments speak only when asked (--send), or when their key is pressed")
         return 1
     print(f"{len(received)} bytes came, {requests} requests were sent; all of it is in {path}")
-    strange = sum(b > 0x7E or (b < 0x20 and b not in b"\r\n\t\x02\x03\x06\x15") for b in received)
+    strange = sum(b > 0x7E or (b < 0x20 and b not in b"\r\n\t\x01\x02\x03\x06\x15") for b in received)
     if strange * 4 > len(received):
-        print(
-            f"  {strange} of the bytes are no text: where its manual speaks of text, the baud rate ({args.baud}), the"
-        )
-        print("  data bits or the parity are wrong; try another")
+        print(f"  {strange} of the bytes are no text. Where its manual speaks of text, the baud rate ({args.baud}),")
+        print("  the data bits or the parity are wrong: remove the file and capture again, for example with")
+        print(f"  --baud {next((b for b in USUAL_BAUD if b > args.baud), USUAL_BAUD[0])} or --bits 7 --parity E")
+        return 0
+    if set(received) <= set(b"\x15\r\n"):
+        print(r"  \x15 (NAK) is all that it answers: it refuses. Look at the request, its end (--end) and its checksum")
+        print("  in the manual, remove the file and capture again")
+        return 0
     print(f"next: daq driver new NAME --from {path}")
     return 0
+
+
+def with_advice(error: LinkError, port: str) -> LinkError:
+    """The error of a port that could not be opened, with what to do."""
+    from daq.app.ports import what_to_do
+
+    do = what_to_do(port)
+    return LinkError(f"{error}\n  {do}") if do else error
+
+
+def baud(text: str) -> int:
+    """A baud rate from the command line."""
+    if not text.isdecimal() or not 50 <= int(text) <= 4_000_000:
+        raise argparse.ArgumentTypeError(f"{text!r} is no baud rate; write a number from 50 to 4000000, such as 9600")
+    return int(text)
+
+
+def count(text: str) -> int:
+    """How often, from the command line."""
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text!r}: write a whole number, 1 or more")
+    return int(text)
+
+
+def seconds(text: str) -> float:
+    """A time in seconds from the command line."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0.0 <= value < math.inf:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds")
+    return value
 
 
 def _bytes(text: str, option: str) -> bytes:

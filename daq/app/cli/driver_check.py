@@ -14,7 +14,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "Look at a driver from every side: what it declares, what it makes of any bytes and of damaged lines, and how\n"
         "it does over a bad line. Without a capture only a part can be looked at. Exit code 1 where a check failed."
     )
-    parser.add_argument("what", metavar="FILE|NAME", help="a description (.toml), or the name of an installed driver")
+    parser.add_argument("what", metavar="FILE|NAME", help="a description, an instrument's file, or a driver's name")
     parser.add_argument("--capture", metavar="FILE", type=wanted_path, help="what was heard (default: beside the file)")
     parser.add_argument("--option", action="append", default=[], metavar="NAME=VALUE", help="an option of the driver")
     parser.add_argument("--all", action="store_true", help="show the checks that passed, too")
@@ -33,6 +33,8 @@ def run(args: argparse.Namespace) -> int:
         capture = beside
     if capture is not None and not capture.is_file():
         raise SettingError("there is no such file; make one with `daq capture`", file=str(capture))
+    if capture is not None:
+        _look_at(capture)
     report = check_driver(make, capture=capture)
     if args.json:
         print_json(report.as_json())
@@ -46,3 +48,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("next: correct what is marked FAILED, then check again")
     return 0 if report.passed else 1
+
+
+def _look_at(path: Path) -> None:
+    """Raise `SettingError` where a capture is none, or holds nothing from the instrument."""
+    from daq.descriptions.capture import load_capture
+
+    if not load_capture(path).received:
+        raise SettingError("nothing came from the instrument in this capture; capture again", file=str(path))

@@ -38,20 +38,16 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _described(kind: str, source: Path, path: Path) -> int:
-    from daq.descriptions.capture import read_capture
+    from daq.descriptions.capture import load_capture
     from daq.descriptions.guess import guess_description
     from daq.descriptions.guess_write import open_points
     from daq.descriptions.load import check_description
     from daq.testing.case import ignored
     from daq.testing.talk import heard, rejected
 
-    try:
-        text = source.read_text("utf-8")
-    except FileNotFoundError:
-        raise SettingError("there is no such file; make one with `daq capture`", file=str(source)) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingError(f"cannot be read: {error}", file=str(source)) from error
-    capture = read_capture(text, str(source))
+    capture = load_capture(source)
+    if capture.cut:
+        print(f"{plain(str(source))}: its last line was cut off and is left out")
     guess = guess_description(kind, capture, source.name)
     try:
         with path.open("x", encoding="utf-8", newline="\n") as file:

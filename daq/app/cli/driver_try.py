@@ -6,6 +6,10 @@ import dataclasses
 import signal
 from typing import Any
 
+from daq.app.cli.capture import baud, count, seconds, with_advice
+from daq.core.driver import Port
+from daq.core.errors import LinkError
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The driver, the port."""
@@ -13,12 +17,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "Show live what a driver reads from an instrument. Nothing is stored, nothing is moved. Compare the values\n"
         "with the instrument's own display: unit, sign and decimal mark are the usual mistakes."
     )
-    parser.add_argument("what", metavar="FILE|NAME", help="a description (.toml), or the name of an installed driver")
+    parser.add_argument("what", metavar="FILE|NAME", help="a description, an instrument's file, or a driver's name")
     parser.add_argument("port", metavar="PORT", help="device, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT")
     parser.add_argument("--option", action="append", default=[], metavar="NAME=VALUE", help="an option of the driver")
-    parser.add_argument("--baud", type=int, metavar="N", help="otherwise as the driver says")
-    parser.add_argument("--for", type=float, dest="seconds", metavar="S", help="so long; otherwise until Ctrl-C")
-    parser.add_argument("--readings", type=int, metavar="N", help="end after so many readings")
+    parser.add_argument("--baud", type=baud, metavar="N", help="otherwise as the driver says")
+    parser.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="so long; otherwise until Ctrl-C")
+    parser.add_argument("--readings", type=count, metavar="N", help="end after so many readings")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -32,8 +36,11 @@ def run(args: argparse.Namespace) -> int:
     settings = driver.port if args.baud is None else dataclasses.replace(driver.port, baud=args.baud)
     with TrialScreen(driver) as screen:
         trial = Trial(driver, PortAddress(args.port, settings), screen.show)
-        lost = asyncio.run(_until_done(trial, args))
-    return _told(trial.tried, lost, args)
+        try:
+            lost = asyncio.run(_until_done(trial, args))
+        except LinkError as error:
+            raise with_advice(error, args.port) from error
+    return _told(trial.tried, lost, args, settings)
 
 
 async def _until_done(trial: Any, args: argparse.Namespace) -> str:
@@ -44,19 +51,32 @@ async def _until_done(trial: Any, args: argparse.Namespace) -> str:
     return found
 
 
-def _told(tried: Any, lost: str, args: argparse.Namespace) -> int:
+def _told(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> int:
     from daq.app.text import plain
 
     if lost:
         print(f"the port was lost: {plain(lost)}")
     rejected = sum(tried.report.get("rejected", {}).values())
     print(f"{tried.readings} readings, {rejected} lines not believed, {tried.report.get('timeouts', 0)} time-outs")
-    for reason, count in tried.report.get("rejected", {}).items():
-        print(f"  {count} x {plain(reason)}")
+    for reason, times in tried.report.get("rejected", {}).items():
+        print(f"  {times} x {plain(reason)}")
     if not tried.readings:
-        print(f"no reading came; `daq capture {args.port}` shows what does")
+        _nothing(tried, args, settings)
         return 1
     print("next: name the driver in an instrument's file (instruments/NAME.toml), then `daq check`:")
     print(f'  driver = "{plain(args.what)}"')
     print(f'  port = "{plain(args.port)}"')
     return 0
+
+
+def _nothing(tried: Any, args: argparse.Namespace, settings: Port) -> None:
+    """Say what there is to see where no reading came, and what to do."""
+    from daq.app.text import plain
+
+    if tried.raw:
+        print(f"what came last: {plain(repr(tried.raw)[1:])}")
+        print(f"  is this the right driver, and {settings.baud} baud what the instrument's menu says? (--baud)")
+    line = f" --baud {settings.baud}" if settings.baud != Port().baud else ""
+    line += f" --bits {settings.data_bits}" if settings.data_bits != Port().data_bits else ""
+    line += f" --parity {settings.parity}" if settings.parity != Port().parity else ""
+    print(f"no reading came; `daq capture {plain(args.port)}{line}` shows what does")

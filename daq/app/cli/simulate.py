@@ -56,16 +56,20 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _device(args: argparse.Namespace) -> "Device":
-    from daq.descriptions.capture import FIRST_LINE, read_capture
+    from daq.app.driver_choice import is_capture
+    from daq.descriptions.capture import FIRST_LINE, load_capture
     from daq.testing.player import CapturePlayer
 
     path = Path(args.what).expanduser()
-    text = _text(path)
-    if text is None or not text.startswith(FIRST_LINE):
+    if not path.is_file() or not is_capture(path):
+        if path.is_file() and path.suffix != ".toml":
+            raise SettingError(
+                f"is neither a capture (its first line is {FIRST_LINE!r}) nor a description (.toml)", file=str(path)
+            )
         return _described(args)
     if args.set or args.option:
         raise SettingError("a capture is played as it is; leave --set and --option out", file=str(path))
-    capture = read_capture(text, str(path))
+    capture = load_capture(path)
     player = CapturePlayer(capture)
     if not player.streams and not player.requests:
         raise SettingError("nothing came from the instrument in this capture", file=str(path))
@@ -77,13 +81,18 @@ def _device(args: argparse.Namespace) -> "Device":
 def _described(args: argparse.Namespace) -> "Device":
     from daq.app.described_device import DescribedDevice
     from daq.app.driver_choice import chosen_driver, parse_options
+    from daq.app.drivers import Drivers
+    from daq.core.driver import Driver
     from daq.descriptions.driver import DescribedDriver
 
-    driver = chosen_driver(args.what, parse_options(args.option))()
+    drivers = Drivers.find()
+    driver: Driver | None = None
+    if args.what not in drivers.entries or issubclass(drivers.driver_class(args.what), DescribedDriver):
+        driver = chosen_driver(args.what, parse_options(args.option))()
     if not isinstance(driver, DescribedDriver):
         raise SettingError(
-            f"the driver {args.what!r} is written in Python; only a description or a capture can be simulated",
-            key="WHAT",
+            f"the driver {args.what!r} is written in Python, and only a description or a capture can be simulated; "
+            "capture the instrument (`daq capture PORT`) and simulate that"
         )
     fixed: dict[str, float] = {}
     for text in args.set:
@@ -95,15 +104,6 @@ def _described(args: argparse.Namespace) -> "Device":
         if not mark or not math.isfinite(fixed[name]):
             raise SettingError(f"needs CHANNEL=NUMBER, got {text!r}", key="--set")
     return DescribedDevice(driver, fixed)
-
-
-def _text(path: Path) -> str | None:
-    try:
-        return path.read_text("utf-8")
-    except FileNotFoundError:
-        return None
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingError(f"cannot be read: {error}", file=str(path)) from error
 
 
 def _address(text: str) -> tuple[str, int]:
