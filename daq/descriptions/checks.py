@@ -18,6 +18,8 @@ from daq.descriptions.template import Field, Setting
 from daq.descriptions.types import TYPES
 
 Faults = Iterator[SettingError]
+MOST_SCALE = 1e30
+"""With this and its inverse no number that a line can hold becomes infinite."""
 SPEAKING = {"identity": ("kind", "serial", "firmware"), "confirmation": ("command", "value"), "refusal": ("reason",)}
 
 
@@ -324,6 +326,10 @@ def _field(tables: DescriptionTables, key: str, line: LineTable, field: Field, w
             yield SettingError("the option must be a whole number with low = 1 or more", key=f"{key}.divide_by")
     if table.scale == 0:
         yield SettingError("must not be 0", key=f"{key}.scale")
+    elif not 1 / MOST_SCALE <= abs(table.scale) <= MOST_SCALE:
+        yield SettingError(f"must be between {1 / MOST_SCALE:g} and {MOST_SCALE:g}", key=f"{key}.scale")
+    if abs(table.offset) > MOST_SCALE:
+        yield SettingError(f"must be at most {MOST_SCALE:g}", key=f"{key}.offset")
     for text, fault in table.special.items():
         if ":" in fault:
             yield SettingError("is about this channel: give the fault alone", key=f"{key}.special.{text}")

@@ -3,6 +3,7 @@
 For simulating an instrument that is only described, and for checking that what was composed is read back.
 """
 
+import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -236,6 +237,8 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
     Raises:
         SettingError: it does not fit.
     """
+    if not math.isfinite(number):
+        raise SettingError(f"{number:g} does not fit", key=place.name)
     decimals = DECIMALS if table.decimals is None else table.decimals
     kind = place.type
     if kind in ("whole", "nr1"):

@@ -111,7 +111,7 @@ class ModbusDriver(Driver):
         self._say_what_moves(given)
 
     def _channels(self, given: Any) -> list[Measured]:
-        table = table_of(given, "options.channels", frozenset(given) if isinstance(given, Mapping) else frozenset())
+        table = table_of(given, "options.channels")
         if not table:
             raise SettingError("needs at least one channel", key="options.channels")
         return [measured_of(name, said, f"options.channels.{name}") for name, said in table.items()]

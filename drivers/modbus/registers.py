@@ -15,6 +15,8 @@ FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "flo
 TABLES: Final = {"holding": 3, "input": 4}
 """Kinds of registers, with the function that reads them."""
 ORDERS: Final = ("high first", "low first")
+LARGEST: Final = 1.7e308
+"""Nearly the greatest number there is; a file may hold whole numbers beyond it."""
 PLACE: Final = frozenset({"register", "table", "type", "words", "bytes"})
 
 
@@ -50,6 +52,8 @@ class Place:
         Raises:
             OverflowError, ValueError: the number does not fit.
         """
+        if not math.isfinite(number):
+            raise OverflowError(f"{number} cannot be written")
         whole = self.kind in ("float32", "float64")
         try:
             return self._ordered(struct.pack(">" + FORMATS[self.kind], number if whole else round(number)))
@@ -79,9 +83,8 @@ class Measured:
         number = self.place.number(raw)
         if number in self.special:
             return None, self.special[number]
-        if not math.isfinite(number):
-            return None, "not_a_number"
-        return number * self.scale + self.offset + 0.0, ""
+        value = number * self.scale + self.offset + 0.0
+        return (value, "") if math.isfinite(value) else (None, "not_a_number")
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,16 +113,18 @@ class Command:
     high: float
 
 
-def table_of(given: Any, key: str, known: frozenset[str], needed: frozenset[str] = frozenset()) -> Mapping[str, Any]:
-    """A table of the options with its keys looked at.
+def table_of(
+    given: Any, key: str, known: frozenset[str] | None = None, needed: frozenset[str] = frozenset()
+) -> Mapping[str, Any]:
+    """A table of the options with its keys looked at; without `known` they may be any.
 
     Raises:
         SettingError: it is none, a key is missing, or one is unknown.
     """
     if not isinstance(given, Mapping):
         raise SettingError("must be a table of key = value", key=key)
-    for name in sorted(given.keys() - known):
-        raise SettingError(f"unknown key; known: {', '.join(sorted(known))}", key=f"{key}.{name}")
+    for name in sorted(given.keys() - known) if known is not None else ():
+        raise SettingError(f"unknown key; known: {', '.join(sorted(known or ()))}", key=f"{key}.{name}")
     for name in sorted(needed - given.keys()):
         raise SettingError("is missing", key=f"{key}.{name}")
     return given
@@ -136,7 +141,7 @@ def whole(given: Mapping[str, Any], name: str, key: str, low: int, high: int, de
 def number(given: Mapping[str, Any], name: str, key: str, default: float | None = None) -> float:
     """A finite number of a table; `SettingError` where it is none."""
     value = given.get(name, default)
-    if not isinstance(value, (int, float)) or isinstance(value, bool) or not math.isfinite(value):
+    if not isinstance(value, (int, float)) or isinstance(value, bool) or not abs(value) <= LARGEST:
         raise SettingError("must be a number", key=f"{key}.{name}")
     return float(value)
 
@@ -174,15 +179,13 @@ def measured_of(name: str, given: Any, key: str) -> Measured:
     if low >= high:
         raise SettingError("must be below high", key=f"{key}.low")
     special: dict[float, str] = {}
-    for text, fault in table_of(
-        table.get("special", {}), f"{key}.special", frozenset(table.get("special", {}))
-    ).items():
+    for text, fault in table_of(table.get("special", {}), f"{key}.special").items():
         here = f"{key}.special.{text}"
         try:
             special[float(text)] = fault
         except ValueError:
             raise SettingError("a number in quotes stands before the fault it means", key=here) from None
-        if fault not in FAULTS or FAULTS[fault].keeps_value:
+        if not isinstance(fault, str) or fault not in FAULTS or FAULTS[fault].keeps_value:
             raise SettingError("must be a fault without value, e.g. 'probe' or 'sensor'", key=here)
     scale = number(table, "scale", key, 1.0)
     if scale == 0:
@@ -195,9 +198,9 @@ def status_of(given: Any, channels: list[str], key: str) -> Status:
     """The status register of the options; `SettingError` for what is wrong with it."""
     table = table_of(given, key, PLACE | {"bits"}, frozenset({"register", "bits"}))
     bits: dict[int, tuple[str, str]] = {}
-    for weight, said in table_of(table["bits"], f"{key}.bits", frozenset(table["bits"])).items():
+    for weight, said in table_of(table["bits"], f"{key}.bits").items():
         here = f"{key}.bits.{weight}"
-        if not weight.isdecimal() or int(weight).bit_count() != 1:
+        if not weight.isdecimal() or len(weight) > 10 or int(weight).bit_count() != 1:
             raise SettingError("a bit is written as its weight: '1', '2', '4', '8', ...", key=here)
         channel, _, fault = str(said).rpartition(":")
         if fault.strip() not in FAULTS or channel.strip() not in ("", *channels):

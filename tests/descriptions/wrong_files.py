@@ -66,6 +66,8 @@ FILES = [
     (BALANCE, 'U = "mass: unsteady"', 'U = "mess: unsteady"', "line.weight.fields.state.means.U", "did you mean 'mass'?"),
     (BALANCE, "[line.weight.fields.mass]", "[line.weight.fields.mas]", "line.weight.fields.mas", "did you mean 'mass'?"),
     (BALANCE, "decimals = 3\n", "decimals = 3\nscale = 0\n", "line.weight.fields.mass.scale", "must not be 0"),
+    (BALANCE, "decimals = 3\n", "decimals = 3\nscale = 1e300\n", "line.weight.fields.mass.scale", "must be between"),
+    (BALANCE, "decimals = 3\n", "decimals = 3\noffset = -1e300\n", "line.weight.fields.mass.offset", "at most 1e+30"),
     (BALANCE, "decimals = 3\n", "decimals = 3\nunit = 'Cel'\n", "line.weight.fields.mass.unit", "cannot be expressed in g"),
     (BALANCE, "decimals = 3\n", "decimals = 3\ndivide_by = 'd'\n", "line.weight.fields.mass.divide_by", "there is no option 'd'"),
     (BALANCE, "decimals = 3\n", "decimals = 30\n", "line.weight.fields.mass.decimals", "at most 9"),

@@ -1,0 +1,172 @@
+"""Whole descriptions by chance: each is refused with a key and a reason, or makes a driver that works; none hangs or grows."""
+
+import gc
+import random
+import re
+import tracemalloc
+
+import pytest
+
+from daq.core.errors import DriverError, SettingError, SettingErrors
+from daq.core.frames import make_framer
+from daq.descriptions.compose import Composer
+from daq.descriptions.load import check_description, load_description
+from daq.testing.checks_bytes import proper
+from daq.testing.talk import requests_of
+from daq.testing.watchdog import at_most
+from drivers.modbus import ModbusDriver, frames
+from tests.descriptions.built_in import BUILT_IN
+from tests.descriptions.random_files import bred, changed, from_schema, harvest, shuffled_text
+from tests.kit.built_in import BATH
+
+GROWTH_BYTES = 20_000
+NINES = bytes.maketrans(b"0123456789", b"9999999999")
+ONE_FILE_S = 3.0
+"""CPU time one file may take; the slowest takes some hundredths of a second."""
+
+
+def worked(driver, dice):
+    """Ask, frame, decode and compose, as a session and a simulator do."""
+    framer = make_framer(driver.framing)
+    composer = Composer(driver)
+    lines = [dice.randbytes(20), b"", b"1" * 300, b"0.0," * 40]
+    for values in (
+        {c.name: dice.uniform(c.low, c.high) for c in driver.channels},
+        {c.name: c.high for c in driver.channels},
+    ):
+        try:
+            for line in composer.readings(values):
+                frame = line.removeprefix(driver.framing.begin).removesuffix(b"".join(driver.framing.ends[:1]))
+                body = (driver.seal.opened(frame) if driver.seal else None) or frame
+                lines += [line, body.translate(NINES), re.sub(rb"[0-9]+", b"9" * 15, body, count=1)]
+        except SettingError as error:  # a value may not fit into its field
+            reasoned(error)
+    for request in (None, *requests_of(driver)):
+        for line in lines:
+            for frame in (line, *framer.feed(1, line)):
+                for whole in (frame, driver.seal.sealed(frame) if driver.seal else frame):
+                    proper(driver, driver.decode(whole, request), whole)
+        if request is not None:
+            composer.heard(request.data)
+    for action in driver.capabilities:
+        acted(driver, action)
+    assert len(driver.digest()) == 64
+
+
+def acted(driver, action):
+    for value in (None, 0.0, 25.0, 1e12, 1e300, float("nan")):
+        try:
+            driver.action(action, value)
+        except DriverError as error:
+            reasoned(error)
+
+
+def reasoned(error, file=""):
+    """Everything that is wrong has its reason, and its file where there is one."""
+    assert str(error)
+    for one in error.errors if isinstance(error, SettingErrors) else (error,):
+        assert not isinstance(one, SettingError) or (one.reason and one.file == file)
+
+
+def tried(tables, dice):
+    """Whether it made a driver."""
+    try:
+        with at_most(ONE_FILE_S):
+            driver = check_description(tables, "mine.toml").driver()
+    except SettingError as error:
+        reasoned(error, "mine.toml")
+        return False
+    with at_most(ONE_FILE_S):
+        worked(driver, dice)
+    return True
+
+
+@pytest.mark.parametrize(("make", "least"), [(from_schema, 0), (bred, 150)], ids=["by the schema", "bred"])
+def test_a_random_description_is_refused_or_works(make, least):
+    dice = random.Random(make.__name__)
+    made = sum(named(tried, make(dice), dice) for _ in range(1_000))
+    assert made >= least
+
+
+def named(what, given, dice):
+    """What it gives; an error on its way out shows what it was given."""
+    try:
+        return what(given, dice)
+    except BaseException as error:
+        error.add_note(f"given: {given!r}")
+        raise
+
+
+def test_a_random_file_is_refused_with_its_name_or_works(tmp_path):
+    path = tmp_path / "mine.toml"
+
+    def read(text, dice):
+        path.write_text(text, encoding="utf-8")
+        try:
+            with at_most(ONE_FILE_S):
+                driver = load_description(path).driver()
+        except SettingError as error:
+            reasoned(error, str(path))
+            return False
+        with at_most(ONE_FILE_S):
+            worked(driver, dice)
+        return True
+
+    dice = random.Random("files")
+    assert 40 < sum(named(read, shuffled_text(dice), dice) for _ in range(400)) < 300
+
+
+def test_an_instruments_file_for_modbus_with_random_options_is_refused_by_key_or_works():
+    pool, keys = harvest([BATH]), set()
+
+    def made(options, dice):
+        try:
+            driver = ModbusDriver(options)
+        except SettingError as error:
+            reasoned(error)
+            keys.add(error.key.partition(".")[0])
+            return False
+        for request in requests_of(driver):
+            for size in (0, 1, 2, 4, 8, 10, 20):
+                head = request.body[:2] + bytes([size])
+                for body in (head + dice.randbytes(size), head + b"\x7f\xef" + b"\xff" * size, dice.randbytes(size)):
+                    for line in (body, frames.rtu(body), frames.ascii_frame(body)[1:-2]):
+                        proper(driver, driver.decode(line, request), line)
+        for action in driver.capabilities:
+            acted(driver, action)
+        return True
+
+    dice = random.Random("modbus")
+    assert sum(named(made, changed(dice, BATH, pool), dice) for _ in range(2_000)) > 100
+    assert keys == {"options"}
+
+
+def test_reading_files_all_day_costs_no_memory():
+    """As where somebody edits a description and tries it, hundreds of times in one session."""
+    dice = random.Random("growth")
+    good = [dict(d.raw) for d in BUILT_IN.values()]
+
+    def some(count):
+        for _ in range(count):
+            tried(bred(dice), dice)
+            tried(dice.choice(good), dice)
+
+    some(150)  # caches fill, that of regular expressions too
+    tracemalloc.start()
+    try:
+        grown = [grown_by(some)]
+        while grown[-1] > GROWTH_BYTES and len(grown) < 4:
+            grown.append(grown_by(some))
+    finally:
+        tracemalloc.stop()
+    assert grown[-1] <= GROWTH_BYTES, grown
+
+
+def grown_by(some):
+    re.purge()
+    gc.collect()
+    before = tracemalloc.get_traced_memory()[0]
+    some(60)
+    re.purge()
+    gc.collect()
+    return tracemalloc.get_traced_memory()[0] - before
