@@ -5,7 +5,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from daq.app.text import number, plain, table
+from daq.app.text import number, plain, table, uncertain
 from daq.core.units import symbol
 from daq.methods.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
 
@@ -39,7 +39,7 @@ def model_name(name: str) -> str:
 def parameter_text(p: FittedParameter) -> str:
     """A parameter with its expanded uncertainty and unit."""
     unit = MODEL_UNITS.get(p.unit, symbol(p.unit))
-    return f"{p.name} = {number(p.value)} ± {number(p.expanded, 2)} {unit}".rstrip()
+    return f"{p.name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
 
 
 def _models(curve: FlowCurveData) -> list[str]:

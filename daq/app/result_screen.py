@@ -4,9 +4,11 @@ from typing import Any, Final
 
 from daq.app.digits import large
 from daq.app.screen import NARROWEST, Line, wrapped
-from daq.app.text import number, plain, shown_value, value_line, with_unit
+from daq.app.text import called, number, plain, shown_value, uncertain, value_line, with_unit
 from daq.app.verification_text import verification_words
-from daq.core.units import symbol
+from daq.core.units import UNITS, convert, symbol
+from daq.methods.ownvalue import VISCOSITIES
+from daq.methods.signals import OWN_VISCOSITY
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("WITHIN the limits", "good"),
@@ -31,8 +33,8 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
         style = "value" if not struck else VALIDITY_STYLES[validity]
         lines += [[("  ", ""), (row, style)] for row in rows]
         lines.append([])
-    name = data["quantity"].replace("_", " ")
-    said = value_line(data)
+    name = called(data["quantity"])
+    said = value_line(data | {"unit": ""} if data["unit"] == "[pH]" else data)
     value: Line = [(f"{plain(name)} = ", "head")]
     if data["value"] is None:
         value = [(f"{plain(name)}: no value", "head")]
@@ -44,12 +46,16 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     lines.append([(validity.upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
     for reason in data["reasons"]:
         lines += wrapped(plain(reason), columns, "  - ")
-    lines += verdict_lines(data["verdict"], columns)
+    lines += verdict_lines(data, columns)
     for said, style in verification_words(data):
         lines += wrapped(said, columns, "", style)
     conditions = conditions_text(data["conditions"])
     if conditions:
         lines += wrapped(conditions, columns, "at ", "dim")
+    lines += _own_viscosity(data, columns)
+    others = _others(data["conditions"].get("signals") or {})
+    if others:
+        lines += wrapped(others, columns, "also measured: ", "dim")
     lines += corrected_lines(data, columns)
     for advice in data["advice"]:
         lines += wrapped(plain(advice["text"]), columns, "advice: ", "warn")
@@ -58,20 +64,61 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     return lines
 
 
-def verdict_lines(verdict: dict[str, Any], columns: int) -> list[Line]:
-    """Inside the limits or not, by which rule, against which limits."""
+def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
+    """Inside the limits or not, by which rule, against which limits; those of other quantities are only named."""
+    verdict, quantity = data["verdict"], data["quantity"]
     words, style = VERDICTS[verdict["verdict"]]
+    own = [limit for limit in verdict["limits"] if limit["quantity"] == quantity]
+    others = list(dict.fromkeys(called(x["quantity"]) for x in verdict["limits"] if x["quantity"] != quantity))
+    named = plain(" and ".join([", ".join(others[:-1]), others[-1]] if len(others) > 1 else others))
+    if others and not own:
+        return _no_own_limits(data, named, columns)
     lines: list[Line] = [[(words, style)]]
     rule = verdict.get("decision_rule")
     if rule is not None:
         compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
         how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
         lines += wrapped(f"decision rule {rule}: {how}{compared}", columns, "  ", "dim")
-    for limit in verdict["limits"]:
+    for limit in own:
         lines += wrapped(limit_text(limit), columns, "  limit: ")
-    for reason in verdict["reasons"]:
+    if others:
+        lines += wrapped(f"the product has limits for {named} too; they are for other methods", columns, "  ", "dim")
+    # The reasons of the verdict hold those of the other quantities as well.
+    reasons = verdict["reasons"] if not others else dict.fromkeys(r for limit in own for r in limit["reasons"])
+    for reason in reasons:
         lines += wrapped(plain(reason), columns, "  - ")
     return lines
+
+
+def _no_own_limits(data: dict[str, Any], others: str, columns: int) -> list[Line]:
+    quantity, product = data["quantity"], plain(data["sample"].get("product") or "the product")
+    said = f"{product} has limits for {others} only, this result is {called(plain(quantity))}"
+    todo = (
+        f'if it should be judged, write [[limits]] with quantity = "{plain(quantity)}" into the file of {product}; '
+        "if not, leave --product out"
+    )
+    head: Line = [(f"NOT JUDGED: no limits for {called(plain(quantity))}", "warn")]
+    return [head, *wrapped(said, columns, "  - "), *wrapped(todo, columns, "  - ")]
+
+
+def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
+    """What the instrument itself shows as viscosity beside the one computed here; too far off it is a warning too."""
+    own = (data["conditions"].get("signals") or {}).get(OWN_VISCOSITY)
+    code = data["unit"]
+    if own is None or data["quantity"] not in VISCOSITIES or not data["value"]:
+        return []
+    if own["unit"] not in UNITS or UNITS[own["unit"]].dimension != UNITS[code].dimension:
+        return []
+    theirs = convert(own["value"], own["unit"], code)
+    off = 100.0 * (theirs / data["value"] - 1.0)
+    return wrapped(f"{with_unit(theirs, code)}, {off:+.1f} % from this value", columns, "the instrument itself shows ")
+
+
+def _others(signals: dict[str, dict[str, Any]]) -> str:
+    """What else was measured, means over the span; the instrument's own viscosity has a line of its own."""
+    return ", ".join(
+        f"{plain(name)} {with_unit(x['value'], x['unit'], 5)}" for name, x in signals.items() if name != OWN_VISCOSITY
+    )
 
 
 def limit_text(limit: dict[str, Any]) -> str:
@@ -87,7 +134,7 @@ def limit_text(limit: dict[str, Any]) -> str:
         for key, value in limit["binds_to"].items()
     )
     verdict = limit["verdict"].replace("_", " ")
-    return plain(f"{limit['quantity']} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
+    return plain(f"{called(limit['quantity'])} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
 
 
 def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
@@ -101,7 +148,7 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
     unit = symbol(data["unit"])
     said = with_unit(corrected["value"], data["unit"])
     if corrected["expanded"] is not None:
-        said += f" ± {number(corrected['expanded'], 2)} {unit} (k = {corrected['k']:.2f})"
+        said += f" ± {uncertain(corrected['expanded'])} {unit} (k = {corrected['k']:.2f})"
     how = f"{said}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
     return wrapped(how, columns, at)
 

@@ -45,9 +45,26 @@ def fixed(value: float | None, decimals: int) -> str:
     return NOTHING if value is None or not math.isfinite(value) else f"{value + 0.0:.{decimals}f}"
 
 
+def uncertain(expanded: float | None) -> str:
+    """An uncertainty in two significant digits, before the decimal point too: 142 is 140 (JCGM 100, 7.2.6)."""
+    if expanded is None or not math.isfinite(expanded):
+        return NOTHING
+    return number(float(f"{expanded:.1e}"), 2)
+
+
 def with_unit(value: float | None, code: str, digits: int = 4) -> str:
     """A number with the symbol of its unit (UCUM code)."""
     return f"{number(value, digits)} {symbol(code)}".rstrip()
+
+
+def called(quantity: str) -> str:
+    """A quantity or signal as a person names it."""
+    return "pH" if quantity == "ph" else quantity.replace("_", " ")
+
+
+def after(code: str) -> str:
+    """The symbol of a unit behind the number of a quantity that is named; a pH has none there."""
+    return "" if code == "[pH]" else symbol(code)
 
 
 def span(seconds: float) -> str:
@@ -108,7 +125,8 @@ def shortened(text: str, columns: int) -> str:
 def shown_value(data: dict[str, Any]) -> str:
     """The number of a result as a person reads it: as its product reports it, otherwise in four digits.
 
-    In more where its expanded uncertainty reaches further down: both end at one decimal place (JCGM 100, 7.2.6).
+    Where nothing else says how many digits it has, it ends at the decimal place of its expanded uncertainty
+    (JCGM 100, 7.2.6).
     """
     if data.get("reported"):
         return str(data["reported"])
@@ -116,8 +134,7 @@ def shown_value(data: dict[str, Any]) -> str:
     shown = number(value)
     if value is None or uncertainty is None or "e" in shown:
         return shown
-    decimals, needed = (len(text.partition(".")[2]) for text in (shown, number(uncertainty["expanded"], 2)))
-    return fixed(value, needed) if needed > decimals else shown
+    return fixed(value, len(uncertain(uncertainty["expanded"]).partition(".")[2]))
 
 
 def value_line(data: dict[str, Any]) -> str:
@@ -128,8 +145,12 @@ def value_line(data: dict[str, Any]) -> str:
     if data.get("value") is None:
         return "no value"
     if uncertainty is None:
-        return f"{shown} {unit}".rstrip()
+        return _with(shown, unit)
     if uncertainty.get("trials"):
         half = (uncertainty["high"] - uncertainty["low"]) / 2.0
-        return f"{shown} {unit} ± {number(half, 2)} {unit} (95 %, JCGM 101)"
-    return f"{shown} {unit} ± {number(uncertainty['expanded'], 2)} {unit} (k = {uncertainty['k']:.2f})"
+        return f"{_with(shown, unit)} ± {_with(uncertain(half), unit)} (95 %, JCGM 101)"
+    return f"{_with(shown, unit)} ± {_with(uncertain(uncertainty['expanded']), unit)} (k = {uncertainty['k']:.2f})"
+
+
+def _with(shown: str, unit: str) -> str:
+    return f"{shown} {unit}".rstrip()

@@ -11,7 +11,9 @@ from daq.app.text import value_line
         (178.5301, 0.0030, "g", "178.5301 g ± 0.0030 g (k = 1.96)"),
         (178.5301, 0.030, "g", "178.530 g ± 0.030 g (k = 1.96)"),
         (7.8012, 0.052, "[pH]", "7.801 pH ± 0.052 pH (k = 1.96)"),
-        (684.07, 15.3, "mPa.s", "684.1 mPa·s ± 15 mPa·s (k = 1.96)"),
+        (684.07, 15.3, "mPa.s", "684 mPa·s ± 15 mPa·s (k = 1.96)"),
+        (5361.4, 142.4, "mPa.s", "5361 mPa·s ± 140 mPa·s (k = 1.96)"),
+        (5361.4, 99.7, "mPa.s", "5361 mPa·s ± 100 mPa·s (k = 1.96)"),
     ],
 )
 def test_the_value_goes_down_to_the_place_of_its_uncertainty(value, expanded, unit, said):

@@ -10,7 +10,7 @@ from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
 from daq.app.catalogue import Catalogue
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.text import number, plain, table, utc_iso
+from daq.app.text import number, plain, table, uncertain, utc_iso
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.methods.reportable import Attempt, Reportable, reportable
@@ -71,7 +71,7 @@ def text_of(r: Reportable) -> str:
     if r.value is None:
         lines.append(f"no reportable result: {plain(r.how)}")
     else:
-        sure = "" if r.expanded is None else f" ± {number(r.expanded, 2)} {unit}"
+        sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
         name = r.quantity.replace("_", " ")
         lines.append(f"reportable {plain(name)} = {r.reported or number(r.value)} {unit}{sure}, {plain(r.how)}")
         lines.append(f"verdict: {r.verdict.replace('_', ' ')}" + (f" ({r.decision_rule})" if r.decision_rule else ""))

@@ -17,7 +17,7 @@ from daq.app.live import print_lines
 from daq.app.replaying import maker
 from daq.app.result_screen import result_lines
 from daq.app.screen import Line
-from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, with_unit
+from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, uncertain, with_unit
 from daq.app.verification_text import verification_table
 from daq.core.errors import SettingError
 from daq.core.replay import replay
@@ -133,7 +133,7 @@ def _title(found: History) -> list[Line]:
     said = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
     lines.append([(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", "")])
     if r.outcome and r.outcome != "complete":
-        lines.append([(f"{r.outcome}: {plain(r.reason)}", "warn")])
+        lines.append([(f"{r.outcome}{' by ' if r.outcome == 'stopped' else ': '}{plain(r.reason)}", "warn")])
     if r.motor == "may still be turning":
         lines.append([("at its end the motor could not be confirmed to stand still", "bad")])
     if len(found.results) > 1:
@@ -168,7 +168,7 @@ def _budget(found: History) -> list[str]:
         )
     freedom = uncertainty.get("effective_degrees_of_freedom")
     out.append(
-        f"expanded {number(uncertainty['expanded'], 2)} {unit}, k = {uncertainty['k']:.2f}, coverage "
+        f"expanded {uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
         f"{100 * uncertainty['coverage']:.0f} %, effective degrees of freedom "
         + ("unlimited" if freedom is None else number(freedom, 3))
     )
@@ -194,10 +194,6 @@ def _bench(found: History) -> list[str]:
         percent, moved = drift["percent_per_min"], drift.get("per_min")
         said = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
         out.append(f"drift in the span: {said.rstrip()} per minute{sure}")
-    others = data["conditions"].get("signals") or {}
-    if others:
-        means = (f"{plain(n)} {number(x['value'])} {symbol(x['unit'])}".rstrip() for n, x in others.items())
-        out.append(f"also measured: {', '.join(means)}")
     body = data.get("geometry")
     if body:
         sizes = ", ".join(f"{plain(k)} {plain(v)}" for k, v in body["dimensions"].items())
@@ -218,6 +214,7 @@ def _bench(found: History) -> list[str]:
 def _steps(found: History) -> list[str]:
     planned = found.plan.get("steps", [])
     rows = []
+    turns = any(step.get("speed") is not None for step in planned)
     for step in found.told.steps:
         about = planned[step["step"]] if step["step"] < len(planned) else {}
         speed = about.get("speed")
@@ -225,14 +222,17 @@ def _steps(found: History) -> list[str]:
             [
                 str(step["step"] + 1),
                 plain(about.get("name", "")),
-                NOTHING if speed is None else f"{float.fromhex(speed):g}",
+                *([NOTHING if speed is None else f"{float.fromhex(speed):g}"] if turns else []),
                 span((step["t"] - step["started"]) / 1e9),
                 str(step["readings"]),
-                number(step["revolutions"]),
+                *([number(step["revolutions"])] if turns else []),
                 plain(step["rule"]),
                 number(step["value"]),
             ]
         )
+    if not turns:
+        head = ["", "step", "lasted", "readings", "stopped by", "at"]
+        return table(head, rows, right=frozenset({2, 3, 5})).splitlines() if rows else []
     head = ["", "step", f"set {symbol('/min')}", "lasted", "readings", "turns", "stopped by", "at"]
     return table(head, rows, right=frozenset({2, 3, 4, 5, 7})).splitlines() if rows else []
 
