@@ -4,6 +4,7 @@ Every validator raises `ValueError` with a sentence a technician understands; th
 adds the file and the key.
 """
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -69,7 +70,10 @@ class Amount:
 def _number(value: Any) -> float | None:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return None
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:  # a whole number in TOML has no bound
+        return math.inf if value > 0 else -math.inf
 
 
 def _known(dimension: str) -> str:

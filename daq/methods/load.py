@@ -80,6 +80,10 @@ def read_toml(path: Path | str) -> dict[str, Any]:
         raise SettingError(
             f"is not valid TOML: {error}; text is put in quotes, tables in [brackets]", file=file
         ) from None
+    except (ValueError, RecursionError):  # numbers of thousands of digits, thousands of brackets
+        raise SettingError(
+            "holds a number, or brackets in brackets, far too long for a settings file", file=file
+        ) from None
 
 
 def parse(model: type[M], data: dict[str, Any], file: str = "") -> M:
@@ -153,7 +157,9 @@ def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> 
         "int_type": f"must be a whole number; here {given!r}",
         "float_type": f"must be a number without quotes; here {given!r}",
         "string_type": f"must be text in quotes; here {given!r}",
-        "tuple_type": f"must be a list in [brackets]; here {given!r}",
+        "tuple_type": f"must be a list in [brackets]; here {given!r}"
+        if not isinstance(given, dict)
+        else f"is one table; write [[{_joined(steps)}]] in the place of [{_joined(steps)}]",
         "dict_type": f"must be a table of key = value; here {given!r}",
         "model_type": f"must be a table of key = value; here {given!r}",
         "string_too_short": "must not be empty",

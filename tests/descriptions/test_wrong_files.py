@@ -55,6 +55,8 @@ def test_all_faults_are_found_in_one_go(tmp_path):
         (b"format = 1\nkind = ", "is not valid TOML"),
         (b"\xff\xfe", "is not UTF-8"),
         (b"x" * 1_000_001, "is larger than 1000 kB"),
+        (b"format = 1" + b"0" * 5_000, "far too long for a settings file"),
+        (b"format = " + b"[" * 50_000, "far too long for a settings file"),
     ],
 )
 def test_what_is_no_description_at_all(tmp_path, raw, said):

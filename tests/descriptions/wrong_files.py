@@ -39,6 +39,7 @@ FILES = [
     (BALANCE, 'name = "mass"', 'name = "weight"', "line.weight.fields.mass", "is no channel"),
     (BALANCE, 'requests = ["weight"]', 'requests = ["wieght"]', "poll.requests[0]", "did you mean 'weight'?"),
     (BALANCE, 'requests = ["weight"]', "requests = []", "poll.requests", "at least 1"),
+    (BALANCE, 'interval = "500 ms"', "interval = 1" + "0" * 400, "poll.interval", "is no length of time"),
     (BALANCE, 'interval = "500 ms"', "interval = 0", "poll.interval", "at least '1 ms'"),
     (BALANCE, '[request.who]\nsend = "I?"', '[request.whom]\nsend = "I?"', "identify", "did you mean 'whom'?"),
     (BALANCE, 'send = "W?"', 'send = "W{unit}?"', "request.weight.send", "{unit} is no option"),

@@ -205,5 +205,5 @@ def kind_of(path: Path) -> Callable[[Path], object]:
 def _keys(path: Path) -> Iterator[str]:
     try:
         yield from tomllib.loads(path.read_text("utf-8-sig"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return  # the loader says it with the line
