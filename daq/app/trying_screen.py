@@ -30,6 +30,7 @@ class TrialScreen:
         if console.is_terminal and not console.is_dumb_terminal:
             self._live = Live(console=console, auto_refresh=False, transient=False, vertical_overflow="crop")
         self._drawn = time.monotonic() - (REFRESH_S if self._live is not None else 0.0)
+        self._last: Tried | None = None
         self._said_identity = False
         self._said_failures = 0
         self._said_readings = 0
@@ -41,10 +42,13 @@ class TrialScreen:
 
     def __exit__(self, *_: object) -> None:
         if self._live is not None:
+            if self._last is not None:
+                self._live.update(styled(self._lines(self._last)), refresh=True)
             self._live.stop()
 
     def show(self, tried: Tried) -> None:
         """Show the present state."""
+        self._last = tried
         if self._live is None:
             self._write(tried)
         elif time.monotonic() - self._drawn >= REFRESH_S:
@@ -53,7 +57,7 @@ class TrialScreen:
 
     def _who(self, tried: Tried) -> str:
         if tried.identity is None:
-            return "not said" if self._driver.identify() is not None else "cannot be asked"
+            return "not said" if self._driver.identify() is not None else "cannot be asked who it is"
         who = tried.identity
         return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
 

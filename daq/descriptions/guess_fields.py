@@ -26,6 +26,7 @@ SPELLED: Final = {
     "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
     "Pas": "Pa.s", "ph": "[pH]", "PH": "[pH]", "ohm": "Ohm", "OHM": "Ohm", "Ohms": "Ohm", "RPM": "/min", "G": "g",
     "KG": "kg", "ML": "mL", "ml": "mL", "percent": "%", "RH": "%",
+    "l": "L", "ml/min": "mL/min", "l/min": "L/min", "l/h": "L/h", "\u00b5S/cm": "uS/cm", "us/cm": "uS/cm",
 }  # fmt: skip
 """Units as instruments write them, where that is neither a UCUM code nor a spelling that people enter."""
 NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}

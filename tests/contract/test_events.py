@@ -6,7 +6,7 @@ from datetime import datetime
 import pytest
 
 from daq.core.faults import Quality
-from daq.core.units import UNITS
+from daq.core.units import UNITS, convert
 from daq.methods.envelope import envelope
 
 #: Rules of CloudEvents 1.0.2, sections "Context Attributes" and "Naming Conventions", from memory.
@@ -64,6 +64,11 @@ ATOMS = {
     "1",
     "%",
     "Pa",
+    "bar",
+    "A",
+    "W",
+    "Hz",
+    "S",
     "s",
     "min",
     "h",
@@ -90,3 +95,24 @@ def test_units_are_made_of_atoms_of_ucum(code):
         atom = re.sub(r"\d+$", "", part) or part
         if part:
             assert any(atom == prefix + known for prefix in PREFIXES for known in ATOMS), (code, part)
+
+
+@pytest.mark.parametrize(
+    ("value", "source", "target", "expected"),
+    [
+        (1.0, "bar", "kPa", 100.0),  # NIST SP 811, B.8: bar to pascal 1.0 E+05
+        (1.0, "mbar", "hPa", 1.0),  # the same table: millibar to pascal 1.0 E+02
+        (1.0, "m3/h", "L/min", 1000.0 / 60.0),  # from the definitions of litre, hour and minute (SI brochure, table 8)
+        (60.0, "mL/min", "L/h", 3.6),
+        (1.0, "kg/h", "g/min", 1000.0 / 60.0),
+        (
+            1.413,
+            "mS/cm",
+            "uS/cm",
+            1413.0,
+        ),  # the usual 0.01 mol/L potassium chloride standard: common practice, no source
+        (250.0, "mA", "A", 0.25),
+    ],
+)
+def test_units_of_flow_pressure_and_current_are_converted(value, source, target, expected):
+    assert convert(value, source, target) == pytest.approx(expected, rel=1e-12)

@@ -322,9 +322,12 @@ def test_the_time_of_day_and_the_date_are_no_measured_values():
 
 
 def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
-    found, guess = guessed(talking([b"F %s ml/min V %s ml" % (v, v) for v in (b"1.25", b"1.50", b"2.25")]))
-    assert [(c.name, c.unit) for c in found.tables.channel] == [("value", "1"), ("volume", "mL")]
-    assert any("followed by 'ml/min'" in what for what in guess.open)
+    found, guess = guessed(
+        talking([b"F %s ml/ha Q %s ml/min V %s ml" % (v, v, v) for v in (b"1.25", b"1.50", b"2.25")])
+    )
+    units = [(c.name, c.unit) for c in found.tables.channel]
+    assert units == [("value", "1"), ("flow", "mL/min"), ("volume", "mL")]
+    assert any("followed by 'ml/ha'" in what for what in guess.open)
 
 
 def test_a_request_that_is_refused_is_not_asked_for_readings():
