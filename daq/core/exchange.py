@@ -18,6 +18,8 @@ from daq.core.gathering import Gathering
 
 Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
+MOST_REASONS: Final = 100
+"""So many reasons to reject a line are counted apart; a driver whose reasons hold the line has no end of them."""
 SHARED_PATIENCE_NS: Final = 30_000_000_000
 """So long a request may wait until a line is free that several instruments share."""
 
@@ -327,7 +329,9 @@ class Exchange:
 
     def _reject(self, item: Reject) -> None:
         self.counters.rejected += 1
-        self._rejects[item.reason] = self._rejects.get(item.reason, 0) + 1
+        known = item.reason in self._rejects or len(self._rejects) < MOST_REASONS
+        reason = item.reason if known else "other reasons"
+        self._rejects[reason] = self._rejects.get(reason, 0) + 1
 
     def _settle_poll(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
         """The reading that `item` is, or completes; None where it does neither."""

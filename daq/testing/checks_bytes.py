@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
+from daq.core.exchange import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks_declared import known_faults
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
@@ -16,8 +17,6 @@ from daq.testing.talk import Example, is_reading, rejected, requests_of
 
 GROWTH_BYTES: Final = 48_000
 GROWTH_ROUNDS: Final = 2_500
-MOST_REASONS: Final = 100
-"""So many different reasons to reject a line are enough for anybody."""
 TRAPS: Final = (
     b"", b" ", b"\x00", b"\xff" * 8, b"nan", b"NaN", b"inf", b"-inf", b"1e999", b"-1e999", b"--1", b"+", b"-", b".",
     b"1.2.3", b"0x10", b"1_0", "\u0661\u0662".encode(), "\u2212 5".encode(), b"9" * 400, b"1" + b"0" * 300 + b".0",
@@ -298,7 +297,7 @@ def growth(case: Case) -> Finding:
 
 
 def _same_reasons(driver: Driver, frames: list[bytes], dice: random.Random) -> None:
-    """Rejections are counted by their reason: reasons that never repeat would grow in the exchange."""
+    """Rejections are counted by their reason: of reasons that never repeat nobody would see which are many."""
     reasons: set[str] = set()
     for _ in range(2 * MOST_REASONS):
         mutated = bytearray(dice.choice(frames) or b"x")

@@ -2,8 +2,8 @@
 
 import pytest
 
-from daq.core.driver import Reply, Request
-from daq.core.exchange import NEVER, Exchange
+from daq.core.driver import Reject, Reply, Request
+from daq.core.exchange import MOST_REASONS, NEVER, Exchange
 from daq.core.framing import Framing
 from tests.core.parts import Plain, Polled, S
 
@@ -282,3 +282,20 @@ def test_the_report_counts_what_was_thrown_away(longest):
     list(link.exchange.receive(500 * MS, b"r 4 5 6\n"))
     link.counted(too_long=1, readings=2, rejected={"too few values": 1, "unknown line": 2}, idle_cut=1, lines=5)
     assert link.exchange.report()["bytes"] == 51 + 8 + 2 + 2 + 6 + 3 + 8
+
+
+class Wordy(Polled):
+    """Puts the line into its reason."""
+
+    def decode(self, line, asked=None):
+        return Reject(f"unknown line {line!r}")
+
+
+def test_reasons_without_end_are_counted_together():
+    link = Link(Wordy({}))
+    for i in range(1_000):
+        link.says(i, b"line %d" % i)
+    rejected = link.exchange.report()["rejected"]
+    assert len(rejected) == MOST_REASONS + 1
+    assert sum(rejected.values()) == 1_000
+    assert rejected["other reasons"] == 900
