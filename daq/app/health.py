@@ -21,6 +21,8 @@ WIND_UP_TURNS: Final = 1.5
 MOST_READINGS: Final = 5000
 LEAST_TORQUE_PERCENT: Final = 5.0
 """Below it a ripple in % of the reading says more of the noise than of the rotor."""
+MOST_AMISS_PERCENT: Final = 1.0
+"""Of what an instrument sends, more should not be lost or damaged on the line (our choice)."""
 SETTLED_S: Final = 5.0
 """After so long at rest the body has swung out."""
 
@@ -28,11 +30,12 @@ Figures = dict[str, Any]
 
 
 def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
-    """What the journal `raw` tells: zero, ripple and return to zero, each None where the run cannot tell.
+    """What the journal `raw` tells: zero, ripple and return to zero (None where the run cannot tell), and of the line.
 
     Zero: mean torque (% of full scale) with the motor still, before it first turned.  Ripple: amplitude of the sine
     once a revolution, % of the reading, in the step with most turns.  Return to zero: mean torque in a step at
     rest after turning, less the zero, % of full scale; of the bearing it tells only where `free` is true.
+    Readings that came, and how often something on the line was lost or damaged, of any instrument.
 
     Raises:
         DaqError: the journal cannot be read, or a driver is not installed.
@@ -47,9 +50,10 @@ def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
         "ripple": None,
         "return_to_zero": None,
     }
+    steps = _by_step(plan, readings)
+    out |= _line(readings.facts.counters.get(plan.lead.name, {}))
     if plan.band is None or not plan.speed_signal:
         return out
-    steps = _by_step(plan, readings)
     zero = torque_at_rest(plan, readings.facts)
     out["zero"] = zero
     out["ripple"] = _ripple(plan, steps)
@@ -57,6 +61,23 @@ def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
     if rested is not None and zero is not None:
         out["return_to_zero"] = rested - zero
     return out
+
+
+def _line(counters: Mapping[str, Any]) -> Figures:
+    amiss = sum(counters.get("rejected", {}).values())
+    amiss += sum(counters.get(name, 0) for name in ("timeouts", "too_long", "wrong_echo"))
+    return {"readings": counters.get("readings", 0), "amiss": amiss}
+
+
+def line_said(found: Figures) -> str:
+    """A sentence where the line lost more than `MOST_AMISS_PERCENT` in a run; otherwise ""."""
+    readings, amiss = found.get("readings", 0), found.get("amiss", 0)
+    if not amiss or 100.0 * amiss / (readings + amiss) <= MOST_AMISS_PERCENT:
+        return ""
+    return (
+        f"in the newest run {amiss} of {readings + amiss} lines or answers were lost or damaged: look after cable, "
+        "plug, power supply and the serial settings"
+    )
 
 
 Point = tuple[int, float, float]
@@ -154,6 +175,8 @@ def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: M
     serial = runs[-1][1].get("serial") if runs else None
     runs = [(record, f) for record, f in runs if f.get("serial") == serial]
     trends, said = judged([f for _, f in runs], limits)
+    line = line_said(runs[-1][1]) if runs else ""
+    said += (line,) if line else ()
     return Health(tuple(runs), trends, said)
 
 

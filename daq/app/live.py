@@ -118,12 +118,13 @@ class Screen:
         else:
             lines.append([("no result", "bad")])
         if outcome["outcome"] != "complete":
-            lines.append([(f"the run was {outcome['outcome']}: {plain(outcome['reason'])}", "warn")])
+            joined = " by " if outcome["outcome"] == "stopped" else ": "
+            lines.append([(f"the run was {outcome['outcome']}{joined}{plain(outcome['reason'])}", "warn")])
         if outcome["fault"]:
             lines.append([(f"NOT STORED: {plain(outcome['fault'])}", "bad")])
         if outcome["motor"] == "may still be turning":
             lines.append([("THE MOTOR MAY STILL BE TURNING: see to it before you go near the body", "bad")])
-        lines.append([(f"run {outcome['run']}; `daq show {outcome['run'][:8]}` shows everything about it", "dim")])
+        lines.append([(f"run {outcome['run']}; all about it: daq show {outcome['run'][:8]}", "dim")])
         if on_terminal:
             self._console.print(styled(lines), soft_wrap=True)
         else:

@@ -4,7 +4,7 @@ import textwrap
 from typing import Any, Final
 
 from daq.app.digits import large
-from daq.app.text import NOTHING, number, plain, shortened, span, width, with_unit
+from daq.app.text import NOTHING, after, called, fixed, number, plain, shortened, span, width, with_unit
 from daq.core.faults import FAULTS
 from daq.core.units import symbol
 
@@ -17,10 +17,12 @@ NARROWEST: Final = 60
 WIDEST: Final = 100
 """A number line longer than this is no easier to read."""
 NOTES_SHOWN: Final = 3
+SIGNAL_ROWS: Final = 3
+"""Rows for the signals that have no line of their own, so that 24 rows hold all."""
 
 STATES: Final[dict[str, str]] = {
     "ready": "ready",
-    "tempering": "bringing the sample to temperature",
+    "tempering": "waiting for the temperature",
     "soaking": "soaking at temperature",
     "preshearing": "shearing the sample before the measurement",
     "resting": "letting the sample rest",
@@ -30,6 +32,10 @@ STATES: Final[dict[str, str]] = {
     "stopping": "stopping the motor",
     "ended": "ended",
 }
+STANDING: Final = ("not moved", "still")
+"""The motor has not turned yet, or was seen to stand still."""
+WITHOUT_MOTOR: Final = {"starting": "beginning the step", "stopping": "ending"}
+"""The same where nothing turns."""
 QUALITY_STYLES: Final = {"Good": "good", "Uncertain": "warn", "Bad": "bad"}
 
 
@@ -58,6 +64,7 @@ def live_lines(view: dict[str, Any], columns: int) -> list[Line]:
     lines += [[], *_value(view, columns), []]
     band = torque_line(view, columns)
     lines += [*([band, _torque_words(view)] if band else []), *_temperature(view, columns)]
+    lines += _signals(view, columns)
     lines += [_times(view), *_rules(view, columns)]
     lines += _messages(view, columns)
     lines += [[], *(wrapped(plain(view["caution"]), columns, "sample: ", "warn") if view["caution"] else [])]
@@ -73,8 +80,10 @@ def plain_line(view: dict[str, Any]) -> str:
         parts[0] += f" {step['number']}/{step['of']} {plain(step['name'])}"
     value = view.get("value")
     if value:
-        said = "no value" if value["value"] is None else with_unit(value["value"], value["unit"])
-        parts.append(f"{plain(value['name'])} {said} {value['quality']}")
+        said = "no value"
+        if value["value"] is not None:
+            said = f"{_digits(view, value['name'], value['value'])} {after(value['unit'])}".rstrip()
+        parts.append(f"{called(plain(value['name']))} {said} {value['quality']}")
     band = view.get("band")
     if band:
         parts.append(f"torque {_torque_now(view)} ({_usable(band)})")
@@ -123,10 +132,10 @@ def torque_line(view: dict[str, Any], columns: int) -> Line:
     line, at = number_line(
         beyond, band["low"], band["high"], start=start, end=band["limit"], columns=min(columns - LABEL - 10, WIDEST)
     )
-    style = "warn"
+    style = "" if view["motor"] in STANDING else "warn"
     if saturated:
         style = "bad"
-    elif value is not None and band["low"] <= value <= band["high"]:
+    elif style and value is not None and band["low"] <= value <= band["high"]:
         style = "good"
     return [(label, "dim"), (now, "head"), *_marked(line, at, style)]
 
@@ -145,6 +154,8 @@ def _torque_words(view: dict[str, Any]) -> Line:
         said, style = f"SATURATED: beyond {band['limit']:g} {unit}, no value", "bad"
     elif value is None:
         said, style = "no reading", "warn"
+    elif view["motor"] in STANDING:
+        said, style = "the motor stands still", ""
     elif value < band["low"]:
         said, style = "BELOW it: too little torque", "warn"
     elif value > band["high"]:
@@ -164,7 +175,7 @@ def _torque_now(view: dict[str, Any]) -> str:
     unit = symbol(band.get("unit") or view["units"].get(band["signal"], "%"))
     if value is None:
         return "SATURATED" if "saturated" in view["faults"] else NOTHING
-    return f"{value:.1f} {unit}"
+    return f"{fixed(round(value, 1), 1)} {unit}"
 
 
 def _head(view: dict[str, Any], columns: int) -> list[Line]:
@@ -173,6 +184,8 @@ def _head(view: dict[str, Any], columns: int) -> list[Line]:
     first: Line = [(shortened(plain(title), columns - len(mark)), "head"), (mark, "warn")]
     step, state = view["step"], view["state"]
     said = STATES.get(state, state)
+    if "speed" not in view["signals"]:
+        said = WITHOUT_MOTOR.get(state, said)
     if state in ("starting", "measuring", "seeking"):
         said += f", step {step['number']} of {step['of']}: {plain(step['name'])}"
     speed = view["signals"].get("speed")
@@ -192,11 +205,11 @@ def _value(view: dict[str, Any], columns: int) -> list[Line]:
         return [[("  no value yet", "dim")]]
     style = QUALITY_STYLES[value["quality"].partition("_")[0]]
     struck = style != "good"
-    shown = number(value["value"])
+    shown = _digits(view, value["name"], value["value"])
     rows = large(shown, struck=struck) if value["value"] is not None else []
     lines: list[Line] = [[("  ", ""), (row, "value" if not struck else style)] for row in rows]
-    said = with_unit(value["value"], value["unit"]) if value["value"] is not None else "no value"
-    name = plain(value["name"]).replace("_", " ")
+    said = f"{shown} {after(value['unit'])}".rstrip() if value["value"] is not None else "no value"
+    name = called(plain(value["name"]))
     lines.append(
         [
             (f"  {name} ", "head"),
@@ -240,6 +253,39 @@ def _temperature(view: dict[str, Any], columns: int) -> list[Line]:
     return [shown]
 
 
+def _digits(view: dict[str, Any], signal: str, value: float | None) -> str:
+    """A value in as many digits as the instrument has, as far as that is known."""
+    places = view["decimals"].get(signal)
+    if places is None and view["units"].get(signal) == "Cel":
+        places = 2
+    return number(value) if places is None else fixed(value, places)
+
+
+def _reading(view: dict[str, Any], name: str, value: float | None) -> str:
+    unit = "" if value is None else after(view["units"].get(name, "1"))
+    return f"{plain(name)} {_digits(view, name, value)} {unit}".rstrip()
+
+
+def _signals(view: dict[str, Any], columns: int) -> list[Line]:
+    """The newest reading of every signal that has no line of its own, companions included."""
+    band = view.get("band")
+    own = {band["signal"] if band else "", _temperature_signal(view), "speed"}
+    said = [_reading(view, name, value) for name, value in view["signals"].items() if name not in own]
+    rows, room = [""], columns - LABEL
+    for i, text in enumerate(said):
+        longer = f"{rows[-1]}, {text}" if rows[-1] else text
+        last = len(rows) == SIGNAL_ROWS
+        if width(longer) <= room - (len(", and 99 more") if last and i + 1 < len(said) else 0) or not rows[-1]:
+            rows[-1] = longer
+        elif last:
+            rows[-1] += f", and {len(said) - i} more"
+            break
+        else:
+            rows[-1] += ","
+            rows.append(text)
+    return [[(f"{'reads now' if i == 0 else '':<{LABEL}}", "dim"), (row, "")] for i, row in enumerate(rows) if row]
+
+
 def _times(view: dict[str, Any]) -> Line:
     return [
         (f"{'elapsed':<{LABEL}}", "dim"),
@@ -256,10 +302,15 @@ def _rules(view: dict[str, Any], columns: int) -> list[Line]:
         done = round(rule["near"] * bar)
         mark = "met" if rule["met"] else _percent(rule["near"])
         tail = f" {'█' * done}{'░' * (bar - done)} {mark:>5}"
-        now = f": now {_now(view, rule)}"
-        name = shortened(plain(rule["rule"]), room - len(tail) - width(now)) + now
+        label = f"{'stops when' if i == 0 else '':<{LABEL}}"
+        name, now = plain(rule["rule"]), f"now {_now(view, rule)}"
+        if width(f"{name}: {now}{tail}") > room:
+            lines.append([(label, "dim"), (shortened(f"{name}:", room), "")])
+            label, name = " " * LABEL, now
+        else:
+            name += f": {now}"
         padding = " " * max(0, min(room - len(tail), 44) - width(name))
-        lines.append([(f"{'stops when' if i == 0 else '':<{LABEL}}", "dim"), (name + padding, ""), (tail, "head")])
+        lines.append([(label, "dim"), (name + padding, ""), (tail, "head")])
     return lines
 
 
@@ -287,7 +338,8 @@ def _messages(view: dict[str, Any], columns: int) -> list[Line]:
     for fault in view["faults"]:
         if fault != "saturated":  # the torque's line says that
             sentence = FAULTS[fault].sentence if fault in FAULTS else fault
-            lines += wrapped(plain(sentence), columns, "! ", "warn")
+            of = ", ".join(view["faulty"].get(fault, ()))
+            lines += wrapped(plain(f"{of}: {sentence}" if of else sentence), columns, "! ", "warn")
     for note in view["notes"][-NOTES_SHOWN:]:
         lines += wrapped(plain(note["text"]), columns, "note: ", "dim")
     for sentence in view["advice"]:

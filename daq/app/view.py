@@ -2,11 +2,13 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.pipeline import Pipeline
+from daq.core.plan import Plan
 from daq.core.run import State
 
 Advise = Callable[[Facts], Sequence[str]]
@@ -22,6 +24,7 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
     step = plan.steps[pipeline.step_number]
     began = meter.clock.start if meter is not None else pipeline.stage_start
     c = plan.conditioning
+    faults = _faults(pipeline)
     return {
         "run": run_id,
         "instrument": plan.lead.name,
@@ -37,7 +40,9 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
         },
         "signals": signals,
         "units": units(pipeline),
-        "faults": list(pipeline.faults()),
+        "decimals": decimals(plan),
+        "faults": list(faults),
+        "faulty": faults,
         "band": None
         if plan.band is None
         else {
@@ -66,6 +71,25 @@ def units(pipeline: Pipeline) -> dict[str, str]:
         if link.role == "companion":
             out |= {f"{link.name}.{c}": u for c, u in zip(link.channels, link.units, strict=True)}
     return out | {"elapsed": "s", "readings": "1", "revolutions": "{rev}"}
+
+
+def decimals(plan: Plan) -> dict[str, int]:
+    """Decimals of every signal whose resolution the instrument's file states."""
+    stated: dict[str, float] = (plan.context.get("specification") or {}).get("resolution") or {}
+    places = {name: Decimal(repr(step)).normalize().as_tuple().exponent for name, step in stated.items()}
+    return {name: max(0, -place) for name, place in places.items() if isinstance(place, int)}
+
+
+def _faults(pipeline: Pipeline) -> dict[str, list[str]]:
+    """What is amiss with the latest reading, each fault with its channels ([] for the whole instrument).
+
+    That no viscosity is defined while nothing turns is no fault.
+    """
+    found: dict[str, list[str]] = {}
+    for channel, fault in pipeline.channel_faults():
+        if fault != "undefined" or (pipeline.turning and pipeline.state is not State.STARTING):
+            found.setdefault(fault, []).extend([channel] if channel else [])
+    return found
 
 
 def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any]:

@@ -59,7 +59,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quantity=quantity,
         unit=unit,
         value=value,
-        reported=reported(value, product, quantity),
+        reported=reported(value, product, quantity, unit),
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],

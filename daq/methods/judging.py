@@ -58,9 +58,16 @@ def reported_decimals(value: float, product: dict[str, Any], quantity: str) -> i
     return digits - 1 - (exact.adjusted() if exact else 0)
 
 
-def reported(value: float | None, product: dict[str, Any] | None, quantity: str) -> str | None:
-    """The value as the product reports it; None without value or product."""
+def reported(value: float | None, product: dict[str, Any] | None, quantity: str, unit: str) -> str | None:
+    """The value (in `unit`) as the product reports it; None without value or product.
+
+    The digits of a product are those of its own unit and of the quantities it has limits for: three digits of a
+    viscosity say nothing about a mass.
+    """
     if value is None or not product:
+        return None
+    dimension = UNITS[unit].dimension if unit in UNITS else unit
+    if dimension != UNITS[product["unit"]].dimension and quantity not in {x["quantity"] for x in product["limits"]}:
         return None
     return as_reported(value, reported_decimals(value, product, quantity))
 
@@ -93,8 +100,9 @@ def _hindrances(subject: _Subject, limit: dict[str, Any]) -> list[str]:
     quantity, unit, row = subject.quantity, subject.unit, subject.row
     out: list[str] = []
     if limit["quantity"] != quantity:
-        out.append(f"the limit is for {limit['quantity']}, the result is {quantity}")
-    elif UNITS[limit["unit"]].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
+        # What else it binds to does not matter then.
+        return [f"the limit is for {limit['quantity']}, the result is {quantity}"]
+    if UNITS[limit["unit"]].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
         out.append(f"the limit is in {limit['unit']}, the result in {unit}")
     geometry: dict[str, Any] = subject.plan.context.get("geometry") or {}
     for key, have in (("geometry", geometry.get("name")), ("vessel", geometry.get("vessel"))):

@@ -169,7 +169,7 @@ def _made(
     else:
         more = needed - len(counted)
         decided, how = ("more" if counted else "none"), f"not decided: {more} more valid, each on a fresh fill"
-    plain = None if product is None else product.model_dump(mode="json")
+    plain = None if product is None else product.model_dump(mode="json") | {"unit": product.unit_code}
     verdict, rule, limits = _verdict(value, unit, counted, plain)
     expanded = [d["uncertainty"]["expanded"] for d in counted if d.get("uncertainty")]
     return Reportable(
@@ -179,7 +179,7 @@ def _made(
         quantity="" if first is None else first["quantity"],
         unit=unit,
         value=value,
-        reported=reported(value, plain, "" if first is None else first["quantity"]),
+        reported=reported(value, plain, "" if first is None else first["quantity"], unit),
         expanded=max(expanded) if value is not None and len(expanded) == len(counted) else None,
         decided=decided,
         how=how,

@@ -35,6 +35,7 @@ measuring, step 3 of 9: up-12, 12.00 of 12 min⁻¹
 torque          45.2 % ├─────│━━━━━━━━━━━━━━━━●━━━━━━━━━━━━━━━━━━━━━━━━━━│─────┤
                        usable 10..100 %, inside
 temperature   25.02 °C ├────────│━━━●━━│────────┤ 24.7..25.3 °C, inside (therm…)
+reads now    temperature 25.04 °C, torque_abs 452.3 µN·m, viscosity 812.4 mPa·s
 elapsed      2 min 15 s, this part 15 s
 stops when   elapsed ≥ 20 s: now 15 s                     ████████░░░  75 %
 
@@ -157,7 +158,7 @@ WITHIN the limits
   decision rule rounded: the value rounded as reported, compared as 812
   limit: viscosity 700 to 900 mPa·s (12 min⁻¹): within
 at 12.00 min⁻¹, torque 45.23 %, shear rate 10.02 s⁻¹, shear stress 8.100 Pa, 25.02 °C
-run 3f2a91bc-0; `daq show 3f2a91bc` shows everything about it
+run 3f2a91bc-0; all about it: daq show 3f2a91bc
 """
     )
 

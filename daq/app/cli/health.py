@@ -1,4 +1,4 @@
-"""``daq health INSTRUMENT``: zero, ripple and return to zero over the runs that were made anyway."""
+"""``daq health INSTRUMENT``: what the runs that were made anyway tell of motor, bearing and line."""
 
 import argparse
 from typing import Any
@@ -8,7 +8,7 @@ from daq.app.catalogue import Catalogue
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.health import Health, health
 from daq.app.replaying import maker
-from daq.app.text import fixed, local_time, plain, table, utc_iso
+from daq.app.text import NOTHING, fixed, local_time, plain, table, utc_iso
 
 NAMES = {"zero": "torque at rest", "ripple": "ripple once a revolution", "return_to_zero": "left after swinging free"}
 UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zero": "% of full scale"}
@@ -39,6 +39,33 @@ def run(args: argparse.Namespace) -> int:
     if not found.runs:
         print(f"{plain(instrument.name)}: no run has ended yet")
         return 0
+    if any(figures["geometry"] for _, figures in found.runs):
+        _print_rotational(found)
+    else:
+        _print_motorless(found, instrument.name)
+    print()
+    for sentence in found.said or ("nothing is beyond its limit",):
+        print(sentence)
+    return 0
+
+
+def _print_motorless(found: Health, name: str) -> None:
+    rows = [
+        [record.id[:SHOWN_ID], local_time(record.began_utc_ns), plain(record.sample), *_line_cells(figures)]
+        for record, figures in found.runs
+    ]
+    print(table(["run", "begun", "sample", "readings", "lost"], rows, right=frozenset({3, 4})))
+    print()
+    print(f"{plain(name)} turns nothing: no torque at rest, ripple or return to zero can be looked at, only its line.")
+    print("Whether it still measures rightly is told by measuring something that is known, such as a certified weight,")
+    print("a buffer solution or a fixed point.")
+
+
+def _line_cells(figures: dict[str, Any]) -> list[str]:
+    return [str(figures.get(key, NOTHING)) for key in ("readings", "amiss")]
+
+
+def _print_rotational(found: Health) -> None:
     rows = [
         [
             record.id[:SHOWN_ID],
@@ -49,11 +76,12 @@ def run(args: argparse.Namespace) -> int:
             fixed(figures["ripple"], 2),
             fixed(figures["return_to_zero"], 2)
             + ("" if figures["free"] or figures["return_to_zero"] is None else " *"),
+            *_line_cells(figures),
         ]
         for record, figures in found.runs
     ]
-    head = ["run", "begun", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS"]
-    print(table(head, rows, right=frozenset({4, 5, 6})))
+    head = ["run", "begun", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS", "readings", "lost"]
+    print(table(head, rows, right=frozenset({4, 5, 6, 7, 8})))
     if any(figures["return_to_zero"] is not None and not figures["free"] for _, figures in found.runs):
         print("* with a sample, which may hold a torque at rest; only a free swing tells of the bearing")
     print()
@@ -62,10 +90,6 @@ def run(args: argparse.Namespace) -> int:
             f"{NAMES[name]}: {one.latest:+.2f} {UNITS[name]} (middle of the last {min(3, one.n)}), "
             f"change over {one.n} runs {one.change:+.2f}"
         )
-    print()
-    for sentence in found.said or ("nothing is beyond its limit",):
-        print(sentence)
-    return 0
 
 
 def _as_json(found: Health) -> dict[str, Any]:

@@ -1,0 +1,238 @@
+"""What a person sees of instruments that are no viscometers: a balance, a pH meter, and one that shows a viscosity itself."""
+
+import pytest
+
+from daq.app.health import figures, line_said
+from daq.app.live import Screen
+from daq.app.replaying import maker
+from daq.app.result_screen import result_lines
+from daq.app.screen import SIGNAL_ROWS, live_lines, plain_line, text_of
+from daq.app.text import width
+from daq.app.view import decimals, run_view
+from daq.methods.compile import compile_plan
+from daq.methods.judging import reported
+from daq.testing.bench import Bench
+from tests.agnostic.built_in import DRIVERS, pair
+from tests.cli.views import MEASURING, changed, result
+from tests.methods.bench import example
+
+WITHOUT = {"band": None, "temperature": None, "motor": "not moved"}
+STEADY = MEASURING["rules"][0] | {
+    "rule": "density steady within 0.0005 g/mL over 10 s",
+    "kind": "steady",
+    "signal": "density",
+    "value": None,
+    "near": 0.0,
+}
+
+
+def weighing(**changes):
+    view = changed(**WITHOUT, decimals={"mass": 3}, rules=[STEADY], method="slip-density 1", instrument="balance-1")
+    view["step"] = {"number": 1, "of": 1, "name": "weighing", "speed": None}
+    view["signals"] = {"mass": 178.4999, "density": 1.78464}
+    view["units"] = {"mass": "g", "density": "g/mL", "elapsed": "s", "readings": "1"}
+    view["value"] = MEASURING["value"] | {"name": "mass", "value": 178.5, "unit": "g"}
+    return view | changes
+
+
+def shown(view, columns=80):
+    return "\n".join(text_of(line) for line in live_lines(view, columns))
+
+
+def judged(columns=80, **changes):
+    return "\n".join(text_of(line) for line in result_lines(result(**changes), columns, big=False))
+
+
+def limit(quantity, verdict="not_comparable", reasons=(), **more):
+    return {"quantity": quantity, "low": 1.0, "high": 2.0, "unit": "g", "binds_to": {}, "verdict": verdict,
+            "reasons": list(reasons)} | more  # fmt: skip
+
+
+def begun(method, lead, *companions):
+    """The run of an example in memory, with the simulators of its instruments."""
+    pairs = {name: pair(name) for name in (lead, *companions)}
+    instrument, driver, _ = pairs[lead]
+    others = [(pairs[name][0], pairs[name][1]) for name in companions]
+    plan = compile_plan(example(f"methods/{method}.toml"), instrument, driver, companions=others)
+    bench = Bench(plan, {n: d for n, (_, d, _) in pairs.items()}, {n: box for n, (_, _, box) in pairs.items()})
+    bench.begin()
+    return bench
+
+
+def view_of(bench):
+    return run_view("r", bench.pipeline, bench.clock.mono_ns(), lambda _: (), ()) | {
+        "sample": "S-1",
+        "simulated": True,
+        "caution": "",
+    }
+
+
+# ---- while it goes on
+
+
+def test_every_signal_is_shown_in_the_digits_of_the_instrument():
+    text = shown(weighing())
+    assert "\nreads now    mass 178.500 g, density 1.785 g/mL\n" in text
+    assert "  mass 178.500 g  so far, 100 readings" in text
+    assert "mass 178.500 g Good" in plain_line(weighing())
+
+
+def test_a_stop_rule_is_never_cut_where_there_is_room_for_two_lines():
+    text = shown(weighing())
+    assert "stops when   density steady within 0.0005 g/mL over 10 s:\n             now not judged yet  " in text
+    assert "…" not in text
+
+
+def test_a_ph_is_written_as_one():
+    view = weighing(signals={"ph": 7.0, "voltage": None}, decimals={"ph": 2}, units={"ph": "[pH]", "voltage": "mV"})
+    view["value"] = MEASURING["value"] | {"name": "ph", "value": 7.0, "unit": "[pH]"}
+    text = shown(view)
+    assert "  pH 7.00  so far" in text
+    assert "reads now    ph 7.00, voltage -\n" in text
+    assert judged(quantity="ph", unit="[pH]", value=7.0, reported="7.00").startswith("pH = 7.00 ± 18 (k = 1.98)\n")
+
+
+@pytest.mark.parametrize("columns", [60, 80, 200])
+def test_more_signals_than_fit_are_counted(columns):
+    view = weighing(signals={f"channel_{i:02}": 100.0 + i for i in range(60)}, units={})
+    rows = [line for line in shown(view, columns).splitlines() if "channel_" in line]
+    assert len(rows) == SIGNAL_ROWS
+    named = sum(row.count("channel_") for row in rows)
+    assert rows[-1].endswith(f", and {60 - named} more")
+    assert max(width(row) for row in rows) <= columns
+
+
+def test_nothing_speaks_of_a_motor_where_there_is_none():
+    for state in ("ready", "tempering", "soaking", "starting", "measuring", "stopping", "ended"):
+        view = weighing(state=state)
+        for word in ("motor", "torque", "speed", "viscosity"):
+            assert word not in shown(view) + plain_line(view)
+
+
+def test_a_torque_is_not_called_too_small_before_the_motor_turns():
+    view = changed(state="tempering", motor="not moved", value=None, rules=[])
+    view["signals"] |= {"torque": -0.04, "speed": 0.0}
+    text = shown(view)
+    assert "usable 10..100 %, the motor stands still" in text
+    assert " 0.0 % ├●" in text
+    assert "BELOW" in shown(view | {"motor": "turning"})
+
+
+def test_a_fault_names_its_channel():
+    view = weighing(faults=["over_range"], faulty={"over_range": ["mass"]})
+    assert "! mass: the instrument reports that the true value is above its range" in shown(view)
+    view = weighing(faults=["silent"], faulty={"silent": []})
+    assert "! the instrument has not answered for too long" in shown(view)
+
+
+def test_a_run_with_a_companion_shows_its_readings_too():
+    bench = begun("slip-ph", "ph-1", "thermo-2")
+    assert decimals(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
+    bench.run(15.0)
+    text = shown(view_of(bench))
+    for said in ("ph 7.0", "voltage ", " mV", "thermo-2.probe_1 ", "thermo-2.probe_2 ", "temperature   "):
+        assert said in text
+    assert len(text.splitlines()) < 24
+
+
+def test_an_instrument_that_shows_a_viscosity_itself():
+    bench = begun("clear-glaze-qc", "bench-3")
+    bench.run(10.0)
+    # At rest it shows none: that is no fault.
+    view = view_of(bench)
+    assert view["state"] == "tempering"
+    assert "own_viscosity -" in shown(view)
+    assert "!" not in shown(view)
+    bench.run(40.0)
+    view = view_of(bench)
+    assert view["state"] == "measuring"
+    own, ours = view["signals"]["own_viscosity"], view["signals"]["viscosity"]
+    # The simulator's constant is that of the same body, so both agree within its 0.1 mPa.s and the geometry's 0.5 %.
+    assert own == pytest.approx(ours, rel=0.005)
+    assert f"own_viscosity {own:.1f} mPa·s" in shown(view, 200)
+
+
+# ---- the result
+
+
+def test_limits_of_other_quantities_are_named_and_nothing_else_is_said_of_them():
+    limits = [
+        limit("viscosity", reasons=["the limit is for viscosity, the result is density"]),
+        limit("density", "within", unit="g/mL"),
+        limit("ph", reasons=["the limit is for ph, the result is density"]),
+    ]
+    text = judged(quantity="density", unit="g/mL", verdict=result()["verdict"] | {"limits": limits})
+    assert "WITHIN the limits" in text
+    assert "limit: density 1 to 2 g/mL: within" in text
+    assert "limits for viscosity and pH too; they are for other methods" in text.replace("\n", "")
+    assert "comparable" not in text
+
+
+def test_a_product_without_limits_for_the_quantity_says_what_to_do():
+    verdict = {
+        "verdict": "not_comparable",
+        "decision_rule": "unrounded",
+        "compared": None,
+        "limits": [limit("viscosity", reasons=["the limit is for viscosity, the result is mass"])],
+        "reasons": ["the limit is for viscosity, the result is mass"],
+    }
+    text = judged(200, quantity="mass", unit="g", verdict=verdict, sample={"id": "S", "product": "clear-glaze"})
+    assert "NOT JUDGED: no limits for mass" in text
+    assert "clear-glaze has limits for viscosity only, this result is mass" in text
+    assert 'write [[limits]] with quantity = "mass" into the file of clear-glaze; if not, leave --product out' in text
+
+
+def test_a_limit_of_the_same_quantity_keeps_its_own_reasons_only():
+    why = "the limit binds to 30 min⁻¹, measured at 12 min⁻¹"
+    limits = [limit("viscosity", reasons=[why]), limit("density", reasons=["the limit is for density, ..."])]
+    verdict = result()["verdict"] | {
+        "verdict": "not_comparable",
+        "limits": limits,
+        "reasons": [why, "the limit is for"],
+    }
+    text = judged(verdict=verdict)
+    assert "NOT COMPARABLE with the limits" in text
+    assert f"  - {why}" in text
+    assert "the limit is for" not in text
+
+
+def test_the_instruments_own_viscosity_stands_beside_ours():
+    conditions = result()["conditions"] | {
+        "signals": {"own_viscosity": {"value": 0.8205, "unit": "Pa.s"}, "room.humidity": {"value": 41.25, "unit": "%"}}
+    }
+    text = judged(conditions=conditions)
+    # (820.5 / 812.43 - 1) = 0.99 %
+    assert "the instrument itself shows 820.5 mPa·s, +1.0 % from this value" in text
+    assert "also measured: room.humidity 41.250 %" in text
+    assert "itself shows" not in judged(conditions=conditions, value=None)
+
+
+def test_a_run_that_a_person_stopped_says_so(capsys):
+    done = {"run": "3f2a91bc-0", "outcome": "stopped", "reason": "kim", "motor": "not moved", "fault": ""}
+    Screen(plain=True).finish(done, result())
+    assert "the run was stopped by kim\n" in capsys.readouterr().out
+
+
+def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
+    glaze = example("products/clear-glaze.toml").model_dump(mode="json")  # three digits, limits for the viscosity only
+    assert reported(178.4999, glaze, "mass", "g") is None
+    assert reported(802.53, glaze, "viscosity", "mPa.s") == "803"
+    assert reported(0.80253, glaze, "apparent_viscosity", "Pa.s") == "0.803"
+    slip = example("products/thin-slip.toml").model_dump(mode="json")
+    assert reported(1.78464, slip, "density", "g/mL") == "1.785"
+
+
+# ---- health
+
+
+def test_what_a_line_lost_is_told_of_any_instrument():
+    bench = begun("weighing", "balance-1")
+    bench.run(120.0)
+    assert bench.facts.outcome == "complete"
+    found = figures(bench.journal(), maker(DRIVERS))
+    assert (found["zero"], found["amiss"]) == (None, 0)
+    assert found["readings"] > 20
+    assert line_said(found) == ""
+    assert line_said({"readings": 99, "amiss": 1}) == ""
+    assert "2 of 100 lines or answers were lost or damaged" in line_said({"readings": 98, "amiss": 2})
+    assert line_said({"zero": 0.1}) == ""
