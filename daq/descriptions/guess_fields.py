@@ -9,8 +9,9 @@ from typing import Final
 from daq.core.units import ENTRY, UNITS
 
 _ONE_PIECE: Final = (
-    r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d)?(?![\d:])"
-    r"|(?<![\d.-])(?:\d{{4}}-\d\d-\d\d|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
+    r"(?P<clock>(?<![\d.:])\d{{1,2}}:\d\d(?::\d\d(?:\.\d+)?)?(?![\d:])"
+    r"|(?<![\d.-])(?:\d{{4}}-\d\d-\d\d(?:T\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:?\d\d)?)?"
+    r"|\d\d\.\d\d\.(?:\d{{4}}|\d\d)|\d\d/\d\d/(?:\d{{4}}|\d\d))(?![\d.]))"
     r"|(?P<number>(?:(?<![\d.])[+-] *|(?<![\d.]))\d+(?:{mark}\d+)?(?:[eE][+-]?\d{{1,2}})?)"
     r"|(?P<dashes>-{{2,}}(?:{mark}-+)?)"
     r"|(?P<word>[A-Za-z\u00b0%\u00b5\u03a9]+\d*(?![\d.,]))"
@@ -18,9 +19,10 @@ _ONE_PIECE: Final = (
     r"|(?P<other>.)"
 )
 _UNIT: Final = re.compile(
-    r"[ \t,;]*((?:1/)?[A-Za-z\u00b0%\u00b5\u03a9]+[0-9\u00b2\u00b3]*(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*)"
+    r"[ \t,;]*((?>(?:1/)?[A-Za-z\u00b0%\u00b5\u03a9]+[0-9\u00b2\u00b3]*"
+    r"(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*))(?![=:])"
 )
-"""What may be a unit behind a number."""
+"""What may be a unit behind a number; a word before '=' or ':' is the name of the next value."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
 SPELLED: Final = {
     "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
@@ -133,12 +135,12 @@ def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
 
 
 def _make(text: str, mark: str) -> tuple[str, ...]:
-    """The kinds of its tokens without blanks; signs of punctuation stand for themselves."""
+    """The kinds of its tokens without blanks; punctuation and names of values (``T=``) stand for themselves."""
+    tokens = [token for token in tokens_of(text, mark) if token.kind != "space"]
     out: list[str] = []
-    for token in tokens_of(text, mark):
-        if token.kind == "space":
-            continue
-        out.append(token.text if token.kind == "other" else token.kind)
+    for token, behind in zip_longest(tokens, tokens[1:]):
+        names = token.kind == "word" and behind is not None and behind.text in ("=", ":")
+        out.append(token.text if token.kind == "other" or names else token.kind)
     return tuple(out)
 
 
@@ -276,6 +278,8 @@ def name_fields(line: GuessedLine) -> None:
         if not found.kept:
             continue
         hint = HINTS.get(found.before.upper(), "")
+        if hint == "ph" and found.numeric and not found.unit:
+            found.unit = "[pH]"
         if not found.numeric:
             name = "state"
         elif found.unit:

@@ -32,7 +32,7 @@ def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
 def _with_firmware(text: str, start: int, end: int, width: str = "") -> str:
     head, tail = text[:start], text[end:]
     found = FIRMWARE.search(tail)
-    word = re.match(r"[^\s,;\x00-\x1f]+", tail[found.end() :]) if found else None
+    word = re.match(r"(?:[^\s,;\x00-\x1f]|,(?=\d))+", tail[found.end() :]) if found else None
     if found and word:
         at = found.end()
         tail_pattern = literal(tail[:at]) + "{firmware:word}" + literal(tail[at + len(word[0]) :])

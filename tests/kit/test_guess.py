@@ -330,6 +330,25 @@ def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
     assert any("followed by 'ml/ha'" in what for what in guess.open)
 
 
+@pytest.mark.parametrize(
+    ("lines", "channels"),
+    [
+        ([b"2026-11-26T09:15:%02d.250Z,%.1f" % (i, 20 + i) for i in (7, 8, 9)], [("value", "1")]),
+        ([b"n=%d V=%.2f V" % (i, 1.5 * i) for i in (1, 2, 3)], [("value", "1"), ("voltage", "V")]),
+        ([b"pH %.2f  %.1f degC" % (6.5 + i, 20 + i) for i in (0, 1, 2)], [("ph", "[pH]"), ("temperature", "Cel")]),
+        (
+            [b"MASS:%.2f g" % i if i % 2 else b"TEMP:%.1f C" % i for i in (11, 22, 33, 44)],
+            [("mass", "g"), ("temperature", "Cel")],
+        ),
+    ],
+    ids=["time with date", "names before values", "pH", "a line for each value"],
+)
+def test_names_and_units_of_values_are_told_apart(lines, channels):
+    found, _ = guessed(talking(lines))
+    assert [(c.name, c.unit) for c in found.tables.channel] == channels
+    assert all(type(found.driver().decode(line)).__name__ != "Reject" for line in lines)
+
+
 def test_a_request_that_is_refused_is_not_asked_for_readings():
     talk = [(b"F?", b"F 1,25 mm\r"), (b"X", b"ERR 3\r"), (b"F?", b"F 1,50 mm\r"), (b"X", b"ERR 3\r")]
     found, _ = guessed(asked(talk, end=b"\r"))
