@@ -5,8 +5,9 @@ Serial devices and pseudo-terminals of Linux are watched by the event loop; ever
 """
 
 import asyncio
+import os
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import serial
 
@@ -19,6 +20,14 @@ from daq.adapters.transport_thread import ThreadConnection, close_port, in_threa
 from daq.adapters.transport_types import Connection, OnData, OnLost, Sent
 from daq.core.driver import Port
 from daq.core.errors import LinkError
+
+REFUSED: Final[tuple[type[Exception], ...]] = (
+    OSError,
+    ValueError,
+    NotImplementedError,
+    *transport_device.TERMINAL_ERRORS,
+)
+"""What the opening of a port may raise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +83,9 @@ def _open(url: str, said: str, settings: Port) -> Any:
         "rtscts": settings.flow == "rts/cts",
         "timeout": 0.2,
     }
+    if is_device(url) and os.path.realpath(url).startswith("/dev/pts/"):
+        # A pseudo-terminal has no parity and no short bytes: asked for them again, with nothing else new, it refuses.
+        options |= {"bytesize": 8, "parity": "N"}
     if is_device(url) and not transport_device.WATCHED_BY_LOOP:
         options["write_timeout"] = 2.0
         if transport_device.HAS_FLOCK:
@@ -87,7 +99,7 @@ def _open(url: str, said: str, settings: Port) -> Any:
         if settings.rts is not None:
             port.rts = settings.rts
         port.open()
-    except (OSError, ValueError, NotImplementedError) as error:
+    except REFUSED as error:
         reason = str(error).removeprefix(f"Could not open port {url}: ")
         raise LinkError(f"{said}: cannot be opened: {reason}") from error
     return port

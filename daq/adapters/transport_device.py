@@ -20,6 +20,8 @@ except ImportError:  # not a POSIX system: locks are the operating system's own
 
 CHUNK: Final = 65_536
 HAS_FLOCK: Final = fcntl is not None
+TERMINAL_ERRORS: Final[tuple[type[Exception], ...]] = () if termios is None else (termios.error,)
+"""Refused serial settings: an error of its own, no OSError."""
 WATCHED_BY_LOOP: Final = HAS_FLOCK and sys.platform == "linux"
 """Whether the event loop can watch serial devices; it cannot on Windows, nor every one of them on macOS."""
 
