@@ -263,3 +263,21 @@ def test_where_no_reading_comes_the_last_bytes_are_shown(tmp_path, daq, started)
     said = daq("driver", "try", "level", "other", "--for", "4", codes=(1,))
     assert "what came last: 'T " in said
     assert "`daq capture other --baud 4800` shows" in said
+
+
+def test_a_port_that_is_lost_ends_the_trial_and_the_capture_with_a_word_on_it(tmp_path, started):
+    line = started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "port")
+    trial = started(*DAQ, "driver", "try", "thermometer", tmp_path / "port", ready="temperature")
+    line.terminate()
+    said, _ = trial.communicate(timeout=60)
+    assert trial.returncode == 1
+    assert "the port was lost: the device is gone" in said
+    assert "next: see to the cable" in said
+    line = started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "other")
+    capture = started(*DAQ, "capture", tmp_path / "other", "-o", tmp_path / "t.capture", ready="listening")
+    assert " < T" in capture.stdout.readline()
+    line.terminate()
+    said, _ = capture.communicate(timeout=60)
+    assert capture.returncode == 0
+    assert "ended early: the device is gone" in said
+    assert read_capture((tmp_path / "t.capture").read_text(), "t").received

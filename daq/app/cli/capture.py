@@ -25,10 +25,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "Write down what goes over a line, in both directions, with times: the first step towards a new driver.\n\n"
         "  an instrument that sends by itself:    daq capture /dev/ttyUSB0 --for 30\n"
         "  one that must be asked:                daq capture /dev/ttyUSB0 --send 'W?' --rounds 10\n"
-        "  to find out what it understands:       daq capture /dev/ttyUSB0 --type\n\n"
+        "  to find out what it understands:       daq capture /dev/ttyUSB0 --type\n"
+        "  control characters (STX, ETX):         daq capture /dev/ttyUSB0 --send '\\x02W\\x03' --end ''\n\n"
         "Baud rate, parity and line end stand in the instrument's manual or in its menu."
     )
-    parser.add_argument("port", metavar="PORT", help="device, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT")
+    parser.add_argument(
+        "port", metavar="PORT", help="device, usb:VENDOR:PRODUCT[:SERIAL], socket:// or rfc2217://HOST:PORT"
+    )
     parser.add_argument("-o", "--output", metavar="FILE", type=wanted_path, help="file to write (default: new.capture)")
     line = parser.add_argument_group("the line")
     line.add_argument("--baud", type=baud, default=9600, metavar="N", help="default 9600")

@@ -16,10 +16,8 @@ PARTS: Final[tuple[tuple[str, str, str], ...]] = (
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Which part."""
-    width = max(len(name) for name, _, _ in PARTS)
-    listed = "\n".join(f"  {name:<{width}}  {text}" for name, text, _ in PARTS)
     parser.description = (
-        f"From what an instrument says to a driver that can be relied on.\n\n{listed}\n\n"
+        "From what an instrument says to a driver that can be relied on.\n\n"
         "The way to a new one: `daq capture` -> `daq driver new` -> `daq driver check` -> `daq driver try`."
     )
     parts = parser.add_subparsers(dest="part", metavar="PART", required=True)

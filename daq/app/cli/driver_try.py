@@ -18,7 +18,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "with the instrument's own display: unit, sign and decimal mark are the usual mistakes."
     )
     parser.add_argument("what", metavar="FILE|NAME", help="a description, an instrument's file, or a driver's name")
-    parser.add_argument("port", metavar="PORT", help="device, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT")
+    parser.add_argument(
+        "port", metavar="PORT", help="device, usb:VENDOR:PRODUCT[:SERIAL], socket:// or rfc2217://HOST:PORT"
+    )
     parser.add_argument("--option", action="append", default=[], metavar="NAME=VALUE", help="an option of the driver")
     parser.add_argument("--baud", type=baud, metavar="N", help="otherwise as the driver says")
     parser.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="so long; otherwise until Ctrl-C")
@@ -26,7 +28,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show the values; 1 where none came."""
+    """Show the values; 1 where none came or the port was lost."""
     from daq.adapters.transport import PortAddress
     from daq.app.driver_choice import chosen_driver, parse_options
     from daq.app.trying import Trial
@@ -62,6 +64,9 @@ def _told(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> in
         print(f"  {times} x {plain(reason)}")
     if not tried.readings:
         _nothing(tried, args, settings)
+        return 1
+    if lost:
+        print("next: see to the cable, the converter and the instrument's power, then try again")
         return 1
     print("next: name the driver in an instrument's file (instruments/NAME.toml), then `daq check`:")
     print(f'  driver = "{plain(args.what)}"')
