@@ -10,7 +10,7 @@ from rich.live import Live
 from rich.text import Text
 
 from daq.app.result_screen import result_lines
-from daq.app.screen import Line, live_lines, plain_line, text_of
+from daq.app.screen import Line, live_lines, plain_line, text_of, wrapped
 from daq.app.text import plain
 
 PLAIN_S: Final = 5.0
@@ -119,9 +119,9 @@ class Screen:
             lines.append([("no result", "bad")])
         if outcome["outcome"] != "complete":
             joined = " by " if outcome["outcome"] == "stopped" else ": "
-            lines.append([(f"the run was {outcome['outcome']}{joined}{plain(outcome['reason'])}", "warn")])
+            lines += wrapped(f"{outcome['outcome']}{joined}{plain(outcome['reason'])}", columns, "the run was ", "warn")
         if outcome["fault"]:
-            lines.append([(f"NOT STORED: {plain(outcome['fault'])}", "bad")])
+            lines += wrapped(plain(outcome["fault"]), columns, "NOT STORED: ", "bad")
         if outcome["motor"] == "may still be turning":
             lines.append([("THE MOTOR MAY STILL BE TURNING: see to it before you go near the body", "bad")])
         lines.append([(f"run {outcome['run']}; all about it: daq show {outcome['run'][:8]}", "dim")])

@@ -49,7 +49,9 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     lines += verdict_lines(data, columns)
     for said, style in verification_words(data):
         lines += wrapped(said, columns, "", style)
-    conditions = conditions_text(data["conditions"])
+    # A temperature is not repeated as its own condition.
+    own = {"temperature": None} if data["quantity"] == "temperature" else {}
+    conditions = conditions_text(data["conditions"] | own)
     if conditions:
         lines += wrapped(conditions, columns, "at ", "dim")
     lines += _own_viscosity(data, columns)
@@ -111,7 +113,9 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
         return []
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
-    return wrapped(f"{with_unit(theirs, code)}, {off:+.1f} % from this value", columns, "the instrument itself shows ")
+    style = "warn" if any(w.startswith("the instrument's own viscosity") for w in data["warnings"]) else ""
+    said = f"{with_unit(theirs, code)}, {off:+.1f} % from this value"
+    return wrapped(said, columns, "the instrument itself shows ", style)
 
 
 def _others(signals: dict[str, dict[str, Any]]) -> str:

@@ -207,6 +207,11 @@ def test_the_instruments_own_viscosity_stands_beside_ours():
     assert "itself shows" not in judged(conditions=conditions, value=None)
 
 
+def test_a_temperature_is_not_its_own_condition():
+    assert "\nat " not in judged(quantity="temperature", unit="Cel", conditions={"temperature": 25.0})
+    assert "\nat 25.00 °C" in judged(quantity="ph", unit="[pH]", conditions={"temperature": 25.0})
+
+
 def test_a_run_that_a_person_stopped_says_so(capsys):
     done = {"run": "3f2a91bc-0", "outcome": "stopped", "reason": "kim", "motor": "not moved", "fault": ""}
     Screen(plain=True).finish(done, result())

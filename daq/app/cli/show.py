@@ -162,7 +162,7 @@ def _budget(found: History) -> list[str]:
     out = table(head, rows, right=frozenset({1, 3, 4, 5, 6})).splitlines()
     if uncertainty.get("trials"):
         out.append(
-            f"interval {number(uncertainty['low'], 5)} to {number(uncertainty['high'], 5)} {unit}, "
+            f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, "
             f"{plain(uncertainty['method'])} ({uncertainty['trials']} trials, seed {uncertainty['seed']}); "
             "limits prevail, for which k u_c says too much"
         )
@@ -173,6 +173,16 @@ def _budget(found: History) -> list[str]:
         + ("unlimited" if freedom is None else number(freedom, 3))
     )
     return out + [f"left out: {plain(text)}" for text in uncertainty["left_out"]]
+
+
+def _end(uncertainty: dict[str, Any], which: str) -> str:
+    """An end of the interval in five digits, in more where the uncertainty reaches further down."""
+    ends = [number(uncertainty[which], 5), fixed(uncertainty[which], _places(uncertain(uncertainty["expanded"])))]
+    return max(ends, key=_places)
+
+
+def _places(text: str) -> int:
+    return len(text.partition(".")[2])
 
 
 def _bench(found: History) -> list[str]:
