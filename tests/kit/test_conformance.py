@@ -1,15 +1,22 @@
 """The kit passes good drivers, and finds every planted fault under the name of the check that is meant to find it."""
 
+import tomllib
+from pathlib import Path
+
 import pytest
 
 from daq.app.driver_choice import chosen_driver
 from daq.core.driver import Reject
-from daq.descriptions.capture import read_capture
+from daq.descriptions.capture import Capture, Piece, read_capture
+from daq.descriptions.load import check_description
 from daq.testing import assert_conforms, check_driver
 from daq.testing.conformance import CHECKS
 from daq.testing.watchdog import TooMuchWorkError, at_most
+from tests.descriptions.built_in import BUILT_IN
 from tests.kit import bad_on_the_line
+from tests.kit.bad_descriptions import PLANTED_IN_FILES
 from tests.kit.bad_drivers import PLANTED, RollsDice
+from tests.kit.built_in import CASES, instrument
 from tests.kit.good_drivers import (
     SCALE_CAPTURE,
     Level,
@@ -44,6 +51,20 @@ def test_every_planted_fault_is_found(planted):
     assert report.finding(planted.check).do
 
 
+@pytest.mark.parametrize(
+    ("name", "changes", "check"), PLANTED_IN_FILES, ids=[f"{p[0]}-{i}" for i, p in enumerate(PLANTED_IN_FILES)]
+)
+def test_every_fault_planted_in_a_description_is_found(name, changes, check):
+    text = Path(BUILT_IN[name].source).read_text("utf-8")
+    for old, new in changes:
+        assert old in text, "the description has changed"
+        text = text.replace(old, new, 1)
+    kind, given = next((kind, given) for driver, _, kind, given in CASES if driver == name)
+    report = check_driver(check_description(tomllib.loads(text)).driver, simulator=lambda: instrument(kind, given))
+    assert check in [f.name for f in report.failed], report.text()
+    assert report.finding(check).do
+
+
 def test_every_check_is_seen_to_find_something():
     """A check that is added needs a driver that it finds a fault in."""
     assert len(PLANTED) >= 25
@@ -74,6 +95,27 @@ def test_a_driver_that_cannot_be_made_is_a_finding():
 def test_a_failing_driver_fails_the_test_with_the_report():
     with pytest.raises(AssertionError, match="same again.*two drivers read the same lines differently"):
         assert_conforms(lambda: RollsDice({}), **HEARD[Scale])
+
+
+class Printing(Scale):
+    """Prints its lines unasked."""
+
+    streams = True
+
+    def identify(self):
+        return None
+
+    def poll(self):
+        return None
+
+
+@pytest.mark.parametrize(
+    ("lines", "outcome"),
+    [((b"2.30 g ST", b"+   12.30 g ST"), "passed"), ((b"+   12.30 g ST", b"2.30 g ST", b"+   12.30 g ST"), "failed")],
+)
+def test_only_the_first_line_of_a_stream_may_be_a_part_of_one(lines, outcome):
+    capture = Capture([Piece(i * 1_000_000_000, "<", line + b"\r\n") for i, line in enumerate(lines)])
+    assert check_driver(lambda: Printing({}), capture=capture).finding("understands").outcome == outcome
 
 
 def test_expected_values_are_compared_channel_by_channel():
