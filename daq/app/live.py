@@ -82,8 +82,8 @@ class Screen:
         if self._live is None:
             self._write(view)
             return
-        lines = live_lines(view, self._console.width)
-        self._live.update(styled(lines[: self._console.height - 1]), refresh=True)
+        lines = live_lines(view, self._console.width, self._console.height - 1)
+        self._live.update(styled(lines), refresh=True)
 
     def _write(self, view: dict[str, Any]) -> None:
         if view["caution"] and self._said is None:

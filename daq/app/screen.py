@@ -57,8 +57,11 @@ def cropped(line: Line, columns: int) -> Line:
     return out
 
 
-def live_lines(view: dict[str, Any], columns: int) -> list[Line]:
-    """Everything about a run in progress, none of it wider than `columns` (at least `NARROWEST`)."""
+def live_lines(view: dict[str, Any], columns: int, rows: int | None = None) -> list[Line]:
+    """Everything about a run in progress, none of it wider than `columns` (at least `NARROWEST`).
+
+    Where that is more than `rows`, empty lines go first; how to stop stays.
+    """
     columns = max(columns, NARROWEST)
     lines = _head(view, columns)
     lines += [[], *_value(view, columns), []]
@@ -69,6 +72,9 @@ def live_lines(view: dict[str, Any], columns: int) -> list[Line]:
     lines += _messages(view, columns)
     lines += [[], *(wrapped(plain(view["caution"]), columns, "sample: ", "warn") if view["caution"] else [])]
     lines += [[("Ctrl-C stops the run. Software is not a safety function.", "dim")]]
+    if rows is not None and len(lines) > rows:
+        lines = [line for line in lines if line]
+        lines = [*lines[: rows - 1], lines[-1]] if len(lines) > rows else lines
     return [cropped(line, columns) for line in lines]
 
 
@@ -326,7 +332,7 @@ def _now(view: dict[str, Any], rule: dict[str, Any]) -> str:
         return span(value)
     if rule["signal"] == "readings" and value is not None:
         return f"{value:.0f}"
-    return with_unit(value, unit)
+    return f"{_digits(view, rule['signal'], value)} {after(unit)}".rstrip()
 
 
 def _percent(part: float) -> str:

@@ -120,7 +120,7 @@ def test_on_a_terminal_the_screen_changes_in_place_and_the_result_stays():
     assert "\x1b[2K" in text  # ECMA-48 EL: lines are erased before they are written anew
     end = text[text.rindex("\x1b[?25h") :]
     assert "VALID" in end
-    assert "`daq show 3f2a91bc`" in end
+    assert "daq show 3f2a91bc" in end
     assert "usable" not in end
 
 

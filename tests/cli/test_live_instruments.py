@@ -1,7 +1,12 @@
 """What a person sees of instruments that are no viscometers: a balance, a pH meter, and one that shows a viscosity itself."""
 
+import argparse
+
 import pytest
 
+from daq.adapters.paths import examples_dir
+from daq.app.catalogue import Catalogue
+from daq.app.cli import run
 from daq.app.health import figures, line_said
 from daq.app.live import Screen
 from daq.app.replaying import maker
@@ -9,6 +14,7 @@ from daq.app.result_screen import result_lines
 from daq.app.screen import SIGNAL_ROWS, live_lines, plain_line, text_of
 from daq.app.text import width
 from daq.app.view import decimals, run_view
+from daq.core.errors import SettingError
 from daq.methods.compile import compile_plan
 from daq.methods.judging import reported
 from daq.testing.bench import Bench
@@ -100,6 +106,19 @@ def test_more_signals_than_fit_are_counted(columns):
     named = sum(row.count("channel_") for row in rows)
     assert rows[-1].endswith(f", and {60 - named} more")
     assert max(width(row) for row in rows) <= columns
+
+
+def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
+    view = weighing(notes=[{"code": "x", "text": "a note"}] * 3, advice=["do this"], caution="Wear gloves.")
+    whole = live_lines(view, 80)
+    for rows in range(4, len(whole) + 1):
+        lines = [text_of(line) for line in live_lines(view, 80, rows)]
+        assert len(lines) <= rows
+        assert lines[0].startswith("slip-density 1 on balance-1")
+        assert lines[-1].startswith("Ctrl-C stops the run.")
+    full = sum(bool(line) for line in whole)
+    assert all(live_lines(view, 80, full))
+    assert "sample: Wear gloves." in [text_of(line) for line in live_lines(view, 80, full)]
 
 
 def test_nothing_speaks_of_a_motor_where_there_is_none():
@@ -225,6 +244,38 @@ def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
     assert reported(0.80253, glaze, "apparent_viscosity", "Pa.s") == "0.803"
     slip = example("products/thin-slip.toml").model_dump(mode="json")
     assert reported(1.78464, slip, "density", "g/mL") == "1.785"
+
+
+# ---- the wrong instrument
+
+
+@pytest.mark.parametrize(
+    ("method", "instrument", "said"),
+    [
+        ("weighing", "ph-1", "measures mass, which ph-1 does not read; methods for it: ph-end-point, slip-ph, therm"),
+        (
+            "clear-glaze-qc",
+            "balance-1",
+            "measures viscosity, which balance-1 does not read; methods for it: print-key-",
+        ),
+        ("bath-hold", "ph-1", "drives no bath"),
+        ("slip-yield-stress", "bench-1", "asks for vane"),
+    ],
+)
+def test_a_method_for_another_instrument_is_refused_in_one_sentence(tmp_path, monkeypatch, method, instrument, said):
+    catalogue = Catalogue.load(examples_dir())
+
+    async def alone(*_):
+        catalogue.compile(catalogue.method(method), catalogue.instrument(instrument))
+
+    monkeypatch.setattr(run, "_alone", alone)
+    parser = argparse.ArgumentParser()
+    run.arguments(parser)
+    order = [method, "--instrument", instrument, "--sample", "S-1"]
+    where = argparse.Namespace(config=str(examples_dir()), state=str(tmp_path))
+    with pytest.raises(SettingError, match=said) as refused:
+        run.run(parser.parse_args(order, where))
+    assert "\n" not in str(refused.value)
 
 
 # ---- health

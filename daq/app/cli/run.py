@@ -10,13 +10,16 @@ from typing import Any
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
-from daq.app.catalogue import Catalogue
+from daq.app.catalogue import Catalogue, parts
 from daq.app.cli.serve import publishing, sparkplug
 from daq.app.control import LONGEST_LINE, Answer, raise_error
 from daq.app.daemon import served, set_up_logs
 from daq.app.live import Screen, exit_code
 from daq.app.supervisor import Supervisor
+from daq.app.text import called
 from daq.core.errors import LinkError, SettingError
+from daq.methods.instrument import Instrument
+from daq.methods.recipe import Method
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -64,10 +67,44 @@ def run(args: argparse.Namespace) -> int:
         "choices": dict(_choice(text) for text in args.set),
     }
     screen = Screen(plain=args.plain)
-    if holder(state) is not None:
-        return asyncio.run(_through_daemon(socket_path(state), order, screen))
-    set_up_logs("error", "auto")
-    return asyncio.run(_alone(catalogue, state, order, screen))
+    try:
+        if holder(state) is not None:
+            return asyncio.run(_through_daemon(socket_path(state), order, screen))
+        set_up_logs("error", "auto")
+        return asyncio.run(_alone(catalogue, state, order, screen))
+    except SettingError as error:
+        said = _of_another_instrument(catalogue, order)
+        if said:
+            raise SettingError(said) from error
+        raise
+
+
+def _of_another_instrument(catalogue: Catalogue, order: Answer) -> str:
+    """A sentence where the instrument does not read at all what the method measures; otherwise ""."""
+    try:
+        method = catalogue.method(order["method"], order["version"])
+        instrument = catalogue.instrument(order["instrument"])
+        refused = _refusals(catalogue, method, instrument)
+        # Where a body can be mounted, it may be only that none is.
+        if instrument.geometries or not any(e.key == "result" and e.file == method.source for e in refused):
+            return ""
+        others = [catalogue.method(name) for name in catalogue.methods]
+        able = [m.id for m in others if not _refusals(catalogue, m, instrument)]
+    except SettingError:
+        return ""  # what was said already is the reason
+    there = f"methods for it: {', '.join(able)}" if able else "there is no method for it"
+    return (
+        f"method {method.id} measures {called(method.result)}, which {instrument.name} does not read; {there}; "
+        "`daq check` tells which methods fit which instrument"
+    )
+
+
+def _refusals(catalogue: Catalogue, method: Method, instrument: Instrument) -> list[SettingError]:
+    try:
+        catalogue.compile(method, instrument)
+    except SettingError as error:
+        return parts(error)
+    return []
 
 
 def _choice(text: str) -> tuple[str, Any]:
