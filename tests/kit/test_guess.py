@@ -16,6 +16,7 @@ from daq.descriptions.capture import Capture, Piece, read_capture
 from daq.descriptions.guess import guess_description
 from daq.descriptions.guess_checksum import FoundChecksum, find_checksum
 from daq.descriptions.guess_identity import identity_pattern
+from daq.descriptions.guess_lines import cut_lines
 from daq.descriptions.guess_write import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
@@ -306,6 +307,18 @@ def test_lines_between_stx_and_etx_with_a_block_check_behind(masses):
     who = driver.decode(talk[1][1], driver.identify())
     assert (who.identity.serial, who.identity.firmware) == ("4471", "1.3")
     assert_conforms(found.driver, capture=asked(talk))
+
+
+def test_a_block_check_that_happens_to_be_a_blank_or_stx_hides_nothing():
+    frames = [between_stx_and_etx(b"%d" % n) for n in range(70, 130)]
+    assert {b"\n", b"\r", b"\t", b"\x02", b"\x03"} <= {frame[-1:] for frame in frames}
+    lines = cut_lines(asked([(b"W", frame) for frame in frames]), "x")
+    assert lines.enveloped
+    assert [h.text for h in lines.heard] == frames
+    for end in (b"\r\n", b""):  # without a check, ETX or what follows it ends the line
+        lines = cut_lines(asked([(b"W", frame[:-1] + end) for frame in frames]), "x")
+        assert not lines.enveloped
+        assert lines.ends == (end or b"\x03",)
 
 
 def test_the_time_of_day_and_the_date_are_no_measured_values():
