@@ -136,8 +136,8 @@ def _enveloped(received: bytes) -> bool:
     behind = [text for _, text in ENVELOPE.findall(received)]
     if len(behind) < 2 or len(behind) * 5 < 4 * received.count(b"\x03"):
         return False
-    # A checksum may happen to be a blank or a line end, but not each of them.
-    return all(behind) and not all(text.isspace() for text in behind)
+    # A checksum may happen to be a line end, but not each of them; where all are, that is what ends the lines.
+    return all(behind) and not all(text.endswith((b"\r", b"\n")) for text in behind)
 
 
 def _ends(received: bytes) -> tuple[bytes, ...]:

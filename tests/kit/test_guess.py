@@ -321,6 +321,14 @@ def test_a_block_check_that_happens_to_be_a_blank_or_stx_hides_nothing():
         assert lines.ends == (end or b"\x03",)
 
 
+def test_a_line_end_behind_the_block_check_ends_the_line():
+    frames = [between_stx_and_etx(b"%+.1f kg" % mass) + b"\r\n" for mass in (1.5, 22.5, 333.5, 12.0, 7.5)]
+    found, _ = guessed(talking(frames, end=b""))
+    assert found.tables.framing.ends == ("\r\n",)
+    assert (found.tables.checksum.name, found.tables.checksum.skip) == ("xor", 1)
+    assert_conforms(found.driver, capture=talking(frames, end=b""))
+
+
 def test_the_time_of_day_and_the_date_are_no_measured_values():
     lines = [
         b"%3d  26.11.2026 09:%02d  105 C  %6.3f g  %5.2f %%" % (n, n, mass, percent)
