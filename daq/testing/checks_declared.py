@@ -20,6 +20,7 @@ from daq.testing.talk import MOTION, TRIED
 MILLISECOND: Final = 1_000_000
 SECOND: Final = 1_000_000_000
 ACTIONS: Final = get_args(Action)
+ON_LINK_LOSS: Final = get_args(Driver.__annotations__["on_link_loss"])
 NAME: Final = re.compile(r"[a-z][a-z0-9_]{0,39}")
 IMPURE: Final = frozenset({
     "asyncio", "concurrent", "ctypes", "datetime", "http", "io", "logging", "multiprocessing", "os", "random",
@@ -186,6 +187,8 @@ def times(case: Case) -> Finding:
         value = getattr(d, name)
         if not isinstance(value, int) or not 0 <= value <= 86_400 * SECOND:
             raise DriverFaultError(f"{name} = {value!r}", do="whole nanoseconds, 0 to one day")
+    if not isinstance(d.wake, bytes):
+        raise DriverFaultError(f"wake = {shown(d.wake)}", do="give the wake-up bytes as bytes: b'...'")
     if not d.wake and (d.wake_after_ns or d.wake_wait_ns):
         raise DriverFaultError("times for wake-up bytes, but no wake-up bytes", do="set wake")
     asked = _all_requests(d)
@@ -235,6 +238,8 @@ def motion(case: Case) -> Finding:
         raise DriverFaultError(
             f"can {' and '.join(moves)}, but not halt", do="whatever moves must be stoppable: add halt"
         )
+    if d.on_link_loss not in ON_LINK_LOSS:
+        raise DriverFaultError(f"on_link_loss = {shown(d.on_link_loss)}", do=f"one of {', '.join(ON_LINK_LOSS)}")
     if moves and d.on_link_loss == "has no motor":
         raise DriverFaultError("moves something, and says that it has no motor", do="set on_link_loss")
     if "zero" in d.capabilities and not d.zero_condition:

@@ -102,6 +102,12 @@ class TimeOutShorterThanTheAnswer(Scale):
 
 
 @found_by("times")
+class WakesWithText(Scale):
+    wake = "\r"
+    wake_after_ns = 10_000_000_000
+
+
+@found_by("times")
 class TimeOutOfNothing(Stirrer):
     def identify(self):
         return replace(super().identify(), timeout_ns=0)
@@ -120,6 +126,11 @@ class TurnsButCannotHalt(Stirrer):
 @found_by("motion")
 class MovesButSaysItHasNoMotor(Stirrer):
     on_link_loss = "has no motor"
+
+
+@found_by("motion")
+class LinkLossInItsOwnWords(Stirrer):
+    on_link_loss = "coasts"
 
 
 @found_by("motion")
@@ -373,19 +384,3 @@ class TakesItsOwnRequestForTheAnswer(Stirrer):
         if line == sealed(b"H"):
             return Reply("halt")
         return super().decode(line, asked)
-
-
-@found_by("other address")
-class BelievesEveryAddress(Probe):
-    def decode(self, line, asked=None):
-        body = b"#" + self.address + line[3:-2]
-        if line[:1] == b"#" and line[-2:] == b"%02X" % (sum(line[:-2]) % 256):
-            return super().decode(body + b"%02X" % (sum(body) % 256), asked)
-        return super().decode(line, asked)
-
-
-@found_by("other address")
-class AsksWithoutItsAddress(Probe):
-    def ask(self, what):
-        body = b"@01" + what
-        return body + b"%02X\n" % (sum(body) % 256)

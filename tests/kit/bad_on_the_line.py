@@ -53,6 +53,22 @@ class LooksOnlyAtTheBeginning(Scale):
 # ---- with the exchange
 
 
+@found_by("other address")
+class BelievesEveryAddress(Probe):
+    def decode(self, line, asked=None):
+        body = b"#" + self.address + line[3:-2]
+        if line[:1] == b"#" and line[-2:] == b"%02X" % (sum(line[:-2]) % 256):
+            return super().decode(body + b"%02X" % (sum(body) % 256), asked)
+        return super().decode(line, asked)
+
+
+@found_by("other address")
+class AsksWithoutItsAddress(Probe):
+    def ask(self, what):
+        body = b"@01" + what
+        return body + b"%02X\n" % (sum(body) % 256)
+
+
 def greedy(window: bytes) -> int:
     """Believes any length that the second byte tells, without looking at the rest."""
     return -1 if window[0] != 0xA5 else 0 if len(window) < 2 else window[1] + 3
