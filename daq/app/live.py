@@ -11,7 +11,7 @@ from rich.text import Text
 
 from daq.app.result_screen import result_lines
 from daq.app.screen import Line, live_lines, plain_line, text_of, wrapped
-from daq.app.text import plain
+from daq.app.text import ended, plain
 
 PLAIN_S: Final = 5.0
 """At least so often (s) a line is written where there is no terminal; at once where the state changes."""
@@ -118,8 +118,7 @@ class Screen:
         else:
             lines.append([("no result", "bad")])
         if outcome["outcome"] != "complete":
-            joined = " by " if outcome["outcome"] == "stopped" else ": "
-            lines += wrapped(f"{outcome['outcome']}{joined}{plain(outcome['reason'])}", columns, "the run was ", "warn")
+            lines += wrapped(ended(outcome["outcome"], outcome["reason"]), columns, "the run was ", "warn")
         if outcome["fault"]:
             lines += wrapped(plain(outcome["fault"]), columns, "NOT STORED: ", "bad")
         if outcome["motor"] == "may still be turning":

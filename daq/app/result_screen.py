@@ -114,7 +114,7 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
     style = "warn" if any(w.startswith("the instrument's own viscosity") for w in data["warnings"]) else ""
-    said = f"{with_unit(theirs, code)}, {off:+.1f} % from this value"
+    said = f"{with_unit(theirs, code)}, {round(off, 1) + 0.0:+.1f} % from this value"
     return wrapped(said, columns, "the instrument itself shows ", style)
 
 

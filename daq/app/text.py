@@ -67,6 +67,11 @@ def after(code: str) -> str:
     return "" if code == "[pH]" else symbol(code)
 
 
+def ended(outcome: str, reason: str) -> str:
+    """How a run that did not come to its end went: who stopped it, or what went wrong."""
+    return f"{outcome} ({plain(reason)})" if outcome == "stopped" else f"{outcome}: {plain(reason)}"
+
+
 def span(seconds: float) -> str:
     """A length of time: ``8.5 s``, ``45 s``, ``2 min 05 s``, ``1 h 03 min``."""
     if seconds < 10 and seconds != int(seconds):

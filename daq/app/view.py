@@ -92,9 +92,11 @@ def _faults(pipeline: Pipeline) -> dict[str, list[str]]:
     return found
 
 
-def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any]:
+def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any] | None:
     primary = pipeline.plan.primary
     summary = kept.summaries[primary]
+    if summary.n == 0 and set(kept.faults) <= {"cut_short", "no_readings"}:
+        return None  # the step has only begun, or its first revolution does not count yet
     # While the step goes on its span is filling up; that is no fault yet.
     faults = tuple(f for f in kept.faults if f != "cut_short")
     return {

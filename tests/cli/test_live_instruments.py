@@ -162,7 +162,15 @@ def test_an_instrument_that_shows_a_viscosity_itself():
     assert view["state"] == "tempering"
     assert "own_viscosity -" in shown(view)
     assert "!" not in shown(view)
-    bench.run(40.0)
+    for fifths in range(50, 250):
+        bench.run(fifths / 5)
+        view = view_of(bench)
+        if view["state"] == "measuring":
+            break
+    assert (view["state"], view["value"]) == ("measuring", None)  # the first revolution does not count
+    assert "no value yet" in shown(view)
+    assert "Bad" not in shown(view)
+    bench.run(50.0)
     view = view_of(bench)
     assert view["state"] == "measuring"
     own, ours = view["signals"]["own_viscosity"], view["signals"]["viscosity"]
@@ -234,7 +242,7 @@ def test_a_temperature_is_not_its_own_condition():
 def test_a_run_that_a_person_stopped_says_so(capsys):
     done = {"run": "3f2a91bc-0", "outcome": "stopped", "reason": "kim", "motor": "not moved", "fault": ""}
     Screen(plain=True).finish(done, result())
-    assert "the run was stopped by kim\n" in capsys.readouterr().out
+    assert "the run was stopped (kim)\n" in capsys.readouterr().out
 
 
 def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():

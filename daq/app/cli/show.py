@@ -17,7 +17,7 @@ from daq.app.live import print_lines
 from daq.app.replaying import maker
 from daq.app.result_screen import result_lines
 from daq.app.screen import Line
-from daq.app.text import NOTHING, fixed, local_time, number, plain, span, table, uncertain, with_unit
+from daq.app.text import NOTHING, ended, fixed, local_time, number, plain, span, table, uncertain, with_unit
 from daq.app.verification_text import verification_table
 from daq.core.errors import SettingError
 from daq.core.replay import replay
@@ -133,7 +133,7 @@ def _title(found: History) -> list[Line]:
     said = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
     lines.append([(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", "")])
     if r.outcome and r.outcome != "complete":
-        lines.append([(f"{r.outcome}{' by ' if r.outcome == 'stopped' else ': '}{plain(r.reason)}", "warn")])
+        lines.append([(ended(r.outcome, r.reason), "warn")])
     if r.motor == "may still be turning":
         lines.append([("at its end the motor could not be confirmed to stand still", "bad")])
     if len(found.results) > 1:
