@@ -111,7 +111,10 @@ def _checksum(tables: DescriptionTables) -> Faults:
         reason = f"{checksum.name} needs {least_digits(checksum)} digits"
         yield SettingError(reason, key="checksum.digits")
     if not digital and not tables.framing.length and not tables.framing.gap:
-        reason = "a checksum of bytes may hold the end of the line; such lines end by framing.length or framing.gap"
+        reason = (
+            "a checksum of bytes may hold the end of the line; such lines end by framing.length or framing.gap, and "
+            "where more follows the checksum, they need a driver in Python (`daq driver new NAME --python FOLDER`)"
+        )
         yield SettingError(reason, key="checksum.written")
 
 
