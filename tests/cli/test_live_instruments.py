@@ -1,12 +1,14 @@
 """What a person sees of instruments that are no viscometers: a balance, a pH meter, and one that shows a viscosity itself."""
 
 import argparse
+import json
+from unittest.mock import Mock
 
 import pytest
 
 from daq.adapters.paths import examples_dir
 from daq.app.catalogue import Catalogue
-from daq.app.cli import run
+from daq.app.cli import run, runs
 from daq.app.health import figures, line_said
 from daq.app.live import Screen
 from daq.app.replaying import maker
@@ -167,6 +169,8 @@ def test_an_instrument_that_shows_a_viscosity_itself():
         view = view_of(bench)
         if view["state"] == "measuring":
             break
+    bench.run(fifths / 5 + 1.0)
+    view = view_of(bench)
     assert (view["state"], view["value"]) == ("measuring", None)  # the first revolution does not count
     assert "no value yet" in shown(view)
     assert "Bad" not in shown(view)
@@ -252,6 +256,12 @@ def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
     assert reported(0.80253, glaze, "apparent_viscosity", "Pa.s") == "0.803"
     slip = example("products/thin-slip.toml").model_dump(mode="json")
     assert reported(1.78464, slip, "density", "g/mL") == "1.785"
+
+
+def test_the_list_of_runs_has_the_digits_of_the_results():
+    data = {"quantity": "mass", "value": 178.49962, "unit": "g", "uncertainty": {"expanded": 0.0031, "k": 2.0}}
+    reader = Mock(**{"newest_result.return_value": Mock(data=json.dumps(data), supersedes=None)})
+    assert runs.entry(reader, Mock(began_utc_ns=0, ended_utc_ns=0))["shown"] == "178.4996"
 
 
 # ---- the wrong instrument

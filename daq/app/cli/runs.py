@@ -7,7 +7,7 @@ from typing import Any
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.text import NOTHING, local_time, number, plain, shortened, table, utc_iso
+from daq.app.text import NOTHING, local_time, plain, shortened, shown_value, table, utc_iso
 from daq.core.units import symbol
 
 LONGEST_CELL = 28
@@ -66,6 +66,7 @@ def entry(reader: Reader, record: RunRecord) -> dict[str, Any]:
         "quantity": data.get("quantity"),
         "value": data.get("value"),
         "reported": data.get("reported"),
+        "shown": None if data.get("value") is None else shown_value(data),
         "unit": data.get("unit"),
         "quality": data.get("quality"),
         "validity": data.get("validity"),
@@ -77,7 +78,7 @@ def entry(reader: Reader, record: RunRecord) -> dict[str, Any]:
 def _row(e: dict[str, Any]) -> list[str]:
     value = NOTHING
     if e["value"] is not None:
-        value = f"{e['reported'] or number(e['value'])} {symbol(e['unit'])}".rstrip()
+        value = f"{e['shown']} {symbol(e['unit'])}".rstrip()
     verdict = (e["verdict"] or NOTHING).replace("_", " ").replace("none", "no limits")
     if e["state"] == "running":
         verdict = "running"
