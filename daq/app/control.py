@@ -90,7 +90,10 @@ class ControlServer:
 
 
 def _request(line: bytes) -> Answer:
-    request = json.loads(line)
+    try:
+        request = json.loads(line)
+    except (UnicodeDecodeError, RecursionError) as error:
+        raise SettingError(f"a request is one line of JSON: {error}") from None
     if not isinstance(request, dict) or not isinstance(request.get("do"), str):
         raise SettingError('a request is one line of JSON: {"do": ...}')
     return request
@@ -113,6 +116,8 @@ def request(path: Path, message: Answer, *, timeout_s: float | None = 30.0) -> I
             connection.sendall(json.dumps(message).encode() + b"\n")
             with connection.makefile("rb") as lines:
                 for line in lines:
+                    if not line.endswith(b"\n"):
+                        break  # it was killed in the middle of it
                     answer: Answer = json.loads(line)
                     yield answer
                     if answer.get("done"):
