@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from daq.adapters.outbox_read import last_acknowledged, last_sequences, quarantined, refused_topics
@@ -105,15 +105,21 @@ def read_moment(text: str, *, end: bool) -> int:
     """
     moment = datetime.fromisoformat(text)
     whole_day = len(text) <= len("2026-11-26")
-    if moment.tzinfo is None:
-        moment = moment.astimezone()
-    since = moment - datetime(1970, 1, 1, tzinfo=UTC)
-    ns = (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
+    if end and whole_day:
+        try:
+            # Counted on the calendar: a day on which clocks change has 23 or 25 hours.
+            return _utc_ns(moment + timedelta(days=1)) - 1
+        except OverflowError:
+            raise ValueError(f"after {text} the calendar ends") from None
     if not end:
-        return ns
-    if whole_day:
-        return ns + 86_400 * 10**9 - 1
-    return ns + (10**9 - 1 if moment.microsecond == 0 else 999)
+        return _utc_ns(moment)
+    # Of an hour that clocks repeat, the second one: nothing of what was meant may be left out.
+    return _utc_ns(moment.replace(fold=1)) + (10**9 - 1 if moment.microsecond == 0 else 999)
+
+
+def _utc_ns(moment: datetime) -> int:
+    since = (moment if moment.tzinfo is not None else moment.astimezone()) - datetime(1970, 1, 1, tzinfo=UTC)
+    return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
 
 
 def outbox_view(reader: Reader, utc_ns: int) -> dict[str, Any]:

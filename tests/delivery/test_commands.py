@@ -1,6 +1,7 @@
 """`daq outbox` and `daq resend` on a real database without a daemon; times, numbers, refusals, and what is wrong."""
 
 import json
+import time
 from datetime import datetime
 
 import pytest
@@ -170,10 +171,33 @@ def test_moments(text, end, seconds):
     assert read_moment(text, end=end) == 1_795_672_800 * SECOND + round(seconds * 1e9)
 
 
-@pytest.mark.parametrize("text", ["", "12:00", "2026-13-01", "26.11.2026"])
-def test_no_moment(text):
+@pytest.fixture
+def berlin(monkeypatch):
+    """Clocks are put forward at 2026-03-29 02:00 and back at 2026-10-25 03:00 (directive 2000/84/EC)."""
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize(("day", "hours"), [("2026-03-29", 23), ("2026-10-25", 25), ("2026-11-26", 24)])
+def test_a_day_ends_at_midnight_also_where_clocks_change(berlin, day, hours):
+    assert read_moment(day, end=True) + 1 - read_moment(day, end=False) == hours * 3600 * SECOND
+
+
+def test_an_hour_that_clocks_repeat_is_taken_whole(berlin):
+    text = "2026-10-25T02:30:00"
+    assert read_moment(text, end=True) - read_moment(text, end=False) == 3601 * SECOND - 1
+
+
+@pytest.mark.parametrize(
+    ("text", "end"),
+    [("", False), ("12:00", False), ("2026-13-01", False), ("26.11.2026", False), ("9999-12-31", True)],
+)
+def test_no_moment(text, end):
     with pytest.raises(ValueError):
-        read_moment(text, end=False)
+        read_moment(text, end=end)
 
 
 @pytest.mark.parametrize(
