@@ -122,6 +122,22 @@ def test_the_screenful_of_use_runs_as_it_stands(bench):
     assert "viscosity [mPa.s]" in exported[0]
 
 
+def test_an_unknown_instrument_has_its_driver_in_four_lines(bench):
+    (block,) = [b for b in blocks(README) if "daq driver new" in b]
+    port = bench / "scale"
+    scale = subprocess.Popen([sys.executable, "-m", "simulators.host", "balance", "--pty", str(port)])
+    try:
+        wait_until(port.exists)
+        said = [run(line.replace("/dev/ttyUSB0", str(port)), bench) for line in block.splitlines()]
+    finally:
+        scale.terminate()
+        scale.wait(20)
+    assert len(said) == 4
+    assert "10 of 10 lines of the capture are understood" in said[1]
+    assert "none failed" in said[2]
+    assert re.search(r"^3 readings, 0 lines not believed", said[3], re.MULTILINE)
+
+
 def wait_until(condition, seconds: float = 20.0) -> None:
     deadline = time.monotonic() + seconds
     while not condition():
