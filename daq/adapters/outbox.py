@@ -51,7 +51,6 @@ class Publisher:
 
     Attributes:
         state: see `PublisherState`.
-        on_change: called after the connection came or went, with the state.
     """
 
     def __init__(
@@ -112,7 +111,6 @@ class Publisher:
             Status(topics.status(), store.source, store.epoch, about or {}), store, clock, self._troubles, schemas or {}
         )
         self._herald.instruments = instruments or dict
-        self.on_change: Callable[[PublisherState], None] | None = None
 
     def wake(self) -> None:
         """Something was committed: look at once.  To be called from the loop's thread."""
@@ -131,24 +129,31 @@ class Publisher:
     async def run(self) -> None:
         """Connect, deliver, reconnect, until `stop`."""
         backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._chance)
-        reader = self._store.reader()
-        session_s = self._settings.session_s
         try:
-            for found in await in_thread(refused_topics, reader):
-                self._topics_refused.at_once(found.topic, self._now())
-                self.state.refused[found.topic] = found.reason
             while not self._stopping.is_set():
                 try:
-                    wills = await self._herald.wills(reader)
-                    async with connect(self._settings, self._client_id(), wills, session_s=session_s) as connection:
-                        await self._serve(connection, reader, backoff)
+                    with self._store.reader() as reader:
+                        await self._session(reader, backoff)
                 except DaqError as error:
                     self._down(str(error))
+                    await self._pause(backoff.next())
+                except Exception as error:  # noqa: BLE001 - it is logged
+                    # A mistake here must not end the deliveries for good: say it, and begin anew.
+                    self._log.exception("the publisher failed")
+                    self._down(f"fault of the software: {type(error).__name__}: {error}")
                     await self._pause(backoff.next())
         finally:
             self._connection = None
             self.state.connected = False
-            reader.close()
+
+    async def _session(self, reader: Reader, backoff: Backoff) -> None:
+        for found in await in_thread(refused_topics, reader):
+            if found.topic not in self._topics_refused:  # from before the start
+                self._topics_refused.at_once(found.topic, self._now())
+                self.state.refused[found.topic] = found.reason
+        wills = await self._herald.wills(reader)
+        async with connect(self._settings, self._client_id(), wills, session_s=self._settings.session_s) as connection:
+            await self._serve(connection, reader, backoff)
 
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
@@ -159,7 +164,6 @@ class Publisher:
         self.state.connected, self.state.protocol = True, connection.version
         self._troubles.note("connection", "")
         self._log.info("connected to the broker", protocol=connection.version)
-        self._changed()
         self._news = True
         flight = Flight(connection, self._wake.set, self._ready, self._window(connection))
         try:
@@ -381,11 +385,6 @@ class Publisher:
     def _down(self, reason: str) -> None:
         self.state.connected, self.state.in_flight = False, 0
         self._troubles.note("connection", reason)
-        self._changed()
-
-    def _changed(self) -> None:
-        if self.on_change is not None:
-            self.on_change(self.state)
 
     def _now(self) -> float:
         return asyncio.get_running_loop().time()

@@ -1,7 +1,6 @@
 """What becomes of messages the broker does not take.
 
-When topics are tried again whose messages it refuses: one message a topic, less and less often.
-
+Topics whose messages it refuses are tried again: one message a topic, less and less often.
 Thousands of messages behind one forbidden topic cost one try in an hour; when that one is taken, all of them wait
 again.
 """
