@@ -5,6 +5,7 @@ import os
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 from sqlite_utils import Database
 
@@ -94,13 +95,14 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
     part = database.with_name(database.name + ".part")
     part.unlink(missing_ok=True)
     try:
-        with contextlib.closing(sqlite3.connect(f"file:{copy.absolute()}?mode=ro", uri=True)) as connection:
+        with contextlib.closing(sqlite3.connect(f"file:{quote(str(copy.absolute()))}?mode=ro", uri=True)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
         _count_epoch(part, utc_ns)
         with Store(part) as store:
             detail = {"copy": copy.name, "copied_source": checked.source, "audit_head": checked.audit_head}
             store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
             source = store.source
+        restored = check_copy(part)
         _put_in_place(part, database)
     except sqlite3.Error as error:
         raise explain(error, part) from error
@@ -109,7 +111,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
     finally:
         for suffix in ("", "-wal", "-shm"):
             Path(f"{part}{suffix}").unlink(missing_ok=True)
-    return Backup(database, source, checked.runs, checked.results, checked.audit_head)
+    return Backup(database, source, restored.runs, restored.results, checked.audit_head)
 
 
 def _count_epoch(path: Path, utc_ns: int) -> None:

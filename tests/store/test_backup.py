@@ -75,6 +75,16 @@ def test_a_target_that_cannot_be_written_is_said(store, tmp_path):
         backup(tmp_path / "none.sqlite", tmp_path / "copy.sqlite")
 
 
+@pytest.mark.parametrize("name", ["copy #2.sqlite", "copy?.sqlite", "100%25 ä.sqlite"])
+def test_a_copy_is_restored_whatever_its_name(store, tmp_path, name):
+    made = backup(store.path, tmp_path / name)
+    restored = restore(made.path, tmp_path / "restored.sqlite", utc_ns=T0 + 5, who="m.keeper")
+    assert (restored.runs, restored.results) == (2, 1)
+    assert restored.source == f"urn:uuid:{store.uuid}#2"
+    with Reader(restored.path) as reader:
+        assert [r.id for r in reader.all_results()] == ["res-a"]
+
+
 def test_a_restored_database_is_a_new_epoch_with_numbers_of_its_own(store, tmp_path):
     made = backup(store.path, tmp_path / "copy.sqlite")
     lost = store.submit(conclude("b", result_id="lost")).result(10)  # sent after the copy, then the disk died
