@@ -117,7 +117,12 @@ def load_capture(path: Path) -> Capture:
         SettingError: there is no such file, it cannot be read, or its first line that is wrong, with its number.
     """
     try:
-        text = path.read_text("utf-8")
+        with path.open("rb") as file:
+            data = file.read(LARGEST + 1)
+        if len(data) > LARGEST:
+            reason = f"is larger than {LARGEST // 1_000_000} MB; cut it: a few minutes of a capture say as much"
+            raise SettingError(reason, file=str(path))
+        text = data.decode("utf-8")
     except FileNotFoundError:
         raise SettingError("there is no such file; make one with `daq capture`", file=str(path)) from None
     except UnicodeDecodeError:

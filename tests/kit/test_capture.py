@@ -1,11 +1,13 @@
 """Capture files: what is written is read back, whatever the bytes; a cut end costs one line; wrong lines are named."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.core.errors import SettingError
-from daq.descriptions.capture import Capture, Piece, escaped, piece_line, read_capture, unescaped
+from daq.descriptions.capture import Capture, Piece, escaped, load_capture, piece_line, read_capture, unescaped
 from daq.testing.player import CapturePlayer
 
 HEAD = "# daq capture 1\n"
@@ -86,3 +88,13 @@ def test_a_player_repeats_what_came_unasked():
     assert said.startswith(b"v0\nv1\nv2\nv3\nv0\nv1\n")
     player.receive(b"I\n")
     assert b"id\n" in player.advance(0.5)
+
+
+def test_a_file_far_too_large_for_a_capture_is_not_read_to_its_end(tmp_path, monkeypatch):
+    monkeypatch.setattr("daq.descriptions.capture.LARGEST", 1_000_000)
+    path = tmp_path / "weeks.capture"
+    path.write_text(HEAD + "1.0 < v\\n\n" * 100_000)
+    with pytest.raises(SettingError, match="is larger than 1 MB"):
+        load_capture(path)
+    with pytest.raises(SettingError, match="is larger than 1 MB"):
+        load_capture(Path("/dev/zero"))
