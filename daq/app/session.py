@@ -215,6 +215,9 @@ class Session:
         if reply.kind == "identity" and self._identified is not None and not self._identified.done():
             if reply.identity is not None:
                 self._identified.set_result(reply.identity)
+            else:
+                reason = "the driver makes no identity of the instrument's answer; tell its author"
+                self._identified.set_exception(LinkError(f"{self.name}: {reason}"))
         elif reply.kind == "halt":
             self._halt_acked = True
 

@@ -10,7 +10,7 @@ from serial.tools.list_ports_common import ListPortInfo
 from daq.adapters.clock import SystemClock
 from daq.app.lines import RealPorts
 from daq.app.session import Session
-from daq.core.driver import Driver, Reject
+from daq.core.driver import Driver, Reject, Reply
 from daq.core.framing import Framing
 from daq.methods.instrument import Instrument
 from tests.ports.parts import MS, Bus, Tiny, until
@@ -115,3 +115,15 @@ async def test_a_driver_that_fails_where_a_gap_ends_a_frame_is_said_and_connecte
         bus.say(b"21.5")
         await until(lambda: "the driver failed: ZeroDivisionError" in session.standing.detail)
         await until(lambda: session.standing.state == "ready")
+
+
+class Nameless(Alone):
+    def decode(self, line, asked=None):
+        item = super().decode(line, asked)
+        return Reply("identity") if isinstance(item, Reply) and item.kind == "identity" else item
+
+
+@pytest.mark.asyncio
+async def test_a_driver_that_makes_no_identity_of_the_answer_is_named_and_nobody_waits_for_ever(bus):
+    async with session_on(bus.path, Nameless()) as session:
+        await until(lambda: "makes no identity of the instrument's answer" in session.standing.detail)
