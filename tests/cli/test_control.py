@@ -7,6 +7,7 @@ import threading
 
 import pytest
 
+from daq.app.cli.run import _talk
 from daq.app.control import ControlServer, request
 from daq.core.errors import LinkError
 
@@ -33,6 +34,21 @@ def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
         with pytest.raises(LinkError, match="went away before it had answered"):
             list(request(path, {"do": "status"}))
         thread.join(20)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("sent", [b'{"view": {"tor', b""])
+async def test_a_daemon_killed_while_a_run_is_watched_is_said_to_be_gone(path, sent):
+    async def breaks_off(reader, writer):
+        await reader.readline()
+        writer.write(b'{"begun": "r-1"}\n' + sent)
+        await writer.drain()
+        writer.transport.abort()
+
+    server = await asyncio.start_unix_server(breaks_off, str(path))
+    with pytest.raises(LinkError, match="the run is in its database"):
+        _ = [answer async for answer in _talk(path, {"do": "run"})]
+    server.close()
 
 
 @pytest.mark.asyncio

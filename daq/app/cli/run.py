@@ -134,7 +134,7 @@ async def _talk(path: Path, message: Answer) -> AsyncIterator[Answer]:
         raise LinkError(f"{path}: the daemon does not answer: {error}") from error
     try:
         writer.write(json.dumps(message).encode() + b"\n")
-        while line := await reader.readline():
+        while (line := await _line(reader)).endswith(b"\n"):
             answer: Answer = json.loads(line)
             yield raise_error(answer)
             if answer.get("done"):
@@ -142,6 +142,14 @@ async def _talk(path: Path, message: Answer) -> AsyncIterator[Answer]:
         raise LinkError("the daemon went away; the run is in its database: see `daq runs`")
     finally:
         writer.close()
+
+
+async def _line(reader: asyncio.StreamReader) -> bytes:
+    """The next line; one without an end where the daemon went away."""
+    try:
+        return await reader.readline()
+    except ConnectionError:
+        return b""
 
 
 async def _alone(catalogue: Catalogue, state: Path, order: Answer, screen: Screen) -> int:
