@@ -175,9 +175,23 @@ async def note(db: AsyncConnection, statuses: Sequence[Status]) -> None:
         await number_sources(db, (s.source for s in statuses))
         columns = zip(*((s.prefix, s.source, s.state, s.time, s.text) for s in statuses), strict=True)
         await db.execute(_ADD_STATUSES, [list(c) for c in columns])
-        rows = [(s.source, stream, s.prefix, n) for s in statuses for stream, n in s.sequences.items()]
+        rows = _ends(statuses)
         if rows:
             await db.execute(_ANNOUNCE, [list(c) for c in zip(*rows, strict=True)])
+
+
+def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
+    """Source, stream, prefix and last sequence, each stream once.
+
+    A daemon whose topics were renamed left its last status under the old ones, with the same source and streams.
+    """
+    ends: dict[tuple[str, str], tuple[int, bool, str]] = {}
+    for s in statuses:
+        for stream, n in s.sequences.items():
+            ends[s.source, stream] = max(
+                ends.get((s.source, stream), (0, False, "")), (n, s.state == "online", s.prefix)
+            )
+    return [(source, stream, prefix, n) for (source, stream), (n, _, prefix) in ends.items()]
 
 
 async def look(db: AsyncConnection, *, history: bool) -> None:

@@ -50,6 +50,20 @@ async def missing(db):
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize("order", [1, -1])
+async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_statuses_are_stored(database, order):
+    """The broker keeps the last status under the old topic; a collector that starts gets both at once."""
+    old = gaps.Status("glazeworks/old-cell/lab/v1", SOURCE, "offline", None, {"bench-1": 7, "bench-2": 9}, "{}")
+    new = status(bench_1=9, bench_2=9)
+    async with tables(database) as (db, _):
+        await gaps.note(db, [old, new][::order])
+        found = await db.execute("SELECT stream, prefix, announced FROM lab.streams ORDER BY stream")
+        assert await found.fetchall() == [("bench-1", TOPICS.prefix, 9), ("bench-2", TOPICS.prefix, 9)]
+        found = await db.execute("SELECT state FROM lab.daemons ORDER BY state")
+        assert [state for (state,) in await found.fetchall()] == ["offline", "online"]
+
+
+@pytest.mark.asyncio
 async def test_a_gap_is_found_shrinks_splits_and_goes(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2, 10, 11))
