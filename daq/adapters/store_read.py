@@ -101,6 +101,10 @@ class Reader:
         )
         return [_run(row) for row in rows]
 
+    def instruments_with_runs(self) -> list[str]:
+        """Names of the instruments that runs were made on, by name."""
+        return [row["instrument"] for row in self.query("SELECT DISTINCT instrument FROM runs ORDER BY instrument")]
+
     def sheared_by(self, fill: str) -> str | None:
         """The first run whose result says that it sheared this fill, or None."""
         rows = self.query(

@@ -276,19 +276,27 @@ class Supervisor:
             return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
 
     async def _ready(self, name: str) -> None:
-        if name not in self.sessions:
-            raise SettingError(f"{name} is not served by this daemon; served: {', '.join(self.sessions) or 'none'}")
+        self._refuse_unknown(name)
         session = self.sessions[name]
         deadline = self.clock.mono_ns() + round(READY_WAIT_S * 1e9)
         while session.standing.state in ("connecting", "identifying") and self.clock.mono_ns() < deadline:
             self._refuse_while_closing()
             await self.clock.sleep(0.05)
         standing = session.standing
+        for lead, active in self.runs.items():
+            if name in active.runner.pipeline.exchanges:
+                raise LinkError(
+                    f"{name} is in the run on {lead} (sample {active.record.sample}); wait until it has ended"
+                )
         if standing.state != "ready":
             raise LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
         if standing.identity is not None:
             seen = SeeInstrument(name, standing.identity.kind, standing.identity.serial, self.clock.utc_ns())
             await self.store.commit(seen)
+
+    def _refuse_unknown(self, name: str) -> None:
+        if name not in self.sessions:
+            raise SettingError(f"{name} is not served by this daemon; served: {', '.join(self.sessions) or 'none'}")
 
     def _refuse_while_closing(self) -> None:
         if self._closing:
@@ -352,7 +360,12 @@ class Supervisor:
         return shown | {"sample": record.sample, "simulated": record.simulated, "caution": caution}
 
     def stop_run(self, name: str, who: str) -> bool:
-        """Stop the run on an instrument, if there is one."""
+        """Stop the run on an instrument, if there is one.
+
+        Raises:
+            SettingError: there is no such instrument here: whoever wanted a motor to stop must know that none did.
+        """
+        self._refuse_unknown(name)
         active = self.runs.get(name)
         if active is None:
             return False

@@ -210,7 +210,10 @@ class _Case:
         speed = figures.speed_per_min
         highest = self.plan.context.get("highest_speed")
         if speed is None or (highest is not None and speed > highest):
-            wanted = "" if speed is None else f"{speed:.3g} min⁻¹ would be needed, above this instrument's limit; "
+            wanted = ""
+            if speed is not None and highest is not None:
+                said = f"{speed:.3g} min⁻¹ would be needed" if speed < 10.0 * highest else "no speed is enough"
+                wanted = f"{said}: this instrument's highest is {highest:g} min⁻¹; "
             text = f"{self._situation(at_least)}; {wanted}use a body that gives a higher torque"
             return Advice("other_body", text, self.step, comparable=False, is_bound=self.saturated)
         word = "at most " if self.saturated else "about "

@@ -178,6 +178,11 @@ def test_runs_are_chosen(cli, shift, args, count):
     assert len(json.loads(cli("--state", shift.state, "runs", "--json", *args).stdout)) == count
 
 
+def test_runs_of_an_instrument_nobody_used_names_those_that_were(cli, shift):
+    done = cli("--state", shift.state, "runs", "--instrument", "bench-l")
+    assert (done.returncode, done.stdout.strip()) == (0, "no runs on bench-l; used so far: bench-1")
+
+
 def test_runs_without_a_database(cli, tmp_path):
     done = cli("--state", tmp_path / "none", "runs")
     assert done.returncode == 13

@@ -222,3 +222,17 @@ def test_a_companion_lost_in_a_run_does_not_end_it(lab, daemon):
     assert back["state"] == "measuring"
     daemon.stop_run()
     assert call.until("outcome")["outcome"] == "stopped"
+
+
+def test_a_companion_in_use_and_a_wrong_name_are_said_plainly(lab, daemon):
+    call = daemon.run("long")
+    call.state("measuring")
+    refused = lab.daq("run", "thermometer-log", "--instrument", "thermo-1", "--sample", "T-1", "--plain")
+    assert refused.returncode == 13
+    assert "thermo-1 is in the run on bench-1 (sample S-1)" in refused.stderr
+    wrong = lab.daq("stop", "bench-l")
+    assert wrong.returncode == 2
+    assert "bench-l is not served by this daemon; served: bench-1, bench-2, thermo-1" in wrong.stderr
+    right = lab.daq("stop", "bench-1")
+    assert (right.returncode, right.stdout.strip()) == (0, "stopping")
+    assert call.until("outcome")["outcome"] == "stopped"

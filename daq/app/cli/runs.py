@@ -32,10 +32,14 @@ def run(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
         found = reader.runs(limit=args.limit, instrument=args.instrument, sample=args.sample)
         entries = [entry(reader, record) for record in found]
+        used = [] if entries else reader.instruments_with_runs()
     if args.json:
         print_json(entries)
     elif not entries:
-        print("no runs")
+        unknown = args.instrument and args.instrument not in used
+        print(
+            f"no runs on {plain(args.instrument)}; used so far: {', '.join(used) or 'none'}" if unknown else "no runs"
+        )
     else:
         head = ["run", "begun", "sample", "method", "instrument", "value", "quality", "validity", "verdict"]
         print(table(head, [_row(e) for e in entries], right=frozenset({5})))
