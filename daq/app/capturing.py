@@ -10,7 +10,7 @@ from typing import IO
 
 from daq.adapters.transport import Connection, PortAddress, open_port
 from daq.core.errors import LinkError
-from daq.descriptions.capture import FIRST_LINE, Capture, Piece, piece_line, unescaped
+from daq.descriptions.capture import FIRST_LINE, LARGEST, Capture, Piece, piece_line, unescaped
 
 QUIET_S = 0.15
 """Nothing for so long after something: an answer is complete."""
@@ -64,6 +64,9 @@ class Capturing:
     _connection: Connection | None = None
     _start: int = 0
     _came: int = 0
+    _size: int = 0
+    _full: str = ""
+    """Why nothing more is written."""
     _joined: bytes = b""
     _joined_t: int = 0
     _ended: asyncio.Event = field(default_factory=asyncio.Event)
@@ -155,21 +158,34 @@ class Capturing:
             self._piece(Piece(self._joined_t, "<", data))
 
     def _gone(self, reason: str) -> None:
-        self.lost = reason
+        self.lost = self.lost or reason
         self._ended.set()
 
     def _now(self) -> int:
         return time.monotonic_ns() - self._start
 
     def _piece(self, piece: Piece) -> None:
+        if self._full:
+            return
         self.capture.pieces.append(piece)
         line = piece_line(piece)
         self._write(line)
         self.show(line)
 
     def _write(self, line: str) -> None:
-        self.file.write(line + "\n")
-        self.file.flush()
+        if self._full:
+            return
+        self._size += len(line) + 1
+        if self._size > LARGEST:
+            self._full = f"{LARGEST // 1_000_000} MB are written, more than anybody reads: a few minutes say as much"
+        else:
+            try:
+                self.file.write(line + "\n")
+                self.file.flush()
+            except OSError as error:
+                self._full = f"the file cannot be written: {error.strerror}; what it holds so far can be used"
+        if self._full:
+            self._gone(self._full)
 
     # ---- what a person types
 

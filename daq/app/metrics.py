@@ -15,7 +15,7 @@ from daq.adapters.outbox_read import last_sequences
 from daq.app.certificates import certificates, files_of
 from daq.app.exposition import CONTENT_TYPE, Family, render
 from daq.app.supervisor import Supervisor
-from daq.core.errors import StoreError
+from daq.core.errors import DaqError, StoreError
 from daq.methods.daemon import Metrics
 
 log = structlog.get_logger()
@@ -223,7 +223,7 @@ async def _write(text: Callable[[], bytes], path: Path, every_s: float) -> None:
         try:
             await asyncio.to_thread(_replace, path, text)
             said = ""
-        except OSError as error:
+        except (OSError, DaqError) as error:
             if str(error) != said:
                 said = str(error)
                 log.error("metrics are not written", file=str(path), reason=said)

@@ -2,6 +2,7 @@
 
 import io
 import json
+import resource
 import signal
 import socket
 import subprocess
@@ -130,6 +131,23 @@ def test_ctrl_c_ends_a_capture_and_keeps_it(tmp_path, started):
     assert process.wait(30) == 0
     assert "next: daq driver new" in process.stdout.read()
     assert not read_capture(path.read_text(), "t").cut
+
+
+def test_a_capture_that_cannot_be_written_any_more_ends_with_what_it_has(tmp_path, started):
+    started(*host("thermometer", tmp_path / "port"))
+    path = tmp_path / "t.capture"
+
+    def little_space():
+        # As a full disk: no file may grow beyond this, and Python is told by an error, not by the signal.
+        resource.setrlimit(resource.RLIMIT_FSIZE, (500, 500))
+
+    command = [*DAQ, "capture", tmp_path / "port", "--for", "60", "-o", path]
+    process = started(*command, ready="", preexec_fn=little_space, stderr=subprocess.STDOUT)
+    assert process.wait(50) == 0
+    said = process.stdout.read()
+    assert "ended early: the file cannot be written: File too large; what it holds so far can be used" in said
+    assert "Traceback" not in said
+    assert len(read_capture(path.read_text(), "t").pieces) >= 2
 
 
 def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, daq, started):

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import contextlib
 import math
 import signal
 import sys
@@ -93,15 +94,16 @@ def run(args: argparse.Namespace) -> int:
         file = path.open("x", encoding="utf-8", newline="\n")
     except OSError as error:
         raise SettingError(f"cannot be written: {error.strerror}", file=str(path)) from error
-    with file:
-        capturing = Capturing(wish, file, shown, opened)
-        try:
-            asyncio.run(_until_done(capturing))
-        except LinkError as error:
-            raise with_advice(error, args.port) from error
-        finally:
-            if not capturing.capture.received:  # nothing to keep, and the same command can be given again
-                path.unlink()
+    capturing = Capturing(wish, file, shown, opened)
+    try:
+        asyncio.run(_until_done(capturing))
+    except LinkError as error:
+        raise with_advice(error, args.port) from error
+    finally:
+        with contextlib.suppress(OSError):  # on a full disk, which was said already
+            file.close()
+        if not capturing.capture.received:  # nothing to keep, and the same command can be given again
+            path.unlink()
     return _told(capturing.capture.received, len(capturing.capture.sent), path, capturing.lost, args)
 
 
