@@ -54,6 +54,7 @@ class Store:
         trouble: what is wrong with the file or disk now, or None.  The next transaction that succeeds clears it,
             unless the file is damaged.
         handled: transactions done or refused so far, to see that the writer lives.
+        commits, commit_s: commits so far, and the time (s) they took together.
         on_fault: called in the writer's thread with every `StorageError`.
     """
 
@@ -81,7 +82,8 @@ class Store:
         self.path = Path(path)
         self.on_fault = on_fault
         self.trouble: StorageError | None = None
-        self.handled = 0
+        self.handled = self.commits = 0
+        self.commit_s = 0.0
         self._queue: queue.SimpleQueue[tuple[Transaction[Any], Future[Any]] | None] = queue.SimpleQueue()
         self._lock = threading.Lock()
         self._closed = False
@@ -197,13 +199,19 @@ class Store:
                 access.kind = transaction.kind
                 answers.append(transaction.apply(access))
             access.kind = "together"
-            access.run("commit", "COMMIT")
+            self._commit(access)
         except BaseException:  # noqa: BLE001 - it is found again, and told to its owner, when each goes alone
             self._undo()
             return False
         for (_, future), answer in zip(group, answers, strict=True):
             future.set_result(answer)
         return True
+
+    def _commit(self, access: Access) -> None:
+        began = time.perf_counter()
+        access.run("commit", "COMMIT")
+        self.commit_s += time.perf_counter() - began
+        self.commits += 1
 
     def _carry_out(self, transaction: Transaction[Any], future: "Future[Any]") -> None:
         if self.trouble is not None and self.trouble.damaged:
@@ -214,7 +222,7 @@ class Store:
         try:
             access.run("begin", "BEGIN IMMEDIATE")
             answer = transaction.apply(access)
-            access.run("commit", "COMMIT")
+            self._commit(access)
             access.point("committed")
         except BaseException as error:  # noqa: BLE001 - whatever it is belongs to the caller, and the writer lives on
             self._undo()

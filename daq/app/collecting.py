@@ -147,11 +147,14 @@ async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> 
 async def _claim(keeper: Keeper, worker: Worker) -> bool:
     """Wait for the database and take the worker's name; False where we were stopped before."""
     backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, random.Random())  # noqa: S311 - spreads reconnects
+    said = ""
     while True:
         try:
             await keeper.claim()
         except DatabaseAwayError as error:
-            structlog.get_logger().warning("waiting for the database", reason=str(error))
+            if str(error) != said:
+                said = str(error)
+                structlog.get_logger().warning("waiting for the database", reason=said)
             if await worker.pause(backoff.next()):
                 return False
         else:

@@ -16,6 +16,7 @@ from daq.app.certificates import certificates, files_of
 from daq.app.exposition import CONTENT_TYPE, Family, render
 from daq.app.supervisor import Supervisor
 from daq.core.errors import DaqError, StoreError
+from daq.core.run import OUTCOMES
 from daq.methods.daemon import Metrics
 
 log = structlog.get_logger()
@@ -50,6 +51,10 @@ class Gatherer:
         yield Family("daq_build_info", "gauge", "The version that runs.").add(1, version=daq.__version__)
         yield Family("daq_start_time_seconds", "gauge", "When the daemon started, since 1970.").add(self._started_s)
         yield Family("daq_runs_in_progress", "gauge", "Runs that go on now.").add(len(self._supervisor.runs))
+        ended = Family("daq_runs_total", "counter", "Runs that ended since the start, by outcome.")
+        for outcome in sorted({*OUTCOMES.values()}):
+            ended.add(self._supervisor.outcomes[outcome], outcome=outcome)
+        yield ended
 
     def _instruments(self) -> Iterator[Family]:
         state = Family("daq_instrument_state", "gauge", "1 for the state an instrument is in, 0 for the others.")
@@ -61,6 +66,18 @@ class Gatherer:
             doubt.add(bool(session.standing.motor), instrument=name)
             blocks.add(session.progress, instrument=name)
         yield from (state, doubt, blocks)
+        counted = {name: session.counts.total() for name, session in list(self._supervisor.sessions.items())}
+        for what, name, text in (
+            ("bytes", "received_bytes", "Bytes an instrument has sent."),
+            ("lines", "lines", "Lines, or frames, that an instrument has sent."),
+            ("readings", "readings", "Readings taken from these lines."),
+            ("rejected", "rejected_lines", "Lines that were not believed: damaged, or not understood."),
+            ("timeouts", "timeouts", "Requests that got no answer in time."),
+        ):
+            family = Family(f"daq_instrument_{name}_total", "counter", text)
+            for instrument, counts in counted.items():
+                family.add(counts[what], instrument=instrument)
+            yield family
 
     def _store(self) -> Iterator[Family]:
         store = self._supervisor.store
@@ -68,6 +85,8 @@ class Gatherer:
         yield trouble.add(store.trouble is not None)
         done = Family("daq_store_transactions_total", "counter", "Transactions done or refused.")
         yield done.add(store.handled)
+        yield Family("daq_store_commits_total", "counter", "Commits to the database.").add(store.commits)
+        yield Family("daq_store_commit_seconds_total", "counter", "Time these commits took.").add(store.commit_s)
         size, free = (
             Family("daq_store_size_bytes", "gauge", "Size of the database, its log included."),
             Family("daq_store_free_bytes", "gauge", "Space left where the database is."),
@@ -107,6 +126,7 @@ class Gatherer:
             ("refusals", "Refusals by the broker, repeated ones included.", state.refusals),
             ("repeated", "Messages put into the outbox again, on request or after a loss.", state.repeated),
             ("requests", "Requests of consumers for results.", state.requests),
+            ("requests_dropped", "Of these, dropped because too many waited.", state.requests_dropped),
         ):
             yield Family(f"daq_outbox_{name}_total", "counter", text).add(value)
 

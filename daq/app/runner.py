@@ -112,10 +112,11 @@ class Runner:
         flusher: asyncio.Task[None] | None = None
         try:
             for session in self._sessions.values():
-                await session.lend(self)
+                await session.lend(self, self.pipeline.exchanges[session.name])
                 borrowed.append(session)
             self._begin()
             flusher = asyncio.create_task(self._flush_regularly())
+            flusher.add_done_callback(self._flusher_ended)
             await self._ended.wait()
         except LinkError as error:
             self._facts = self._facts_of("link lost", str(error))
@@ -322,6 +323,12 @@ class Runner:
             if not self._store_fault and self.pipeline.state is not State.ENDED:
                 self._blocks.append(lambda block: AppendBlock(self.run_id, block))
             # Otherwise what follows is committed with the end of the run.
+
+    def _flusher_ended(self, task: "asyncio.Task[None]") -> None:
+        error = None if task.cancelled() else task.exception()
+        if error is not None:
+            log.error("journal not written any more", run=self.run_id, exc_info=error)
+            self.store_failed(f"fault of the software: {type(error).__name__}: {error}")
 
     def _check_clock(self) -> None:
         mono, utc = self._clock.mono_ns(), self._clock.utc_ns()

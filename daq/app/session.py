@@ -13,6 +13,7 @@ import structlog
 
 from daq.adapters.clock import Clock
 from daq.adapters.transport import Connection, OnData, OnLost, Sent
+from daq.app.link_counts import LinkCounts
 from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
@@ -91,11 +92,14 @@ class Session:
         self._stop_wanted = False
         self._doubt_audited = False
         self._dice = random.Random(name)  # noqa: S311 - spreads reconnects, nothing secret
+        self.counts = LinkCounts()
         self._exchange = self._new_exchange()
 
     def _new_exchange(self) -> Exchange:
         interval = max(IDLE_INTERVAL_NS, self.driver.interval_ns)
-        return Exchange(self.name, self.driver, self._write, self._failed, interval)
+        exchange = Exchange(self.name, self.driver, self._write, self._failed, interval)
+        self.counts.follow(exchange)
+        return exchange
 
     # ---- connection
 
@@ -307,8 +311,8 @@ class Session:
 
     # ---- runs
 
-    async def lend(self, borrower: Borrower) -> None:
-        """Give the link to a run, once nothing is under way on it.
+    async def lend(self, borrower: Borrower, exchange: Exchange) -> None:
+        """Give the link to a run, which reads it with an exchange of its own, once nothing is under way on it.
 
         Raises:
             LinkError: the instrument is not ready.
@@ -321,6 +325,7 @@ class Session:
         if self.standing.state != "ready":
             raise LinkError(f"{self.name} was lost: {self.standing.detail}")
         self._borrower = borrower
+        self.counts.follow(exchange)
         self._set("in a run", "")
 
     def take_back(self, motor: str) -> None:

@@ -7,6 +7,7 @@ directory; its lock, database and ports are released in the order they were take
 import asyncio
 import contextlib
 import platform
+from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -90,6 +91,8 @@ class Supervisor:
         self.clock = clock
         self.sessions: dict[str, Session] = {}
         self.runs: dict[str, Active] = {}
+        self.outcomes: Counter[str] = Counter()
+        """Runs that ended since the start, by outcome."""
         self._beginning: set[str] = set()
         self.publishing = publishing
         self.sparkplug = sparkplug
@@ -305,6 +308,7 @@ class Supervisor:
     async def _run(self, name: str, runner: Runner) -> RunOutcome:
         try:
             outcome = await runner.run()
+            self.outcomes[outcome.outcome] += 1
             if not outcome.fault:
                 self._look(name, runner)
             else:

@@ -33,6 +33,10 @@ NAME_LOCK: Final = LOCK + 1
 WATCH_LOCK: Final = LOCK + 2
 LOCK_PATIENCE_S: Final = 15.0
 """The server needs a moment to notice that a killed worker is gone."""
+RIGHTS: Final = (
+    "; its tables stand in a schema of their own, lab: make {0.user} the database's owner, or let it make the schema "
+    "with GRANT CREATE ON DATABASE {0.database} TO {0.user}"
+)
 STATUS_WINDOW: Final = 1_000
 
 _BEAT: Final = """
@@ -158,7 +162,8 @@ class Keeper:
             await self._beat()
         except psycopg.Error as error:
             await self.close()
-            raise StoreError(f"the database {s.postgres.place} cannot be used: {said(error)}") from error
+            todo = RIGHTS.format(s.postgres) if isinstance(error, psycopg.errors.InsufficientPrivilege) else ""
+            raise StoreError(f"the database {s.postgres.place} cannot be used: {said(error)}{todo}") from error
         except BaseException:
             await self.close()
             raise

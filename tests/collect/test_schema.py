@@ -2,12 +2,17 @@
 
 import asyncio
 import hashlib
+from dataclasses import replace
 
 import psycopg
 import pytest
 
+from daq.adapters.mqtt_settings import MqttSettings
 from daq.collect.database import DatabaseAwayError, open_database
+from daq.collect.keeper import Keeper
 from daq.collect.schema import STEPS, migrate
+from daq.collect.settings import CollectSettings
+from daq.collect.worker import WorkerState
 from daq.core.errors import StoreError
 from tests.collect.server import needs_postgres
 
@@ -75,3 +80,24 @@ async def test_every_table_and_view_can_be_read_by_somebody_who_may_only_read(da
 async def test_a_database_that_is_not_there_is_named(server):
     with pytest.raises(DatabaseAwayError, match="nowhere"):
         await open_database(server.settings("nowhere"), "test")
+
+
+@needs_postgres
+@pytest.mark.asyncio
+async def test_a_user_who_may_make_no_tables_is_told_what_to_grant(database, server):
+    with server.connect(database.database) as admin:
+        admin.execute("CREATE ROLE guest LOGIN")
+        try:
+            guest = replace(database, user="guest")
+            settings = CollectSettings(
+                postgres=guest, mqtt=MqttSettings(host="127.0.0.1"), group="g", worker="a", levels=("+",)
+            )
+            keeper = Keeper(settings, WorkerState)
+            with pytest.raises(StoreError, match=f"GRANT CREATE ON DATABASE {database.database} TO guest$"):
+                await keeper.claim()
+            admin.execute(f"GRANT CREATE ON DATABASE {database.database} TO guest")
+            await keeper.claim()
+            await keeper.close()
+        finally:
+            admin.execute("DROP OWNED BY guest CASCADE")
+            admin.execute("DROP ROLE guest")

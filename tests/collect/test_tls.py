@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from daq.app.collecting import collect_settings
 from daq.collect.database import DatabaseAwayError, open_database
 from tests.collect.server import Server, needs_postgres
 from tests.mqtt.parts import make_certificates, needs_openssl
@@ -37,6 +38,22 @@ async def test_the_connection_is_encrypted_and_both_sides_show_who_they_are(sett
         (encrypted, version, name) = await (await db.execute(asked)).fetchone()
         assert (encrypted, name) == (True, "/CN=client")
         assert version in ("TLSv1.2", "TLSv1.3")
+
+
+async def test_the_files_named_in_the_collectors_file_are_those_of_the_connection(settings, tmp_path):
+    file = tmp_path / "collector.toml"
+    file.write_text(
+        f'topics = ["glaze-works/+/+"]\n[broker]\nhost = "127.0.0.1"\n'
+        f'[postgres]\nhost = "{settings.host}"\nport = {settings.port}\n'
+        f'database = "{settings.database}"\nuser = "{settings.user}"\n'
+        f'[postgres.tls]\nca = "{settings.ca_file}"\n'
+        f'certificate = "{settings.cert_file}"\nkey = "{settings.key_file}"\n'
+    )
+    read = collect_settings(file, "a").postgres
+    assert read == settings
+    async with await open_database(read, "test") as db:
+        asked = "SELECT ssl, client_dn FROM pg_stat_ssl WHERE pid = pg_backend_pid()"
+        assert await (await db.execute(asked)).fetchone() == (True, "/CN=client")
 
 
 @pytest.mark.parametrize(

@@ -282,6 +282,21 @@ async def test_live_readings_go_out_when_connected_and_are_dropped_otherwise(sto
         assert publisher.publish_live("rotor-1", b"{}") is False
 
 
+async def test_live_readings_are_dropped_and_not_queued_while_the_network_does_not_keep_up(store, broker):
+    async with publishing(store, broker.settings()) as publisher:
+        await eventually(lambda: publisher.state.connected)
+        os.kill(broker.process.pid, signal.SIGSTOP)
+        try:
+            # Far more than the buffers of a loopback connection hold (some megabytes).
+            taken = [publisher.publish_live("rotor-1", b"x" * 100_000) for _ in range(600)]
+        finally:
+            os.kill(broker.process.pid, signal.SIGCONT)
+        assert taken[0]
+        assert not any(taken[-100:])
+        # And again as soon as it does.
+        await eventually(lambda: publisher.publish_live("rotor-1", b"{}"))
+
+
 async def test_a_wrong_password_is_said_without_the_password(store, broker, capsys):
     fill(store, ["a"])
     settings = broker.settings(password="guessed-wrong")  # noqa: S106
