@@ -49,9 +49,25 @@ def _check_lag(making: Making, steps: Sequence[Step]) -> None:
             )
 
 
+def _check_polled(making: Making, steps: Sequence[Step]) -> None:
+    """Warn where readings that are counted one by one are all of the same thing, because the instrument is polled."""
+    if making.driver.streams:
+        return
+    every = making.driver.interval_ns / NS
+    for step in steps:
+        stop = step.stop
+        if stop.kind == "above" and stop.signal == "readings" and any(k.span.readings for k in step.keep):
+            making.refusals.warn(
+                f"step {step.name}: {making.instrument.name} is asked every {every:g} s: its {stop.low:g} readings are "
+                f"of one and the same thing and take {stop.low * every:g} s; where each is to be a measurement of its "
+                "own, printed by the instrument's key, its driver must only listen (see [options] in its file)"
+            )
+
+
 def check_settling(making: Making, steps: Sequence[Step], flow_index: float | None) -> None:
     """Warn where a value may be taken while the instrument, or its torque sensor's spring, still follows a change."""
     _check_lag(making, steps)
+    _check_polled(making, steps)
     before: float | None = None
     for step in steps:
         speed = step.speed

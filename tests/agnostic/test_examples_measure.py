@@ -50,6 +50,11 @@ def test_too_heavy_a_load_gives_no_number():
     assert "above its range" in " ".join(c.reasons)
 
 
+def test_readings_that_are_counted_but_polled_are_said_to_be_of_one_thing():
+    _, _, data = run("print-key-weighings", "balance-1", "load 20")
+    assert [w for w in data.warnings if "s: its 5 readings are of one and the same thing and take 2.5 s" in w]
+
+
 def test_five_weighings_by_key():
     keys = [(10.0 * k, "key") for k in range(1, 6)]
     instrument, _, inner = pair("balance-1")
@@ -58,12 +63,13 @@ def test_five_weighings_by_key():
     told = Commander(device)
     told.execute("load 20")
     device.advance(20.0)
-    c, bench, _ = _measured(
+    c, bench, data = _measured(
         "print-key-weighings", instrument, driver, device, [(s, k, told) for s, k in keys], (), 3600.0
     )
     assert (c.validity, c.row.n) == ("valid", 5)
     assert c.value == pytest.approx(20.0, abs=0.002)
     assert "silent" not in bench.notes
+    assert not [w for w in data.warnings if "one and the same thing" in w]
 
 
 def test_density_within_its_limits():
