@@ -61,6 +61,8 @@ class OpenClient(aiomqtt.Client):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        # The library forgets this one where the connection is lost as soon as it stands; see `enter`.
+        self._disconnected.add_done_callback(lambda ended: ended.cancelled() or ended.exception())
         self._answers: dict[int, Answered] = {}
         self.limits: dict[str, int] = {}
         self.session_present = False
@@ -198,6 +200,9 @@ async def enter(client: OpenClient) -> None:
         if reached and type(error) is aiomqtt.MqttError:
             raise NoAnswerError("it does not answer the greeting") from error
         raise
+    if not client.reached:
+        await leave(client)
+        raise aiomqtt.MqttError("it hung up as soon as it had answered the greeting")
     client.watch()
 
 

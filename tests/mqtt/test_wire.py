@@ -6,10 +6,12 @@ and 3.11 (UNSUBACK).
 
 import asyncio
 import contextlib
+import gc
 
 import pytest
 
 from daq.adapters.mqtt import Will, connect
+from daq.adapters.mqtt_client import BrokerDownError
 from daq.adapters.mqtt_settings import MqttSettings
 from daq.core.errors import DaqError
 from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
@@ -188,3 +190,27 @@ async def test_the_password_is_sent_and_nothing_else_of_it_is_seen(store, capsys
         assert PASSWORD not in repr(publisher.state)
         assert PASSWORD not in repr(vars(publisher))
     assert PASSWORD not in "".join(capsys.readouterr())
+
+
+class HangsUp(Listener):
+    """Answers the greeting and is gone."""
+
+    async def _serve(self, reader, writer):
+        await self._packet(reader)
+        writer.write(bytes([CONNACK << 4, 3, 0, 0, 0]))
+        writer.close()
+
+
+async def test_a_broker_that_hangs_up_as_soon_as_it_has_answered_is_not_taken_for_connected():
+    """Whichever of the two is read first, a moment later it is known that the connection is gone, and nothing is left of it."""
+    forgotten = []
+    asyncio.get_running_loop().set_exception_handler(lambda _loop, context: forgotten.append(context["message"]))
+    will = Will("works/lab/v1/status", b"{}")
+    for _ in range(20):
+        async with HangsUp() as listener:
+            with contextlib.suppress(BrokerDownError):
+                async with connect(listener.settings(protocol="5"), "test", {"5": will, "3.1.1": will}) as connection:
+                    await asyncio.wait([connection.lost], timeout=5)
+                    assert connection.lost.done()
+    gc.collect()
+    assert forgotten == []
