@@ -1,8 +1,17 @@
-"""What all tests share: in CI nothing may be skipped."""
+"""What all tests share: logs begin anew with each, and in CI nothing may be skipped."""
 
 import os
+from collections.abc import Iterator
 
 import pytest
+import structlog
+
+
+@pytest.fixture(autouse=True)
+def _logs_as_they_were() -> Iterator[None]:
+    """A command that a test runs in this process sets up logs; what comes after must not depend on it."""
+    yield
+    structlog.reset_defaults()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
