@@ -67,9 +67,9 @@ class Herald:
 
     async def farewell(self, connection: Connection, reader: Reader) -> bool:
         """Say that we stop, and what was last; whether it was heard."""
-        await self._look(reader)
-        payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
         try:
+            await self._look(reader)
+            payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
             await connection.publish(self._status.topic, payload, retain=True)
         except DaqError as error:
             structlog.get_logger().warning("no farewell to the broker", reason=str(error))

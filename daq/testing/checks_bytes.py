@@ -1,17 +1,16 @@
 """Checks of `decode`: whatever the bytes are, and what was heard of the instrument."""
 
-import gc
 import json
 import math
 import random
-import tracemalloc
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
 from daq.core.exchange import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks_declared import known_faults
+from daq.testing.growth import growth as grown_each_time
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import Example, is_reading, rejected, requests_of
 
@@ -280,15 +279,8 @@ def growth(case: Case) -> Finding:
             driver.decode(dice.randbytes(12), request)
             driver.poll()
 
-    # What a leak keeps it keeps every time; caches that fill and other threads of the process do not.
-    tracemalloc.start()
-    try:
-        some(1_500)
-        grown = [_grown_by(lambda: some(GROWTH_ROUNDS))]
-        while grown[-1] > GROWTH_BYTES and len(grown) < 4:
-            grown.append(_grown_by(lambda: some(GROWTH_ROUNDS)))
-    finally:
-        tracemalloc.stop()
+    some(1_500)  # caches fill
+    grown = grown_each_time(lambda: some(GROWTH_ROUNDS), GROWTH_BYTES)
     if grown[-1] > GROWTH_BYTES:
         raise DriverFaultError(
             f"grew by {grown[-1] // 1000} kB over {2 * GROWTH_ROUNDS} lines, each of {len(grown)} times",
@@ -313,14 +305,6 @@ def _same_reasons(driver: Driver, frames: list[bytes], dice: random.Random) -> N
             *map(shown, sorted(reasons)[:3]),
             do="say what is wrong, without the line: the journal has that",
         )
-
-
-def _grown_by(work: Callable[[], None]) -> int:
-    gc.collect()
-    before = tracemalloc.get_traced_memory()[0]
-    work()
-    gc.collect()
-    return tracemalloc.get_traced_memory()[0] - before
 
 
 def over_range(case: Case) -> Finding:

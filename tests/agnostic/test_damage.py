@@ -6,10 +6,8 @@ standard library's `binascii`, CRC-16/MODBUS of the public package `crc`.
 """
 
 import functools
-import gc
 import operator
 import random
-import tracemalloc
 from binascii import crc_hqx
 
 import pytest
@@ -23,6 +21,7 @@ from daq.descriptions.compose import Composer
 from daq.descriptions.driver import DescribedDriver
 from daq.testing.case import ignored, same
 from daq.testing.checks_bytes import proper
+from daq.testing.growth import growth
 from daq.testing.talk import Example, asked_of, heard, raw, requests_of
 from daq.testing.watchdog import at_most
 from tests.kit.built_in import CASES, NAMES, instrument
@@ -225,21 +224,7 @@ def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
         exchange.drop_queue()
 
     some(800)  # caches fill
-    tracemalloc.start()
-    try:
-        grown = [grown_by(some)]
-        while grown[-1] > GROWTH_BYTES and len(grown) < 4:
-            grown.append(grown_by(some))
-    finally:
-        tracemalloc.stop()
+    grown = growth(lambda: some(800), GROWTH_BYTES)
     assert grown[-1] <= GROWTH_BYTES, grown
     assert exchange.framer.pending <= driver.framing.longest + 64
     assert sum(exchange.report()["rejected"].values()) + exchange.report()["skipped"] > 100
-
-
-def grown_by(some):
-    gc.collect()
-    before = tracemalloc.get_traced_memory()[0]
-    some(800)
-    gc.collect()
-    return tracemalloc.get_traced_memory()[0] - before

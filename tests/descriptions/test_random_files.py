@@ -1,9 +1,7 @@
 """Whole descriptions by chance: each is refused with a key and a reason, or makes a driver that works; none hangs or grows."""
 
-import gc
 import random
 import re
-import tracemalloc
 
 import pytest
 
@@ -12,6 +10,7 @@ from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer
 from daq.descriptions.load import check_description, load_description
 from daq.testing.checks_bytes import proper
+from daq.testing.growth import growth
 from daq.testing.talk import requests_of
 from daq.testing.watchdog import at_most
 from drivers.modbus import ModbusDriver, frames
@@ -152,21 +151,11 @@ def test_reading_files_all_day_costs_no_memory():
             tried(dice.choice(good), dice)
 
     some(150)  # caches fill, that of regular expressions too
-    tracemalloc.start()
-    try:
-        grown = [grown_by(some)]
-        while grown[-1] > GROWTH_BYTES and len(grown) < 4:
-            grown.append(grown_by(some))
-    finally:
-        tracemalloc.stop()
+
+    def again():
+        some(60)
+        re.purge()
+
+    re.purge()
+    grown = growth(again, GROWTH_BYTES)
     assert grown[-1] <= GROWTH_BYTES, grown
-
-
-def grown_by(some):
-    re.purge()
-    gc.collect()
-    before = tracemalloc.get_traced_memory()[0]
-    some(60)
-    re.purge()
-    gc.collect()
-    return tracemalloc.get_traced_memory()[0] - before
