@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from daq.app.drivers import Drivers
+from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from simulators.kinds import KINDS
 from tests.methods.bench import example

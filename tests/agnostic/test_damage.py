@@ -13,7 +13,7 @@ from binascii import crc_hqx
 import pytest
 from crc import Calculator, Crc16
 
-from daq.app.driver_choice import chosen_driver
+from daq.app.setup.driver_choice import chosen_driver
 from daq.core.driver import Reject
 from daq.core.exchange import Exchange
 from daq.core.frames import make_framer

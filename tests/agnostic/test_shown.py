@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.app.text import value_line
+from daq.app.screens.text import value_line
 
 
 @pytest.mark.parametrize(

@@ -21,8 +21,8 @@ from daq.adapters.paths import examples_dir
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import AppendBlock, BeginRun, RegisterMethod
-from daq.app.catalogue import Catalogue
-from daq.app.runner import FLUSH_S
+from daq.app.run.runner import FLUSH_S
+from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Effect, Kept, Send, StepEnded
 from daq.core.events import Event, LinkUp, OperatorCommand, Received, Sent
 from daq.core.journal import JournalWriter

@@ -108,13 +108,14 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
     """Serves the fleet with everything on; prints CPU and the time at which each reading was judged."""
     from daq.adapters.clock import SystemClock
     from daq.adapters.paths import examples_dir
-    from daq.app.catalogue import Catalogue
-    from daq.app.daemon import served, set_up_logs
-    from daq.app.orders import RunOrder
-    from daq.app.runner import Runner
-    from daq.app.supervisor import Supervisor
+    from daq.app.daemon.process import served
+    from daq.app.daemon.supervisor import Supervisor
+    from daq.app.run.runner import Runner
+    from daq.app.setup.catalogue import Catalogue
+    from daq.app.setup.orders import RunOrder
     from daq.methods.daemon import Daemon
     from daq.methods.recipe import Conditioning, Stop
+    from daq.process.logs import set_up_logs
 
     set_up_logs("critical", "json")
     catalogue = Catalogue.load(examples_dir())

@@ -11,7 +11,7 @@ def main() -> None:
         ("python -c pass", ["-c", "pass"]),
         ("daq --help", ["-m", "daq", "--help"]),
         ("daq runs --help", ["-m", "daq", "runs", "--help"]),
-        ("import of the supervisor (what serve needs)", ["-c", "import daq.app.supervisor"]),
+        ("import of the supervisor (what serve needs)", ["-c", "import daq.app.daemon.supervisor"]),
         ("import of the core", ["-c", "import daq.core.pipeline"]),
     ):
         print(f"  {what:<45} {best(code) * 1000:6.0f} ms")

@@ -13,8 +13,8 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store import Store
 from daq.adapters.store_rows import RunRecord
 from daq.adapters.store_transactions import BeginRun, EndRun, RegisterMethod
-from daq.app.catalogue import Catalogue
-from daq.app.results import ResultMaker
+from daq.app.run.results import ResultMaker
+from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Concluded, Ended, Send
 from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Received, Sent, Tick
 from daq.core.journal import JournalWriter

@@ -6,8 +6,8 @@ from importlib.metadata import EntryPoint
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.app.catalogue import Catalogue, version_key
-from daq.app.drivers import GROUP, Drivers
+from daq.app.setup.catalogue import Catalogue, version_key
+from daq.app.setup.drivers import GROUP, Drivers
 from daq.core.driver import API_VERSION
 from daq.core.errors import SettingError, SettingErrors
 

@@ -8,7 +8,7 @@ import threading
 import pytest
 
 from daq.app.cli.run import _talk
-from daq.app.control import ControlServer, request
+from daq.app.daemon.control import ControlServer, request
 from daq.core.errors import LinkError
 
 

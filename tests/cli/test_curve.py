@@ -4,8 +4,8 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from daq.app.curve_svg import svg
-from daq.app.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
+from daq.app.screens.curve_svg import svg
+from daq.app.screens.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
 from simulators.rotational.catalogue import FLUIDS
 from tests.methods.curves import measure, text
 

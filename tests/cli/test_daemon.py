@@ -85,7 +85,7 @@ def test_doctor_asks_the_daemon(cli, shift, served):
 
 SHOW = """
 from tests.cli.views import MEASURING, changed, result
-from daq.app.live import Screen
+from daq.app.screens.live import Screen
 screen = Screen()
 with screen:
     for second in range(3):

@@ -14,8 +14,9 @@ from contextlib import contextmanager
 import pytest
 
 from daq.adapters.paths import StateLock, database_path
-from daq.app import doctor, ports
-from daq.app.doctor import examine
+from daq.app.workshop import diagnosis as doctor
+from daq.app.workshop import ports
+from daq.app.workshop.diagnosis import examine
 from daq.methods.instrument import Instrument
 
 INSTRUMENT = """

@@ -11,9 +11,9 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.adapters.store import Store
 from daq.adapters.store_transactions import NoteHealth
-from daq.app.drivers import Drivers
-from daq.app.health import figures, judged
-from daq.app.replaying import maker
+from daq.app.records.health_history import figures, judged
+from daq.app.records.replaying import maker
+from daq.app.setup.drivers import Drivers
 from daq.core.errors import StoreError
 from daq.methods.instrument import HealthLimits
 from daq.testing.bench import Bench

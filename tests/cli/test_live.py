@@ -6,11 +6,11 @@ import re
 import pytest
 from rich.console import Console
 
-from daq.app.digits import large
-from daq.app.live import Screen, exit_code, styled
-from daq.app.result_screen import result_lines
-from daq.app.screen import NARROWEST, live_lines, number_line, plain_line, text_of
-from daq.app.text import width
+from daq.app.screens.digits import large
+from daq.app.screens.live import Screen, exit_code, styled
+from daq.app.screens.result_screen import result_lines
+from daq.app.screens.run_screen import NARROWEST, live_lines, number_line, plain_line, text_of
+from daq.app.screens.text import width
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
 
 DONE = {"run": "3f2a91bc-0", "outcome": "complete", "reason": "", "motor": "still", "fault": "", "result_id": "r"}

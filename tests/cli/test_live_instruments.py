@@ -7,15 +7,15 @@ from unittest.mock import Mock
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.app.catalogue import Catalogue
 from daq.app.cli import run, runs
-from daq.app.health import figures, line_said
-from daq.app.live import Screen
-from daq.app.replaying import maker
-from daq.app.result_screen import result_lines
-from daq.app.screen import SIGNAL_ROWS, live_lines, plain_line, text_of
-from daq.app.text import width
-from daq.app.view import decimals, run_view
+from daq.app.records.health_history import figures, line_said
+from daq.app.records.replaying import maker
+from daq.app.run.view import decimals, run_view
+from daq.app.screens.live import Screen
+from daq.app.screens.result_screen import result_lines
+from daq.app.screens.run_screen import SIGNAL_ROWS, live_lines, plain_line, text_of
+from daq.app.screens.text import width
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.methods.compile import compile_plan
 from daq.methods.judging import reported

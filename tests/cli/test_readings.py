@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.app.catalogue import Catalogue
-from daq.app.drivers import Drivers
-from daq.app.readings import Readings
-from daq.app.replaying import maker
+from daq.app.records.readings import Readings
+from daq.app.records.replaying import maker
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError, StoreError
 from daq.core.events import ClockAnchor, LinkUp, OperatorCommand, Received
 from daq.core.journal import JournalWriter

@@ -13,7 +13,7 @@ import structlog
 from prometheus_client.parser import text_string_to_metric_families
 
 from daq.app.cli import main
-from daq.app.collecting import collect_settings, collector_file
+from daq.collect.process import collect_settings, collector_file
 from daq.core.errors import SettingError
 from tests.collect.events import SOURCE, TOPICS, curve, result
 from tests.collect.parts import daemon

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from daq.app.collecting import collect_settings
 from daq.collect.database import DatabaseAwayError, open_database
+from daq.collect.process import collect_settings
 from tests.collect.server import Server, needs_postgres
 from tests.mqtt.parts import make_certificates, needs_openssl
 

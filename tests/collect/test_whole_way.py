@@ -10,7 +10,7 @@ from daq.adapters.backup import backup, restore
 from daq.adapters.outbox import Publisher
 from daq.adapters.store import Store
 from daq.adapters.store_rows import Outgoing
-from daq.app.refill import Refill
+from daq.app.delivery.refill import Refill
 from tests.collect.events import TOPICS, own_id, result
 from tests.collect.parts import collecting, told
 from tests.collect.server import needs_postgres

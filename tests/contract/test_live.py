@@ -7,9 +7,9 @@ from types import SimpleNamespace
 import jsonschema
 import pytest
 
-from daq.app.contract import SCHEMAS
-from daq.app.live_values import LiveValues
-from daq.app.session import Standing
+from daq.app.delivery.contract import SCHEMAS
+from daq.app.delivery.live_values import LiveValues
+from daq.app.run.session import Standing
 from daq.core.driver import Channel
 from daq.core.errors import SettingErrors
 from daq.methods.daemon import Daemon

@@ -18,12 +18,12 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 from prometheus_client.parser import text_string_to_metric_families
 
-from daq.app.certificates import certificates, findings
-from daq.app.exposition import Family, render
-from daq.app.metrics import LONGEST_REQUEST, MetricsPort
+from daq.app.setup.certificates import certificates, findings
 from daq.core.errors import SettingErrors
 from daq.methods.daemon import Daemon
 from daq.methods.load import parse
+from daq.process.exposing import LONGEST_REQUEST, MetricsPort
+from daq.process.exposition import Family, render
 from tests.mqtt.parts import PASSWORD, Mosquitto, needs_mosquitto
 
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from daq.adapters.topics import Topics
 from daq.app.cli import main
-from daq.app.contract import SCHEMAS, schema_messages
-from daq.app.refill import NotGrantedError, read_request
+from daq.app.delivery.contract import SCHEMAS, schema_messages
+from daq.app.delivery.refill import NotGrantedError, read_request
 from tests.contract.compatibility import breaks
 
 RELEASED = Path(__file__).parent / "released"

@@ -9,8 +9,8 @@ from typing import Any
 
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
-from daq.app.drivers import Drivers
-from daq.app.replaying import recompute
+from daq.app.records.replaying import recompute
+from daq.app.setup.drivers import Drivers
 from daq.core.errors import DaqError
 from daq.core.events import Received
 from daq.core.journal import read_records

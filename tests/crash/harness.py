@@ -14,7 +14,7 @@ from typing import Any
 
 from daq.adapters.paths import database_path, socket_path
 from daq.adapters.store_checks import check_database
-from daq.app.drivers import Drivers
+from daq.app.setup.drivers import Drivers
 from tests.crash.checks import WINDOW_S, Life, Tap, check_delivery, check_run, lost_readings
 from tests.crash.victim import Doom, Victim
 from tests.e2e.parts import SCALE, Call, Lab, Simulator

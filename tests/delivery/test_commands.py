@@ -11,7 +11,7 @@ from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store import Store
 from daq.adapters.store_delivery import Acknowledge, Refused
 from daq.app.cli import main
-from daq.app.resending import ResendOrder, read_moment
+from daq.app.delivery.resending import ResendOrder, read_moment
 from daq.core.errors import SettingError
 from tests.mqtt.parts import fill
 from tests.store.parts import SECOND, T0

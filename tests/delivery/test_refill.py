@@ -7,7 +7,7 @@ import pytest
 
 from daq.adapters.backup import backup, restore
 from daq.adapters.store import Store
-from daq.app.refill import MOST_IN_SPAN, MOST_RESULTS, NotGrantedError, Refill, read_request
+from daq.app.delivery.refill import MOST_IN_SPAN, MOST_RESULTS, NotGrantedError, Refill, read_request
 from tests.delivery.parts import HandClock, ask, ask_raw, delivering, depth
 from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
 from tests.store.parts import T0

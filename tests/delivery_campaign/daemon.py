@@ -23,7 +23,7 @@ from daq.adapters.store import Store
 from daq.adapters.store_rows import Outgoing, RunRecord
 from daq.adapters.store_transactions import BeginRun, Conclude, RegisterMethod
 from daq.adapters.topics import Topics
-from daq.app.refill import Refill
+from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
 
 STREAMS = ("bench-1", "bench-2", "bench-3")

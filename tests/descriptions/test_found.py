@@ -6,8 +6,8 @@ from importlib.metadata import EntryPoint
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.app.catalogue import Catalogue
-from daq.app.drivers import GROUP, Drivers
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.drivers import GROUP, Drivers
 from daq.core.errors import SettingError
 from drivers import balance
 

@@ -14,7 +14,7 @@ import jsonschema
 import pytest
 from paho.mqtt.client import topic_matches_sub
 
-from daq.app.contract import SCHEMAS
+from daq.app.delivery.contract import SCHEMAS
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text("utf-8")

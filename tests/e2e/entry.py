@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from daq.adapters.clock import ScaledClock
-from daq.app.supervisor import Supervisor
+from daq.app.daemon.supervisor import Supervisor
 from daq.core.driver import Decoded, Request
 from daq.descriptions.driver import DescribedDriver
 

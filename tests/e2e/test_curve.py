@@ -14,7 +14,7 @@ import pytest
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store import Store
 from daq.adapters.topics import Topics
-from daq.app.curve_publishing import curve_message
+from daq.app.delivery.curve_publishing import curve_message
 from daq.core.errors import StoreError
 from tests.e2e.parts import SCALE, Daemon, Historian, Simulator, eventually
 from tests.methods.curves import text

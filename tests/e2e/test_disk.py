@@ -66,7 +66,7 @@ def test_a_full_disk_stops_the_motor_loses_nothing_and_is_said(lab, disk):
     result = lab.result(call.run_id)
     assert result["value"] is None
     # The journal is whole: what could not be stored at first was kept and stored after.
-    from daq.app.drivers import Drivers
+    from daq.app.setup.drivers import Drivers
     from daq.core.replay import replay
 
     drivers = Drivers.find()

@@ -69,7 +69,7 @@ def test_as_a_service_in_real_time(lab, systemd):
 def test_the_watchdog_is_fed_only_while_every_part_moves(part, monkeypatch, systemd):
     import asyncio
 
-    from daq.app import daemon as app
+    from daq.app.daemon import process as app
     from tests.mqtt.parts import eventually
 
     path, messages = systemd
@@ -139,7 +139,7 @@ def test_a_clock_step_gives_an_anchor_and_changes_no_number(lab, tmp_path):
     assert stepped == pytest.approx(-3600e9, abs=0.1e9)
     assert anchors[0].boot_id == anchors[1].boot_id
     # Without the second anchor the recorded events lead to the same effects: rules and numbers know no UTC.
-    from daq.app.drivers import Drivers
+    from daq.app.setup.drivers import Drivers
     from daq.core.effects import Moved
     from daq.core.events import ClockAnchor
     from daq.core.replay import pipeline_of

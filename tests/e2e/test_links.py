@@ -141,7 +141,7 @@ def test_broken_lines_are_counted_and_become_no_values(lab, daemon, command, cou
 
 
 def counters_of(lab, run_id):
-    from daq.app.drivers import Drivers
+    from daq.app.setup.drivers import Drivers
     from daq.core.replay import replay
 
     drivers = Drivers.find()

@@ -2,8 +2,8 @@
 
 import pytest
 
-from daq.app.driver_choice import chosen_driver
-from daq.app.drivers import Drivers
+from daq.app.setup.driver_choice import chosen_driver
+from daq.app.setup.drivers import Drivers
 from daq.testing import assert_conforms
 from tests.kit.built_in import CASES, NAMES, instrument
 

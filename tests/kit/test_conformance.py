@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.app.driver_choice import chosen_driver
+from daq.app.setup.driver_choice import chosen_driver
 from daq.core.driver import Reject
 from daq.descriptions.capture import Capture, Piece, read_capture
 from daq.descriptions.load import check_description

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.app.cli import main
-from daq.app.driver_choice import chosen_driver
+from daq.app.setup.driver_choice import chosen_driver
 from daq.core.checksums import CHECKSUMS
 from daq.core.driver import Reply
 from daq.core.errors import SettingError

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.app.driver_template import write_distribution
+from daq.app.workshop.driver_template import write_distribution
 from daq.core.errors import SettingError
 
 ROOT = Path(__file__).parents[2]

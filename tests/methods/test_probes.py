@@ -5,8 +5,8 @@ from inspect import get_annotations
 
 import pytest
 
-from daq.app.drivers import Drivers
-from daq.app.replaying import maker
+from daq.app.records.replaying import maker
+from daq.app.setup.drivers import Drivers
 from daq.core.driver import Channel, Driver, Part, Reject, Values
 from daq.core.errors import SettingError
 from daq.core.framing import Framing

@@ -16,7 +16,7 @@ from serial.tools.list_ports_common import ListPortInfo
 from daq.adapters import transport_device
 from daq.adapters.ports import locate, names
 from daq.adapters.transport import DeviceConnection, PortAddress, ThreadConnection, open_port
-from daq.app import ports
+from daq.app.workshop import ports
 from daq.core.driver import Port
 from daq.core.errors import LinkError, SettingError
 from daq.core.portname import UsbAdapter, check_port_name, network_place, usb_adapter
@@ -348,7 +348,7 @@ asyncio.run(main())
     "work",
     [
         "import daq.adapters.transport as t; from daq.adapters import transport_device as d; assert not d.WATCHED_BY_LOOP",
-        "import daq.app.ports",
+        "import daq.app.workshop.ports",
         "import daq.testing",
         "from daq.app.cli import main; assert main(['driver', 'list']) == 0",
         "from daq.app.cli import main; assert main(['check']) == 0",

@@ -7,11 +7,11 @@ import pytest
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import examples_dir
-from daq.app.catalogue import Catalogue
-from daq.app.drivers import Drivers
-from daq.app.orders import RunOrder
-from daq.app.replaying import recompute
-from daq.app.supervisor import Supervisor
+from daq.app.daemon.supervisor import Supervisor
+from daq.app.records.replaying import recompute
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.drivers import Drivers
+from daq.app.setup.orders import RunOrder
 from daq.core.events import Sent
 from daq.core.journal import read_records
 from daq.methods.instrument import Instrument

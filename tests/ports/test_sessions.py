@@ -8,8 +8,8 @@ from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
 from daq.adapters.clock import SystemClock
-from daq.app.lines import RealPorts
-from daq.app.session import Session
+from daq.app.run.session import Session
+from daq.app.setup.lines import RealPorts
 from daq.core.driver import Driver, Reject, Reply
 from daq.core.framing import Framing
 from daq.methods.instrument import Instrument

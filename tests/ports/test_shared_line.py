@@ -11,8 +11,8 @@ from daq.adapters.clock import SystemClock
 from daq.adapters.paths import examples_dir
 from daq.adapters.shared_line import LATE_S, SharedLine
 from daq.adapters.transport import MemoryConnection
-from daq.app.lines import RealPorts, sharing_errors, stop_bytes
-from daq.app.session import Session
+from daq.app.run.session import Session
+from daq.app.setup.lines import RealPorts, sharing_errors, stop_bytes
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 from daq.methods.instrument import Instrument

@@ -9,7 +9,7 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, Metric
-from daq.app.sparkplug_metrics import STATUS_CODES
+from daq.app.delivery.sparkplug_metrics import STATUS_CODES
 from daq.core.faults import Quality
 from tests.e2e.parts import Daemon, Historian, Lab, Simulators, eventually
 from tests.mqtt.parts import PASSWORD, needs_mosquitto

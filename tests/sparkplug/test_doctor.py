@@ -4,8 +4,8 @@ from dataclasses import asdict
 
 import pytest
 
-from daq.app.doctor import _sparkplug_of
-from daq.app.sparkplug import NodeStanding
+from daq.app.delivery.sparkplug import NodeStanding
+from daq.app.workshop.diagnosis import _sparkplug_of
 
 STANDING = asdict(NodeStanding(alive=True, state="alive", devices=["bench-1"], results=3))
 

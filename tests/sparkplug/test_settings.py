@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from daq.app.sparkplug import Sparkplug
+from daq.app.delivery.sparkplug import Sparkplug
 from daq.core.errors import SettingError
 from daq.methods.load import load_daemon
 

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.store import Store
-from daq.app.sparkplug import Sparkplug
+from daq.app.delivery.sparkplug import Sparkplug
 from daq.methods.sparkplug import Sparkplug as Table
 from tests.mqtt.parts import PASSWORD
 from tests.sparkplug.parts import GROUP, NODE, settings_for

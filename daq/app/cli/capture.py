@@ -13,7 +13,7 @@ from daq.app.cli.common import wanted_path
 from daq.core.errors import LinkError, SettingError
 
 if TYPE_CHECKING:
-    from daq.app.capturing import Capturing
+    from daq.app.workshop.capturing import Capturing
 
 USUAL_BAUD = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 SHOWN = 12
@@ -57,7 +57,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Capture, and say what to do next; 1 where nothing came."""
     from daq.adapters.transport import PortAddress
-    from daq.app.capturing import Capturing, Wish
+    from daq.app.workshop.capturing import Capturing, Wish
     from daq.core.driver import Port
 
     levels = {"on": True, "off": False, None: None}
@@ -156,7 +156,7 @@ def _told(received: bytes, requests: int, path: Path, lost: str, args: argparse.
 
 def with_advice(error: LinkError, port: str) -> LinkError:
     """The error of a port that could not be opened, with what to do."""
-    from daq.app.ports import what_to_do
+    from daq.app.workshop.ports import what_to_do
 
     do = what_to_do(port)
     return LinkError(f"{error}\n  {do}") if do else error

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir
-from daq.app.catalogue import Catalogue, parts
 from daq.app.cli.common import print_json, wanted_path
-from daq.app.lines import sharing_errors
-from daq.app.text import plain
+from daq.app.screens.text import plain
+from daq.app.setup.catalogue import Catalogue, parts
+from daq.app.setup.lines import sharing_errors
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description

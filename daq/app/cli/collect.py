@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
         raise SettingError(
             f"collecting needs psycopg ({error}); install it with: pip install 'daq-daemon[collect]'"
         ) from None
-    from daq.app.collecting import collect, collect_settings, collector_file, metrics_settings, retire
-    from daq.app.daemon import set_up_logs
+    from daq.collect.process import collect, collect_settings, collector_file, metrics_settings, retire
+    from daq.process.logs import set_up_logs
 
     file = collector_file(args.config)
     settings = collect_settings(file, args.worker)
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(now: "Standing", *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
-    from daq.app.text import NOTHING, plain, span, table
+    from daq.app.screens.text import NOTHING, plain, span, table
 
     if as_json:
         print_json(now.as_json())

@@ -10,7 +10,7 @@ from typing import Any
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
-from daq.app.catalogue import state_of
+from daq.app.setup.catalogue import state_of
 from daq.core.errors import SettingError
 from daq.methods.load import load_daemon
 

@@ -11,11 +11,11 @@ import time
 from pathlib import Path
 from typing import Any
 
-from daq.app.daemon import set_up_logs
-from daq.app.demo import Demonstration, Measured, Report
-from daq.app.text import number, value_line
+from daq.app.screens.text import number, value_line
+from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
 from daq.core.units import symbol
+from daq.process.logs import set_up_logs
 
 PACE = 15.0
 PROGRESS_S = 0.25

@@ -4,8 +4,8 @@ import argparse
 import dataclasses
 
 from daq.app.cli.common import print_json
-from daq.app.doctor import examine
-from daq.app.text import plain
+from daq.app.screens.text import plain
+from daq.app.workshop.diagnosis import examine
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 
 from daq.app.cli.common import print_json, wanted_path
-from daq.app.text import plain
+from daq.app.screens.text import plain
 from daq.core.errors import SettingError
 
 
@@ -23,7 +23,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print the report; 1 where a check failed, otherwise 0."""
-    from daq.app.driver_choice import chosen_driver, parse_options
+    from daq.app.setup.driver_choice import chosen_driver, parse_options
     from daq.testing import check_driver
 
     make = chosen_driver(args.what, parse_options(args.option))

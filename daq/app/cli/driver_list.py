@@ -5,8 +5,8 @@ import contextlib
 from typing import Any
 
 from daq.app.cli.common import print_json
-from daq.app.drivers import Drivers
-from daq.app.text import plain
+from daq.app.screens.text import plain
+from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.errors import SettingError
 from daq.core.units import symbol

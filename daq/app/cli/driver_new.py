@@ -5,7 +5,7 @@ import tomllib
 from pathlib import Path
 
 from daq.app.cli.common import wanted_path
-from daq.app.text import plain
+from daq.app.screens.text import plain
 from daq.core.errors import SettingError
 
 
@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write it, say what was found and what to do next."""
-    from daq.app.driver_template import checked_kind, write_distribution
+    from daq.app.workshop.driver_template import checked_kind, write_distribution
 
     if args.python is not None:
         for written in write_distribution(args.name, args.python):

@@ -30,9 +30,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show the values; 1 where none came or the port was lost."""
     from daq.adapters.transport import PortAddress
-    from daq.app.driver_choice import chosen_driver, parse_options
-    from daq.app.trying import Trial
-    from daq.app.trying_screen import TrialScreen
+    from daq.app.setup.driver_choice import chosen_driver, parse_options
+    from daq.app.workshop.trying import Trial
+    from daq.app.workshop.trying_screen import TrialScreen
 
     driver = chosen_driver(args.what, parse_options(args.option))()
     settings = driver.port if args.baud is None else dataclasses.replace(driver.port, baud=args.baud)
@@ -54,7 +54,7 @@ async def _until_done(trial: Any, args: argparse.Namespace) -> str:
 
 
 def _told(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> int:
-    from daq.app.text import plain
+    from daq.app.screens.text import plain
 
     if lost:
         print(f"the port was lost: {plain(lost)}")
@@ -76,7 +76,7 @@ def _told(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> in
 
 def _nothing(tried: Any, args: argparse.Namespace, settings: Port) -> None:
     """Say what there is to see where no reading came, and what to do."""
-    from daq.app.text import plain
+    from daq.app.screens.text import plain
 
     if tried.raw:
         print(f"what came last: {plain(repr(tried.raw)[1:])}")

@@ -12,11 +12,11 @@ from typing import IO, Any
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
 from daq.app.cli.common import find_run, open_reader, wanted_path
-from daq.app.drivers import Drivers
-from daq.app.export import kept_columns, kept_rows, reading_columns, reading_rows, write
-from daq.app.history import raw_journal
-from daq.app.readings import Readings, clock_of
-from daq.app.replaying import maker
+from daq.app.records.exporting import kept_columns, kept_rows, reading_columns, reading_rows, write
+from daq.app.records.history import raw_journal
+from daq.app.records.readings import Readings, clock_of
+from daq.app.records.replaying import maker
+from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError, StoreError
 from daq.core.replay import replay
 

@@ -4,11 +4,11 @@ import argparse
 from typing import Any
 
 from daq.adapters.paths import config_dir
-from daq.app.catalogue import Catalogue
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.health import Health, health
-from daq.app.replaying import maker
-from daq.app.text import NOTHING, fixed, local_time, plain, table, utc_iso
+from daq.app.records.health_history import Health, health
+from daq.app.records.replaying import maker
+from daq.app.screens.text import NOTHING, fixed, local_time, plain, table, utc_iso
+from daq.app.setup.catalogue import Catalogue
 
 NAMES = {"zero": "torque at rest", "ripple": "ripple once a revolution", "return_to_zero": "left after swinging free"}
 UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zero": "% of full scale"}

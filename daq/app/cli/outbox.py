@@ -8,9 +8,9 @@ from typing import Any
 from daq.adapters.paths import database_path, holder, socket_path
 from daq.adapters.store_read import Reader
 from daq.app.cli.common import chosen_state, print_json
-from daq.app.control import raise_error, request
-from daq.app.resending import SHOWN, outbox_view
-from daq.app.text import plain, shortened, span, table
+from daq.app.daemon.control import raise_error, request
+from daq.app.delivery.resending import SHOWN, outbox_view
+from daq.app.screens.text import plain, shortened, span, table
 from daq.core.errors import DaqError
 
 EXIT_WAITING = 1

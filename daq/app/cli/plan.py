@@ -6,10 +6,10 @@ from typing import Any
 
 from daq.adapters.paths import config_dir, database_path
 from daq.adapters.store_read import Reader
-from daq.app.catalogue import Catalogue
 from daq.app.cli.common import chosen_state, print_json
-from daq.app.planning import Basis, basis_of_product, basis_of_viscosity
-from daq.app.text import fixed, number, plain, span, table
+from daq.app.records.planning import Basis, basis_of_product, basis_of_viscosity
+from daq.app.screens.text import fixed, number, plain, span, table
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
 from daq.methods.instrument import Instrument

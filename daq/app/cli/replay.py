@@ -4,11 +4,11 @@ import argparse
 import sys
 
 from daq.app.cli.common import find_run, open_reader
-from daq.app.drivers import Drivers
-from daq.app.live import print_lines
-from daq.app.replaying import Recomputed, recompute
-from daq.app.result_screen import result_lines
-from daq.app.text import number, plain
+from daq.app.records.replaying import Recomputed, recompute
+from daq.app.screens.live import print_lines
+from daq.app.screens.result_screen import result_lines
+from daq.app.screens.text import number, plain
+from daq.app.setup.drivers import Drivers
 
 EXIT_DIFFERS = 1
 DIFFERENCES_SHOWN = 20

@@ -8,9 +8,9 @@ from typing import Any
 from daq.adapters.paths import config_dir
 from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
-from daq.app.catalogue import Catalogue
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.text import number, plain, table, uncertain, utc_iso
+from daq.app.screens.text import number, plain, table, uncertain, utc_iso
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.methods.reportable import Attempt, Reportable, reportable

@@ -9,8 +9,8 @@ from typing import Final
 from daq.adapters.paths import StateLock, database_path, holder, socket_path
 from daq.adapters.store import Store
 from daq.app.cli.common import chosen_state
-from daq.app.control import raise_error, request
-from daq.app.resending import ResendOrder, read_moment
+from daq.app.daemon.control import raise_error, request
+from daq.app.delivery.resending import ResendOrder, read_moment
 from daq.core.errors import LinkError, SettingError, StoreError
 
 EXAMPLES: Final = """\

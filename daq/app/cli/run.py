@@ -10,16 +10,17 @@ from typing import Any
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
-from daq.app.catalogue import Catalogue, parts
 from daq.app.cli.serve import publishing, sparkplug
-from daq.app.control import LONGEST_LINE, Answer, raise_error
-from daq.app.daemon import served, set_up_logs
-from daq.app.live import Screen, exit_code
-from daq.app.supervisor import Supervisor
-from daq.app.text import called
+from daq.app.daemon.control import LONGEST_LINE, Answer, raise_error
+from daq.app.daemon.process import served
+from daq.app.daemon.supervisor import Supervisor
+from daq.app.screens.live import Screen, exit_code
+from daq.app.screens.text import called
+from daq.app.setup.catalogue import Catalogue, parts
 from daq.core.errors import LinkError, SettingError
 from daq.methods.instrument import Instrument
 from daq.methods.recipe import Method
+from daq.process.logs import set_up_logs
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,7 +11,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the schemas, or write them."""
-    from daq.app.contract import SCHEMAS
+    from daq.app.delivery.contract import SCHEMAS
 
     if args.write is None:
         for schema in SCHEMAS:

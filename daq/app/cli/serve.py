@@ -5,12 +5,13 @@ import asyncio
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, state_dir
-from daq.app.catalogue import Catalogue
-from daq.app.contract import schema_messages
-from daq.app.daemon import serve, set_up_logs
-from daq.app.publishing import Publishing
-from daq.app.sparkplug import Sparkplug
-from daq.app.supervisor import Supervisor
+from daq.app.daemon.process import serve
+from daq.app.daemon.supervisor import Supervisor
+from daq.app.delivery.contract import schema_messages
+from daq.app.delivery.publishing import Publishing
+from daq.app.delivery.sparkplug import Sparkplug
+from daq.app.setup.catalogue import Catalogue
+from daq.process.logs import set_up_logs
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -8,17 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
-from daq.app.curve_svg import svg
-from daq.app.curve_text import curve_lines
-from daq.app.derived import flow_curve, steadiness_lines
-from daq.app.drivers import Drivers
-from daq.app.history import History, history, raw_journal
-from daq.app.live import print_lines
-from daq.app.replaying import maker
-from daq.app.result_screen import result_lines
-from daq.app.screen import Line
-from daq.app.text import NOTHING, ended, fixed, local_time, number, plain, span, table, uncertain, with_unit
-from daq.app.verification_text import verification_table
+from daq.app.records.derived import flow_curve, steadiness_lines
+from daq.app.records.history import History, history, raw_journal
+from daq.app.records.replaying import maker
+from daq.app.screens.curve_svg import svg
+from daq.app.screens.curve_text import curve_lines
+from daq.app.screens.live import print_lines
+from daq.app.screens.result_screen import result_lines
+from daq.app.screens.run_screen import Line
+from daq.app.screens.text import NOTHING, ended, fixed, local_time, number, plain, span, table, uncertain, with_unit
+from daq.app.screens.verification_text import verification_table
+from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol

@@ -11,7 +11,7 @@ from daq.app.cli.common import wanted_path
 from daq.core.errors import LinkError, SettingError
 
 if TYPE_CHECKING:
-    from daq.app.simulating import Device
+    from daq.app.workshop.simulating import Device
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until Ctrl-C."""
-    from daq.app.simulating import Server
+    from daq.app.workshop.simulating import Server
     from daq.descriptions.capture import escaped
     from simulators.links import PtyLink, TcpLink
 
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _device(args: argparse.Namespace) -> "Device":
-    from daq.app.driver_choice import is_capture
+    from daq.app.setup.driver_choice import is_capture
     from daq.descriptions.capture import FIRST_LINE, load_capture
     from daq.testing.player import CapturePlayer
 
@@ -79,9 +79,9 @@ def _device(args: argparse.Namespace) -> "Device":
 
 
 def _described(args: argparse.Namespace) -> "Device":
-    from daq.app.described_device import DescribedDevice
-    from daq.app.driver_choice import chosen_driver, parse_options
-    from daq.app.drivers import Drivers
+    from daq.app.setup.driver_choice import chosen_driver, parse_options
+    from daq.app.setup.drivers import Drivers
+    from daq.app.workshop.described_device import DescribedDevice
     from daq.core.driver import Driver
     from daq.descriptions.driver import DescribedDriver
 

@@ -4,8 +4,8 @@ import argparse
 import getpass
 
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
-from daq.app.catalogue import Catalogue
-from daq.app.control import raise_error, request
+from daq.app.daemon.control import raise_error, request
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import LinkError
 
 

@@ -7,11 +7,11 @@ from typing import Any
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store_read import Reader
-from daq.app.catalogue import Catalogue
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.text import NOTHING, local_time, number, plain, table, utc_iso, value_line
-from daq.app.verification_text import OUTCOMES
-from daq.app.verifications import Entry, InDoubt, entries, in_doubt, standing_of
+from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, standing_of
+from daq.app.screens.text import NOTHING, local_time, number, plain, table, utc_iso, value_line
+from daq.app.screens.verification_text import OUTCOMES
+from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.methods.standing import Standing, day
 

@@ -1,0 +1,1 @@
+"""The daemon as a process: supervisor, control socket, metrics."""

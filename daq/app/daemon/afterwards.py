@@ -1,0 +1,101 @@
+"""What is looked at of a run once it is over: what it tells of its instrument, and its flow curve.
+
+Nobody waits for it, and that it cannot be done now is no harm to the result.
+"""
+
+import asyncio
+import json
+from collections.abc import Callable, Coroutine, Iterable
+from typing import Any, Final
+
+import structlog
+
+from daq.adapters.clock import Clock
+from daq.adapters.store import Store
+from daq.adapters.store_transactions import NoteHealth
+from daq.adapters.topics import Topics
+from daq.app.delivery.curve_publishing import publish_curve
+from daq.app.records.health_history import figures
+from daq.app.records.history import raw_journal
+from daq.core.errors import DaqError
+from daq.core.replay import MakeDriver
+
+log = structlog.get_logger()
+
+LAST_RUNS: Final = 5
+"""So many runs of each instrument are looked at after a start: the end of one and its curve are seconds apart."""
+
+
+class Afterwards:
+    """Work on runs that are over.  `topics` None: nothing is published."""
+
+    def __init__(
+        self, store: Store, make: MakeDriver, clock: Clock, topics: Topics | None, nudge: Callable[[], None]
+    ) -> None:
+        self._store, self._make, self._clock = store, make, clock
+        self._topics, self._nudge = topics, nudge
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    def look(self, run_id: str, instrument: str, *, curve: bool) -> None:
+        """Begin with a run that has just ended.  `curve`: its method asks for a flow curve."""
+        self._begin(self._note_health(run_id, instrument), f"health {run_id}")
+        if curve:
+            self._begin(self._publish_curve(run_id), f"curve {run_id}")
+
+    def catch_up(self, instruments: Iterable[str]) -> None:
+        """After a start: publish the curves that a kill came before."""
+        if self._topics is not None:
+            self._begin(self._missing_curves(tuple(instruments)), "missing curves")
+
+    async def finish(self) -> None:
+        """Wait for everything that was begun."""
+        while self._tasks:
+            await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    def _begin(self, work: Coroutine[Any, Any, None], name: str) -> None:
+        task = asyncio.create_task(work, name=name)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _note_health(self, run_id: str, instrument: str) -> None:
+        try:
+            found = await asyncio.to_thread(self._figures, run_id)
+            await self._store.commit(NoteHealth(run_id, instrument, self._clock.utc_ns(), found))
+        except DaqError as error:
+            log.warning("health not noted", run=run_id, reason=str(error))
+
+    def _figures(self, run_id: str) -> dict[str, Any]:
+        with self._store.reader() as reader:
+            raw, _ = raw_journal(reader, run_id)
+        return figures(raw, self._make)
+
+    async def _publish_curve(self, run_id: str) -> None:
+        if self._topics is None:
+            return
+        try:
+            if await publish_curve(self._store, run_id, self._topics, self._clock):
+                self._nudge()
+        except DaqError as error:
+            log.warning("flow curve not published", run=run_id, reason=str(error))
+
+    async def _missing_curves(self, instruments: tuple[str, ...]) -> None:
+        try:
+            found = await asyncio.to_thread(self._without_curve, instruments)
+        except DaqError as error:
+            log.warning("flow curves not looked for", reason=str(error))
+            return
+        for run_id in found:
+            await self._publish_curve(run_id)  # one that is in the outbox already is not added again
+
+    def _without_curve(self, instruments: tuple[str, ...]) -> list[str]:
+        found = []
+        with self._store.reader() as reader:
+            for name in instruments:
+                for run in reader.runs(limit=LAST_RUNS, instrument=name):
+                    if not json.loads(run.header)["plan"].get("context", {}).get("flow_curve"):
+                        continue
+                    result = reader.newest_result(run.id)
+                    # What was measured while there was no broker stays out of its topics.
+                    if result is not None and reader.messages(result.id):
+                        found.append(run.id)
+        return found

@@ -1,0 +1,85 @@
+"""The daemon as a process: signals, systemd, logs, and the task tree."""
+
+import asyncio
+import contextlib
+import gc
+import signal
+from collections.abc import AsyncIterator
+
+import structlog
+
+from daq.adapters.paths import socket_path
+from daq.app.daemon.control import ControlServer
+from daq.app.daemon.metrics import measured
+from daq.app.daemon.service import Service
+from daq.app.daemon.supervisor import Supervisor
+from daq.app.setup.certificates import DAY_S as A_DAY_S
+from daq.app.setup.certificates import findings
+from daq.process.systemd import beat_seconds, notify
+
+log = structlog.get_logger()
+
+
+@contextlib.asynccontextmanager
+async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
+    """A started supervisor with its control socket; closed whatever happens."""
+    await supervisor.start()
+    service = Service(supervisor)
+    control = ControlServer(socket_path(supervisor.state), service.handle)
+    try:
+        await control.start()
+        try:
+            yield service
+        finally:
+            # Whoever waits for a run at the control socket still gets its outcome.
+            await supervisor.end_runs()
+            await control.stop()
+    finally:
+        await supervisor.close()
+
+
+async def serve(supervisor: Supervisor) -> None:
+    """Serve until SIGTERM or SIGINT, then shut down cleanly."""
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, stop.set)
+    async with served(supervisor), measured(supervisor, supervisor.catalogue.daemon.metrics):
+        notify("READY=1")
+        gc.freeze()  # what was loaded for good need not be looked through again and again
+        log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
+        watching = [asyncio.create_task(_watchdog(supervisor)), asyncio.create_task(_certificates(supervisor))]
+        await stop.wait()
+        notify("STOPPING=1")
+        log.info("shutting down")
+        for watch in watching:
+            watch.cancel()
+
+
+async def _certificates(supervisor: Supervisor) -> None:
+    """Once a day, say which certificates end soon."""
+    while True:
+        for found in await asyncio.to_thread(
+            lambda: list(findings(supervisor.catalogue.daemon, supervisor.clock.utc_ns() / 1e9))
+        ):
+            if not found.ok:
+                log.warning(found.what, said=found.say, do=found.do)
+        await asyncio.sleep(A_DAY_S)
+
+
+async def _watchdog(supervisor: Supervisor) -> None:
+    """Feed systemd's watchdog only when ingest, writer and publisher have all progressed since the last time."""
+    beat = beat_seconds()
+    if beat is None:
+        return
+    before = supervisor.progress()
+    while True:
+        supervisor.stir()
+        await asyncio.sleep(beat)
+        now = supervisor.progress()
+        stuck = [name for name, count in now.items() if count <= before.get(name, -1)]
+        if stuck:
+            log.error("no progress; the watchdog is not fed", stuck=stuck)
+        else:
+            notify("WATCHDOG=1")
+        before = now

@@ -1,0 +1,396 @@
+"""The task tree: one session per instrument, the store, the publisher, and the runs.
+
+A failure in one instrument's session never touches another.  One process owns the state
+directory; its lock, database and ports are released in the order they were taken, reversed.
+"""
+
+import asyncio
+import contextlib
+import platform
+from collections import Counter
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import structlog
+
+import daq
+from daq.adapters.clock import Clock
+from daq.adapters.paths import StateLock, database_path
+from daq.adapters.store import Store
+from daq.adapters.store_rows import RunRecord
+from daq.adapters.store_transactions import Audit, BeginRun, Ping, SeeInstrument
+from daq.adapters.transport import Connection, OnData, OnLost
+from daq.app.daemon.afterwards import Afterwards
+from daq.app.delivery.live_values import LiveValues
+from daq.app.delivery.publishing import Publishing
+from daq.app.records.replaying import maker as driver_maker
+from daq.app.records.verifications import known
+from daq.app.run.fills import check_fill
+from daq.app.run.recovery import recover
+from daq.app.run.results import ResultMaker
+from daq.app.run.runner import Runner, RunOutcome
+from daq.app.run.session import Session
+from daq.app.run.view import run_view
+from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.lines import RealPorts
+from daq.app.setup.orders import RunOrder, names_of, prepare
+from daq.core.driver import Driver, Identity
+from daq.core.errors import DaqError, LinkError, SettingError, StoreError
+from daq.core.plan import Plan
+from daq.methods.compile import Known
+from daq.methods.instrument import Instrument
+
+if TYPE_CHECKING:
+    from daq.app.delivery.sparkplug import Sparkplug
+
+log = structlog.get_logger()
+
+READY_WAIT_S: Final = 20.0
+SETTLE_AGAIN_S: Final = 5.0
+"""Real seconds between attempts to store a run that ended while the store could not."""
+SHUTDOWN: Final = "the daemon is shutting down"
+
+#: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
+OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Awaitable[Connection]]]
+
+
+@dataclass(slots=True)
+class Active:
+    """A run in progress."""
+
+    record: RunRecord
+    runner: Runner
+    task: "asyncio.Task[RunOutcome]"
+    maker: ResultMaker
+    subscribers: set[asyncio.Event] = field(default_factory=set)
+
+
+class Supervisor:
+    """Owns a state directory and serves the instruments of a catalogue."""
+
+    def __init__(
+        self,
+        catalogue: Catalogue,
+        state: Path,
+        clock: Clock,
+        *,
+        only: tuple[str, ...] = (),
+        ports: OpenerFor | None = None,
+        publishing: Publishing | None = None,
+        sparkplug: "Sparkplug | None" = None,
+        crash_hook: Callable[[str], None] | None = None,
+    ) -> None:
+        """`only` names the instruments to serve; empty takes all that are enabled.  `publishing` None: no broker.
+
+        `sparkplug` None: no edge node.
+        """
+        self.catalogue = catalogue
+        self.state = state
+        self.clock = clock
+        self.sessions: dict[str, Session] = {}
+        self.runs: dict[str, Active] = {}
+        self.outcomes: Counter[str] = Counter()
+        """Runs that ended since the start, by outcome."""
+        self._beginning: set[str] = set()
+        self.publishing = publishing
+        self.sparkplug = sparkplug
+        self.store: Store
+        self._only = only
+        self._ports = ports or RealPorts()
+        self._crash_hook = crash_hook
+        self._lock: StateLock | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._afterwards: Afterwards
+        self._closing = False
+        self._ingest_beats = 0
+        self._session_beats: dict[str, int] = {}
+
+    # ---- life
+
+    async def start(self) -> None:
+        """Take the state directory, open the store, bring interrupted runs to their end, connect.
+
+        Raises:
+            DaqError: another process owns the directory, or the database cannot be used.
+        """
+        self._lock = StateLock(self.state)
+        self._lock.acquire()
+        try:
+            self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
+            self._audit("daemon started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
+            self._make_sessions()
+            for instrument in recover(self.store, driver_maker(self.catalogue.drivers), self.clock, self._maker):
+                if instrument in self.sessions:
+                    self.sessions[instrument].want_stop()
+        except BaseException:
+            if hasattr(self, "store"):
+                self.store.close()
+            self._lock.release()
+            raise
+        topics = self.publishing.topics if self.publishing is not None else None
+        self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._nudge)
+        self._afterwards.catch_up(self.sessions)
+        if self.publishing is not None:
+            self.publishing.start(self.store, self.clock, self._states)
+            if self.publishing.live_every_ns is not None:
+                live = LiveValues(self, self.publishing.publish_live, self.publishing.live_every_ns)
+                self._tasks.add(asyncio.create_task(live.run(), name="live values"))
+        if self.sparkplug is not None:
+            self.sparkplug.start(self)
+        for session in self.sessions.values():
+            self._tasks.add(asyncio.create_task(self._keep(session), name=f"session {session.name}"))
+
+    async def end_runs(self) -> None:
+        """Stop every run and wait until its motor is accounted for and its result stored; no run begins any more."""
+        self._closing = True
+        while self.runs or self._beginning:
+            for active in self.runs.values():
+                active.runner.stop(SHUTDOWN)
+            if self.runs:
+                await asyncio.wait([a.task for a in self.runs.values()])
+            else:
+                await asyncio.sleep(0.02)
+
+    async def close(self) -> None:
+        """End runs (and stop their motors), publish what can be published, release everything."""
+        await self.end_runs()
+        await self._afterwards.finish()
+        if self.sparkplug is not None:
+            await self.sparkplug.stop()  # while its devices still live
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._audit("daemon stopped", "daemon", {})
+        if self.publishing is not None:
+            await self.publishing.stop()
+        await asyncio.to_thread(self.store.close)
+        if self._lock is not None:
+            self._lock.release()
+
+    def _make_sessions(self) -> None:
+        for name in self._only or tuple(self.catalogue.enabled):
+            instrument = self.catalogue.instrument(name)
+            driver = self.catalogue.make_driver(instrument)
+            self.sessions[name] = Session(
+                name,
+                driver,
+                self._ports(instrument, driver),
+                self.clock,
+                expected_serial=instrument.expect_serial or "",
+                audit=self._audit,
+            )
+
+    async def _keep(self, session: Session) -> None:
+        while True:
+            try:
+                await session.keep()
+            except asyncio.CancelledError:
+                raise
+            except Exception:
+                # A fault of one driver or port must not end the others' service: say it, and begin anew.
+                log.exception("session failed", instrument=session.name)
+                await asyncio.sleep(1.0)
+
+    def _audit(self, what: str, subject: str, detail: Mapping[str, Any]) -> None:
+        self.store.submit(Audit(self.clock.utc_ns(), "daemon", what, subject, dict(detail)))
+
+    def _store_fault(self, trouble: StoreError) -> None:
+        log.error("store", trouble=str(trouble))
+
+    def _states(self) -> dict[str, str]:
+        return {name: session.standing.state for name, session in self.sessions.items()}
+
+    def standings(self) -> dict[str, dict[str, Any]]:
+        """How every instrument stands."""
+        return {
+            name: {
+                "state": s.standing.state,
+                "detail": s.standing.detail,
+                "serial": s.standing.identity.serial if s.standing.identity else None,
+                "motor": s.standing.motor or None,
+            }
+            for name, s in self.sessions.items()
+        }
+
+    # ---- runs
+
+    async def begin(self, order: RunOrder) -> Active:
+        """Check everything, write down that the run begins, and start it.
+
+        Raises:
+            SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+            LinkError: an instrument is not connected or busy.
+            StoreError: the store takes no new run.
+        """
+        name = order.instrument
+        if name in self.runs:
+            raise LinkError(f"{name} is in a run already (sample {self.runs[name].record.sample})")
+        if name in self._beginning:
+            raise LinkError(f"another run begins on {name} at this moment")
+        self._beginning.add(name)
+        try:
+            return await self._begin(order)
+        finally:
+            self._beginning.discard(name)
+
+    async def _begin(self, order: RunOrder) -> Active:
+        names = names_of(order, self.catalogue)
+        for name in names:
+            await self._ready(name)
+        if self.sessions[order.instrument].standing.motor:
+            raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
+        identities = {name: self.sessions[name].standing.identity for name in names}
+        bench = await asyncio.to_thread(self._known, order, identities[order.instrument])
+        run = prepare(
+            order,
+            self.catalogue,
+            identities,
+            {name: self.sessions[name].driver.state() for name in names},
+            bench,
+            self.clock.utc_ns(),
+        )
+        await self.store.commit(run.register)
+        self._refuse_while_closing()
+        await self.store.commit(BeginRun(run.record))
+        maker = self._maker(run.record, run.plan)
+        runner = Runner(
+            run.record.id,
+            run.plan,
+            run.drivers,
+            {name: self.sessions[name] for name in names},
+            self.store,
+            self.clock,
+            run.header,
+            maker.conclude,
+            operator=run.record.operator,
+            changed=lambda: self._run_changed(order.instrument),
+            hook=self._crash_hook,
+        )
+        active = Active(run.record, runner, asyncio.create_task(self._run(order.instrument, runner)), maker)
+        self.runs[order.instrument] = active
+        return active
+
+    def _known(self, order: RunOrder, identity: Identity | None) -> Known:
+        """What the store knows of the instrument (and the fill) of a run that begins now."""
+        with self.store.reader() as reader:
+            check_fill(reader, order.fill, self.catalogue.method(order.method, order.version))
+            return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
+
+    async def _ready(self, name: str) -> None:
+        self._refuse_unknown(name)
+        session = self.sessions[name]
+        deadline = self.clock.mono_ns() + round(READY_WAIT_S * 1e9)
+        while session.standing.state in ("connecting", "identifying") and self.clock.mono_ns() < deadline:
+            self._refuse_while_closing()
+            await self.clock.sleep(0.05)
+        standing = session.standing
+        for lead, active in self.runs.items():
+            if name in active.runner.pipeline.exchanges:
+                raise LinkError(
+                    f"{name} is in the run on {lead} (sample {active.record.sample}); wait until it has ended"
+                )
+        if standing.state != "ready":
+            raise LinkError(f"{name} is not ready: {standing.state}. {standing.detail}".rstrip(". "))
+        if standing.identity is not None:
+            seen = SeeInstrument(name, standing.identity.kind, standing.identity.serial, self.clock.utc_ns())
+            await self.store.commit(seen)
+
+    def _refuse_unknown(self, name: str) -> None:
+        if name not in self.sessions:
+            raise SettingError(f"{name} is not served by this daemon; served: {', '.join(self.sessions) or 'none'}")
+
+    def _refuse_while_closing(self) -> None:
+        if self._closing:
+            raise DaqError(SHUTDOWN)
+
+    async def _run(self, name: str, runner: Runner) -> RunOutcome:
+        try:
+            outcome = await runner.run()
+            self.outcomes[outcome.outcome] += 1
+            if not outcome.fault:
+                self._look(name, runner)
+            else:
+                task = asyncio.create_task(self._settle_later(name, runner), name=f"settle {runner.run_id}")
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
+            return outcome
+        finally:
+            active = self.runs.pop(name, None)
+            if active is not None:
+                for event in active.subscribers:
+                    event.set()
+            self._nudge()
+
+    def _look(self, name: str, runner: Runner) -> None:
+        self._afterwards.look(runner.run_id, name, curve=bool(runner.pipeline.plan.context.get("flow_curve")))
+
+    async def _settle_later(self, name: str, runner: Runner) -> None:
+        """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
+        while True:
+            await asyncio.sleep(SETTLE_AGAIN_S)
+            with contextlib.suppress(StoreError):
+                await runner.settle()
+                log.info("run stored at last", run=runner.run_id)
+                self._look(name, runner)
+                self._nudge()
+                return
+
+    def _nudge(self) -> None:
+        if self.publishing is not None:
+            self.publishing.nudge()
+        if self.sparkplug is not None:
+            self.sparkplug.nudge()
+
+    def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
+        topics = self.publishing.topics if self.publishing is not None else None
+        flat = self.publishing is not None and self.publishing.flat
+        return ResultMaker(record, plan, self.clock, self.store.source, topics, flat=flat)
+
+    def _run_changed(self, name: str) -> None:
+        active = self.runs.get(name)
+        if active is not None:
+            for event in active.subscribers:
+                event.set()
+
+    def view(self, active: Active) -> dict[str, Any]:
+        """What a screen shows of a run now."""
+        runner = active.runner
+        shown = run_view(runner.run_id, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes)
+        record = active.record
+        product = self.catalogue.products.get(record.product)
+        caution = product.safety if product is not None else ""
+        return shown | {"sample": record.sample, "simulated": record.simulated, "caution": caution}
+
+    def stop_run(self, name: str, who: str) -> bool:
+        """Stop the run on an instrument, if there is one.
+
+        Raises:
+            SettingError: there is no such instrument here: whoever wanted a motor to stop must know that none did.
+        """
+        self._refuse_unknown(name)
+        active = self.runs.get(name)
+        if active is None:
+            return False
+        active.runner.stop(who)
+        return True
+
+    def stir(self) -> None:
+        """Give the writer something to do, so that its silence means that it is stuck; and look at ingest."""
+        self.store.submit(Ping())
+        connected = {n: s.progress for n, s in self.sessions.items() if s.standing.state in ("ready", "in a run")}
+        moved = [n for n, count in connected.items() if count != self._session_beats.get(n)]
+        # Without a connected instrument there is nothing to take in; an instrument that is silent is its own trouble,
+        # but where none of several moves on, it is ours.
+        if moved or not connected:
+            self._ingest_beats += 1
+        self._session_beats = connected
+
+    def progress(self) -> dict[str, int]:
+        """Counters that move while ingest, writer and publisher live; for the watchdog."""
+        counters = {"ingest": self._ingest_beats}
+        counters["writer"] = self.store.handled
+        if self.publishing is not None:
+            counters["publisher"] = self.publishing.progress
+        return counters

@@ -1,0 +1,75 @@
+"""The flow curve of a run as a message of its own, computed after the result was committed."""
+
+import asyncio
+import json
+import uuid
+from typing import Final
+
+from daq.adapters.clock import Clock
+from daq.adapters.store import Store
+from daq.adapters.store_derived import AddDerived
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import Outgoing
+from daq.adapters.topics import Topics
+from daq.app.records.derived import flow_curve
+from daq.app.records.history import history
+from daq.app.screens.text import utc_iso
+from daq.methods.curvedata import CURVE_SCHEMA, CURVE_VERSION, FlowCurveMessage
+from daq.methods.envelope import envelope
+
+CONTENT_TYPE: Final = "application/cloudevents+json"
+
+
+async def publish_curve(store: Store, run_id: str, topics: Topics, clock: Clock) -> bool:
+    """Fit the flow curve of a stored run in a thread and put it into the outbox; whether there was one to add.
+
+    Raises:
+        DaqError: it could not be computed or stored; the result is not touched by that.
+    """
+
+    def derive() -> AddDerived | None:
+        with store.reader() as reader:
+            return curve_message(reader, run_id, store.source, topics, clock.utc_ns())
+
+    found = await asyncio.to_thread(derive)
+    return found is not None and await store.commit(found)
+
+
+def curve_message(reader: Reader, run_id: str, source: str, topics: Topics, utc_ns: int) -> AddDerived | None:
+    """What puts the flow curve of a run into the outbox; None where it has none.
+
+    The id follows from the result's, so that computing it twice makes one message.
+    """
+    run = reader.run(run_id)
+    newest = reader.newest_result(run_id)
+    if run is None or newest is None:
+        return None
+    found = history(reader, run)
+    curve, data = flow_curve(found), found.data
+    if curve is None or data is None:
+        return None
+    message = FlowCurveMessage(
+        result=newest.id,
+        run=run.id,
+        instrument=run.instrument,
+        simulated=data["simulated"],
+        sample=data["sample"],
+        method=data["method"],
+        curve=curve,
+    )
+    instrument = run.instrument
+    own_id = str(uuid.uuid5(uuid.UUID(newest.id), CURVE_SCHEMA))
+    event = envelope(
+        message.model_dump(mode="json"),
+        id=own_id,
+        source=source,
+        sequence=newest.sequence,
+        time=utc_iso(newest.created_utc_ns) or "",
+        type=f"lab.{CURVE_SCHEMA}.v{CURVE_VERSION}",
+        subject=instrument,
+        dataschema=f"mqtt:{topics.schema(CURVE_SCHEMA, str(CURVE_VERSION))}",
+    )
+    payload = json.dumps(event, separators=(",", ":"), ensure_ascii=False).encode()
+    properties = json.dumps({"content_type": CONTENT_TYPE})
+    topic = topics.curve(instrument)
+    return AddDerived(newest.id, Outgoing(topic, payload, id=own_id, properties=properties), utc_ns)

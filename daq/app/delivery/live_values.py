@@ -1,0 +1,85 @@
+"""Publishes the newest reading of each instrument now and then: at most once, never queued."""
+
+import asyncio
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, Protocol
+
+from daq.adapters.clock import Clock, utc_text
+from daq.adapters.store import Store
+from daq.app.run.current import newest_reading
+from daq.app.run.session import Session
+from daq.core.derive import roots
+from daq.core.faults import Quality, publishable, worst
+from daq.methods.livedata import LiveData, LiveValue
+
+if TYPE_CHECKING:
+    from daq.app.daemon.supervisor import Active
+
+Signals = Iterator[tuple[str, str, tuple[str, ...]]]
+
+
+class Bench(Protocol):
+    """What is looked at: the supervisor."""
+
+    store: Store
+    clock: Clock
+    sessions: dict[str, Session]
+    runs: "dict[str, Active]"
+
+
+class LiveValues:
+    """Samples the newest reading of every instrument that said something since the last time."""
+
+    def __init__(self, bench: Bench, publish: Callable[[str, bytes], bool], every_ns: int) -> None:
+        """`publish` takes an instrument's name and the payload; what it cannot send is dropped."""
+        self._bench, self._publish, self._every = bench, publish, every_ns
+        self._seen: dict[str, int] = {}
+
+    async def run(self) -> None:
+        """Look and publish every `every_ns`, until cancelled."""
+        while True:
+            self.look()
+            await asyncio.sleep(self._every / 1e9)
+
+    def look(self) -> None:
+        """Publish once what is new."""
+        for name, session in self._bench.sessions.items():
+            if session.standing.state not in ("ready", "in a run") or session.progress == self._seen.get(name):
+                continue
+            self._seen[name] = session.progress
+            data = self._data(name, session)
+            if data.values:
+                self._publish(name, data.model_dump_json().encode())
+
+    def _data(self, name: str, session: Session) -> LiveData:
+        readings, faults = newest_reading(name, session, self._bench.runs)
+        active = self._bench.runs.get(name)
+        return LiveData(
+            time=utc_text(self._bench.clock.utc_ns()),
+            source=self._bench.store.source,
+            instrument=name,
+            run=None if active is None else active.record.id,
+            state=session.standing.state if active is None else active.runner.pipeline.state.value,
+            values={
+                signal: _value(readings, unit, signal, [f for where, f in faults if where == "" or where in channels])
+                for signal, unit, channels in _signals(session, active)
+                if signal in readings
+            },
+        )
+
+
+def _signals(session: Session, active: "Active | None") -> Signals:
+    """Name, unit and the channels it comes from, of everything an instrument reads and a run computes from that."""
+    for channel in session.driver.channels:
+        yield channel.name, channel.unit, (channel.name,)
+    if active is not None:
+        derivations = {d.name: d for d in active.runner.pipeline.plan.derivations}
+        for name, derivation in derivations.items():
+            yield name, derivation.unit, roots(name, derivations)
+
+
+def _value(readings: Mapping[str, float | None], unit: str, signal: str, faults: list[str]) -> LiveValue:
+    value, quality = publishable(readings[signal], faults), worst(faults)
+    if value is None and quality.severity < Quality.BAD.severity:
+        quality = Quality.BAD_NO_COMMUNICATION
+    return LiveValue(value=value, unit=unit, quality=quality)

@@ -1,0 +1,134 @@
+"""Publishing: the daemon's file turned into a publisher, and its life as a task."""
+
+import asyncio
+import contextlib
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Final
+
+import daq
+from daq.adapters.clock import Clock
+from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.outbox import Publisher
+from daq.adapters.outbox_state import PublisherState
+from daq.adapters.store import Store
+from daq.adapters.topics import Topics
+from daq.app.delivery.refill import Refill
+from daq.core.errors import StoreError
+from daq.methods.daemon import Daemon
+from daq.process.brokers import broker_settings
+
+LAST_DELIVERY_S: Final = 5.0
+"""How long the end waits for what is on its way to a connected broker."""
+
+
+class Publishing:
+    """The way to one broker."""
+
+    def __init__(
+        self, settings: MqttSettings, topics: Topics, *, flat: bool = False, live_every_ns: int | None = None
+    ) -> None:
+        """`flat`: results without nesting too.  `live_every_ns`: how often newest readings are sent; None: never."""
+        self.settings = settings
+        self.topics = topics
+        self.flat = flat
+        self.live_every_ns = live_every_ns
+        self.schemas: Mapping[str, bytes] = {}
+        """Payloads of the schema topics."""
+        self.refill: Refill | None = None
+        """Judges what consumers ask for; counts what was granted and refused."""
+        self._publisher: Publisher | None = None
+        self._store: Store | None = None
+        self._task: asyncio.Task[None] | None = None
+
+    @classmethod
+    def from_settings(cls, daemon: Daemon) -> "Publishing | None":
+        """What the daemon's file asks for; None where it names no broker.
+
+        Raises:
+            SettingError: the password's place cannot be read.
+        """
+        if daemon.mqtt is None:
+            return None
+        site = daemon.topic
+        levels = {n: getattr(site, n) or "" for n in ("enterprise", "site", "area", "line", "cell")}
+        settings = replace(
+            broker_settings(daemon.mqtt, daemon.source), repeat_after_loss_s=daemon.mqtt.repeat_after_loss / 1e9
+        )
+        return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
+
+    def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> None:
+        """Connect and deliver from now on; `instruments` gives the state of each by name."""
+        self._store = store
+        self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
+        self._publisher = Publisher(
+            store,
+            self.settings,
+            clock,
+            topics=self.topics,
+            about={"versions": {"daq": daq.__version__, "python": platform.python_version()}},
+            schemas=self.schemas,
+            refill=self.refill,
+            instruments=instruments,
+        )
+        self._task = asyncio.create_task(self._publisher.run(), name="publisher")
+
+    async def stop(self) -> None:
+        """Say farewell; what is not delivered stays in the outbox."""
+        if self._publisher is not None and self._task is not None:
+            await self._deliver_rest(self._publisher)
+            self._publisher.stop()
+            await asyncio.gather(self._task, return_exceptions=True)
+
+    async def _deliver_rest(self, publisher: Publisher) -> None:
+        loop = asyncio.get_running_loop()
+        end = loop.time() + LAST_DELIVERY_S
+        publisher.wake()
+        with contextlib.suppress(StoreError):
+            while loop.time() < end:
+                if not publisher.state.connected or not await asyncio.to_thread(self._anything_waits):
+                    return
+                await asyncio.sleep(0.02)
+
+    def _anything_waits(self) -> bool:
+        if self._store is None:
+            return False
+        with self._store.reader() as reader:
+            return reader.outbox_depth().waiting > 0
+
+    def publish_live(self, instrument: str, payload: bytes) -> bool:
+        """Send a newest reading at most once; False where it was dropped."""
+        return self._publisher is not None and self._publisher.publish_live(instrument, payload)
+
+    def nudge(self) -> None:
+        """Something was committed."""
+        if self._publisher is not None:
+            self._publisher.wake()
+
+    @property
+    def state(self) -> PublisherState | None:
+        """How the publisher stands, or None before it was started."""
+        return self._publisher.state if self._publisher is not None else None
+
+    @property
+    def progress(self) -> int:
+        """Grows at least every second while the publisher lives."""
+        return self._publisher.state.turns if self._publisher is not None else 0
+
+    @property
+    def standing(self) -> dict[str, object]:
+        """Connection, protocol and trouble, for screens."""
+        if self._publisher is None:
+            return {"connected": False, "protocol": "", "trouble": "not started", "delivered": 0, "in_flight": 0}
+        state = self._publisher.state
+        return {
+            "connected": state.connected,
+            "protocol": state.protocol,
+            "trouble": state.trouble,
+            "delivered": state.delivered,
+            "in_flight": state.in_flight,
+            "refused": dict(state.refused),
+            "quarantined": state.quarantined,
+            "repeated": state.repeated,
+        }

@@ -1,0 +1,95 @@
+"""What is computed from a stored run only when somebody asks: the flow curve, and how steady the readings were."""
+
+import math
+from collections.abc import Sequence
+from typing import Any, Final
+
+from daq.app.records.history import History
+from daq.app.records.readings import Readings
+from daq.app.screens.text import number
+from daq.core.errors import DaqError
+from daq.core.plan import plan_from_json
+from daq.core.replay import MakeDriver
+from daq.methods.curve import curve_of
+from daq.methods.curvedata import FlowCurveData
+from daq.methods.payload import StepData
+from daq.quality.statistics import fit_line, theil_sen
+
+MOST_POINTS: Final = 600
+"""Theil and Sen look at every pair; of more readings the means of neighbours are taken."""
+LEAST_READINGS: Final = 8
+
+
+def flow_curve(found: History) -> FlowCurveData | None:
+    """The flow curve of a run with a result, where its method asks for one."""
+    if found.data is None or not found.plan.get("context", {}).get("flow_curve"):
+        return None
+    return curve_of(plan_from_json(found.plan), [StepData.model_validate(s) for s in found.data["steps"]])
+
+
+def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
+    """How the readings of the result's span moved: least squares with t, Theil-Sen, and the bound beside them."""
+    kept, data = result_kept(found), found.data
+    if kept is None or data is None:
+        return []
+    try:
+        seconds, values, nulls = _span(Readings(raw, make), kept, found.plan["primary"])
+    except DaqError as error:
+        return [f"the readings of the span cannot be computed: {error}"]
+    if len(values) < LEAST_READINGS or not any(values):
+        return []
+    per_minute = 6000.0 / abs(math.fsum(values) / len(values))
+    line = fit_line(seconds, values)
+    x, y = _thinned(seconds, values)
+    robust = theil_sen(x, y)
+    drift = data.get("drift") or {}
+    bound = drift.get("bound_percent_per_min")
+    unit = "% of the mean per minute"
+    of = f"all {len(values)} readings" if len(x) == len(values) else f"{len(x)} means of {len(values)} readings"
+    lag = "" if line.lag1 is None else f", autocorrelation of the residuals {line.lag1:.2f}"
+    low, high = (number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
+    said = "none, too few independent readings" if bound is None else f"at most {number(bound, 3)} {unit}"
+    out = [
+        f"least squares: {number(line.slope * per_minute, 3)} {unit}, t = {line.t:.1f} were they independent{lag}",
+        f"Theil and Sen: {number(robust.slope * per_minute, 3)} {unit}, 95 % {low} to {high}, {of}",
+        f"bound with the autocorrelation, which decides: {said}",
+    ]
+    return out + ([f"{nulls} readings of the span have no value; the others are all used"] if nulls else [])
+
+
+def result_kept(found: History) -> Any | None:
+    """The stored kept value that the result comes from; None where there is none."""
+    span = (found.data or {}).get("span")
+    if not span:
+        return None
+    started = {s["step"]: s["started"] for s in found.told.steps}
+    for kept in reversed(found.kept):
+        begun = started.get(kept["step"])
+        at = None if begun is None else (kept["t"] - begun) / 1e9
+        if at == span["taken_at_s"] and (kept["t"] - kept["start"]) / 1e9 == span["seconds"]:
+            return kept
+    return None
+
+
+def _span(readings: Readings, kept: Any, primary: str) -> tuple[list[float], list[float], int]:
+    seconds, values, nulls = [], [], 0
+    for reading in readings:
+        if reading.t > kept["t"]:
+            break
+        if reading.link != readings.plan.lead.name or reading.repeat or reading.t <= kept["start"]:
+            continue
+        value = reading.values.get(primary)
+        if value is None:
+            nulls += 1
+            continue
+        seconds.append((reading.t - kept["start"]) / 1e9)
+        values.append(value)
+    return seconds, values, nulls
+
+
+def _thinned(seconds: Sequence[float], values: Sequence[float]) -> tuple[list[float], list[float]]:
+    size = math.ceil(len(values) / MOST_POINTS)
+    groups = range(0, len(values) - size + 1, size)
+    means = ([math.fsum(s[i : i + size]) / size for i in groups] for s in (seconds, values))
+    x, y = means
+    return x, y

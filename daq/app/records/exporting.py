@@ -1,0 +1,153 @@
+"""Readings and kept values as CSV or JSON, for spreadsheets and scripts.
+
+CSV follows RFC 4180: commas, quotes doubled, lines ended by CR LF; UTF-8.  Units are UCUM
+codes in the header.  Numbers are written so that they read back bit for bit.
+"""
+
+import csv
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from typing import IO, Any, Final, Literal
+
+from daq.adapters.store_rows import RunRecord
+from daq.app.records.readings import Reading, Readings
+from daq.app.screens.text import utc_iso
+
+Format = Literal["csv", "json"]
+FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
+"""What a spreadsheet takes for the beginning of a formula."""
+STATISTICS: Final = ("n", "mean", "sd", "minimum", "maximum", "slope", "lag1", "last", "mean_of_ratios")
+WITH_UNIT: Final = frozenset({"mean", "sd", "minimum", "maximum", "last", "mean_of_ratios"})
+
+Cell = str | float | int | bool | None
+Row = dict[str, Cell]
+
+
+def safe_cell(text: str) -> str:
+    """Text from outside as a cell that no spreadsheet runs: an apostrophe goes before what looks like a formula.
+
+    Example: ``=1+1`` becomes ``'=1+1``.  Leading spaces do not hide a sign.
+    """
+    return "'" + text if text.lstrip(" ").startswith(FORMULA_SIGNS) else text
+
+
+def headed(name: str, unit: str) -> str:
+    """A column's heading: ``torque [%]``; without brackets for a bare number."""
+    return name if unit in ("", "1") else f"{name} [{unit}]"
+
+
+def reading_columns(readings: Readings) -> list[str]:
+    """Headings of the columns of `reading_rows`."""
+    fixed = ["time [s]", "utc", "instrument", "state", "step"]
+    return [*fixed, *(headed(n, u) for n, u in readings.units.items()), "faults", "repeat"]
+
+
+def reading_rows(readings: Readings) -> Iterator[Row]:
+    """One row for each reading; the cells of other instruments' signals are empty."""
+    headings = {name: headed(name, unit) for name, unit in readings.units.items()}
+    for reading in readings:
+        yield _reading_row(reading, headings)
+
+
+def _reading_row(reading: Reading, headings: Mapping[str, str]) -> Row:
+    row: Row = {
+        "time [s]": reading.begin_s,
+        "utc": utc_iso(reading.utc_ns) if reading.utc_ns else None,
+        "instrument": reading.link,
+        "state": reading.state,
+        "step": reading.step or None,
+    }
+    row |= {headings[name]: value for name, value in reading.values.items()}
+    return row | {"faults": "; ".join(reading.faults) or None, "repeat": int(reading.repeat)}
+
+
+def kept_columns(units: Mapping[str, str]) -> list[str]:
+    """Headings of the columns of `kept_rows`."""
+    fixed = ["step", "step name", "at", "statistic", "time [s]", "utc", "span [s]", "asked [s]", "revolutions [{rev}]"]
+    fixed += ["coverage", "largest gap [s]", "rule", "faults"]
+    return [*fixed, *(_statistic(name, s, unit) for name, unit in units.items() for s in STATISTICS)]
+
+
+def kept_rows(
+    kept: Iterable[Mapping[str, Any]], units: Mapping[str, str], steps: list[str], began: int, utc_offset: int
+) -> Iterator[Row]:
+    """One row for each kept value (as stored), with the statistics of every signal over its span.
+
+    `began` is the run's beginning (ns, monotonic), `utc_offset` what is added to monotonic times (ns) for UTC.
+    """
+    for k in kept:
+        number = int(k["step"])
+        row: Row = {
+            "step": number + 1,
+            "step name": steps[number] if number < len(steps) else None,
+            "at": k["at"],
+            "statistic": k["statistic"],
+            "time [s]": (k["t"] - began) / 1e9,
+            "utc": utc_iso(k["t"] + utc_offset) if utc_offset else None,
+            "span [s]": (k["t"] - k["start"]) / 1e9,
+            "asked [s]": k["asked_ns"] / 1e9,
+            "revolutions [{rev}]": k["revolutions"],
+            "coverage": k["coverage"],
+            "largest gap [s]": k["largest_gap_ns"] / 1e9,
+            "rule": k["rule"] or None,
+            "faults": "; ".join(k["faults"]) or None,
+        }
+        for name, unit in units.items():
+            summary = k["summaries"].get(name, {})
+            row |= {_statistic(name, s, unit): summary.get(s) for s in STATISTICS}
+        yield row
+
+
+def _statistic(name: str, statistic: str, unit: str) -> str:
+    if statistic == "slope":
+        return f"{name} slope [{unit}/s]" if unit not in ("", "1") else f"{name} slope [/s]"
+    return headed(f"{name} {statistic}", unit if statistic in WITH_UNIT else "")
+
+
+def about(run: RunRecord) -> dict[str, Any]:
+    """What stands above the rows in JSON."""
+    return {
+        "run": run.id,
+        "sample": run.sample,
+        "product": run.product or None,
+        "lot": run.lot or None,
+        "method": run.method_id,
+        "version": run.method_version,
+        "instrument": run.instrument,
+        "simulated": run.simulated,
+        "began": utc_iso(run.began_utc_ns),
+    }
+
+
+def write(form: Format, out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
+    """Write rows in a format; returns how many there were.  `out` must not translate line ends."""
+    return _write_csv(out, columns, rows) if form == "csv" else _write_json(out, run, columns, rows)
+
+
+def _write_csv(out: IO[str], columns: list[str], rows: Iterable[Row]) -> int:
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([safe_cell(c) for c in columns])
+    count = 0
+    for row in rows:
+        writer.writerow([_csv_cell(row.get(column)) for column in columns])
+        count += 1
+    return count
+
+
+def _csv_cell(value: Cell) -> str:
+    if value is None:
+        return ""
+    return safe_cell(value) if isinstance(value, str) else repr(value)
+
+
+def _write_json(out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
+    """One row on a line, so that a long run needs no more memory than one row."""
+    head = json.dumps({"about": about(run), "columns": columns}, ensure_ascii=False)
+    out.write(head[:-1] + ', "rows": [')
+    count = 0
+    for row in rows:
+        cells = json.dumps([row.get(column) for column in columns], ensure_ascii=False, allow_nan=False)
+        out.write(("," if count else "") + "\n" + cells)
+        count += 1
+    out.write("\n]}\n")
+    return count

@@ -1,0 +1,215 @@
+"""An instrument's health from runs that were made anyway: read from the journal of each when it is over."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Final
+
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import RunRecord
+from daq.app.records.history import raw_journal
+from daq.app.records.readings import Reading, Readings
+from daq.core.errors import DaqError, SettingError
+from daq.core.plan import Plan
+from daq.core.replay import MakeDriver
+from daq.methods.budget import percent_of_full_scale, torque_at_rest
+from daq.methods.instrument import HealthLimits
+from daq.quality.health import Trend, once_per_revolution, trend
+
+WIND_UP_TURNS: Final = 1.5
+"""The first turns at a speed, in which the sensor winds up, tell nothing of the rotor."""
+MOST_READINGS: Final = 5000
+LEAST_TORQUE_PERCENT: Final = 5.0
+"""Below it a ripple in % of the reading says more of the noise than of the rotor."""
+MOST_AMISS_PERCENT: Final = 1.0
+"""Of what an instrument sends, more should not be lost or damaged on the line (our choice)."""
+SETTLED_S: Final = 5.0
+"""After so long at rest the body has swung out."""
+
+Figures = dict[str, Any]
+
+
+def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
+    """What the journal `raw` tells: zero, ripple and return to zero (None where the run cannot tell), and of the line.
+
+    Zero: mean torque (% of full scale) with the motor still, before it first turned.  Ripple: amplitude of the sine
+    once a revolution, % of the reading, in the step with most turns.  Return to zero: mean torque in a step at
+    rest after turning, less the zero, % of full scale; of the bearing it tells only where `free` is true.
+    Readings that came, and how often something on the line was lost or damaged, of any instrument.
+
+    Raises:
+        DaqError: the journal cannot be read, or a driver is not installed.
+    """
+    readings = Readings(raw, make_driver)
+    plan = readings.plan
+    out: Figures = {
+        "serial": plan.context.get("serial"),
+        "geometry": (plan.context.get("geometry") or {}).get("name"),
+        "free": bool(plan.context.get("free_swing")),
+        "zero": None,
+        "ripple": None,
+        "return_to_zero": None,
+    }
+    steps = _by_step(plan, readings)
+    out |= _line(readings.facts.counters.get(plan.lead.name, {}))
+    if plan.band is None or not plan.speed_signal:
+        return out
+    zero = torque_at_rest(plan, readings.facts)
+    out["zero"] = zero
+    out["ripple"] = _ripple(plan, steps)
+    rested = _at_rest(plan, steps)
+    if rested is not None and zero is not None:
+        out["return_to_zero"] = rested - zero
+    return out
+
+
+def _line(counters: Mapping[str, Any]) -> Figures:
+    amiss = sum(counters.get("rejected", {}).values())
+    amiss += sum(counters.get(name, 0) for name in ("timeouts", "too_long", "wrong_echo"))
+    return {"readings": counters.get("readings", 0), "amiss": amiss}
+
+
+def line_said(found: Figures) -> str:
+    """A sentence where the line lost more than `MOST_AMISS_PERCENT` in a run; otherwise ""."""
+    readings, amiss = found.get("readings", 0), found.get("amiss", 0)
+    if not amiss or 100.0 * amiss / (readings + amiss) <= MOST_AMISS_PERCENT:
+        return ""
+    return (
+        f"in the newest run {amiss} of {readings + amiss} lines or answers were lost or damaged: look after cable, "
+        "plug, power supply and the serial settings"
+    )
+
+
+Point = tuple[int, float, float]
+"""Time (ns), speed (/min) and torque (signal's unit) of one reading."""
+
+
+def _by_step(plan: Plan, readings: Readings) -> dict[str, list[Point]]:
+    """Readings of the lead instrument while each step was measured."""
+    steps: dict[str, list[Point]] = {}
+    for r in readings:
+        point = _point(plan, r)
+        if point is not None:
+            steps.setdefault(r.step, []).append(point)
+    return steps
+
+
+def _point(plan: Plan, r: Reading) -> Point | None:
+    if r.state != "measuring" or r.repeat or r.link != plan.lead.name or plan.band is None:
+        return None
+    speed, torque = r.values.get(plan.speed_signal), r.values.get(plan.band.signal)
+    return None if speed is None or torque is None else (r.t, speed, torque)
+
+
+def _ripple(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
+    best: tuple[float, list[float], list[float]] | None = None
+    for name, points in steps.items():
+        if next(s.speed for s in plan.steps if s.name == name) is None:
+            continue
+        turns, torques = _turns(points)
+        if turns and (best is None or turns[-1] > best[0]):
+            best = turns[-1], turns, torques
+    if best is None:
+        return None
+    _, turns, torques = best
+    mean = sum(torques) / len(torques)
+    if abs(percent_of_full_scale(plan, mean) or 0.0) < LEAST_TORQUE_PERCENT:
+        return None
+    try:
+        return 100.0 * once_per_revolution(turns, torques).amplitude / abs(mean)
+    except SettingError:  # too few turns or readings
+        return None
+
+
+def _turns(points: Sequence[Point]) -> tuple[list[float], list[float]]:
+    """Turns and torque of each reading after the wind-up; turns by the trapezoidal rule from the confirmed speed."""
+    turned = 0.0
+    turns: list[float] = []
+    torques: list[float] = []
+    for (t0, v0, _), (t1, v1, torque) in pairwise(points):
+        turned += (v0 + v1) / 2.0 * (t1 - t0) / 60e9
+        if turned >= WIND_UP_TURNS:
+            turns.append(turned)
+            torques.append(torque)
+    return turns[-MOST_READINGS:], torques[-MOST_READINGS:]
+
+
+def _at_rest(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
+    """Mean torque (% of full scale) of the last step at rest after one that turned."""
+    turned = False
+    found: float | None = None
+    for step in plan.steps:
+        points = steps.get(step.name, ())
+        if step.speed is not None:
+            turned = turned or bool(points)
+        elif turned and points:
+            late = [torque for t, _, torque in points if t - points[0][0] >= SETTLED_S * 1e9]
+            if late:
+                found = percent_of_full_scale(plan, sum(late) / len(late))
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Figures of runs in the order in which they were made, their trends, and what is worth a word."""
+
+    runs: tuple[tuple[RunRecord, Figures], ...]
+    trends: dict[str, Trend]
+    said: tuple[str, ...]
+
+
+def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: MakeDriver, *, count: int) -> Health:
+    """Health of an instrument over its newest `count` runs; what was not stored of one is read from its journal now."""
+    stored = reader.health(instrument, limit=count)
+    runs: list[tuple[RunRecord, Figures]] = []
+    for record in reversed(reader.runs(limit=count, instrument=instrument)):
+        found = stored.get(record.id)
+        if found is None and record.state == "ended":
+            try:
+                found = figures(raw_journal(reader, record.id)[0], make_driver)
+            except DaqError:  # a damaged journal, or a driver that is not installed any more
+                continue
+        if found is not None:
+            runs.append((record, found))
+    # Of an exchanged instrument only the present one counts.
+    serial = runs[-1][1].get("serial") if runs else None
+    runs = [(record, f) for record, f in runs if f.get("serial") == serial]
+    trends, said = judged([f for _, f in runs], limits)
+    line = line_said(runs[-1][1]) if runs else ""
+    said += (line,) if line else ()
+    return Health(tuple(runs), trends, said)
+
+
+def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Trend], tuple[str, ...]]:
+    """Trends of figures (oldest first), and a sentence for each that is beyond its limit."""
+    trends: dict[str, Trend] = {}
+    said: list[str] = []
+    for name, limit in (
+        ("zero", limits.zero),
+        ("ripple", limits.ripple),
+        ("return_to_zero", limits.return_to_zero),
+    ):
+        values = [f[name] for f in found if f[name] is not None and (name != "return_to_zero" or f["free"])]
+        one = trend(values, limit)
+        if one is None:
+            continue
+        trends[name] = one
+        if one.beyond:
+            said.append(SENTENCES[name].format(latest=one.latest, limit=limit))
+    zero = trends.get("zero")
+    if zero is not None and abs(zero.change) > limits.zero_change:
+        said.append(
+            f"the zero moved by {zero.change:+.2f} % of full scale over {zero.n} runs, more than the "
+            f"{limits.zero_change:g} % allowed: let the instrument warm up, look after its level and its bearing"
+        )
+    return trends, tuple(said)
+
+
+SENTENCES: Final = {
+    "zero": "the torque at rest is {latest:+.2f} % of full scale, more than the {limit:g} % allowed: "
+    "take the zero with the body hanging free in air",
+    "ripple": "the torque swings by {latest:.1f} % of the reading once a revolution, more than the {limit:g} % "
+    "allowed: the body or its shaft is bent, or hangs askew",
+    "return_to_zero": "swinging free, {latest:+.2f} % of full scale is left at rest, more than the {limit:g} % "
+    "allowed: the bearing drags; have it looked after",
+}

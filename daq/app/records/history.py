@@ -1,0 +1,131 @@
+"""What the store tells of a run: its record, its result, and what its journal says happened."""
+
+import json
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import Message, ResultRecord, RunRecord
+from daq.app.screens.text import utc_iso
+from daq.core.errors import JournalError
+from daq.core.events import ClockAnchor
+from daq.core.journal import read_records
+
+
+@dataclass(slots=True)
+class Told:
+    """What a run's journal says happened, in order; effects as JSON values with times (ns) of the monotonic clock."""
+
+    moves: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[dict[str, Any]] = field(default_factory=list)
+    steps: list[dict[str, Any]] = field(default_factory=list)
+    anchor: ClockAnchor | None = None
+    records: int = 0
+    trouble: str = ""
+    """Why the journal could not be read to its end."""
+
+
+def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
+    """A run's journal as far as it can be believed, and why no further ("" where it is whole)."""
+    raw: list[bytes] = []
+    try:
+        for block in reader.journal(run_id):
+            raw.append(block.raw)  # noqa: PERF401 - what was read before the damage is kept
+    except JournalError as error:
+        return b"".join(raw), str(error)
+    return b"".join(raw), ""
+
+
+def told(reader: Reader, run_id: str) -> Told:
+    """Read the effects in a run's journal; a damaged one is told of as far as it can be believed."""
+    out = Told()
+    raw, out.trouble = raw_journal(reader, run_id)
+    try:
+        for record in read_records(raw):
+            _take(out, record.effect, record.event)
+            out.records += 1
+    except JournalError as error:
+        out.trouble = str(error)
+    return out
+
+
+def _take(out: Told, effect: str | None, event: object) -> None:
+    if isinstance(event, ClockAnchor) and out.anchor is None:
+        out.anchor = event
+    if effect is None or effect.startswith(("Send ", "Kept ")):
+        return
+    kind, _, text = effect.partition(" ")
+    value = json.loads(text)
+    if kind == "Moved":
+        out.moves.append(value)
+    elif kind == "Noted":
+        out.notes.append(value)
+    elif kind == "StepEnded":
+        out.steps.append(value)
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Everything about one run."""
+
+    run: RunRecord
+    results: list[ResultRecord]
+    data: dict[str, Any] | None
+    """`ResultData` of the newest result, or None while there is none."""
+    messages: list[Message]
+    kept: list[Any]
+    told: Told
+    plan: dict[str, Any]
+    """The plan as JSON, floats in hexadecimal."""
+
+    @property
+    def result(self) -> ResultRecord | None:
+        """The newest result."""
+        return self.results[-1] if self.results else None
+
+    def as_json(self) -> dict[str, Any]:
+        """All of it as JSON values; message payloads are left out, they hold the result."""
+        run = asdict(self.run)
+        del run["header"]
+        began, ended = run.pop("began_utc_ns"), run.pop("ended_utc_ns")
+        told = asdict(self.told)
+        told["anchor"] = None if self.told.anchor is None else asdict(self.told.anchor)
+        return {
+            "run": run | {"began": utc_iso(began), "ended": utc_iso(ended)},
+            "result": self.data,
+            "results": [
+                {
+                    "id": r.id,
+                    "stream": r.stream,
+                    "sequence": r.sequence,
+                    "created": utc_iso(r.created_utc_ns),
+                    "supersedes": r.supersedes,
+                    "audit_seq": r.audit_seq,
+                    "audit_head": r.audit_head,
+                    "journal_digest": r.journal_digest,
+                }
+                for r in self.results
+            ],
+            "messages": [
+                {"topic": m.topic, "state": m.state, "attempts": m.attempts, "last_error": m.last_error}
+                for m in self.messages
+            ],
+            "kept": self.kept,
+            "journal": told,
+        }
+
+
+def history(reader: Reader, run: RunRecord) -> History:
+    """Gather everything about a run."""
+    results = reader.results(run.id)
+    newest = results[-1] if results else None
+    header = json.loads(run.header)
+    return History(
+        run,
+        results,
+        None if newest is None else json.loads(newest.data),
+        [] if newest is None else reader.messages(newest.id),
+        reader.kept(run.id),
+        told(reader, run.id),
+        header.get("plan", {}),
+    )

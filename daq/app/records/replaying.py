@@ -1,0 +1,145 @@
+"""A run computed again from its journal, compared with everything that is stored of it."""
+
+import dataclasses
+import json
+import math
+import platform
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from typing import Any, Final
+
+import daq
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import RunRecord
+from daq.app.records.history import raw_journal
+from daq.app.setup.drivers import Drivers
+from daq.core.driver import Driver
+from daq.core.effects import Facts
+from daq.core.plan import plan_from_json
+from daq.core.replay import MakeDriver, Replay, flip_bit, replay
+from daq.methods.conclude import conclude
+from daq.methods.result import ResultData
+from daq.methods.result import RunRecord as Known
+
+OTHER_VERSIONS_TOLERANCE: Final = 1e-9
+"""Relative difference allowed to results of another software or Python version."""
+RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
+"""What a result takes from the record of the run and not from its journal."""
+
+
+@dataclass(slots=True)
+class Recomputed:
+    """What came of it."""
+
+    replay: Replay
+    broken_chain: str = ""
+    """Why the stored blocks do not follow one another to the end."""
+    flipped: int | None = None
+    changed: Replay | None = None
+    """With a flipped bit: what the damage changes when it is read over."""
+    result: dict[str, Any] | None = None
+    """`ResultData` computed again; None where the journal does not give one."""
+    kept: list[dict[str, Any]] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    """What is not in the database any more."""
+    differences: list[tuple[str, Any, Any]] = field(default_factory=list)
+    """(where, stored, computed again) of kept values and result."""
+    versions: list[tuple[str, str, str]] = field(default_factory=list)
+    """(what, recorded, now) of versions that are not the recorded ones."""
+
+    @property
+    def same(self) -> bool:
+        """Whether everything stored was computed again the same."""
+        return self.replay.same and not (self.broken_chain or self.differences or self.missing)
+
+
+def maker(drivers: Drivers) -> MakeDriver:
+    """Makes drivers as a journal's header describes them."""
+
+    def make(kind: str, options: Mapping[str, Any], state: Mapping[str, Any]) -> Driver:
+        made = drivers.make(kind, options)
+        made.restore(state)
+        return made
+
+    return make
+
+
+def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | None = None) -> Recomputed:
+    """Compute a run again; with `flip`, on a copy of its journal with that bit turned over.
+
+    Raises:
+        SettingError: a driver of the run is not installed, or there is no such bit.
+    """
+    raw, broken = raw_journal(reader, run.id)
+    make = maker(drivers)
+    if flip is not None:
+        raw = flip_bit(raw, flip)
+        return Recomputed(replay(raw, make), broken, flip, replay(raw, make, check=False))
+    out = Recomputed(replay(raw, make), broken)
+    header = out.replay.header
+    libraries = header.get("libraries", {})
+    now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
+    recorded = {"daq": header.get("software", "")} | {k: libraries.get(k, "") for k in ("python", "numpy")}
+    out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
+    if not header:
+        return out
+    out.kept = [json.loads(json.dumps(dataclasses.asdict(k), sort_keys=True)) for k in out.replay.kept]
+    out.result = _result(out.replay, run)
+    _compare(out, reader, run)
+    return out
+
+
+def _result(done: Replay, run: RunRecord) -> dict[str, Any] | None:
+    facts: Facts = done.facts
+    if not facts.outcome:
+        # The daemon was killed while the run went on; what became of it was decided at the next start.
+        if not run.outcome:
+            return None
+        facts = dataclasses.replace(facts, outcome=run.outcome, reason=run.reason)
+    plan = plan_from_json(done.header["plan"])
+    known = Known(
+        run=run.id,
+        sample=run.sample,
+        product=run.product or None,
+        lot=run.lot or None,
+        fill=run.fill or None,
+        replicate=run.replicate,
+        sampled_at=run.sampling_time or None,
+        operator=run.operator,
+        simulated=run.simulated,
+    )
+    data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), known).model_dump(mode="json")
+    return data
+
+
+def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
+    kept = reader.kept(run.id)
+    results = reader.results(run.id)
+    ended = run.state != "running"
+    if ended and not results:
+        out.missing.append("the result")
+    if ended and out.kept and not kept:
+        out.missing.append(f"the {len(out.kept)} kept values")
+    if kept:
+        out.differences += _differences("kept", kept, out.kept, 0.0)
+    if results and out.result is not None:
+        stored = json.loads(results[0].data)
+        tolerance = OTHER_VERSIONS_TOLERANCE if out.versions else 0.0
+        a, b = ({k: v for k, v in d.items() if k not in RECORD_KEYS} for d in (stored, out.result))
+        out.differences += _differences("result", a, b, tolerance)
+
+
+def _differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:
+    """Places where two JSON values are not the same; floats may differ by a relative `tolerance`."""
+    if isinstance(a, dict) and isinstance(b, dict):
+        for key in sorted(a.keys() | b.keys()):
+            yield from _differences(f"{where}.{key}", a.get(key), b.get(key), tolerance)
+    elif isinstance(a, list) and isinstance(b, list) and len(a) == len(b):
+        for i, (x, y) in enumerate(zip(a, b, strict=True)):
+            yield from _differences(f"{where}[{i}]", x, y, tolerance)
+    elif isinstance(a, float) and isinstance(b, float):
+        if not math.isclose(a, b, rel_tol=tolerance, abs_tol=0.0):
+            yield where, a, b
+    elif a != b:
+        yield where, a, b

@@ -1,0 +1,101 @@
+"""After a kill or a power cut: every run that was under way gets its one result, and no motor is forgotten."""
+
+import json
+from collections.abc import Callable
+
+import structlog
+
+from daq.adapters.clock import Clock
+from daq.adapters.store import Store
+from daq.adapters.store_read import Reader
+from daq.adapters.store_rows import RunRecord
+from daq.adapters.store_transactions import EndRun
+from daq.app.run.results import ResultMaker
+from daq.core.effects import Facts
+from daq.core.errors import DaqError, JournalError, StoreError
+from daq.core.journal import read_records
+from daq.core.pipeline import Pipeline
+from daq.core.plan import Plan, plan_from_json
+from daq.core.replay import MakeDriver, pipeline_of
+from daq.core.run import OUTCOMES, State
+
+log = structlog.get_logger()
+
+MakeMaker = Callable[[RunRecord, Plan], ResultMaker]
+
+REASON = "the daemon ended while the run was under way"
+
+
+def recover(
+    store: Store,
+    make_driver: MakeDriver,
+    clock: Clock,
+    maker: MakeMaker,
+) -> list[str]:
+    """Bring unfinished runs to their end; names of the instruments whose motor may still be turning.
+
+    A run whose measuring was journaled to its end is concluded as what it was; any other is
+    ``interrupted``.  Nothing is started again.  A run that cannot be brought to its end now
+    stays unfinished for the next start, and keeps nothing else from starting.
+    """
+    turning: list[str] = []
+    with store.reader() as reader:
+        for record in reader.unfinished_runs():
+            try:
+                motor = _recover_one(store, reader, record, make_driver, clock, maker)
+            except StoreError as error:
+                motor = "may still be turning"
+                log.error("run not recovered", run=record.id, reason=str(error))
+            except Exception:
+                motor = "may still be turning"
+                log.exception("run not recovered", run=record.id)
+            if motor == "may still be turning":
+                turning.append(record.instrument)
+        # Killed again before a motor was seen to stand still, its run is ended and the motor is not accounted for.
+        return sorted({*turning, *reader.motors_in_doubt()})
+
+
+def _recover_one(
+    store: Store, reader: Reader, record: RunRecord, make_driver: MakeDriver, clock: Clock, maker: MakeMaker
+) -> str:
+    raw = b"".join(block.raw for block in reader.journal(record.id))
+    pipeline = _again(record, raw, make_driver)
+    plan = pipeline.plan if pipeline is not None else plan_from_json(json.loads(record.header)["plan"])
+    if record.state == "running":
+        store.submit(maker(record, plan).conclude(_facts(pipeline), None)).result()
+    if pipeline is not None and pipeline.state is State.ENDED:
+        motor = pipeline.motor
+    else:
+        # What the journal does not show may have happened in the moment before the kill.
+        motor = "may still be turning" if _moves(plan) else "not moved"
+    store.submit(EndRun(record.id, motor, clock.utc_ns(), "daemon")).result()
+    log.warning("run recovered", run=record.id, instrument=record.instrument, motor=motor)
+    return motor
+
+
+def _moves(plan: Plan) -> bool:
+    return plan.conditioning.preshear_speed is not None or any(step.speed is not None for step in plan.steps)
+
+
+def _again(record: RunRecord, raw: bytes, make_driver: MakeDriver) -> Pipeline | None:
+    """The pipeline as it stood at the last journaled event, or None where the journal cannot be read."""
+    pipeline: Pipeline | None = None
+    try:
+        for item in read_records(raw):
+            if item.header is not None:
+                pipeline = pipeline_of(item.header, make_driver)
+            elif item.event is not None and pipeline is not None:
+                pipeline.step((item.event,))
+    except (JournalError, DaqError) as error:
+        log.error("journal cannot be computed again", run=record.id, reason=str(error))
+        return pipeline
+    return pipeline
+
+
+def _facts(pipeline: Pipeline | None) -> Facts:
+    if pipeline is None:
+        return Facts(0, 0, OUTCOMES["link lost"], REASON)
+    facts = pipeline.facts()
+    if not facts.outcome:
+        facts.outcome, facts.reason = OUTCOMES["link lost"], REASON
+    return facts

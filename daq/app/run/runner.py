@@ -1,0 +1,339 @@
+"""One run, live: events into the journal and the pipeline, effects out to ports, store and screens.
+
+The order is fixed: an event is journaled, then stepped, then its effects are carried out.
+Whatever happens, a run that began is brought to one result and one word on its motor.
+"""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import structlog
+
+from daq.adapters.clock import STEP_NS, Clock
+from daq.adapters.store import Store
+from daq.adapters.store_rows import Committed
+from daq.adapters.store_transactions import AppendBlock, Conclude, EndRun
+from daq.app.run.blocks import BlockStream
+from daq.app.run.session import Session
+from daq.core.driver import Driver
+from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
+from daq.core.errors import DaqError, LinkError
+from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
+from daq.core.exchange import NEVER
+from daq.core.journal import Block, JournalWriter
+from daq.core.pipeline import Pipeline
+from daq.core.plan import Plan
+from daq.core.run import OUTCOMES, State
+
+log = structlog.get_logger()
+
+FLUSH_S: Final = 0.5
+"""Real seconds between commits of the journal; with the writer's own time this keeps within the stated second."""
+TIMER_SLACK_NS: Final = 1_000_000
+"""A tick may come so late without a new timer; the pipeline does what is due at the time it was due."""
+SHARED_NS: Final = 5_000_000
+"""What many runs have due within so short a time is done in one waking of the machine..."""
+FAR_NS: Final = 20_000_000
+"""...where it is due in more than this; a gap between frames, or a pause, is kept as it is."""
+WRITER_LATE_S: Final = 10.0
+"""Real seconds without any commit after which the store counts as failed."""
+
+#: Given the facts, the last block and the time: the transaction that commits the result.
+MakeConclude = Callable[[Facts, Block | None], Conclude]
+
+
+@dataclass(slots=True)
+class RunOutcome:
+    """What became of a run."""
+
+    run_id: str
+    outcome: str
+    reason: str
+    motor: str
+    committed: Committed | None
+    fault: str = ""
+    """Why the result is not in the store, where it is not."""
+
+
+class Runner:
+    """Carries one run from `begin` to its end."""
+
+    def __init__(
+        self,
+        run_id: str,
+        plan: Plan,
+        drivers: Mapping[str, Driver],
+        sessions: Mapping[str, Session],
+        store: Store,
+        clock: Clock,
+        header: dict[str, Any],
+        make_conclude: MakeConclude,
+        *,
+        operator: str,
+        changed: Callable[[], None] = lambda: None,
+        hook: Callable[[str], None] | None = None,
+    ) -> None:
+        """`hook` is called with a name before and after each effect, for tests of crashes."""
+        self.run_id = run_id
+        self.pipeline = Pipeline(plan, drivers)
+        self.motor = "not moved"
+        self.notes: list[Noted] = []
+        self.kept: list[Kept] = []
+        self.events = 0
+        self._sessions = dict(sessions)
+        self._sharing = [name for name, driver in drivers.items() if driver.shares_line]
+        self._store, self._clock = store, clock
+        self._journal = JournalWriter([link.name for link in plan.links])
+        self._blocks = BlockStream(store, self._journal)
+        self._header = header
+        self._make_conclude = make_conclude
+        self._operator = operator
+        self._changed, self._hook = changed, hook
+        self._queue: deque[Event] = deque()
+        self._busy = False
+        self._timer: asyncio.TimerHandle | None = None
+        self._timer_at = 0
+        self._anchor = (0, 0)
+        self._facts: Facts | None = None
+        self._stop_asked = ""
+        self._begun = False
+        self._store_fault = False
+        self._broken = False
+        self._ended = asyncio.Event()
+
+    # ---- a whole run
+
+    async def run(self) -> RunOutcome:
+        """Borrow the links, run to the end, give them back, store what it came to.  To stop it, call `stop`."""
+        borrowed: list[Session] = []
+        flusher: asyncio.Task[None] | None = None
+        try:
+            for session in self._sessions.values():
+                await session.lend(self, self.pipeline.exchanges[session.name])
+                borrowed.append(session)
+            self._begin()
+            flusher = asyncio.create_task(self._flush_regularly())
+            flusher.add_done_callback(self._flusher_ended)
+            await self._ended.wait()
+        except LinkError as error:
+            self._facts = self._facts_of("link lost", str(error))
+        finally:
+            if flusher is not None:
+                flusher.cancel()
+            if self._timer is not None:
+                self._timer.cancel()
+            for session in borrowed:
+                session.take_back(self.motor if session.name == self.pipeline.lead else "not moved")
+        return await self._finish()
+
+    def _begin(self) -> None:
+        now = self._clock.mono_ns()
+        self._journal.header(self._header, now)
+        self._feed(ClockAnchor(now, self._clock.utc_ns(), self._clock.boot_id))
+        self._anchor = (now, self._clock.utc_ns())
+        for name in self._sessions:
+            self._feed(LinkUp(now, name))
+        self._feed(OperatorCommand(now, "begin", self._operator))
+        self._begun = True
+        if self._stop_asked:
+            self.stop(self._stop_asked)
+
+    def stop(self, who: str) -> None:
+        """A person (or the daemon's end) stops the run; where it has not quite begun, as soon as it has."""
+        if self._begun:
+            self._feed(OperatorCommand(self._clock.mono_ns(), "stop", who))
+        else:
+            self._stop_asked = who
+
+    async def _finish(self) -> RunOutcome:
+        fault = ""
+        committed: Committed | None = None
+        try:
+            committed = await self.settle()
+        except DaqError as error:
+            fault = str(error)
+            log.error("run not stored", run=self.run_id, reason=fault)
+        except Exception as error:
+            log.exception("run not stored", run=self.run_id)
+            fault = f"fault of the software: {type(error).__name__}: {error}"
+        facts = self._facts_known()
+        return RunOutcome(self.run_id, facts.outcome, facts.reason, self.motor, committed, fault)
+
+    async def settle(self) -> Committed:
+        """Wait until result, motor and journal are on the disk.  After a failure it can be called again.
+
+        Raises:
+            StoreError: they cannot be stored now; nothing is forgotten meanwhile.
+        """
+        facts = self._facts_known()
+        committed = await self._blocks.result(lambda block: self._make_conclude(facts, block))
+        await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, self._clock.utc_ns(), "daemon", block))
+        return committed
+
+    def _facts_known(self) -> Facts:
+        if self._facts is None:
+            self._facts = self._facts_of("fault", "the run did not come to an end")
+        return self._facts
+
+    def _facts_of(self, trigger: str, reason: str) -> Facts:
+        facts = self.pipeline.facts()
+        facts.outcome, facts.reason = OUTCOMES[trigger], reason
+        return facts
+
+    # ---- what comes in
+
+    def received(self, link: str, data: bytes) -> None:
+        """Bytes from a borrowed link, stamped here."""
+        self._feed(Received(self._clock.mono_ns(), link, data))
+
+    def link_lost(self, link: str, reason: str) -> None:
+        """A borrowed link is gone."""
+        self._feed(LinkDown(self._clock.mono_ns(), link, reason))
+
+    def link_back(self, link: str) -> None:
+        """A borrowed link is back."""
+        self._feed(LinkUp(self._clock.mono_ns(), link))
+
+    def store_failed(self, reason: str) -> None:
+        """The store cannot take blocks any more."""
+        if not self._store_fault:
+            self._store_fault = True
+            self._feed(StoreFault(self._clock.mono_ns(), reason))
+
+    def _tick(self) -> None:
+        self._timer = None
+        now = self._clock.mono_ns()
+        if now >= self.pipeline.wake_at:
+            self._feed(Tick(now))
+        else:
+            self._wake()
+
+    def _feed(self, event: Event) -> None:
+        """Take an event in; effects may bring further events, which wait their turn."""
+        self._queue.append(event)
+        if self._busy or self._broken:
+            return
+        self._busy = True
+        try:
+            while self._queue:
+                current = self._queue.popleft()
+                self.events += 1
+                self._journal.event(current)
+                for effect in self.pipeline.step((current,)):
+                    self._journal.effect(effect, current.t)
+                    self._carry_out(effect)
+        except Exception as error:
+            # A fault of the software (a driver's, for one): the state is not to be trusted, so the run is over.
+            log.exception("run broken", run=self.run_id)
+            self._break(f"fault of the software: {type(error).__name__}: {error}")
+        finally:
+            self._busy = False
+        for name in self._sharing:
+            if not self.pipeline.exchanges[name].awaiting:
+                self._sessions[name].free()
+        self._wake()
+
+    def _break(self, reason: str) -> None:
+        self._broken = True
+        if self._facts is None:
+            self._facts = self._facts_of("fault", reason)
+        if not self._ended.is_set():
+            self.motor = "may still be turning" if self.pipeline.moved else "not moved"
+            self._ended.set()
+
+    def _wake(self) -> None:
+        """See to it that `_tick` is called when something is due.
+
+        A timer that fires no later than wanted is left as it is: one that fires early looks again.  And none is set
+        further ahead than the next poll, so that a question, its time-out and its answer need one timer.
+        """
+        due = NEVER if self._ended.is_set() else self.pipeline.wake_at
+        if self._timer is not None:
+            if self._timer_at <= due + TIMER_SLACK_NS and due < NEVER:
+                return
+            self._timer.cancel()
+            self._timer = None
+        if due < NEVER:
+            now = self._clock.mono_ns()
+            for exchange in self.pipeline.exchanges.values():
+                if now < exchange.next_poll < due:
+                    due = exchange.next_poll
+            self._timer_at = due
+            at = due if due - now < FAR_NS else -(-due // SHARED_NS) * SHARED_NS
+            self._timer = self._clock.call_at(at, self._tick)
+
+    # ---- what goes out
+
+    def _carry_out(self, effect: Effect) -> None:
+        self._point(effect, "next")
+        if isinstance(effect, Send):
+            self._write(effect)
+        elif isinstance(effect, Kept):
+            self.kept.append(effect)
+        elif isinstance(effect, Noted):
+            self.notes.append(effect)
+            log.info("run", run=self.run_id, note=effect.code, text=effect.text)
+        elif isinstance(effect, Moved):
+            log.info("run", run=self.run_id, state=effect.target, because=effect.trigger, detail=effect.detail)
+        elif isinstance(effect, Concluded):
+            self._conclude(effect.facts)
+        elif isinstance(effect, Ended):
+            self.motor = effect.motor
+            self._ended.set()
+        elif isinstance(effect, StepEnded):
+            pass  # shown through the facts
+        self._point(effect, "done")
+        if not isinstance(effect, Send):
+            self._changed()
+
+    def _point(self, effect: Effect, when: str) -> None:
+        if self._hook is not None:
+            self._hook(f"{type(effect).__name__}.{when}")
+
+    def _write(self, effect: Send) -> None:
+        try:
+            self._sessions[effect.link].send(effect.data, lambda: self._sent(effect))
+        except LinkError as error:
+            self._feed(LinkDown(self._clock.mono_ns(), effect.link, str(error)))
+
+    def _sent(self, effect: Send) -> None:
+        """What was handed over goes out now, as a rule while it is handed over."""
+        if not self._ended.is_set():
+            self._feed(Sent(self._clock.mono_ns(), effect.link, effect.data))
+
+    def _conclude(self, facts: Facts) -> None:
+        self._facts = facts
+        # The result goes with everything journaled so far in one transaction.
+        self._blocks.conclude(lambda block: self._make_conclude(facts, block))
+
+    async def _flush_regularly(self) -> None:
+        late = 0.0
+        while True:
+            # All runs at the same instants, so that their blocks share one commit.
+            await asyncio.sleep(FLUSH_S - asyncio.get_running_loop().time() % FLUSH_S)
+            self._check_clock()
+            if trouble := self._blocks.trouble():
+                self.store_failed(trouble)
+            late = late + FLUSH_S if self._blocks.on_their_way else 0.0
+            if late > WRITER_LATE_S:
+                self.store_failed(f"nothing could be written for {WRITER_LATE_S:g} s")
+            if not self._store_fault and self.pipeline.state is not State.ENDED:
+                self._blocks.append(lambda block: AppendBlock(self.run_id, block))
+            # Otherwise what follows is committed with the end of the run.
+
+    def _flusher_ended(self, task: "asyncio.Task[None]") -> None:
+        error = None if task.cancelled() else task.exception()
+        if error is not None:
+            log.error("journal not written any more", run=self.run_id, exc_info=error)
+            self.store_failed(f"fault of the software: {type(error).__name__}: {error}")
+
+    def _check_clock(self) -> None:
+        mono, utc = self._clock.mono_ns(), self._clock.utc_ns()
+        drift = (utc - self._anchor[1]) - (mono - self._anchor[0])
+        if abs(drift) > STEP_NS:
+            self._anchor = (mono, utc)
+            log.warning("clock step", run=self.run_id, seconds=round(drift * 1e-9, 3))
+            self._feed(ClockAnchor(mono, utc, self._clock.boot_id))

@@ -1,0 +1,107 @@
+"""A flow curve as an SVG drawing for a report: points, the chosen model with its band, logarithmic axes.  Pure."""
+
+import math
+from html import escape
+from typing import Final
+
+from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
+from daq.core.units import symbol
+from daq.methods.curvedata import CurvePoint, FlowCurveData
+
+WIDTH: Final = 720
+HEIGHT: Final = 480
+LEFT, RIGHT, TOP, BOTTOM = 78, 24, 64, 60
+INK, FAINT, MODEL, BAND = "#22303c", "#c9d2d9", "#a4471f", "#f0d9c8"
+STYLE: Final = f'role="img" font-family="sans-serif" font-size="13" fill="{INK}"'
+FILL: Final = {"up": "#1d6a86", "down": "#ffffff", "both": "#1d6a86", "unused": "none"}
+
+
+def svg(curve: FlowCurveData, title: str) -> str:
+    """The drawing as text, readable without any other file; `title` stands above it."""
+    used = [p for p in curve.points if p.wall_stress > 0.0]
+    x = _Axis([rate_of(p) for p in used] + [b.rate for b in curve.band], LEFT, WIDTH - RIGHT)
+    y = _Axis([p.wall_stress for p in used] + [s for b in curve.band for s in (b.low, b.high)], HEIGHT - BOTTOM, TOP)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" {STYLE}>',
+        f"<title>{escape(title)}</title>",
+        f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#ffffff"/>',
+        f'<text x="{LEFT}" y="26" font-size="16" font-weight="bold">{escape(title)}</text>',
+        f'<text x="{LEFT}" y="47">{escape(_subtitle(curve))}</text>',
+        *_grid(x, y),
+        *_model(curve, x, y),
+        *(_point(p, x, y) for p in used),
+        "</svg>",
+    ]
+    return "\n".join(parts) + "\n"
+
+
+class _Axis:
+    """A logarithmic axis from values to places, with a little room at both ends."""
+
+    def __init__(self, values: list[float], start: float, end: float) -> None:
+        good = [v for v in values if v > 0.0] or [1.0]
+        self.low, self.high = min(good) / 1.15, max(good) * 1.15
+        self._start, self._end = start, end
+
+    def place(self, value: float) -> float:
+        part = math.log(max(value, self.low) / self.low) / math.log(self.high / self.low)
+        return self._start + part * (self._end - self._start)
+
+    def ticks(self) -> list[float]:
+        """1, 2 and 5 of every decade within the axis; all nine where it is shorter than a decade."""
+        steps = (1, 2, 5) if self.high >= 10.0 * self.low else range(1, 10)
+        decades = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
+        return [m * 10.0**d for d in decades for m in steps if self.low <= m * 10.0**d <= self.high]
+
+
+def _subtitle(curve: FlowCurveData) -> str:
+    chosen = next((f for f in curve.fits if f.model == curve.chosen), None)
+    if chosen is None:
+        return "no model fits these points"
+    return f"{model_name(chosen.model)}: " + ", ".join(parameter_text(p) for p in chosen.parameters)
+
+
+def _grid(x: _Axis, y: _Axis) -> list[str]:
+    out: list[str] = []
+    for value in x.ticks():
+        at = x.place(value)
+        out.append(f'<path d="M{at:.1f} {TOP}V{HEIGHT - BOTTOM}" stroke="{FAINT}"/>')
+        out.append(f'<text x="{at:.1f}" y="{HEIGHT - BOTTOM + 20}" text-anchor="middle">{value:g}</text>')
+    for value in y.ticks():
+        at = y.place(value)
+        out.append(f'<path d="M{LEFT} {at:.1f}H{WIDTH - RIGHT}" stroke="{FAINT}"/>')
+        out.append(f'<text x="{LEFT - 8}" y="{at + 4:.1f}" text-anchor="end">{value:g}</text>')
+    out.append(f'<path d="M{LEFT} {TOP}V{HEIGHT - BOTTOM}H{WIDTH - RIGHT}" fill="none" stroke="{INK}"/>')
+    middle = (LEFT + WIDTH - RIGHT) / 2
+    out.append(
+        f'<text x="{middle:.0f}" y="{HEIGHT - 16}" text-anchor="middle">shear rate at the wall, {symbol("/s")}</text>'
+    )
+    turned = f'transform="translate(20 {(TOP + HEIGHT - BOTTOM) / 2:.0f}) rotate(-90)"'
+    out.append(f'<text {turned} text-anchor="middle">shear stress, Pa</text>')
+    return out
+
+
+def _model(curve: FlowCurveData, x: _Axis, y: _Axis) -> list[str]:
+    if not curve.band:
+        return []
+    places = [(x.place(b.rate), y.place(b.low), y.place(b.stress), y.place(b.high)) for b in curve.band]
+    upper = " ".join(f"{a:.1f},{d:.1f}" for a, _, _, d in places)
+    lower = " ".join(f"{a:.1f},{b:.1f}" for a, b, _, _ in reversed(places))
+    line = " ".join(f"{a:.1f},{c:.1f}" for a, _, c, _ in places)
+    return [
+        f'<polygon points="{upper} {lower}" fill="{BAND}"/>',
+        f'<polyline points="{line}" fill="none" stroke="{MODEL}" stroke-width="2"/>',
+    ]
+
+
+def _point(p: CurvePoint, x: _Axis, y: _Axis) -> str:
+    a, b, kind = x.place(rate_of(p)), y.place(p.wall_stress), mark_of(p)
+    said = f"<title>{escape(p.name)}{': ' + escape(p.reason) if p.reason else ''}</title>"
+    if kind == "unused":
+        return f'<path d="M{a - 5:.1f} {b - 5:.1f}l10 10m-10 0l10 -10" stroke="{INK}" fill="none">{said}</path>'
+    tip = -6 if kind == "up" else 6
+    if kind == "both":
+        shape = f"M{a - 6:.1f} {b:.1f}l6 -6l6 6l-6 6z"
+    else:
+        shape = f"M{a:.1f} {b + tip:.1f}l6 {-1.7 * tip:.1f}h-12z"
+    return f'<path d="{shape}" fill="{FILL[kind]}" stroke="{FILL["up"]}" stroke-width="1.5">{said}</path>'

@@ -1,0 +1,137 @@
+"""A flow curve on a terminal: what was fitted, what it means, and a plot made of characters.  Pure."""
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from daq.app.screens.text import number, plain, table, uncertain
+from daq.core.units import symbol
+from daq.methods.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
+
+PLOT_ROWS: Final = 16
+WIDEST: Final = 72
+LEFT: Final = 10
+"""Columns of the labels of the stress."""
+LINE: Final = "·"
+MARKS: Final = {"up": "▲", "down": "▼", "both": "◆", "unused": "✕"}
+MODEL_UNITS: Final = {"Pa.s": "Pa·s", "Pa.s^n": "Pa·sⁿ", "1": ""}
+
+
+def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str]:
+    """All that `daq show` says of a flow curve, none of it wider than needed; `value_unit` is the result's (UCUM)."""
+    out = [f"fitted: {curve.branch}; {curve.rates}"]
+    if curve.fits:
+        out += ["", *_models(curve)]
+    out += [f"not carried by the data: {r.model.replace('_', ' ')}: {plain(r.reason)}" for r in curve.refused]
+    out += ["", *_findings(curve, value_unit)]
+    out += [f"not fitted: {plain(p.name)}: {plain(p.reason)}" for p in curve.points if not p.used]
+    out += [f"left out: {plain(text)}" for text in curve.left_out]
+    drawn = plot(curve, min(columns - 4, WIDEST))
+    return out + (["", *drawn] if drawn else [])
+
+
+def model_name(name: str) -> str:
+    """A model's name for a person: ``herschel_bulkley`` becomes ``Herschel-Bulkley``."""
+    return "power law" if name == "power_law" else "-".join(part.capitalize() for part in name.split("_"))
+
+
+def parameter_text(p: FittedParameter) -> str:
+    """A parameter with its expanded uncertainty and unit."""
+    unit = MODEL_UNITS.get(p.unit, symbol(p.unit))
+    return f"{p.name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
+
+
+def _models(curve: FlowCurveData) -> list[str]:
+    rows = [
+        [
+            "→" if f.model == curve.chosen else "",
+            model_name(f.model),
+            number(f.aicc, 3),
+            f"{100 * f.r_squared:.2f} %",
+            ", ".join(parameter_text(p) for p in f.parameters),
+        ]
+        for f in curve.fits
+    ]
+    head = ["", "model", "AICc", "R²", f"parameters with expanded uncertainty ({100 * curve.coverage:.0f} %)"]
+    out = table(head, rows, right=frozenset({2, 3})).splitlines()
+    out += [f"{model_name(f.model)}: {plain(f.unresolved)}" for f in curve.fits if f.unresolved]
+    return out
+
+
+def _findings(curve: FlowCurveData, value_unit: str) -> list[str]:
+    out: list[str] = []
+    chosen = next((f for f in curve.fits if f.model == curve.chosen), None)
+    if chosen is not None:
+        out.append(f"to be used: {model_name(chosen.model)}, {chosen.equation}, {_range(chosen)}")
+    if curve.yield_stress is not None:
+        out.append(f"yield stress, extrapolated by this model: {parameter_text(curve.yield_stress)}")
+    out += [
+        f"shear-thinning index {t.slow:.3g} over {t.fast:.3g} {symbol('/min')} ({t.branch}): {number(t.index, 3)}"
+        for t in curve.thinning
+    ]
+    if curve.loop is not None:
+        area = f"{number(curve.loop.area, 3)} Pa/s, {100 * curve.loop.relative:.1f} % of the area below the way up"
+        out.append(f"loop area: {area} (compare only the same programme of speeds)")
+    r = curve.recovery
+    if r is not None:
+        unit = symbol(value_unit)
+        out.append(
+            f"recovery at {r.speed:g} {symbol('/min')}: {number(r.before)} {unit} before, {number(r.broken)} after "
+            f"the shearing, {number(r.after)} {unit} {r.seconds:.0f} s later: {100 * r.fraction:.0f} % came back"
+        )
+    return out
+
+
+def _range(fit: FittedModel) -> str:
+    return (
+        f"known from {number(fit.rate_low, 3)} to {number(fit.rate_high, 3)} {symbol('/s')} (g: rate in {symbol('/s')})"
+    )
+
+
+def rate_of(p: CurvePoint) -> float:
+    """The rate at which a point is drawn: that at the wall where a model gives it."""
+    return p.shear_rate if p.wall_rate is None else p.wall_rate
+
+
+def mark_of(p: CurvePoint) -> str:
+    """Which mark a point gets: a key of `MARKS`."""
+    return "unused" if not p.used else "both" if len(p.branches) == 2 else p.branches[0]
+
+
+def plot(curve: FlowCurveData, columns: int) -> list[str]:
+    """Stress over rate, both logarithmic; empty where there are fewer than two points."""
+    if len(curve.points) < 2:
+        return []
+    width = columns - LEFT - 1
+    rates = [rate_of(p) for p in curve.points] + [b.rate for b in curve.band]
+    stresses = [p.wall_stress for p in curve.points] + [b.stress for b in curve.band]
+    x, y = _scale(rates, width), _scale(stresses, PLOT_ROWS)
+    cells = [[" "] * width for _ in range(PLOT_ROWS)]
+    for a, b in itertools.pairwise(curve.band):
+        for i in range(x(a.rate), x(b.rate) + 1):
+            part = (i - x(a.rate)) / max(x(b.rate) - x(a.rate), 1)
+            stress = math.exp(math.log(a.stress) + part * (math.log(b.stress) - math.log(a.stress)))
+            cells[PLOT_ROWS - 1 - y(stress)][i] = LINE
+    for p in curve.points:
+        cells[PLOT_ROWS - 1 - y(p.wall_stress)][x(rate_of(p))] = MARKS[mark_of(p)]
+    labels = {PLOT_ROWS - 1 - y(s): number(s, 3) for s in (min(stresses), max(stresses))}
+    out = [f"{'stress, Pa':>{LEFT}}"]
+    out += [f"{labels.get(i, ''):>{LEFT - 1}} │{''.join(row)}".rstrip() for i, row in enumerate(cells)]
+    out.append(" " * LEFT + "└" + "─" * width)
+    low, high = number(min(rates), 3), number(max(rates), 3)
+    name = f"rate at the wall, {symbol('/s')}"
+    gap = max(width - len(low) - len(high) - len(name), 2)
+    out.append(" " * (LEFT + 1) + low + " " * (gap // 2) + name + " " * (gap - gap // 2) + high)
+    seen = dict.fromkeys(mark_of(p) for p in curve.points)
+    said = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not valid"}
+    legend = [f"{MARKS[m]} {said[m]}" for m in seen]
+    if curve.chosen is not None:
+        legend.append(f"{LINE} {model_name(curve.chosen)}")
+    return [*out, " " * (LEFT + 1) + "  ".join(legend)]
+
+
+def _scale(values: Sequence[float], cells: int) -> Callable[[float], int]:
+    low, high = math.log(min(values)), math.log(max(values))
+    reach = max(high - low, 1e-9)
+    return lambda v: min(cells - 1, max(0, round((math.log(v) - low) / reach * (cells - 1))))

@@ -1,0 +1,156 @@
+"""Shows a run while it goes on: a changing screen on a terminal, lines of text elsewhere."""
+
+import sys
+import time
+from collections.abc import Callable
+from typing import IO, Any, Final, Self
+
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from daq.app.screens.result_screen import result_lines
+from daq.app.screens.run_screen import Line, live_lines, plain_line, text_of, wrapped
+from daq.app.screens.text import ended, plain
+
+PLAIN_S: Final = 5.0
+"""At least so often (s) a line is written where there is no terminal; at once where the state changes."""
+
+VALID, OUTSIDE, NOT_VALID, STOPPED, FAILED = 0, 10, 11, 12, 13
+
+STYLES: Final = {
+    "head": "bold",
+    "dim": "dim",
+    "good": "bold green",
+    "warn": "bold yellow",
+    "bad": "bold red",
+    "value": "bold",
+    "struck": "strike",
+}
+
+
+def exit_code(outcome: dict[str, Any], result: dict[str, Any] | None) -> int:
+    """What a run is worth to a script.
+
+    0 valid and within its limits or without limits; 10 outside them or not comparable with them; 11 not valid, which
+    includes doubtful; 12 stopped by a person; 13 failed, interrupted or not stored.
+    """
+    if outcome["fault"] or result is None or outcome["outcome"] in ("failed", "interrupted"):
+        return FAILED
+    if outcome["outcome"] == "stopped":
+        return STOPPED
+    if result["validity"] != "valid":
+        return NOT_VALID
+    return OUTSIDE if result["verdict"]["verdict"] in ("outside", "not_comparable") else VALID
+
+
+class Screen:
+    """Shows views of one run and then its result.  A context manager."""
+
+    def __init__(
+        self,
+        *,
+        plain: bool = False,
+        file: IO[str] | None = None,
+        columns: int | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """`plain` wants lines of text on a terminal too; `columns` overrules the terminal's width."""
+        self._file = file or sys.stdout
+        # NO_COLOR is respected by the library.
+        self._console = Console(file=self._file, width=columns, highlight=False, markup=False, emoji=False)
+        self._live: Live | None = None
+        if self._console.is_terminal and not self._console.is_dumb_terminal and not plain:
+            self._live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
+        self._clock = clock
+        self._said: object = None
+        self._said_at = 0.0
+        self._notes = 0
+        self._advice: list[str] = []
+
+    def __enter__(self) -> Self:
+        if self._live is not None:
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live is not None:
+            self._live.stop()
+
+    def show(self, view: dict[str, Any]) -> None:
+        """Show the state of a run (see `daq.app.run.view`)."""
+        if self._live is None:
+            self._write(view)
+            return
+        lines = live_lines(view, self._console.width, self._console.height - 1)
+        self._live.update(styled(lines), refresh=True)
+
+    def _write(self, view: dict[str, Any]) -> None:
+        if view["caution"] and self._said is None:
+            self._print(f"  sample: {plain(view['caution'])}")
+        where = (view["state"], view["step"]["number"], tuple(view["faults"]))
+        now = self._clock()
+        if where != self._said or now - self._said_at >= PLAIN_S:
+            self._said, self._said_at = where, now
+            self._print(plain_line(view))
+        for note in view["notes"][self._notes :]:
+            self._print(f"  note: {plain(note['text'])}")
+        self._notes = len(view["notes"])
+        for sentence in view["advice"]:
+            if sentence not in self._advice:
+                self._print(f"  advice: {plain(sentence)}")
+                self._advice.append(sentence)
+
+    def finish(self, outcome: dict[str, Any], result: dict[str, Any] | None) -> None:
+        """Show what a run came to."""
+        on_terminal = self._live is not None
+        if self._live is not None:
+            self._live.stop()
+            self._live = None
+        columns = self._console.width if on_terminal else 100
+        lines: list[Line] = [[]]
+        if result is not None:
+            sample = plain(result["sample"]["id"])
+            about = f"sample {sample}, {plain(result['method']['id'])} {plain(result['method']['version'])}"
+            mark = "  SIMULATED" if result["simulated"] else ""
+            lines += [[(about, "head"), (mark, "warn")], []]
+            lines += result_lines(result, columns, big=on_terminal)
+        else:
+            lines.append([("no result", "bad")])
+        if outcome["outcome"] != "complete":
+            lines += wrapped(ended(outcome["outcome"], outcome["reason"]), columns, "the run was ", "warn")
+        if outcome["fault"]:
+            lines += wrapped(plain(outcome["fault"]), columns, "NOT STORED: ", "bad")
+        if outcome["motor"] == "may still be turning":
+            lines.append([("THE MOTOR MAY STILL BE TURNING: see to it before you go near the body", "bad")])
+        lines.append([(f"run {outcome['run']}; all about it: daq show {outcome['run'][:8]}", "dim")])
+        if on_terminal:
+            self._console.print(styled(lines), soft_wrap=True)
+        else:
+            for line in lines[1:]:
+                self._print(text_of(line))
+
+    def _print(self, text: str) -> None:
+        print(text, file=self._file, flush=True)
+
+
+def styled(lines: list[Line]) -> Text:
+    """Lines as the terminal library takes them."""
+    out = Text(no_wrap=True, overflow="crop", end="")
+    for i, line in enumerate(lines):
+        if i:
+            out.append("\n")
+        for piece, style in line:
+            out.append(piece, STYLES.get(style))
+    return out
+
+
+def print_lines(lines: list[Line], file: IO[str] | None = None) -> None:
+    """Lines on a terminal with styles ($NO_COLOR respected), elsewhere as text."""
+    out = file or sys.stdout
+    console = Console(file=out, highlight=False, markup=False, emoji=False)
+    if console.is_terminal and not console.is_dumb_terminal:
+        console.print(styled(lines), soft_wrap=True)
+        return
+    for line in lines:
+        print(text_of(line), file=out)

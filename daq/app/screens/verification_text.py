@@ -1,0 +1,81 @@
+"""A verification in words, from a result's data (`ResultData` as a dict)."""
+
+from typing import Any, Final
+
+from daq.app.screens.text import NOTHING, fixed, number, plain, table
+from daq.core.units import symbol
+
+OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
+    True: ("passed", "good"),
+    False: ("FAILED", "bad"),
+    None: ("not decided", "warn"),
+}
+"""What is said of a verification that passed, and the style of a screen for it."""
+ACCEPTED: Final[dict[bool | None, str]] = {True: "accepted", False: "OUTSIDE", None: "not judged"}
+
+
+def verification_words(data: dict[str, Any]) -> list[tuple[str, str]]:
+    """What a screen says of a verification, with styles; empty where the run was none."""
+    verification = data.get("verification")
+    if not verification:
+        return []
+    words, style = OUTCOMES[verification["passed"]]
+    return [
+        (f"VERIFICATION {words.upper()}, {verification['order']}", style),
+        *((sentence, "warn") for sentence in _consequences(data)),
+    ]
+
+
+def _consequences(data: dict[str, Any]) -> list[str]:
+    """What a failed verification puts in doubt, as sentences."""
+    verification = data["verification"]
+    if verification["passed"] is not False:
+        return []
+    count, instrument = len(verification["results_since_pass"]), plain(data["origin"]["instrument"])
+    return [f"results in doubt since the last pass: {count}; `daq verification {instrument}` lists them"]
+
+
+def verification_table(data: dict[str, Any]) -> list[str]:
+    """Everything about a verification; empty where the run was none."""
+    verification = data.get("verification")
+    if not verification:
+        return []
+    rows = [
+        [
+            plain(x["step"]),
+            number(x["speed"]),
+            number(x["torque_percent"], 3),
+            fixed(x["temperature"], 2),
+            number(x["measured"], 5),
+            number(x["certified"], 5),
+            f"{number(x['low'], 5)} to {number(x['high'], 5)}",
+            NOTHING if x["deviation_percent"] is None else f"{x['deviation_percent']:+.2f} %",
+            number(x["deviation_uncertainty_percent"], 2),
+            number(x["normalised_error"], 2),
+            ACCEPTED[x["accepted"]],
+        ]
+        for x in verification["levels"]
+    ]
+    units = [symbol("/min"), "%", symbol("Cel")]
+    head = [
+        "step",
+        *units,
+        f"measured, {symbol(data['unit'])}",
+        "certified",
+        "accepted",
+        "deviation",
+        "U, %",
+        "E_n",
+        "",
+    ]
+    words, _ = OUTCOMES[verification["passed"]]
+    said = (
+        f"{verification['order']}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
+        f"certificate {plain(verification['certificate'])} until {verification['expires']}"
+    )
+    return [
+        said,
+        *table(head, rows, right=frozenset({1, 2, 3, 4, 5, 7, 8, 9})).splitlines(),
+        *(plain(reason) for reason in verification["reasons"]),
+        *_consequences(data),
+    ]

@@ -1,0 +1,1 @@
+"""The configuration: catalogue, drivers, ports, certificates, and what a run is made from."""

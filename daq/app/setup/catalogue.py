@@ -1,0 +1,244 @@
+"""Everything a configuration folder holds, read and checked in one go."""
+
+import difflib
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Self, TypeVar
+
+from daq.adapters.paths import DAEMON_FILE
+from daq.app.setup.drivers import Drivers, described
+from daq.core.driver import Driver, Identity
+from daq.core.errors import SettingError, SettingErrors
+from daq.core.plan import Plan
+from daq.descriptions.load import Description, load_description
+from daq.methods.compile import compile_plan
+from daq.methods.daemon import Daemon
+from daq.methods.digest import digest
+from daq.methods.fields import Model
+from daq.methods.fluid import Fluid
+from daq.methods.instrument import Instrument
+from daq.methods.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.making import Companion
+from daq.methods.product import Product
+from daq.methods.recipe import Method
+
+M = TypeVar("M", bound=Model)
+T = TypeVar("T")
+
+
+@dataclass(slots=True)
+class Catalogue:
+    """The daemon's file, instruments by name, methods by id and version (oldest first), products and fluids by id."""
+
+    folder: Path
+    daemon: Daemon
+    drivers: Drivers
+    instruments: dict[str, Instrument] = field(default_factory=dict)
+    methods: dict[str, dict[str, Method]] = field(default_factory=dict)
+    products: dict[str, Product] = field(default_factory=dict)
+    fluids: dict[str, Fluid] = field(default_factory=dict)
+    descriptions: dict[Path, Description] = field(default_factory=dict)
+    """Those that instruments' files name, by path."""
+    files: int = 1
+    """How many files were looked at."""
+
+    @classmethod
+    def load(cls, folder: Path) -> Self:
+        """Read a configuration folder.
+
+        Raises:
+            SettingErrors: everything that is wrong in it.
+        """
+        catalogue, errors = cls.read(folder)
+        if errors:
+            raise SettingErrors(errors)
+        return catalogue
+
+    @classmethod
+    def read(cls, folder: Path) -> tuple[Self, list[SettingError]]:
+        """What can be read of a configuration folder, and everything that is wrong in it."""
+        errors: list[SettingError] = []
+        try:
+            daemon = load_daemon(folder / DAEMON_FILE)
+        except SettingError as error:
+            errors += parts(error)
+            daemon = Daemon()
+        catalogue = cls(folder, daemon, Drivers.find())
+        catalogue._fill(errors)
+        return catalogue, errors
+
+    def _fill(self, errors: list[SettingError]) -> None:
+        for instrument in self._all("instruments", load_instrument, errors):
+            _put(self.instruments, instrument.name, instrument, "name", errors)
+        for method in self._all("methods", load_method, errors):
+            _put_version(self.methods.setdefault(method.id, {}), method, errors)
+        self.methods = {
+            key: dict(sorted(versions.items(), key=lambda item: version_key(item[0])))
+            for key, versions in self.methods.items()
+        }
+        for product in self._all("products", load_product, errors):
+            _put(self.products, product.id, product, "id", errors)
+        for fluid in self._all("fluids", load_fluid, errors):
+            _put(self.fluids, fluid.id, fluid, "id", errors)
+        self._check_names(errors)
+
+    def _all(self, kind: str, load: Callable[[Path], M], errors: list[SettingError]) -> Iterator[M]:
+        folder = self.folder / getattr(self.daemon.folders, kind)
+        if not folder.is_dir():
+            if kind in self.daemon.folders.model_fields_set:
+                reason = f"there is no folder {folder}; make it or name another"
+                errors.append(SettingError(reason, file=self.daemon.source, key=f"folders.{kind}"))
+            return
+        for path in sorted(folder.glob("*.toml")):
+            self.files += 1
+            try:
+                yield load(path)
+            except SettingError as error:
+                errors += parts(error)
+
+    def _check_names(self, errors: list[SettingError]) -> None:
+        for i, name in enumerate(self.daemon.enable or ()):
+            if name not in self.instruments:
+                reason = _unknown("instrument", name, self.instruments)
+                errors.append(SettingError(reason, file=self.daemon.source, key=f"enable[{i}]"))
+        for instrument in self.instruments.values():
+            for role, other in instrument.companions.items():
+                if other not in self.instruments:
+                    reason = _unknown("instrument", other, self.instruments)
+                    errors.append(SettingError(reason, file=instrument.source, key=f"companions.{role}"))
+
+    @property
+    def state(self) -> str | None:
+        """The state directory the daemon's file asks for, or None."""
+        return state_of(self.daemon)
+
+    @property
+    def enabled(self) -> list[str]:
+        """Names of the instruments the daemon serves: those its file enables, or all."""
+        return list(self.instruments if self.daemon.enable is None else self.daemon.enable)
+
+    def instrument(self, name: str) -> Instrument:
+        """An instrument by its name; `SettingError` where there is none."""
+        return _found("instrument", name, self.instruments)
+
+    def method(self, method_id: str, version: str = "") -> Method:
+        """The newest version of a method, or the one asked for; `SettingError` where there is none."""
+        versions = _found("method", method_id, self.methods)
+        if not version:
+            return list(versions.values())[-1]
+        return _found(f"version of method {method_id}:", version, versions)
+
+    def product(self, product_id: str) -> Product:
+        """A product by its id; `SettingError` where there is none."""
+        return _found("product", product_id, self.products)
+
+    def fluid(self, fluid_id: str) -> Fluid:
+        """A reference fluid by its id; `SettingError` where there is none."""
+        return _found("fluid", fluid_id, self.fluids)
+
+    def make_driver(self, instrument: Instrument) -> Driver:
+        """A new driver for an instrument; `SettingError` names its file where kind or options are wrong.
+
+        A kind that ends in ``.toml`` is a description file, seen from the configuration folder.
+        """
+        if instrument.driver.endswith(".toml"):
+            description = self._described(instrument)
+            return _named(lambda: described(description, instrument.driver_options), instrument)
+        return _named(lambda: self.drivers.make(instrument.driver, instrument.driver_options), instrument)
+
+    def _described(self, instrument: Instrument) -> Description:
+        """The description an instrument's file names, read once; its own errors name the description's file."""
+        path = self.folder / Path(instrument.driver).expanduser()
+        if path not in self.descriptions:
+            if not path.is_file():
+                reason = f"there is no file {path}; paths are seen from the folder of {DAEMON_FILE}"
+                raise SettingError(reason, file=instrument.source, key="driver")
+            self.descriptions[path] = load_description(path)
+        return self.descriptions[path]
+
+    def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> list[Companion]:
+        """The companions of an instrument with new drivers; `SettingError` as `make_driver` and `instrument`."""
+        others = (self.instrument(name) for name in dict.fromkeys(instrument.companions.values()))
+        return [Companion(other, self.make_driver(other), (identities or {}).get(other.name)) for other in others]
+
+    def compile(
+        self,
+        method: Method,
+        instrument: Instrument,
+        *,
+        product: Product | None = None,
+        fluid: Fluid | None = None,
+        choices: Mapping[str, Any] | None = None,
+    ) -> Plan:
+        """The plan of a method on an instrument that was not yet asked who it is; errors as `compile_plan`."""
+        return compile_plan(
+            method,
+            instrument,
+            self.make_driver(instrument),
+            product=product,
+            fluid=fluid,
+            companions=self.companions(instrument),
+            choices=choices,
+        )
+
+
+def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
+    """A driver, or errors that name the instrument's file."""
+    try:
+        return make()
+    except SettingErrors as error:
+        raise SettingErrors(
+            [SettingError(e.reason, file=instrument.source, key=e.key) for e in error.errors]
+        ) from error
+    except SettingError as error:
+        raise SettingError(error.reason, file=instrument.source, key=error.key) from error
+
+
+def state_of(daemon: Daemon) -> str | None:
+    """The state directory a daemon's file asks for, seen from the file's folder; None where it asks for none."""
+    if daemon.state is None:
+        return None
+    return str((Path(daemon.source).parent / Path(daemon.state).expanduser()).absolute())
+
+
+def parts(error: SettingError) -> list[SettingError]:
+    """The single errors of an error that may hold several."""
+    return error.errors if isinstance(error, SettingErrors) else [error]
+
+
+def version_key(version: str) -> list[tuple[int, int, str]]:
+    """Sorts versions as people count: 2 before 10, 1.9 before 1.10, 2-draft after 2."""
+    found = re.findall(r"\d+|[^\d.]+", version)
+    return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in found]
+
+
+def _put(known: dict[str, M], name: str, model: M, key: str, errors: list[SettingError]) -> None:
+    if name in known:
+        reason = f"{name!r} is already used in {known[name].source}; give it another {key}, or remove one of the files"
+        errors.append(SettingError(reason, file=model.source, key=key))
+        return
+    known[name] = model
+
+
+def _put_version(versions: dict[str, Method], method: Method, errors: list[SettingError]) -> None:
+    before = versions.setdefault(method.version, method)
+    if before is not method and digest(before) != digest(method):
+        reason = (
+            f"method {method.id} version {method.version} stands with other content in {before.source}; "
+            "a method never changes: give this one a new version"
+        )
+        errors.append(SettingError(reason, file=method.source, key="version"))
+
+
+def _unknown(what: str, name: str, known: Mapping[str, object]) -> str:
+    near = difflib.get_close_matches(name, list(known), 1)
+    hint = f"did you mean {near[0]!r}?" if near else f"there are: {', '.join(known) or 'none'}"
+    return f"there is no {what} {name!r}; {hint}"
+
+
+def _found(what: str, name: str, known: Mapping[str, T]) -> T:
+    if name not in known:
+        raise SettingError(_unknown(what, name, known))
+    return known[name]

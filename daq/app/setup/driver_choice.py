@@ -1,0 +1,94 @@
+"""A driver by what a person names: a description file, an instrument's file, or the name of an installed driver."""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from daq.app.setup.drivers import Drivers
+from daq.core.driver import Driver
+from daq.core.errors import SettingError, SettingErrors
+from daq.descriptions.capture import FIRST_LINE
+from daq.descriptions.load import check_description, load_description
+from daq.methods.load import read_toml
+
+
+def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callable[[], Driver]:
+    """What makes new drivers.
+
+    Raises:
+        SettingError: there is no such file or driver, it is wrong, or it refuses the options.
+    """
+    given = dict(options or {})
+    path = Path(what).expanduser()
+    if path.is_file() and is_capture(path):
+        raise SettingError(
+            f"is a capture, no driver; `daq driver new NAME --from {what}` makes a description from it", file=what
+        )
+    if path.suffix == ".toml" or path.is_file():
+        raw = read_toml(path)
+        if "driver" in raw and "line" not in raw:
+            return _of_instrument(path, raw, given)
+        description = check_description(raw, str(path))
+        description.driver(given)
+        return lambda: description.driver(given)
+    drivers = Drivers.find()
+    try:
+        drivers.make(what, given)
+    except SettingError as error:
+        if error.key == "driver":
+            raise SettingError(f"{error.reason}; or name a description file (.toml)") from None
+        if not error.reason.startswith("is missing"):
+            raise
+        raise SettingError(
+            f"{error.reason}; give it with --option NAME=VALUE, or name an instrument's file in the place of {what!r}",
+            file=error.file,
+            key=error.key,
+        ) from error
+    return lambda: drivers.make(what, given)
+
+
+def _of_instrument(path: Path, raw: Mapping[str, Any], given: Mapping[str, Any]) -> Callable[[], Driver]:
+    """The driver that an instrument's file names, with the options that it gives."""
+    named, own = raw["driver"], raw.get("options", {})
+    if not isinstance(named, str) or not isinstance(own, Mapping):
+        raise SettingError('needs driver = "NAME" and, where there are options, a table [options]', file=str(path))
+    options = {**own, **given}
+    if named.endswith(".toml"):
+        description = load_description(path.absolute().parent.parent / named)
+        description.driver(options)
+        return lambda: description.driver(options)
+    drivers = Drivers.find()
+    try:
+        drivers.make(named, options)
+    except SettingErrors as errors:
+        raise SettingErrors([SettingError(e.reason, file=str(path), key=e.key) for e in errors.errors]) from None
+    except SettingError as error:
+        raise SettingError(error.reason, file=str(path), key=error.key) from None
+    return lambda: drivers.make(named, options)
+
+
+def is_capture(path: Path) -> bool:
+    """Whether a file begins as captures do."""
+    try:
+        with path.open("rb") as file:
+            return file.read(len(FIRST_LINE)) == FIRST_LINE.encode()
+    except OSError:
+        return False
+
+
+def parse_options(given: list[str]) -> dict[str, Any]:
+    """``name=value`` pairs from the command line; numbers become numbers.
+
+    Raises:
+        SettingError: one of them has no ``=``.
+    """
+    found: dict[str, Any] = {}
+    for text in given:
+        name, mark, value = text.partition("=")
+        if not mark or not name:
+            raise SettingError(f"needs NAME=VALUE, got {text!r}", key="--option")
+        try:
+            found[name] = int(value)
+        except ValueError:
+            found[name] = value
+    return found

@@ -1,0 +1,141 @@
+"""From what a person asks for to a run that can begin: plan, drivers, record and header."""
+
+import getpass
+import json
+import platform
+import sys
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from typing import Any
+
+import daq
+from daq.adapters.store_rows import RunRecord
+from daq.adapters.store_transactions import RegisterMethod
+from daq.app.setup.catalogue import Catalogue
+from daq.core.driver import Driver, Identity
+from daq.core.plan import Plan, to_json
+from daq.methods.compile import Known, compile_plan
+from daq.methods.digest import canonical
+from daq.methods.making import Companion
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOrder:
+    """What a person asks for: which method on which instrument, on what."""
+
+    method: str
+    instrument: str
+    sample: str
+    version: str = ""
+    product: str = ""
+    fluid: str = ""
+    lot: str = ""
+    fill: str = ""
+    replicate: int = 1
+    sampling_time: str = ""
+    operator: str = ""
+    order: str = ""
+    """Of a verification: ``as found`` (also where it is "") or ``as left``."""
+    choices: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A run that can begin."""
+
+    plan: Plan
+    drivers: dict[str, Driver]
+    record: RunRecord
+    header: dict[str, Any]
+    register: RegisterMethod
+
+
+def names_of(order: RunOrder, catalogue: Catalogue) -> list[str]:
+    """The instruments of the run, the lead first; `SettingError` where one is not known."""
+    lead = catalogue.instrument(order.instrument)
+    return [lead.name, *(catalogue.instrument(n).name for n in lead.companions.values())]
+
+
+def prepare(
+    order: RunOrder,
+    catalogue: Catalogue,
+    identities: Mapping[str, Identity | None],
+    states: Mapping[str, Mapping[str, Any]],
+    bench: Known,
+    utc_ns: int,
+) -> Prepared:
+    """Compile the plan and fill in the record; `states` are those of the sessions' drivers.
+
+    `bench` is what the store knows of the lead instrument (`daq.app.records.verifications.known`).
+
+    Raises:
+        SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
+    """
+    names = names_of(order, catalogue)
+    method = catalogue.method(order.method, order.version)
+    product = catalogue.product(order.product) if order.product else None
+    fluid = catalogue.fluid(order.fluid) if order.fluid else None
+    drivers = {name: catalogue.make_driver(catalogue.instrument(name)) for name in names}
+    for name, driver in drivers.items():
+        driver.restore(states[name])
+    plan = compile_plan(
+        method,
+        catalogue.instrument(order.instrument),
+        drivers[order.instrument],
+        identity=identities[order.instrument],
+        product=product,
+        fluid=fluid,
+        companions=[Companion(catalogue.instrument(n), drivers[n], identities[n]) for n in names[1:]],
+        choices=order.choices,
+        bench=bench,
+    )
+    run_id = str(uuid.uuid4())
+    header = _header(run_id, plan, drivers)
+    who = order.operator or getpass.getuser()
+    record = RunRecord(
+        id=run_id,
+        instrument=order.instrument,
+        companions=tuple(names[1:]),
+        sample=order.sample,
+        product=order.product,
+        lot=order.lot,
+        fill=order.fill or run_id,
+        replicate=order.replicate,
+        sampling_time=order.sampling_time,
+        method_id=plan.method,
+        method_version=plan.version,
+        method_digest=plan.digest,
+        operator=who,
+        simulated=any(catalogue.instrument(n).simulated for n in names),
+        header=json.dumps(header, sort_keys=True),
+        began_utc_ns=utc_ns,
+    )
+    register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, who)
+    return Prepared(plan, drivers, record, header, register)
+
+
+def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> dict[str, Any]:
+    """The first record of the journal: all that is needed to compute the run again."""
+    kinds = {link.name: link for link in plan.links}
+    return {
+        "format": 1,
+        "run": run_id,
+        "plan": to_json(plan),
+        "drivers": {
+            name: {
+                "kind": kinds[name].driver,
+                "options": kinds[name].options,
+                "state": driver.state(),
+                "digest": driver.digest(),
+            }
+            for name, driver in drivers.items()
+        },
+        "software": daq.__version__,
+        "libraries": {
+            "python": platform.python_version(),
+            "implementation": sys.implementation.name,
+            "numpy": version("numpy"),
+        },
+    }

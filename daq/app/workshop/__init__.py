@@ -1,0 +1,1 @@
+"""Bringing up an instrument: capture, trial, simulation, diagnosis, demonstration."""

@@ -1,0 +1,276 @@
+"""A part of a shift at the glaze works, on simulated instruments: the whole way from serial line to historian.
+
+Everything is real but the samples: instruments in processes of their own on pseudo-terminals,
+an MQTT broker, a subscriber, the daemon's own supervisor, one SQLite file.
+"""
+
+import asyncio
+import contextlib
+import json
+import time
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+
+from daq.adapters.broker import EmbeddedBroker
+from daq.adapters.clock import Clock, ScaledClock, SystemClock
+from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.paths import examples_dir
+from daq.adapters.topics import Topics
+from daq.app.daemon.process import served
+from daq.app.daemon.service import Service
+from daq.app.daemon.supervisor import Supervisor
+from daq.app.delivery.contract import schema_messages
+from daq.app.delivery.publishing import Publishing
+from daq.app.setup.catalogue import Catalogue
+from daq.app.workshop.bench_process import BenchProcess
+from daq.methods.broker import SECOND
+from daq.methods.daemon import Daemon
+
+TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
+INTERVAL_MS = 200
+"""Time between polls in simulated time; at the demonstration's pace this is some 60 polls a second and instrument."""
+UNPLUG_AFTER_S = 15.0
+"""Simulated seconds of measuring before the cable is pulled."""
+RESULTS_WAIT_S = 10.0
+EXAMPLE = "G-1041"
+"""The sample whose messages are kept as examples."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One thing to measure."""
+
+    bench: str
+    sample: str
+    fluid: str
+    """What is filled in (a fluid of the simulators)."""
+    method: str
+    about: str
+    product: str = ""
+    certificate: str = ""
+    speed: float | None = None
+    unplug: bool = False
+    follow_advice: bool = False
+    """Measured again on the speed the advice names, where the torque was off range."""
+
+
+SHIFT = (
+    Sample("bench-1", "REF-500", "reference-500", "reference-check", "reference fluid, before the shift",
+           certificate="reference-500"),
+    Sample("bench-1", "G-1041", "clear-glaze", "clear-glaze-qc", "clear glaze, a batch as it should be", "clear-glaze"),
+    Sample("bench-1", "G-1042", "clear-glaze-thick", "clear-glaze-qc", "clear glaze, a batch with too little water",
+           "clear-glaze"),
+    Sample("bench-1", "G-1043", "clear-glaze", "clear-glaze-qc", "clear glaze, begun at the wrong speed", "clear-glaze",
+           speed=60, follow_advice=True),
+    Sample("bench-1", "G-1044", "clear-glaze", "clear-glaze-qc", "clear glaze, somebody trips over the cable",
+           "clear-glaze", unplug=True),
+    Sample("bench-2", "W-207", "white-glaze", "white-glaze-flow-curve", "white glaze, nine speeds up and down",
+           "white-glaze"),
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class Measured:
+    """What came of one run of the demonstration."""
+
+    sample: Sample
+    speed: float | None
+    outcome: dict[str, Any]
+    result: dict[str, Any] | None
+
+
+@dataclass(slots=True)
+class Report:
+    """What happened, and what the historian received."""
+
+    measured: list[Measured] = field(default_factory=list)
+    received: list[dict[str, Any]] = field(default_factory=list)
+    topics: list[str] = field(default_factory=list)
+    messages: dict[str, dict[str, Any]] = field(default_factory=dict)
+    """An example of each kind of message, by the first level after the prefix: ``result``, ``live``, ``status``..."""
+    again: list[str] = field(default_factory=list)
+    """Samples whose result came a second time, because the historian asked for it on `refill`."""
+    seconds: float = 0.0
+    after_unplugging: str = ""
+    """What the daemon found of the motor once the cable was back."""
+
+
+Tell = Callable[[str], None]
+Watch = Callable[[str, dict[str, Any]], None]
+
+
+class Demonstration:
+    """Sets everything up in `folder`, works through samples, tears everything down."""
+
+    def __init__(self, folder: Path, *, scale: float, tell: Tell, watch: Watch) -> None:
+        """`scale`: simulated seconds a real second, 1 to 20.  `tell` takes lines; `watch` takes (bench, view)."""
+        self.folder = folder
+        self.report = Report()
+        self._scale = scale
+        self._tell, self._watch = tell, watch
+        self._benches: dict[str, BenchProcess] = {}
+        self._service: Service
+        self._supervisor: Supervisor
+        self._clock: Clock = ScaledClock(scale) if scale != 1.0 else SystemClock()
+
+    @contextlib.asynccontextmanager
+    async def running(self) -> AsyncIterator["Demonstration"]:
+        """Simulators, broker, historian and daemon; all gone afterwards."""
+        async with contextlib.AsyncExitStack() as stack:
+            options = {"time_scale": self._scale}
+            for kind, name, more in (
+                ("rotational", "bench-1", ("--serial", "R-1042", "--geometry", "coaxial-12", "--seed", "11")),
+                ("rotational", "bench-2", ("--serial", "R-1043", "--geometry", "cylinder-9", "--seed", "12")),
+                ("thermometer", "thermo-1", ("--serial", "T-0310", "--seed", "13")),
+            ):
+                bench = BenchProcess(kind, self.folder, name, "--temperature", "25", *more, **options)
+                self._benches[name] = await stack.enter_async_context(bench)
+            broker = await stack.enter_async_context(EmbeddedBroker())
+            self._tell(f"broker on {broker.host}:{broker.port}, instruments on pseudo-terminals in {self.folder}")
+            historian = asyncio.create_task(self._historian(broker))
+            stack.push_async_callback(_cancel, historian)
+            settings = MqttSettings(
+                host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], backoff_first_s=0.2
+            )
+            publishing = Publishing(settings, TOPICS, flat=True, live_every_ns=SECOND)
+            publishing.schemas = schema_messages(TOPICS)
+            state = self.folder / "state"
+            state.mkdir(mode=0o700, exist_ok=True)
+            self._supervisor = Supervisor(self._catalogue(), state, self._clock, publishing=publishing)
+            self._service = await stack.enter_async_context(served(self._supervisor))
+            yield self
+
+    def _catalogue(self) -> Catalogue:
+        """The examples, with simulated instruments in place of real ones; no other configuration is looked at."""
+        catalogue = Catalogue.load(examples_dir())
+        catalogue.daemon = Daemon(enable=tuple(self._benches))
+        for name, bench in self._benches.items():
+            instrument = catalogue.instruments[name]
+            options = {"interval_ms": INTERVAL_MS} if instrument.driver == "rotational" else {}
+            catalogue.instruments[name] = instrument.model_copy(
+                update={"port": str(bench.port), "simulated": True, "options": options}
+            )
+        return catalogue
+
+    async def _historian(self, broker: EmbeddedBroker) -> None:
+        """A subscriber as a plant's historian has one; it keeps each result once, by source and id."""
+        seen: set[tuple[str, str]] = set()
+        async with aiomqtt.Client(
+            broker.host,
+            broker.port,
+            username="historian",
+            password=broker.passwords["historian"],
+            protocol=aiomqtt.ProtocolVersion.V311,
+        ) as client:
+            await client.subscribe(f"{TOPICS.prefix}/#", qos=1)
+            async for message in client.messages:
+                topic, payload = message.topic.value, bytes(message.payload)
+                event = json.loads(payload)
+                kind = topic.removeprefix(f"{TOPICS.prefix}/").partition("/")[0]
+                if _is_example(kind, event):
+                    self.report.messages[kind] = event
+                if kind == "result" and (event["source"], event["id"]) not in seen:
+                    seen.add((event["source"], event["id"]))
+                    self.report.received.append(event)
+                    self.report.topics.append(topic)
+                    if event["data"]["sample"]["id"] == EXAMPLE:  # asked for again, as after a loss
+                        request = {"source": event["source"], "stream": event["subject"]}
+                        request |= dict.fromkeys(("first", "last"), int(event["sequence"]))
+                        await client.publish(TOPICS.refill(), json.dumps(request))
+                elif kind == "result":
+                    self.report.again.append(event["data"]["sample"]["id"])
+
+    # ---- the shift
+
+    async def shift(self, samples: tuple[Sample, ...] = SHIFT) -> Report:
+        """Work through `samples`, the benches side by side."""
+        started = time.monotonic()
+        benches = dict.fromkeys(s.bench for s in samples)
+        await asyncio.gather(*(self._bench([s for s in samples if s.bench == bench]) for bench in benches))
+        await self._all_received()
+        self.report.seconds = time.monotonic() - started
+        return self.report
+
+    async def _bench(self, samples: list[Sample]) -> None:
+        for sample in samples:
+            measured = await self._measure(sample, sample.speed)
+            speed = _advised_speed(measured) if sample.follow_advice else None
+            if speed is not None:
+                await self._measure(sample, speed, f"again at {speed:g} min⁻¹, as advised")
+
+    async def _measure(self, sample: Sample, speed: float | None, about: str = "") -> Measured:
+        bench = self._benches[sample.bench]
+        await bench.tell(f"fluid {sample.fluid} 25")
+        self._tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
+        order = {
+            "do": "run",
+            "method": sample.method,
+            "instrument": sample.bench,
+            "sample": sample.sample,
+            "product": sample.product,
+            "fluid": sample.certificate,
+            "operator": "demo",
+            "choices": {} if speed is None else {"speed": speed},
+        }
+        pulled = False
+        measured = Measured(sample, speed, {}, None)
+        async for answer in self._service.handle(order):
+            view = answer.get("view")
+            if view is not None:
+                self._watch(sample.bench, view)
+                if sample.unplug and not pulled and view["state"] == "measuring" and view["stage_s"] > UNPLUG_AFTER_S:
+                    pulled = True
+                    await bench.tell("unplug")
+            elif "outcome" in answer:
+                measured.outcome, measured.result = answer["outcome"], answer["result"]
+        self.report.measured.append(measured)
+        if pulled:
+            await self._plug_in_again(sample.bench, bench)
+        return measured
+
+    async def _plug_in_again(self, name: str, bench: BenchProcess) -> None:
+        self._tell(f"{name}  the cable is back; the daemon looks whether the motor still turns")
+        await bench.tell("replug")
+        session = self._supervisor.sessions[name]
+        await _until(lambda: session.standing.state == "ready", 30.0)
+        truth = json.loads(await bench.tell("state"))
+        self.report.after_unplugging = (
+            "stopped and read back" if not session.standing.motor and not truth["turning"] else session.standing.motor
+        )
+
+    async def _all_received(self) -> None:
+        report = self.report
+        await _until(lambda: len(report.received) >= len(report.measured) and bool(report.again), RESULTS_WAIT_S)
+
+
+def _is_example(kind: str, message: dict[str, Any]) -> bool:
+    if kind == "flat":
+        return bool(message["data"]["sample_id"] == EXAMPLE)
+    if kind in ("result", "last"):
+        return bool(message["data"]["sample"]["id"] == EXAMPLE)
+    if kind == "live":
+        return message["run"] is not None and message["instrument"] == SHIFT[0].bench
+    return kind in ("curve", "refill") or (kind == "status" and message["state"] == "online")
+
+
+def _advised_speed(measured: Measured) -> float | None:
+    """The first speed among the advice; the text is for people, so the conclusion's own field is looked at."""
+    for advice in (measured.result or {}).get("advice", []):
+        if advice.get("speed") is not None and advice.get("geometry") is None:
+            return float(advice["speed"])
+    return None
+
+
+async def _until(condition: Callable[[], bool], seconds: float) -> None:
+    deadline = time.monotonic() + seconds
+    while not condition() and time.monotonic() < deadline:  # noqa: ASYNC110 - looks at what has no event
+        await asyncio.sleep(0.05)
+
+
+async def _cancel(task: "asyncio.Task[None]") -> None:
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)

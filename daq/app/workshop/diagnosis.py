@@ -1,0 +1,233 @@
+"""Finds out what is wrong with an installation, and says what to do about it."""
+
+import asyncio
+import os
+import stat
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from daq.adapters.mqtt_settings import MqttSettings, tls_context
+from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
+from daq.adapters.store_checks import Finding, check_database, check_disk
+from daq.adapters.store_read import Reader
+from daq.app.daemon.control import raise_error, request
+from daq.app.delivery.publishing import Publishing
+from daq.app.delivery.sparkplug import Sparkplug
+from daq.app.setup.catalogue import Catalogue, parts
+from daq.app.setup.certificates import findings as certificate_findings
+from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
+from daq.core.errors import DaqError, SettingError, StoreError
+
+EARLIEST_NS: Final = 1_735_689_600 * 10**9
+"""2025-01-01: a clock that stands before it was never set."""
+SET_BACK_NS: Final = 60 * 10**9
+"""A clock this far behind the newest entry of the database was set back."""
+TIMESYNC: Final = Path("/run/systemd/timesync")
+
+
+def examine(config: str | None, state: str | None, *, now_ns: int | None = None) -> list[Finding]:
+    """Everything that can be looked at without disturbing a measurement."""
+    now = time.time_ns() if now_ns is None else now_ns
+    findings: list[Finding] = []
+    catalogue: Catalogue | None = None
+    try:
+        catalogue, errors = Catalogue.read(config_dir(config))
+    except SettingError as error:
+        findings.append(Finding(False, "configuration", str(error), "name a configuration with --config"))
+    else:
+        findings += _configuration(catalogue, errors)
+        findings += _drivers(catalogue)
+    try:
+        folder = state_dir(state, catalogue.state if catalogue is not None else None, create=False)
+    except SettingError as error:
+        findings.append(Finding(False, "state directory", str(error), "name a directory with --state"))
+        return findings
+    findings += _state(folder, now)
+    findings += _clock(folder, now)
+    pid = holder(folder) if folder.is_dir() else None
+    daemon, findings_of_daemon = _daemon(folder, pid)
+    findings += findings_of_daemon
+    findings.append(serial_devices())
+    if catalogue is not None:
+        for name in catalogue.enabled:
+            if name in catalogue.instruments:
+                findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
+        findings.append(_broker(catalogue))
+        findings += certificate_findings(catalogue.daemon, now / 1e9)
+        findings += _sparkplug(catalogue)
+    return findings
+
+
+def _configuration(catalogue: Catalogue, errors: list[SettingError]) -> list[Finding]:
+    if not errors:
+        said = f"{catalogue.folder}: {catalogue.files} files, {len(catalogue.instruments)} instruments"
+        return [Finding(True, "configuration", said)]
+    return [Finding(False, "configuration", str(e), "change the file; `daq check` looks again") for e in errors]
+
+
+def _drivers(catalogue: Catalogue) -> Iterator[Finding]:
+    problems = catalogue.drivers.problems()
+    for reason in problems.values():
+        yield Finding(False, "driver", reason, "repair or uninstall it; the other drivers work")
+    if not catalogue.drivers.names:
+        yield Finding(False, "drivers", "none is installed", "install daq again, with its drivers")
+    elif not problems:
+        yield Finding(True, "drivers", ", ".join(catalogue.drivers.names))
+    for instrument in catalogue.instruments.values():
+        if instrument.driver in problems:
+            continue
+        try:
+            catalogue.make_driver(instrument)
+        except SettingError as error:
+            for e in parts(error):
+                yield Finding(False, f"instrument {instrument.name}", str(e), "change the file")
+
+
+def _state(folder: Path, now: int) -> list[Finding]:
+    name = "state directory"
+    if not folder.is_dir():
+        return [Finding(True, name, f"{folder} is not there yet; the first run makes it")]
+    findings = []
+    mode = stat.S_IMODE(folder.stat().st_mode)
+    if mode & 0o022:
+        findings.append(
+            Finding(False, name, f"others may write in {folder} (mode {mode:o})", f"run: chmod go-w {folder}")
+        )
+    elif not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        owner = user_name(folder.stat().st_uid)
+        findings.append(Finding(False, name, f"{folder} belongs to {owner}", f"run daq as {owner}, or use --state"))
+    else:
+        findings.append(Finding(True, name, str(folder)))
+    database = database_path(folder)
+    if database.exists():
+        return findings + check_database(database, utc_ns=now)
+    return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
+
+
+def _clock(folder: Path, now: int) -> Iterator[Finding]:
+    do = "set the clock; results carry its time (timedatectl set-ntp true)"
+    if now < EARLIEST_NS:
+        yield Finding(False, "clock", f"it shows {_day(now)}: it was never set", do)
+        return
+    newest = _newest_entry(folder)
+    if newest is not None and now < newest - SET_BACK_NS:
+        said = f"it shows {_day(now)}, but the database has entries of {_day(newest)}: the clock was set back"
+        yield Finding(False, "clock", said, do)
+        return
+    if TIMESYNC.is_dir() and not (TIMESYNC / "synchronized").exists():
+        yield Finding(False, "clock", "it is not synchronised with any time server", do)
+        return
+    yield Finding(True, "clock", f"{_day(now)} UTC")
+
+
+def _day(utc_ns: int) -> str:
+    return time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(utc_ns // 10**9))
+
+
+def _newest_entry(folder: Path) -> int | None:
+    if not database_path(folder).exists():
+        return None
+    try:
+        with Reader(database_path(folder)) as reader:
+            newest: int | None = reader.query("SELECT max(utc_ns) AS t FROM audit")[0]["t"]
+            return newest
+    except StoreError:
+        return None  # the checks of the database say why it cannot be read
+
+
+def _daemon(folder: Path, pid: int | None) -> tuple[dict[str, Any] | None, list[Finding]]:
+    """What a running daemon says of itself, and what is wrong there."""
+    if pid is None:
+        return None, [Finding(True, "daemon", "none runs with this state directory")]
+    try:
+        answers = request(socket_path(folder), {"do": "status"}, timeout_s=NETWORK_S)
+        status: dict[str, Any] | None = next((raise_error(a)["status"] for a in answers if "status" in a), None)
+    except DaqError as error:
+        do = f"look into its log; restart it if it does not come back (process {pid})"
+        return None, [
+            Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
+        ]
+    if status is None:
+        return None, [Finding(False, "daemon", f"process {pid} gave no answer", "look into its log")]
+    findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status['instruments']) or 'no instrument'}")]
+    for name, standing in status["instruments"].items():
+        if standing["motor"]:
+            do = "look at it, stop it at the instrument itself if it turns, keep your hands away"
+            findings.append(Finding(False, f"instrument {name}", f"the motor {standing['motor']}", do))
+        if standing["state"] not in ("ready", "in a run"):
+            said = f"{standing['state']}: {standing['detail']}".rstrip(": ")
+            findings.append(Finding(False, f"instrument {name}", said, "check cable, power and port"))
+    if status["store"]:
+        findings.append(Finding(False, "store", status["store"], "no new run begins until this is mended"))
+    broker = status["broker"]
+    if broker is not None and not broker["connected"]:
+        said = f"the daemon is not connected: {broker['trouble'] or 'still trying'}"
+        findings.append(Finding(False, "publishing", said, "results wait in the outbox; see the broker's line below"))
+    findings += _sparkplug_of(status.get("sparkplug"))
+    return status, findings
+
+
+def _sparkplug_of(standing: dict[str, Any] | None) -> Iterator[Finding]:
+    if standing is None:
+        return
+    if standing["trouble"] or not standing["alive"]:
+        said = f"the node is {standing['state']}" + (f": {standing['trouble']}" if standing["trouble"] else "")
+        do = "results are sent as historical data once it is alive again; the JSON messages do not depend on it"
+        yield Finding(False, "sparkplug", said, do)
+    else:
+        devices = ", ".join(standing["devices"]) or "none"
+        yield Finding(True, "sparkplug", f"the node is alive; devices: {devices}; {standing['results']} results sent")
+
+
+def _sparkplug(catalogue: Catalogue) -> Iterator[Finding]:
+    try:
+        node = Sparkplug.from_settings(catalogue.daemon)
+        if node is None or catalogue.daemon.sparkplug is None:
+            return
+        if catalogue.daemon.sparkplug.broker is not None:
+            asyncio.run(_log_in(node.settings))
+    except DaqError as error:
+        yield Finding(False, "sparkplug broker", str(error), "results wait in the database; nothing is lost")
+        return
+    said = f"node {node.names.node} of group {node.names.group} at {node.settings.place}"
+    yield Finding(True, "sparkplug broker", said)
+
+
+def _broker(catalogue: Catalogue) -> Finding:
+    try:
+        publishing = Publishing.from_settings(catalogue.daemon)
+    except DaqError as error:
+        return Finding(False, "broker", str(error), "results wait in the outbox until this is mended")
+    if publishing is None:
+        return Finding(True, "broker", "none is configured; results stay in the database")
+    settings = publishing.settings
+    try:
+        asyncio.run(_log_in(settings))
+    except DaqError as error:
+        return Finding(False, "broker", str(error), "results wait in the outbox; nothing is lost")
+    return Finding(True, "broker", f"{settings.place} lets us in")
+
+
+async def _log_in(settings: MqttSettings) -> None:
+    """Connect as the daemon would, under another client id and without a will, and say farewell."""
+    import aiomqtt  # noqa: PLC0415 - heavy, and only where a broker is configured
+
+    client = aiomqtt.Client(
+        settings.host,
+        settings.real_port,
+        identifier=f"daq-doctor-{os.getpid()}",
+        username=settings.user or None,
+        password=settings.password or None,
+        protocol=aiomqtt.ProtocolVersion.V311,
+        timeout=NETWORK_S,
+        tls_context=tls_context(settings),
+    )
+    try:
+        async with client:
+            pass
+    except aiomqtt.MqttError as error:
+        raise DaqError(
+            f"{settings.place}: {error}; check that the broker runs, host, port, TLS, user and password"
+        ) from error

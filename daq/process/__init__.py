@@ -1,0 +1,1 @@
+"""What every long-lived process of ours needs: daemon and collector alike."""

@@ -1,0 +1,63 @@
+"""How to reach a broker and its secrets, from what a file says."""
+
+import os
+from pathlib import Path
+
+from daq.adapters.mqtt_settings import MqttSettings
+from daq.core.errors import SettingError
+from daq.methods.broker import Broker, Secret
+
+
+def broker_settings(mqtt: Broker, file: str, table: str = "mqtt") -> MqttSettings:
+    """How to reach the broker that a table of a file names.
+
+    Raises:
+        SettingError: the password's place cannot be read.
+    """
+    tls = mqtt.tls
+    return MqttSettings(
+        host=mqtt.host,
+        port=mqtt.tcp_port,
+        user=mqtt.user or "",
+        password=read_secret(mqtt.password, file, f"{table}.password") if mqtt.password is not None else "",
+        tls=tls is not None,
+        ca_file=(tls.ca or "") if tls else "",
+        cert_file=(tls.certificate or "") if tls else "",
+        key_file=(tls.key or "") if tls else "",
+        client_id=mqtt.client_id or "",
+        protocol=mqtt.version,
+        keepalive_s=max(5, round(mqtt.keepalive / 1e9)),
+    )
+
+
+def read_secret(secret: Secret, file: str, key: str = "mqtt.password") -> str:
+    """The secret from where the file says it is: a systemd credential, the environment, or a file.
+
+    Raises:
+        SettingError: it is not there, or a file is readable for others.
+    """
+    if secret.env is not None:
+        value = os.environ.get(secret.env)
+        if not value:
+            raise SettingError(f"the environment variable {secret.env} is not set", file=file, key=key)
+        return value
+    if secret.credential is not None:
+        folder = os.environ.get("CREDENTIALS_DIRECTORY")
+        if not folder:
+            raise SettingError(
+                "a systemd credential is named, but systemd passed none; add LoadCredential= to the unit",
+                file=file,
+                key=key,
+            )
+        return _first_line(Path(folder) / secret.credential, file, key, private=False)
+    return _first_line(Path(secret.file or ""), file, key, private=True)
+
+
+def _first_line(path: Path, file: str, key: str, *, private: bool) -> str:
+    try:
+        if private and path.stat().st_mode & 0o077:
+            raise SettingError(f"{path} can be read by others; run: chmod 600 {path}", file=file, key=key)
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingError(f"{path} cannot be read: {error}", file=file, key=key) from None
+    return text.partition("\n")[0].strip()
