@@ -7,7 +7,7 @@ import threading
 
 import pytest
 
-from daq.app.cli.run import _talk
+from daq.app.cli.measuring.run import _talk
 from daq.app.daemon.control import ControlServer, request
 from daq.core.errors import LinkError
 

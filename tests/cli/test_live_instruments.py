@@ -7,7 +7,8 @@ from unittest.mock import Mock
 import pytest
 
 from daq.adapters.paths import examples_dir
-from daq.app.cli import run, runs
+from daq.app.cli.measuring import run
+from daq.app.cli.records import runs
 from daq.app.records.health_history import figures, line_said
 from daq.app.records.replaying import maker
 from daq.app.run.view import decimals, run_view

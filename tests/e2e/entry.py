@@ -70,7 +70,7 @@ def main(
     here = argv.index("--")
     switches = _parser().parse_args(argv[:here])
     from daq.app.cli import main as daq_main
-    from daq.app.cli import run, serve
+    from daq.app.cli.measuring import run, serve
 
     if switches.driver_fault:
         break_driver(switches.driver_fault)

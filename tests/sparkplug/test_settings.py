@@ -42,7 +42,7 @@ def test_it_may_have_a_broker_of_its_own(tmp_path):
 
 def test_without_the_table_there_is_no_node_and_no_library(tmp_path):
     assert Sparkplug.from_settings(load(tmp_path, "")) is None
-    code = "import sys, daq.app.cli.serve; print([m for m in sys.modules if m.startswith('google')])"
+    code = "import sys, daq.app.cli.measuring.serve; print([m for m in sys.modules if m.startswith('google')])"
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout == "[]\n"
 
 

@@ -6,7 +6,7 @@ import dataclasses
 import signal
 from typing import Any
 
-from daq.app.cli.capture import baud, count, seconds, with_advice
+from daq.app.cli.workshop.capture import baud, count, seconds, with_advice
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
-from daq.app.cli.serve import publishing, sparkplug
+from daq.app.cli.measuring.serve import publishing, sparkplug
 from daq.app.daemon.control import LONGEST_LINE, Answer, raise_error
 from daq.app.daemon.process import served
 from daq.app.daemon.supervisor import Supervisor
