@@ -19,9 +19,9 @@ from daq.collect.metrics import metrics_text
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.worker import BACKOFF_FIRST_S, BACKOFF_MOST_S, Worker
 from daq.core.errors import SettingError
-from daq.methods.collector import Collector, Postgres
-from daq.methods.daemon import Metrics
-from daq.methods.load import parse, read_toml
+from daq.methods.files.collector import Collector, Postgres
+from daq.methods.files.daemon import Metrics
+from daq.methods.files.load import parse, read_toml
 from daq.process.brokers import broker_settings, read_secret
 from daq.process.exposing import exposed
 from daq.process.systemd import notify

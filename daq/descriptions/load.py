@@ -9,7 +9,7 @@ from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.checks import faults
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.model import DescriptionTables
-from daq.methods.load import parse, read_toml
+from daq.methods.files.load import parse, read_toml
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 from daq.descriptions import template
 from daq.descriptions.types import TYPES
-from daq.methods.fields import Listed, Model, Name, Text, duration
+from daq.methods.files.fields import Listed, Model, Name, Text, duration
 
 FORMAT: Final = 1
 RESERVED: Final = ("interval_ms", "mode", "direction")

@@ -1,1 +1,1 @@
-"""daq.methods."""
+"""What is measured and how, and what a run means: files, plans, conclusions, messages."""

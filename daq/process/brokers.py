@@ -5,7 +5,7 @@ from pathlib import Path
 
 from daq.adapters.mqtt_settings import MqttSettings
 from daq.core.errors import SettingError
-from daq.methods.broker import Broker, Secret
+from daq.methods.files.broker import Broker, Secret
 
 
 def broker_settings(mqtt: Broker, file: str, table: str = "mqtt") -> MqttSettings:

@@ -9,7 +9,7 @@ from typing import Final
 import structlog
 
 from daq.core.errors import DaqError
-from daq.methods.daemon import Metrics
+from daq.methods.files.daemon import Metrics
 from daq.process.exposition import CONTENT_TYPE
 
 log = structlog.get_logger()

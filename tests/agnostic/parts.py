@@ -5,10 +5,10 @@ from typing import Any
 
 from daq.core.driver import Channel, Decoded, Driver, Identity, Reject, Reply, Request
 from daq.core.framing import Framing
-from daq.methods import load
-from daq.methods.compile import Known, compile_plan
-from daq.methods.conclude import conclude
-from daq.methods.result import ResultData, RunRecord
+from daq.methods.concluding.conclude import conclude
+from daq.methods.files import load
+from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.planning.compile import Known, compile_plan
 from daq.testing.bench import Bench
 
 CHANNELS = {

@@ -8,7 +8,7 @@ import pytest
 from jsonschema import validate
 
 from daq.core.errors import SettingErrors
-from daq.methods.result import flat_schema, schema
+from daq.methods.messages.result import flat_schema, schema
 from tests.agnostic.parts import Numbers, World, instrument, measured, method, product
 
 WEIGHING = """

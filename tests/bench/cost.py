@@ -28,7 +28,7 @@ from daq.core.events import Event, LinkUp, OperatorCommand, Received, Sent
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan, Rule, to_json
-from daq.methods.compile import compile_plan
+from daq.methods.planning.compile import compile_plan
 from tests.described import RotationalDriver, line
 
 SECOND = 1_000_000_000

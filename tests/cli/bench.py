@@ -20,7 +20,7 @@ from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Receive
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
 from daq.core.plan import to_json
-from daq.methods.digest import canonical
+from daq.methods.files.digest import canonical
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.thermometer.thermometer import Thermometer

@@ -17,7 +17,7 @@ from daq.adapters.paths import StateLock, database_path
 from daq.app.workshop import diagnosis as doctor
 from daq.app.workshop import ports
 from daq.app.workshop.diagnosis import examine
-from daq.methods.instrument import Instrument
+from daq.methods.files.instrument import Instrument
 
 INSTRUMENT = """
 name = "bench-1"

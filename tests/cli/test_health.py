@@ -15,7 +15,7 @@ from daq.app.records.health_history import figures, judged
 from daq.app.records.replaying import maker
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import StoreError
-from daq.methods.instrument import HealthLimits
+from daq.methods.files.instrument import HealthLimits
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.fluids import Fluid

@@ -18,8 +18,8 @@ from daq.app.screens.run_screen import SIGNAL_ROWS, live_lines, plain_line, text
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
-from daq.methods.compile import compile_plan
-from daq.methods.judging import reported
+from daq.methods.concluding.judging import reported
+from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
 from tests.agnostic.built_in import DRIVERS, pair
 from tests.cli.views import MEASURING, changed, result

@@ -9,9 +9,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from daq.adapters.topics import Topics
-from daq.methods.conclude import conclude
-from daq.methods.envelope import envelope
-from daq.methods.result import ResultData, RunRecord
+from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.envelope import envelope
+from daq.methods.messages.result import ResultData, RunRecord
 from tests.methods.bench import facts, kept, plan_of, told
 from tests.methods.test_conclude import summaries
 

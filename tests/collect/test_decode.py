@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, NotAnEventError, decode, decode_live
 from daq.core.faults import Quality
-from daq.methods.livedata import LiveData, LiveValue
+from daq.methods.messages.livedata import LiveData, LiveValue
 from tests.collect.events import SOURCE, T0, curve, own_id, result
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from daq.core.faults import Quality
 from daq.core.units import UNITS, convert
-from daq.methods.envelope import envelope
+from daq.methods.messages.envelope import envelope
 
 #: Rules of CloudEvents 1.0.2, sections "Context Attributes" and "Naming Conventions", from memory.
 NAMES = re.compile(r"[a-z0-9]{1,20}")

@@ -12,8 +12,8 @@ from daq.app.delivery.live_values import LiveValues
 from daq.app.run.session import Standing
 from daq.core.driver import Channel
 from daq.core.errors import SettingErrors
-from daq.methods.daemon import Daemon
-from daq.methods.load import parse
+from daq.methods.files.daemon import Daemon
+from daq.methods.files.load import parse
 
 SCHEMA = next(json.loads(s.text()) for s in SCHEMAS if s.name == "live")
 

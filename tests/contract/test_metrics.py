@@ -20,8 +20,8 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from daq.app.setup.certificates import certificates, findings
 from daq.core.errors import SettingErrors
-from daq.methods.daemon import Daemon
-from daq.methods.load import parse
+from daq.methods.files.daemon import Daemon
+from daq.methods.files.load import parse
 from daq.process.exposing import LONGEST_REQUEST, MetricsPort
 from daq.process.exposition import Family, render
 from tests.mqtt.parts import PASSWORD, Mosquitto, needs_mosquitto

@@ -7,8 +7,8 @@ in either does not hide in both.
 import pytest
 
 from daq.core.replay import replay
-from daq.methods.compile import compile_plan
-from daq.methods.load import load_instrument, load_method
+from daq.methods.files.load import load_instrument, load_method
+from daq.methods.planning.compile import compile_plan
 from daq.testing import Bench
 from simulators.rotational import (
     CoaxialCylinders,

@@ -11,13 +11,13 @@ import tomllib
 from dataclasses import dataclass
 
 from daq.core.plan import Plan
-from daq.methods.compile import compile_plan
-from daq.methods.conclude import conclude
-from daq.methods.conclusion import Conclusion
-from daq.methods.instrument import Instrument
-from daq.methods.load import parse
-from daq.methods.product import Product
-from daq.methods.recipe import Method
+from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.load import parse
+from daq.methods.files.product import Product
+from daq.methods.files.recipe import Method
+from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import GEOMETRIES
 from simulators.rotational.flow import torque_table

@@ -8,9 +8,9 @@ from daq.core.driver import Driver, Identity
 from daq.core.effects import Facts, Kept, Noted, StepEnded
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
-from daq.methods import load
-from daq.methods.collector import Collector
-from daq.methods.compile import compile_plan
+from daq.methods.files import load
+from daq.methods.files.collector import Collector
+from daq.methods.planning.compile import compile_plan
 from tests.described import RotationalDriver, ThermometerDriver
 
 CONFIG = Path(__file__).parents[2] / "config"

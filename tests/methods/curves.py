@@ -4,10 +4,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from daq.core.plan import Plan
-from daq.methods.conclude import conclude
-from daq.methods.curve import curve_of
-from daq.methods.curvedata import FlowCurveData
-from daq.methods.load import load_method
+from daq.methods.concluding.conclude import conclude
+from daq.methods.curves.curve import curve_of
+from daq.methods.curves.curvedata import FlowCurveData
+from daq.methods.files.load import load_method
 from daq.testing.bench import Bench
 from simulators.rotational import Fluid, RotationalInstrument
 from simulators.rotational.catalogue import GEOMETRIES

@@ -7,9 +7,9 @@ import pytest
 
 from daq.core.effects import AtRest
 from daq.core.plan import plan_from_json, to_json
-from daq.methods.budget import JCGM_100, JCGM_101, TRIALS
-from daq.methods.compile import Known
-from daq.methods.conclude import conclude
+from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
+from daq.methods.concluding.conclude import conclude
+from daq.methods.planning.compile import Known
 from daq.rheology.uncertainty import rectangular_sum_half_width
 from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
 

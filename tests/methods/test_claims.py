@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from daq.methods.conclude import conclude
+from daq.methods.concluding.conclude import conclude
 from simulators.rotational.catalogue import FLUIDS
 from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
 from tests.methods.test_whole_runs import run

@@ -7,7 +7,7 @@ import pytest
 from daq.core.effects import Noted
 from daq.core.faults import Quality
 from daq.core.statistics import Summary
-from daq.methods.conclude import conclude
+from daq.methods.concluding.conclude import conclude
 from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
 
 SPEED = 30.0

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from daq.core.errors import SettingError
-from daq.methods.conclude import conclude
-from daq.methods.load import load_product
-from daq.methods.result import ResultData, RunRecord
+from daq.methods.concluding.conclude import conclude
+from daq.methods.files.load import load_product
+from daq.methods.messages.result import ResultData, RunRecord
 from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
 from tests.methods.test_whole_runs import run
 

@@ -5,11 +5,11 @@ import math
 
 import pytest
 
-from daq.methods.conclude import conclude
-from daq.methods.curve import curve_of
-from daq.methods.curvedata import FlowCurveData
-from daq.methods.payload import StepData
-from daq.methods.recipe import ALL_MODELS
+from daq.methods.concluding.conclude import conclude
+from daq.methods.curves.curve import curve_of
+from daq.methods.curves.curvedata import FlowCurveData
+from daq.methods.files.recipe import ALL_MODELS
+from daq.methods.messages.payload import StepData
 from daq.rheology import flowmodels
 from simulators.rotational.catalogue import FLUIDS
 from tests.methods.bench import plan_of

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.methods.digest import digest
+from daq.methods.files.digest import digest
 from tests.methods.bench import example, load_changed
 
 FILE = "methods/clear-glaze-qc.toml"

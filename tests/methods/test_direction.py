@@ -4,7 +4,7 @@ import pytest
 
 from daq.core.driver import Reply, Values
 from daq.core.errors import SettingError
-from daq.methods.conclude import conclude
+from daq.methods.concluding.conclude import conclude
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument

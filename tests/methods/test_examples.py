@@ -180,7 +180,7 @@ def test_a_thermometer_needs_neither_geometry_nor_motion():
 
 
 def test_importing_the_methods_loads_no_numpy():
-    code = "import sys, daq.methods.load, daq.methods.compile, daq.methods.conclude, daq.methods.result\n"
+    code = "import sys, daq.methods.files.load, daq.methods.planning.compile, daq.methods.concluding.conclude, daq.methods.messages.result\n"
     code += "print([m for m in ('numpy', 'scipy', 'asyncio') if m in sys.modules])"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=CONFIG.parent)
     assert out.stdout.strip() == "[]"

@@ -11,10 +11,10 @@ from daq.core.driver import Channel, Driver, Part, Reject, Values
 from daq.core.errors import SettingError
 from daq.core.framing import Framing
 from daq.core.replay import replay
-from daq.methods.compile import compile_plan
-from daq.methods.conclude import conclude
-from daq.methods.load import load_instrument
-from daq.methods.probes import ProbedDriver
+from daq.methods.concluding.conclude import conclude
+from daq.methods.files.load import load_instrument
+from daq.methods.planning.compile import compile_plan
+from daq.methods.planning.probes import ProbedDriver
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument

@@ -8,8 +8,8 @@ import pytest
 from pydantic import ValidationError
 
 from daq.core.statistics import Summary
-from daq.methods.conclude import conclude
-from daq.methods.result import FlatResultData, ResultData, RunRecord, envelope, flat_schema, schema
+from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.result import FlatResultData, ResultData, RunRecord, envelope, flat_schema, schema
 from tests.methods.bench import example, facts, flat, kept, plan_of, told
 from tests.methods.test_conclude import saturated, summaries
 

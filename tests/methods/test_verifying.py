@@ -10,10 +10,10 @@ import random
 import pytest
 
 from daq.core.errors import SettingError, SettingErrors
-from daq.methods.compile import Known
-from daq.methods.conclude import conclude
-from daq.methods.result import ResultData, RunRecord
-from daq.methods.standing import Verified, day, standing
+from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.planning.compile import Known
+from daq.methods.planning.standing import Verified, day, standing
 from daq.quality.verification import certified_coefficient, certified_viscosity
 from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.methods.conclude import conclude
+from daq.methods.concluding.conclude import conclude
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from daq.core.errors import SettingError
-from daq.methods.load import load_daemon, load_instrument, load_method, load_product
+from daq.methods.files.load import load_daemon, load_instrument, load_method, load_product
 from tests.methods.bench import CONFIG, changed, load_changed, plan_of
 from tests.methods.wrong_files import FILES, PLANS
 

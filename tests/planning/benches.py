@@ -5,11 +5,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from daq.core.plan import Plan
-from daq.methods.compile import compile_plan
-from daq.methods.conclude import conclude
-from daq.methods.conclusion import Conclusion
-from daq.methods.instrument import Instrument
-from daq.methods.load import load_method
+from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.load import load_method
+from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import GEOMETRIES
 from simulators.rotational.fluids import Fluid

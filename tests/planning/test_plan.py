@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.methods.ranging import plan_instrument, speeds_of
+from daq.methods.planning.ranging import plan_instrument, speeds_of
 from daq.rheology.ranges import Expected, speeds_between
 from daq.rheology.torque import BandClass
 from simulators.rotational.fluids import Fluid

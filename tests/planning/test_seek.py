@@ -9,7 +9,7 @@ from daq.core.pipeline import Pipeline
 from daq.core.plan import Seek, plan_from_json, to_json
 from daq.core.replay import replay
 from daq.core.seeking import Try, local_index, next_speed, power_law_speed
-from daq.methods.load import load_method
+from daq.methods.files.load import load_method
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.flow import torque_table
 from simulators.rotational.fluids import Fluid

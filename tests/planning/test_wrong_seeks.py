@@ -3,8 +3,8 @@
 import pytest
 
 from daq.core.errors import SettingError
-from daq.methods.compile import compile_plan
-from daq.methods.load import load_method
+from daq.methods.files.load import load_method
+from daq.methods.planning.compile import compile_plan
 from tests.described import RotationalDriver, ThermometerDriver
 from tests.methods.bench import CONFIG, example
 from tests.planning.benches import instrument_for

@@ -20,7 +20,7 @@ from daq.app.workshop import ports
 from daq.core.driver import Port
 from daq.core.errors import LinkError, SettingError
 from daq.core.portname import UsbAdapter, check_port_name, network_place, usb_adapter
-from daq.methods.instrument import Instrument, SerialLine
+from daq.methods.files.instrument import Instrument, SerialLine
 from tests.ports.parts import Bus, Heard, Rfc2217Server, Tiny, framed, until
 
 PORT = Port(baud=9600)

@@ -14,8 +14,8 @@ from daq.app.setup.drivers import Drivers
 from daq.app.setup.orders import RunOrder
 from daq.core.events import Sent
 from daq.core.journal import read_records
-from daq.methods.instrument import Instrument
-from daq.methods.load import load_method
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.load import load_method
 from tests.ports.parts import Bus, until
 
 

@@ -12,7 +12,7 @@ from daq.app.run.session import Session
 from daq.app.setup.lines import RealPorts
 from daq.core.driver import Driver, Reject, Reply
 from daq.core.framing import Framing
-from daq.methods.instrument import Instrument
+from daq.methods.files.instrument import Instrument
 from tests.ports.parts import MS, Bus, Tiny, until
 
 

@@ -15,7 +15,7 @@ from daq.app.run.session import Session
 from daq.app.setup.lines import RealPorts, sharing_errors, stop_bytes
 from daq.core.driver import Port
 from daq.core.errors import LinkError
-from daq.methods.instrument import Instrument
+from daq.methods.files.instrument import Instrument
 from tests.ports.parts import Bus, Heard, Tiny, framed, until
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from daq.app.delivery.sparkplug import Sparkplug
 from daq.core.errors import SettingError
-from daq.methods.load import load_daemon
+from daq.methods.files.load import load_daemon
 
 MQTT = '[mqtt]\nhost = "broker"\nuser = "daq"\nclient_id = "bench"\npassword = { env = "DAQ_TEST_PASSWORD" }\n'
 

@@ -14,7 +14,7 @@ from types import SimpleNamespace
 from daq.adapters.clock import SystemClock
 from daq.adapters.store import Store
 from daq.app.delivery.sparkplug import Sparkplug
-from daq.methods.sparkplug import Sparkplug as Table
+from daq.methods.files.sparkplug import Sparkplug as Table
 from tests.mqtt.parts import PASSWORD
 from tests.sparkplug.parts import GROUP, NODE, settings_for
 from tests.store.parts import begin, builder, conclude, register

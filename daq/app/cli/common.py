@@ -12,7 +12,7 @@ from daq.adapters.store_read import Reader
 from daq.adapters.store_rows import RunRecord
 from daq.app.setup.catalogue import state_of
 from daq.core.errors import SettingError
-from daq.methods.load import load_daemon
+from daq.methods.files.load import load_daemon
 
 SHOWN_ID = 8
 """Characters of a run's id in tables; enough to type, and longer where that is not unique."""

@@ -14,7 +14,7 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import certificates, files_of
 from daq.core.errors import StoreError
 from daq.core.run import OUTCOMES
-from daq.methods.daemon import Metrics
+from daq.methods.files.daemon import Metrics
 from daq.process.exposing import exposed
 from daq.process.exposition import Family, render
 

@@ -39,8 +39,8 @@ from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.plan import Plan
-from daq.methods.compile import Known
-from daq.methods.instrument import Instrument
+from daq.methods.files.instrument import Instrument
+from daq.methods.planning.compile import Known
 
 if TYPE_CHECKING:
     from daq.app.delivery.sparkplug import Sparkplug

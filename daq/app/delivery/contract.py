@@ -13,10 +13,10 @@ from typing import Any, Final
 from pydantic import BaseModel
 
 from daq.adapters.topics import Topics
-from daq.methods.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
-from daq.methods.livedata import LIVE_SCHEMA, LIVE_VERSION, LiveData
-from daq.methods.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, flat_schema, schema
-from daq.methods.statusdata import (
+from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
+from daq.methods.messages.livedata import LIVE_SCHEMA, LIVE_VERSION, LiveData
+from daq.methods.messages.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, flat_schema, schema
+from daq.methods.messages.statusdata import (
     REFILL_SCHEMA,
     REFILL_VERSION,
     STATUS_SCHEMA,

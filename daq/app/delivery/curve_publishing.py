@@ -14,8 +14,8 @@ from daq.adapters.topics import Topics
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso
-from daq.methods.curvedata import CURVE_SCHEMA, CURVE_VERSION, FlowCurveMessage
-from daq.methods.envelope import envelope
+from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, FlowCurveMessage
+from daq.methods.messages.envelope import envelope
 
 CONTENT_TYPE: Final = "application/cloudevents+json"
 

@@ -10,7 +10,7 @@ from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.derive import roots
 from daq.core.faults import Quality, publishable, worst
-from daq.methods.livedata import LiveData, LiveValue
+from daq.methods.messages.livedata import LiveData, LiveValue
 
 if TYPE_CHECKING:
     from daq.app.daemon.supervisor import Active

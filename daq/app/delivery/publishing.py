@@ -16,7 +16,7 @@ from daq.adapters.store import Store
 from daq.adapters.topics import Topics
 from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
-from daq.methods.daemon import Daemon
+from daq.methods.files.daemon import Daemon
 from daq.process.brokers import broker_settings
 
 LAST_DELIVERY_S: Final = 5.0

@@ -28,8 +28,8 @@ from daq.app.delivery.sparkplug_metrics import (
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.errors import SettingError, StoreError
-from daq.methods.daemon import Daemon
-from daq.methods.sparkplug import Sparkplug as Table
+from daq.methods.files.daemon import Daemon
+from daq.methods.files.sparkplug import Sparkplug as Table
 from daq.process.brokers import broker_settings
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ from daq.adapters.store import source_uri
 from daq.adapters.store_rows import ResultRecord
 from daq.core.driver import Channel
 from daq.core.faults import Quality, publishable, worst
-from daq.methods.result import SCHEMA_VERSION
+from daq.methods.messages.result import SCHEMA_VERSION
 
 #: Status codes by their names in OPC UA (Part 4, section 7.39; the numbers are those of its published list).
 STATUS_CODES: Final = {

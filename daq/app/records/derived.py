@@ -10,9 +10,9 @@ from daq.app.screens.text import number
 from daq.core.errors import DaqError
 from daq.core.plan import plan_from_json
 from daq.core.replay import MakeDriver
-from daq.methods.curve import curve_of
-from daq.methods.curvedata import FlowCurveData
-from daq.methods.payload import StepData
+from daq.methods.curves.curve import curve_of
+from daq.methods.curves.curvedata import FlowCurveData
+from daq.methods.messages.payload import StepData
 from daq.quality.statistics import fit_line, theil_sen
 
 MOST_POINTS: Final = 600

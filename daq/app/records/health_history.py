@@ -12,8 +12,8 @@ from daq.app.records.readings import Reading, Readings
 from daq.core.errors import DaqError, SettingError
 from daq.core.plan import Plan
 from daq.core.replay import MakeDriver
-from daq.methods.budget import percent_of_full_scale, torque_at_rest
-from daq.methods.instrument import HealthLimits
+from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
+from daq.methods.files.instrument import HealthLimits
 from daq.quality.health import Trend, once_per_revolution, trend
 
 WIND_UP_TURNS: Final = 1.5

@@ -8,10 +8,10 @@ from typing import Any, Final
 from daq.adapters.store_read import Reader
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert, symbol
-from daq.methods.bodies import flow_geometry
-from daq.methods.fields import Amount, amount
-from daq.methods.instrument import Instrument
-from daq.methods.product import Product
+from daq.methods.files.fields import Amount, amount
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.product import Product
+from daq.methods.planning.bodies import flow_geometry
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import Expected
 

@@ -18,9 +18,9 @@ from daq.core.driver import Driver
 from daq.core.effects import Facts
 from daq.core.plan import plan_from_json
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
-from daq.methods.conclude import conclude
-from daq.methods.result import ResultData
-from daq.methods.result import RunRecord as Known
+from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.result import ResultData
+from daq.methods.messages.result import RunRecord as Known
 
 OTHER_VERSIONS_TOLERANCE: Final = 1e-9
 """Relative difference allowed to results of another software or Python version."""

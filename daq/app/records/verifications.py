@@ -11,9 +11,9 @@ from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity
 from daq.core.errors import SettingError
-from daq.methods.compile import Known
-from daq.methods.instrument import Instrument
-from daq.methods.standing import Standing, Verified, day, standing
+from daq.methods.files.instrument import Instrument
+from daq.methods.planning.compile import Known
+from daq.methods.planning.standing import Standing, Verified, day, standing
 
 ORDERS: Final = ("as found", "as left")
 DAY_NS: Final = 86_400_000_000_000

@@ -2,7 +2,7 @@
 
 from daq.adapters.store_read import Reader
 from daq.core.errors import SettingError
-from daq.methods.recipe import Method
+from daq.methods.files.recipe import Method
 
 SHOWN_ID = 8
 

@@ -15,10 +15,10 @@ from daq.adapters.topics import Topics
 from daq.core.effects import Facts
 from daq.core.journal import Block
 from daq.core.plan import Plan
-from daq.methods.conclude import conclude
-from daq.methods.conclusion import Conclusion
-from daq.methods.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope
-from daq.methods.result import RunRecord as Known
+from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.messages.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope
+from daq.methods.messages.result import RunRecord as Known
 
 CONTENT_TYPE = "application/cloudevents+json"
 

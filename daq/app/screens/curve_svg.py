@@ -6,7 +6,7 @@ from typing import Final
 
 from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
 from daq.core.units import symbol
-from daq.methods.curvedata import CurvePoint, FlowCurveData
+from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
 
 WIDTH: Final = 720
 HEIGHT: Final = 480

@@ -7,7 +7,7 @@ from typing import Final
 
 from daq.app.screens.text import number, plain, table, uncertain
 from daq.core.units import symbol
-from daq.methods.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
+from daq.methods.curves.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
 
 PLOT_ROWS: Final = 16
 WIDEST: Final = 72

@@ -7,8 +7,8 @@ from daq.app.screens.run_screen import NARROWEST, Line, wrapped
 from daq.app.screens.text import called, number, plain, shown_value, uncertain, value_line, with_unit
 from daq.app.screens.verification_text import verification_words
 from daq.core.units import UNITS, convert, symbol
-from daq.methods.ownvalue import VISCOSITIES
-from daq.methods.signals import OWN_VISCOSITY
+from daq.methods.concluding.ownvalue import VISCOSITIES
+from daq.methods.planning.signals import OWN_VISCOSITY
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("WITHIN the limits", "good"),

@@ -13,16 +13,16 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
 from daq.core.plan import Plan
 from daq.descriptions.load import Description, load_description
-from daq.methods.compile import compile_plan
-from daq.methods.daemon import Daemon
-from daq.methods.digest import digest
-from daq.methods.fields import Model
-from daq.methods.fluid import Fluid
-from daq.methods.instrument import Instrument
-from daq.methods.load import load_daemon, load_fluid, load_instrument, load_method, load_product
-from daq.methods.making import Companion
-from daq.methods.product import Product
-from daq.methods.recipe import Method
+from daq.methods.files.daemon import Daemon
+from daq.methods.files.digest import digest
+from daq.methods.files.fields import Model
+from daq.methods.files.fluid import Fluid
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.files.product import Product
+from daq.methods.files.recipe import Method
+from daq.methods.planning.compile import compile_plan
+from daq.methods.planning.making import Companion
 
 M = TypeVar("M", bound=Model)
 T = TypeVar("T")

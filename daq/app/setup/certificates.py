@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from daq.adapters.store_checks import Finding
-from daq.methods.broker import Tls
-from daq.methods.daemon import Daemon
+from daq.methods.files.broker import Tls
+from daq.methods.files.daemon import Daemon
 
 WARN_DAYS: Final = 30
 DAY_S: Final = 86_400.0

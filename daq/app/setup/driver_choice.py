@@ -9,7 +9,7 @@ from daq.core.driver import Driver
 from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.capture import FIRST_LINE
 from daq.descriptions.load import check_description, load_description
-from daq.methods.load import read_toml
+from daq.methods.files.load import read_toml
 
 
 def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callable[[], Driver]:

@@ -15,7 +15,7 @@ from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.driver import OPTION as DESCRIPTION
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.load import Description, describe, load_description
-from daq.methods.probes import OPTION, ProbedDriver
+from daq.methods.planning.probes import OPTION, ProbedDriver
 
 GROUP: Final = "daq.drivers"
 

@@ -6,7 +6,7 @@ from daq.adapters.shared_line import SharedLine
 from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.core.driver import Driver, Port
 from daq.core.errors import DaqError, LinkError, SettingError
-from daq.methods.instrument import Instrument
+from daq.methods.files.instrument import Instrument
 
 Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
 

@@ -16,9 +16,9 @@ from daq.adapters.store_transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Plan, to_json
-from daq.methods.compile import Known, compile_plan
-from daq.methods.digest import canonical
-from daq.methods.making import Companion
+from daq.methods.files.digest import canonical
+from daq.methods.planning.compile import Known, compile_plan
+from daq.methods.planning.making import Companion
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

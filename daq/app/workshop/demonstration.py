@@ -27,8 +27,8 @@ from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.setup.catalogue import Catalogue
 from daq.app.workshop.bench_process import BenchProcess
-from daq.methods.broker import SECOND
-from daq.methods.daemon import Daemon
+from daq.methods.files.broker import SECOND
+from daq.methods.files.daemon import Daemon
 
 TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
 INTERVAL_MS = 200

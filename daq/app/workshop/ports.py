@@ -10,7 +10,7 @@ from daq.adapters.ports import devices, is_device, is_there, locate, names
 from daq.adapters.store_checks import Finding
 from daq.core.errors import LinkError, SettingError
 from daq.core.portname import network_place
-from daq.methods.instrument import Instrument
+from daq.methods.files.instrument import Instrument
 
 try:
     import fcntl

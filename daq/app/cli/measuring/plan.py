@@ -12,8 +12,8 @@ from daq.app.screens.text import fixed, number, plain, span, table
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
-from daq.methods.instrument import Instrument
-from daq.methods.ranging import SLOWEST, plan_instrument, speeds_of, usable_band
+from daq.methods.files.instrument import Instrument
+from daq.methods.planning.ranging import SLOWEST, plan_instrument, speeds_of, usable_band
 from daq.rheology.ranges import Candidate
 from daq.rheology.torque import BandClass
 

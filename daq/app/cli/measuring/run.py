@@ -18,8 +18,8 @@ from daq.app.screens.live import Screen, exit_code
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.core.errors import LinkError, SettingError
-from daq.methods.instrument import Instrument
-from daq.methods.recipe import Method
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.recipe import Method
 from daq.process.logs import set_up_logs
 
 

@@ -13,7 +13,7 @@ from daq.app.screens.text import number, plain, table, uncertain, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import symbol
-from daq.methods.reportable import Attempt, Reportable, reportable
+from daq.methods.concluding.reportable import Attempt, Reportable, reportable
 
 EXIT_OUTSIDE = 10
 EXIT_UNDECIDED = 11

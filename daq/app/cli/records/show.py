@@ -22,7 +22,7 @@ from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
-from daq.methods.curvedata import FlowCurveData
+from daq.methods.curves.curvedata import FlowCurveData
 
 PIPED_COLUMNS = 100
 Counters = dict[str, dict[str, Any]]

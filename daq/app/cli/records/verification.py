@@ -13,7 +13,7 @@ from daq.app.screens.text import NOTHING, local_time, number, plain, table, utc_
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
-from daq.methods.standing import Standing, day
+from daq.methods.planning.standing import Standing, day
 
 SHOWN: int = 20
 """So many verifications of an instrument are listed, the newest ones."""

@@ -15,9 +15,9 @@ from daq.app.setup.lines import sharing_errors
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
-from daq.methods.instrument import Instrument
-from daq.methods.load import load_daemon, load_fluid, load_instrument, load_method, load_product
-from daq.methods.recipe import Method
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.files.recipe import Method
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

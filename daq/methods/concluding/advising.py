@@ -1,0 +1,259 @@
+"""What to do when the torque is off range: computed from the reading, the flow index and what the method allows.
+
+Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as those of a plan do.
+"""
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.core.effects import Facts, Kept, LimitReached
+from daq.core.plan import Plan
+from daq.core.units import UNITS, symbol
+from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
+from daq.methods.concluding.conclusion import Advice, Row
+from daq.rheology.ranges import Body, Candidate, Constants, Expected, plan_ranges
+from daq.rheology.torque import Advice as Figures
+from daq.rheology.torque import advise
+
+OFF_RANGE: Final = ("saturated", "above_band", "below_band")
+LARGEST_ZERO: Final = 1.0
+"""What a zero may be off by (% of full scale) where the instrument's file states nothing."""
+THIS: Final = ""
+"""Stands for the body that is mounted where a plan has no name for it."""
+
+
+def advice(plan: Plan, facts: Facts, kept: Kept, row: Row, unit: str) -> list[Advice]:
+    """What to change for a kept value whose torque is off range; empty where it is in range or nothing turns."""
+    if row.set_speed is None or not any(f in kept.faults for f in OFF_RANGE):
+        return []
+    saturated = "saturated" in kept.faults
+    zero = 0.0 if saturated else zero_of(plan, facts)
+    return _advice(plan, row.name, row.set_speed, row.torque_percent, unit, zero=zero, saturated=saturated)
+
+
+def advice_from_limit(plan: Plan, limit: LimitReached, unit: str) -> list[Advice]:
+    """What to change where the torque came to its limit and the motor was stopped: every number is a bound."""
+    # While the motor gathers speed the torque belongs to the speed it has, not to the one it was told.
+    speed = limit.set_speed
+    if limit.speed and abs(limit.speed) < speed * (1.0 - plan.speed_tolerance):
+        speed = abs(limit.speed)
+    negative = limit.torque is not None and limit.torque < 0.0
+    percent = percent_of_full_scale(plan, limit.torque) if negative else None
+    stage = plan.steps[limit.step].name if limit.state in ("measuring", "seeking") else limit.state
+    return _advice(plan, stage, speed, percent, unit, zero=0.0, saturated=not negative)
+
+
+def _advice(
+    plan: Plan, step: str, speed: float, percent: float | None, unit: str, *, zero: float, saturated: bool
+) -> list[Advice]:
+    band, full_scale = plan.band, plan.context.get("full_scale_uN_m")
+    if band is None or speed <= 0.0:
+        return []
+    low, high, limit = (percent_of_full_scale(plan, x) or 0.0 for x in (band.low, band.high, band.limit))
+    product: dict[str, Any] = plan.context.get("product") or {}
+    index = product.get("flow_index")
+    constant = (plan.context.get("geometry") or {}).get("viscosity_constant")
+    figures = advise(
+        None if percent is None else percent - zero,
+        speed,
+        saturated_at_percent=limit if saturated else None,
+        low_percent=low,
+        high_percent=high,
+        target_percent=(low + high) / 2.0,
+        flow_index=index or 1.0,
+        full_scale=None if full_scale is None else full_scale * 1e-6,
+        viscosity_constant=constant,
+    )
+    shown = limit if saturated else percent
+    return _Case(plan, step, speed, unit, low, high, shown, zero, index, saturated).advice(figures)
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One torque off range and the ways out of it."""
+
+    plan: Plan
+    step: str
+    speed: float
+    unit: str
+    low: float
+    high: float
+    percent: float | None
+    """The torque as read, or where it is saturated what it is at least."""
+    zero: float
+    """What of it was there at rest already, % of full scale."""
+    index: float | None
+    saturated: bool
+
+    @property
+    def middle(self) -> float:
+        """The torque aimed at."""
+        return (self.low + self.high) / 2.0
+
+    @property
+    def least(self) -> str:
+        """The words in front of a bound."""
+        return "at least " if self.saturated else ""
+
+    def advice(self, figures: Figures) -> list[Advice]:
+        at_least = None
+        if self.saturated and figures.viscosity is not None and UNITS[self.unit].dimension == "viscosity":
+            at_least = figures.viscosity / UNITS[self.unit].factor
+        if self.percent is None or self.percent - self.zero <= 0.0:
+            text = (
+                f"the torque at {self.speed:.4g} min⁻¹ is not above zero: check that the body is immersed and the "
+                "zero is right, then choose a higher speed or a larger body"
+            )
+            return [Advice("no_torque", text, self.step)]
+        out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
+        if not any(a.code == "other_speed" for a in out):
+            # A seek may begin at any speed; a method prescribes its own, and another body is the nearer way out.
+            out.insert(0 if self._seeks else len(out), self._computed_speed(figures, at_least))
+        return out
+
+    def _situation(self, at_least: float | None) -> str:
+        if self.saturated:
+            bound = f"; the value is at least {at_least:.3g} {symbol(self.unit)}" if at_least is not None else ""
+            return f"the torque is beyond {self.percent:g} % at {self.speed:.4g} min⁻¹{bound}"
+        side = "below" if (self.percent or 0.0) < self.low else "above"
+        edge = self.low if side == "below" else self.high
+        return f"the torque is {self.percent:.1f} % at {self.speed:.4g} min⁻¹, {side} {edge:g} %"
+
+    def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
+        """The torque to be expected on `bodies` at `speeds`, from what was read on the mounted one."""
+        given: dict[str, Any] = self.plan.context.get("geometry") or {}
+        full_scale = (self.plan.context.get("full_scale_uN_m") or 1e6) * 1e-6
+        # Without constants the torque still says what the torque will be at another speed.
+        mounted = Constants(given.get("viscosity_constant") or 1.0, given.get("rate_per_omega"))
+        net = (self.percent or 0.0) - self.zero
+        expected = Expected.from_torque(net, self.speed, full_scale, mounted, self.index or 1.0)
+        return plan_ranges(
+            full_scale, bodies or {THIS: mounted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
+        )
+
+    def _best(
+        self, found: list[Candidate], preferred: Callable[[Candidate], bool] = lambda _: True
+    ) -> tuple[Candidate, float] | None:
+        """Of the candidates in the band that with the torque nearest to its middle, and the torque as it will be read.
+
+        From a bound the true torque is higher: room is left above it where possible.  Then those that are `preferred`
+        come first.
+        """
+        usable = [(c, t) for c in found if self.low <= (t := c.torque_percent + self.zero) <= self.high]
+        if self.saturated:
+            usable = [(c, t) for c, t in usable if t <= self.middle * (1 + 1e-9)] or usable
+        usable = [(c, t) for c, t in usable if preferred(c)] or usable
+        return min(usable, key=lambda ct: abs(math.log(ct[1] / self.middle)), default=None)
+
+    @property
+    def _seeks(self) -> bool:
+        return any(step.seek is not None for step in self.plan.steps)
+
+    @property
+    def _assumption(self) -> str:
+        return f"flow index {self.index:g}" if self.index is not None else "a Newtonian sample assumed"
+
+    def _allowed_speed(self, at_least: float | None) -> Advice | None:
+        """The speed among those the method allows that brings the torque nearest to mid-band."""
+        if self._seeks:
+            return None  # any speed it may try, and so the computed one
+        speeds = [s for s in self.plan.context.get("allowed_speeds", []) if s != self.speed and s > 0]
+        best = self._best(self._planned({}, speeds), lambda c: not self._limits_bind("speed", c.speed_per_min))
+        if best is None:
+            return None
+        speed, torque = best[0].speed_per_min, best[1]
+        bound = self._limits_bind("speed", speed)
+        text = (
+            f"{self._situation(at_least)}; {speed:g} min⁻¹ should give {self.least}{torque:.0f} % "
+            f"({self._assumption}). "
+            + (
+                f"The method allows it, but the product's limits bind to {bound} min⁻¹: "
+                "the result will not be comparable"
+                if bound
+                else "The method allows it; compare only with results at this speed"
+            )
+        )
+        return Advice(
+            "other_speed", text, self.step, speed=speed, comparable=not bound, is_bound=self.saturated,
+            torque_percent=torque, value_at_least=at_least,
+        )  # fmt: skip
+
+    def _geometry(self, at_least: float | None) -> Advice | None:
+        """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
+        have = (self.plan.context.get("geometry") or {}).get("viscosity_constant")
+        others = other_bodies(self.plan)
+        if not have or not others:
+            return None
+        best = self._best(self._planned(others, [self.speed]))
+        if best is None:
+            return None
+        name, torque = best[0].geometry, best[1]
+        bound = self._limits_bind("geometry", name)
+        text = (
+            f"{self._situation(at_least)}; {name} should give {self.least}{torque:.0f} % at the same speed "
+            f"({self._assumption}). "
+            + (
+                f"The product's limits bind to {bound}: the result will not be comparable"
+                if bound
+                else "Compare only with results of this geometry"
+            )
+        )
+        return Advice(
+            "other_geometry", text, self.step, geometry=name, comparable=not bound, is_bound=self.saturated,
+            torque_percent=torque, value_at_least=at_least,
+        )  # fmt: skip
+
+    def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
+        """The speed that would serve, although the method does not allow it."""
+        speed = figures.speed_per_min
+        highest = self.plan.context.get("highest_speed")
+        if speed is None or (highest is not None and speed > highest):
+            wanted = ""
+            if speed is not None and highest is not None:
+                said = f"{speed:.3g} min⁻¹ would be needed" if speed < 10.0 * highest else "no speed is enough"
+                wanted = f"{said}: this instrument's highest is {highest:g} min⁻¹; "
+            text = f"{self._situation(at_least)}; {wanted}use a body that gives a higher torque"
+            return Advice("other_body", text, self.step, comparable=False, is_bound=self.saturated)
+        word = "at most " if self.saturated else "about "
+        if self._seeks:
+            text = f"{self._situation(at_least)}; begin the seek at {word}{speed:.3g} min⁻¹ ({self._assumption})"
+            return Advice(
+                "other_speed", text, self.step, speed=speed, comparable=False, is_bound=self.saturated,
+                torque_percent=self.middle, value_at_least=at_least,
+            )  # fmt: skip
+        text = (
+            f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
+            "but the method does not allow that speed: the result will not be comparable"
+        )
+        return Advice(
+            "speed_not_comparable", text, self.step, speed=speed, comparable=False, is_bound=self.saturated,
+            torque_percent=self.middle + self.zero, value_at_least=at_least,
+        )  # fmt: skip
+
+    def _limits_bind(self, key: str, wanted: float | str) -> str:
+        """What the product's limits bind to instead of `wanted`; "" where one of them admits it."""
+        product: dict[str, Any] = self.plan.context.get("product") or {}
+        bound = [limit.get(key) for limit in product.get("limits", [])]
+        if not bound or any(b is None or b == wanted for b in bound):
+            return ""
+        return " or ".join(dict.fromkeys(f"{b:g}" if isinstance(b, float) else str(b) for b in bound))
+
+
+def zero_of(plan: Plan, facts: Facts) -> float:
+    """What the torque (% of full scale) shows at rest: a part of every reading that does not grow with the speed.
+
+    That of this run, otherwise of the last one that saw it, otherwise 0.  More than the instrument's zero may be off by
+    is not taken for it: a sample with a yield stress holds a torque at rest.
+    """
+    given: dict[str, Any] = plan.context.get("specification") or {}
+    now = torque_at_rest(plan, facts)
+    zero: float = (plan.context.get("last_torque_at_rest") if now is None else now) or 0.0
+    return zero if abs(zero) <= (given.get("zero") or given.get("torque") or LARGEST_ZERO) else 0.0
+
+
+def other_bodies(plan: Plan) -> dict[str, Body]:
+    """The other geometries of the plan's instrument that measure a viscosity, by name."""
+    found: dict[str, dict[str, float | None]] = plan.context.get("other_geometries") or {}
+    return {name: Constants(c["viscosity_constant"], c["rate_per_omega"]) for name, c in found.items()}

@@ -1,0 +1,291 @@
+"""The uncertainty of a value and the drift inside its span."""
+
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+from daq.core.effects import Facts, Kept
+from daq.core.errors import SettingError
+from daq.core.plan import Plan
+from daq.core.statistics import Summary
+from daq.core.steady import effective_count, t_975
+from daq.core.units import convert
+from daq.methods.concluding.conclusion import Drift, Uncertainty
+from daq.methods.planning.ranging import stated
+from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
+from daq.quality.verification import certified_coefficient
+from daq.rheology.uncertainty import (
+    Budget,
+    Component,
+    Distribution,
+    bounded_share,
+    combine,
+    from_limit,
+    from_readings,
+)
+from daq.rheology.viscosity_budget import Specification, viscosity_components
+
+COVERAGE: Final = 0.95
+STRESS: Final = "stress"
+VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
+PREVAILING: Final = 0.5
+"""From this part of the combined variance on, quantities known only by limits make the interval differ from k u_c."""
+TRIALS: Final = 100_000
+JCGM_100: Final = "JCGM 100: value ± k u_c"
+JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
+BEYOND_TABLE_K: Final = 0.25
+"""A measured temperature so far beyond the ends of a certificate's table still belongs to it."""
+
+
+def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None) -> Uncertainty | None:
+    """Expanded uncertainty (95 %) and coverage interval of `value` (unit of the plan's primary signal).
+
+    None where nothing is known.  The interval is that of JCGM 101 where the budget is of limits above all and the
+    run is over; its seed comes from the run, so that it can be computed again.
+    """
+    found = budget(plan, facts, kept, value, torque_percent)
+    if found is None:
+        return None
+    combined, left_out = found
+    low, high, method = value - combined.expanded, value + combined.expanded, JCGM_100
+    trials = seed = None
+    # While a run goes on this is called several times a second; numpy is loaded at its end only.
+    if facts.outcome and _to_propagate(combined.components):
+        from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - see above
+
+        trials, seed = TRIALS, seed_of(plan, facts, kept)
+        spread = propagate_budget(value, combined.components, seed=seed, trials=trials, coverage=COVERAGE)
+        low, high, method = spread.low, spread.high, JCGM_101
+    return Uncertainty(
+        expanded=combined.expanded,
+        k=combined.k,
+        coverage=COVERAGE,
+        low=low,
+        high=high,
+        method=method,
+        trials=trials,
+        seed=seed,
+        nu_eff=combined.nu_eff if math.isfinite(combined.nu_eff) else None,
+        components=tuple(budget_line(r) for r in combined.rows()),
+        left_out=left_out,
+    )
+
+
+def _to_propagate(components: Sequence[Component]) -> bool:
+    """Whether limits prevail, and no component is known from so few readings that its t has no standard deviation.
+
+    With 2 degrees of freedom or less (JCGM 101 6.4.9) a few trials far out would make the interval many times as wide
+    as anything that was ever seen; there Welch and Satterthwaite's k says more.
+    """
+    scattered = [c.dof for c in components if c.distribution is Distribution.STUDENT]
+    return bounded_share(components) >= PREVAILING and min(scattered, default=math.inf) > 2.0
+
+
+def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
+    """The same for the same run and value, different for others."""
+    return zlib.crc32(f"{plan.digest} {plan.lead.name} {facts.began} {kept.step} {kept.t}".encode())
+
+
+def budget(
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None
+) -> tuple[Budget, tuple[str, ...]] | None:
+    """The combined budget of a kept value, and what it does not contain and why; None where nothing is known."""
+    summary = kept.summaries.get(plan.primary)
+    if summary is None or not math.isfinite(value):
+        return None
+    left_out: list[str] = []
+    if plan.primary in (*VISCOSITIES, STRESS):
+        components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
+    else:
+        components = _density(plan, value, left_out) if plan.primary == DENSITY else []
+        components = components or _plain(plan, plan.primary, value, left_out)
+    components += _repeatability(summary, kept.statistic)
+    return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
+
+
+def _viscosity(
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[str]
+) -> list[Component]:
+    given: dict[str, Any] = plan.context.get("specification") or {}
+    if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
+        left_out.append("instrument: without a torque above zero its share cannot be given")
+        return []
+    temperature: float | None = plan.context.get("temperature_limit")
+    specification = replace(stated(given), temperature_kelvin=temperature or 0.0)
+    if plan.primary == STRESS:
+        specification = replace(specification, speed_percent=0.0)
+    includes = specification.includes
+    coefficient = _coefficient(plan, kept)
+    for part, known in (
+        ("torque", given.get("torque") or given.get("torque_reading")),
+        ("resolution", given.get("torque_resolution")),
+        ("geometry", given.get("geometry")),
+        ("speed", given.get("speed")),
+        ("temperature", temperature),
+    ):
+        if part in includes:
+            left_out.append(f"{part}: contained in the accuracy of the torque")
+        elif not known and not (part == "speed" and plan.primary == STRESS):
+            left_out.append(f"{part}: not in the instrument's specification")
+    if temperature and coefficient is None:
+        left_out.append("temperature: neither product nor certificate says how the viscosity changes with it")
+    before = torque_at_rest(plan, facts)
+    drift_percent = _zero_drift(plan, facts, before)
+    left_out += _zero_left_out(specification, before, drift_percent)
+    return viscosity_components(
+        value,
+        torque_percent,
+        specification,
+        temperature_coefficient=coefficient or 0.0,
+        zero_percent=before,
+        zero_drift_percent=drift_percent or 0.0,
+    )
+
+
+def _coefficient(plan: Plan, kept: Kept) -> float | None:
+    """-dln(eta)/dT (1/K) of what was measured: from its certificate, otherwise from the product; None where unknown."""
+    fluid: dict[str, Any] | None = plan.context.get("fluid")
+    celsius = temperature_of(plan, kept)
+    if fluid is not None and celsius is not None:
+        try:
+            return certified_coefficient(celsius, [(t, v) for t, v, _ in fluid["table"]], reach_k=BEYOND_TABLE_K)
+        except SettingError:  # a certificate for one temperature, or for others
+            return None
+    given = (plan.context.get("product") or {}).get("temperature_coefficient")
+    return None if given is None else -given / 100.0
+
+
+def temperature_of(plan: Plan, kept: Kept) -> float | None:
+    """Mean over the span of the temperature the method looks at, otherwise of the lead instrument's own; Cel."""
+    summary = kept.summaries.get(plan.conditioning.signal or "temperature")
+    return None if summary is None else summary.mean
+
+
+def percent_of_full_scale(plan: Plan, torque: float | None) -> float | None:
+    """A torque in the band's unit as % of full scale; None where it cannot be said."""
+    if plan.band is None or torque is None or plan.band.unit == "%":
+        return torque if plan.band is not None else None
+    scale: float | None = plan.context.get("full_scale_uN_m")
+    return None if scale is None else 100.0 * convert(torque, plan.band.unit, "uN.m") / scale
+
+
+def torque_at_rest(plan: Plan, facts: Facts) -> float | None:
+    """Torque (% of full scale) shown with the motor still, just before it first turned; None where not seen."""
+    return percent_of_full_scale(plan, None if facts.at_rest is None else facts.at_rest.mean)
+
+
+def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
+    """Change of the zero (% of full scale): to a later step in which the motor rested, or since the last run.
+
+    None where it was not seen.
+    """
+    if before is None or plan.band is None:
+        return None
+    rested = [k for k in facts.kept if plan.steps[k.step].speed is None and k.at == "end"]
+    after = rested[-1].summaries.get(plan.band.signal) if rested else None
+    if after is not None and after.mean is not None:
+        return (percent_of_full_scale(plan, after.mean) or 0.0) - before
+    last: float | None = plan.context.get("last_torque_at_rest")
+    return None if last is None else before - last
+
+
+def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[str]:
+    limit = specification.zero_percent_full_scale
+    if limit:
+        if before is None or abs(before) <= limit:
+            return []
+        return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"]
+    if "zero" in specification.includes:
+        covered = specification.torque_percent_full_scale
+        out = ["zero and its drift: contained in the accuracy of the torque"]
+        if before is not None and covered and abs(before) > covered:
+            out.append(f"zero: {before:.2f} % at rest is beyond the accuracy of the torque; take the zero again")
+        return out
+    out = []
+    if before is None:
+        out.append("zero: the torque was not seen at rest before the motor turned")
+    if drift_percent is None:
+        out.append("zero drift: no other torque at rest to compare with")
+    return out
+
+
+def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
+    """Budget of a mass over a known volume; empty where the density is measured directly."""
+    vessel: dict[str, float] | None = plan.context.get("density_vessel")
+    if vessel is None:
+        return []
+    volume = vessel["volume_mL"]
+    grams = value * volume + vessel["empty_g"]
+    unit: str = plan.context["units"][MASS]
+    each = convert(1.0, unit, "g") / volume
+    mass = _plain(plan, MASS, convert(grams, "g", unit), left_out)
+    out = [replace(c, sensitivity=c.sensitivity * each) for c in mass]
+    if vessel["volume_accuracy"]:
+        out.append(from_limit("volume", volume * vessel["volume_accuracy"] / 100.0, -value / volume))
+    else:
+        left_out.append("volume: the instrument's file states no limit of it")
+    left_out.append("buoyancy of the air: not corrected, a density weighed in air reads about 0.001 g/mL low")
+    return out
+
+
+def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[Component]:
+    """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
+    given: dict[str, Any] = plan.context.get("specification") or {}
+    limit = given.get("accuracy", {}).get(signal)
+    if limit is None and signal == "temperature":
+        limit = given.get("temperature")
+    of_reading = given.get("accuracy_reading", {}).get(signal)
+    out: list[Component] = []
+    if limit is None and of_reading is None:
+        left_out.append(f"instrument: its specification states no accuracy of {signal}")
+    elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
+        out.append(from_limit("instrument", half))
+    step = given.get("resolution", {}).get(signal)
+    if step is not None:
+        out.append(from_limit("resolution", step / 2.0))
+    return out
+
+
+def _repeatability(summary: Summary, statistic: str) -> list[Component]:
+    if summary.sd is None or summary.n < 2:
+        return []
+    if statistic == "mean":
+        return [from_readings("repeatability", summary.sd, summary.n, summary.lag1 or 0.0)]
+    return [Component("repeatability", summary.sd, Distribution.STUDENT, summary.n - 1)]
+
+
+def budget_line(row: dict[str, Any]) -> dict[str, Any]:
+    """One line of `Budget.rows` under the names of a result."""
+    names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
+    return {names.get(k, k): v for k, v in row.items()}
+
+
+def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
+    """Slope of the readings in the span per minute, with its 95 % bound: in `unit` (UCUM), and in % of the mean.
+
+    The residuals' sum of squares is that of the readings less the line's part, with readings evenly spaced over the
+    span; the lag-one autocorrelation is the readings' own, which a drift raises: the bound errs to the safe side.
+    """
+    if summary.slope is None or summary.sd is None or summary.mean is None or span_s <= 0.0:
+        return None
+    percent = None if not summary.mean or unit in INTERVAL_SCALES else 100.0 * 60.0 / abs(summary.mean)
+    n = summary.n
+    spread = n * span_s**2 / 12.0
+    rest = max((n - 1) * summary.sd**2 - summary.slope**2 * spread, 0.0)
+    worth = effective_count(n, summary.lag1 or 0.0)
+    if worth < 4.0:
+        return Drift(_times(summary.slope, percent), None, False, summary.slope * 60.0, None)
+    half = t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)
+    return Drift(
+        percent_per_min=_times(summary.slope, percent),
+        bound_percent_per_min=_times(abs(summary.slope) + half, percent),
+        certain=abs(summary.slope) > half,
+        per_min=summary.slope * 60.0,
+        bound_per_min=(abs(summary.slope) + half) * 60.0,
+    )
+
+
+def _times(slope: float, factor: float | None) -> float | None:
+    return None if factor is None else slope * factor

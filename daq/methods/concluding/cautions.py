@@ -1,0 +1,177 @@
+"""What a reader of the value must know: limits of use of the flow, and what the value may be mistaken for.
+
+Estimates for sentences, with round properties where the product states none; no number is corrected by them.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.core.effects import Facts, Kept
+from daq.core.plan import Plan
+from daq.core.units import symbol
+from daq.methods.concluding.claims import decides, ended_step
+from daq.methods.concluding.conclusion import Drift, Row, Uncertainty
+from daq.methods.concluding.ownvalue import own_value_said
+from daq.methods.planning.signals import INTERVAL_SCALES
+from daq.rheology import cylinders
+
+WATER_DENSITY: Final = 1000.0
+"""kg/m3, taken where the product states no density."""
+CONDUCTIVITY: Final = 0.2
+"""W/(m K), most organic liquids; water and slips conduct better, so that they heat less."""
+HEAT_CAPACITY: Final = 2.0e6
+"""J/(m3 K) by volume, organic liquids; water 4.2e6."""
+NEAR_ONSET: Final = 0.8
+"""From this part of the critical number on vortices are warned of: the criterion is good to about 5 %."""
+NARROW: Final = 1.2
+"""Radius ratio up to which the criterion of the narrow gap is used to judge; above it is early, and only warns."""
+WORTH_A_WORD: Final = 1.0
+"""% of the value, from which on heating is said."""
+WORTH_A_WORD_K: Final = 0.1
+"""K, likewise where nothing says how the value changes with temperature."""
+DRIFTS: Final = 0.5
+"""% of the value over its span, from which on a certain drift is said."""
+BY_TIME: Final = ("elapsed", "readings", "revolutions")
+
+
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    """The sheared layer, m."""
+
+    thickness: float
+    inner: float | None = None
+    outer: float | None = None
+
+
+def _gap(plan: Plan) -> _Gap | None:
+    body: dict[str, Any] = plan.context.get("geometry") or {}
+    given: dict[str, Any] = body.get("dimensions") or {}
+    sizes = {k: v / 1000.0 for k, v in given.items() if isinstance(v, float | int)}
+    kind = body.get("kind")
+    if kind == "coaxial cylinders":
+        return _Gap(sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"])
+    if kind == "large vessel":
+        outer = sizes.get("vessel_radius")
+        # The rate falls with the square of the radius: most of the heat is made within one radius of the wall.
+        width = sizes["radius"] if outer is None else min(sizes["radius"], outer - sizes["radius"])
+        return _Gap(width, sizes["radius"], outer)
+    if kind == "cone and plate":
+        return _Gap(sizes["radius"] * math.tan(math.radians(given["angle"])))
+    if kind == "parallel plates":
+        return _Gap(sizes["gap"])
+    return None
+
+
+def flow_faults(plan: Plan, row: Row | None) -> list[str]:
+    """Faults of the flow itself: vortices in a narrow gap."""
+    part, narrow = _vortices(plan, row)
+    return ["vortices"] if narrow and part >= 1.0 else []
+
+
+def cautions(
+    plan: Plan, facts: Facts, kept: Kept | None, row: Row | None, drift: Drift | None, budget: Uncertainty | None = None
+) -> tuple[str, ...]:
+    """Sentences for the result, in the order of their weight."""
+    if kept is None or row is None:
+        return ()
+    said = [
+        own_value_said(plan, kept, row, budget),
+        _vortices_said(plan, row),
+        _heating_said(plan, row),
+        _drift_said(plan, row, drift),
+        _selected(plan, facts, kept),
+        _unsteady_said(plan, kept),
+    ]
+    return tuple(s for s in said if s)
+
+
+def _viscosity(row: Row) -> float | None:
+    """Apparent viscosity in Pa.s; None where stress or rate are not defined."""
+    if not row.stress or not row.shear_rate:
+        return None
+    return abs(row.stress / row.shear_rate)
+
+
+def _vortices(plan: Plan, row: Row | None) -> tuple[float, bool]:
+    """Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
+    gap = _gap(plan)
+    viscosity = None if row is None else _viscosity(row)
+    if gap is None or gap.inner is None or gap.outer is None or row is None or not viscosity or not row.speed:
+        return 0.0, False
+    omega = cylinders.angular_speed(abs(row.speed))
+    number = cylinders.taylor_number(_density(plan), viscosity, omega, gap.inner, gap.outer)
+    return number / cylinders.TAYLOR_CRITICAL, gap.outer / gap.inner <= NARROW
+
+
+def _density(plan: Plan) -> float:
+    return float((plan.context.get("product") or {}).get("density") or WATER_DENSITY)
+
+
+def _vortices_said(plan: Plan, row: Row) -> str:
+    part, narrow = _vortices(plan, row)
+    if part < NEAR_ONSET:
+        return ""
+    given = (plan.context.get("product") or {}).get("density")
+    assumed = "" if given else ", the density of water assumed"
+    where = "" if narrow else "; the criterion is that of a narrow gap, and early for this one"
+    return (
+        f"Taylor vortices: the flow is at {100.0 * part:.0f} % of their onset{assumed}{where}; with vortices the value "
+        "comes out too high: compare with a lower speed"
+    )
+
+
+def _heating_said(plan: Plan, row: Row) -> str:
+    gap, viscosity = _gap(plan), _viscosity(row)
+    if gap is None or not viscosity or not row.shear_rate:
+        return ""
+    rate = abs(row.shear_rate)
+    steady = cylinders.viscous_heating_rise(viscosity, rate, gap.thickness, CONDUCTIVITY)
+    # Without any loss, in the time sheared so far in this step.
+    rise = steady if row.seconds is None else min(steady, viscosity * rate**2 * row.seconds / HEAT_CAPACITY)
+    coefficient = (plan.context.get("product") or {}).get("temperature_coefficient")
+    if coefficient is None:
+        return f"shearing heats the sample by up to {rise:.2g} K (estimate)" if rise >= WORTH_A_WORD_K else ""
+    change = coefficient * rise
+    if abs(change) < WORTH_A_WORD:
+        return ""
+    return (
+        f"shearing heats the sample by up to {rise:.2g} K (estimate), which changes the value by up to "
+        f"{change:+.1f} %; shear less long, or slower"
+    )
+
+
+def _drift_said(plan: Plan, row: Row, drift: Drift | None) -> str:
+    if plan.claim != "at_time" or drift is None or not drift.certain:
+        return ""
+    code: str = plan.context["units"][plan.primary]
+    least, _ = INTERVAL_SCALES.get(code, (DRIFTS, ""))
+    moved = drift.per_min if code in INTERVAL_SCALES else drift.percent_per_min
+    if moved is None or abs(moved) * row.span_s / 60.0 < least:
+        return ""
+    unit = symbol(code) if code in INTERVAL_SCALES else "%"
+    return f"the value was still changing by {moved:+.2g} {unit} per minute: it is the value at this time"
+
+
+def _unsteady_said(plan: Plan, kept: Kept) -> str:
+    """What the instrument says of a value that need not be steady."""
+    if "unsteady" not in kept.faults or decides(plan, "unsteady"):
+        return ""
+    return "the instrument called the value unsteady: it is the value at this time"
+
+
+def _selected(plan: Plan, facts: Facts, kept: Kept) -> str:
+    """A value taken when it crossed a threshold was chosen by it."""
+    if kept.at == "event":
+        rule = kept.rule
+        leaves = [leaf for k in plan.steps[kept.step].keep if k.event is not None for leaf in k.event.leaves()]
+    else:
+        ended = ended_step(facts, kept.step)
+        if ended is None or kept.at != "end":
+            return ""
+        rule, leaves = ended.rule, plan.steps[kept.step].stop.leaves()
+    leaf = next((x for x in leaves if x.name == rule), None)
+    if leaf is None or leaf.kind == "steady" or leaf.signal in BY_TIME or plan.claim == "time_to":
+        return ""
+    unit = symbol(plan.context["units"].get(leaf.signal, ""))
+    return f"the step ended at {rule} ({leaf.signal}, {unit}): the value was selected by this threshold, not by time"

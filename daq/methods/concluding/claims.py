@@ -1,0 +1,192 @@
+"""What the number means: which kept value each claim takes, and what must hold for it to be believed.
+
+`at_time` and `equilibrium` take the value at the end of the result's step, `peak` the greatest one along it, `time_to`
+the time of an event.
+"""
+
+import math
+from typing import Final
+
+from daq.core.effects import Facts, Kept, StepEnded
+from daq.core.plan import Plan, Rule
+from daq.methods.concluding.budget import COVERAGE, JCGM_100, budget, budget_line
+from daq.methods.concluding.conclusion import Row, Uncertainty
+from daq.methods.planning.checks import shows_steadiness
+from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
+
+PEAK_FALL: Final = 0.02
+"""A peak is passed when the value has fallen by this part of it (our choice, above noise and ripple)."""
+
+
+def raw_value(plan: Plan, kept: Kept) -> float | None:
+    """The statistic of the primary signal that a kept value is."""
+    summary = kept.summaries.get(plan.primary)
+    return None if summary is None else summary.value(kept.statistic)
+
+
+def chosen(plan: Plan, facts: Facts) -> Kept | None:
+    """The kept value the claim is about; of a run so far the latest one."""
+    here = [k for k in facts.kept if k.step == plan.context["result_step"]]
+    if plan.claim == "peak":
+        along = _along(here)
+        # Where a value is missing because the sensor was at its stop, the peak is not known either.
+        beyond = next((k for k in along if "saturated" in k.faults), None)
+        return beyond or max(along, key=lambda k: _or_lowest(raw_value(plan, k)), default=None)
+    if plan.claim == "time_to":
+        return next((k for k in here if k.at == "event"), None)
+    final = [k for k in here if k.at == "end"]
+    if final:
+        return final[-1]
+    return facts.kept[-1] if facts.kept else None
+
+
+def _along(here: list[Kept]) -> list[Kept]:
+    return [k for k in here if k.at == "every" or k.statistic == "max"]
+
+
+def _or_lowest(value: float | None) -> float:
+    return -math.inf if value is None else value
+
+
+def claim_faults(plan: Plan, facts: Facts, kept: Kept | None) -> list[str]:
+    """What speaks against the claim of a run that came to its end."""
+    if kept is None:
+        return ["threshold_not_met" if plan.claim == "time_to" else "no_readings"]
+    if plan.claim == "equilibrium" and not _steady(plan, facts):
+        return ["not_steady"]
+    if plan.claim == "peak":
+        return _peak_faults(plan, facts, kept)
+    if plan.claim == "time_to" and _met_at_once(plan, facts, kept):
+        return ["already_met"]
+    return []
+
+
+def decides(plan: Plan, fault: str) -> bool:
+    """Whether a fault of the readings speaks against the claim: what is not steady yet only against an equilibrium."""
+    return fault != "unsteady" or plan.claim == "equilibrium"
+
+
+def _steady(plan: Plan, facts: Facts) -> bool:
+    ended = ended_step(facts, plan.context["result_step"])
+    return ended is not None and shows_steadiness(
+        plan.steps[plan.context["result_step"]].stop, ended.rule, plan.primary
+    )
+
+
+def ended_step(facts: Facts, step: int) -> StepEnded | None:
+    """How a step ended the last time it was done; None while it goes on."""
+    return next((s for s in reversed(facts.steps) if s.step == step), None)
+
+
+def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
+    peak = raw_value(plan, kept)
+    if peak is None:
+        return []
+    here = _along([k for k in facts.kept if k.step == kept.step])
+    intervals = [k for k in here if k.at == "every"]
+    if kept.at == "every" and len(intervals) > 1 and kept is intervals[0]:
+        return ["peak_before_first"]
+    summary = kept.summaries.get(plan.primary)
+    later = [raw_value(plan, k) for k in intervals if k.t > kept.t]
+    after = [v for v in later if v is not None]
+    if kept.at != "every" and summary is not None and summary.last is not None:
+        after.append(summary.last)
+    fallen = min(after, default=peak)
+    return [] if fallen <= peak - PEAK_FALL * abs(peak) else ["peak_not_passed"]
+
+
+# ---- time to an event
+
+
+def _event_leaf(plan: Plan, kept: Kept) -> Rule | None:
+    """The condition that a value kept on an event was taken for."""
+    for keep in plan.steps[kept.step].keep:
+        if keep.event is not None:
+            for leaf in keep.event.leaves():
+                if leaf.name == kept.rule:
+                    return leaf
+    return None
+
+
+def _hold_ns(plan: Plan, kept: Kept) -> float:
+    """How long the condition had held when the event was recognised."""
+    leaf, speed = _event_leaf(plan, kept), plan.steps[kept.step].speed
+    if leaf is None:
+        return 0.0
+    if leaf.kind == "steady":
+        return float((leaf.spans - 1) * leaf.span.ns)
+    if leaf.hold.revolutions:
+        return leaf.hold.revolutions / abs(speed) * 60e9 if speed else 0.0
+    return float(leaf.hold.ns)
+
+
+def event_seconds(plan: Plan, facts: Facts, kept: Kept) -> float | None:
+    """Time (s) from the beginning of the step, or of the run, to the event: to when its condition began to hold.
+
+    `kept` is the value taken on the event, which comes after the hold.
+    """
+    if plan.context.get("time_from") == "run":
+        origin: int | None = facts.began
+    else:
+        origin = next((s.started for s in facts.steps if s.step == kept.step), None)
+    return None if origin is None else (kept.t - _hold_ns(plan, kept) - origin) / 1e9
+
+
+def _met_at_once(plan: Plan, facts: Facts, kept: Kept) -> bool:
+    """Whether the condition held from the first time it was looked at: the event lay before."""
+    leaf, ended = _event_leaf(plan, kept), ended_step(facts, kept.step)
+    if leaf is None or ended is None:
+        return False
+    speed = plan.steps[kept.step].speed
+    after = leaf.after.ns if not leaf.after.revolutions else leaf.after.revolutions / abs(speed or 1.0) * 60e9
+    # The first reading that is looked at comes within one interval; two leave room for a reading that is late.
+    return kept.t - _hold_ns(plan, kept) <= ended.started + after + 2.0 * _interval_ns(plan, kept)
+
+
+def _interval_ns(plan: Plan, kept: Kept) -> float:
+    summary = kept.summaries.get(plan.primary)
+    n = 0 if summary is None else summary.n
+    return (kept.t - kept.start) / n if n else 0.0
+
+
+def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: Row) -> Uncertainty | None:
+    """Expanded uncertainty (s) of the time to an event: the reading interval, and the value's own over its rate.
+
+    A value that is high by u crosses its threshold early by u over the slope; that share is left out where the event is
+    on another signal than the primary one, or the value does not move.
+    """
+    summary, leaf = kept.summaries.get(plan.primary), _event_leaf(plan, kept)
+    left_out: list[str] = []
+    components: list[Component] = []
+    interval = _interval_ns(plan, kept) / 1e9
+    if interval > 0.0:
+        components.append(from_limit("interval of the readings", interval))
+    slope = None if summary is None else summary.slope
+    watched = leaf is not None and leaf.signal == plan.primary
+    if summary is not None and summary.mean is not None and slope and watched:
+        found = budget(plan, facts, kept, summary.mean, row.torque_percent)
+        if found is not None:
+            u = found[0].u_c
+            components.append(
+                Component("value at the threshold", u, Distribution.NORMAL, found[0].nu_eff, 1.0 / abs(slope))
+            )
+            left_out += found[1]
+    else:
+        left_out.append(f"value at the threshold: the event is not on the {plan.primary}, or that does not move")
+    seconds = event_seconds(plan, facts, kept)
+    if not components or seconds is None:
+        return None
+    whole = combine(components, coverage=COVERAGE)
+    return Uncertainty(
+        expanded=whole.expanded,
+        k=whole.k,
+        coverage=COVERAGE,
+        low=seconds - whole.expanded,
+        high=seconds + whole.expanded,
+        method=JCGM_100,
+        trials=None,
+        seed=None,
+        nu_eff=whole.nu_eff if math.isfinite(whole.nu_eff) else None,
+        components=tuple(budget_line(r) for r in whole.rows()),
+        left_out=tuple(left_out),
+    )

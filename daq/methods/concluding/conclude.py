@@ -1,0 +1,227 @@
+"""What a run came to: pure, the same function live and at the end."""
+
+from typing import Any
+
+from daq.core.effects import Facts, Kept, LimitReached
+from daq.core.faults import FAULTS, publishable, worst
+from daq.core.plan import Plan
+from daq.core.statistics import Summary
+from daq.methods.concluding.advising import advice, advice_from_limit
+from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
+from daq.methods.concluding.cautions import cautions, flow_faults
+from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
+from daq.methods.concluding.conclusion import Advice, Conclusion, Row
+from daq.methods.concluding.correcting import correction
+from daq.methods.concluding.judging import judgement, reported
+from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
+from daq.methods.concluding.verifying import verdict_of, verify
+from daq.methods.planning.standing import said_of, standing_faults
+
+VALIDITY = ("valid", "doubtful", "not valid")
+OUTCOME_FAULT = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
+
+
+def conclude(plan: Plan, facts: Facts) -> Conclusion:
+    """Value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
+
+    What the number means is the plan's claim: see `daq.methods.concluding.claims`.
+    """
+    kept = chosen(plan, facts)
+    rows = tuple(_row(plan, facts, k) for k in facts.kept)
+    verification = verify(plan, facts, tuple(zip(facts.kept, rows, strict=True)))
+    row = None if kept is None else _row(plan, facts, kept)
+    if row is None and facts.limit is not None:
+        row = _row_of_limit(plan, facts, facts.limit)
+    faults = _faults(plan, facts, kept, row)
+    units: dict[str, str] = plan.context["units"]
+    quantity, unit = plan.primary, units[plan.primary]
+    raw = None if row is None or kept is None else raw_value(plan, kept)
+    if plan.claim == "time_to":
+        quantity, unit = "time", "s"
+        raw = None if kept is None else event_seconds(plan, facts, kept)
+    value = publishable(raw, faults)
+    quality = worst(faults)
+    summary = None if kept is None else kept.summaries.get(plan.primary)
+    span_s = 0.0 if row is None else row.span_s
+    steady = None
+    if plan.claim == "equilibrium":
+        steady = "not_steady" not in faults if kept is not None and facts.outcome else None
+    budget = None
+    if value is not None and kept is not None and row is not None:
+        if plan.claim == "time_to":
+            budget = time_uncertainty(plan, facts, kept, row)
+        else:
+            budget = uncertainty(plan, facts, kept, value, row.torque_percent)
+    moved = None if summary is None else drift(summary, span_s, units[plan.primary])
+    product: dict[str, Any] | None = plan.context.get("product")
+    ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
+    return Conclusion(
+        quantity=quantity,
+        unit=unit,
+        value=value,
+        reported=reported(value, product, quantity, unit),
+        quality=quality,
+        faults=faults,
+        validity=VALIDITY[quality.severity],
+        reasons=tuple(_said(plan, row, f) for f in faults) + _outcome_said(facts),
+        claim=plan.claim,
+        outcome=facts.outcome,
+        stop_reason=ended.rule if ended is not None and seek_of(plan) is None else facts.reason,
+        statistic=None if kept is None else kept.statistic,
+        row=row,
+        steady=steady,
+        drift=moved,
+        uncertainty=budget,
+        judgement=judgement(plan, quantity, unit, value, row)
+        if verification is None
+        else verdict_of(plan, verification),
+        advice=_advice(plan, facts, kept, unit),
+        rows=rows,
+        torque_at_rest_percent=torque_at_rest(plan, facts),
+        verification=verification,
+        sheared=facts.moved and seek_of(plan) is not None,
+        corrected=correction(plan, row, value, budget),
+        cautions=cautions(plan, facts, kept, row, moved, budget),
+        temperatures={} if kept is None else _temperatures(plan, kept),
+        signals={} if kept is None else _signals(plan, kept),
+    )
+
+
+def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None) -> tuple[str, ...]:
+    found: list[str] = [] if kept is None else [f for f in kept.faults if decides(plan, f)]
+    if facts.outcome:
+        if facts.limit is not None:
+            found.insert(0, "torque_limit")
+        elif facts.outcome in OUTCOME_FAULT:
+            found.insert(0, OUTCOME_FAULT[facts.outcome])
+        else:
+            found += claim_faults(plan, facts, kept)
+    elif kept is None:
+        found.append("no_readings")
+    if any(n.code == "keys_used" for n in facts.notes):
+        found.append("keys_used")
+    found += [*flow_faults(plan, row), *standing_faults(plan)]
+    if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
+        found.append("undefined")
+    return tuple(dict.fromkeys(found))
+
+
+def _mean(kept: Kept, signal: str) -> float | None:
+    summary = kept.summaries.get(signal)
+    return None if summary is None else summary.mean
+
+
+def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
+    # A step that seeks its speed begins anew with each try.
+    began = max((s.started for s in facts.steps if s.step == kept.step and s.started <= kept.t), default=None)
+    value = raw_value(plan, kept)
+    faults = kept.faults
+    summary = kept.summaries.get(plan.primary, Summary(0))
+    return Row(
+        step=kept.step,
+        name=plan.steps[kept.step].name,
+        at=kept.at,
+        statistic=kept.statistic,
+        seconds=None if began is None else (kept.t - began) / 1e9,
+        run_seconds=(kept.t - facts.began) / 1e9,
+        set_speed=plan.steps[kept.step].speed if kept.speed is None else kept.speed,
+        speed=_mean(kept, plan.speed_signal) if plan.speed_signal else None,
+        torque_percent=_percent(plan, kept),
+        torque=_mean(kept, "torque_abs"),
+        shear_rate=_mean(kept, "shear_rate"),
+        stress=_mean(kept, "stress"),
+        temperature=temperature_of(plan, kept),
+        value=publishable(value, faults),
+        n=summary.n,
+        span_s=(kept.t - kept.start) / 1e9,
+        coverage=kept.coverage,
+        faults=faults,
+        quality=worst(faults),
+    )
+
+
+def _row_of_limit(plan: Plan, facts: Facts, limit: LimitReached) -> Row:
+    """Where a run stood when the torque came to its limit, for a result without a kept value."""
+    return Row(
+        step=limit.step,
+        name=plan.steps[limit.step].name,
+        at="limit",
+        statistic="last",
+        seconds=None,
+        run_seconds=(limit.t - facts.began) / 1e9,
+        set_speed=limit.set_speed,
+        speed=limit.speed,
+        torque_percent=None,
+        torque=None,
+        shear_rate=None,
+        stress=None,
+        temperature=None,
+        value=None,
+        n=0,
+        span_s=0.0,
+        coverage=0.0,
+        faults=("torque_limit",),
+        quality=worst(("torque_limit",)),
+    )
+
+
+def _percent(plan: Plan, kept: Kept) -> float | None:
+    """Mean torque in % of full scale."""
+    if plan.band is None:
+        return None
+    return percent_of_full_scale(plan, _mean(kept, plan.band.signal))
+
+
+def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
+    units: dict[str, str] = plan.context["units"]
+    means = {s: _mean(kept, s) for s in kept.summaries if units.get(s) == "Cel"}
+    return {s: m for s, m in means.items() if m is not None}
+
+
+def _signals(plan: Plan, kept: Kept) -> dict[str, tuple[float, str]]:
+    """Means of the measured signals that have no place of their own in a result."""
+    own = {plan.primary, plan.speed_signal, "" if plan.band is None else plan.band.signal}
+    own |= {d.name for d in plan.derivations}
+    out: dict[str, tuple[float, str]] = {}
+    for signal in kept.summaries:
+        unit, mean = plan.context["units"].get(signal, ""), _mean(kept, signal)
+        if signal not in own and unit != "Cel" and mean is not None:
+            out[signal] = (mean, unit)
+    return out
+
+
+def _said(plan: Plan, row: Row | None, fault: str) -> str:
+    """The sentence of a fault, with the figures of this run."""
+    sentence = FAULTS[fault].sentence
+    band = plan.band
+    if fault in ("verification_failed", "verification_overdue"):
+        return f"{sentence}: {said_of(plan, fault)}"
+    if row is None:
+        return sentence
+    if fault in ("below_band", "above_band") and band is not None and row.torque_percent is not None:
+        return f"{sentence}: {row.torque_percent:.1f} % of full scale"
+    if fault == "off_temperature" and row.temperature is not None:
+        c = plan.conditioning
+        return f"{sentence}: mean {row.temperature:.2f} °C, band {c.low:g} to {c.high:g} °C"
+    if fault == "off_speed" and row.speed is not None and row.set_speed is not None:
+        return f"{sentence}: mean {row.speed:.3f} min⁻¹, set {row.set_speed:g} min⁻¹"
+    if fault in ("cut_short", "gap"):
+        return f"{sentence}: {row.n} readings over {row.span_s:.3g} s"
+    return sentence
+
+
+def _outcome_said(facts: Facts) -> tuple[str, ...]:
+    return (f"{facts.outcome}: {facts.reason}",) if facts.outcome in OUTCOME_FAULT and facts.reason else ()
+
+
+def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
+    """Advice for the limit of the torque, the result's value, then for other steps whose last value was off range."""
+    out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
+    if seek_of(plan) is not None:
+        return (*out, *advice_to_fit(plan, facts))
+    last: dict[int, Kept] = {k.step: k for k in facts.kept}
+    if kept is not None:
+        last = {kept.step: kept, **{s: k for s, k in last.items() if s != kept.step}}
+    for k in last.values():
+        out += advice(plan, facts, k, _row(plan, facts, k), unit)
+    return tuple(out)

@@ -1,0 +1,87 @@
+"""Correction of a viscosity to a reference temperature, with the product's own curve and never beyond its range.
+
+The curve is fitted when the plan is compiled and travels with it, so that a correction can be computed again.
+"""
+
+import math
+from typing import Any, Final
+
+from daq.core.errors import SettingError
+from daq.core.plan import Plan
+from daq.methods.concluding.conclusion import Correction, Row, Uncertainty
+from daq.rheology.temperature import Andrade, Vft, correct_to_reference
+from daq.rheology.uncertainty import coverage_factor
+
+VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
+
+
+def correction(plan: Plan, row: Row | None, value: float | None, budget: Uncertainty | None) -> Correction | None:
+    """The value at the curve's reference temperature, or why there is none; None where the product has no curve."""
+    given: dict[str, Any] | None = plan.context.get("temperature_curve")
+    if given is None or plan.primary not in VISCOSITIES or plan.claim == "time_to":
+        return None
+    reference = given["reference"]
+    if value is None or row is None or row.temperature is None:
+        return _none(reference, "there is no value, or no temperature of it")
+    hindrance = _hindrance(plan, given, row)
+    if hindrance:
+        return _none(reference, hindrance, row.temperature)
+    curve: Andrade | Vft = (
+        Andrade(0.0, given["b"], given["low"], given["high"])
+        if given["law"] == "andrade"
+        else Vft(0.0, given["b"], given["t0"], given["low"], given["high"])
+    )
+    try:
+        found = correct_to_reference(value, row.temperature, reference, curve)
+    except SettingError as error:
+        return _none(reference, error.reason, row.temperature)
+    expanded, k, left_out = _uncertainty(plan, given, curve.coefficient(row.temperature), found.factor, value, budget)
+    return Correction(
+        value=found.corrected,
+        reference_celsius=reference,
+        measured_celsius=row.temperature,
+        factor=found.factor,
+        expanded=None if expanded is None else expanded * found.corrected,
+        k=k,
+        left_out=left_out,
+    )
+
+
+def _none(reference: float, reason: str, celsius: float | None = None) -> Correction:
+    return Correction(None, reference, celsius, None, None, None, reason=reason)
+
+
+def _hindrance(plan: Plan, given: dict[str, Any], row: Row) -> str:
+    """Why the curve does not belong to this measurement: a fluid that is not Newtonian has one for each rate."""
+    body = (plan.context.get("geometry") or {}).get("name")
+    if given["geometry"] is not None and given["geometry"] != body:
+        return f"the product's curve holds for {given['geometry']}, measured with {body}"
+    speed = given["speed"]
+    if speed is not None and (row.set_speed is None or not math.isclose(speed, abs(row.set_speed), rel_tol=1e-6)):
+        return f"the product's curve holds at {speed:g} min⁻¹, measured at {row.set_speed or 0:g} min⁻¹"
+    return ""
+
+
+def _uncertainty(
+    plan: Plan, given: dict[str, Any], coefficient: float, factor: float, value: float, budget: Uncertainty | None
+) -> tuple[float | None, float | None, tuple[str, ...]]:
+    """Relative expanded uncertainty of the corrected value (95 %), its k, and what it does not contain."""
+    if budget is None:
+        return None, None, ("the value as measured has no uncertainty",)
+    left_out: list[str] = []
+    variance = (budget.expanded / budget.k / value) ** 2
+    if not any(c["name"] == "temperature" for c in budget.components):
+        limit: float | None = plan.context.get("temperature_limit") or (plan.context.get("specification") or {}).get(
+            "temperature"
+        )
+        if limit:
+            variance += (coefficient * limit) ** 2 / 3.0
+        else:
+            left_out.append("temperature: not in the instrument's specification")
+    if given["relative_u"] is None:
+        left_out.append("curve: the product does not say how well it is known")
+    else:
+        variance += (math.log(factor) * given["relative_u"]) ** 2
+    # What is added has unlimited degrees of freedom, so that there are no fewer than before.
+    k = coverage_factor(math.inf if budget.nu_eff is None else budget.nu_eff, budget.coverage)
+    return k * math.sqrt(variance), k, tuple(left_out)

@@ -1,0 +1,47 @@
+"""An instrument that computes a viscosity itself: its value against the one computed here from torque and geometry."""
+
+import math
+from typing import Any, Final
+
+from daq.core.effects import Kept
+from daq.core.plan import Plan
+from daq.core.units import UNITS, convert, symbol
+from daq.methods.concluding.conclusion import Row, Uncertainty
+from daq.methods.planning.signals import OWN_VISCOSITY
+
+COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "repeatability")
+"""Components that go into both values alike, because both come from the same torque and speed."""
+ALLOWED_PERCENT: Final = 1.0
+"""What the two may differ by where the instrument's specification states no accuracy of the geometry (our choice)."""
+VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
+
+
+def own_value_said(plan: Plan, kept: Kept, row: Row, budget: Uncertainty | None) -> str:
+    """A sentence where the two differ by more than the uncertainty of what is not common to them; otherwise "".
+
+    Torque and speed are the same in both, so that a difference comes from the body's constants, a factor or a unit.
+    """
+    own = kept.summaries.get(OWN_VISCOSITY)
+    unit: str = plan.context["units"].get(OWN_VISCOSITY, "")
+    if plan.primary not in VISCOSITIES or own is None or own.mean is None or not row.value:
+        return ""
+    if unit not in UNITS or UNITS[unit].dimension != "viscosity":
+        return ""
+    code: str = plan.context["units"][plan.primary]
+    theirs = convert(own.mean, unit, code)
+    allowed = _allowed_percent(row.value, budget)
+    differs = 100.0 * (theirs / row.value - 1.0)
+    if abs(differs) <= allowed:
+        return ""
+    return (
+        f"the instrument's own viscosity, {theirs:.4g} {symbol(code)}, differs by {differs:+.1f} % from the one "
+        f"computed here, more than the {allowed:.2g} % that body and display allow: check geometry, factor and unit"
+    )
+
+
+def _allowed_percent(value: float, budget: Uncertainty | None) -> float:
+    components: tuple[dict[str, Any], ...] = () if budget is None else budget.components
+    apart = {c["name"]: c["contribution"] for c in components if c["name"] not in COMMON}
+    if budget is None or "geometry" not in apart:
+        return ALLOWED_PERCENT
+    return 100.0 * budget.k * math.sqrt(math.fsum(u * u for u in apart.values())) / abs(value)

@@ -1,0 +1,186 @@
+"""A verification: the values of a run on a certified fluid against its certificate."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from daq.core.effects import Facts, Kept
+from daq.core.errors import SettingError
+from daq.core.plan import Plan
+from daq.core.units import convert, symbol
+from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
+from daq.methods.concluding.conclusion import Judgement, Level, LimitUsed, Row, Verification
+from daq.quality.limits import DecisionRule, Verdict
+from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
+from daq.rheology.torque import viscosity_at
+from daq.rheology.uncertainty import combine, from_expanded
+
+LEVELS_APART_PERCENT: Final = 10.0
+"""Torques (% of full scale) nearer to each other count as one level.  Common practice, no source."""
+
+
+def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, Row]]) -> Verification | None:
+    """What the run says of the instrument, or None where the method is no verification or the run is not over.
+
+    Each step's value at its end is one level.  Accepted is what lies within the certified value +- (a part of the
+    full-scale viscosity of that geometry and speed + the certified uncertainty), decided in decimal arithmetic on the
+    unrounded value, both ends included.  One level outside fails; it passes when enough levels at different torques
+    were judged and all are inside.
+    """
+    asked: dict[str, Any] | None = plan.context.get("verification")
+    fluid: dict[str, Any] | None = plan.context.get("fluid")
+    if asked is None or fluid is None or not facts.outcome:
+        return None
+    last = {k.step: (k, row) for k, row in kept if k.at == "end"}
+    levels = tuple(_level(plan, facts, k, row, fluid, asked) for k, row in last.values())
+    judged = [level for level in levels if level.accepted is not None]
+    different = _different([level.torque_percent or 0.0 for level in judged])
+    reasons = [f"{level.step}: {level.reason}" for level in levels if level.accepted is None]
+    passed: bool | None
+    if any(level.accepted is False for level in judged):
+        passed = False
+        reasons = [_outside(plan, level) for level in judged if level.accepted is False] + reasons
+    elif different >= asked["levels"]:
+        passed = True
+    else:
+        passed = None
+        reasons.append(
+            f"judged at {different} of the {asked['levels']} torques asked for (at least "
+            f"{LEVELS_APART_PERCENT:g} % of full scale apart)"
+        )
+    return Verification(
+        order=asked["order"],
+        fluid=fluid["id"],
+        lot=fluid["lot"],
+        certificate=fluid["certificate"],
+        expires=fluid["expires"],
+        passed=passed,
+        levels=levels,
+        reasons=tuple(reasons),
+        results_since_pass=tuple(asked["results_since_pass"]) if passed is False else (),
+    )
+
+
+def verdict_of(plan: Plan, found: Verification) -> Judgement:
+    """The verification as a verdict: its acceptance bands are the limits."""
+    used = tuple(
+        LimitUsed(
+            quantity=plan.primary,
+            low=level.low,
+            high=level.high,
+            unit=plan.context["units"][plan.primary],
+            binds_to={
+                k: v
+                for k, v in (
+                    ("step", level.step),
+                    ("speed", level.speed),
+                    ("temperature", None if level.temperature is None else round(level.temperature, 2)),
+                )
+                if v is not None
+            },
+            verdict=_verdict(level.accepted).value,
+            reasons=(level.reason,) if level.reason else (),
+        )
+        for level in found.levels
+        if level.low is not None
+    )
+    return Judgement(_verdict(found.passed).value, DecisionRule.UNROUNDED.value, None, used, found.reasons)
+
+
+def _verdict(accepted: bool | None) -> Verdict:
+    if accepted is None:
+        return Verdict.NOT_COMPARABLE
+    return Verdict.WITHIN if accepted else Verdict.OUTSIDE
+
+
+def _level(plan: Plan, facts: Facts, kept: Kept, row: Row, fluid: dict[str, Any], asked: dict[str, Any]) -> Level:
+    unit: str = plan.context["units"][plan.primary]
+    reason = ""
+    band: AcceptanceBand | None = None
+    certified = percent = None
+    if row.value is None:
+        reason = "there is no value"
+    elif row.temperature is None:
+        reason = "no temperature was measured"
+    else:
+        try:
+            certified, percent = _certified(fluid, row.temperature, unit)
+            full = _full_scale(plan, row.set_speed, unit)
+            band = acceptance_band(
+                certified, full, certified_uncertainty_percent=percent, full_scale_percent=asked["full_scale"]
+            )
+        except SettingError as refused:
+            reason = refused.reason
+    if not reason and row.faults:
+        reason = f"the value is doubtful ({', '.join(row.faults)})"
+    measured = row.value
+    accepted = None if reason or band is None or measured is None else band.accepts(measured)
+    spread = e_n = None
+    if certified is not None and percent is not None and measured is not None:
+        spread, e_n = _deviation(plan, facts, kept, row, certified, percent, fluid["coverage_factor"])
+    return Level(
+        step=row.name,
+        speed=row.set_speed,
+        torque_percent=row.torque_percent,
+        temperature=row.temperature,
+        measured=measured,
+        certified=certified,
+        low=None if band is None else float(band.low),
+        high=None if band is None else float(band.high),
+        deviation_percent=None if band is None or measured is None else band.deviation_percent(measured),
+        deviation_uncertainty_percent=spread,
+        normalised_error=e_n,
+        accepted=accepted,
+        reason=reason,
+    )
+
+
+def _certified(fluid: dict[str, Any], celsius: float, unit: str) -> tuple[float, float]:
+    """Certified value (`unit`) at a temperature, and its expanded uncertainty in %: the greater one beside it."""
+    table = [(t, v) for t, v, _ in fluid["table"]]
+    value = _as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
+    below = max((row for row in fluid["table"] if row[0] <= celsius), default=fluid["table"][0])
+    above = min((row for row in fluid["table"] if row[0] >= celsius), default=fluid["table"][-1])
+    return value, max(below[2], above[2])
+
+
+def _full_scale(plan: Plan, speed: float | None, unit: str) -> float:
+    """Viscosity (`unit`) that gives full-scale torque with the mounted geometry at a speed (/min)."""
+    body: dict[str, Any] = plan.context.get("geometry") or {}
+    constant, scale = body.get("viscosity_constant"), plan.context.get("full_scale_uN_m")
+    if constant is None or scale is None or not speed:
+        raise SettingError("geometry, full-scale torque or speed is not known, so there is no band")
+    return _as_written(convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit))
+
+
+def _as_written(value: float) -> float:
+    """Without what binary arithmetic leaves behind the twelfth digit: the decision is in decimal arithmetic."""
+    return float(f"{value:.12g}")
+
+
+def _deviation(
+    plan: Plan, facts: Facts, kept: Kept, row: Row, certified: float, percent: float, k: float
+) -> tuple[float | None, float | None]:
+    """Expanded uncertainty of measured less certified in % of the certified value, and E_n."""
+    found = budget(plan, facts, kept, row.value or 0.0, row.torque_percent)
+    if found is None or row.value is None:
+        return None, None
+    of_fluid = from_expanded("certified fluid", certified * percent / 100.0, k, -1.0)
+    both = combine([*found[0].components, of_fluid])
+    error = normalised_error(row.value, 2.0 * found[0].u_c, certified, 2.0 * of_fluid.u)
+    return 100.0 * both.expanded / certified, error
+
+
+def _different(torques: list[float]) -> int:
+    count, last = 0, float("-inf")
+    for torque in sorted(torques):
+        if torque >= last + LEVELS_APART_PERCENT:
+            count, last = count + 1, torque
+    return count
+
+
+def _outside(plan: Plan, level: Level) -> str:
+    unit = symbol(plan.context["units"][plan.primary])
+    return (
+        f"{level.step}: {level.measured:.6g} {unit} is outside {level.low:.6g} to {level.high:.6g} {unit}, which the "
+        f"certificate allows ({level.deviation_percent:+.2f} %)"
+    )

@@ -1,0 +1,1 @@
+"""The flow curve of a run."""

@@ -1,0 +1,245 @@
+"""The flow curve of a run: computed from its plan and its kept values when it is wanted, never before the commit."""
+
+import importlib.metadata
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from daq.core.plan import Plan
+from daq.methods.concluding.conclusion import Row
+from daq.methods.curves.curvedata import (
+    Branch,
+    CurveBand,
+    CurvePoint,
+    FittedModel,
+    FittedParameter,
+    FlowCurveData,
+    RefusedModel,
+)
+from daq.methods.curves.curvetrends import loop, recovery, thinning
+from daq.methods.messages.payload import StepData
+from daq.rheology import cylinders
+from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
+from daq.rheology.flowcurve import Fit
+from daq.rheology.flowmodels import MODELS
+
+POINT_PART: Final = 0.005
+"""Relative standard deviation given to each point besides the instrument's zero: ripple and drift from step to step
+(our choice; only its size against the zero's matters)."""
+LEAST_POINTS: Final = 3
+BAND_POINTS: Final = 25
+SPLIT: Final = 1.0 / math.sqrt(2.0)
+"""A stated limit of the torque may be an error of zero or of gain; each gets half of its variance, so that at full
+scale they come to the limit."""
+
+
+def curve_of(plan: Plan, rows: Sequence[StepData | Row]) -> FlowCurveData | None:
+    """The flow curve of a run from its kept values; None where the method asks for none.
+
+    Pure: the same rows give the same curve, bit for bit under the same versions of numpy and scipy, which are named in
+    it, and within 1e-9 under others.
+    """
+    asked: dict[str, Any] | None = plan.context.get("flow_curve")
+    if not asked:
+        return None
+    points = _points(plan, rows)
+    left_out: list[str] = []
+    branch = asked["branch"] or _usual_branch(points)
+    groups = _by_speed([p for p in points if p.used and (branch == "both" or branch in p.branches)])
+    chosen = _fit(plan, [_mean(g) for g in groups], asked["models"], left_out)
+    best = None if chosen is None else chosen.best
+    if chosen is not None and best is None and not left_out:
+        left_out.append("no model: none of those fitted is carried by the data; see the reasons beside them")
+    wall = {} if best is None else _wall_rates(plan, points, best)
+    least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
+    index = (plan.context.get("product") or {}).get("flow_index") or 1.0
+    return FlowCurveData(
+        branch=branch,
+        rates=_wall(plan).said,
+        points=[p.model_copy(update={"wall_rate": wall.get(p.step)}) for p in points],
+        chosen=None if best is None else best.fit.model,
+        fits=[] if chosen is None else [_told(f, least) for f in chosen.fits],
+        refused=[] if chosen is None else [RefusedModel(model=r.model, reason=r.reason) for r in chosen.refusals],
+        band=[] if best is None else _band(best),
+        yield_stress=_yield_stress(best),
+        thinning=thinning(points, left_out),
+        loop=loop(plan, points, index, left_out),
+        recovery=recovery(plan, rows),
+        left_out=left_out,
+        libraries={name: importlib.metadata.version(name) for name in ("numpy", "scipy")},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Wall:
+    """How a torque becomes a stress at the turning wall, and the rate there."""
+
+    said: str
+    stress_over_representative: float
+    radius_ratio: float | None
+    rim: bool = False
+
+
+def _wall(plan: Plan) -> _Wall:
+    body: dict[str, Any] = plan.context["geometry"]
+    sizes: dict[str, Any] = body["dimensions"]
+    if body["kind"] == "coaxial cylinders":
+        ratio = sizes["outer_radius"] / sizes["inner_radius"]
+        said = "stress at the inner cylinder; rate there from the flow in the gap, solved for each model"
+        return _Wall(said, 2.0 / (1.0 + ratio**-2), ratio)
+    if body["kind"] == "large vessel":
+        vessel = sizes.get("vessel_radius")
+        said = "stress at the cylinder; rate there from the flow in the vessel, solved for each model"
+        return _Wall(said, 1.0, math.inf if vessel is None else vessel / sizes["radius"])
+    if body["kind"] == "parallel plates":
+        return _Wall("rate at the rim; stress there by Weissenberg, Rabinowitsch and Mooney", 1.0, None, rim=True)
+    return _Wall("stress and rate are the same everywhere in the gap", 1.0, None)
+
+
+def _points(plan: Plan, rows: Sequence[StepData | Row]) -> list[CurvePoint]:
+    """One point for each step that turns: its last value at the end."""
+    last = {r.step: r for r in rows if r.at == "end" and plan.steps[r.step].speed}
+    taken = [r for _, r in sorted(last.items()) if r.speed and r.shear_rate and r.stress]
+    top = max(range(len(taken)), key=lambda i: abs(taken[i].speed or 0.0), default=0)
+    wall = _wall(plan)
+    out: list[CurvePoint] = []
+    for i, r in enumerate(taken):
+        branches: list[Branch] = (["up"] if i <= top else []) + (["down"] if i >= top else [])  # type: ignore[assignment]  # literals
+        stress = abs(r.stress or 0.0)
+        out.append(
+            CurvePoint(
+                step=r.step,
+                name=r.name,
+                branches=branches,
+                speed=abs(r.speed or 0.0),
+                shear_rate=abs(r.shear_rate or 0.0),
+                stress=stress,
+                wall_stress=stress * wall.stress_over_representative,
+                used=not r.faults,
+                reason=", ".join(f.replace("_", " ") for f in r.faults),
+            )
+        )
+    return out
+
+
+def _usual_branch(points: Sequence[CurvePoint]) -> Branch:
+    """Down where it has enough points, because all samples come to it in the same state; otherwise up."""
+    return "down" if len({p.speed for p in points if "down" in p.branches}) >= LEAST_POINTS else "up"
+
+
+def _wall_rates(plan: Plan, points: Sequence[CurvePoint], best: CurveFit) -> dict[int, float]:
+    """Rate at the wall under the chosen model for the points of both branches, by step."""
+    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
+
+    ratio = _wall(plan).radius_ratio
+    if ratio is None:
+        return {p.step: p.shear_rate for p in points}
+    omegas = np.array([cylinders.angular_speed(p.speed) for p in points])
+    return {p.step: float(r) for p, r in zip(points, best.rates_at(omegas, ratio), strict=True)}
+
+
+def _by_speed(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
+    """Points by speed; those of one set-point come together and are averaged, so that every speed counts once."""
+    by_speed: dict[float, list[CurvePoint]] = {}
+    for p in points:
+        near = next((s for s in by_speed if math.isclose(s, p.speed, rel_tol=1e-2)), p.speed)
+        by_speed.setdefault(near, []).append(p)
+    return [group for _, group in sorted(by_speed.items())]
+
+
+def _mean(group: Sequence[CurvePoint]) -> CurvePoint:
+    if len(group) == 1:
+        return group[0]
+    means = {
+        k: math.fsum(getattr(p, k) for p in group) / len(group)
+        for k in ("speed", "shear_rate", "stress", "wall_stress")
+    }
+    return group[0].model_copy(update=means)
+
+
+def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_out: list[str]) -> Chosen | None:
+    if len(points) < LEAST_POINTS:
+        left_out.append(f"fit: {len(points)} usable speeds; a curve needs at least {LEAST_POINTS}")
+        return None
+    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
+
+    wall = _wall(plan)
+    omegas = np.array([cylinders.angular_speed(p.speed) for p in points])
+    stresses = np.array([p.wall_stress for p in points])
+    rates = None if wall.radius_ratio is not None else np.array([p.shear_rate for p in points])
+    if wall.rim and rates is not None:
+        # Apparent rim stress 2T/(pi R^3) to true one T(3 + s)/(2 pi R^3).
+        stresses = stresses * (3.0 + cylinders.local_slopes(rates, stresses)) / 4.0
+    shifts, zero = _shifts(plan, stresses, wall.stress_over_representative, left_out)
+    sigma = np.hypot(POINT_PART * stresses, zero)
+    return choose(Series(omegas, stresses, sigma, wall.radius_ratio, rates), models, shifts)
+
+
+def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tuple[list[Shift], float]:
+    """Errors common to all points by the instrument's specification, and the standard uncertainty of the zero (Pa)."""
+    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
+
+    context = plan.context
+    given: dict[str, Any] = context.get("specification") or {}
+    included = set(given.get("includes") or ())
+    body: dict[str, Any] = context["geometry"]
+    full = float(context["full_scale_uN_m"] or 0.0) * 1e-6 * float(body["stress_per_torque"]) * over
+    root = math.sqrt(3.0)
+    out: list[Shift] = []
+    zero = SPLIT * (given.get("torque") or 0.0) / 100.0 / root * full
+    if zero:
+        out += [
+            Shift("zero of the torque", np.full_like(stresses, zero)),
+            Shift("gain of the torque", stresses * zero / full),
+        ]
+    for name, key in (("torque", "torque_reading"), ("geometry", "geometry")):
+        if given.get(key) and (key == "torque_reading" or key not in included):
+            out.append(Shift(name, stresses * given[key] / 100.0 / root))
+    if given.get("speed") and "speed" not in included:
+        out.append(Shift("speed", speed=given["speed"] / 100.0 / root))
+    coefficient = (context.get("product") or {}).get("temperature_coefficient")
+    if given.get("temperature") and coefficient:
+        out.append(Shift("temperature", stresses * abs(coefficient) / 100.0 * given["temperature"] / root))
+    if not out:
+        left_out.append("uncertainty of the instrument: its file has no specification; intervals hold the scatter only")
+    return out, zero
+
+
+def _parameter(f: CurveFit, name: str) -> FittedParameter:
+    p = next(q for q in f.fit.parameters if q.name == name)
+    expanded, k = f.expanded(name)
+    return FittedParameter(name=p.name, value=p.value, unit=p.unit, standard_error=p.stderr, expanded=expanded, k=k)
+
+
+def _told(f: CurveFit, least: float | None) -> FittedModel:
+    fit: Fit = f.fit
+    return FittedModel(
+        model=fit.model,
+        equation=MODELS[fit.model].equation,
+        parameters=[_parameter(f, p.name) for p in fit.parameters],
+        n=fit.n,
+        rate_low=min(f.rates),
+        rate_high=max(f.rates),
+        scatter=fit.residual_sd,
+        r_squared=fit.r_squared,
+        aicc=fit.aicc,
+        behind=None if fit.aicc is None or least is None else fit.aicc - least,
+        unresolved=f.unresolved,
+    )
+
+
+def _yield_stress(best: CurveFit | None) -> FittedParameter | None:
+    found = None if best is None else best.fit.yield_stress
+    return None if best is None or found is None else _parameter(best, found.name)
+
+
+def _band(best: CurveFit) -> list[CurveBand]:
+    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
+
+    rates = np.geomspace(min(best.rates), max(best.rates), BAND_POINTS)
+    low, high = best.band(rates)
+    return [
+        CurveBand(rate=float(r), stress=float(s), low=float(a), high=float(b))
+        for r, s, a, b in zip(rates, best.fit.stress(rates), low, high, strict=True)
+    ]

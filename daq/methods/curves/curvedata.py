@@ -1,0 +1,136 @@
+"""The parts of a flow curve, as pydantic models.  Rates in 1/s, stresses in Pa."""
+
+from typing import Any, Final, Literal
+
+from pydantic import Field
+
+from daq.methods.messages.payload import MethodData, Number, Part, SampleData
+
+CURVE_SCHEMA: Final = "curve"
+CURVE_VERSION: Literal[1] = 1
+Branch = Literal["up", "down"]
+
+
+class CurvePoint(Part):
+    """One step of the run as a point, and whether the fit used it."""
+
+    step: int
+    name: str
+    branches: list[Branch]
+    speed: float = Field(description="confirmed, /min")
+    shear_rate: float = Field(description="/s, representative, as for a Newtonian fluid")
+    stress: float = Field(description="Pa, representative")
+    wall_stress: float = Field(description="Pa, at the turning wall; what is fitted")
+    wall_rate: Number = Field(default=None, description="/s, at that wall, under the chosen model")
+    used: bool
+    reason: str = Field(default="", description="why it was not used")
+
+
+class FittedParameter(Part):
+    """A parameter of a model."""
+
+    name: str
+    value: float
+    unit: str
+    standard_error: float = Field(description="from the scatter about the curve alone")
+    expanded: float = Field(description="expanded uncertainty, the instrument's share included")
+    k: float = Field(description="coverage factor of 'expanded'")
+
+
+class FittedModel(Part):
+    """One model, fitted."""
+
+    model: str
+    equation: str
+    parameters: list[FittedParameter]
+    n: int = Field(description="points fitted")
+    rate_low: float = Field(description="/s; the model is not known below it")
+    rate_high: float = Field(description="/s; nor above")
+    scatter: float = Field(description="residual standard deviation over the standard deviation each point was given")
+    r_squared: float
+    aicc: Number = None
+    behind: Number = Field(default=None, description="AICc less that of the best")
+    unresolved: str = Field(default="", description="why a simpler model says as much")
+
+
+class RefusedModel(Part):
+    """A model the data cannot carry."""
+
+    model: str
+    reason: str
+
+
+class CurveBand(Part):
+    """The chosen model and its confidence band at one rate."""
+
+    rate: float
+    stress: float
+    low: float
+    high: float
+
+
+class ThinningIndex(Part):
+    """Apparent viscosity at a speed over that at ten times this speed."""
+
+    slow: float = Field(description="/min")
+    fast: float = Field(description="/min")
+    branch: Branch
+    index: float
+
+
+class Loop(Part):
+    """Area between the curve up and the curve down; it depends on the programme of speeds."""
+
+    area: float = Field(description="Pa/s; positive where the curve up lies above: structure was lost")
+    relative: float = Field(description="area over the area below the curve up, 1")
+    rate_low: float
+    rate_high: float
+
+
+class Recovery(Part):
+    """What came back of the viscosity at one slow speed after a faster one."""
+
+    speed: float = Field(description="/min")
+    before: float = Field(description="apparent viscosity before the shearing, in the unit of the result")
+    broken: float = Field(description="first value after it")
+    after: float = Field(description="last value after it")
+    fraction: float = Field(description="(after - broken)/(before - broken)")
+    seconds: float = Field(description="between the first and the last value, s")
+
+
+class FlowCurveData(Part):
+    """A flow curve: points, fitted models with the one chosen, and what else the steps tell."""
+
+    branch: Literal["up", "down", "both"] = Field(description="the branch that was fitted")
+    rates: str = Field(description="how stresses and rates at the wall were found")
+    points: list[CurvePoint]
+    chosen: str | None = Field(default=None, description="the model to use; null where none can be")
+    fits: list[FittedModel] = Field(default_factory=list, description="best AICc first")
+    refused: list[RefusedModel] = Field(default_factory=list)
+    band: list[CurveBand] = Field(default_factory=list)
+    coverage: float = 0.95
+    yield_stress: FittedParameter | None = Field(default=None, description="extrapolated, by the chosen model")
+    thinning: list[ThinningIndex] = Field(default_factory=list)
+    loop: Loop | None = None
+    recovery: Recovery | None = None
+    left_out: list[str] = Field(default_factory=list, description="what was not computed, and why")
+    libraries: dict[str, str] = Field(default_factory=dict, description="versions the fit was computed with")
+
+
+class FlowCurveMessage(Part):
+    """The `data` of a flow curve's message: it follows its result, and is computed from it."""
+
+    schema_version: Literal[1] = CURVE_VERSION
+    result: str = Field(description="id of the result's message")
+    run: str
+    instrument: str
+    simulated: bool
+    sample: SampleData
+    method: MethodData
+    curve: FlowCurveData
+
+
+def curve_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of `FlowCurveMessage`."""
+    out = FlowCurveMessage.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

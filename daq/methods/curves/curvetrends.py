@@ -1,0 +1,110 @@
+"""What the steps of a run tell besides the fit: thinning over a tenfold speed, loop area, recovery."""
+
+import itertools
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from daq.core.plan import Extent, Plan
+from daq.methods.concluding.conclusion import Row
+from daq.methods.curves.curvedata import Branch, CurvePoint, Loop, Recovery, ThinningIndex
+from daq.methods.messages.payload import StepData
+from daq.methods.planning.rules import in_time
+from daq.methods.planning.settling import settled
+from daq.rheology.elementary import ArgumentError
+from daq.rheology.structure import loop_area, recovery_fraction, shear_thinning_index
+
+TEN: Final = 10.0
+SAME_SPEED: Final = 0.01
+
+
+def thinning(points: Sequence[CurvePoint], left_out: list[str]) -> list[ThinningIndex]:
+    """The shear-thinning index for every pair of speeds of one branch that are a factor of ten apart (ASTM D2196)."""
+    out: list[ThinningIndex] = []
+    branches: tuple[Branch, ...] = ("up", "down")
+    for branch in branches:
+        here = [p for p in points if p.used and branch in p.branches]
+        for slow in here:
+            for fast in here:
+                if math.isclose(fast.speed, TEN * slow.speed, rel_tol=SAME_SPEED):
+                    index = shear_thinning_index(slow.stress / slow.shear_rate, fast.stress / fast.shear_rate)
+                    out.append(ThinningIndex(slow=slow.speed, fast=fast.speed, branch=branch, index=index))
+    if not out:
+        left_out.append("shear-thinning index: no two usable speeds of one branch are a factor of ten apart")
+    return out
+
+
+def loop(plan: Plan, points: Sequence[CurvePoint], flow_index: float, left_out: list[str]) -> Loop | None:
+    """The area of the loop from representative values, where the spring had unwound after each step down."""
+    up = [p for p in points if p.used and "up" in p.branches]
+    down = [p for p in points if p.used and "down" in p.branches]
+    if not any("up" not in p.branches for p in points):
+        return None  # there is no way back
+    for p in points:
+        if "up" not in p.branches and not _unwound(plan, p.step, flow_index):
+            left_out.append(
+                f"loop area: step {p.name} settles too briefly after the faster one before it; the unwinding of the "
+                "spring would be taken for thixotropy"
+            )
+            return None
+    try:
+        area = loop_area(
+            [p.shear_rate for p in up], [p.stress for p in up], [p.shear_rate for p in down], [p.stress for p in down]
+        )
+    except ArgumentError as error:
+        left_out.append(f"loop area: {error.reason}")
+        return None
+    low = max(min(p.shear_rate for p in b) for b in (up, down))
+    high = min(max(p.shear_rate for p in b) for b in (up, down))
+    ordered = sorted((p for p in up if low <= p.shear_rate <= high), key=lambda p: p.shear_rate)
+    below = math.fsum(
+        (a.stress + b.stress) / 2.0 * (b.shear_rate - a.shear_rate) for a, b in itertools.pairwise(ordered)
+    )
+    return Loop(area=area, relative=area / below if below > 0.0 else 0.0, rate_low=low, rate_high=high)
+
+
+def _unwound(plan: Plan, step: int, flow_index: float) -> bool:
+    here, speed = plan.steps[step], plan.steps[step].speed
+    before = plan.steps[step - 1].speed if step else None
+    if not speed or before is None or abs(before) <= abs(speed):
+        return True
+    turns = here.settle.revolutions or here.settle.ns / in_time_of_a_turn(speed)
+    return settled(turns, before, speed, flow_index)
+
+
+def in_time_of_a_turn(speed: float) -> float:
+    """Ns that one revolution takes at a speed (/min)."""
+    return in_time(Extent(revolutions=1.0), abs(speed))
+
+
+def recovery(plan: Plan, rows: Sequence[StepData | Row]) -> Recovery | None:
+    """The last slow step after a faster one against the step of the same speed before it; None without such a pair.
+
+    The values along the last step (kept at every interval) show how it came back; at least two are needed.
+    """
+    speeds = [s.speed for s in plan.steps]
+    for late in range(len(speeds) - 1, 1, -1):
+        slow = speeds[late]
+        if not slow:
+            continue
+        early = next((i for i in range(late) if speeds[i] and math.isclose(speeds[i] or 0.0, slow, rel_tol=1e-6)), None)
+        if early is None or not any((s or 0.0) > slow for s in speeds[early:late]):
+            continue
+        before = [r for r in rows if r.step == early and r.at == "end" and r.value is not None]
+        along = [r for r in rows if r.step == late and r.at in ("every", "end") and r.value is not None]
+        if not before or len(along) < 2 or any(r.faults for r in (before[-1], along[0], along[-1])):
+            continue
+        first, last = along[0], along[-1]
+        try:
+            fraction = recovery_fraction(last.value or 0.0, before[-1].value or 0.0, first.value or 0.0)
+        except ArgumentError:
+            return None  # nothing was lost
+        return Recovery(
+            speed=slow,
+            before=before[-1].value or 0.0,
+            broken=first.value or 0.0,
+            after=last.value or 0.0,
+            fraction=fraction,
+            seconds=(last.seconds or 0.0) - (first.seconds or 0.0),
+        )
+    return None

@@ -1,0 +1,1 @@
+"""Files that people write: methods, products, instruments, fluids, the daemon."""

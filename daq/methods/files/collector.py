@@ -1,0 +1,90 @@
+"""The collector's file: which broker, which topics, which database."""
+
+from typing import Annotated, Self
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from daq.methods.files.broker import SECOND, Broker, Secret, TcpPort, Tls
+from daq.methods.files.daemon import Metrics
+from daq.methods.files.fields import Duration, KeyedError, Listed, Model, Name, Text
+
+DAY = 86_400 * SECOND
+LONGEST_SESSION = 2**32 - 2
+"""Seconds; the next number would mean "for ever" (MQTT 5, section 3.1.2.11.2)."""
+
+
+def levels(value: object) -> object:
+    """The plant's levels in front of ``lab/v1``, as a topic filter: ``+`` stands for any one level."""
+    if not isinstance(value, str):
+        return value
+    parts = value.split("/")
+    if "#" in value or any(not p or ("+" in p and p != "+") or p.startswith("$") for p in parts):
+        raise ValueError(
+            f"{value!r} is not a list of levels; write them with / between and + for any one, as in 'glaze-works/+/+'"
+        )
+    if parts[-2:] == ["lab", "v1"]:
+        raise ValueError(f"{value!r}: leave out 'lab/v1', it is added")
+    return value
+
+
+Levels = Annotated[str, BeforeValidator(levels)]
+
+
+class Postgres(Model):
+    """The database that results are written to."""
+
+    host: Text = Field(description="name or address of the server, or the folder of its socket")
+    port: TcpPort = 5432
+    database: Text = Field(description="name of the database; the collector makes its own schema 'lab' in it")
+    user: Text | None = None
+    password: Secret | None = None
+    tls: Tls | None = None
+    """Where given, the server's certificate is checked against its name."""
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if "://" in self.host:
+            raise KeyedError("host", "is only the name or address of the server, without postgresql://")
+        return self
+
+
+class Gaps(Model):
+    """When results that are missing are asked for."""
+
+    history: bool = True
+    """Whether to ask for what a daemon measured before it was seen here for the first time."""
+    patience: Duration = 10 * SECOND
+    """So long a result may be on its way before it counts as missing."""
+    again: Duration = 10 * SECOND
+    """Wait before the second request for the same gap; it doubles with each one."""
+    again_most: Duration = 3600 * SECOND
+
+
+class Collector(Model):
+    """Everything about `daq collect`."""
+
+    group: Name = "historian"
+    """Workers of one group share the messages among them."""
+    topics: Annotated[tuple[Levels, ...], Listed, Field(strict=False, min_length=1)]
+    curves: bool = True
+    readings: bool = False
+    """Whether to keep live readings too."""
+    window: Annotated[int, Field(ge=1, le=20_000)] = 500
+    """At most so many messages are taken and not yet committed."""
+    session: Duration = 7 * DAY
+    """So long the broker keeps messages for a worker that is away."""
+    broker: Broker
+    postgres: Postgres
+    gaps: Gaps = Gaps()
+    metrics: Metrics | None = None
+    """As the daemon's; the name of the file gets the worker's name before ``.prom``."""
+
+    @model_validator(mode="after")
+    def _session_fits(self) -> Self:
+        if not 60 * SECOND <= self.session <= LONGEST_SESSION * SECOND:
+            raise KeyedError("session", "must be at least '60 s' and less than 49,710 days")
+        if self.broker.version == "3.1.1":
+            raise KeyedError("broker.version", "must be left out: sharing messages among workers needs MQTT 5")
+        if self.broker.client_id is not None:
+            raise KeyedError("broker.client_id", "must be left out: it is made of the group and the worker's name")
+        return self

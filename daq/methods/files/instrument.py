@@ -1,0 +1,320 @@
+"""The instrument's file: where it is, what it can, what is mounted and how good it is."""
+
+from dataclasses import replace
+from typing import Annotated, Any, Final, Literal, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from daq.core.driver import Port
+from daq.core.errors import SettingError
+from daq.core.portname import check_port_name
+from daq.core.units import UNITS
+from daq.methods.files.fields import (
+    Amount,
+    Duration,
+    KelvinDifference,
+    Kelvins,
+    KeyedError,
+    Listed,
+    Millilitres,
+    Millimetres,
+    Model,
+    Name,
+    Percent,
+    PerMinute,
+    Quantity,
+    Text,
+)
+
+GeometryKind = Literal[
+    "coaxial cylinders", "large vessel", "cone and plate", "parallel plates", "disc", "vane", "calibrated constants"
+]
+EXAMPLES: Final = {"volume": "'100 mL'", "mass": "'52.3 g'"}
+Positive = Annotated[Percent, Field(gt=0)]
+Included = Literal["geometry", "speed", "resolution", "zero"]
+
+
+class _Body(Model):
+    """What all geometries have in common."""
+
+    title: str = ""
+    guard: bool = False
+    vessel: str = ""
+    fill_volume: Millilitres | None = None
+    immersion: str = ""
+
+
+class CoaxialCylinders(_Body):
+    """A cylinder turning in a cylindrical cup, both known (ISO 3219-2)."""
+
+    kind: Literal["coaxial cylinders"]
+    inner_radius: Millimetres = Field(description="radius of the turning cylinder in mm")
+    outer_radius: Millimetres = Field(description="radius of the cup in mm")
+    length: Millimetres = Field(description="length of the turning cylinder in mm")
+    end_factor: Annotated[float, Field(ge=1)] = 1.0
+
+    @model_validator(mode="after")
+    def _nested(self) -> Self:
+        if self.outer_radius <= self.inner_radius:
+            raise KeyedError(
+                "outer_radius", f"must be larger than inner_radius ({self.inner_radius:g} mm): the cup holds the body"
+            )
+        return self
+
+
+class LargeVessel(_Body):
+    """A cylinder turning in a vessel much wider than itself."""
+
+    kind: Literal["large vessel"]
+    radius: Millimetres = Field(description="radius of the turning cylinder in mm")
+    length: Millimetres = Field(description="length of the turning cylinder in mm")
+    end_factor: Annotated[float, Field(ge=1)] = 1.0
+    vessel_radius: Millimetres | None = None
+
+    @model_validator(mode="after")
+    def _nested(self) -> Self:
+        if self.vessel_radius is not None and self.vessel_radius <= self.radius:
+            raise KeyedError("vessel_radius", f"must be larger than radius ({self.radius:g} mm)")
+        return self
+
+
+class ConeAndPlate(_Body):
+    """A flat cone on a plate."""
+
+    kind: Literal["cone and plate"]
+    radius: Millimetres = Field(description="radius of the cone in mm")
+    angle: Annotated[float, Field(gt=0, lt=10, description="angle between cone and plate in degrees")]
+
+
+class ParallelPlates(_Body):
+    """Two flat plates."""
+
+    kind: Literal["parallel plates"]
+    radius: Millimetres = Field(description="radius of the plates in mm")
+    gap: Millimetres = Field(description="distance of the plates in mm")
+
+
+class Disc(_Body):
+    """A thin disc turning slowly in a wide vessel."""
+
+    kind: Literal["disc"]
+    radius: Millimetres = Field(description="radius of the disc in mm")
+
+
+class Vane(_Body):
+    """A vane for the yield stress: it measures a stress, and neither rate nor viscosity."""
+
+    kind: Literal["vane"]
+    diameter: Millimetres = Field(description="diameter of the vane in mm")
+    height: Millimetres = Field(description="height of the vane in mm")
+
+
+class CalibratedConstants(_Body):
+    """A body of any shape, known by its calibration: the viscosity that gives full-scale torque at one speed."""
+
+    kind: Literal["calibrated constants"]
+    full_scale_viscosity: Quantity = Field(description="viscosity that gives full-scale torque, e.g. '10000 mPa.s'")
+    at_speed: PerMinute = Field(description="the speed for which it is given, in /min")
+
+    @model_validator(mode="after")
+    def _viscosity(self) -> Self:
+        if self.full_scale_viscosity.unit not in ("mPa.s", "Pa.s"):
+            raise KeyedError("full_scale_viscosity", "needs its unit: write for example '10000 mPa.s'")
+        if self.full_scale_viscosity.value <= 0:
+            raise KeyedError("full_scale_viscosity", "must be greater than 0")
+        return self
+
+
+Geometry = Annotated[
+    CoaxialCylinders | LargeVessel | ConeAndPlate | ParallelPlates | Disc | Vane | CalibratedConstants,
+    Field(discriminator="kind"),
+]
+
+
+def port_name(name: str) -> str:
+    """`name` itself; ValueError where it cannot mean a port."""
+    try:
+        check_port_name(name)
+    except SettingError as error:
+        raise ValueError(error.reason) from None
+    return name
+
+
+class SerialLine(Model):
+    """Serial settings, where they differ from what the driver wants."""
+
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] | None = None
+    data_bits: Literal[5, 6, 7, 8] | None = None
+    parity: Literal["N", "E", "O"] | None = None
+    stop_bits: Literal[1, 2] | None = None
+    flow: Literal["none", "xon/xoff", "rts/cts"] | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
+    settle: Duration | None = Field(default=None, description="quiet time after opening, for example '500 ms'")
+    byte_pause: Duration | None = Field(
+        default=None, description="pause between two bytes that are sent, for example '5 ms'"
+    )
+
+    def over(self, port: Port) -> Port:
+        """The settings of a driver with those of the file in their place."""
+        given = self.model_dump(exclude_none=True)
+        for key in {"settle", "byte_pause"} & set(given):
+            given[f"{key}_ns"] = given.pop(key)
+        return replace(port, **given)
+
+
+class InstrumentLimits(Model):
+    """Limits that no method may pass."""
+
+    speed: PerMinute | None = None
+    torque: Positive | None = None
+
+
+class Specification(Model):
+    """What the maker states.  Every limit is the half width of a rectangular distribution (JCGM 100, 4.3.7)."""
+
+    torque_full_scale: Quantity | None = None
+    torque: Positive | None = None
+    torque_reading: Positive | None = None
+    torque_resolution: Positive | None = None
+    zero: Positive | None = None
+    """Limit of the torque's zero, % of full scale, where it is stated beside the torque's accuracy."""
+    speed: Positive | None = None
+    geometry: Positive | None = None
+    temperature: Kelvins | None = None
+    accuracy: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    """Of any other channel, by its name, in its unit: of the whole range."""
+    accuracy_reading: dict[Text, Percent] = Field(default_factory=dict)
+    """Likewise, % of the reading; the two add up where both are stated."""
+    resolution: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    """Likewise, the smallest step that is shown, in the channel's unit."""
+    includes: Annotated[tuple[Included, ...], Listed] = ()
+    reference: str = ""
+
+    @model_validator(mode="after")
+    def _torque(self) -> Self:
+        scale = self.torque_full_scale
+        if scale is not None and (scale.unit not in ("uN.m", "mN.m", "N.m") or scale.value <= 0):
+            raise KeyedError("torque_full_scale", "is a torque greater than 0 with its unit, for example '1000 uN.m'")
+        if self.includes and self.torque is None and self.torque_reading is None:
+            raise KeyedError("includes", "says what the torque accuracy covers, but 'torque' is not given")
+        return self
+
+
+class MeasuredVessel(Model):
+    """A vessel of known volume that a balance weighs full: the mass becomes a density."""
+
+    volume: Quantity = Field(description="from its calibration, with its unit, for example '100.05 mL'")
+    volume_accuracy: Annotated[float, Field(ge=0, lt=10)] = 0.0
+    """Limit of the volume, %."""
+    empty: Quantity = Amount(0.0, "g")
+    """Its mass when it is empty; left out where the balance is tared with it."""
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        for key, given, dimension in (("volume", self.volume, "volume"), ("empty", self.empty, "mass")):
+            if not given.unit or UNITS[given.unit].dimension != dimension:
+                raise KeyedError(key, f"is a {dimension} with its unit, for example {EXAMPLES[dimension]}")
+        if self.volume.value <= 0:
+            raise KeyedError("volume", "must be above 0")
+        if self.empty.value < 0:
+            raise KeyedError("empty", "must not be negative")
+        return self
+
+
+class VerificationInterval(Model):
+    """How often the instrument is to be verified with a certified fluid."""
+
+    every: Duration = Field(description="after so long without a passed verification it is overdue, for example '31 d'")
+
+    @model_validator(mode="after")
+    def _positive(self) -> Self:
+        if self.every <= 0:
+            raise KeyedError("every", "must be longer than zero; leave [verification] out where none is asked for")
+        return self
+
+
+class HealthLimits(Model):
+    """From what on a trend of the instrument's health is worth a word.  Common practice, no source: choose your own."""
+
+    zero: Positive = 0.5
+    """Torque at rest, % of full scale."""
+    zero_change: Positive = 0.3
+    """Change of the torque at rest over the runs looked at, % of full scale."""
+    ripple: Positive = 2.0
+    """Once-per-revolution ripple, % of the reading."""
+    return_to_zero: Positive = 0.3
+    """Torque left at rest after turning free, less the one before, % of full scale."""
+
+
+class Probe(Model):
+    """A temperature of this instrument: which channel it comes from, and what its calibration adds."""
+
+    channel: Text | None = None
+    """The driver's channel; left out: the one of the probe's own name."""
+    kind: Literal["Pt100", "Pt500", "Pt1000"] | None = None
+    """A platinum thermometer (IEC 60751) whose channel is in Ohm; left out, the channel is a temperature already."""
+    offset: KelvinDifference = 0.0
+    """Added to the temperature: certified less shown."""
+
+
+class Instrument(Model):
+    """One device on one port."""
+
+    name: Name = Field(description="the instrument's name in topics and on the command line, for example 'bench-1'")
+    title: str = ""
+    driver: Text = Field(description="which kind of instrument it is, for example 'rotational'")
+    port: Annotated[Text, AfterValidator(port_name)] = Field(
+        description="a device such as /dev/daq-bench-1, usb:VENDOR:PRODUCT:SERIAL, socket://host:port or rfc2217://host:port"
+    )
+    expect_serial: Text | None = None
+    enable_motion: bool = False
+    options: dict[str, Any] = Field(default_factory=dict)
+    probes: dict[Name, Probe] = Field(default_factory=dict)
+    serial_line: SerialLine = SerialLine()
+    limits: InstrumentLimits = InstrumentLimits()
+    specification: Specification | None = None
+    density_vessel: MeasuredVessel | None = None
+    """Of a balance: the signal `density` is then the mass in this vessel over its volume."""
+    mounted: Name | None = None
+    geometries: dict[Name, Geometry] = Field(default_factory=dict)
+    companions: dict[Name, Name] = Field(default_factory=dict)
+    verification: VerificationInterval | None = None
+    health: HealthLimits = HealthLimits()
+    simulated: bool = False
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if self.mounted is not None and self.mounted not in self.geometries:
+            known = ", ".join(self.geometries) or "none"
+            raise KeyedError("mounted", f"no geometry is called {self.mounted!r}; geometries of this file: {known}")
+        for role, other in self.companions.items():
+            if other == self.name:
+                raise KeyedError(f"companions.{role}", "an instrument cannot be its own companion")
+        return self
+
+    @property
+    def driver_options(self) -> dict[str, Any]:
+        """What the driver is made with: its options, and the probes where any are declared."""
+        declared = {name: probe.model_dump(mode="json") for name, probe in self.probes.items()}
+        return {**self.options, "probes": declared} if declared else dict(self.options)
+
+    @property
+    def geometry(self) -> Geometry | None:
+        """The geometry that is mounted."""
+        return None if self.mounted is None else self.geometries[self.mounted]
+
+    def with_mounted(self, geometry: str) -> "Instrument":
+        """The same instrument with another geometry mounted.
+
+        Raises:
+            SettingError: the file has no geometry of that name.
+        """
+        if geometry not in self.geometries:
+            known = ", ".join(self.geometries) or "none"
+            raise SettingError(
+                f"no geometry is called {geometry!r}; geometries of {self.name}: {known}",
+                file=self.source,
+                key="geometries",
+            )
+        return self.model_copy(update={"mounted": geometry})

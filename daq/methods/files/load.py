@@ -1,0 +1,224 @@
+"""Files to models: every fault of a file is found in one go, with its key and what to do."""
+
+import difflib
+import tomllib
+import types
+import typing
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from daq.core.errors import SettingError, SettingErrors
+from daq.methods.files.daemon import Daemon
+from daq.methods.files.fields import KeyedError, Model
+from daq.methods.files.fluid import Fluid
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.product import Product
+from daq.methods.files.recipe import Method
+
+M = TypeVar("M", bound=Model)
+LARGEST_FILE = 1_000_000
+
+
+def load_method(path: Path | str) -> Method:
+    """The method in a TOML file.
+
+    Raises:
+        SettingError: the file cannot be read or is not TOML.
+        SettingErrors: everything in it that is wrong.
+    """
+    return _load(Method, path)
+
+
+def load_product(path: Path | str) -> Product:
+    """The product in a TOML file; errors as `load_method`."""
+    return _load(Product, path)
+
+
+def load_instrument(path: Path | str) -> Instrument:
+    """The instrument in a TOML file; errors as `load_method`."""
+    return _load(Instrument, path)
+
+
+def load_fluid(path: Path | str) -> Fluid:
+    """The reference fluid in a TOML file; errors as `load_method`."""
+    return _load(Fluid, path)
+
+
+def load_daemon(path: Path | str) -> Daemon:
+    """The daemon's configuration in a TOML file; errors as `load_method`."""
+    return _load(Daemon, path)
+
+
+def read_toml(path: Path | str) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Raises:
+        SettingError: it cannot be read, is too large, is not UTF-8 or not TOML (with the line).
+    """
+    file = str(path)
+    try:
+        raw = Path(path).read_bytes()
+    except FileNotFoundError:
+        raise SettingError("there is no such file; check the name and the folder", file=file) from None
+    except IsADirectoryError:
+        raise SettingError("is a folder; name the file in it", file=file) from None
+    except OSError as error:
+        raise SettingError(f"cannot be read: {error.strerror}; check its permissions", file=file) from None
+    if len(raw) > LARGEST_FILE:
+        raise SettingError(f"is larger than {LARGEST_FILE // 1000} kB; this is not a settings file", file=file)
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise SettingError(f"line {line} is not UTF-8 text; save the file as UTF-8", file=file) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SettingError(
+            f"is not valid TOML: {error}; text is put in quotes, tables in [brackets]", file=file
+        ) from None
+    except (ValueError, RecursionError):  # numbers of thousands of digits, thousands of brackets
+        raise SettingError(
+            "holds a number, or brackets in brackets, far too long for a settings file", file=file
+        ) from None
+
+
+def parse(model: type[M], data: dict[str, Any], file: str = "") -> M:
+    """A model of already read tables.
+
+    Raises:
+        SettingErrors: everything that is wrong, in the order of the model.
+    """
+    try:
+        return model.model_validate(data).from_file(file)
+    except ValidationError as error:
+        raise SettingErrors([_explained(model, data, e, file) for e in error.errors()]) from None
+
+
+def _load(model: type[M], path: Path | str) -> M:
+    return parse(model, read_toml(path), str(path))
+
+
+def _explained(model: type[Model], data: Any, error: ErrorDetails, file: str) -> SettingError:
+    steps = _walk(data, error["loc"], error["type"])
+    key = _joined(steps)
+    cause = error.get("ctx", {}).get("error")
+    if isinstance(cause, KeyedError):
+        key = ".".join(part for part in (key, cause.key) if part)
+    return SettingError(_reason(model, steps, error), file=file, key=key)
+
+
+def _walk(data: Any, loc: tuple[int | str, ...], kind: str) -> list[int | str]:
+    """The part of pydantic's location that exists in the file (names of variants are left out)."""
+    steps: list[int | str] = []
+    here = data
+    for i, part in enumerate(loc):
+        last = i == len(loc) - 1
+        if isinstance(here, dict) and (part in here or (last and kind == "missing")):
+            here = here.get(part)
+            steps.append(part)
+        elif isinstance(here, (list, tuple)) and isinstance(part, int) and part < len(here):
+            here = here[part]
+            steps.append(part)
+    return steps
+
+
+def _joined(steps: list[int | str]) -> str:
+    out = ""
+    for step in steps:
+        out += f"[{step}]" if isinstance(step, int) else f".{step}" if out else step
+    return out
+
+
+def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> str:
+    kind, ctx, given = error["type"], error.get("ctx", {}), error.get("input")
+    table = _table_of(model, steps[:-1])
+    if kind == "value_error":
+        return str(ctx["error"])
+    if kind == "missing":
+        what = _description(_of_kind(table, error), str(steps[-1])) if steps else ""
+        return "is missing" + (f": {what}" if what else "; add it")
+    if kind == "extra_forbidden":
+        if steps and str(steps[-1]).lower() in ("password", "passwd", "secret", "token"):
+            return "is not a key here; secrets are only referred to, in [mqtt] password = { file = ... }"
+        table = _of_kind(table, error)
+        known = sorted({f for t in table for f in t.model_fields})
+        near = difflib.get_close_matches(str(steps[-1]), known, 1) if steps else []
+        hint = f"; did you mean {near[0]!r}?" if near else f"; known keys: {', '.join(known)}" if known else ""
+        return f"is not a known key{hint}"
+    if kind in ("union_tag_not_found", "union_tag_invalid"):
+        expected = ctx.get("expected_tags", "'coaxial cylinders', 'large vessel', 'cone and plate'")
+        return f"needs kind = one of {expected}"
+    fixed = {
+        "bool_type": "must be true or false, without quotes",
+        "int_type": f"must be a whole number; here {given!r}",
+        "float_type": f"must be a number without quotes; here {given!r}",
+        "string_type": f"must be text in quotes; here {given!r}",
+        "tuple_type": f"must be a list in [brackets]; here {given!r}"
+        if not isinstance(given, dict)
+        else f"is one table; write [[{_joined(steps)}]] in the place of [{_joined(steps)}]",
+        "dict_type": f"must be a table of key = value; here {given!r}",
+        "model_type": f"must be a table of key = value; here {given!r}",
+        "string_too_short": "must not be empty",
+        "finite_number": f"must be a finite number; here {given!r}",
+    }
+    if kind in fixed:
+        return fixed[kind]
+    if kind == "literal_error":
+        return f"must be one of {ctx['expected']}; here {given!r}"
+    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
+        words = {
+            "greater_than": "greater than",
+            "greater_than_equal": "at least",
+            "less_than": "less than",
+            "less_than_equal": "at most",
+        }
+        limit = next(iter(ctx.values()))
+        return f"must be {words[kind]} {limit:g}; here {given!r}"
+    if kind == "string_pattern_mismatch":
+        return f"{given!r} has characters that are not allowed here (/, +, # and leading spaces or $ are not)"
+    if kind in ("too_short", "too_long", "missing_argument"):
+        return f"has the wrong number of entries: {error['msg']}"
+    return error["msg"]
+
+
+def _table_of(model: type[Model], steps: list[int | str]) -> list[type[BaseModel]]:
+    """The models that may stand at a place of the file: more than one where it has variants."""
+    here: list[Any] = [model]
+    for step in steps:
+        following: list[Any] = []
+        for kind in here:
+            arguments = typing.get_args(kind)
+            if arguments:  # a list holds its first argument, a table its second
+                following += _variants(arguments[1] if typing.get_origin(kind) is dict else arguments[0])
+            elif isinstance(kind, type) and issubclass(kind, BaseModel) and step in kind.model_fields:
+                following += _variants(kind.model_fields[str(step)].annotation)
+        here = following
+    return [k for k in here if isinstance(k, type) and issubclass(k, BaseModel)]
+
+
+def _variants(annotation: Any) -> list[Any]:
+    """What an annotation may stand for: the parts of a union; lists and tables as they are."""
+    origin = typing.get_origin(annotation)
+    if origin is typing.Annotated:
+        return _variants(typing.get_args(annotation)[0])
+    if origin in (typing.Union, types.UnionType):
+        return [v for a in typing.get_args(annotation) for v in _variants(a)]
+    return [annotation]
+
+
+def _of_kind(table: list[type[BaseModel]], error: ErrorDetails) -> list[type[BaseModel]]:
+    """Of several variants, the one pydantic's location names by its kind."""
+    named = [
+        t
+        for t in table
+        if "kind" in t.model_fields and set(typing.get_args(t.model_fields["kind"].annotation)) & set(error["loc"])
+    ]
+    return named or table
+
+
+def _description(table: list[type[BaseModel]], key: str) -> str:
+    return next((t.model_fields[key].description or "" for t in table if key in t.model_fields), "")

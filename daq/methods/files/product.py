@@ -1,0 +1,195 @@
+"""The product: its limits and how its number is reported."""
+
+import math
+from collections.abc import Sequence
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from daq.core.units import UNITS, entered
+from daq.methods.files.fields import (
+    Celsius,
+    Duration,
+    Kelvins,
+    KeyedError,
+    Listed,
+    Model,
+    Name,
+    Percent,
+    PerMinute,
+    Quantity,
+    Text,
+    UnitText,
+)
+
+DecisionRule = Literal["unrounded", "rounded"]
+SECOND = 1_000_000_000
+KELVIN = 273.15
+
+
+class Limit(Model):
+    """Limits of one quantity, and what they bind to: elsewhere the number cannot be compared with them."""
+
+    quantity: Text = "viscosity"
+    low: float | None = None
+    high: float | None = None
+    unit: UnitText = Field(description="the unit of low and high, for example 'mPa.s'")
+    decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
+    """Decimals of the reported number where this quantity is the result; left out: as the product says."""
+    geometry: Name | None = None
+    vessel: Text | None = None
+    speed: PerMinute | None = None
+    time: Duration | None = None
+    time_band: Duration = SECOND
+    temperature: Celsius | None = None
+    temperature_band: Kelvins = 0.2
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.low is None and self.high is None:
+            raise KeyedError("low", "give low, high or both: a limit without numbers limits nothing")
+        if self.low is not None and self.high is not None and self.low >= self.high:
+            raise KeyedError("low", f"low ({self.low:g}) must be below high ({self.high:g})")
+        return self
+
+    @property
+    def unit_code(self) -> str:
+        """The UCUM code of the unit as written."""
+        return entered(self.unit)[0]
+
+    def in_code(self, value: float) -> float:
+        """A limit as written, in the UCUM unit `unit_code`."""
+        return value * entered(self.unit)[1]
+
+
+class TemperaturePoint(Model):
+    """One measured point of a product's temperature curve."""
+
+    temperature: Celsius = Field(description="Cel")
+    viscosity: Quantity = Field(description="with its unit, for example '800 mPa.s'")
+
+    @model_validator(mode="after")
+    def _is_viscosity(self) -> Self:
+        given = self.viscosity
+        if not given.unit or UNITS[given.unit].dimension != "viscosity" or given.value <= 0:
+            raise KeyedError("viscosity", "is a viscosity above 0 with its unit, for example '800 mPa.s'")
+        return self
+
+
+class TemperatureCurve(Model):
+    """How the product's viscosity changes with temperature: measured points, or constants with the range they hold in.
+
+    andrade: ln(eta) = a + b/T; vft: ln(eta) = a + b/(T - t0); T in K.  `a` cancels.
+    """
+
+    reference: Celsius = Field(description="the temperature (Cel) results are corrected to")
+    law: Literal["andrade", "vft"] = "andrade"
+    points: Annotated[tuple[TemperaturePoint, ...], Listed] = ()
+    b: Annotated[float, Field(gt=0)] | None = None
+    """K"""
+    t0: Annotated[float, Field(ge=0)] | None = None
+    """K"""
+    low: Celsius | None = None
+    high: Celsius | None = None
+    uncertainty: Percent | None = None
+    """Expanded uncertainty (k = 2) of b, %; from points it is taken from their scatter where it is left out."""
+    geometry: Name | None = None
+    speed: PerMinute | None = None
+    """What the curve was measured with: a fluid that is not Newtonian has another one at another rate."""
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        constants = [k for k in ("b", "t0", "low", "high") if getattr(self, k) is not None]
+        if self.points:
+            if constants:
+                raise KeyedError(constants[0], "is given by the points; leave it out, or leave the points out")
+            least = 2 if self.law == "andrade" else 3
+            if len({p.temperature for p in self.points}) < least:
+                raise KeyedError("points", f"needs at least {least} different temperatures for {self.law}")
+            low, high = (f(p.temperature for p in self.points) for f in (min, max))
+        else:
+            needed = ("b", "low", "high") if self.law == "andrade" else ("b", "t0", "low", "high")
+            missing = [k for k in needed if k not in constants]
+            if missing:
+                raise KeyedError(missing[0], "is missing: give measured points, or the constants with their range")
+            if self.law == "andrade" and self.t0 is not None:
+                raise KeyedError("t0", "belongs to law = 'vft'")
+            low, high = self.low or 0.0, self.high or 0.0
+            if low >= high:
+                raise KeyedError("low", f"low ({low:g}) must be below high ({high:g})")
+            if self.t0 is not None and self.t0 >= low + KELVIN:
+                raise KeyedError("t0", "must lie below the range: the viscosity grows without end towards it")
+        if not low <= self.reference <= high:
+            raise KeyedError("reference", f"{self.reference:g} Cel is outside of the curve ({low:g} to {high:g} Cel)")
+        return self
+
+
+class Replicates(Model):
+    """How many results make the reportable one, each on its own fill, and what they may differ by."""
+
+    count: Annotated[int, Field(ge=1, le=9)] = 2
+    """So many are made in any case."""
+    most: Annotated[int, Field(ge=1, le=9)] = 3
+    """So many at most, where the first do not agree; then the median is reported."""
+    repeatability: Quantity = Field(
+        description="the repeatability limit of two results, for example '15 mPa.s' or '3 %'"
+    )
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        given = self.repeatability
+        if given.value <= 0 or not given.unit:
+            raise KeyedError("repeatability", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean")
+        if self.most < self.count:
+            raise KeyedError("most", f"must be at least count ({self.count})")
+        return self
+
+    def limit_for(self, values: Sequence[float], unit: str) -> float:
+        """The limit for these values, in their unit (UCUM).
+
+        Raises:
+            SettingError: the limit is in another dimension than the values.
+        """
+        if self.repeatability.unit == "%":
+            return self.repeatability.value / 100.0 * abs(math.fsum(values) / len(values))
+        return self.repeatability.in_unit(unit)
+
+
+class Product(Model):
+    """One product."""
+
+    id: Name = Field(description="the product's name in results, for example 'clear-glaze'")
+    name: Text = Field(description="what a person calls the product")
+    unit: UnitText = "mPa.s"
+    reported_digits: Annotated[int, Field(ge=1, le=9)] = 3
+    """Significant digits of the reported number."""
+    reported_decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
+    """Decimals of the reported number instead (-1: whole tens)."""
+    decision_rule: DecisionRule = "unrounded"
+    limits: Annotated[tuple[Limit, ...], Listed] = ()
+    flow_index: Annotated[float, Field(gt=0, le=2)] | None = None
+    temperature_coefficient: Annotated[float, Field(ge=-50, le=50)] | None = None
+    """Change of the viscosity in % per K, negative where it falls with temperature."""
+    expected_viscosity: Quantity | None = None
+    density: Annotated[float, Field(ge=300, le=20_000)] | None = None
+    """kg/m3; used to warn of Taylor vortices.  Water's is taken where it is left out."""
+    replicates: Replicates | None = None
+    """Left out: one valid result is reported."""
+    temperature_curve: TemperatureCurve | None = None
+    """Its own curve, for a value corrected to a reference temperature beside the one measured."""
+    safety: str = ""
+
+    @model_validator(mode="after")
+    def _unit(self) -> Self:
+        code, factor = entered(self.unit)
+        if factor != 1.0:
+            raise KeyedError("unit", f"results are stored in UCUM units; write {code!r} instead of {self.unit!r}")
+        expected = self.expected_viscosity
+        if expected is not None and (not expected.unit or UNITS[expected.unit].dimension != "viscosity"):
+            raise KeyedError("expected_viscosity", "needs a viscosity unit, for example '800 mPa.s'")
+        return self
+
+    @property
+    def unit_code(self) -> str:
+        """The UCUM code of the display unit."""
+        return entered(self.unit)[0]

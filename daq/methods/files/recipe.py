@@ -1,0 +1,382 @@
+"""The method: a versioned, immutable recipe of how one number is made."""
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, field_validator, model_validator
+
+from daq.core.errors import SettingError
+from daq.core.plan import Extent, KeepAt, Statistic
+from daq.methods.files.fields import (
+    Amount,
+    Duration,
+    Kelvins,
+    KeyedError,
+    Length,
+    Listed,
+    Model,
+    Name,
+    Percent,
+    Quantity,
+    Setting,
+    SpanLength,
+    SpeedSetting,
+    TemperatureSetting,
+    Text,
+    UnitText,
+    extent,
+    setting,
+)
+from daq.methods.files.instrument import GeometryKind
+from daq.methods.files.seek import Seek
+
+Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
+SECOND = 1_000_000_000
+
+
+class Steadiness(Model):
+    """How steady a signal must be: the most it may still change over one span, held for several spans."""
+
+    span: Length = Field(description="the time over which the change is judged, for example '30 s'")
+    limit: Quantity = Field(description="the most the signal may still change over one span: '1 %' or a number")
+    spans: Annotated[int, Field(ge=1)] = 3
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        if not self.span.ns:
+            raise KeyedError("span", "steadiness is judged over a time longer than zero, for example '30 s'")
+        if self.limit.value <= 0:
+            raise KeyedError("limit", "must be greater than zero: no real signal stands perfectly still")
+        return self
+
+
+class Stop(Model):
+    """A condition on one signal, or ``any``/``all`` of several conditions.
+
+    In a file it may be shortened: ``stop = "60 s"`` stands for ``{signal = "elapsed", above = "60 s"}``, and
+    ``stop = "5 rev"`` for ``{signal = "revolutions", above = "5 rev"}``.
+    """
+
+    name: Text | None = None
+    signal: Text | None = None
+    above: Setting | None = None
+    below: Setting | None = None
+    between: Annotated[tuple[Quantity, Quantity] | None, Listed] = None
+    steady: Steadiness | None = None
+    after: Length = Extent()
+    hold: Length = Extent()
+    any: Annotated[tuple["Stop", ...] | None, Listed] = None
+    all: Annotated[tuple["Stop", ...] | None, Listed] = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _shortened(cls, value: object) -> object:
+        if isinstance(value, dict) and value.get("signal") == "elapsed":
+            return {**value, **_in_seconds(value.get("above"))}
+        if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+            return value
+        given = extent(value)
+        if given.revolutions:
+            return {"signal": "revolutions", "above": given.revolutions}
+        return {"signal": "elapsed", "above": Amount(given.ns / SECOND, "s")}
+
+    @model_validator(mode="after")
+    def _one_condition(self) -> Self:
+        conditions = [k for k in ("above", "below", "between", "steady") if getattr(self, k) is not None]
+        trees = [k for k in ("any", "all") if getattr(self, k) is not None]
+        if len(trees) == 2:
+            raise KeyedError("all", "a rule is either any or all of its parts; put one inside the other")
+        if trees:
+            if conditions or self.signal is not None or self.after != Extent() or self.hold != Extent():
+                raise KeyedError(
+                    trees[0], "combines rules and has no condition of its own; move signal and limits into its parts"
+                )
+            if len(getattr(self, trees[0])) < 2:
+                raise KeyedError(trees[0], "needs at least two rules to combine; with one, write that rule directly")
+            return self
+        if self.signal is None:
+            raise KeyedError("signal", "is missing: say which signal the rule looks at, for example 'elapsed'")
+        if len(conditions) != 1:
+            given = " and ".join(conditions) or "none"
+            raise KeyedError(
+                conditions[-1] if conditions else "above",
+                f"a rule has exactly one of above, below, between, steady; here: {given}",
+            )
+        if self.between is not None and self.between[0].value > self.between[1].value:
+            raise KeyedError("between", "the lower limit comes first")
+        if self.steady is not None and self.hold != Extent():
+            raise KeyedError("hold", "steadiness is held by its 'spans'; leave 'hold' out")
+        return self
+
+
+def _in_seconds(value: object) -> dict[str, Amount]:
+    """A time in s however it was written, so that "1 min" and 60 are the same method; empty for anything else."""
+    try:
+        given = setting(value)
+        return {} if isinstance(given, str) else {"above": Amount(given.in_unit("s"), "s")}
+    except (ValueError, SettingError):
+        return {}
+
+
+class Keep(Model):
+    """When a value is taken, over what trailing span, and which statistic of the span it is."""
+
+    at: KeepAt = "end"
+    span: SpanLength = Field(description="how far back the value reaches, for example '30 s', '2 rev' or '5 readings'")
+    every: Length = Extent()
+    statistic: Statistic = "mean"
+    event: Stop | None = None
+    keep_part: bool = False
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.span == Extent():
+            raise KeyedError("span", "must be longer than zero: a value is taken over a span of readings")
+        if self.at == "every" and self.every == Extent():
+            raise KeyedError("every", "is missing: say how often a value is taken, for example every = '10 s'")
+        if self.at != "every" and self.every != Extent():
+            raise KeyedError("every", f"belongs to at = 'every'; here at = '{self.at}'")
+        if self.at != "every" and self.keep_part:
+            raise KeyedError("keep_part", f"is about the last interval of at = 'every'; here at = '{self.at}'")
+        if self.at == "event" and self.event is None:
+            raise KeyedError("event", "is missing: say which event the value is taken on")
+        if self.at != "event" and self.event is not None:
+            raise KeyedError("event", f"belongs to at = 'event'; here at = '{self.at}'")
+        return self
+
+
+class Step(Model):
+    """A part of a run with one set-point, or one that seeks its set-point."""
+
+    name: Name = Field(description="the step's name, for example 'reading'")
+    speed: SpeedSetting | None = None
+    settle: Length = Extent()
+    stop: Stop | None = None
+    keep: Annotated[tuple[Keep, ...], Listed] = ()
+    longest: Duration = Field(description="after so long without a stop the run fails, for example '10 min'")
+    seek: Seek | None = None
+
+    @model_validator(mode="after")
+    def _one_end(self) -> Self:
+        if self.seek is None:
+            if self.stop is None:
+                raise KeyedError("stop", "is missing: what ends the step, for example stop = '60 s'")
+            return self
+        for key, given in (("stop", self.stop is not None), ("keep", bool(self.keep))):
+            if given:
+                raise KeyedError(key, "has no place in a step that seeks: a try ends by itself, over the seek's span")
+        if self.speed is None:
+            raise KeyedError("speed", "is missing: the first speed that is tried; start low")
+        return self
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        if isinstance(self.speed, Amount) and self.speed.value <= 0:
+            raise KeyedError("speed", "must be greater than 0; leave it out where nothing turns")
+        if self.longest <= 0:
+            raise KeyedError("longest", "must be longer than zero")
+        if self.speed is None and self.settle.revolutions:
+            raise KeyedError("settle", "is in revolutions, but the step has no speed; write a time")
+        return self
+
+
+class Temperature(Model):
+    """The temperature gate: inside target +- band without a break for `hold`, within at most `longest`."""
+
+    signal: Text = "temperature"
+    target: TemperatureSetting = Field(description="the temperature in Cel")
+    band: Kelvins = Field(description="how far (K) the temperature may be from the target on either side")
+    hold: Duration = 60 * SECOND
+    longest: Duration = 30 * 60 * SECOND
+
+    @model_validator(mode="after")
+    def _reachable(self) -> Self:
+        if self.longest <= self.hold:
+            raise KeyedError(
+                "longest", f"must be longer than hold ({self.hold / SECOND:g} s), or the gate can never open"
+            )
+        return self
+
+
+class Preshear(Model):
+    """Shearing at one speed for some time, so that every sample starts from the same state."""
+
+    speed: SpeedSetting = Field(description="the speed in /min")
+    time: Duration = Field(description="how long to shear, for example '60 s'")
+
+    @model_validator(mode="after")
+    def _positive(self) -> Self:
+        if isinstance(self.speed, Amount) and self.speed.value <= 0:
+            raise KeyedError("speed", "must be greater than 0; leave preshear out where nothing is to be sheared")
+        if self.time <= 0:
+            raise KeyedError("time", "must be longer than zero; leave preshear out where nothing is to be sheared")
+        return self
+
+
+class Conditioning(Model):
+    """What brings the sample to the state in which it is measured, in the order in which it is done."""
+
+    bath: bool = False
+    temperature: Temperature | None = None
+    soak: Duration = 0
+    preshear: Preshear | None = None
+    rest: Duration = 0
+
+    @model_validator(mode="after")
+    def _bath_needs_target(self) -> Self:
+        if self.bath and self.temperature is None:
+            raise KeyedError("bath", "the bath is set to the target temperature; add [conditioning.temperature]")
+        return self
+
+
+class Band(Model):
+    """The usable part of the torque sensor's range, in % of full scale.  10 to 100 % is common practice."""
+
+    low: Percent = 10.0
+    high: Percent = 100.0
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not 0 <= self.low < self.high:
+            raise KeyedError("low", f"the band must be 0 <= low < high; here {self.low:g} to {self.high:g} %")
+        return self
+
+
+class Choice(Model):
+    """A parameter that a person may set for one run, within what the method allows."""
+
+    default: Quantity = Field(description="the value where a person chooses none")
+    allowed: Annotated[tuple[Quantity, ...], Listed] = Field(description="the values a person may choose")
+    unit: UnitText | None = None
+    title: str = ""
+
+    @model_validator(mode="after")
+    def _default_allowed(self) -> Self:
+        if not self.allowed:
+            raise KeyedError("allowed", "is empty; list the values a person may choose")
+        if self.default not in self.allowed:
+            raise KeyedError("default", "is not among the allowed values; add it there or choose another default")
+        return self
+
+
+class Geometries(Model):
+    """Which geometries the method may be run with; empty lists allow any."""
+
+    names: Annotated[tuple[Name, ...], Listed] = ()
+    kinds: Annotated[tuple[GeometryKind, ...], Listed] = ()
+
+
+class Acceptance(Model):
+    """What makes the method a verification: each step's end value is held against the fluid's certificate.
+
+    The band is the certified value +- (`full_scale` of the viscosity at full-scale torque + the certified uncertainty):
+    common practice, no single source.
+    """
+
+    full_scale: Annotated[Percent, Field(gt=0, le=10)] = 1.0
+    """Part (%) of the viscosity that gives full-scale torque with the geometry and speed of the step."""
+    levels: Annotated[int, Field(ge=1, le=9)] = 2
+    """At how many different torques the value must be accepted."""
+
+
+FlowModelName = Literal["newtonian", "bingham", "power_law", "herschel_bulkley", "casson", "cross", "carreau"]
+ALL_MODELS: tuple[FlowModelName, ...] = (
+    "newtonian",
+    "bingham",
+    "power_law",
+    "herschel_bulkley",
+    "casson",
+    "cross",
+    "carreau",
+)
+
+
+class FlowCurve(Model):
+    """That the steps make a flow curve, and what is fitted to it."""
+
+    branch: Literal["up", "down", "both"] | None = None
+    """Which part is fitted; left out: down where it has three speeds, otherwise up."""
+    models: Annotated[tuple[FlowModelName, ...], Listed] = ALL_MODELS
+
+    @model_validator(mode="after")
+    def _some(self) -> Self:
+        if not self.models:
+            raise KeyedError("models", "is empty; name the models to fit, or leave it out to try all of them")
+        return self
+
+
+class Method(Model):
+    """A versioned, immutable recipe."""
+
+    id: Name = Field(description="the method's name in results, for example 'clear-glaze-qc'")
+    version: Text = Field(
+        description="which version of the method, for example version = '1'; any change gets a new one"
+    )
+    title: Text = Field(description="what a person reads on the screen")
+    description: str = ""
+    claim: Claim = Field(description="what the number means: 'at_time', 'equilibrium', 'peak' or 'time_to'")
+    result: Text = "viscosity"
+    result_step: Name | None = None
+    time_from: Literal["step", "run"] | None = None
+    """From when `time_to` counts: the beginning of the result's step (also where left out), or of the run."""
+    geometry: Geometries = Geometries()
+    conditioning: Conditioning = Conditioning()
+    torque: Band = Band()
+    speed_tolerance: Percent = 1.0
+    speed_timeout: Duration = 60 * SECOND
+    verification: Acceptance | None = None
+    """Present where the method verifies the instrument with a certified fluid."""
+    free_swing: bool | None = None
+    """True where the body turns in air: what is left of the torque at rest then tells of the bearing."""
+    flow_curve: FlowCurve | None = None
+    choices: dict[Name, Choice] = Field(default_factory=dict)
+    steps: Annotated[tuple[Step, ...], Listed] = Field(description="at least one [[steps]] table")
+
+    @field_validator("version", mode="before")
+    @classmethod
+    def _version_text(cls, value: object) -> object:
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            raise ValueError(f'is a number; write it in quotes, as in version = "{value}"')  # noqa: TRY004
+        return value
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if not self.steps:
+            raise KeyedError("steps", "a method needs at least one step: add a [[steps]] table")
+        seen: set[str] = set()
+        for i, step in enumerate(self.steps):
+            if step.name in seen:
+                raise KeyedError(f"steps[{i}].name", f"{step.name!r} is used twice; give each step its own name")
+            seen.add(step.name)
+        if any(step.seek is not None for step in self.steps):
+            self._seeks_alone()
+        if self.result_step is not None and self.result_step not in seen:
+            raise KeyedError("result_step", f"no step is called {self.result_step!r}; steps: {', '.join(seen)}")
+        if self.verification is not None and len(self.steps) < self.verification.levels:
+            raise KeyedError(
+                "verification.levels",
+                f"asks for {self.verification.levels} torques, but the {len(self.steps)} steps give one each",
+            )
+        if self.time_from is not None and self.claim != "time_to":
+            raise KeyedError("time_from", f"belongs to the claim time_to; here the claim is {self.claim}")
+        if not 0 < self.speed_tolerance <= 20:
+            raise KeyedError("speed_tolerance", "must be above 0 and at most 20 %")
+        if self.speed_timeout <= 0:
+            raise KeyedError("speed_timeout", "must be longer than zero")
+        return self
+
+    def _seeks_alone(self) -> None:
+        """A seek is for developing a method: nothing is claimed beside it."""
+        if len(self.steps) > 1:
+            raise KeyedError("steps", "a step that seeks stands alone: measure with another method, on a fresh fill")
+        if self.claim != "at_time":
+            raise KeyedError("claim", f"a seek ends at a speed and shows no {self.claim}; write claim = 'at_time'")
+        for key in ("verification", "flow_curve"):
+            if getattr(self, key) is not None:
+                raise KeyedError(key, "needs steps at speeds that are known beforehand, and not a seek")
+
+    @property
+    def result_index(self) -> int:
+        """Number of the step whose kept value is the result: the named one, otherwise the last."""
+        if self.result_step is None:
+            return len(self.steps) - 1
+        return next(i for i, step in enumerate(self.steps) if step.name == self.result_step)

@@ -1,0 +1,42 @@
+"""The `seek` of a step: it looks for a speed, for developing a method."""
+
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from daq.core.plan import Extent
+from daq.methods.files.fields import KeyedError, Length, Model, Percent, PerMinute
+
+NARROWEST = 1.2
+"""The band's ends must differ by this ratio at least: ripple, noise and the sample's own change need room."""
+
+
+class Seek(Model):
+    """Look for a speed at which the torque is in a band; the step's `speed` is the first one tried.
+
+    Each try waits for the step's `settle` (one revolution where none is given) and takes the mean over `span`.
+    """
+
+    low: Percent = 40.0
+    high: Percent = 80.0
+    """The band aimed at, % of full scale."""
+    slowest: PerMinute | None = None
+    """Left out: the first speed."""
+    fastest: PerMinute | None = None
+    """Left out: the instrument's limit."""
+    tries: Annotated[int, Field(ge=1, le=12)] = 6
+    span: Length = Extent(revolutions=1.0)
+
+    @model_validator(mode="after")
+    def _sensible(self) -> Self:
+        if not 0 < self.low <= self.high / NARROWEST:
+            raise KeyedError(
+                "low",
+                f"the band aimed at must be 0 < low and low times {NARROWEST:g} <= high; "
+                f"here {self.low:g} to {self.high:g} %",
+            )
+        if self.slowest is not None and self.fastest is not None and self.slowest >= self.fastest:
+            raise KeyedError("slowest", f"must be below fastest ({self.fastest:g} /min)")
+        if self.span == Extent():
+            raise KeyedError("span", "must be longer than zero: a torque is the mean over a span of readings")
+        return self

@@ -1,0 +1,1 @@
+"""The payloads of all messages, as models."""

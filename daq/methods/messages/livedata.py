@@ -1,0 +1,31 @@
+"""The payload of a live message: the newest reading of one instrument, for who looks on."""
+
+from typing import Final, Literal
+
+from pydantic import Field
+
+from daq.core.faults import Quality
+from daq.methods.messages.payload import Number, Part
+
+LIVE_SCHEMA: Final = "live"
+LIVE_VERSION: Literal[1] = 1
+
+
+class LiveValue(Part):
+    """One channel or derived quantity."""
+
+    value: Number = Field(description="null where there is none that can be believed")
+    unit: str = Field(description="UCUM code")
+    quality: Quality = Field(description="status name of OPC UA Part 8")
+
+
+class LiveData(Part):
+    """What an instrument reads now.  Sent at most once, never queued, and no record of anything."""
+
+    schema_version: Literal[1] = LIVE_VERSION
+    time: str = Field(description="when it was looked at, UTC, ISO 8601")
+    source: str = Field(description="identity of the database with its epoch, as in results")
+    instrument: str
+    run: str | None = Field(default=None, description="the run it leads, where there is one")
+    state: str = Field(description="of the run, otherwise of the instrument")
+    values: dict[str, LiveValue]

@@ -1,0 +1,47 @@
+"""The payload of the status topic, and what a consumer sends to be given results again."""
+
+from typing import Annotated, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from daq.methods.messages.payload import Part
+
+STATUS_SCHEMA: Final = "status"
+STATUS_VERSION: Literal[1] = 1
+REFILL_SCHEMA: Final = "refill"
+REFILL_VERSION: Literal[1] = 1
+
+
+class ProtocolData(Part):
+    """How the daemon speaks to the broker."""
+
+    protocol: Literal["5", "3.1.1"]
+    refusals_visible: bool = Field(description="whether a publish refused by the broker's rules is noticed")
+
+
+class StatusData(BaseModel):
+    """How a daemon stands.  Retained; the broker publishes it with `offline` when the daemon is lost."""
+
+    model_config = ConfigDict(frozen=True)
+
+    state: Literal["online", "offline"]
+    reason: str | None = Field(default=None, description="why it is offline")
+    time: str = Field(description="UTC, ISO 8601; of a will, when the connection was made")
+    source: str = Field(description="identity of the database with its epoch, as in results")
+    epoch: int
+    sequences: dict[str, int] = Field(description="last number of each stream (instrument)")
+    instruments: dict[str, str] = Field(default_factory=dict, description="state by name, while online")
+    versions: dict[str, str] = Field(default_factory=dict)
+    mqtt: ProtocolData
+    note: str | None = None
+
+
+class RefillRequest(BaseModel):
+    """Asks a daemon for results again: the same messages with the same ids come on their own topics."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    source: str = Field(pattern=r"^urn:uuid:[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}#[1-9][0-9]{0,8}$")
+    stream: Annotated[str, Field(min_length=1)]
+    first: Annotated[int, Field(ge=1, description="number of the first result wanted")]
+    last: Annotated[int, Field(ge=1, description="number of the last, included; not below first")]

@@ -1,0 +1,1 @@
+"""Method, product, instrument and measuring geometry to a plan."""

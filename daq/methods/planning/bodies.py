@@ -1,0 +1,65 @@
+"""From the geometry of an instrument's file to its constants and to what a result says of it."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from daq.core.units import convert
+from daq.methods.files import instrument as files
+from daq.rheology import geometry as flow
+
+
+def flow_geometry(body: files.Geometry, full_scale_unm: float | None) -> flow.Geometry | None:
+    """The geometry with its constants, lengths in m; None for calibrated constants without a full-scale torque."""
+    if isinstance(body, files.CoaxialCylinders):
+        return flow.CoaxialCylinders(
+            body.inner_radius / 1000, body.outer_radius / 1000, body.length / 1000, body.end_factor
+        )
+    if isinstance(body, files.LargeVessel):
+        vessel = None if body.vessel_radius is None else body.vessel_radius / 1000
+        return flow.LargeVessel(body.radius / 1000, body.length / 1000, body.end_factor, vessel)
+    if isinstance(body, files.ConeAndPlate):
+        return flow.ConePlate(body.radius / 1000, math.radians(body.angle))
+    if isinstance(body, files.ParallelPlates):
+        return flow.ParallelPlates(body.radius / 1000, body.gap / 1000)
+    if isinstance(body, files.Disc):
+        return flow.Disc(body.radius / 1000)
+    if isinstance(body, files.Vane):
+        return flow.Vane(body.diameter / 1000, body.height / 1000)
+    if full_scale_unm is None:
+        return None
+    viscosity = body.full_scale_viscosity.in_unit("Pa.s")
+    omega = convert(body.at_speed, "/min", "rad/s")
+    return flow.CalibratedConstants(viscosity * omega / (full_scale_unm * 1e-6))
+
+
+def described(name: str, body: files.Geometry, constants: flow.Geometry) -> dict[str, Any]:
+    """What a result says of the geometry: name, kind, dimensions (mm, degrees), vessel and constants (SI)."""
+    common = {"kind", "title", "guard", "vessel", "fill_volume", "immersion"}
+    sizes = body.model_dump(mode="json", exclude=common)
+    return {
+        "name": name,
+        "kind": body.kind,
+        "title": body.title,
+        "dimensions": sizes,
+        "guard": body.guard,
+        "vessel": body.vessel,
+        "fill_volume_mL": body.fill_volume,
+        "immersion": body.immersion,
+        "stress_per_torque": constants.stress_per_torque,
+        "rate_per_omega": constants.rate_per_omega,
+        "viscosity_constant": constants.viscosity_constant,
+        "limits_of_use": list(flow.limits_of_use(constants)),
+    }
+
+
+def constants_of(
+    geometries: Mapping[str, files.Geometry], full_scale_unm: float | None
+) -> dict[str, dict[str, float | None]]:
+    """Constants (SI, as in `described`) of all geometries of an instrument that measure a viscosity."""
+    found = {name: flow_geometry(body, full_scale_unm) for name, body in geometries.items()}
+    return {
+        name: {"viscosity_constant": g.viscosity_constant, "rate_per_omega": g.rate_per_omega}
+        for name, g in found.items()
+        if g is not None and g.viscosity_constant is not None
+    }

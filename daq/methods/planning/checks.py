@@ -1,0 +1,209 @@
+"""Whether method, instrument and driver go together."""
+
+from daq.core.driver import Driver, Identity
+from daq.core.plan import Rule, Step
+from daq.methods.files.fluid import Fluid
+from daq.methods.files.instrument import Instrument
+from daq.methods.planning.making import Making
+from daq.methods.planning.refusals import Refusals
+from daq.methods.planning.signals import INTERVAL_SCALES, OWN_VISCOSITY, SPEED, TORQUE
+
+FULL_SCALE_FACT = "full_scale_uN_m"
+AGREE = 1e-3
+FASTEST_VANE = 1.0
+"""/min; common practice, no source."""
+
+
+def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None, refusals: Refusals) -> float | None:
+    """Full-scale torque in uN.m, from the file or from the instrument itself; refused where they disagree."""
+    given = instrument.specification.torque_full_scale if instrument.specification else None
+    stated = None if given is None else given.in_unit("uN.m")
+    told = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
+    if isinstance(told, (int, float)) and told > 0:
+        if stated is not None and abs(stated - told) > AGREE * told:
+            refusals.add(
+                instrument,
+                "specification.torque_full_scale",
+                f"says {stated:g} uN.m, but the instrument says {told:g} uN.m; every viscosity would be wrong by their "
+                "ratio: correct the file, or check that this is the right instrument",
+            )
+        return float(told)
+    needed = any(c.name == TORQUE and c.unit == "%" for c in driver.channels) and instrument.geometry is not None
+    if stated is None and needed:
+        refusals.add(
+            instrument,
+            "specification.torque_full_scale",
+            "is needed, because the instrument does not tell it; take it from its certificate, e.g. '1000 uN.m'",
+        )
+    return stated
+
+
+def check_bench(making: Making) -> None:
+    """Motion, capabilities, geometry, companions and the identity of what is connected."""
+    method, instrument, driver = making.method, making.instrument, making.driver
+    turning = [f"steps[{i}].speed" for i, s in enumerate(method.steps) if s.speed is not None]
+    if method.conditioning.preshear is not None:
+        turning.insert(0, "conditioning.preshear.speed")
+    if turning:
+        lacking = sorted({"speed", "turn", "halt"} - driver.capabilities)
+        if lacking:
+            making.refuse(
+                turning[0],
+                f"asks for a speed, but {instrument.name} ({instrument.driver}) cannot {', '.join(lacking)}; "
+                "use an instrument that turns",
+            )
+        elif not instrument.enable_motion:
+            making.refuse_bench(
+                "enable_motion",
+                "is false, so nothing may be turned; set it to true once guards and surroundings have been checked",
+            )
+        elif not any(c.name == SPEED for c in driver.channels):
+            making.refuse(turning[0], f"{instrument.name} has no channel 'speed', so no speed could ever be confirmed")
+    elif method.result in ("viscosity", "apparent_viscosity", "shear_rate", "stress"):
+        making.refuse(
+            "steps[0].speed",
+            f"is missing: {method.result} needs something that turns; for another quantity name it with result = ...",
+        )
+    if method.conditioning.bath and "bath" not in driver.capabilities:
+        making.refuse(
+            "conditioning.bath",
+            f"{instrument.name} ({instrument.driver}) drives no bath; set bath = false and set the bath by hand",
+        )
+    _check_identity(making)
+    _check_geometry(making)
+    _check_channels(making)
+    for role, name in instrument.companions.items():
+        if name not in making.companions:
+            making.refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
+
+
+def _check_identity(making: Making) -> None:
+    wanted, identity = making.instrument.expect_serial, making.identity
+    if wanted is not None and identity is not None and identity.serial != wanted:
+        making.refuse_bench(
+            "expect_serial",
+            f"is {wanted!r}, but the instrument on this port says {identity.serial!r}; check which cable is where, or "
+            "correct the file after an exchange",
+        )
+
+
+def _check_channels(making: Making) -> None:
+    """A signal has one meaning: what an instrument computes itself is told apart from what is computed here."""
+    for name in {d.name for d in making.signals.derivations} & {c.name for c in making.driver.channels}:
+        wanted = OWN_VISCOSITY if name == "viscosity" else f"own_{name}"
+        making.refuse_bench(
+            "driver",
+            f"{making.instrument.driver} has a channel {name!r}, which is also computed from torque and geometry; in "
+            f"the driver call the instrument's own {wanted!r}",
+        )
+
+
+def _check_geometry(making: Making) -> None:
+    method, instrument = making.method, making.instrument
+    body = instrument.geometry
+    wanted = method.geometry
+    if not wanted.names and not wanted.kinds:
+        return
+    if body is None:
+        return  # said where the result is looked for
+    if wanted.names and instrument.mounted not in wanted.names:
+        making.refuse_bench(
+            "mounted",
+            f"{instrument.mounted!r} is mounted, but method {method.id} asks for {' or '.join(wanted.names)}; "
+            "change the body and this key, or use another instrument",
+        )
+    elif wanted.kinds and body.kind not in wanted.kinds:
+        making.refuse_bench(
+            "mounted",
+            f"{instrument.mounted!r} is {body.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
+        )
+
+
+def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
+    """Whether the result's step keeps what the claim needs."""
+    method = making.method
+    i = method.result_index
+    step, key = steps[i], f"steps[{i}]"
+    keeps = method.steps[i].keep
+    if step.seek is not None:
+        return  # its value comes with the seek
+    if not keeps:
+        making.refuse(
+            f"{key}.keep",
+            f"is missing: step {step.name!r} makes the result and keeps nothing; add [[steps.keep]] with at = 'end'",
+        )
+        return
+    if method.claim in ("at_time", "equilibrium") and not any(k.at == "end" for k in keeps):
+        making.refuse(f"{key}.keep", f"the claim {method.claim} is the value at the end; add a keep with at = 'end'")
+    if method.claim == "peak" and not any(k.at == "every" or k.statistic == "max" for k in keeps):
+        making.refuse(
+            f"{key}.keep",
+            "the claim peak needs values along the step: add a keep with at = 'every', or one with statistic = 'max'",
+        )
+    if method.claim == "peak" and not any(k.at == "every" for k in keeps):
+        making.refusals.warn(
+            f"step {step.name}: without values kept along it (at = 'every') it is judged from the last reading alone "
+            "whether the peak was passed"
+        )
+    body = making.instrument.geometry
+    if body is not None and body.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
+        making.refusals.warn(
+            f"step {step.name}: a vane is turned slowly, at {FASTEST_VANE:g} /min at most (common practice), so that "
+            f"the sample yields before it flows; here {step.speed:g} /min"
+        )
+    if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
+        making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")
+    if method.claim == "equilibrium":
+        steady = [r for r in step.stop.leaves() if r.kind == "steady"]
+        if not any(r.signal == primary for r in steady):
+            making.refuse(
+                f"{key}.stop",
+                f"the claim equilibrium must be shown: add a steady rule on {method.result}, for example {{ signal = "
+                f"'{method.result}', steady = {{ span = '30 s', limit = {_limit_example(making, primary)} }} }}",
+            )
+    for j, keep in enumerate(keeps):
+        if keep.at == "end" and keep.statistic in ("sd", "slope") and method.claim in ("at_time", "equilibrium"):
+            making.refuse(
+                f"{key}.keep[{j}].statistic",
+                f"{keep.statistic} is not a value of {method.result}; keep the mean: deviation and slope come with it",
+            )
+
+
+def _limit_example(making: Making, primary: str) -> str:
+    _, example = INTERVAL_SCALES.get(making.signals.units.get(primary, ""), (0.0, "'1 %'"))
+    return example
+
+
+def check_verification(making: Making, primary: str, fluid: Fluid | None, today: str | None) -> None:
+    """Whether a verification has a certificate that holds; `today` (``YYYY-MM-DD``) is None where nothing begins."""
+    verification = making.method.verification
+    if verification is not None and primary not in ("viscosity", "apparent_viscosity"):
+        making.refuse("verification", f"compares viscosities with a certificate; the result is {primary}")
+    if today is None:
+        return
+    if verification is not None and fluid is None:
+        making.refuse("verification", "needs the certified fluid: name it with --fluid")
+    if fluid is None or not today or today <= fluid.expires:
+        return
+    said = f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}"
+    if verification is None:
+        making.refusals.warn(f"{fluid.name}: {said}")
+    else:
+        making.refusals.add(fluid, "expires", f"{said}, today is {today}; take a fluid whose certificate holds")
+
+
+def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:
+    """Whether steadiness of `signal` is certain when `rule` was met and the leaf called `ended_by` was recorded."""
+    if rule.kind == "steady":
+        return rule.signal == signal
+    if rule.kind == "all":
+        return any(shows_steadiness(r, ended_by, signal) for r in rule.rules if r.kind in ("steady", "all")) or any(
+            shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by)
+        )
+    if rule.kind == "any":
+        return any(shows_steadiness(r, ended_by, signal) for r in rule.rules if _holds(r, ended_by))
+    return False
+
+
+def _holds(rule: Rule, name: str) -> bool:
+    return any(leaf.name == name for leaf in rule.leaves())

@@ -1,0 +1,120 @@
+"""The method's choices: what a person set for this run, and what the method allows."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from daq.core.errors import SettingError
+from daq.methods.files.fields import Amount, amount
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.recipe import Method
+from daq.methods.planning.refusals import Refusals
+
+COMMAND_LINE = "choice"
+
+
+@dataclass(slots=True)
+class Chosen:
+    """The value of every choice of a method for one run."""
+
+    method: Method
+    values: dict[str, Amount]
+    refusals: Refusals
+
+    @classmethod
+    def of(cls, method: Method, given: Mapping[str, Any], refusals: Refusals) -> "Chosen":
+        """Defaults, and what was `given` instead where the method allows it."""
+        values = {name: choice.default for name, choice in method.choices.items()}
+        for name, value in given.items():
+            choice = method.choices.get(name)
+            if choice is None:
+                known = ", ".join(method.choices) or "none"
+                refusals.add(COMMAND_LINE, name, f"method {method.id} has no such choice; its choices: {known}")
+                continue
+            try:
+                wanted = amount(value)
+            except ValueError as error:
+                refusals.add(COMMAND_LINE, name, str(error))
+                continue
+            allowed = next((a for a in choice.allowed if _same(a, wanted)), None)
+            if allowed is None:
+                shown = ", ".join(_text(a) for a in choice.allowed)
+                refusals.add(
+                    COMMAND_LINE, name, f"{_text(wanted)} is not allowed by method {method.id}; allowed: {shown}"
+                )
+                continue
+            values[name] = allowed
+        return cls(method, values, refusals)
+
+    def value(self, setting: Amount | str, unit: str, key: str) -> float:
+        """A setting (a number, or the name of a choice) in `unit`; what is wrong goes to the refusals under `key`."""
+        if isinstance(setting, str):
+            if setting not in self.values:
+                known = ", ".join(self.values) or "none"
+                self.refusals.add(
+                    self.method, key, f"{setting!r} is neither a number nor a choice of this method; choices: {known}"
+                )
+                return 0.0
+            setting = self.values[setting]
+        try:
+            return setting.in_unit(unit)
+        except SettingError as error:
+            self.refusals.add(self.method, key, error.reason)
+            return 0.0
+
+    def speed(self, setting: Amount | str, key: str, instrument: Instrument) -> float:
+        """A speed in /min that the instrument may turn at."""
+        before = len(self.refusals.errors)
+        speed = self.value(setting, "/min", key)
+        if len(self.refusals.errors) > before:
+            return speed
+        highest = instrument.limits.speed
+        if speed <= 0:
+            self.refusals.add(self.method, key, f"must be greater than 0; here {speed:g} /min")
+        elif highest is not None and speed > highest:
+            self.refusals.add(
+                self.method,
+                key,
+                f"{speed:g} /min is above the limit of {highest:g} /min set for {instrument.name} (limits.speed in its "
+                "file); choose a lower speed or another instrument",
+            )
+        return speed
+
+    def allowed_speeds(self, setting: Amount | str | None) -> list[float]:
+        """Speeds (/min) the method allows for a step: those of its choice, or the one it prescribes."""
+        if setting is None:
+            return []
+        if isinstance(setting, str):
+            choice = self.method.choices.get(setting)
+            return [] if choice is None else [_speed(a) for a in choice.allowed]
+        return [_speed(setting)]
+
+    def shown(self) -> dict[str, dict[str, float | str]]:
+        """The values as plain JSON."""
+        return {
+            name: {"value": a.value, "unit": a.unit or self.method.choices[name].unit or ""}
+            for name, a in self.values.items()
+        }
+
+
+def _speed(given: Amount) -> float:
+    try:
+        return given.in_unit("/min")
+    except SettingError:  # said where the speed is compiled
+        return math.nan
+
+
+def _same(a: Amount, b: Amount) -> bool:
+    if a.unit and b.unit and a.unit != b.unit:
+        try:
+            return math.isclose(a.value, b.in_unit(a.unit), rel_tol=1e-9)
+        except SettingError:
+            return False
+    if not a.unit and b.unit and b.unit not in ("/min", "s", "Cel", "%"):
+        return False
+    return math.isclose(a.value, b.value, rel_tol=1e-9)
+
+
+def _text(given: Amount) -> str:
+    return f"{given.value:g} {given.unit}".rstrip()

@@ -1,0 +1,327 @@
+"""Method, instrument and geometry to a plan, or every reason why not."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from daq.core.driver import Driver, Identity
+from daq.core.errors import SettingError
+from daq.core.plan import Conditioning, LinkPlan, Plan
+from daq.methods.files.digest import digest
+from daq.methods.files.fluid import Fluid
+from daq.methods.files.instrument import Instrument, MeasuredVessel
+from daq.methods.files.product import Product
+from daq.methods.files.recipe import Method
+from daq.methods.planning.bodies import constants_of, described, flow_geometry
+from daq.methods.planning.checks import check_bench, check_claim, check_verification, full_scale
+from daq.methods.planning.choosing import Chosen
+from daq.methods.planning.curvechecks import check_flow_curve, check_settling
+from daq.methods.planning.making import Companion, Making
+from daq.methods.planning.refusals import Refusals
+from daq.methods.planning.seekplan import torque_band
+from daq.methods.planning.signals import SPEED, TORQUE, signals_of
+from daq.methods.planning.standing import Standing, for_plan
+from daq.methods.planning.stepping import compile_steps
+from daq.methods.temperaturecurve import described_curve
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of the lead instrument when a run begins."""
+
+    today: str = ""
+    """Day (UTC) on which the run begins, ``YYYY-MM-DD``."""
+    standing: Standing | None = None
+    """With its verifications."""
+    order: str = "as found"
+    """Of a verification: ``as found`` or ``as left``."""
+    results_since_pass: tuple[str, ...] = ()
+    """For a verification: ids of the results since the last pass."""
+    last_torque_at_rest: float | None = None
+    """Torque (% of full scale) seen at rest before the run before this one."""
+
+
+def compile_plan(
+    method: Method,
+    instrument: Instrument,
+    driver: Driver,
+    *,
+    identity: Identity | None = None,
+    product: Product | None = None,
+    companions: Sequence[Companion | tuple[Instrument, Driver]] = (),
+    fluid: Fluid | None = None,
+    choices: Mapping[str, Any] | None = None,
+    bench: Known | None = None,
+) -> Plan:
+    """Everything the core needs to run `method` on `instrument`.
+
+    Args:
+        method: the recipe.
+        instrument: the lead instrument, with the geometry that is mounted.
+        driver: its driver.
+        identity: what the instrument said of itself; gives the full-scale torque where the file does not.
+        product: gives the display unit, limits, flow index and temperature coefficient.
+        companions: further instruments with their drivers (and identities).
+        fluid: the certificate, where the sample is a reference fluid.
+        bench: what is known of the instrument from before; None where it is only checked whether the run is possible.
+        choices: values a person set for the method's choices, as numbers or text with a unit.
+
+    Raises:
+        SettingErrors: every reason why this cannot be run, each with file, key and what to do.
+    """
+    making = _made(
+        method,
+        instrument,
+        driver,
+        identity=identity,
+        companions=companions,
+        choices=choices or {},
+        product=product,
+    )
+    primary = _primary(making)
+    conditioning = _conditioning(making)
+    check_bench(making)
+    steps = compile_steps(making, None if product is None else product.flow_index)
+    check_claim(making, steps, primary)
+    check_verification(making, primary, fluid, None if bench is None else bench.today)
+    check_settling(making, steps, None if product is None else product.flow_index)
+    curve = check_flow_curve(making, steps)
+    temperature = _temperature_curve(making, product)
+    turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
+    making.refusals.settle()
+    signals = making.signals
+    return Plan(
+        method=method.id,
+        version=method.version,
+        digest=digest(method),
+        links=(
+            _link(instrument, driver, "lead", identity),
+            *(_link(c.instrument, c.driver, "companion", c.identity) for c in making.companions.values()),
+        ),
+        derivations=signals.derivations,
+        conditioning=conditioning,
+        steps=steps,
+        primary=primary,
+        claim=method.claim,
+        band=torque_band(making),
+        speed_signal=SPEED if turns and SPEED in signals.units else "",
+        moves=turns or conditioning.bath is not None,
+        speed_tolerance=method.speed_tolerance / 100.0,
+        speed_timeout_ns=method.speed_timeout,
+        context=_context(making, product, fluid, bench or Known(), conditioning)
+        | ({} if curve is None else {"flow_curve": curve})
+        | temperature
+        | ({} if method.time_from is None else {"time_from": method.time_from}),
+    )
+
+
+def _made(
+    method: Method,
+    instrument: Instrument,
+    driver: Driver,
+    *,
+    identity: Identity | None,
+    companions: Sequence[Companion | tuple[Instrument, Driver]],
+    choices: Mapping[str, Any],
+    product: Product | None,
+) -> Making:
+    refusals = Refusals()
+    others = {c.instrument.name: c for c in (Companion(*c) for c in companions)}
+    scale = full_scale(instrument, driver, identity, refusals)
+    body = instrument.geometry
+    geometry = None if body is None else flow_geometry(body, scale)
+    unit = product.unit_code if product is not None and product.unit_code in ("mPa.s", "Pa.s") else "mPa.s"
+    return Making(
+        method=method,
+        instrument=instrument,
+        driver=driver,
+        identity=identity,
+        companions=others,
+        chosen=Chosen.of(method, choices, refusals),
+        full_scale_unm=scale,
+        geometry=geometry,
+        signals=signals_of(
+            driver,
+            {name: c.driver for name, c in others.items()},
+            roles=instrument.companions,
+            geometry=geometry,
+            full_scale_unm=scale,
+            viscosity_unit=unit,
+            vessel=instrument.density_vessel,
+        ),
+        refusals=refusals,
+    )
+
+
+def _primary(making: Making) -> str:
+    """The signal that makes the result."""
+    wanted, instrument, signals = making.method.result, making.instrument, making.signals
+    found = signals.resolve(wanted)
+    if found is not None and "." not in found:
+        return found
+    viscous = wanted in ("viscosity", "apparent_viscosity")
+    if viscous and TORQUE in signals.units and instrument.mounted is None:
+        making.refuse_bench(
+            "mounted",
+            "no geometry is mounted, so torque cannot become a viscosity; name the mounted one, for example "
+            'mounted = "cylinder-9"',
+        )
+    elif viscous and making.full_scale_unm is None and instrument.geometry is not None:
+        pass  # said where the full-scale torque is looked for
+    elif viscous and instrument.geometry is not None:
+        making.refuse_bench(
+            "mounted",
+            f"{wanted} cannot be computed from {instrument.driver} with {instrument.geometry.kind}; "
+            f"signals: {signals.known}",
+        )
+    elif found is not None:
+        making.refuse("result", f"{wanted!r} belongs to a companion; the result comes from the lead instrument")
+    else:
+        making.refuse("result", f"there is no signal {wanted!r} on {instrument.name}; signals: {signals.known}")
+    return wanted
+
+
+def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity | None) -> LinkPlan:
+    told: dict[str, Any] = {}
+    if identity is not None:
+        told = {
+            "kind": identity.kind,
+            "serial": identity.serial,
+            "firmware": identity.firmware,
+            "facts": dict(identity.facts),
+        }
+    return LinkPlan(
+        name=instrument.name,
+        role="lead" if role == "lead" else "companion",
+        driver=instrument.driver,
+        options=dict(driver.options),
+        driver_digest=driver.digest(),
+        channels=tuple(c.name for c in driver.channels),
+        units=tuple(c.unit for c in driver.channels),
+        identity=told,
+    )
+
+
+def _conditioning(making: Making) -> Conditioning:
+    c, signals, chosen = making.method.conditioning, making.signals, making.chosen
+    gate, shear = c.temperature, c.preshear
+    signal, target = "", 0.0
+    if gate is not None:
+        key = "conditioning.temperature"
+        target = chosen.value(gate.target, "Cel", f"{key}.target")
+        found = signals.resolve(gate.signal)
+        if found is None:
+            making.refuse(f"{key}.signal", making.unknown(gate.signal))
+        elif signals.units[found] != "Cel":
+            making.refuse(f"{key}.signal", f"{gate.signal} is in {signals.units[found]}, not a temperature")
+        signal = found or ""
+    return Conditioning(
+        bath=target if c.bath and gate is not None else None,
+        signal=signal,
+        low=target - gate.band if gate is not None else 0.0,
+        high=target + gate.band if gate is not None else 0.0,
+        hold_ns=gate.hold if gate is not None else 0,
+        longest_ns=gate.longest if gate is not None else 0,
+        soak_ns=c.soak,
+        preshear_speed=chosen.speed(shear.speed, "conditioning.preshear.speed", making.instrument) if shear else None,
+        preshear_ns=shear.time if shear else 0,
+        rest_ns=c.rest,
+    )
+
+
+def _context(
+    making: Making, product: Product | None, fluid: Fluid | None, known: Known, conditioning: Conditioning
+) -> dict[str, Any]:
+    """Plain JSON values; `daq.methods.concluding.conclude` reads them."""
+    method, instrument, identity = making.method, making.instrument, making.identity
+    chosen, signals, geometry = making.chosen, making.signals, making.geometry
+    scale = making.full_scale_unm
+    gate = method.conditioning.temperature
+    body = instrument.geometry
+    described_body = (
+        described(instrument.mounted, body, geometry)
+        if instrument.mounted is not None and body is not None and geometry is not None
+        else None
+    )
+    return {
+        "title": method.title,
+        "instrument": instrument.name,
+        "serial": identity.serial if identity is not None else instrument.expect_serial,
+        "simulated": instrument.simulated,
+        "result_step": method.result_index,
+        "units": dict(signals.units),
+        "choices": chosen.shown(),
+        "allowed_speeds": chosen.allowed_speeds(method.steps[method.result_index].speed),
+        "highest_speed": instrument.limits.speed,
+        "temperature": None
+        if gate is None
+        else {
+            "signal": signals.resolve(gate.signal),
+            "target": chosen.value(gate.target, "Cel", "conditioning.temperature.target"),
+            "band": gate.band,
+        },
+        "geometry": described_body,
+        "other_geometries": {
+            n: k for n, k in constants_of(instrument.geometries, scale).items() if n != instrument.mounted
+        },
+        "full_scale_uN_m": scale,
+        "density_vessel": None if instrument.density_vessel is None else _vessel(instrument.density_vessel),
+        "specification": None if instrument.specification is None else instrument.specification.model_dump(mode="json"),
+        "temperature_limit": _temperature_limit(making, conditioning.signal),
+        "product": None if product is None else _product(product),
+        "fluid": None if fluid is None else fluid.certified(),
+        "verification": None
+        if method.verification is None
+        else {
+            **method.verification.model_dump(mode="json"),
+            "order": known.order,
+            "results_since_pass": list(known.results_since_pass),
+        },
+        "standing": None if known.standing is None else for_plan(known.standing),
+        "free_swing": bool(method.free_swing),
+        "last_torque_at_rest": known.last_torque_at_rest,
+        "warnings": list(making.refusals.warnings),
+    }
+
+
+def _vessel(vessel: MeasuredVessel) -> dict[str, float]:
+    return {
+        "volume_mL": vessel.volume.in_unit("mL"),
+        "volume_accuracy": vessel.volume_accuracy,
+        "empty_g": vessel.empty.in_unit("g"),
+    }
+
+
+def _temperature_curve(making: Making, product: Product | None) -> dict[str, Any]:
+    """The product's temperature curve, where it has one; a curve that cannot be fitted goes to the refusals."""
+    if product is None or product.temperature_curve is None:
+        return {}
+    try:
+        return {"temperature_curve": described_curve(product.temperature_curve)}
+    except SettingError as error:
+        making.refusals.add(product, error.key, error.reason)
+        return {}
+
+
+def _product(product: Product) -> dict[str, Any]:
+    """The product as plain values, its limits in UCUM units."""
+    out = product.model_dump(mode="json", exclude={"limits", "temperature_curve"})
+    out["unit"] = product.unit_code
+    out["limits"] = [
+        {
+            **limit.model_dump(mode="json"),
+            "unit": limit.unit_code,
+            "low": None if limit.low is None else limit.in_code(limit.low),
+            "high": None if limit.high is None else limit.in_code(limit.high),
+        }
+        for limit in product.limits
+    ]
+    return out
+
+
+def _temperature_limit(making: Making, signal: str) -> float | None:
+    """Limit (K) of the temperature the run looks at, from the specification of the instrument that measures it."""
+    link, _, _ = signal.rpartition(".")
+    measures = making.companions[link].instrument if link in making.companions else making.instrument
+    given = measures.specification
+    return None if given is None else given.temperature

@@ -1,0 +1,99 @@
+"""Whether the steps of a method can give a flow curve, and let the torque sensor settle after each change of speed."""
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from daq.core.plan import Extent, Step
+from daq.methods.planning.making import Making
+from daq.methods.planning.rules import NS, in_time
+from daq.methods.planning.settling import TIME_CONSTANTS, needed_revolutions, settled
+
+LEAST_SPEEDS = 3
+
+
+def check_flow_curve(making: Making, steps: Sequence[Step]) -> dict[str, Any] | None:
+    """What the plan's context says of the flow curve; what is wrong goes to the refusals."""
+    asked = making.method.flow_curve
+    if asked is None:
+        return None
+    geometry = making.geometry
+    if geometry is not None and (geometry.rate_per_omega is None or geometry.stress_per_torque is None):
+        kind = "" if making.instrument.geometry is None else making.instrument.geometry.kind
+        making.refuse(
+            "flow_curve",
+            f"{making.instrument.mounted} ({kind}) defines no shear rate, so there is no flow curve to fit",
+        )
+    speeds = {s.speed for s in steps if s.speed and any(k.at == "end" for k in s.keep)}
+    if len(speeds) < LEAST_SPEEDS:
+        making.refuse(
+            "flow_curve",
+            f"needs at least {LEAST_SPEEDS} speeds, each in a step with a value kept at its end; here: {len(speeds)}",
+        )
+    return {"branch": asked.branch, "models": list(asked.models)}
+
+
+def _check_lag(making: Making, steps: Sequence[Step]) -> None:
+    """Warn where a value may be taken while the instrument's own filter still follows the beginning of the step."""
+    lag = making.driver.lag_ns
+    for step in steps:
+        judged = any(leaf.kind == "steady" for leaf in step.stop.leaves())
+        if not lag or judged or not any(k.at == "end" for k in step.keep):
+            continue
+        have = in_time(step.settle, step.speed)
+        if have < TIME_CONSTANTS * lag:
+            making.refusals.warn(
+                f"step {step.name}: {making.instrument.name} follows a change with a time constant of {lag / NS:g} s, "
+                f"and settle is {have / NS:g} s; after {TIME_CONSTANTS:g} time constants 1 % of it is left: use at "
+                f"least '{TIME_CONSTANTS * lag / NS:g} s', or a stop rule on steadiness"
+            )
+
+
+def _check_polled(making: Making, steps: Sequence[Step]) -> None:
+    """Warn where readings that are counted one by one are all of the same thing, because the instrument is polled."""
+    if making.driver.streams:
+        return
+    every = making.driver.interval_ns / NS
+    for step in steps:
+        stop = step.stop
+        if stop.kind == "above" and stop.signal == "readings" and any(k.span.readings for k in step.keep):
+            making.refusals.warn(
+                f"step {step.name}: {making.instrument.name} is asked every {every:g} s: its {stop.low:g} readings are "
+                f"of one and the same thing and take {stop.low * every:g} s; where each is to be a measurement of its "
+                "own, printed by the instrument's key, its driver must only listen (see [options] in its file)"
+            )
+
+
+def check_settling(making: Making, steps: Sequence[Step], flow_index: float | None) -> None:
+    """Warn where a value may be taken while the instrument, or its torque sensor's spring, still follows a change."""
+    _check_lag(making, steps)
+    _check_polled(making, steps)
+    before: float | None = None
+    for step in steps:
+        speed = step.speed
+        if not speed:
+            before = None
+            continue
+        # Of a peak the rise is a part: a vane winds the spring up until the sample yields.
+        rising = making.method.claim == "peak" and step.name == steps[making.method.result_index].name
+        if step.keep and not rising and not settled(_turns(step.settle, speed), before, speed, flow_index or 1.0):
+            making.refusals.warn(_said(step, before, flow_index or 1.0))
+        before = speed
+
+
+def _turns(settle: Extent, speed: float) -> float:
+    return settle.revolutions or settle.ns / in_time(Extent(revolutions=1.0), abs(speed))
+
+
+def _said(step: Step, before: float | None, flow_index: float) -> str:
+    speed = step.speed or 0.0
+    needed = math.ceil(needed_revolutions(before, speed, flow_index) * 10.0 - 1e-6) / 10.0
+    have = _turns(step.settle, speed)
+    if before is not None and abs(before) > abs(speed):
+        why = (
+            f"after {abs(before):g} /min the spring unwinds for {needed:g} revolutions until 1 % is left, which would "
+            "be taken for thixotropy"
+        )
+    else:
+        why = f"the torque sensor winds up for {needed:g} revolutions until 1 % is missing"
+    return f"step {step.name}: settle is {have:.2g} revolutions, but {why}; use at least '{needed:g} rev'"

@@ -1,0 +1,116 @@
+"""Which geometries and speeds of an instrument's file suit a viscosity: the file, seen by `daq.rheology.ranges`."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, cast
+
+from daq.core.driver import Driver, Identity
+from daq.core.errors import SettingError
+from daq.methods.files.instrument import Instrument
+from daq.methods.files.recipe import Band
+from daq.methods.planning.bodies import flow_geometry
+from daq.methods.planning.checks import full_scale
+from daq.methods.planning.refusals import Refusals
+from daq.methods.planning.signals import TORQUE
+from daq.rheology.ranges import Candidate, Expected, plan_ranges, speeds_between
+from daq.rheology.viscosity_budget import Included, Specification
+
+SLOWEST: Final = 0.5
+"""The slowest speed (/min) that is planned where none is given: slower ones wind the sensor up for minutes."""
+
+
+def stated(given: Mapping[str, Any]) -> Specification:
+    """The limits of an instrument's file (its `specification` as JSON values) as the budget takes them."""
+    return Specification(
+        torque_percent_full_scale=given.get("torque") or 0.0,
+        torque_percent_reading=given.get("torque_reading") or 0.0,
+        resolution_percent_full_scale=given.get("torque_resolution") or 0.0,
+        speed_percent=given.get("speed") or 0.0,
+        geometry_percent=given.get("geometry") or 0.0,
+        temperature_kelvin=given.get("temperature") or 0.0,
+        zero_percent_full_scale=given.get("zero") or 0.0,
+        includes=frozenset(cast("list[Included]", given.get("includes", []))),
+    )
+
+
+def usable_band(instrument: Instrument, driver: Driver) -> Band:
+    """The usable torques in % of full scale: common practice, ended by the torque at which the motor is stopped.
+
+    Raises:
+        SettingError: the instrument reads no torque.
+    """
+    channel = next((c for c in driver.channels if c.name == TORQUE), None)
+    if channel is None:
+        raise SettingError(
+            f"{instrument.name} ({instrument.driver}) reads no torque, so no speed can be planned",
+            file=instrument.source,
+        )
+    stop = channel.high if channel.unit == "%" else Band().high
+    return Band(high=min(Band().high, stop if instrument.limits.torque is None else instrument.limits.torque))
+
+
+def speeds_of(instrument: Instrument, slowest: float = SLOWEST, fastest: float | None = None) -> list[float]:
+    """Round speeds (/min) up to the fastest, or the instrument's limit.
+
+    Raises:
+        SettingError: there is no limit, or the fastest is above it or below the slowest.
+    """
+    limit = instrument.limits.speed
+    top = limit if fastest is None else fastest
+    if top is None:
+        raise SettingError(
+            "is missing, so it is not known how fast may be planned; add it to the file, or give --fastest",
+            file=instrument.source,
+            key="limits.speed",
+        )
+    if limit is not None and top > limit:
+        raise SettingError(f"{top:g} /min is above limits.speed of {instrument.name}, {limit:g} /min", key="--fastest")
+    if not 0.0 < slowest <= top:
+        raise SettingError(f"must be above 0 and at most {top:g} /min, is {slowest:g}", key="--slowest")
+    return speeds_between(slowest, top)
+
+
+def plan_instrument(
+    instrument: Instrument,
+    driver: Driver,
+    expected: Expected,
+    speeds: Sequence[float],
+    *,
+    identity: Identity | None = None,
+    temperature_coefficient: float | None = None,
+) -> list[Candidate]:
+    """Every geometry of the file at every speed, best first.
+
+    Args:
+        instrument: the file.
+        driver: its driver, which knows the torque's range.
+        expected: the viscosity.
+        speeds: /min.
+        identity: what the instrument said of itself; gives the full-scale torque where the file does not.
+        temperature_coefficient: of the product, % per K.
+
+    Raises:
+        SettingErrors: the full-scale torque is not known, no geometry measures a viscosity, or no torque is read.
+    """
+    refusals = Refusals()
+    band = usable_band(instrument, driver)
+    scale = full_scale(instrument, driver, identity, refusals)
+    bodies = {name: flow_geometry(body, scale) for name, body in instrument.geometries.items()}
+    known = {name: body for name, body in bodies.items() if body is not None and body.viscosity_constant is not None}
+    if not known:
+        refusals.add(
+            instrument, "geometries", "holds no geometry that measures a viscosity, so there is nothing to plan"
+        )
+    if scale is None:
+        refusals.add(instrument, "specification.torque_full_scale", "is needed to plan a torque, e.g. '1000 uN.m'")
+    refusals.settle()
+    given = None if instrument.specification is None else instrument.specification.model_dump(mode="json")
+    return plan_ranges(
+        (scale or 0.0) * 1e-6,
+        known,
+        speeds,
+        expected,
+        specification=None if given is None else stated(given),
+        temperature_coefficient=-(temperature_coefficient or 0.0) / 100.0,
+        low_percent=band.low,
+        high_percent=band.high,
+    )

@@ -1,0 +1,161 @@
+"""Rules of a method to rules of the plan: names, units, and how long they may take."""
+
+import math
+from dataclasses import dataclass
+
+from daq.core.errors import SettingError
+from daq.core.plan import Extent, Rule
+from daq.core.units import symbol
+from daq.methods.files.fields import Amount
+from daq.methods.files.recipe import Steadiness, Stop
+from daq.methods.planning.making import Making
+from daq.methods.planning.signals import BUILT_IN, INTERVAL_SCALES
+
+NS = 1_000_000_000
+NS_PER_MINUTE = 60 * NS
+
+
+@dataclass(slots=True)
+class RuleMaker:
+    """Compiles the rules of one step."""
+
+    making: Making
+    turns: bool
+    """Whether anything turns in this step."""
+
+    def make(self, stop: Stop, key: str) -> Rule:
+        """The plan's rule for one rule of the method at `key`; what is wrong goes to the refusals."""
+        for kind, parts in (("any", stop.any), ("all", stop.all)):
+            if parts is not None:
+                rules = tuple(self.make(part, f"{key}.{kind}[{i}]") for i, part in enumerate(parts))
+                name = stop.name or f" {'or' if kind == 'any' else 'and'} ".join(r.name for r in rules)
+                return Rule("any" if kind == "any" else "all", name, rules=rules)
+        return self._leaf(stop, key)
+
+    def _refuse(self, key: str, reason: str) -> None:
+        self.making.refuse(key, reason)
+
+    def _leaf(self, stop: Stop, key: str) -> Rule:
+        asked = stop.signal or ""
+        signal = self.making.signals.resolve(asked)
+        nothing = Rule("above", stop.name or asked, asked)
+        if signal is None:
+            self._refuse(f"{key}.signal", self.making.unknown(asked))
+            return nothing
+        if not self.turns and signal == "revolutions":
+            self._refuse(f"{key}.signal", "nothing turns in this step, so revolutions would never be met")
+            return nothing
+        for field, extent in (("after", stop.after), ("hold", stop.hold)):
+            if extent.revolutions and not self.turns:
+                self._refuse(f"{key}.{field}", "is in revolutions, but nothing turns in this step; write a time")
+        if stop.steady is not None:
+            return self._steady(stop, stop.steady, signal, key)
+        limits = {"above": stop.above, "below": stop.below}
+        kind = next((k for k, v in limits.items() if v is not None), "between")
+        if signal in BUILT_IN and kind != "above":
+            self._refuse(f"{key}.{kind}", f"{signal} only grows; use above")
+            return nothing
+        low = high = 0.0
+        if kind == "between" and stop.between is not None:
+            low = self._value(stop.between[0], signal, f"{key}.between[0]")
+            high = self._value(stop.between[1], signal, f"{key}.between[1]")
+            shown = f"{asked} {low:g} to {high:g}"
+        else:
+            value = self._value(limits[kind] or Amount(0.0), signal, f"{key}.{kind}")
+            low, high = (value, 0.0) if kind == "above" else (0.0, value)
+            shown = f"{asked} {'≥' if kind == 'above' else '≤'} {value:g}"
+            if signal in BUILT_IN and value <= 0:
+                self._refuse(f"{key}.{kind}", "must be greater than 0: the rule would be met before anything happened")
+        unit = symbol(self.making.signals.units[signal])
+        name = stop.name or (f"{shown} {unit}".rstrip() + _held(stop.hold))
+        if kind == "above":
+            return Rule("above", name, signal, low=low, after=stop.after, hold=stop.hold)
+        if kind == "below":
+            return Rule("below", name, signal, high=high, after=stop.after, hold=stop.hold)
+        return Rule("between", name, signal, low=low, high=high, after=stop.after, hold=stop.hold)
+
+    def _steady(self, stop: Stop, steady: Steadiness, signal: str, key: str) -> Rule:
+        if signal in BUILT_IN:
+            self._refuse(f"{key}.signal", f"{signal} grows all the time and is never steady; name a measured signal")
+        relative = steady.limit.unit == "%" and self.making.signals.units[signal] != "%"
+        if relative and self.making.signals.units[signal] in INTERVAL_SCALES:
+            _, example = INTERVAL_SCALES[self.making.signals.units[signal]]
+            self._refuse(
+                f"{key}.steady.limit",
+                f"a percentage of {signal} ({symbol(self.making.signals.units[signal])}) means nothing, its zero is "
+                f"only agreed upon; write how much it may change, for example {example}",
+            )
+        limit = (
+            steady.limit.value / 100.0
+            if relative
+            else self._value(steady.limit, signal, f"{key}.steady.limit", step=True)
+        )
+        shown = f"{steady.limit.value:g} {symbol(steady.limit.unit or self.making.signals.units[signal])}".rstrip()
+        return Rule(
+            "steady",
+            stop.name or f"{stop.signal} steady within {shown} over {steady.span.ns / NS:g} s",
+            signal,
+            after=stop.after,
+            span=steady.span,
+            limit=limit,
+            relative=relative,
+            spans=steady.spans,
+        )
+
+    def _value(self, given: Amount | str, signal: str, key: str, *, step: bool = False) -> float:
+        """A threshold in the signal's own unit; `step` for a difference."""
+        if isinstance(given, str):
+            chosen = self.making.chosen.values.get(given)
+            if chosen is None:
+                self._refuse(key, f"{given!r} is neither a number nor one of the method's choices")
+                return 0.0
+            given = chosen
+        unit = self.making.signals.units[signal]
+        if not given.unit and unit in ("mPa.s", "Pa.s"):
+            self._refuse(
+                key, f"needs its unit, for example '{given.value:g} mPa.s': products are shown in different units"
+            )
+            return 0.0
+        if step and unit == "Cel" and given.unit in ("", "K"):
+            return given.value
+        try:
+            return given.in_unit(unit)
+        except SettingError as error:
+            self._refuse(key, error.reason)
+            return 0.0
+
+
+def _held(hold: Extent) -> str:
+    if hold.revolutions:
+        return f" for {hold.revolutions:g} rev"
+    return f" for {hold.ns / NS:g} s" if hold.ns else ""
+
+
+def in_time(extent: Extent, speed: float | None) -> float:
+    """How long an extent takes (ns) at a speed (/min); infinite for revolutions where nothing turns."""
+    if not extent.revolutions:
+        return float(extent.ns)
+    return extent.revolutions / speed * NS_PER_MINUTE if speed else math.inf
+
+
+def longest_time(rule: Rule, speed: float | None) -> float:
+    """By when (ns after the step began) a rule is met for certain; infinite where that depends on the sample."""
+    if rule.rules:
+        parts = [longest_time(r, speed) for r in rule.rules]
+        return min(parts) if rule.kind == "any" else max(parts)
+    if rule.signal == "elapsed" and rule.kind == "above":
+        return max(rule.low * NS, in_time(rule.after, speed)) + in_time(rule.hold, speed)
+    if rule.signal == "revolutions" and rule.kind == "above":
+        return in_time(Extent(revolutions=rule.low), speed) + in_time(rule.hold, speed)
+    return math.inf
+
+
+def shortest_time(rule: Rule, speed: float | None) -> float:
+    """Before when (ns after the step began) a rule cannot be met."""
+    if rule.rules:
+        parts = [shortest_time(r, speed) for r in rule.rules]
+        return min(parts) if rule.kind == "any" else max(parts)
+    if rule.signal in ("elapsed", "revolutions"):
+        return longest_time(rule, speed)
+    least = in_time(rule.after, speed) + in_time(rule.hold, speed)
+    return max(least, float(rule.span.ns * rule.spans)) if rule.kind == "steady" else least
