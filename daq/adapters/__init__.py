@@ -1,1 +1,1 @@
-"""daq.adapters."""
+"""Everything that touches the world: files, ports, clocks, brokers."""

@@ -18,9 +18,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daq.adapters.mqtt import REFUSED_FROM
-from daq.adapters.mqtt_client import BrokerDownError, OpenClient, RefusedError, enter, explained, leave
-from daq.adapters.mqtt_settings import MqttSettings, tls_context
+from daq.adapters.mqtt.client import BrokerDownError, OpenClient, RefusedError, enter, explained, leave
+from daq.adapters.mqtt.connection import REFUSED_FROM
+from daq.adapters.mqtt.settings import MqttSettings, tls_context
 
 LARGEST: Final = 4 * 2**20
 """Bytes of a packet: none of ours comes near, and one of a stranger cannot fill the memory."""

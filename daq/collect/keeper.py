@@ -17,8 +17,8 @@ import psycopg
 import structlog
 
 import daq
-from daq.adapters.mqtt_client import BrokerDownError, unheard
-from daq.adapters.outbox_flight import Backoff
+from daq.adapters.mqtt.client import BrokerDownError, unheard
+from daq.adapters.outbox.flight import Backoff
 from daq.collect import gaps
 from daq.collect.broker import TakingClient, joined
 from daq.collect.database import of_the_message, open_database, said

@@ -11,7 +11,7 @@ from typing import Final
 
 import structlog
 
-from daq.adapters.outbox_flight import Backoff
+from daq.adapters.outbox.flight import Backoff
 from daq.adapters.paths import SYSTEM_FOLDER
 from daq.collect.database import DatabaseAwayError, PostgresSettings
 from daq.collect.keeper import Keeper

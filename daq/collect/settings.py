@@ -3,8 +3,8 @@
 from dataclasses import dataclass, field
 from typing import Final
 
-from daq.adapters.mqtt_settings import MqttSettings
-from daq.adapters.topics import BRANCH
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import BRANCH
 from daq.collect.database import PostgresSettings
 
 BEAT_S: Final = 2.0

@@ -16,7 +16,7 @@ from typing import Final
 import psycopg
 import structlog
 
-from daq.adapters.outbox_flight import Backoff
+from daq.adapters.outbox.flight import Backoff
 from daq.collect.broker import Taken, TakingClient, joined
 from daq.collect.database import of_the_message, open_database, said
 from daq.collect.decode import Event, Live, NotAnEventError, decode, decode_live, split

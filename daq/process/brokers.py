@@ -3,7 +3,7 @@
 import os
 from pathlib import Path
 
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import SettingError
 from daq.methods.files.broker import Broker, Secret
 

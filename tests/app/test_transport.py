@@ -9,7 +9,7 @@ import tty
 
 import pytest
 
-from daq.adapters.transport import DeviceConnection, MemoryConnection, PortAddress, ThreadConnection, open_port
+from daq.adapters.ports.transport import DeviceConnection, MemoryConnection, PortAddress, ThreadConnection, open_port
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 

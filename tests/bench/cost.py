@@ -18,9 +18,9 @@ from pathlib import Path
 import serial
 
 from daq.adapters.paths import examples_dir
-from daq.adapters.store import Store
-from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import AppendBlock, BeginRun, RegisterMethod
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import AppendBlock, BeginRun, RegisterMethod
 from daq.app.run.runner import FLUSH_S
 from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Effect, Kept, Send, StepEnded

@@ -13,14 +13,14 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.mqtt import WINDOW
-from daq.adapters.mqtt_settings import MqttSettings
-from daq.adapters.outbox import Publisher
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import SendAgain
-from daq.adapters.store_rows import Outgoing, RunRecord
-from daq.adapters.store_transactions import BeginRun, Conclude, RegisterMethod
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.connection import WINDOW
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.store.delivery import SendAgain
+from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import BeginRun, Conclude, RegisterMethod
 from tests.bench.broker import Mosquitto
 
 RESULTS = 200

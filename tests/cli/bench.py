@@ -10,9 +10,9 @@ from typing import Any
 
 import daq
 from daq.adapters.paths import database_path, examples_dir
-from daq.adapters.store import Store
-from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import BeginRun, EndRun, RegisterMethod
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import BeginRun, EndRun, RegisterMethod
 from daq.app.run.results import ResultMaker
 from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Concluded, Ended, Send

@@ -301,7 +301,7 @@ def test_exported_readings_are_those_the_instrument_sent(cli, shift):
 
 
 def raw_bytes(shift, run):
-    from daq.adapters.store_read import Reader
+    from daq.adapters.store.reading import Reader
 
     with Reader(database_path(shift.state)) as reader:
         return b"".join(block.raw for block in reader.journal(run))

@@ -9,8 +9,8 @@ import math
 import pytest
 
 from daq.adapters.paths import database_path
-from daq.adapters.store import Store
-from daq.adapters.store_transactions import NoteHealth
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import NoteHealth
 from daq.app.records.health_history import figures, judged
 from daq.app.records.replaying import maker
 from daq.app.setup.drivers import Drivers

@@ -8,7 +8,7 @@ import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.envelope import envelope
 from daq.methods.messages.result import ResultData, RunRecord

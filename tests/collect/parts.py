@@ -8,7 +8,7 @@ from typing import Any
 
 import aiomqtt
 
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.collect.keeper import Keeper
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.worker import Worker

@@ -7,7 +7,7 @@ from dataclasses import replace
 import psycopg
 import pytest
 
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.collect.database import DatabaseAwayError, open_database
 from daq.collect.keeper import Keeper
 from daq.collect.schema import STEPS, migrate

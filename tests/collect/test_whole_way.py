@@ -6,10 +6,10 @@ import json
 
 import pytest
 
-from daq.adapters.backup import backup, restore
-from daq.adapters.outbox import Publisher
-from daq.adapters.store import Store
-from daq.adapters.store_rows import Outgoing
+from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.store.backup import backup, restore
+from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from tests.collect.events import TOPICS, own_id, result
 from tests.collect.parts import collecting, told

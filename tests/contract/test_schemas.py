@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
 from daq.app.cli import main
 from daq.app.delivery.contract import SCHEMAS, schema_messages
 from daq.app.delivery.refill import NotGrantedError, read_request

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.paths import database_path, socket_path
-from daq.adapters.store_checks import check_database
+from daq.adapters.store.checks import check_database
 from daq.app.setup.drivers import Drivers
 from tests.crash.checks import WINDOW_S, Life, Tap, check_delivery, check_run, lost_readings
 from tests.crash.victim import Doom, Victim

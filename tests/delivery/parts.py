@@ -6,7 +6,7 @@ import json
 
 import aiomqtt
 
-from daq.adapters.outbox import Publisher
+from daq.adapters.outbox.publisher import Publisher
 from daq.app.delivery.refill import Refill
 from tests.mqtt.parts import PASSWORD, TOPICS
 from tests.store.parts import SECOND, T0

@@ -6,10 +6,10 @@ from datetime import datetime
 
 import pytest
 
-from daq.adapters.audit import first_break
 from daq.adapters.paths import StateLock, database_path
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import Acknowledge, Refused
+from daq.adapters.store.audit import first_break
+from daq.adapters.store.delivery import Acknowledge, Refused
+from daq.adapters.store.store import Store
 from daq.app.cli import main
 from daq.app.delivery.resending import ResendOrder, read_moment
 from daq.core.errors import SettingError

@@ -9,8 +9,8 @@ import socket
 
 import pytest
 
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import Acknowledge, RepeatSince
+from daq.adapters.store.delivery import Acknowledge, RepeatSince
+from daq.adapters.store.store import Store
 from tests.delivery.parts import MINUTE, delivering, depth
 from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
 from tests.store.parts import T0

@@ -8,11 +8,11 @@ from dataclasses import replace
 
 import pytest
 
-from daq.adapters.outbox_read import quarantined, refused_topics
-from daq.adapters.outbox_refused import RefusedTopics
-from daq.adapters.store import Store
-from daq.adapters.store_checks import check_outbox
-from daq.adapters.store_delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
+from daq.adapters.outbox.refused import RefusedTopics
+from daq.adapters.store.checks import check_outbox
+from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseRefused, ReleaseTopic
+from daq.adapters.store.outbox_reading import quarantined, refused_topics
+from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering, depth, states
 from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
 from tests.store.parts import T0, begin, builder, conclude, register

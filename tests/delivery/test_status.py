@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from daq.adapters.outbox_status import Status
+from daq.adapters.outbox.status import Status
 from tests.delivery.parts import delivering
 from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
 

@@ -11,8 +11,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Self
 
-from daq.adapters.outbox_read import last_sequences
-from daq.adapters.store_read import Reader
+from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.reading import Reader
 from daq.core.errors import StoreError
 from tests.delivery_campaign.consumer import Consumer
 from tests.delivery_campaign.daemon import TOPICS

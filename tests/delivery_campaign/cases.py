@@ -185,7 +185,7 @@ def broker_fell_back(folder: Path, results: int, seed: int) -> Outcome:
 
 
 def acknowledged(bench: Bench) -> int:
-    from daq.adapters.store_read import Reader
+    from daq.adapters.store.reading import Reader
 
     with Reader(bench.path) as reader:
         (row,) = reader.query("SELECT count(*) AS n FROM outbox WHERE state = 'acknowledged' AND NOT retain")

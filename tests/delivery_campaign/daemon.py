@@ -16,13 +16,13 @@ import uuid
 from pathlib import Path
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.mqtt_settings import MqttSettings
-from daq.adapters.outbox import Publisher
-from daq.adapters.outbox_read import last_sequences
-from daq.adapters.store import Store
-from daq.adapters.store_rows import Outgoing, RunRecord
-from daq.adapters.store_transactions import BeginRun, Conclude, RegisterMethod
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import BeginRun, Conclude, RegisterMethod
 from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
 

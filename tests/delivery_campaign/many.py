@@ -14,8 +14,8 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.adapters.mqtt import Version, Will, connect
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.connection import Version, Will, connect
+from daq.adapters.mqtt.topics import Topics
 from tests.mqtt.parts import Mosquitto
 
 PAYLOAD = 3_000

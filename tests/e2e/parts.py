@@ -20,7 +20,7 @@ import paho.mqtt.client as mqtt
 import serial as serial_port
 
 from daq.adapters.paths import database_path, examples_dir, socket_path
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.core.events import ClockAnchor, Received, Sent
 from daq.core.journal import read_records
 from tests.mqtt.parts import PASSWORD, Mosquitto

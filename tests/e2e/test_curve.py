@@ -11,9 +11,9 @@ from dataclasses import replace
 import jsonschema
 import pytest
 
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path, examples_dir
-from daq.adapters.store import Store
-from daq.adapters.topics import Topics
+from daq.adapters.store.store import Store
 from daq.app.delivery.curve_publishing import curve_message
 from daq.core.errors import StoreError
 from tests.e2e.parts import SCALE, Daemon, Historian, Simulator, eventually

@@ -9,7 +9,7 @@ import time
 import pytest
 
 from daq.adapters.paths import database_path
-from daq.adapters.store_checks import check_database
+from daq.adapters.store.checks import check_database
 from tests.e2e.parts import Daemon, counts, eventually
 
 

@@ -10,7 +10,7 @@ import pytest
 import serial
 
 from daq.adapters.paths import database_path, holder
-from daq.adapters.store_checks import check_database
+from daq.adapters.store.checks import check_database
 from tests.e2e.parts import Daemon, eventually
 
 

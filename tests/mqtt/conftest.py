@@ -2,7 +2,7 @@
 
 import pytest
 
-from daq.adapters.store import Store
+from daq.adapters.store.store import Store
 from tests.mqtt.parts import Mosquitto
 from tests.store.parts import T0
 

@@ -16,10 +16,10 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from daq.adapters.mqtt_settings import MqttSettings
-from daq.adapters.outbox import Publisher
-from daq.adapters.store import Store
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.store.store import Store
 from tests.store.parts import T0, begin, builder, conclude, register
 
 TOPICS = Topics(enterprise="glazeworks", cell="bench-1")

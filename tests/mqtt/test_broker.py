@@ -6,8 +6,8 @@ import logging
 import aiomqtt
 import pytest
 
-from daq.adapters.broker import EmbeddedBroker
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import LinkError
 from tests.mqtt.parts import TOPICS, eventually, fill, listening, publishing
 

@@ -10,11 +10,11 @@ import time
 import aiomqtt
 import pytest
 
-from daq.adapters import outbox
-from daq.adapters.outbox import Publisher
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import ReleaseRefused, SendAgain
-from daq.adapters.store_read import Reader
+from daq.adapters.outbox import publisher as outbox
+from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.store.delivery import ReleaseRefused, SendAgain
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
 from tests.mqtt.parts import (
     PASSWORD,

@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from daq.adapters.mqtt_settings import MqttSettings, tls_context
+from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.core.errors import SettingError
 from tests.mqtt.parts import (
     Mosquitto,

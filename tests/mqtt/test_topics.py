@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
 from daq.core.errors import SettingError
 
 

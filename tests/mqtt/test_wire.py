@@ -10,9 +10,9 @@ import gc
 
 import pytest
 
-from daq.adapters.mqtt import Will, connect
-from daq.adapters.mqtt_client import BrokerDownError
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.client import BrokerDownError
+from daq.adapters.mqtt.connection import Will, connect
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import DaqError
 from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
 

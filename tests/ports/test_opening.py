@@ -13,9 +13,9 @@ import pytest
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
-from daq.adapters import transport_device
-from daq.adapters.ports import locate, names
-from daq.adapters.transport import DeviceConnection, PortAddress, ThreadConnection, open_port
+from daq.adapters.ports import device as transport_device
+from daq.adapters.ports.resolving import locate, names
+from daq.adapters.ports.transport import DeviceConnection, PortAddress, ThreadConnection, open_port
 from daq.app.workshop import ports
 from daq.core.driver import Port
 from daq.core.errors import LinkError, SettingError
@@ -332,7 +332,7 @@ for name in ("fcntl", "termios", "pwd", "grp", "resource", "tty", "pty"):
 
 
 MEMORY = """
-from daq.adapters.transport import MemoryConnection
+from daq.adapters.ports.transport import MemoryConnection
 async def main():
     heard = []
     connection = MemoryConnection(lambda data: data.upper(), heard.append, print)
@@ -347,7 +347,7 @@ asyncio.run(main())
 @pytest.mark.parametrize(
     "work",
     [
-        "import daq.adapters.transport as t; from daq.adapters import transport_device as d; assert not d.WATCHED_BY_LOOP",
+        "import daq.adapters.ports.transport as t; from daq.adapters import transport_device as d; assert not d.WATCHED_BY_LOOP",
         "import daq.app.workshop.ports",
         "import daq.testing",
         "from daq.app.cli import main; assert main(['driver', 'list']) == 0",

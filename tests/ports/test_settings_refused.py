@@ -6,8 +6,8 @@ import os
 import pytest
 import serial
 
-from daq.adapters import transport_device
-from daq.adapters.transport import PortAddress, open_port
+from daq.adapters.ports import device as transport_device
+from daq.adapters.ports.transport import PortAddress, open_port
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 

@@ -9,8 +9,8 @@ import pytest
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import examples_dir
-from daq.adapters.shared_line import LATE_S, SharedLine
-from daq.adapters.transport import MemoryConnection
+from daq.adapters.ports.shared_line import LATE_S, SharedLine
+from daq.adapters.ports.transport import MemoryConnection
 from daq.app.run.session import Session
 from daq.app.setup.lines import RealPorts, sharing_errors, stop_bytes
 from daq.core.driver import Port
@@ -254,7 +254,7 @@ async def test_who_waits_too_long_loses_the_link_and_the_others_do_not(wire, mon
     a, b = [await line.join(h.on_data, h.on_lost) for h in heard]
     a.write(b"a1")
     b.write(b"b1")
-    monkeypatch.setattr("daq.adapters.shared_line.LONGEST_WAIT_S", -1.0)
+    monkeypatch.setattr("daq.adapters.ports.shared_line.LONGEST_WAIT_S", -1.0)
     a.free()
     await until(lambda: heard[1].lost)
     assert "was not free" in heard[1].lost[0]

@@ -15,7 +15,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.core.errors import StoreError
 from tests.mqtt.parts import Mosquitto
 from tests.sparkplug.parts import Cable, watching

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import aiomqtt
 
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.sparkplug.content import Shown
 from daq.adapters.sparkplug.link import Link
 from daq.adapters.sparkplug.memory import Memory, Position

@@ -6,7 +6,7 @@ import pytest
 
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, QualityCode
-from daq.adapters.store_rows import ResultRecord
+from daq.adapters.store.rows import ResultRecord
 from daq.app.delivery.sparkplug_metrics import channel_metrics, no_result, result_metrics
 from daq.core.driver import Channel
 from daq.core.faults import Quality

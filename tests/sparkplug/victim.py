@@ -12,7 +12,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.store import Store
+from daq.adapters.store.store import Store
 from daq.app.delivery.sparkplug import Sparkplug
 from daq.methods.files.sparkplug import Sparkplug as Table
 from tests.mqtt.parts import PASSWORD

@@ -6,8 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import (
+from daq.adapters.store.delivery import (
     Acknowledge,
     NoteSession,
     Refused,
@@ -17,7 +16,8 @@ from daq.adapters.store_delivery import (
     RepeatSince,
     SendAgain,
 )
-from daq.adapters.store_transactions import (
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import (
     AppendBlock,
     Audit,
     Correct,

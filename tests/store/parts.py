@@ -4,9 +4,9 @@ import json
 import uuid
 from collections.abc import Sequence
 
-from daq.adapters.store_rows import Outgoing, RunRecord
-from daq.adapters.store_steps import Build
-from daq.adapters.store_transactions import BeginRun, Conclude, EndRun, RegisterMethod
+from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.steps import Build
+from daq.adapters.store.transactions import BeginRun, Conclude, EndRun, RegisterMethod
 from daq.core.journal import Block, chain
 
 T0 = 1_760_000_000_000_000_000

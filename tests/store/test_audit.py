@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from daq.adapters.audit import first_break, genesis, make_entry
-from daq.adapters.store import Store
-from daq.adapters.store_transactions import Audit
+from daq.adapters.store.audit import first_break, genesis, make_entry
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import Audit
 from tests.store.parts import T0
 
 

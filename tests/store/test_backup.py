@@ -6,11 +6,11 @@ import sqlite3
 
 import pytest
 
-from daq.adapters.audit import first_break
-from daq.adapters.backup import backup, check_copy, restore
-from daq.adapters.store import Store
-from daq.adapters.store_read import Reader
-from daq.adapters.store_transactions import Audit
+from daq.adapters.store.audit import first_break
+from daq.adapters.store.backup import backup, check_copy, restore
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError
 from tests.store.parts import T0, begin, conclude, end, register
 
@@ -50,7 +50,7 @@ def test_a_file_that_appears_meanwhile_is_not_overwritten(store, tmp_path, monke
         target.write_text("a colleague's")
         return check_copy(path)
 
-    monkeypatch.setattr("daq.adapters.backup.check_copy", check_and_let_another_write)
+    monkeypatch.setattr("daq.adapters.store.backup.check_copy", check_and_let_another_write)
     with pytest.raises(StoreError, match="the copy cannot be written: File exists"):
         backup(store.path, target)
     assert target.read_text() == "a colleague's"

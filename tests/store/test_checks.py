@@ -5,10 +5,10 @@ import zlib
 
 import pytest
 
-from daq.adapters.store import Store
-from daq.adapters.store_checks import check_database
-from daq.adapters.store_delivery import Acknowledge, Refused
-from daq.adapters.store_transactions import AppendBlock
+from daq.adapters.store.checks import check_database
+from daq.adapters.store.delivery import Acknowledge, Refused
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import AppendBlock
 from tests.store.parts import SECOND, T0, begin, blocks, conclude, end, register
 
 NOW = T0 + 120 * SECOND

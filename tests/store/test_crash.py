@@ -5,9 +5,10 @@ import sys
 
 import pytest
 
-from daq.adapters import store_delivery, store_transactions
-from daq.adapters.store import Store
-from daq.adapters.store_checks import check_database
+from daq.adapters.store import delivery as store_delivery
+from daq.adapters.store import transactions as store_transactions
+from daq.adapters.store.checks import check_database
+from daq.adapters.store.store import Store
 from tests.store.crash_child import all_points, script
 from tests.store.parts import T0
 

@@ -10,10 +10,10 @@ import threading
 
 import pytest
 
-from daq.adapters.store import Store
-from daq.adapters.store_checks import check_database
-from daq.adapters.store_errors import StorageError
-from daq.adapters.store_transactions import AppendBlock, Audit
+from daq.adapters.store.checks import check_database
+from daq.adapters.store.errors import StorageError
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
 from tests.store.parts import T0, begin, conclude, end, register
@@ -73,8 +73,8 @@ def test_no_run_begins_on_a_nearly_full_disk_but_one_that_runs_may_end(path):
 LIMITED = textwrap.dedent(
     """
     import resource, sys
-    from daq.adapters.store import Store
-    from daq.adapters.store_errors import StorageError
+    from daq.adapters.store.store import Store
+    from daq.adapters.store.errors import StorageError
     from tests.store.test_faults import note
     with Store(sys.argv[1]) as store:
         store.submit(note(0)).result(10)
@@ -148,7 +148,7 @@ def test_a_disk_that_is_really_full_and_then_has_room_again(small_disk):
 
 
 def test_a_lock_held_by_another_program_is_said_and_does_not_last(path, monkeypatch):
-    monkeypatch.setattr("daq.adapters.store.BUSY_SECONDS", 0.1)
+    monkeypatch.setattr("daq.adapters.store.store.BUSY_SECONDS", 0.1)
     with Store(path, utc_ns=T0) as store:
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
@@ -161,7 +161,7 @@ def test_a_lock_held_by_another_program_is_said_and_does_not_last(path, monkeypa
 
 
 def test_opening_while_another_program_holds_it_is_said(path, monkeypatch):
-    monkeypatch.setattr("daq.adapters.store.BUSY_SECONDS", 0.1)
+    monkeypatch.setattr("daq.adapters.store.store.BUSY_SECONDS", 0.1)
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
     with pytest.raises(StorageError, match="another program holds the database"):

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
-from daq.adapters.schema import STEPS, migrate
-from daq.adapters.store import APPLICATION_ID, Store
+from daq.adapters.store.schema import STEPS, migrate
+from daq.adapters.store.store import APPLICATION_ID, Store
 from daq.core.errors import StoreError
 from tests.store.parts import T0, begin, conclude, end, register
 

@@ -4,8 +4,8 @@ import threading
 
 import pytest
 
-from daq.adapters.store import MOST_TOGETHER, Store
-from daq.adapters.store_transactions import AppendBlock, Audit
+from daq.adapters.store.store import MOST_TOGETHER, Store
+from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
 from tests.store.parts import T0, begin, blocks, register
 

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import Acknowledge, Refused, SendAgain
-from daq.adapters.store_transactions import AppendBlock, Audit, Correct, SeeInstrument
+from daq.adapters.store.delivery import Acknowledge, Refused, SendAgain
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import AppendBlock, Audit, Correct, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError
 from tests.store.parts import SECOND, T0, begin, blocks, builder, conclude, end, record, register
 

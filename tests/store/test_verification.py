@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from daq.adapters.store import Store
-from daq.adapters.store_transactions import NoteHealth
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import NoteHealth
 from tests.store.parts import SECOND, T0, begin, conclude, end, register
 
 

@@ -15,10 +15,10 @@ from typing import Any, Final, Protocol
 
 import structlog
 
-from daq.adapters.mqtt import Connection, Version, Will, connect
-from daq.adapters.mqtt_client import BrokerDownError
-from daq.adapters.mqtt_settings import MqttSettings, tls_context
-from daq.adapters.outbox_flight import Backoff, in_thread
+from daq.adapters.mqtt.client import BrokerDownError
+from daq.adapters.mqtt.connection import Connection, Version, Will, connect
+from daq.adapters.mqtt.settings import MqttSettings, tls_context
+from daq.adapters.outbox.flight import Backoff, in_thread
 from daq.adapters.sparkplug.content import Content
 from daq.adapters.sparkplug.memory import Memory
 from daq.adapters.sparkplug.metrics import Metric

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from daq.adapters.topics import check_level
+from daq.adapters.mqtt.topics import check_level
 
 NAMESPACE: Final = "spBv1.0"
 

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.setup.catalogue import state_of
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_daemon

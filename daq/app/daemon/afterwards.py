@@ -11,9 +11,9 @@ from typing import Any, Final
 import structlog
 
 from daq.adapters.clock import Clock
-from daq.adapters.store import Store
-from daq.adapters.store_transactions import NoteHealth
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import NoteHealth
 from daq.app.delivery.curve_publishing import publish_curve
 from daq.app.records.health_history import figures
 from daq.app.records.history import raw_journal

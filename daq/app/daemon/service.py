@@ -6,7 +6,7 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any, Final
 
-from daq.adapters.backup import backup
+from daq.adapters.store.backup import backup
 from daq.app.daemon.control import Answer
 from daq.app.daemon.supervisor import Active, Supervisor
 from daq.app.delivery.resending import ResendOrder

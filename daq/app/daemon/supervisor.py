@@ -18,10 +18,10 @@ import structlog
 import daq
 from daq.adapters.clock import Clock
 from daq.adapters.paths import StateLock, database_path
-from daq.adapters.store import Store
-from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import Audit, BeginRun, Ping, SeeInstrument
-from daq.adapters.transport import Connection, OnData, OnLost
+from daq.adapters.ports.transport import Connection, OnData, OnLost
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import Audit, BeginRun, Ping, SeeInstrument
 from daq.app.daemon.afterwards import Afterwards
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
 from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
 from daq.methods.messages.livedata import LIVE_SCHEMA, LIVE_VERSION, LiveData
 from daq.methods.messages.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, flat_schema, schema

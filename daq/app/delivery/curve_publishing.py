@@ -6,11 +6,11 @@ import uuid
 from typing import Final
 
 from daq.adapters.clock import Clock
-from daq.adapters.store import Store
-from daq.adapters.store_derived import AddDerived
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import Outgoing
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.derived import AddDerived
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.store import Store
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso

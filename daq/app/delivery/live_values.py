@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, Protocol
 
 from daq.adapters.clock import Clock, utc_text
-from daq.adapters.store import Store
+from daq.adapters.store.store import Store
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.derive import roots

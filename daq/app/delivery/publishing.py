@@ -9,11 +9,11 @@ from typing import Final
 
 import daq
 from daq.adapters.clock import Clock
-from daq.adapters.mqtt_settings import MqttSettings
-from daq.adapters.outbox import Publisher
-from daq.adapters.outbox_state import PublisherState
-from daq.adapters.store import Store
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.publisher import Publisher
+from daq.adapters.outbox.standing import PublisherState
+from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
 from daq.methods.files.daemon import Daemon

@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import structlog
 
-from daq.adapters.store_delivery import SendAgain
+from daq.adapters.store.delivery import SendAgain
 from daq.core.errors import DaqError
 
 LONGEST_REQUEST: Final = 2048

@@ -5,9 +5,9 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from daq.adapters.outbox_read import last_acknowledged, last_sequences, quarantined, refused_topics
-from daq.adapters.store_delivery import ReleaseRefused, SendAgain
-from daq.adapters.store_read import Reader
+from daq.adapters.store.delivery import ReleaseRefused, SendAgain
+from daq.adapters.store.outbox_reading import last_acknowledged, last_sequences, quarantined, refused_topics
+from daq.adapters.store.reading import Reader
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
 

@@ -9,15 +9,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol
 
 from daq.adapters.clock import Clock
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.sparkplug.content import Shown
 from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.phase import Phase
-from daq.adapters.store import Store
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import ResultRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import ResultRecord
+from daq.adapters.store.store import Store
 from daq.app.delivery.sparkplug_metrics import (
     channel_metrics,
     instrument_metrics,

@@ -9,7 +9,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import IO, Any, Final, Literal
 
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.rows import RunRecord
 from daq.app.records.readings import Reading, Readings
 from daq.app.screens.text import utc_iso
 

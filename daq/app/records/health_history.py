@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Final
 
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.records.history import raw_journal
 from daq.app.records.readings import Reading, Readings
 from daq.core.errors import DaqError, SettingError

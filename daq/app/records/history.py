@@ -4,8 +4,8 @@ import json
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import Message, ResultRecord, RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.screens.text import utc_iso
 from daq.core.errors import JournalError
 from daq.core.events import ClockAnchor

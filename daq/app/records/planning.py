@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final
 
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert, symbol
 from daq.methods.files.fields import Amount, amount

@@ -10,8 +10,8 @@ from importlib.metadata import version
 from typing import Any, Final
 
 import daq
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.records.history import raw_journal
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from daq.adapters.audit import AuditEntry
-from daq.adapters.store_read import Reader
+from daq.adapters.store.audit import AuditEntry
+from daq.adapters.store.reading import Reader
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity

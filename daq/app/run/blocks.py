@@ -8,9 +8,9 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from daq.adapters.store import Store
-from daq.adapters.store_rows import Committed
-from daq.adapters.store_transactions import AppendBlock, Conclude, EndRun
+from daq.adapters.store.rows import Committed
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.core.errors import StoreError
 from daq.core.journal import Block, JournalWriter, chain
 

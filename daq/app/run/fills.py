@@ -1,6 +1,6 @@
 """A fill that a seek has sheared is not measured on as if it were fresh."""
 
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.core.errors import SettingError
 from daq.methods.files.recipe import Method
 

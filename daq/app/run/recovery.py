@@ -6,10 +6,10 @@ from collections.abc import Callable
 import structlog
 
 from daq.adapters.clock import Clock
-from daq.adapters.store import Store
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import EndRun
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import EndRun
 from daq.app.run.results import ResultMaker
 from daq.core.effects import Facts
 from daq.core.errors import DaqError, JournalError, StoreError

@@ -8,10 +8,10 @@ from typing import Any
 
 import daq
 from daq.adapters.clock import Clock, utc_text
-from daq.adapters.store_rows import Outgoing, RunRecord
-from daq.adapters.store_steps import Build
-from daq.adapters.store_transactions import Conclude
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.steps import Build
+from daq.adapters.store.transactions import Conclude
 from daq.core.effects import Facts
 from daq.core.journal import Block
 from daq.core.plan import Plan

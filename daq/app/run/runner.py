@@ -13,9 +13,9 @@ from typing import Any, Final
 import structlog
 
 from daq.adapters.clock import STEP_NS, Clock
-from daq.adapters.store import Store
-from daq.adapters.store_rows import Committed
-from daq.adapters.store_transactions import AppendBlock, Conclude, EndRun
+from daq.adapters.store.rows import Committed
+from daq.adapters.store.store import Store
+from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
 from daq.app.run.session import Session
 from daq.core.driver import Driver

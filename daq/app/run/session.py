@@ -12,7 +12,7 @@ from typing import Any, Final, Protocol
 import structlog
 
 from daq.adapters.clock import Clock
-from daq.adapters.transport import Connection, OnData, OnLost, Sent
+from daq.adapters.ports.transport import Connection, OnData, OnLost, Sent
 from daq.app.run.link_counts import LinkCounts
 from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.errors import DaqError, LinkError

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from daq.adapters.store_checks import Finding
+from daq.adapters.store.checks import Finding
 from daq.methods.files.broker import Tls
 from daq.methods.files.daemon import Daemon
 

@@ -2,8 +2,8 @@
 
 from collections.abc import Awaitable, Callable, Mapping
 
-from daq.adapters.shared_line import SharedLine
-from daq.adapters.transport import Connection, OnData, OnLost, PortAddress, open_port
+from daq.adapters.ports.shared_line import SharedLine
+from daq.adapters.ports.transport import Connection, OnData, OnLost, PortAddress, open_port
 from daq.core.driver import Driver, Port
 from daq.core.errors import DaqError, LinkError, SettingError
 from daq.methods.files.instrument import Instrument

@@ -11,8 +11,8 @@ from importlib.metadata import version
 from typing import Any
 
 import daq
-from daq.adapters.store_rows import RunRecord
-from daq.adapters.store_transactions import RegisterMethod
+from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Plan, to_json

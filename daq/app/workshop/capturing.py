@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import IO
 
-from daq.adapters.transport import Connection, PortAddress, open_port
+from daq.adapters.ports.transport import Connection, PortAddress, open_port
 from daq.core.errors import LinkError
 from daq.descriptions.capture import FIRST_LINE, LARGEST, Capture, Piece, piece_line, unescaped
 

@@ -15,11 +15,11 @@ from typing import Any
 
 import aiomqtt
 
-from daq.adapters.broker import EmbeddedBroker
 from daq.adapters.clock import Clock, ScaledClock, SystemClock
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import examples_dir
-from daq.adapters.topics import Topics
 from daq.app.daemon.process import served
 from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor

@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from daq.adapters.mqtt_settings import MqttSettings, tls_context
+from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
-from daq.adapters.store_checks import Finding, check_database, check_disk
-from daq.adapters.store_read import Reader
+from daq.adapters.store.checks import Finding, check_database, check_disk
+from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import raise_error, request
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.sparkplug import Sparkplug

@@ -6,8 +6,8 @@ import socket
 from pathlib import Path
 from typing import Final
 
-from daq.adapters.ports import devices, is_device, is_there, locate, names
-from daq.adapters.store_checks import Finding
+from daq.adapters.ports.resolving import devices, is_device, is_there, locate, names
+from daq.adapters.store.checks import Finding
 from daq.core.errors import LinkError, SettingError
 from daq.core.portname import network_place
 from daq.methods.files.instrument import Instrument

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.transport import Connection, PortAddress, open_port
+from daq.adapters.ports.transport import Connection, PortAddress, open_port
 from daq.core.driver import Driver, Identity, Reply, Request, Values
 from daq.core.errors import LinkError
 from daq.core.exchange import NEVER, Exchange, Item

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from daq.adapters.paths import database_path, holder, socket_path
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.daemon.control import raise_error, request
 from daq.app.delivery.resending import SHOWN, outbox_view

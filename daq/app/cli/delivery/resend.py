@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from daq.adapters.paths import StateLock, database_path, holder, socket_path
-from daq.adapters.store import Store
+from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
 from daq.app.daemon.control import raise_error, request
 from daq.app.delivery.resending import ResendOrder, read_moment

@@ -5,7 +5,7 @@ import contextlib
 from typing import Any
 
 from daq.adapters.paths import config_dir, database_path
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.records.planning import Basis, basis_of_product, basis_of_viscosity
 from daq.app.screens.text import fixed, number, plain, span, table

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any
 
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import find_run, open_reader, wanted_path
 from daq.app.records.exporting import kept_columns, kept_rows, reading_columns, reading_rows, write
 from daq.app.records.history import raw_journal

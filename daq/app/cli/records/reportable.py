@@ -6,8 +6,8 @@ import json
 from typing import Any
 
 from daq.adapters.paths import config_dir
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.screens.text import number, plain, table, uncertain, utc_iso
 from daq.app.setup.catalogue import Catalogue

@@ -4,8 +4,8 @@ import argparse
 import json
 from typing import Any
 
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import RunRecord
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.screens.text import NOTHING, local_time, plain, shortened, shown_value, table, utc_iso
 from daq.core.units import symbol

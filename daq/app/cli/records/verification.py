@@ -6,7 +6,7 @@ import time
 from typing import Any
 
 from daq.adapters.paths import config_dir
-from daq.adapters.store_read import Reader
+from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, standing_of
 from daq.app.screens.text import NOTHING, local_time, number, plain, table, utc_iso, value_line

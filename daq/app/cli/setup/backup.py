@@ -2,8 +2,8 @@
 
 import argparse
 
-from daq.adapters.backup import backup
 from daq.adapters.paths import database_path, holder, socket_path
+from daq.adapters.store.backup import backup
 from daq.app.cli.common import chosen_state, wanted_path
 from daq.app.daemon.control import raise_error, request
 from daq.core.errors import LinkError

@@ -4,8 +4,8 @@ import argparse
 import getpass
 import time
 
-from daq.adapters.backup import restore
 from daq.adapters.paths import StateLock, database_path
+from daq.adapters.store.backup import restore
 from daq.app.cli.common import chosen_state, wanted_path
 
 

@@ -56,7 +56,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Capture, and say what to do next; 1 where nothing came."""
-    from daq.adapters.transport import PortAddress
+    from daq.adapters.ports.transport import PortAddress
     from daq.app.workshop.capturing import Capturing, Wish
     from daq.core.driver import Port
 

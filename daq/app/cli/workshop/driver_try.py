@@ -29,7 +29,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show the values; 1 where none came or the port was lost."""
-    from daq.adapters.transport import PortAddress
+    from daq.adapters.ports.transport import PortAddress
     from daq.app.setup.driver_choice import chosen_driver, parse_options
     from daq.app.workshop.trying import Trial
     from daq.app.workshop.trying_screen import TrialScreen

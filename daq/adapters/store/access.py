@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from daq.adapters.store_errors import StorageError
+from daq.adapters.store.errors import StorageError
 
 #: Called with a point's name just before the statement it names; a test may end the process there.
 CrashHook = Callable[[str], None]

@@ -9,8 +9,8 @@ import random
 from collections import Counter
 from typing import Final
 
-from daq.adapters.outbox_flight import Backoff
-from daq.adapters.store_rows import Message
+from daq.adapters.outbox.flight import Backoff
+from daq.adapters.store.rows import Message
 
 FRUITLESS: Final = 3
 """After so many connections in a row that were lost before anything was acknowledged, one message is sent at a time."""

@@ -6,14 +6,14 @@ from typing import Protocol
 
 import structlog
 
-from daq.adapters.mqtt import Connection, Version, Will
-from daq.adapters.mqtt_client import RefusedError
-from daq.adapters.outbox_flight import in_thread
-from daq.adapters.outbox_read import last_sequences
-from daq.adapters.outbox_state import Troubles
-from daq.adapters.outbox_status import Status
-from daq.adapters.store import Store
-from daq.adapters.store_read import Reader
+from daq.adapters.mqtt.client import RefusedError
+from daq.adapters.mqtt.connection import Connection, Version, Will
+from daq.adapters.outbox.flight import in_thread
+from daq.adapters.outbox.standing import Troubles
+from daq.adapters.outbox.status import Status
+from daq.adapters.store.outbox_reading import last_sequences
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 from daq.core.errors import DaqError
 
 

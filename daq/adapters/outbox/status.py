@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from daq.adapters.clock import utc_text
-from daq.adapters.mqtt import Version, Will
+from daq.adapters.mqtt.connection import Version, Will
 
 INVISIBLE: Final = (
     "MQTT 3.1.1 has no way to refuse a message visibly: what the broker's access rules drop looks delivered. "

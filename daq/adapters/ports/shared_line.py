@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final
 
-from daq.adapters.transport_types import Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import Connection, OnData, OnLost, Sent, nobody
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 

@@ -4,9 +4,9 @@ import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
-from daq.adapters.audit import genesis, make_entry
-from daq.adapters.store_access import Access
-from daq.adapters.store_rows import Committed, Outgoing
+from daq.adapters.store.access import Access
+from daq.adapters.store.audit import genesis, make_entry
+from daq.adapters.store.rows import Committed, Outgoing
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
 

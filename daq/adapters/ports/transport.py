@@ -11,13 +11,13 @@ from typing import Any, Final
 
 import serial
 
-from daq.adapters import transport_device
-from daq.adapters.ports import is_device, is_there, locate
-from daq.adapters.transport_device import DeviceConnection
-from daq.adapters.transport_memory import MemoryConnection
-from daq.adapters.transport_paced import PacedConnection
-from daq.adapters.transport_thread import ThreadConnection, close_port, in_thread
-from daq.adapters.transport_types import Connection, OnData, OnLost, Sent
+from daq.adapters.ports import device as transport_device
+from daq.adapters.ports.device import DeviceConnection
+from daq.adapters.ports.paced import PacedConnection
+from daq.adapters.ports.resolving import is_device, is_there, locate
+from daq.adapters.ports.threaded import ThreadConnection, close_port, in_thread
+from daq.adapters.ports.types import Connection, OnData, OnLost, Sent
+from daq.adapters.ports.virtual import MemoryConnection
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 

@@ -9,13 +9,13 @@ from urllib.parse import quote
 
 from sqlite_utils import Database
 
-from daq.adapters.audit import first_break
-from daq.adapters.schema import migrate
-from daq.adapters.store import Store, open_writer, source_uri
-from daq.adapters.store_delivery import SETTLED
-from daq.adapters.store_errors import explain
-from daq.adapters.store_read import Reader
-from daq.adapters.store_transactions import Audit
+from daq.adapters.store.audit import first_break
+from daq.adapters.store.delivery import SETTLED
+from daq.adapters.store.errors import explain
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.schema import migrate
+from daq.adapters.store.store import Store, open_writer, source_uri
+from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError
 
 

@@ -12,9 +12,9 @@ settled, which is ``acknowledged`` without a time.
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
-from daq.adapters.store_access import Access
-from daq.adapters.store_steps import add_audit
-from daq.adapters.store_transactions import Transaction
+from daq.adapters.store.access import Access
+from daq.adapters.store.steps import add_audit
+from daq.adapters.store.transactions import Transaction
 
 SETTLED: Final = "not sent: a newer one of this topic took its place"
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from daq.adapters.audit import first_break
-from daq.adapters.outbox_read import quarantined
-from daq.adapters.store import RESERVE_BYTES
-from daq.adapters.store_read import Reader
+from daq.adapters.store.audit import first_break
+from daq.adapters.store.outbox_reading import quarantined
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import RESERVE_BYTES
 from daq.core.errors import JournalError, StoreError
 
 RESTORE: Final = "stop daq, copy the file aside, and restore the last good backup; report what happened"

@@ -17,22 +17,22 @@ from typing import Any, Final
 
 import structlog
 
-from daq.adapters.mqtt import Connection, connect
-from daq.adapters.mqtt_client import BrokerDownError, RefusedError
-from daq.adapters.mqtt_settings import MqttSettings, tls_context
-from daq.adapters.outbox_flight import Backoff, Flight, in_thread
-from daq.adapters.outbox_herald import Clock, Herald
-from daq.adapters.outbox_jobs import PULSE_S, Jobs
-from daq.adapters.outbox_memory import BrokerMemory
-from daq.adapters.outbox_read import next_try, refused_topics
-from daq.adapters.outbox_refused import RefusedTopics, Suspicion
-from daq.adapters.outbox_state import PublisherState, Troubles
-from daq.adapters.outbox_status import Status
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import Message
-from daq.adapters.topics import Topics
+from daq.adapters.mqtt.client import BrokerDownError, RefusedError
+from daq.adapters.mqtt.connection import Connection, connect
+from daq.adapters.mqtt.settings import MqttSettings, tls_context
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.announcing import Clock, Herald
+from daq.adapters.outbox.broker_memory import BrokerMemory
+from daq.adapters.outbox.flight import Backoff, Flight, in_thread
+from daq.adapters.outbox.jobs import PULSE_S, Jobs
+from daq.adapters.outbox.refused import RefusedTopics, Suspicion
+from daq.adapters.outbox.standing import PublisherState, Troubles
+from daq.adapters.outbox.status import Status
+from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
+from daq.adapters.store.outbox_reading import next_try, refused_topics
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import Message
+from daq.adapters.store.store import Store
 from daq.core.errors import DaqError, StoreError
 
 BATCH: Final = 1000

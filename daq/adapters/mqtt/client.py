@@ -11,7 +11,7 @@ from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectF
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import DaqError
 
 T = TypeVar("T")

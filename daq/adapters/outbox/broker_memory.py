@@ -19,14 +19,20 @@ from typing import Final
 
 import structlog
 
-from daq.adapters.mqtt import Connection
-from daq.adapters.mqtt_client import RefusedError
-from daq.adapters.mqtt_settings import MqttSettings
-from daq.adapters.outbox_flight import in_thread
-from daq.adapters.outbox_read import broker_session, last_acknowledged, newest_retained, retained_topics, retained_with
-from daq.adapters.store import Store
-from daq.adapters.store_delivery import NoteSession, RepeatAfter, RepeatSince
-from daq.adapters.store_read import Reader
+from daq.adapters.mqtt.client import RefusedError
+from daq.adapters.mqtt.connection import Connection
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.outbox.flight import in_thread
+from daq.adapters.store.delivery import NoteSession, RepeatAfter, RepeatSince
+from daq.adapters.store.outbox_reading import (
+    broker_session,
+    last_acknowledged,
+    newest_retained,
+    retained_topics,
+    retained_with,
+)
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
 
 LONGEST_NS: Final = 86_400 * 10**9
 """Of itself the daemon goes back a day at most; for older ones a consumer asks."""

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import Callable
 
-from daq.adapters.transport_types import Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import Connection, OnData, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 

@@ -12,9 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Final, Generic, TypeVar
 
-from daq.adapters.store_access import Access
-from daq.adapters.store_rows import Committed, RunRecord
-from daq.adapters.store_steps import Build, add_audit, add_block, add_result, journal_head
+from daq.adapters.store.access import Access
+from daq.adapters.store.rows import Committed, RunRecord
+from daq.adapters.store.steps import Build, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
 from daq.core.journal import Block
 

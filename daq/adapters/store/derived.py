@@ -5,10 +5,10 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from daq.adapters.store_access import Access
-from daq.adapters.store_rows import Outgoing
-from daq.adapters.store_steps import add_messages
-from daq.adapters.store_transactions import Transaction
+from daq.adapters.store.access import Access
+from daq.adapters.store.rows import Outgoing
+from daq.adapters.store.steps import add_messages
+from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 

@@ -8,7 +8,7 @@ import stat
 import sys
 from typing import Any, Final
 
-from daq.adapters.transport_types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 try:

@@ -2,7 +2,7 @@
 
 import asyncio
 
-from daq.adapters.transport_types import OUTPUT_LIMIT, Connection, OnLost, Sent, nobody
+from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 

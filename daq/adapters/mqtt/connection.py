@@ -22,7 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from daq.adapters.mqtt_client import (
+from daq.adapters.mqtt.client import (
     LOST,
     Answered,
     BrokerDownError,
@@ -34,7 +34,7 @@ from daq.adapters.mqtt_client import (
     leave,
     unheard,
 )
-from daq.adapters.mqtt_settings import MqttSettings, tls_context
+from daq.adapters.mqtt.settings import MqttSettings, tls_context
 
 WINDOW: Final = 10
 """At most so many messages are on their way unacknowledged."""

@@ -14,7 +14,7 @@ from amqtt.errors import BrokerError as LibraryError
 from amqtt.plugins.base import BaseAuthPlugin
 from amqtt.session import Session
 
-from daq.adapters.mqtt_settings import MqttSettings
+from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import LinkError
 
 _LOGGERS: Final = ("amqtt", "transitions")

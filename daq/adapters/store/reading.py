@@ -12,9 +12,9 @@ from urllib.parse import quote
 
 from sqlite_utils import Database
 
-from daq.adapters.audit import AuditEntry
-from daq.adapters.store_errors import explain
-from daq.adapters.store_rows import (
+from daq.adapters.store.audit import AuditEntry
+from daq.adapters.store.errors import explain
+from daq.adapters.store.rows import (
     InstrumentRecord,
     Message,
     MethodRecord,
@@ -226,7 +226,7 @@ class Reader:
         rows = self.query("SELECT * FROM audit WHERE seq > ? ORDER BY seq LIMIT ?", [after, limit])
         return [AuditEntry(**row) for row in rows]
 
-    # the outbox; more look-ups of it in `daq.adapters.outbox_read`
+    # the outbox; more look-ups of it in `daq.adapters.store.outbox_reading`
 
     def waiting(self, *, after: int = 0, limit: int = 100) -> list[Message]:
         """Messages not yet sent or not acknowledged, oldest first, with a number above `after`."""

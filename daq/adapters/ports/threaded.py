@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from daq.adapters.transport_types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
 from daq.core.errors import LinkError
 
 T = TypeVar("T")

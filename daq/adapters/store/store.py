@@ -20,11 +20,11 @@ from typing import Any, Final, Self, TypeVar
 import structlog
 from sqlite_utils import Database
 
-from daq.adapters.schema import migrate
-from daq.adapters.store_access import Access, CrashHook
-from daq.adapters.store_errors import StorageError, explain
-from daq.adapters.store_read import Reader
-from daq.adapters.store_transactions import Transaction
+from daq.adapters.store.access import Access, CrashHook
+from daq.adapters.store.errors import StorageError, explain
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.schema import migrate
+from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 T = TypeVar("T")

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Final, ParamSpec, TypeVar
 
-from daq.adapters.mqtt import REFUSED_FROM, Connection, refusal
-from daq.adapters.mqtt_client import LOST, BrokerDownError, RefusedError, to_the_end
-from daq.adapters.store_rows import Message
+from daq.adapters.mqtt.client import LOST, BrokerDownError, RefusedError, to_the_end
+from daq.adapters.mqtt.connection import REFUSED_FROM, Connection, refusal
+from daq.adapters.store.rows import Message
 
 COLLECT_S: Final = 0.005
 """While there is more to send, answers are collected so long, to be written down together."""

@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from daq.adapters.store_read import Reader
-from daq.adapters.store_rows import BrokerSession, Message
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.rows import BrokerSession, Message
 
 
 @dataclass(frozen=True, slots=True)

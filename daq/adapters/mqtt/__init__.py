@@ -1,0 +1,1 @@
+"""Brokers: connection, settings, topics, and one inside the process."""

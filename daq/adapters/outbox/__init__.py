@@ -1,0 +1,1 @@
+"""The publisher: committed messages to the broker, at least once."""

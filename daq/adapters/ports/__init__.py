@@ -1,0 +1,1 @@
+"""Serial devices, network ports and shared lines."""
