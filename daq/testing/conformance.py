@@ -14,7 +14,7 @@ from typing import Final
 
 from daq.core.driver import Driver
 from daq.descriptions.capture import Capture, read_capture
-from daq.descriptions.guess_checksum import find_checksum
+from daq.descriptions.guessing.checksum import find_checksum
 from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make

@@ -13,11 +13,11 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.driver import Reply
 from daq.core.errors import SettingError
 from daq.descriptions.capture import Capture, Piece, read_capture
-from daq.descriptions.guess import guess_description
-from daq.descriptions.guess_checksum import FoundChecksum, find_checksum
-from daq.descriptions.guess_identity import identity_pattern
-from daq.descriptions.guess_lines import cut_lines
-from daq.descriptions.guess_write import FILL_IN, open_points
+from daq.descriptions.guessing.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.guess import guess_description
+from daq.descriptions.guessing.identity import identity_pattern
+from daq.descriptions.guessing.transcript import cut_lines
+from daq.descriptions.guessing.write import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import asked_of, heard, is_reading

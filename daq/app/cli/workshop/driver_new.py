@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _described(kind: str, source: Path, path: Path) -> int:
     from daq.descriptions.capture import load_capture
-    from daq.descriptions.guess import guess_description
-    from daq.descriptions.guess_write import open_points
+    from daq.descriptions.guessing.guess import guess_description
+    from daq.descriptions.guessing.write import open_points
     from daq.descriptions.load import check_description
     from daq.testing.case import ignored
     from daq.testing.talk import heard, rejected

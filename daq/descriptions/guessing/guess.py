@@ -7,19 +7,19 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from daq.core.errors import SettingError
-from daq.descriptions import guess_write as write
 from daq.descriptions.capture import Capture, escaped
-from daq.descriptions.guess_checksum import FoundChecksum, find_checksum
-from daq.descriptions.guess_fields import (
+from daq.descriptions.guessing import write
+from daq.descriptions.guessing.checksum import FoundChecksum, find_checksum
+from daq.descriptions.guessing.fields import (
     GuessedLine,
     decimal_mark,
     group_lines,
     guess_line,
     name_fields,
 )
-from daq.descriptions.guess_identity import identity_pattern, literal
-from daq.descriptions.guess_lines import Heard, Lines, cut_lines, interval_of
-from daq.descriptions.guess_write import quoted
+from daq.descriptions.guessing.identity import identity_pattern, literal
+from daq.descriptions.guessing.transcript import Heard, Lines, cut_lines, interval_of
+from daq.descriptions.guessing.write import quoted
 
 WHO: Final = re.compile(rb"\*?IDN\?|\bID\b|ID\?|\bSN|WHO|NAME|VER|INFO|\bI\?|\bN\?", re.IGNORECASE)
 REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", re.IGNORECASE)

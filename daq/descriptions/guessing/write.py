@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from daq.core.checksums import CHECKSUMS
-from daq.descriptions.guess_checksum import FoundChecksum
-from daq.descriptions.guess_fields import GuessedField, GuessedLine
-from daq.descriptions.guess_identity import literal
-from daq.descriptions.guess_lines import Lines, interval_of
+from daq.descriptions.guessing.checksum import FoundChecksum
+from daq.descriptions.guessing.fields import GuessedField, GuessedLine
+from daq.descriptions.guessing.identity import literal
+from daq.descriptions.guessing.transcript import Lines, interval_of
 
 FILL_IN: Final = "FILL IN:"
 """Begins a remark on something that only a person can know."""

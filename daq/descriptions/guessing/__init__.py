@@ -1,0 +1,1 @@
+"""A first description from a capture."""
