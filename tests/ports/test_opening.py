@@ -347,7 +347,7 @@ asyncio.run(main())
 @pytest.mark.parametrize(
     "work",
     [
-        "import daq.adapters.ports.transport as t; from daq.adapters import transport_device as d; assert not d.WATCHED_BY_LOOP",
+        "import daq.adapters.ports.transport as t; from daq.adapters.ports import device as d; assert not d.WATCHED_BY_LOOP",
         "import daq.app.workshop.ports",
         "import daq.testing",
         "from daq.app.cli import main; assert main(['driver', 'list']) == 0",

@@ -8,8 +8,9 @@ from typing import Any, Final
 
 from daq.adapters.store.backup import backup
 from daq.app.daemon.control import Answer
-from daq.app.daemon.supervisor import Active, Supervisor
+from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
+from daq.app.run.active import Active
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
 

@@ -9,7 +9,6 @@ import contextlib
 import platform
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +26,7 @@ from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
 from daq.app.records.replaying import maker as driver_maker
 from daq.app.records.verifications import known
+from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
 from daq.app.run.recovery import recover
 from daq.app.run.results import ResultMaker
@@ -54,17 +54,6 @@ SHUTDOWN: Final = "the daemon is shutting down"
 
 #: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
 OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Awaitable[Connection]]]
-
-
-@dataclass(slots=True)
-class Active:
-    """A run in progress."""
-
-    record: RunRecord
-    runner: Runner
-    task: "asyncio.Task[RunOutcome]"
-    maker: ResultMaker
-    subscribers: set[asyncio.Event] = field(default_factory=set)
 
 
 class Supervisor:

@@ -2,18 +2,16 @@
 
 import asyncio
 from collections.abc import Callable, Iterator, Mapping
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from daq.adapters.clock import Clock, utc_text
 from daq.adapters.store.store import Store
+from daq.app.run.active import Active
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.derive import roots
 from daq.core.faults import Quality, publishable, worst
 from daq.methods.messages.livedata import LiveData, LiveValue
-
-if TYPE_CHECKING:
-    from daq.app.daemon.supervisor import Active
 
 Signals = Iterator[tuple[str, str, tuple[str, ...]]]
 
@@ -24,7 +22,7 @@ class Bench(Protocol):
     store: Store
     clock: Clock
     sessions: dict[str, Session]
-    runs: "dict[str, Active]"
+    runs: dict[str, Active]
 
 
 class LiveValues:
@@ -68,7 +66,7 @@ class LiveValues:
         )
 
 
-def _signals(session: Session, active: "Active | None") -> Signals:
+def _signals(session: Session, active: Active | None) -> Signals:
     """Name, unit and the channels it comes from, of everything an instrument reads and a run computes from that."""
     for channel in session.driver.channels:
         yield channel.name, channel.unit, (channel.name,)

@@ -25,6 +25,7 @@ from daq.app.delivery.sparkplug_metrics import (
     node_metrics,
     result_metrics,
 )
+from daq.app.run.active import Active
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.errors import SettingError, StoreError
@@ -34,7 +35,6 @@ from daq.process.brokers import broker_settings
 
 if TYPE_CHECKING:
     from daq.adapters.sparkplug.link import Link
-    from daq.app.daemon.supervisor import Active
 
 THERE: Final = ("ready", "in a run")
 """States of an instrument's session in which its device lives."""
@@ -49,7 +49,7 @@ class Bench(Protocol):
     store: Store
     clock: Clock
     sessions: dict[str, Session]
-    runs: "dict[str, Active]"
+    runs: dict[str, Active]
 
 
 @dataclass(slots=True)

@@ -1,18 +1,15 @@
 """The newest reading of an instrument, in a run or between runs, for those who show or publish it."""
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
+from daq.app.run.active import Active
 from daq.app.run.session import Session
-
-if TYPE_CHECKING:
-    from daq.app.daemon.supervisor import Active
 
 Reading = tuple[Mapping[str, float | None], Sequence[tuple[str, str]]]
 """Values by signal, and pairs of channel ("" for the whole instrument) and fault."""
 
 
-def newest_reading(name: str, session: Session, runs: "Mapping[str, Active]") -> Reading:
+def newest_reading(name: str, session: Session, runs: Mapping[str, Active]) -> Reading:
     """Latest values of an instrument by signal (derived ones too, where it leads a run), and its faults."""
     if session.standing.state != "in a run":
         return session.standing.values, session.standing.faults

@@ -22,7 +22,7 @@ from daq.methods.planning.seekplan import torque_band
 from daq.methods.planning.signals import SPEED, TORQUE, signals_of
 from daq.methods.planning.standing import Standing, for_plan
 from daq.methods.planning.stepping import compile_steps
-from daq.methods.temperaturecurve import described_curve
+from daq.methods.planning.temperaturecurve import described_curve
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,19 @@
+"""A run in progress, for whoever follows or publishes it."""
+
+import asyncio
+from dataclasses import dataclass, field
+
+from daq.adapters.store.rows import RunRecord
+from daq.app.run.results import ResultMaker
+from daq.app.run.runner import Runner, RunOutcome
+
+
+@dataclass(slots=True)
+class Active:
+    """A run in progress."""
+
+    record: RunRecord
+    runner: Runner
+    task: "asyncio.Task[RunOutcome]"
+    maker: ResultMaker
+    subscribers: set[asyncio.Event] = field(default_factory=set)
