@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.statistics import Summary
 
 
@@ -101,6 +102,16 @@ class LimitReached:
 
 
 @dataclass(slots=True)
+class Identified:
+    """Result of asking an instrument at the end of the run who it is."""
+
+    link: str
+    check: IdentityCheck
+    said: str
+    """The difference, or the reason why there is no answer; "" otherwise."""
+
+
+@dataclass(slots=True)
 class Facts:
     """What a run (so far) came to: everything a conclusion may look at besides the plan.  Times in ns, monotonic."""
 
@@ -119,6 +130,8 @@ class Facts:
     moved: bool = False
     """Whether motion was ever asked for."""
     limit: LimitReached | None = None
+    identities: list[Identified] = field(default_factory=list)
+    """Of every instrument that took part; empty while the run goes on."""
 
 
 @dataclass(slots=True)
@@ -131,10 +144,10 @@ class Concluded:
 
 @dataclass(slots=True)
 class Ended:
-    """The run is over and what is known of the motor is final: ``still``, ``may still be turning``, ``not moved``."""
+    """The run is over and what is known of the motor is final: still, in doubt or not moved."""
 
     t: int
-    motor: str
+    motor: Motor
 
 
 Effect = Send | Moved | Kept | Noted | StepEnded | Concluded | Ended

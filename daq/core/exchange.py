@@ -20,6 +20,8 @@ Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
 MOST_REASONS: Final = 100
 """So many reasons to reject a line are counted apart; a driver whose reasons hold the line has no end of them."""
+LATE_TIMEOUTS: Final = 4
+"""For this number of time-outs after a poll without answer, a reading that comes unasked may be its late answer."""
 SHARED_PATIENCE_NS: Final = 30_000_000_000
 """So long a request may wait until a line is free that several instruments share."""
 
@@ -46,9 +48,10 @@ class Exchange:
     """
 
     __slots__ = (
-        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_outstanding",
-        "_patience", "_queue", "_quiet_until", "_rejects", "_round", "counters", "driver", "failed", "framer",
-        "interval_ns", "last_reading_t", "name", "next_poll", "polling", "send", "silent", "stale_after_ns", "up",
+        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_late_until", "_outstanding",
+        "_patience", "_pause_until", "_queue", "_quiet_until", "_rejects", "_round", "_unasked", "counters", "driver",
+        "failed", "framer", "interval_ns", "last_reading_t", "name", "next_poll", "polling", "send", "silent",
+        "stale_after_ns", "up",
     )  # fmt: skip
 
     def __init__(
@@ -78,8 +81,14 @@ class Exchange:
         self._outstanding: Request | None = None
         self._attempt = 0
         self._deadline = NEVER
+        self._pause_until = 0
+        """Nothing is sent before: a pause the instrument needs."""
         self._quiet_until = 0
-        """Nothing is sent before: a pause the instrument needs, or late answers are waited for."""
+        """Nothing but a stop is sent before: late answers are waited for."""
+        self._late_until = 0
+        """A reading that comes unasked before this may be the late answer to a poll that timed out."""
+        self._unasked = 0
+        """Readings that nobody asked for, since the last one that was asked for."""
         self.next_poll = NEVER
         """When (ns) the next reading is asked for, as far as that is known; `NEVER` where none is."""
         self._rejects: dict[str, int] = {}
@@ -95,9 +104,16 @@ class Exchange:
     # ---- requests
 
     def ask(self, t: int, request: Request, *, first: bool = False) -> None:
-        """Queue a request; `first` puts it before all others (a stop)."""
+        """Queue a request.
+
+        `first` is for a stop.  It goes before all others and waits for no late answers.  An answer under way is
+        awaited for no longer than the stop's own time-out.
+        """
         if first:
             self._queue.appendleft((request, 0))
+            self._quiet_until = 0
+            if self._outstanding is not None:
+                self._deadline = min(self._deadline, t + request.timeout_ns)
         else:
             self._queue.append((request, 0))
         self._pump(t)
@@ -107,6 +123,12 @@ class Exchange:
         self._queue.clear()
         self._spoil_round()
         if self._outstanding is not None:
+            self._outstanding = replace(self._outstanding, tries=1)
+
+    def drop(self, kind: str) -> None:
+        """Forget the requests that expect `kind` and have not been sent yet; one under way is not sent again."""
+        self._queue = deque(entry for entry in self._queue if entry[0].expects != kind)
+        if self._outstanding is not None and self._outstanding.expects == kind:
             self._outstanding = replace(self._outstanding, tries=1)
 
     @property
@@ -150,7 +172,7 @@ class Exchange:
         """The port is open: start with an empty line buffer and no request under way."""
         self.up = True
         self._start_anew()
-        self._quiet_until = 0
+        self._quiet_until = self._pause_until = 0
         self.last_reading_t = t
         self._pump(t)
 
@@ -163,6 +185,7 @@ class Exchange:
     def _start_anew(self) -> None:
         self.framer.reset()
         self._outstanding, self._deadline = None, NEVER
+        self._unasked = self._late_until = 0
         self._spoil_round()
         self._awake, self._last_sent = False, -NEVER
         if self._echo is not None:
@@ -182,9 +205,9 @@ class Exchange:
             if self._outstanding is not None:
                 due = self._deadline
             elif self._queue or self._round:
-                due = self._quiet_until
+                due = max(self._quiet_until, self._pause_until)
             elif self.polling:
-                due = max(self.next_poll, self._quiet_until)
+                due = max(self.next_poll, self._quiet_until, self._pause_until)
             due = min(due, self.framer.wake_at)
         if self.polling and not self.silent and self.stale_after_ns:
             due = min(due, self.last_reading_t + self.stale_after_ns)
@@ -208,7 +231,7 @@ class Exchange:
         if self._outstanding is not None:
             self._deadline = t + self._outstanding.timeout_ns + self._takes(self._outstanding)
         elif self._awake:
-            self._quiet_until = t + self.driver.wake_wait_ns
+            self._pause_until = t + self.driver.wake_wait_ns
 
     def _takes(self, request: Request) -> int:
         """How long (ns) it takes to send a request byte by byte."""
@@ -217,7 +240,7 @@ class Exchange:
     def _settled(self, t: int) -> None:
         self._outstanding, self._deadline = None, NEVER
         if self.driver.pause_ns:
-            self._quiet_until = max(self._quiet_until, t + self.driver.pause_ns)
+            self._pause_until = max(self._pause_until, t + self.driver.pause_ns)
 
     def _expired(self, t: int) -> None:
         request = self._outstanding
@@ -225,7 +248,10 @@ class Exchange:
             return
         self.counters.timeouts += 1
         self._settled(t)
-        self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
+        if not self._stop_waits:
+            self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
+        if request.expects == "reading":
+            self._late_until = t + LATE_TIMEOUTS * request.timeout_ns
         if self._echo is not None and self._echo.missing:
             self.counters.wrong_echo += self._echo.anything_came
             self._echo.forget()
@@ -238,9 +264,13 @@ class Exchange:
         self.counters.given_up += 1
         self.failed(self.name, request, "no answer")
 
+    @property
+    def _stop_waits(self) -> bool:
+        return bool(self._queue) and self._queue[0][0].expects == "halt"
+
     def _pump(self, t: int) -> None:
         """Send the next request, if there is one and it may be sent now."""
-        if not self.up or self._outstanding is not None or t < self._quiet_until:
+        if not self.up or self._outstanding is not None or t < self._quiet_until or t < self._pause_until:
             return
         if self.polling and t >= self.next_poll and not self._queue and not self._round:
             self._begin_round(t)
@@ -249,7 +279,7 @@ class Exchange:
         driver = self.driver
         if driver.wake and not self._awake and t - self._last_sent >= driver.wake_after_ns:
             self._awake, self._last_sent = True, t
-            self._quiet_until = t + driver.wake_wait_ns
+            self._pause_until = t + driver.wake_wait_ns
             self.send(self.name, driver.wake)
             return
         if self._queue:
@@ -337,6 +367,8 @@ class Exchange:
         """The reading that `item` is, or completes; None where it does neither."""
         if self._outstanding is None or self._outstanding.expects != "reading":
             self.counters.late += 1
+            if t >= self._late_until:
+                self._unasked += 1
             return None
         self._settled(t)
         reading: tuple[float, ...] | Values | None
@@ -345,6 +377,11 @@ class Exchange:
             reading = None if self._round else self._gathering.take()
         else:
             reading = item
+        if self._unasked and reading is not None:
+            # Readings come that nobody asked for, so this one may be older than the question.
+            self._unasked = 0
+            values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
+            reading = Values(values, (*faults, ("", "unasked")))
         self._pump(t)
         return reading
 
@@ -355,8 +392,8 @@ class Exchange:
             return False
         self._settled(t)
         if reply.kind == "refused":
-            # Whoever asks again does so after a pause: a refusal must not be repeated as fast as the line goes.
-            self._quiet_until = max(self._quiet_until, t + request.timeout_ns // 2)
+            # A refused request is repeated after a pause, not as fast as the line goes.
+            self._pause_until = max(self._pause_until, t + request.timeout_ns // 2)
             if request.expects == "reading":
                 self._spoil_round()
             self.failed(self.name, request, reply.refusal)

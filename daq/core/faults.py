@@ -54,6 +54,9 @@ FAULTS: Final[dict[str, Treatment]] = {
     ),
     "instrument_error": Treatment(True, Quality.UNCERTAIN, "the instrument reports an error"),
     "undefined": Treatment(False, Quality.BAD, "the quantity is not defined at this point (division by zero)"),
+    "unasked": Treatment(
+        True, Quality.UNCERTAIN, "the instrument sends readings unasked: a reading may be older than its request"
+    ),
     # faults of a link
     "silent": Treatment(False, Quality.BAD_NO_COMMUNICATION, "the instrument has not answered for too long"),
     "link_down": Treatment(False, Quality.BAD_NOT_CONNECTED, "the connection to the instrument is lost"),
@@ -84,6 +87,12 @@ FAULTS: Final[dict[str, Treatment]] = {
     "already_met": Treatment(False, Quality.BAD, "the event lay before the first reading: its time is not known"),
     "vortices": Treatment(
         True, Quality.UNCERTAIN, "the flow is beyond the onset of Taylor vortices: the value is too high"
+    ),
+    "another_instrument": Treatment(
+        False, Quality.BAD, "another instrument answered than the one the run started with"
+    ),
+    "identity_unknown": Treatment(
+        True, Quality.UNCERTAIN, "the instrument did not answer at the end of the run when it was asked who it is"
     ),
     "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
     "torque_limit": Treatment(False, Quality.BAD, "the torque came to its limit, and the motor was stopped"),

@@ -66,18 +66,25 @@ class Screen:
 
 
 class Intake:
-    """Checks each reading of the lead instrument once, and integrates the confirmed speed to revolutions."""
+    """Checks each reading once, wherever it is read, and integrates the confirmed speed to revolutions."""
 
     __slots__ = (
         "_last_speed", "_last_t", "_last_values", "_refresh", "_screen", "_speed_at", "_stale",
         "keys_used", "last", "repeats",
     )  # fmt: skip
 
-    def __init__(self, plan: Plan, driver: Driver) -> None:
+    def __init__(self, driver: Driver, speed: str = "", torque: str = "", limit: float = LARGEST) -> None:
+        """Name the channels that matter.
+
+        Args:
+            driver: of the instrument.
+            speed: channel of the confirmed speed (/min); "" where nothing turns.
+            torque: channel that is saturated from `limit` (absolute) on; "" where there is none.
+            limit: in the unit of `torque`.
+        """
         names = [c.name for c in driver.channels]
-        self._speed_at = names.index(plan.speed_signal) if plan.speed_signal else -1
-        band = plan.band
-        self._screen = Screen(driver.channels, band.signal, band.limit) if band else Screen(driver.channels)
+        self._speed_at = names.index(speed) if speed else -1
+        self._screen = Screen(driver.channels, torque, limit)
         # Polls no faster than the instrument renews its values may come early by jitter, not by a whole renewal.
         faster = driver.interval_ns < driver.refresh_ns
         self._refresh = driver.refresh_ns if faster else driver.refresh_ns // 2
@@ -88,6 +95,23 @@ class Intake:
         self._last_speed: float | None = None
         self.repeats = 0
         self.keys_used = False
+
+    @property
+    def raw(self) -> Values_:
+        """The values of the latest reading as they were read."""
+        return self._last_values
+
+    @classmethod
+    def of_lead(cls, plan: Plan, driver: Driver) -> "Intake":
+        """Return the intake of a plan's lead instrument."""
+        band = plan.band
+        if band is None:
+            return cls(driver, plan.speed_signal)
+        return cls(driver, plan.speed_signal, band.signal, band.limit)
+
+    def clear(self) -> None:
+        """Forget the last reading: the next one is new, and no revolution is counted up to it."""
+        self._last_t, self._last_values, self.last, self._last_speed = 0, (), (), None
 
     def take(self, t: int, item: tuple[float, ...] | Values) -> tuple[tuple[float, ...] | Values, float] | None:
         """The checked reading and the revolutions since the last one; None for a repeat.

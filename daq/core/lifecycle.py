@@ -1,18 +1,19 @@
-"""The life of one run: its states, what each asks of the instrument, what ends it, and what it comes to.
+"""The life of one run: its states, what each asks of the instrument, and what ends it.
 
 Nothing here knows of bytes, and time comes as a number: `daq.core.pipeline` brings both.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from daq.core.derive import getters
-from daq.core.driver import Action, Driver, Request, Values
-from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, LimitReached, Moved, Noted, Send
+from daq.core.derive import Getter
+from daq.core.driver import Action, Driver, Values
+from daq.core.effects import Concluded, Effect, Ended, Facts, Identified, Kept, LimitReached, Moved, Noted
 from daq.core.errors import DriverError
-from daq.core.exchange import NEVER, Exchange
-from daq.core.intake import Intake
+from daq.core.framing import NEVER
+from daq.core.link import STILL, STOP_NS, Checked, Link, RequestFailed, TorqueAtRest, TorqueStays
+from daq.core.linkstates import IdentityCheck, LinkState, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
 from daq.core.resting import Resting
@@ -21,57 +22,66 @@ from daq.core.seeking import Seeker
 from daq.core.stop import Clock, StopRule
 from daq.core.units import symbol
 
-STILL: Final = 0.005
-"""A confirmed speed (/min) below this counts as standing still; the slowest set-points are twice that."""
-STOP_TIMEOUT_NS: Final = 10_000_000_000
-STOP_POLL_NS: Final = 500_000_000
-"""While the motor is stopped it is asked for its speed at least this often."""
+IDENTIFY_NS: Final = 2_000_000_000
+"""At the end of a run the result waits this long for the instruments to say who they are."""
+REST_SHARE: Final = 0.2
+"""A torque at rest that is off its zero by more than this share of the lowest usable torque is noted."""
 
 
 class LifeCycle:
-    """Where a run stands, and how it goes on.  Transitions are those of `daq.core.run`."""
+    """The state of one run.  Transitions are those of `daq.core.run`.
 
-    def __init__(self, plan: Plan, drivers: Mapping[str, Driver]) -> None:
-        """`drivers` holds one driver for each link of the plan, by its name."""
+    Attributes:
+        state: one of `State`.
+        stage_start: when (ns) the state was entered, or a new part of it began.
+        step_number: index of the step in the plan.
+        meter: watches the step while it is measured; None otherwise.
+        moved: whether motion was ever asked for.
+        turning: whether a set-point other than standstill was asked for last.
+        set_speed: the speed (/min) asked for last; None before.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        links: Mapping[str, Link],
+        signals: Mapping[str, Getter],
+        emit: Callable[[Effect], None],
+    ) -> None:
+        """`links` by name, the lead among them; `signals` are those of the lead instrument."""
         self.plan = plan
-        self.drivers = dict(drivers)
         self.state = State.READY
         self.stage_start = 0
-        """When (ns) the state was entered, or a new part of it began."""
         self.step_number = 0
         self.meter: Meter | None = None
         self.moved = False
-        """Whether motion was ever asked for."""
         self.turning = False
         self.set_speed: float | None = None
-        """The speed (/min) asked for last; None where nothing was."""
-        self.motor = "not moved"
-        """What is known of the motor at the end."""
-        self.lead = plan.lead.name
-        self.exchanges = {
-            link.name: Exchange(link.name, drivers[link.name], self._send, self._request_failed) for link in plan.links
-        }
-        self._lead_exchange = self.exchanges[self.lead]
-        self._getters = getters(plan.lead.channels, plan.derivations)
-        self._intake = Intake(plan, drivers[self.lead])
+        self.tempering = StopRule(Rule("any", "no temperature asked for"))
+        self._links = links
+        self._lead = links[plan.lead.name]
+        self._drivers: dict[str, Driver] = {name: link.driver for name, link in links.items()}
+        self._signals = signals
+        self._emit = emit
         self._speed_at = plan.lead.channels.index(plan.speed_signal) if plan.speed_signal else -1
         # A torque at rest is looked for only where a motor may turn later.
         watched = plan.band is not None and self._speed_at >= 0
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
         self._resting = Resting()
-        self._tempering = StopRule(Rule("any", "no temperature asked for"))
         self._seeker: Seeker | None = None
-        self._shear_confirmed = False
-        self._acked: set[str] = set()
-        self._effects: list[Effect] = []
         self._facts = Facts(0, 0, "", "")
+        self._frozen: Facts | None = None
         self._t = 0
+
+    def at(self, t: int) -> None:
+        """Everything that follows happens at `t` (ns)."""
+        self._t = t
 
     # ---- the states
 
     def _go(self, trigger: str, detail: str = "") -> None:
         source, target = self.state, TRANSITIONS[self.state, trigger]
-        self._effects.append(Moved(self._t, source.value, trigger, target.value, detail))
+        self._emit(Moved(self._t, source.value, trigger, target.value, detail))
         self.state = target
         self.stage_start = self._t
         self.meter = None
@@ -80,24 +90,30 @@ class LifeCycle:
         elif target is State.SOAKING:
             if not self.plan.conditioning.soak_ns:
                 self._go("soaked")
-        elif target is State.PRESHEARING:
+        elif target is State.STARTING_PRESHEAR:
             if self.plan.conditioning.preshear_speed is None:
-                self._go("sheared")
+                self._go("no pre-shear")
             else:
-                self._shear_confirmed = False
                 self._turn(self.plan.conditioning.preshear_speed)
+        elif target is State.ENDING_PRESHEAR:
+            self.turning = False
+            self._halt()
         elif target is State.RESTING:
             if not self.plan.conditioning.rest_ns:
                 self._go("rested")
         elif target is State.STARTING:
             self._enter_starting()
         elif target is State.MEASURING:
-            self.meter = Meter(self.plan, self.step_number, self._t, self.drivers, self._getters, self._kept)
+            self._measure(self.plan)
         elif target is State.SEEKING and self._seeker is not None:
-            plan = self._seeker.plan_of_try(self._t)
-            self.meter = Meter(plan, self.step_number, self._t, self.drivers, self._getters, self._kept)
+            self._measure(self._seeker.plan_of_try(self._t))
         elif target is State.STOPPING:
             self._enter_stopping(trigger, detail)
+        elif target is State.CONCLUDED:
+            self.settle()
+
+    def _measure(self, plan: Plan) -> None:
+        self.meter = Meter(plan, self.step_number, self._t, self._drivers, self._signals, self._kept)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]
@@ -111,17 +127,30 @@ class LifeCycle:
         else:
             self._go("at speed")
 
-    def _begin(self, who: str) -> None:
-        self._facts.began = self._t
-        if not self._lead_exchange.up:
-            self._give_up("link lost", f"{self.lead} is not connected")
+    def begin(self, who: str, ports: Sequence[str]) -> None:
+        """Ask every instrument that is connected (`ports`) who it is, then bring the sample to temperature."""
+        if self.state is not State.READY:
             return
-        for name, exchange in self.exchanges.items():
-            if exchange.up:
-                exchange.start_polling(self._t)
-            else:
-                self._note("link_down", f"{name}: is not connected")
+        self._facts.began = self._t
+        if self._lead.name not in ports:
+            self._give_up("link lost", f"{self._lead.name} is not connected")
+            return
+        for name in self._links:
+            if name not in ports:
+                self.note("link_down", f"{name}: is not connected")
         self._go("begin", who)
+
+    def stop(self, who: str) -> None:
+        """A person stops the run."""
+        self._give_up("stopped by a person", who)
+
+    def fail(self, reason: str) -> None:
+        """End the run because of a fault."""
+        self._give_up("fault", reason)
+
+    def lose(self, reason: str) -> None:
+        """End the run because the lead instrument is lost."""
+        self._give_up("link lost", reason)
 
     def _enter_tempering(self) -> None:
         c = self.plan.conditioning
@@ -129,107 +158,175 @@ class LifeCycle:
             self._ask("bath", c.bath)
         if c.signal and self.state is State.TEMPERING:
             rule = Rule("between", f"{c.signal} in band", c.signal, c.low, c.high, hold=Extent(c.hold_ns))
-            self._tempering = StopRule(rule)
+            self.tempering = StopRule(rule)
         elif self.state is State.TEMPERING:
             self._go("in band")
 
-    def _temper(self, t: int, signals: Mapping[str, float | None]) -> None:
-        clock = Clock(start=self.stage_start, floor=self.stage_start, now=t)
-        for signal in self._tempering.by_signal:
+    def temper(self, signals: Mapping[str, float | None]) -> None:
+        """Look at the temperature; only while the sample is brought to it."""
+        if self.state is not State.TEMPERING:
+            return
+        clock = Clock(start=self.stage_start, floor=self.stage_start, now=self._t)
+        for signal in self.tempering.by_signal:
             if signal in signals:
-                self._tempering.see(signal, signals[signal], clock)
-        if self._tempering.by_signal and self._tempering.met() is not None:
+                self.tempering.see(signal, signals[signal], clock)
+        if self.tempering.by_signal and self.tempering.met() is not None:
             self._go("in band")
 
+    # ---- the end
+
     def _enter_stopping(self, trigger: str, detail: str) -> None:
-        self._facts.outcome, self._facts.reason = OUTCOMES[trigger], detail
-        self._facts.began = self._facts.began or self._t
-        # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
-        self._effects.append(Concluded(self._t, replace(self.facts(), counters={})))
+        facts = self._facts
+        facts.outcome, facts.reason = OUTCOMES[trigger], detail
+        facts.began = facts.began or self._t
+        self._frozen = self.facts()
+        lead = self._lead
+        if self.moved and lead.up:
+            if self._torque_at >= 0 and self.plan.band is not None:
+                zero = 0.0 if facts.at_rest is None else facts.at_rest.mean
+                lead.at_rest = TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
+            lead.stop_motor(self._t, IDENTIFY_NS)
+        for link in self._links.values():
+            if link.up and not (link is lead and self.moved):
+                link.identify(self._t, IDENTIFY_NS)
+        self.settle()
+
+    def settle(self) -> None:
+        """Go on where every instrument has said who it is, or has had its time; end where the motor is known."""
+        if self.state is State.IDENTIFYING:
+            self._begin_if_identified()
+        elif self.state is State.STOPPING and self._frozen is not None:
+            parts = [link for link in self._links.values() if link.state is not LinkState.CLOSED]
+            if any(link.identity_check is IdentityCheck.PENDING for link in parts):
+                return
+            identities = [Identified(link.name, link.identity_check, link.identity_said) for link in parts]
+            # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
+            self._emit(Concluded(self._t, replace(self._frozen, identities=identities)))
+            self._go("identity known")
+        elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
+            self.turning = False
+            self._go("motor known", motor)
+            for link in self._links.values():
+                link.exchange.stop_polling()
+            self._emit(Ended(self._t, motor))
+
+    @property
+    def motor(self) -> Motor:
+        """State of the motor; `TURNING` also as long as its stop is not confirmed yet."""
         if not self.moved:
-            self._end("not moved")
-        elif not self._lead_exchange.up:
-            self._end("may still be turning")
-        else:
-            self._lead_exchange.drop_queue()
-            self._lead_exchange.poll_faster(self._t, STOP_POLL_NS)
-            self._halt()
+            return Motor.NOT_MOVED
+        if self.state not in (State.STOPPING, State.CONCLUDED, State.ENDED):
+            return Motor.TURNING if self.turning else Motor.STILL
+        if self._lead.state is LinkState.HALTING:
+            return Motor.TURNING
+        return self._lead.motor if self._lead.motor is Motor.STILL else Motor.IN_DOUBT
+
+    def _begin_if_identified(self) -> None:
+        asked = [link for link in self._links.values() if link.up]
+        if any(link.identity_check is IdentityCheck.PENDING for link in asked):
+            return
+        for link in asked:
+            if link.identity_check is IdentityCheck.NO_ANSWER:
+                said = f"{link.name} does not say who it is: {link.identity_said}"
+                if link is self._lead:
+                    self._give_up("fault", said)
+                    return
+                self.note("no_identity", said)
+        self._go("identified")
+
+    def another_instrument(self, link: Link) -> None:
+        """Another instrument answers than the one the run started with: no value of this run can be believed."""
+        if self.state in ACTIVE:
+            self._give_up("another instrument", f"{link.name}: {link.identity_said}")
 
     def _give_up(self, trigger: str, detail: str) -> None:
         if self.state in ACTIVE or self.state is State.READY:
             self._go(trigger, detail)
 
-    def _end(self, motor: str) -> None:
-        self.motor = motor
-        self._go("motor known", motor)
-        for exchange in self.exchanges.values():
-            exchange.stop_polling()
-        self._effects.append(Ended(self._t, motor))
-
     # ---- when a state has lasted long enough
 
-    def _stage_due(self) -> int:
+    @property
+    def wake_at(self) -> int:
+        """When (ns) the state has lasted long enough, or something is due in the step; `NEVER` where nothing is."""
+        if self.meter is not None:
+            return self.meter.wake_at
         c, start = self.plan.conditioning, self.stage_start
         if self.state is State.TEMPERING:
             return start + c.longest_ns
         if self.state is State.SOAKING:
             return start + c.soak_ns
         if self.state is State.PRESHEARING:
-            if not self.turning:
-                return start + STOP_TIMEOUT_NS
-            return start + (c.preshear_ns if self._shear_confirmed else self.plan.speed_timeout_ns)
+            return start + c.preshear_ns
+        if self.state is State.ENDING_PRESHEAR:
+            return start + STOP_NS
         if self.state is State.RESTING:
             return start + c.rest_ns
-        if self.state is State.STARTING:
+        if self.state in (State.STARTING, State.STARTING_PRESHEAR):
             return start + self.plan.speed_timeout_ns
-        if self.state is State.STOPPING:
-            return start + STOP_TIMEOUT_NS
         return NEVER
 
-    def _stage_over(self) -> None:
+    def due(self) -> None:
+        """Do what is due now."""
+        if self.meter is not None:
+            self.meter.due(self._t)
+            self.after_measuring()
+            return
         c = self.plan.conditioning
         if self.state is State.TEMPERING:
             band = f"{c.low:g} to {c.high:g}"
             self._give_up("fault", f"{c.signal} did not stay within {band} in {c.longest_ns / 1e9:g} s")
         elif self.state is State.SOAKING:
             self._go("soaked")
+        elif self.state is State.PRESHEARING:
+            self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
+            self._go("sheared")
+        elif self.state is State.ENDING_PRESHEAR:
+            self._give_up("fault", "the motor did not come to rest after the pre-shear")
         elif self.state is State.RESTING:
             self._go("rested")
-        elif self.state is State.STARTING:
-            self._no_speed()
-        elif self.state is State.STOPPING:
-            self._end("may still be turning")
-        else:
-            self._shear_over()
-
-    def _shear_over(self) -> None:
-        c = self.plan.conditioning
-        if not self.turning:
-            self._give_up("fault", "the motor did not come to rest after the pre-shear")
-        elif self._shear_confirmed:
-            self._note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
-            self.turning = False
-            self.stage_start = self._t
-            self._halt()
-        else:
-            self._no_speed()
-
-    def _no_speed(self) -> None:
-        self._give_up("fault", f"the speed was not confirmed within {self.plan.speed_timeout_ns / 1e9:g} s")
+        elif self.state in (State.STARTING, State.STARTING_PRESHEAR):
+            self._give_up("fault", f"the speed was not confirmed within {self.plan.speed_timeout_ns / 1e9:g} s")
 
     # ---- readings
 
-    def _after_measuring(self, t: int) -> None:
+    def reading(self, checked: Checked, turned: float) -> None:
+        """Take a checked reading of the lead instrument, and the revolutions since the one before."""
+        if self.turning and isinstance(checked, Values) and self._at_limit(checked):
+            self._limit_reached(checked)
+        if self.meter is not None:
+            self.meter.reading(self._t, checked, turned)
+            if self.meter.met is not None:
+                self.after_measuring()
+        else:
+            self._between_steps(checked.values if isinstance(checked, Values) else checked)
+
+    def companion(self, name: str, checked: Checked, signals: Mapping[str, float | None]) -> None:
+        """Take a checked reading of a companion."""
+        if self.meter is not None:
+            self.meter.companion(self._t, name, checked)
+            if self.meter.met is not None:
+                self.after_measuring()
+        else:
+            self.temper(signals)
+
+    def null(self, signals: Sequence[str]) -> None:
+        """These signals have no value any more: holds are broken."""
+        if self.meter is not None:
+            self.meter.null(self._t, signals)
+        else:
+            self.temper(dict.fromkeys(signals))
+
+    def after_measuring(self) -> None:
         """Go on if the step's rule is met; give up if the step has lasted too long."""
-        meter = self.meter
+        meter, t = self.meter, self._t
         if meter is None:
             return
         if meter.met is not None:
             ended = meter.finish(t, meter.met)
             self._facts.steps.append(ended)
-            self._effects.append(ended)
+            self._emit(ended)
             for name in meter.waiting:
-                self._note("threshold_not_met", f"step {meter.step.name}: {name} did not happen; no value was taken")
+                self.note("threshold_not_met", f"step {meter.step.name}: {name} did not happen; no value was taken")
             if self._seeker is not None:
                 self._after_try(self._seeker)
             elif self.step_number + 1 < len(self.plan.steps):
@@ -254,72 +351,64 @@ class LifeCycle:
     def _at_limit(self, checked: Values) -> bool:
         return self.plan.band is not None and (self.plan.band.signal, "saturated") in checked.faults
 
-    def _limit_reached(self, t: int, item: tuple[float, ...] | Values, checked: Values) -> None:
+    def _limit_reached(self, checked: Values) -> None:
         """A torque at or beyond its limit while the motor turns: stop it at once, and end the run."""
         band = self.plan.band
         if self.state not in ACTIVE or band is None:
             return
-        raw = item.values if isinstance(item, Values) else item
-        torque = raw[self.plan.lead.channels.index(band.signal)]
+        torque = self._lead.intake.raw[self.plan.lead.channels.index(band.signal)]
         speed = checked.values[self._speed_at] if self._speed_at >= 0 else None
         set_speed = self.set_speed or 0.0
-        self._facts.limit = LimitReached(t, self.state.value, self.step_number, set_speed, speed, torque, band.limit)
+        self._facts.limit = LimitReached(
+            self._t, self.state.value, self.step_number, set_speed, speed, torque, band.limit
+        )
         unit = symbol(band.unit)
         read = "the sensor is at its stop" if torque is None else f"the reading is {torque:g} {unit}"
         at = "" if speed is None else f" at {speed:.4g} min⁻¹"
         self._give_up("torque limit", f"torque limit {band.limit:g} {unit}: {read}{at}")
 
-    def _between_steps(self, t: int, values: Sequence[float | None]) -> None:
+    def _between_steps(self, values: Sequence[float | None]) -> None:
         """A reading of the lead instrument while nothing is measured: temperature, speed reached, motor at rest."""
         if self._torque_at >= 0 and not self.moved:
             turned = values[self._speed_at]
             if turned is not None and abs(turned) < STILL:
-                self._resting.see(t, values[self._torque_at])
+                self._resting.see(self._t, values[self._torque_at])
         if self.state is State.TEMPERING:
-            self._temper(t, {name: get(values) for name, get in self._getters.items()})
+            self.temper({name: get(values) for name, get in self._signals.items()})
             return
         speed = values[self._speed_at] if self._speed_at >= 0 else None
         if speed is None:
             return
-        still = "halt" in self._acked and abs(speed) < STILL
         if self.state is State.STARTING:
             target = self.plan.steps[self.step_number].speed if self._seeker is None else self._seeker.speed
             if target is not None:
                 if self._reached(speed, target):
                     self._go("at speed" if self._seeker is None else "at speed to try")
-            elif still:
+            elif self._lead.stands_still(values):
                 self.turning = False
                 self._go("at speed")
-        elif self.state is State.PRESHEARING:
-            if not self.turning:
-                if still:
-                    self._go("sheared")
-            elif not self._shear_confirmed and self._reached(speed, self.plan.conditioning.preshear_speed or 0.0):
-                self._shear_confirmed = True
-                self.stage_start = self._t
-        elif self.state is State.STOPPING and still:
-            self.turning = False
-            self._end("still")
+        elif self.state is State.STARTING_PRESHEAR:
+            if self._reached(speed, self.plan.conditioning.preshear_speed or 0.0):
+                self._go("at speed")
+        elif self.state is State.ENDING_PRESHEAR and self._lead.stands_still(values):
+            self._go("motor still")
 
     def _reached(self, speed: float, target: float) -> bool:
         off = max(self.plan.speed_tolerance * abs(target), STILL)
-        return "speed" in self._acked and abs(speed - target) <= off
+        return "speed" in self._lead.acked and abs(speed - target) <= off
 
     # ---- requests
 
-    def _send(self, link: str, data: bytes) -> None:
-        self._effects.append(Send(link, data))
-
     def _ask(self, action: Action, value: float | None = None, *, first: bool = False) -> None:
         try:
-            request = self.drivers[self.lead].action(action, value)
+            request = self._lead.driver.action(action, value)
         except DriverError as error:
             self._give_up("fault", str(error))
             return
-        self._lead_exchange.ask(self._t, request, first=first)
+        self._lead.exchange.ask(self._t, request, first=first)
 
     def _turn(self, speed: float) -> None:
-        self._acked.clear()
+        self._lead.acked.clear()
         self.set_speed = speed
         self._ask("speed", speed)
         if not self.turning and self.state in ACTIVE:
@@ -329,43 +418,47 @@ class LifeCycle:
             self._ask("turn")
 
     def _halt(self) -> None:
-        self._acked.discard("halt")
+        self._lead.acked.discard("halt")
         self._ask("halt", first=True)
 
-    def _request_failed(self, link: str, request: Request, reason: str) -> None:
-        if request.expects == "reading":
+    def request_failed(self, failed: RequestFailed) -> None:
+        """An instrument did not do what it was asked."""
+        wanted = failed.request.expects
+        if wanted in ("reading", "identity"):
             return
-        self._note("refused", f"{link}: '{request.expects}': {reason}")
-        if link != self.lead:
-            return
-        if self.state is State.STOPPING:
-            if request.expects == "halt":
-                self._lead_exchange.ask(self._t, request, first=True)  # until the stop's own time is over
-        else:
-            self._give_up("fault", f"{link} did not do '{request.expects}': {reason}")
+        self.note("refused", f"{failed.link}: '{wanted}': {failed.reason}")
+        if failed.link == self._lead.name:
+            self._give_up("fault", f"{failed.link} did not do '{wanted}': {failed.reason}")
 
-    # ---- what it comes to
+    def torque_stays(self, found: TorqueStays) -> None:
+        """The motor stands still by its speed, and the torque is not back at its zero."""
+        unit = symbol(self.plan.band.unit) if self.plan.band is not None else ""
+        self.note(
+            "torque_at_rest",
+            f"{found.link}: the motor stands still by its speed, but the torque stays at {found.torque:.3g} {unit} "
+            f"(zero: {found.zero:.3g} {unit}); the sample holds the rotor, or the speed is wrong: look at it",
+        )
+
+    # ---- the facts
 
     def facts(self) -> Facts:
-        """What the run came to so far, as it stands now: what `conclude` looks at."""
+        """Return the facts of the run so far, without counters: what `conclude` looks at."""
         facts = self._facts
-        counters = {name: exchange.report() for name, exchange in self.exchanges.items()}
-        counters[self.lead]["repeats"] = self._intake.repeats
         return replace(
             facts,
             now=self._t,
             steps=list(facts.steps),
             kept=list(facts.kept),
             notes=list(facts.notes),
-            counters=counters,
             moved=self.moved,
         )
 
     def _kept(self, kept: Kept) -> None:
         self._facts.kept.append(kept)
-        self._effects.append(kept)
+        self._emit(kept)
 
-    def _note(self, code: str, text: str) -> None:
+    def note(self, code: str, text: str) -> None:
+        """Note something that a person should know."""
         noted = Noted(self._t, code, text)
         self._facts.notes.append(noted)
-        self._effects.append(noted)
+        self._emit(noted)

@@ -5,38 +5,78 @@ through `wake_at`; whatever fell due before an event is done first, at the time 
 so lateness of the clock changes nothing.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
+from daq.core.derive import getters
 from daq.core.driver import Driver, Reply, Values
-from daq.core.effects import Effect
+from daq.core.effects import Effect, Facts, Send
 from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
-from daq.core.exchange import NEVER, Exchange, Item
-from daq.core.intake import Screen
+from daq.core.exchange import NEVER, Item
+from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
-from daq.core.plan import Plan
+from daq.core.link import Checked, Expected, Link, LinkEffect, LinkMoved, RequestFailed, TorqueStays
+from daq.core.linkstates import LinkState, Motor, Purpose
+from daq.core.plan import LinkPlan, Plan
 from daq.core.run import ACTIVE, State
 from daq.core.stop import Clock
 
 FEW: Final = 8
-"""From so many readings of one instant on, looking at them together pays."""
+"""Readings of one instant are processed as a batch if there are more than this; below it batching costs more than it
+saves."""
 SILENCES_TO_GIVE_UP: Final = 3
-"""A lead instrument silent for so many times its `stale_after_ns` interrupts the run."""
+"""A lead instrument that is silent for this multiple of its `stale_after_ns` interrupts the run."""
+
+#: Time (ns), link, the reading as checked, and whether it is a repeat (then it was not taken).
+Observer = Callable[[int, str, Checked, bool], None]
 
 
-class Pipeline(LifeCycle):
-    """One run of one plan: events in, effects out."""
+class Pipeline:
+    """One run of one plan: events in, effects out.
 
-    def __init__(self, plan: Plan, drivers: Mapping[str, Driver]) -> None:
+    Attributes:
+        plan: the plan.
+        drivers: one for each link, by name.
+        links: the connections, by name.
+        life: the life cycle of the run.
+        wake_at: when (ns) something falls due without any event, or `NEVER`.
+        observer: called with every reading before it is taken; None: nobody looks.
+    """
+
+    def __init__(self, plan: Plan, drivers: Mapping[str, Driver], observer: Observer | None = None) -> None:
         """`drivers` holds one driver for each link of the plan, by its name."""
-        super().__init__(plan, drivers)
+        self.plan = plan
+        self.drivers = dict(drivers)
+        self.lead = plan.lead.name
+        self.links = {link.name: self._link(link) for link in plan.links}
+        self._signals = getters(plan.lead.channels, plan.derivations)
+        self.life = LifeCycle(plan, self.links, self._signals, self._emit)
         self.wake_at = NEVER
-        """When (ns) something falls due without any event, or `NEVER`."""
+        self.observer = observer
+        self._lead_link = self.links[self.lead]
         self._companions: dict[str, float | None] = {}
         self._lead_silent = True
-        self._screens = {
-            link.name: Screen(drivers[link.name].channels) for link in plan.links if link.name != self.lead
-        }
+        self._ports: list[str] = []
+        self._news: list[LinkEffect] = []
+        self._effects: list[Effect] = []
+        self._t = 0
+
+    def _link(self, link: LinkPlan) -> Link:
+        driver = self.drivers[link.name]
+        intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
+        known = link.identity or {}
+        expected = Expected(str(known.get("serial", "")), str(known.get("kind", "")))
+        return Link(link.name, driver, self._hear, purpose=Purpose.RUN, expected=expected, intake=intake)
+
+    def _emit(self, effect: Effect) -> None:
+        self._effects.append(effect)
+
+    def _hear(self, effect: LinkEffect) -> None:
+        if type(effect) is Send:
+            self._effects.append(effect)
+        else:
+            self._news.append(effect)
 
     # ---- the one way in
 
@@ -49,97 +89,133 @@ class Pipeline(LifeCycle):
         self._effects = effects = list[Effect]()
         for event in events:
             self._advance(event.t, including=False)
-            if self.state is State.ENDED:
+            if self.life.state is State.ENDED:
                 continue
-            self._t = event.t
+            self._at(event.t)
             if isinstance(event, Received):
                 self._receive(event.t, event.link, event.data)
             elif isinstance(event, Tick):
                 self._advance(event.t, including=True)
             else:
                 self._take(event)
+            if self._news:
+                self._take_news()
             self.wake_at = self._next_due()
         return effects
 
+    def _at(self, t: int) -> None:
+        self._t = t
+        self.life.at(t)
+
     def _take(self, event: Event) -> None:
         if isinstance(event, Sent):
-            self.exchanges[event.link].sent(event.t)
+            self.links[event.link].sent(event.t)
         elif isinstance(event, LinkUp):
-            self.exchanges[event.link].link_up(event.t)
-            if self.state in ACTIVE:
-                self.exchanges[event.link].start_polling(event.t)
+            if event.link not in self._ports:
+                self._ports.append(event.link)
+            if self.life.state in ACTIVE:
+                self._open(event.link)
         elif isinstance(event, LinkDown):
             self._link_down(event)
         elif isinstance(event, OperatorCommand):
-            if event.what == "begin" and self.state is State.READY:
+            if event.what == "begin":
                 self._begin(event.who)
             elif event.what == "stop":
-                self._give_up("stopped by a person", event.who)
+                self.life.stop(event.who)
         elif isinstance(event, StoreFault):
-            self._note("store_fault", event.reason)
-            self._give_up("fault", f"the store cannot take readings: {event.reason}")
+            self.life.note("store_fault", event.reason)
+            self.life.fail(f"the store cannot take readings: {event.reason}")
+
+    def _begin(self, who: str) -> None:
+        self.life.begin(who, self._ports)
+        if self.life.state is State.IDENTIFYING:
+            for name in self._ports:
+                self._open(name)
+            self.life.settle()
+
+    def _open(self, name: str) -> None:
+        link = self.links[name]
+        if link.state is LinkState.CLOSED:
+            link.open(self._t)
+        elif link.up:
+            link.port_lost(self._t, "opened again")
+        link.port_open(self._t)
+
+    def _take_news(self) -> None:
+        """Act on what the connections tell, in order."""
+        while self._news:
+            news = self._news.pop(0)
+            if isinstance(news, RequestFailed):
+                self.life.request_failed(news)
+            elif isinstance(news, TorqueStays):
+                self.life.torque_stays(news)
+            elif isinstance(news, LinkMoved) and news.trigger == "another instrument":
+                self.life.another_instrument(self.links[news.link])
+        self.life.settle()
 
     # ---- time
 
     def _next_due(self) -> int:
         """When (ns) something falls due without any event, or `NEVER`."""
         due = NEVER
-        if self.state is State.ENDED:
+        life = self.life
+        if life.state is State.ENDED:
             return due
-        for exchange in self.exchanges.values():
-            due = min(due, exchange.wake_at)
-        due = min(due, self._stage_due() if self.meter is None else self.meter.wake_at)
-        if self._lead_exchange.silent and self.state in ACTIVE:
+        for link in self.links.values():
+            due = min(due, link.wake_at)
+        due = min(due, life.wake_at)
+        if self._lead_link.exchange.silent and life.state in ACTIVE:
             due = min(due, self._silence_deadline())
         return due
 
     def _advance(self, t: int, *, including: bool) -> None:
         """Do everything that fell due before `t` (`including`: or at it), each at its own time."""
         while (due := self.wake_at) < t or (including and due == t):
-            self._t = max(self._t, due)
+            self._at(max(self._t, due))
             self._due(self._t)
+            if self._news:
+                self._take_news()
             self.wake_at = self._next_due()
 
     def _due(self, t: int) -> None:
-        for exchange in self.exchanges.values():
-            was_silent = exchange.silent
-            if exchange.wake_at <= t:
-                self._take_items(t, exchange.name, exchange.tick(t))
-            if exchange.silent and not was_silent:
-                self._silent(t, exchange)
-            if self.state is State.ENDED:
+        life = self.life
+        for link in self.links.values():
+            was_silent = link.exchange.silent
+            if link.wake_at <= t:
+                self._take_items(t, link, link.tick(t))
+            if link.exchange.silent and not was_silent:
+                self._silent(link)
+            if self._news:
+                self._take_news()
+            if life.state is State.ENDED:
                 return
-        if self._lead_exchange.silent and self.state in ACTIVE and t >= self._silence_deadline():
-            self._give_up("link lost", "the instrument does not answer any more")
-        if self.meter is not None:
-            if t >= self.meter.wake_at:
-                self.meter.due(t)
-                self._after_measuring(t)
-        elif t >= self._stage_due():
-            self._stage_over()
+        if self._lead_link.exchange.silent and life.state in ACTIVE and t >= self._silence_deadline():
+            life.lose("the instrument does not answer any more")
+        if t >= life.wake_at:
+            life.due()
 
     def _silence_deadline(self) -> int:
-        exchange = self._lead_exchange
+        exchange = self._lead_link.exchange
         return exchange.last_reading_t + SILENCES_TO_GIVE_UP * exchange.stale_after_ns
 
     # ---- links
 
     def _link_down(self, event: LinkDown) -> None:
-        self.exchanges[event.link].link_down()
-        self._note("link_down", f"{event.link}: {event.reason}")
+        if event.link in self._ports:
+            self._ports.remove(event.link)
+        self.links[event.link].port_lost(event.t, event.reason)
+        self.life.note("link_down", f"{event.link}: {event.reason}")
         if event.link != self.lead:
-            self._null(event.t, event.link)
-        elif self.state is State.STOPPING:
-            self._end("may still be turning")
+            self._null(event.link)
         else:
-            self._give_up("link lost", f"{event.link}: {event.reason}")
+            self.life.lose(f"{event.link}: {event.reason}")
 
-    def _silent(self, t: int, exchange: Exchange) -> None:
-        seconds = exchange.stale_after_ns / 1e9
-        self._note("silent", f"{exchange.name} has not answered for {seconds:g} s")
-        self._null(t, exchange.name)
+    def _silent(self, link: Link) -> None:
+        seconds = link.exchange.stale_after_ns / 1e9
+        self.life.note("silent", f"{link.name} has not answered for {seconds:g} s")
+        self._null(link.name)
 
-    def _null(self, t: int, link: str) -> None:
+    def _null(self, link: str) -> None:
         """The signals of a link have no value any more: screens show none, holds are broken."""
         prefix = "" if link == self.lead else f"{link}."
         signals = [prefix + c.name for c in self.drivers[link].channels]
@@ -147,103 +223,114 @@ class Pipeline(LifeCycle):
             self._lead_silent = True
         else:
             self._companions |= dict.fromkeys(signals)
-        if self.meter is not None:
-            self.meter.null(t, signals)
-        elif self.state is State.TEMPERING:
-            self._temper(t, dict.fromkeys(signals))
+        self.life.null(signals)
 
     # ---- readings
 
-    def _receive(self, t: int, link: str, data: bytes) -> None:
-        items = self.exchanges[link].receive(t, data)
-        if link == self.lead and isinstance(items, list) and len(items) > FEW:
-            self._lead_item(t, items[0])
+    def _receive(self, t: int, name: str, data: bytes) -> None:
+        link = self.links[name]
+        items = link.receive(t, data)
+        if link is self._lead_link and isinstance(items, list) and len(items) > FEW and self.observer is None:
+            self._take_items(t, link, items[:1])
             items = items[1:]
-            if self._rest_at_once(t, items):
+            if self._rest_at_once(t, link, items):
                 return
         self._take_items(t, link, items)
 
-    def _take_items(self, t: int, link: str, items: Iterable[Item]) -> None:
+    def _take_items(self, t: int, link: Link, items: Iterable[Item]) -> None:
         for item in items:
-            if link == self.lead:
-                self._lead_item(t, item)
-            elif not isinstance(item, Reply):
-                self._companion_reading(t, link, item)
-            if self.state is State.ENDED:
+            checked = link.take(t, item)
+            if self.observer is not None and not isinstance(item, Reply):
+                self.observer(t, link.name, item if checked is None else checked, checked is None)
+            if checked is not None:
+                if link is self._lead_link:
+                    self._lead_reading(checked, link.turned)
+                else:
+                    self._companion_reading(link, checked)
+            if self._news:
+                self._take_news()
+            if self.life.state is State.ENDED:
                 return  # before the next line settles anything
 
-    def _lead_item(self, t: int, item: Item) -> None:
-        if isinstance(item, Reply):
-            self._acked.add(item.kind)
-            return
-        taken = self._intake.take(t, item)
-        if taken is None:
-            return
-        checked, turned = taken
+    def _lead_reading(self, checked: Checked, turned: float) -> None:
         self._lead_silent = False
-        if self._intake.keys_used:
-            self._intake.keys_used = False
-            self._note("keys_used", "the instrument's own keys were used")
-        if self.turning and isinstance(checked, Values) and self._at_limit(checked):
-            self._limit_reached(t, item, checked)
-        if self.meter is not None:
-            self.meter.reading(t, checked, turned)
-            if self.meter.met is not None:
-                self._after_measuring(t)
-        else:
-            self._between_steps(t, checked.values if isinstance(checked, Values) else checked)
+        intake = self._lead_link.intake
+        if intake.keys_used:
+            intake.keys_used = False
+            self.life.note("keys_used", "the instrument's own keys were used")
+        self.life.reading(checked, turned)
 
-    def _rest_at_once(self, t: int, items: Sequence[Item]) -> bool:
+    def _rest_at_once(self, t: int, link: Link, items: Sequence[Item]) -> bool:
         """Take all further readings of one instant (none has a fault) together, where that cannot change anything."""
-        meter = self.meter
+        meter = self.life.meter
         if meter is None or not meter.plain:
             return False
         rows: list[tuple[float, ...]] = list(items)  # type: ignore[arg-type]  # a list of `receive` holds nothing else
-        if not self._intake.take_clean(t, rows):
+        if not link.intake.take_clean(t, rows):
             return False
         meter.many(t, rows)
         return True
 
-    def _companion_reading(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
-        item = self._screens[link].check(item)
-        values: Sequence[float | None] = item.values if isinstance(item, Values) else item
-        names = [c.name for c in self.drivers[link].channels]
-        signals = {f"{link}.{c}": v for c, v in zip(names, values, strict=True)}
+    def _companion_reading(self, link: Link, checked: Checked) -> None:
+        values: Sequence[float | None] = checked.values if isinstance(checked, Values) else checked
+        names = [c.name for c in link.driver.channels]
+        signals = {f"{link.name}.{c}": v for c, v in zip(names, values, strict=True)}
         self._companions |= signals
-        if self.meter is not None:
-            self.meter.companion(t, link, item)
-            if self.meter.met is not None:
-                self._after_measuring(t)
-        elif self.state is State.TEMPERING:
-            self._temper(t, signals)
+        self.life.companion(link.name, checked, signals)
 
-    # ---- for screens
+    # ---- for screens and results
+
+    @property
+    def state(self) -> State:
+        """State of the run."""
+        return self.life.state
+
+    @property
+    def motor(self) -> Motor:
+        """State of the motor."""
+        return self.life.motor
+
+    def facts(self) -> Facts:
+        """Return the facts of the run so far, with the counters of every link."""
+        counters = {name: link.exchange.report() for name, link in self.links.items()}
+        counters[self.lead]["repeats"] = self._lead_link.intake.repeats
+        return replace(self.life.facts(), counters=counters)
 
     def signals(self) -> dict[str, float | None]:
-        """The latest value of every signal, None where there is none; for screens."""
-        last = self._intake.last
+        """Return the latest value of every signal, None where there is none."""
+        last = self._lead_link.intake.last
         values: Sequence[float | None] = last.values if isinstance(last, Values) else last
         if self._lead_silent or not values:
-            return dict.fromkeys(self._getters) | self._companions
-        return {name: get(values) for name, get in self._getters.items()} | self._companions
+            return dict.fromkeys(self._signals) | self._companions
+        return {name: get(values) for name, get in self._signals.items()} | self._companions
 
     def faults(self) -> tuple[str, ...]:
-        """What is amiss with the latest reading of the lead instrument."""
+        """Return the faults of the latest reading of the lead instrument."""
         return tuple(fault for _, fault in self.channel_faults())
 
-    def channel_faults(self) -> tuple[tuple[str, str], ...]:
-        """The same with the channel each fault is of, "" for the whole instrument."""
-        last = self._intake.last
-        if self._lead_silent:
+    def channel_faults(self, link: str = "") -> tuple[tuple[str, str], ...]:
+        """Return the faults of the latest reading of a link ("": the lead), each with its channel.
+
+        The channel is "" for the whole instrument.
+        """
+        found = self.links[link or self.lead]
+        if not found.up:
+            return (("", "link_down"),)
+        if found.state is LinkState.WRONG_INSTRUMENT:
+            return (("", "another_instrument"),)
+        silent = self._lead_silent if found is self._lead_link else found.exchange.silent
+        if silent:
             return (("", "silent"),)
+        last = found.intake.last
         return last.faults if isinstance(last, Values) else ()
 
     def progress(self, now: int) -> list[dict[str, object]]:
-        """How near each condition that the run waits for is at `now` (ns), for a screen."""
+        """Return how near each condition that the run waits for is at `now` (ns), for a screen."""
         signals = self.signals()
-        if self.meter is not None:
-            return self.meter.progress(signals, now)
-        if self.state is not State.TEMPERING:
+        life = self.life
+        if life.meter is not None:
+            return life.meter.progress(signals, now)
+        if life.state is not State.TEMPERING:
             return []
-        clock = Clock(start=self.stage_start, floor=self.stage_start, now=now)
-        return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in self._tempering.leaves]
+        clock = Clock(start=life.stage_start, floor=life.stage_start, now=now)
+        return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in life.tempering.leaves]

@@ -8,26 +8,36 @@ from typing import Final
 
 
 class State(StrEnum):
-    """Where a run stands."""
+    """State of a run."""
 
     READY = "ready"
+    IDENTIFYING = "identifying"
     TEMPERING = "tempering"
     SOAKING = "soaking"
+    STARTING_PRESHEAR = "starting_preshear"
     PRESHEARING = "preshearing"
+    ENDING_PRESHEAR = "ending_preshear"
     RESTING = "resting"
     STARTING = "starting"
     MEASURING = "measuring"
     SEEKING = "seeking"
     STOPPING = "stopping"
+    CONCLUDED = "concluded"
     ENDED = "ended"
 
 
+ACTIVE: Final = frozenset(State) - {State.READY, State.STOPPING, State.CONCLUDED, State.ENDED}
+
 #: (state, what happened) -> next state.  What is not in the table cannot happen.
 TRANSITIONS: Final[dict[tuple[State, str], State]] = {
-    (State.READY, "begin"): State.TEMPERING,
+    (State.READY, "begin"): State.IDENTIFYING,
+    (State.IDENTIFYING, "identified"): State.TEMPERING,
     (State.TEMPERING, "in band"): State.SOAKING,
-    (State.SOAKING, "soaked"): State.PRESHEARING,
-    (State.PRESHEARING, "sheared"): State.RESTING,
+    (State.SOAKING, "soaked"): State.STARTING_PRESHEAR,
+    (State.STARTING_PRESHEAR, "no pre-shear"): State.RESTING,
+    (State.STARTING_PRESHEAR, "at speed"): State.PRESHEARING,
+    (State.PRESHEARING, "sheared"): State.ENDING_PRESHEAR,
+    (State.ENDING_PRESHEAR, "motor still"): State.RESTING,
     (State.RESTING, "rested"): State.STARTING,
     (State.STARTING, "at speed"): State.MEASURING,
     (State.MEASURING, "rule met"): State.STARTING,
@@ -37,23 +47,23 @@ TRANSITIONS: Final[dict[tuple[State, str], State]] = {
     (State.SEEKING, "torque on target"): State.STOPPING,
     **{
         (state, trigger): State.STOPPING
+        for state in State
+        if state in ACTIVE or state is State.READY
+        for trigger in ("stopped by a person", "link lost", "fault")
+    },
+    **{(state, "another instrument"): State.STOPPING for state in State if state in ACTIVE},
+    **{
+        (state, "torque limit"): State.STOPPING
         for state in (
-            State.READY,
-            State.TEMPERING,
-            State.SOAKING,
+            State.STARTING_PRESHEAR,
             State.PRESHEARING,
-            State.RESTING,
             State.STARTING,
             State.MEASURING,
             State.SEEKING,
         )
-        for trigger in ("stopped by a person", "link lost", "fault")
     },
-    **{
-        (state, "torque limit"): State.STOPPING
-        for state in (State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING)
-    },
-    (State.STOPPING, "motor known"): State.ENDED,
+    (State.STOPPING, "identity known"): State.CONCLUDED,
+    (State.CONCLUDED, "motor known"): State.ENDED,
 }
 
 #: The outcome of a run by the trigger that led to its stopping.
@@ -63,10 +73,9 @@ OUTCOMES: Final[dict[str, str]] = {
     "stopped by a person": "stopped",
     "link lost": "interrupted",
     "fault": "failed",
+    "another instrument": "failed",
     "torque limit": "failed",
 }
-
-ACTIVE: Final = frozenset(State) - {State.READY, State.STOPPING, State.ENDED}
 
 
 def diagram() -> str:

@@ -140,7 +140,9 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
     def timed(self: Runner, link: str, data: bytes) -> None:
         received(self, link, data)
         now = time.monotonic_ns()
-        last = self.pipeline._intake.last  # what screens are given costs more than the measuring may
+        last = self.pipeline.links[
+            self.pipeline.lead
+        ].intake.last  # what screens are given costs more than the measuring may
         if last:
             judged[link].append((round((last[0] - 20) * 100), now))
 

@@ -3,7 +3,7 @@
 import json
 import platform
 import uuid
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -132,7 +132,7 @@ class Bench:
                         if answer:
                             waiting.append(Received(clock.now, effect.link, answer))
                     elif isinstance(effect, Concluded):
-                        store.submit(maker.conclude(effect.facts, journal.cut())).result()
+                        store.submit(replace(maker.conclude(effect.facts), block=journal.cut())).result()
                     elif isinstance(effect, Ended):
                         motor = effect.motor
             clock.now += SLICE_NS

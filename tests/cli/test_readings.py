@@ -12,10 +12,11 @@ from daq.app.records.replaying import maker
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError, StoreError
-from daq.core.events import ClockAnchor, LinkUp, OperatorCommand, Received
+from daq.core.events import ClockAnchor, LinkUp, OperatorCommand, Received, Sent
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
 from daq.core.plan import to_json
+from simulators.thermometer.thermometer import Thermometer
 
 SECOND = 10**9
 
@@ -35,10 +36,14 @@ def journal(chunks: list[tuple[int, bytes]], **changes: Any) -> bytes:
     writer = JournalWriter(["thermo-1"])
     writer.header({"plan": to_json(plan), "drivers": {"thermo-1": said}}, SECOND)
     pipeline = Pipeline(plan, {"thermo-1": driver})
+    asked = driver.identify()
     for event in (
         ClockAnchor(SECOND, 1_764_000_000 * SECOND, "a-boot"),
         LinkUp(SECOND, "thermo-1"),
         OperatorCommand(SECOND, "begin", "m.keeper"),
+        Sent(SECOND, "thermo-1", asked.data),
+        # The driver drops the first line after the port was opened: it may have begun before.
+        Received(SECOND, "thermo-1", line(0.0) + Thermometer().receive(asked.data)),
         *(Received(SECOND + t, "thermo-1", data) for t, data in chunks),
     ):
         writer.event(event)
@@ -51,8 +56,7 @@ def journal(chunks: list[tuple[int, bytes]], **changes: Any) -> bytes:
 
 def test_every_line_of_a_large_chunk_is_a_reading():
     sent = [20.0 + i / 8 for i in range(40)]
-    # The driver drops the first line after the port was opened: it may have begun before.
-    raw = journal([(0, line(0.0)), (SECOND, b"".join(map(line, sent))), (2 * SECOND, line(30.0))])
+    raw = journal([(SECOND, b"".join(map(line, sent))), (2 * SECOND, line(30.0))])
     found = list(Readings(raw, maker(Drivers.find())))
     assert [r.values["temperature"] for r in found] == [*sent, 30.0]
     assert {r.begin_s for r in found[:-1]} == {1.0}
@@ -63,7 +67,7 @@ def test_every_line_of_a_large_chunk_is_a_reading():
 
 def test_a_line_cut_in_two_is_one_reading_where_it_ends():
     whole = line(25.0)
-    raw = journal([(0, line(0.0)), (SECOND, whole[:5]), (SECOND + 1000, whole[5:])])
+    raw = journal([(SECOND, whole[:5]), (SECOND + 1000, whole[5:])])
     (reading,) = Readings(raw, maker(Drivers.find()))
     assert reading.values == {"temperature": 25.0}
     assert reading.t == 2 * SECOND + 1000
@@ -71,7 +75,7 @@ def test_a_line_cut_in_two_is_one_reading_where_it_ends():
 
 def test_a_probe_without_contact_has_no_value_and_says_so():
     body = b"T --- open"
-    raw = journal([(0, line(0.0)), (SECOND, body + b"*%02X\r\n" % functools.reduce(operator.xor, body))])
+    raw = journal([(SECOND, body + b"*%02X\r\n" % functools.reduce(operator.xor, body))])
     (reading,) = Readings(raw, maker(Drivers.find()))
     assert reading.values == {"temperature": None}
     assert reading.faults == ("temperature: probe",)

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from daq.core.driver import Action, Channel, Driver, Reject, Reply, Request, Values
+from daq.core.driver import Action, Channel, Driver, Identity, Reject, Reply, Request, Values
 from daq.core.effects import Concluded, Ended, Kept, Moved, Noted, Send, StepEnded
 from daq.core.errors import DriverError
 from daq.core.events import LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
@@ -27,6 +27,8 @@ from daq.testing.bench import header_of
 S = 1_000_000_000
 START = 1000 * S
 NONE = Extent()
+USUAL = object()
+"""A torque of 50 % while the motor turns, none while it stands still."""
 PLAIN = Conditioning()
 
 
@@ -68,6 +70,20 @@ class Plain(Driver):
             raise DriverError(f"plain cannot {action}")
         text = action if value is None else f"{action} {value:g}"
         return Request(text.encode() + b"\n", action)
+
+
+class Named(Plain):
+    """The same, which answers `who` with `i serial`."""
+
+    kind = "named"
+
+    def decode(self, line, asked=None):
+        if line.startswith(b"i "):
+            return Reply("identity", identity=Identity("named", line[2:].decode()))
+        return super().decode(line, asked)
+
+    def identify(self):
+        return Request(b"who\n", "identity")
 
 
 class Polled(Plain):
@@ -140,7 +156,7 @@ def plan_of(
     turning = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
     lead = LinkPlan(
         "lead", "lead", driver.kind, {}, made.digest(), tuple(c.name for c in made.channels),
-        tuple(c.unit for c in made.channels),
+        tuple(c.unit for c in made.channels), {"kind": "named", "serial": "N-1"} if driver is Named else {},
     )  # fmt: skip
     others = tuple(LinkPlan(n, "companion", "probe", {}, "", ("temperature",), ("Cel",)) for n in companions)
     plan = Plan(
@@ -153,12 +169,12 @@ def plan_of(
 
 
 def drivers_of(plan: Plan) -> dict[str, Driver]:
-    kinds = {d.kind: d for d in (Plain, Polled, Probe)}
+    kinds = {d.kind: d for d in (Plain, Named, Polled, Probe)}
     return {link.name: kinds[link.driver](link.options) for link in plan.links}
 
 
 def make_driver(kind, options, state):
-    return {d.kind: d for d in (Plain, Polled, Probe)}[kind](options)
+    return {d.kind: d for d in (Plain, Named, Polled, Probe)}[kind](options)
 
 
 class Script:
@@ -173,6 +189,8 @@ class Script:
         self.events = []
         self.effects = []
         self.answers = True
+        self.serial = b"N-1"
+        """What a `Named` instrument answers; empty: it does not."""
         self.now = START
         self._journal = JournalWriter([link.name for link in plan.links])
         self._journal.header(header_of(plan, self.drivers), START)
@@ -191,7 +209,10 @@ class Script:
         for send in sends:
             self.feed(Sent(event.t, send.link, send.data))
         for send in sends if self.answers else ():
-            if send.data != b"read\n":
+            if send.data == b"who\n":
+                if self.serial:
+                    self.line(None, b"i " + self.serial, link=send.link)
+            elif send.data != b"read\n":
                 self.line(None, b"ok " + send.data.split()[0], link=send.link)
         return effects
 
@@ -213,11 +234,13 @@ class Script:
     def line(self, t: float | None, text: bytes, link: str = "lead"):
         return self.feed(Received(self.ns(t), link, text + b"\n"))
 
-    def reading(self, t: float, torque=50.0, speed=12.0, temperature=25.0, *faults: str):
+    def reading(self, t: float, torque=USUAL, speed=12.0, temperature=25.0, *faults: str):
+        if torque is USUAL:
+            torque = 50.0 if speed is None or speed else 0.0
         values = " ".join("-" if v is None else repr(v) for v in (torque, speed, temperature))
         return self.line(t, " ".join(["r " + values, *faults]).encode())
 
-    def readings(self, start: float, end: float, every: float = 0.1, torque=50.0, speed=12.0, temperature=25.0):
+    def readings(self, start: float, end: float, every: float = 0.1, torque=USUAL, speed=12.0, temperature=25.0):
         """At start + every, start + 2 every, ... up to and including end; `torque` may be a function of the time."""
         n = round((end - start) / every)
         for i in range(1, n + 1):
@@ -239,7 +262,7 @@ class Script:
     def store_fault(self, t: float):
         return self.feed(StoreFault(self.ns(t), "disk full"))
 
-    def to_measuring(self, torque=50.0, speed=12.0):
+    def to_measuring(self, torque=USUAL, speed=12.0):
         """Begin, and confirm the speed at once: the step starts at 0 s."""
         self.begin()
         self.reading(0.0, torque, speed)

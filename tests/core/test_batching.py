@@ -214,7 +214,7 @@ def test_what_falls_due_at_the_time_of_a_reading_comes_after_all_readings_of_tha
 def test_a_spurious_answer_behind_the_reading_that_ends_a_step_is_the_same_in_one_chunk_and_in_two():
     """The reading sends the motor's stop; the answer that follows belongs to it, wherever the bytes were cut."""
     found = []
-    for chunks in ([b"r 60 30 25\nok halt\nr 60 0 25\n"], [b"r 60 30 25\n", b"ok halt\n", b"r 60 0 25\n"]):
+    for chunks in ([b"r 60 30 25\nok halt\nr 0 0 25\n"], [b"r 60 30 25\n", b"ok halt\n", b"r 0 0 25\n"]):
         run = Script(plan_of(step(Rule("above", "a", "torque", low=55.0), speed=30.0)))
         run.begin()
         run.reading(0.0, speed=30.0)

@@ -366,7 +366,7 @@ def test_a_run_on_frames_that_end_by_a_gap_replays_and_needs_no_punctual_ticks()
     bench = Bench(plan, {"lead": Gapped({})}, {"lead": GapSimulator()})
     bench.begin()
     bench.run()
-    assert bench.pipeline.exchanges["lead"].report()["readings"] == 5
+    assert bench.pipeline.links["lead"].exchange.report()["readings"] == 5
     assert replay(bench.journal(), lambda *_: Gapped({})).same
     # Without any tick what falls due is done before the next event, at the time it was due.
     again = Pipeline(plan, {"lead": Gapped({})})
@@ -404,7 +404,7 @@ def test_a_run_with_rounds_echoes_pauses_and_wake_up_bytes_on_a_bad_line_replays
     )
     bench.begin()
     bench.run()
-    said = bench.pipeline.exchanges["lead"].report()
+    said = bench.pipeline.links["lead"].exchange.report()
     assert said["readings"] >= 10
     assert said["timeouts"] >= 1
     assert said["wrong_echo"] >= 1

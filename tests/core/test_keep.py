@@ -480,7 +480,7 @@ def test_equal_values_of_an_instrument_read_as_it_renews_are_readings_despite_ji
 
 def test_the_value_a_step_would_give_now():
     run = script(elapsed(10.0), Keep("end", "mean", seconds(2.0)))
-    meter = run.pipeline.meter
+    meter = run.pipeline.life.meter
     assert meter.provisional(run.ns(0.0)) is None
     run.readings(0, 5.0, torque=lambda t: t * 10)
     kept = meter.provisional(run.ns(5.0))
@@ -489,7 +489,7 @@ def test_the_value_a_step_would_give_now():
     assert run.kept == []
     bare = script(elapsed(10.0))
     bare.reading(1.0)
-    assert bare.pipeline.meter.provisional(bare.ns(1.0)) is None
+    assert bare.pipeline.life.meter.provisional(bare.ns(1.0)) is None
 
 
 def test_the_latest_value_of_every_signal():

@@ -7,10 +7,10 @@ from daq.core.events import LinkUp, OperatorCommand, Tick
 from daq.core.exchange import NEVER
 from daq.core.plan import Conditioning, Keep, Rule, Seek
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
-from tests.core.parts import Plain, Polled, S, Script, after, elapsed, plan_of, seconds, step
+from tests.core.parts import Named, Plain, Polled, S, Script, after, elapsed, plan_of, seconds, step
 
-BEFORE_MOTION = {State.READY, State.TEMPERING, State.SOAKING}
-TURNING = [State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
+BEFORE_MOTION = {State.READY, State.IDENTIFYING, State.TEMPERING, State.SOAKING}
+TURNING = [State.STARTING_PRESHEAR, State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
 FULL = Conditioning(
     signal="temperature", low=24.0, high=26.0, hold_ns=2 * S, longest_ns=60 * S, soak_ns=5 * S,
     preshear_speed=60.0, preshear_ns=10 * S, rest_ns=4 * S,
@@ -35,8 +35,12 @@ def into(state: State, **more) -> Script:
     run.at = 0.0
     if state is State.READY:
         return run
+    if state is State.IDENTIFYING:
+        run = Script(full_plan(**{"driver": Named} | more))
+        run.serial = b""
+        run.at = 0.0
     run.begin()
-    if state is State.TEMPERING:
+    if state in (State.IDENTIFYING, State.TEMPERING):
         return run
     run.readings(0, 2.1, 0.1, speed=0.0)
     assert run.state == "soaking"
@@ -44,12 +48,21 @@ def into(state: State, **more) -> Script:
     if state is State.SOAKING:
         return run
     run.readings(2.1, 7.2, 0.1, speed=0.0)
-    assert run.state == "preshearing"
+    assert run.state == "starting_preshear"
     run.at = 7.2
-    if state is State.PRESHEARING:
+    if state is State.STARTING_PRESHEAR:
         return run
     run.readings(7.2, 8.0, 0.1, speed=20.0)
-    run.readings(8.0, 18.2, 0.1, speed=60.0)  # confirmed at 8.1 s
+    run.readings(8.0, 8.2, 0.1, speed=60.0)  # confirmed at 8.1 s
+    assert run.state == "preshearing"
+    run.at = 8.2
+    if state is State.PRESHEARING:
+        return run
+    run.readings(8.2, 18.2, 0.1, speed=60.0)
+    assert run.state == "ending_preshear"
+    run.at = 18.2
+    if state is State.ENDING_PRESHEAR:
+        return run
     run.readings(18.2, 18.5, 0.1, speed=0.0)
     assert run.state == "resting"
     run.at = 18.5
@@ -81,7 +94,7 @@ def whole_run() -> Script:
     run.readings(27.7, 28.0, speed=15.0)
     run.readings(28.0, 33.1, speed=6.0)
     run.readings(33.1, 34.0, speed=2.0)
-    assert run.state == "stopping"
+    assert run.state == "concluded"
     run.reading(34.1, speed=0.0)
     return run
 
@@ -89,16 +102,20 @@ def whole_run() -> Script:
 def test_a_whole_run_in_order():
     run = whole_run()
     assert run.moves == [
-        ("ready", "begin", "tempering"),
+        ("ready", "begin", "identifying"),
+        ("identifying", "identified", "tempering"),
         ("tempering", "in band", "soaking"),
-        ("soaking", "soaked", "preshearing"),
-        ("preshearing", "sheared", "resting"),
+        ("soaking", "soaked", "starting_preshear"),
+        ("starting_preshear", "at speed", "preshearing"),
+        ("preshearing", "sheared", "ending_preshear"),
+        ("ending_preshear", "motor still", "resting"),
         ("resting", "rested", "starting"),
         ("starting", "at speed", "measuring"),
         ("measuring", "rule met", "starting"),
         ("starting", "at speed", "measuring"),
         ("measuring", "last rule met", "stopping"),
-        ("stopping", "motor known", "ended"),
+        ("stopping", "identity known", "concluded"),
+        ("concluded", "motor known", "ended"),
     ]
     times = {(m.source, m.trigger): after(m.t) for m in run.of(Moved)}
     assert times["tempering", "in band"] == 2.1  # in band from the reading of 0.1 s on
@@ -121,6 +138,8 @@ def test_pre_shear_is_timed_from_its_confirmed_speed():
 def test_the_end_in_every_state(state, act, outcome):
     run = into(state)
     act(run)
+    if state is State.IDENTIFYING and outcome != "interrupted":
+        run.tick(2.0)  # the instrument has its time to say who it is
     (concluded,) = run.of(Concluded)
     assert concluded.facts.outcome == outcome
     assert (concluded.facts.kept, concluded.facts.steps) == ([], [])
@@ -129,12 +148,12 @@ def test_the_end_in_every_state(state, act, outcome):
         assert b"halt" not in run.sent
     elif outcome == "interrupted":
         assert (run.state, run.motor) == ("ended", "may still be turning")
-        assert run.sent[-1] != b"halt" or state is State.RESTING
+        assert run.sent[-1] != b"halt" or state in (State.ENDING_PRESHEAR, State.RESTING)
     else:
-        assert run.state == "stopping"
+        assert run.state == "concluded"
         assert run.sent[-1] == b"halt"
         run.reading(run.at + 0.1, speed=3.0)
-        assert run.state == "stopping"
+        assert run.state == "concluded"
         run.reading(run.at + 0.2, speed=0.0)
         assert run.motor == "still"
     # It is over: nothing brings it back, and nothing more is said.
@@ -152,7 +171,7 @@ def test_every_transition_of_the_table_is_reached_and_no_other():
     reached = set(whole_run().moves)
     run = into(State.SEEKING)
     run.readings(22.8, 28.0, torque=20.0, speed=30.0)
-    run.readings(28.0, 34.0, torque=60.0, speed=run.pipeline.set_speed)
+    run.readings(28.0, 34.0, torque=60.0, speed=run.pipeline.life.set_speed)
     reached |= set(run.moves)
     for state in TURNING:
         run = into(state)
@@ -163,6 +182,14 @@ def test_every_transition_of_the_table_is_reached_and_no_other():
             run = into(state)
             act(run)
             reached |= set(run.moves)
+    for state in ACTIVE:
+        run = into(state, driver=Named)
+        run.serial = b"N-2"
+        run.tick() if state is State.IDENTIFYING else run.reading(run.at + 0.5)
+        while run.state != "ended":
+            run.tick()
+        reached |= set(run.moves)
+    reached |= set(Script(plan_of(step(elapsed(1.0)))).begin().moves)
     assert reached == {(a.value, trigger, b.value) for (a, trigger), b in TRANSITIONS.items()}
 
 
@@ -186,7 +213,11 @@ def test_the_diagram_holds_every_transition():
 def test_a_run_does_not_begin_without_its_lead_instrument():
     run = Script(full_plan())
     run.feed(OperatorCommand(run.ns(0), "begin", "tester"))
-    assert run.moves == [("ready", "link lost", "stopping"), ("stopping", "motor known", "ended")]
+    assert run.moves == [
+        ("ready", "link lost", "stopping"),
+        ("stopping", "identity known", "concluded"),
+        ("concluded", "motor known", "ended"),
+    ]
     assert run.facts.reason == "lead is not connected"
     assert run.facts.began == run.ns(0)
 
@@ -258,14 +289,14 @@ def test_a_speed_that_is_not_confirmed_in_time_fails_the_run():
 
 
 def test_a_pre_shear_whose_speed_is_not_confirmed_fails_the_run():
-    run = into(State.PRESHEARING, speed_timeout=5.0)
+    run = into(State.STARTING_PRESHEAR, speed_timeout=5.0)
     run.readings(7.2, 12.3, speed=10.0)
     assert run.facts.reason == "the speed was not confirmed within 5 s"
 
 
 def test_a_motor_that_does_not_rest_after_the_pre_shear_fails_the_run():
     run = into(State.PRESHEARING)
-    run.readings(7.2, 29.0, speed=60.0)
+    run.readings(8.2, 29.0, speed=60.0)
     assert run.facts.reason == "the motor did not come to rest after the pre-shear"
     run.reading(29.1, speed=0.0)
     assert run.motor == "still"
@@ -290,7 +321,7 @@ def test_a_slow_set_point_is_not_confirmed_by_a_motor_at_rest():
     assert run.state == "measuring"
     run.stop(0.3)
     run.reading(0.4, speed=0.03)
-    assert run.state == "stopping"
+    assert run.state == "concluded"
     run.reading(0.5, speed=0.0)
     assert run.motor == "still"
 
@@ -320,7 +351,7 @@ def test_the_lead_lost_while_measuring_interrupts_and_the_motor_may_still_be_tur
         "lead: unplugged",
         "may still be turning",
     )
-    assert [type(e) for e in run.effects[-5:]] == [Noted, Moved, Concluded, Moved, Ended]
+    assert [type(e) for e in run.effects[-6:]] == [Noted, Moved, Concluded, Moved, Moved, Ended]
     assert run.of(StepEnded) == []
 
 
@@ -362,7 +393,7 @@ def test_a_lead_that_speaks_again_in_time_goes_on():
     run.reading(6.5, speed=0.0)
     assert run.pipeline.faults() == ()
     run.tick(7.1)
-    assert run.state == "preshearing"
+    assert run.state == "starting_preshear"
 
 
 # ---- stopping
@@ -372,7 +403,7 @@ def test_a_stop_that_is_not_answered_ends_with_a_motor_that_may_still_be_turning
     run = into(State.MEASURING)
     run.answers = False
     run.stop(23.0)
-    while run.state == "stopping":
+    while run.state in ("stopping", "concluded"):
         run.tick()
     assert run.motor == "may still be turning"
     assert after(run.of(Ended)[0].t) == 33.0
@@ -384,7 +415,7 @@ def test_a_stop_that_is_refused_is_asked_for_again_at_a_walk():
     run = into(State.MEASURING)
     run.answers = False
     run.stop(23.0)
-    while run.state == "stopping":
+    while run.state in ("stopping", "concluded"):
         if run.events[-1].t == run.now and run.sent[-1] == b"halt":
             run.line(None, b"no way")
         run.tick()
@@ -398,7 +429,7 @@ def test_a_stop_overtakes_what_waits_and_nothing_else_is_sent_again():
     run.begin()
     assert run.sent == [b"speed 30"]  # turn waits for its answer
     run.stop(0.1)
-    while run.state == "stopping":
+    while run.state in ("stopping", "concluded"):
         run.tick()
     assert run.sent[0] == b"speed 30"
     assert set(run.sent[1:]) == {b"halt"}
@@ -411,7 +442,7 @@ def test_the_turn_under_way_at_a_stop_is_not_repeated():
     run.line(0.1, b"ok speed")
     assert run.sent == [b"speed 30", b"turn"]
     run.stop(0.2)
-    while run.state == "stopping":
+    while run.state in ("stopping", "concluded"):
         run.tick()
     assert set(run.sent[2:]) == {b"halt"}
 
@@ -428,7 +459,7 @@ def test_a_second_stop_and_a_store_fault_while_stopping_change_nothing():
     run.stop(23.0)
     run.stop(23.1)
     run.store_fault(23.2)
-    assert run.state == "stopping"
+    assert run.state == "concluded"
     assert len(run.of(Concluded)) == 1
     run.reading(23.5, speed=0.0)
     assert run.motor == "still"
@@ -445,7 +476,7 @@ def test_while_it_stops_a_slow_instrument_is_asked_more_often():
         run.tick()
     run.stop(40.0)
     count = run.sent.count(b"read")
-    while run.state == "stopping" and run.now < run.ns(45.0):
+    while run.state in ("stopping", "concluded") and run.now < run.ns(45.0):
         run.tick()
         if run.sent[-1] == b"read":
             run.line(None, b"r 50 3 25")
@@ -513,9 +544,9 @@ def test_a_speed_of_zero_counts_only_once_the_stop_is_acknowledged():
     run.answers = False
     run.stop(23.0)
     run.reading(23.1, speed=0.0)  # stalled, or held: nobody has taken the stop yet
-    assert run.state == "stopping"
+    assert run.state == "concluded"
     run.line(23.2, b"ok halt")
-    assert run.state == "stopping"
+    assert run.state == "concluded"
     run.reading(23.3, speed=0.0)
     assert run.motor == "still"
 

@@ -249,17 +249,17 @@ def test_revolutions_are_the_trapezium_of_the_confirmed_speed():
 def test_a_stall_an_unknown_speed_and_silence_count_no_turns():
     run = script(above("revolutions", 99.0), speed=30.0)
     run.reading(2.0, 50.0, 30.0)
-    assert run.pipeline.meter.clock.revolutions == 1.0
+    assert run.pipeline.life.meter.clock.revolutions == 1.0
     run.reading(2.5, None, None, 25.0, "torque=blocked", "speed=blocked")
     run.reading(3.0, 50.0, 30.0)
-    assert run.pipeline.meter.clock.revolutions == 1.0
+    assert run.pipeline.life.meter.clock.revolutions == 1.0
     run.reading(4.0, 50.0, float("nan"))
     run.reading(5.0, 50.0, 30.0)
-    assert run.pipeline.meter.clock.revolutions == 1.0
+    assert run.pipeline.life.meter.clock.revolutions == 1.0
     run.reading(8.0, 50.0, 30.0)  # 3 s without a reading is silence
-    assert run.pipeline.meter.clock.revolutions == 1.0
+    assert run.pipeline.life.meter.clock.revolutions == 1.0
     run.reading(10.0, 50.0, -30.0)  # backwards is turning too
-    assert run.pipeline.meter.clock.revolutions == 2.0
+    assert run.pipeline.life.meter.clock.revolutions == 2.0
 
 
 # ---- any, all, ties
@@ -333,7 +333,7 @@ def test_what_no_one_moves_never_ends_by_itself():
     run = script(above("revolutions", 1.0), speed=30.0)
     run.readings(0, 5, 1.0, speed=0.0)
     assert run.state == "measuring"
-    assert run.pipeline.meter.clock.revolutions == pytest.approx(0.25)  # the ramp down from 30 in the first second
+    assert run.pipeline.life.meter.clock.revolutions == pytest.approx(0.25)  # the ramp down from 30 in the first second
 
 
 def test_the_default_extent_is_none():

@@ -12,7 +12,13 @@ from tests.core.parts import S, Script, elapsed, make_driver, plan_of, seconds, 
 from tests.core.test_run import TURNING, into
 
 END = Keep("end", "mean", seconds(2.0))
-LIMIT = {State.PRESHEARING: 60.0, State.STARTING: 30.0, State.MEASURING: 30.0, State.SEEKING: 30.0}
+LIMIT = {
+    State.STARTING_PRESHEAR: 60.0,
+    State.PRESHEARING: 60.0,
+    State.STARTING: 30.0,
+    State.MEASURING: 30.0,
+    State.SEEKING: 30.0,
+}
 
 
 @pytest.mark.parametrize("state", TURNING)
@@ -70,6 +76,6 @@ def test_a_torque_beyond_it_in_the_midst_of_a_chunk_is_seen():
     run = Script(plan_of(step(elapsed(5.0), END, speed=30.0))).to_measuring(50.0, 30.0)
     lines = [b"r %d.5 30.0 25.0" % n for n in range(40, 60)] + [b"r 110.0 30.0 25.0"] + [b"r 50.0 30.0 25.0"] * 20
     run.line(0.1, b"\n".join(lines))
-    assert run.state == "stopping"
+    assert run.state == "concluded"
     assert run.facts.limit.t == run.ns(0.1)
     assert run.facts.now == 1000 * S + S // 10

@@ -239,7 +239,7 @@ def test_a_shear_thinning_fluid_in_much_fluid_gives_the_torque_of_the_power_law(
 def test_an_instrument_that_saturates_is_stopped_and_gives_no_number(tmp_path):
     bench = finished(bench_of(tmp_path, Fluid("thick", Newtonian(5.0)), speed=60.0), "failed")
     assert bench.kept == []
-    assert bench.moves[-2][1] == "torque limit"
+    assert bench.moves[-3][1] == "torque limit"
     limit = bench.facts.limit
     assert (limit.limit, limit.torque, limit.set_speed) == (110.0, None, 60.0)
     assert limit.speed < 60.0  # while the motor was still gathering speed
@@ -348,10 +348,13 @@ def test_pre_shear_rest_and_three_speeds(tmp_path, mode):
     )
     bench = finished(Bench(plan, drivers, {"bench-1": simulator}))
     assert bench.moves == [
-        ("ready", "begin", "tempering"),
+        ("ready", "begin", "identifying"),
+        ("identifying", "identified", "tempering"),
         ("tempering", "in band", "soaking"),
-        ("soaking", "soaked", "preshearing"),
-        ("preshearing", "sheared", "resting"),
+        ("soaking", "soaked", "starting_preshear"),
+        ("starting_preshear", "at speed", "preshearing"),
+        ("preshearing", "sheared", "ending_preshear"),
+        ("ending_preshear", "motor still", "resting"),
         ("resting", "rested", "starting"),
         ("starting", "at speed", "measuring"),
         ("measuring", "rule met", "starting"),
@@ -359,7 +362,8 @@ def test_pre_shear_rest_and_three_speeds(tmp_path, mode):
         ("measuring", "rule met", "starting"),
         ("starting", "at speed", "measuring"),
         ("measuring", "last rule met", "stopping"),
-        ("stopping", "motor known", "ended"),
+        ("stopping", "identity known", "concluded"),
+        ("concluded", "motor known", "ended"),
     ]
     assert [k.summaries["speed"].mean for k in bench.kept] == [30.0, 60.0, 12.0]
     assert [k.faults for k in bench.kept] == [(), (), ()]

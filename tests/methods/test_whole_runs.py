@@ -74,7 +74,8 @@ def test_casting_slip_at_equilibrium():
     assert c.value == pytest.approx(684.07, rel=0.025)
     assert c.stop_reason == "viscosity steady within 1 % over 20 s"
     states = [target for _, _, target in bench.moves]
-    assert states[:6] == ["tempering", "soaking", "preshearing", "resting", "starting", "measuring"]
+    assert states[:3] == ["identifying", "tempering", "soaking"]
+    assert states[3:8] == ["starting_preshear", "preshearing", "ending_preshear", "resting", "starting"]
 
 
 def test_white_glaze_curve_thins():

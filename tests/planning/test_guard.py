@@ -64,7 +64,7 @@ def test_a_measurement(tmp_path, law, speed):
 def test_a_pre_shear(tmp_path):
     method = seek_method(tmp_path, more=SHEAR, low=20, high=40)
     run = measured(method, instrument_for("coaxial-12", torque=LIMIT), Fluid("thick", Newtonian(3.0)), spec=PERFECT)
-    check_it_was_stopped_in_time(run, "preshearing")
+    check_it_was_stopped_in_time(run, "starting_preshear")
     assert run.conclusion.sheared
 
 

@@ -100,7 +100,7 @@ async def test_frames_that_end_by_a_gap_are_read_and_silence_means_nothing_where
         assert session._timer is None, "nothing is waited for until the next key is pressed"
         bus.say(b"22.5")
         await until(lambda: session.standing.values == {"temperature": 22.5})
-        assert session._exchange.counters.readings == 2
+        assert session.link.exchange.counters.readings == 2
 
 
 class Broken(Gapped):

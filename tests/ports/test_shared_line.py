@@ -72,11 +72,11 @@ async def test_three_instruments_on_one_port_are_each_identified_and_read(make_b
     bus = make_bus(1, 2, 3, echo=kind is Echoing)
     async with sessions(bus, 1, 2, 3, kind=kind) as found:
         await until(lambda: [value(s) for s in found] == [21.0, 22.0, 23.0])
-        await until(lambda: all(s._exchange.counters.readings >= 3 for s in found))
+        await until(lambda: all(s.link.exchange.counters.readings >= 3 for s in found))
         assert [s.standing.identity.serial for s in found] == ["T-0001", "T-0002", "T-0003"]
         assert bus.together == 0, "nobody was asked while another answered"
         for session in found:
-            report = session._exchange.report()
+            report = session.link.exchange.report()
             assert (report["rejected"], report["late"], report["wrong_echo"]) == ({}, 0, 0)
 
 
@@ -85,15 +85,15 @@ async def test_one_that_says_nothing_does_not_starve_the_others_and_comes_back(m
     bus = make_bus(1, 2, 3)
     bus.members["02"].silent = True
     async with sessions(bus, 1, 2, 3) as (one, two, three):
-        await until(lambda: one._exchange.counters.readings >= 3 and three._exchange.counters.readings >= 3)
+        await until(lambda: one.link.exchange.counters.readings >= 3 and three.link.exchange.counters.readings >= 3)
         assert two.standing.state in ("connecting", "identifying")
         bus.members["02"].silent = False
         await until(lambda: value(two) == 22.0, 60)
         # And one that falls silent while all are read.
         bus.members["01"].silent = True
         await until(lambda: one.standing.state != "ready")
-        before = three._exchange.counters.readings
-        await until(lambda: three._exchange.counters.readings >= before + 2)
+        before = three.link.exchange.counters.readings
+        await until(lambda: three.link.exchange.counters.readings >= before + 2)
         assert three.standing.state == "ready"
 
 

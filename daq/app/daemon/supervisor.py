@@ -276,7 +276,7 @@ class Supervisor:
             await self.clock.sleep(0.05)
         standing = session.standing
         for lead, active in self.runs.items():
-            if name in active.runner.pipeline.exchanges:
+            if name in active.runner.pipeline.links:
                 raise LinkError(
                     f"{name} is in the run on {lead} (sample {active.record.sample}); wait until it has ended"
                 )

@@ -1,20 +1,18 @@
 """The readings of a run, computed again from its journal: the journal is the only record of them."""
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from daq.core.derive import Getter, getters
-from daq.core.driver import Driver, Reply, Values
+from daq.core.driver import Values
 from daq.core.effects import Facts
 from daq.core.errors import JournalError, StoreError
 from daq.core.events import ClockAnchor, OperatorCommand
-from daq.core.exchange import Item
-from daq.core.intake import Intake
 from daq.core.journal import read_records
+from daq.core.link import Checked
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Plan
 from daq.core.replay import MakeDriver, pipeline_of
 
 
@@ -36,30 +34,6 @@ class Reading:
     faults: tuple[str, ...]
     repeat: bool
     """The instrument sent the same again before it had renewed its values: not counted as a reading."""
-
-
-class _Listening(Pipeline):
-    """The pipeline of a run that also gives away every reading it takes."""
-
-    def __init__(self, plan: Plan, drivers: Mapping[str, Driver]) -> None:
-        super().__init__(plan, drivers)
-        self.heard: list[tuple[int, str, str, str, tuple[float, ...] | Values]] = []
-
-    def _lead_item(self, t: int, item: Item) -> None:
-        if not isinstance(item, Reply):
-            self._hear(t, self.lead, item)
-        super()._lead_item(t, item)
-
-    def _rest_at_once(self, _t: int, _items: Sequence[Item]) -> bool:
-        return False  # one by one, so that none is missed
-
-    def _companion_reading(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
-        self._hear(t, link, item)
-        super()._companion_reading(t, link, item)
-
-    def _hear(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
-        step = self.plan.steps[self.step_number].name if self.meter is not None else ""
-        self.heard.append((t, link, self.state.value, step, item))
 
 
 class Readings:
@@ -85,8 +59,8 @@ class Readings:
             raise StoreError("the journal of this run is empty; there are no readings")
         made = pipeline_of(header, make_driver)
         self.plan = plan = made.plan
-        self._pipeline = _Listening(plan, made.drivers)
-        self._intake = Intake(plan, made.drivers[plan.lead.name])
+        self._pipeline = Pipeline(plan, made.drivers, self._hear)
+        self._heard: list[tuple[int, str, str, str, Checked, bool]] = []
         self._lead: dict[str, Getter] = getters(plan.lead.channels, plan.derivations)
         self._began: int | None = None
         self._anchor: ClockAnchor | None = None
@@ -107,20 +81,20 @@ class Readings:
             elif isinstance(event, OperatorCommand) and event.what == "begin" and self._began is None:
                 self._began = event.t
             pipeline.step((event,))
-            for heard in pipeline.heard:
+            for heard in self._heard:
                 yield self._reading(*heard)
-            pipeline.heard.clear()
+            self._heard.clear()
 
-    def _reading(self, t: int, link: str, state: str, step: str, item: tuple[float, ...] | Values) -> Reading:
-        repeat = False
+    def _hear(self, t: int, link: str, checked: Checked, repeat: bool) -> None:
+        life = self._pipeline.life
+        step = self.plan.steps[life.step_number].name if life.meter is not None else ""
+        self._heard.append((t, link, life.state.value, step, checked, repeat))
+
+    def _reading(self, t: int, link: str, state: str, step: str, checked: Checked, repeat: bool) -> Reading:
         if link == self.plan.lead.name:
-            taken = self._intake.take(t, item)
-            repeat = taken is None
-            checked = item if taken is None else taken[0]
             row: Sequence[float | None] = checked.values if isinstance(checked, Values) else checked
             values = {name: _finite(get(row)) for name, get in self._lead.items()}
         else:
-            checked = item
             channels = next(x.channels for x in self.plan.links if x.name == link)
             row = checked.values if isinstance(checked, Values) else checked
             values = {f"{link}.{c}": _finite(v) for c, v in zip(channels, row, strict=True)}

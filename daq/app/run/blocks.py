@@ -5,7 +5,7 @@ import contextlib
 from collections import deque
 from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from daq.adapters.store.rows import Committed
@@ -55,14 +55,18 @@ class BlockStream:
         if block is not None:
             self._pending.append(_OnItsWay(block, self._store.submit(make(block))))
 
-    def conclude(self, make: Callable[[Block | None], Conclude]) -> "Future[Committed]":
-        """Store the result together with what was journaled before it."""
+    def conclude(self, make: Callable[[], Conclude]) -> "Future[Committed]":
+        """Store the result together with what was journaled before it.
+
+        Whatever `make` raises is raised, and nothing has been cut from the journal then.
+        """
+        result = make()
         block = self._cut()
-        self._conclusion = self._store.submit(make(block))
+        self._conclusion = self._store.submit(replace(result, block=block))
         self._pending.append(_OnItsWay(block, self._conclusion))
         return self._conclusion
 
-    async def result(self, make: Callable[[Block | None], Conclude]) -> Committed:
+    async def result(self, make: Callable[[], Conclude]) -> Committed:
         """Wait for the result on the disk; `make` is for one that was not handed over yet, or failed.
 
         Raises:

@@ -17,8 +17,9 @@ def newest_reading(name: str, session: Session, runs: Mapping[str, Active]) -> R
     if own is not None:
         return own.runner.pipeline.signals(), own.runner.pipeline.channel_faults()
     for active in runs.values():
-        signals = active.runner.pipeline.signals()
-        as_companion = {c.name: signals[key] for c in session.driver.channels if (key := f"{name}.{c.name}") in signals}
-        if as_companion:
-            return as_companion, ()
+        pipeline = active.runner.pipeline
+        if name in pipeline.links:
+            signals = pipeline.signals()
+            values = {c.name: signals.get(f"{name}.{c.name}") for c in session.driver.channels}
+            return values, pipeline.channel_faults(name)
     return {}, ()

@@ -62,9 +62,9 @@ def _recover_one(
     pipeline = _again(record, raw, make_driver)
     plan = pipeline.plan if pipeline is not None else plan_from_json(json.loads(record.header)["plan"])
     if record.state == "running":
-        store.submit(maker(record, plan).conclude(_facts(pipeline), None)).result()
+        store.submit(maker(record, plan).conclude(_facts(pipeline))).result()
     if pipeline is not None and pipeline.state is State.ENDED:
-        motor = pipeline.motor
+        motor = pipeline.motor.value
     else:
         # What the journal does not show may have happened in the moment before the kill.
         motor = "may still be turning" if _moves(plan) else "not moved"

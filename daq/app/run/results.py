@@ -13,7 +13,6 @@ from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
 from daq.core.effects import Facts
-from daq.core.journal import Block
 from daq.core.plan import Plan
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
@@ -55,8 +54,8 @@ class ResultMaker:
         """Sentences of advice for a run that goes on."""
         return [a.text for a in conclude(self._plan, facts).advice]
 
-    def conclude(self, facts: Facts, block: Block | None) -> Conclude:
-        """The transaction that commits the result of a run that is over."""
+    def conclude(self, facts: Facts) -> Conclude:
+        """Return the transaction that commits the result of a run that is over, without a journal block."""
         now = self._clock.utc_ns()
         conclusion = conclude(self._plan, facts)
         return Conclude(
@@ -68,7 +67,6 @@ class ResultMaker:
             who=self._record.operator,
             build=self._build(conclusion, now),
             kept=tuple(json.dumps(asdict(k), sort_keys=True) for k in facts.kept),
-            block=block,
             verification=self._verification(conclusion),
         )
 

@@ -23,7 +23,8 @@ from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted
 from daq.core.errors import DaqError, LinkError
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
-from daq.core.journal import Block, JournalWriter
+from daq.core.journal import JournalWriter
+from daq.core.linkstates import Motor
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan
 from daq.core.run import OUTCOMES, State
@@ -41,8 +42,8 @@ FAR_NS: Final = 20_000_000
 WRITER_LATE_S: Final = 10.0
 """Real seconds without any commit after which the store counts as failed."""
 
-#: Given the facts, the last block and the time: the transaction that commits the result.
-MakeConclude = Callable[[Facts, Block | None], Conclude]
+#: Given the facts: the transaction that commits the result, without its journal block.
+MakeConclude = Callable[[Facts], Conclude]
 
 
 @dataclass(slots=True)
@@ -52,7 +53,7 @@ class RunOutcome:
     run_id: str
     outcome: str
     reason: str
-    motor: str
+    motor: Motor
     committed: Committed | None
     fault: str = ""
     """Why the result is not in the store, where it is not."""
@@ -79,7 +80,7 @@ class Runner:
         """`hook` is called with a name before and after each effect, for tests of crashes."""
         self.run_id = run_id
         self.pipeline = Pipeline(plan, drivers)
-        self.motor = "not moved"
+        self.motor = Motor.NOT_MOVED
         self.notes: list[Noted] = []
         self.kept: list[Kept] = []
         self.events = 0
@@ -100,6 +101,10 @@ class Runner:
         self._facts: Facts | None = None
         self._stop_asked = ""
         self._begun = False
+        self._gone: set[str] = set()
+        """Links that were lost while another was borrowed."""
+        self._early: list[tuple[str, bytes]] = []
+        """Bytes that came on one link while the next was borrowed; the journal begins with its header."""
         self._store_fault = False
         self._broken = False
         self._ended = asyncio.Event()
@@ -112,7 +117,7 @@ class Runner:
         flusher: asyncio.Task[None] | None = None
         try:
             for session in self._sessions.values():
-                await session.lend(self, self.pipeline.exchanges[session.name])
+                await session.lend(self, self.pipeline.links[session.name].exchange)
                 borrowed.append(session)
             self._begin()
             flusher = asyncio.create_task(self._flush_regularly())
@@ -126,7 +131,7 @@ class Runner:
             if self._timer is not None:
                 self._timer.cancel()
             for session in borrowed:
-                session.take_back(self.motor if session.name == self.pipeline.lead else "not moved")
+                session.take_back(self.motor if session.name == self.pipeline.lead else Motor.NOT_MOVED)
         return await self._finish()
 
     def _begin(self) -> None:
@@ -135,9 +140,12 @@ class Runner:
         self._feed(ClockAnchor(now, self._clock.utc_ns(), self._clock.boot_id))
         self._anchor = (now, self._clock.utc_ns())
         for name in self._sessions:
-            self._feed(LinkUp(now, name))
+            if name not in self._gone:
+                self._feed(LinkUp(now, name))
         self._feed(OperatorCommand(now, "begin", self._operator))
         self._begun = True
+        for link, data in self._early:
+            self._feed(Received(now, link, data))
         if self._stop_asked:
             self.stop(self._stop_asked)
 
@@ -169,7 +177,7 @@ class Runner:
             StoreError: they cannot be stored now; nothing is forgotten meanwhile.
         """
         facts = self._facts_known()
-        committed = await self._blocks.result(lambda block: self._make_conclude(facts, block))
+        committed = await self._blocks.result(lambda: self._make_conclude(facts))
         await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, self._clock.utc_ns(), "daemon", block))
         return committed
 
@@ -187,15 +195,23 @@ class Runner:
 
     def received(self, link: str, data: bytes) -> None:
         """Bytes from a borrowed link, stamped here."""
+        if not self._begun:
+            self._early.append((link, data))
+            return
         self._feed(Received(self._clock.mono_ns(), link, data))
 
     def link_lost(self, link: str, reason: str) -> None:
         """A borrowed link is gone."""
+        if not self._begun:
+            self._gone.add(link)
+            return
         self._feed(LinkDown(self._clock.mono_ns(), link, reason))
 
     def link_back(self, link: str) -> None:
         """A borrowed link is back."""
-        self._feed(LinkUp(self._clock.mono_ns(), link))
+        self._gone.discard(link)
+        if self._begun:
+            self._feed(LinkUp(self._clock.mono_ns(), link))
 
     def store_failed(self, reason: str) -> None:
         """The store cannot take blocks any more."""
@@ -232,7 +248,7 @@ class Runner:
         finally:
             self._busy = False
         for name in self._sharing:
-            if not self.pipeline.exchanges[name].awaiting:
+            if not self.pipeline.links[name].exchange.awaiting:
                 self._sessions[name].free()
         self._wake()
 
@@ -241,7 +257,7 @@ class Runner:
         if self._facts is None:
             self._facts = self._facts_of("fault", reason)
         if not self._ended.is_set():
-            self.motor = "may still be turning" if self.pipeline.moved else "not moved"
+            self.motor = Motor.IN_DOUBT if self.pipeline.life.moved else Motor.NOT_MOVED
             self._ended.set()
 
     def _wake(self) -> None:
@@ -258,9 +274,9 @@ class Runner:
             self._timer = None
         if due < NEVER:
             now = self._clock.mono_ns()
-            for exchange in self.pipeline.exchanges.values():
-                if now < exchange.next_poll < due:
-                    due = exchange.next_poll
+            for link in self.pipeline.links.values():
+                if now < link.exchange.next_poll < due:
+                    due = link.exchange.next_poll
             self._timer_at = due
             at = due if due - now < FAR_NS else -(-due // SHARED_NS) * SHARED_NS
             self._timer = self._clock.call_at(at, self._tick)
@@ -277,6 +293,8 @@ class Runner:
             self.notes.append(effect)
             log.info("run", run=self.run_id, note=effect.code, text=effect.text)
         elif isinstance(effect, Moved):
+            if effect.target == State.STOPPING:
+                self._append()  # the result is computed from a journal that is stored already
             log.info("run", run=self.run_id, state=effect.target, because=effect.trigger, detail=effect.detail)
         elif isinstance(effect, Concluded):
             self._conclude(effect.facts)
@@ -306,8 +324,13 @@ class Runner:
 
     def _conclude(self, facts: Facts) -> None:
         self._facts = facts
-        # The result goes with everything journaled so far in one transaction.
-        self._blocks.conclude(lambda block: self._make_conclude(facts, block))
+        try:
+            # The result goes with everything journaled so far in one transaction.
+            self._blocks.conclude(lambda: self._make_conclude(facts))
+        except Exception as error:
+            # The motor's stop goes on; the result is computed again when the run has ended.
+            log.exception("result not computed", run=self.run_id)
+            self.notes.append(Noted(self._clock.mono_ns(), "not_concluded", f"{type(error).__name__}: {error}"))
 
     async def _flush_regularly(self) -> None:
         late = 0.0
@@ -320,9 +343,12 @@ class Runner:
             late = late + FLUSH_S if self._blocks.on_their_way else 0.0
             if late > WRITER_LATE_S:
                 self.store_failed(f"nothing could be written for {WRITER_LATE_S:g} s")
-            if not self._store_fault and self.pipeline.state is not State.ENDED:
-                self._blocks.append(lambda block: AppendBlock(self.run_id, block))
-            # Otherwise what follows is committed with the end of the run.
+            self._append()
+
+    def _append(self) -> None:
+        """Store what was journaled; after a fault of the store, or the end, it goes with the end of the run."""
+        if not self._store_fault and self.pipeline.state is not State.ENDED:
+            self._blocks.append(lambda block: AppendBlock(self.run_id, block))
 
     def _flusher_ended(self, task: "asyncio.Task[None]") -> None:
         error = None if task.cancelled() else task.exception()

@@ -1,6 +1,7 @@
-"""One instrument on one port: connect, make sure who it is, watch it, lend it to a run, take it back.
+"""One instrument on one port: the live side of a `Link`, which decides everything.
 
-A session never raises into another: whatever goes wrong on its port is its own state.
+A session opens the port, carries bytes and timers between the port and the link, and lends the port to a run.
+It never raises into another: a fault on its port is its own state.
 """
 
 import asyncio
@@ -14,16 +15,20 @@ import structlog
 from daq.adapters.clock import Clock
 from daq.adapters.ports.transport import Connection, OnData, OnLost, Sent
 from daq.app.run.link_counts import LinkCounts
-from daq.core.driver import Driver, Identity, Reply, Request, Values
+from daq.core import effects
+from daq.core.driver import Driver, Identity, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
-from daq.core.lifecycle import STILL
+from daq.core.link import Expected, Link, LinkEffect, LinkMoved, Reopen
+from daq.core.linkstates import LinkState, Motor, Purpose
 
 log = structlog.get_logger()
 
 IDLE_INTERVAL_NS: Final = 1_000_000_000
 FIRST_WAIT_S: Final = 0.5
 LONGEST_WAIT_S: Final = 30.0
+LONGEST_WAIT_IN_DOUBT_S: Final = 2.0
+"""A motor that may still be turning is not left alone for longer."""
 
 Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
 
@@ -46,10 +51,9 @@ class Borrower(Protocol):
 
 @dataclass(slots=True)
 class Standing:
-    """What is known of a session, for status messages and screens."""
+    """State of a session, for status messages and screens."""
 
-    state: str = "connecting"
-    """connecting, identifying, wrong instrument, ready, in a run, closed."""
+    state: LinkState = LinkState.OPENING
     detail: str = ""
     identity: Identity | None = None
     values: dict[str, float | None] = field(default_factory=dict)
@@ -78,167 +82,127 @@ class Session:
         self.driver = driver
         self.standing = Standing()
         self.progress = 0
+        self.counts = LinkCounts()
         self._opener, self._clock = opener, clock
-        self._expected = expected_serial
-        self._can_halt = "halt" in driver.capabilities
         self._changed, self._audit = changed, audit
+        self.link = Link(
+            name,
+            driver,
+            self._carry_out,
+            purpose=Purpose.IDLE,
+            expected=Expected(expected_serial),
+            interval_ns=max(IDLE_INTERVAL_NS, driver.interval_ns),
+        )
+        self.counts.follow(self.link.exchange)
         self._connection: Connection | None = None
         self._borrower: Borrower | None = None
+        self._lent = False
+        """Whether the borrower has had the link before, so that it is told when it is back."""
         self._timer: asyncio.TimerHandle | None = None
         self._lost = asyncio.Event()
-        self._identified: asyncio.Future[Identity] | None = None
-        self._halted: asyncio.Future[str] | None = None
-        self._halt_acked = False
-        self._stop_wanted = False
+        self._moved = asyncio.Event()
         self._doubt_audited = False
-        self._dice = random.Random(name)  # noqa: S311 - spreads reconnects, nothing secret
-        self.counts = LinkCounts()
-        self._exchange = self._new_exchange()
-
-    def _new_exchange(self) -> Exchange:
-        interval = max(IDLE_INTERVAL_NS, self.driver.interval_ns)
-        exchange = Exchange(self.name, self.driver, self._write, self._failed, interval)
-        self.counts.follow(exchange)
-        return exchange
+        self._known: Identity | None = None
+        self._rng = random.Random(name)  # noqa: S311 - spreads reconnects, nothing secret
 
     # ---- connection
 
     async def keep(self) -> None:
         """Connect, and reconnect with growing waits, until cancelled."""
         wait = FIRST_WAIT_S
+        self.link.open(self._now())
         try:
             while True:
                 try:
                     await self._connect()
-                    wait = FIRST_WAIT_S
-                    await self._lost.wait()
+                    wait = await self._until_lost(wait)
                 except DaqError as error:
-                    self._set("wrong instrument" if isinstance(error, _WrongInstrument) else "connecting", str(error))
+                    self._set(self.link.state, str(error))
                 finally:
                     self._drop()
-                await self._clock.sleep(wait * (0.8 + 0.4 * self._dice.random()))
-                wait = min(wait * 2, LONGEST_WAIT_S)
+                await self._clock.sleep(wait * (0.8 + 0.4 * self._rng.random()))
+                longest = LONGEST_WAIT_IN_DOUBT_S if self.link.motor is Motor.IN_DOUBT else LONGEST_WAIT_S
+                wait = min(wait * 2, longest)
         finally:
-            self._set("closed", "")
+            self._drop()
+            self.link.close(self._now())
 
     async def _connect(self) -> None:
         self._lost.clear()
         self._connection = await self._opener(self._received, self._port_lost)
         if self._lost.is_set():
             raise LinkError(f"{self.name}: {self.standing.detail}")
-        self._exchange = self._new_exchange()
-        self._set("identifying", "")
-        self._exchange.link_up(self._clock.mono_ns())
-        identity = await self._identify()
-        self.standing.identity = identity
-        if self._expected and identity is not None and identity.serial != self._expected:
-            raise _WrongInstrument(
-                f"{self.name}: instrument {identity.serial} answers where {self._expected} is expected; "
-                "connect the right one or change 'serial' in its file"
-            )
-        if self._stop_wanted and await self.halt("the motor's state was unknown") != "still":
-            raise LinkError(f"{self.name}: the motor was told to stop and does not confirm it; see to it")
-        if self._lost.is_set():
-            raise LinkError(f"{self.name}: the link was lost again: {self.standing.detail}")
-        if self._borrower is not None:
-            self._set("in a run", "")
-            self._borrower.link_back(self.name)
-            return
-        self._set("ready", "")
-        self._exchange.start_polling(self._clock.mono_ns())
-        self._wake()
+        self._guarded(lambda: self.link.port_open(self._now()))
 
-    async def _identify(self) -> Identity | None:
-        request = self.driver.identify()
-        if request is None:
-            return None
-        self._identified = asyncio.get_running_loop().create_future()
-        lost = asyncio.ensure_future(self._lost.wait())
-        try:
-            self._exchange.ask(self._clock.mono_ns(), request)
-            self._wake()
-            await asyncio.wait((self._identified, lost), return_when=asyncio.FIRST_COMPLETED)
-            if not self._identified.done():
-                raise LinkError(f"{self.name}: lost while the instrument was asked who it is: {self.standing.detail}")
-            return self._identified.result()
-        finally:
-            lost.cancel()
-            self._identified.cancel()
-            self._identified = None
+    async def _until_lost(self, wait: float) -> float:
+        """Wait until the port is lost; returns the wait before the next attempt (s): it grows until one was ready."""
+        while not self._lost.is_set():
+            self._moved.clear()
+            if self.link.state in (LinkState.READY, LinkState.LENT):
+                wait = FIRST_WAIT_S
+            waiting = [asyncio.ensure_future(e.wait()) for e in (self._lost, self._moved)]
+            try:
+                await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                for w in waiting:
+                    w.cancel()
+        return wait
 
     def _drop(self) -> None:
         if self._connection is not None:
             self._connection.close()
             self._connection = None
-        self._exchange.link_down()
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
 
     def _port_lost(self, reason: str) -> None:
+        """The port has gone by itself, or was closed because of `reason`."""
         log.warning("link lost", instrument=self.name, reason=reason)
         self._connection = None
-        self._exchange.link_down()
-        self.standing.values = {}
-        self._set("connecting", reason)
-        if self._halted is not None and not self._halted.done():
-            self._halted.set_result("may still be turning")
+        self.link.port_lost(self._now(), reason)
+        self._show()
         self._lost.set()
         if self._borrower is not None:
             self._borrower.link_lost(self.name, reason)
 
+    def _close_and_lose(self, reason: str) -> None:
+        if self._connection is not None:
+            self._connection.close()
+            self._port_lost(reason)
+
     # ---- bytes
 
     def _received(self, data: bytes) -> None:
-        if self._connection is None:
-            return  # the port is still being opened
+        if self._connection is None or self.link.state in (LinkState.OPENING, LinkState.WRONG_INSTRUMENT):
+            return  # the port is being opened, or about to be closed
         self.progress += 1
-        if self._borrower is not None and self.standing.state == "in a run":
+        if self._borrower is not None and self.link.state is LinkState.LENT:
             self._borrower.received(self.name, data)
             return
-        try:
-            self._take_items(self._exchange.receive(self._clock.mono_ns(), data))
-        except Exception as error:  # noqa: BLE001 - a driver's fault stays its instrument's
-            self._driver_failed(error)
-            return
-        self._go_on()
+        now = self._now()
+        self._guarded(lambda: self._take(now, self.link.receive(now, data)))
 
-    def _take_items(self, items: Iterable[Item]) -> None:
+    def _take(self, now: int, items: Iterable[Item]) -> None:
+        link = self.link
         for item in items:
-            if isinstance(item, Reply):
-                self._reply(item)
-            else:
-                self._reading(item)
+            checked = link.take(now, item)
+            if checked is not None:
+                self._changed()
+        link.lend_if_free(now)
 
-    def _driver_failed(self, error: Exception) -> None:
-        """Connect anew, and say why."""
-        log.error("driver failed", instrument=self.name, exc_info=error)
-        self._port_lost_late(f"the driver failed: {type(error).__name__}: {error}; tell its author")
-
-    def _reply(self, reply: Reply) -> None:
-        if reply.kind == "identity" and self._identified is not None and not self._identified.done():
-            if reply.identity is not None:
-                self._identified.set_result(reply.identity)
-            else:
-                reason = "the driver makes no identity of the instrument's answer; tell its author"
-                self._identified.set_exception(LinkError(f"{self.name}: {reason}"))
-        elif reply.kind == "halt":
-            self._halt_acked = True
-
-    def _reading(self, item: tuple[float, ...] | Values) -> None:
-        values = item.values if isinstance(item, Values) else item
-        self.standing.values = {c.name: v for c, v in zip(self.driver.channels, values, strict=True)}
-        self.standing.faults = item.faults if isinstance(item, Values) else ()
-        speed = self.standing.values.get("speed")
-        if (
-            self._halted is not None
-            and not self._halted.done()
-            and self._halt_acked
-            and speed is not None
-            and abs(speed) < STILL
-        ):
-            self._halted.set_result("still")
-        self._changed()
+    def _guarded(self, work: Callable[[], None]) -> None:
+        """Do something that calls the driver; its fault stays its instrument's."""
+        try:
+            work()
+        except Exception as error:
+            log.exception("driver failed", instrument=self.name)
+            self._close_and_lose(f"the driver failed: {type(error).__name__}: {error}; tell its author")
+            return
+        self._show()
+        if not self.link.exchange.awaiting:
+            self.free()
+        self._wake()
 
     def send(self, data: bytes, sent: Sent) -> None:
         """Write for the run that has borrowed the link; `sent` is called when the bytes go out.  Raises `LinkError`."""
@@ -251,63 +215,115 @@ class Session:
         if self._connection is not None:
             self._connection.free()
 
-    def _write(self, _link: str, data: bytes) -> None:
-        exchange = self._exchange
-        at_once = True
+    def _write(self, data: bytes) -> None:
+        link, at_once = self.link, True
 
         def sent() -> None:
-            exchange.sent(self._clock.mono_ns())
-            if not at_once and exchange is self._exchange:
+            link.sent(self._now())
+            if not at_once and link.state is not LinkState.LENT:
                 self._wake()
 
         try:
             self.send(data, sent)
         except LinkError as error:
             reason = str(error)
-            asyncio.get_running_loop().call_soon(self._port_lost_late, reason)
-        at_once = False  # whoever asked sets the timer
-
-    def _port_lost_late(self, reason: str) -> None:
-        if self._connection is not None:
-            self._connection.close()
-            self._port_lost(reason)
-
-    def _failed(self, _link: str, request: Request, reason: str) -> None:
-        if request.expects == "identity" and self._identified is not None and not self._identified.done():
-            self._identified.set_exception(
-                LinkError(f"{self.name}: the instrument does not say who it is ({reason}); check cable, port and baud")
-            )
-        elif request.expects == "halt" and self._halted is not None and not self._halted.done():
-            self._halted.set_result("may still be turning")
+            asyncio.get_running_loop().call_soon(self._close_and_lose, reason)
+        at_once = False  # the caller sets the timer
 
     def _wake(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
-        due = self._exchange.wake_at
+        due = NEVER if self._connection is None or self.link.state is LinkState.LENT else self.link.wake_at
         if due < NEVER:
             self._timer = self._clock.call_at(due, self._tick)
 
     def _tick(self) -> None:
         self._timer = None
-        if self.standing.state in ("in a run", "closed"):
+        if self.link.state in (LinkState.LENT, LinkState.CLOSED):
             return
         self.progress += 1
-        try:
-            self._take_items(self._exchange.tick(self._clock.mono_ns()))
-        except Exception as error:  # noqa: BLE001 - a driver's fault stays its instrument's
-            self._driver_failed(error)
-            return
-        if self._exchange.silent:
-            # Whoever answers next may be another instrument: connect anew, and ask who it is.
-            self._port_lost_late(f"no answer for {self._exchange.stale_after_ns / 1e9:g} s")
-            return
-        self._go_on()
+        now = self._now()
+        self._guarded(lambda: self._take(now, self.link.tick(now)))
 
-    def _go_on(self) -> None:
-        if not self._exchange.awaiting:
-            self.free()
-        self._wake()
+    # ---- what the link wants
+
+    def _carry_out(self, effect: LinkEffect) -> None:
+        if isinstance(effect, effects.Send):
+            self._write(effect.data)
+        elif isinstance(effect, Reopen):
+            # Not at once: the link is still in the middle of a step.
+            asyncio.get_running_loop().call_soon(self._reopen, effect.reason)
+        elif isinstance(effect, LinkMoved):
+            self._moved_to(effect)
+
+    def _reopen(self, reason: str) -> None:
+        wrong = self.link.state is LinkState.WRONG_INSTRUMENT
+        if self._connection is not None and wrong:
+            # The state is kept for those who look; the port is opened again after a while.
+            self._connection.close()
+            self._connection = None
+            self.link.exchange.link_down()
+            self._lost.set()
+            if self._borrower is not None:
+                self._borrower.link_lost(self.name, reason)
+        else:
+            self._close_and_lose(reason)
+
+    def _moved_to(self, moved: LinkMoved) -> None:
+        detail = moved.detail
+        if moved.target is LinkState.WRONG_INSTRUMENT:
+            detail = f"{self.name}: {detail}; connect the right one or change 'serial' in its file"
+        elif moved.target in (LinkState.READY, LinkState.LENT):
+            detail = ""
+        self._set(moved.target, detail)
+        if moved.trigger in ("motor still", "stop not confirmed, open again"):
+            self._audit_stop()
+        if moved.target is LinkState.READY:
+            self._note_identity()
+            if self._borrower is not None:
+                self.link.lend(moved.t)
+        elif moved.target is LinkState.LENT and self._borrower is not None:
+            if self._lent:
+                self._borrower.link_back(self.name)
+            self._lent = True
+        self._moved.set()
+
+    def _note_identity(self) -> None:
+        found, before = self.link.identity, self._known
+        if found is not None and before is not None and (found.kind, found.serial) != (before.kind, before.serial):
+            self._audit("instrument exchanged", self.name, {"before": before.serial, "now": found.serial})
+        self._known = found or before
+
+    def _audit_stop(self) -> None:
+        still = self.link.motor is Motor.STILL
+        if still or not self._doubt_audited:
+            why = {"why": "the motor's state was unknown"}
+            self._audit("motor stopped" if still else "stop not confirmed", self.name, why)
+        self._doubt_audited = not still
+
+    def _set(self, state: LinkState, detail: str) -> None:
+        if (state, detail) != (self.standing.state, self.standing.detail):
+            self.standing.state, self.standing.detail = state, detail
+            log.info("instrument", name=self.name, state=state.value, detail=detail)
+            self._show()
+            self._changed()
+
+    def _show(self) -> None:
+        """Bring the standing up to date."""
+        link, standing = self.link, self.standing
+        standing.identity = link.identity
+        standing.motor = Motor.IN_DOUBT.value if link.motor is Motor.IN_DOUBT else ""
+        last = link.intake.last if link.trusted else ()
+        if not last:
+            standing.values, standing.faults = {}, ()
+            return
+        values = last.values if isinstance(last, Values) else last
+        standing.values = {c.name: v for c, v in zip(self.driver.channels, values, strict=True)}
+        standing.faults = last.faults if isinstance(last, Values) else ()
+
+    def _now(self) -> int:
+        return self._clock.mono_ns()
 
     # ---- runs
 
@@ -317,75 +333,45 @@ class Session:
         Raises:
             LinkError: the instrument is not ready.
         """
-        if self.standing.state != "ready":
-            raise LinkError(f"{self.name} is not ready: {self.standing.state} {self.standing.detail}".rstrip())
-        self._exchange.stop_polling()
-        while self._exchange.busy and self.standing.state == "ready":
-            await self._clock.sleep(0.02)
-        if self.standing.state != "ready":
-            raise LinkError(f"{self.name} was lost: {self.standing.detail}")
-        self._borrower = borrower
+        link = self.link
+        while self._is(LinkState.IDENTIFYING):  # asked again after a silence
+            await self._next_move()
+        if not self._is(LinkState.READY):
+            raise LinkError(f"{self.name} is not ready: {link.state.value} {self.standing.detail}".rstrip())
+        self._borrower, self._lent = borrower, False
+        self._guarded(lambda: link.lend(self._now()))
+        while self._is(LinkState.LENDING):
+            await self._next_move()
+        if not self._is(LinkState.LENT):
+            self._borrower = None
+            raise LinkError(f"{self.name} was lost: {self.standing.detail or 'its line is never free'}")
         self.counts.follow(exchange)
-        self._set("in a run", "")
 
-    def take_back(self, motor: str) -> None:
+    def _is(self, state: LinkState) -> bool:
+        return self.link.state is state
+
+    async def _next_move(self) -> None:
+        self._moved.clear()
+        await self._moved.wait()
+
+    def take_back(self, motor: Motor) -> None:
         """The run is over; `motor` is what it knows of the motor."""
         self._borrower = None
-        if motor == "may still be turning":
+        link = self.link
+        self.counts.follow(link.exchange)
+        if link.state is LinkState.LENT:
+            self._guarded(lambda: link.returned(self._now(), motor))
+        elif motor is Motor.IN_DOUBT:
             self.want_stop()
-        if self.standing.state != "in a run":
-            return
-        if self._stop_wanted:
-            # Connecting anew asks who it is, and stops the motor before anything else.
-            self._port_lost_late("the motor may still be turning")
-            return
-        self._exchange = self._new_exchange()
-        now = self._clock.mono_ns()
-        self._exchange.link_up(now)
-        self._set("ready", "")
-        self._exchange.start_polling(now)
-        self._wake()
 
     def want_stop(self) -> None:
         """The motor's state is unknown: stop it as soon as the instrument answers.  A stop needs nobody's leave."""
-        if self._can_halt:
-            self._stop_wanted = True
-            self.standing.motor = "may still be turning"
-
-    async def halt(self, why: str) -> str:
-        """Tell the motor to stop and read back; audits and returns ``still`` or ``may still be turning``."""
-        if self._connection is None:
-            return "may still be turning"
-        self._halted = asyncio.get_running_loop().create_future()
-        self._halt_acked = False
-        now = self._clock.mono_ns()
-        self._exchange.ask(now, self.driver.action("halt"), first=True)
-        self._exchange.start_polling(now)
-        self._wake()
-        timer = self._clock.call_at(now + 10_000_000_000, self._halt_unconfirmed)
-        try:
-            motor = await self._halted
-        finally:
-            timer.cancel()
-            self._halted = None
-        self._stop_wanted = motor != "still"
-        self.standing.motor = "" if motor == "still" else motor
-        if motor == "still" or not self._doubt_audited:
-            self._audit("motor stopped" if motor == "still" else "stop not confirmed", self.name, {"why": why})
-        self._doubt_audited = motor != "still"
-        self._changed()
-        return motor
-
-    def _halt_unconfirmed(self) -> None:
-        if self._halted is not None and not self._halted.done():
-            self._halted.set_result("may still be turning")
-
-    def _set(self, state: str, detail: str) -> None:
-        if (state, detail) != (self.standing.state, self.standing.detail):
-            self.standing.state, self.standing.detail = state, detail
-            log.info("instrument", name=self.name, state=state, detail=detail)
-            self._changed()
-
-
-class _WrongInstrument(LinkError):
-    """Another serial number than the file expects."""
+        link = self.link
+        if "halt" not in self.driver.capabilities:
+            return
+        link.motor = Motor.IN_DOUBT
+        self._show()
+        if link.state in (LinkState.READY, LinkState.IDENTIFYING):
+            self._guarded(lambda: link.stop_motor(self._now()))
+        elif link.state is LinkState.LENDING:
+            self._close_and_lose("the motor may still be turning")

@@ -18,11 +18,11 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
     """The state of a run at `now` (ns), as JSON values.  `advise` gives sentences for facts that are not final."""
     plan = pipeline.plan
     facts = pipeline.facts()
-    meter = pipeline.meter
+    meter = pipeline.life.meter
     kept = meter.provisional(now) if meter is not None else None
     signals = pipeline.signals()
-    step = plan.steps[pipeline.step_number]
-    began = meter.clock.start if meter is not None else pipeline.stage_start
+    step = plan.steps[pipeline.life.step_number]
+    began = meter.clock.start if meter is not None else pipeline.life.stage_start
     c = plan.conditioning
     faults = _faults(pipeline)
     return {
@@ -33,10 +33,10 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
         "run_s": (now - facts.began) / 1e9 if facts.began else 0.0,
         "stage_s": (now - began) / 1e9 if began else 0.0,
         "step": {
-            "number": pipeline.step_number + 1,
+            "number": pipeline.life.step_number + 1,
             "of": len(plan.steps),
             "name": step.name,
-            "speed": step.speed if step.seek is None else pipeline.set_speed,
+            "speed": step.speed if step.seek is None else pipeline.life.set_speed,
         },
         "signals": signals,
         "units": units(pipeline),
@@ -57,7 +57,7 @@ def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: S
         "rules": pipeline.progress(now),
         "advice": list(advise(_with_provisional(facts, kept))) if kept is not None else [],
         "notes": [{"code": n.code, "text": n.text} for n in notes],
-        "motor": "turning" if pipeline.turning and pipeline.state is not State.ENDED else pipeline.motor,
+        "motor": pipeline.motor.value,
         "result": None,
     }
 
@@ -87,7 +87,7 @@ def _faults(pipeline: Pipeline) -> dict[str, list[str]]:
     """
     found: dict[str, list[str]] = {}
     for channel, fault in pipeline.channel_faults():
-        if fault != "undefined" or (pipeline.turning and pipeline.state is not State.STARTING):
+        if fault != "undefined" or (pipeline.life.turning and pipeline.state is not State.STARTING):
             found.setdefault(fault, []).extend([channel] if channel else [])
     return found
 

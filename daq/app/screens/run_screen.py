@@ -22,19 +22,23 @@ SIGNAL_ROWS: Final = 3
 
 STATES: Final[dict[str, str]] = {
     "ready": "ready",
+    "identifying": "asking the instrument who it is",
     "tempering": "waiting for the temperature",
     "soaking": "soaking at temperature",
+    "starting_preshear": "bringing the motor to the speed of the pre-shear",
     "preshearing": "shearing the sample before the measurement",
+    "ending_preshear": "stopping the motor after the pre-shear",
     "resting": "letting the sample rest",
     "starting": "bringing the motor to speed",
     "measuring": "measuring",
     "seeking": "looking for a speed",
     "stopping": "stopping the motor",
+    "concluded": "stopping the motor",
     "ended": "ended",
 }
 STANDING: Final = ("not moved", "still")
 """The motor has not turned yet, or was seen to stand still."""
-WITHOUT_MOTOR: Final = {"starting": "beginning the step", "stopping": "ending"}
+WITHOUT_MOTOR: Final = {"starting": "beginning the step", "stopping": "ending", "concluded": "ending"}
 """The same where nothing turns."""
 QUALITY_STYLES: Final = {"Good": "good", "Uncertain": "warn", "Bad": "bad"}
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.core.effects import Facts, Kept
+from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.core.units import symbol
 from daq.methods.concluding.claims import decides, ended_step
@@ -82,8 +83,15 @@ def cautions(
         _drift_said(plan, row, drift),
         _selected(plan, facts, kept),
         _unsteady_said(plan, kept),
+        _not_asked_said(facts),
     ]
     return tuple(s for s in said if s)
+
+
+def _not_asked_said(facts: Facts) -> str:
+    """A swap of an instrument that cannot be asked is not noticed."""
+    names = [i.link for i in facts.identities if i.check is IdentityCheck.NOT_ASKED]
+    return f"identity not asked: {', '.join(names)} cannot be asked for a serial number" if names else ""
 
 
 def _viscosity(row: Row) -> float | None:

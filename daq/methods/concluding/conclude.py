@@ -4,6 +4,7 @@ from typing import Any
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
+from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods.concluding.advising import advice, advice_from_limit
@@ -63,7 +64,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
-        reasons=tuple(_said(plan, row, f) for f in faults) + _outcome_said(facts),
+        reasons=tuple(_said(plan, facts, row, f) for f in faults) + _outcome_said(facts),
         claim=plan.claim,
         outcome=facts.outcome,
         stop_reason=ended.rule if ended is not None and seek_of(plan) is None else facts.reason,
@@ -96,6 +97,7 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None) -> tup
             found.insert(0, OUTCOME_FAULT[facts.outcome])
         else:
             found += claim_faults(plan, facts, kept)
+        found += _identity_faults(facts)
     elif kept is None:
         found.append("no_readings")
     if any(n.code == "keys_used" for n in facts.notes):
@@ -104,6 +106,16 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None) -> tup
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))
+
+
+def _identity_faults(facts: Facts) -> list[str]:
+    """Faults of instruments that are others than at the beginning, or did not say at the end who they are."""
+    checks = {i.check for i in facts.identities}
+    if IdentityCheck.CHANGED in checks:
+        return ["another_instrument"]
+    # A run that did not come to its end has no value that an unknown identity could make doubtful.
+    unknown = IdentityCheck.NO_ANSWER in checks and facts.outcome == "complete"
+    return ["identity_unknown"] if unknown else []
 
 
 def _mean(kept: Kept, signal: str) -> float | None:
@@ -190,9 +202,12 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, tuple[float, str]]:
     return out
 
 
-def _said(plan: Plan, row: Row | None, fault: str) -> str:
+def _said(plan: Plan, facts: Facts, row: Row | None, fault: str) -> str:
     """The sentence of a fault, with the figures of this run."""
     sentence = FAULTS[fault].sentence
+    if fault in ("another_instrument", "identity_unknown"):
+        said = "; ".join(f"{i.link}: {i.said}" for i in facts.identities if i.said)
+        return f"{sentence}: {said}" if said else sentence
     band = plan.band
     if fault in ("verification_failed", "verification_overdue"):
         return f"{sentence}: {said_of(plan, fault)}"

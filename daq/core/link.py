@@ -1,0 +1,447 @@
+"""One instrument's connection: its exchange, its intake, who it is, and how its motor is stopped.
+
+Pure: time enters with every call, bytes and news go out through `emit`.  A session, a trial and a run use
+this class, each an instance of its own.  The states are in `daq.core.linkstates`.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from daq.core.driver import Driver, Identity, Reply, Request, Values
+from daq.core.effects import Send
+from daq.core.errors import DriverError
+from daq.core.exchange import NEVER, Exchange, Item
+from daq.core.intake import Intake
+from daq.core.linkstates import LINK_TRANSITIONS, REOPENING, IdentityCheck, LinkState, Motor, Purpose
+
+Checked = tuple[float, ...] | Values
+"""A reading whose values are finite, in range or marked by faults."""
+
+STILL: Final = 0.005
+"""A confirmed speed (/min) below this counts as standing still; the slowest set-points are twice that."""
+STOP_NS: Final = 10_000_000_000
+"""The motor's stop is repeated and read back for this long."""
+STOP_POLL_NS: Final = 500_000_000
+"""While the motor is stopped it is asked for its speed at least this often."""
+TORQUE_REST_NS: Final = 1_000_000_000
+"""A torque that is still off its zero this long after the motor stands still is noted."""
+SILENT_POLLS: Final = 2
+"""After a silence longer than this number of polls the instrument is asked again who it is."""
+SHORTEST_SILENCE_NS: Final = 250_000_000
+"""No silence is shorter: the computer itself may be late by so much."""
+LENDING_NS: Final = 5_000_000_000
+"""A line that is not free for this long cannot be lent."""
+NO_IDENTITY: Final = "the driver makes no identity of the instrument's answer; tell its author"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkMoved:
+    """A connection went from one state to another."""
+
+    t: int
+    link: str
+    source: LinkState
+    trigger: str
+    target: LinkState
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RequestFailed:
+    """A request was given up."""
+
+    link: str
+    request: Request
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueStays:
+    """The motor stands still, but the torque does not go back to its zero.  In the unit of the torque's channel."""
+
+    link: str
+    torque: float
+    zero: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reopen:
+    """Close the port and open it again."""
+
+    link: str
+    reason: str
+
+
+LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen
+
+
+@dataclass(frozen=True, slots=True)
+class TorqueAtRest:
+    """The torque expected of a motor that stands still: zero and tolerance in the unit of the channel at index `at`."""
+
+    at: int
+    zero: float
+    tolerance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """The instrument that must answer; an empty text is not compared."""
+
+    serial: str = ""
+    kind: str = ""
+
+    def difference(self, found: Identity) -> str:
+        """Return how `found` differs, as a sentence; "" where it is the expected instrument."""
+        if self.serial and found.serial != self.serial:
+            return f"instrument {found.serial} answers where {self.serial} is expected"
+        if self.kind and found.kind != self.kind:
+            return f"an instrument of kind {found.kind} answers where {self.kind} is expected"
+        return ""
+
+
+NOBODY: Final = Expected()
+
+
+class Link:
+    """The state machine of one connection.
+
+    Attributes:
+        state: one of `LinkState`.
+        since: monotonic time (ns) at which it was entered.
+        identity: who answered last, None as long as nobody did.
+        identity_check: result of the latest question.
+        identity_said: the difference or the reason behind it.
+        motor: what is known of the motor.
+        acked: actions that the instrument has acknowledged since the last set-point.
+        turned: revolutions between the latest reading and the one before.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        driver: Driver,
+        emit: Callable[[LinkEffect], None],
+        *,
+        purpose: Purpose,
+        expected: Expected = NOBODY,
+        intake: Intake | None = None,
+        interval_ns: int = 0,
+    ) -> None:
+        """`intake` None: every channel is checked alike.  `interval_ns` between polls; 0 takes the driver's."""
+        self.name, self.driver, self.purpose, self.expected = name, driver, purpose, expected
+        self.exchange = Exchange(name, driver, self._send, self._failed, interval_ns)
+        self.intake = intake or Intake(driver)
+        self.state = LinkState.CLOSED
+        self.since = 0
+        self.identity: Identity | None = None
+        self.identity_check = IdentityCheck.PENDING
+        self.identity_said = ""
+        self.motor = Motor.NOT_MOVED
+        self.acked: set[str] = set()
+        self.turned = 0.0
+        self.at_rest: TorqueAtRest | None = None
+        self._emit = emit
+        self._insists = purpose is Purpose.IDLE
+        names = [c.name for c in driver.channels]
+        self._speed_at = names.index("speed") if "speed" in names else -1
+        self._t = 0
+        self._heard_t = 0
+        self._identify_by = NEVER
+        self._still_since = 0
+        silence = max(SILENT_POLLS * self.exchange.interval_ns, SHORTEST_SILENCE_NS)
+        self._silence_ns = silence if driver.identify() is not None else NEVER
+
+    # ---- the states
+
+    def _go(self, trigger: str, detail: str = "") -> None:
+        source, target = self.state, LINK_TRANSITIONS[self.state, trigger]
+        self.state, self.since = target, self._t
+        self._emit(LinkMoved(self._t, self.name, source, trigger, target, detail))
+        if trigger in REOPENING or (self._insists and target is LinkState.WRONG_INSTRUMENT):
+            self._emit(Reopen(self.name, detail))
+        if target is LinkState.IDENTIFYING:
+            self._enter_identifying(source)
+        elif target is LinkState.HALTING:
+            self._enter_halting()
+        elif target is LinkState.READY:
+            if not self.exchange.polling:
+                self.exchange.start_polling(self._t)
+        elif target is LinkState.LENDING:
+            self.exchange.stop_polling()
+            self._lend_if_free()
+
+    def open(self, t: int) -> None:
+        """The port is wanted from now on."""
+        self._t = t
+        self._go("open")
+
+    def close(self, t: int) -> None:
+        """The port is not wanted any more."""
+        self._t = t
+        self.exchange.link_down()
+        if self.state is not LinkState.CLOSED:
+            self._go("close")
+
+    def port_open(self, t: int) -> None:
+        """The port is open.
+
+        A stranger is told nothing but to say who it is; then a motor in doubt is stopped.
+        """
+        self._t = self._heard_t = t
+        self.exchange.link_up(t)
+        self.intake.clear()
+        self._go("port open")
+
+    def port_lost(self, t: int, reason: str) -> None:
+        """The port is gone: nothing is under way any more."""
+        self._t = t
+        self.exchange.link_down()
+        self.intake.clear()
+        if self.state is LinkState.HALTING:
+            self.motor = Motor.IN_DOUBT
+        if self.identity_check is IdentityCheck.PENDING:
+            self._not_named("the connection was lost")
+        if self.state not in (LinkState.CLOSED, LinkState.OPENING):
+            self._go("port lost", reason)
+
+    @property
+    def up(self) -> bool:
+        """Whether the port is open."""
+        return self.exchange.up
+
+    @property
+    def _must_halt(self) -> bool:
+        return self.motor is Motor.IN_DOUBT and "halt" in self.driver.capabilities
+
+    # ---- bytes
+
+    def receive(self, t: int, data: bytes) -> Iterable[Item]:
+        """Items of `data`; give each to `take` before the next one is asked for."""
+        self._t = t
+        return self.exchange.receive(t, data)
+
+    def take(self, t: int, item: Item) -> Checked | None:
+        """Return the checked reading; None for a reply, a repeat, and a reading that cannot be trusted."""
+        if isinstance(item, Reply):
+            self._replied(t, item)
+            return None
+        if self.state is LinkState.WRONG_INSTRUMENT:
+            return None
+        if t - self._heard_t > self._silence_ns and self.state is LinkState.READY:
+            self._t = t
+            self._go("answers after a silence", f"no answer for {(t - self._heard_t) / 1e9:.1f} s")
+        self._heard_t = t
+        taken = self.intake.take(t, item)
+        if taken is None:
+            return None
+        checked, self.turned = taken
+        if self.state is LinkState.HALTING:
+            self._t = t
+            self._watch_motor(checked.values if isinstance(checked, Values) else checked)
+        return checked
+
+    def sent(self, t: int) -> None:
+        """Bytes that were handed over went out at `t`."""
+        self.exchange.sent(t)
+
+    def tick(self, t: int) -> list[Item]:
+        """Do what is due; returns items for `take`."""
+        self._t = t
+        items = self.exchange.tick(t) if self.exchange.wake_at <= t else []
+        if self.state is LinkState.READY and self._insists and self.exchange.silent:
+            self._go("silent, open again", f"no answer for {self.exchange.stale_after_ns / 1e9:g} s")
+        if t >= self._identify_by:
+            self.exchange.drop("identity")
+            self._not_named("no answer in time")
+            self._go_on_unnamed()
+        if t >= self._due:
+            if self.state is LinkState.HALTING:
+                self._stop_over(Motor.IN_DOUBT)
+            else:
+                self._go("line is never free", "other bytes come all the time")
+        return items
+
+    @property
+    def wake_at(self) -> int:
+        """When (ns) something falls due without any event, or `NEVER`."""
+        return min(self.exchange.wake_at, self._identify_by, self._due)
+
+    @property
+    def _due(self) -> int:
+        if self.state is LinkState.HALTING:
+            return self.since + STOP_NS
+        return self.since + LENDING_NS if self.state is LinkState.LENDING else NEVER
+
+    @property
+    def trusted(self) -> bool:
+        """Whether the latest reading is one of the instrument that was identified last."""
+        return self.state in (LinkState.READY, LinkState.LENDING, LinkState.HALTING)
+
+    # ---- who it is
+
+    def identify(self, t: int, within_ns: int = 0) -> None:
+        """Ask the instrument again who it is.
+
+        Without an answer `within_ns` (0: as long as it is tried) it is unknown.
+        """
+        self._t = t
+        if self.state is LinkState.READY:
+            self._go("ask again")
+        elif self.state is LinkState.HALTING:
+            self._ask_identity()
+        if within_ns and self.identity_check is IdentityCheck.PENDING:
+            self._identify_by = t + within_ns
+
+    def _enter_identifying(self, source: LinkState) -> None:
+        if source is not LinkState.HALTING or self.purpose is not Purpose.RUN:
+            self._ask_identity()
+        # In a run the question follows the stop at once, and may be answered already.
+        if self.identity_check is IdentityCheck.NOT_ASKED:
+            self._go_identified("cannot be asked")
+        elif self.identity_check is IdentityCheck.SAME:
+            self._go_identified("identified")
+        elif self.identity_check is IdentityCheck.NO_ANSWER:
+            self._go_on_unnamed()
+
+    def _ask_identity(self) -> None:
+        request = self.driver.identify()
+        self.identity_said = ""
+        if request is None:
+            self.identity_check = IdentityCheck.NOT_ASKED
+            return
+        self.identity_check = IdentityCheck.PENDING
+        self.exchange.drop("identity")
+        self.exchange.ask(self._t, request)
+
+    def _named(self, identity: Identity) -> None:
+        self._identify_by = NEVER
+        self.identity = identity
+        difference = self.expected.difference(identity)
+        self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
+        self.identity_said = difference
+        if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
+            if self.state is LinkState.HALTING:
+                self.motor = Motor.IN_DOUBT  # the motor that was to be stopped is another instrument's
+            self._go("another instrument", difference)
+        elif self.state is LinkState.IDENTIFYING:
+            self._go_identified("identified")
+
+    def _go_identified(self, trigger: str) -> None:
+        self._go(f"{trigger}, motor in doubt" if self._insists and self._must_halt else trigger)
+
+    def _not_named(self, reason: str) -> None:
+        self._identify_by = NEVER
+        self.identity_check, self.identity_said = IdentityCheck.NO_ANSWER, reason
+
+    def _go_on_unnamed(self) -> None:
+        if self.state is LinkState.IDENTIFYING:
+            said = f"the instrument does not say who it is ({self.identity_said}); check cable, port and baud"
+            self._go("no answer, open again" if self._insists else "no answer", said)
+
+    # ---- the motor
+
+    def stop_motor(self, t: int, identify_within_ns: int = 0) -> None:
+        """Stop the motor and read back; the stop goes out before all other requests.
+
+        With `identify_within_ns` the instrument is asked right after the stop who it is.
+        """
+        self._t = t
+        if self.state in (LinkState.IDENTIFYING, LinkState.READY, LinkState.WRONG_INSTRUMENT):
+            self._go("stop the motor")
+        if identify_within_ns and self.state is LinkState.HALTING:
+            self.identify(t, identify_within_ns)
+
+    def _enter_halting(self) -> None:
+        self.motor = Motor.IN_DOUBT
+        self._still_since = 0
+        self.acked.discard("halt")
+        self.exchange.drop_queue()
+        try:
+            request = self.driver.action("halt")
+        except DriverError:
+            self._stop_over(Motor.IN_DOUBT)
+            return
+        self.exchange.ask(self._t, request, first=True)
+        if not self.exchange.polling:
+            self.exchange.start_polling(self._t)
+        self.exchange.poll_faster(self._t, STOP_POLL_NS)
+
+    def stands_still(self, values: Sequence[float | None]) -> bool:
+        """Whether the stop was acknowledged and a reading says that nothing turns."""
+        speed = values[self._speed_at] if self._speed_at >= 0 else None
+        return "halt" in self.acked and speed is not None and abs(speed) < STILL
+
+    def _watch_motor(self, values: Sequence[float | None]) -> None:
+        if not self.stands_still(values):
+            self._still_since = 0
+            return
+        self._still_since = self._still_since or self._t
+        rest = self.at_rest
+        torque = None if rest is None else values[rest.at]
+        if rest is not None and torque is not None and abs(torque - rest.zero) > rest.tolerance:
+            if self._t - self._still_since < TORQUE_REST_NS:
+                return
+            # The speed alone may be wrong; a sample with a yield stress may hold the rotor, too.
+            self._emit(TorqueStays(self.name, torque, rest.zero))
+        self._stop_over(Motor.STILL)
+
+    def _stop_over(self, motor: Motor) -> None:
+        self.motor = motor
+        if motor is Motor.STILL:
+            self._go("motor still")
+        elif self._insists:
+            self._go("stop not confirmed, open again", "the motor was told to stop and does not confirm it; see to it")
+        else:
+            self._go("motor not still")
+
+    # ---- lending
+
+    def lend(self, t: int) -> None:
+        """Give the line away as soon as it is free: no request outstanding, no part of a line received."""
+        self._t = t
+        self._go("lend")
+
+    def lend_if_free(self, t: int) -> None:
+        """Go on with lending after bytes or a tick."""
+        self._t = t
+        if self.state is LinkState.LENDING:
+            self._lend_if_free()
+
+    def _lend_if_free(self) -> None:
+        if not self.exchange.busy and not self.exchange.framer.pending:
+            self._go("line is free")
+
+    def returned(self, t: int, motor: Motor) -> None:
+        """The line is back; `motor` is what the borrower knows of the motor."""
+        self._t = self._heard_t = t
+        self.exchange.link_up(t)
+        self.intake.clear()
+        if motor is Motor.IN_DOUBT:
+            self.motor = motor
+        self._go("returned, motor in doubt" if self._must_halt else "returned")
+
+    # ---- what the exchange tells
+
+    def _send(self, link: str, data: bytes) -> None:
+        self._emit(Send(link, data))
+
+    def _replied(self, t: int, reply: Reply) -> None:
+        self._t = t
+        if reply.kind != "identity":
+            self.acked.add(reply.kind)
+        elif reply.identity is not None:
+            self._heard_t = t
+            self._named(reply.identity)
+        else:
+            self._not_named(NO_IDENTITY)
+            self._go_on_unnamed()
+
+    def _failed(self, link: str, request: Request, reason: str) -> None:
+        if request.expects == "identity":
+            self._not_named(reason)
+            self._go_on_unnamed()
+        elif request.expects == "halt" and self.state is LinkState.HALTING:
+            self.exchange.ask(self._t, request, first=True)  # until the stop's own time is over
+        self._emit(RequestFailed(link, request, reason))

@@ -1,0 +1,104 @@
+"""The states of an instrument's connection, as one table, and what is known of its motor and its identity.
+
+The diagram in DEVELOPERS.md is generated from `LINK_TRANSITIONS` and checked by a test.
+"""
+
+from enum import StrEnum
+from typing import Final
+
+
+class LinkState(StrEnum):
+    """State of a connection."""
+
+    CLOSED = "closed"
+    OPENING = "connecting"
+    HALTING = "stopping the motor"
+    IDENTIFYING = "identifying"
+    READY = "ready"
+    LENDING = "lending"
+    LENT = "in a run"
+    WRONG_INSTRUMENT = "wrong instrument"
+
+
+class Motor(StrEnum):
+    """State of the motor, as far as it is known."""
+
+    NOT_MOVED = "not moved"
+    TURNING = "turning"
+    STILL = "still"
+    IN_DOUBT = "may still be turning"
+
+
+class IdentityCheck(StrEnum):
+    """Result of asking the instrument who it is."""
+
+    NOT_ASKED = "not asked"
+    """The instrument cannot be asked."""
+    PENDING = "pending"
+    SAME = "same"
+    CHANGED = "changed"
+    NO_ANSWER = "no answer"
+
+
+class Purpose(StrEnum):
+    """The user of a connection.
+
+    A session (``idle``) insists on an identity and opens the port again after a silence.  A run and a trial go on
+    without an answer: the run's result says so.
+    """
+
+    IDLE = "idle"
+    RUN = "run"
+    TRIAL = "trial"
+
+
+_OPEN: Final = (
+    LinkState.HALTING,
+    LinkState.IDENTIFYING,
+    LinkState.READY,
+    LinkState.LENDING,
+    LinkState.LENT,
+    LinkState.WRONG_INSTRUMENT,
+)
+
+#: (state, trigger) -> next state.  A pair that is not in the table cannot happen.
+LINK_TRANSITIONS: Final[dict[tuple[LinkState, str], LinkState]] = {
+    (LinkState.CLOSED, "open"): LinkState.OPENING,
+    (LinkState.OPENING, "port open"): LinkState.IDENTIFYING,
+    (LinkState.HALTING, "motor still"): LinkState.IDENTIFYING,
+    (LinkState.HALTING, "motor not still"): LinkState.IDENTIFYING,
+    (LinkState.HALTING, "stop not confirmed, open again"): LinkState.OPENING,
+    (LinkState.HALTING, "another instrument"): LinkState.WRONG_INSTRUMENT,
+    (LinkState.IDENTIFYING, "identified"): LinkState.READY,
+    (LinkState.IDENTIFYING, "identified, motor in doubt"): LinkState.HALTING,
+    (LinkState.IDENTIFYING, "cannot be asked"): LinkState.READY,
+    (LinkState.IDENTIFYING, "cannot be asked, motor in doubt"): LinkState.HALTING,
+    (LinkState.IDENTIFYING, "no answer"): LinkState.READY,
+    (LinkState.IDENTIFYING, "no answer, open again"): LinkState.OPENING,
+    (LinkState.IDENTIFYING, "another instrument"): LinkState.WRONG_INSTRUMENT,
+    (LinkState.IDENTIFYING, "stop the motor"): LinkState.HALTING,
+    (LinkState.READY, "ask again"): LinkState.IDENTIFYING,
+    (LinkState.READY, "answers after a silence"): LinkState.IDENTIFYING,
+    (LinkState.READY, "silent, open again"): LinkState.OPENING,
+    (LinkState.READY, "stop the motor"): LinkState.HALTING,
+    (LinkState.READY, "lend"): LinkState.LENDING,
+    (LinkState.LENDING, "line is free"): LinkState.LENT,
+    (LinkState.LENDING, "line is never free"): LinkState.READY,
+    (LinkState.LENT, "returned"): LinkState.IDENTIFYING,
+    (LinkState.LENT, "returned, motor in doubt"): LinkState.HALTING,
+    (LinkState.WRONG_INSTRUMENT, "port open"): LinkState.IDENTIFYING,
+    (LinkState.WRONG_INSTRUMENT, "stop the motor"): LinkState.HALTING,
+    **{(state, "port lost"): LinkState.OPENING for state in _OPEN},
+    **{(state, "close"): LinkState.CLOSED for state in LinkState if state is not LinkState.CLOSED},
+}
+
+REOPENING: Final = frozenset({"stop not confirmed, open again", "no answer, open again", "silent, open again"})
+"""Triggers after which the port is closed and opened again."""
+
+
+def link_diagram() -> str:
+    """Return the table as a Mermaid state diagram."""
+    names = {state: state.name.lower() for state in LinkState}
+    lines = ["stateDiagram-v2", "    [*] --> closed"]
+    lines += [f"    {names[a]} --> {names[b]}: {trigger}" for (a, trigger), b in LINK_TRANSITIONS.items()]
+    return "\n".join(lines)
