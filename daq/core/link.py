@@ -389,6 +389,7 @@ class Link:
 
     def _stop_over(self, motor: Motor) -> None:
         self.motor = motor
+        self.exchange.drop("halt")
         if motor is Motor.STILL:
             self._go("motor still")
         elif self._insists:
