@@ -12,7 +12,7 @@ from daq.core.driver import Action, Driver, Values
 from daq.core.effects import Concluded, Effect, Ended, Facts, Identified, Kept, LimitReached, Moved, Noted
 from daq.core.errors import DriverError
 from daq.core.framing import NEVER
-from daq.core.link import STILL, STOP_NS, Checked, Link, RequestFailed, TorqueAtRest, TorqueStays
+from daq.core.link import STILL, STOP_NS, Checked, Link, RequestFailed, TorqueAtRest
 from daq.core.linkstates import IdentityCheck, LinkState, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
@@ -25,7 +25,7 @@ from daq.core.units import symbol
 IDENTIFY_NS: Final = 2_000_000_000
 """At the end of a run the result waits this long for the instruments to say who they are."""
 REST_SHARE: Final = 0.2
-"""A torque at rest that is off its zero by more than this share of the lowest usable torque is noted."""
+"""A torque at rest that is off its zero by more than this share of the lowest usable torque is warned of."""
 
 
 class LifeCycle:
@@ -182,9 +182,6 @@ class LifeCycle:
         self._frozen = self.facts()
         lead = self._lead
         if self.moved and lead.up:
-            if self._torque_at >= 0 and self.plan.band is not None:
-                zero = 0.0 if facts.at_rest is None else facts.at_rest.mean
-                lead.at_rest = TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
             lead.stop_motor(self._t, IDENTIFY_NS)
         for link in self._links.values():
             if link.up and not (link is lead and self.moved):
@@ -220,6 +217,14 @@ class LifeCycle:
         if self._lead.state is LinkState.HALTING:
             return Motor.TURNING
         return self._lead.motor if self._lead.motor is Motor.STILL else Motor.IN_DOUBT
+
+    @property
+    def torque_at_rest(self) -> TorqueAtRest | None:
+        """The torque expected once the motor stands still; None where the run did not turn it."""
+        if not self.moved or self._torque_at < 0 or self.plan.band is None:
+            return None
+        zero = 0.0 if self._facts.at_rest is None else self._facts.at_rest.mean
+        return TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
 
     def _begin_if_identified(self) -> None:
         asked = [link for link in self._links.values() if link.up]
@@ -429,15 +434,6 @@ class LifeCycle:
         self.note("refused", f"{failed.link}: '{wanted}': {failed.reason}")
         if failed.link == self._lead.name:
             self._give_up("fault", f"{failed.link} did not do '{wanted}': {failed.reason}")
-
-    def torque_stays(self, found: TorqueStays) -> None:
-        """The motor stands still by its speed, and the torque is not back at its zero."""
-        unit = symbol(self.plan.band.unit) if self.plan.band is not None else ""
-        self.note(
-            "torque_at_rest",
-            f"{found.link}: the motor stands still by its speed, but the torque stays at {found.torque:.3g} {unit} "
-            f"(zero: {found.zero:.3g} {unit}); the sample holds the rotor, or the speed is wrong: look at it",
-        )
 
     # ---- the facts
 

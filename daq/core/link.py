@@ -24,8 +24,9 @@ STOP_NS: Final = 10_000_000_000
 """The motor's stop is repeated and read back for this long."""
 STOP_POLL_NS: Final = 500_000_000
 """While the motor is stopped it is asked for its speed at least this often."""
-TORQUE_REST_NS: Final = 1_000_000_000
-"""A torque that is still off its zero this long after the motor stands still is noted."""
+TORQUE_REST_NS: Final = 30_000_000_000
+"""A torque that is off its zero for this long while the motor stands still does not go back; a sensor unwinds in
+seconds."""
 SILENT_POLLS: Final = 2
 """After a silence longer than this number of polls the instrument is asked again who it is."""
 SHORTEST_SILENCE_NS: Final = 250_000_000
@@ -61,7 +62,8 @@ class TorqueStays:
     """The motor stands still, but the torque does not go back to its zero.  In the unit of the torque's channel."""
 
     link: str
-    torque: float
+    torque: float | None
+    """None where it has no value, e.g. at the sensor's stop."""
     zero: float
 
 
@@ -78,7 +80,7 @@ LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen
 
 @dataclass(frozen=True, slots=True)
 class TorqueAtRest:
-    """The torque expected of a motor that stands still: zero and tolerance in the unit of the channel at index `at`."""
+    """The torque expected of a motor at rest: zero and tolerance in the unit of the channel at index `at`."""
 
     at: int
     zero: float
@@ -149,7 +151,8 @@ class Link:
         self._t = 0
         self._heard_t = 0
         self._identify_by = NEVER
-        self._still_since = 0
+        self._off_since = 0
+        """When (ns) the torque was first off its zero with the motor still; 0: it is not."""
         silence = max(SILENT_POLLS * self.exchange.interval_ns, SHORTEST_SILENCE_NS)
         self._silence_ns = silence if driver.identify() is not None else NEVER
 
@@ -240,6 +243,8 @@ class Link:
         if self.state is LinkState.HALTING:
             self._t = t
             self._watch_motor(checked.values if isinstance(checked, Values) else checked)
+        elif self.at_rest is not None and self._insists:
+            self._watch_torque(t, self.at_rest, checked.values if isinstance(checked, Values) else checked)
         return checked
 
     def sent(self, t: int) -> None:
@@ -355,7 +360,6 @@ class Link:
 
     def _enter_halting(self) -> None:
         self.motor = Motor.IN_DOUBT
-        self._still_since = 0
         self.acked.discard("halt")
         self.exchange.drop_queue()
         try:
@@ -374,18 +378,21 @@ class Link:
         return "halt" in self.acked and speed is not None and abs(speed) < STILL
 
     def _watch_motor(self, values: Sequence[float | None]) -> None:
-        if not self.stands_still(values):
-            self._still_since = 0
+        if self.stands_still(values):
+            self._stop_over(Motor.STILL)
+
+    def _watch_torque(self, t: int, rest: TorqueAtRest, values: Sequence[float | None]) -> None:
+        """Notice a torque that does not go back to its zero: the speed that says standstill may be wrong."""
+        speed = values[self._speed_at] if self._speed_at >= 0 else None
+        torque = values[rest.at]
+        still = speed is not None and abs(speed) < STILL
+        if not still or (torque is not None and abs(torque - rest.zero) <= rest.tolerance):
+            self._off_since = 0
             return
-        self._still_since = self._still_since or self._t
-        rest = self.at_rest
-        torque = None if rest is None else values[rest.at]
-        if rest is not None and torque is not None and abs(torque - rest.zero) > rest.tolerance:
-            if self._t - self._still_since < TORQUE_REST_NS:
-                return
-            # The speed alone may be wrong; a sample with a yield stress may hold the rotor, too.
+        self._off_since = self._off_since or t
+        if t - self._off_since >= TORQUE_REST_NS:
+            self.at_rest = None  # once is enough
             self._emit(TorqueStays(self.name, torque, rest.zero))
-        self._stop_over(Motor.STILL)
 
     def _stop_over(self, motor: Motor) -> None:
         self.motor = motor
@@ -414,8 +421,9 @@ class Link:
         if not self.exchange.busy and not self.exchange.framer.pending:
             self._go("line is free")
 
-    def returned(self, t: int, motor: Motor) -> None:
-        """The line is back; `motor` is what the borrower knows of the motor."""
+    def returned(self, t: int, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
+        """The line is back; `motor` is what the borrower knows of the motor, `at_rest` the torque expected of it."""
+        self.at_rest, self._off_since = at_rest, 0
         self._t = self._heard_t = t
         self.exchange.link_up(t)
         self.intake.clear()

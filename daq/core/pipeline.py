@@ -16,7 +16,7 @@ from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, 
 from daq.core.exchange import NEVER, Item
 from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
-from daq.core.link import Checked, Expected, Link, LinkEffect, LinkMoved, RequestFailed, TorqueStays
+from daq.core.link import Checked, Expected, Link, LinkEffect, LinkMoved, RequestFailed
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.run import ACTIVE, State
@@ -147,8 +147,6 @@ class Pipeline:
             news = self._news.pop(0)
             if isinstance(news, RequestFailed):
                 self.life.request_failed(news)
-            elif isinstance(news, TorqueStays):
-                self.life.torque_stays(news)
             elif isinstance(news, LinkMoved) and news.trigger == "another instrument":
                 self.life.another_instrument(self.links[news.link])
         self.life.settle()

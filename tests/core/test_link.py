@@ -95,8 +95,8 @@ class Rig:
         return sum(1 for _, w in self.sent if w == word)
 
     @property
-    def triggers(self):
-        return [trigger for _, trigger, _ in self.moves]
+    def stays(self):
+        return [e for e in self.effects if isinstance(e, TorqueStays)]
 
 
 def ready(**options):
@@ -296,15 +296,16 @@ def test_a_stop_is_repeated_until_its_time_is_over_whoever_asked_for_it(purpose)
 
 def test_a_torque_that_stays_is_said_and_one_that_goes_back_is_not():
     for torque, said in ((b"r 8 0 25", True), (b"r 0.4 0 25", False), (b"r -9 0 25", True)):
-        rig = Rig(purpose=Purpose.RUN).plug()
-        rig.run(0.1)
-        rig.link.at_rest = TorqueAtRest(at=0, zero=0.5, tolerance=2.0)
+        rig = ready()
+        rig.link.lend(rig.t)
+        rig.reading = b"r 60 0 25"
+        rig.link.returned(rig.t, Motor.STILL, TorqueAtRest(at=0, zero=0.5, tolerance=2.0))
+        rig.run(10.0)  # the sensor unwinds
         rig.reading = torque
-        rig.link.stop_motor(rig.t)
-        rig.run(3.0)
-        assert rig.link.motor is Motor.STILL
-        found = [e for e in rig.effects if isinstance(e, TorqueStays)]
-        assert bool(found) is said, torque
+        rig.run(29.0)
+        assert bool(rig.stays) is said, torque
+        rig.run(100.0)
+        assert len(rig.stays) == said
 
 
 def test_a_stranger_s_standstill_is_not_taken_for_the_motor_s():

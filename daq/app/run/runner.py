@@ -131,7 +131,10 @@ class Runner:
             if self._timer is not None:
                 self._timer.cancel()
             for session in borrowed:
-                session.take_back(self.motor if session.name == self.pipeline.lead else Motor.NOT_MOVED)
+                if session.name == self.pipeline.lead:
+                    session.take_back(self.motor, self.pipeline.life.torque_at_rest)
+                else:
+                    session.take_back(Motor.NOT_MOVED)
         return await self._finish()
 
     def _begin(self) -> None:

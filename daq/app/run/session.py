@@ -19,7 +19,7 @@ from daq.core import effects
 from daq.core.driver import Driver, Identity, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
-from daq.core.link import Expected, Link, LinkEffect, LinkMoved, Reopen
+from daq.core.link import Expected, Link, LinkEffect, LinkMoved, Reopen, TorqueAtRest, TorqueStays
 from daq.core.linkstates import LinkState, Motor, Purpose
 
 log = structlog.get_logger()
@@ -256,6 +256,18 @@ class Session:
             asyncio.get_running_loop().call_soon(self._reopen, effect.reason)
         elif isinstance(effect, LinkMoved):
             self._moved_to(effect)
+        elif isinstance(effect, TorqueStays):
+            self._torque_stays(effect)
+
+    def _torque_stays(self, found: TorqueStays) -> None:
+        at = "has no value" if found.torque is None else f"stays at {found.torque:.3g}"
+        said = (
+            f"the motor stands still by its speed, but the torque {at} (at rest before the run: {found.zero:.3g}); "
+            "the sample holds the rotor, or the speed is wrong: look at it before you touch it"
+        )
+        self._audit("torque at rest", self.name, {"torque": found.torque, "zero": found.zero})
+        log.warning("torque at rest", instrument=self.name, torque=found.torque, zero=found.zero)
+        self._set(self.link.state, said)
 
     def _reopen(self, reason: str) -> None:
         wrong = self.link.state is LinkState.WRONG_INSTRUMENT
@@ -354,13 +366,13 @@ class Session:
         self._moved.clear()
         await self._moved.wait()
 
-    def take_back(self, motor: Motor) -> None:
-        """The run is over; `motor` is what it knows of the motor."""
+    def take_back(self, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
+        """The run is over; `motor` is what it knows of the motor, `at_rest` the torque expected of it now."""
         self._borrower = None
         link = self.link
         self.counts.follow(link.exchange)
         if link.state is LinkState.LENT:
-            self._guarded(lambda: link.returned(self._now(), motor))
+            self._guarded(lambda: link.returned(self._now(), motor, at_rest))
         elif motor is Motor.IN_DOUBT:
             self.want_stop()
 
