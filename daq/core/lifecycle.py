@@ -39,6 +39,7 @@ class LifeCycle:
         moved: whether motion was ever asked for.
         turning: whether a set-point other than standstill was asked for last.
         set_speed: the speed (/min) asked for last; None before.
+        now: the time (ns) at which everything happens; its owner sets it before each call.
     """
 
     def __init__(
@@ -71,19 +72,15 @@ class LifeCycle:
         self._seeker: Seeker | None = None
         self._facts = Facts(0, 0, "", "")
         self._frozen: Facts | None = None
-        self._t = 0
-
-    def at(self, t: int) -> None:
-        """Everything that follows happens at `t` (ns)."""
-        self._t = t
+        self.now = 0
 
     # ---- the states
 
     def _go(self, trigger: str, detail: str = "") -> None:
         source, target = self.state, TRANSITIONS[self.state, trigger]
-        self._emit(Moved(self._t, source.value, trigger, target.value, detail))
+        self._emit(Moved(self.now, source.value, trigger, target.value, detail))
         self.state = target
-        self.stage_start = self._t
+        self.stage_start = self.now
         self.meter = None
         if target is State.TEMPERING:
             self._enter_tempering()
@@ -106,14 +103,14 @@ class LifeCycle:
         elif target is State.MEASURING:
             self._measure(self.plan)
         elif target is State.SEEKING and self._seeker is not None:
-            self._measure(self._seeker.plan_of_try(self._t))
+            self._measure(self._seeker.plan_of_try(self.now))
         elif target is State.STOPPING:
             self._enter_stopping(trigger, detail)
         elif target is State.CONCLUDED:
             self.settle()
 
     def _measure(self, plan: Plan) -> None:
-        self.meter = Meter(plan, self.step_number, self._t, self._drivers, self._signals, self._kept)
+        self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, self._kept)
 
     def _enter_starting(self) -> None:
         step = self.plan.steps[self.step_number]
@@ -131,7 +128,7 @@ class LifeCycle:
         """Ask every instrument that is connected (`ports`) who it is, then bring the sample to temperature."""
         if self.state is not State.READY:
             return
-        self._facts.began = self._t
+        self._facts.began = self.now
         if self._lead.name not in ports:
             self._give_up("link lost", f"{self._lead.name} is not connected")
             return
@@ -166,7 +163,7 @@ class LifeCycle:
         """Look at the temperature; only while the sample is brought to it."""
         if self.state is not State.TEMPERING:
             return
-        clock = Clock(start=self.stage_start, floor=self.stage_start, now=self._t)
+        clock = Clock(start=self.stage_start, floor=self.stage_start, now=self.now)
         for signal in self.tempering.by_signal:
             if signal in signals:
                 self.tempering.see(signal, signals[signal], clock)
@@ -178,14 +175,14 @@ class LifeCycle:
     def _enter_stopping(self, trigger: str, detail: str) -> None:
         facts = self._facts
         facts.outcome, facts.reason = OUTCOMES[trigger], detail
-        facts.began = facts.began or self._t
+        facts.began = facts.began or self.now
         self._frozen = self.facts()
         lead = self._lead
         if self.moved and lead.up:
-            lead.stop_motor(self._t, IDENTIFY_NS)
+            lead.stop_motor(self.now, IDENTIFY_NS)
         for link in self._links.values():
             if link.up and not (link is lead and self.moved):
-                link.identify(self._t, IDENTIFY_NS)
+                link.identify(self.now, IDENTIFY_NS)
         self.settle()
 
     def settle(self) -> None:
@@ -198,14 +195,14 @@ class LifeCycle:
                 return
             identities = [Identified(link.name, link.identity_check, link.identity_said) for link in parts]
             # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
-            self._emit(Concluded(self._t, replace(self._frozen, identities=identities)))
+            self._emit(Concluded(self.now, replace(self._frozen, identities=identities)))
             self._go("identity known")
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
             self.turning = False
             self._go("motor known", motor)
             for link in self._links.values():
                 link.exchange.stop_polling()
-            self._emit(Ended(self._t, motor))
+            self._emit(Ended(self.now, motor))
 
     @property
     def motor(self) -> Motor:
@@ -273,7 +270,7 @@ class LifeCycle:
     def due(self) -> None:
         """Do what is due now."""
         if self.meter is not None:
-            self.meter.due(self._t)
+            self.meter.due(self.now)
             self.after_measuring()
             return
         c = self.plan.conditioning
@@ -299,7 +296,7 @@ class LifeCycle:
         if self.turning and isinstance(checked, Values) and self._at_limit(checked):
             self._limit_reached(checked)
         if self.meter is not None:
-            self.meter.reading(self._t, checked, turned)
+            self.meter.reading(self.now, checked, turned)
             if self.meter.met is not None:
                 self.after_measuring()
         else:
@@ -308,7 +305,7 @@ class LifeCycle:
     def companion(self, name: str, checked: Checked, signals: Mapping[str, float | None]) -> None:
         """Take a checked reading of a companion."""
         if self.meter is not None:
-            self.meter.companion(self._t, name, checked)
+            self.meter.companion(self.now, name, checked)
             if self.meter.met is not None:
                 self.after_measuring()
         else:
@@ -317,13 +314,13 @@ class LifeCycle:
     def null(self, signals: Sequence[str]) -> None:
         """These signals have no value any more: holds are broken."""
         if self.meter is not None:
-            self.meter.null(self._t, signals)
+            self.meter.null(self.now, signals)
         else:
             self.temper(dict.fromkeys(signals))
 
     def after_measuring(self) -> None:
         """Go on if the step's rule is met; give up if the step has lasted too long."""
-        meter, t = self.meter, self._t
+        meter, t = self.meter, self.now
         if meter is None:
             return
         if meter.met is not None:
@@ -365,7 +362,7 @@ class LifeCycle:
         speed = checked.values[self._speed_at] if self._speed_at >= 0 else None
         set_speed = self.set_speed or 0.0
         self._facts.limit = LimitReached(
-            self._t, self.state.value, self.step_number, set_speed, speed, torque, band.limit
+            self.now, self.state.value, self.step_number, set_speed, speed, torque, band.limit
         )
         unit = symbol(band.unit)
         read = "the sensor is at its stop" if torque is None else f"the reading is {torque:g} {unit}"
@@ -377,7 +374,7 @@ class LifeCycle:
         if self._torque_at >= 0 and not self.moved:
             turned = values[self._speed_at]
             if turned is not None and abs(turned) < STILL:
-                self._resting.see(self._t, values[self._torque_at])
+                self._resting.see(self.now, values[self._torque_at])
         if self.state is State.TEMPERING:
             self.temper({name: get(values) for name, get in self._signals.items()})
             return
@@ -410,7 +407,7 @@ class LifeCycle:
         except DriverError as error:
             self._give_up("fault", str(error))
             return
-        self._lead.exchange.ask(self._t, request, first=first)
+        self._lead.exchange.ask(self.now, request, first=first)
 
     def _turn(self, speed: float) -> None:
         self._lead.acked.clear()
@@ -418,7 +415,7 @@ class LifeCycle:
         self._ask("speed", speed)
         if not self.turning and self.state in ACTIVE:
             if not self.moved:
-                self._facts.at_rest = self._resting.summary(self._t)
+                self._facts.at_rest = self._resting.summary(self.now)
             self.moved = self.turning = True
             self._ask("turn")
 
@@ -442,7 +439,7 @@ class LifeCycle:
         facts = self._facts
         return replace(
             facts,
-            now=self._t,
+            now=self.now,
             steps=list(facts.steps),
             kept=list(facts.kept),
             notes=list(facts.notes),
@@ -455,6 +452,6 @@ class LifeCycle:
 
     def note(self, code: str, text: str) -> None:
         """Note something that a person should know."""
-        noted = Noted(self._t, code, text)
+        noted = Noted(self.now, code, text)
         self._facts.notes.append(noted)
         self._emit(noted)

@@ -30,9 +30,13 @@ seconds."""
 SILENT_POLLS: Final = 2
 """After a silence longer than this number of polls the instrument is asked again who it is."""
 SHORTEST_SILENCE_NS: Final = 250_000_000
-"""No silence is shorter: the computer itself may be late by so much."""
+"""No silence of a polled instrument is shorter: the computer itself may be late by this."""
+SHORTEST_PAUSE_NS: Final = 1_500_000_000
+"""No silence of a stream is shorter: converters and networks hand its lines over in bursts."""
 LENDING_NS: Final = 5_000_000_000
 """A line that is not free for this long cannot be lent."""
+LASTS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
+"""The longest time in a state."""
 NO_IDENTITY: Final = "the driver makes no identity of the instrument's answer; tell its author"
 
 
@@ -150,10 +154,11 @@ class Link:
         self._speed_at = names.index("speed") if "speed" in names else -1
         self._t = 0
         self._heard_t = 0
-        self._identify_by = NEVER
+        self._identify_by = self._due = self._alarm = NEVER
         self._off_since = 0
         """When (ns) the torque was first off its zero with the motor still; 0: it is not."""
-        silence = max(SILENT_POLLS * self.exchange.interval_ns, SHORTEST_SILENCE_NS)
+        shortest = SHORTEST_PAUSE_NS if driver.streams else SHORTEST_SILENCE_NS
+        silence = max(SILENT_POLLS * self.exchange.interval_ns, shortest)
         self._silence_ns = silence if driver.identify() is not None else NEVER
 
     # ---- the states
@@ -161,6 +166,7 @@ class Link:
     def _go(self, trigger: str, detail: str = "") -> None:
         source, target = self.state, LINK_TRANSITIONS[self.state, trigger]
         self.state, self.since = target, self._t
+        self._set_alarm()
         self._emit(LinkMoved(self._t, self.name, source, trigger, target, detail))
         if trigger in REOPENING or (self._insists and target is LinkState.WRONG_INSTRUMENT):
             self._emit(Reopen(self.name, detail))
@@ -227,20 +233,21 @@ class Link:
 
     def take(self, t: int, item: Item) -> Checked | None:
         """Return the checked reading; None for a reply, a repeat, and a reading that cannot be trusted."""
-        if isinstance(item, Reply):
+        if type(item) is Reply:
             self._replied(t, item)
             return None
-        if self.state is LinkState.WRONG_INSTRUMENT:
+        state = self.state
+        if state is LinkState.WRONG_INSTRUMENT:
             return None
-        if t - self._heard_t > self._silence_ns and self.state is LinkState.READY:
+        if t - self._heard_t > self._silence_ns and state is LinkState.READY:
             self._t = t
             self._go("answers after a silence", f"no answer for {(t - self._heard_t) / 1e9:.1f} s")
         self._heard_t = t
-        taken = self.intake.take(t, item)
+        taken = self.intake.take(t, item)  # type: ignore[arg-type]  # a reply was dealt with
         if taken is None:
             return None
         checked, self.turned = taken
-        if self.state is LinkState.HALTING:
+        if state is LinkState.HALTING:
             self._t = t
             self._watch_motor(checked.values if isinstance(checked, Values) else checked)
         elif self.at_rest is not None and self._insists:
@@ -271,13 +278,13 @@ class Link:
     @property
     def wake_at(self) -> int:
         """When (ns) something falls due without any event, or `NEVER`."""
-        return min(self.exchange.wake_at, self._identify_by, self._due)
+        at = self.exchange.wake_at
+        return min(at, self._alarm)
 
-    @property
-    def _due(self) -> int:
-        if self.state is LinkState.HALTING:
-            return self.since + STOP_NS
-        return self.since + LENDING_NS if self.state is LinkState.LENDING else NEVER
+    def _set_alarm(self) -> None:
+        due = LASTS.get(self.state)
+        self._due = NEVER if due is None else self.since + due
+        self._alarm = min(self._identify_by, self._due)
 
     @property
     def trusted(self) -> bool:
@@ -298,6 +305,7 @@ class Link:
             self._ask_identity()
         if within_ns and self.identity_check is IdentityCheck.PENDING:
             self._identify_by = t + within_ns
+            self._set_alarm()
 
     def _enter_identifying(self, source: LinkState) -> None:
         if source is not LinkState.HALTING or self.purpose is not Purpose.RUN:
@@ -322,6 +330,7 @@ class Link:
 
     def _named(self, identity: Identity) -> None:
         self._identify_by = NEVER
+        self._set_alarm()
         self.identity = identity
         difference = self.expected.difference(identity)
         self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
@@ -338,6 +347,7 @@ class Link:
 
     def _not_named(self, reason: str) -> None:
         self._identify_by = NEVER
+        self._set_alarm()
         self.identity_check, self.identity_said = IdentityCheck.NO_ANSWER, reason
 
     def _go_on_unnamed(self) -> None:

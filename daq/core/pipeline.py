@@ -55,12 +55,12 @@ class Pipeline:
         self.wake_at = NEVER
         self.observer = observer
         self._lead_link = self.links[self.lead]
+        self._all = tuple(self.links.values())
         self._companions: dict[str, float | None] = {}
         self._lead_silent = True
         self._ports: list[str] = []
         self._news: list[LinkEffect] = []
         self._effects: list[Effect] = []
-        self._t = 0
 
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
@@ -87,25 +87,25 @@ class Pipeline:
         next later event: so readings of one instant may come in one chunk or in many.  After the end nothing follows.
         """
         self._effects = effects = list[Effect]()
+        life = self.life
         for event in events:
-            self._advance(event.t, including=False)
-            if self.life.state is State.ENDED:
+            t = event.t
+            if self.wake_at < t:
+                self._advance(t, including=False)
+            if life.state is State.ENDED:
                 continue
-            self._at(event.t)
-            if isinstance(event, Received):
-                self._receive(event.t, event.link, event.data)
-            elif isinstance(event, Tick):
-                self._advance(event.t, including=True)
+            life.now = t
+            kind = type(event)
+            if kind is Received:
+                self._receive(t, event.link, event.data)  # type: ignore[union-attr]  # the kind is known
+            elif kind is Tick:
+                self._advance(t, including=True)
             else:
                 self._take(event)
             if self._news:
                 self._take_news()
             self.wake_at = self._next_due()
         return effects
-
-    def _at(self, t: int) -> None:
-        self._t = t
-        self.life.at(t)
 
     def _take(self, event: Event) -> None:
         if isinstance(event, Sent):
@@ -136,10 +136,10 @@ class Pipeline:
     def _open(self, name: str) -> None:
         link = self.links[name]
         if link.state is LinkState.CLOSED:
-            link.open(self._t)
+            link.open(self.life.now)
         elif link.up:
-            link.port_lost(self._t, "opened again")
-        link.port_open(self._t)
+            link.port_lost(self.life.now, "opened again")
+        link.port_open(self.life.now)
 
     def _take_news(self) -> None:
         """Act on what the connections tell, in order."""
@@ -159,9 +159,12 @@ class Pipeline:
         life = self.life
         if life.state is State.ENDED:
             return due
-        for link in self.links.values():
-            due = min(due, link.wake_at)
-        due = min(due, life.wake_at)
+        for link in self._all:
+            at = link.wake_at
+            due = min(at, due)
+        meter = life.meter
+        at = life.wake_at if meter is None else meter.wake_at
+        due = min(at, due)
         if self._lead_link.exchange.silent and life.state in ACTIVE:
             due = min(due, self._silence_deadline())
         return due
@@ -169,15 +172,15 @@ class Pipeline:
     def _advance(self, t: int, *, including: bool) -> None:
         """Do everything that fell due before `t` (`including`: or at it), each at its own time."""
         while (due := self.wake_at) < t or (including and due == t):
-            self._at(max(self._t, due))
-            self._due(self._t)
+            self.life.now = now = max(self.life.now, due)
+            self._due(now)
             if self._news:
                 self._take_news()
             self.wake_at = self._next_due()
 
     def _due(self, t: int) -> None:
         life = self.life
-        for link in self.links.values():
+        for link in self._all:
             was_silent = link.exchange.silent
             if link.wake_at <= t:
                 self._take_items(t, link, link.tick(t))
@@ -236,18 +239,19 @@ class Pipeline:
         self._take_items(t, link, items)
 
     def _take_items(self, t: int, link: Link, items: Iterable[Item]) -> None:
+        lead, life, observer = self._lead_link, self.life, self.observer
         for item in items:
             checked = link.take(t, item)
-            if self.observer is not None and not isinstance(item, Reply):
-                self.observer(t, link.name, item if checked is None else checked, checked is None)
+            if observer is not None and not isinstance(item, Reply):
+                observer(t, link.name, item if checked is None else checked, checked is None)
             if checked is not None:
-                if link is self._lead_link:
+                if link is lead:
                     self._lead_reading(checked, link.turned)
                 else:
                     self._companion_reading(link, checked)
             if self._news:
                 self._take_news()
-            if self.life.state is State.ENDED:
+            if life.state is State.ENDED:
                 return  # before the next line settles anything
 
     def _lead_reading(self, checked: Checked, turned: float) -> None:

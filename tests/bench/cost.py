@@ -133,6 +133,9 @@ def run_record(plan: Plan) -> RunRecord:
     )
 
 
+IDENTITY = "is rotational serial=R-1042 firmware=1.2 fs=1000"
+
+
 def start_measuring(feed: Callable[[Event], list[Effect]], pipeline: Pipeline, name: str) -> int:
     """Answer what the pipeline asks until it measures; the time (ns) at which it does."""
     t = SECOND
@@ -149,7 +152,8 @@ def start_measuring(feed: Callable[[Event], list[Effect]], pipeline: Pipeline, n
             elif word in ("turn", "halt"):
                 turning = word == "turn"
             waiting += feed(Sent(t, name, send.data))
-            waiting += feed(Received(t, name, line(f"ok {word} {value}".strip())))
+            answer = IDENTITY if word == "who" else f"ok {word} {value}".strip()
+            waiting += feed(Received(t, name, line(answer)))
         waiting += feed(Received(t, name, line(f"val 40.00 {set_speed if turning else 0:.3f} 25.000 -")))
     return t
 

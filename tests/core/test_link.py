@@ -40,7 +40,12 @@ class Rig:
         self.reopens = False
         self.t = 1000 * S
         self.link = Link(
-            "unit", driver or Asked({}), self._emit, purpose=purpose, expected=Expected(expected), interval_ns=interval_ns
+            "unit",
+            driver or Asked({}),
+            self._emit,
+            purpose=purpose,
+            expected=Expected(expected),
+            interval_ns=interval_ns,
         )
         self._due = []
         self.link.open(self.t)

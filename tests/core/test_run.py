@@ -185,7 +185,7 @@ def test_every_transition_of_the_table_is_reached_and_no_other():
     for state in ACTIVE:
         run = into(state, driver=Named)
         run.serial = b"N-2"
-        run.tick() if state is State.IDENTIFYING else run.reading(run.at + 0.5)
+        run.tick() if state is State.IDENTIFYING else run.reading(run.at + 2.0)
         while run.state != "ended":
             run.tick()
         reached |= set(run.moves)
