@@ -5,7 +5,7 @@ Nobody waits for it, and that it cannot be done now is no harm to the result.
 
 import asyncio
 import json
-from collections.abc import Callable, Coroutine, Iterable
+from collections.abc import Callable, Iterable
 from typing import Any, Final
 
 import structlog
@@ -19,6 +19,7 @@ from daq.app.records.health_history import figures
 from daq.app.records.history import raw_journal
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
+from daq.process.tasks import Tasks
 
 log = structlog.get_logger()
 
@@ -34,28 +35,18 @@ class Afterwards:
     ) -> None:
         self._store, self._make, self._clock = store, make, clock
         self._topics, self._nudge = topics, nudge
-        self._tasks: set[asyncio.Task[None]] = set()
+        self.tasks = Tasks()
 
     def look(self, run_id: str, instrument: str, *, curve: bool) -> None:
         """Begin with a run that has just ended.  `curve`: its method asks for a flow curve."""
-        self._begin(self._note_health(run_id, instrument), f"health {run_id}")
+        self.tasks.start(self._note_health(run_id, instrument), f"health {run_id}", ends=True)
         if curve:
-            self._begin(self._publish_curve(run_id), f"curve {run_id}")
+            self.tasks.start(self._publish_curve(run_id), f"curve {run_id}", ends=True)
 
     def catch_up(self, instruments: Iterable[str]) -> None:
         """After a start: publish the curves that a kill came before."""
         if self._topics is not None:
-            self._begin(self._missing_curves(tuple(instruments)), "missing curves")
-
-    async def finish(self) -> None:
-        """Wait for everything that was begun."""
-        while self._tasks:
-            await asyncio.gather(*self._tasks, return_exceptions=True)
-
-    def _begin(self, work: Coroutine[Any, Any, None], name: str) -> None:
-        task = asyncio.create_task(work, name=name)
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+            self.tasks.start(self._missing_curves(tuple(instruments)), "missing curves", ends=True)
 
     async def _note_health(self, run_id: str, instrument: str) -> None:
         try:

@@ -48,12 +48,12 @@ async def serve(supervisor: Supervisor) -> None:
         notify("READY=1")
         gc.freeze()  # what was loaded for good need not be looked through again and again
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
-        watching = [asyncio.create_task(_watchdog(supervisor)), asyncio.create_task(_certificates(supervisor))]
+        if beat_seconds() is not None:
+            supervisor.tasks.start(_watchdog(supervisor), "watchdog")
+        supervisor.tasks.start(_certificates(supervisor), "certificates")
         await stop.wait()
         notify("STOPPING=1")
         log.info("shutting down")
-        for watch in watching:
-            watch.cancel()
 
 
 async def _certificates(supervisor: Supervisor) -> None:

@@ -41,6 +41,7 @@ from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.plan import Plan
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import Known
+from daq.process.tasks import Tasks
 
 if TYPE_CHECKING:
     from daq.app.delivery.sparkplug import Sparkplug
@@ -90,7 +91,7 @@ class Supervisor:
         self._ports = ports or RealPorts()
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
-        self._tasks: set[asyncio.Task[None]] = set()
+        self.tasks = Tasks()
         self._afterwards: Afterwards
         self._closing = False
         self._ingest_beats = 0
@@ -122,14 +123,14 @@ class Supervisor:
         self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._nudge)
         self._afterwards.catch_up(self.sessions)
         if self.publishing is not None:
-            self.publishing.start(self.store, self.clock, self._states)
+            self.tasks.watch(self.publishing.start(self.store, self.clock, self._states), ends=True)
             if self.publishing.live_every_ns is not None:
                 live = LiveValues(self, self.publishing.publish_live, self.publishing.live_every_ns)
-                self._tasks.add(asyncio.create_task(live.run(), name="live values"))
+                self.tasks.start(live.run(), "live values")
         if self.sparkplug is not None:
-            self.sparkplug.start(self)
+            self.tasks.watch(self.sparkplug.start(self), ends=True)
         for session in self.sessions.values():
-            self._tasks.add(asyncio.create_task(self._keep(session), name=f"session {session.name}"))
+            self.tasks.start(self._keep(session), f"session {session.name}")
 
     async def end_runs(self) -> None:
         """Stop every run and wait until its motor is accounted for and its result stored; no run begins any more."""
@@ -145,12 +146,10 @@ class Supervisor:
     async def close(self) -> None:
         """End runs (and stop their motors), publish what can be published, release everything."""
         await self.end_runs()
-        await self._afterwards.finish()
+        await self._afterwards.tasks.finish()
         if self.sparkplug is not None:
             await self.sparkplug.stop()  # while its devices still live
-        for task in self._tasks:
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self.tasks.stop()
         self._audit("daemon stopped", "daemon", {})
         if self.publishing is not None:
             await self.publishing.stop()
@@ -301,9 +300,7 @@ class Supervisor:
             if not outcome.fault:
                 self._look(name, runner)
             else:
-                task = asyncio.create_task(self._settle_later(name, runner), name=f"settle {runner.run_id}")
-                self._tasks.add(task)
-                task.add_done_callback(self._tasks.discard)
+                self.tasks.start(self._settle_later(name, runner), f"settle {runner.run_id}", ends=True)
             return outcome
         finally:
             active = self.runs.pop(name, None)

@@ -4,6 +4,8 @@ import asyncio
 from collections.abc import Callable, Iterator, Mapping
 from typing import Protocol
 
+import structlog
+
 from daq.adapters.clock import Clock, utc_text
 from daq.adapters.store.store import Store
 from daq.app.run.active import Active
@@ -12,6 +14,8 @@ from daq.app.run.session import Session
 from daq.core.derive import roots
 from daq.core.faults import Quality, publishable, worst
 from daq.methods.messages.livedata import LiveData, LiveValue
+
+log = structlog.get_logger()
 
 Signals = Iterator[tuple[str, str, tuple[str, ...]]]
 
@@ -36,7 +40,11 @@ class LiveValues:
     async def run(self) -> None:
         """Look and publish every `every_ns`, until cancelled."""
         while True:
-            self.look()
+            try:
+                self.look()
+            except Exception:
+                # A look that fails must not end the next ones.
+                log.exception("live values not published")
             await asyncio.sleep(self._every / 1e9)
 
     def look(self) -> None:
@@ -45,7 +53,12 @@ class LiveValues:
             if session.standing.state not in ("ready", "in a run") or session.progress == self._seen.get(name):
                 continue
             self._seen[name] = session.progress
-            data = self._data(name, session)
+            try:
+                data = self._data(name, session)
+            except Exception:
+                # A fault of one instrument's driver must not silence the others.
+                log.exception("live values not published", instrument=name)
+                continue
             if data.values:
                 self._publish(name, data.model_dump_json().encode())
 

@@ -58,8 +58,8 @@ class Publishing:
         )
         return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
-    def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> None:
-        """Connect and deliver from now on; `instruments` gives the state of each by name."""
+    def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> "asyncio.Task[None]":
+        """Connect and deliver from now on; `instruments` gives the state of each by name.  Returns the task."""
         self._store = store
         self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
         self._publisher = Publisher(
@@ -73,6 +73,7 @@ class Publishing:
             instruments=instruments,
         )
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
+        return self._task
 
     async def stop(self) -> None:
         """Say farewell; what is not delivered stays in the outbox."""

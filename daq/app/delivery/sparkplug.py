@@ -108,8 +108,8 @@ class Sparkplug:
         # Two connections under one name would throw each other out.
         return cls(table, replace(broker_settings(daemon.mqtt, daemon.source), client_id=""))
 
-    def start(self, bench: Bench) -> None:
-        """Connect and be born from now on."""
+    def start(self, bench: Bench) -> "asyncio.Task[None]":
+        """Connect and be born from now on.  Returns the task."""
         from daq.adapters.sparkplug.link import PULSE_S, Link  # noqa: PLC0415 - protobuf, only where it is wanted
         from daq.adapters.sparkplug.state import EdgeNode  # noqa: PLC0415
 
@@ -127,6 +127,7 @@ class Sparkplug:
             pulse_s=PULSE_S if self._table.channels is None else self._table.channels / 1e9,
         )
         self._task = asyncio.create_task(self._link.run(), name="sparkplug")
+        return self._task
 
     def nudge(self) -> None:
         """A result was committed, or an instrument's state changed."""

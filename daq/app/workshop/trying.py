@@ -1,16 +1,18 @@
 """Reads an instrument with a driver and nothing else: no run, no store; for trying a driver out."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.ports.transport import Connection, PortAddress, open_port
-from daq.core.driver import Driver, Identity, Reply, Request, Values
+from daq.core.driver import Driver, Identity, Values
+from daq.core.effects import Send
 from daq.core.errors import LinkError
-from daq.core.exchange import NEVER, Exchange, Item
-from daq.core.intake import Screen
+from daq.core.exchange import NEVER, Item
+from daq.core.link import Link, LinkEffect, RequestFailed
+from daq.core.linkstates import Purpose
 
 TOLD_S: Final = 3.0
 
@@ -44,10 +46,9 @@ class Trial:
     def __init__(self, driver: Driver, address: PortAddress, changed: Callable[[Tried], None]) -> None:
         """`changed` is told after each reading, failure and silence."""
         self.tried = Tried()
-        self._driver, self._address, self._changed = driver, address, changed
+        self._address, self._changed = address, changed
         self._clock = SystemClock()
-        self._screen = Screen(driver.channels)
-        self._exchange = Exchange(driver.kind, driver, self._write, self._failed)
+        self._link = Link(driver.kind, driver, self._carry_out, purpose=Purpose.TRIAL)
         self._connection: Connection | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._over: asyncio.Future[str] | None = None
@@ -64,11 +65,8 @@ class Trial:
         self._connection = await open_port(self._address, self._data, self.end)
         try:
             now = self._clock.mono_ns()
-            self._exchange.link_up(now)
-            identify = self._driver.identify()
-            if identify is not None:
-                self._exchange.ask(now, identify)
-            self._exchange.start_polling(now)
+            self._link.open(now)
+            self._link.port_open(now)
             self._wake()
             self._again()
             try:
@@ -93,16 +91,16 @@ class Trial:
 
     def _data(self, data: bytes) -> None:
         self.tried.raw = data[-200:]
-        self._take(self._exchange.receive(self._clock.mono_ns(), data))
+        now = self._clock.mono_ns()
+        self._take(now, self._link.receive(now, data))
         self._wake()
 
-    def _take(self, items: "list[Item] | Any") -> None:
+    def _take(self, now: int, items: Iterable[Item]) -> None:
         for item in items:
-            if isinstance(item, Reply):
-                self.tried.identity = item.identity or self.tried.identity
+            checked = self._link.take(now, item)
+            if checked is None:
                 self._tell()
                 continue
-            checked = self._screen.check(item)
             self.tried.values = tuple(checked.values if isinstance(checked, Values) else checked)
             self.tried.faults = checked.faults if isinstance(checked, Values) else ()
             self.tried.readings += 1
@@ -112,34 +110,39 @@ class Trial:
                 return
 
     def _tell(self) -> None:
-        self.tried.report = self._exchange.report()
-        self.tried.silent = self._exchange.silent
+        self.tried.identity = self._link.identity
+        self.tried.report = self._link.exchange.report()
+        self.tried.silent = self._link.exchange.silent
         self._changed(self.tried)
 
-    def _write(self, _link: str, data: bytes) -> None:
+    def _carry_out(self, effect: LinkEffect) -> None:
+        if isinstance(effect, Send):
+            self._write(effect.data)
+        elif isinstance(effect, RequestFailed):
+            self.tried.failures.append(f"{effect.request.expects}: {effect.reason}")
+            self._tell()
+
+    def _write(self, data: bytes) -> None:
         if self._connection is None:
             return
         try:
-            self._connection.write(data, lambda: self._exchange.sent(self._clock.mono_ns()))
+            self._connection.write(data, lambda: self._link.sent(self._clock.mono_ns()))
         except LinkError as error:
             self.end(str(error))
-
-    def _failed(self, _link: str, request: Request, reason: str) -> None:
-        self.tried.failures.append(f"{request.expects}: {reason}")
-        self._tell()
 
     def _wake(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
-        due = self._exchange.wake_at
+        due = self._link.wake_at
         if due < NEVER and self._over is not None and not self._over.done():
             self._timer = self._clock.call_at(due, self._tick)
 
     def _tick(self) -> None:
         self._timer = None
-        was_silent, timeouts = self._exchange.silent, self._exchange.counters.timeouts
-        self._take(self._exchange.tick(self._clock.mono_ns()))
-        if self._exchange.silent != was_silent or self._exchange.counters.timeouts != timeouts:
+        exchange, now = self._link.exchange, self._clock.mono_ns()
+        was_silent, timeouts = exchange.silent, exchange.counters.timeouts
+        self._take(now, self._link.tick(now))
+        if exchange.silent != was_silent or exchange.counters.timeouts != timeouts:
             self._tell()
         self._wake()
