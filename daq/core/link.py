@@ -198,10 +198,15 @@ class Link:
 
         A stranger is told nothing but to say who it is; then a motor in doubt is stopped.
         """
+        self._line_anew(t)
+        self._go("port open")
+
+    def _line_anew(self, t: int) -> None:
+        """The line is ours from now on: nothing is asked for and nothing was heard yet."""
         self._t = self._heard_t = t
+        self.exchange.stop_polling()
         self.exchange.link_up(t)
         self.intake.clear()
-        self._go("port open")
 
     def port_lost(self, t: int, reason: str) -> None:
         """The port is gone: nothing is under way any more."""
@@ -434,9 +439,7 @@ class Link:
     def returned(self, t: int, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
         """The line is back; `motor` is what the borrower knows of the motor, `at_rest` the torque expected of it."""
         self.at_rest, self._off_since = at_rest, 0
-        self._t = self._heard_t = t
-        self.exchange.link_up(t)
-        self.intake.clear()
+        self._line_anew(t)
         if motor is Motor.IN_DOUBT:
             self.motor = motor
         self._go("returned, motor in doubt" if self._must_halt else "returned")

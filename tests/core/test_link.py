@@ -280,7 +280,7 @@ def test_the_stop_goes_out_within_the_time_out_of_what_is_under_way():
         rig.run(1.0)
         halted = next(t for t, word in rig.sent if word == "halt")
         assert halted - wanted <= 500 * MS, before
-        assert [word for t, word in rig.sent if t >= wanted][0] == "halt"
+        assert next(word for t, word in rig.sent if t >= wanted) == "halt"
 
 
 @pytest.mark.parametrize("purpose", list(Purpose))
