@@ -97,8 +97,10 @@ REOPENING: Final = frozenset({"stop not confirmed, open again", "no answer, open
 
 
 def link_diagram() -> str:
-    """Return the table as a Mermaid state diagram."""
-    names = {state: state.name.lower() for state in LinkState}
+    """Return the table as a Mermaid state diagram; the triggers between two states share one arrow."""
+    arrows: dict[tuple[LinkState, LinkState], list[str]] = {}
+    for (a, trigger), b in LINK_TRANSITIONS.items():
+        arrows.setdefault((a, b), []).append(trigger)
     lines = ["stateDiagram-v2", "    [*] --> closed"]
-    lines += [f"    {names[a]} --> {names[b]}: {trigger}" for (a, trigger), b in LINK_TRANSITIONS.items()]
+    lines += [f"    {a.name.lower()} --> {b.name.lower()}: {', '.join(found)}" for (a, b), found in arrows.items()]
     return "\n".join(lines)

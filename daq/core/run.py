@@ -79,7 +79,10 @@ OUTCOMES: Final[dict[str, str]] = {
 
 
 def diagram() -> str:
-    """The table as a Mermaid state diagram."""
+    """Return the table as a Mermaid state diagram; the triggers between two states share one arrow."""
+    arrows: dict[tuple[State, State], list[str]] = {}
+    for (a, trigger), b in TRANSITIONS.items():
+        arrows.setdefault((a, b), []).append(trigger)
     lines = ["stateDiagram-v2", "    [*] --> ready"]
-    lines += [f"    {a} --> {b}: {trigger}" for (a, trigger), b in TRANSITIONS.items()]
+    lines += [f"    {a} --> {b}: {', '.join(triggers)}" for (a, b), triggers in arrows.items()]
     return "\n".join([*lines, "    ended --> [*]"])
