@@ -341,8 +341,7 @@ class Link:
         self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
         self.identity_said = difference
         if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
-            if self.state is LinkState.HALTING:
-                self.motor = Motor.IN_DOUBT  # the motor that was to be stopped is another instrument's
+            # A motor that was being stopped stays in doubt: it is another instrument's.
             self._go("another instrument", difference)
         elif self.state is LinkState.IDENTIFYING:
             self._go_identified("identified")

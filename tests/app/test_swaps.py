@@ -2,6 +2,7 @@
 
 import pytest
 
+from simulators.thermometer.thermometer import Thermometer
 from tests.app.bench import Bench
 
 pytestmark = pytest.mark.asyncio
@@ -72,6 +73,16 @@ async def test_an_instrument_that_falls_silent_at_the_end_makes_the_value_uncert
         assert outcome.motor == "still"
         assert data["value"] is not None
         assert any("did not answer at the end of the run" in reason for reason in data["reasons"])
+
+
+async def test_a_companion_that_was_exchanged_takes_the_value_back_too(tmp_path):
+    async with Bench(tmp_path, companion=True) as bench:
+        active = await bench.measuring("short")
+        bench.boxes["thermo-1"].simulator = Thermometer(seed=5, serial="T-9999")
+        outcome = await active.task
+        data = bench.result(outcome.run_id)
+        assert data["value"] is None
+        assert any("thermo-1: instrument T-9999 answers" in reason for reason in data["reasons"])
 
 
 async def test_the_faults_of_a_companion_are_seen_while_it_is_read_in_a_run(tmp_path):

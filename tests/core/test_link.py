@@ -267,6 +267,29 @@ def test_a_run_s_question_has_its_time_and_no_more():
 # ---- the motor
 
 
+def test_the_stop_does_not_wait_for_late_answers_nor_for_a_slow_request():
+    class Slow(Asked):
+        def poll(self):
+            return Request(b"read\n", "reading", timeout_ns=5 * S)
+
+    rig = Rig(purpose=Purpose.RUN, driver=Slow({})).plug()
+    rig.run(2.0)
+    rig.answers.clear()
+    rig.run(1.5)
+    assert rig.link.exchange.awaiting
+    wanted = rig.t
+    rig.link.stop_motor(rig.t)
+    rig.run(1.0)
+    assert next(t for t, word in rig.sent if word == "halt") - wanted == 500 * MS  # the stop's own time-out
+    rig = Rig(purpose=Purpose.RUN).plug()
+    rig.run(2.0)
+    rig.answers.clear()
+    while rig.link.exchange.counters.timeouts == 0:
+        rig.run(0.01)
+    rig.link.stop_motor(rig.t)
+    assert rig.sent[-1] == (rig.t, "halt")
+
+
 def test_the_stop_goes_out_within_the_time_out_of_what_is_under_way():
     """Polled once a second with a time-out of 0.3 s; the instrument stops answering just before."""
     for before in (0.0, 0.1, 0.2, 0.3, 0.35, 0.44, 0.6):

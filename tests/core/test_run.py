@@ -207,6 +207,23 @@ def test_the_diagram_holds_every_transition():
     assert "    measuring --> starting: rule met" in lines
 
 
+# ---- who it is
+
+
+@pytest.mark.parametrize(("at_the_end", "check"), [(b"N-1", "same"), (b"N-2", "changed"), (b"", "no answer")])
+@pytest.mark.parametrize("speed", [None, 30.0])
+def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turned(speed, at_the_end, check):
+    run = Script(plan_of(step(elapsed(5.0), speed=speed), driver=Named)).begin()
+    run.readings(0, 4.9, speed=speed or 0.0)
+    run.serial = at_the_end
+    run.tick()
+    while not run.of(Concluded):
+        run.tick()
+    assert [(i.link, i.check) for i in run.facts.identities] == [("lead", check)]
+    assert run.facts.outcome == "complete"
+    assert after(run.of(Concluded)[0].t) == (7.0 if check == "no answer" else run.facts.now / S - 1000)
+
+
 # ---- getting under way
 
 
