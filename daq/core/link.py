@@ -79,7 +79,15 @@ class Reopen:
     reason: str
 
 
-LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen
+@dataclass(frozen=True, slots=True)
+class IdentityKnown:
+    """The question who the instrument is has its answer, or will have none."""
+
+    link: str
+    check: IdentityCheck
+
+
+LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen | IdentityKnown
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,6 +348,7 @@ class Link:
         difference = self.expected.difference(identity)
         self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
         self.identity_said = difference
+        self._emit(IdentityKnown(self.name, self.identity_check))
         if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
             # A motor that was being stopped stays in doubt: it is another instrument's.
             self._go("another instrument", difference)
@@ -353,6 +362,7 @@ class Link:
         self._identify_by = NEVER
         self._set_alarm()
         self.identity_check, self.identity_said = IdentityCheck.NO_ANSWER, reason
+        self._emit(IdentityKnown(self.name, self.identity_check))
 
     def _go_on_unnamed(self) -> None:
         if self.state is LinkState.IDENTIFYING:
