@@ -135,5 +135,5 @@ class Bench:
 
     def result(self, run_id):
         with self.supervisor.store.reader() as reader:
-            (result,) = reader.results(run_id)
-        return json.loads(result.data)
+            found = reader.results(run_id)
+        return json.loads(found[0].data) if found else {"value": None}

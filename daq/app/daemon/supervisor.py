@@ -5,7 +5,6 @@ directory; its lock, database and ports are released in the order they were take
 """
 
 import asyncio
-import contextlib
 import platform
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
@@ -314,14 +313,20 @@ class Supervisor:
 
     async def _settle_later(self, name: str, runner: Runner) -> None:
         """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
+        reason = ""
         while True:
             await asyncio.sleep(SETTLE_AGAIN_S)
-            with contextlib.suppress(StoreError):
+            try:
                 await runner.settle()
-                log.info("run stored at last", run=runner.run_id)
-                self._look(name, runner)
-                self._nudge()
-                return
+            except Exception as error:  # noqa: BLE001 - a result that cannot be computed now may be later
+                if repr(error) != reason:
+                    reason = repr(error)
+                    log.error("run still not stored", run=runner.run_id, reason=reason)
+                continue
+            log.info("run stored at last", run=runner.run_id)
+            self._look(name, runner)
+            self._nudge()
+            return
 
     def _nudge(self) -> None:
         if self.publishing is not None:
