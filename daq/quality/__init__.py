@@ -3,7 +3,7 @@
 Importing a module loads neither numpy nor scipy.
 
 * `limits`: `judge(value, low, high, rule=, decimals=) -> Verdict`, `rounded`, `as_reported`, DecisionRule.
-* `statistics`: `describe`, `mean_interval`, `t_quantile`, `normal_quantile`, `range_quantile`, `grubbs_test`,
+* `statistics`: `describe`, `t_quantile`, `normal_quantile`, `range_quantile`, `grubbs_test`,
   `grubbs_critical`, `dixon_test`, `dixon_critical`, `fit_line -> Line`, `theil_sen -> RobustLine`.
   Drift of readings in time: `daq.core.steady.drift_bound`.
 * `replicates`: `precision(groups) -> Precision` (ISO 5725-2), `repeatability_factor`, `critical_range`,
@@ -12,6 +12,6 @@ Importing a module loads neither numpy nor scipy.
   `average_run_length`.
 * `verification`: `acceptance_band(certified, full_scale_viscosity, certified_uncertainty_percent=) -> AcceptanceBand`,
   `certified_viscosity(degC, table)`, `normalised_error`.
-* `health`: `once_per_revolution(revolutions, values) -> Ripple`.
+* `health`: `once_per_revolution(revolutions, values)` (amplitude), `trend(values, limit) -> Trend`.
 * `distributions`: range and spacing ratio of normal samples.
 """

@@ -9,22 +9,11 @@ from daq.core.errors import SettingError
 from daq.quality.statistics import theil_sen
 
 
-@dataclass(frozen=True, slots=True)
-class Ripple:
-    """The part of a signal that repeats with each revolution; unit of the signal."""
+def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -> float:
+    """Amplitude (unit of `values`) of the least-squares sine of one period a turn, beside a straight line.
 
-    amplitude: float
-    """Half of peak to peak of the once-per-revolution sine."""
-    share: float
-    """Part of the signal's scatter about its line that the sine explains, 0..1."""
-    residual_sd: float
-    """What is left, standard deviation."""
-
-
-def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -> Ripple:
-    """Least-squares sine of period one revolution beside a straight line; a bent rotor shows as a large one.
-
-    `revolutions` counts turns at each reading (not decreasing): at least 2 turns and 8 readings, more than two a turn.
+    Half of peak to peak; a bent rotor shows as a large one.  `revolutions` counts turns at each reading (not
+    decreasing): at least 2 turns and 8 readings, more than two a turn.
 
     Raises:
         SettingError: too few readings or turns, or values not finite.
@@ -39,18 +28,10 @@ def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -
     turns = (revolutions[-1] - revolutions[0]) if n else 0.0
     if n < 8 or turns < 2.0 or n <= 2.0 * turns:
         raise SettingError(f"needs 2 turns, 8 readings and more than 2 per turn, got {n} in {turns:g}", key="values")
-    x, y = np.asarray(revolutions, dtype=float), np.asarray(values, dtype=float)
-    line = np.column_stack([np.ones(n), x - x.mean()])
-    sine = np.column_stack([line, np.cos(2 * np.pi * x), np.sin(2 * np.pi * x)])
-    plain = y - line @ np.linalg.lstsq(line, y, rcond=None)[0]
-    solution = np.linalg.lstsq(sine, y, rcond=None)[0]
-    rest = y - sine @ solution
-    before, after = float(plain @ plain), float(rest @ rest)
-    return Ripple(
-        amplitude=math.hypot(float(solution[2]), float(solution[3])),
-        share=max(0.0, 1.0 - after / before) if before > 0.0 else 0.0,
-        residual_sd=math.sqrt(after / (n - 4)),
-    )
+    x = np.asarray(revolutions, dtype=float)
+    columns = np.column_stack([np.ones(n), x - x.mean(), np.cos(2 * np.pi * x), np.sin(2 * np.pi * x)])
+    solution = np.linalg.lstsq(columns, np.asarray(values, dtype=float), rcond=None)[0]
+    return math.hypot(float(solution[2]), float(solution[3]))
 
 
 @dataclass(frozen=True, slots=True)

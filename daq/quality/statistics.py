@@ -24,16 +24,6 @@ class Description:
     lag1: float | None
     """Sum of products of neighbours over the sum of squares, about the mean; None where all values are equal."""
 
-    @property
-    def relative_sd(self) -> float | None:
-        """Standard deviation over the magnitude of the mean; None where either is missing or the mean is 0."""
-        return None if self.sd is None or self.mean == 0.0 else self.sd / abs(self.mean)
-
-    @property
-    def standard_error(self) -> float | None:
-        """sd/sqrt(n): type A standard uncertainty of the mean of independent values (JCGM 100 4.2.3)."""
-        return None if self.sd is None else self.sd / math.sqrt(self.n)
-
 
 def describe(values: Sequence[float]) -> Description:
     """Description of at least one finite value; accurate to the last digits (two passes, exact sums).
@@ -64,28 +54,6 @@ def t_quantile(dof: float, probability: float = 0.975) -> float:
 def normal_quantile(probability: float = 0.975) -> float:
     """Quantile of the standard normal distribution."""
     return t_quantile(math.inf, probability)
-
-
-@dataclass(frozen=True, slots=True)
-class MeanInterval:
-    """A mean with its confidence interval; unit of the values."""
-
-    mean: float
-    low: float
-    high: float
-    standard_error: float
-    dof: int
-    coverage: float
-
-
-def mean_interval(values: Sequence[float], coverage: float = 0.95) -> MeanInterval:
-    """Mean -+ t s/sqrt(n) of at least 2 independent values (JCGM 100 4.2 and G.3)."""
-    _at_least(values, 2)
-    _probability(coverage, "coverage")
-    d = describe(values)
-    error = d.standard_error or 0.0
-    half = t_quantile(d.n - 1, (1.0 + coverage) / 2.0) * error
-    return MeanInterval(d.mean, d.mean - half, d.mean + half, error, d.n - 1, coverage)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,18 +159,6 @@ class Line:
         if self.slope_se > 0.0:
             return self.slope / self.slope_se
         return 0.0 if self.slope == 0.0 else math.copysign(math.inf, self.slope)
-
-    @property
-    def p_value(self) -> float:
-        """Two-sided probability of such a t without a slope; for independent residuals."""
-        from scipy.special import stdtr
-
-        return 2.0 * float(stdtr(self.dof, -abs(self.t)))
-
-    def slope_interval(self, coverage: float = 0.95) -> tuple[float, float]:
-        """Confidence interval of the slope, for independent residuals."""
-        half = t_quantile(self.dof, (1.0 + coverage) / 2.0) * self.slope_se
-        return self.slope - half, self.slope + half
 
 
 def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:

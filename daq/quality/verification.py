@@ -23,11 +23,6 @@ class AcceptanceBand:
     low: Decimal
     high: Decimal
 
-    @property
-    def half_width(self) -> Decimal:
-        """Half the width of the band."""
-        return _WIDE.subtract(self.high, self.certified)
-
     def accepts(self, measured: Figure) -> bool:
         """Whether a measured value lies in the band, ends included."""
         return self.low <= decimal_of(measured, "measured") <= self.high

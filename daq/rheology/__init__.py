@@ -4,30 +4,24 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
 
 * `geometry`: CoaxialCylinders, LargeVessel, ConePlate, ParallelPlates, CalibratedConstants, Disc, Vane, each with
   `stress_per_torque` (Pa/(N.m)), `rate_per_omega` (1), `viscosity_constant` (Pa.s/(N.m/(rad/s))); `limits_of_use`.
-* `cylinders`: `angular_speed(x /min)`, stress, rate, torque and viscosity of coaxial and single cylinders, power-law
-  and Krieger-Elrod rates, `local_slopes`, `vessel_wall_factor`, Taylor onset, viscous heating.
-* `bodies`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc, sphere.
+* `cylinders`: `angular_speed(x /min)`, stress, rate and viscosity of coaxial and single cylinders, Krieger-Elrod rate,
+  `local_slopes`, `vessel_wall_factor`, `taylor_number`, `viscous_heating_rise`.
+* `bodies`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc.
 * `torque`: percent of full scale, `classify_torque`, `viscosity_range`, `speed_for_torque`, `advise`.
 * `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`, `speeds_between(/min,
   /min)`,
   `Expected.from_torque(%, speed /min, full_scale N.m, geometry, flow_index)`.
 * `uncertainty`: Component, `from_limit`, `from_expanded`, `from_readings`, `combine -> Budget`, `coverage_factor`,
-  `span_mean_uncertainty`, `sensitivities`, `rectangular_sum_half_width`, `report`.
-* `montecarlo`: `propagate(model, inputs, seed=)`, `propagate_budget(value, components, seed=) -> Propagated`.
-* `viscosity_budget`: Specification, `viscosity_components`, `relative_limit`.
-* `fluids`: `water_viscosity(x degC)`, `water_density`, `water_viscosity_at_density(K, kg/m3)`,
-  `glycerol_water_viscosity(fraction, degC)`, `sucrose_viscosity(%, degC)`, `liquid_viscosity(name, degC)`,
-  `glycol_water_viscosity(glycol, fraction, degC)`; all Pa.s.
-* `temperature`: Andrade, Vft, Walther curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,
-  `fit_vft`, `vft_through_three`, `fit_walther`, `correct_to_reference`, `relative_error`, `temperature_ready`,
-  `soak_time`.
-* `pt100`: `resistance(x degC)`, `temperature(x ohm)`, `sensitivity`, `tolerance(x degC, class)`.
-* `flowmodels`: MODELS (stress over rate, derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa)`
-  gives Fit or Refusal, `compare_models -> Comparison`, `power_law_line`, `casson_line`; `leastsquares`: `fit_curve`,
-  `linear_fit`.
+  `span_mean_uncertainty`, `bounded_share`.
+* `montecarlo`: `propagate_budget(value, components, seed=) -> Propagated`.
+* `viscosity_budget`: Specification, `viscosity_components`, `zero_component`.
+* `temperature`: Andrade and Vft curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,
+  `fit_vft`, `vft_through_three`, `correct_to_reference`.
+* `pt100`: `resistance(x degC)`, `temperature(x ohm)`, `sensitivity`.
+* `flowmodels`: MODELS (stress over rate, derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa,
+  sigma Pa)` gives Fit or Refusal, `casson_line`; `leastsquares`: `fit_curve`, `linear_fit`.
 * `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
   `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
-* `structure`: `shear_thinning_index`, `flow_index`, `power_law_through_two`, `thixotropy_ratio`, `recovery_fraction`,
-  `loop_area` (Pa/s), StructureKinetics.
+* `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
 """

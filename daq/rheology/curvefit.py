@@ -145,7 +145,7 @@ def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> Curv
     rates = _first_rates(series)
     known, start = MODELS[model], None
     for _ in range(ROUNDS):
-        fit = fit_model(model, rates, series.stresses, weights="stated", sigma=series.sigma, start=start)
+        fit = fit_model(model, rates, series.stresses, series.sigma, start=start)
         if isinstance(fit, Refusal) or series.radius_ratio is None:
             break
         start = [p.value for p in fit.parameters]

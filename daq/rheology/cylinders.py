@@ -25,11 +25,6 @@ def angular_speed(speed_per_min: Number) -> Number:
     return speed_per_min * (2.0 * math.pi / 60.0)
 
 
-def revolutions_per_minute(omega: Number) -> Number:
-    """Revolutions per minute from rad/s."""
-    return omega * (60.0 / (2.0 * math.pi))
-
-
 def _inverse_square(inner_radius_m: float, outer_radius_m: float) -> float:
     """(Ri/Re)^2, refused where the outer radius is not the larger one."""
     if not 0.0 < inner_radius_m < outer_radius_m:
@@ -42,11 +37,6 @@ def _inverse_square(inner_radius_m: float, outer_radius_m: float) -> float:
 def inner_stress(torque: Number, inner_radius_m: float, length_m: float, end_factor: float = 1.0) -> Number:
     """Shear stress at the inner wall, Pa: T/(2 pi L Ri^2 c_L).  Any fluid (balance of moments)."""
     return torque / (2.0 * math.pi * length_m * inner_radius_m**2 * end_factor)
-
-
-def outer_stress(torque: Number, outer_radius_m: float, length_m: float, end_factor: float = 1.0) -> Number:
-    """Shear stress at the outer wall, Pa: T/(2 pi L Re^2 c_L).  Any fluid (balance of moments)."""
-    return torque / (2.0 * math.pi * length_m * outer_radius_m**2 * end_factor)
 
 
 def representative_stress(
@@ -71,26 +61,6 @@ def newtonian_inner_rate(omega: Number, inner_radius_m: float, outer_radius_m: f
     return omega * (2.0 / (1.0 - _inverse_square(inner_radius_m, outer_radius_m)))
 
 
-def newtonian_outer_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
-    """Newtonian rate at the outer wall, 1/s: 2 omega/(delta^2 - 1).  Any gap."""
-    q = _inverse_square(inner_radius_m, outer_radius_m)
-    return omega * (2.0 * q / (1.0 - q))
-
-
-def margules_torque(
-    viscosity: Number,
-    omega: Number,
-    inner_radius_m: float,
-    outer_radius_m: float,
-    length_m: float,
-    *,
-    end_factor: float = 1.0,
-) -> Number:
-    """Torque on the inner cylinder, N.m: 4 pi eta L c_L omega Ri^2 Re^2/(Re^2 - Ri^2) (Margules 1881).  Newtonian."""
-    q = _inverse_square(inner_radius_m, outer_radius_m)
-    return viscosity * omega * (4.0 * math.pi * length_m * end_factor * inner_radius_m**2 / (1.0 - q))
-
-
 def margules_viscosity(
     torque: Number,
     omega: Number,
@@ -108,55 +78,17 @@ def margules_viscosity(
     return torque / omega * ((1.0 - q) / (4.0 * math.pi * length_m * end_factor * inner_radius_m**2))
 
 
-def power_law_inner_rate(
-    omega: Number, flow_index: float, inner_radius_m: float, outer_radius_m: float = math.inf
-) -> Number:
-    """Rate of a power-law fluid at the inner wall, 1/s: 2 omega/(n (1 - delta^(-2/n))).
-
-    Krieger and Maron 1952; any gap, n > 0; unbounded fluid 2 omega/n.
-    """
-    n = _index(flow_index)
-    _inverse_square(inner_radius_m, outer_radius_m)
-    return omega * (2.0 / (n * (1.0 - math.pow(inner_radius_m / outer_radius_m, 2.0 / n))))
-
-
-def power_law_torque(
-    consistency: float,
-    flow_index: float,
-    omega: Number,
-    *,
-    inner_radius_m: float,
-    outer_radius_m: float,
-    length_m: float,
-    end_factor: float = 1.0,
-) -> Number:
-    """Torque of a power-law fluid on the inner cylinder, N.m: 2 pi L c_L Ri^2 K rate^n.
-
-    `consistency` K in Pa.s^n, rate from `power_law_inner_rate`; any gap, n > 0, omega >= 0.
-    """
-    rate = power_law_inner_rate(omega, flow_index, inner_radius_m, outer_radius_m)
-    return power(rate, flow_index) * (consistency * 2.0 * math.pi * length_m * end_factor * inner_radius_m**2)
-
-
 def krieger_elrod_rate(omega: Number, slope: Number, radius_ratio: float) -> Number:
     """Rate at the inner wall from the local slope, 1/s: 2 N omega/(1 - delta^(-2N)), N = dln(omega)/dln(T).
 
-    Krieger and Elrod 1953 (leading term of their series; exact for a power-law fluid, where N = 1/n).
+    Krieger and Elrod 1953 (leading term of their series); exact for a power-law fluid, where N = 1/n: 2 omega/n where
+    it is unbounded, otherwise the rate of Krieger and Maron 1952.
     `slope` N > 0 and `radius_ratio` delta > 1 (`math.inf`: unbounded).  The neglected terms are of order
     (N ln delta)^2 times the change of N with ln T.
     """
     if not radius_ratio > 1.0:
         raise ArgumentError(f"must be greater than 1, is {radius_ratio}", key="radius_ratio")
     return 2.0 * slope * omega / (1.0 - exp(-2.0 * math.log(radius_ratio) * slope))
-
-
-def krieger_elrod_series(omega: Number, slope: Number, radius_ratio: float) -> Number:
-    """Series form of `krieger_elrod_rate`: omega/ln(delta) (1 + x + x^2/3 - x^4/45), x = N ln(delta).
-
-    Krieger and Elrod 1953; within 0.01 % of the closed form for x up to 0.5.
-    """
-    x = slope * math.log(radius_ratio)
-    return omega / math.log(radius_ratio) * (1.0 + x + x**2 / 3.0 - x**4 / 45.0)
 
 
 def local_slopes(
@@ -187,45 +119,9 @@ def local_slopes(
     return out
 
 
-def krieger_elrod_rates(
-    torques: "Sequence[float] | NDArray[np.float64]",
-    omegas: "Sequence[float] | NDArray[np.float64]",
-    radius_ratio: float,
-) -> "NDArray[np.float64]":
-    """Inner-wall rates (1/s) of a measured series, N from the series itself (`local_slopes`)."""
-    import numpy as np
-
-    speeds: NDArray[np.float64] = np.asarray(omegas, dtype=float)
-    return krieger_elrod_rate(speeds, local_slopes(torques, omegas), radius_ratio)
-
-
 def unbounded_rate(omega: Number, flow_index: float = 1.0) -> Number:
     """Rate at a cylinder in an unbounded fluid, 1/s: 2 omega/n (n = 1: Newtonian); ends ignored."""
     return 2.0 * omega / _index(flow_index)
-
-
-def unbounded_torque(
-    consistency: Number,
-    omega: Number,
-    radius_m: float,
-    length_m: float,
-    flow_index: float = 1.0,
-    *,
-    end_factor: float = 1.0,
-) -> Number:
-    """Torque on a cylinder in an unbounded fluid, N.m: 2 pi L c_L R^2 K (2 omega/n)^n.
-
-    n = 1: 4 pi eta L c_L omega R^2, the limit of the Margules equation; `consistency` is then the viscosity, Pa.s.
-    """
-    rate = unbounded_rate(omega, flow_index)
-    return consistency * power(rate, flow_index) * (2.0 * math.pi * length_m * end_factor * radius_m**2)
-
-
-def unbounded_viscosity(
-    torque: Number, omega: Number, radius_m: float, length_m: float, end_factor: float = 1.0
-) -> Number:
-    """Viscosity from a cylinder in an unbounded Newtonian fluid, Pa.s: T/(4 pi L c_L R^2 omega)."""
-    return torque / omega / (4.0 * math.pi * length_m * end_factor * radius_m**2)
 
 
 def vessel_wall_factor(radius_ratio: Number, flow_index: float = 1.0) -> Number:
@@ -235,36 +131,6 @@ def vessel_wall_factor(radius_ratio: Number, flow_index: float = 1.0) -> Number:
     """
     n = _index(flow_index)
     return power(1.0 - power(radius_ratio, -2.0 / n), -n)
-
-
-def unbounded_power_law(
-    omegas: "Sequence[float] | NDArray[np.float64]",
-    torques: "Sequence[float] | NDArray[np.float64]",
-    radius_m: float,
-    length_m: float,
-    end_factor: float = 1.0,
-) -> tuple[float, float]:
-    """(n, K) of a power-law fluid from a speed series of a cylinder in an unbounded fluid.
-
-    n is the least-squares slope of ln T against ln omega, K (Pa.s^n) follows from its intercept:
-    T = 2 pi L c_L R^2 K (2 omega/n)^n.
-
-    Raises:
-        ArgumentError: fewer than 2 different speeds or values that are not positive.
-    """
-    import numpy as np
-
-    w, t = np.asarray(omegas, dtype=float), np.asarray(torques, dtype=float)
-    if w.shape != t.shape or w.size < 2 or not (np.all(w > 0) and np.all(t > 0)):
-        raise ArgumentError("needs at least 2 pairs of positive speed and torque", key="omegas")
-    x, y = np.log(w), np.log(t)
-    spread = x - x.mean()
-    if not np.any(spread):
-        raise ArgumentError("needs at least 2 different speeds", key="omegas")
-    n = float(spread @ y / (spread @ spread))
-    intercept = float(y.mean() - n * x.mean())
-    area = 2.0 * math.pi * length_m * end_factor * radius_m**2
-    return n, math.exp(intercept) / area / (2.0 / n) ** n
 
 
 def taylor_number(
@@ -278,22 +144,6 @@ def taylor_number(
     return density * omega * inner_radius_m * gap / viscosity * math.sqrt(gap / inner_radius_m)
 
 
-def taylor_critical_omega(
-    density: float,
-    viscosity: Number,
-    inner_radius_m: float,
-    outer_radius_m: float,
-    critical_number: float = TAYLOR_CRITICAL,
-) -> Number:
-    """Angular speed (rad/s) at which Taylor vortices begin; above it a viscosity comes out too high.
-
-    G.I. Taylor 1923: `taylor_number` equal to `critical_number`.  A warning, not a limit to calculate with (5 %).
-    """
-    gap = outer_radius_m - inner_radius_m
-    _inverse_square(inner_radius_m, outer_radius_m)
-    return viscosity * (critical_number / (density * inner_radius_m * gap * math.sqrt(gap / inner_radius_m)))
-
-
 def viscous_heating_rise(viscosity: Number, rate: Number, gap_m: float, conductivity: float = 0.2) -> Number:
     """Greatest temperature rise (K) of a sheared layer between two walls of one temperature: eta rate^2 gap^2/(8 k).
 
@@ -301,11 +151,6 @@ def viscous_heating_rise(viscosity: Number, rate: Number, gap_m: float, conducti
     in W/(m K): water 0.6, most organic liquids 0.1 to 0.2.  An estimate for a warning.
     """
     return viscosity * rate**2 * (gap_m**2 / (8.0 * conductivity))
-
-
-def gap_diffusion_time(density: float, viscosity: Number, gap_m: float) -> Number:
-    """Time (s) for momentum to cross the gap, rho gap^2/eta: earlier readings still hold the start of the flow."""
-    return density * gap_m**2 / viscosity
 
 
 def _index(flow_index: float) -> float:

@@ -18,9 +18,6 @@ Number = TypeVar("Number", float, "NDArray[np.float64]")
 ZERO_CELSIUS_K = 273.15
 """0 degC in kelvin, exact (SI brochure)."""
 
-GAS_CONSTANT = 8.314462618
-"""Molar gas constant, J/(mol K), exact to the digits given (SI 2019)."""
-
 
 class ArgumentError(SettingError, ValueError):
     """An argument is outside what the function is defined for; names the argument.
@@ -36,42 +33,6 @@ def exp(x: Number) -> Number:
     import numpy as np
 
     return np.exp(x)
-
-
-def log(x: Number) -> Number:
-    """Natural logarithm; x > 0."""
-    if isinstance(x, (int, float)):
-        return math.log(x)
-    import numpy as np
-
-    return np.log(x)
-
-
-def log1p(x: Number) -> Number:
-    """Natural logarithm of 1 + x, also for small x; x > -1."""
-    if isinstance(x, (int, float)):
-        return math.log1p(x)
-    import numpy as np
-
-    return np.log1p(x)
-
-
-def log10(x: Number) -> Number:
-    """Decimal logarithm; x > 0."""
-    if isinstance(x, (int, float)):
-        return math.log10(x)
-    import numpy as np
-
-    return np.log10(x)
-
-
-def sqrt(x: Number) -> Number:
-    """Square root; x >= 0."""
-    if isinstance(x, (int, float)):
-        return math.sqrt(x)
-    import numpy as np
-
-    return np.sqrt(x)
 
 
 def power(x: Number, exponent: float) -> Number:

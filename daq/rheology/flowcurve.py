@@ -1,13 +1,14 @@
 """Flow curves: fit a model to stresses over rates, compare models, and refuse what the data cannot carry.
 
-Rates in 1/s, stresses in Pa.  Residuals are relative by default ((model - stress)/stress): a torque is known to a
-part of itself over most of the range, and the small stresses would otherwise not count.
+Rates in 1/s, stresses in Pa.  Residuals are (model - stress)/sigma, sigma the standard deviation that the caller gives
+each stress: a torque is known to a part of itself over most of the range, and with one sigma for all the small stresses
+would not count.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.flowmodels import MODELS, FlowModel
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
-
-Weights = Literal["relative", "uniform", "stated"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +45,11 @@ class Fit:
     rate_high: float
     """Range of the rates fitted, 1/s; the model is not known outside it."""
     sum_of_squares: float
-    """Sum of the squared weighted residuals (1 with relative weights, Pa^2 with uniform ones)."""
+    """Sum of the squared residuals, each over its sigma."""
     r_squared: float
     """1 - residual over total sum of squares of the stresses, unweighted."""
     aicc: float | None
     """Akaike's criterion with the small-sample correction; None where n <= parameters + 2."""
-    weights: Weights
     covariance: tuple[tuple[float, ...], ...] = field(repr=False)
 
     @property
@@ -61,21 +59,12 @@ class Fit:
 
     @property
     def residual_sd(self) -> float:
-        """Residual standard deviation (relative, or Pa with uniform weights)."""
+        """Residual standard deviation, in units of sigma."""
         return math.sqrt(self.sum_of_squares / self.dof)
 
-    def value(self, name: str) -> float:
-        """Value of a parameter.  Raises KeyError for a name the model does not have."""
-        return {p.name: p.value for p in self.parameters}[name]
-
-    def stderr(self, name: str) -> float:
-        """Standard error of a parameter.  Raises KeyError for a name the model does not have."""
-        return {p.name: p.stderr for p in self.parameters}[name]
-
-    def interval(self, name: str, coverage: float = 0.95) -> tuple[float, float]:
-        """Confidence interval of a parameter: value -+ t stderr."""
-        half = coverage_factor(self.dof, coverage) * self.stderr(name)
-        return self.value(name) - half, self.value(name) + half
+    def parameter(self, name: str) -> Parameter:
+        """Return a parameter by its name; KeyError for a name the model does not have."""
+        return {p.name: p for p in self.parameters}[name]
 
     @property
     def yield_stress(self) -> Parameter | None:
@@ -88,24 +77,6 @@ class Fit:
 
         return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), np.asarray(rates, dtype=float))
 
-    def viscosity(self, rates: "Array") -> "Array":
-        """Viscosity of the fitted model (Pa.s) at `rates` (1/s, > 0)."""
-        import numpy as np
-
-        viscosity: Array = self.stress(rates) / np.asarray(rates, dtype=float)
-        return viscosity
-
-    def band(self, rates: "Array", coverage: float = 0.95) -> "tuple[Array, Array]":
-        """Lower and upper confidence limit of the curve itself (Pa) at `rates`: linear propagation, Student's t."""
-        import numpy as np
-
-        g = np.asarray(rates, dtype=float)
-        jacobian = MODELS[self.model].jacobian(np.array([p.value for p in self.parameters]), g)
-        variance = np.einsum("ij,jk,ik->i", jacobian, np.array(self.covariance), jacobian)
-        half = coverage_factor(self.dof, coverage) * np.sqrt(np.maximum(variance, 0.0))
-        middle = self.stress(g)
-        return middle - half, middle + half
-
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
@@ -115,43 +86,12 @@ class Refusal:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """Models fitted to one curve, best AICc first, and those the data cannot carry."""
-
-    fits: tuple[Fit, ...]
-    refusals: tuple[Refusal, ...]
-
-    @property
-    def best(self) -> Fit | None:
-        """The fit with the smallest AICc; None where every model was refused."""
-        return self.fits[0] if self.fits else None
-
-    @property
-    def simplest(self) -> Fit | None:
-        """The fit with the fewest parameters among those less than 2 behind the best AICc."""
-        best = self.best
-        if best is None or best.aicc is None:
-            return best
-        near = [f for f in self.fits if f.aicc is not None and f.aicc - best.aicc < 2.0]
-        return min(near, key=lambda f: (len(f.parameters), f.aicc))
-
-    def akaike_weights(self) -> tuple[float, ...]:
-        """Relative support of each fit (sums to 1), in their order; 0 where AICc is not defined."""
-        known = [f.aicc for f in self.fits if f.aicc is not None]
-        if not known:
-            return (0.0,) * len(self.fits)
-        raw = [0.0 if f.aicc is None else math.exp(-(f.aicc - min(known)) / 2.0) for f in self.fits]
-        return tuple(w / sum(raw) for w in raw)
-
-
 def fit_model(
     model: str,
     rates: "Sequence[float] | Array",
     stresses: "Sequence[float] | Array",
+    sigma: "Sequence[float] | Array",
     *,
-    weights: Weights = "relative",
-    sigma: "Sequence[float] | Array | None" = None,
     start: Sequence[float] | None = None,
 ) -> Fit | Refusal:
     """Least-squares fit of one model; a `Refusal` with the reason where the data cannot carry it.
@@ -162,22 +102,17 @@ def fit_model(
         model: one of `flowmodels.MODELS`.
         rates: shear rates, 1/s, all > 0.
         stresses: shear stresses, Pa, all > 0, as many as rates.
-        weights: `relative` (residuals over stress), `uniform`, or `stated`: residuals over `sigma`.
-        sigma: standard deviations of the stresses up to a common factor, Pa, for `stated` only.
+        sigma: standard deviations of the stresses up to a common factor, Pa, all > 0.
         start: parameters to start from, where they are known roughly; otherwise several starts are tried.
 
     Raises:
-        ArgumentError: an unknown model or weights, rates and stresses of different number, or values not finite.
+        ArgumentError: an unknown model, rates, stresses and sigma of different number, or values not finite.
     """
     import numpy as np
 
     known = MODELS.get(model)
     if known is None:
         raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
-    if weights not in {"relative", "uniform", "stated"}:
-        raise ArgumentError(f"must be 'relative', 'uniform' or 'stated', is {weights!r}", key="weights")
-    if (sigma is not None) != (weights == "stated"):
-        raise ArgumentError("belongs to the weights 'stated', and they need it", key="sigma")
     g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
     if g.ndim != 1 or g.shape != tau.shape:
         raise ArgumentError(f"{g.size} rates and {tau.size} stresses", key="stresses")
@@ -186,39 +121,11 @@ def fit_model(
     reason = _cannot_carry(known, g, tau)
     if reason:
         return Refusal(model, reason)
-    if sigma is not None:
-        scale = np.asarray(sigma, dtype=float)
-        if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
-            raise ArgumentError("must be above 0, one for each stress", key="sigma")
-    else:
-        scale = tau if weights == "relative" else np.ones_like(tau)
+    scale = np.asarray(sigma, dtype=float)
+    if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
+        raise ArgumentError("must be above 0, one for each stress", key="sigma")
     data = _Data(g, tau, scale)
-    return _judged(known, _solve(known, data, start), data, weights)
-
-
-def compare_models(
-    rates: "Sequence[float] | Array",
-    stresses: "Sequence[float] | Array",
-    models: Sequence[str] = tuple(MODELS),
-    *,
-    weights: Weights = "relative",
-) -> Comparison:
-    """Fit several models to one curve and rank them by AICc (fits without one come last).
-
-    AICc = n ln(SS/n) + 2k + 2k(k+1)/(n-k-1), k parameters and the variance (Hurvich and Tsai 1989); a difference
-    under 2 does not tell two models apart (Burnham and Anderson, from memory).  Arguments and errors as `fit_model`.
-    """
-    outcomes = [fit_model(m, rates, stresses, weights=weights) for m in models]
-    fits = sorted((x for x in outcomes if isinstance(x, Fit)), key=lambda f: math.inf if f.aicc is None else f.aicc)
-    return Comparison(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)))
-
-
-def power_law_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
-    """(K, n) by ordinary least squares of ln(stress) on ln(rate); all values > 0, at least 2 different rates."""
-    import numpy as np
-
-    slope, intercept = np.polyfit(np.log(np.asarray(rates, dtype=float)), np.log(np.asarray(stresses, dtype=float)), 1)
-    return float(np.exp(intercept)), float(slope)
+    return _judged(known, _solve(known, data, start), data)
 
 
 def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
@@ -309,7 +216,7 @@ def _starts(model: FlowModel, data: _Data) -> "list[Array]":
     return [p for _, p in found[:3]]
 
 
-def _judged(model: FlowModel, solution: Solution, data: _Data, weights: Weights) -> Fit | Refusal:
+def _judged(model: FlowModel, solution: Solution, data: _Data) -> Fit | Refusal:
     """The fit with its statistics, or why its parameters cannot be believed."""
     import numpy as np
 
@@ -347,7 +254,6 @@ def _judged(model: FlowModel, solution: Solution, data: _Data, weights: Weights)
         sum_of_squares=solution.sum_of_squares,
         r_squared=1.0 - rest / total if total > 0.0 else 1.0,
         aicc=_aicc(n, k, solution.sum_of_squares),
-        weights=weights,
         covariance=tuple(tuple(float(c) for c in row) for row in covariance),
     )
 

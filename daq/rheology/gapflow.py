@@ -55,7 +55,7 @@ def omegas_of_wall_rates(stress: "Callable[[Array], Array]", rates: "Array", rad
 def wall_rates(stress: "Callable[[Array], Array]", omegas: "Array", radius_ratio: float) -> "Array":
     """Rate (1/s) at the inner wall for each angular speed (rad/s, > 0) of a fluid with the model `stress(rates)`.
 
-    Newtonian: 2 omega/(1 - radius_ratio^-2).  Power law: that of `cylinders.power_law_inner_rate`.
+    Newtonian: 2 omega/(1 - radius_ratio^-2).  Power law: 2 omega/(n (1 - radius_ratio^(-2/n))), Krieger and Maron 1952.
     """
     import numpy as np
 

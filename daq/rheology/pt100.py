@@ -1,11 +1,11 @@
-"""Platinum resistance thermometers (IEC 60751): resistance and temperature, both ways, and tolerance classes.
+"""Platinum resistance thermometers (IEC 60751): resistance and temperature, both ways.
 
 Resistance in ohm, temperature in degC (ITS-90), -200 to 850 degC.  Numbers or numpy arrays.
 """
 
 import math
 
-from daq.rheology.elementary import ArgumentError, Number, require_within
+from daq.rheology.elementary import Number, require_within
 
 A = 3.9083e-3
 """1/degC, IEC 60751."""
@@ -13,9 +13,6 @@ B = -5.775e-7
 """1/degC^2, IEC 60751."""
 C = -4.183e-12
 """1/degC^4, IEC 60751; below 0 degC only."""
-
-TOLERANCES = {"AA": (0.1, 0.0017), "A": (0.15, 0.002), "B": (0.3, 0.005), "C": (0.6, 0.01)}
-"""Class: (K, K per degC) of the tolerance a + b |t| (IEC 60751:2008; from memory)."""
 
 
 def resistance(celsius: Number, r0: float = 100.0) -> Number:
@@ -61,19 +58,3 @@ def _temperature(ratio: float) -> float:
         if abs(step) < 1e-12:
             break
     return t
-
-
-def tolerance(celsius: Number, tolerance_class: str) -> Number:
-    """Tolerance +- K of a sensor of class AA, A, B or C: a + b |t| (IEC 60751).
-
-    The ranges in which a class may be claimed depend on the make of the sensor and are not checked here.
-
-    Raises:
-        ArgumentError: an unknown class.
-    """
-    try:
-        a, b = TOLERANCES[tolerance_class]
-    except KeyError:
-        known = ", ".join(TOLERANCES)
-        raise ArgumentError(f"unknown class {tolerance_class!r}; known: {known}", key="tolerance_class") from None
-    return a + b * abs(celsius)

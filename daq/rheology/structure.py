@@ -3,12 +3,10 @@
 Viscosities of one call are in one unit; rates in 1/s, stresses in Pa, times in s.
 """
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daq.rheology.elementary import ArgumentError, Number, exp, log, require_positive
+from daq.rheology.elementary import ArgumentError, Number, require_positive
 
 if TYPE_CHECKING:
     import numpy as np
@@ -23,39 +21,6 @@ def shear_thinning_index(viscosity_slow: Number, viscosity_fast: Number) -> Numb
     require_positive("viscosity_slow", viscosity_slow)
     require_positive("viscosity_fast", viscosity_fast)
     return viscosity_slow / viscosity_fast
-
-
-def flow_index(viscosity_ratio: Number, speed_ratio: float = 10.0) -> Number:
-    """Flow index n of a power-law fluid from slow over fast viscosity: 1 - ln(ratio)/ln(speed ratio)."""
-    require_positive("viscosity_ratio", viscosity_ratio)
-    if not speed_ratio > 1.0:
-        raise ArgumentError(f"must be greater than 1, is {speed_ratio}", key="speed_ratio")
-    return 1.0 - log(viscosity_ratio) / math.log(speed_ratio)
-
-
-def power_law_through_two(rate_1: float, viscosity_1: float, rate_2: float, viscosity_2: float) -> tuple[float, float]:
-    """(n, K) of the power law through two points: n = 1 + ln(eta2/eta1)/ln(g2/g1), K = eta1/g1^(n-1).
-
-    K is in the unit of the viscosity times s^(n-1).
-
-    Raises:
-        ArgumentError: a value that is not positive, or equal rates.
-    """
-    for name, x in (("rate_1", rate_1), ("rate_2", rate_2), ("viscosity_1", viscosity_1), ("viscosity_2", viscosity_2)):
-        require_positive(name, x)
-    if rate_1 == rate_2:
-        raise ArgumentError("must differ from rate_1", key="rate_2")
-    n = 1.0 + math.log(viscosity_2 / viscosity_1) / math.log(rate_2 / rate_1)
-    return n, viscosity_1 * math.pow(rate_1, 1.0 - n)
-
-
-def thixotropy_ratio(viscosity_after: Number, viscosity_before: Number) -> Number:
-    """Slow-speed viscosity after a fast step over the one before it: 1 keeps its structure, below 1 has lost some.
-
-    Standards differ in the direction of this ratio: name numerator and denominator where it is shown.
-    """
-    require_positive("viscosity_before", viscosity_before)
-    return viscosity_after / viscosity_before
 
 
 def recovery_fraction(viscosity: Number, before: float, broken: float) -> Number:
@@ -103,49 +68,3 @@ def loop_area(
     grid = grid[(grid >= low) & (grid <= high)]
     difference = np.interp(grid, gu, tu) - np.interp(grid, gd, td)
     return float(np.sum((difference[1:] + difference[:-1]) / 2.0 * np.diff(grid)))
-
-
-@dataclass(frozen=True, slots=True)
-class StructureKinetics:
-    """First-order structure model of Goodeve and Moore: dl/dt = k1 (1 - l) - k2 g l, eta = eta_inf + d_eta l.
-
-    Fields: build-up rate k1 (1/s), break-down constant k2 (1), eta_inf and d_eta in one viscosity unit; l is 1 for
-    the whole structure, 0 for none.
-    """
-
-    k1_per_s: float
-    k2: float
-    eta_inf: float
-    d_eta: float
-
-    def __post_init__(self) -> None:
-        require_positive("k1_per_s", self.k1_per_s)
-        if not self.k2 >= 0.0:
-            raise ArgumentError(f"must be at least 0, is {self.k2}", key="k2")
-
-    def equilibrium(self, rate: Number) -> Number:
-        """Structure that a rate (1/s) leaves in the end: k1/(k1 + k2 g)."""
-        return self.k1_per_s / (self.k1_per_s + self.k2 * rate)
-
-    def after(self, start: float, rate: float, seconds: Number) -> Number:
-        """Structure after `seconds` at a constant rate from `start`: le + (l0 - le) exp(-(k1 + k2 g) t), exact."""
-        end = self.equilibrium(rate)
-        return end + (start - end) * exp(-(self.k1_per_s + self.k2 * rate) * seconds)
-
-    def viscosity(self, structure: Number) -> Number:
-        """Viscosity at a structure: eta_inf + d_eta l."""
-        return self.eta_inf + self.d_eta * structure
-
-    @property
-    def half_time_at_rest(self) -> float:
-        """Time in which half of the missing structure rebuilds at rest, s: ln(2)/k1."""
-        return math.log(2.0) / self.k1_per_s
-
-    def through(self, start: float, segments: Sequence[tuple[float, float]]) -> list[float]:
-        """Structure at the end of each segment (rate 1/s, duration s), one after the other from `start`."""
-        out: list[float] = []
-        level = start
-        for rate, seconds in segments:
-            level = self.after(level, rate, seconds)
-            out.append(level)
-        return out

@@ -1,7 +1,7 @@
 """Viscosity and temperature: curves of a product, coefficient, correction to a reference temperature.
 
 Temperatures in degC (`celsius`) unless a name says K; viscosities in any one unit (the curve returns the unit it was
-made from), kinematic ones for Walther in mm2/s.  A fitted curve knows the range of its points and its relative scatter.
+made from).  A fitted curve knows the range of its points and its relative scatter.
 """
 
 import math
@@ -9,16 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daq.rheology.elementary import (
-    GAS_CONSTANT,
-    ZERO_CELSIUS_K,
-    ArgumentError,
-    Number,
-    exp,
-    log,
-    log10,
-    require_positive,
-)
+from daq.rheology.elementary import ZERO_CELSIUS_K, ArgumentError, Number, exp, require_positive
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,11 +26,6 @@ class Andrade:
     high_celsius: float
     relative_sd: float | None = None
     """Scatter of the points about the curve (1), None where it passes through them all."""
-
-    @property
-    def activation_energy(self) -> float:
-        """Activation energy of flow, J/mol: b R."""
-        return self.b_kelvin * GAS_CONSTANT
 
     def viscosity(self, celsius: Number) -> Number:
         """Viscosity, unit of the points."""
@@ -71,31 +57,7 @@ class Vft:
         return self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)) ** 2
 
 
-@dataclass(frozen=True, slots=True)
-class Walther:
-    """Walther (ASTM D341): lg lg(nu + 0.7) = a - b lg T, kinematic viscosity nu in mm2/s, T in K.
-
-    The constant 0.7 holds from 2 mm2/s up.
-    """
-
-    a: float
-    b: float
-    low_celsius: float
-    high_celsius: float
-    relative_sd: float | None = None
-    """Scatter of the points about the curve (1), None where it passes through them all."""
-
-    def viscosity(self, celsius: Number) -> Number:
-        """Kinematic viscosity, mm2/s."""
-        return _ten_to(_ten_to(self.a - self.b * log10(celsius + ZERO_CELSIUS_K))) - 0.7
-
-    def coefficient(self, celsius: Number) -> Number:
-        """-dln(nu)/dT, 1/K: b (nu + 0.7) ln(nu + 0.7)/(nu T)."""
-        nu = self.viscosity(celsius)
-        return self.b * (nu + 0.7) * log(nu + 0.7) / (nu * (celsius + ZERO_CELSIUS_K))
-
-
-Curve = Andrade | Vft | Walther
+Curve = Andrade | Vft
 
 
 def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade:
@@ -107,23 +69,6 @@ def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade
     t, y = _points(celsius, viscosity, 2)
     a, slope, sd = _line([1.0 / x for x in t], [math.log(v) for v in y])
     return Andrade(a, slope, *_range(t), sd)
-
-
-def fit_walther(celsius: Sequence[float], kinematic_viscosity: Sequence[float]) -> Walther:
-    """Least squares of lg lg(nu + 0.7) on lg T (ASTM D341); two points give the exact curve.  nu in mm2/s, at least 2.
-
-    Raises:
-        ArgumentError: fewer than 2 different temperatures, or a viscosity below 2 mm2/s.
-    """
-    t, nu = _points(celsius, kinematic_viscosity, 2)
-    if min(nu) < 2.0:
-        raise ArgumentError(f"must be at least 2 mm2/s for the constant 0.7, is {min(nu)}", key="kinematic_viscosity")
-    a, slope, _ = _line([math.log10(x) for x in t], [math.log10(math.log10(v + 0.7)) for v in nu])
-    exact = Walther(a, -slope, *_range(t))
-    if len(nu) == 2:
-        return exact
-    residuals = [math.log(v / exact.viscosity(x - ZERO_CELSIUS_K)) for x, v in zip(t, nu, strict=True)]
-    return Walther(exact.a, exact.b, exact.low_celsius, exact.high_celsius, _scatter(residuals, 2))
 
 
 def vft_through_three(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
@@ -194,12 +139,9 @@ def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """A viscosity as measured and as it would be at the reference temperature; always shown together."""
+    """A viscosity as it would be at the reference temperature, in the unit of the measured one."""
 
-    measured: float
-    measured_celsius: float
     corrected: float
-    reference_celsius: float
     factor: float
     """corrected over measured: eta(reference)/eta(measured temperature) of the curve."""
 
@@ -222,50 +164,7 @@ def correct_to_reference(viscosity: float, celsius: float, reference_celsius: fl
                 key=name,
             )
     factor = curve.viscosity(reference_celsius) / curve.viscosity(celsius)
-    return Corrected(viscosity, celsius, viscosity * factor, reference_celsius, factor)
-
-
-def relative_error(temperature_deviation_k: Number, coefficient: float) -> Number:
-    """Relative error of a viscosity (1) from a deviation of the temperature: |coefficient| |dT|, for small deviations.
-
-    `coefficient` is -dln(eta)/dT in 1/K: 0.05 is 5 % per K, and 0.1 K then makes 0.5 %.
-    """
-    return abs(temperature_deviation_k) * abs(coefficient)
-
-
-def temperature_ready(
-    seconds: Sequence[float], celsius: Sequence[float], *, target: float, band: float = 0.1, window: float = 60.0
-) -> bool:
-    """Whether all readings of the last `window` seconds lie within `target` +- `band` (K, ends included).
-
-    The readings must reach back over the whole window.  +-0.1 K: USP <912>; the length of the window is a choice.
-    `seconds` are not decreasing and as long as `celsius`.
-    """
-    if not celsius or seconds[-1] - seconds[0] < window - 1e-9:
-        return False
-    start = seconds[-1] - window - 1e-9
-    limit = band + 1e-9  # a reading of 25.1 is in a band of 0.1 about 25
-    return all(abs(c - target) <= limit for s, c in zip(seconds, celsius, strict=True) if s >= start)
-
-
-def soak_time(thickness_m: float, remaining: float = 0.01, diffusivity: float = 1.4e-7) -> float:
-    """Time (s) for a layer on a wall of constant temperature, insulated behind, to come within `remaining` of it.
-
-    First term of the plane wall's Fourier series (heat-transfer handbooks): 4 L^2/(pi^2 a) ln(4/(pi remaining)).
-    `diffusivity` a in m2/s: water 1.4e-7, most organic liquids 0.8e-7 to 1e-7.  Without stirring; an estimate.
-
-    Raises:
-        ArgumentError: thickness or diffusivity not positive, `remaining` outside 0..1.
-    """
-    require_positive("thickness_m", thickness_m)
-    require_positive("diffusivity", diffusivity)
-    if not 0.0 < remaining < 1.0:
-        raise ArgumentError(f"must be between 0 and 1, is {remaining}", key="remaining")
-    return 4.0 * thickness_m**2 / (math.pi**2 * diffusivity) * math.log(4.0 / (math.pi * remaining))
-
-
-def _ten_to(x: Number) -> Number:
-    return exp(x * math.log(10.0))
+    return Corrected(viscosity * factor, factor)
 
 
 def _points(celsius: Sequence[float], viscosity: Sequence[float], least: int) -> tuple[list[float], list[float]]:

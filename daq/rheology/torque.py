@@ -23,15 +23,6 @@ def torque_to_percent(torque: Number, full_scale: float) -> Number:
     return torque * (100.0 / full_scale)
 
 
-class Direction(StrEnum):
-    """Which way the speed should go."""
-
-    FASTER = "faster"
-    SLOWER = "slower"
-    KEEP = "keep"
-    UNKNOWN = "unknown"
-
-
 class BandClass(StrEnum):
     """Where a torque lies relative to the usable band."""
 
@@ -107,21 +98,12 @@ def speed_for_torque(
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What an off-range torque says, in numbers; where `is_bound` they are bounds from a saturated reading."""
+    """What a torque off range means, in numbers; from a saturated reading they are bounds."""
 
-    direction: Direction
-    is_bound: bool
-    """True from a saturated reading: the speeds are the greatest that may serve, `torque_factor` likewise."""
     speed_per_min: float | None
-    """Speed that brings the torque to the target; None where no number can be given."""
-    speed_low_per_min: float | None
-    """Speed at the low end of the usable band."""
-    speed_high_per_min: float | None
-    """Speed at the high end of the usable band."""
-    torque_factor: float | None
-    """Factor that a change of geometry should bring to the torque at the same speed."""
+    """Speed that brings the torque to the target (at most, from saturation); None where no number can be given."""
     viscosity: float | None
-    """Viscosity (Pa.s) that the torque stands for (at least, where `is_bound`); None without the constants."""
+    """Viscosity (Pa.s) that the torque corresponds to (at least, from saturation); None without the constants."""
 
 
 def advise(
@@ -129,22 +111,18 @@ def advise(
     speed_per_min: float,
     *,
     saturated_at_percent: float | None = None,
-    low_percent: float = 10.0,
-    high_percent: float = 100.0,
     target_percent: float = 50.0,
     flow_index: float = 1.0,
     full_scale: float | None = None,
     viscosity_constant: float | None = None,
 ) -> Advice:
-    """What to change so that the torque comes to the target, from the mean of a span or from saturation.
+    """Which speed brings the torque to the target, from the mean of a span or from saturation.
 
     Args:
         mean_percent: the span's mean torque, percent of full scale; None where there is none.
         speed_per_min: the present speed, > 0.
         saturated_at_percent: set where a reading was saturated, to the percent at which the sensor saturates: the
             true torque is at least that, so the mean is not used and every number becomes a bound.
-        low_percent: low end of the usable band.
-        high_percent: high end of the usable band.
         target_percent: torque wanted.
         flow_index: of the product; 1 is Newtonian.
         full_scale: torque at 100 percent, N.m, for the viscosity.
@@ -153,26 +131,15 @@ def advise(
     Raises:
         ArgumentError: a speed, target, saturation or flow index that is not positive.
     """
-    is_bound = saturated_at_percent is not None
-    percent = saturated_at_percent if saturated_at_percent is not None else mean_percent
-    if percent is None or not math.isfinite(percent):
-        return Advice(Direction.UNKNOWN, is_bound, None, None, None, None, None)
-    if percent <= 0.0:
-        if is_bound:
-            require_positive("saturated_at_percent", percent)
-        return Advice(Direction.FASTER, is_bound, None, None, None, None, None)
-    band = BandClass.OVER if is_bound else classify_torque(percent, low_percent, high_percent)
-    direction = {BandClass.LOW: Direction.FASTER, BandClass.OVER: Direction.SLOWER}.get(band, Direction.KEEP)
-    known = full_scale is not None and viscosity_constant is not None
-    return Advice(
-        direction=direction,
-        is_bound=is_bound,
-        speed_per_min=speed_for_torque(percent, speed_per_min, target_percent, flow_index),
-        speed_low_per_min=speed_for_torque(percent, speed_per_min, low_percent, flow_index),
-        speed_high_per_min=speed_for_torque(percent, speed_per_min, high_percent, flow_index),
-        torque_factor=target_percent / percent,
-        viscosity=viscosity_at(percent, full_scale or 0.0, viscosity_constant or 0.0, speed_per_min) if known else None,
-    )
+    if saturated_at_percent is not None:
+        require_positive("saturated_at_percent", saturated_at_percent)
+    percent = mean_percent if saturated_at_percent is None else saturated_at_percent
+    if percent is None or not math.isfinite(percent) or percent <= 0.0:
+        return Advice(None, None)
+    speed = speed_for_torque(percent, speed_per_min, target_percent, flow_index)
+    if full_scale is None or viscosity_constant is None:
+        return Advice(speed, None)
+    return Advice(speed, viscosity_at(percent, full_scale, viscosity_constant, speed_per_min))
 
 
 def _omega(speed_per_min: float) -> float:

@@ -36,15 +36,6 @@ class Specification:
     """What the torque limits already contain."""
 
 
-def relative_limit(torque_percent: float, specification: Specification) -> float:
-    """Limit of the torque relative to the reading (1): full-scale limit over torque plus limit of the reading.
-
-    +-1 % of full scale is +-10 % of the reading at a torque of 10 %.
-    """
-    require_positive("torque_percent", torque_percent)
-    return specification.torque_percent_full_scale / torque_percent + specification.torque_percent_reading / 100.0
-
-
 def viscosity_components(
     viscosity: float,
     torque_percent: float,

@@ -10,8 +10,8 @@ from daq.core.plan import plan_from_json, to_json
 from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
 from daq.methods.planning.compile import Known
-from daq.rheology.uncertainty import rectangular_sum_half_width
 from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
+from tests.rheology.rectangularsums import half_width
 
 SUMMARIES = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=0.001)}
 
@@ -108,7 +108,7 @@ def test_where_limits_prevail_the_interval_is_that_of_the_distributions():
     c = concluded(plan_of("clear-glaze-qc", "bench-1", product="clear-glaze"))
     u = c.uncertainty
     half = [math.sqrt(3.0) * x["contribution"] for x in u.components if x["distribution"] == "rectangular"]
-    exact = rectangular_sum_half_width(half)
+    exact = half_width(half)
     assert (u.method, u.trials) == (JCGM_101, TRIALS)
     assert (u.high - u.low) / 2.0 == pytest.approx(exact, rel=0.01)
     assert (u.high + u.low) / 2.0 == pytest.approx(800.0, abs=0.1)

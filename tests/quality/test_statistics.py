@@ -14,7 +14,6 @@ from daq.quality.statistics import (
     fit_line,
     grubbs_critical,
     grubbs_test,
-    mean_interval,
     range_quantile,
     t_quantile,
     theil_sen,
@@ -25,16 +24,12 @@ X = np.sort(RNG.uniform(0, 100, 40))
 Y = 3.0 - 0.2 * X + RNG.standard_normal(40)
 
 
-def test_description_and_interval():
+def test_description():
     d = describe(list(Y))
     assert (d.mean, d.sd) == pytest.approx((Y.mean(), Y.std(ddof=1)), rel=1e-13)
     dev = Y - Y.mean()
     assert d.lag1 == pytest.approx(dev[1:] @ dev[:-1] / (dev @ dev), rel=1e-12)
-    m = mean_interval(list(Y), 0.99)
-    low, high = stats.t.interval(0.99, 39, Y.mean(), stats.sem(Y))
-    assert (m.low, m.high) == pytest.approx((low, high), rel=1e-12)
     assert describe([3.0]).sd is None
-    assert describe([0.0, 0.0]).relative_sd is None
     assert describe([2.0, 2.0]).lag1 is None
 
 
@@ -42,13 +37,10 @@ def test_line():
     ours, theirs = fit_line(list(X), list(Y)), stats.linregress(X, Y)
     assert (ours.slope, ours.intercept) == pytest.approx((theirs.slope, theirs.intercept), rel=1e-11)
     assert (ours.slope_se, ours.intercept_se) == pytest.approx((theirs.stderr, theirs.intercept_stderr), rel=1e-10)
-    assert ours.p_value == pytest.approx(theirs.pvalue, rel=1e-8)
+    assert 2 * stats.t.sf(abs(ours.t), ours.dof) == pytest.approx(theirs.pvalue, rel=1e-8)
     assert ours.r_squared == pytest.approx(theirs.rvalue**2, rel=1e-10)
-    low, high = ours.slope_interval()
-    assert low < -0.2 < high
     perfect = fit_line([1, 2, 3], [2, 4, 6])
     assert perfect.t == np.inf
-    assert perfect.p_value == 0.0
     assert perfect.lag1 is None
     assert fit_line([1, 2, 3], [2, 2, 2]).t == 0.0
 
@@ -112,8 +104,6 @@ def test_outliers_are_named_not_dropped():
     "wrong",
     [
         lambda: describe([]),
-        lambda: mean_interval([1.0]),
-        lambda: mean_interval([1.0, 2.0], 1.0),
         lambda: t_quantile(0.0),
         lambda: grubbs_critical(2),
         lambda: dixon_critical(2),

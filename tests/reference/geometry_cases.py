@@ -7,7 +7,8 @@ import numpy as np
 from daq.core.units import convert, entered
 from daq.rheology import bodies, cylinders, torque
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.geometry import CoaxialCylinders, ConePlate, LargeVessel, ParallelPlates, Vane
+from daq.rheology.geometry import CoaxialCylinders, ConePlate, Disc, LargeVessel, ParallelPlates, Vane
+from daq.rheology.leastsquares import linear_fit
 
 
 def standard_geometry(i):
@@ -36,16 +37,17 @@ def coaxial(i):
         "gdot_rep": g.rate_per_omega * omega,
         "tau_rep": g.stress_per_torque * i["torque_N_m"],
         "eta": eta,
-        "torque_back": cylinders.margules_torque(eta, omega, i["R_i_m"], i["R_e_m"], i["L_m"], end_factor=i["c_L"]),
+        "torque_back": eta * omega / g.viscosity_constant,
     }
 
 
 def walls(i):
     omega, t = angular_speed(i["speed_rpm"]), i["torque_N_m"]
     tau_i = cylinders.inner_stress(t, i["R_i_m"], i["L_m"], i["c_L"])
-    tau_e = cylinders.outer_stress(t, i["R_e_m"], i["L_m"], i["c_L"])
+    # The balance of moments holds at every radius.
+    tau_e = cylinders.inner_stress(t, i["R_e_m"], i["L_m"], i["c_L"])
     rate_i = cylinders.newtonian_inner_rate(omega, i["R_i_m"], i["R_e_m"])
-    rate_e = cylinders.newtonian_outer_rate(omega, i["R_i_m"], i["R_e_m"])
+    rate_e = rate_i * tau_e / tau_i
     return {
         "tau_inner": tau_i,
         "tau_outer": tau_e,
@@ -57,26 +59,25 @@ def walls(i):
 
 
 def margules(i):
-    omega = angular_speed(i["speed_rpm"])
-    t = cylinders.margules_torque(i["eta_Pa_s"], omega, i["R_i_m"], i["R_e_m"], i["L_m"])
+    omega, g = angular_speed(i["speed_rpm"]), _coaxial(i)
+    t = i["eta_Pa_s"] * omega / g.viscosity_constant
     return {
         "torque": t,
         "gdot_inner": cylinders.newtonian_inner_rate(omega, i["R_i_m"], i["R_e_m"]),
-        "eta_back": _coaxial(i).viscosity_constant * t / omega,
+        "eta_back": g.stress_per_torque * t / (g.rate_per_omega * omega),
     }
 
 
 def wide_gap(i):
     omega = angular_speed(i["speed_rpm"])
-    rate = cylinders.power_law_inner_rate(omega, i["n"], i["R_i_m"], i["R_e_m"])
-    t = cylinders.power_law_torque(
-        i["K_Pa_s^n"], i["n"], omega, inner_radius_m=i["R_i_m"], outer_radius_m=i["R_e_m"], length_m=i["L_m"]
-    )
+    rate = cylinders.krieger_elrod_rate(omega, 1.0 / i["n"], i["R_e_m"] / i["R_i_m"])
+    stress = i["K_Pa_s^n"] * rate ** i["n"]
+    t = stress / cylinders.inner_stress(1.0, i["R_i_m"], i["L_m"])
     newtonian = cylinders.newtonian_inner_rate(omega, i["R_i_m"], i["R_e_m"])
     return {
         "gdot_inner": rate,
         "torque": t,
-        "tau_inner": cylinders.inner_stress(t, i["R_i_m"], i["L_m"]),
+        "tau_inner": stress,
         "gdot_newtonian": newtonian,
         "ratio_true_to_newtonian": rate / newtonian,
     }
@@ -89,21 +90,14 @@ def krieger_elrod(i):
 
 
 def unbounded_newtonian(i):
-    omega = angular_speed(i["speed_rpm"])
-    return {
-        "gdot": LargeVessel(i["R_m"], i["L_m"]).rate_per_omega * omega,
-        "torque": cylinders.unbounded_torque(i["eta_Pa_s"], omega, i["R_m"], i["L_m"]),
-    }
+    omega, g = angular_speed(i["speed_rpm"]), LargeVessel(i["R_m"], i["L_m"])
+    return {"gdot": g.rate_per_omega * omega, "torque": i["eta_Pa_s"] * omega / g.viscosity_constant}
 
 
 def unbounded_power_law(i):
-    omega = angular_speed(i["speed_rpm"])
-    t = cylinders.unbounded_torque(i["K"], omega, i["R_m"], i["L_m"], i["n"])
-    return {
-        "gdot": cylinders.unbounded_rate(omega, i["n"]),
-        "tau": LargeVessel(i["R_m"], i["L_m"]).stress_per_torque * t,
-        "torque": t,
-    }
+    rate = cylinders.unbounded_rate(angular_speed(i["speed_rpm"]), i["n"])
+    stress = i["K"] * rate ** i["n"]
+    return {"gdot": rate, "tau": stress, "torque": stress / LargeVessel(i["R_m"], i["L_m"]).stress_per_torque}
 
 
 def vessel_wall(i):
@@ -113,9 +107,11 @@ def vessel_wall(i):
 
 
 def index_from_speeds(i):
-    omegas = angular_speed(np.array(i["speeds_rpm"]))
-    n, k = cylinders.unbounded_power_law(omegas, i["torques_N_m"], i["R_m"], i["L_m"])
-    return {"n": n, "K": k}
+    stresses = LargeVessel(i["R_m"], i["L_m"]).stress_per_torque * np.array(i["torques_N_m"])
+    log_omegas = np.log(angular_speed(np.array(i["speeds_rpm"])))
+    line = linear_fit(np.column_stack([np.ones_like(log_omegas), log_omegas]), np.log(stresses))
+    intercept, n = (float(p) for p in line.parameters)
+    return {"n": n, "K": math.exp(intercept) / cylinders.unbounded_rate(1.0, n) ** n}
 
 
 def cone(i):
@@ -131,41 +127,36 @@ def cone(i):
 
 def plates(i):
     g, omega, n = ParallelPlates(i["R_m"], i["gap_m"]), i["omega_rad_s"], i["n"]
-    t = bodies.plates_power_law_torque(i["K"], n, omega, i["R_m"], i["gap_m"])
-    apparent, true = g.stress_per_torque * t, bodies.plates_rim_stress(t, n, i["R_m"])
+    true = i["K"] * (g.rate_per_omega * omega) ** n
+    apparent = true / bodies.plates_rim_stress(1.0, n)
     return {
         "gdot_rim": g.rate_per_omega * omega,
-        "torque": t,
+        "torque": apparent / g.stress_per_torque,
         "tau_apparent": apparent,
         "tau_rim_true": true,
         "apparent/true": apparent / true,
     }
 
 
-def single_point(i):
-    out = {f"fraction_n{n}": bodies.plates_single_point_fraction(n) for n in i["n"]}
-    return out | {"fraction_n->1": bodies.plates_single_point_fraction(1.0)}
-
-
 def vane(i):
-    t = bodies.vane_torque(i["tau_y_Pa"], i["D_m"], i["H_m"])
+    t = i["tau_y_Pa"] / Vane(i["D_m"], i["H_m"]).stress_per_torque
+    back = bodies.vane_yield_stress(t, i["D_m"], i["H_m"])
     return {
         "torque": t,
-        "tau_y_back": Vane(i["D_m"], i["H_m"]).stress_per_torque * t,
-        "ends_share": bodies.vane_ends_share(i["D_m"], i["H_m"]),
+        "tau_y_back": back,
+        "ends_share": 1.0 - back / bodies.vane_yield_stress(t, i["D_m"], i["H_m"], end_faces=0),
     }
 
 
 def disc(i):
-    arguments = i["eta_Pa_s"], i["omega_rad_s"], i["R_m"]
-    return {"torque_disc": bodies.disc_torque(*arguments), "torque_sphere": bodies.sphere_torque(*arguments)}
+    return {"torque_disc": i["eta_Pa_s"] * i["omega_rad_s"] / Disc(i["R_m"]).viscosity_constant}
 
 
 def taylor(i):
-    omega = cylinders.taylor_critical_omega(i["rho"], i["eta"], i["R_i_m"], i["R_e_m"], i["critical_number"])
+    omega = i["critical_number"] / cylinders.taylor_number(i["rho"], i["eta"], 1.0, i["R_i_m"], i["R_e_m"])
     return {
         "omega_crit": omega,
-        "rpm_crit": cylinders.revolutions_per_minute(omega),
+        "rpm_crit": convert(omega, "rad/s", "/min"),
         "gdot_crit": cylinders.representative_rate(omega, i["R_i_m"], i["R_e_m"]),
     }
 
@@ -212,7 +203,6 @@ EVALUATE = {
     "GEO-INF-05": index_from_speeds,
     "GEO-CP-01": cone,
     "GEO-PP-01": plates,
-    "GEO-PP-03": single_point,
     "GEO-VANE-01": vane,
     "GEO-DISC-01": disc,
     "GEO-TAYLOR-01": taylor,

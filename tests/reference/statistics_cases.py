@@ -1,5 +1,7 @@
 """How the values of statistics.csv come out of the public functions."""
 
+import math
+
 import numpy as np
 
 from daq.quality.charts import (
@@ -17,7 +19,6 @@ from daq.quality.statistics import (
     fit_line,
     grubbs_critical,
     grubbs_test,
-    mean_interval,
     normal_quantile,
     t_quantile,
 )
@@ -139,15 +140,16 @@ def student(i):
 
 
 def interval(i):
-    m = mean_interval(i["values"])
     d = describe(i["values"])
+    error = d.sd / math.sqrt(d.n)
+    half = t_quantile(d.n - 1) * error
     return {
-        "mean": m.mean,
+        "mean": d.mean,
         "sd": d.sd,
-        "rsd_percent": 100 * d.relative_sd,
-        "ci_low": m.low,
-        "ci_high": m.high,
-        "u_mean": m.standard_error,
+        "rsd_percent": 100 * d.sd / d.mean,
+        "ci_low": d.mean - half,
+        "ci_high": d.mean + half,
+        "u_mean": error,
     }
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from daq.core.errors import SettingError
-from daq.rheology.flowcurve import Comparison, Fit, Refusal, compare_models, fit_model
+from daq.rheology.flowcurve import Fit, Refusal, fit_model
 from daq.rheology.flowmodels import MODELS
 from tests.reference.tables import flow_curve
 
@@ -29,19 +29,20 @@ LMFIT = {
 }
 
 
-def fitted(model, rates, stresses, **kwargs):
-    fit = fit_model(model, rates, stresses, **kwargs)
+def fitted(model, rates, stresses):
+    fit = fit_model(model, rates, stresses, stresses)
     assert isinstance(fit, Fit), fit
     return fit
 
 
 @pytest.mark.parametrize("weights", ["relative", "uniform"])
 @pytest.mark.parametrize("model", MODELS)
-def test_fit_errors_and_band_are_those_of_another_library(model, weights):
+def test_fit_and_errors_are_those_of_another_library(model, weights):
     rates, stresses = (np.array(x) for x in flow_curve(model, "noisy"))
-    ours = fit_model(model, rates, stresses, weights=weights)
+    sigma = stresses if weights == "relative" else np.ones_like(stresses)
+    ours = fit_model(model, rates, stresses, sigma)
     function, start = LMFIT[model]
-    w = 1 / stresses if weights == "relative" else np.ones_like(stresses)
+    w = 1 / sigma
     theirs = lmfit.Model(function).fit(stresses, g=rates, weights=w, **start)
     if isinstance(ours, Refusal):
         # Unweighted, the low stresses hardly count, and then eta_inf or eta0 is really not known.
@@ -53,9 +54,6 @@ def test_fit_errors_and_band_are_those_of_another_library(model, weights):
         assert p.value == pytest.approx(theirs.params[p.name].value, rel=1e-4)
         assert p.stderr == pytest.approx(theirs.params[p.name].stderr, rel=5e-3)
     assert ours.sum_of_squares == pytest.approx(theirs.chisqr, rel=1e-7)
-    low, high = ours.band(rates)
-    half = theirs.eval_uncertainty(sigma=0.95, g=rates)
-    assert (high - low) / 2 == pytest.approx(half, rel=0.01)
     assert ours.stress(rates) == pytest.approx(theirs.best_fit, rel=1e-4)
 
 
@@ -71,56 +69,25 @@ def test_jacobians_are_the_derivatives(model):
         assert m.jacobian(p, g)[:, j] == pytest.approx(numeric, rel=1e-5, abs=1e-9)
 
 
-@pytest.mark.parametrize("model", MODELS)
-def test_the_right_model_wins_or_is_not_told_from_a_simpler_one(model):
-    comparison = compare_models(*flow_curve(model, "noisy"))
-    assert comparison.simplest.model == model
-    assert len(comparison.fits) + len(comparison.refusals) == len(MODELS)
-    assert sum(comparison.akaike_weights()) == pytest.approx(1.0)
-
-
-def test_intervals_hold_the_truth_as_often_as_they_say():
-    rng = np.random.default_rng(11)
-    g = np.geomspace(1, 100, 12)
-    true = {"tau_y": 8.0, "K": 3.2, "n": 0.55}
-    tau = true["tau_y"] + true["K"] * g ** true["n"]
-    held = dict.fromkeys(true, 0)
-    curve_held = runs = 0
-    for _ in range(300):
-        fit = fit_model("herschel_bulkley", g, tau * (1 + 0.01 * rng.standard_normal(g.size)))
-        if isinstance(fit, Refusal):
-            continue
-        runs += 1
-        for name, value in true.items():
-            low, high = fit.interval(name)
-            held[name] += low <= value <= high
-        low, high = fit.band(np.array([10.0]))
-        curve_held += low[0] <= 8.0 + 3.2 * 10**0.55 <= high[0]
-    assert runs >= 299
-    for count in (*held.values(), curve_held):
-        assert 0.91 <= count / runs <= 0.985
-
-
 def test_yield_stress_is_named():
     fit = fitted("bingham", *flow_curve("bingham", "noisy"))
     assert fit.yield_stress.name == "tau_y"
     assert fitted("power_law", *flow_curve("power_law", "noisy")).yield_stress is None
-    assert fit.value("eta_p") > 0
+    assert fit.parameter("eta_p").value > 0
     with pytest.raises(KeyError):
-        fit.value("K")
-    assert fit.viscosity(np.array([10.0]))[0] == pytest.approx(fit.stress(np.array([10.0]))[0] / 10.0)
+        fit.parameter("K")
     assert fit.dof == fit.n - 2
 
 
 def test_aicc_by_hand():
-    fit = fitted("bingham", [10.0, 20.0, 30.0, 40.0, 50.0], [7.0, 8.0, 10.0, 11.0, 14.0], weights="uniform")
+    fit = fit_model("bingham", [10.0, 20.0, 30.0, 40.0, 50.0], [7.0, 8.0, 10.0, 11.0, 14.0], [1.0] * 5)
     # SSE 1.1, n 5, k 3: n ln(SSE/n) + 2k + 2k(k+1)/(n-k-1)
     assert fit.aicc == pytest.approx(5 * math.log(1.1 / 5) + 6 + 24, rel=1e-9)
 
 
 def test_data_that_carry_no_model_are_refused_with_the_reason():
     def reason(model, rates, stresses):
-        out = fit_model(model, rates, stresses)
+        out = fit_model(model, rates, stresses, np.ones(len(rates)))
         assert isinstance(out, Refusal)
         return out.reason
 
@@ -137,20 +104,12 @@ def test_data_that_carry_no_model_are_refused_with_the_reason():
     assert reason("cross", g, 5 * g**0.4 * (1 + 0.02 * rng.standard_normal(10)))
 
 
-def test_nothing_fits_nothing():
-    comparison = compare_models([1.0, 2.0], [1.0, 2.0])
-    assert comparison.best is None
-    assert comparison.simplest is None
-    assert len(comparison.refusals) == len(MODELS)
-    assert Comparison((), ()).akaike_weights() == ()
-
-
 def test_wrong_calls_are_errors():
     with pytest.raises(SettingError, match="unknown model"):
-        fit_model("ostwald", [1.0], [1.0])
-    with pytest.raises(SettingError, match="weights"):
-        fit_model("bingham", [1.0, 2.0], [1.0, 2.0], weights="log")
+        fit_model("ostwald", [1.0], [1.0], [1.0])
     with pytest.raises(SettingError, match="2 rates and 3 stresses"):
-        fit_model("bingham", [1.0, 2.0], [1.0, 2.0, 3.0])
+        fit_model("bingham", [1.0, 2.0], [1.0, 2.0, 3.0], [1.0, 2.0, 3.0])
     with pytest.raises(SettingError, match="finite"):
-        fit_model("bingham", [1.0, math.nan], [1.0, 2.0])
+        fit_model("bingham", [1.0, math.nan], [1.0, 2.0], [1.0, 2.0])
+    with pytest.raises(SettingError, match="one for each stress"):
+        fit_model("newtonian", [1.0, 2.0, 3.0], [1.0, 2.0, 3.0], [1.0, 2.0, 0.0])

@@ -116,7 +116,7 @@ def _ripple(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
     if abs(percent_of_full_scale(plan, mean) or 0.0) < LEAST_TORQUE_PERCENT:
         return None
     try:
-        return 100.0 * once_per_revolution(turns, torques).amplitude / abs(mean)
+        return 100.0 * once_per_revolution(turns, torques) / abs(mean)
     except SettingError:  # too few turns or readings
         return None
 

@@ -59,8 +59,6 @@ def _advice(
         None if percent is None else percent - zero,
         speed,
         saturated_at_percent=limit if saturated else None,
-        low_percent=low,
-        high_percent=high,
         target_percent=(low + high) / 2.0,
         flow_index=index or 1.0,
         full_scale=None if full_scale is None else full_scale * 1e-6,

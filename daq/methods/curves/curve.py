@@ -19,7 +19,7 @@ from daq.methods.curves.curvedata import (
 )
 from daq.methods.curves.curvetrends import loop, recovery, thinning
 from daq.methods.messages.payload import StepData
-from daq.rheology import cylinders
+from daq.rheology import bodies, cylinders
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
 from daq.rheology.flowcurve import Fit
 from daq.rheology.flowmodels import MODELS
@@ -169,8 +169,7 @@ def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_o
     stresses = np.array([p.wall_stress for p in points])
     rates = None if wall.radius_ratio is not None else np.array([p.shear_rate for p in points])
     if wall.rim and rates is not None:
-        # Apparent rim stress 2T/(pi R^3) to true one T(3 + s)/(2 pi R^3).
-        stresses = stresses * (3.0 + cylinders.local_slopes(rates, stresses)) / 4.0
+        stresses = bodies.plates_rim_stress(stresses, cylinders.local_slopes(rates, stresses))
     shifts, zero = _shifts(plan, stresses, wall.stress_over_representative, left_out)
     sigma = np.hypot(POINT_PART * stresses, zero)
     return choose(Series(omegas, stresses, sigma, wall.radius_ratio, rates), models, shifts)
@@ -207,7 +206,7 @@ def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tupl
 
 
 def _parameter(f: CurveFit, name: str) -> FittedParameter:
-    p = next(q for q in f.fit.parameters if q.name == name)
+    p = f.fit.parameter(name)
     expanded, k = f.expanded(name)
     return FittedParameter(name=p.name, value=p.value, unit=p.unit, standard_error=p.stderr, expanded=expanded, k=k)
 

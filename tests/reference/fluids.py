@@ -10,7 +10,9 @@ Raises:
 
 from dataclasses import dataclass
 
-from daq.rheology.elementary import ZERO_CELSIUS_K, ArgumentError, Number, exp, log, power, require_within, sqrt
+from numpy import exp, log, sqrt
+
+from daq.rheology.elementary import ZERO_CELSIUS_K, ArgumentError, Number, power, require_within
 
 WATER_20C = 1.0016e-3
 """Viscosity of water at 20 degC and 1013.25 hPa, Pa.s, the conventional value (ISO/TR 3666:1998; from memory)."""
