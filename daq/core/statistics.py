@@ -7,7 +7,9 @@ All sums are `math.fsum`, which rounds once and correctly, for overlapping spans
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from operator import mul, sub
+from typing import Self
 
 
 @dataclass(slots=True)
@@ -80,6 +82,52 @@ def summarise(values: Sequence[float], axis: Axis) -> Summary:
     if axis.spread > 0.0:
         out.slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class StraightLine:
+    """Ordinary least-squares line y = intercept + slope x, with the sums its statistics are made from."""
+
+    n: int
+    intercept: float
+    slope: float
+    x_mean: float
+    x_squares: float
+    """Sum of squares of x about its mean; above 0."""
+    y_squares: float
+    """Sum of squares of y about its mean."""
+    residuals: tuple[float, ...]
+    """In the order given."""
+    residual_squares: float
+
+    @classmethod
+    def through(cls, x: Sequence[float], y: Sequence[float]) -> Self | None:
+        """Return the line through as many x as y, at least 2, all finite; None where all x are equal."""
+        n = len(x)
+        x_mean, y_mean = math.fsum(x) / n, math.fsum(y) / n
+        dx, dy = [a - x_mean for a in x], [b - y_mean for b in y]
+        x_squares = math.fsum(map(mul, dx, dx))
+        if x_squares <= 0.0:
+            return None
+        slope = math.fsum(map(mul, dx, dy)) / x_squares
+        residuals = tuple([b - slope * a for a, b in zip(dx, dy, strict=True)])
+        return cls(
+            n,
+            y_mean - slope * x_mean,
+            slope,
+            x_mean,
+            x_squares,
+            math.fsum(map(mul, dy, dy)),
+            residuals,
+            math.fsum(map(mul, residuals, residuals)),
+        )
+
+    @property
+    def lag1(self) -> float | None:
+        """Lag-one autocorrelation of the residuals; None where there are none."""
+        if not self.residual_squares > 0.0:
+            return None
+        return math.fsum(a * b for a, b in pairwise(self.residuals)) / self.residual_squares
 
 
 def scaled(summary: Summary, a: float, b: float) -> Summary:

@@ -3,9 +3,9 @@
 Importing a module loads neither numpy nor scipy.
 
 * `limits`: `judge(value, low, high, rule=, decimals=) -> Verdict`, `rounded`, `as_reported`, DecisionRule.
-* `statistics`: `describe`, `t_quantile`, `normal_quantile`, `range_quantile`, `grubbs_test`,
-  `grubbs_critical`, `dixon_test`, `dixon_critical`, `fit_line -> Line`, `theil_sen -> RobustLine`.
-  Drift of readings in time: `daq.core.steady.drift_bound`.
+* `statistics`: `describe`, `range_quantile`, `grubbs_test`, `grubbs_critical`, `dixon_test`, `dixon_critical`,
+  `fit_line -> Line`, `theil_sen -> RobustLine`.
+  Drift of readings in time: `daq.core.steady.drift_bound`; Student's t: `daq.core.student`.
 * `replicates`: `precision(groups) -> Precision` (ISO 5725-2), `repeatability_factor`, `critical_range`,
   `judge_replicates(values, r_limit, most) -> Agreement`.
 * `charts`: `constants(n)`, `individuals_chart`, `ewma_chart`, `run_rules`, `first_signals`, `capability`,

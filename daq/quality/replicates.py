@@ -4,9 +4,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import NormalDist
 
 from daq.core.errors import SettingError
-from daq.quality.statistics import normal_quantile, range_quantile
+from daq.quality.statistics import range_quantile
 
 ROUNDED_FACTOR = 2.8
 """The factor of ISO 5725-6 and ASTM E177: 1.96 sqrt(2), rounded."""
@@ -14,7 +15,7 @@ ROUNDED_FACTOR = 2.8
 
 def repeatability_factor(coverage: float = 0.95) -> float:
     """Limit over standard deviation for the difference of two results: z sqrt(2); 2.77 at 95 % (ISO 5725-6: 2.8)."""
-    return normal_quantile((1.0 + coverage) / 2.0) * math.sqrt(2.0)
+    return NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(2.0)
 
 
 @dataclass(frozen=True, slots=True)

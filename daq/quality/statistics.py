@@ -6,10 +6,11 @@ Exact sums come from `daq.core.statistics`.  Outlier tests only name a value; no
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from statistics import NormalDist
 
 from daq.core.errors import SettingError
-from daq.core.statistics import Axis, summarise
+from daq.core.statistics import Axis, StraightLine, summarise
+from daq.core.student import student_quantile
 from daq.quality.distributions import range_below, spacing_ratio_above
 
 
@@ -38,24 +39,6 @@ def describe(values: Sequence[float]) -> Description:
     return Description(s.n, s.mean, s.sd, s.lag1)
 
 
-def t_quantile(dof: float, probability: float = 0.975) -> float:
-    """Quantile of Student's t with `dof` > 0 degrees of freedom (also not whole; infinite: normal).
-
-    0.975 is the factor of a two-sided 95 % interval.
-    """
-    from scipy.special import ndtri, stdtrit
-
-    if not dof > 0.0:
-        raise SettingError(f"must be greater than 0, is {dof}", key="dof")
-    _probability(probability, "probability")
-    return float(ndtri(probability)) if dof > 1e12 else float(stdtrit(dof, probability))
-
-
-def normal_quantile(probability: float = 0.975) -> float:
-    """Quantile of the standard normal distribution."""
-    return t_quantile(math.inf, probability)
-
-
 @dataclass(frozen=True, slots=True)
 class OutlierTest:
     """The value farthest out and whether it is an outlier.  It is named, never dropped."""
@@ -81,7 +64,7 @@ def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> f
     if n < 3:
         raise SettingError(f"needs at least 3 values, got {n}", key="n")
     _probability(alpha, "alpha")
-    t = t_quantile(n - 2, 1.0 - alpha / ((2 if two_sided else 1) * n))
+    t = student_quantile(1.0 - alpha / ((2 if two_sided else 1) * n), n - 2)
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
 
 
@@ -170,25 +153,20 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
         SettingError: fewer than 3 points, different lengths, or all x equal.
     """
     _pairs(x, y, 3)
-    n = len(x)
-    mx, my = math.fsum(x) / n, math.fsum(y) / n
-    dx, dy = [a - mx for a in x], [b - my for b in y]
-    sxx, syy = math.fsum(a * a for a in dx), math.fsum(b * b for b in dy)
-    if sxx == 0.0:
+    line = StraightLine.through(x, y)
+    if line is None:
         raise SettingError("needs at least 2 different values", key="x")
-    slope = math.fsum(a * b for a, b in zip(dx, dy, strict=True)) / sxx
-    residuals = [b - slope * a for a, b in zip(dx, dy, strict=True)]
-    sse = math.fsum(r * r for r in residuals)
-    sd = math.sqrt(sse / (n - 2))
+    n, sxx = line.n, line.x_squares
+    sd = math.sqrt(line.residual_squares / (n - 2))
     return Line(
-        intercept=my - slope * mx,
-        slope=slope,
-        intercept_se=sd * math.sqrt(1.0 / n + mx * mx / sxx),
+        intercept=line.intercept,
+        slope=line.slope,
+        intercept_se=sd * math.sqrt(1.0 / n + line.x_mean**2 / sxx),
         slope_se=sd / math.sqrt(sxx),
         residual_sd=sd,
-        r_squared=1.0 - sse / syy if syy > 0.0 else 1.0,
+        r_squared=1.0 - line.residual_squares / line.y_squares if line.y_squares > 0.0 else 1.0,
         n=n,
-        lag1=math.fsum(a * b for a, b in pairwise(residuals)) / sse if sse > 0.0 else None,
+        lag1=line.lag1,
     )
 
 
@@ -223,7 +201,7 @@ def theil_sen(x: Sequence[float], y: Sequence[float], coverage: float = 0.95) ->
         raise SettingError("needs at least 2 different values", key="x")
     slope = float(np.median(slopes))
     n = a.size
-    wide = normal_quantile((1.0 + coverage) / 2.0) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
+    wide = NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
     low = max(math.floor((slopes.size - wide) / 2.0), 0)
     high = min(math.ceil((slopes.size + wide) / 2.0), slopes.size - 1)
     return RobustLine(float(np.median(b - slope * a)), slope, float(slopes[low]), float(slopes[high]))

@@ -7,13 +7,21 @@ made from).  A fitted curve knows the range of its points and its relative scatt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
+from daq.core.statistics import StraightLine
 from daq.rheology.elementary import ZERO_CELSIUS_K, ArgumentError, Number, exp, require_positive
+from daq.rheology.leastsquares import fit_curve, linear_fit
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+LOWEST: Final = (-math.inf, -math.inf, math.log(0.1))
+HIGHEST: Final = (math.inf, math.inf, math.log(5e3))
+"""Bounds of a fitted Vogel curve: a, b and the logarithm of the coldest point's distance (K) from t0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +75,11 @@ def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade
         ArgumentError: fewer than 2 different temperatures, or a viscosity not positive.
     """
     t, y = _points(celsius, viscosity, 2)
-    a, slope, sd = _line([1.0 / x for x in t], [math.log(v) for v in y])
-    return Andrade(a, slope, *_range(t), sd)
+    line = StraightLine.through([1.0 / x for x in t], [math.log(v) for v in y])
+    assert line is not None  # noqa: S101 - the temperatures differ
+    spare = len(t) - 2
+    relative_sd = math.sqrt(line.residual_squares / spare) if spare else None
+    return Andrade(line.intercept, line.slope, *_range(t), relative_sd)
 
 
 def vft_through_three(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
@@ -103,38 +114,33 @@ def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
     if len(celsius) == 3:
         return vft_through_three(celsius, viscosity)
     import numpy as np
-    from scipy.optimize import least_squares
 
     t, eta = _points(celsius, viscosity, 4)
-    x, y = np.asarray(t), np.log(np.asarray(eta))
+    # Parameters a, b and ln(Tmin - t0), so that t0 stays below the points.
+    x, y = np.asarray(t) - t[0], np.log(np.asarray(eta))
 
-    def line(t0: float) -> "tuple[float, float, NDArray[np.float64]]":
-        basis = np.column_stack([np.ones_like(x), 1.0 / (x - t0)])
-        solution, *_ = np.linalg.lstsq(basis, y, rcond=None)
-        return float(solution[0]), float(solution[1]), y - basis @ solution
+    def columns(distance: float) -> "Array":
+        return np.column_stack([np.ones_like(x), 1.0 / (x + distance)])
 
-    # For a given t0 the rest is a line; the search is over ln(Tmin - t0), so t0 stays below the points.
-    starts = [math.log(d) for d in (10.0, 30.0, 60.0, 120.0, 240.0)]
-    best = min(
-        (
-            least_squares(
-                lambda p: line(x[0] - math.exp(p[0]))[2],
-                [s],
-                bounds=(math.log(0.1), math.log(5e3)),
-                xtol=1e-15,
-                ftol=1e-15,
-                gtol=1e-15,
-            )
-            for s in starts
-        ),
-        key=lambda r: float(r.cost),
-    )
-    distance = math.exp(float(best.x[0]))
+    def law(p: "Array", x: "Array") -> "Array":
+        return np.asarray(p[0] + p[1] / (x + math.exp(p[2])))
+
+    def slopes(p: "Array", x: "Array") -> "Array":
+        distance = math.exp(p[2])
+        return np.column_stack([columns(distance), -p[1] * distance / (x + distance) ** 2])
+
+    found = []
+    for distance in (10.0, 30.0, 60.0, 120.0, 240.0):
+        # For a given t0 the rest is a line.
+        a, b = linear_fit(columns(distance), y).parameters
+        start = [float(a), float(b), math.log(distance)]
+        found.append(fit_curve(law, x, y, start, jacobian=slopes, lower=LOWEST, upper=HIGHEST))
+    best = min(found, key=lambda s: s.sum_of_squares)
+    a, b, log_distance = (float(p) for p in best.parameters)
+    distance = math.exp(log_distance)
     if distance > 2e3 or distance < 0.11:
         raise ArgumentError("the points do not fix t0; use an Andrade curve", key="viscosity")
-    t0 = x[0] - distance
-    a, b, residuals = line(t0)
-    return Vft(a, b, float(t0), *_range(t), _scatter([float(r) for r in residuals], 3))
+    return Vft(a, b, t[0] - distance, *_range(t), best.residual_sd)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,17 +190,3 @@ def _points(celsius: Sequence[float], viscosity: Sequence[float], least: int) ->
 def _range(kelvin: list[float]) -> tuple[float, float]:
     # Rounded so that 20.0 degC is inside a range that begins at 20 degC.
     return round(kelvin[0] - ZERO_CELSIUS_K, 9), round(kelvin[-1] - ZERO_CELSIUS_K, 9)
-
-
-def _line(x: list[float], y: list[float]) -> tuple[float, float, float | None]:
-    """Intercept, slope and residual standard deviation (None for two points) of the least-squares line."""
-    n = len(x)
-    mx, my = math.fsum(x) / n, math.fsum(y) / n
-    slope = math.fsum((a - mx) * (b - my) for a, b in zip(x, y, strict=True)) / math.fsum((a - mx) ** 2 for a in x)
-    intercept = my - slope * mx
-    return intercept, slope, _scatter([b - intercept - slope * a for a, b in zip(x, y, strict=True)], 2)
-
-
-def _scatter(residuals: list[float], parameters: int) -> float | None:
-    spare = len(residuals) - parameters
-    return math.sqrt(math.fsum(r * r for r in residuals) / spare) if spare > 0 else None

@@ -8,10 +8,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import NormalDist
 from typing import Any
 
+from daq.core.student import student_quantile
 from daq.rheology.elementary import ArgumentError, require_positive
-from daq.rheology.student import normal_quantile, student_quantile
 
 
 class Distribution(StrEnum):
@@ -203,6 +204,6 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
     p = (1.0 + coverage) / 2.0
     # Above this the two quantiles agree to double precision.
     if nu_eff > 1e12:
-        return normal_quantile(p)
+        return NormalDist().inv_cdf(p)
     # A whole number that rounding left a hair short stays whole.
     return student_quantile(p, max(math.floor(nu_eff + 1e-9), 1))

@@ -5,7 +5,6 @@ import pytest
 from scipy import stats
 
 from daq.core.errors import SettingError
-from daq.core.steady import t_975
 from daq.quality.distributions import range_below, range_moments, spacing_ratio_above
 from daq.quality.statistics import (
     describe,
@@ -15,7 +14,6 @@ from daq.quality.statistics import (
     grubbs_critical,
     grubbs_test,
     range_quantile,
-    t_quantile,
     theil_sen,
 )
 
@@ -53,14 +51,6 @@ def test_robust_line():
     assert (ours.slope_low, ours.slope_high) == pytest.approx((theirs.low_slope, theirs.high_slope), rel=0.02)
     assert abs(ours.slope + 0.2) < 0.02
     assert theil_sen([1, 1, 2, 3], [0, 9, 1, 2]).slope == pytest.approx(1.0, abs=0.6)
-
-
-def test_quantiles():
-    for dof in (1, 2.5, 7, 100, 1e5):
-        assert t_quantile(dof, 0.995) == pytest.approx(stats.t.ppf(0.995, dof), rel=1e-9)
-    # The core's own approximation, which needs no library, against the exact one.
-    for dof in (4.0, 7.5, 20.0, 300.0):
-        assert t_975(dof) == pytest.approx(t_quantile(dof), rel=0.002)
 
 
 def test_range_of_normal_values():
@@ -104,7 +94,6 @@ def test_outliers_are_named_not_dropped():
     "wrong",
     [
         lambda: describe([]),
-        lambda: t_quantile(0.0),
         lambda: grubbs_critical(2),
         lambda: dixon_critical(2),
         lambda: dixon_critical(31),

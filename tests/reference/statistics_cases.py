@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 
+from daq.core.student import student_quantile
 from daq.quality.charts import (
     average_run_length,
     capability,
@@ -19,10 +20,9 @@ from daq.quality.statistics import (
     fit_line,
     grubbs_critical,
     grubbs_test,
-    normal_quantile,
-    t_quantile,
 )
 from daq.rheology.leastsquares import fit_curve
+from daq.rheology.uncertainty import coverage_factor
 from tests.reference.tables import strd, univariate
 
 GENERATED = {
@@ -136,13 +136,13 @@ def run_length(_i):
 
 
 def student(i):
-    return {f"t_{df}": t_quantile(df) for df in i["df"]} | {"z": normal_quantile()}
+    return {f"t_{df}": student_quantile(0.975, df) for df in i["df"]} | {"z": coverage_factor(math.inf)}
 
 
 def interval(i):
     d = describe(i["values"])
     error = d.sd / math.sqrt(d.n)
-    half = t_quantile(d.n - 1) * error
+    half = student_quantile(0.975, d.n - 1) * error
     return {
         "mean": d.mean,
         "sd": d.sd,

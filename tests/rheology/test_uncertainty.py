@@ -1,16 +1,20 @@
 """Budgets against published examples, an error-propagation library, and simulated measurements."""
 
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
 from uncertainties import ufloat, umath
 
 from daq.core.errors import SettingError
+from daq.core.student import student_quantile
 from daq.rheology.montecarlo import propagate_budget
 from daq.rheology.uncertainty import (
     Component,
     Distribution,
+    bounded_share,
     combine,
     coverage_factor,
     from_expanded,
@@ -183,3 +187,26 @@ def test_jcgm_intervals_hold_simulated_truths():
 def test_numbers_that_make_no_sense_are_refused(wrong):
     with pytest.raises(SettingError):
         wrong()
+
+
+def test_a_budget_needs_neither_numpy_nor_scipy():
+    code = (
+        "import sys; from daq.rheology.uncertainty import *\n"
+        "combine([from_limit('a', 1.0), from_readings('b', 1.0, 10, 0.5)])\n"
+        "assert not {'numpy', 'scipy'} & set(sys.modules), 'loaded'"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_truncation_of_the_degrees_of_freedom():
+    # JCGM 100 G.4.1 note 1: 6.25 counts as 6.
+    assert coverage_factor(6.25) == student_quantile(0.975, 6)
+    assert coverage_factor(0.4) == student_quantile(0.975, 1)
+    assert coverage_factor(math.inf) == pytest.approx(1.959963984540054, rel=1e-15)
+
+
+def test_share_of_the_terms_known_by_limits():
+    # u: 3/sqrt(3) = 1.7321 (squared 3) and 1/sqrt(1) (readings, squared 1): three quarters.
+    budget = combine([from_limit("a", 3.0), from_readings("b", 2.0, 4)])
+    assert bounded_share(budget.components) == pytest.approx(0.75)
+    assert bounded_share([from_readings("b", 0.0, 4)]) == 0.0

@@ -10,7 +10,8 @@ from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
-from daq.core.steady import effective_count, t_975
+from daq.core.steady import effective_count
+from daq.core.student import t_975
 from daq.core.units import convert
 from daq.methods.concluding.conclusion import Drift, Uncertainty
 from daq.methods.planning.ranging import stated

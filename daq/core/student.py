@@ -1,48 +1,34 @@
-"""Quantiles of Student's t and of the normal distribution, without scipy: every result needs one."""
+"""Quantiles of Student's t without scipy: steadiness and every result need one."""
 
 import math
+from statistics import NormalDist
 from typing import Final
 
-from daq.rheology.elementary import ArgumentError
+from daq.core.errors import SettingError
 
 SERIES_DOF: Final = 2000
 """Above so many degrees of freedom the expansion about the normal quantile is exact to 1e-13."""
-
-
-def normal_quantile(p: float) -> float:
-    """The z with P(Z <= z) = p, 0 < p < 1: a start of Abramowitz and Stegun 26.2.23, then Halley's steps on erfc.
-
-    Raises:
-        ArgumentError: p outside 0..1.
-    """
-    if not 0.0 < p < 1.0:
-        raise ArgumentError(f"must be between 0 and 1, is {p}", key="p")
-    tail = min(p, 1.0 - p)
-    w = math.sqrt(-2.0 * math.log(tail))
-    z = w - (2.515517 + w * (0.802853 + w * 0.010328)) / (1.0 + w * (1.432788 + w * (0.189269 + w * 0.001308)))
-    for _ in range(3):
-        # Upper tail of z less the wanted one, over the density.
-        miss = (0.5 * math.erfc(z / math.sqrt(2.0)) - tail) * math.sqrt(2.0 * math.pi) * math.exp(z * z / 2.0)
-        z += miss / (1.0 - z * miss / 2.0)
-    return z if p >= 0.5 else -z
+Z_975: Final = NormalDist().inv_cdf(0.975)
 
 
 def student_quantile(p: float, dof: int) -> float:
-    """The t with P(T <= t) = p for a whole number `dof` >= 1 of degrees of freedom; 0 < p < 1.
+    """Return the t with P(T <= t) = p for a whole number `dof` >= 1 of degrees of freedom; 0 < p < 1.
 
     Newton's steps on the closed sums of the distribution function (Abramowitz and Stegun 26.7.3 and 26.7.4), started by
     the expansion about the normal quantile (26.7.5), which is used alone above `SERIES_DOF`.
 
     Raises:
-        ArgumentError: p outside 0..1, or degrees of freedom below 1.
+        SettingError: p outside 0..1, or degrees of freedom below 1.
     """
-    if dof < 1:
-        raise ArgumentError(f"must be at least 1, is {dof}", key="dof")
-    z = normal_quantile(p)
+    if not 0.0 < p < 1.0:
+        raise SettingError(f"must be between 0 and 1, is {p}", key="p")
+    if not dof >= 1:
+        raise SettingError(f"must be at least 1, is {dof}", key="dof")
     if dof == 1:
         return math.tan(math.pi * (p - 0.5))
     if dof == 2:
         return (2.0 * p - 1.0) / math.sqrt(2.0 * p * (1.0 - p))
+    z = NormalDist().inv_cdf(p)
     t = _expansion(z, dof)
     if dof > SERIES_DOF or z == 0.0:
         return t
@@ -58,6 +44,14 @@ def student_quantile(p: float, dof: int) -> float:
     return t
 
 
+def t_975(dof: float) -> float:
+    """Return the 97.5 % point for `dof` > 0 degrees of freedom that need not be whole.
+
+    From 4 on by the expansion, within 0.2 %; below that for the next lower whole number, which errs to the safe side.
+    """
+    return student_quantile(0.975, max(1, math.floor(dof))) if dof < 4 else _expansion(Z_975, dof)
+
+
 def _between(t: float, dof: int) -> float:
     """P(-t <= T <= t), signed as t; `dof` above 1."""
     theta = math.atan(t / math.sqrt(dof))
@@ -71,6 +65,7 @@ def _between(t: float, dof: int) -> float:
 
 
 def _expansion(z: float, dof: float) -> float:
+    """Cornish-Fisher expansion about the normal quantile z (Abramowitz and Stegun 26.7.5)."""
     z3, z5, z7, z9 = z**3, z**5, z**7, z**9
     return (
         z
