@@ -13,8 +13,18 @@ from daq.core.errors import SettingError
 from daq.core.units import convert
 from daq.descriptions import template
 from daq.descriptions.driver import DescribedDriver
+from daq.descriptions.linemodel import (
+    CommandField,
+    ConfirmationLine,
+    FieldTable,
+    IdentityLine,
+    ReadingField,
+    ReadingLine,
+    RefusalLine,
+    StateField,
+)
 from daq.descriptions.lines import ACTION_UNITS, Line, Reader
-from daq.descriptions.model import FieldTable, RequestTable
+from daq.descriptions.model import RequestTable
 from daq.descriptions.slots import ChannelSlot, StatusSlot
 from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import TYPES
@@ -80,7 +90,7 @@ class Composer:
         return [self.line(reader.line.name, values) for reader in self._reading_lines()]
 
     def _reading_lines(self) -> list[Reader]:
-        readers = [r for r in self.driver.readers.values() if r.line.table.says == "reading"]
+        readers = [r for r in self.driver.readers.values() if isinstance(r.line.table, ReadingLine)]
         given: set[str] = set()
         out: list[Reader] = []
         for reader in readers:
@@ -110,7 +120,7 @@ class Composer:
             return None
         said: dict[str, float | str | None] = dict(values)
         name = asked.answers[0]
-        if self.driver.tables.line[name].says == "confirmation":
+        if isinstance(self.driver.tables.line[name], ConfirmationLine):
             said.setdefault("command", asked.name)
             if asked.value is not None:
                 said.setdefault("value", self._sent(asked))
@@ -118,7 +128,7 @@ class Composer:
 
     def refusal(self, reason: str = "unknown") -> bytes | None:
         """The line that refuses; None where the description has none."""
-        name = next((n for n, line in self.driver.tables.line.items() if line.says == "refusal"), None)
+        name = next((n for n, line in self.driver.tables.line.items() if isinstance(line, RefusalLine)), None)
         return None if name is None else self.line(name, {"reason": reason})
 
     def _known(self) -> Iterator[tuple["re.Pattern[bytes]", Asked]]:
@@ -171,8 +181,10 @@ class Composer:
             polls = tables.poll.requests if tables.poll is not None else ()
             at = polls.index(name) if name in polls else 0
             return (readings[at],) if at < len(readings) else ()
-        says = "identity" if expects == "identity" else "confirmation"
-        return tuple(n for n, line in tables.line.items() if line.says == says and line.confirms in (None, expects))
+        if expects == "identity":
+            return tuple(n for n, line in tables.line.items() if isinstance(line, IdentityLine))
+        confirming = ((n, line) for n, line in tables.line.items() if isinstance(line, ConfirmationLine))
+        return tuple(n for n, line in confirming if line.confirms in (None, expects))
 
     def _of_core(self, action: str, number: float) -> float:
         command = self.driver.tables.command[action]  # type: ignore[index]  # a value is in commands only
@@ -193,34 +205,34 @@ class Composer:
             if isinstance(part, str):
                 yield part
             elif isinstance(part, Maybe):
-                if reader.line.table.says != "confirmation" or "value" in said:
+                if not isinstance(reader.line.table, ConfirmationLine) or "value" in said:
                     yield from self._texts(reader, part.parts, said)
             elif isinstance(part, Field):
                 text = self._field(reader, part, said)
                 yield text.rjust(part.width)[: part.width] if part.width else text
 
     def _field(self, reader: Reader, place: Field, said: Mapping[str, float | str | None]) -> str:
-        table = reader.line.table.fields.get(place.name, FieldTable())
+        line, table = reader.line.table, reader.line.table.table(place.name)
         slot = reader.slots.get(place)
-        if isinstance(slot, ChannelSlot) and slot.channel in said:
+        if isinstance(slot, ChannelSlot) and isinstance(table, ReadingField) and slot.channel in said:
             return self._of_channel(reader.line, place, table, slot, said[slot.channel])
         given = said.get(place.name) if place.name else None
-        if place.name == "command" and table.names:
+        if isinstance(table, CommandField):
             given = next((text for text, name in table.names.items() if name == given), given)
         if isinstance(given, str):
             return given
         if given is not None:
             return number_text(given, place, table, reader.line.writing.mark(table))
-        if isinstance(slot, StatusSlot):
+        if isinstance(slot, StatusSlot) and isinstance(table, StateField):
             return _harmless(table, place)
-        if reader.line.table.says == "identity":
+        if isinstance(line, IdentityLine):
             return {"kind": self.driver.kind, "serial": "S-1", "firmware": "1.0"}.get(place.name) or _filler(
                 place, table
             )
         return _filler(place, table)
 
     def _of_channel(
-        self, line: Line, place: Field, table: FieldTable, slot: ChannelSlot, value: float | str | None
+        self, line: Line, place: Field, table: ReadingField, slot: ChannelSlot, value: float | str | None
     ) -> str:
         if isinstance(value, str):
             return value
@@ -266,7 +278,7 @@ def resolution(place: Field, table: FieldTable, number: float) -> float:
     return float(0.5 * 10.0 ** -(DECIMALS if table.decimals is None else table.decimals) * (1 + 1e-6))
 
 
-def _harmless(table: FieldTable, place: Field) -> str:
+def _harmless(table: StateField, place: Field) -> str:
     """A text of a status that means no fault; the first one where there is none."""
     if table.bits and not table.means:
         return "0"

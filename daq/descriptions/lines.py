@@ -8,12 +8,24 @@ from daq.core.driver import Channel, Decoded, Identity, Part, Reject, Reply, Req
 from daq.core.faults import FAULTS
 from daq.core.units import convert
 from daq.descriptions import template
-from daq.descriptions.model import CommandTable, DescriptionTables, FieldTable, LineTable
-from daq.descriptions.patterns import Writing, compiled, escaped, expression, named_fields, parts_of, plain_number
+from daq.descriptions.linemodel import (
+    ConfirmationLine,
+    IdentityLine,
+    IgnoredLine,
+    LineTable,
+    ReadingLine,
+    RefusalLine,
+    StatusLine,
+)
+from daq.descriptions.model import CommandTable, DescriptionTables
+from daq.descriptions.patterns import Writing, compiled, escaped, expression, plain_number
 from daq.descriptions.seal import Seal
 from daq.descriptions.slots import ChannelSlot, Found, Slot, StatusSlot, number_field, slot_of
 from daq.descriptions.template import Field
 from daq.descriptions.types import TYPES
+
+#: What the groups of a line that matched mean, in answer to a request or not.
+Meaning = Callable[[tuple[bytes | None, ...], Request | None], Decoded | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +41,7 @@ class Line:
     @property
     def pattern(self) -> str:
         """Its regular expression, one group for each of `fields`."""
-        return expression(self.parts, self.table.fields, self.writing)
+        return expression(self.parts, self.table.tables, self.writing)
 
     @property
     def opening(self) -> bytes:
@@ -40,8 +52,8 @@ class Line:
 
 def line_of(name: str, table: LineTable, settings: Mapping[str, str], writing: Writing) -> Line:
     """The line of a description with the values of the options in it."""
-    parts = template.filled(parts_of(table), settings)
-    return Line(name, table, parts, tuple(named_fields(parts)), writing)
+    parts = template.filled(table.parts(), settings)
+    return Line(name, table, parts, tuple(template.named_fields(parts)), writing)
 
 
 class Reader:
@@ -61,24 +73,31 @@ class Reader:
         self._match = compiled(line.pattern).fullmatch
         self._tables, self._channels, self._sign = tables, channels, sign
         self._slots: list[Slot] = []
-        if line.table.says in ("reading", "status"):
-            fields = line.table.fields
+        if isinstance(line.table, ReadingLine):
             for place in line.fields:
-                table = fields.get(place.name, FieldTable())
-                factor = sign.get(table.channel or place.name, 1.0)
+                table = line.table.table(place.name)
+                factor = sign.get(line.table.channel(place.name), 1.0)
                 if table.divide_by is not None:
                     factor /= int(chosen[table.divide_by])
                 self._slots.append(slot_of(place, table, channels, line.writing, factor))
+        elif isinstance(line.table, StatusLine):
+            self._slots += [slot_of(p, line.table.table(p.name), channels, line.writing) for p in line.fields]
         #: What the instrument says of itself comes before what stands in place of a number.
         self._order = sorted(range(len(self._slots)), key=lambda at: not isinstance(self._slots[at], StatusSlot))
-        self._read = {
-            "reading": self._reading,
-            "status": self._reading,
-            "identity": self._identity,
-            "confirmation": self._confirmation,
-            "refusal": self._refusal,
-            "ignored": self._ignored,
-        }[line.table.says]
+        self._read = self._meaning(line.table)
+
+    def _meaning(self, table: LineTable) -> Meaning:
+        match table:
+            case IdentityLine():
+                return lambda groups, _: self._identity(table, groups)
+            case ConfirmationLine():
+                return lambda groups, asked: self._confirmation(table, groups, asked)
+            case RefusalLine():
+                return lambda groups, _: self._refusal(table, groups)
+            case IgnoredLine():
+                reject = Reject(table.reason or f"ignored: {self.line.name}")
+                return lambda *_: reject
+        return self._reading
 
     @property
     def slots(self) -> dict[Field, Slot]:
@@ -119,35 +138,33 @@ class Reader:
     def _number(self, groups: tuple[bytes | None, ...], name: str) -> float | None:
         for place, raw in zip(self.line.fields, groups, strict=True):
             if place.name == name and raw is not None and TYPES[place.type].gives == "number":
-                return number_field(place, self._table(name), self.line.writing).number(raw)
+                return number_field(place, self.line.table.table(name), self.line.writing).number(raw)
         return None
 
-    def _table(self, name: str) -> FieldTable:
-        return self.line.table.fields.get(name, FieldTable())
-
-    def _identity(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
+    def _identity(self, line: IdentityLine, groups: tuple[bytes | None, ...]) -> Decoded | None:
         texts = self._texts(groups)
         if not texts.get("serial"):
             return Reject("identity without serial number")
         facts: dict[str, float | str] = {}
         for name in texts.keys() - {"kind", "serial", "firmware"}:
-            table = self._table(name)
+            table = line.table(name)
             number = self._number(groups, name)
             facts[table.fact or name] = texts[name] if number is None else number * table.scale + table.offset
         facts = dict(sorted(facts.items()))
         kind = texts.get("kind") or self._tables.kind
         return Reply("identity", identity=Identity(kind, texts["serial"], texts.get("firmware", ""), facts))
 
-    def _confirmation(self, groups: tuple[bytes | None, ...], asked: Request | None) -> Decoded | None:
-        table = self.line.table
+    def _confirmation(
+        self, line: ConfirmationLine, groups: tuple[bytes | None, ...], asked: Request | None
+    ) -> Decoded | None:
         texts = self._texts(groups)
         if "command" in texts:
-            names = self._table("command").names
+            names = line.table("command").names
             what = names.get(texts["command"], "" if names else texts["command"])
             if what not in self._tables.command and what not in self._tables.request:
                 return None
         else:
-            what = table.confirms or (asked.expects if asked is not None else "")
+            what = line.confirms or (asked.expects if asked is not None else "")
             if not what or what in ("reading", "identity"):
                 return Reject("a confirmation of nothing that was asked")
         value = self._number(groups, "value")
@@ -159,16 +176,13 @@ class Reader:
         back = convert(value, command.unit or of_core, of_core)
         return (self._sign[""] * back if command.turns else back) + 0.0
 
-    def _refusal(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
-        reason = self._texts(groups).get("reason") or self.line.table.reason
+    def _refusal(self, line: RefusalLine, groups: tuple[bytes | None, ...]) -> Decoded | None:
+        reason = self._texts(groups).get("reason") or line.reason
         return Reply("refused", refusal=reason or "no reason given")
-
-    def _ignored(self, _: tuple[bytes | None, ...], __: Request | None) -> Decoded | None:
-        return Reject(self.line.table.reason or f"ignored: {self.line.name}")
 
     def usual(self, seal: Seal | None) -> "Usual | None":
         """The reading without any fault, for a quicker way; None where there is no such way."""
-        if self.line.table.says != "reading" or (seal is not None and not seal.usual):
+        if not isinstance(self.line.table, ReadingLine) or (seal is not None and not seal.usual):
             return None
         slots = self.slots
         columns = [s for s in self._slots if isinstance(s, ChannelSlot)]
@@ -192,12 +206,12 @@ class Reader:
                 return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
             return own
 
-        body = expression(self.line.parts, self.line.table.fields, self.line.writing, inner)
+        body = expression(self.line.parts, self.line.table.tables, self.line.writing, inner)
         return Usual(f"({body}{seal.usual}" if seal else body, seal, columns)
 
 
 def _number_only(line: Line, place: Field) -> str:
-    return plain_number(place, line.table.fields.get(place.name, FieldTable()), line.writing)
+    return plain_number(place, line.table.table(place.name), line.writing)
 
 
 #: Units in which the core gives the value of an action.

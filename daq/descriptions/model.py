@@ -1,94 +1,32 @@
 """The description of an instrument that speaks lines: what its TOML file may hold.
 
-Nothing in it is evaluated.  Everything that is wrong with one key is found here; what does not fit together is found
-in `daq.descriptions.checks`.
+Nothing in it is evaluated.  Everything that is wrong with one key or one table is found here; what does not fit
+together is found in `daq.descriptions.checks`.
 """
 
-import re
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
+from pydantic import Field, model_validator
 
 from daq.core.checksums import CHECKSUMS
-from daq.core.faults import FAULTS
-from daq.core.units import UNITS
-from daq.descriptions import template
-from daq.descriptions.types import TYPES
-from daq.methods.files.fields import Listed, Model, Name, Text, duration
-
-FORMAT: Final = 1
-RESERVED: Final = ("interval_ms", "mode", "direction")
-"""Options with a meaning of their own."""
-_CHANNEL: Final = "[a-z][a-z0-9_]*"
-_PLAIN: Final = "[a-z][A-Za-z0-9_]*"
-
-
-def _channel_name(value: str) -> str:
-    if not re.fullmatch(_CHANNEL, value):
-        raise ValueError(f"{value!r}: begin with a small letter, go on with small letters, digits and _")
-    return value
+from daq.descriptions.entries import (
+    ActionName,
+    ChannelName,
+    ChecksumName,
+    Interval,
+    OptionName,
+    RequestText,
+    Strings,
+    Time,
+    Unit,
+)
+from daq.descriptions.linemodel import AnyLine
+from daq.methods.files.fields import KeyedError, Listed, Model, Name, Text
 
 
-def _plain_name(value: str) -> str:
-    if not re.fullmatch(_PLAIN, value):
-        raise ValueError(f"{value!r}: begin with a small letter, go on with letters, digits and _")
-    return value
-
-
-def _unit(value: str) -> str:
-    if value not in UNITS:
-        raise ValueError(f"unknown unit {value!r}; known UCUM codes: {', '.join(sorted(UNITS))}")
-    return value
-
-
-def _of_line(value: str) -> str:
-    template.parse(value, line=True)
-    return value
-
-
-def _of_request(value: str) -> str:
-    template.parse(value, line=False)
-    return value
-
-
-def _faults(value: Any) -> Any:
-    """One fault or several, each ``fault`` or ``channel: fault``; "" for none."""
-    listed = value if isinstance(value, list) else [value] if value != "" else []
-    for one in listed:
-        if not isinstance(one, str):
-            raise ValueError(f"{one!r} is not the name of a fault; write it in quotes")  # noqa: TRY004 - pydantic takes ValueError
-        fault = one.rpartition(":")[2].strip()
-        if fault not in FAULTS:
-            raise ValueError(f"unknown fault {fault!r}; faults: {', '.join(INSTRUMENT_FAULTS)}")
-    return tuple(listed)
-
-
-INSTRUMENT_FAULTS: Final = (
-    "saturated", "over_range", "under_range", "not_a_number", "probe", "sensor", "blocked", "beyond_range",
-    "undefined", "unsteady", "keys_used", "calibration_overdue", "instrument_error",
-)  # fmt: skip
-"""Those of `daq.core.faults.FAULTS` that an instrument can report."""
-
-TIME_SCHEMA: Final = {
-    "anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"^\s*[0-9.]+\s*(ms|s|min|h|d)?\s*$"}],
-    "description": "a number of seconds, or text such as '200 ms', '5 s'",
-}
-_FAULT_SCHEMA: Final = {
-    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
-    "description": "a fault, 'channel: fault', a list of such, or '' for none; faults: " + ", ".join(INSTRUMENT_FAULTS),
-}
-
-Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(TIME_SCHEMA)]
-ChannelName = Annotated[
-    str, AfterValidator(_channel_name), WithJsonSchema({"type": "string", "pattern": f"^{_CHANNEL}$"})
-]
-PlainName = Annotated[str, AfterValidator(_plain_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
-Unit = Annotated[Text, AfterValidator(_unit), WithJsonSchema({"type": "string", "enum": sorted(UNITS)})]
-Strings = Annotated[tuple[Text, ...], Listed]
-LineText = Annotated[str, AfterValidator(_of_line)]
-RequestText = Annotated[Text, AfterValidator(_of_request)]
-Faults = Annotated[tuple[str, ...], BeforeValidator(_faults), WithJsonSchema(_FAULT_SCHEMA)]
-ActionName = Literal["speed", "turn", "halt", "zero", "bath"]
+def _below(low: float | None, high: float | None) -> None:
+    if low is not None and high is not None and low >= high:
+        raise KeyedError("low", f"must be below high ({high:g})")
 
 
 class PortTable(Model):
@@ -137,7 +75,7 @@ class FramingTable(Model):
 class ChecksumTable(Model):
     """The checksum at the end of every line."""
 
-    name: str = Field(description="one of " + ", ".join(CHECKSUMS), json_schema_extra={"enum": list(CHECKSUMS)})
+    name: ChecksumName = Field(description="one of " + ", ".join(CHECKSUMS))
     written: Literal["hex", "decimal", "big endian", "little endian"] = Field(
         default="hex", description="as digits, or as bytes with the highest or the lowest first"
     )
@@ -153,6 +91,23 @@ class ChecksumTable(Model):
     )
     requests: bool = Field(default=False, description="requests carry the checksum too")
 
+    @property
+    def is_digits(self) -> bool:
+        """Whether it is written as digits, not as bytes."""
+        return self.written in ("hex", "decimal")
+
+    @property
+    def least_digits(self) -> int:
+        """Digits that every value of the checksum fits in."""
+        size = CHECKSUMS[self.name].size
+        return 2 * size if self.written == "hex" else len(str(256**size - 1))
+
+    @model_validator(mode="after")
+    def _enough_digits(self) -> Self:
+        if self.is_digits and self.digits is not None and self.digits < self.least_digits:
+            raise KeyedError("digits", f"{self.name} needs {self.least_digits} digits")
+        return self
+
 
 class ChannelTable(Model):
     """One measured quantity."""
@@ -163,6 +118,11 @@ class ChannelTable(Model):
     high: float = Field(description="highest value the instrument can measure")
     turns: bool = Field(default=False, description="changes its sign with the option `direction`")
 
+    @model_validator(mode="after")
+    def _range(self) -> Self:
+        _below(self.low, self.high)
+        return self
+
 
 class PollTable(Model):
     """For an instrument that is asked for its readings."""
@@ -170,7 +130,7 @@ class PollTable(Model):
     requests: Annotated[Strings, Field(min_length=1)] = Field(
         description="names of the requests for one reading, in order"
     )
-    interval: Time = Field(default=1_000_000_000, description="time between two readings")
+    interval: Interval = Field(default=1_000_000_000, description="time between two readings")
     refresh: Time = Field(default=0, description="how often the instrument renews its values; 0: with every request")
     stale_after: Time = Field(default=5_000_000_000, description="without a reading for so long it is silent")
 
@@ -178,7 +138,7 @@ class PollTable(Model):
 class StreamTable(Model):
     """For an instrument that sends readings unasked."""
 
-    interval: Time = Field(default=1_000_000_000, description="time between two readings")
+    interval: Interval = Field(default=1_000_000_000, description="time between two readings")
     start: Name | None = Field(
         default=None, description="name of the request that makes it begin, where it must be told"
     )
@@ -196,7 +156,7 @@ class RequestTable(Model):
         default=(),
         description="lines that are believed only as the answer to this; left out: lines that speak for themselves",
     )
-    timeout: Time = Field(default=500_000_000, description="how long to wait for the answer")
+    timeout: Interval = Field(default=500_000_000, description="how long to wait for the answer")
     tries: Annotated[int, Field(ge=1, le=20)] = Field(default=3, description="how often to send it at most")
 
 
@@ -212,69 +172,10 @@ class CommandTable(RequestTable):
     high: float | None = Field(default=None, description="highest value it takes, in its unit")
     turns: bool = Field(default=False, description="the value changes its sign with the option `direction`")
 
-
-class FieldTable(Model):
-    """What a field of a line means."""
-
-    channel: ChannelName | None = Field(
-        default=None, description="the channel it gives; left out: the one of its own name"
-    )
-    unit: Unit | None = Field(default=None, description="unit of the number in the line; left out: the channel's")
-    scale: float = Field(default=1.0, description="the number is multiplied with this")
-    offset: float = Field(default=0.0, description="then this is added")
-    divide_by: PlainName | None = Field(
-        default=None, description="an option (a whole number of at least 1) by which the result is divided"
-    )
-    decimals: Annotated[int, Field(ge=0, le=9)] | None = Field(
-        default=None, description="it has exactly so many decimals"
-    )
-    digits: Annotated[int, Field(ge=1, le=15)] | None = Field(
-        default=None, description="most digits before its decimal mark"
-    )
-    decimal: Literal["point", "comma"] | None = Field(default=None, description="its decimal mark")
-    special: dict[str, Annotated[str, AfterValidator(lambda v: (_faults(v), v)[1])]] = Field(
-        default_factory=dict,
-        description="what stands for a number ('---', '9.9E37', ''), and its fault; '' where another field says it",
-    )
-    means: dict[str, Faults] = Field(
-        default_factory=dict,
-        description="what its text or number means: a fault, 'channel: fault', a list, or '' for none",
-    )
-    each_letter: bool = Field(default=False, description="every letter of the text is looked up in `means` by itself")
-    bits: dict[str, Faults] = Field(
-        default_factory=dict, description="the number is a sum of such ('1', '2', '4', ...); what each means"
-    )
-    others: str = Field(
-        default="refused", description="what `means` and `bits` do not know: 'refused', 'ignored', or a fault"
-    )
-    names: dict[str, Name] = Field(
-        default_factory=dict, description="for the field `command` of a confirmation: the action each text stands for"
-    )
-    fact: Text | None = Field(default=None, description="for an identity: the name of the fact; left out: its own name")
-
-
-class LineTable(Model):
-    """One kind of line the instrument sends."""
-
-    says: Literal["reading", "status", "identity", "confirmation", "refusal", "ignored"] = Field(
-        description="what it is: a reading, faults only, who it is, yes, no, or nothing of interest"
-    )
-    pattern: LineText | None = Field(
-        default=None,
-        description="the whole line, as in 'T {temperature:number} Cel'; {name:type} is a field, {name:type 8} one of "
-        "8 characters, {:type} one that is not kept, {name} the value of an option, [...] may be absent; types: "
-        + "; ".join(f"{name} ({kind.about})" for name, kind in TYPES.items()),
-    )
-    columns: Annotated[tuple[LineText, ...], Listed] | None = Field(
-        default=None, description="or its columns, in order, blanks around them not counting"
-    )
-    separator: Text = Field(default=",", description="what stands between two columns; ' ' is any number of blanks")
-    more: bool = Field(default=False, description="further columns may follow")
-    fields: dict[PlainName, FieldTable] = Field(default_factory=dict)
-    confirms: Name | None = Field(
-        default=None, description="for a confirmation: the action; left out: what was asked, or the field `command`"
-    )
-    reason: str = Field(default="", description="for a refusal without field `reason`, and for an ignored line")
+    @model_validator(mode="after")
+    def _range(self) -> Self:
+        _below(self.low, self.high)
+        return self
 
 
 class OptionTable(Model):
@@ -288,6 +189,41 @@ class OptionTable(Model):
     digits: Annotated[int, Field(ge=1, le=9)] | None = Field(
         default=None, description="a number is written with so many digits"
     )
+
+    @model_validator(mode="after")
+    def _default_is_allowed(self) -> Self:
+        if not isinstance(self.default, int) and (self.low is not None or self.high is not None):
+            raise KeyedError("", "low and high are for whole numbers; use choices")
+        wrong = self.fault_of(self.default)
+        if wrong:
+            raise KeyedError("default", f"{wrong}; here {self.default!r}")
+        return self
+
+    def fault_of(self, value: Any, what: str = "") -> str:
+        """Return why a value is not allowed, "" where it is; `what` says of what it is a number."""
+        if self.choices:
+            if value in self.choices and type(value) in map(type, self.choices):
+                return ""
+            *most, last = (repr(choice) for choice in self.choices)
+            return f"must be {', '.join(most)} or {last}" if most else f"must be {last}"
+        if isinstance(self.default, int):
+            return self._fault_of_number(value, what)
+        if not isinstance(value, str):
+            return "must be text in quotes"
+        return "" if value.isprintable() else "must have printable characters only"
+
+    def _fault_of_number(self, value: Any, what: str) -> str:
+        low, high = self.low, self.high
+        fits = isinstance(value, int) and not isinstance(value, bool)
+        if fits and (low is None or low <= value) and (high is None or value <= high):
+            return ""
+        span = f" from {low} to {high}" if low is not None and high is not None else ""
+        span = span or (f" of at least {low}" if low is not None else f" of at most {high}" if high is not None else "")
+        return f"must be a whole number{what}{span}"
+
+    def written(self, value: str | int) -> str:
+        """Return the text of a value in requests and lines."""
+        return f"{value:0{self.digits}d}" if isinstance(value, int) and self.digits else str(value)
 
 
 class DescriptionTables(Model):
@@ -315,6 +251,6 @@ class DescriptionTables(Model):
     poll: PollTable | None = None
     stream: StreamTable | None = None
     request: dict[Name, RequestTable] = Field(default_factory=dict)
-    line: Annotated[dict[Name, LineTable], Field(min_length=1)] = Field(description="the lines it sends: [line.NAME]")
+    line: Annotated[dict[Name, AnyLine], Field(min_length=1)] = Field(description="the lines it sends: [line.NAME]")
     command: dict[ActionName, CommandTable] = Field(default_factory=dict)
-    options: dict[PlainName, OptionTable] = Field(default_factory=dict)
+    options: dict[OptionName, OptionTable] = Field(default_factory=dict)

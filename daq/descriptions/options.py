@@ -27,37 +27,10 @@ def settle_options(
     chosen: dict[str, str | int] = {}
     for name, option in declared.items():
         value = given.get(name, option.default)
-        wrong = fault_of(name, option, value)
+        wrong = option.fault_of(value, WHAT.get(name, ""))
         if wrong:
             errors.append(SettingError(wrong, key=f"options.{name}"))
         chosen[name] = value
     if errors:
         raise SettingErrors(errors)
-    return chosen, {name: written(declared[name], value) for name, value in chosen.items()}
-
-
-def fault_of(name: str, option: OptionTable, value: Any) -> str:
-    """Why a value is not allowed; "" where it is."""
-    if option.choices:
-        if value in option.choices and type(value) in map(type, option.choices):
-            return ""
-        *most, last = (repr(choice) for choice in option.choices)
-        return f"must be {', '.join(most)} or {last}" if most else f"must be {last}"
-    if isinstance(option.default, int):
-        low, high = option.low, option.high
-        fits = isinstance(value, int) and not isinstance(value, bool)
-        if fits and (low is None or low <= value) and (high is None or value <= high):
-            return ""
-        span = f" from {low} to {high}" if low is not None and high is not None else ""
-        span = span or (f" of at least {low}" if low is not None else f" of at most {high}" if high is not None else "")
-        return f"must be a whole number{WHAT.get(name, '')}{span}"
-    if not isinstance(value, str):
-        return "must be text in quotes"
-    if not value.isprintable():
-        return "must have printable characters only"
-    return ""
-
-
-def written(option: OptionTable, value: str | int) -> str:
-    """The text of an option's value in requests and lines."""
-    return f"{value:0{option.digits}d}" if isinstance(value, int) and option.digits else str(value)
+    return chosen, {name: declared[name].written(value) for name, value in chosen.items()}

@@ -5,47 +5,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from daq.descriptions import template
-from daq.descriptions.model import FieldTable, LineTable
+from daq.descriptions.linemodel import FieldTable
 from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import TYPES, number_pattern, text_pattern
 
-_PAD: Final = Field("", "pad")
-_BLANKS: Final = Field("", "blanks")
-_REST: Final = Field("", "rest")
 _NO_TABLE: Final = FieldTable()
-
-
-def parts_of(line: LineTable) -> tuple[Part, ...]:
-    """The template of a line, its columns joined."""
-    if line.pattern is not None:
-        return template.parse(line.pattern, line=True)
-    blank = line.separator == " "
-    between: Part = _BLANKS if blank else line.separator
-    parts: list[Part] = [_PAD] if blank else []
-    for i, column in enumerate(line.columns or ()):
-        own = template.parse(column, line=True)
-        if i:
-            parts.append(between)
-        parts += own if blank else _padded(own)
-    if line.more:
-        parts.append(Maybe((between, _REST)))
-    elif blank:
-        parts.append(_PAD)
-    return template.filled(tuple(parts), {})
-
-
-def _padded(column: tuple[Part, ...]) -> list[Part]:
-    """A column that may have blanks around it; a text takes those around it itself."""
-    texts = [isinstance(p, Field) and p.type in ("text", "rest", "padded") for p in column]
-    before = [] if texts[:1] == [True] else [_PAD]
-    after = [] if texts[-1:] == [True] and column[-1].type != "padded" else [_PAD]  # type: ignore[union-attr]  # a Field
-    return [*before, *column, *after]
-
-
-def named_fields(parts: tuple[Part, ...]) -> list[Field]:
-    """The fields that are kept, in order."""
-    return [p for p in template.walk(parts) if isinstance(p, Field) and p.name]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +77,10 @@ def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: 
     kind = TYPES[field.type]
     if kind.gives == "number":
         own = plain_number(field, table, writing)
-        others = [t for t in table.special if not is_number(t, field, table, writing)]
+        others = [t for t in table.instead if not is_number(t, field, table, writing)]
     else:
         own = text_pattern(field.type, follows if kind.open else frozenset())
-        others = [] if kind.open else [t for t in table.means if not re.fullmatch(own, t)]
+        others = [] if kind.open else [t for t in table.known if not re.fullmatch(own, t)]
     # Longer texts first: in an atomic group the first that fits decides.
     texts = sorted(others, key=len, reverse=True)
     return f"(?>{'|'.join([own, *(escaped(writing.of(t)) for t in texts)])})" if texts else own

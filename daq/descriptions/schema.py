@@ -7,7 +7,8 @@ import json
 from pathlib import Path
 from typing import Any, Final
 
-from daq.descriptions.model import TIME_SCHEMA, DescriptionTables
+from daq.descriptions.entries import TIME_SCHEMA
+from daq.descriptions.model import DescriptionTables
 
 SCHEMA_FILE: Final = Path(__file__).with_name("schema.json")
 
@@ -29,7 +30,10 @@ def schema_text() -> str:
 
 
 def _tidied(node: Any) -> Any:
-    """Without what says nothing: titles made of names, null where a TOML file has no null, null defaults."""
+    """Without what says nothing: titles made of names, null where a TOML file has no null, defaults that are tables.
+
+    The keyword `discriminator` is none of JSON Schema: what a variant says stands in it as a constant.
+    """
     if isinstance(node, list):
         return [_tidied(item) for item in node]
     if not isinstance(node, dict):
@@ -42,6 +46,8 @@ def _tidied(node: Any) -> Any:
     # A key named "title" is a property of that name, not a title.
     if isinstance(out.get("title"), str):
         del out["title"]
+    if "oneOf" in out:
+        out.pop("discriminator", None)
     options = [o for o in out.get("anyOf", []) if o != {"type": "null"}]
     if "anyOf" in out and len(options) == 1:
         del out["anyOf"]

@@ -53,8 +53,8 @@ def seal_of(table: ChecksumTable, mark: bytes, begin: bytes) -> Seal:
     before, skip = begin if table.covers_begin else b"", table.skip
     of = kind.of if not before and not skip else lambda data: kind.of(before + data[skip:])
     size, write = kind.size, _writer(table, kind.size)
-    if table.written in ("hex", "decimal"):
-        size = table.digits or least_digits(table)
+    if table.is_digits:
+        size = table.digits or table.least_digits
     letters = {"upper": "0-9A-F", "lower": "0-9a-f", "either": "0-9A-Fa-f"}[table.letters]
     usual = {"hex": f"([{letters}]{{{size}}})", "decimal": f"([0-9]{{{size}}})"}.get(table.written, "")
     return Seal(
@@ -69,18 +69,12 @@ def seal_of(table: ChecksumTable, mark: bytes, begin: bytes) -> Seal:
     )
 
 
-def least_digits(table: ChecksumTable) -> int:
-    """How many digits a checksum needs."""
-    size = CHECKSUMS[table.name].size
-    return 2 * size if table.written == "hex" else {1: 3, 2: 5, 4: 10}[size]
-
-
 def _writer(table: ChecksumTable, size: int) -> Callable[[int], bytes]:
     if table.written == "big endian":
         return lambda value: value.to_bytes(size, "big")
     if table.written == "little endian":
         return lambda value: value.to_bytes(size, "little")
-    digits = table.digits or least_digits(table)
+    digits = table.digits or table.least_digits
     if table.written == "decimal":
         return lambda value: b"%0*d" % (digits, value)
     if table.letters == "lower":

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from daq.core.driver import Channel
 from daq.core.units import unit
-from daq.descriptions.model import FieldTable
+from daq.descriptions.linemodel import FieldTable, ReadingField, StateField
 from daq.descriptions.patterns import Writing, compiled, is_number, plain_number
 from daq.descriptions.template import Field
 from daq.descriptions.types import TYPES, number_reader
@@ -49,7 +49,7 @@ def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberFie
     )
 
 
-def conversion(table: FieldTable, channel_unit: str) -> tuple[float, float]:
+def conversion(table: ReadingField, channel_unit: str) -> tuple[float, float]:
     """Factor and addend from the number in the line to the channel's unit."""
     factor, addend = table.scale, table.offset
     if table.unit is not None and table.unit != channel_unit:
@@ -148,15 +148,17 @@ class NoSlot:
 Slot = ChannelSlot | StatusSlot | NoSlot
 
 
-def slot_of(place: Field, table: FieldTable, channels: Sequence[Channel], writing: Writing, times: float = 1.0) -> Slot:
+def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writing: Writing, times: float = 1.0) -> Slot:
     """What becomes of a field in a reading; `times` is a factor that options ask for."""
-    if table.means or table.bits:
+    if table.is_state:
         return StatusSlot(
             {writing.of(text): faults_of(said) for text, said in table.means.items()},
             {int(weight): faults_of(said) for weight, said in table.bits.items()},
             table.each_letter,
             table.others,
         )
+    if not isinstance(table, ReadingField):
+        return NoSlot()
     names = [c.name for c in channels]
     channel = table.channel or place.name
     if channel not in names or TYPES[place.type].gives != "number":

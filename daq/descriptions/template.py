@@ -120,6 +120,11 @@ def walk(parts: tuple[Part, ...]) -> Iterator[str | Field | Setting]:
             yield part
 
 
+def named_fields(parts: tuple[Part, ...]) -> list[Field]:
+    """Return the fields that are kept, in order."""
+    return [p for p in walk(parts) if isinstance(p, Field) and p.name]
+
+
 def filled(parts: tuple[Part, ...], settings: Mapping[str, str]) -> tuple[Part, ...]:
     """The parts with the values of `settings` in place of their names (others stay), texts joined."""
     out: list[Part] = []

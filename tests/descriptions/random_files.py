@@ -50,8 +50,9 @@ def from_schema(dice: random.Random, node: Any = SCHEMA, key: str = "", depth: i
         return copy.deepcopy(dice.choice(POOL[key]))
     if "$ref" in node:
         return from_schema(dice, SCHEMA["$defs"][node["$ref"].rpartition("/")[2]], key, depth)
-    if "anyOf" in node:
-        return from_schema(dice, dice.choice(node["anyOf"]), key, depth)
+    variants = node.get("anyOf") or node.get("oneOf")
+    if variants:
+        return from_schema(dice, dice.choice(variants), key, depth)
     if "const" in node or "enum" in node:
         return node["const"] if "const" in node else dice.choice(node["enum"])
     low, high = node.get("minimum", -3), node.get("maximum", 3_000)

@@ -11,7 +11,6 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer, resolution
 from daq.descriptions.driver import DescribedDriver
-from daq.descriptions.model import FieldTable
 from daq.descriptions.slots import ChannelSlot, StatusSlot
 from tests.descriptions.built_in import DRIVERS
 
@@ -22,7 +21,7 @@ def places(driver: DescribedDriver):
     for reader in driver.readers.values():
         for place, slot in reader.slots.items():
             if isinstance(slot, ChannelSlot):
-                found[slot.channel] = place, reader.line.table.fields.get(place.name, FieldTable()), slot
+                found[slot.channel] = place, reader.line.table.table(place.name), slot
     return found
 
 

@@ -445,14 +445,14 @@ FILES = [
         "outer_radius = 15.0",
         "outer_radius = 15.0\ngap = 3",
         "geometries.coaxial-12.gap",
-        "is not a known key; known keys: end_factor, fill_volume, guard, immersion, inner_radius, kind, length, outer_radius, title, vessel",
+        "belongs to 'parallel plates'; known keys here: end_factor, fill_volume, guard, immersion, inner_radius, kind, length, outer_radius, title, vessel",
     ),
     (
         "instruments/bench-1.toml",
         'kind = "coaxial cylinders"\ninner_radius = 12.0',
         'kind = "bob and cup"\ninner_radius = 12.0',
-        "geometries.coaxial-12",
-        "needs kind = one of 'coaxial cylinders', 'large vessel', 'cone and plate', 'parallel plates', 'disc', 'vane', 'calibrated constants'",
+        "geometries.coaxial-12.kind",
+        "must be one of 'coaxial cylinders', 'large vessel', 'cone and plate', 'parallel plates', 'disc', 'vane', 'calibrated constants'; here 'bob and cup'",
     ),
     (
         "instruments/bench-1.toml",

@@ -5,7 +5,7 @@ import tomllib
 import types
 import typing
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -20,6 +20,9 @@ from daq.methods.files.recipe import Method
 
 M = TypeVar("M", bound=Model)
 LARGEST_FILE = 1_000_000
+DISCRIMINATORS: Final = ("kind", "says")
+"""Keys whose value says which variant of a table it is."""
+_TAG_ERRORS: Final = ("union_tag_not_found", "union_tag_invalid")
 
 
 def load_method(path: Path | str) -> Method:
@@ -105,6 +108,8 @@ def _load(model: type[M], path: Path | str) -> M:
 def _explained(model: type[Model], data: Any, error: ErrorDetails, file: str) -> SettingError:
     steps = _walk(data, error["loc"], error["type"])
     key = _joined(steps)
+    if error["type"] in _TAG_ERRORS:
+        key = ".".join(part for part in (key, error["ctx"]["discriminator"].strip("'")) if part)
     cause = error.get("ctx", {}).get("error")
     if isinstance(cause, KeyedError):
         key = ".".join(part for part in (key, cause.key) if part)
@@ -144,14 +149,21 @@ def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> 
     if kind == "extra_forbidden":
         if steps and str(steps[-1]).lower() in ("password", "passwd", "secret", "token"):
             return "is not a key here; secrets are only referred to, in [mqtt] password = { file = ... }"
+        elsewhere = [repr(tag) for t in table if steps and steps[-1] in t.model_fields for tag in _tags(t)]
         table = _of_kind(table, error)
         known = sorted({f for t in table for f in t.model_fields})
+        if elsewhere:
+            return f"belongs to {' or '.join(elsewhere)}; known keys here: {', '.join(known)}"
         near = difflib.get_close_matches(str(steps[-1]), known, 1) if steps else []
         hint = f"; did you mean {near[0]!r}?" if near else f"; known keys: {', '.join(known)}" if known else ""
         return f"is not a known key{hint}"
-    if kind in ("union_tag_not_found", "union_tag_invalid"):
-        expected = ctx.get("expected_tags", "'coaxial cylinders', 'large vessel', 'cone and plate'")
-        return f"needs kind = one of {expected}"
+    if kind in _TAG_ERRORS:
+        tags = ", ".join(repr(tag) for variant in _table_of(model, steps) for tag in _tags(variant))
+        return (
+            f"is missing: one of {tags}"
+            if kind == "union_tag_not_found"
+            else f"must be one of {tags}; here {ctx['tag']!r}"
+        )
     fixed = {
         "bool_type": "must be true or false, without quotes",
         "int_type": f"must be a whole number; here {given!r}",
@@ -211,13 +223,15 @@ def _variants(annotation: Any) -> list[Any]:
 
 
 def _of_kind(table: list[type[BaseModel]], error: ErrorDetails) -> list[type[BaseModel]]:
-    """Of several variants, the one pydantic's location names by its kind."""
-    named = [
-        t
-        for t in table
-        if "kind" in t.model_fields and set(typing.get_args(t.model_fields["kind"].annotation)) & set(error["loc"])
-    ]
+    """Of several variants, the one that pydantic's location names."""
+    named = [t for t in table if set(_tags(t)) & set(error["loc"])]
     return named or table
+
+
+def _tags(variant: type[BaseModel]) -> tuple[str, ...]:
+    """The values by which a variant is told from others."""
+    fields = [variant.model_fields[key] for key in DISCRIMINATORS if key in variant.model_fields]
+    return tuple(tag for field in fields for tag in typing.get_args(field.annotation))
 
 
 def _description(table: list[type[BaseModel]], key: str) -> str:

@@ -1,0 +1,165 @@
+"""What single keys of a description may hold; every validator says to a person what to write."""
+
+import difflib
+import re
+from collections.abc import Iterable
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import AfterValidator, BeforeValidator, WithJsonSchema
+
+from daq.core.checksums import CHECKSUMS
+from daq.core.faults import FAULTS
+from daq.core.units import UNITS
+from daq.descriptions import template
+from daq.methods.files.fields import Listed, Text, duration
+
+MOST_SCALE: Final = 1e30
+"""With this and its inverse no number that a line can hold becomes infinite."""
+OTHERS: Final = ("refused", "ignored")
+_CHANNEL: Final = "[a-z][a-z0-9_]*"
+_PLAIN: Final = "[a-z][A-Za-z0-9_]*"
+
+INSTRUMENT_FAULTS: Final = (
+    "saturated", "over_range", "under_range", "not_a_number", "probe", "sensor", "blocked", "beyond_range",
+    "undefined", "unsteady", "keys_used", "calibration_overdue", "instrument_error",
+)  # fmt: skip
+"""Those of `daq.core.faults.FAULTS` that an instrument can report."""
+
+
+def near(name: str, known: Iterable[str]) -> str:
+    """Return the known name that was probably meant, or all of them, as the end of a sentence."""
+    known = list(known)
+    found = difflib.get_close_matches(name, known, 1)
+    return f"did you mean {found[0]!r}?" if found else f"there are: {', '.join(known) or 'none'}"
+
+
+def _channel_name(value: str) -> str:
+    if not re.fullmatch(_CHANNEL, value):
+        raise ValueError(f"{value!r}: begin with a small letter, go on with small letters, digits and _")
+    return value
+
+
+def _plain_name(value: str) -> str:
+    if not re.fullmatch(_PLAIN, value):
+        raise ValueError(f"{value!r}: begin with a small letter, go on with letters, digits and _")
+    return value
+
+
+def _option_name(value: str) -> str:
+    if value in ("value", "description", "probes"):
+        raise ValueError("is a name with a meaning of its own; choose another")
+    return _plain_name(value)
+
+
+def _unit(value: str) -> str:
+    if value not in UNITS:
+        raise ValueError(f"unknown unit {value!r}; known UCUM codes: {', '.join(sorted(UNITS))}")
+    return value
+
+
+def _checksum(value: str) -> str:
+    if value not in CHECKSUMS:
+        raise ValueError(f"unknown checksum {value!r}; {near(value, CHECKSUMS)}")
+    return value
+
+
+def _interval(value: int) -> int:
+    if value < 1_000_000:
+        raise ValueError("must be at least '1 ms'")
+    return value
+
+
+def _of_line(value: str) -> str:
+    template.parse(value, line=True)
+    return value
+
+
+def _of_request(value: str) -> str:
+    template.parse(value, line=False)
+    return value
+
+
+def _fault(one: Any) -> str:
+    """The fault of ``fault`` or ``channel: fault``."""
+    if not isinstance(one, str):
+        raise ValueError(f"{one!r} is not the name of a fault; write it in quotes")  # noqa: TRY004 - pydantic takes ValueError
+    fault = one.rpartition(":")[2].strip()
+    if fault not in FAULTS:
+        raise ValueError(f"unknown fault {fault!r}; faults: {', '.join(INSTRUMENT_FAULTS)}")
+    return fault
+
+
+def _faults(value: Any) -> Any:
+    """One fault or several, each ``fault`` or ``channel: fault``; "" for none."""
+    listed = value if isinstance(value, list) else [value] if value != "" else []
+    for one in listed:
+        _fault(one)
+    return tuple(listed)
+
+
+def _fault_instead(value: str) -> str:
+    """The fault of what stands in place of a number; "" where another field says it."""
+    if not value:
+        return value
+    fault = _fault(value)
+    if ":" in value:
+        raise ValueError("is about this channel: give the fault alone")
+    if FAULTS[fault].keeps_value:
+        raise ValueError(f"{fault} is a fault of a number that is there; here none is")
+    return value
+
+
+def _others(value: str) -> str:
+    if value not in OTHERS and value not in FAULTS:
+        raise ValueError(f"must be 'refused', 'ignored' or a fault; {near(value, FAULTS)}")
+    return value
+
+
+def _weight(value: str) -> str:
+    if not value.isdecimal() or int(value).bit_count() != 1:
+        raise ValueError("a bit is written as its weight: '1', '2', '4', '8', ...")
+    return value
+
+
+def _scale(value: float) -> float:
+    if value == 0:
+        raise ValueError("must not be 0")
+    if not 1 / MOST_SCALE <= abs(value) <= MOST_SCALE:
+        raise ValueError(f"must be between {1 / MOST_SCALE:g} and {MOST_SCALE:g}")
+    return value
+
+
+def _offset(value: float) -> float:
+    if abs(value) > MOST_SCALE:
+        raise ValueError(f"must be at most {MOST_SCALE:g}")
+    return value
+
+
+TIME_SCHEMA: Final = {
+    "anyOf": [{"type": "number", "minimum": 0}, {"type": "string", "pattern": r"^\s*[0-9.]+\s*(ms|s|min|h|d)?\s*$"}],
+    "description": "a number of seconds, or text such as '200 ms', '5 s'",
+}
+_FAULT_SCHEMA: Final = {
+    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}],
+    "description": "a fault, 'channel: fault', a list of such, or '' for none; faults: " + ", ".join(INSTRUMENT_FAULTS),
+}
+
+ActionName = Literal["speed", "turn", "halt", "zero", "bath"]
+ChannelName = Annotated[
+    str, AfterValidator(_channel_name), WithJsonSchema({"type": "string", "pattern": f"^{_CHANNEL}$"})
+]
+PlainName = Annotated[str, AfterValidator(_plain_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
+OptionName = Annotated[str, AfterValidator(_option_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
+ChecksumName = Annotated[str, AfterValidator(_checksum), WithJsonSchema({"type": "string", "enum": list(CHECKSUMS)})]
+Unit = Annotated[Text, AfterValidator(_unit), WithJsonSchema({"type": "string", "enum": sorted(UNITS)})]
+Strings = Annotated[tuple[Text, ...], Listed]
+Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(TIME_SCHEMA)]
+Interval = Annotated[int, BeforeValidator(duration), AfterValidator(_interval), WithJsonSchema(TIME_SCHEMA)]
+LineText = Annotated[str, AfterValidator(_of_line)]
+RequestText = Annotated[Text, AfterValidator(_of_request)]
+Faults = Annotated[tuple[str, ...], BeforeValidator(_faults), WithJsonSchema(_FAULT_SCHEMA)]
+FaultInstead = Annotated[str, AfterValidator(_fault_instead)]
+Others = Annotated[str, AfterValidator(_others)]
+Weight = Annotated[str, AfterValidator(_weight), WithJsonSchema({"type": "string", "pattern": "^[1-9][0-9]*$"})]
+Scale = Annotated[float, AfterValidator(_scale)]
+Offset = Annotated[float, AfterValidator(_offset)]
