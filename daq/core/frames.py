@@ -26,7 +26,7 @@ class BegunFramer(Framer):
         self._marks = re.compile(b"|".join(map(re.escape, (spec.begin, *spec.ends))))
         self._limit = len(spec.begin) + spec.longest + self._reach
 
-    def feed(self, t: int, data: bytes) -> list[bytes]:
+    def feed(self, t: int, data: bytes) -> list[bytes]:  # noqa: PLR0915 - runs for every chunk of bytes: calls would cost more than the loop
         """The complete lines in `data`, read at `t` (ns), with what was left of earlier calls."""
         spec, counters = self.spec, self.counters
         counters.bytes += len(data)

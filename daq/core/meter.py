@@ -221,7 +221,7 @@ class Meter:
         return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)
 
     def _keep(self, keep: Keep, t: int, rule: str = "") -> None:
-        self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, rule))
+        self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, rule=rule))
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
         """Block means of a signal in ``start < t_i <= end``: mean times (s after `start`) and values.

@@ -24,6 +24,7 @@ def take(
     clock: Clock,
     columns: Mapping[str, Columns],
     drivers: Mapping[str, Driver],
+    *,
     rule: str = "",
 ) -> Kept:
     """The value a keep entry asks for, taken at `t` (ns)."""

@@ -1,7 +1,7 @@
 """A value against limits, decided in decimal arithmetic, both limits included.
 
-Two decision rules, named after what is compared (ASTM E29 calls them the absolute and the rounding method;
-from memory): the value as it is, or the value rounded as it is reported.  The rule is printed with the verdict.
+Two decision rules, named after what is compared: the value as it is, or the value rounded as it is reported (ASTM E29:
+absolute method and rounding method).  The rule is printed with the verdict.
 """
 
 import math
@@ -52,7 +52,7 @@ def decimal_of(value: Figure, name: str = "value") -> Decimal:
 def rounded(value: Figure, decimals: int) -> Decimal:
     """`value` rounded to so many decimals (negative: tens, hundreds), an exact half to the even digit.
 
-    ISO 80000-1 annex B rule A and ASTM E29 (from memory).  The half is judged on the decimal number a person sees.
+    The half is judged on the decimal number a person sees.
     """
     exact = decimal_of(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN, context=_WIDE)
     plain = exact.quantize(Decimal(1), context=_WIDE) if decimals < 0 else exact

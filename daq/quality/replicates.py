@@ -113,7 +113,7 @@ def critical_range(n: int, r_limit: float) -> float:
 
 
 def judge_replicates(values: Sequence[float], r_limit: float, most: int = 3) -> Agreement:
-    """What 2 or more results under repeatability conditions decide (ISO 5725-6 clause 5.2, from memory).
+    """What 2 or more results under repeatability conditions decide (ISO 5725-6 clause 5).
 
     Within the critical range for their number the mean of all is reported; otherwise one more is asked for until `most`
     have been made, and then the median is reported.  Every result counts; none is left out.  The comparison includes

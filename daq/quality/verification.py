@@ -119,7 +119,7 @@ def _checked(celsius: float, table: Sequence[tuple[float, float]], reach_k: floa
 
 
 def normalised_error(measured: float, expanded: float, certified: float, certified_expanded: float) -> float:
-    """E_n = (measured - certified)/sqrt(U^2 + U_cert^2), both at k = 2; within -1..1 agrees (ISO 13528, from memory).
+    """E_n = (measured - certified)/sqrt(U^2 + U_cert^2), both at k = 2; within -1..1 agrees (ISO 13528).
 
     Raises:
         SettingError: both uncertainties 0, or one negative.

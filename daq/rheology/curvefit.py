@@ -170,7 +170,7 @@ class Chosen:
 def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) -> Chosen:
     """Fit several models and choose among those whose parameters the instrument can resolve.
 
-    A difference of AICc under 2 does not tell two models apart (Burnham and Anderson, from memory); then the one with
+    A difference of AICc under 2 does not tell two models apart (Burnham and Anderson 2002, p. 131); then the one with
     fewer parameters is taken.  Where a model has so few points that its AICc is not defined, the scatter per degree of
     freedom decides instead, and a factor under 2 does not tell two models apart (our choice).
     """

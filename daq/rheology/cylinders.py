@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 TAYLOR_CRITICAL = 41.2
-"""Critical number for a narrow gap, outer cylinder at rest (G.I. Taylor 1923, Chandrasekhar 1961: square
-root of 1695 to 1708); from memory, about 5 %."""
+"""Critical number for a narrow gap, outer cylinder at rest: the square root of Taylor's, which is widely taken as 1708
+(G.I. Taylor 1923), less a quarter of a percent.  A warning, not a limit to calculate with."""
 
 
 def angular_speed(speed_per_min: Number) -> Number:

@@ -283,8 +283,8 @@ Geometry = CoaxialCylinders | LargeVessel | ConePlate | ParallelPlates | Calibra
 def limits_of_use(geometry: Geometry) -> tuple[str, ...]:
     """What a reader of the values must know about this geometry; empty when nothing is to be said.
 
-    Limits of ISO 3219:1993 (radius ratio at most 1.2, L/Ri at least 3, cone angle at most 4 degrees; from
-    memory) and the Newtonian effect of a vessel's wall by the Margules equation.
+    Radius ratio at most 1.2, L/Ri at least 3 and cone angle at most 4 degrees (common practice), and the Newtonian
+    effect of a vessel's wall by the Margules equation.
     """
     out: list[str] = []
     if isinstance(geometry, CoaxialCylinders):

@@ -115,7 +115,7 @@ class Candidate:
     viscosity_high: float
     """Greatest viscosity (Pa.s) that this geometry and speed can measure."""
     first_reading_s: float
-    """Time from start to the first valid reading, s."""
+    """Time from start to the first valid reading, s: one turn, in which the sensor winds up."""
     relative_expanded: float | None
     """Expected expanded uncertainty (95 %) over the viscosity; None out of the band or without a specification."""
     assumed_newtonian: bool
@@ -130,8 +130,6 @@ def plan_ranges(
     *,
     specification: Specification | None = None,
     temperature_coefficient: float = 0.0,
-    revolutions: float = 1.0,
-    seconds: float = 0.0,
     low_percent: float = 10.0,
     high_percent: float = 100.0,
 ) -> list[Candidate]:
@@ -147,8 +145,6 @@ def plan_ranges(
         expected: the viscosity.
         specification: the instrument's limits, for the uncertainty.
         temperature_coefficient: -dln(eta)/dT, 1/K.
-        revolutions: turns before a reading is valid (wind-up of the sensor).
-        seconds: time before a reading is valid, beside the turns.
         low_percent: low end of the usable band.
         high_percent: high end of the usable band.
 
@@ -175,8 +171,9 @@ def plan_ranges(
                     viscosity, torque, specification, temperature_coefficient=temperature_coefficient
                 )
                 relative = combine(parts).expanded / viscosity if parts else None
-            wait = max(seconds, 60.0 * revolutions / speed)
-            out.append(Candidate(name, speed, torque, band, rate, viscosity, low, high, wait, relative, assumed))
+            out.append(
+                Candidate(name, speed, torque, band, rate, viscosity, low, high, 60.0 / speed, relative, assumed)
+            )
     return sorted(out, key=_rank)
 
 

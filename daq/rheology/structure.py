@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def shear_thinning_index(viscosity_slow: Number, viscosity_fast: Number) -> Number:
     """Apparent viscosity at a speed over that at ten times this speed; 1 is Newtonian, above 1 shear thinning.
 
-    ASTM D2196 and E3070 (factor of ten from memory).
+    ASTM E3070 takes the ratio at any two speeds; the factor of ten is common practice.
     """
     require_positive("viscosity_slow", viscosity_slow)
     require_positive("viscosity_fast", viscosity_fast)

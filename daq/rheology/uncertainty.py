@@ -160,7 +160,7 @@ def bounded_share(components: Sequence[Component]) -> float:
     """Part (0..1) of the combined variance that comes from quantities known only by their limits.
 
     Rectangular, triangular and arcsine terms: where they prevail, U = k u_c with Student's k covers more than is
-    claimed, and the distributions themselves have to be propagated (JCGM 101 5.11.6, from memory).
+    claimed, and the distributions themselves have to be propagated (JCGM 101).
     """
     total = math.fsum(c.contribution**2 for c in components)
     bounded = math.fsum(c.contribution**2 for c in components if c.distribution in HALF_WIDTH_FACTOR)

@@ -101,9 +101,8 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     * A limit of its own: rectangular +- that limit, or +- what was seen at rest where that is more.
     * Contained in the torque's accuracy (`includes`): nothing.
     * Neither: what was seen at rest is a known error that is not corrected; it is taken as a standard uncertainty
-      beside the others (the root-sum-of-squares treatment in S. D. Phillips, K. R. Eberhardt and B. Parry, J. Res.
-      NIST 102 (1997) 577, from memory).  It is not subtracted, because a sample with a yield stress holds a torque at
-      rest that is no error.
+      beside the others (root sum of squares, our choice).  It is not subtracted, because a sample with a yield stress
+      holds a torque at rest that is no error.
     """
     limit = specification.zero_percent_full_scale
     if limit > 0.0:

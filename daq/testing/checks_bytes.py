@@ -73,41 +73,59 @@ def proper(driver: Driver, meaning: Any, line: bytes) -> None:
         raise DriverFaultError(wrong[0], f"line {shown(line)} gave {shown(meaning)}", do=wrong[1])
 
 
-def _wrong(driver: Driver, meaning: Any) -> tuple[str, str] | None:
+Wrong = tuple[str, str]
+"""What is wrong, and what to do."""
+
+
+def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
     width = len(driver.channels)
-    names = {c.name for c in driver.channels} | {""}
-    values: Iterable[Any] = ()
-    faults: Iterable[Any] = ()
     if type(meaning) is tuple:
-        values = meaning
         if len(meaning) != width or any(type(v) is not float for v in meaning):
             return (
                 "a reading that is no tuple of floats in the order of the channels",
                 "give float(...) for each channel",
             )
-    elif isinstance(meaning, Values):
-        values, faults = meaning.values, meaning.faults
+        return _wrong_values(meaning)
+    if isinstance(meaning, Values):
         if len(meaning.values) != width:
             return "Values of another length than there are channels", "give None for a channel without value"
-    elif isinstance(meaning, Part):
-        values, faults = [v for _, v in meaning.values], meaning.faults
+        return _wrong_values(meaning.values) or _wrong_faults(driver, meaning.faults)
+    if isinstance(meaning, Part):
         if any(not 0 <= i < width for i, _ in meaning.values):
             return "a Part of a channel that is not there", "number channels from 0, in order"
-    elif isinstance(meaning, Reply):
-        if not isinstance(meaning.kind, str) or not meaning.kind:
-            return "a Reply without kind", "name what it answers"
-        if meaning.kind == "identity" and meaning.identity is None:
-            return "a Reply of kind identity without identity", "give Identity(kind, serial)"
-        values = () if meaning.value is None else (meaning.value,)
-    elif not isinstance(meaning, Reject):
+        return _wrong_values(v for _, v in meaning.values) or _wrong_faults(driver, meaning.faults)
+    return _wrong_reply(meaning) if isinstance(meaning, Reply) else _wrong_reject(meaning)
+
+
+def _wrong_reply(reply: Reply) -> Wrong | None:
+    if not isinstance(reply.kind, str) or not reply.kind:
+        return "a Reply without kind", "name what it answers"
+    if reply.kind == "identity" and reply.identity is None:
+        return "a Reply of kind identity without identity", "give Identity(kind, serial)"
+    return _wrong_values([reply.value])
+
+
+def _wrong_reject(meaning: Any) -> Wrong | None:
+    if not isinstance(meaning, Reject):
         return f"decode gave {type(meaning).__name__}", "give a tuple of floats, Values, Part, Reply or Reject"
-    elif not isinstance(meaning.reason, str) or not meaning.reason:
+    if not isinstance(meaning.reason, str) or not meaning.reason:
         return "a Reject without reason", "say in a few words why the line is not believed"
+    return None
+
+
+def _wrong_values(values: Iterable[Any]) -> Wrong | None:
     for value in values:
-        if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float):
             return f"a value of type {type(value).__name__}", "values are floats or None"
-        if value is not None and not math.isfinite(value):
+        if not math.isfinite(value):
             return "a value that is not finite", "give None with the fault not_a_number, or Reject"
+    return None
+
+
+def _wrong_faults(driver: Driver, faults: Iterable[Any]) -> Wrong | None:
+    names = {c.name for c in driver.channels} | {""}
     for channel, fault in faults:
         if channel not in names or fault not in known_faults():
             return f"the fault {(channel, fault)!r}", f"channel or '' and one of {', '.join(sorted(known_faults()))}"

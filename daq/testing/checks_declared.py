@@ -245,29 +245,39 @@ def motion(case: Case) -> Finding:
     if "zero" in d.capabilities and not d.zero_condition:
         raise DriverFaultError("can be zeroed, but says not under which condition", do="set zero_condition")
     for action in ACTIONS:
-        if action not in d.capabilities:
-            try:
-                d.action(action, TRIED.get(action))
-            except DriverError:
-                continue
-            raise DriverFaultError(
-                f"gives a request for {action!r}, which is not among its capabilities",
-                do="list it in capabilities, or raise DriverError",
-            )
-        request = called(f"action({action!r})", partial(d.action, action, TRIED.get(action)), DriverError)
-        if request is None:
-            raise DriverFaultError(f"refuses {action!r} {TRIED.get(action, '')}", do="give the Request")
-        _proper(request, action)
-        for value in (math.nan, math.inf, -math.inf, None) if action in TRIED else ():
-            given = called(f"action({action!r}, {value})", partial(d.action, action, value), DriverError)
-            if given is not None:
-                raise DriverFaultError(
-                    f"would send {shown(given.data)} for {action} to {value}",
-                    do="raise DriverError for what is no number",
-                )
+        if action in d.capabilities:
+            _can(d, action)
+        else:
+            _cannot(d, action)
     if "halt" in d.capabilities and d.action("halt").tries < 2:
         raise DriverFaultError("tries to halt only once", do="repeat a halt: tries of 2 or more")
     return passed("motion", "can " + ", ".join(sorted(d.capabilities)) if d.capabilities else "moves nothing")
+
+
+def _can(d: Driver, action: Action) -> None:
+    """Check the request of an action that a driver says it can do."""
+    request = called(f"action({action!r})", partial(d.action, action, TRIED.get(action)), DriverError)
+    if request is None:
+        raise DriverFaultError(f"refuses {action!r} {TRIED.get(action, '')}", do="give the Request")
+    _proper(request, action)
+    for value in (math.nan, math.inf, -math.inf, None) if action in TRIED else ():
+        given = called(f"action({action!r}, {value})", partial(d.action, action, value), DriverError)
+        if given is not None:
+            raise DriverFaultError(
+                f"would send {shown(given.data)} for {action} to {value}", do="raise DriverError for what is no number"
+            )
+
+
+def _cannot(d: Driver, action: Action) -> None:
+    """Check that an action which a driver does not name is refused."""
+    try:
+        d.action(action, TRIED.get(action))
+    except DriverError:
+        return
+    raise DriverFaultError(
+        f"gives a request for {action!r}, which is not among its capabilities",
+        do="list it in capabilities, or raise DriverError",
+    )
 
 
 def options(case: Case) -> Finding:

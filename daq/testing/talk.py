@@ -84,55 +84,84 @@ def requests_of(driver: Driver) -> list[Request]:
 
 def heard(driver: Driver, capture: Capture, source: str) -> Talk:
     """What a capture says, seen with a driver's framing and requests.  `driver` is used up: its state is changed."""
-    talk = Talk(source)
-    known = {r.data: r for r in requests_of(driver)}
-    framer = make_framer(driver.framing)
-    if driver.framing.drop_first:
-        framer.feed(0, driver.framing.ends[0])  # a capture is not joined in the middle more often than at its beginning
-    echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
-    asked: Request | None = None
-    said = b""
-    sent_at = 0
-    got: list[bytes] = []
-
-    def settle() -> None:
-        if said and said != driver.wake:
-            if got:
-                talk.answers.setdefault(said, []).append(b"".join(got))
-            elif said not in talk.unanswered:
-                talk.unanswered.append(said)
-        got.clear()
-
-    def take(t: int, frames: list[bytes]) -> None:
-        for frame in frames:
-            meaning = driver.decode(frame, asked)
-            talk.examples.append(Example(frame, asked, meaning))
-            with_marks = raw(driver.framing, frame)
-            if driver.streams and not isinstance(meaning, Reply):
-                talk.stream.append(with_marks)
-            else:
-                got.append(with_marks)
-                if said:
-                    talk.slowest_ns[said] = max(talk.slowest_ns.get(said, 0), t - sent_at)
-
+    listener = _Listener(driver, source)
     for piece in capture.pieces:
-        if framer.wake_at <= piece.t:
-            take(framer.wake_at, framer.tick(framer.wake_at))
+        listener.wait_until(piece.t)
         if piece.way == "=":
-            talk.shown.append((len(talk.examples), piece.data.decode("utf-8", "replace")))
+            listener.shown(piece.data)
         elif piece.way == "<":
-            take(piece.t, framer.feed(piece.t, echo.strip(piece.data) if echo else piece.data))
+            listener.received(piece.t, piece.data)
         else:
-            settle()
-            said, sent_at, asked = piece.data, piece.t, known.get(piece.data)
-            if echo:
-                echo.expect(said)
-            if not driver.streams and not framer.finds_place:
-                framer.reset()
-    if framer.wake_at < NEVER:
-        take(framer.wake_at, framer.tick(framer.wake_at))
-    settle()
-    return talk
+            listener.sent(piece.t, piece.data)
+    return listener.end()
+
+
+class _Listener:
+    """Puts the pieces of a capture together to questions and answers."""
+
+    def __init__(self, driver: Driver, source: str) -> None:
+        self._driver = driver
+        self._talk = Talk(source)
+        self._known = {r.data: r for r in requests_of(driver)}
+        self._framer = make_framer(driver.framing)
+        if driver.framing.drop_first:
+            # A capture is not joined in the middle more often than at its beginning.
+            self._framer.feed(0, driver.framing.ends[0])
+        self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
+        self._asked: Request | None = None
+        self._said = b""
+        self._sent_at = 0
+        self._got: list[bytes] = []
+
+    def wait_until(self, t: int) -> None:
+        """Let the time pass: a line may end by it."""
+        if self._framer.wake_at <= t:
+            self._take(self._framer.wake_at, self._framer.tick(self._framer.wake_at))
+
+    def shown(self, data: bytes) -> None:
+        """Take what the instrument's display showed."""
+        self._talk.shown.append((len(self._talk.examples), data.decode("utf-8", "replace")))
+
+    def received(self, t: int, data: bytes) -> None:
+        """Take bytes from the instrument."""
+        self._take(t, self._framer.feed(t, self._echo.strip(data) if self._echo else data))
+
+    def sent(self, t: int, data: bytes) -> None:
+        """Take a request to the instrument."""
+        self._settle()
+        self._said, self._sent_at, self._asked = data, t, self._known.get(data)
+        if self._echo:
+            self._echo.expect(data)
+        if not self._driver.streams and not self._framer.finds_place:
+            self._framer.reset()
+
+    def end(self) -> Talk:
+        """Return what was heard, after all that is still waited for."""
+        self.wait_until(NEVER - 1)
+        self._settle()
+        return self._talk
+
+    def _settle(self) -> None:
+        """Count what came since the last request as its answer."""
+        if self._said and self._said != self._driver.wake:
+            if self._got:
+                self._talk.answers.setdefault(self._said, []).append(b"".join(self._got))
+            elif self._said not in self._talk.unanswered:
+                self._talk.unanswered.append(self._said)
+        self._got.clear()
+
+    def _take(self, t: int, frames: list[bytes]) -> None:
+        talk = self._talk
+        for frame in frames:
+            meaning = self._driver.decode(frame, self._asked)
+            talk.examples.append(Example(frame, self._asked, meaning))
+            with_marks = raw(self._driver.framing, frame)
+            if self._driver.streams and not isinstance(meaning, Reply):
+                talk.stream.append(with_marks)
+                continue
+            self._got.append(with_marks)
+            if self._said:
+                talk.slowest_ns[self._said] = max(talk.slowest_ns.get(self._said, 0), t - self._sent_at)
 
 
 def asked_of(driver: Driver, simulator: Simulator, readings: int = 24) -> Capture:

@@ -9,7 +9,7 @@ from simulators.words import Command, CommandError, celsius, number, one_of, wit
 
 PT100_OHM = 100.0
 PT_A, PT_B, PT_C = 3.9083e-3, -5.775e-7, -4.183e-12
-"""Coefficients of IEC 60751, from memory."""
+"""Coefficients of IEC 60751."""
 HIGHEST_V, HIGHEST_OHM = 1000.0, 100e6
 OVERLOAD, NOT_A_NUMBER = 9.9e37, 9.91e37
 """Special numbers of SCPI-1999, 7.2.1.4 and 7.2.1.5: infinity and not a number."""

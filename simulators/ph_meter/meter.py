@@ -14,7 +14,7 @@ KELVIN = 273.15
 COMPENSATED_WITHOUT_PROBE = 25.0
 NEUTRAL_PH = 7.0
 WATER_PRODUCT = 1e-14
-"""Of the ions of water at 25 Cel, mol2/L2, from memory."""
+"""Of the ions of water at 25 Cel, mol2/L2 (general chemistry)."""
 ACID_ML, ACID_MOL_PER_L, BASE_MOL_PER_L = 50.0, 0.01, 0.1
 """The titration: strong acid, strong base; they are equal after 5 mL."""
 END_POINT_LINES, END_POINT_MV = 6, 0.2

@@ -59,10 +59,8 @@ def test_a_body_without_a_rate_goes_by_its_speed():
 
 
 def test_time_to_the_first_reading():
-    plan = plan_ranges(
-        FULL_SCALE, {"body": GEOMETRIES["body"]}, [0.5, 60.0], Expected(1.0), revolutions=2.0, seconds=5.0
-    )
-    assert {c.speed_per_min: c.first_reading_s for c in plan} == {0.5: 240.0, 60.0: 5.0}
+    plan = plan_ranges(FULL_SCALE, {"body": GEOMETRIES["body"]}, [0.5, 60.0], Expected(1.0))
+    assert {c.speed_per_min: c.first_reading_s for c in plan} == {0.5: 120.0, 60.0: 1.0}
 
 
 def test_nothing_serves_and_the_nearest_comes_first():

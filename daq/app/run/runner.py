@@ -62,7 +62,7 @@ class RunOutcome:
 class Runner:
     """Carries one run from `begin` to its end."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913, PLR0917 - what a run needs of the daemon
         self,
         run_id: str,
         plan: Plan,

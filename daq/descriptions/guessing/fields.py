@@ -186,18 +186,23 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         last = said[0]
         before_kind = "number" if kinds == {"number"} and len(set(said)) == 1 else ""
         before = last if kinds == {"word"} and len(set(said)) == 1 else before if kinds == {"other"} else ""
-    for one, other in pairwise(pieces):
-        if isinstance(one, str) or isinstance(other, str):
-            continue
-        if "padded" not in (one.type, other.type):
-            lengths = {len(t) for t in one.texts}
-            one.width = lengths.pop() if len(lengths) == 1 else 0
+    _widths(pieces)
     between = [p for p in pieces if isinstance(p, str)]
     # Fields that touch are parted by blanks only where the second takes the blanks before it.
     parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
     by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
     _units_behind(pieces)
     return GuessedLine(pieces, list(texts), by_blanks, fixed)
+
+
+def _widths(pieces: Sequence[Piece]) -> None:
+    """Give a field that touches the next one its width, where that is always the same."""
+    for one, other in pairwise(pieces):
+        if isinstance(one, str) or isinstance(other, str):
+            continue
+        if "padded" not in (one.type, other.type):
+            lengths = {len(t) for t in one.texts}
+            one.width = lengths.pop() if len(lengths) == 1 else 0
 
 
 def _aligned(text: str, mark: str) -> list[tuple[str, Token]]:

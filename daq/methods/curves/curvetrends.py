@@ -19,7 +19,7 @@ SAME_SPEED: Final = 0.01
 
 
 def thinning(points: Sequence[CurvePoint], left_out: list[str]) -> list[ThinningIndex]:
-    """The shear-thinning index for every pair of speeds of one branch that are a factor of ten apart (ASTM D2196)."""
+    """The shear-thinning index for every pair of speeds of one branch that are a factor of ten apart."""
     out: list[ThinningIndex] = []
     branches: tuple[Branch, ...] = ("up", "down")
     for branch in branches:

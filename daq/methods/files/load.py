@@ -140,61 +140,62 @@ def _joined(steps: list[int | str]) -> str:
 
 def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> str:
     kind, ctx, given = error["type"], error.get("ctx", {}), error.get("input")
-    table = _table_of(model, steps[:-1])
     if kind == "value_error":
         return str(ctx["error"])
     if kind == "missing":
-        what = _description(_of_kind(table, error), str(steps[-1])) if steps else ""
+        what = _description(_of_kind(_table_of(model, steps[:-1]), error), str(steps[-1])) if steps else ""
         return "is missing" + (f": {what}" if what else "; add it")
     if kind == "extra_forbidden":
-        if steps and str(steps[-1]).lower() in ("password", "passwd", "secret", "token"):
-            return "is not a key here; secrets are only referred to, in [mqtt] password = { file = ... }"
-        elsewhere = [repr(tag) for t in table if steps and steps[-1] in t.model_fields for tag in _tags(t)]
-        table = _of_kind(table, error)
-        known = sorted({f for t in table for f in t.model_fields})
-        if elsewhere:
-            return f"belongs to {' or '.join(elsewhere)}; known keys here: {', '.join(known)}"
-        near = difflib.get_close_matches(str(steps[-1]), known, 1) if steps else []
-        hint = f"; did you mean {near[0]!r}?" if near else f"; known keys: {', '.join(known)}" if known else ""
-        return f"is not a known key{hint}"
+        return _unknown_key(_table_of(model, steps[:-1]), steps, error)
     if kind in _TAG_ERRORS:
         tags = ", ".join(repr(tag) for variant in _table_of(model, steps) for tag in _tags(variant))
-        return (
-            f"is missing: one of {tags}"
-            if kind == "union_tag_not_found"
-            else f"must be one of {tags}; here {ctx['tag']!r}"
-        )
-    fixed = {
-        "bool_type": "must be true or false, without quotes",
-        "int_type": f"must be a whole number; here {given!r}",
-        "float_type": f"must be a number without quotes; here {given!r}",
-        "string_type": f"must be text in quotes; here {given!r}",
-        "tuple_type": f"must be a list in [brackets]; here {given!r}"
-        if not isinstance(given, dict)
-        else f"is one table; write [[{_joined(steps)}]] in the place of [{_joined(steps)}]",
-        "dict_type": f"must be a table of key = value; here {given!r}",
-        "model_type": f"must be a table of key = value; here {given!r}",
-        "string_too_short": "must not be empty",
-        "finite_number": f"must be a finite number; here {given!r}",
-    }
-    if kind in fixed:
-        return fixed[kind]
-    if kind == "literal_error":
-        return f"must be one of {ctx['expected']}; here {given!r}"
-    if kind in ("greater_than", "greater_than_equal", "less_than", "less_than_equal"):
-        words = {
-            "greater_than": "greater than",
-            "greater_than_equal": "at least",
-            "less_than": "less than",
-            "less_than_equal": "at most",
-        }
-        limit = next(iter(ctx.values()))
-        return f"must be {words[kind]} {limit:g}; here {given!r}"
-    if kind == "string_pattern_mismatch":
-        return f"{given!r} has characters that are not allowed here (/, +, # and leading spaces or $ are not)"
-    if kind in ("too_short", "too_long", "missing_argument"):
-        return f"has the wrong number of entries: {error['msg']}"
-    return error["msg"]
+        return f"must be one of {tags}; here {ctx['tag']!r}" if "tag" in ctx else f"is missing: one of {tags}"
+    if kind == "tuple_type" and isinstance(given, dict):
+        return f"is one table; write [[{_joined(steps)}]] in the place of [{_joined(steps)}]"
+    if kind in _BOUNDS:
+        return f"must be {_BOUNDS[kind]} {next(iter(ctx.values())):g}; here {given!r}"
+    sentence = _SENTENCES.get(kind)
+    if sentence is None:
+        return error["msg"]
+    return sentence.format(given=given, msg=error["msg"], **ctx)
+
+
+_BOUNDS: Final = {
+    "greater_than": "greater than",
+    "greater_than_equal": "at least",
+    "less_than": "less than",
+    "less_than_equal": "at most",
+}
+_SENTENCES: Final = {
+    "bool_type": "must be true or false, without quotes",
+    "int_type": "must be a whole number; here {given!r}",
+    "float_type": "must be a number without quotes; here {given!r}",
+    "string_type": "must be text in quotes; here {given!r}",
+    "tuple_type": "must be a list in [brackets]; here {given!r}",
+    "dict_type": "must be a table of key = value; here {given!r}",
+    "model_type": "must be a table of key = value; here {given!r}",
+    "string_too_short": "must not be empty",
+    "finite_number": "must be a finite number; here {given!r}",
+    "literal_error": "must be one of {expected}; here {given!r}",
+    "string_pattern_mismatch": "{given!r} has characters that are not allowed here"
+    " (/, +, # and leading spaces or $ are not)",
+    "too_short": "has the wrong number of entries: {msg}",
+    "too_long": "has the wrong number of entries: {msg}",
+    "missing_argument": "has the wrong number of entries: {msg}",
+}
+
+
+def _unknown_key(table: list[type[BaseModel]], steps: list[int | str], error: ErrorDetails) -> str:
+    key = str(steps[-1]) if steps else ""
+    if key.lower() in ("password", "passwd", "secret", "token"):
+        return "is not a key here; secrets are only referred to, in [mqtt] password = { file = ... }"
+    elsewhere = [repr(tag) for t in table if key in t.model_fields for tag in _tags(t)]
+    known = sorted({f for t in _of_kind(table, error) for f in t.model_fields})
+    if elsewhere:
+        return f"belongs to {' or '.join(elsewhere)}; known keys here: {', '.join(known)}"
+    near = difflib.get_close_matches(key, known, 1)
+    hint = f"; did you mean {near[0]!r}?" if near else f"; known keys: {', '.join(known)}" if known else ""
+    return f"is not a known key{hint}"
 
 
 def _table_of(model: type[Model], steps: list[int | str]) -> list[type[BaseModel]]:

@@ -90,8 +90,8 @@ def standing_faults(plan: Plan) -> list[str]:
 def day(utc_ns: int) -> str:
     """The day (UTC) of a moment as ``YYYY-MM-DD``: days from civil, proleptic Gregorian calendar.
 
-    The algorithm is the usual one with years that begin in March (H. Hinnant, "chrono-compatible low-level date
-    algorithms", from memory).
+    The algorithm is the usual one with years that begin in March (H. Hinnant, "chrono-Compatible Low-Level Date
+    Algorithms", 2013).
     """
     days = utc_ns // (86_400 * SECOND) + 719_468
     era, rest = divmod(days, 146_097)
