@@ -174,9 +174,10 @@ RUN_RULES: dict[str, Callable[[Sequence[float]], bool]] = {
     "fifteen_within_1s": lambda z: len(z) >= 15 and all(abs(v) < 1.0 for v in z[-15:]),
     "eight_outside_1s": lambda z: len(z) >= 8 and all(abs(v) > 1.0 for v in z[-8:]),
 }
-"""Whether the last of some z-scores completes a rule (Western Electric 1956; L. S. Nelson, J. Quality Technology, October 1984).
+"""Whether the last of some z-scores completes a rule.
 
-Inequalities are strict.  Eight on one side is the Western Electric run, nine is Nelson's.
+Western Electric 1956; L. S. Nelson, J. Quality Technology, October 1984.  Inequalities are strict.  Eight on one side is the
+Western Electric run, nine is Nelson's.
 """
 
 

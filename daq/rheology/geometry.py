@@ -12,6 +12,7 @@ apparent viscosity without a shear rate.  The equations themselves are in `cylin
 """
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 from daq.rheology import bodies, cylinders
@@ -30,8 +31,45 @@ def _end_factor(value: float) -> None:
         )
 
 
+class Sheared(ABC):
+    """A body with a defined flow field: its viscosity constant is that of stress over rate."""
+
+    __slots__ = ()
+
+    @property
+    @abstractmethod
+    def stress_per_torque(self) -> float:
+        """Pa per N.m."""
+
+    @property
+    @abstractmethod
+    def rate_per_omega(self) -> float:
+        """Rate over angular speed."""
+
+    @property
+    def viscosity_constant(self) -> float:
+        """Pa.s per N.m/(rad/s): stress over rate."""
+        return self.stress_per_torque / self.rate_per_omega
+
+
+class Apparent:
+    """A body on which neither stress nor rate is uniform."""
+
+    __slots__ = ()
+
+    @property
+    def stress_per_torque(self) -> None:
+        """Not defined for such a body."""
+        return
+
+    @property
+    def rate_per_omega(self) -> None:
+        """Not defined for such a body."""
+        return
+
+
 @dataclass(frozen=True, slots=True)
-class CoaxialCylinders:
+class CoaxialCylinders(Sheared):
     """Inner cylinder turning in a fixed outer one: representative values of ISO 3219 / DIN 53019-1.
 
     Fields: radii and wetted length in m; `end_factor` c_L >= 1 (1.10 for the standard geometry).
@@ -80,7 +118,7 @@ class CoaxialCylinders:
 
 
 @dataclass(frozen=True, slots=True)
-class LargeVessel:
+class LargeVessel(Sheared):
     """Single cylinder in a vessel so wide that its wall does not matter, or with the wall's Newtonian effect.
 
     Values are those at the cylinder.  Without `vessel_radius_m` the rate is 2 omega (Newtonian, unbounded);
@@ -118,14 +156,9 @@ class LargeVessel:
             return cylinders.unbounded_rate(1.0)
         return cylinders.newtonian_inner_rate(1.0, self.radius_m, self.vessel_radius_m)
 
-    @property
-    def viscosity_constant(self) -> float:
-        """Pa.s per N.m/(rad/s): 1/(4 pi L c_L R^2), times 1 - (R/Rv)^2 in a vessel."""
-        return self.stress_per_torque / self.rate_per_omega
-
 
 @dataclass(frozen=True, slots=True)
-class ConePlate:
+class ConePlate(Sheared):
     """Cone on a plate: stress 3T/(2 pi R^3), rate omega/tan(alpha) (ISO 3219-2 / DIN 53019-1).
 
     Fields: radius in m, angle between cone and plate in rad (0 < angle < pi/4; ISO 3219 asks for at most 4 degrees).
@@ -154,14 +187,9 @@ class ConePlate:
         """1/tan(alpha)."""
         return bodies.cone_rate(1.0, self.angle_rad)
 
-    @property
-    def viscosity_constant(self) -> float:
-        """Pa.s per N.m/(rad/s): 3 tan(alpha)/(2 pi R^3)."""
-        return self.stress_per_torque / self.rate_per_omega
-
 
 @dataclass(frozen=True, slots=True)
-class ParallelPlates:
+class ParallelPlates(Sheared):
     """Two plates, values at the rim as for a Newtonian fluid: stress 2T/(pi R^3), rate omega R/h.
 
     For other fluids correct a series with `bodies.plates_rim_stress`.  Radius and gap in m.
@@ -186,14 +214,9 @@ class ParallelPlates:
         """Rim rate over angular speed: R/h."""
         return bodies.plates_rim_rate(1.0, self.radius_m, self.gap_m)
 
-    @property
-    def viscosity_constant(self) -> float:
-        """Pa.s per N.m/(rad/s): 2 h/(pi R^4)."""
-        return self.stress_per_torque / self.rate_per_omega
-
 
 @dataclass(frozen=True, slots=True)
-class CalibratedConstants:
+class CalibratedConstants(Apparent):
     """A body without a defined flow field, calibrated with a Newtonian fluid: apparent viscosity, no stress, no rate.
 
     Field: `viscosity_constant`, Pa.s per N.m/(rad/s).
@@ -207,19 +230,9 @@ class CalibratedConstants:
     def __post_init__(self) -> None:
         _positive(self, "viscosity_constant")
 
-    @property
-    def stress_per_torque(self) -> None:
-        """Not defined for such a body."""
-        return
-
-    @property
-    def rate_per_omega(self) -> None:
-        """Not defined for such a body."""
-        return
-
 
 @dataclass(frozen=True, slots=True)
-class Disc:
+class Disc(Apparent):
     """Thin disc turning slowly in a wide vessel: T = (32/3) eta omega R^3 (Jeffery 1915), apparent viscosity.
 
     Raises:
@@ -230,16 +243,6 @@ class Disc:
 
     def __post_init__(self) -> None:
         _positive(self, "radius_m")
-
-    @property
-    def stress_per_torque(self) -> None:
-        """The stress on a disc is not uniform."""
-        return
-
-    @property
-    def rate_per_omega(self) -> None:
-        """The rate on a disc is not uniform."""
-        return
 
     @property
     def viscosity_constant(self) -> float:

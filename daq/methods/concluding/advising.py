@@ -5,7 +5,7 @@ Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as 
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.core.effects import Facts, Kept, LimitReached
@@ -173,10 +173,7 @@ class _Case:
                 else "The method allows it; compare only with results at this speed"
             )
         )
-        return Advice(
-            "other_speed", text, self.step, speed=speed, comparable=not bound, is_bound=self.saturated,
-            torque_percent=torque, value_at_least=at_least,
-        )  # fmt: skip
+        return replace(self._said("other_speed", text, torque, at_least), speed=speed, comparable=not bound)
 
     def _geometry(self, at_least: float | None) -> Advice | None:
         """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
@@ -198,10 +195,7 @@ class _Case:
                 else "Compare only with results of this geometry"
             )
         )
-        return Advice(
-            "other_geometry", text, self.step, geometry=name, comparable=not bound, is_bound=self.saturated,
-            torque_percent=torque, value_at_least=at_least,
-        )  # fmt: skip
+        return replace(self._said("other_geometry", text, torque, at_least), geometry=name, comparable=not bound)
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
         """The speed that would serve, although the method does not allow it."""
@@ -217,17 +211,18 @@ class _Case:
         word = "at most " if self.saturated else "about "
         if self._seeks:
             text = f"{self._situation(at_least)}; begin the seek at {word}{speed:.3g} min⁻¹ ({self._assumption})"
-            return Advice(
-                "other_speed", text, self.step, speed=speed, comparable=False, is_bound=self.saturated,
-                torque_percent=self.middle, value_at_least=at_least,
-            )  # fmt: skip
+            return replace(self._said("other_speed", text, self.middle, at_least), speed=speed)
         text = (
             f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
             "but the method does not allow that speed: the result will not be comparable"
         )
+        return replace(self._said("speed_not_comparable", text, self.middle + self.zero, at_least), speed=speed)
+
+    def _said(self, code: str, text: str, torque: float, at_least: float | None) -> Advice:
+        """Advice with the torque (% of full scale) that is to be expected."""
         return Advice(
-            "speed_not_comparable", text, self.step, speed=speed, comparable=False, is_bound=self.saturated,
-            torque_percent=self.middle + self.zero, value_at_least=at_least,
+            code, text, self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
+            value_at_least=at_least,
         )  # fmt: skip
 
     def _limits_bind(self, key: str, wanted: float | str) -> str:

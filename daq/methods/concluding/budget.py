@@ -50,27 +50,37 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
     if found is None:
         return None
     combined, left_out = found
-    low, high, method = value - combined.expanded, value + combined.expanded, JCGM_100
-    trials = seed = None
     # While a run goes on this is called several times a second; numpy is loaded at its end only.
     if facts.outcome and _to_propagate(combined.components):
         from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - see above
 
-        trials, seed = TRIALS, seed_of(plan, facts, kept)
-        spread = propagate_budget(value, combined.components, seed=seed, trials=trials, coverage=COVERAGE)
-        low, high, method = spread.low, spread.high, JCGM_101
+        seed = seed_of(plan, facts, kept)
+        spread = propagate_budget(value, combined.components, seed=seed, trials=TRIALS, coverage=COVERAGE)
+        return replace(
+            stated_uncertainty(value, combined, left_out),
+            low=spread.low,
+            high=spread.high,
+            method=JCGM_101,
+            trials=TRIALS,
+            seed=seed,
+        )
+    return stated_uncertainty(value, combined, left_out)
+
+
+def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) -> Uncertainty:
+    """Return what a budget says of `value`, with the interval of JCGM 100."""
     return Uncertainty(
         expanded=combined.expanded,
         k=combined.k,
         coverage=COVERAGE,
-        low=low,
-        high=high,
-        method=method,
-        trials=trials,
-        seed=seed,
+        low=value - combined.expanded,
+        high=value + combined.expanded,
+        method=JCGM_100,
+        trials=None,
+        seed=None,
         nu_eff=combined.nu_eff if math.isfinite(combined.nu_eff) else None,
         components=tuple(budget_line(r) for r in combined.rows()),
-        left_out=left_out,
+        left_out=tuple(left_out),
     )
 
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.concluding.budget import COVERAGE, JCGM_100, budget, budget_line
+from daq.methods.concluding.budget import COVERAGE, budget, stated_uncertainty
 from daq.methods.concluding.conclusion import Row, Uncertainty
 from daq.methods.planning.checks import shows_steadiness
 from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
@@ -176,17 +176,4 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: Row) -> Uncertai
     seconds = event_seconds(plan, facts, kept)
     if not components or seconds is None:
         return None
-    whole = combine(components, coverage=COVERAGE)
-    return Uncertainty(
-        expanded=whole.expanded,
-        k=whole.k,
-        coverage=COVERAGE,
-        low=seconds - whole.expanded,
-        high=seconds + whole.expanded,
-        method=JCGM_100,
-        trials=None,
-        seed=None,
-        nu_eff=whole.nu_eff if math.isfinite(whole.nu_eff) else None,
-        components=tuple(budget_line(r) for r in whole.rows()),
-        left_out=tuple(left_out),
-    )
+    return stated_uncertainty(seconds, combine(components, coverage=COVERAGE), left_out)
