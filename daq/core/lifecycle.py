@@ -76,7 +76,7 @@ class LifeCycle:
 
     # ---- the states
 
-    def _go(self, trigger: str, detail: str = "") -> None:
+    def _go(self, trigger: str, detail: str = "") -> None:  # noqa: C901, PLR0912 - one transition of the table after the other
         source, target = self.state, TRANSITIONS[self.state, trigger]
         self._emit(Moved(self.now, source.value, trigger, target.value, detail))
         self.state = target

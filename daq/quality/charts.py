@@ -176,8 +176,8 @@ RUN_RULES: dict[str, Callable[[Sequence[float]], bool]] = {
 }
 """Whether the last of some z-scores completes a rule.
 
-Western Electric 1956; L. S. Nelson, J. Quality Technology, October 1984.  Inequalities are strict.  Eight on one side is the
-Western Electric run, nine is Nelson's.
+Western Electric 1956; L. S. Nelson, J. Quality Technology, October 1984.  Inequalities are strict.  Eight on one side
+is the Western Electric run, nine is Nelson's.
 """
 
 
