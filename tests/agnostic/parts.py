@@ -7,7 +7,8 @@ from daq.core.driver import Channel, Decoded, Driver, Identity, Reject, Reply, R
 from daq.core.framing import Framing
 from daq.methods.concluding.conclude import conclude
 from daq.methods.files import load
-from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.messages.result import ResultData, RunDetails
+from daq.methods.parts.origin import Sample
 from daq.methods.planning.compile import Known, compile_plan
 from daq.testing.bench import Bench
 
@@ -147,5 +148,5 @@ def measured(
     bench.begin()
     bench.run(longest)
     c = conclude(plan, bench.facts)
-    data = ResultData.build(plan, c, RunRecord(run="r-1", sample="s-1"))
+    data = ResultData.build(plan, c, RunDetails(run="r-1", sample=Sample(id="s-1")))
     return c, bench, data

@@ -8,7 +8,8 @@ import pytest
 from jsonschema import validate
 
 from daq.core.errors import SettingErrors
-from daq.methods.messages.result import flat_schema, schema
+from daq.methods.messages.flat import flat_schema, flattened
+from daq.methods.messages.result import schema
 from tests.agnostic.parts import Numbers, World, instrument, measured, method, product
 
 WEIGHING = """
@@ -29,7 +30,7 @@ def settling(final: float, lag_s: float = 3.0):
 def valid(data):
     """The payload passes its own published schema, nested and flat."""
     validate(data.model_dump(mode="json"), schema())
-    validate(data.flat(), flat_schema())
+    validate(flattened(data.model_dump(mode="json")), flat_schema())
     return data
 
 
@@ -44,7 +45,7 @@ def test_mass_until_it_is_steady(tmp_path):
     )
     assert (c.outcome, c.validity, c.steady, c.quantity, c.unit) == ("complete", "valid", True, "mass", "g")
     assert c.value == pytest.approx(123.456, abs=0.01)
-    rows = {r["name"]: r["standard_uncertainty"] for r in c.uncertainty.components}
+    rows = {r.name: r.standard_uncertainty for r in c.uncertainty.components}
     assert rows["instrument"] == pytest.approx(0.01 / math.sqrt(3.0))
     assert rows["resolution"] == pytest.approx(0.0005 / math.sqrt(3.0))
     assert bench.motor == "not moved"
@@ -73,10 +74,10 @@ def test_mass_against_the_limits_of_a_product(tmp_path):
     balance = instrument(tmp_path, "balance-1", "balance", ACCURATE)
     recipe = method(tmp_path, WEIGHING, claim="equilibrium")
     c, _, data = measured(recipe, balance, Numbers("balance"), settling(123.2), product=product(tmp_path, text))
-    assert (c.judgement.verdict, c.reported) == ("within", "123.20")
+    assert (c.verdict.verdict, c.reported) == ("within", "123.20")
     c, _, data = measured(recipe, balance, Numbers("balance"), settling(124.0), product=product(tmp_path, text))
-    assert c.judgement.verdict == "outside"
-    assert "is above 123.46 g" in c.judgement.reasons[0]
+    assert c.verdict.verdict == "outside"
+    assert "is above 123.46 g" in c.verdict.reasons[0]
     assert valid(data).verdict.verdict == "outside"
 
 
@@ -90,7 +91,7 @@ def test_decimals_belong_to_a_quantity(tmp_path):
     recipe = method(tmp_path, WEIGHING, claim="equilibrium")
     c, _, _ = measured(recipe, balance, Numbers("balance"), settling(123.4564), product=product(tmp_path, text))
     assert c.reported == f"{c.value:.3f}"
-    assert c.judgement.verdict == "within"
+    assert c.verdict.verdict == "within"
 
 
 def test_a_thermometer_log_around_freezing(tmp_path):
@@ -108,7 +109,7 @@ def test_a_thermometer_log_around_freezing(tmp_path):
     assert c.drift.percent_per_min is None
     assert c.drift.per_min == pytest.approx(0.1, abs=0.03)
     assert any(re.search(r"still changing by \+0\.1\d* °C per minute", s) for s in c.cautions)
-    assert [r.at for r in c.rows] == ["every", "every", "every", "end"]
+    assert [r.at for r in c.steps] == ["every", "every", "every", "end"]
     valid(data)
 
 
@@ -134,9 +135,9 @@ def test_the_time_to_a_ph_end_point(tmp_path):
     c, _, data = measured(method(tmp_path, END_POINT, "time_to", "ph"), meter, Numbers("ph-meter"), ph_world())
     assert (c.quantity, c.unit, c.validity) == ("time", "s", "valid")
     assert c.value == pytest.approx(252.0, abs=1.1)
-    names = {r["name"]: r for r in c.uncertainty.components}
+    names = {r.name: r for r in c.uncertainty.components}
     # 0.05/sqrt(3) pH over 1/60 pH per s
-    assert names["value at the threshold"]["contribution"] == pytest.approx(0.05 / math.sqrt(3.0) * 60.0, rel=0.2)
+    assert names["value at the threshold"].contribution == pytest.approx(0.05 / math.sqrt(3.0) * 60.0, rel=0.2)
     assert data.conditions.signals["voltage"].unit == "mV"
     assert data.conditions.temperatures == {"temperature": 23.0}
     valid(data)
@@ -196,7 +197,7 @@ def test_five_readings_printed_by_key(tmp_path):
     assert c.value == pytest.approx(10.01)  # (10.01 + 10.03 + 9.99 + 10.00 + 10.02)/5
     assert "silent" not in bench.notes
     # sd 0.0158114, n 5: u = sd/sqrt(5) = 0.0070711 (JCGM 100 4.2.3)
-    assert c.uncertainty.components[0]["standard_uncertainty"] == pytest.approx(0.0070711, rel=0.3)
+    assert c.uncertainty.components[0].standard_uncertainty == pytest.approx(0.0070711, rel=0.3)
     valid(data)
 
 
@@ -253,10 +254,10 @@ def test_density_from_the_mass_in_a_known_volume(tmp_path):
     limits = '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\ndecimals = 3\n'
     c, _, data = measured(recipe, balance, Numbers("balance"), settling(230.8), product=product(tmp_path, limits))
     assert (c.quantity, c.unit, c.value) == ("density", "g/mL", pytest.approx(1.785, abs=1e-4))
-    parts = {r["name"]: r["contribution"] for r in c.uncertainty.components}
+    parts = {r.name: r.contribution for r in c.uncertainty.components}
     assert abs(parts["instrument"]) == pytest.approx(5.7735e-5, rel=1e-3)
     assert abs(parts["volume"]) == pytest.approx(1.03057e-3, rel=1e-3)
-    assert (c.judgement.verdict, c.reported) == ("within", "1.785")
+    assert (c.verdict.verdict, c.reported) == ("within", "1.785")
     assert any("buoyancy" in s for s in c.uncertainty.left_out)
     assert data.conditions.signals["mass"].value == pytest.approx(230.8, abs=0.01)
     valid(data)

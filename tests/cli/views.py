@@ -105,7 +105,7 @@ def result(**changes: Any) -> dict[str, Any]:
         "outcome": "complete",
         "uncertainty": {"expanded": 18.2, "k": 1.98, "coverage": 0.95},
         "conditions": {
-            "speed_set": 12.0,
+            "set_speed": 12.0,
             "speed": 12.003,
             "torque_percent": 45.23,
             "torque": 452.3,

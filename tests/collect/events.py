@@ -11,7 +11,8 @@ from typing import Any
 from daq.adapters.mqtt.topics import Topics
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.envelope import envelope
-from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.messages.result import ResultData, RunDetails
+from daq.methods.parts.origin import Sample
 from tests.methods.bench import facts, kept, plan_of, told
 from tests.methods.test_conclude import summaries
 
@@ -24,8 +25,8 @@ T0 = datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC)
 @functools.cache
 def _template() -> dict[str, Any]:
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", identity=told())
-    record = RunRecord(
-        run="7f1c", sample="CG-2291", lot="L-118", fill="1", replicate=1, operator="shift A",
+    record = RunDetails(
+        run="7f1c", sample=Sample(id="CG-2291", lot="L-118", fill="1", replicate=1), operator="shift A",
         began="2026-03-02T05:40:00Z", ended="2026-03-02T05:43:10Z", journal_digest="ab" * 32, audit_head="cd" * 32,
         software="0.1.0",
     )  # fmt: skip

@@ -34,11 +34,11 @@ def test_a_seek_and_what_may_follow_on_its_fill(lab):
         seek, data = newest(lab)
         assert (data["outcome"], data["verdict"]["verdict"], data["sample"]["sheared"]) == ("complete", "none", True)
         assert data["verdict"]["reasons"][0].startswith("a seek shears the sample")
-        speeds = [step["speed_set"] for step in data["steps"]]
+        speeds = [step["set_speed"] for step in data["steps"]]
         assert speeds[0] == 2.0
         assert 2 <= len(speeds) <= 6
         assert 40 <= data["conditions"]["torque_percent"] <= 80
-        assert data["conditions"]["speed_set"] == speeds[-1]
+        assert data["conditions"]["set_speed"] == speeds[-1]
         assert abs(data["value"] - 500.0) < 500.0 * 0.04
         assert not lab.bench.turning
 

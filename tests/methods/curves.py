@@ -66,6 +66,6 @@ def measure(
     bench = Bench(plan, {loaded.name: driver_for(loaded)}, {loaded.name: simulator})
     bench.begin()
     bench.run(20_000.0)
-    curve = curve_of(plan, conclude(plan, bench.facts).rows)
+    curve = curve_of(plan, conclude(plan, bench.facts).steps)
     assert curve is not None
     return curve, plan, bench

@@ -28,14 +28,14 @@ def concluded(plan, *, zero=None, summaries=None, **more):
 
 
 def contribution(c, name):
-    return next((x["contribution"] for x in c.uncertainty.components if x["name"] == name), None)
+    return next((x.contribution for x in c.uncertainty.components if x.name == name), None)
 
 
 def test_a_zero_contained_in_the_torque_is_not_counted_twice():
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=0.2)
     assert contribution(c, "zero") is None
     assert c.uncertainty.left_out[-1] == "zero and its drift: contained in the accuracy of the torque"
-    assert c.torque_at_rest_percent == 0.2
+    assert c.conditions.torque_at_rest_percent == 0.2
 
 
 def test_a_zero_beyond_the_accuracy_is_told(tmp_path):
@@ -107,7 +107,7 @@ def test_where_limits_prevail_the_interval_is_that_of_the_distributions():
     """Exact distribution of the sum of the five rectangular terms (Irwin and Hall), without Monte Carlo."""
     c = concluded(plan_of("clear-glaze-qc", "bench-1", product="clear-glaze"))
     u = c.uncertainty
-    half = [math.sqrt(3.0) * x["contribution"] for x in u.components if x["distribution"] == "rectangular"]
+    half = [math.sqrt(3.0) * x.contribution for x in u.components if x.distribution == "rectangular"]
     exact = half_width(half)
     assert (u.method, u.trials) == (JCGM_101, TRIALS)
     assert (u.high - u.low) / 2.0 == pytest.approx(exact, rel=0.01)

@@ -99,7 +99,7 @@ def overshoot(fluid, speed):
 def test_the_yield_stress_of_a_gelled_slip(seed):
     c, bench = run("slip-yield-stress", "bench-2", "gelled-slip", mounted="vane-20", seed=seed)
     assert (c.outcome, c.validity, c.quantity, c.unit, bench.motor) == ("complete", "valid", "stress", "Pa", "still")
-    assert c.stop_reason == "stress fell"
+    assert c.span.stop_reason == "stress fell"
     # Torque 1 % of full scale at 64 %, body 0.5 % and the ripple, of 0.45 %, at its worst.
     true = overshoot(FLUIDS["gelled-slip"], 0.5)
     assert abs(c.value - true) < c.uncertainty.expanded + 0.0045 * true
@@ -125,7 +125,7 @@ def test_the_setting_time_of_a_slip(seed):
     assert abs(c.value - 200.83) < c.uncertainty.expanded
     # The slope there is 3/900 exp(-t/900) = 2.67 mPa.s per second; 10 s are 2.7 % of the viscosity.
     assert 5.0 < c.uncertainty.expanded < 20.0
-    share = {x["name"]: x["share"] for x in c.uncertainty.components}
+    share = {x.name: x.share for x in c.uncertainty.components}
     assert share["value at the threshold"] > 0.99
 
 

@@ -39,9 +39,9 @@ def test_a_valid_value_within_limits(qc):
     c = conclude(qc, facts([kept(summaries())]))
     assert (c.quantity, c.value, c.unit, c.reported) == ("viscosity", 800.0, "mPa.s", "800")
     assert (c.quality, c.validity, c.faults, c.reasons) == (Quality.GOOD, "valid", (), ())
-    assert (c.judgement.verdict, c.judgement.decision_rule, c.judgement.compared) == ("within", "unrounded", "800.0")
-    assert c.stop_reason == "elapsed ≥ 60 s"
-    assert (c.row.n, c.row.span_s, c.row.seconds, c.row.set_speed) == (300, 30.0, 60.0, 30.0)
+    assert (c.verdict.verdict, c.verdict.decision_rule, c.verdict.compared) == ("within", "unrounded", "800.0")
+    assert c.span.stop_reason == "elapsed ≥ 60 s"
+    assert (c.row.n, c.row.span_seconds, c.row.seconds, c.row.set_speed) == (300, 30.0, 60.0, 30.0)
     assert (c.row.torque_percent, c.row.torque, c.row.temperature) == (50.0, 500.0, 25.0)
     assert c.advice == ()
     # Limits prevail: the interval is that of the propagated distributions, and narrower than 18.8 (k = 1.96).
@@ -63,7 +63,7 @@ def test_the_uncertainty_by_hand(qc):
     sum 1.437942, root 1.199142 %, so u = 9.593133 mPa.s; degrees of freedom over 1e7, k = 1.95996, U = 18.80220.
     """
     u = conclude(qc, facts([kept(summaries())])).uncertainty
-    parts = {c["name"]: 100.0 * c["contribution"] / 800.0 for c in u.components}
+    parts = {c.name: 100.0 * c.contribution / 800.0 for c in u.components}
     expected = {
         "torque": 1.154701, "resolution": 0.005774, "geometry": 0.288675, "speed": 0.057735,
         "temperature": 0.124130, "repeatability": 0.05,
@@ -77,8 +77,8 @@ def test_the_uncertainty_by_hand(qc):
 def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
     """Case UNC-FS-01: relative standard uncertainty (1/sqrt 3)/(torque fraction), 5.7735 % at 10 % torque."""
     u = conclude(qc, facts([kept(summaries(torque=10.0))])).uncertainty
-    torque = next(c for c in u.components if c["name"] == "torque")
-    assert 100.0 * torque["contribution"] / 800.0 == pytest.approx(100.0 / math.sqrt(3.0) / 10.0, rel=1e-12)
+    torque = next(c for c in u.components if c.name == "torque")
+    assert 100.0 * torque.contribution / 800.0 == pytest.approx(100.0 / math.sqrt(3.0) / 10.0, rel=1e-12)
 
 
 def test_few_readings_widen_k(qc):
@@ -86,7 +86,7 @@ def test_few_readings_widen_k(qc):
     # u_c = sqrt(40^2 + 9.584795^2) = 41.132379; nu = 3 (41.132379/40)^4 = 3.354; truncated 3: t = 3.182.
     scattered = summaries() | {"viscosity": flat(800.0, n=4, sd=80.0)}
     u = conclude(qc, facts([kept(scattered)])).uncertainty
-    assert u.nu_eff == pytest.approx(3.354, abs=1e-3)
+    assert u.effective_degrees_of_freedom == pytest.approx(3.354, abs=1e-3)
     assert u.k == pytest.approx(3.182, abs=1e-3)
     assert u.expanded == pytest.approx(3.1824 * 41.132379, rel=1e-4)
 
@@ -102,7 +102,7 @@ def test_what_the_budget_lacks_is_said(tmp_path):
         "zero: the torque was not seen at rest before the motor turned",
         "zero drift: no other torque at rest to compare with",
     )
-    assert {x["name"] for x in c.uncertainty.components} == {"torque", "resolution", "repeatability"}
+    assert {x.name for x in c.uncertainty.components} == {"torque", "resolution", "repeatability"}
 
 
 def test_a_drift_is_told_and_does_not_spoil_a_value_at_a_time(qc):
@@ -132,12 +132,12 @@ def test_the_decision_rule_is_the_products(tmp_path, value, rule, verdict, compa
     product = load_changed(tmp_path, "products/clear-glaze.toml", ('"unrounded"', f'"{rule}"'))
     j = conclude(
         plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries(viscosity=value))])
-    ).judgement
+    ).verdict
     assert (j.verdict, j.decision_rule, j.compared) == (verdict, rule, compared)
 
 
 def test_an_outside_value_says_which_side(qc):
-    j = conclude(qc, facts([kept(summaries(viscosity=950.0))])).judgement
+    j = conclude(qc, facts([kept(summaries(viscosity=950.0))])).verdict
     assert j.reasons == ("950 mPa·s is above 900 mPa·s",)
     assert (j.limits[0].low, j.limits[0].high, j.limits[0].binds_to["speed"], j.limits[0].binds_to["time"]) == (
         700.0, 900.0, 30.0, 60.0,
@@ -148,8 +148,8 @@ def test_limits_in_another_unit_of_the_same_dimension_are_converted(tmp_path):
     product = load_changed(tmp_path, "products/clear-glaze.toml", ('low = 700\nhigh = 900\nunit = "mPa.s"',
                                                                   'low = 7\nhigh = 9\nunit = "P"'))  # fmt: skip
     plan = plan_of("clear-glaze-qc", "bench-1", product=product)
-    assert conclude(plan, facts([kept(summaries(viscosity=899.0))])).judgement.verdict == "within"
-    assert conclude(plan, facts([kept(summaries(viscosity=901.0))])).judgement.verdict == "outside"
+    assert conclude(plan, facts([kept(summaries(viscosity=899.0))])).verdict.verdict == "within"
+    assert conclude(plan, facts([kept(summaries(viscosity=901.0))])).verdict.verdict == "outside"
 
 
 @pytest.mark.parametrize(
@@ -166,7 +166,7 @@ def test_limits_in_another_unit_of_the_same_dimension_are_converted(tmp_path):
 )  # fmt: skip
 def test_a_limit_that_binds_elsewhere_is_not_comparable(tmp_path, edit, reason):
     product = load_changed(tmp_path, "products/clear-glaze.toml", edit)
-    j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).judgement
+    j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).verdict
     assert (j.verdict, j.reasons) == ("not_comparable", (reason,))
     assert j.compared is None
 
@@ -174,13 +174,13 @@ def test_a_limit_that_binds_elsewhere_is_not_comparable(tmp_path, edit, reason):
 def test_of_several_limits_the_comparable_ones_count(tmp_path):
     text = '[[limits]]\nlow = 1\nhigh = 2\nunit = "mPa.s"\nspeed = 60\n\n[[limits]]\nquantity'
     product = load_changed(tmp_path, "products/clear-glaze.toml", ("[[limits]]\nquantity", text))
-    j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).judgement
+    j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).verdict
     assert [x.verdict for x in j.limits] == ["not_comparable", "within"]
     assert j.verdict == "within"
 
 
 def test_without_a_product_there_is_no_verdict():
-    j = conclude(plan_of("clear-glaze-qc", "bench-1"), facts([kept(summaries())])).judgement
+    j = conclude(plan_of("clear-glaze-qc", "bench-1"), facts([kept(summaries())])).verdict
     assert (j.verdict, j.limits) == ("none", ())
 
 
@@ -211,7 +211,7 @@ def test_advice_from_a_saturated_reading_is_a_bound():
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", choices={"speed": 60})
     c = conclude(plan, facts([kept(saturated(), faults=("saturated",))]))
     assert (c.value, c.quality, c.validity, c.uncertainty) == (None, Quality.BAD, "not valid", None)
-    assert (c.judgement.verdict, c.judgement.reasons[0]) == ("not_comparable", "there is no number to compare")
+    assert (c.verdict.verdict, c.verdict.reasons[0]) == ("not_comparable", "there is no number to compare")
     a = c.advice[0]
     assert (a.code, a.speed, a.comparable, a.is_bound) == ("other_speed", 30.0, True, True)
     assert a.torque_percent == pytest.approx(55.0)
@@ -273,7 +273,7 @@ def test_a_run_that_did_not_end_has_no_value(qc, outcome, fault):
     c = conclude(qc, f)
     assert (c.value, c.validity, c.faults, c.outcome) == (None, "not valid", (fault,), outcome)
     assert c.reasons[-1] == f"{outcome}: bench-1: cable pulled"
-    assert c.stop_reason == "bench-1: cable pulled"
+    assert c.span.stop_reason == "bench-1: cable pulled"
     assert conclude(qc, facts([], outcome=outcome, ended={})).value is None
 
 
@@ -294,7 +294,7 @@ def test_equilibrium_is_valid_only_where_steadiness_ended_the_step():
     steady, elapsed = (leaf.name for leaf in plan.steps[0].stop.leaves())
     taken = kept(summaries(viscosity=680.0), t=120.0, span=20.0)
     c = conclude(plan, facts([taken], ended={0: (0.0, 120.0, steady)}))
-    assert (c.steady, c.validity, c.stop_reason) == (True, "valid", "viscosity steady within 1 % over 20 s")
+    assert (c.steady, c.validity, c.span.stop_reason) == (True, "valid", "viscosity steady within 1 % over 20 s")
     c = conclude(plan, facts([taken], ended={0: (0.0, 600.0, elapsed)}))
     assert (c.steady, c.validity, c.value) == (False, "doubtful", 680.0)
     assert "still drifts" in c.reasons[0]
@@ -338,10 +338,10 @@ def test_a_run_of_several_speeds_has_a_row_for_each():
     ]  # fmt: skip
     ended = {i: (20.0 * i, 20.0 * (i + 1), "elapsed ≥ 20 s") for i in range(len(speeds))}
     c = conclude(plan, facts(taken, ended=ended))
-    assert [r.set_speed for r in c.rows] == [3, 6, 12, 30, 60, 30, 12, 6, 3]
-    assert (c.row.name, c.value, c.judgement.verdict) == ("up-12", pytest.approx(5500.0), "within")
-    assert [r.seconds for r in c.rows] == [20.0] * 9
-    assert c.rows[4].value == pytest.approx(5500.0 * 5.0**-0.55)
+    assert [r.set_speed for r in c.steps] == [3, 6, 12, 30, 60, 30, 12, 6, 3]
+    assert (c.row.name, c.value, c.verdict.verdict) == ("up-12", pytest.approx(5500.0), "within")
+    assert [r.seconds for r in c.steps] == [20.0] * 9
+    assert c.steps[4].value == pytest.approx(5500.0 * 5.0**-0.55)
 
 
 def test_a_step_off_range_gets_its_own_advice():
@@ -350,7 +350,7 @@ def test_a_step_off_range_gets_its_own_advice():
     c = conclude(plan, facts(taken, ended={2: (0.0, 60.0, "a"), 4: (0.0, 60.0, "b")}))
     assert c.value == 800.0
     assert {a.step for a in c.advice} == {"top-60"}
-    assert c.rows[1].value is None
+    assert c.steps[1].value is None
 
 
 def test_a_thermometer_has_an_uncertainty_too():
@@ -359,8 +359,8 @@ def test_a_thermometer_has_an_uncertainty_too():
     c = conclude(plan, facts([kept({"temperature": flat(24.98, n=60, sd=0.002)}, t=120.0, span=60.0)]))
     assert (c.quantity, c.value, c.unit, c.validity) == ("temperature", 24.98, "Cel", "valid")
     assert c.uncertainty.expanded == pytest.approx(1.959964 * 0.0288687, rel=1e-5)
-    assert (c.row.speed, c.row.torque_percent, c.row.shear_rate, c.judgement.verdict) == (None, None, None, "none")
-    assert c.temperatures == {"temperature": 24.98}
+    assert (c.row.speed, c.row.torque_percent, c.row.shear_rate, c.verdict.verdict) == (None, None, None, "none")
+    assert c.conditions.temperatures == {"temperature": 24.98}
 
 
 def test_a_body_known_by_constants_gives_an_apparent_viscosity():
@@ -368,7 +368,7 @@ def test_a_body_known_by_constants_gives_an_apparent_viscosity():
     found = {"torque": flat(30.0), "speed": flat(60.0), "temperature": flat(25.0), "apparent_viscosity": flat(1.0)}
     c = conclude(plan, facts([kept(found)]))
     assert (c.quantity, c.unit, c.row.shear_rate) == ("apparent_viscosity", "Pa.s", None)
-    assert c.judgement.reasons[0] == "the limit is for viscosity, the result is apparent_viscosity"
+    assert c.verdict.reasons[0] == "the limit is for viscosity, the result is apparent_viscosity"
 
 
 def test_the_same_facts_give_the_same_conclusion(qc):

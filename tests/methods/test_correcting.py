@@ -8,7 +8,9 @@ import pytest
 from daq.core.errors import SettingError
 from daq.methods.concluding.conclude import conclude
 from daq.methods.files.load import load_product
-from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.messages.flat import flattened
+from daq.methods.messages.result import ResultData, RunDetails
+from daq.methods.parts.origin import Sample
 from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
 from tests.methods.test_whole_runs import run
 
@@ -93,12 +95,12 @@ def test_without_a_curve_there_is_no_correction():
 def test_it_stands_beside_the_measured_value_in_the_result(tmp_path):
     product = product_with(tmp_path, CONSTANTS)
     plan = plan_of("clear-glaze-qc", "bench-1", product=product)
-    data = ResultData.build(plan, corrected(product, 24.0), RunRecord("r", "s"))
+    data = ResultData.build(plan, corrected(product, 24.0), RunDetails(run="r", sample=Sample(id="s")))
     assert data.value == 800.0
     assert data.corrected.value == pytest.approx(766.4, abs=0.1)
     # The verdict is on the value as measured: at 24 degC the limits, bound to 25 +- 0.3, do not hold.
     assert data.verdict.verdict == "not_comparable"
-    flat_form = data.flat()
+    flat_form = flattened(data.model_dump(mode="json"))
     assert (flat_form["corrected_value"], flat_form["corrected_reference_celsius"]) == (data.corrected.value, 25.0)
 
 
@@ -109,7 +111,7 @@ def test_end_to_end_a_warmer_and_a_cooler_sample_come_to_the_same(tmp_path):
         c, _ = run(method, "bench-1", "clear-glaze", product="clear-glaze", temperature=celsius)
         assert abs(c.value - 800.0) > 60.0
         assert abs(c.corrected.value - 800.0) < c.corrected.expanded
-        assert c.judgement.verdict == "not_comparable"
+        assert c.verdict.verdict == "not_comparable"
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.files.recipe import ALL_MODELS
-from daq.methods.messages.payload import StepData
+from daq.methods.parts.measured import KeptValue
 from daq.rheology import flowmodels
 from simulators.rotational.catalogue import FLUIDS
 from tests.methods.bench import plan_of
@@ -99,16 +99,16 @@ def test_the_band_and_the_yield_stress_go_with_the_chosen_model(white_glaze, tmp
 
 def test_computed_again_from_the_stored_result_it_is_the_same_bit_for_bit(white_glaze):
     curve, plan, bench = white_glaze
-    steps = [StepData.of(r).model_dump(mode="json") for r in conclude(plan, bench.facts).rows]
+    steps = [r.model_dump(mode="json") for r in conclude(plan, bench.facts).steps]
     stored = json.loads(json.dumps(steps))
-    again = curve_of(plan, [StepData.model_validate(s) for s in stored])
+    again = curve_of(plan, [KeptValue.model_validate(s) for s in stored])
     assert again.model_dump_json() == curve.model_dump_json()
     assert set(again.libraries) == {"numpy", "scipy"}
 
 
 def test_in_another_order_of_points_it_is_the_same_within_1e_9(white_glaze):
     curve, plan, bench = white_glaze
-    again = curve_of(plan, list(reversed(conclude(plan, bench.facts).rows)))
+    again = curve_of(plan, list(reversed(conclude(plan, bench.facts).steps)))
     for a, b in zip(curve.fits, again.fits, strict=True):
         assert [p.value for p in a.parameters] == pytest.approx([p.value for p in b.parameters], rel=1e-9)
 

@@ -29,7 +29,7 @@ def test_backward_the_value_is_the_same_and_positive(tmp_path):
     backward, bench = measured(tmp_path, BACKWARD)
     assert b"speed -30.000" in b"".join(bench.sent("bench-1"))
     assert b"val -5" in bench.received["bench-1"]  # torque below zero on the wire
-    assert (backward.validity, backward.judgement.verdict, bench.motor) == ("valid", "within", "still")
+    assert (backward.validity, backward.verdict.verdict, bench.motor) == ("valid", "within", "still")
     assert backward.row.speed == pytest.approx(30.0, abs=0.01)
     assert backward.row.torque_percent > 50
     # The zero (0.3 % of full scale at most) pulls the other way: 0.6 of 55 % is the most the two may differ by.

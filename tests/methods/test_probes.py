@@ -178,7 +178,7 @@ def test_a_run_waits_for_a_platinum_wire_and_replays(tmp_path):
     rig.run(600.0)
     c = conclude(plan, rig.facts)
     assert (c.validity, c.row.temperature) == ("valid", pytest.approx(25.0, abs=0.005))
-    assert c.temperatures["wire-1.temperature"] == c.row.temperature
+    assert c.conditions.temperatures["wire-1.temperature"] == c.row.temperature
     again = replay(rig.journal(), maker(found))
     assert again.same, again.difference
     assert again.other_drivers == ()

@@ -9,17 +9,16 @@ from pydantic import ValidationError
 
 from daq.core.statistics import Summary
 from daq.methods.concluding.conclude import conclude
-from daq.methods.messages.result import FlatResultData, ResultData, RunRecord, envelope, flat_schema, schema
+from daq.methods.messages.envelope import envelope
+from daq.methods.messages.flat import FlatResultData, flat_schema, flattened
+from daq.methods.messages.result import ResultData, RunDetails, schema
+from daq.methods.parts.origin import Sample
 from tests.methods.bench import example, facts, flat, kept, plan_of, told
 from tests.methods.test_conclude import saturated, summaries
 
-RECORD = RunRecord(
+RECORD = RunDetails(
     run="7f1c",
-    sample="CG-2291",
-    lot="L-118",
-    fill="1",
-    replicate=2,
-    sampled_at="2026-03-02T06:10:00+01:00",
+    sample=Sample(id="CG-2291", lot="L-118", fill="1", replicate=2, sampled_at="2026-03-02T06:10:00+01:00"),
     operator="shift A",
     began="2026-03-02T05:40:00Z",
     ended="2026-03-02T05:43:10Z",
@@ -65,7 +64,7 @@ def test_everything_a_historian_needs_is_there():
     assert d["uncertainty"]["expanded"] == pytest.approx(18.80220, rel=1e-5)
     assert (round(d["uncertainty"]["k"], 2), d["uncertainty"]["coverage"]) == (1.96, 0.95)
     c = d["conditions"]
-    assert (c["speed_set"], c["speed"], c["torque_percent"], c["torque"], c["temperature"]) == (30, 30, 50, 500, 25)
+    assert (c["set_speed"], c["speed"], c["torque_percent"], c["torque"], c["temperature"]) == (30, 30, 50, 500, 25)
     assert (d["geometry"]["name"], d["geometry"]["vessel"], d["geometry"]["fill_volume_mL"]) == (
         "coaxial-12",
         "cup 15",
@@ -129,7 +128,7 @@ def test_the_schema_refuses_what_is_not_a_result(key, value):
 
 def test_the_flat_variant_has_no_nesting_and_the_same_numbers():
     data = result()
-    flat_data = json.loads(json.dumps(data.flat(), allow_nan=False))
+    flat_data = json.loads(json.dumps(flattened(sent(data)), allow_nan=False))
     assert all(not isinstance(v, (dict, list)) for v in flat_data.values())
     jsonschema.Draft202012Validator(flat_schema()).validate(flat_data)
     FlatResultData.model_validate(flat_data)
@@ -143,9 +142,9 @@ def test_the_flat_variant_has_no_nesting_and_the_same_numbers():
 
 
 def test_the_flat_variant_always_has_the_same_keys():
-    missing = result([], outcome="stopped", product=None).flat()
+    missing = flattened(sent(result([], outcome="stopped", product=None)))
     jsonschema.Draft202012Validator(flat_schema()).validate(json.loads(json.dumps(missing)))
-    assert set(result().flat()) == set(missing)
+    assert set(flattened(sent(result()))) == set(missing)
 
 
 def test_apparent_viscosity_has_a_null_shear_rate():

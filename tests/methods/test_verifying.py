@@ -11,7 +11,9 @@ import pytest
 
 from daq.core.errors import SettingError, SettingErrors
 from daq.methods.concluding.conclude import conclude
-from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.messages.flat import flattened
+from daq.methods.messages.result import ResultData, RunDetails
+from daq.methods.parts.origin import Sample
 from daq.methods.planning.compile import Known
 from daq.methods.planning.standing import Verified, day, standing
 from daq.quality.verification import certified_coefficient, certified_viscosity
@@ -72,8 +74,8 @@ def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(crossbar, low, hi
     v = c.verification
     assert [(x.low, x.high, x.certified) for x in v.levels] == [(478.5, 521.5, 500.0), (488.5, 511.5, 500.0)]
     assert v.passed is passed
-    assert c.judgement.verdict == ("within" if passed else "outside")
-    assert c.judgement.decision_rule == "unrounded"
+    assert c.verdict.verdict == ("within" if passed else "outside")
+    assert c.verdict.decision_rule == "unrounded"
 
 
 def test_what_is_said_of_a_level(crossbar):
@@ -92,8 +94,8 @@ def test_what_is_said_of_a_level(crossbar):
 def test_the_budget_takes_the_temperature_coefficient_from_the_certificate(crossbar):
     """Andrade between 23 and 25 Cel: B = ln(566.3/500)/(1/296.15 - 1/298.15) = 5496.7 K; over 298.15^2 6.184 %/K."""
     u = verified(plan(crossbar), level(0, 500.0), level(1, 500.0)).uncertainty
-    temperature = next(c for c in u.components if c["name"] == "temperature")
-    at_25 = -temperature["sensitivity"] / 500.0
+    temperature = next(c for c in u.components if c.name == "temperature")
+    at_25 = -temperature.sensitivity / 500.0
     # At a row of the table the rows to its right count: B = ln(500/368.8)/(1/298.15 - 1/303.15) = 5501.5 K.
     assert at_25 == pytest.approx(5501.5 / 298.15**2, rel=1e-3)
     assert not any(text.startswith("temperature") for text in u.left_out)
@@ -101,7 +103,7 @@ def test_the_budget_takes_the_temperature_coefficient_from_the_certificate(cross
 
 def test_one_torque_is_not_enough_and_is_no_failure(crossbar):
     c = verified(plan(crossbar), level(1, 500.0))
-    assert (c.verification.passed, c.judgement.verdict) == (None, "not_comparable")
+    assert (c.verification.passed, c.verdict.verdict) == (None, "not_comparable")
     assert c.verification.reasons[-1].startswith("judged at 1 of the 2 torques")
 
 
@@ -226,7 +228,7 @@ def judged_with(history, **more):
     made = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", bench=Known(standing=found), **more)
     summaries = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=1.0)}
     c = conclude(made, facts([kept(summaries)]))
-    return c, ResultData.build(made, c, RunRecord(run="r", sample="s"))
+    return c, ResultData.build(made, c, RunDetails(run="r", sample=Sample(id="s")))
 
 
 def test_results_of_a_passed_instrument_are_good_and_carry_it():
@@ -249,7 +251,7 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
     c, data = judged_with(history)
     assert (c.quality, c.validity, c.faults, c.value) == ("Uncertain", "doubtful", faults, 800.0)
     assert reason in c.reasons[0]
-    assert data.flat()["verified_overdue"] is data.verified.overdue
+    assert flattened(data.model_dump(mode="json"))["verified_overdue"] is data.verified.overdue
 
 
 def test_a_verification_itself_is_not_doubted_for_being_overdue(crossbar):

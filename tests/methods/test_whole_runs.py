@@ -34,7 +34,7 @@ def run(method, instrument, sample="", *, seed=1, temperature=25.0, longest=2400
 def test_clear_glaze_is_valid_within_and_right():
     # Newtonian, 0.8 Pa.s at 25 Cel; stated limits at 55 % torque come to 2.5 % at most.
     c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze")
-    assert (c.outcome, c.validity, c.judgement.verdict, bench.motor) == ("complete", "valid", "within", "still")
+    assert (c.outcome, c.validity, c.verdict.verdict, bench.motor) == ("complete", "valid", "within", "still")
     assert abs(c.value - 800.0) < 800.0 * 0.025
     assert abs(c.value - 800.0) < c.uncertainty.expanded
     assert (c.row.n, c.row.seconds) == (300, pytest.approx(60.0, abs=0.01))
@@ -44,14 +44,14 @@ def test_off_range_and_repeated_with_the_advice_given():
     c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 60})
     assert (c.value, c.validity, c.faults) == (None, "not valid", ("torque_limit",))
     assert (c.outcome, bench.motor) == ("failed", "still")
-    assert c.stop_reason == "torque limit 110 %: the sensor is at its stop at 60 min⁻¹"
+    assert c.span.stop_reason == "torque limit 110 %: the sensor is at its stop at 60 min⁻¹"
     assert (c.row.set_speed, c.row.value) == (60.0, None)
     advised = c.advice[0]
     assert (advised.code, advised.comparable) == ("other_speed", True)
     # The bound must be true: the sample is 0.8 Pa.s, less 2 % for torque, geometry and speed of this instrument.
     assert advised.value_at_least < 800.0 * 1.02
     again, _ = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": advised.speed})
-    assert (again.validity, again.judgement.verdict) == ("valid", "within")
+    assert (again.validity, again.verdict.verdict) == ("valid", "within")
     assert again.row.torque_percent >= advised.torque_percent * 0.98
 
 
@@ -72,7 +72,7 @@ def test_casting_slip_at_equilibrium():
     c, bench = run("casting-slip-equilibrium", "bench-1", "casting-slip", product="casting-slip")
     assert (c.outcome, c.steady, c.validity) == ("complete", True, "valid")
     assert c.value == pytest.approx(684.07, rel=0.025)
-    assert c.stop_reason == "viscosity steady within 1 % over 20 s"
+    assert c.span.stop_reason == "viscosity steady within 1 % over 20 s"
     states = [target for _, _, target in bench.moves]
     assert states[:3] == ["identifying", "tempering", "soaking"]
     assert states[3:8] == ["starting_preshear", "preshearing", "ending_preshear", "resting", "starting"]
@@ -82,10 +82,10 @@ def test_white_glaze_curve_thins():
     """Power law K 6.5, n 0.45 on a cylinder of 9 mm in 42.5 mm: rate 2 omega/n/(1 - (R/Rv)^(2/n)) = 5.5907 /s at
     12 /min, stress 6.5 * 5.5907^0.45 = 14.102 Pa; over the Newtonian rate 2.6313 /s that is 5360 mPa.s."""
     c, _ = run("white-glaze-flow-curve", "bench-2", "white-glaze", product="white-glaze")
-    assert (c.outcome, c.validity, c.judgement.verdict) == ("complete", "valid", "within")
+    assert (c.outcome, c.validity, c.verdict.verdict) == ("complete", "valid", "within")
     assert c.value == pytest.approx(5360.0, rel=0.035)
-    assert len(c.rows) == 9
-    up = [r.value for r in c.rows[:5]]
+    assert len(c.steps) == 9
+    up = [r.value for r in c.steps[:5]]
     assert up == sorted(up, reverse=True)
     # Apparent viscosity of a power law: proportional to speed^(n-1), so from 3 to 60 /min it falls by 20^-0.55.
     assert up[4] / up[0] == pytest.approx(20.0**-0.55, rel=0.05)
@@ -96,9 +96,9 @@ def test_engobe_after_a_minute_or_ten_turns():
     c, _ = run("engobe-qc", "bench-2", "engobe", product="engobe", temperature=23.0)
     assert (c.outcome, c.validity, c.unit) == ("complete", "valid", "Pa.s")
     # 12 /min: ten turns take 50 s, so the minute decides.
-    assert c.stop_reason == "elapsed ≥ 60 s"
+    assert c.span.stop_reason == "elapsed ≥ 60 s"
     assert c.row.seconds == pytest.approx(60.0, abs=0.2)
-    assert c.row.span_s == pytest.approx(10.0, rel=0.02)
+    assert c.row.span_seconds == pytest.approx(10.0, rel=0.02)
 
 
 @pytest.mark.parametrize(("instrument", "mounted"), [("bench-1", "coaxial-12"), ("bench-2", "cylinder-9")])
@@ -114,11 +114,11 @@ def test_a_temperature_that_does_not_come_fails_the_run(tmp_path):
     method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('longest = "30 min"', 'longest = "2 min"'))
     c, bench = run(method, "bench-1", "clear-glaze", temperature=20.0)
     assert (c.outcome, c.value, c.faults, bench.motor) == ("failed", None, ("incomplete",), "not moved")
-    assert "did not stay within 24.8 to 25.2" in c.stop_reason
+    assert "did not stay within 24.8 to 25.2" in c.reasons[-1]
 
 
 def test_a_thermometer_alone():
     c, bench = run("thermometer-log", "thermo-1")
     assert (c.outcome, c.validity, c.unit, bench.motor) == ("complete", "valid", "Cel", "not moved")
     assert c.value == pytest.approx(25.0, abs=0.06)
-    assert [r.at for r in c.rows] == ["every"] * 4 + ["end"]
+    assert [r.at for r in c.steps] == ["every"] * 4 + ["end"]

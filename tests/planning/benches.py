@@ -115,7 +115,7 @@ class Run:
     @property
     def tries(self) -> list[tuple[float, float]]:
         """Speeds and torques of the kept values."""
-        return [(r.set_speed, r.torque_percent) for r in self.conclusion.rows]
+        return [(r.set_speed, r.torque_percent) for r in self.conclusion.steps]
 
 
 def measured(method, instrument: Instrument, fluid: Fluid, *, seed=1, spec=None, longest=200_000.0, **more) -> Run:

@@ -54,7 +54,7 @@ def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law
         method = seek_method(tmp_path, speed=f"{start:.4g}", low=low, high=high)
         run = measured(method, instrument_for(geometry), Fluid("sample", law), seed=seed)
         c = run.conclusion
-        assert c.outcome == "complete", (start, c.stop_reason, run.tries)
+        assert c.outcome == "complete", (start, c.span.stop_reason, run.tries)
         assert len(run.tries) <= 6, run.tries
         speed, torque = run.tries[-1]
         assert low <= torque <= high
@@ -70,14 +70,14 @@ def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law
 def test_the_result_has_a_value_but_no_verdict_and_says_that_the_fill_is_sheared(tmp_path):
     run = measured(seek_method(tmp_path), instrument_for("coaxial-12"), FLUIDS["clear-glaze"])
     c = run.conclusion
-    assert (c.validity, c.judgement.verdict, c.sheared) == ("valid", "none", True)
+    assert (c.validity, c.verdict.verdict, c.sheared) == ("valid", "none", True)
     assert c.value == pytest.approx(800, rel=0.03)
-    assert c.judgement.reasons == (
+    assert c.verdict.reasons == (
         "a seek shears the sample while it looks for a speed: measure on a fresh fill, or with a method that declares "
         "a pre-shear and a rest",
     )
     assert c.row.set_speed == run.tries[-1][0]
-    assert c.stop_reason == f"{run.tries[-1][1]:.1f} % at {run.tries[-1][0]:.4g} min⁻¹"
+    assert c.span.stop_reason == f"{run.tries[-1][1]:.1f} % at {run.tries[-1][0]:.4g} min⁻¹"
     assert c.advice == ()
 
 
@@ -87,14 +87,14 @@ def test_a_limit_of_the_product_is_no_verdict_on_a_seek(tmp_path):
         product=example("products/clear-glaze.toml"),
     )  # fmt: skip
     assert [s for s, _ in run.tries] == [30]
-    assert (run.conclusion.value > 900, run.conclusion.judgement.verdict) == (True, "none")
+    assert (run.conclusion.value > 900, run.conclusion.verdict.verdict) == (True, "none")
 
 
 def test_where_no_speed_serves_it_says_what_to_fit_and_that_serves(tmp_path):
     run = measured(seek_method(tmp_path), instrument_for("cylinder-6"), FLUIDS["clear-glaze"])
     c = run.conclusion
     assert (c.outcome, c.value, c.validity, c.sheared) == ("failed", None, "not valid", True)
-    assert c.stop_reason.startswith("no speed from 0.5 to 100 min⁻¹ brings the torque to 40 to 80 %; 1")
+    assert c.span.stop_reason.startswith("no speed from 0.5 to 100 min⁻¹ brings the torque to 40 to 80 %; 1")
     (a,) = c.advice
     assert (a.code, a.geometry) == ("fit_geometry", "cylinder-9")
     again = measured(seek_method(tmp_path, speed=a.speed), instrument_for(a.geometry), FLUIDS["clear-glaze"])
@@ -128,7 +128,7 @@ def test_where_no_geometry_serves_it_says_so(tmp_path):
 def test_too_few_tries_are_told_as_that(tmp_path):
     run = measured(seek_method(tmp_path, tries=2), instrument_for("cylinder-9"), FLUIDS["white-glaze"])
     assert len(run.tries) == 2
-    assert run.conclusion.stop_reason.startswith("2 tries did not bring the torque to 40 to 80 %; ")
+    assert run.conclusion.span.stop_reason.startswith("2 tries did not bring the torque to 40 to 80 %; ")
     assert run.conclusion.advice == ()
 
 
@@ -149,7 +149,7 @@ def test_the_whole_step_has_the_method_s_time_not_each_try(tmp_path):
     written.write_text(written.read_text("utf-8").replace("48 h", "130 s"), encoding="utf-8")
     method = load_method(written)
     run = measured(method, instrument_for("cylinder-9"), FLUIDS["white-glaze"])
-    assert run.conclusion.stop_reason == "no stop rule was met within 130 s"
+    assert run.conclusion.span.stop_reason == "no stop rule was met within 130 s"
     began = run.bench.steps[0].started
     assert (run.bench.facts.now - began) / 1e9 == pytest.approx(130, abs=0.2)
 

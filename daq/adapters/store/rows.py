@@ -19,11 +19,10 @@ class RunRecord:
     lot: str = ""
     fill: str = ""
     replicate: int = 1
-    sampling_time: str = ""
+    sampled_at: str = ""
     operator: str = ""
     simulated: bool = False
     header: str = "{}"
-    supersedes: str | None = None
     # What the store fills in as the run goes on.
     state: str = "running"
     """``running``, ``concluded`` (its result is committed) or ``ended`` (its motor is accounted for)."""

@@ -59,7 +59,7 @@ CREATE TABLE runs (
     lot TEXT NOT NULL,
     fill TEXT NOT NULL,
     replicate INTEGER NOT NULL CHECK (replicate > 0),
-    sampling_time TEXT NOT NULL,
+    sampled_at TEXT NOT NULL,
     method_id TEXT NOT NULL,
     method_version TEXT NOT NULL,
     method_digest TEXT NOT NULL,
@@ -71,7 +71,6 @@ CREATE TABLE runs (
     motor TEXT NOT NULL DEFAULT '',
     began_utc_ns INTEGER NOT NULL,
     ended_utc_ns INTEGER,
-    supersedes TEXT REFERENCES runs (id),
     header TEXT NOT NULL CHECK (json_valid(header)),
     FOREIGN KEY (method_id, method_version) REFERENCES methods (id, version)
 ) STRICT;

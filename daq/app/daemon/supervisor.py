@@ -337,7 +337,7 @@ class Supervisor:
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
         flat = self.publishing is not None and self.publishing.flat
-        return ResultMaker(record, plan, self.clock, self.store.source, topics, flat=flat)
+        return ResultMaker(record, plan, self.clock, self.store.source, topics, with_flat=flat)
 
     def _run_changed(self, name: str) -> None:
         active = self.runs.get(name)

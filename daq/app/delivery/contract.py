@@ -14,8 +14,9 @@ from pydantic import BaseModel
 
 from daq.adapters.mqtt.topics import Topics
 from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
+from daq.methods.messages.flat import FLAT_NAME, flat_schema
 from daq.methods.messages.livedata import LIVE_SCHEMA, LIVE_VERSION, LiveData
-from daq.methods.messages.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, flat_schema, schema
+from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, schema
 from daq.methods.messages.statusdata import (
     REFILL_SCHEMA,
     REFILL_VERSION,

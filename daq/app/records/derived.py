@@ -12,7 +12,7 @@ from daq.core.plan import plan_from_json
 from daq.core.replay import MakeDriver
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.messages.payload import StepData
+from daq.methods.parts.measured import KeptValue
 from daq.quality.statistics import fit_line, theil_sen
 
 MOST_POINTS: Final = 600
@@ -24,7 +24,7 @@ def flow_curve(found: History) -> FlowCurveData | None:
     """The flow curve of a run with a result, where its method asks for one."""
     if found.data is None or not found.plan.get("context", {}).get("flow_curve"):
         return None
-    return curve_of(plan_from_json(found.plan), [StepData.model_validate(s) for s in found.data["steps"]])
+    return curve_of(plan_from_json(found.plan), [KeptValue.model_validate(s) for s in found.data["steps"]])
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:

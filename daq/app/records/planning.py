@@ -93,11 +93,11 @@ def basis_of_product(
     value = median(convert(r["value"], r["unit"], "Pa.s") for r in found)
     conditions = newest["conditions"]
     rates = [r["conditions"]["shear_rate"] for r in found if r["conditions"]["shear_rate"]]
-    expected = Expected(value, index, median(rates) if rates else None, conditions["speed_set"])
+    expected = Expected(value, index, median(rates) if rates else None, conditions["set_speed"])
     which = "the last valid result" if len(found) == 1 else f"median of the last {len(found)} valid results"
     said = (
         f"{convert(value, 'Pa.s', product.unit_code):.4g} {symbol(product.unit_code)}, {which} of product {product.id} "
-        f"with {newest['geometry']['name']} at {conditions['speed_set']:g} min⁻¹"
+        f"with {newest['geometry']['name']} at {conditions['set_speed']:g} min⁻¹"
     )
     return Basis(expected, product.unit_code, said, product.temperature_coefficient)
 
@@ -112,7 +112,7 @@ def last_results(reader: Reader, product: str) -> list[dict[str, Any]]:
         stored = reader.newest_result(record.id)
         data: dict[str, Any] = {} if stored is None else json.loads(stored.data)
         usable = data.get("validity") == "valid" and data["quantity"] in VISCOSITIES and data["geometry"] is not None
-        if not usable or data["sample"].get("sheared") or not data["conditions"]["speed_set"]:
+        if not usable or data["sample"].get("sheared") or not data["conditions"]["set_speed"]:
             continue
         if not out or _place(data) == _place(out[0]):
             out.append(data)
@@ -122,7 +122,7 @@ def last_results(reader: Reader, product: str) -> list[dict[str, Any]]:
 
 
 def _place(data: dict[str, Any]) -> tuple[str, float]:
-    return data["geometry"]["name"], data["conditions"]["speed_set"]
+    return data["geometry"]["name"], data["conditions"]["set_speed"]
 
 
 def _where_limits_bind(product: Product, instrument: Instrument) -> tuple[float | None, float | None]:

@@ -13,6 +13,7 @@ import daq
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.history import raw_journal
+from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts
@@ -20,7 +21,6 @@ from daq.core.plan import plan_from_json
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData
-from daq.methods.messages.result import RunRecord as Known
 
 OTHER_VERSIONS_TOLERANCE: Final = 1e-9
 """Relative difference allowed to results of another software or Python version."""
@@ -98,19 +98,7 @@ def _result(done: Replay, run: RunRecord) -> dict[str, Any] | None:
             return None
         facts = dataclasses.replace(facts, outcome=run.outcome, reason=run.reason)
     plan = plan_from_json(done.header["plan"])
-    known = Known(
-        run=run.id,
-        sample=run.sample,
-        product=run.product or None,
-        lot=run.lot or None,
-        fill=run.fill or None,
-        replicate=run.replicate,
-        sampled_at=run.sampling_time or None,
-        operator=run.operator,
-        simulated=run.simulated,
-    )
-    data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), known).model_dump(mode="json")
-    return data
+    return ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")
 
 
 def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:

@@ -12,12 +12,14 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
+from daq.app.setup.details import details_of
 from daq.core.effects import Facts
 from daq.core.plan import Plan
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.messages.result import FLAT_NAME, SCHEMA_NAME, SCHEMA_VERSION, ResultData, envelope
-from daq.methods.messages.result import RunRecord as Known
+from daq.methods.messages.envelope import envelope
+from daq.methods.messages.flat import FLAT_NAME, flattened
+from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, ResultData
 
 CONTENT_TYPE = "application/cloudevents+json"
 
@@ -33,7 +35,7 @@ class ResultMaker:
         source: str,
         topics: Topics | None,
         *,
-        flat: bool = False,
+        with_flat: bool = False,
     ) -> None:
         """Take what is known of the run.
 
@@ -43,12 +45,12 @@ class ResultMaker:
             clock: for the time of its end.
             source: the database's identity with its epoch.
             topics: where its messages go; without them nothing is put into the outbox.
-            flat: whether the variant without nesting is published too.
+            with_flat: whether the variant without nesting is published too.
         """
         self.result_id = str(uuid.uuid4())
         self.data: ResultData | None = None
         self._record, self._plan, self._clock = record, plan, clock
-        self._source, self._topics, self._flat = source, topics, flat
+        self._source, self._topics, self._with_flat = source, topics, with_flat
 
     def advise(self, facts: Facts) -> Sequence[str]:
         """Sentences of advice for a run that goes on."""
@@ -97,29 +99,21 @@ class ResultMaker:
         ended = utc_text(now)
 
         def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
-            known = Known(
-                run=record.id,
-                sample=record.sample,
-                product=record.product or None,
-                lot=record.lot or None,
-                fill=record.fill or None,
-                replicate=record.replicate,
-                sampled_at=record.sampling_time or None,
-                operator=record.operator,
+            details = details_of(
+                record,
                 began=utc_text(record.began_utc_ns),
                 ended=ended,
                 journal_digest=journal_digest,
                 audit_head=audit_head,
                 software=f"daq {daq.__version__}",
-                simulated=record.simulated,
             )
-            self.data = data = ResultData.build(plan, conclusion, known)
-            body = data.model_dump(mode="json")
-            return json.dumps(body, sort_keys=True), self._messages(data, body, sequence, ended)
+            self.data = ResultData.build(plan, conclusion, details)
+            body = self.data.model_dump(mode="json")
+            return json.dumps(body, sort_keys=True), self._messages(body, sequence, ended)
 
         return build
 
-    def _messages(self, data: ResultData, body: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
+    def _messages(self, body: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
         topics = self._topics
         if topics is None:
             return []
@@ -144,7 +138,7 @@ class ResultMaker:
             Outgoing(topics.result(instrument), nested, properties=properties),
             Outgoing(topics.last(instrument), nested, retain=True, properties=properties),
         ]
-        if self._flat:
-            flat = payload(data.flat(), FLAT_NAME)
-            messages.append(Outgoing(topics.flat(instrument), flat, properties=properties))
+        if self._with_flat:
+            plain = payload(flattened(body), FLAT_NAME)
+            messages.append(Outgoing(topics.flat(instrument), plain, properties=properties))
         return messages

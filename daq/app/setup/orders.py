@@ -34,7 +34,7 @@ class RunOrder:
     lot: str = ""
     fill: str = ""
     replicate: int = 1
-    sampling_time: str = ""
+    sampled_at: str = ""
     operator: str = ""
     order: str = ""
     """Of a verification: ``as found`` (also where it is "") or ``as left``."""
@@ -103,7 +103,7 @@ def prepare(
         lot=order.lot,
         fill=order.fill or run_id,
         replicate=order.replicate,
-        sampling_time=order.sampling_time,
+        sampled_at=order.sampled_at,
         method_id=plan.method,
         method_version=plan.version,
         method_digest=plan.digest,

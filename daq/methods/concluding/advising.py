@@ -12,7 +12,8 @@ from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.plan import Plan
 from daq.core.units import UNITS, symbol
 from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
-from daq.methods.concluding.conclusion import Advice, Row
+from daq.methods.parts.judged import Advice
+from daq.methods.parts.measured import KeptValue
 from daq.rheology.ranges import Body, Candidate, Constants, Expected, plan_ranges
 from daq.rheology.torque import Advice as Figures
 from daq.rheology.torque import advise
@@ -24,7 +25,7 @@ THIS: Final = ""
 """Stands for the body that is mounted where a plan has no name for it."""
 
 
-def advice(plan: Plan, facts: Facts, kept: Kept, row: Row, unit: str) -> list[Advice]:
+def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> list[Advice]:
     """What to change for a kept value whose torque is off range; empty where it is in range or nothing turns."""
     if row.set_speed is None or not any(f in kept.faults for f in OFF_RANGE):
         return []
@@ -104,7 +105,7 @@ class _Case:
                 f"the torque at {self.speed:.4g} min⁻¹ is not above zero: check that the body is immersed and the "
                 "zero is right, then choose a higher speed or a larger body"
             )
-            return [Advice("no_torque", text, self.step)]
+            return [Advice(code="no_torque", text=text, step=self.step)]
         out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
         if not any(a.code == "other_speed" for a in out):
             # A seek may begin at any speed; a method prescribes its own, and another body is the nearer way out.
@@ -173,7 +174,7 @@ class _Case:
                 else "The method allows it; compare only with results at this speed"
             )
         )
-        return replace(self._said("other_speed", text, torque, at_least), speed=speed, comparable=not bound)
+        return self._said("other_speed", text, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
 
     def _geometry(self, at_least: float | None) -> Advice | None:
         """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
@@ -195,7 +196,7 @@ class _Case:
                 else "Compare only with results of this geometry"
             )
         )
-        return replace(self._said("other_geometry", text, torque, at_least), geometry=name, comparable=not bound)
+        return self._said("other_geometry", text, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
         """The speed that would serve, although the method does not allow it."""
@@ -207,21 +208,23 @@ class _Case:
                 said = f"{speed:.3g} min⁻¹ would be needed" if speed < 10.0 * highest else "no speed is enough"
                 wanted = f"{said}: this instrument's highest is {highest:g} min⁻¹; "
             text = f"{self._situation(at_least)}; {wanted}use a body that gives a higher torque"
-            return Advice("other_body", text, self.step, comparable=False, is_bound=self.saturated)
+            return Advice(code="other_body", text=text, step=self.step, comparable=False, is_bound=self.saturated)
         word = "at most " if self.saturated else "about "
         if self._seeks:
             text = f"{self._situation(at_least)}; begin the seek at {word}{speed:.3g} min⁻¹ ({self._assumption})"
-            return replace(self._said("other_speed", text, self.middle, at_least), speed=speed)
+            return self._said("other_speed", text, self.middle, at_least).model_copy(update={"speed": speed})
         text = (
             f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
             "but the method does not allow that speed: the result will not be comparable"
         )
-        return replace(self._said("speed_not_comparable", text, self.middle + self.zero, at_least), speed=speed)
+        return self._said("speed_not_comparable", text, self.middle + self.zero, at_least).model_copy(
+            update={"speed": speed}
+        )
 
     def _said(self, code: str, text: str, torque: float, at_least: float | None) -> Advice:
         """Advice with the torque (% of full scale) that is to be expected."""
         return Advice(
-            code, text, self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
+            code=code, text=text, step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
             value_at_least=at_least,
         )  # fmt: skip
 

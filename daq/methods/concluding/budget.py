@@ -13,7 +13,9 @@ from daq.core.statistics import Summary
 from daq.core.steady import effective_count
 from daq.core.student import t_975
 from daq.core.units import convert
-from daq.methods.concluding.conclusion import Drift, Uncertainty
+from daq.methods.parts.base import finite
+from daq.methods.parts.known import BudgetLine, Uncertainty
+from daq.methods.parts.measured import Drift
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
@@ -56,19 +58,15 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
 
         seed = seed_of(plan, facts, kept)
         spread = propagate_budget(value, combined.components, seed=seed, trials=TRIALS, coverage=COVERAGE)
-        return replace(
-            stated_uncertainty(value, combined, left_out),
-            low=spread.low,
-            high=spread.high,
-            method=JCGM_101,
-            trials=TRIALS,
-            seed=seed,
+        propagated = {"low": finite(spread.low), "high": finite(spread.high), "method": JCGM_101}
+        return stated_uncertainty(value, combined, left_out).model_copy(
+            update={**propagated, "trials": TRIALS, "seed": seed}
         )
     return stated_uncertainty(value, combined, left_out)
 
 
 def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) -> Uncertainty:
-    """Return what a budget says of `value`, with the interval of JCGM 100."""
+    """Return a budget as a result states it, with the interval `value` +- U of JCGM 100."""
     return Uncertainty(
         expanded=combined.expanded,
         k=combined.k,
@@ -76,9 +74,7 @@ def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) 
         low=value - combined.expanded,
         high=value + combined.expanded,
         method=JCGM_100,
-        trials=None,
-        seed=None,
-        nu_eff=combined.nu_eff if math.isfinite(combined.nu_eff) else None,
+        effective_degrees_of_freedom=combined.nu_eff,
         components=tuple(budget_line(r) for r in combined.rows()),
         left_out=tuple(left_out),
     )
@@ -267,10 +263,10 @@ def _repeatability(summary: Summary, statistic: str) -> list[Component]:
     return [Component("repeatability", summary.sd, Distribution.STUDENT, summary.n - 1)]
 
 
-def budget_line(row: dict[str, Any]) -> dict[str, Any]:
+def budget_line(row: dict[str, Any]) -> BudgetLine:
     """One line of `Budget.rows` under the names of a result."""
     names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
-    return {names.get(k, k): v for k, v in row.items()}
+    return BudgetLine(**{names.get(k, k): v for k, v in row.items()})
 
 
 def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
@@ -287,7 +283,7 @@ def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     rest = max((n - 1) * summary.sd**2 - summary.slope**2 * spread, 0.0)
     worth = effective_count(n, summary.lag1 or 0.0)
     if worth < 4.0:
-        return Drift(_times(summary.slope, percent), None, False, summary.slope * 60.0, None)
+        return Drift(percent_per_min=_times(summary.slope, percent), certain=False, per_min=summary.slope * 60.0)
     half = t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)
     return Drift(
         percent_per_min=_times(summary.slope, percent),

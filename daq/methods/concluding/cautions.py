@@ -12,8 +12,9 @@ from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.core.units import symbol
 from daq.methods.concluding.claims import decides, ended_step
-from daq.methods.concluding.conclusion import Drift, Row, Uncertainty
 from daq.methods.concluding.ownvalue import own_value_said
+from daq.methods.parts.known import Uncertainty
+from daq.methods.parts.measured import Drift, KeptValue
 from daq.methods.planning.signals import INTERVAL_SCALES
 from daq.rheology import cylinders
 
@@ -64,14 +65,19 @@ def _gap(plan: Plan) -> _Gap | None:
     return None
 
 
-def flow_faults(plan: Plan, row: Row | None) -> list[str]:
+def flow_faults(plan: Plan, row: KeptValue | None) -> list[str]:
     """Faults of the flow itself: vortices in a narrow gap."""
     part, narrow = _vortices(plan, row)
     return ["vortices"] if narrow and part >= 1.0 else []
 
 
 def cautions(
-    plan: Plan, facts: Facts, kept: Kept | None, row: Row | None, drift: Drift | None, budget: Uncertainty | None = None
+    plan: Plan,
+    facts: Facts,
+    kept: Kept | None,
+    row: KeptValue | None,
+    drift: Drift | None,
+    budget: Uncertainty | None = None,
 ) -> tuple[str, ...]:
     """Sentences for the result, in the order of their weight."""
     if kept is None or row is None:
@@ -94,14 +100,14 @@ def _not_asked_said(facts: Facts) -> str:
     return f"identity not asked: {', '.join(names)} cannot be asked for a serial number" if names else ""
 
 
-def _viscosity(row: Row) -> float | None:
+def _viscosity(row: KeptValue) -> float | None:
     """Apparent viscosity in Pa.s; None where stress or rate are not defined."""
     if not row.stress or not row.shear_rate:
         return None
     return abs(row.stress / row.shear_rate)
 
 
-def _vortices(plan: Plan, row: Row | None) -> tuple[float, bool]:
+def _vortices(plan: Plan, row: KeptValue | None) -> tuple[float, bool]:
     """Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
     gap = _gap(plan)
     viscosity = None if row is None else _viscosity(row)
@@ -116,7 +122,7 @@ def _density(plan: Plan) -> float:
     return float((plan.context.get("product") or {}).get("density") or WATER_DENSITY)
 
 
-def _vortices_said(plan: Plan, row: Row) -> str:
+def _vortices_said(plan: Plan, row: KeptValue) -> str:
     part, narrow = _vortices(plan, row)
     if part < NEAR_ONSET:
         return ""
@@ -129,7 +135,7 @@ def _vortices_said(plan: Plan, row: Row) -> str:
     )
 
 
-def _heating_said(plan: Plan, row: Row) -> str:
+def _heating_said(plan: Plan, row: KeptValue) -> str:
     gap, viscosity = _gap(plan), _viscosity(row)
     if gap is None or not viscosity or not row.shear_rate:
         return ""
@@ -149,13 +155,13 @@ def _heating_said(plan: Plan, row: Row) -> str:
     )
 
 
-def _drift_said(plan: Plan, row: Row, drift: Drift | None) -> str:
+def _drift_said(plan: Plan, row: KeptValue, drift: Drift | None) -> str:
     if plan.claim != "at_time" or drift is None or not drift.certain:
         return ""
     code: str = plan.context["units"][plan.primary]
     least, _ = INTERVAL_SCALES.get(code, (DRIFTS, ""))
     moved = drift.per_min if code in INTERVAL_SCALES else drift.percent_per_min
-    if moved is None or abs(moved) * row.span_s / 60.0 < least:
+    if moved is None or abs(moved) * row.span_seconds / 60.0 < least:
         return ""
     unit = symbol(code) if code in INTERVAL_SCALES else "%"
     return f"the value was still changing by {moved:+.2g} {unit} per minute: it is the value at this time"

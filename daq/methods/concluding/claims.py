@@ -10,7 +10,8 @@ from typing import Final
 from daq.core.effects import Facts, Kept, StepEnded
 from daq.core.plan import Plan, Rule
 from daq.methods.concluding.budget import COVERAGE, budget, stated_uncertainty
-from daq.methods.concluding.conclusion import Row, Uncertainty
+from daq.methods.parts.known import Uncertainty
+from daq.methods.parts.measured import KeptValue
 from daq.methods.planning.checks import shows_steadiness
 from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
 
@@ -149,7 +150,7 @@ def _interval_ns(plan: Plan, kept: Kept) -> float:
     return (kept.t - kept.start) / n if n else 0.0
 
 
-def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: Row) -> Uncertainty | None:
+def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Uncertainty | None:
     """Expanded uncertainty (s) of the time to an event: the reading interval, and the value's own over its rate.
 
     A value that is high by u crosses its threshold early by u over the slope; that share is left out where the event is

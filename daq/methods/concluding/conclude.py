@@ -1,6 +1,6 @@
 """What a run came to: pure, the same function live and at the end."""
 
-from typing import Any
+from typing import Any, Final
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
@@ -11,15 +11,18 @@ from daq.methods.concluding.advising import advice, advice_from_limit
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
-from daq.methods.concluding.conclusion import Advice, Conclusion, Row
-from daq.methods.concluding.correcting import correction
+from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.concluding.correcting import corrected
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
 from daq.methods.concluding.verifying import verdict_of, verify
+from daq.methods.parts.finding import Validity
+from daq.methods.parts.judged import Advice
+from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
 from daq.methods.planning.standing import said_of, standing_faults
 
-VALIDITY = ("valid", "doubtful", "not valid")
-OUTCOME_FAULT = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
+VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not valid")
+OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
 
 
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
@@ -32,7 +35,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     verification = verify(plan, facts, tuple(zip(facts.kept, rows, strict=True)))
     row = None if kept is None else _row(plan, facts, kept)
     if row is None and facts.limit is not None:
-        row = _row_of_limit(plan, facts, facts.limit)
+        row = _row_of_limit(plan, facts.limit)
     faults = _faults(plan, facts, kept, row)
     units: dict[str, str] = plan.context["units"]
     quantity, unit = plan.primary, units[plan.primary]
@@ -43,7 +46,6 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     value = publishable(raw, faults)
     quality = worst(faults)
     summary = None if kept is None else kept.summaries.get(plan.primary)
-    span_s = 0.0 if row is None else row.span_s
     steady = None
     if plan.claim == "equilibrium":
         steady = "not_steady" not in faults if kept is not None and facts.outcome else None
@@ -53,9 +55,10 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
             budget = time_uncertainty(plan, facts, kept, row)
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
-    moved = None if summary is None else drift(summary, span_s, units[plan.primary])
+    moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
     product: dict[str, Any] | None = plan.context.get("product")
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
+    stop_reason = ended.rule if ended is not None and seek_of(plan) is None else facts.reason
     return Conclusion(
         quantity=quantity,
         unit=unit,
@@ -65,30 +68,25 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         faults=faults,
         validity=VALIDITY[quality.severity],
         reasons=tuple(_said(plan, facts, row, f) for f in faults) + _outcome_said(facts),
-        claim=plan.claim,
-        outcome=facts.outcome,
-        stop_reason=ended.rule if ended is not None and seek_of(plan) is None else facts.reason,
-        statistic=None if kept is None else kept.statistic,
+        claim=plan.claim,  # type: ignore[arg-type]  # compiled from a Claim
+        outcome=facts.outcome,  # type: ignore[arg-type]  # one of the names, or "" while the run goes on
+        span=None if row is None else _span(kept, row, stop_reason),
         row=row,
         steady=steady,
         drift=moved,
         uncertainty=budget,
-        judgement=judgement(plan, quantity, unit, value, row)
-        if verification is None
-        else verdict_of(plan, verification),
+        conditions=_conditions(plan, facts, kept, row),
+        verdict=judgement(plan, quantity, unit, value, row) if verification is None else verdict_of(plan, verification),
         advice=_advice(plan, facts, kept, unit),
-        rows=rows,
-        torque_at_rest_percent=torque_at_rest(plan, facts),
+        steps=rows,
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
-        corrected=correction(plan, row, value, budget),
+        corrected=corrected(plan, row, value, budget),
         cautions=cautions(plan, facts, kept, row, moved, budget),
-        temperatures={} if kept is None else _temperatures(plan, kept),
-        signals={} if kept is None else _signals(plan, kept),
     )
 
 
-def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: Row | None) -> tuple[str, ...]:
+def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) -> tuple[str, ...]:
     found: list[str] = [] if kept is None else [f for f in kept.faults if decides(plan, f)]
     if facts.outcome:
         if facts.limit is not None:
@@ -123,19 +121,17 @@ def _mean(kept: Kept, signal: str) -> float | None:
     return None if summary is None else summary.mean
 
 
-def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
+def _row(plan: Plan, facts: Facts, kept: Kept) -> KeptValue:
     # A step that seeks its speed begins anew with each try.
     began = max((s.started for s in facts.steps if s.step == kept.step and s.started <= kept.t), default=None)
     value = raw_value(plan, kept)
     faults = kept.faults
     summary = kept.summaries.get(plan.primary, Summary(0))
-    return Row(
+    return KeptValue(
         step=kept.step,
         name=plan.steps[kept.step].name,
         at=kept.at,
-        statistic=kept.statistic,
         seconds=None if began is None else (kept.t - began) / 1e9,
-        run_seconds=(kept.t - facts.began) / 1e9,
         set_speed=plan.steps[kept.step].speed if kept.speed is None else kept.speed,
         speed=_mean(kept, plan.speed_signal) if plan.speed_signal else None,
         torque_percent=_percent(plan, kept),
@@ -145,33 +141,22 @@ def _row(plan: Plan, facts: Facts, kept: Kept) -> Row:
         temperature=temperature_of(plan, kept),
         value=publishable(value, faults),
         n=summary.n,
-        span_s=(kept.t - kept.start) / 1e9,
-        coverage=kept.coverage,
+        span_seconds=(kept.t - kept.start) / 1e9,
         faults=faults,
         quality=worst(faults),
     )
 
 
-def _row_of_limit(plan: Plan, facts: Facts, limit: LimitReached) -> Row:
+def _row_of_limit(plan: Plan, limit: LimitReached) -> KeptValue:
     """Where a run stood when the torque came to its limit, for a result without a kept value."""
-    return Row(
+    return KeptValue(
         step=limit.step,
         name=plan.steps[limit.step].name,
         at="limit",
-        statistic="last",
-        seconds=None,
-        run_seconds=(limit.t - facts.began) / 1e9,
         set_speed=limit.set_speed,
         speed=limit.speed,
-        torque_percent=None,
-        torque=None,
-        shear_rate=None,
-        stress=None,
-        temperature=None,
-        value=None,
         n=0,
-        span_s=0.0,
-        coverage=0.0,
+        span_seconds=0.0,
         faults=("torque_limit",),
         quality=worst(("torque_limit",)),
     )
@@ -184,25 +169,49 @@ def _percent(plan: Plan, kept: Kept) -> float | None:
     return percent_of_full_scale(plan, _mean(kept, plan.band.signal))
 
 
+def _span(kept: Kept | None, row: KeptValue, stop_reason: str) -> Span:
+    """Where the result has no kept value of its own, `row` says where the run was when the torque reached its limit."""
+    return Span(
+        n=row.n,
+        seconds=row.span_seconds,
+        coverage=0.0 if kept is None else kept.coverage,
+        statistic="last" if kept is None else kept.statistic,
+        taken_at_s=row.seconds,
+        stop_reason=stop_reason,
+    )
+
+
+def _conditions(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) -> Conditions:
+    if row is None:
+        return Conditions()
+    common = Conditions.model_fields.keys() & KeptValue.model_fields.keys()
+    return Conditions(
+        **{name: getattr(row, name) for name in common},
+        torque_at_rest_percent=torque_at_rest(plan, facts),
+        temperatures={} if kept is None else _temperatures(plan, kept),
+        signals={} if kept is None else _signals(plan, kept),
+    )
+
+
 def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
     units: dict[str, str] = plan.context["units"]
     means = {s: _mean(kept, s) for s in kept.summaries if units.get(s) == "Cel"}
     return {s: m for s, m in means.items() if m is not None}
 
 
-def _signals(plan: Plan, kept: Kept) -> dict[str, tuple[float, str]]:
+def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
     """Means of the measured signals that have no place of their own in a result."""
     own = {plan.primary, plan.speed_signal, "" if plan.band is None else plan.band.signal}
     own |= {d.name for d in plan.derivations}
-    out: dict[str, tuple[float, str]] = {}
+    out: dict[str, SignalMean] = {}
     for signal in kept.summaries:
         unit, mean = plan.context["units"].get(signal, ""), _mean(kept, signal)
         if signal not in own and unit != "Cel" and mean is not None:
-            out[signal] = (mean, unit)
+            out[signal] = SignalMean(value=mean + 0.0, unit=unit)
     return out
 
 
-def _said(plan: Plan, facts: Facts, row: Row | None, fault: str) -> str:
+def _said(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> str:
     """The sentence of a fault, with the figures of this run."""
     sentence = FAULTS[fault].sentence
     if fault in ("another_instrument", "identity_unknown"):
@@ -221,7 +230,7 @@ def _said(plan: Plan, facts: Facts, row: Row | None, fault: str) -> str:
     if fault == "off_speed" and row.speed is not None and row.set_speed is not None:
         return f"{sentence}: mean {row.speed:.3f} min⁻¹, set {row.set_speed:g} min⁻¹"
     if fault in ("cut_short", "gap"):
-        return f"{sentence}: {row.n} readings over {row.span_s:.3g} s"
+        return f"{sentence}: {row.n} readings over {row.span_seconds:.3g} s"
     return sentence
 
 

@@ -1,6 +1,6 @@
-"""Correction of a viscosity to a reference temperature, with the product's own curve and never beyond its range.
+"""A viscosity at the product's reference temperature, by the product's own curve and never beyond its range.
 
-The curve is fitted when the plan is compiled and travels with it, so that a correction can be computed again.
+The curve is fitted when the plan is compiled and travels with it, so that the value can be computed again.
 """
 
 import math
@@ -8,14 +8,15 @@ from typing import Any, Final
 
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
-from daq.methods.concluding.conclusion import Correction, Row, Uncertainty
+from daq.methods.parts.known import Corrected, Uncertainty
+from daq.methods.parts.measured import KeptValue
 from daq.rheology.temperature import Andrade, Vft, correct_to_reference
 from daq.rheology.uncertainty import coverage_factor
 
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
-def correction(plan: Plan, row: Row | None, value: float | None, budget: Uncertainty | None) -> Correction | None:
+def corrected(plan: Plan, row: KeptValue | None, value: float | None, budget: Uncertainty | None) -> Corrected | None:
     """The value at the curve's reference temperature, or why there is none; None where the product has no curve."""
     given: dict[str, Any] | None = plan.context.get("temperature_curve")
     if given is None or plan.primary not in VISCOSITIES or plan.claim == "time_to":
@@ -36,7 +37,7 @@ def correction(plan: Plan, row: Row | None, value: float | None, budget: Uncerta
     except SettingError as error:
         return _none(reference, error.reason, row.temperature)
     expanded, k, left_out = _uncertainty(plan, given, curve.coefficient(row.temperature), found.factor, value, budget)
-    return Correction(
+    return Corrected(
         value=found.corrected,
         reference_celsius=reference,
         measured_celsius=row.temperature,
@@ -47,11 +48,11 @@ def correction(plan: Plan, row: Row | None, value: float | None, budget: Uncerta
     )
 
 
-def _none(reference: float, reason: str, celsius: float | None = None) -> Correction:
-    return Correction(None, reference, celsius, None, None, None, reason=reason)
+def _none(reference: float, reason: str, celsius: float | None = None) -> Corrected:
+    return Corrected(value=None, reference_celsius=reference, measured_celsius=celsius, reason=reason)
 
 
-def _hindrance(plan: Plan, given: dict[str, Any], row: Row) -> str:
+def _hindrance(plan: Plan, given: dict[str, Any], row: KeptValue) -> str:
     """Why the curve does not belong to this measurement: a fluid that is not Newtonian has one for each rate."""
     body = (plan.context.get("geometry") or {}).get("name")
     if given["geometry"] is not None and given["geometry"] != body:
@@ -70,7 +71,7 @@ def _uncertainty(
         return None, None, ("the value as measured has no uncertainty",)
     left_out: list[str] = []
     variance = (budget.expanded / budget.k / value) ** 2
-    if not any(c["name"] == "temperature" for c in budget.components):
+    if not any(c.name == "temperature" for c in budget.components):
         limit: float | None = plan.context.get("temperature_limit") or (plan.context.get("specification") or {}).get(
             "temperature"
         )
@@ -82,6 +83,7 @@ def _uncertainty(
         left_out.append("curve: the product does not say how well it is known")
     else:
         variance += (math.log(factor) * given["relative_u"]) ** 2
+    freedom = budget.effective_degrees_of_freedom
     # What is added has unlimited degrees of freedom, so that there are no fewer than before.
-    k = coverage_factor(math.inf if budget.nu_eff is None else budget.nu_eff, budget.coverage)
+    k = coverage_factor(math.inf if freedom is None else freedom, budget.coverage)
     return k * math.sqrt(variance), k, tuple(left_out)

@@ -5,8 +5,9 @@ from typing import Any, Final, NamedTuple
 
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert, symbol
-from daq.methods.concluding.conclusion import Judgement, LimitUsed, Row
 from daq.methods.concluding.seekadvice import SHEARS, seek_of
+from daq.methods.parts.judged import Judgement, LimitUsed
+from daq.methods.parts.measured import KeptValue
 from daq.quality.limits import DecisionRule, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
@@ -19,10 +20,10 @@ class _Subject(NamedTuple):
     quantity: str
     unit: str
     value: float | None
-    row: Row | None
+    row: KeptValue | None
 
 
-def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Row | None) -> Judgement:
+def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
     """The verdict on `value` (in `unit`) under the limits of the plan's product.
 
     A limit that binds to another geometry, vessel, speed, time, temperature or unit says nothing about the value.
@@ -30,21 +31,21 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ro
     A seek gets no verdict.
     """
     if seek_of(plan) is not None:
-        return Judgement(Verdict.NONE.value, None, None, (), (SHEARS,))
+        return Judgement(verdict=Verdict.NONE, reasons=(SHEARS,))
     product: dict[str, Any] | None = plan.context.get("product")
     if not product or not product["limits"]:
-        return Judgement(Verdict.NONE.value, None, None, (), ("the product has no limits",) if product else ())
+        return Judgement(verdict=Verdict.NONE, reasons=("the product has no limits",) if product else ())
     rule = DecisionRule(product["decision_rule"])
     decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
     used = tuple(_one(subject, limit, rule, decimals) for limit in product["limits"])
     verdicts = {u.verdict for u in used}
-    overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v.value in verdicts)
+    overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
         compared = as_reported(value, decimals or 0) if rule is DecisionRule.ROUNDED else repr(value)
-    reasons = tuple(dict.fromkeys(r for u in used if u.verdict == overall.value for r in u.reasons))
-    return Judgement(overall.value, rule.value, compared, used, reasons)
+    reasons = tuple(dict.fromkeys(r for u in used if u.verdict == overall for r in u.reasons))
+    return Judgement(verdict=overall, decision_rule=rule, compared=compared, limits=used, reasons=reasons)
 
 
 def reported_decimals(value: float, product: dict[str, Any], quantity: str) -> int:
@@ -74,25 +75,32 @@ def reported(value: float | None, product: dict[str, Any] | None, quantity: str,
 
 def _one(subject: _Subject, limit: dict[str, Any], rule: DecisionRule, decimals: int | None) -> LimitUsed:
     value, unit = subject.value, subject.unit
-    binds = {k: limit[k] for k in BINDINGS if limit.get(k) is not None}
-    if "time" in binds:
-        binds["time"] /= 1e9
     low, high = limit["low"], limit["high"]
     reasons = _hindrances(subject, limit)
     if value is None:
         reasons.insert(0, "there is no number to compare")
     if reasons:
-        return LimitUsed(
-            limit["quantity"], low, high, limit["unit"], binds, Verdict.NOT_COMPARABLE.value, tuple(reasons)
-        )
+        return _used(limit, low, high, limit["unit"], Verdict.NOT_COMPARABLE, reasons)
     low, high = (None if x is None else convert(x, limit["unit"], unit) for x in (low, high))
     found = judge(value, low, high, rule=rule, decimals=decimals)
-    said: tuple[str, ...] = ()
+    said: list[str] = []
     if found is Verdict.OUTSIDE and value is not None:
         below = low is not None and value < low
         edge = low if below else high
-        said = (f"{value:.6g} {symbol(unit)} is {'below' if below else 'above'} {edge:g} {symbol(unit)}",)
-    return LimitUsed(limit["quantity"], low, high, unit, binds, found.value, said)
+        said = [f"{value:.6g} {symbol(unit)} is {'below' if below else 'above'} {edge:g} {symbol(unit)}"]
+    return _used(limit, low, high, unit, found, said)
+
+
+def _used(
+    limit: dict[str, Any], low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[str]
+) -> LimitUsed:
+    binds = {k: limit[k] for k in BINDINGS if limit.get(k) is not None}
+    if "time" in binds:
+        binds["time"] /= 1e9
+    return LimitUsed(
+        quantity=limit["quantity"], low=low, high=high, unit=unit, binds_to=binds, verdict=verdict,
+        reasons=tuple(reasons),
+    )  # fmt: skip
 
 
 def _hindrances(subject: _Subject, limit: dict[str, Any]) -> list[str]:

@@ -1,12 +1,13 @@
 """An instrument that computes a viscosity itself: its value against the one computed here from torque and geometry."""
 
 import math
-from typing import Any, Final
+from typing import Final
 
 from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert, symbol
-from daq.methods.concluding.conclusion import Row, Uncertainty
+from daq.methods.parts.known import Uncertainty
+from daq.methods.parts.measured import KeptValue
 from daq.methods.planning.signals import OWN_VISCOSITY
 
 COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "repeatability")
@@ -16,7 +17,7 @@ ALLOWED_PERCENT: Final = 1.0
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
-def own_value_said(plan: Plan, kept: Kept, row: Row, budget: Uncertainty | None) -> str:
+def own_value_said(plan: Plan, kept: Kept, row: KeptValue, budget: Uncertainty | None) -> str:
     """A sentence where the two differ by more than the uncertainty of what is not common to them; otherwise "".
 
     Torque and speed are the same in both, so that a difference comes from the body's constants, a factor or a unit.
@@ -40,8 +41,8 @@ def own_value_said(plan: Plan, kept: Kept, row: Row, budget: Uncertainty | None)
 
 
 def _allowed_percent(value: float, budget: Uncertainty | None) -> float:
-    components: tuple[dict[str, Any], ...] = () if budget is None else budget.components
-    apart = {c["name"]: c["contribution"] for c in components if c["name"] not in COMMON}
+    components = () if budget is None else budget.components
+    apart = {c.name: c.contribution for c in components if c.name not in COMMON}
     if budget is None or "geometry" not in apart:
         return ALLOWED_PERCENT
     return 100.0 * budget.k * math.sqrt(math.fsum(u * u for u in apart.values())) / abs(value)

@@ -9,7 +9,7 @@ from daq.core.plan import Plan, Seek
 from daq.core.seeking import LEAST_INDEX, Try, local_index, next_speed
 from daq.methods.concluding.advising import other_bodies, zero_of
 from daq.methods.concluding.budget import percent_of_full_scale
-from daq.methods.concluding.conclusion import Advice
+from daq.methods.parts.judged import Advice
 from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, speeds_between
 from daq.rheology.torque import BandClass
 
@@ -52,15 +52,15 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
         text = (
             f"{said}; no other geometry of this instrument serves at {speeds}: use a body that gives a {wanted} torque"
         )
-        return [Advice("other_body", text, step, comparable=False)]
+        return [Advice(code="other_body", text=text, step=step, comparable=False)]
     text = (
         f"{said}; fit {best.geometry}: {best.torque_percent:.0f} % is expected at {best.speed_per_min:g} min⁻¹ "
         f"(flow index {index:.2g})"
     )
     return [
         Advice(
-            "fit_geometry", text, step, speed=best.speed_per_min, geometry=best.geometry, comparable=False,
-            torque_percent=best.torque_percent,
+            code="fit_geometry", text=text, step=step, speed=best.speed_per_min, geometry=best.geometry,
+            comparable=False, torque_percent=best.torque_percent,
         )
     ]  # fmt: skip
 

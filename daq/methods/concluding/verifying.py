@@ -8,7 +8,8 @@ from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.units import convert, symbol
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
-from daq.methods.concluding.conclusion import Judgement, Level, LimitUsed, Row, Verification
+from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
+from daq.methods.parts.measured import KeptValue
 from daq.quality.limits import DecisionRule, Verdict
 from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
 from daq.rheology.torque import viscosity_at
@@ -18,7 +19,7 @@ LEVELS_APART_PERCENT: Final = 10.0
 """Torques (% of full scale) nearer to each other count as one level.  Common practice, no source."""
 
 
-def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, Row]]) -> Verification | None:
+def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> Verification | None:
     """What the run says of the instrument, or None where the method is no verification or the run is not over.
 
     Each step's value at its end is one level.  Accepted is what lies within the certified value +- (a part of the
@@ -77,13 +78,15 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
                 )
                 if v is not None
             },
-            verdict=_verdict(level.accepted).value,
+            verdict=_verdict(level.accepted),
             reasons=(level.reason,) if level.reason else (),
         )
         for level in found.levels
         if level.low is not None
     )
-    return Judgement(_verdict(found.passed).value, DecisionRule.UNROUNDED.value, None, used, found.reasons)
+    return Judgement(
+        verdict=_verdict(found.passed), decision_rule=DecisionRule.UNROUNDED, limits=used, reasons=found.reasons
+    )
 
 
 def _verdict(accepted: bool | None) -> Verdict:
@@ -92,7 +95,7 @@ def _verdict(accepted: bool | None) -> Verdict:
     return Verdict.WITHIN if accepted else Verdict.OUTSIDE
 
 
-def _level(plan: Plan, facts: Facts, kept: Kept, row: Row, fluid: dict[str, Any], asked: dict[str, Any]) -> Level:
+def _level(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: dict[str, Any], asked: dict[str, Any]) -> Level:
     unit: str = plan.context["units"][plan.primary]
     reason = ""
     band: AcceptanceBand | None = None
@@ -158,7 +161,7 @@ def _as_written(value: float) -> float:
 
 
 def _deviation(
-    plan: Plan, facts: Facts, kept: Kept, row: Row, certified: float, percent: float, k: float
+    plan: Plan, facts: Facts, kept: Kept, row: KeptValue, certified: float, percent: float, k: float
 ) -> tuple[float | None, float | None]:
     """Expanded uncertainty of measured less certified in % of the certified value, and E_n."""
     found = budget(plan, facts, kept, row.value or 0.0, row.torque_percent)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.core.plan import Plan
-from daq.methods.concluding.conclusion import Row
 from daq.methods.curves.curvedata import (
     Branch,
     CurveBand,
@@ -18,7 +17,7 @@ from daq.methods.curves.curvedata import (
     RefusedModel,
 )
 from daq.methods.curves.curvetrends import loop, recovery, thinning
-from daq.methods.messages.payload import StepData
+from daq.methods.parts.measured import KeptValue
 from daq.rheology import bodies, cylinders
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
 from daq.rheology.flowcurve import Fit
@@ -34,7 +33,7 @@ SPLIT: Final = 1.0 / math.sqrt(2.0)
 scale they come to the limit."""
 
 
-def curve_of(plan: Plan, rows: Sequence[StepData | Row]) -> FlowCurveData | None:
+def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
     """The flow curve of a run from its kept values; None where the method asks for none.
 
     Pure: the same rows give the same curve, bit for bit under the same versions of numpy and scipy, which are named in
@@ -97,7 +96,7 @@ def _wall(plan: Plan) -> _Wall:
     return _Wall("stress and rate are the same everywhere in the gap", 1.0, None)
 
 
-def _points(plan: Plan, rows: Sequence[StepData | Row]) -> list[CurvePoint]:
+def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
     """One point for each step that turns: its last value at the end."""
     last = {r.step: r for r in rows if r.at == "end" and plan.steps[r.step].speed}
     taken = [r for _, r in sorted(last.items()) if r.speed and r.shear_rate and r.stress]

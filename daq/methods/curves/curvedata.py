@@ -1,10 +1,12 @@
 """The parts of a flow curve, as pydantic models.  Rates in 1/s, stresses in Pa."""
 
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field
 
-from daq.methods.messages.payload import MethodData, Number, Part, SampleData
+from daq.methods.messages.named import In, names
+from daq.methods.parts.base import IDENTITY, Number, Part
+from daq.methods.parts.origin import MethodUsed, Sample
 
 CURVE_SCHEMA: Final = "curve"
 CURVE_VERSION: Literal[1] = 1
@@ -121,13 +123,29 @@ class FlowCurveMessage(Part):
     """The `data` of a flow curve's message: it follows its result, and is computed from it."""
 
     schema_version: Literal[1] = CURVE_VERSION
-    result: str = Field(description="id of the result's message")
+    result: Annotated[str, IDENTITY] = Field(description="id of the result's message")
     run: str
     instrument: str
     simulated: bool
-    sample: SampleData
-    method: MethodData
+    sample: Sample
+    method: MethodUsed
     curve: FlowCurveData
+
+
+CURVE_NAMES: Final = names(
+    FlowCurveMessage,
+    (
+        ("simulated", "simulated", In.COLLECTOR),
+        ("sample", "sample.id", In.COLLECTOR),
+        ("product", "sample.product", In.COLLECTOR),
+        ("lot", "sample.lot", In.COLLECTOR),
+        ("run", "run", In.COLLECTOR),
+        ("instrument", "instrument", In.COLLECTOR),
+        ("result", "result", In.COLLECTOR),
+        ("chosen", "curve.chosen", In.COLLECTOR),
+    ),
+)
+"""The collector's columns of a flow curve; all else is in the event."""
 
 
 def curve_schema() -> dict[str, Any]:

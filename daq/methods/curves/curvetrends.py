@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from daq.core.plan import Extent, Plan
-from daq.methods.concluding.conclusion import Row
 from daq.methods.curves.curvedata import Branch, CurvePoint, Loop, Recovery, ThinningIndex
-from daq.methods.messages.payload import StepData
+from daq.methods.parts.measured import KeptValue
 from daq.methods.planning.rules import in_time
 from daq.methods.planning.settling import settled
 from daq.rheology.elementary import ArgumentError
@@ -77,7 +76,7 @@ def in_time_of_a_turn(speed: float) -> float:
     return in_time(Extent(revolutions=1.0), abs(speed))
 
 
-def recovery(plan: Plan, rows: Sequence[StepData | Row]) -> Recovery | None:
+def recovery(plan: Plan, rows: Sequence[KeptValue]) -> Recovery | None:
     """The last slow step after a faster one against the step of the same speed before it; None without such a pair.
 
     The values along the last step (kept at every interval) show how it came back; at least two are needed.

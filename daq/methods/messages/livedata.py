@@ -5,7 +5,7 @@ from typing import Final, Literal
 from pydantic import Field
 
 from daq.core.faults import Quality
-from daq.methods.messages.payload import Number, Part
+from daq.methods.parts.base import Number, Part
 
 LIVE_SCHEMA: Final = "live"
 LIVE_VERSION: Literal[1] = 1

@@ -1,67 +1,28 @@
 """The payload of a result: what the plant's historian gets, as one pydantic model and its JSON Schema."""
 
-from dataclasses import asdict, dataclass, field
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from daq.core.faults import Quality
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.messages.envelope import envelope
-from daq.methods.messages.flatten import Scalar, columns, flat_model, flattened
-from daq.methods.messages.payload import (
-    AdviceData,
-    ConditionsData,
-    CorrectionData,
-    DriftData,
-    GeometryData,
-    LevelData,
-    LimitData,
-    MethodData,
-    Number,
-    OriginData,
-    Part,
-    SampleData,
-    SignalData,
-    SpanData,
-    StepData,
-    UncertaintyData,
-    VerdictData,
-    VerificationData,
-    VerifiedData,
-    finite,
-)
+from daq.methods.parts.base import IDENTITY
+from daq.methods.parts.finding import Finding, Outcome
+from daq.methods.parts.judged import Verified
+from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample
 from daq.methods.planning.standing import day
 
-__all__ = [
-    "FLAT_NAME",
-    "SCHEMA_NAME",
-    "SCHEMA_VERSION",
-    "FlatResultData",
-    "ResultData",
-    "RunRecord",
-    "envelope",
-    "flat_schema",
-    "schema",
-]
-
 SCHEMA_NAME = "result"
-FLAT_NAME = "result-flat"
 SCHEMA_VERSION: Literal[1] = 1
 
 
-@dataclass(frozen=True, slots=True)
-class RunRecord:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunDetails:
     """What the application knows of a run besides its plan and conclusion.  Times are ISO 8601 texts."""
 
     run: str
-    sample: str
-    product: str | None = None
-    lot: str | None = None
-    fill: str | None = None
-    replicate: int | None = None
-    sampled_at: str | None = None
+    sample: Sample
     operator: str | None = None
     began: str | None = None
     ended: str | None = None
@@ -70,226 +31,62 @@ class RunRecord:
     software: str | None = None
     simulated: bool = False
     supersedes: str | None = None
-    notes: list[str] = field(default_factory=list)
 
 
-class ResultData(Part):
-    """The `data` of a result message."""
+class ResultData(Finding):
+    """The `data` of a result message: the finding, and what it was made of."""
 
     schema_version: Literal[1] = SCHEMA_VERSION
     simulated: bool = Field(description="true where no real sample was measured")
-    sample: SampleData
-    quantity: str
-    value: Number = Field(description="never rounded; null where the number cannot be believed")
-    unit: str = Field(description="UCUM code")
-    reported: str | None = Field(default=None, description="the value as the product reports it")
-    quality: Quality = Field(description="status name of OPC UA Part 8")
-    validity: Literal["valid", "doubtful", "not valid"]
-    faults: list[str] = Field(default_factory=list)
-    reasons: list[str] = Field(default_factory=list, description="why it is not simply valid, for a person")
-    claim: Literal["at_time", "equilibrium", "peak", "time_to"]
-    steady: bool | None = None
-    outcome: Literal["complete", "stopped", "interrupted", "failed"]
-    uncertainty: UncertaintyData | None = None
-    corrected: CorrectionData | None = None
-    span: SpanData | None = None
-    drift: DriftData | None = None
-    conditions: ConditionsData
-    geometry: GeometryData | None = None
-    verdict: VerdictData
-    verification: VerificationData | None = None
-    verified: VerifiedData | None = None
-    method: MethodData
-    origin: OriginData
-    steps: list[StepData] = Field(default_factory=list)
-    advice: list[AdviceData] = Field(default_factory=list)
-    warnings: list[str] = Field(default_factory=list)
-    supersedes: str | None = Field(default=None, description="id of the message this one corrects")
+    sample: Sample
+    outcome: Outcome
+    geometry: GeometryUsed | None = None
+    verified: Verified | None = None
+    method: MethodUsed
+    origin: Origin
+    warnings: tuple[str, ...] = Field(default=(), description="what a reader of the value must know")
+    supersedes: Annotated[str | None, IDENTITY] = Field(default=None, description="id of the message this one corrects")
 
     @classmethod
-    def build(cls, plan: Plan, conclusion: Conclusion, record: RunRecord) -> "ResultData":
+    def build(cls, plan: Plan, conclusion: Conclusion, details: RunDetails) -> "ResultData":
         """The payload of a finished run.
 
         Raises:
             pydantic.ValidationError: the run has no outcome yet.
         """
-        c, row, context = conclusion, conclusion.row, plan.context
-        body: dict[str, Any] | None = context.get("geometry")
-        u = c.uncertainty
+        context = plan.context
+        body: dict[str, Any] = context.get("geometry") or {}
+        product = details.sample.product or (context.get("product") or {}).get("id")
         return cls(
-            simulated=record.simulated or bool(context.get("simulated")),
-            sample=SampleData(
-                id=record.sample,
-                product=record.product or (context.get("product") or {}).get("id"),
-                lot=record.lot,
-                fill=record.fill,
-                replicate=record.replicate,
-                sampled_at=record.sampled_at,
-                sheared=c.sheared,
-            ),
-            quantity=c.quantity,
-            value=finite(c.value),
-            unit=c.unit,
-            reported=c.reported,
-            quality=c.quality,
-            validity=c.validity,  # type: ignore[arg-type]  # one of the three names
-            faults=list(c.faults),
-            reasons=list(c.reasons),
-            claim=c.claim,  # type: ignore[arg-type]  # compiled from a Claim
-            steady=c.steady,
-            outcome=c.outcome,  # type: ignore[arg-type]  # refused by pydantic where the run goes on
-            uncertainty=None
-            if u is None
-            else UncertaintyData(
-                expanded=u.expanded,
-                k=u.k,
-                coverage=u.coverage,
-                low=finite(u.low),
-                high=finite(u.high),
-                method=u.method,
-                trials=u.trials,
-                seed=u.seed,
-                effective_degrees_of_freedom=u.nu_eff,
-                components=list(u.components),
-                left_out=list(u.left_out),
-            ),
-            span=None
-            if row is None
-            else SpanData(
-                n=row.n,
-                seconds=row.span_s,
-                coverage=row.coverage,
-                statistic=row.statistic,
-                taken_at_s=row.seconds,
-                stop_reason=c.stop_reason,
-            ),
-            corrected=None
-            if c.corrected is None
-            else CorrectionData(**{**asdict(c.corrected), "left_out": list(c.corrected.left_out)}),
-            drift=None if c.drift is None else DriftData(**asdict(c.drift)),
-            conditions=_conditions(c),
-            geometry=None
-            if body is None
-            else GeometryData(
-                name=body["name"],
-                kind=body["kind"],
-                dimensions=body["dimensions"],
-                guard=body["guard"],
-                vessel=body["vessel"] or None,
-                fill_volume_mL=body["fill_volume_mL"],
-                immersion=body["immersion"] or None,
-            ),
-            verdict=VerdictData(
-                verdict=c.judgement.verdict,  # type: ignore[arg-type]  # a Verdict's value
-                decision_rule=c.judgement.decision_rule,  # type: ignore[arg-type]  # a DecisionRule's value
-                compared=c.judgement.compared,
-                limits=[LimitData(**{**asdict(limit), "reasons": list(limit.reasons)}) for limit in c.judgement.limits],
-                reasons=list(c.judgement.reasons),
-            ),
-            verification=_verification(c),
+            **{name: getattr(conclusion, name) for name in Finding.model_fields},
+            simulated=details.simulated or bool(context.get("simulated")),
+            sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
+            geometry=_geometry(body) if body else None,
             verified=_verified(context),
-            method=MethodData(
+            method=MethodUsed(
                 id=plan.method,
                 version=plan.version,
                 digest=plan.digest,
                 title=context.get("title", ""),
                 choices=context.get("choices", {}),
             ),
-            origin=_origin(plan, record),
-            steps=[StepData.of(r) for r in c.rows],
-            advice=[AdviceData(**asdict(a)) for a in c.advice],
-            warnings=[*context.get("warnings", []), *(body or {}).get("limits_of_use", []), *c.cautions, *record.notes],
-            supersedes=record.supersedes,
+            origin=_origin(plan, details),
+            warnings=(*context.get("warnings", []), *body.get("limits_of_use", []), *conclusion.cautions),
+            supersedes=details.supersedes,
         )
 
-    def flat(self) -> dict[str, Scalar]:
-        """The same without nesting: always the same keys, as in ``conditions_speed``, and lists joined by ``; ``.
 
-        Budget and steps are left to the nested form; of several limits the first is given, as ``limit_low`` and
-        ``limit_high``.
-        """
-        first = self.verdict.limits[0] if self.verdict.limits else None
-        return {
-            **flattened(self.model_dump(mode="json"), FLAT_COLUMNS),
-            "limit_low": None if first is None else first.low,
-            "limit_high": None if first is None else first.high,
-            "limit_unit": None if first is None else first.unit,
-            "step_count": len({s.step for s in self.steps}),
-        }
+def _geometry(body: dict[str, Any]) -> GeometryUsed:
+    said = {name: body[name] for name in GeometryUsed.model_fields}
+    return GeometryUsed(**said | {name: body[name] or None for name in ("vessel", "immersion")})
 
 
-FLAT_COLUMNS = list(
-    columns(
-        ResultData,
-        frozenset(
-            (
-                "steps",
-                "levels",
-                "components",
-                "left_out",
-                "limits",
-                "choices",
-                "dimensions",
-                "temperatures",
-                "signals",
-                "companions",
-            )
-        ),
-    )
-)
-FlatResultData = flat_model(
-    "FlatResultData",
-    FLAT_COLUMNS,
-    {
-        "limit_low": (Number, Field(description="of the first limit")),
-        "limit_high": (Number, Field(description="of the first limit")),
-        "limit_unit": (str | None, Field(description="UCUM code of both")),
-        "step_count": (int, Field(description="steps with at least one kept value")),
-    },
-)
-
-
-def _conditions(c: Conclusion) -> ConditionsData:
-    row = c.row
-    if row is None:
-        return ConditionsData()
-    return ConditionsData(
-        speed_set=finite(row.set_speed),
-        speed=finite(row.speed),
-        torque_percent=finite(row.torque_percent),
-        torque=finite(row.torque),
-        torque_at_rest_percent=finite(c.torque_at_rest_percent),
-        stress=finite(row.stress),
-        shear_rate=finite(row.shear_rate),
-        temperature=finite(row.temperature),
-        temperatures=c.temperatures,
-        signals={name: SignalData(value=value + 0.0, unit=unit) for name, (value, unit) in c.signals.items()},
-    )
-
-
-def _verification(c: Conclusion) -> VerificationData | None:
-    v = c.verification
-    if v is None:
-        return None
-    return VerificationData(
-        order=v.order,  # type: ignore[arg-type]  # one of the two names
-        fluid=v.fluid,
-        lot=v.lot,
-        certificate=v.certificate,
-        expires=v.expires,
-        passed=v.passed,
-        levels=[LevelData(**asdict(level)) for level in v.levels],
-        reasons=list(v.reasons),
-        results_since_pass=list(v.results_since_pass),
-    )
-
-
-def _verified(context: dict[str, Any]) -> VerifiedData | None:
+def _verified(context: dict[str, Any]) -> Verified | None:
     said: dict[str, Any] | None = context.get("standing")
     if said is None:
         return None
     last, passed, due = said["last"], said["last_pass_utc_ns"], said["due_utc_ns"]
-    return VerifiedData(
+    return Verified(
         passed=None if last is None else last["passed"],
         date=None if last is None else day(last["utc_ns"]),
         run=None if last is None else last["run"],
@@ -300,31 +97,25 @@ def _verified(context: dict[str, Any]) -> VerifiedData | None:
     )
 
 
-def _origin(plan: Plan, record: RunRecord) -> OriginData:
+def _origin(plan: Plan, details: RunDetails) -> Origin:
     lead = plan.lead
-    return OriginData(
-        run=record.run,
+    return Origin(
+        run=details.run,
         instrument=lead.name,
         serial=plan.context.get("serial"),
         driver=lead.driver,
         driver_digest=lead.driver_digest,
         companions={link.name: link.identity.get("serial") for link in plan.links if link.role == "companion"},
-        journal_digest=record.journal_digest,
-        audit_head=record.audit_head,
-        software=record.software,
-        operator=record.operator,
-        began=record.began,
-        ended=record.ended,
+        journal_digest=details.journal_digest,
+        audit_head=details.audit_head,
+        software=details.software,
+        operator=details.operator,
+        began=details.began,
+        ended=details.ended,
     )
 
 
 def schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of `ResultData`."""
     out = ResultData.model_json_schema(mode="serialization")
-    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}
-
-
-def flat_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of the flat variant."""
-    out = FlatResultData.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

@@ -4,7 +4,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from daq.methods.messages.payload import Part
+from daq.methods.parts.base import Part
 
 STATUS_SCHEMA: Final = "status"
 STATUS_VERSION: Literal[1] = 1

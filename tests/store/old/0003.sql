@@ -123,7 +123,7 @@ CREATE TABLE runs (
     lot TEXT NOT NULL,
     fill TEXT NOT NULL,
     replicate INTEGER NOT NULL CHECK (replicate > 0),
-    sampling_time TEXT NOT NULL,
+    sampled_at TEXT NOT NULL,
     method_id TEXT NOT NULL,
     method_version TEXT NOT NULL,
     method_digest TEXT NOT NULL,
@@ -135,12 +135,11 @@ CREATE TABLE runs (
     motor TEXT NOT NULL DEFAULT '',
     began_utc_ns INTEGER NOT NULL,
     ended_utc_ns INTEGER,
-    supersedes TEXT REFERENCES runs (id),
     header TEXT NOT NULL CHECK (json_valid(header)),
     FOREIGN KEY (method_id, method_version) REFERENCES methods (id, version)
 ) STRICT;
-INSERT INTO "runs" VALUES('old-a','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','d1','m.keeper',1,'ended','complete','last rule met','still',1760000000000000000,1760000070000000000,NULL,'{"plan": {"links": []}}');
-INSERT INTO "runs" VALUES('old-b','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','d1','m.keeper',1,'running','','','',1760000001000000000,NULL,NULL,'{"plan": {"links": []}}');
+INSERT INTO "runs" VALUES('old-a','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','d1','m.keeper',1,'ended','complete','last rule met','still',1760000000000000000,1760000070000000000,'{"plan": {"links": []}}');
+INSERT INTO "runs" VALUES('old-b','rotor-1','["bath-probe"]','GL-0412','celadon glaze','L7','1',1,'','glaze-flow','1','d1','m.keeper',1,'running','','','',1760000001000000000,NULL,'{"plan": {"links": []}}');
 CREATE UNIQUE INDEX "idx__sqlite_migrations_migration_set_name"
     ON "_sqlite_migrations" ("migration_set", "name");
 CREATE INDEX runs_by_time ON runs (began_utc_ns);

@@ -157,6 +157,6 @@ def _lines(measured: Measured) -> list[str]:
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:
         unit = symbol(result["unit"])
-        table = ", ".join(f"{s['speed_set']:g}: {number(s['value'])}" for s in speeds.values())
+        table = ", ".join(f"{s['set_speed']:g}: {number(s['value'])}" for s in speeds.values())
         lines.append(f"           by speed (min⁻¹: {unit}): {table}")
     return lines

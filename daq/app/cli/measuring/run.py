@@ -39,7 +39,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lot", default="", metavar="LOT")
     parser.add_argument("--fill", default="", metavar="ID", help="this filling of the vessel, where it is used again")
     parser.add_argument("--replicate", type=int, default=1, metavar="N")
-    parser.add_argument("--sampled", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset")
+    parser.add_argument(
+        "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
+    )
     parser.add_argument("--operator", default=getpass.getuser(), metavar="NAME")
     parser.add_argument(
         "--set", action="append", default=[], metavar="CHOICE=VALUE", help="a choice of the method, e.g. speed=30"
@@ -62,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         "lot": args.lot,
         "fill": args.fill,
         "replicate": args.replicate,
-        "sampling_time": args.sampled,
+        "sampled_at": args.sampled_at,
         "operator": args.operator,
         "order": "as left" if args.as_left else "",
         "choices": dict(_choice(text) for text in args.set),

@@ -128,8 +128,8 @@ def _title(found: History) -> list[Line]:
         joined.append(f"fill {plain(r.fill)}")
     joined.append(f"replicate {r.replicate}")
     lines: list[Line] = [title, [(", ".join(joined), "")]]
-    if r.sampling_time:
-        lines.append([(f"sampled {plain(r.sampling_time)}", "")])
+    if r.sampled_at:
+        lines.append([(f"sampled {plain(r.sampled_at)}", "")])
     said = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
     lines.append([(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", "")])
     if r.outcome and r.outcome != "complete":

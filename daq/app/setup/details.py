@@ -1,0 +1,33 @@
+"""What a result says of its run besides plan and conclusion, from the run's record."""
+
+from dataclasses import fields
+from typing import Any
+
+from daq.adapters.store.rows import RunRecord
+from daq.methods.messages.result import RunDetails
+from daq.methods.parts.origin import Sample
+
+
+def details_of(
+    record: RunRecord,
+    *,
+    began: str | None = None,
+    ended: str | None = None,
+    journal_digest: str | None = None,
+    audit_head: str | None = None,
+    software: str | None = None,
+) -> RunDetails:
+    """The details of a run; fields of the sample are found by their names, which are the record's too."""
+    common = {f.name for f in fields(RunRecord)} & Sample.model_fields.keys() - {"id"}
+    joined: dict[str, Any] = {name: getattr(record, name) or None for name in common}
+    return RunDetails(
+        run=record.id,
+        sample=Sample(id=record.sample, **joined),
+        operator=record.operator,
+        began=began,
+        ended=ended,
+        journal_digest=journal_digest,
+        audit_head=audit_head,
+        software=software,
+        simulated=record.simulated,
+    )

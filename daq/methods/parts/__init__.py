@@ -1,0 +1,1 @@
+"""The parts a result is made of: computed, stored and published as the same models."""

@@ -1,0 +1,42 @@
+"""What a conclusion finds and a result states: the parts that both have."""
+
+from typing import Literal
+
+from pydantic import Field
+
+from daq.core.faults import Quality
+from daq.methods.parts.base import Measured, Part
+from daq.methods.parts.judged import Advice, Judgement, Verification
+from daq.methods.parts.known import Corrected, Uncertainty
+from daq.methods.parts.measured import Conditions, Drift, KeptValue, Span
+
+Validity = Literal["valid", "doubtful", "not valid"]
+Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
+Outcome = Literal["complete", "stopped", "interrupted", "failed"]
+
+
+class Finding(Part):
+    """Value, uncertainty, validity, verdict and advice of one run."""
+
+    quantity: str
+    value: Measured = Field(description="never rounded; null where the number cannot be believed")
+    unit: str = Field(description="UCUM code")
+    reported: str | None = Field(default=None, description="the value as the product reports it")
+    quality: Quality = Field(description="status name of OPC UA Part 8")
+    validity: Validity
+    faults: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = Field(default=(), description="why it is not simply valid, for a person")
+    claim: Claim
+    steady: bool | None = Field(
+        default=None, description="for the claim equilibrium: whether steadiness was shown; otherwise null"
+    )
+    outcome: Outcome | Literal[""] = Field(description="empty while the run goes on")
+    uncertainty: Uncertainty | None = None
+    corrected: Corrected | None = None
+    span: Span | None = None
+    drift: Drift | None = None
+    conditions: Conditions
+    verdict: Judgement
+    verification: Verification | None = None
+    steps: tuple[KeptValue, ...] = Field(default=(), description="all kept values")
+    advice: tuple[Advice, ...] = ()

@@ -1,0 +1,103 @@
+"""What is said of the value: limits and verdict, verification, advice."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from daq.methods.parts.base import Celsius, Measured, Number, Part, Percent, Ratio, Speed, unit_at
+from daq.quality.limits import DecisionRule, Verdict
+
+Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
+
+
+class LimitUsed(Part):
+    """One limit, what it binds to and what came of it."""
+
+    quantity: str
+    low: Limit = None
+    high: Limit = None
+    unit: str = Field(description="UCUM code of both ends")
+    binds_to: dict[str, str | float] = Field(
+        default_factory=dict, description="speed in /min, time in s, temperature in Cel"
+    )
+    verdict: Verdict
+    reasons: tuple[str, ...] = ()
+
+
+class Judgement(Part):
+    """Is the number inside the product's limits."""
+
+    verdict: Verdict
+    decision_rule: DecisionRule | None = None
+    compared: str | None = Field(default=None, description="the number as compared")
+    limits: tuple[LimitUsed, ...] = ()
+    reasons: tuple[str, ...] = ()
+
+
+class Level(Part):
+    """One torque of a verification: what was measured, and what the certificate says at its temperature."""
+
+    step: str
+    speed: Speed = None
+    torque_percent: Percent = Field(default=None, description="of full scale")
+    temperature: Celsius = None
+    measured: Measured = None
+    certified: Measured = Field(default=None, description="from the certificate, at the temperature measured")
+    low: Measured = Field(default=None, description="lower end of the acceptance band, included")
+    high: Measured = Field(default=None, description="upper end, included")
+    deviation_percent: Percent = Field(default=None, description="measured less certified, of the certified value")
+    deviation_uncertainty_percent: Percent = Field(
+        default=None, description="expanded (95 %), the certified fluid's own included; of the certified value"
+    )
+    normalised_error: Ratio = Field(
+        default=None,
+        description="E_n of ISO 13528: within -1..1 the two agree within their uncertainties; it does not decide",
+    )
+    accepted: bool | None = Field(default=None, description="null where the level could not be judged")
+    reason: str = Field(default="", description="why it could not")
+
+
+class Verification(Part):
+    """Where the run is a verification with a certified fluid: what it came to."""
+
+    order: Literal["as found", "as left"]
+    fluid: str
+    lot: str
+    certificate: str
+    expires: str
+    passed: bool | None = Field(
+        description="null where it was not decided: too few levels could be judged, and none of them was outside"
+    )
+    levels: tuple[Level, ...] = ()
+    reasons: tuple[str, ...] = ()
+    results_since_pass: tuple[str, ...] = Field(
+        default=(), description="where it failed: ids of the results since the last pass, now in doubt"
+    )
+
+
+class Verified(Part):
+    """How the instrument stood with its verifications when the run began."""
+
+    passed: bool | None = Field(description="the newest verification; null where there is none")
+    date: str | None = Field(default=None, description="when that was, UTC day")
+    run: str | None = Field(default=None, description="its run")
+    order: str | None = None
+    last_pass: str | None = Field(default=None, description="day of the last pass")
+    due: str | None = Field(default=None, description="day by which the next one is due")
+    overdue: bool
+
+
+class Advice(Part):
+    """What to change, computed from what was measured."""
+
+    code: str
+    text: str
+    step: str
+    speed: Speed = None
+    geometry: str | None = None
+    comparable: bool = Field(
+        default=True, description="whether a result so obtained can be held against the product's limits"
+    )
+    is_bound: bool = Field(default=False, description="the expected torque is a lower bound: the reading was saturated")
+    torque_percent: Percent = Field(default=None, description="expected torque, of full scale")
+    value_at_least: Measured = Field(default=None, description="from a saturated reading")

@@ -1,0 +1,51 @@
+"""How well the value is known, and the value at the product's reference temperature."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from daq.methods.parts.base import Celsius, Measured, Part, Ratio, unit, unit_at
+
+
+class BudgetLine(Part):
+    """One component of an uncertainty budget."""
+
+    name: str
+    standard_uncertainty: float = Field(description="in the component's own unit")
+    distribution: str
+    degrees_of_freedom: Ratio = Field(description="null where unlimited")
+    sensitivity: float = Field(description="unit of the value over the component's own")
+    contribution: Annotated[float, unit_at("unit")]
+    share: Annotated[float, unit("1")] = Field(description="of the combined variance, 0 to 1")
+
+
+class Uncertainty(Part):
+    """Expanded uncertainty by JCGM 100, and the coverage interval."""
+
+    expanded: Annotated[float, unit_at("unit")] = Field(description="U = k u_c by JCGM 100")
+    k: Annotated[float, unit("1")] = Field(description="coverage factor of U")
+    coverage: Annotated[float, unit("1")] = Field(description="coverage probability of U and of the interval, 0 to 1")
+    low: Measured = Field(
+        default=None,
+        description="lower end of the coverage interval: value -+ U, or that of the propagated distributions",
+    )
+    high: Measured = Field(default=None, description="upper end")
+    method: str = Field(default="", description="how the interval was found: by JCGM 100 or JCGM 101")
+    trials: int | None = Field(default=None, description="of the Monte Carlo propagation (JCGM 101); null without")
+    seed: int | None = Field(default=None, description="of its random numbers")
+    effective_degrees_of_freedom: Ratio = Field(default=None, description="null where unlimited")
+    components: tuple[BudgetLine, ...] = ()
+    left_out: tuple[str, ...] = Field(default=(), description="what the budget does not contain, and why")
+
+
+class Corrected(Part):
+    """The value as it would be at the product's reference temperature; the verdict is on the one measured."""
+
+    value: Measured = Field(description="null where the curve does not reach")
+    reference_celsius: Annotated[float, unit("Cel")]
+    measured_celsius: Celsius = None
+    factor: Ratio = Field(default=None, description="corrected over measured")
+    expanded: Measured = Field(default=None, description="expanded uncertainty, 95 %")
+    k: Ratio = None
+    left_out: tuple[str, ...] = Field(default=(), description="what the uncertainty does not contain")
+    reason: str = Field(default="", description="why there is no corrected value")

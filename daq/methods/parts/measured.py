@@ -1,0 +1,94 @@
+"""What was measured, and under which conditions."""
+
+from typing import Annotated
+
+from pydantic import Field
+
+from daq.core.faults import Quality
+from daq.methods.parts.base import (
+    Celsius,
+    Measured,
+    Part,
+    Percent,
+    Seconds,
+    ShearRate,
+    Speed,
+    Stress,
+    Torque,
+    unit,
+    unit_at,
+)
+
+
+class Span(Part):
+    """The readings the value was made of."""
+
+    n: int = Field(description="number of readings")
+    seconds: Annotated[float, unit("s")]
+    coverage: Annotated[float, unit("1")] = Field(description="readings in the span over readings expected, 0 to 1")
+    statistic: str
+    taken_at_s: Seconds = Field(default=None, description="time since the step began")
+    stop_reason: str
+
+
+class SignalMean(Part):
+    """Mean of one more signal."""
+
+    value: Annotated[float, unit_at("conditions.signals.*.unit")]
+    unit: str = Field(description="UCUM code")
+
+
+class Conditions(Part):
+    """Means over the span; null where not measured or not defined."""
+
+    set_speed: Speed = Field(default=None, description="the method's set-point")
+    speed: Speed = Field(default=None, description="confirmed")
+    torque_percent: Percent = Field(default=None, description="of full scale")
+    torque: Torque = None
+    torque_at_rest_percent: Percent = Field(
+        default=None, description="of full scale, with the motor still before it first turned"
+    )
+    stress: Stress = None
+    shear_rate: ShearRate = Field(default=None, description="null where the geometry defines none")
+    temperature: Celsius = Field(default=None, description="of the probe the method looks at")
+    temperatures: Annotated[dict[str, float], unit("Cel")] = Field(default_factory=dict, description="all probes")
+    signals: dict[str, SignalMean] = Field(
+        default_factory=dict, description="what else was measured in the span, companions included"
+    )
+
+
+class KeptValue(Part):
+    """One kept value of the run, with the means of what was measured in its span."""
+
+    step: int
+    name: str
+    at: str
+    seconds: Seconds = Field(default=None, description="time since the step began")
+    set_speed: Speed = None
+    speed: Speed = Field(default=None, description="confirmed")
+    torque_percent: Percent = Field(default=None, description="of full scale")
+    torque: Torque = None
+    shear_rate: ShearRate = None
+    stress: Stress = None
+    temperature: Celsius = None
+    value: Measured = None
+    n: int = Field(description="number of readings")
+    span_seconds: Annotated[float, unit("s")]
+    faults: tuple[str, ...] = ()
+    quality: Quality
+
+
+class Drift(Part):
+    """How the value changed inside its span."""
+
+    percent_per_min: Annotated[Percent, unit("%/min")] = Field(
+        description="of the value; null where that means nothing, as of a temperature"
+    )
+    bound_percent_per_min: Annotated[Percent, unit("%/min")] = Field(
+        default=None, description="upper bound (95 %) of its magnitude; null where the readings cannot carry one"
+    )
+    certain: bool = Field(description="zero lies outside the 95 % interval of the slope")
+    per_min: Annotated[Measured, unit_at("unit", "min")] = None
+    bound_per_min: Annotated[Measured, unit_at("unit", "min")] = Field(
+        default=None, description="upper bound (95 %) of its magnitude"
+    )

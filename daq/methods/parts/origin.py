@@ -1,0 +1,58 @@
+"""What was measured with what, by whom, and where the evidence is."""
+
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from daq.methods.parts.base import Moment, Number, Part, unit
+
+
+class Sample(Part):
+    """What was measured, and what joins it to a batch."""
+
+    id: str = Field(description="the sample's identifier in the laboratory")
+    product: str | None = Field(default=None, description="identifier of the product")
+    lot: str | None = None
+    fill: str | None = Field(default=None, description="one filling of the vessel; runs of one fill are no replicates")
+    replicate: int | None = None
+    sampled_at: Moment = Field(default=None, description="when the sample was taken, ISO 8601 with offset")
+    sheared: bool = Field(default=False, description="the fill was sheared while a speed was sought")
+
+
+class GeometryUsed(Part):
+    """Body and vessel."""
+
+    name: str
+    kind: str
+    dimensions: dict[str, Any] = Field(description="mm and degrees")
+    guard: bool
+    vessel: str | None = None
+    fill_volume_mL: Annotated[Number, unit("mL")] = None  # noqa: N815 - the unit's own spelling
+    immersion: str | None = None
+
+
+class MethodUsed(Part):
+    """The recipe, exactly."""
+
+    id: str
+    version: str
+    digest: str = Field(description="SHA-256 of the method's canonical form")
+    title: str = ""
+    choices: dict[str, Any] = Field(default_factory=dict, description="what was chosen for this run, with its unit")
+
+
+class Origin(Part):
+    """Who measured, with what, and where the evidence is."""
+
+    run: str
+    instrument: str
+    serial: str | None = None
+    driver: str
+    driver_digest: str
+    companions: dict[str, str | None] = Field(default_factory=dict, description="name to serial number")
+    journal_digest: str | None = None
+    audit_head: str | None = None
+    software: str | None = None
+    operator: str | None = None
+    began: Moment = Field(default=None, description="UTC, ISO 8601")
+    ended: Moment = Field(default=None, description="UTC, ISO 8601")
