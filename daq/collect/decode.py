@@ -8,16 +8,21 @@ import hashlib
 import math
 import re
 import uuid
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 from pydantic_core import from_json
 
-Kind = Literal["result", "curve", "live"]
+from daq.collect.columns import CURVE, RESULT, Column
+from daq.methods.messages.leaves import Kind, WrongPartError, value_at
+from daq.methods.messages.named import Named
+
+EventKind = Literal["result", "curve", "live"]
 SEQUENCE_DIGITS: Final = 15
 _SOURCE: Final = re.compile(r"urn:uuid:([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})#([1-9][0-9]{0,8})")
-_TYPES: Final[dict[str, Kind]] = {"lab.result.v1": "result", "lab.curve.v1": "curve"}
+_TYPES: Final[dict[str, EventKind]] = {"lab.result.v1": "result", "lab.curve.v1": "curve"}
 _SHOWN: Final = 60
 
 
@@ -34,7 +39,7 @@ class Event:
         prefix: the topic's levels up to ``lab/v1``, where the daemon listens for requests.
         digest: SHA-256 of the bytes as they came.
         text: these bytes as text.
-        cells: values of the columns `RESULT_COLUMNS` or `CURVE_COLUMNS`, in their order.
+        values: those of the columns of `daq.collect.columns`, by name.
     """
 
     kind: Literal["result", "curve"]
@@ -47,7 +52,7 @@ class Event:
     topic: str
     digest: bytes
     text: str
-    cells: tuple[Any, ...]
+    values: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,15 +69,6 @@ class Live:
     quality: str
 
 
-RESULT_COLUMNS: Final = (
-    "simulated", "sample", "product", "lot", "fill", "replicate", "sampled_at", "quantity", "value", "unit", "reported",
-    "quality", "validity", "claim", "outcome", "expanded", "k", "corrected", "verdict", "limit_low", "limit_high",
-    "limit_unit", "geometry", "speed", "torque_percent", "temperature", "shear_rate", "method", "method_version", "run",
-    "instrument", "serial", "operator", "began", "ended", "verification", "supersedes",
-)  # fmt: skip
-CURVE_COLUMNS: Final = ("simulated", "sample", "product", "lot", "run", "instrument", "result", "chosen")
-
-
 def decode(topic: str, payload: bytes) -> Event:
     """The event in a message on a result or curve topic.
 
@@ -83,11 +79,11 @@ def decode(topic: str, payload: bytes) -> Event:
     text, event = _json(payload)
     if event.get("specversion") != "1.0":
         raise NotAnEventError("specversion is not 1.0: this is no CloudEvents 1.0 message in structured JSON")
-    type_ = _text(event, "type")
+    type_ = _text(event.get("type"), "type")
     if _TYPES.get(type_) != kind:
         known = " and ".join(_TYPES)
         raise NotAnEventError(f"type {_cut(type_)} on a {kind} topic: this version of daq knows {known}")
-    source = _text(event, "source")
+    source = _text(event.get("source"), "source")
     if _SOURCE.fullmatch(source) is None:
         raise NotAnEventError(f"source {_cut(source)} is not urn:uuid: with a database's identity, # and its epoch")
     data = event.get("data")
@@ -96,15 +92,15 @@ def decode(topic: str, payload: bytes) -> Event:
     return Event(
         kind=kind,  # type: ignore[arg-type]  # live has no type above
         source=source,
-        id=_uuid(_text(event, "id"), "id"),
-        time=_moment(_text(event, "time"), "time"),
-        stream=_text(event, "subject"),
+        id=_uuid(event.get("id"), "id"),
+        time=_moment(event.get("time"), "time"),
+        stream=_text(event.get("subject"), "subject"),
         sequence=_sequence(event.get("sequence")),
         prefix=prefix,
         topic=topic,
         digest=hashlib.sha256(payload).digest(),
         text=text,
-        cells=_result(data) if kind == "result" else _curve(data),
+        values=values_of(data, RESULT if kind == "result" else CURVE),
     )
 
 
@@ -112,19 +108,29 @@ def decode_live(topic: str, payload: bytes) -> list[Live]:
     """The values in a message on a live topic; errors as `decode`."""
     split(topic)
     _, message = _json(payload)
-    time, source = _moment(_text(message, "time"), "time"), _text(message, "source")
+    time, source = _moment(message.get("time"), "time"), _text(message.get("source"), "source")
     database_of(source)
-    instrument, run = _text(message, "instrument"), _optional(message, "run")
+    instrument, run = _text(message.get("instrument"), "instrument"), _optional(message.get("run"), "run")
+    values = message.get("values")
+    if not isinstance(values, dict):
+        raise NotAnEventError("values is not a JSON object")
     return [
         Live(
-            time, source, instrument, run, name, _number(v, "value"), _text(v, "unit", empty=True), _text(v, "quality")
+            time=time,
+            source=source,
+            instrument=instrument,
+            run=run,
+            channel=name,
+            value=_number(v.get("value"), "value"),
+            unit=_text(v.get("unit"), "unit", is_empty_allowed=True),
+            quality=_text(v.get("quality"), "quality"),
         )
-        for name, v in _part(message, "values").items()
+        for name, v in values.items()
         if isinstance(v, dict)
     ]
 
 
-def split(topic: str) -> tuple[str, Kind]:
+def split(topic: str) -> tuple[str, EventKind]:
     """Prefix and kind of a topic ``{prefix}/{kind}/{instrument}``."""
     parts = topic.split("/")
     if len(parts) < 3 or parts[-2] not in ("result", "curve", "live"):
@@ -143,76 +149,36 @@ def database_of(source: str) -> tuple[str, int]:
 def lenient_moment(text: Any) -> datetime | None:
     """A time as `text`; None where it is none, or has no offset and so cannot be placed."""
     try:
-        return _moment(text, "") if isinstance(text, str) else None
+        return _moment(text, "")
     except NotAnEventError:
         return None
 
 
-def _result(d: dict[str, Any]) -> tuple[Any, ...]:
-    sample, method, origin = _part(d, "sample"), _part(d, "method"), _part(d, "origin")
-    conditions, verdict = _part(d, "conditions"), _part(d, "verdict")
-    uncertainty, corrected, geometry = _part(d, "uncertainty"), _part(d, "corrected"), _part(d, "geometry")
-    limits = _objects(verdict.get("limits") or [], "data.verdict.limits")
-    # Of several limits, the one that decided.
-    limit = next((v for v in limits if v.get("verdict") == verdict.get("verdict")), limits[0] if limits else {})
-    sampled, supersedes = _optional(sample, "sampled_at"), _optional(d, "supersedes")
-    began, ended = _optional(origin, "began"), _optional(origin, "ended")
-    replicate = sample.get("replicate")
-    if replicate is not None and (not isinstance(replicate, int) or isinstance(replicate, bool)):
-        raise NotAnEventError("data.sample.replicate is not a whole number")
-    return (
-        _flag(d, "simulated"),
-        _text(sample, "id"),
-        _optional(sample, "product"),
-        _optional(sample, "lot"),
-        _optional(sample, "fill"),
-        replicate,
-        lenient_moment(sampled),
-        _text(d, "quantity"),
-        _number(d, "value"),
-        _text(d, "unit", empty=True),
-        _optional(d, "reported"),
-        _text(d, "quality"),
-        _text(d, "validity"),
-        _text(d, "claim"),
-        _text(d, "outcome"),
-        _number(uncertainty, "expanded"),
-        _number(uncertainty, "k"),
-        _number(corrected, "value"),
-        _text(verdict, "verdict"),
-        _number(limit, "low"),
-        _number(limit, "high"),
-        _optional(limit, "unit"),
-        _optional(geometry, "name"),
-        _number(conditions, "speed"),
-        _number(conditions, "torque_percent"),
-        _number(conditions, "temperature"),
-        _number(conditions, "shear_rate"),
-        _text(method, "id"),
-        _text(method, "version"),
-        _text(origin, "run"),
-        _text(origin, "instrument"),
-        _optional(origin, "serial"),
-        _optional(origin, "operator"),
-        None if began is None else _moment(began, "data.origin.began"),
-        None if ended is None else _moment(ended, "data.origin.ended"),
-        isinstance(d.get("verification"), dict),
-        None if supersedes is None else _uuid(supersedes, "data.supersedes"),
-    )
+def values_of(data: dict[str, Any], columns: Sequence[Column]) -> dict[str, Any]:
+    """The values of columns in an event's data, by name.
+
+    Raises:
+        NotAnEventError: one that must be there is missing, or is of another type.
+    """
+    try:
+        return {c.name: _value(value_at(data, c.named.leaf.path), c.named) for c in columns if c.named is not None}
+    except WrongPartError as error:
+        raise NotAnEventError(str(error)) from None
 
 
-def _curve(d: dict[str, Any]) -> tuple[Any, ...]:
-    sample = _part(d, "sample")
-    return (
-        _flag(d, "simulated"),
-        _text(sample, "id"),
-        _optional(sample, "product"),
-        _optional(sample, "lot"),
-        _text(d, "run"),
-        _text(d, "instrument"),
-        _uuid(_text(d, "result"), "data.result"),
-        _optional(_part(d, "curve"), "chosen"),
-    )
+def _value(value: Any, named: Named) -> Any:
+    leaf, path = named.leaf, f"data.{named.leaf.dotted}"
+    if leaf.kind == "part":
+        return isinstance(value, dict)
+    if value is None:
+        if not leaf.is_nullable:
+            raise NotAnEventError(f"{path} is missing")
+        return None
+    if leaf.kind == "moment":
+        return lenient_moment(value) if named.is_lenient else _moment(value, path)
+    if leaf.kind == "text":
+        return _text(value, path, is_empty_allowed=named.is_lenient or leaf.is_nullable)
+    return _READERS[leaf.kind](value, path)
 
 
 def _json(payload: bytes) -> tuple[str, dict[str, Any]]:
@@ -229,38 +195,17 @@ def _json(payload: bytes) -> tuple[str, dict[str, Any]]:
     return text, value
 
 
-def _part(d: dict[str, Any], key: str) -> dict[str, Any]:
-    """A table of the data; empty where it is missing or null."""
-    value = d.get(key)
-    if value is None:
-        return {}
-    if not isinstance(value, dict):
-        raise NotAnEventError(f"{key} is not a JSON object")
-    return value
-
-
-def _objects(value: Any, key: str) -> list[dict[str, Any]]:
-    if not isinstance(value, list) or not all(isinstance(v, dict) for v in value):
-        raise NotAnEventError(f"{key} is not a list of JSON objects")
-    return value
-
-
-def _text(d: dict[str, Any], key: str, *, empty: bool = False) -> str:
-    value = d.get(key)
-    if not isinstance(value, str) or (not value and not empty):
+def _text(value: Any, key: str, *, is_empty_allowed: bool = False) -> str:
+    if not isinstance(value, str) or (not value and not is_empty_allowed):
         raise NotAnEventError(f"{key} is {'missing' if value is None else 'not text, or empty'}")
     return value
 
 
-def _optional(d: dict[str, Any], key: str) -> str | None:
-    value = d.get(key)
-    if value is not None and not isinstance(value, str):
-        raise NotAnEventError(f"{key} is not text")
-    return value
+def _optional(value: Any, key: str) -> str | None:
+    return None if value is None else _text(value, key, is_empty_allowed=True)
 
 
-def _number(d: dict[str, Any], key: str) -> float | None:
-    value = d.get(key)
+def _number(value: Any, key: str) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -274,21 +219,28 @@ def _number(d: dict[str, Any], key: str) -> float | None:
     return number
 
 
-def _flag(d: dict[str, Any], key: str) -> bool:
-    value = d.get(key)
+def _whole(value: Any, key: str) -> int:
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise NotAnEventError(f"{key} is not a whole number")
+    return value
+
+
+def _flag(value: Any, key: str) -> bool:
     if not isinstance(value, bool):
         raise NotAnEventError(f"{key} is not true or false")
     return value
 
 
-def _uuid(text: str, key: str) -> uuid.UUID:
+def _uuid(value: Any, key: str) -> uuid.UUID:
+    text = _text(value, key)
     try:
         return uuid.UUID(text)
     except ValueError:
         raise NotAnEventError(f"{key} {_cut(text)} is not a UUID") from None
 
 
-def _moment(text: str, key: str) -> datetime:
+def _moment(value: Any, key: str) -> datetime:
+    text = _text(value, key)
     try:
         moment = datetime.fromisoformat(text)
         if moment.tzinfo is None:
@@ -308,3 +260,11 @@ def _sequence(value: Any) -> int:
 
 def _cut(text: str) -> str:
     return repr(text if len(text) <= _SHOWN else text[:_SHOWN] + "...")
+
+
+_READERS: Final[dict[Kind, Callable[[Any, str], Any]]] = {
+    "number": _number,
+    "whole": _whole,
+    "flag": _flag,
+    "identity": _uuid,
+}

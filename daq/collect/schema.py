@@ -13,6 +13,7 @@ from typing import Final
 
 from psycopg import AsyncConnection
 
+from daq.collect.columns import CURVE, RESULT, comments, table
 from daq.collect.views import VIEWS_0002
 from daq.core.errors import StoreError
 
@@ -21,7 +22,8 @@ LOCK: Final = 0x6C6162
 """Class of the advisory locks of a database's collectors ("lab")."""
 KEY_PARTS: Final = 16
 
-TABLES_0001: Final = """
+TABLES_0001: Final = (
+    """
 CREATE TABLE lab.sources (
     no integer GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
     source text NOT NULL UNIQUE,
@@ -44,54 +46,9 @@ COMMENT ON TABLE lab.keys IS 'Every event ever taken, once.  Curves have no sequ
 COMMENT ON COLUMN lab.keys.digest IS 'SHA-256 of the bytes as they came from the broker';
 CREATE INDEX keys_in_order ON lab.keys (source, stream, sequence) WHERE sequence IS NOT NULL;
 
-CREATE TABLE lab.results (
-    source integer NOT NULL,
-    id uuid NOT NULL,
-    time timestamptz NOT NULL,
-    received timestamptz NOT NULL DEFAULT now(),
-    stream text NOT NULL,
-    sequence bigint NOT NULL,
-    prefix text NOT NULL,
-    simulated boolean NOT NULL,
-    sample text NOT NULL,
-    product text,
-    lot text,
-    fill text,
-    replicate integer,
-    sampled_at timestamptz,
-    quantity text NOT NULL,
-    value double precision,
-    unit text NOT NULL,
-    reported text,
-    quality text NOT NULL,
-    validity text NOT NULL,
-    claim text NOT NULL,
-    outcome text NOT NULL,
-    expanded double precision,
-    k double precision,
-    corrected double precision,
-    verdict text NOT NULL,
-    limit_low double precision,
-    limit_high double precision,
-    limit_unit text,
-    geometry text,
-    speed double precision,
-    torque_percent double precision,
-    temperature double precision,
-    shear_rate double precision,
-    method text NOT NULL,
-    method_version text NOT NULL,
-    run text NOT NULL,
-    instrument text NOT NULL,
-    serial text,
-    operator text,
-    began timestamptz,
-    ended timestamptz,
-    verification boolean NOT NULL,
-    supersedes uuid,
-    event jsonb NOT NULL
-) PARTITION BY RANGE (time);
-COMMENT ON TABLE lab.results IS 'Every result as published; reports take lab.results_in_force.';
+"""
+    + table("results", RESULT)
+    + """COMMENT ON TABLE lab.results IS 'Every result as published; reports take lab.results_in_force.';
 CREATE TABLE lab.results_elsewhen PARTITION OF lab.results DEFAULT;
 CREATE INDEX results_by_product ON lab.results (product, lot, time);
 CREATE INDEX results_by_sample ON lab.results (sample, time);
@@ -100,25 +57,9 @@ CREATE INDEX results_by_verdict ON lab.results (validity, verdict, time);
 CREATE INDEX results_by_time ON lab.results USING brin (time);
 CREATE INDEX results_corrections ON lab.results (supersedes) WHERE supersedes IS NOT NULL;
 
-CREATE TABLE lab.curves (
-    source integer NOT NULL,
-    id uuid NOT NULL,
-    time timestamptz NOT NULL,
-    received timestamptz NOT NULL DEFAULT now(),
-    stream text NOT NULL,
-    sequence bigint NOT NULL,
-    prefix text NOT NULL,
-    simulated boolean NOT NULL,
-    sample text NOT NULL,
-    product text,
-    lot text,
-    run text NOT NULL,
-    instrument text NOT NULL,
-    result uuid NOT NULL,
-    chosen text,
-    event jsonb NOT NULL
-) PARTITION BY RANGE (time);
-COMMENT ON TABLE lab.curves IS 'Flow curves; each belongs to the result with the id in its column result.';
+"""
+    + table("curves", CURVE)
+    + """COMMENT ON TABLE lab.curves IS 'Flow curves; each belongs to the result with the id in its column result.';
 CREATE TABLE lab.curves_elsewhen PARTITION OF lab.curves DEFAULT;
 CREATE INDEX curves_by_sample ON lab.curves (sample, time);
 CREATE INDEX curves_by_result ON lab.curves (result);
@@ -216,9 +157,11 @@ CREATE TABLE lab.workers (
     PRIMARY KEY ("group", worker)
 );
 COMMENT ON TABLE lab.workers IS 'Collectors and what they did since they were started.';
-""" + "".join(
-    f"CREATE TABLE lab.keys_{i} PARTITION OF lab.keys FOR VALUES WITH (MODULUS {KEY_PARTS}, REMAINDER {i});\n"
-    for i in range(KEY_PARTS)
+"""
+    + "".join(
+        f"CREATE TABLE lab.keys_{i} PARTITION OF lab.keys FOR VALUES WITH (MODULUS {KEY_PARTS}, REMAINDER {i});\n"
+        for i in range(KEY_PARTS)
+    )
 )
 
 #: Name and SQL of every migration, in order.
@@ -258,6 +201,9 @@ async def migrate(db: AsyncConnection, steps: tuple[tuple[str, str], ...] = STEP
             async with db.transaction():
                 await db.execute(sql)
                 await db.execute("INSERT INTO lab.migrations (name) VALUES (%s)", (name,))
+        if pending:
+            # Not a part of a migration: what a column means may be said in other words at any time.
+            await db.execute(comments("results", RESULT) + comments("curves", CURVE))
         return [name for name, _ in pending]
     finally:
         await db.execute("SELECT pg_advisory_unlock(%s, 0)", (LOCK,))

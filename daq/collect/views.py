@@ -5,13 +5,12 @@ Simulated results are in `lab.results` and in none of these.  Days are those of 
 
 from typing import Final
 
-VIEWS_0002: Final = """
+from daq.collect.columns import RESULT
+
+_VIEWS: Final = """
 CREATE VIEW lab.results_in_force AS
 SELECT s.source, r.id, r.time, coalesce(r.ended, r.time) AS measured, r.received, left(r.prefix, -7) AS place,
-    r.instrument, r.serial, r.sequence, r.sample, r.product, r.lot, r.fill, r.replicate, r.sampled_at, r.quantity,
-    r.value, r.unit, r.reported, r.expanded, r.k, r.corrected, r.quality, r.validity, r.claim, r.outcome, r.verdict,
-    r.limit_low, r.limit_high, r.limit_unit, r.geometry, r.speed, r.torque_percent, r.temperature, r.shear_rate,
-    r.method, r.method_version, r.run, r.operator, r.began, r.ended, r.verification, r.supersedes, r.event
+    r.sequence, OF_THE_RESULT, r.event
 FROM lab.results r JOIN lab.sources s ON s.no = r.source
 WHERE NOT r.simulated AND NOT EXISTS (
     SELECT FROM lab.results c JOIN lab.sources cs ON cs.no = c.source
@@ -30,7 +29,7 @@ COMMENT ON VIEW lab.corrections IS 'Corrections beside the results they replace.
 
 CREATE VIEW lab.sample_results AS
 SELECT DISTINCT ON (product, sample, quantity, unit) product, sample, quantity, unit, lot, measured, place, instrument,
-    value, reported, expanded, k, validity, verdict, limit_low, limit_high, limit_unit, method, run, source, id
+    value, reported, expanded, k, validity, verdict, limit_low, limit_high, limit_unit, method_id, run, source, id
 FROM lab.results_in_force
 WHERE validity = 'valid' AND outcome = 'complete' AND NOT verification
 ORDER BY product, sample, quantity, unit, measured DESC, id;
@@ -39,7 +38,7 @@ COMMENT ON VIEW lab.sample_results IS 'The newest valid result of every sample.'
 CREATE VIEW lab.product_limits AS
 SELECT r.product, r.sample, r.lot, r.measured, r.place, r.instrument, r.quantity, r.value, r.unit, r.expanded,
     r.validity, r.verdict, l.quantity AS limit_quantity, l.low, l.high, l.unit AS limit_unit,
-    l.verdict AS limit_verdict, r.event #>> '{data,verdict,decision_rule}' AS decision_rule, r.method, r.run,
+    l.verdict AS limit_verdict, r.event #>> '{data,verdict,decision_rule}' AS decision_rule, r.method_id, r.run,
     r.source, r.id
 FROM lab.results_in_force r CROSS JOIN LATERAL jsonb_to_recordset(r.event #> '{data,verdict,limits}')
     AS l(quantity text, low double precision, high double precision, unit text, verdict text)
@@ -71,20 +70,20 @@ FROM lab.results_in_force GROUP BY 1, 2, 3;
 COMMENT ON VIEW lab.instrument_use_by_day IS 'Runs and hours of every instrument, by the day on which the run ended.';
 
 CREATE VIEW lab.control_chart AS
-SELECT product, quantity, unit, method, geometry, measured, sample, lot, place, instrument, value,
+SELECT product, quantity, unit, method_id, geometry, measured, sample, lot, place, instrument, value,
     row_number() OVER series AS position, abs(value - lag(value) OVER series) AS moving_range, source, id
 FROM lab.results_in_force
 WHERE validity = 'valid' AND outcome = 'complete' AND NOT verification AND product IS NOT NULL AND value IS NOT NULL
-WINDOW series AS (PARTITION BY product, quantity, unit, method, geometry ORDER BY measured, id);
+WINDOW series AS (PARTITION BY product, quantity, unit, method_id, geometry ORDER BY measured, id);
 COMMENT ON VIEW lab.control_chart IS
     'Values in order for a chart of individuals and moving ranges: a series for each product, method and geometry.';
 
 CREATE VIEW lab.control_limits AS
-SELECT product, quantity, unit, method, geometry, count(*) AS n, avg(value) AS centre,
+SELECT product, quantity, unit, method_id, geometry, count(*) AS n, avg(value) AS centre,
     avg(moving_range) AS mean_moving_range, avg(moving_range) * sqrt(pi()) / 2 AS sigma,
     avg(value) - 3 * avg(moving_range) * sqrt(pi()) / 2 AS lower,
     avg(value) + 3 * avg(moving_range) * sqrt(pi()) / 2 AS upper
-FROM lab.control_chart GROUP BY product, quantity, unit, method, geometry HAVING count(*) > 1;
+FROM lab.control_chart GROUP BY product, quantity, unit, method_id, geometry HAVING count(*) > 1;
 COMMENT ON VIEW lab.control_limits IS
     'Limits of individuals from all values of a series: centre -+ 3 MR/d2 with d2 = 2/sqrt(pi) for ranges of two.';
 
@@ -93,3 +92,5 @@ SELECT s.source, t.prefix, g.stream, g.first, g.last, g.last - g.first + 1 AS re
 FROM lab.gaps g JOIN lab.sources s ON s.no = g.source JOIN lab.streams t ON t.source = g.source AND t.stream = g.stream;
 COMMENT ON VIEW lab.missing IS 'Results that their daemon counted and that are not here.';
 """
+
+VIEWS_0002: Final = _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT if c.name != "simulated"))

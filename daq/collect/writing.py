@@ -7,12 +7,12 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection, sql
 
-from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, Event, Live
+from daq.collect.columns import CURVE, RESULT, Column, names_of
+from daq.collect.decode import Event, Live
 from daq.collect.partitions import has_partition, make_partitions, month_of
 from daq.collect.sources import number_sources
 
 _KEYS: Final = ("source", "id", "sequence", "time", "digest", "stream")
-_COMMON: Final = ("source", "id", "time", "stream", "sequence", "prefix")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +37,12 @@ class Unfit:
 class _Kind:
     """A table that events of one kind go to, by way of a temporary one."""
 
-    def __init__(self, table: str, columns: tuple[str, ...]) -> None:
+    def __init__(self, table: str, columns: Sequence[Column]) -> None:
+        filled = names_of(columns)
+        self.staged: Final = ("ordinal", "digest", *filled)
         stage = sql.Identifier(f"stage_{table}")
-        own = sql.SQL(", ").join(sql.Identifier(c) for c in (*_COMMON, *columns, "event"))
-        staged = sql.SQL(", ").join(sql.Identifier(c) for c in ("ordinal", "digest", *_COMMON, *columns, "event"))
+        own = sql.SQL(", ").join(sql.Identifier(c) for c in filled)
+        staged = sql.SQL(", ").join(sql.Identifier(c) for c in self.staged)
         target = sql.Identifier("lab", table)
         keys = sql.SQL(", ").join(sql.Identifier(c) for c in _KEYS)
         # A curve has the sequence of its result, which counts once.
@@ -69,7 +71,7 @@ class _Kind:
         )
 
 
-_KINDS: Final = {"result": _Kind("results", RESULT_COLUMNS), "curve": _Kind("curves", CURVE_COLUMNS)}
+_KINDS: Final = {"result": _Kind("results", RESULT), "curve": _Kind("curves", CURVE)}
 _ADD_STREAMS: Final = (
     "INSERT INTO lab.streams (source, stream, prefix) SELECT * FROM unnest(%s::integer[], %s::text[], %s::text[]) "
     "ON CONFLICT (source, stream) DO UPDATE SET prefix = EXCLUDED.prefix WHERE streams.prefix <> EXCLUDED.prefix"
@@ -86,6 +88,12 @@ _ADD_READINGS: Final = (
     "SELECT * FROM unnest(%s::timestamptz[], %s::integer[], %s::text[], %s::text[], %s::text[], %s::float8[], "
     "%s::text[], %s::text[]) ON CONFLICT DO NOTHING"
 )
+
+
+def row_of(e: Event, source: int) -> dict[str, Any]:
+    """An event's values by the names of their columns."""
+    around = {"source": source, "id": e.id, "time": e.time, "stream": e.stream, "sequence": e.sequence}
+    return {**around, "prefix": e.prefix, **e.values, "event": e.text}
 
 
 @dataclass(slots=True)
@@ -190,8 +198,8 @@ class Writer:
         db = self._db
         async with db.cursor() as cursor, cursor.copy(kind.copy) as copy:
             for ordinal, e in enumerate(events):
-                row = (known.sources[e.source], e.id, e.time, e.stream, e.sequence, e.prefix)
-                await copy.write_row((ordinal, e.digest, *row, *e.cells, e.text))
+                row = row_of(e, known.sources[e.source]) | {"ordinal": ordinal, "digest": e.digest}
+                await copy.write_row([row[name] for name in kind.staged])
         fresh = [ordinal for (ordinal,) in await (await db.execute(kind.claim)).fetchall()]
         changed: list[Event] = []
         if len(fresh) < len(events):

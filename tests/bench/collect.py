@@ -8,12 +8,13 @@ from pathlib import Path
 import aiomqtt
 import psycopg
 
+from daq.collect.columns import RESULT, names_of
 from daq.collect.database import open_database
-from daq.collect.decode import RESULT_COLUMNS, Event, decode
+from daq.collect.decode import Event, decode
 from daq.collect.schema import migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import Worker
-from daq.collect.writing import Writer
+from daq.collect.writing import Writer, row_of
 from tests.collect.events import result
 from tests.collect.parts import told
 from tests.collect.server import Server, binaries
@@ -22,7 +23,6 @@ from tests.mqtt.parts import MOSQUITTO, PASSWORD, Mosquitto
 ROWS = 10_000
 BATCH = 500
 DAEMONS = 20
-COMMON = ("source", "id", "time", "stream", "sequence", "prefix")
 
 
 def main() -> None:
@@ -65,12 +65,13 @@ async def copy_bare(db: psycopg.AsyncConnection, events: list[Event]) -> float:
     """Seconds for COPY of the same columns, a transaction a batch."""
     await migrate(db)
     await db.execute("CREATE TABLE bare (LIKE lab.results INCLUDING DEFAULTS)")
-    columns = ", ".join((*COMMON, *RESULT_COLUMNS, "event"))
+    columns = names_of(RESULT)
     began = time.perf_counter()
     for i in range(0, len(events), BATCH):
-        async with db.cursor() as cursor, cursor.copy(f"COPY bare ({columns}) FROM STDIN") as copy:
+        async with db.cursor() as cursor, cursor.copy(f"COPY bare ({', '.join(columns)}) FROM STDIN") as copy:
             for e in events[i : i + BATCH]:
-                await copy.write_row((1, e.id, e.time, e.stream, e.sequence, e.prefix, *e.cells, e.text))
+                row = row_of(e, 1)
+                await copy.write_row([row[name] for name in columns])
     seconds = time.perf_counter() - began
     await db.close()
     return seconds

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daq.collect.decode import CURVE_COLUMNS, RESULT_COLUMNS, NotAnEventError, decode, decode_live
+from daq.collect.decode import NotAnEventError, decode, decode_live
 from daq.core.faults import Quality
 from daq.methods.messages.livedata import LiveData, LiveValue
 from tests.collect.events import SOURCE, T0, curve, own_id, result
@@ -19,7 +19,7 @@ def test_a_result_of_the_daemon_becomes_a_row():
     assert (event.kind, event.source, str(event.id), event.stream, event.sequence, event.time) == (
         "result", SOURCE, own_id(SOURCE, "bench-1", 7), "bench-1", 7, T0,
     )  # fmt: skip
-    cells = dict(zip(RESULT_COLUMNS, event.cells, strict=True))
+    cells = event.values
     assert (cells["sample"], cells["product"], cells["value"], cells["unit"]) == (
         "S-bench-1-7", "clear-glaze", 800.0, "mPa.s",
     )  # fmt: skip
@@ -29,7 +29,7 @@ def test_a_result_of_the_daemon_becomes_a_row():
 
 def test_a_curve_becomes_a_row_of_its_own():
     event = decode(*curve(7))
-    assert dict(zip(CURVE_COLUMNS, event.cells, strict=True))["chosen"] == "power law"
+    assert event.values["chosen"] == "power law"
 
 
 def test_the_limit_in_the_row_is_the_one_that_decided():
@@ -38,7 +38,7 @@ def test_the_limit_in_the_row_is_the_one_that_decided():
         {"quantity": "viscosity", "low": 300.0, "high": 900.0, "unit": "mPa.s", "verdict": "within"},
     ]
     event = decode(*result(change={"verdict": {"verdict": "within", "limits": limits}}))
-    cells = dict(zip(RESULT_COLUMNS, event.cells, strict=True))
+    cells = event.values
     assert (cells["limit_low"], cells["limit_high"], cells["limit_unit"]) == (300.0, 900.0, "mPa.s")
 
 
@@ -72,7 +72,7 @@ def test_what_a_later_version_adds_is_no_fault():
         (result(envelope_change={"subject": ""}), "subject"),
         (result(change={"value": "800"}), "value is not a number"),
         (result(change={"value": True}), "value is not a number"),
-        (result(change={"sample": None}), "id is missing"),
+        (result(change={"sample": None}), "data.sample.id is missing"),
         (result(change={"verdict.limits": 3}), "limits"),
         (result(change={"sample.replicate": 1.5}), "replicate"),
         (result(change={"supersedes": "x"}), "supersedes"),

@@ -17,8 +17,8 @@ from daq.core.errors import StoreError
 from tests.collect.server import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "79b3b41fbcb8d57d7e0650abbfc2566f765b0d2307b4cd5deafd9b6a2c766514",
-    "0002_views": "597f61c7d9c58fc2bf22323c2bdb7f386dd5f910601c24392baaf96e3de12c2f",
+    "0001_tables": "eccc32dd7a66be1cc0b662095e7be74ffc11a4f11c48bb4c5739222d0c45dd8d",
+    "0002_views": "0301f7b095d73b4473baabbb0781eb73b8a03323850d90115513cee6412ef5e7",
 }
 
 

@@ -126,16 +126,16 @@ def test_a_result_says_the_same_as_its_json(lab):
         assert properties["opc_ua_quality"] == (12, data["quality"])
         assert properties["Quality"] == (3, 192 if data["quality"] == "Good" else 0)
         assert properties["opc_ua_status"] == (7, STATUS_CODES[Quality(data["quality"])])
-        assert got["result/uncertainty"][0] == data["uncertainty"]["expanded"]
-        assert got["result/uncertainty"][2] == {
+        assert got["result/expanded"][0] == data["uncertainty"]["expanded"]
+        assert got["result/expanded"][2] == {
             "unit": (12, data["unit"]), "k": (10, data["uncertainty"]["k"]), "coverage": (10, data["uncertainty"]["coverage"]),
         }  # fmt: skip
-        assert got["result/readings"][0] == data["span"]["n"]
+        assert got["result/n"][0] == data["span"]["n"]
         assert got["result/sample"][0] == "S-9" == data["sample"]["id"]
         assert got["result/lot"][0] is None
         assert got["result/validity"][0] == data["validity"]
         assert got["result/verdict"][0] == data["verdict"]["verdict"]
-        assert got["result/method"][0] == "short"
+        assert got["result/method_id"][0] == "short"
         assert got["result/temperature"][0] == data["conditions"]["temperature"]
         assert got["result/simulated"][0] is True
         with sqlite3.connect(database_path(lab.state)) as db:

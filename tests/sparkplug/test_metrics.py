@@ -64,8 +64,8 @@ def test_a_number_that_cannot_be_believed_is_null():
     data = {"value": None, "unit": "mPa.s", "quality": "Bad", "uncertainty": None, "span": None, "sample": {"id": "S"}}
     got = by_name(result_metrics(record(**data), "db-1"))
     assert got["result/value"].value is None
-    assert got["result/uncertainty"].value is None
-    assert got["result/readings"].value is None
+    assert got["result/expanded"].value is None
+    assert got["result/n"].value is None
     assert got["result/sample"].value == "S"
 
 

@@ -143,7 +143,7 @@ def test_a_library_without_our_description_reads_the_same():
         Metric("result/value", DataType.DOUBLE, 0.3415, 1000, (Property("Quality", DataType.INT32, 192), Property("unit", DataType.STRING, "mPa.s"))),
         Metric("result/sample", DataType.STRING, "Schlicker η", 1000),
         Metric("result/simulated", DataType.BOOLEAN, True, 1000),
-        Metric("result/readings", DataType.INT64, 300, 1000),
+        Metric("result/n", DataType.INT64, 300, 1000),
         Metric("result/lot", DataType.STRING, None, 1000),
     )  # fmt: skip
     data = payload(metrics, 2000, 7, birth=True, aliases={m.name: n for n, m in enumerate(metrics)}, historical=True)

@@ -15,6 +15,8 @@ from daq.adapters.store.rows import ResultRecord
 from daq.adapters.store.store import source_uri
 from daq.core.driver import Channel
 from daq.core.faults import Quality, publishable, worst
+from daq.methods.messages.leaves import Kind, steps_of, value_at
+from daq.methods.messages.named import RESULT_NAMES, In, Named
 from daq.methods.messages.result import SCHEMA_VERSION
 
 #: Status codes by their names in OPC UA (Part 4, section 7.39; the numbers are those of its published list).
@@ -31,28 +33,18 @@ STATUS_CODES: Final = {
     Quality.BAD_SENSOR_FAILURE: 0x808C0000,
 }
 
-#: Metrics of a result that are read off its data as they are: name, type, where, UCUM unit.
-_FIELDS: Final[tuple[tuple[str, DataType, tuple[str, ...], str], ...]] = (
-    ("result/run", DataType.STRING, ("origin", "run"), ""),
-    ("result/sample", DataType.STRING, ("sample", "id"), ""),
-    ("result/product", DataType.STRING, ("sample", "product"), ""),
-    ("result/lot", DataType.STRING, ("sample", "lot"), ""),
-    ("result/replicate", DataType.INT64, ("sample", "replicate"), ""),
-    ("result/quantity", DataType.STRING, ("quantity",), ""),
-    ("result/readings", DataType.INT64, ("span", "n"), ""),
-    ("result/claim", DataType.STRING, ("claim",), ""),
-    ("result/outcome", DataType.STRING, ("outcome",), ""),
-    ("result/validity", DataType.STRING, ("validity",), ""),
-    ("result/verdict", DataType.STRING, ("verdict", "verdict"), ""),
-    ("result/speed", DataType.DOUBLE, ("conditions", "speed"), "/min"),
-    ("result/shear_rate", DataType.DOUBLE, ("conditions", "shear_rate"), "/s"),
-    ("result/torque_percent", DataType.DOUBLE, ("conditions", "torque_percent"), "%"),
-    ("result/temperature", DataType.DOUBLE, ("conditions", "temperature"), "Cel"),
-    ("result/method", DataType.STRING, ("method", "id"), ""),
-    ("result/method_version", DataType.STRING, ("method", "version"), ""),
-    ("result/simulated", DataType.BOOLEAN, ("simulated",), ""),
-    ("result/supersedes", DataType.STRING, ("supersedes",), ""),
-)
+_TYPES: Final[dict[Kind, DataType]] = {
+    "text": DataType.STRING,
+    "identity": DataType.STRING,
+    "moment": DataType.STRING,
+    "number": DataType.DOUBLE,
+    "whole": DataType.INT64,
+    "flag": DataType.BOOLEAN,
+}
+RESULT_METRICS: Final = tuple(n for n in RESULT_NAMES if In.SPARKPLUG in n.used)
+"""What a result's metrics ``result/...`` are made of, besides its identity."""
+_BESIDE: Final = {"expanded": ("k", "coverage")}
+"""Properties of a metric that stand beside its value in the data."""
 
 
 def node_metrics(source: str, time_ms: int) -> tuple[Metric, ...]:
@@ -118,32 +110,24 @@ def no_result(time_ms: int) -> tuple[Metric, ...]:
 def _metrics(
     identity: tuple[tuple[str, DataType, Value], ...], data: Mapping[str, Any], time_ms: int
 ) -> tuple[Metric, ...]:
-    # A quality that this version does not know, as a newer one may have written, is not good.
-    quality = Quality(data["quality"]) if data.get("quality") in set(Quality) else Quality.BAD
-    unit = (unit_property(data["unit"]),) if "unit" in data else ()
-    uncertainty = data.get("uncertainty") or {}
-    coverage = tuple(
-        Property(key, DataType.DOUBLE, uncertainty[key]) for key in ("k", "coverage") if key in uncertainty
-    )
     return (
         *(Metric(name, kind, value, time_ms) for name, kind, value in identity),
-        Metric("result/value", DataType.DOUBLE, data.get("value"), time_ms, (*quality_properties(quality), *unit)),
-        Metric("result/uncertainty", DataType.DOUBLE, uncertainty.get("expanded"), time_ms, (*unit, *coverage)),
-        *(
-            Metric(name, kind, _at(data, where), time_ms, (unit_property(code),) if code else ())
-            for name, kind, where, code in _FIELDS
-        ),
+        *(_metric(named, data, time_ms) for named in RESULT_METRICS),
     )
 
 
-def _at(data: Mapping[str, Any], where: tuple[str, ...]) -> Value:
-    here: Any = data
-    for key in where:
-        if here is None:
-            return None
-        here = here.get(key)
-    found: Value = here
-    return found
+def _metric(named: Named, data: Mapping[str, Any], time_ms: int) -> Metric:
+    leaf = named.leaf
+    value: Value = value_at(data, leaf.path)
+    code = value_at(data, steps_of(leaf.unit_at)) if leaf.unit_at else leaf.unit
+    properties = [unit_property(code)] if code else []
+    if named.name == "value":
+        # A quality that this version does not know, as a newer one may have written, is not good.
+        known = data.get("quality") in set(Quality)
+        properties[:0] = quality_properties(Quality(data["quality"]) if known else Quality.BAD)
+    beside = {key: value_at(data, (*leaf.path[:-1], key)) for key in _BESIDE.get(named.name, ())}
+    properties += [Property(key, DataType.DOUBLE, number) for key, number in beside.items() if number is not None]
+    return Metric(f"result/{named.name}", _TYPES[leaf.kind], value, time_ms, tuple(properties))
 
 
 def unit_property(code: str) -> Property:

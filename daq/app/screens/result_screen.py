@@ -8,6 +8,8 @@ from daq.app.screens.text import called, number, plain, shown_value, uncertain, 
 from daq.app.screens.verification_text import verification_words
 from daq.core.units import UNITS, convert, symbol
 from daq.methods.concluding.ownvalue import VISCOSITIES
+from daq.methods.messages.leaves import unit_of
+from daq.methods.parts.measured import Conditions
 from daq.methods.planning.signals import OWN_VISCOSITY
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
@@ -160,13 +162,13 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
 def conditions_text(conditions: dict[str, Any]) -> str:
     """Speed, torque, shear and temperature of a value, as far as measured."""
     parts = [
-        f"{label}{number(conditions.get(key))} {symbol(unit)}".rstrip()
-        for label, key, unit in (
-            ("", "speed", "/min"),
-            ("torque ", "torque_percent", "%"),
-            ("shear rate ", "shear_rate", "/s"),
-            ("shear stress ", "stress", "Pa"),
-            ("", "temperature", "Cel"),
+        f"{label}{number(conditions.get(key))} {symbol(unit_of(Conditions, key))}".rstrip()
+        for label, key in (
+            ("", "speed"),
+            ("torque ", "torque_percent"),
+            ("shear rate ", "shear_rate"),
+            ("shear stress ", "stress"),
+            ("", "temperature"),
         )
         if conditions.get(key) is not None
     ]

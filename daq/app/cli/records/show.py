@@ -23,6 +23,8 @@ from daq.core.errors import SettingError
 from daq.core.replay import replay
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import FlowCurveData
+from daq.methods.messages.leaves import unit_of
+from daq.methods.parts.measured import KeptValue
 
 PIPED_COLUMNS = 100
 Counters = dict[str, dict[str, Any]]
@@ -259,8 +261,8 @@ def _kept(found: History) -> list[str]:
         ("at", False, [s["at"] for s in steps]),
         ("s", True, [number(s["seconds"]) for s in steps]),
         *(
-            (symbol(code), True, [number(s[key]) for s in steps])
-            for key, code in (("speed", "/min"), ("torque_percent", "%"), ("shear_rate", "/s"), ("stress", "Pa"))
+            (symbol(unit_of(KeptValue, key)), True, [number(s[key]) for s in steps])
+            for key in ("speed", "torque_percent", "shear_rate", "stress")
         ),
         (symbol("Cel"), True, [fixed(s["temperature"], 2) for s in steps]),
         (own, True, [number(s["value"]) for s in steps]),
