@@ -155,7 +155,7 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
             while session.standing.state != "ready":
                 await asyncio.sleep(0.05)
         for name in catalogue.instruments:
-            order = RunOrder(method="clear-glaze-qc", instrument=name, sample="bench")
+            order = RunOrder(method_id="clear-glaze-qc", instrument=name, sample="bench")
             await supervisor.begin(order)
         await asyncio.sleep(5)
         for times in judged.values():

@@ -45,7 +45,7 @@ def test_check_of_the_examples_says_what_fits_what(cli):
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert found["errors"] == []
-    fits = {(b["method"], b["instrument"]): b["geometry"] for b in found["benches"] if b["fits"]}
+    fits = {(b["method_id"], b["instrument"]): b["geometry"] for b in found["benches"] if b["fits"]}
     assert fits["clear-glaze-qc", "bench-1"] == "coaxial-12"
     assert fits["engobe-qc", "bench-2"] == "cylinder-9"
     assert ("engobe-qc", "thermo-1") not in fits

@@ -2,7 +2,7 @@
 
 import contextlib
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import given, settings
@@ -15,16 +15,21 @@ from tests.collect.events import SOURCE, T0, curve, own_id, result
 
 
 def test_a_result_of_the_daemon_becomes_a_row():
-    event = decode(*result(7, time=T0))
+    event = decode(*result(7, time=T0, change={"sample.sampled_at": "2026-03-02T06:10:00+01:00"}))
     assert (event.kind, event.source, str(event.id), event.stream, event.sequence, event.time) == (
         "result", SOURCE, own_id(SOURCE, "bench-1", 7), "bench-1", 7, T0,
     )  # fmt: skip
-    cells = event.values
-    assert (cells["sample"], cells["product"], cells["value"], cells["unit"]) == (
-        "S-bench-1-7", "clear-glaze", 800.0, "mPa.s",
-    )  # fmt: skip
-    assert cells["ended"] == T0
-    assert not cells["verification"]
+    assert event.values == {
+        "simulated": False, "sample": "S-bench-1-7", "product": "clear-glaze", "lot": "L-118", "fill": "1",
+        "replicate": 1, "sampled_at": datetime(2026, 3, 2, 5, 10, tzinfo=UTC), "quantity": "viscosity",
+        "value": 800.0, "unit": "mPa.s", "reported": "800", "quality": "Good", "validity": "valid",
+        "claim": "at_time", "outcome": "complete", "expanded": pytest.approx(18.80220, rel=1e-5),
+        "k": pytest.approx(1.96, rel=1e-3), "corrected": pytest.approx(800.0), "verdict": "within",
+        "limit_low": 700.0, "limit_high": 900.0, "limit_unit": "mPa.s", "geometry": "coaxial-12", "speed": 30.0,
+        "torque_percent": 50.0, "temperature": 25.0, "shear_rate": 14.3, "method_id": "clear-glaze-qc",
+        "method_version": "1", "run": "run-7", "instrument": "bench-1", "serial": "R-1042", "operator": "shift A",
+        "began": T0 - timedelta(seconds=190), "ended": T0, "verification": False, "supersedes": None,
+    }  # fmt: skip
 
 
 def test_a_curve_becomes_a_row_of_its_own():
@@ -38,8 +43,8 @@ def test_the_limit_in_the_row_is_the_one_that_decided():
         {"quantity": "viscosity", "low": 300.0, "high": 900.0, "unit": "mPa.s", "verdict": "within"},
     ]
     event = decode(*result(change={"verdict": {"verdict": "within", "limits": limits}}))
-    cells = event.values
-    assert (cells["limit_low"], cells["limit_high"], cells["limit_unit"]) == (300.0, 900.0, "mPa.s")
+    values = event.values
+    assert (values["limit_low"], values["limit_high"], values["limit_unit"]) == (300.0, 900.0, "mPa.s")
 
 
 def test_what_a_later_version_adds_is_no_fault():

@@ -1,7 +1,8 @@
 """Whether documents of a new JSON Schema can be read by whoever was written for the old one.
 
 Walks two schemas side by side, `$ref`s resolved, and names every place where the new one allows what the old one did
-not: a key gone, a key that need not come any more, another type, a wider list of names or range.  New keys are no harm.
+not: a key gone, a key that need not come any more, another type, a wider list of names or range, another unit.  New keys
+are no harm.
 Only what our models' schemas use is understood; anything else is named as not understood.
 """
 
@@ -9,9 +10,12 @@ from collections.abc import Iterator
 from typing import Any
 
 KNOWN = frozenset({
-    "$ref", "$defs", "$schema", "additionalProperties", "anyOf", "const", "default", "description", "enum", "items",
-    "maximum", "minimum", "minLength", "pattern", "properties", "required", "title", "type",
+    "$ref", "$defs", "$schema", "additionalProperties", "anyOf", "const", "default", "description", "enum", "format",
+    "items", "maximum", "minimum", "minLength", "pattern", "per", "properties", "required", "title", "type", "unit",
+    "unit_at",
 })  # fmt: skip
+MEANING = ("unit", "unit_at", "per", "format")
+"""Of one value: they stand beside its type, and with another the same number means something else."""
 Schema = dict[str, Any]
 
 
@@ -23,6 +27,9 @@ def breaks(old: Schema, new: Schema) -> list[str]:
 def _compare(
     path: str, old: Schema, new: Schema, old_defs: Schema, new_defs: Schema, seen: tuple[Any, ...]
 ) -> Iterator[str]:
+    for word in MEANING:
+        if word in old and new.get(word) != old[word]:
+            yield f"{path}: {word} was {old[word]}, is {new.get(word, 'none')}"
     pair = (old.get("$ref"), new.get("$ref"))
     if all(pair) and pair in seen:
         return

@@ -38,7 +38,9 @@ def test_each_is_a_schema_by_the_standard_and_allows_keys_that_come_later(name):
 
 OLD = {
     "properties": {
-        "value": {"anyOf": [{"type": "number"}, {"type": "null"}]},
+        "value": {"anyOf": [{"type": "number"}, {"type": "null"}], "unit_at": "unit"},
+        "speed": {"type": "number", "unit": "/min"},
+        "began": {"type": "string", "format": "date-time"},
         "unit": {"type": "string"},
         "quality": {"$ref": "#/$defs/Quality"},
         "levels": {"type": "array", "items": {"$ref": "#/$defs/Level"}},
@@ -69,6 +71,9 @@ def changed(*path, to=None):
 
 
 BROKEN = {
+    ".speed: unit was /min, is /s": changed("properties", "speed", "unit", to="/s"),
+    ".value: unit_at was unit, is none": changed("properties", "value", "unit_at"),
+    ".began: format was date-time, is none": changed("properties", "began", "format"),
     ".unit: is gone": changed("properties", "unit"),
     ".unit: need not come any more": changed("required", to=["value"]),
     ".unit: may now be integer, was string": changed("properties", "unit", "type", to="integer"),
@@ -92,7 +97,9 @@ BROKEN = {
     ".name: minLength was 1, is none": changed("properties", "name", "minLength"),
     ".name: another pattern": changed("properties", "name", "pattern", to="^b"),
     ".version: may now also be 2": changed("properties", "version", "const", to=2),
-    ".unit: format is not understood by this check": changed("properties", "unit", "format", to="uri"),
+    ".unit: contentEncoding is not understood by this check": changed(
+        "properties", "unit", "contentEncoding", to="base64"
+    ),
 }
 
 
@@ -107,7 +114,7 @@ def test_every_kind_of_break_is_found(said):
         OLD,
         changed("properties", "more", to={"type": "string"}),
         changed("required", to=["value", "unit", "quality"]),
-        changed("properties", "value", to={"type": "number"}),
+        changed("properties", "value", "anyOf", to=[{"type": "number"}]),
         changed("$defs", "Quality", "enum", to=["Good"]),
         changed("properties", "count", "maximum", to=5),
         changed("properties", "unit", "description", to="UCUM code"),

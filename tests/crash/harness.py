@@ -263,7 +263,7 @@ class Harness:
         """Ask for a run and follow it to its end or to the daemon's."""
         try:
             call = Call(
-                socket_path(self._lab.state), {"do": "run", "method": "crash", "instrument": LINK, "sample": sample}
+                socket_path(self._lab.state), {"do": "run", "method_id": "crash", "instrument": LINK, "sample": sample}
             )
         except OSError:
             return

@@ -62,7 +62,7 @@ async def test_runs_on_a_shared_line_conclude_and_replay(bus, tmp_path):
     try:
         await until(lambda: all(s.standing.state == "ready" for s in supervisor.sessions.values()), 60)
         bus.members["03"].late_s = 0.25  # too late for every request, while two others measure
-        active = await supervisor.begin(RunOrder(method="thermometer-log", instrument="unit-1", sample="slip-7"))
+        active = await supervisor.begin(RunOrder(method_id="thermometer-log", instrument="unit-1", sample="slip-7"))
         outcome = await asyncio.wait_for(active.task, 60)
         assert (outcome.outcome, outcome.fault) == ("complete", "")
         with supervisor.store.reader() as reader:

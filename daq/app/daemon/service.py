@@ -136,7 +136,7 @@ def _order(request: Answer) -> RunOrder:
     unknown = sorted(set(given) - known)
     if unknown:
         raise SettingError(f"unknown; known: {', '.join(sorted(known))}", key=unknown[0])
-    for key in ("method", "instrument", "sample"):
+    for key in ("method_id", "instrument", "sample"):
         _text(request, key)
     return RunOrder(**given)
 

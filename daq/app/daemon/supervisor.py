@@ -262,7 +262,7 @@ class Supervisor:
     def _known(self, order: RunOrder, identity: Identity | None) -> Known:
         """What the store knows of the instrument (and the fill) of a run that begins now."""
         with self.store.reader() as reader:
-            check_fill(reader, order.fill, self.catalogue.method(order.method, order.version))
+            check_fill(reader, order.fill, self.catalogue.method(order.method_id, order.method_version))
             return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
 
     async def _ready(self, name: str) -> None:

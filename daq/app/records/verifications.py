@@ -102,7 +102,7 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     serial = identity.serial if identity is not None else instrument.expect_serial
     found = entries(reader, instrument.name)
     since: list[tuple[str, str]] = []
-    if catalogue.method(order.method, order.version).verification is not None:
+    if catalogue.method(order.method_id, order.method_version).verification is not None:
         passes = [e.seq for e in found if e.passed]
         since = _results_between(reader, instrument.name, found, passes[-1] if passes else 0)
     return Known(

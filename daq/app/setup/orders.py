@@ -6,9 +6,9 @@ import platform
 import sys
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from importlib.metadata import version
-from typing import Any
+from typing import Any, Final
 
 import daq
 from daq.adapters.store.rows import RunRecord
@@ -20,15 +20,17 @@ from daq.methods.files.digest import canonical
 from daq.methods.planning.compile import Known, compile_plan
 from daq.methods.planning.making import Companion
 
+_RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunOrder:
     """What a person asks for: which method on which instrument, on what."""
 
-    method: str
+    method_id: str
     instrument: str
     sample: str
-    version: str = ""
+    method_version: str = ""
     product: str = ""
     fluid: str = ""
     lot: str = ""
@@ -74,7 +76,7 @@ def prepare(
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
     """
     names = names_of(order, catalogue)
-    method = catalogue.method(order.method, order.version)
+    method = catalogue.method(order.method_id, order.method_version)
     product = catalogue.product(order.product) if order.product else None
     fluid = catalogue.fluid(order.fluid) if order.fluid else None
     drivers = {name: catalogue.make_driver(catalogue.instrument(name)) for name in names}
@@ -94,24 +96,21 @@ def prepare(
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
     who = order.operator or getpass.getuser()
-    record = RunRecord(
-        id=run_id,
-        instrument=order.instrument,
-        companions=tuple(names[1:]),
-        sample=order.sample,
-        product=order.product,
-        lot=order.lot,
-        fill=order.fill or run_id,
-        replicate=order.replicate,
-        sampled_at=order.sampled_at,
-        method_id=plan.method,
-        method_version=plan.version,
-        method_digest=plan.digest,
-        operator=who,
-        simulated=any(catalogue.instrument(n).simulated for n in names),
-        header=json.dumps(header, sort_keys=True),
-        began_utc_ns=utc_ns,
-    )
+    # What was asked for has the same names in the record; the rest is known only now.
+    asked = {f.name: getattr(order, f.name) for f in fields(RunOrder) if f.name in _RECORD_NAMES}
+    known: dict[str, Any] = {
+        "id": run_id,
+        "companions": tuple(names[1:]),
+        "fill": order.fill or run_id,
+        "method_id": plan.method,
+        "method_version": plan.version,
+        "method_digest": plan.digest,
+        "operator": who,
+        "simulated": any(catalogue.instrument(n).simulated for n in names),
+        "header": json.dumps(header, sort_keys=True),
+        "began_utc_ns": utc_ns,
+    }
+    record = RunRecord(**(asked | known))
     register = RegisterMethod(plan.method, plan.version, plan.digest, canonical(method), utc_ns, who)
     return Prepared(plan, drivers, record, header, register)
 

@@ -208,7 +208,7 @@ class Demonstration:
         self._tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
         order = {
             "do": "run",
-            "method": sample.method,
+            "method_id": sample.method,
             "instrument": sample.bench,
             "sample": sample.sample,
             "product": sample.product,

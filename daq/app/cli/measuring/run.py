@@ -5,6 +5,7 @@ import asyncio
 import getpass
 import signal
 from collections.abc import AsyncIterator
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.screens.live import Screen, exit_code
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
+from daq.app.setup.orders import RunOrder
 from daq.core.errors import LinkError, SettingError
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.recipe import Method
@@ -25,15 +27,20 @@ from daq.process.logs import set_up_logs
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
-    parser.add_argument("method", metavar="METHOD", help="id of the method")
+    parser.add_argument("method_id", metavar="METHOD", help="id of the method")
     parser.add_argument("--instrument", required=True, metavar="NAME", help="name of the instrument")
     parser.add_argument("--sample", required=True, metavar="ID", help="the sample's identifier")
-    parser.add_argument("--version", default="", metavar="V", help="version of the method (otherwise the newest)")
+    parser.add_argument(
+        "--method-version", default="", metavar="V", help="version of the method (otherwise the newest)"
+    )
     parser.add_argument("--product", default="", metavar="ID", help="product, for unit, limits and advice")
     parser.add_argument("--fluid", default="", metavar="ID", help="reference fluid, where the sample is one")
     parser.add_argument(
         "--as-left",
-        action="store_true",
+        dest="order",
+        action="store_const",
+        const="as left",
+        default="",
         help="a verification repeated after cleaning or adjusting (otherwise: as found)",
     )
     parser.add_argument("--lot", default="", metavar="LOT")
@@ -44,7 +51,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--operator", default=getpass.getuser(), metavar="NAME")
     parser.add_argument(
-        "--set", action="append", default=[], metavar="CHOICE=VALUE", help="a choice of the method, e.g. speed=30"
+        "--set",
+        dest="choices",
+        action="append",
+        type=_choice,
+        default=[],
+        metavar="CHOICE=VALUE",
+        help="a choice of the method, e.g. speed=30",
     )
     parser.add_argument("--plain", action="store_true", help="lines of text instead of a changing screen")
 
@@ -53,22 +66,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure; the exit code says what the result is worth (see `daq run --help` and the README)."""
     catalogue = Catalogue.load(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
-    order: Answer = {
-        "do": "run",
-        "method": args.method,
-        "instrument": args.instrument,
-        "sample": args.sample,
-        "version": args.version,
-        "product": args.product,
-        "fluid": args.fluid,
-        "lot": args.lot,
-        "fill": args.fill,
-        "replicate": args.replicate,
-        "sampled_at": args.sampled_at,
-        "operator": args.operator,
-        "order": "as left" if args.as_left else "",
-        "choices": dict(_choice(text) for text in args.set),
-    }
+    asked = {f.name: getattr(args, f.name) for f in fields(RunOrder)}
+    order: Answer = {"do": "run", **asked, "choices": dict(args.choices)}
     screen = Screen(plain=args.plain)
     try:
         if holder(state) is not None:
@@ -85,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
 def _of_another_instrument(catalogue: Catalogue, order: Answer) -> str:
     """A sentence where the instrument does not read at all what the method measures; otherwise ""."""
     try:
-        method = catalogue.method(order["method"], order["version"])
+        method = catalogue.method(order["method_id"], order["method_version"])
         instrument = catalogue.instrument(order["instrument"])
         refused = _refusals(catalogue, method, instrument)
         # Where a body can be mounted, it may be only that none is.

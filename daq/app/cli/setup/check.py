@@ -99,8 +99,8 @@ class Findings:
             geometry = None if plan is None else (plan.context.get("geometry") or {}).get("name")
             self.benches.append(
                 {
-                    "method": method.id,
-                    "version": method.version,
+                    "method_id": method.id,
+                    "method_version": method.version,
                     "instrument": instrument.name,
                     "geometry": geometry,
                     "mounted": geometry == instrument.mounted,
@@ -129,9 +129,9 @@ class Findings:
         for bench in self.benches:
             if bench["lacks"] is not None and not every_reason:
                 instruments, methods = lacking.setdefault(bench["lacks"], ({}, {}))
-                instruments[bench["instrument"]] = methods[f"{bench['method']} {bench['version']}"] = None
+                instruments[bench["instrument"]] = methods[f"{bench['method_id']} {bench['method_version']}"] = None
                 continue
-            name = f"{bench['method']} {bench['version']} on {bench['instrument']}"
+            name = f"{bench['method_id']} {bench['method_version']} on {bench['instrument']}"
             if not bench["fits"]:
                 print(f"does not  {plain(name)}")
                 for reason in bench["why_not"] if every_reason else bench["why_not"][:1]:

@@ -1,0 +1,223 @@
+"""The tables derived from a result's model, held row by row against its published JSON Schema, and the names on the way.
+
+The schema is walked here by the rules of JSON Schema, not with the code that made the tables.
+"""
+
+import argparse
+import json
+from dataclasses import fields
+
+import pytest
+
+from daq.adapters.sparkplug.metrics import DataType
+from daq.adapters.store.rows import ResultRecord, RunRecord
+from daq.adapters.store.schema import TABLES_0001
+from daq.app.cli.measuring.run import arguments
+from daq.app.delivery.contract import SCHEMAS
+from daq.app.delivery.sparkplug_metrics import RESULT_METRICS, no_result, result_metrics
+from daq.app.setup.orders import RunOrder
+from daq.collect.columns import CURVE, RESULT
+from daq.methods.messages.flat import FLAT_COLUMNS, LEFT_OUT, flattened
+from daq.methods.messages.leaves import WrongPartError, leaf_at, value_at
+from daq.methods.messages.named import RESULT_NAMES, UNNAMED, names
+from daq.methods.messages.result import ResultData
+from daq.methods.parts.origin import Sample
+from tests.collect.events import result
+from tests.docs.names import BEGIN, END, ROOT, listed
+
+PRESENT = {s.name: json.loads(s.text()) for s in SCHEMAS}
+OWN_UNIT = {"uncertainty.components[].standard_uncertainty", "uncertainty.components[].sensitivity"}
+"""In the unit of the component, which no place of a result states."""
+SQL = {
+    "string": "text", "number": "double precision", "integer": "integer", "boolean": "boolean",
+    "date-time": "timestamptz", "uuid": "uuid", "object": "boolean",
+}  # fmt: skip
+SPARKPLUG = {
+    "string": DataType.STRING, "uuid": DataType.STRING, "number": DataType.DOUBLE, "integer": DataType.INT64,
+    "boolean": DataType.BOOLEAN,
+}  # fmt: skip
+
+
+def resolved(root, schema):
+    """The schema's alternatives without references, null among them."""
+    if "$ref" in schema:
+        return resolved(root, root["$defs"][schema["$ref"].rpartition("/")[2]])
+    if "anyOf" in schema:
+        return [found for one in schema["anyOf"] for found in resolved(root, one)]
+    return [schema]
+
+
+def type_of(one):
+    return one.get("type") or ("string" if "enum" in one else {int: "integer", str: "string"}[type(one.get("const"))])
+
+
+def place(root, path):
+    """What the schema says of a path: the value's type or format, whether it may be null, and the keys beside it."""
+    options, beside, may_be_null = [root], {}, False
+    for step in path.replace("[decisive]", "[]").replace("[]", ".[]").split("."):
+        may_be_null |= any(o.get("type") == "null" for o in options) or step == "[]"
+        (here,) = [o for o in options if o.get("type") != "null"]
+        beside = here["items"] if step == "[]" else here["properties"][step]
+        options = resolved(root, beside)
+    may_be_null |= any(o.get("type") == "null" for o in options)
+    (here,) = [o for o in options if o.get("type") != "null"]
+    return beside.get("format") or type_of(here), may_be_null, beside
+
+
+def all_leaves(root, schema, way=""):
+    """Paths of everything that holds no further part."""
+    for one in resolved(root, schema):
+        if "properties" in one:
+            for name, inner in one["properties"].items():
+                yield from all_leaves(root, inner, f"{way}.{name}" if way else name)
+        elif one.get("type") == "array" and any("properties" in o for o in resolved(root, one["items"])):
+            yield from all_leaves(root, one["items"], way + "[]")
+        elif one.get("type") != "null":
+            yield way
+
+
+LEAVES = sorted(set(all_leaves(PRESENT["result"], PRESENT["result"])))
+
+
+def inside(path, prefixes):
+    return any(path == p or path.startswith((p + ".", p + "[]")) for p in prefixes)
+
+
+@pytest.mark.parametrize("column", [*RESULT, *CURVE], ids=lambda c: c.name)
+def test_a_column_has_the_type_of_its_place_in_the_payload(column):
+    root = PRESENT["result" if column in RESULT else "curve"]
+    kind, may_be_null, beside = place(root, column.named.leaf.dotted)
+    nullable = may_be_null and kind != "object"
+    assert column.declared == SQL[kind] + ("" if nullable else " NOT NULL")
+    assert column.comment.startswith(f"data.{column.named.leaf.dotted}")
+    if "unit" in beside:
+        assert column.comment.endswith(f"unit {beside['unit']}")
+    elif kind == "number":
+        assert column.comment.endswith(f"unit in data.{beside['unit_at']}")
+
+
+@pytest.mark.parametrize("metric", no_result(5), ids=lambda m: m.name)
+def test_a_metric_has_the_type_and_the_unit_of_its_place(metric):
+    named = {f"result/{n.name}": n.leaf.dotted for n in RESULT_METRICS}
+    if metric.name not in named:
+        assert metric.name in ("result/id", "result/source", "result/sequence")
+        return
+    kind, _, beside = place(PRESENT["result"], named[metric.name])
+    assert metric.type == SPARKPLUG[kind]
+    units = [p.value for p in metric.properties if p.key == "unit"]
+    assert units == ([beside["unit"]] if "unit" in beside else [])
+
+
+def test_the_metrics_of_a_result_say_what_is_at_their_places():
+    _, message = result()
+    data = json.loads(message)["data"]
+    record = ResultRecord("r", "run", 1, "bench-1", 1, json.dumps(data), 5, None, 1, "", "")
+    found = {m.name: m for m in result_metrics(record, "db")}
+    for named in RESULT_METRICS:
+        metric = found[f"result/{named.name}"]
+        here = data
+        for step in named.leaf.path:
+            here = None if here is None else here[step]
+        assert metric.value == here
+        units = {p.value for p in metric.properties if p.key == "unit"}
+        beside = place(PRESENT["result"], named.leaf.dotted)[2]
+        assert units == ({beside["unit"]} if "unit" in beside else {data["unit"]} if "unit_at" in beside else set())
+    assert {p.key for p in found["result/expanded"].properties} == {"unit", "k", "coverage"}
+
+
+@pytest.mark.parametrize("key", FLAT_COLUMNS)
+def test_a_flat_key_has_the_type_and_the_unit_of_its_place(key):
+    leaf = FLAT_COLUMNS[key]
+    kind, may_be_null, beside = place(PRESENT["result"], leaf.dotted)
+    flat_kind, flat_null, flat_beside = place(PRESENT["result-flat"], key)
+    joined = kind == "array" or "[]" in leaf.dotted
+    assert flat_kind == ("string" if joined else kind if kind not in ("date-time", "uuid") else "string")
+    assert flat_null == (may_be_null and "[]" not in leaf.dotted)
+    assert flat_beside.get("unit") == beside.get("unit")
+    if "unit_at" in beside:
+        assert flat_beside["unit_at"] in FLAT_COLUMNS
+
+
+def test_the_flat_variant_says_what_is_at_its_places():
+    limits = [
+        {"quantity": "viscosity", "low": 1.0, "high": 2.0, "unit": "Pa.s", "verdict": "not_comparable"},
+        {"quantity": "viscosity", "low": 300.0, "high": 900.0, "unit": "mPa.s", "verdict": "within"},
+    ]
+    _, message = result(
+        change={
+            "verdict.limits": limits,
+            "faults": ["a", "b"],
+            "advice": [{"text": "x"}, {"text": "y"}],
+            "corrected": None,
+        }
+    )
+    found = flattened(json.loads(message)["data"])
+    assert (found["limit_low"], found["limit_high"], found["limit_unit"]) == (300.0, 900.0, "mPa.s")
+    assert (found["faults"], found["advice"], found["corrected_value"]) == ("a; b", "x; y", None)
+    assert set(found) == set(PRESENT["result-flat"]["properties"])
+
+
+def test_every_leaf_is_in_the_flat_variant_or_left_out_with_a_reason():
+    there = {leaf.dotted for leaf in FLAT_COLUMNS.values()}
+    assert [p for p in LEAVES if (p in there) == inside(p, LEFT_OUT) and p != "advice[].text"] == []
+    assert [p for p in LEFT_OUT if not any(inside(leaf, [p]) for leaf in LEAVES)] == []
+    assert all(LEFT_OUT.values())
+
+
+def test_every_leaf_has_a_short_name_or_a_reason_to_have_none():
+    there = {n.leaf.dotted for n in RESULT_NAMES if "[" not in n.leaf.dotted and n.leaf.kind != "part"}
+    assert [p for p in LEAVES if (p in there) == inside(p, UNNAMED)] == []
+    assert [p for p in UNNAMED if not any(inside(leaf, [p]) for leaf in LEAVES)] == []
+    assert all(UNNAMED.values())
+
+
+@pytest.mark.parametrize("path", LEAVES)
+def test_every_number_says_its_unit(path):
+    kind, _, beside = place(PRESENT["result"], path)
+    if kind == "number" and path not in OWN_UNIT:
+        assert ("unit" in beside) != ("unit_at" in beside)
+    if "unit_at" in beside and "*" not in beside["unit_at"]:
+        assert place(PRESENT["result"], beside["unit_at"])[0] == "string"
+
+
+def test_names_are_given_once():
+    for table in (RESULT_NAMES, RESULT, CURVE, RESULT_METRICS):
+        assert len({row.name for row in table}) == len(table)
+
+
+@pytest.mark.parametrize("path", ["valeu", "sample.colour", "value.more", "conditions.signals.*.colour"])
+def test_a_path_that_is_not_in_the_model_is_refused(path):
+    with pytest.raises(KeyError):
+        names(ResultData, ((path, path),))
+
+
+def test_data_of_another_shape_are_named_with_their_path():
+    low = leaf_at(ResultData, "verdict.limits[decisive].low").path
+    for data, said in (
+        ({"verdict": 3}, r"data\.verdict is not a JSON object"),
+        ({"verdict": {"limits": 3}}, r"data\.verdict\.limits is not a list"),
+    ):
+        with pytest.raises(WrongPartError, match=said):
+            value_at(data, low)
+    assert value_at({"verdict": {"limits": []}}, low) is None
+    assert value_at({}, low) is None
+
+
+def test_what_a_person_says_of_a_sample_has_one_name_from_the_command_line_to_the_payload():
+    named = set(Sample.model_fields) - {"id", "sheared"}
+    assert named == {"product", "lot", "fill", "replicate", "sampled_at"}
+    assert named <= {f.name for f in fields(RunOrder)}
+    assert named <= {f.name for f in fields(RunRecord)}
+    runs = TABLES_0001.partition("CREATE TABLE runs (")[2].partition(") STRICT")[0]
+    assert named <= {line.split()[0] for line in runs.strip().splitlines()}
+    parser = argparse.ArgumentParser()
+    arguments(parser)
+    options = parser.format_help()
+    assert all(f"--{name.replace('_', '-')} " in options for name in named)
+    assert {f"sample_{name}" for name in named} <= set(FLAT_COLUMNS)
+    assert named <= {c.name for c in RESULT}
+
+
+def test_the_list_for_developers_is_the_table():
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    assert text.partition(BEGIN)[2].partition(END)[0].strip() == listed(), "python -m tests.docs.names"
