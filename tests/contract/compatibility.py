@@ -15,7 +15,7 @@ KNOWN = frozenset({
     "unit_at",
 })  # fmt: skip
 MEANING = ("unit", "unit_at", "per", "format")
-"""Of one value: they stand beside its type, and with another the same number means something else."""
+"""Keys beside a value's type: with another unit or format the same value means something else."""
 Schema = dict[str, Any]
 
 

@@ -42,9 +42,9 @@ _TYPES: Final[dict[Kind, DataType]] = {
     "flag": DataType.BOOLEAN,
 }
 RESULT_METRICS: Final = tuple(n for n in RESULT_NAMES if In.SPARKPLUG in n.used)
-"""What a result's metrics ``result/...`` are made of, besides its identity."""
+"""The values that become metrics ``result/...``, besides the result's identity."""
 _BESIDE: Final = {"expanded": ("k", "coverage")}
-"""Properties of a metric that stand beside its value in the data."""
+"""Properties of a metric whose values are beside its own in the data."""
 
 
 def node_metrics(source: str, time_ms: int) -> tuple[Metric, ...]:

@@ -1,4 +1,4 @@
-"""What a result says of its run besides plan and conclusion, from the run's record."""
+"""The details of a run that a result states besides plan and conclusion, from the run's record."""
 
 from dataclasses import fields
 from typing import Any

@@ -96,7 +96,7 @@ def prepare(
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
     who = order.operator or getpass.getuser()
-    # What was asked for has the same names in the record; the rest is known only now.
+    # The order and the record have the same names for the same facts; the rest is known only now.
     asked = {f.name: getattr(order, f.name) for f in fields(RunOrder) if f.name in _RECORD_NAMES}
     known: dict[str, Any] = {
         "id": run_id,

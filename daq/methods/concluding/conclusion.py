@@ -1,4 +1,4 @@
-"""What a run came to (so far), as a model made of a result's own parts."""
+"""The conclusion of a run (so far), as a model made of a result's own parts."""
 
 from daq.methods.parts.finding import Finding
 from daq.methods.parts.measured import KeptValue
@@ -12,4 +12,4 @@ class Conclusion(Finding):
     sheared: bool = False
     """Whether the run sought a speed, and so sheared its fill in a way no method declares."""
     cautions: tuple[str, ...] = ()
-    """What a reader of the value must know: limits of use, drift, what selected it."""
+    """Sentences a reader of the value must know: limits of use, drift, what selected it."""

@@ -59,7 +59,7 @@ class Leaf:
 
     @property
     def description(self) -> str:
-        """What it is, where its name does not say all; otherwise ""."""
+        """The model's description, where the name does not say all; otherwise ""."""
         return self.field.description or ""
 
 

@@ -1,4 +1,4 @@
-"""What a conclusion finds and a result states: the parts that both have."""
+"""The parts that a conclusion and a result have in common."""
 
 from typing import Literal
 

@@ -1,4 +1,4 @@
-"""What is said of the value: limits and verdict, verification, advice."""
+"""Judgements on the value: limits and verdict, verification, advice."""
 
 from typing import Annotated, Literal
 
@@ -11,7 +11,7 @@ Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
 
 
 class LimitUsed(Part):
-    """One limit, what it binds to and what came of it."""
+    """One limit, what it binds to, and the verdict under it."""
 
     quantity: str
     low: Limit = None
@@ -58,7 +58,7 @@ class Level(Part):
 
 
 class Verification(Part):
-    """Where the run is a verification with a certified fluid: what it came to."""
+    """The outcome of a verification with a certified fluid."""
 
     order: Literal["as found", "as left"]
     fluid: str
@@ -88,7 +88,7 @@ class Verified(Part):
 
 
 class Advice(Part):
-    """What to change, computed from what was measured."""
+    """A change to make, computed from what was measured."""
 
     code: str
     text: str

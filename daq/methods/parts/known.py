@@ -1,4 +1,4 @@
-"""How well the value is known, and the value at the product's reference temperature."""
+"""The uncertainty of the value, and the value at the product's reference temperature."""
 
 from typing import Annotated
 

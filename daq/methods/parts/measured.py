@@ -1,4 +1,4 @@
-"""What was measured, and under which conditions."""
+"""Measured values, and the conditions they were measured under."""
 
 from typing import Annotated
 

@@ -1,4 +1,4 @@
-"""What was measured with what, by whom, and where the evidence is."""
+"""Sample, geometry and method of a result, and the origin of its evidence."""
 
 from typing import Annotated, Any
 
@@ -8,7 +8,7 @@ from daq.methods.parts.base import Moment, Number, Part, unit
 
 
 class Sample(Part):
-    """What was measured, and what joins it to a batch."""
+    """The sample, and what joins it to a batch."""
 
     id: str = Field(description="the sample's identifier in the laboratory")
     product: str | None = Field(default=None, description="identifier of the product")
@@ -42,7 +42,7 @@ class MethodUsed(Part):
 
 
 class Origin(Part):
-    """Who measured, with what, and where the evidence is."""
+    """The person, the instrument, and the way to the evidence."""
 
     run: str
     instrument: str
