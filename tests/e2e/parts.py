@@ -283,7 +283,7 @@ class Daemon:
             eventually(lambda name=name: self.standing(name)["state"] == "ready", seconds, f"{name} ready: {self.log}")
 
     def run(self, method: str = "short", instrument: str = "bench-1", sample: str = "S-1", **values: Any) -> Call:
-        call = self.ask("run", method=method, instrument=instrument, sample=sample, **values)
+        call = self.ask("run", method_id=method, instrument=instrument, sample=sample, **values)
         call.run_id = call.until("begun")  # type: ignore[attr-defined]
         return call
 

@@ -51,7 +51,7 @@ def test_a_full_disk_stops_the_motor_loses_nothing_and_is_said(lab, disk):
     assert "disk is full" in outcome["reason"]
     assert "disk is full" in outcome["fault"]
 
-    refused = daemon.ask("run", method="short", instrument="bench-1", sample="after").next()
+    refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="after").next()
     assert "error" in refused
     assert "disk" in refused["error"]
     assert "free some space" in refused["error"]

@@ -52,7 +52,7 @@ def test_unplugged_in_a_run_the_motor_is_stopped_when_it_is_back_and_not_started
     assert lab.result(call.run_id)["value"] is None
     assert lab.bench.turning
     assert daemon.standing()["motor"] == "may still be turning"
-    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-2").next()
+    refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-2").next()
     assert "error" in refused
 
     lab.bench.tell("replug")
@@ -70,7 +70,7 @@ def test_unplugged_in_a_run_the_motor_is_stopped_when_it_is_back_and_not_started
 def test_unplugged_while_idle_and_returned(lab, daemon):
     lab.bench.tell("unplug")
     eventually(lambda: daemon.standing()["state"] == "connecting", what="notice")
-    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-1")
+    refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-1")
     lab.bench.tell("replug")
     assert "begun" in refused.next()  # it waits a while for an instrument that is about to return
     assert refused.until("outcome")["outcome"] == "complete"
@@ -87,7 +87,7 @@ def test_another_instrument_on_the_port_is_refused_and_not_spoken_to(lab, daemon
     standing = daemon.standing()
     assert "R-9999" in standing["detail"]
     assert "R-1042" in standing["detail"]
-    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-2").next()
+    refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-2").next()
     assert "error" in refused
     assert lab.bench.turning, "a stranger is not told anything but to say who it is"
     lab.bench.tell("unplug")

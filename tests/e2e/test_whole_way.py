@@ -115,7 +115,7 @@ def test_a_lost_client_stops_nothing_and_daq_stop_does(lab):
 
     call = daemon.run("long", sample="S-5")
     call.state("measuring")
-    refused = daemon.ask("run", method="short", instrument="bench-1", sample="S-6").next()
+    refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-6").next()
     assert "S-5" in refused["error"]
     stopped = lab.daq("stop", "bench-1")
     assert (stopped.returncode, stopped.stdout.strip()) == (0, "stopping")
@@ -126,7 +126,7 @@ def test_a_lost_client_stops_nothing_and_daq_stop_does(lab):
 def test_two_runs_cannot_begin_at_once(lab):
     daemon = Daemon(lab)
     daemon.ready()
-    calls = [daemon.ask("run", method="short", instrument="bench-1", sample=f"S-{n}") for n in range(4)]
+    calls = [daemon.ask("run", method_id="short", instrument="bench-1", sample=f"S-{n}") for n in range(4)]
     first = [call.next() for call in calls]
     assert sum("begun" in answer for answer in first) == 1, first
     (begun,) = [call for call, answer in zip(calls, first, strict=True) if "begun" in answer]
