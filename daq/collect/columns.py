@@ -25,12 +25,20 @@ _TYPES: Final[dict[Kind, str]] = {
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column.  `named` says where its value is in the event's data; None for what is around them."""
+    """One column.
+
+    Attributes:
+        declared: its type in SQL.
+        comment: a description for who looks at the table.
+        named: where its value is in the event's data; None for a column of the envelope.
+        place: the same in words.
+    """
 
     name: str
     declared: str
     comment: str = ""
     named: Named | None = None
+    place: str = ""
 
 
 ENVELOPE: Final = (
@@ -47,14 +55,14 @@ EVENT: Final = Column("event", "jsonb NOT NULL")
 
 
 def _column(named: Named) -> Column:
-    leaf = named.leaf
+    leaf, place = named.leaf, f"data.{named.leaf.dotted}"
     may_be_null = leaf.is_nullable and leaf.kind != "part"
     said = "whether there is one" if leaf.kind == "part" else leaf.description
     in_unit = f"unit {leaf.unit}" if leaf.unit else ""
     if leaf.unit_at:
         in_unit = f"unit in data.{leaf.unit_at}"
-    comment = "; ".join(text for text in (f"data.{leaf.dotted}", said, in_unit) if text)
-    return Column(named.name, _TYPES[leaf.kind] + ("" if may_be_null else " NOT NULL"), comment, named)
+    comment = "; ".join(text for text in (place, said, in_unit) if text)
+    return Column(named.name, _TYPES[leaf.kind] + ("" if may_be_null else " NOT NULL"), comment, named, place)
 
 
 RESULT: Final = tuple(_column(n) for n in RESULT_NAMES if In.COLLECTOR in n.used)

@@ -161,24 +161,24 @@ def values_of(data: dict[str, Any], columns: Sequence[Column]) -> dict[str, Any]
         NotAnEventError: one that must be there is missing, or is of another type.
     """
     try:
-        return {c.name: _value(value_at(data, c.named.leaf.path), c.named) for c in columns if c.named is not None}
+        return {c.name: _value(value_at(data, c.named.leaf.path), c.named, c.place) for c in columns if c.named}
     except WrongPartError as error:
         raise NotAnEventError(str(error)) from None
 
 
-def _value(value: Any, named: Named) -> Any:
-    leaf, path = named.leaf, f"data.{named.leaf.dotted}"
+def _value(value: Any, named: Named, key: str) -> Any:
+    leaf = named.leaf
     if leaf.kind == "part":
         return isinstance(value, dict)
     if value is None:
         if not leaf.is_nullable:
-            raise NotAnEventError(f"{path} is missing")
+            raise NotAnEventError(f"{key} is missing")
         return None
     if leaf.kind == "moment":
-        return lenient_moment(value) if named.is_lenient else _moment(value, path)
+        return lenient_moment(value) if named.is_lenient else _moment(value, key)
     if leaf.kind == "text":
-        return _text(value, path, is_empty_allowed=named.is_lenient or leaf.is_nullable)
-    return _READERS[leaf.kind](value, path)
+        return _text(value, key, is_empty_allowed=named.is_lenient or leaf.is_nullable)
+    return _READERS[leaf.kind](value, key)
 
 
 def _json(payload: bytes) -> tuple[str, dict[str, Any]]:

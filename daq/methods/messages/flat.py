@@ -1,6 +1,6 @@
 """The flat variant of a result, for connectors that cannot read nested JSON: a table derived from the model.
 
-A key is the value's path, joined by ``_``.  What hangs on a part that is null is null; texts of a list are joined
+A key is the value's path, joined by ``_``.  A value inside a part that is null is null; texts of a list are joined
 by ``; ``.
 """
 

@@ -121,14 +121,14 @@ def value_at(data: Mapping[str, Any], path: Sequence[str]) -> Any:
         if here is None:
             return None
         if step in (DECISIVE, EACH):
-            if not isinstance(here, list) or not all(isinstance(x, Mapping) for x in here):
+            if not isinstance(here, list) or not all(isinstance(x, dict) for x in here):
                 raise WrongPartError(f"data.{dotted(path[:i])} is not a list of JSON objects")
             if step == EACH:
                 return [value_at(x, path[i + 1 :]) for x in here]
             first = here[0] if here else None
             here = next((x for x in here if x.get("verdict") == above.get("verdict")), first)
             continue
-        if not isinstance(here, Mapping):
+        if not isinstance(here, dict):
             raise WrongPartError(f"data.{dotted(path[:i])} is not a JSON object")
         above, here = here, here.get(step)
     return here
