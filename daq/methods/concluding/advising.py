@@ -5,7 +5,7 @@ Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as 
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.core.effects import Facts, Kept, LimitReached
