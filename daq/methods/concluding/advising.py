@@ -174,7 +174,9 @@ class _Case:
                 else "The method allows it; compare only with results at this speed"
             )
         )
-        return self._said("other_speed", text, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
+        return self._said("other_speed", text, torque, at_least).model_copy(
+            update={"speed": speed, "comparable": not bound}
+        )
 
     def _geometry(self, at_least: float | None) -> Advice | None:
         """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
@@ -196,7 +198,9 @@ class _Case:
                 else "Compare only with results of this geometry"
             )
         )
-        return self._said("other_geometry", text, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
+        return self._said("other_geometry", text, torque, at_least).model_copy(
+            update={"geometry": name, "comparable": not bound}
+        )
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
         """The speed that would serve, although the method does not allow it."""
