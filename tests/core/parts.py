@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from daq.core.context import Context
 from daq.core.driver import Action, Channel, Driver, Identity, Reject, Reply, Request, Values
 from daq.core.effects import Concluded, Ended, Kept, Moved, Noted, Send, StepEnded
 from daq.core.errors import DriverError
@@ -163,7 +164,7 @@ def plan_of(
         method="method", version="1", digest="d", links=(lead, *others), derivations=(STRESS, RATE, VISCOSITY),
         conditioning=conditioning, steps=steps, primary=primary, claim="at_time",
         band=TorqueBand("torque", "%", 10.0, 100.0, 110.0), speed_signal="speed" if turning else "", moves=turning,
-        speed_tolerance=0.02, speed_timeout_ns=round(speed_timeout * S), context={},
+        speed_tolerance=0.02, speed_timeout_ns=round(speed_timeout * S), context=Context(),
     )  # fmt: skip
     return replace(plan, **more)
 

@@ -4,7 +4,6 @@ Nobody waits for it, and that it cannot be done now is no harm to the result.
 """
 
 import asyncio
-import json
 from collections.abc import Callable, Iterable
 from typing import Any, Final
 
@@ -16,7 +15,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
 from daq.app.delivery.curve_publishing import publish_curve
 from daq.app.records.health_history import figures
-from daq.app.records.history import raw_journal
+from daq.app.records.history import plan_of, raw_journal
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.process.tasks import Tasks
@@ -83,7 +82,8 @@ class Afterwards:
         with self._store.reader() as reader:
             for name in instruments:
                 for run in reader.runs(limit=LAST_RUNS, instrument=name):
-                    if not json.loads(run.header)["plan"].get("context", {}).get("flow_curve"):
+                    plan = plan_of(run)
+                    if plan is None or plan.context.flow_curve is None:
                         continue
                     result = reader.newest_result(run.id)
                     # What was measured while there was no broker stays out of its topics.

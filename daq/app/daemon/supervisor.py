@@ -310,7 +310,7 @@ class Supervisor:
             self._nudge()
 
     def _look(self, name: str, runner: Runner) -> None:
-        self._afterwards.look(runner.run_id, name, curve=bool(runner.pipeline.plan.context.get("flow_curve")))
+        self._afterwards.look(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
 
     async def _settle_later(self, name: str, runner: Runner) -> None:
         """Store a run as soon as the store can again; a new start of the daemon would find less of it."""

@@ -43,9 +43,9 @@ def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
     readings = Readings(raw, make_driver)
     plan = readings.plan
     out: Figures = {
-        "serial": plan.context.get("serial"),
-        "geometry": (plan.context.get("geometry") or {}).get("name"),
-        "free": bool(plan.context.get("free_swing")),
+        "serial": plan.context.serial,
+        "geometry": plan.context.geometry_name,
+        "free": plan.context.free_swing,
         "zero": None,
         "ripple": None,
         "return_to_zero": None,

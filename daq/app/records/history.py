@@ -7,9 +7,11 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.screens.text import utc_iso
-from daq.core.errors import JournalError
+from daq.core.errors import DaqError, JournalError
 from daq.core.events import ClockAnchor
+from daq.core.header import read_header
 from daq.core.journal import read_records
+from daq.core.plan import Plan
 
 
 @dataclass(slots=True)
@@ -75,8 +77,8 @@ class History:
     messages: list[Message]
     kept: list[Any]
     told: Told
-    plan: dict[str, Any]
-    """The plan as JSON, floats in hexadecimal."""
+    plan: Plan | None
+    """None where the run's header is of another format."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -115,11 +117,18 @@ class History:
         }
 
 
+def plan_of(run: RunRecord) -> Plan | None:
+    """Return the plan in a run's header; None where the header is of another format or damaged."""
+    try:
+        return read_header(run.header).plan
+    except (DaqError, ValueError):
+        return None
+
+
 def history(reader: Reader, run: RunRecord) -> History:
     """Gather everything about a run."""
     results = reader.results(run.id)
     newest = results[-1] if results else None
-    header = json.loads(run.header)
     return History(
         run,
         results,
@@ -127,5 +136,5 @@ def history(reader: Reader, run: RunRecord) -> History:
         [] if newest is None else reader.messages(newest.id),
         reader.kept(run.id),
         told(reader, run.id),
-        header.get("plan", {}),
+        plan_of(run),
     )

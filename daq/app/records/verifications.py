@@ -10,7 +10,6 @@ from daq.adapters.store.reading import Reader
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity
-from daq.core.errors import SettingError
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import Known
 from daq.methods.planning.standing import Standing, Verified, day, standing
@@ -94,10 +93,8 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     """What is known of an instrument when a run on it begins.
 
     Raises:
-        SettingError: the method is not known, or the order is neither as found nor as left.
+        SettingError: the method is not known.
     """
-    if order.order not in ("", *ORDERS):
-        raise SettingError(f"must be one of {' or '.join(ORDERS)}, is {order.order!r}", key="order")
     instrument = catalogue.instrument(order.instrument)
     serial = identity.serial if identity is not None else instrument.expect_serial
     found = entries(reader, instrument.name)
@@ -108,7 +105,7 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     return Known(
         today=day(now_utc_ns),
         standing=standing_of(found, instrument, serial, now_utc_ns),
-        order=order.order or ORDERS[0],
+        order=order.order or "as found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
     )

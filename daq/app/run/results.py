@@ -83,8 +83,8 @@ class ResultMaker:
             "fluid": v.fluid,
             "lot": v.lot,
             "certificate": v.certificate,
-            "geometry": (context.get("geometry") or {}).get("name", ""),
-            "serial": context.get("serial") or "",
+            "geometry": context.geometry_name or "",
+            "serial": context.serial or "",
             "levels": [
                 {"torque_percent": x.torque_percent, "deviation_percent": x.deviation_percent, "accepted": x.accepted}
                 for x in v.levels

@@ -75,7 +75,7 @@ def units(pipeline: Pipeline) -> dict[str, str]:
 
 def decimals(plan: Plan) -> dict[str, int]:
     """Decimals of every signal whose resolution the instrument's file states."""
-    stated: dict[str, float] = (plan.context.get("specification") or {}).get("resolution") or {}
+    stated = plan.context.specification.resolution
     places = {name: Decimal(repr(step)).normalize().as_tuple().exponent for name, step in stated.items()}
     return {name: max(0, -place) for name, place in places.items() if isinstance(place, int)}
 

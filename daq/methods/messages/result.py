@@ -5,6 +5,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from daq.core.context import Amount, Standing
 from daq.core.faults import Quality
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
@@ -114,13 +115,13 @@ class ResultData(Part):
             pydantic.ValidationError: the run has no outcome yet.
         """
         c, row, context = conclusion, conclusion.row, plan.context
-        body: dict[str, Any] | None = context.get("geometry")
+        body = context.geometry
         u = c.uncertainty
         return cls(
-            simulated=record.simulated or bool(context.get("simulated")),
+            simulated=record.simulated or context.simulated,
             sample=SampleData(
                 id=record.sample,
-                product=record.product or (context.get("product") or {}).get("id"),
+                product=record.product or (None if context.product is None else context.product.id),
                 lot=record.lot,
                 fill=record.fill,
                 replicate=record.replicate,
@@ -171,13 +172,13 @@ class ResultData(Part):
             geometry=None
             if body is None
             else GeometryData(
-                name=body["name"],
-                kind=body["kind"],
-                dimensions=body["dimensions"],
-                guard=body["guard"],
-                vessel=body["vessel"] or None,
-                fill_volume_mL=body["fill_volume_mL"],
-                immersion=body["immersion"] or None,
+                name=body.name,
+                kind=body.kind,
+                dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in body.dimensions.items()},
+                guard=body.guard,
+                vessel=body.vessel or None,
+                fill_volume_mL=body.fill_volume_ml,
+                immersion=body.immersion or None,
             ),
             verdict=VerdictData(
                 verdict=c.judgement.verdict,  # type: ignore[arg-type]  # a Verdict's value
@@ -187,18 +188,23 @@ class ResultData(Part):
                 reasons=list(c.judgement.reasons),
             ),
             verification=_verification(c),
-            verified=_verified(context),
+            verified=_verified(context.standing),
             method=MethodData(
                 id=plan.method,
                 version=plan.version,
                 digest=plan.digest,
-                title=context.get("title", ""),
-                choices=context.get("choices", {}),
+                title=context.title,
+                choices={name: asdict(a) for name, a in context.choices.items()},
             ),
             origin=_origin(plan, record),
             steps=[StepData.of(r) for r in c.rows],
             advice=[AdviceData(**asdict(a)) for a in c.advice],
-            warnings=[*context.get("warnings", []), *(body or {}).get("limits_of_use", []), *c.cautions, *record.notes],
+            warnings=[
+                *context.warnings,
+                *(() if body is None else body.limits_of_use),
+                *c.cautions,
+                *record.notes,
+            ],
             supersedes=record.supersedes,
         )
 
@@ -284,19 +290,18 @@ def _verification(c: Conclusion) -> VerificationData | None:
     )
 
 
-def _verified(context: dict[str, Any]) -> VerifiedData | None:
-    said: dict[str, Any] | None = context.get("standing")
-    if said is None:
+def _verified(standing: Standing | None) -> VerifiedData | None:
+    if standing is None:
         return None
-    last, passed, due = said["last"], said["last_pass_utc_ns"], said["due_utc_ns"]
+    last, passed, due = standing.last, standing.last_pass_utc_ns, standing.due_utc_ns
     return VerifiedData(
-        passed=None if last is None else last["passed"],
-        date=None if last is None else day(last["utc_ns"]),
-        run=None if last is None else last["run"],
-        order=None if last is None else last["order"],
+        passed=standing.passed,
+        date=None if last is None else day(last.utc_ns),
+        run=None if last is None else last.run,
+        order=None if last is None else last.order,
         last_pass=None if passed is None else day(passed),
         due=None if due is None else day(due),
-        overdue=said["overdue"],
+        overdue=standing.overdue,
     )
 
 
@@ -305,10 +310,12 @@ def _origin(plan: Plan, record: RunRecord) -> OriginData:
     return OriginData(
         run=record.run,
         instrument=lead.name,
-        serial=plan.context.get("serial"),
+        serial=plan.context.serial,
         driver=lead.driver,
         driver_digest=lead.driver_digest,
-        companions={link.name: link.identity.get("serial") for link in plan.links if link.role == "companion"},
+        companions={
+            x.name: None if x.identity is None else x.identity.serial for x in plan.links if x.role == "companion"
+        },
         journal_digest=record.journal_digest,
         audit_head=record.audit_head,
         software=record.software,

@@ -222,17 +222,17 @@ def _bench(found: History) -> list[str]:
 
 
 def _steps(found: History) -> list[str]:
-    planned = found.plan.get("steps", [])
+    planned = () if found.plan is None else found.plan.steps
     rows = []
-    turns = any(step.get("speed") is not None for step in planned)
+    turns = any(step.speed is not None for step in planned)
     for step in found.told.steps:
-        about = planned[step["step"]] if step["step"] < len(planned) else {}
-        speed = about.get("speed")
+        about = planned[step["step"]] if step["step"] < len(planned) else None
+        speed = None if about is None else about.speed
         rows.append(
             [
                 str(step["step"] + 1),
-                plain(about.get("name", "")),
-                *([NOTHING if speed is None else f"{float.fromhex(speed):g}"] if turns else []),
+                plain("" if about is None else about.name),
+                *([NOTHING if speed is None else f"{speed:g}"] if turns else []),
                 span((step["t"] - step["started"]) / 1e9),
                 str(step["readings"]),
                 *([number(step["revolutions"])] if turns else []),

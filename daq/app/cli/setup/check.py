@@ -96,7 +96,7 @@ class Findings:
             errors, plan = _attempt(catalogue, method, instrument)
             lacks = any(e.key == "result" and e.file == method.source for e in errors)
             able += not lacks
-            geometry = None if plan is None else (plan.context.get("geometry") or {}).get("name")
+            geometry = None if plan is None else plan.context.geometry_name
             self.benches.append(
                 {
                     "method": method.id,
@@ -107,7 +107,7 @@ class Findings:
                     "fits": plan is not None,
                     "lacks": method.result if lacks else None,
                     "why_not": [str(e) for e in errors],
-                    "warnings": [] if plan is None else list(plan.context.get("warnings", [])),
+                    "warnings": [] if plan is None else list(plan.context.warnings),
                 }
             )
             refusals += [] if lacks else errors
