@@ -41,8 +41,8 @@ class Header:
 
     @property
     def text(self) -> str:
-        """The header as JSON text."""
-        return json.dumps(encode(self, exact=True), sort_keys=True)
+        """The header as JSON text; names keep their order, so that a tie is decided alike when the run is computed again."""
+        return json.dumps(encode(self, exact=True))
 
 
 def read_header(text: str | bytes) -> Header:
