@@ -38,9 +38,13 @@ def decode(kind: type[T], data: Any, *, exact: bool = False, key: str = "") -> T
     return cast("T", _decode(kind, data, exact, key))
 
 
-@functools.cache
 def fields(kind: type) -> tuple[tuple[str, Any, bool], ...]:
-    """Name and type of every field of a dataclass, and whether it has to be given."""
+    """Return name and type of every field of a dataclass, and whether it has to be given."""
+    return _fields(kind)
+
+
+@functools.cache
+def _fields(kind: type) -> tuple[tuple[str, Any, bool], ...]:
     hints = typing.get_type_hints(kind)
     needed = dataclasses.MISSING
     return tuple(
@@ -65,6 +69,8 @@ def _encode(kind: Any, value: Any, exact: bool) -> Any:
     if dataclasses.is_dataclass(kind):
         return {name: _encode(hint, getattr(value, name), exact) for name, hint, _ in fields(cast("type", kind))}
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin is list:
+        return [_encode(inner[0], v, exact) for v in value]
     if origin is tuple:
         kinds = [inner[0]] * len(value) if inner[-1] is Ellipsis else inner
         return [_encode(k, v, exact) for k, v in zip(kinds, value, strict=True)]
@@ -96,6 +102,8 @@ def _decode(kind: Any, data: Any, exact: bool, key: str) -> Any:
     if dataclasses.is_dataclass(kind):
         return _dataclass(cast("type", kind), data, exact, key)
     origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin is list:
+        return list(_tuple((inner[0], ...), _expected(list, data, key), exact, key))
     if origin is tuple:
         return _tuple(inner, _expected(list, data, key), exact, key)
     if origin in (dict, Mapping):

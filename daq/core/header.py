@@ -41,7 +41,7 @@ class Header:
 
     @property
     def text(self) -> str:
-        """The header as JSON text; names keep their order, so that a tie is decided alike when the run is computed again."""
+        """The header as JSON text.  Keys keep their order, so that replay decides a tie alike."""
         return json.dumps(encode(self, exact=True))
 
 

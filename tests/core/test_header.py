@@ -1,57 +1,22 @@
 """The journal's header: exact, strict, described by its schema, and refused by name where its format is another."""
 
-import functools
 import json
 import math
 import typing
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import jsonschema
 import pytest
 from hypothesis import given, settings
-from hypothesis import strategies as st
 
-from daq.core.encoding import decode, encode, fields, options
+from daq.core.encoding import decode, encode
 from daq.core.errors import FormatError, JournalError, SettingError
 from daq.core.header import Header, read_header
 from daq.core.header_schema import SCHEMA_FILE, header_schema, schema_text
 from daq.core.journal import JournalWriter, read_records
 from daq.core.plan import Plan, Rule
+from tests.anything import any_of
 from tests.core.parts import plan_of, step
-
-JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=3),
-    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(st.text(max_size=3), inner, max_size=2),
-    max_leaves=4,
-)
-LEAVES = {
-    str: st.text(max_size=5),
-    int: st.integers(-(1 << 70), 1 << 70),
-    bool: st.booleans(),
-    float: st.floats(allow_nan=False),
-    type(None): st.none(),
-    typing.Any: JSON,
-}
-
-
-@functools.cache
-def any_of(kind):
-    """Any value of a type, by the hints of its fields."""
-    if len(options(kind)) > 1:
-        return st.one_of([any_of(k) for k in options(kind)])
-    if kind in LEAVES:
-        return LEAVES[kind]
-    origin, inner = typing.get_origin(kind), typing.get_args(kind)
-    if origin is tuple:
-        # A rule holds rules: with one at most they come to an end.
-        return st.lists(any_of(inner[0]), max_size=1 if inner[0] is Rule else 2).map(tuple)
-    if origin in (dict, Mapping):
-        return st.dictionaries(st.text(max_size=3), any_of(inner[1]), max_size=2)
-    if origin is typing.Literal:
-        return st.sampled_from(inner)
-    return st.deferred(lambda: st.builds(kind, **{name: any_of(hint) for name, hint, _ in fields(kind)}))
-
 
 PLAN = plan_of(step(Rule("above", "a", "torque", low=12.5)), companions=("probe",))
 HEADER = Header(run="a-run", plan=PLAN, drivers={})

@@ -33,6 +33,7 @@ from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.session import Session
 from daq.app.run.view import run_view
+from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.lines import RealPorts
 from daq.app.setup.orders import RunOrder, names_of, prepare
@@ -190,18 +191,6 @@ class Supervisor:
     def _states(self) -> dict[str, str]:
         return {name: session.standing.state for name, session in self.sessions.items()}
 
-    def standings(self) -> dict[str, dict[str, Any]]:
-        """How every instrument stands."""
-        return {
-            name: {
-                "state": s.standing.state,
-                "detail": s.standing.detail,
-                "serial": s.standing.identity.serial if s.standing.identity else None,
-                "motor": s.standing.motor or None,
-            }
-            for name, s in self.sessions.items()
-        }
-
     # ---- runs
 
     async def begin(self, order: RunOrder) -> Active:
@@ -340,14 +329,12 @@ class Supervisor:
             for event in active.subscribers:
                 event.set()
 
-    def view(self, active: Active) -> dict[str, Any]:
-        """What a screen shows of a run now."""
-        runner = active.runner
-        shown = run_view(runner.run_id, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes)
-        record = active.record
+    def view(self, active: Active) -> RunView:
+        """Return the state of a run now, for a screen."""
+        runner, record = active.runner, active.record
         product = self.catalogue.products.get(record.product)
         caution = product.safety if product is not None else ""
-        return shown | {"sample": record.sample, "simulated": record.simulated, "caution": caution}
+        return run_view(record, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes, caution)
 
     def stop_run(self, name: str, who: str) -> bool:
         """Stop the run on an instrument, if there is one.

@@ -38,7 +38,7 @@ class RunOrder:
     operator: str = ""
     order: Literal["", "as found", "as left"] = ""
     """Of a verification; "" means as found."""
-    choices: dict[str, Any] = field(default_factory=dict)
+    choices: dict[str, float | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
