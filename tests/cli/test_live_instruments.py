@@ -17,7 +17,7 @@ from daq.app.run.view import decimals, run_view
 from daq.app.screens.live import Screen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import SIGNAL_ROWS, live_lines, plain_line, text_of
-from daq.app.screens.run_view import StepShown
+from daq.app.screens.run_view import RunEnd, StepShown
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Noted
@@ -269,17 +269,17 @@ def test_a_temperature_is_not_its_own_condition():
 
 
 def test_a_run_that_a_person_stopped_says_so(capsys):
-    done = {"run": "3f2a91bc-0", "outcome": "stopped", "reason": "kim", "motor": "not moved", "fault": ""}
+    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not moved")
     Screen(plain=True).finish(done, result())
     assert "the run was stopped (kim)\n" in capsys.readouterr().out
 
 
 def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
-    glaze = example("products/clear-glaze.toml").model_dump(mode="json")  # three digits, limits for the viscosity only
+    glaze = example("products/clear-glaze.toml").planned()  # three digits, limits for the viscosity only
     assert reported(178.4999, glaze, "mass", "g") is None
     assert reported(802.53, glaze, "viscosity", "mPa.s") == "803"
     assert reported(0.80253, glaze, "apparent_viscosity", "Pa.s") == "0.803"
-    slip = example("products/thin-slip.toml").model_dump(mode="json")
+    slip = example("products/thin-slip.toml").planned()
     assert reported(1.78464, slip, "density", "g/mL") == "1.785"
 
 
@@ -329,9 +329,9 @@ def test_what_a_line_lost_is_told_of_any_instrument():
     bench.run(120.0)
     assert bench.facts.outcome == "complete"
     found = figures(bench.journal(), maker(DRIVERS))
-    assert (found["zero"], found["amiss"]) == (None, 0)
-    assert found["readings"] > 20
+    assert (found.zero, found.amiss) == (None, 0)
+    assert found.readings > 20
     assert line_said(found) == ""
-    assert line_said({"readings": 99, "amiss": 1}) == ""
-    assert "2 of 100 lines or answers were lost or damaged" in line_said({"readings": 98, "amiss": 2})
-    assert line_said({"zero": 0.1}) == ""
+    assert line_said(replace(found, readings=99, amiss=1)) == ""
+    assert "2 of 100 lines or answers were lost or damaged" in line_said(replace(found, readings=98, amiss=2))
+    assert line_said(replace(found, readings=0, amiss=0)) == ""

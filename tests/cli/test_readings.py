@@ -90,4 +90,4 @@ def test_an_empty_journal_is_said():
 
 def test_a_driver_that_is_not_installed_any_more_is_named():
     with pytest.raises(SettingError, match="there is no driver 'scales'"):
-        Readings(journal([], kind="scales"), maker(Drivers.find()))
+        Readings(journal([], kind="scales", options={}), maker(Drivers.find()))
