@@ -65,8 +65,8 @@ class Pipeline:
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
         intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
-        known = link.identity or {}
-        expected = Expected(str(known.get("serial", "")), str(known.get("kind", "")))
+        known = link.identity
+        expected = Expected("", "") if known is None else Expected(known.serial, known.kind)
         return Link(link.name, driver, self._hear, purpose=Purpose.RUN, expected=expected, intake=intake)
 
     def _emit(self, effect: Effect) -> None:

@@ -157,7 +157,7 @@ def plan_of(
     turning = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
     lead = LinkPlan(
         "lead", "lead", driver.kind, {}, made.digest(), tuple(c.name for c in made.channels),
-        tuple(c.unit for c in made.channels), {"kind": "named", "serial": "N-1"} if driver is Named else {},
+        tuple(c.unit for c in made.channels), Identity("named", "N-1") if driver is Named else None,
     )  # fmt: skip
     others = tuple(LinkPlan(n, "companion", "probe", {}, "", ("temperature",), ("Cel",)) for n in companions)
     plan = Plan(
