@@ -61,7 +61,7 @@ def result_kept(found: History) -> Any | None:
     span = (found.data or {}).get("span")
     if not span:
         return None
-    started = {s["step"]: s["started"] for s in found.told.steps}
+    started = {s.step: s.started for s in found.told.steps}
     for kept in reversed(found.kept):
         begun = started.get(kept["step"])
         at = None if begun is None else (kept["t"] - begun) / 1e9

@@ -7,7 +7,9 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.screens.text import utc_iso
-from daq.core.errors import DaqError, JournalError
+from daq.core.effects import Moved, Noted, StepEnded
+from daq.core.encoding import decode
+from daq.core.errors import DaqError, JournalError, SettingError
 from daq.core.events import ClockAnchor
 from daq.core.header import read_header
 from daq.core.journal import read_records
@@ -16,11 +18,11 @@ from daq.core.plan import Plan
 
 @dataclass(slots=True)
 class Told:
-    """What a run's journal says happened, in order; effects as JSON values with times (ns) of the monotonic clock."""
+    """The effects in a run's journal, in order; times in ns of the monotonic clock."""
 
-    moves: list[dict[str, Any]] = field(default_factory=list)
-    notes: list[dict[str, Any]] = field(default_factory=list)
-    steps: list[dict[str, Any]] = field(default_factory=list)
+    moves: list[Moved] = field(default_factory=list)
+    notes: list[Noted] = field(default_factory=list)
+    steps: list[StepEnded] = field(default_factory=list)
     anchor: ClockAnchor | None = None
     records: int = 0
     trouble: str = ""
@@ -46,7 +48,7 @@ def told(reader: Reader, run_id: str) -> Told:
         for record in read_records(raw):
             _take(out, record.effect, record.event)
             out.records += 1
-    except JournalError as error:
+    except (JournalError, SettingError, ValueError) as error:
         out.trouble = str(error)
     return out
 
@@ -54,16 +56,13 @@ def told(reader: Reader, run_id: str) -> Told:
 def _take(out: Told, effect: str | None, event: object) -> None:
     if isinstance(event, ClockAnchor) and out.anchor is None:
         out.anchor = event
-    if effect is None or effect.startswith(("Send ", "Kept ")):
-        return
-    kind, _, text = effect.partition(" ")
-    value = json.loads(text)
+    kind, _, text = (effect or "").partition(" ")
     if kind == "Moved":
-        out.moves.append(value)
+        out.moves.append(decode(Moved, json.loads(text)))
     elif kind == "Noted":
-        out.notes.append(value)
+        out.notes.append(decode(Noted, json.loads(text)))
     elif kind == "StepEnded":
-        out.steps.append(value)
+        out.steps.append(decode(StepEnded, json.loads(text)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,18 +3,18 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.reading import Reader
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity
+from daq.core.encoding import decode
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import Known
-from daq.methods.planning.standing import Standing, Verified, day, standing
+from daq.methods.planning.standing import AuditedVerification, Standing, day, standing
 
-ORDERS: Final = ("as found", "as left")
 DAY_NS: Final = 86_400_000_000_000
 """A torque at rest older than this says nothing of the zero's drift."""
 
@@ -26,21 +26,12 @@ class Entry:
     seq: int
     utc_ns: int
     who: str
-    detail: dict[str, Any]
+    detail: AuditedVerification
 
     @property
     def passed(self) -> bool | None:
         """None where it was not decided."""
-        passed: bool | None = self.detail["passed"]
-        return passed
-
-    @property
-    def verified(self) -> Verified:
-        """As the standing counts it."""
-        d = self.detail
-        return Verified(
-            self.utc_ns, d["run"], bool(d["passed"]), d["order"], d["fluid"], d["lot"], d["geometry"], d["serial"]
-        )
+        return self.detail.passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +50,13 @@ def entries(reader: Reader, instrument: str) -> list[Entry]:
 
 
 def _entry(e: AuditEntry) -> Entry:
-    return Entry(e.seq, e.utc_ns, e.who, json.loads(e.detail))
+    return Entry(e.seq, e.utc_ns, e.who, decode(AuditedVerification, json.loads(e.detail)))
 
 
 def standing_of(found: Sequence[Entry], instrument: Instrument | None, serial: str | None, now_utc_ns: int) -> Standing:
     """How an instrument stands now; without its file no interval is known."""
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
-    judged = [e.verified for e in found if e.passed is not None]
+    judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None]
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, serial=serial)
 
 
@@ -84,7 +75,7 @@ def _results_between(
     reader: Reader, instrument: str, found: Sequence[Entry], after: int, before: int | None = None
 ) -> list[tuple[str, str]]:
     """Results (with their runs) of an instrument committed between two audit entries, verifications left out."""
-    own = {e.detail["run"] for e in found}
+    own = {e.detail.run for e in found}
     later = set() if before is None else {result for result, _ in reader.results_since(instrument, before)}
     return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
 

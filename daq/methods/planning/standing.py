@@ -1,12 +1,46 @@
 """How an instrument stands with its verifications: passed, failed, overdue.  Pure: the present comes as an argument."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from daq.core.context import Standing, Verified
 from daq.core.plan import Plan
 
 SECOND: Final = 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class AuditedLevel:
+    """One level of an audited verification."""
+
+    torque_percent: float | None
+    deviation_percent: float | None
+    accepted: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditedVerification:
+    """A verification in the audit trail."""
+
+    run: str
+    result: str
+    passed: bool | None
+    """None where it was not decided."""
+    order: str
+    fluid: str
+    lot: str
+    certificate: str
+    geometry: str
+    serial: str
+    levels: tuple[AuditedLevel, ...]
+    results_in_doubt: int
+
+    def verified(self, utc_ns: int) -> Verified:
+        """As the standing counts it."""
+        return Verified(
+            utc_ns, self.run, bool(self.passed), self.order, self.fluid, self.lot, self.geometry, self.serial
+        )
 
 
 def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, serial: str | None) -> Standing:
@@ -63,4 +97,13 @@ def said_of(found: Standing, fault: str) -> str:
     return f"it was due on {day(found.due_utc_ns)}"
 
 
-__all__ = ["Standing", "Verified", "day", "said_of", "standing", "standing_faults"]
+__all__ = [
+    "AuditedLevel",
+    "AuditedVerification",
+    "Standing",
+    "Verified",
+    "day",
+    "said_of",
+    "standing",
+    "standing_faults",
+]
