@@ -1,4 +1,4 @@
-"""Parts of a plan that the core only keeps: what the product, the certificate and the instrument's file say.
+"""Parts of a plan that the core only keeps: geometry, limits, product and certificate, as far as a result needs them.
 
 They belong to the journal's header, so that a result is concluded again from the journal alone.  `daq.methods` makes
 and reads them; nothing in the core looks inside.
@@ -26,7 +26,7 @@ class BodyConstants:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MountedGeometry:
-    """The geometry of the run: what its result says of it, and its constants (SI)."""
+    """The geometry of the run: its description for the result, and its constants (SI)."""
 
     name: str
     kind: str

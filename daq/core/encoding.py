@@ -1,7 +1,7 @@
-"""Frozen dataclasses to JSON values and back, by their types.  What does not fit is refused by its key.
+"""Frozen dataclasses to JSON values and back, by their types.  A value that does not fit is refused by its key.
 
 With `exact`, floats are hexadecimal text, so that they come back bit for bit.  Where a type allows text beside a
-number, the number stays a number: hexadecimal text could not be told from text.
+number, the number stays a number: hexadecimal text could not be distinguished from text.
 """
 
 import dataclasses
@@ -33,7 +33,7 @@ def decode(kind: type[T], data: Any, *, exact: bool = False, key: str = "") -> T
     """The dataclass `kind` that `encode` wrote; keys with a default may be left out.
 
     Raises:
-        SettingError: a key is unknown or missing, or its value is of another type; `key` stands before its name.
+        SettingError: a key is unknown or missing, or its value is of another type; `key` is put before its name.
     """
     return cast("T", _decode(kind, data, exact, key))
 
@@ -82,7 +82,7 @@ def _encode(kind: Any, value: Any, exact: bool) -> Any:
 
 
 def _fits(kind: Any, value: Any) -> bool:
-    """Whether `value` is of the type `kind`, by what it is outside."""
+    """Return whether `value` is of the type `kind`; parts of it are not looked at."""
     if kind is float:
         return isinstance(value, (int, float)) and not isinstance(value, bool)
     outside = typing.get_origin(kind) or kind

@@ -1,7 +1,7 @@
 """Requests to the daemon and its answers: dataclasses, and their lines on the control socket.
 
-A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``; answers are lines of JSON, each told by its first
-key.  The last one has ``"done": true``; one with ``"error"`` tells a person what was wrong.
+A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``; answers are lines of JSON, named by
+their first key.  The last one has ``"done": true``; one with ``"error"`` gives a person the reason.
 """
 
 import json
@@ -156,7 +156,7 @@ class Status:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class StatusAnswer:
     """The answer to `AskStatus`."""
 
     status: Status
@@ -186,16 +186,16 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """The last answer to a request that was not done, and why."""
+    """The last answer to a request that was not done, with the reason."""
 
     error: str
     kind: Literal["setting", "link", "fault"]
     done: bool = True
 
 
-Answer = Begun | Viewed | Ended | Stopped | Told | Resent | BackupMade | Done | Failed
+Answer = Begun | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Begun, Viewed, Ended, Stopped, Told, Resent, BackupMade, Failed, Done,
+    Begun, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
 )  # fmt: skip
 
 
@@ -263,7 +263,7 @@ def read_answer(line: bytes) -> Answer:
 
 
 def failure(error: DaqError) -> Failed:
-    """Return the answer that stands for an error."""
+    """Return the answer that reports an error."""
     link = isinstance(error, LinkError)
     return Failed(str(error), "setting" if isinstance(error, SettingError) else "link" if link else "fault")
 

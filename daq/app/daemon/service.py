@@ -20,9 +20,9 @@ from daq.app.daemon.protocol import (
     Resent,
     RunStatus,
     Status,
+    StatusAnswer,
     Stopped,
     StopRun,
-    Told,
     Viewed,
     WatchRun,
 )
@@ -62,7 +62,7 @@ class Service:
         elif isinstance(request, StopRun):
             yield Stopped(self._supervisor.stop_run(request.instrument, request.who))
         elif isinstance(request, AskStatus):
-            yield Told(replace(self.status(), outbox=await asyncio.to_thread(self._outbox)))
+            yield StatusAnswer(replace(self.status(), outbox=await asyncio.to_thread(self._outbox)))
         elif isinstance(request, ResendOrder):
             yield Resent(await self._resend(request))
         else:
@@ -100,7 +100,7 @@ class Service:
         )
 
     def _outbox(self) -> OutboxStatus:
-        """Return how much waits for the broker, and what it refused."""
+        """Return the numbers of messages that wait for the broker, and the first it refused."""
         try:
             with self._supervisor.store.reader() as reader:
                 depth, refused = reader.outbox_depth(), reader.refused(limit=REFUSED_SHOWN)

@@ -13,7 +13,7 @@ from daq.adapters.paths import config_dir, database_path, holder, socket_path, s
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import ask
-from daq.app.daemon.protocol import AskStatus, Status, Told
+from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
 from daq.app.setup.catalogue import Catalogue, parts
@@ -143,7 +143,7 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
     if pid is None:
         return None, [Finding(True, "daemon", "none runs with this state directory")]
     try:
-        status = ask(socket_path(folder), AskStatus(), Told, timeout_s=NETWORK_S).status
+        status = ask(socket_path(folder), AskStatus(), StatusAnswer, timeout_s=NETWORK_S).status
     except DaqError as error:
         do = f"look into its log; restart it if it does not come back (process {pid})"
         return None, [

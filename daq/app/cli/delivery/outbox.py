@@ -9,7 +9,7 @@ from daq.adapters.paths import database_path, holder, socket_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.daemon.control import ask
-from daq.app.daemon.protocol import AskStatus, Told
+from daq.app.daemon.protocol import AskStatus, StatusAnswer
 from daq.app.delivery.resending import SHOWN, OutboxView, outbox_view
 from daq.app.screens.text import plain, shortened, span, table
 from daq.core.encoding import encode
@@ -46,7 +46,7 @@ def _daemon(state: Path) -> BrokerStanding | None:
     if holder(state) is None:
         return None
     try:
-        broker = ask(socket_path(state), AskStatus(), Told).status.broker
+        broker = ask(socket_path(state), AskStatus(), StatusAnswer).status.broker
     except DaqError as error:
         return BrokerStanding(trouble=str(error))
     return broker or BrokerStanding(trouble="daemon.toml names no broker ([mqtt])")

@@ -80,7 +80,7 @@ class Entry:
 
 
 def entry(reader: Reader, record: RunRecord) -> Entry:
-    """One run with what its newest result says."""
+    """Return one run with its newest result."""
     newest = reader.newest_result(record.id)
     data: dict[str, Any] = {} if newest is None else json.loads(newest.data)
     return Entry(

@@ -69,7 +69,7 @@ class _Doubtful:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Told:
+class _Verifications:
     """An instrument's verifications."""
 
     instrument: str
@@ -99,10 +99,10 @@ class _Told:
         }
 
 
-def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Told:
+def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
     found = entries(reader, name)
     doubt = in_doubt(reader, name, found)
-    return _Told(
+    return _Verifications(
         instrument=name,
         serial=serial,
         now=standing_of(found, catalogue.instruments.get(name), serial, time.time_ns()),
@@ -147,22 +147,22 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     )
 
 
-def _lines(told: _Told, *, whole: bool) -> list[str]:
-    out = [f"{plain(told.instrument)}: {_said(told.now)}"]
+def _lines(found: _Verifications, *, whole: bool) -> list[str]:
+    out = [f"{plain(found.instrument)}: {_said(found.now)}"]
     if not whole:
         return out
-    if told.history:
-        out += ["", _history(told.history[-SHOWN:])]
-    if told.doubt is None:
+    if found.history:
+        out += ["", _history(found.history[-SHOWN:])]
+    if found.doubt is None:
         return out
-    failed, last = local_time(told.doubt.failed.utc_ns), told.doubt.last_pass
+    failed, last = local_time(found.doubt.failed.utc_ns), found.doubt.last_pass
     if last is None:
         head = f"failed on {failed}; it was never passed before. Results until then:"
     else:
         head = f"failed on {failed}; results since the last pass, {local_time(last.utc_ns)}:"
     rows = [
         [r.run[:SHOWN_ID], local_time(r.began_utc_ns), plain(r.sample), plain(r.lot), r.value, r.validity or NOTHING]
-        for r in told.doubtful
+        for r in found.doubtful
     ]
     out += ["", head, table(["run", "begun", "sample", "lot", "value", "validity"], rows) if rows else "none"]
     return out
