@@ -5,7 +5,7 @@ Nobody waits for it, and that it cannot be done now is no harm to the result.
 
 import asyncio
 from collections.abc import Callable, Iterable
-from typing import Any, Final
+from typing import Final
 
 import structlog
 
