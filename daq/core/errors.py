@@ -36,6 +36,10 @@ class JournalError(DaqError):
         super().__init__(f"record {record}: {reason}")
 
 
+class FormatError(DaqError):
+    """A journal is of a format that this software does not read.  Example: a newer daq wrote it."""
+
+
 class SettingErrors(SettingError):
     """Everything that is wrong in what a person wrote, found in one go.
 

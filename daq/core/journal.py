@@ -11,10 +11,10 @@ import struct
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any, Final
+from typing import Final
 
 from daq.core.effects import Effect, Send
-from daq.core.errors import JournalError
+from daq.core.errors import FormatError, JournalError, SettingError
 from daq.core.events import (
     ClockAnchor,
     Event,
@@ -26,6 +26,7 @@ from daq.core.events import (
     StoreFault,
     Tick,
 )
+from daq.core.header import Header, read_header
 
 HEAD: Final = struct.Struct("<BBqI")
 CRC: Final = struct.Struct("<I")
@@ -43,7 +44,7 @@ class Record:
     index: int
     event: Event | None = None
     effect: str | None = None
-    header: dict[str, Any] | None = None
+    header: Header | None = None
 
 
 def canonical(effect: Effect) -> str:
@@ -64,9 +65,9 @@ class JournalWriter:
         self.last_t = 0
         self._in_block = 0
 
-    def header(self, header: dict[str, Any], t: int) -> None:
+    def header(self, header: Header, t: int) -> None:
         """Write the header, before anything else."""
-        self._put(HEADER, NO_LINK, t, json.dumps(header, sort_keys=True).encode())
+        self._put(HEADER, NO_LINK, t, header.text.encode())
 
     def event(self, event: Event) -> None:
         """Write one event.  Chunks of one link read at the same instant become one record."""
@@ -171,14 +172,16 @@ def read_records(raw: bytes, *, check: bool = True) -> Iterator[Record]:
         payload = raw[offset + HEAD.size : end]
         try:
             if kind == HEADER:
-                header = json.loads(payload)
-                links = [x["name"] for x in header["plan"]["links"]]
+                header = read_header(payload)
+                links = [x.name for x in header.plan.links]
                 yield Record(index, header=header)
             elif kind == EFFECT:
                 yield Record(index, effect=payload.decode())
             else:
                 yield Record(index, event=_event(kind, links[link] if link != NO_LINK else "", t, payload))
-        except (ValueError, LookupError, TypeError) as error:
+        except FormatError as error:
+            raise JournalError(str(error), record=index) from error
+        except (ValueError, LookupError, TypeError, SettingError) as error:
             raise JournalError(f"it makes no sense: {error}", record=index) from error
         offset = end + CRC.size
         index += 1

@@ -10,7 +10,7 @@ from daq.core.exchange import NEVER
 from daq.core.plan import Extent, Keep, Plan
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
-from daq.core.stop import Clock, Met, StopRule
+from daq.core.stop import Clock, Met, RuleProgress, StopRule
 
 
 class Meter:
@@ -203,7 +203,7 @@ class Meter:
         """Names of the events whose value was not taken yet."""
         return [rule.rule.name for _, rule in self._waiting]
 
-    def progress(self, signals: Mapping[str, float | None], now: int) -> list[dict[str, object]]:
+    def progress(self, signals: Mapping[str, float | None], now: int) -> list[RuleProgress]:
         """How near each condition of the stop rule is at `now` (ns), for a screen."""
         clock = self.clock
         built_in: dict[str, float | None] = {

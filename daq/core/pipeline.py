@@ -20,7 +20,7 @@ from daq.core.link import Checked, Expected, Link, LinkEffect, LinkMoved, Reques
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.run import ACTIVE, State
-from daq.core.stop import Clock
+from daq.core.stop import Clock, RuleProgress
 
 FEW: Final = 8
 """Readings of one instant are processed as a batch if there are more than this; below it batching costs more than it
@@ -65,8 +65,8 @@ class Pipeline:
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
         intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
-        known = link.identity or {}
-        expected = Expected(str(known.get("serial", "")), str(known.get("kind", "")))
+        known = link.identity
+        expected = Expected("", "") if known is None else Expected(known.serial, known.kind)
         return Link(link.name, driver, self._hear, purpose=Purpose.RUN, expected=expected, intake=intake)
 
     def _emit(self, effect: Effect) -> None:
@@ -326,7 +326,7 @@ class Pipeline:
         last = found.intake.last
         return last.faults if isinstance(last, Values) else ()
 
-    def progress(self, now: int) -> list[dict[str, object]]:
+    def progress(self, now: int) -> list[RuleProgress]:
         """Return how near each condition that the run waits for is at `now` (ns), for a screen."""
         signals = self.signals()
         life = self.life

@@ -1,15 +1,13 @@
 """The Plan: a method, an instrument and a geometry compiled to what the core can run.
 
-A plan is plain data.  It is written into the journal's header with every float in
-hexadecimal, so that it comes back bit for bit.
+A plan is plain data.  The journal's header (`daq.core.header`) holds it whole.
 """
 
-import dataclasses
-import functools
-import types
-import typing
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
+
+from daq.core.context import Context
+from daq.core.driver import Identity
 
 Op = Literal["linear", "ratio", "product"]
 RuleKind = Literal["above", "below", "between", "steady", "any", "all"]
@@ -154,7 +152,7 @@ class LinkPlan:
     driver_digest: str
     channels: tuple[str, ...]
     units: tuple[str, ...]
-    identity: dict[str, Any] = field(default_factory=dict)
+    identity: Identity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,49 +189,10 @@ class Plan:
     speed_tolerance: float
     """Relative deviation of the confirmed speed that still counts as reached."""
     speed_timeout_ns: int
-    context: dict[str, Any]
-    """What `conclude` needs beyond the core: geometry, limits, specification.  The core does not look inside."""
+    context: Context
+    """The parts that `conclude` needs beyond the core: geometry, limits, specification."""
 
     @property
     def lead(self) -> LinkPlan:
         """The instrument whose readings make the result."""
         return next(link for link in self.links if link.role == "lead")
-
-
-def to_json(value: Any) -> Any:
-    """Plain JSON values of a dataclass, every float as hexadecimal text."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_json(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, float):
-        return value.hex()
-    if isinstance(value, (list, tuple)):
-        return [to_json(v) for v in value]
-    return value
-
-
-def plan_from_json(data: dict[str, Any]) -> Plan:
-    """The plan that `to_json` wrote."""
-    plan = _decode(Plan, data)
-    assert isinstance(plan, Plan)  # noqa: S101 - narrows the type
-    return plan
-
-
-@functools.cache
-def _hints(cls: type) -> dict[str, Any]:
-    return typing.get_type_hints(cls)
-
-
-def _decode(kind: Any, value: Any) -> Any:
-    origin = typing.get_origin(kind)
-    if value is None or kind is Any:
-        return value
-    if origin in (typing.Union, types.UnionType):
-        return _decode(next(a for a in typing.get_args(kind) if a is not type(None)), value)
-    if origin is tuple:
-        return tuple(_decode(typing.get_args(kind)[0], v) for v in value)
-    if kind is float:
-        return float.fromhex(value) if isinstance(value, str) else float(value)
-    if dataclasses.is_dataclass(kind):
-        hints = _hints(typing.cast("type", kind))
-        return typing.cast("type", kind)(**{k: _decode(hints[k], v) for k, v in value.items()})
-    return value

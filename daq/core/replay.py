@@ -14,9 +14,9 @@ from daq.core.driver import Driver
 from daq.core.effects import Effect, Facts, Kept, Send, StepEnded
 from daq.core.errors import DaqError, JournalError, SettingError
 from daq.core.events import Event, LinkDown, Received, Sent
+from daq.core.header import Header
 from daq.core.journal import Record, canonical, read_records
 from daq.core.pipeline import Pipeline
-from daq.core.plan import plan_from_json
 from daq.core.run import State
 
 #: Makes the driver of a link from what the header says: kind, options, state.
@@ -55,7 +55,7 @@ class Replay:
     damage: str = ""
     """The first record whose check does not fit, in words; "" where the journal is whole."""
     damaged_record: int = -1
-    header: dict[str, Any] = field(default_factory=dict)
+    header: Header | None = None
     facts: Facts = field(default_factory=lambda: Facts(0, 0, "", ""))
     events: int = 0
     effects: int = 0
@@ -81,11 +81,10 @@ class Replay:
         return self.facts.steps
 
 
-def pipeline_of(header: Mapping[str, Any], make_driver: MakeDriver) -> Pipeline:
+def pipeline_of(header: Header, make_driver: MakeDriver) -> Pipeline:
     """The pipeline as it stood before the first event of the journal with this header."""
-    said = header["drivers"]
-    drivers = {name: make_driver(d["kind"], d["options"], d["state"]) for name, d in said.items()}
-    return Pipeline(plan_from_json(header["plan"]), drivers)
+    drivers = {name: make_driver(d.kind, d.options, d.state) for name, d in header.drivers.items()}
+    return Pipeline(header.plan, drivers)
 
 
 def replay(raw: bytes, make_driver: MakeDriver, *, check: bool = True) -> Replay:
@@ -157,7 +156,7 @@ class _Comparison:
         elif record.event is not None:
             self._take_event(record.index, record.event, self._pipeline)
 
-    def _take_header(self, index: int, header: dict[str, Any]) -> None:
+    def _take_header(self, index: int, header: Header) -> None:
         if self._pipeline is not None:
             self.differs(index, "", "a second header")
             return
@@ -167,8 +166,8 @@ class _Comparison:
         except (DaqError, LookupError, TypeError, ValueError, AttributeError, StopIteration) as error:
             self.differs(index, "", f"the header makes no sense: {error!r}")
             return
-        said = header["drivers"]
-        self._out.other_drivers = tuple(n for n, d in pipeline.drivers.items() if d.digest() != said[n].get("digest"))
+        recorded = header.drivers
+        self._out.other_drivers = tuple(n for n, d in pipeline.drivers.items() if d.digest() != recorded[n].digest)
 
     def _take_event(self, index: int, event: Event, pipeline: Pipeline) -> None:
         link = getattr(event, "link", "")

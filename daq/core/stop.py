@@ -11,7 +11,7 @@ from operator import attrgetter
 from typing import Final
 
 from daq.core.exchange import NEVER
-from daq.core.plan import Extent, Rule
+from daq.core.plan import Extent, Rule, RuleKind
 from daq.core.steady import drift_bound
 
 SPAN_CHECKS: Final = 4
@@ -19,6 +19,24 @@ SPAN_CHECKS: Final = 4
 
 #: Block means of a signal in ``start < t_i <= end`` (ns): mean times (s) and mean values.
 Window = Callable[[str, int, int], tuple[Sequence[float], Sequence[float]]]
+
+
+@dataclass(frozen=True, slots=True)
+class RuleProgress:
+    """How near a condition is to be met."""
+
+    rule: str
+    """Its name."""
+    kind: RuleKind
+    relative: bool
+    """Of ``steady``: whether value and limit are fractions of the mean."""
+    signal: str
+    value: float | None
+    """The signal's value, or for ``steady`` the bound of the drift."""
+    limit: float
+    near: float
+    """0 to 1."""
+    met: bool
 
 
 @dataclass(slots=True)
@@ -132,8 +150,8 @@ class Leaf:
         if clock.now - self.since >= (rule.spans - 1) * span and not self.met:
             self.met, self.value, self.met_at = True, self.bound, clock.now
 
-    def progress(self, clock: Clock, value: float | None) -> dict[str, object]:
-        """How near the leaf is, for a screen: the rule's name, the value now, the limit, and a fraction 0..1."""
+    def progress(self, clock: Clock, value: float | None) -> RuleProgress:
+        """How near the leaf is, for a screen."""
         rule = self.rule
         limit = rule.limit if rule.kind == "steady" else rule.high if rule.kind == "below" else rule.low
         shown = self.bound if rule.kind == "steady" else value
@@ -146,16 +164,7 @@ class Leaf:
             near = min(1.0, max(0.0, shown / limit))
         elif shown is not None and rule.kind in ("below", "steady") and shown > 0:
             near = min(1.0, max(0.0, limit / shown))
-        return {
-            "rule": rule.name,
-            "kind": rule.kind,
-            "relative": rule.relative,
-            "signal": rule.signal,
-            "value": shown,
-            "limit": limit,
-            "near": near,
-            "met": self.met,
-        }
+        return RuleProgress(rule.name, rule.kind, rule.relative, rule.signal, shown, limit, near, self.met)
 
 
 @dataclass(slots=True)

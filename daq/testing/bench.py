@@ -3,15 +3,17 @@
 import heapq
 import itertools
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, Final, Protocol
 
 from daq.core.driver import Driver
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
+from daq.core.header import Header, RecordedDriver
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Plan, to_json
+from daq.core.plan import Plan
 from daq.core.run import State
 from daq.testing.clock import VirtualClock
 from daq.testing.hostile import Clean, Transport
@@ -262,15 +264,15 @@ class Bench:
         return [e.data for e in self.events if isinstance(e, Sent) and e.link == link]
 
 
-def header_of(plan: Plan, drivers: Mapping[str, Driver], **more: Any) -> dict[str, Any]:
-    """A journal's header for a plan: what `daq.core.replay` needs, and `more`."""
-    told = {
-        link.name: {
-            "kind": link.driver,
-            "options": link.options,
-            "state": drivers[link.name].state(),
-            "digest": drivers[link.name].digest(),
-        }
+def header_of(plan: Plan, drivers: Mapping[str, Driver], **more: Any) -> Header:
+    """Return a journal's header for a plan; `more` replaces its other fields."""
+    recorded = {
+        link.name: RecordedDriver(
+            kind=link.driver,
+            options=link.options,
+            state=dict(drivers[link.name].state()),
+            digest=drivers[link.name].digest(),
+        )
         for link in plan.links
     }
-    return {"format": 1, "run": "bench", "plan": to_json(plan), "drivers": told, **more}
+    return replace(Header(run="bench", plan=plan, drivers=recorded), **more)

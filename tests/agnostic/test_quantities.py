@@ -227,7 +227,7 @@ def test_a_filter_needs_five_time_constants(tmp_path):
     for settle, warned in (("4 s", True), ("10 s", False)):
         recipe = method(tmp_path, text.replace("{settle}", settle), result="ph")
         _, bench, _ = measured(recipe, meter, Numbers("ph-meter", lag_s=2.0), ph_world())
-        said = [w for w in bench.plan.context["warnings"] if "time constant of 2 s" in w]
+        said = [w for w in bench.plan.context.warnings if "time constant of 2 s" in w]
         assert bool(said) is warned
         assert not said or "at least '10 s'" in said[0]
 
@@ -237,7 +237,7 @@ def test_a_steady_rule_needs_no_settling_warning(tmp_path):
     _, bench, _ = measured(
         recipe, instrument(tmp_path, "balance-1", "balance"), Numbers("balance", lag_s=9.0), settling(5.0)
     )
-    assert not bench.plan.context["warnings"]
+    assert not bench.plan.context.warnings
 
 
 VESSEL = '[density_vessel]\nvolume = "100 mL"\nvolume_accuracy = 0.1\nempty = "52.3 g"\n'

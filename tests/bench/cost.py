@@ -27,8 +27,9 @@ from daq.core.effects import Effect, Kept, Send, StepEnded
 from daq.core.events import Event, LinkUp, OperatorCommand, Received, Sent
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Plan, Rule, to_json
+from daq.core.plan import Plan, Rule
 from daq.methods.planning.compile import compile_plan
+from daq.testing.bench import header_of
 from tests.described import RotationalDriver, line
 
 SECOND = 1_000_000_000
@@ -93,7 +94,7 @@ def ours(lines: list[bytes], *, chunk: int, seconds: int) -> tuple[float, str]:
     with tempfile.TemporaryDirectory() as folder, Store(Path(folder) / "bench.sqlite") as store:
         store.submit(RegisterMethod(plan.method, plan.version, plan.digest, "", 0, "bench")).result()
         store.submit(BeginRun(run_record(plan))).result()
-        journal.header({"plan": to_json(plan)}, 0)
+        journal.header(header_of(plan, {name: driver}), 0)
 
         def feed(event: Event) -> list[Effect]:
             journal.event(event)

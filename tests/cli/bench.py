@@ -1,6 +1,5 @@
 """Runs measured on simulated instruments in memory, under a clock of the test's, into a real database."""
 
-import json
 import platform
 import uuid
 from dataclasses import dataclass, field, replace
@@ -19,8 +18,8 @@ from daq.core.effects import Concluded, Ended, Send
 from daq.core.events import ClockAnchor, Event, LinkUp, OperatorCommand, Received, Sent, Tick
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
-from daq.core.plan import to_json
 from daq.methods.files.digest import canonical
+from daq.testing.bench import header_of
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.thermometer.thermometer import Thermometer
@@ -70,22 +69,8 @@ class Bench:
             "thermo-1": Thermometer(seed=13),
         }
         run_id = str(uuid.uuid5(uuid.NAMESPACE_OID, sample + fluid + str(speed) + str(about.get("fill", ""))))
-        header = {
-            "format": 1,
-            "run": run_id,
-            "plan": to_json(plan),
-            "drivers": {
-                name: {
-                    "kind": d.kind,
-                    "options": dict(d.options),
-                    "state": d.state(),
-                    "digest": d.digest(),
-                }
-                for name, d in drivers.items()
-            },
-            "software": daq.__version__,
-            "libraries": {"python": platform.python_version(), "numpy": version("numpy")},
-        }
+        libraries = {"python": platform.python_version(), "numpy": version("numpy")}
+        header = header_of(plan, drivers, run=run_id, software=daq.__version__, libraries=libraries)
         record = RunRecord(
             id=run_id,
             instrument="bench-1",
@@ -97,7 +82,7 @@ class Bench:
             method_digest=plan.digest,
             operator="m.keeper",
             simulated=True,
-            header=json.dumps(header),
+            header=header.text,
             began_utc_ns=clock.utc_ns(),
             **about,
         )

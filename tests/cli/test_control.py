@@ -1,15 +1,34 @@
-"""The control socket: what is no request gets an answer, and an answer that breaks off is a lost daemon."""
+"""The control socket: every request and answer comes back as it was, and what is none is refused by its key."""
 
 import asyncio
 import contextlib
+import json
 import socket
 import threading
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from daq.app.cli.measuring.run import _talk
-from daq.app.daemon.control import ControlServer, request
-from daq.core.errors import LinkError
+from daq.app.daemon.control import ControlServer, answers, ask, follow
+from daq.app.daemon.protocol import (
+    ANSWERS,
+    REQUESTS,
+    AskStatus,
+    Begun,
+    Failed,
+    Stopped,
+    StopRun,
+    answer_line,
+    read_answer,
+    read_request,
+    request_line,
+)
+from daq.app.setup.orders import RunOrder
+from daq.core.errors import DaqError, LinkError, SettingError
+from tests.anything import any_of
+
+ORDER = RunOrder(method="clear-glaze-qc", instrument="bench-1", sample="G-1", choices={"speed": 30.0})
 
 
 @pytest.fixture
@@ -17,7 +36,85 @@ def path(tmp_path):
     return tmp_path / "control"
 
 
-@pytest.mark.parametrize("sent", [b'{"view": {"tor', b"", b'{"view": 1}\n{"do'])
+# ---- lines
+
+
+def is_whole(request):
+    return all(getattr(request, k, "x") for k in ("method", "instrument", "sample", "who", "to"))
+
+
+@settings(derandomize=True, max_examples=200, deadline=None)
+@given(st.one_of([any_of(kind) for kind in REQUESTS.values()]))
+def test_any_request_comes_back_equal(request_):
+    line = request_line(request_)
+    assert line.count(b"\n") == 1
+    if is_whole(request_):
+        assert repr(read_request(line)) == repr(request_)
+
+
+@settings(derandomize=True, max_examples=200, deadline=None)
+@given(st.one_of([any_of(kind) for kind in ANSWERS if kind is not Failed]))
+def test_any_answer_comes_back_equal(answer):
+    line = answer_line(answer)
+    assert line.count(b"\n") == 1
+    assert repr(read_answer(line)) == repr(answer)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"protocol": None}, "protocol: is missing; this daemon (daq "),
+        ({"protocol": 1}, "protocol: is 1; this daemon (daq "),
+        ({"protocol": "0"}, "protocol: is '0'; "),
+        ({"do": "dance"}, "do: unknown request 'dance'; known: run, watch, stop, status, resend, backup"),
+        ({"do": None}, "do: unknown request None"),
+        ({"do": ["run"]}, "do: unknown request ['run']"),
+        ({"sample": ""}, "sample: is missing"),
+        ({"sample": None}, "sample: is missing"),
+        ({"sample": 7}, "sample: must be text; here a whole number"),
+        ({"replicate": "2"}, "replicate: must be a whole number; here text"),
+        ({"replicate": True}, "replicate: must be a whole number; here true or false"),
+        ({"choices": {"speed": [30]}}, "choices.speed: must be text; here a list"),
+        ({"choices": [30]}, "choices: must be an object; here a list"),
+        ({"order": "as bought"}, "order: must be one of , as found, as left; here 'as bought'"),
+        ({"colour": "red"}, "colour: unknown; known: method, instrument"),
+    ],
+)
+def test_what_is_wrong_with_a_request_is_said_with_its_key(changes, said):
+    data = json.loads(request_line(ORDER)) | changes
+    line = json.dumps({k: v for k, v in data.items() if v is not None}).encode()
+    with pytest.raises(SettingError) as caught:
+        read_request(line)
+    assert str(caught.value).startswith(said)
+    assert caught.value.key == said.partition(":")[0]
+
+
+def test_a_client_of_another_version_is_told_what_to_do():
+    with pytest.raises(SettingError, match="speaks protocol 0: use the daq it was started with, or restart it"):
+        read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
+
+
+@pytest.mark.parametrize(
+    "line",
+    [b"{}\n", b"[]\n", b"7\n", b"hello\n", b'{"view": 1}\n', b'{"stopped": "yes"}\n', b'{"begun": "r", "at": 1}\n'],
+)
+def test_an_answer_of_another_version_is_a_lost_daemon_with_what_to_do(line):
+    with pytest.raises(LinkError, match="not understood .* restart it with this one"):
+        read_answer(line)
+
+
+@pytest.mark.parametrize(("kind", "raised"), [("setting", SettingError), ("link", LinkError), ("fault", DaqError)])
+def test_an_error_comes_back_as_what_it_was(kind, raised):
+    with pytest.raises(raised) as caught:
+        read_answer(answer_line(Failed("bench-1: it is so", kind)))
+    assert type(caught.value) is raised
+    assert str(caught.value) == "bench-1: it is so"
+
+
+# ---- the socket
+
+
+@pytest.mark.parametrize("sent", [b'{"begun": "tor', b"", b'{"begun": "r-1"}\n{"do'])
 def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
     with socket.socket(socket.AF_UNIX) as server:
         server.bind(str(path))
@@ -32,7 +129,7 @@ def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
         thread = threading.Thread(target=breaks_off, daemon=True)
         thread.start()
         with pytest.raises(LinkError, match="went away before it had answered"):
-            list(request(path, {"do": "status"}))
+            list(answers(path, AskStatus()))
         thread.join(20)
 
 
@@ -47,24 +144,68 @@ async def test_a_daemon_killed_while_a_run_is_watched_is_said_to_be_gone(path, s
 
     server = await asyncio.start_unix_server(breaks_off, str(path))
     with pytest.raises(LinkError, match="the run is in its database"):
-        _ = [answer async for answer in _talk(path, {"do": "run"})]
+        _ = [answer async for answer in follow(path, ORDER)]
     server.close()
+
+
+async def served(path, handler, *requests):
+    """The first line of the answers to raw requests."""
+    server = ControlServer(path, handler)
+    await server.start()
+    try:
+        found = []
+        for sent in requests:
+            reader, writer = await asyncio.open_unix_connection(str(path))
+            writer.write(sent)
+            found.append(await asyncio.wait_for(reader.readline(), 20))
+            writer.close()
+    finally:
+        await server.stop()
+    return found
 
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize("sent", [b"\xff\xfe\n", b"[" * 100_000 + b"\n", b"hello\n", b"[]\n", b"\n"])
 async def test_what_is_no_request_is_said_to_be_none(path, sent):
-    async def handle(asked):
-        yield {"asked": asked}
+    async def handle(_):
+        yield Begun("never")
+
+    (answer,) = await served(path, handle, sent)
+    assert b'"kind":"setting"' in answer
+    assert b"JSON" in answer
+
+
+@pytest.mark.asyncio
+async def test_both_sides_speak_of_the_same(path):
+    asked = []
+
+    async def handle(request):
+        asked.append(request)
+        yield Stopped(True)
 
     server = ControlServer(path, handle)
     await server.start()
     try:
-        reader, writer = await asyncio.open_unix_connection(str(path))
-        writer.write(sent)
-        answer = await asyncio.wait_for(reader.readline(), 20)
-        writer.close()
+        stop = StopRun("bench-1", "m.keeper")
+        assert await asyncio.to_thread(ask, path, stop, Stopped) == Stopped(True)
+        assert [a async for a in follow(path, ORDER)] == [Stopped(True)]
+        with pytest.raises(LinkError, match="did not say whether it was done"):
+            await asyncio.to_thread(ask, path, stop, Begun)
     finally:
         await server.stop()
-    assert b'"kind":"setting"' in answer
-    assert b"JSON" in answer
+    assert asked == [stop, ORDER, stop]
+
+
+@pytest.mark.asyncio
+async def test_a_fault_of_the_software_is_an_answer_too(path):
+    async def handle(_):
+        yield Begun("r-1")
+        raise KeyError("speed")
+
+    server = ControlServer(path, handle)
+    await server.start()
+    try:
+        with pytest.raises(DaqError, match="fault of the software: KeyError"):
+            _ = [answer async for answer in follow(path, ORDER)]
+    finally:
+        await server.stop()

@@ -86,12 +86,12 @@ def test_doctor_asks_the_daemon(cli, shift, served):
 SHOW = """
 from tests.cli.views import MEASURING, changed, result
 from daq.app.screens.live import Screen
+from daq.app.screens.run_view import RunEnd
 screen = Screen()
 with screen:
     for second in range(3):
         screen.show(changed(run_s=float(second)))
-    screen.finish({"run": "3f2a91bc-0", "outcome": "complete", "reason": "", "motor": "still", "fault": "",
-                   "result_id": "r"}, result())
+    screen.finish(RunEnd(run="3f2a91bc-0", outcome="complete", reason="", motor="still", result_id="r"), result())
 """
 
 

@@ -11,7 +11,7 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
-from daq.app.records.health_history import figures, judged
+from daq.app.records.health_history import Figures, figures, judged
 from daq.app.records.replaying import maker
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import StoreError
@@ -45,10 +45,10 @@ def test_the_ripple_of_a_bent_rotor_is_read_from_an_ordinary_run(ripple):
     spec = Specification(ripple_percent_of_reading=ripple, ripple_percent=0.0)
     found, box = told("clear-glaze-qc", FLUIDS["clear-glaze"], spec=spec)
     # The amplitude put into the simulator; the speed error of 0.1 % puts the sine out of step by 1 % of a turn over the run.
-    assert found["ripple"] == pytest.approx(ripple, rel=0.01, abs=0.02)
-    assert found["zero"] == pytest.approx(box.errors.zero_percent, abs=0.02)
-    assert found["return_to_zero"] is None
-    assert (found["geometry"], found["free"]) == ("coaxial-12", False)
+    assert found.ripple == pytest.approx(ripple, rel=0.01, abs=0.02)
+    assert found.zero == pytest.approx(box.errors.zero_percent, abs=0.02)
+    assert found.return_to_zero is None
+    assert (found.geometry, found.free) == ("coaxial-12", False)
 
 
 def test_what_a_dragging_bearing_leaves_at_rest():
@@ -58,9 +58,9 @@ def test_what_a_dragging_bearing_leaves_at_rest():
     stress = 8e-6 / (2.0 * math.pi * body.inner_radius_m**2 * body.length_m * body.end_factor)
     dragging = Fluid("drag", HerschelBulkley(stress, 1e-4, 1.0))
     found, _ = told("free-swing", dragging)
-    assert found["free"] is True
+    assert found.free is True
     # It creeps back over 15 s by the simulator's own constant: of 0.8 % some 0.4 % are left between 5 and 15 s.
-    assert found["return_to_zero"] == pytest.approx(0.8 * 1.5 * (math.exp(-5 / 15) - math.exp(-15 / 15)), abs=0.06)
+    assert found.return_to_zero == pytest.approx(0.8 * 1.5 * (math.exp(-5 / 15) - math.exp(-15 / 15)), abs=0.06)
     _, said = judged([found], LIMITS)
     assert len(said) == 1
     assert said[0].startswith("swinging free, +0.4")
@@ -69,19 +69,19 @@ def test_what_a_dragging_bearing_leaves_at_rest():
 
 def test_a_body_that_swings_free_comes_back():
     found, _ = told("free-swing", FLUIDS["air"])
-    assert found["return_to_zero"] == pytest.approx(0.0, abs=0.02)
-    assert found["ripple"] is None  # there is no torque in air to be a ripple of
+    assert found.return_to_zero == pytest.approx(0.0, abs=0.02)
+    assert found.ripple is None  # there is no torque in air to be a ripple of
     assert judged([found], LIMITS)[1] == ()
 
 
 def test_a_sample_that_holds_a_torque_is_not_blamed_on_the_bearing():
-    held = {"serial": "R", "geometry": "g", "free": False, "zero": 0.0, "ripple": None, "return_to_zero": 3.0}
+    held = Figures(serial="R", geometry="g", free=False, zero=0.0, return_to_zero=3.0)
     assert judged([held], LIMITS) == ({"zero": judged([held], LIMITS)[0]["zero"]}, ())
 
 
 def test_each_limit_has_its_sentence():
     def run(zero=0.0, ripple=0.1, left=0.0):
-        return {"serial": "R", "geometry": "g", "free": True, "zero": zero, "ripple": ripple, "return_to_zero": left}
+        return Figures(serial="R", geometry="g", free=True, zero=zero, ripple=ripple, return_to_zero=left)
 
     assert judged([run()] * 5, LIMITS)[1] == ()
     _, said = judged([run(zero=0.6)] * 3, LIMITS)
@@ -102,7 +102,7 @@ def test_a_thermometer_has_none_of_these():
     bench.begin()
     bench.run(900.0)
     found = figures(bench.journal(), maker(Drivers.find()))
-    assert (found["zero"], found["ripple"], found["return_to_zero"]) == (None, None, None)
+    assert (found.zero, found.ripple, found.return_to_zero) == (None, None, None)
 
 
 def test_an_empty_journal_is_said():

@@ -2,6 +2,7 @@
 
 import io
 import re
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
@@ -10,10 +11,13 @@ from daq.app.screens.digits import large
 from daq.app.screens.live import Screen, exit_code, styled
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import NARROWEST, live_lines, number_line, plain_line, text_of
+from daq.app.screens.run_view import RunEnd
 from daq.app.screens.text import width
+from daq.core.effects import Noted
+from daq.core.stop import RuleProgress
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
 
-DONE = {"run": "3f2a91bc-0", "outcome": "complete", "reason": "", "motor": "still", "fault": "", "result_id": "r"}
+DONE = RunEnd(run="3f2a91bc-0", outcome="complete", reason="", motor="still", result_id="r")
 
 
 def shown(view, columns=80):
@@ -60,7 +64,7 @@ def test_too_little_torque_is_struck_through_in_the_digits_and_said():
 
 @pytest.mark.parametrize("columns", [NARROWEST, 80, 120, 200])
 @pytest.mark.parametrize(
-    "view", [MEASURING, saturated(), too_little(), changed(state="tempering", value=None, rules=[])]
+    "view", [MEASURING, saturated(), too_little(), changed(state="tempering", value=None, rules=())]
 )
 def test_no_line_is_wider_than_the_terminal(view, columns):
     assert max(width(text_of(line)) for line in live_lines(view, columns)) <= columns
@@ -87,22 +91,15 @@ def test_a_signal_without_value_has_no_mark():
 
 
 def test_the_drift_of_a_steady_rule_is_shown_as_its_bound():
-    rule = MEASURING["rules"][0] | {
-        "rule": "viscosity steady within 1 % over 20 s",
-        "kind": "steady",
-        "relative": True,
-        "signal": "viscosity",
-        "value": 0.023,
-        "near": 0.43,
-    }
-    assert "now at most 2.3 %" in shown(changed(rules=[rule]))
-    assert "now not judged yet" in shown(changed(rules=[rule | {"value": None}]))
+    rule = RuleProgress("viscosity steady within 1 % over 20 s", "steady", True, "viscosity", 0.023, 0.01, 0.43, False)
+    assert "now at most 2.3 %" in shown(changed(rules=(rule,)))
+    assert "now not judged yet" in shown(changed(rules=(replace(rule, value=None),)))
 
 
 def test_what_comes_from_outside_cannot_drive_the_terminal():
     evil = "\x1b]0;owned\x07\x1b[2J\u202egnp"
-    view = changed(sample=evil, notes=[{"code": "x", "text": evil}], advice=[evil])
-    view["step"] = view["step"] | {"name": evil}
+    step = replace(MEASURING.step, name=evil)
+    view = changed(sample=evil, notes=(Noted(0, "x", evil),), advice=(evil,), step=step)
     for text in (shown(view, 200), plain_line(view)):
         assert "\x1b" not in text
         assert "\x07" not in text
@@ -131,14 +128,13 @@ class Time:
 def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
     out, clock = io.StringIO(), Time()
     screen = Screen(file=out, clock=clock)
-    starting = changed(state="starting", run_s=1.0, value=None, rules=[])
+    starting = changed(state="starting", run_s=1.0, value=None, rules=())
     with screen:
         for second in range(24):
             clock.now = second / 2
             view = starting if second < 3 else changed(run_s=1 + second / 2)
             if second >= 20:
-                view["notes"] = [{"code": "sheared", "text": "somebody pressed a key"}]
-                view["advice"] = ["turn slower"]
+                view = changed(view, notes=(Noted(0, "sheared", "somebody pressed a key"),), advice=("turn slower",))
             screen.show(view)
         screen.finish(DONE, result())
     assert (
@@ -175,7 +171,7 @@ def test_a_doubtful_value_is_struck_through_and_has_the_word():
 
 def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
     out = io.StringIO()
-    Screen(file=out).finish(DONE | {"motor": "may still be turning", "fault": "the disk is full"}, None)
+    Screen(file=out).finish(replace(DONE, motor="may still be turning", fault="the disk is full"), None)
     assert "THE MOTOR MAY STILL BE TURNING" in out.getvalue()
     assert "NOT STORED: the disk is full" in out.getvalue()
 
@@ -189,10 +185,10 @@ def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
         (DONE, result(verdict={"verdict": "not_comparable"}), 10),
         (DONE, result(validity="doubtful"), 11),
         (DONE, result(validity="not valid", verdict={"verdict": "outside"}), 11),
-        (DONE | {"outcome": "stopped"}, result(validity="not valid"), 12),
-        (DONE | {"outcome": "failed"}, result(validity="not valid"), 13),
-        (DONE | {"outcome": "interrupted"}, result(validity="not valid"), 13),
-        (DONE | {"fault": "the disk is full"}, result(), 13),
+        (replace(DONE, outcome="stopped"), result(validity="not valid"), 12),
+        (replace(DONE, outcome="failed"), result(validity="not valid"), 13),
+        (replace(DONE, outcome="interrupted"), result(validity="not valid"), 13),
+        (replace(DONE, fault="the disk is full"), result(), 13),
         (DONE, None, 13),
     ],
 )
@@ -253,8 +249,7 @@ def test_the_mark_is_coloured_by_where_it_stands(view, mark, style):
     ("celsius", "said"), [(24.0, "BELOW"), (24.7, "inside"), (25.3, "inside"), (26.0, "ABOVE"), (None, "no reading")]
 )
 def test_the_temperature_is_said_against_its_band(celsius, said):
-    view = changed()
-    view["signals"] |= {"thermo-1.temperature": celsius}
+    view = changed(signals={"thermo-1.temperature": celsius})
     (line,) = [text for text in shown(view, 120).splitlines() if text.startswith("temperature")]
     assert f"24.7..25.3 °C, {said} (thermo-1.temperature)" in line
 

@@ -2,11 +2,13 @@
 
 import argparse
 import json
+from dataclasses import replace
 from unittest.mock import Mock
 
 import pytest
 
 from daq.adapters.paths import examples_dir
+from daq.adapters.store.rows import RunRecord
 from daq.app.cli.measuring import run
 from daq.app.cli.records import runs
 from daq.app.records.health_history import figures, line_said
@@ -15,8 +17,10 @@ from daq.app.run.view import decimals, run_view
 from daq.app.screens.live import Screen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import SIGNAL_ROWS, live_lines, plain_line, text_of
+from daq.app.screens.run_view import RunEnd, StepShown
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
+from daq.core.effects import Noted
 from daq.core.errors import SettingError
 from daq.methods.concluding.judging import reported
 from daq.methods.planning.compile import compile_plan
@@ -26,22 +30,32 @@ from tests.cli.views import MEASURING, changed, result
 from tests.methods.bench import example
 
 WITHOUT = {"band": None, "temperature": None, "motor": "not moved"}
-STEADY = MEASURING["rules"][0] | {
-    "rule": "density steady within 0.0005 g/mL over 10 s",
-    "kind": "steady",
-    "signal": "density",
-    "value": None,
-    "near": 0.0,
-}
+STEADY = replace(
+    MEASURING.rules[0],
+    rule="density steady within 0.0005 g/mL over 10 s",
+    kind="steady",
+    signal="density",
+    value=None,
+    near=0.0,
+)
 
 
 def weighing(**changes):
-    view = changed(**WITHOUT, decimals={"mass": 3}, rules=[STEADY], method="slip-density 1", instrument="balance-1")
-    view["step"] = {"number": 1, "of": 1, "name": "weighing", "speed": None}
-    view["signals"] = {"mass": 178.4999, "density": 1.78464}
-    view["units"] = {"mass": "g", "density": "g/mL", "elapsed": "s", "readings": "1"}
-    view["value"] = MEASURING["value"] | {"name": "mass", "value": 178.5, "unit": "g"}
-    return view | changes
+    return replace(
+        MEASURING,
+        **WITHOUT
+        | {
+            "decimals": {"mass": 3},
+            "rules": (STEADY,),
+            "method": "slip-density 1",
+            "instrument": "balance-1",
+            "step": StepShown(number=1, of=1, name="weighing", speed=None),
+            "signals": {"mass": 178.4999, "density": 1.78464},
+            "units": {"mass": "g", "density": "g/mL", "elapsed": "s", "readings": "1"},
+            "value": replace(MEASURING.value, name="mass", value=178.5, unit="g"),
+        }
+        | changes,
+    )
 
 
 def shown(view, columns=80):
@@ -69,11 +83,18 @@ def begun(method, lead, *companions):
 
 
 def view_of(bench):
-    return run_view("r", bench.pipeline, bench.clock.mono_ns(), lambda _: (), ()) | {
-        "sample": "S-1",
-        "simulated": True,
-        "caution": "",
-    }
+    record = RunRecord(
+        id="r",
+        instrument=bench.plan.lead.name,
+        sample="S-1",
+        method_id=bench.plan.method,
+        method_version=bench.plan.version,
+        method_digest=bench.plan.digest,
+        operator="m.keeper",
+        simulated=True,
+        began_utc_ns=0,
+    )
+    return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), ())
 
 
 # ---- while it goes on
@@ -93,8 +114,12 @@ def test_a_stop_rule_is_never_cut_where_there_is_room_for_two_lines():
 
 
 def test_a_ph_is_written_as_one():
-    view = weighing(signals={"ph": 7.0, "voltage": None}, decimals={"ph": 2}, units={"ph": "[pH]", "voltage": "mV"})
-    view["value"] = MEASURING["value"] | {"name": "ph", "value": 7.0, "unit": "[pH]"}
+    view = weighing(
+        signals={"ph": 7.0, "voltage": None},
+        decimals={"ph": 2},
+        units={"ph": "[pH]", "voltage": "mV"},
+        value=replace(MEASURING.value, name="ph", value=7.0, unit="[pH]"),
+    )
     text = shown(view)
     assert "  pH 7.00  so far" in text
     assert "reads now    ph 7.00, voltage -\n" in text
@@ -112,7 +137,7 @@ def test_more_signals_than_fit_are_counted(columns):
 
 
 def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
-    view = weighing(notes=[{"code": "x", "text": "a note"}] * 3, advice=["do this"], caution="Wear gloves.")
+    view = weighing(notes=(Noted(0, "x", "a note"),) * 3, advice=("do this",), caution="Wear gloves.")
     whole = live_lines(view, 80)
     for rows in range(4, len(whole) + 1):
         lines = [text_of(line) for line in live_lines(view, 80, rows)]
@@ -132,18 +157,17 @@ def test_nothing_speaks_of_a_motor_where_there_is_none():
 
 
 def test_a_torque_is_not_called_too_small_before_the_motor_turns():
-    view = changed(state="tempering", motor="not moved", value=None, rules=[])
-    view["signals"] |= {"torque": -0.04, "speed": 0.0}
+    view = changed(state="tempering", motor="not moved", value=None, rules=(), signals={"torque": -0.04, "speed": 0.0})
     text = shown(view)
     assert "usable 10..100 %, the motor stands still" in text
     assert " 0.0 % ├●" in text
-    assert "BELOW" in shown(view | {"motor": "turning"})
+    assert "BELOW" in shown(replace(view, motor="turning"))
 
 
 def test_a_fault_names_its_channel():
-    view = weighing(faults=["over_range"], faulty={"over_range": ["mass"]})
+    view = weighing(faults={"over_range": ("mass",)})
     assert "! mass: the instrument reports that the true value is above its range" in shown(view)
-    view = weighing(faults=["silent"], faulty={"silent": []})
+    view = weighing(faults={"silent": ()})
     assert "! the instrument has not answered for too long" in shown(view)
 
 
@@ -162,23 +186,23 @@ def test_an_instrument_that_shows_a_viscosity_itself():
     bench.run(10.0)
     # At rest it shows none: that is no fault.
     view = view_of(bench)
-    assert view["state"] == "tempering"
+    assert view.state == "tempering"
     assert "own_viscosity -" in shown(view)
     assert "!" not in shown(view)
     for fifths in range(50, 250):
         bench.run(fifths / 5)
         view = view_of(bench)
-        if view["state"] == "measuring":
+        if view.state == "measuring":
             break
     bench.run(fifths / 5 + 1.0)
     view = view_of(bench)
-    assert (view["state"], view["value"]) == ("measuring", None)  # the first revolution does not count
+    assert (view.state, view.value) == ("measuring", None)  # the first revolution does not count
     assert "no value yet" in shown(view)
     assert "Bad" not in shown(view)
     bench.run(50.0)
     view = view_of(bench)
-    assert view["state"] == "measuring"
-    own, ours = view["signals"]["own_viscosity"], view["signals"]["viscosity"]
+    assert view.state == "measuring"
+    own, ours = view.signals["own_viscosity"], view.signals["viscosity"]
     # The simulator's constant is that of the same body, so both agree within its 0.1 mPa.s and the geometry's 0.5 %.
     assert own == pytest.approx(ours, rel=0.005)
     assert f"own_viscosity {own:.1f} mPa·s" in shown(view, 200)
@@ -245,24 +269,24 @@ def test_a_temperature_is_not_its_own_condition():
 
 
 def test_a_run_that_a_person_stopped_says_so(capsys):
-    done = {"run": "3f2a91bc-0", "outcome": "stopped", "reason": "kim", "motor": "not moved", "fault": ""}
+    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not moved")
     Screen(plain=True).finish(done, result())
     assert "the run was stopped (kim)\n" in capsys.readouterr().out
 
 
 def test_the_digits_of_a_viscosity_are_not_those_of_a_mass():
-    glaze = example("products/clear-glaze.toml").model_dump(mode="json")  # three digits, limits for the viscosity only
+    glaze = example("products/clear-glaze.toml").planned()  # three digits, limits for the viscosity only
     assert reported(178.4999, glaze, "mass", "g") is None
     assert reported(802.53, glaze, "viscosity", "mPa.s") == "803"
     assert reported(0.80253, glaze, "apparent_viscosity", "Pa.s") == "0.803"
-    slip = example("products/thin-slip.toml").model_dump(mode="json")
+    slip = example("products/thin-slip.toml").planned()
     assert reported(1.78464, slip, "density", "g/mL") == "1.785"
 
 
 def test_the_list_of_runs_has_the_digits_of_the_results():
     data = {"quantity": "mass", "value": 178.49962, "unit": "g", "uncertainty": {"expanded": 0.0031, "k": 2.0}}
     reader = Mock(**{"newest_result.return_value": Mock(data=json.dumps(data), supersedes=None)})
-    assert runs.entry(reader, Mock(began_utc_ns=0, ended_utc_ns=0))["shown"] == "178.4996"
+    assert runs.entry(reader, Mock(began_utc_ns=0, ended_utc_ns=0)).shown == "178.4996"
 
 
 # ---- the wrong instrument
@@ -305,9 +329,9 @@ def test_what_a_line_lost_is_told_of_any_instrument():
     bench.run(120.0)
     assert bench.facts.outcome == "complete"
     found = figures(bench.journal(), maker(DRIVERS))
-    assert (found["zero"], found["amiss"]) == (None, 0)
-    assert found["readings"] > 20
+    assert (found.zero, found.amiss) == (None, 0)
+    assert found.readings > 20
     assert line_said(found) == ""
-    assert line_said({"readings": 99, "amiss": 1}) == ""
-    assert "2 of 100 lines or answers were lost or damaged" in line_said({"readings": 98, "amiss": 2})
-    assert line_said({"zero": 0.1}) == ""
+    assert line_said(replace(found, readings=99, amiss=1)) == ""
+    assert "2 of 100 lines or answers were lost or damaged" in line_said(replace(found, readings=98, amiss=2))
+    assert line_said(replace(found, readings=0, amiss=0)) == ""

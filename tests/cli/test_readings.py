@@ -2,6 +2,7 @@
 
 import functools
 import operator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -15,7 +16,7 @@ from daq.core.errors import SettingError, StoreError
 from daq.core.events import ClockAnchor, LinkUp, OperatorCommand, Received, Sent
 from daq.core.journal import JournalWriter
 from daq.core.pipeline import Pipeline
-from daq.core.plan import to_json
+from daq.testing.bench import header_of
 from simulators.thermometer.thermometer import Thermometer
 
 SECOND = 10**9
@@ -32,9 +33,10 @@ def journal(chunks: list[tuple[int, bytes]], **changes: Any) -> bytes:
     instrument = catalogue.instrument("thermo-1")
     plan = catalogue.compile(catalogue.method("thermometer-log"), instrument)
     driver = catalogue.make_driver(instrument)
-    said = {"kind": "thermometer", "options": {}, "state": {}, "digest": driver.digest()} | changes
+    header = header_of(plan, {"thermo-1": driver})
+    recorded = replace(header.drivers["thermo-1"], **changes)
     writer = JournalWriter(["thermo-1"])
-    writer.header({"plan": to_json(plan), "drivers": {"thermo-1": said}}, SECOND)
+    writer.header(replace(header, drivers={"thermo-1": recorded}), SECOND)
     pipeline = Pipeline(plan, {"thermo-1": driver})
     asked = driver.identify()
     for event in (
@@ -88,4 +90,4 @@ def test_an_empty_journal_is_said():
 
 def test_a_driver_that_is_not_installed_any_more_is_named():
     with pytest.raises(SettingError, match="there is no driver 'scales'"):
-        Readings(journal([], kind="scales"), maker(Drivers.find()))
+        Readings(journal([], kind="scales", options={}), maker(Drivers.find()))

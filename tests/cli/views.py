@@ -1,20 +1,23 @@
 """Views of runs at the glaze works, as the daemon sends them."""
 
-from copy import deepcopy
+from dataclasses import replace
 from typing import Any
 
-MEASURING: dict[str, Any] = {
-    "run": "3f2a91bc-0000-4000-8000-000000000001",
-    "instrument": "bench-2",
-    "method": "white-glaze-flow-curve 1",
-    "sample": "WG-1042",
-    "simulated": True,
-    "caution": "",
-    "state": "measuring",
-    "run_s": 135.4,
-    "stage_s": 15.0,
-    "step": {"number": 3, "of": 9, "name": "up-12", "speed": 12.0},
-    "signals": {
+from daq.app.screens.run_view import ProvisionalValue, RunView, StepShown, TemperatureGate
+from daq.core.plan import TorqueBand
+from daq.core.stop import RuleProgress
+
+MEASURING = RunView(
+    run="3f2a91bc-0000-4000-8000-000000000001",
+    instrument="bench-2",
+    method="white-glaze-flow-curve 1",
+    sample="WG-1042",
+    simulated=True,
+    state="measuring",
+    run_s=135.4,
+    stage_s=15.0,
+    step=StepShown(number=3, of=9, name="up-12", speed=12.0),
+    signals={
         "torque": 45.23,
         "speed": 12.003,
         "temperature": 25.04,
@@ -22,7 +25,7 @@ MEASURING: dict[str, Any] = {
         "torque_abs": 452.3,
         "viscosity": 812.43,
     },
-    "units": {
+    units={
         "torque": "%",
         "speed": "/min",
         "temperature": "Cel",
@@ -33,61 +36,46 @@ MEASURING: dict[str, Any] = {
         "readings": "1",
         "revolutions": "{rev}",
     },
-    "decimals": {},
-    "faults": [],
-    "faulty": {},
-    "band": {"signal": "torque", "unit": "%", "low": 10.0, "high": 100.0, "limit": 110.0},
-    "temperature": {"signal": "thermo-1.temperature", "low": 24.7, "high": 25.3},
-    "value": {"name": "viscosity", "value": 812.43, "unit": "mPa.s", "quality": "Good", "n": 100, "reasons": []},
-    "rules": [
-        {
-            "rule": "elapsed ≥ 20 s",
-            "kind": "above",
-            "relative": False,
-            "signal": "elapsed",
-            "value": 15.0,
-            "limit": 20.0,
-            "near": 0.75,
-            "met": False,
-        }
-    ],
-    "advice": [],
-    "notes": [],
-    "motor": "turning",
-    "result": None,
-}
+    band=TorqueBand("torque", "%", 10.0, 100.0, 110.0),
+    temperature=TemperatureGate("thermo-1.temperature", 24.7, 25.3),
+    value=ProvisionalValue(name="viscosity", value=812.43, unit="mPa.s", quality="Good", n=100),
+    rules=(RuleProgress("elapsed ≥ 20 s", "above", False, "elapsed", 15.0, 20.0, 0.75, False),),
+    motor="turning",
+)
 
 
-def changed(**changes: Any) -> dict[str, Any]:
-    return deepcopy(MEASURING) | changes
+def changed(view: RunView = MEASURING, *, signals: Any = None, **changes: Any) -> RunView:
+    return replace(view, signals=view.signals | (signals or {}), **changes)
 
 
-def saturated() -> dict[str, Any]:
-    view = changed(faults=["saturated"], advice=["the torque is at least 110 %; 6 min⁻¹ should give at most 55 %"])
-    view["signals"] |= {"torque": None, "torque_abs": None, "viscosity": None}
-    view["value"] = {
-        "name": "viscosity",
-        "value": None,
-        "unit": "mPa.s",
-        "quality": "Bad",
-        "n": 3,
-        "reasons": ["the sensor is at its stop: the true value is beyond the range"],
-    }
-    return view
+def saturated() -> RunView:
+    return changed(
+        faults={"saturated": ()},
+        advice=("the torque is at least 110 %; 6 min⁻¹ should give at most 55 %",),
+        signals={"torque": None, "torque_abs": None, "viscosity": None},
+        value=ProvisionalValue(
+            name="viscosity",
+            value=None,
+            unit="mPa.s",
+            quality="Bad",
+            n=3,
+            reasons=("the sensor is at its stop: the true value is beyond the range",),
+        ),
+    )
 
 
-def too_little() -> dict[str, Any]:
-    view = changed()
-    view["signals"] |= {"torque": 6.21, "viscosity": 111.5}
-    view["value"] = {
-        "name": "viscosity",
-        "value": 111.5,
-        "unit": "mPa.s",
-        "quality": "Uncertain_SensorNotAccurate",
-        "n": 100,
-        "reasons": ["the mean torque is below the usable band: 6.2 % of full scale"],
-    }
-    return view
+def too_little() -> RunView:
+    return changed(
+        signals={"torque": 6.21, "viscosity": 111.5},
+        value=ProvisionalValue(
+            name="viscosity",
+            value=111.5,
+            unit="mPa.s",
+            quality="Uncertain_SensorNotAccurate",
+            n=100,
+            reasons=("the mean torque is below the usable band: 6.2 % of full scale",),
+        ),
+    )
 
 
 def result(**changes: Any) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from daq.core.context import Context
 from daq.core.driver import Action, Channel, Driver, Identity, Reject, Reply, Request, Values
 from daq.core.effects import Concluded, Ended, Kept, Moved, Noted, Send, StepEnded
 from daq.core.errors import DriverError
@@ -156,14 +157,14 @@ def plan_of(
     turning = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
     lead = LinkPlan(
         "lead", "lead", driver.kind, {}, made.digest(), tuple(c.name for c in made.channels),
-        tuple(c.unit for c in made.channels), {"kind": "named", "serial": "N-1"} if driver is Named else {},
+        tuple(c.unit for c in made.channels), Identity("named", "N-1") if driver is Named else None,
     )  # fmt: skip
     others = tuple(LinkPlan(n, "companion", "probe", {}, "", ("temperature",), ("Cel",)) for n in companions)
     plan = Plan(
         method="method", version="1", digest="d", links=(lead, *others), derivations=(STRESS, RATE, VISCOSITY),
         conditioning=conditioning, steps=steps, primary=primary, claim="at_time",
         band=TorqueBand("torque", "%", 10.0, 100.0, 110.0), speed_signal="speed" if turning else "", moves=turning,
-        speed_tolerance=0.02, speed_timeout_ns=round(speed_timeout * S), context={},
+        speed_tolerance=0.02, speed_timeout_ns=round(speed_timeout * S), context=Context(),
     )  # fmt: skip
     return replace(plan, **more)
 

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daq.core.effects import Noted, Send
+from daq.core.encoding import decode, encode
 from daq.core.errors import JournalError
 from daq.core.events import (
     ClockAnchor,
@@ -21,11 +22,12 @@ from daq.core.events import (
     StoreFault,
     Tick,
 )
+from daq.core.header import Header
 from daq.core.journal import JournalWriter, chain, read_records
-from daq.core.plan import Extent, Keep, Rule, plan_from_json, to_json
+from daq.core.plan import Extent, Keep, Plan, Rule
 from tests.core.parts import plan_of, seconds, step, turns
 
-HEADER = {"plan": {"links": [{"name": "lead"}, {"name": "probe"}]}}
+HEADER = Header(run="a-run", plan=plan_of(step(Rule("above", "a", "torque")), companions=("probe",)), drivers={})
 EVENTS = [
     ClockAnchor(-5, 1_772_000_000_000_000_000, "boot"),
     LinkUp(0, "lead"),
@@ -145,13 +147,13 @@ def test_a_plan_comes_back_bit_for_bit(low, revolutions, ns):
     rule = Rule("any", "any", rules=(Rule("above", "a", "torque", low=low, after=Extent(ns), hold=turns(revolutions)),))
     keep = Keep("event", "mean", seconds(1.5), event=rule, keep_part=True)
     plan = plan_of(step(rule, keep, speed=abs(low)), companions=("probe",))
-    text = json.dumps(to_json(plan))
-    assert plan_from_json(json.loads(text)) == plan
+    text = json.dumps(encode(plan, exact=True))
+    assert decode(Plan, json.loads(text), exact=True) == plan
     assert float(low).hex() in text
 
 
 def test_whole_numbers_where_the_plan_wants_floats_come_back_as_floats():
     plan = plan_of(step(Rule("above", "a", "torque", low=5), speed=12))
-    again = plan_from_json(json.loads(json.dumps(to_json(plan))))
+    again = decode(Plan, json.loads(json.dumps(encode(plan, exact=True))), exact=True)
     assert again == plan
     assert isinstance(again.steps[0].speed, float)

@@ -349,5 +349,5 @@ def test_a_limit_of_no_time_at_all_is_met_at_once():
 def test_how_near_a_rule_is_for_a_screen():
     run = script(any_of(elapsed(10.0), above("torque", 80.0), below("temperature", 20.0)))
     run.reading(4.0, 40.0, temperature=25.0)
-    near = {r["signal"]: round(r["near"], 3) for r in run.pipeline.progress(run.ns(5.0))}
+    near = {r.signal: round(r.near, 3) for r in run.pipeline.progress(run.ns(5.0))}
     assert near == {"elapsed": 0.5, "torque": 0.5, "temperature": 0.8}

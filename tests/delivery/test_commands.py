@@ -11,7 +11,8 @@ from daq.adapters.store.audit import first_break
 from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.app.cli import main
-from daq.app.delivery.resending import ResendOrder, read_moment
+from daq.app.daemon.protocol import read_request
+from daq.app.delivery.resending import read_moment
 from daq.core.errors import SettingError
 from tests.mqtt.parts import fill
 from tests.store.parts import SECOND, T0
@@ -204,13 +205,15 @@ def test_no_moment(text, end):
     ("request_", "said"),
     [
         ({"who": "m.keeper"}, "one of them"),
-        ({"refused": True}, "is missing"),
-        ({"who": "m.keeper", "refused": 1}, "cannot be 1"),
-        ({"who": "m.keeper", "first": True, "last": 2}, "cannot be True"),
-        ({"who": "m.keeper", "sql": "x"}, "unknown"),
+        ({"refused": True}, "who: is missing"),
+        ({"who": "", "refused": True}, "who: is missing"),
+        ({"who": "m.keeper", "refused": 1}, "refused: must be true or false"),
+        ({"who": "m.keeper", "first": True, "last": 2}, "first: must be a whole number"),
+        ({"who": "m.keeper", "sql": "x"}, "sql: unknown"),
         ({"who": "m.keeper", "refused": True, "first": 1, "last": 2}, "one of them"),
     ],
 )
 def test_requests_over_the_control_socket_are_checked(request_, said):
     with pytest.raises(SettingError, match=said):
-        ResendOrder.from_request({"do": "resend", **request_}).transaction(T0)
+        order = read_request(json.dumps({"protocol": 0, "do": "resend", **request_}).encode())
+        order.transaction(T0)

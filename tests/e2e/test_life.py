@@ -142,13 +142,12 @@ def test_a_clock_step_gives_an_anchor_and_changes_no_number(lab, tmp_path):
     from daq.app.setup.drivers import Drivers
     from daq.core.effects import Moved
     from daq.core.events import ClockAnchor
+    from daq.core.header import read_header
     from daq.core.replay import pipeline_of
 
     drivers = Drivers.find()
     with lab.reader() as reader:
-        import json
-
-        header = json.loads(reader.run(call.run_id).header)
+        header = read_header(reader.run(call.run_id).header)
     events = lab.records(call.run_id)
 
     def effects(chosen):

@@ -199,7 +199,7 @@ def test_one_instrument_failing_never_touches_another(lab, daemon):
     lab.bench.tell("replug")
     other = second.until("view", lambda view: view["run_s"] > 25)
     assert other["state"] == "measuring"
-    assert other["faults"] == []
+    assert other["faults"] == {}
     assert lab.simulators["bench-2"].turning
     daemon.stop_run("bench-2")
     assert second.until("outcome")["motor"] == "still"

@@ -6,7 +6,8 @@ from dataclasses import replace
 import pytest
 
 from daq.core.effects import AtRest
-from daq.core.plan import plan_from_json, to_json
+from daq.core.encoding import decode, encode
+from daq.core.plan import Plan
 from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
 from daq.methods.planning.compile import Known
@@ -137,7 +138,7 @@ def test_a_run_that_goes_on_is_not_propagated():
 def test_the_same_run_gives_the_same_interval_and_another_run_another():
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze")
     first = concluded(plan).uncertainty
-    again = concluded(plan_from_json(to_json(plan))).uncertainty
+    again = concluded(decode(Plan, encode(plan, exact=True), exact=True)).uncertainty
     assert (again.low, again.high, again.seed) == (first.low, first.high, first.seed)
     other = conclude(plan, replace(facts([kept(SUMMARIES)]), began=5)).uncertainty
     assert other.seed != first.seed

@@ -63,7 +63,7 @@ def test_the_greatest_single_reading_needs_a_fall_too(tmp_path):
         ('at = "every"\nevery = "2 s"\nspan = "2 s"', 'at = "end"\nspan = "10 min"\nstatistic = "max"'),
     )  # fmt: skip
     plan = plan_of(method, VANE)
-    assert any("whether the peak was passed" in w for w in plan.context["warnings"])
+    assert any("whether the peak was passed" in w for w in plan.context.warnings)
     for last, faults in ((16.0, ()), (21.9, ("peak_not_passed",))):
         c = conclude(plan, facts([stress(22, 60.0, at="end", statistic="max", last=last)]))
         assert (c.value, c.faults) == (22.0, faults)
@@ -109,9 +109,9 @@ def test_the_yield_stress_of_a_gelled_slip(seed):
 
 def test_a_vane_turned_fast_is_warned_of(tmp_path):
     method = load_changed(tmp_path, "methods/slip-yield-stress.toml", ("speed = 0.5 ", "speed = 5 "))
-    (warning,) = plan_of(method, VANE).context["warnings"]
+    (warning,) = plan_of(method, VANE).context.warnings
     assert warning.startswith("step yield: a vane is turned slowly, at 1 /min at most (common practice)")
-    assert plan_of("slip-yield-stress", VANE).context["warnings"] == []
+    assert plan_of("slip-yield-stress", VANE).context.warnings == ()
 
 
 # ---- time to an event
@@ -184,7 +184,7 @@ def test_a_value_taken_at_a_threshold_is_labelled_as_selected(tmp_path):
 def thin(viscosity, speed, product="clear-glaze", mounted="coaxial-15", seconds=60.0):
     """A conclusion about a liquid of so many mPa.s on bench 1, at a speed the sensor could show."""
     plan = plan_of("reference-check", example("instruments/bench-1.toml").with_mounted(mounted), product=product)
-    rate = plan.context["geometry"]["rate_per_omega"] * speed * 2 * math.pi / 60
+    rate = plan.context.geometry.rate_per_omega * speed * 2 * math.pi / 60
     values = {
         "torque": flat(50.0), "viscosity": flat(viscosity), "temperature": flat(25.0), "speed": flat(speed),
         "shear_rate": flat(rate), "stress": flat(viscosity / 1000 * rate),
@@ -227,7 +227,7 @@ def test_viscous_heating_is_estimated_and_warned_of():
 
 
 def test_ends_gap_and_vessel_are_said_in_every_result():
-    said = plan_of("white-glaze-flow-curve", "bench-2").context["geometry"]["limits_of_use"]
+    said = plan_of("white-glaze-flow-curve", "bench-2").context.geometry.limits_of_use
     assert any("vessel's wall raises a Newtonian torque by 4.7 %" in s for s in said)  # 1/(1 - (9/42.5)^2)
-    wide = plan_of("clear-glaze-qc", "bench-1").context["geometry"]["limits_of_use"]
+    wide = plan_of("clear-glaze-qc", "bench-1").context.geometry.limits_of_use
     assert any("radius ratio 1.250 is above 1.2" in s for s in wide)

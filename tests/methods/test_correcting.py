@@ -79,11 +79,11 @@ def test_only_for_what_the_curve_was_measured_with(tmp_path):
 
 def test_measured_points_are_fitted_and_say_how_well(tmp_path):
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze")
-    curve = plan.context["temperature_curve"]
+    curve = plan.context.temperature_curve
     # Points of 800 mPa.s exp(3800 (1/T - 1/298.15)), rounded as a person would write them.
-    assert curve["b"] == pytest.approx(3800.0, rel=0.02)
-    assert (curve["low"], curve["high"]) == (15.0, 35.0)
-    assert 0.0 < curve["relative_u"] < 0.02
+    assert curve.b == pytest.approx(3800.0, rel=0.02)
+    assert (curve.low, curve.high) == (15.0, 35.0)
+    assert 0.0 < curve.relative_u < 0.02
 
 
 def test_without_a_curve_there_is_no_correction():

@@ -46,7 +46,7 @@ def test_the_true_parameters_lie_within_the_stated_intervals(tmp_path, case):
             tmp_path, text(speeds, **how), FLUIDS[fluid], bench, body, seed=seed, product=product
         )
         assert run.facts.outcome == "complete", run.facts.reason
-        assert plan.context["flow_curve"]["models"] == list(ALL_MODELS)
+        assert plan.context.flow_curve.models == ALL_MODELS
         assert curve.chosen == model, [(f.model, f.behind, f.unresolved) for f in curve.fits]
         found = {p.name: p for f in curve.fits if f.model == model for p in f.parameters}
         assert set(found) == set(true)
@@ -192,8 +192,7 @@ def test_an_unwinding_spring_is_not_taken_for_thixotropy(tmp_path):
         product="white-glaze",
     )
     assert any(
-        "step s4: settle is 0.3 revolutions, but after 20 /min the spring unwinds" in w
-        for w in plan.context["warnings"]
+        "step s4: settle is 0.3 revolutions, but after 20 /min the spring unwinds" in w for w in plan.context.warnings
     )
     assert curve.loop is None
     assert any("unwinding of the spring would be taken for thixotropy" in t for t in curve.left_out)

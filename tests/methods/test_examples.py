@@ -6,9 +6,11 @@ import sys
 
 import pytest
 
+from daq.core.context import Amount
 from daq.core.derive import getters
+from daq.core.encoding import decode, encode
 from daq.core.errors import SettingError
-from daq.core.plan import plan_from_json, to_json
+from daq.core.plan import Plan
 from daq.core.units import unit
 from tests.methods.bench import CONFIG, LOADERS, example, load_changed, plan_of, told
 
@@ -40,9 +42,9 @@ def test_every_example_method_compiles_without_warning(method, instrument, produ
     from tests.described import ThermometerDriver
 
     plan = plan_of(method, instrument, product=product, companions=[(t, ThermometerDriver({})) for t, _ in others])
-    assert plan.context["warnings"] == []
-    assert plan_from_json(json.loads(json.dumps(to_json(plan)))) == plan
-    for code in plan.context["units"].values():
+    assert plan.context.warnings == ()
+    assert decode(Plan, json.loads(json.dumps(encode(plan, exact=True))), exact=True) == plan
+    for code in plan.context.units.values():
         unit(code)
 
 
@@ -60,14 +62,14 @@ def test_a_companion_is_read_under_its_instruments_name(tmp_path):
 
 def test_a_companion_that_is_not_connected_is_a_warning():
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze")
-    assert plan.context["warnings"] == ["the companion external (thermo-1) is not connected; the run does without it"]
+    assert plan.context.warnings == ("the companion external (thermo-1) is not connected; the run does without it",)
 
 
 def test_a_span_under_one_revolution_is_a_warning(tmp_path):
     # 30 s at 1 /min is half a revolution.
     method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 1"), ('"10 rev"]', '"120 s"]'),
                           ('span = "2 rev"', 'span = "30 s"'), ('settle = "1 rev"', "settle = 60"))  # fmt: skip
-    (warning,) = plan_of(method, "bench-2").context["warnings"]
+    (warning,) = plan_of(method, "bench-2").context.warnings
     assert warning == (
         "step reading: a span of 30 s is 0.5 of a revolution at 1 /min; the rotor's ripple is not averaged out. "
         "Use at least 60 s or '1 rev'"
@@ -149,7 +151,7 @@ def test_calibrated_constants_give_an_apparent_viscosity_and_no_rate():
 def test_the_unit_is_the_products():
     mpas = values(plan_of("engobe-qc", "bench-2"), 40.0, 12.0)["viscosity"]
     plan = plan_of("engobe-qc", "bench-2", product="engobe")
-    assert plan.context["units"]["viscosity"] == "Pa.s"
+    assert plan.context.units["viscosity"] == "Pa.s"
     assert values(plan, 40.0, 12.0)["viscosity"] == pytest.approx(mpas / 1000.0, rel=1e-12)
 
 
@@ -157,14 +159,14 @@ def test_the_full_scale_comes_from_the_instrument_where_the_file_is_silent(tmp_p
     bench = load_changed(tmp_path, "instruments/bench-2.toml", ('torque_full_scale = "1000 uN.m"\n', ""),
                          ('expect_serial = "R-1043"', 'expect_serial = "R-1042"'))  # fmt: skip
     plan = plan_of("reference-check", bench, identity=told(250.0))
-    assert plan.context["full_scale_uN_m"] == 250.0
+    assert plan.context.full_scale_unm == 250.0
     assert values(plan, 10.0, 12.0)["torque_abs"] == pytest.approx(25.0, rel=1e-12)
 
 
 def test_a_choice_sets_the_speed():
     plan = plan_of("clear-glaze-qc", "bench-1", choices={"speed": "12 rpm"})
     assert plan.steps[0].speed == 12.0
-    assert plan.context["choices"] == {"speed": {"value": 12.0, "unit": "/min"}}
+    assert plan.context.choices == {"speed": Amount(12.0, "/min")}
     assert plan.digest == plan_of("clear-glaze-qc", "bench-1").digest
 
 

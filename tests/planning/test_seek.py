@@ -5,8 +5,9 @@ import random
 
 import pytest
 
+from daq.core.encoding import decode, encode
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Seek, plan_from_json, to_json
+from daq.core.plan import Plan, Seek
 from daq.core.replay import replay
 from daq.core.seeking import Try, local_index, next_speed, power_law_speed
 from daq.methods.files.load import load_method
@@ -159,7 +160,7 @@ def test_it_replays_bit_for_bit_and_batches_do_not_matter(tmp_path):
     assert len(run.tries) > 2
     again = replay(run.bench.journal(), lambda _kind, options, _state: RotationalDriver(options))
     assert again.same, str(again.difference)
-    assert plan_from_json(to_json(run.plan)) == run.plan
+    assert decode(Plan, encode(run.plan, exact=True), exact=True) == run.plan
     driver = RotationalDriver({"interval_ms": 100})
     whole = Pipeline(run.plan, {"bench-2": driver}).step(run.bench.events)
     assert [repr(e) for e in whole] == [repr(e) for _, e in run.bench.effects]

@@ -1,13 +1,13 @@
 """What `daq doctor` says of the node."""
 
-from dataclasses import asdict
+from dataclasses import replace
 
 import pytest
 
 from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.workshop.diagnosis import _sparkplug_of
 
-STANDING = asdict(NodeStanding(alive=True, state="alive", devices=["bench-1"], results=3))
+STANDING = NodeStanding(alive=True, state="alive", devices=["bench-1"], results=3)
 
 
 @pytest.mark.parametrize(
@@ -28,7 +28,7 @@ STANDING = asdict(NodeStanding(alive=True, state="alive", devices=["bench-1"], r
     ],
 )
 def test_state_and_trouble_are_said(change, fine, says):
-    (finding,) = _sparkplug_of(STANDING | change)
+    (finding,) = _sparkplug_of(replace(STANDING, **change))
     assert finding.ok is fine
     assert says in finding.say
 

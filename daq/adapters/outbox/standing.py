@@ -1,4 +1,4 @@
-"""How the publisher stands, for whoever looks at it."""
+"""The publisher's state, for those who look at it."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -28,6 +28,35 @@ class PublisherState:
     """Of these, dropped unread because too many waited."""
     in_flight: int = 0
     most_in_flight: int = 0
+
+    @property
+    def standing(self) -> "BrokerStanding":
+        """The part that a screen shows, as it is now."""
+        return BrokerStanding(
+            connected=self.connected,
+            protocol=self.protocol,
+            trouble=self.trouble,
+            delivered=self.delivered,
+            in_flight=self.in_flight,
+            refused=dict(self.refused),
+            quarantined=self.quarantined,
+            repeated=self.repeated,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerStanding:
+    """The part of the publisher's state that a screen shows."""
+
+    connected: bool = False
+    protocol: str = ""
+    trouble: str = ""
+    delivered: int = 0
+    in_flight: int = 0
+    refused: dict[str, str] = field(default_factory=dict)
+    """Reason by topic."""
+    quarantined: int = 0
+    repeated: int = 0
 
 
 class Troubles:

@@ -4,9 +4,8 @@ Nobody waits for it, and that it cannot be done now is no harm to the result.
 """
 
 import asyncio
-import json
 from collections.abc import Callable, Iterable
-from typing import Any, Final
+from typing import Final
 
 import structlog
 
@@ -15,8 +14,9 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
 from daq.app.delivery.curve_publishing import publish_curve
-from daq.app.records.health_history import figures
-from daq.app.records.history import raw_journal
+from daq.app.records.health_history import Figures, figures
+from daq.app.records.history import plan_of, raw_journal
+from daq.core.encoding import encode
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.process.tasks import Tasks
@@ -51,11 +51,11 @@ class Afterwards:
     async def _note_health(self, run_id: str, instrument: str) -> None:
         try:
             found = await asyncio.to_thread(self._figures, run_id)
-            await self._store.commit(NoteHealth(run_id, instrument, self._clock.utc_ns(), found))
+            await self._store.commit(NoteHealth(run_id, instrument, self._clock.utc_ns(), encode(found)))
         except DaqError as error:
             log.warning("health not noted", run=run_id, reason=str(error))
 
-    def _figures(self, run_id: str) -> dict[str, Any]:
+    def _figures(self, run_id: str) -> Figures:
         with self._store.reader() as reader:
             raw, _ = raw_journal(reader, run_id)
         return figures(raw, self._make)
@@ -83,7 +83,8 @@ class Afterwards:
         with self._store.reader() as reader:
             for name in instruments:
                 for run in reader.runs(limit=LAST_RUNS, instrument=name):
-                    if not json.loads(run.header)["plan"].get("context", {}).get("flow_curve"):
+                    plan = plan_of(run)
+                    if plan is None or plan.context.flow_curve is None:
                         continue
                     result = reader.newest_result(run.id)
                     # What was measured while there was no broker stays out of its topics.

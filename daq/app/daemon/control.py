@@ -1,21 +1,30 @@
-"""The control socket: one JSON object a line, over a Unix socket only its owner may open.
+"""The control socket: one request a connection and its answers, line by line (see `daq.app.daemon.protocol`).
 
-A request is ``{"do": name, ...}``; answers are objects, the last one has ``"done": true``.
-An answer with ``"error"`` tells a person what was wrong.
+Only the owner of the Unix socket may open it.
 """
 
 import asyncio
 import contextlib
-import json
 import os
 import socket
 from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Final, TypeVar
 
 import structlog
 
-from daq.core.errors import DaqError, LinkError, SettingError
+from daq.app.daemon.protocol import (
+    Answer,
+    Done,
+    Failed,
+    Request,
+    answer_line,
+    failure,
+    read_answer,
+    read_request,
+    request_line,
+)
+from daq.core.errors import DaqError, LinkError
 
 log = structlog.get_logger()
 
@@ -23,15 +32,15 @@ LONGEST_LINE: Final = 1 << 20
 LAST_WORDS_S: Final = 1.0
 """How long answers under way may still take when the daemon ends."""
 
-Answer = dict[str, Any]
-Handler = Callable[[Answer], AsyncIterator[Answer]]
+Handler = Callable[[Request], AsyncIterator[Answer]]
+A = TypeVar("A", bound=Answer)
 
 
 class ControlServer:
     """Serves one socket; every connection carries one request."""
 
     def __init__(self, path: Path, handler: Handler) -> None:
-        """`handler` yields the answers to a request; `DaqError` becomes an ``error`` answer."""
+        """`handler` yields the answers to a request; `DaqError` becomes a `Failed`."""
         self._path, self._handler = path, handler
         self._server: asyncio.Server | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -65,7 +74,7 @@ class ControlServer:
             task.add_done_callback(self._tasks.discard)
         try:
             async for answer in self._answers(await reader.readline()):
-                writer.write(json.dumps(answer, separators=(",", ":")).encode() + b"\n")
+                writer.write(answer_line(answer))
                 await writer.drain()
         except (ConnectionError, asyncio.CancelledError, ValueError) as error:
             log.debug("control connection ended", reason=repr(error))
@@ -76,67 +85,81 @@ class ControlServer:
 
     async def _answers(self, line: bytes) -> AsyncIterator[Answer]:
         try:
-            async for answer in self._handler(_request(line)):
+            async for answer in self._handler(read_request(line)):
                 yield answer
-            yield {"done": True}
-        except json.JSONDecodeError as error:
-            yield {"error": f"not JSON: {error}", "kind": "setting", "done": True}
+            yield Done()
         except DaqError as error:
-            yield {"error": str(error), "kind": _kind(error), "done": True}
+            yield failure(error)
         except Exception as error:
             log.exception("request failed", request=line[:200].decode("utf-8", "replace"))
             text = f"fault of the software: {type(error).__name__}: {error}; the daemon's log has more"
-            yield {"error": text, "kind": "fault", "done": True}
+            yield Failed(text, "fault")
 
 
-def _request(line: bytes) -> Answer:
-    try:
-        request = json.loads(line)
-    except (UnicodeDecodeError, RecursionError) as error:
-        raise SettingError(f"a request is one line of JSON: {error}") from None
-    if not isinstance(request, dict) or not isinstance(request.get("do"), str):
-        raise SettingError('a request is one line of JSON: {"do": ...}')
-    return request
+def ask(path: Path, request: Request, kind: type[A], *, timeout_s: float | None = 30.0) -> A:
+    """Send a request and return its answer of the wanted kind.
+
+    Raises:
+        LinkError: no daemon listens at `path`, it went away before it had answered, or gave no such answer.
+        DaqError: the request was not done; the answer says why.
+    """
+    found = [answer for answer in answers(path, request, timeout_s=timeout_s) if isinstance(answer, kind)]
+    if not found:
+        raise LinkError(f"{path}: the daemon did not say whether it was done; look into its log")
+    return found[-1]
 
 
-def _kind(error: DaqError) -> str:
-    return "setting" if isinstance(error, SettingError) else "link" if isinstance(error, LinkError) else "fault"
-
-
-def request(path: Path, message: Answer, *, timeout_s: float | None = 30.0) -> Iterator[Answer]:
-    """Send a request and yield its answers until the last (which has ``done``).
+def answers(path: Path, request: Request, *, timeout_s: float | None = 30.0) -> Iterator[Answer]:
+    """Send a request and yield its answers until the last.
 
     Raises:
         LinkError: no daemon listens at `path`, or it went away before the last answer.
+        DaqError: the request was not done; the answer says why.
     """
     with socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(timeout_s)
         try:
             connection.connect(str(path))
-            connection.sendall(json.dumps(message).encode() + b"\n")
+            connection.sendall(request_line(request))
             with connection.makefile("rb") as lines:
                 for line in lines:
                     if not line.endswith(b"\n"):
                         break  # it was killed in the middle of it
-                    answer: Answer = json.loads(line)
-                    yield answer
-                    if answer.get("done"):
+                    answer = read_answer(line)
+                    if isinstance(answer, Done):
                         return
+                    yield answer
         except OSError as error:
             raise LinkError(f"{path}: no answer from the daemon: {error}") from error
     raise LinkError(f"{path}: the daemon went away before it had answered; look into its log")
 
 
-def raise_error(answer: Answer) -> Answer:
-    """`answer`, unless it is an error: then the exception it stands for."""
-    if "error" in answer:
-        kinds: dict[str, type[DaqError]] = {"setting": _Setting, "link": LinkError, "fault": DaqError}
-        raise kinds.get(answer.get("kind", ""), DaqError)(answer["error"])
-    return answer
+async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:
+    """Send a request and yield its answers as they come, until the last.
+
+    Raises:
+        LinkError: no daemon listens at `path`, or it went away before the last answer.
+        DaqError: the request was not done; the answer says why.
+    """
+    try:
+        reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_LINE)
+    except OSError as error:
+        raise LinkError(f"{path}: the daemon does not answer: {error}") from error
+    try:
+        writer.write(request_line(request))
+        while (line := await _next_line(reader)).endswith(b"\n"):
+            answer = read_answer(line)
+            if isinstance(answer, Done):
+                return
+            yield answer
+        raise LinkError("the daemon went away; the run is in its database: see `daq runs`")
+    finally:
+        writer.close()
 
 
-class _Setting(SettingError):
-    """A `SettingError` whose text is complete already."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__(text)
+async def _next_line(reader: asyncio.StreamReader) -> bytes:
+    """Return the next line; one without an end where the daemon went away."""
+    try:
+        return await reader.readline()
+    except ConnectionError:
+        return b""

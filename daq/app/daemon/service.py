@@ -2,15 +2,34 @@
 
 import asyncio
 from collections.abc import AsyncIterator
-from dataclasses import asdict, fields
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from daq.adapters.store.backup import backup
-from daq.app.daemon.control import Answer
+from daq.app.daemon.protocol import (
+    Answer,
+    AskStatus,
+    BackupMade,
+    Begun,
+    Ended,
+    InstrumentStatus,
+    OutboxStatus,
+    RefusedMessage,
+    Request,
+    Resent,
+    RunStatus,
+    Status,
+    StatusAnswer,
+    Stopped,
+    StopRun,
+    Viewed,
+    WatchRun,
+)
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.resending import ResendOrder
 from daq.app.run.active import Active
+from daq.app.screens.run_view import RunEnd
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
 
@@ -26,74 +45,75 @@ class Service:
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
 
-    async def handle(self, request: Answer) -> AsyncIterator[Answer]:
-        """Answers to ``run``, ``watch``, ``stop``, ``status``, ``resend`` and ``backup``.
+    async def handle(self, request: Request) -> AsyncIterator[Answer]:
+        """Yield the answers to a request.
 
         Raises:
             DaqError: the request cannot be done; nothing was changed.
         """
-        what = request["do"]
-        if what == "run":
-            active = await self._supervisor.begin(_order(request))
-            yield {"begun": active.record.id}
+        if isinstance(request, RunOrder):
+            active = await self._supervisor.begin(request)
+            yield Begun(active.record.id)
             async for answer in self._follow(active):
                 yield answer
-        elif what == "watch":
-            async for answer in self._follow(self._active(request)):
+        elif isinstance(request, WatchRun):
+            async for answer in self._follow(self._active(request.instrument)):
                 yield answer
-        elif what == "stop":
-            name, who = _text(request, "instrument"), _text(request, "who")
-            yield {"stopped": self._supervisor.stop_run(name, who)}
-        elif what == "status":
-            yield {"status": self.status() | {"outbox": await asyncio.to_thread(self._outbox)}}
-        elif what == "resend":
-            yield {"resent": await self._resend(request)}
-        elif what == "backup":
-            target = Path(_text(request, "to"))
-            made = await asyncio.to_thread(backup, self._supervisor.store.path, target)
-            yield {"backup": {k: str(v) for k, v in asdict(made).items()}}
+        elif isinstance(request, StopRun):
+            yield Stopped(self._supervisor.stop_run(request.instrument, request.who))
+        elif isinstance(request, AskStatus):
+            yield StatusAnswer(replace(self.status(), outbox=await asyncio.to_thread(self._outbox)))
+        elif isinstance(request, ResendOrder):
+            yield Resent(await self._resend(request))
         else:
-            raise SettingError(f"unknown request {what!r}; known: run, watch, stop, status, resend, backup", key="do")
+            made = await asyncio.to_thread(backup, self._supervisor.store.path, Path(request.to))
+            yield BackupMade(str(made.path))
 
-    async def _resend(self, request: Answer) -> int:
-        """Messages put into the outbox again."""
-        wanted = ResendOrder.from_request(request).transaction(self._supervisor.clock.utc_ns())
-        count = await self._supervisor.store.commit(wanted)
+    async def _resend(self, order: ResendOrder) -> int:
+        """Put messages into the outbox again; return how many."""
+        count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns()))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.nudge()
         return count
 
-    def status(self) -> dict[str, Any]:
-        """Instruments, runs, store and broker, as JSON values."""
+    def status(self) -> Status:
+        """Return the state of instruments, runs, store and broker; the outbox is left out."""
         supervisor = self._supervisor
-        trouble = supervisor.store.trouble
-        return {
-            "instruments": supervisor.standings(),
-            "runs": {
-                name: {"run": a.record.id, "sample": a.record.sample, "state": a.runner.pipeline.state.value}
+        trouble, publishing, node = supervisor.store.trouble, supervisor.publishing, supervisor.sparkplug
+        return Status(
+            instruments={
+                name: InstrumentStatus(
+                    state=s.standing.state,
+                    detail=s.standing.detail,
+                    serial=s.standing.identity.serial if s.standing.identity else None,
+                    motor=s.standing.motor or None,
+                )
+                for name, s in supervisor.sessions.items()
+            },
+            runs={
+                name: RunStatus(a.record.id, a.record.sample, a.runner.pipeline.state.value)
                 for name, a in supervisor.runs.items()
             },
-            "store": str(trouble) if trouble is not None else "",
-            "broker": supervisor.publishing.standing if supervisor.publishing is not None else None,
-            "sparkplug": asdict(supervisor.sparkplug.standing) if supervisor.sparkplug is not None else None,
-        }
+            store=str(trouble) if trouble is not None else "",
+            broker=publishing.standing if publishing is not None else None,
+            sparkplug=node.standing if node is not None else None,
+        )
 
-    def _outbox(self) -> dict[str, Any]:
-        """How much waits for the broker, and what it refused."""
+    def _outbox(self) -> OutboxStatus:
+        """Return the numbers of messages that wait for the broker, and the first it refused."""
         try:
             with self._supervisor.store.reader() as reader:
                 depth, refused = reader.outbox_depth(), reader.refused(limit=REFUSED_SHOWN)
         except StoreError as error:
-            return {"trouble": str(error)}
-        return {
-            "waiting": depth.waiting,
-            "refused": depth.refused,
-            "quarantined": depth.quarantined,
-            "first_refused": [{"id": m.id, "topic": m.topic, "reason": m.last_error} for m in refused],
-        }
+            return OutboxStatus(trouble=str(error))
+        return OutboxStatus(
+            waiting=depth.waiting,
+            refused=depth.refused,
+            quarantined=depth.quarantined,
+            first_refused=tuple(RefusedMessage(m.id, m.topic, m.last_error) for m in refused),
+        )
 
-    def _active(self, request: Answer) -> Active:
-        name = _text(request, "instrument")
+    def _active(self, name: str) -> Active:
         active = self._supervisor.runs.get(name)
         if active is None:
             raise SettingError(f"nothing is being measured on {name}")
@@ -105,7 +125,7 @@ class Service:
         active.subscribers.add(changed)
         try:
             while not active.task.done():
-                yield {"view": self._supervisor.view(active)}
+                yield Viewed(self._supervisor.view(active))
                 await asyncio.sleep(VIEW_S)
                 waiting = asyncio.ensure_future(changed.wait())
                 await asyncio.wait(
@@ -115,34 +135,14 @@ class Service:
                 changed.clear()
             outcome = active.task.result()
             data = active.maker.data
-            yield {
-                "outcome": {
-                    "run": outcome.run_id,
-                    "outcome": outcome.outcome,
-                    "reason": outcome.reason,
-                    "motor": outcome.motor,
-                    "fault": outcome.fault,
-                    "result_id": outcome.committed.id if outcome.committed else None,
-                },
-                "result": data.model_dump(mode="json") if data is not None and not outcome.fault else None,
-            }
+            end = RunEnd(
+                run=outcome.run_id,
+                outcome=outcome.outcome,
+                reason=outcome.reason,
+                motor=outcome.motor,
+                fault=outcome.fault,
+                result_id=outcome.committed.id if outcome.committed else None,
+            )
+            yield Ended(end, data.model_dump(mode="json") if data is not None and not outcome.fault else None)
         finally:
             active.subscribers.discard(changed)
-
-
-def _order(request: Answer) -> RunOrder:
-    given = {k: v for k, v in request.items() if k != "do"}
-    known = {f.name for f in fields(RunOrder)}
-    unknown = sorted(set(given) - known)
-    if unknown:
-        raise SettingError(f"unknown; known: {', '.join(sorted(known))}", key=unknown[0])
-    for key in ("method_id", "instrument", "sample"):
-        _text(request, key)
-    return RunOrder(**given)
-
-
-def _text(request: Answer, key: str) -> str:
-    value = request.get(key)
-    if not isinstance(value, str) or not value:
-        raise SettingError("is missing", key=key)
-    return value

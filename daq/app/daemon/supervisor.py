@@ -32,6 +32,7 @@ from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.session import Session
 from daq.app.run.view import run_view
+from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.lines import RealPorts
 from daq.app.setup.orders import RunOrder, names_of, prepare
@@ -189,18 +190,6 @@ class Supervisor:
     def _states(self) -> dict[str, str]:
         return {name: session.standing.state for name, session in self.sessions.items()}
 
-    def standings(self) -> dict[str, dict[str, Any]]:
-        """How every instrument stands."""
-        return {
-            name: {
-                "state": s.standing.state,
-                "detail": s.standing.detail,
-                "serial": s.standing.identity.serial if s.standing.identity else None,
-                "motor": s.standing.motor or None,
-            }
-            for name, s in self.sessions.items()
-        }
-
     # ---- runs
 
     async def begin(self, order: RunOrder) -> Active:
@@ -309,7 +298,7 @@ class Supervisor:
             self._nudge()
 
     def _look(self, name: str, runner: Runner) -> None:
-        self._afterwards.look(runner.run_id, name, curve=bool(runner.pipeline.plan.context.get("flow_curve")))
+        self._afterwards.look(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
 
     async def _settle_later(self, name: str, runner: Runner) -> None:
         """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
@@ -345,14 +334,12 @@ class Supervisor:
             for event in active.subscribers:
                 event.set()
 
-    def view(self, active: Active) -> dict[str, Any]:
-        """What a screen shows of a run now."""
-        runner = active.runner
-        shown = run_view(runner.run_id, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes)
-        record = active.record
+    def view(self, active: Active) -> RunView:
+        """Return the state of a run now, for a screen."""
+        runner, record = active.runner, active.record
         product = self.catalogue.products.get(record.product)
         caution = product.safety if product is not None else ""
-        return shown | {"sample": record.sample, "simulated": record.simulated, "caution": caution}
+        return run_view(record, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes, caution)
 
     def stop_run(self, name: str, who: str) -> bool:
         """Stop the run on an instrument, if there is one.

@@ -12,7 +12,7 @@ from daq.adapters.clock import Clock
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.publisher import Publisher
-from daq.adapters.outbox.standing import PublisherState
+from daq.adapters.outbox.standing import BrokerStanding, PublisherState
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
@@ -118,18 +118,6 @@ class Publishing:
         return self._publisher.state.turns if self._publisher is not None else 0
 
     @property
-    def standing(self) -> dict[str, object]:
+    def standing(self) -> BrokerStanding:
         """Connection, protocol and trouble, for screens."""
-        if self._publisher is None:
-            return {"connected": False, "protocol": "", "trouble": "not started", "delivered": 0, "in_flight": 0}
-        state = self._publisher.state
-        return {
-            "connected": state.connected,
-            "protocol": state.protocol,
-            "trouble": state.trouble,
-            "delivered": state.delivered,
-            "in_flight": state.in_flight,
-            "refused": dict(state.refused),
-            "quarantined": state.quarantined,
-            "repeated": state.repeated,
-        }
+        return BrokerStanding(trouble="not started") if self._publisher is None else self._publisher.state.standing

@@ -1,10 +1,10 @@
 """Messages that a person wants to be sent again, and how the outbox stands: for the command line and the daemon."""
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
+from daq.adapters.outbox.standing import BrokerStanding
 from daq.adapters.store.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.outbox_reading import last_acknowledged, last_sequences, quarantined, refused_topics
 from daq.adapters.store.reading import Reader
@@ -63,29 +63,6 @@ class ResendOrder:
         span = _in_order(self.begin_utc_ns or 0, self.end_utc_ns or 0)
         return SendAgain(stream=self.instrument, committed=span, utc_ns=utc_ns, who=self.who)
 
-    def request(self) -> dict[str, Any]:
-        """As a request to the daemon."""
-        return {"do": "resend", **asdict(self)}
-
-    @classmethod
-    def from_request(cls, request: Mapping[str, Any]) -> "ResendOrder":
-        """From a request to the daemon.
-
-        Raises:
-            SettingError: a key is not known or has no value of its kind.
-        """
-        numbers = ("first", "last", "begin_utc_ns", "end_utc_ns", "epoch")
-        kinds = {"who": (str,), "instrument": (str,), "refused": (bool,), **dict.fromkeys(numbers, (int, type(None)))}
-        given = {key: value for key, value in request.items() if key != "do"}
-        for key, value in given.items():
-            if key not in kinds:
-                raise SettingError(f"unknown; known: {', '.join(kinds)}", key=key)
-            if type(value) not in kinds[key]:
-                raise SettingError(f"cannot be {value!r}", key=key)
-        if not given.get("who"):
-            raise SettingError("is missing", key="who")
-        return cls(**given)
-
 
 def _in_order(first: int, last: int) -> tuple[int, int]:
     if first > last:
@@ -122,41 +99,86 @@ def _utc_ns(moment: datetime) -> int:
     return (since.days * 86_400 + since.seconds) * 10**9 + since.microseconds * 1000
 
 
-def outbox_view(reader: Reader, utc_ns: int) -> dict[str, Any]:
-    """How the outbox stands, as JSON values."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TopicShown:
+    """A topic whose messages the broker refused; they are tried again."""
+
+    topic: str
+    messages: int
+    reason: str
+    since: str | None
+    """UTC, ISO 8601."""
+    attempts: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MessageShown:
+    """A message in quarantine."""
+
+    id: str
+    instrument: str
+    sequence: int
+    topic: str
+    reason: str
+    since: str | None
+    attempts: int
+    bytes: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxView:
+    """The state of the outbox; times in UTC, ISO 8601."""
+
+    waiting: int
+    oldest: str | None
+    oldest_age_s: float | None
+    refused: int
+    refused_topics: tuple[TopicShown, ...]
+    quarantined: int
+    quarantine: tuple[MessageShown, ...]
+    """The first of them."""
+    last_acknowledged: str | None
+    sequences: dict[str, int]
+    """Last number of each stream."""
+    daemon: BrokerStanding | None
+    """The daemon's connection; None where none runs."""
+
+
+def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerStanding | None) -> OutboxView:
+    """Return the state of the outbox, and of the running daemon's connection."""
     depth = reader.outbox_depth()
     _, epoch = reader.identity()
     oldest = depth.oldest_utc_ns
-    kept = quarantined(reader, limit=SHOWN)
-    return {
-        "waiting": depth.waiting,
-        "oldest": utc_iso(oldest),
-        "oldest_age_s": max(0.0, (utc_ns - oldest) / 1e9) if oldest is not None else None,
-        "refused": depth.refused,
-        "refused_topics": [
-            {
-                "topic": t.topic,
-                "messages": t.messages,
-                "reason": t.reason,
-                "since": utc_iso(t.since_utc_ns),
-                "attempts": t.attempts,
-            }
+    return OutboxView(
+        waiting=depth.waiting,
+        oldest=utc_iso(oldest),
+        oldest_age_s=max(0.0, (utc_ns - oldest) / 1e9) if oldest is not None else None,
+        refused=depth.refused,
+        refused_topics=tuple(
+            TopicShown(
+                topic=t.topic,
+                messages=t.messages,
+                reason=t.reason,
+                since=utc_iso(t.since_utc_ns),
+                attempts=t.attempts,
+            )
             for t in refused_topics(reader)
-        ],
-        "quarantined": depth.quarantined,
-        "quarantine": [
-            {
-                "id": m.id,
-                "instrument": m.stream,
-                "sequence": m.sequence,
-                "topic": m.topic,
-                "reason": m.last_error,
-                "since": utc_iso(m.refused_utc_ns),
-                "attempts": m.attempts,
-                "bytes": len(m.payload),
-            }
-            for m in kept
-        ],
-        "last_acknowledged": utc_iso(last_acknowledged(reader)),
-        "sequences": last_sequences(reader, epoch),
-    }
+        ),
+        quarantined=depth.quarantined,
+        quarantine=tuple(
+            MessageShown(
+                id=m.id,
+                instrument=m.stream,
+                sequence=m.sequence,
+                topic=m.topic,
+                reason=m.last_error,
+                since=utc_iso(m.refused_utc_ns),
+                attempts=m.attempts,
+                bytes=len(m.payload),
+            )
+            for m in quarantined(reader, limit=SHOWN)
+        ),
+        last_acknowledged=utc_iso(last_acknowledged(reader)),
+        sequences=last_sequences(reader, epoch),
+        daemon=daemon,
+    )

@@ -8,7 +8,6 @@ from daq.app.records.history import History
 from daq.app.records.readings import Readings
 from daq.app.screens.text import number
 from daq.core.errors import DaqError
-from daq.core.plan import plan_from_json
 from daq.core.replay import MakeDriver
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
@@ -22,18 +21,18 @@ LEAST_READINGS: Final = 8
 
 def flow_curve(found: History) -> FlowCurveData | None:
     """The flow curve of a run with a result, where its method asks for one."""
-    if found.data is None or not found.plan.get("context", {}).get("flow_curve"):
+    if found.data is None or found.plan is None:
         return None
-    return curve_of(plan_from_json(found.plan), [KeptValue.model_validate(s) for s in found.data["steps"]])
+    return curve_of(found.plan, [KeptValue.model_validate(s) for s in found.data["steps"]])
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     """How the readings of the result's span moved: least squares with t, Theil-Sen, and the bound beside them."""
     kept, data = result_kept(found), found.data
-    if kept is None or data is None:
+    if kept is None or data is None or found.plan is None:
         return []
     try:
-        seconds, values, nulls = _span(Readings(raw, make), kept, found.plan["primary"])
+        seconds, values, nulls = _span(Readings(raw, make), kept, found.plan.primary)
     except DaqError as error:
         return [f"the readings of the span cannot be computed: {error}"]
     if len(values) < LEAST_READINGS or not any(values):
@@ -62,7 +61,7 @@ def result_kept(found: History) -> Any | None:
     span = (found.data or {}).get("span")
     if not span:
         return None
-    started = {s["step"]: s["started"] for s in found.told.steps}
+    started = {s.step: s.started for s in found.told.steps}
     for kept in reversed(found.kept):
         begun = started.get(kept["step"])
         at = None if begun is None else (kept["t"] - begun) / 1e9

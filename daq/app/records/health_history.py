@@ -1,7 +1,7 @@
 """An instrument's health from runs that were made anyway: read from the journal of each when it is over."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, Final
 
@@ -9,6 +9,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.history import raw_journal
 from daq.app.records.readings import Reading, Readings
+from daq.core.encoding import decode
 from daq.core.errors import DaqError, SettingError
 from daq.core.plan import Plan
 from daq.core.replay import MakeDriver
@@ -26,52 +27,55 @@ MOST_AMISS_PERCENT: Final = 1.0
 SETTLED_S: Final = 5.0
 """After so long at rest the body has swung out."""
 
-Figures = dict[str, Any]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """The figures of one run; None where the run does not tell them."""
+
+    serial: str | None
+    geometry: str | None
+    free: bool
+    """Whether the body turned in air."""
+    zero: float | None = None
+    """Mean torque with the motor still, before it first turned, % of full scale."""
+    ripple: float | None = None
+    """Amplitude of the sine once a revolution in the step with most turns, % of the reading."""
+    return_to_zero: float | None = None
+    """Mean torque at rest after turning less the zero, % of full scale; it tells of the bearing only where `free`."""
+    readings: int = 0
+    amiss: int = 0
+    """How often something on the line was lost or damaged."""
 
 
 def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
-    """What the journal `raw` tells: zero, ripple and return to zero (None where the run cannot tell), and of the line.
-
-    Zero: mean torque (% of full scale) with the motor still, before it first turned.  Ripple: amplitude of the sine
-    once a revolution, % of the reading, in the step with most turns.  Return to zero: mean torque in a step at
-    rest after turning, less the zero, % of full scale; of the bearing it tells only where `free` is true.
-    Readings that came, and how often something on the line was lost or damaged, of any instrument.
+    """Return the figures of the run with the journal `raw`.
 
     Raises:
         DaqError: the journal cannot be read, or a driver is not installed.
     """
     readings = Readings(raw, make_driver)
     plan = readings.plan
-    out: Figures = {
-        "serial": plan.context.get("serial"),
-        "geometry": (plan.context.get("geometry") or {}).get("name"),
-        "free": bool(plan.context.get("free_swing")),
-        "zero": None,
-        "ripple": None,
-        "return_to_zero": None,
-    }
     steps = _by_step(plan, readings)
-    out |= _line(readings.facts.counters.get(plan.lead.name, {}))
-    if plan.band is None or not plan.speed_signal:
-        return out
-    zero = torque_at_rest(plan, readings.facts)
-    out["zero"] = zero
-    out["ripple"] = _ripple(plan, steps)
-    rested = _at_rest(plan, steps)
-    if rested is not None and zero is not None:
-        out["return_to_zero"] = rested - zero
-    return out
-
-
-def _line(counters: Mapping[str, Any]) -> Figures:
+    counters = readings.facts.counters.get(plan.lead.name, {})
     amiss = sum(counters.get("rejected", {}).values())
     amiss += sum(counters.get(name, 0) for name in ("timeouts", "too_long", "wrong_echo"))
-    return {"readings": counters.get("readings", 0), "amiss": amiss}
+    out = Figures(
+        serial=plan.context.serial,
+        geometry=plan.context.geometry_name,
+        free=plan.context.free_swing,
+        readings=counters.get("readings", 0),
+        amiss=amiss,
+    )
+    if plan.band is None or not plan.speed_signal:
+        return out
+    zero, rested = torque_at_rest(plan, readings.facts), _at_rest(plan, steps)
+    returned = None if rested is None or zero is None else rested - zero
+    return replace(out, zero=zero, ripple=_ripple(plan, steps), return_to_zero=returned)
 
 
 def line_said(found: Figures) -> str:
     """A sentence where the line lost more than `MOST_AMISS_PERCENT` in a run; otherwise ""."""
-    readings, amiss = found.get("readings", 0), found.get("amiss", 0)
+    readings, amiss = found.readings, found.amiss
     if not amiss or 100.0 * amiss / (readings + amiss) <= MOST_AMISS_PERCENT:
         return ""
     return (
@@ -163,7 +167,7 @@ def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: M
     stored = reader.health(instrument, limit=count)
     runs: list[tuple[RunRecord, Figures]] = []
     for record in reversed(reader.runs(limit=count, instrument=instrument)):
-        found = stored.get(record.id)
+        found = _stored(stored.get(record.id))
         if found is None and record.state == "ended":
             try:
                 found = figures(raw_journal(reader, record.id)[0], make_driver)
@@ -172,12 +176,19 @@ def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: M
         if found is not None:
             runs.append((record, found))
     # Of an exchanged instrument only the present one counts.
-    serial = runs[-1][1].get("serial") if runs else None
-    runs = [(record, f) for record, f in runs if f.get("serial") == serial]
+    serial = runs[-1][1].serial if runs else None
+    runs = [(record, f) for record, f in runs if f.serial == serial]
     trends, said = judged([f for _, f in runs], limits)
     line = line_said(runs[-1][1]) if runs else ""
     said += (line,) if line else ()
     return Health(tuple(runs), trends, said)
+
+
+def _stored(data: Any) -> Figures | None:
+    try:
+        return None if data is None else decode(Figures, data)
+    except SettingError:  # stored by another version; the journal has them all
+        return None
 
 
 def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Trend], tuple[str, ...]]:
@@ -189,7 +200,8 @@ def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Tr
         ("ripple", limits.ripple),
         ("return_to_zero", limits.return_to_zero),
     ):
-        values = [f[name] for f in found if f[name] is not None and (name != "return_to_zero" or f["free"])]
+        given = [getattr(f, name) for f in found if name != "return_to_zero" or f.free]
+        values: list[float] = [value for value in given if value is not None]
         one = trend(values, limit)
         if one is None:
             continue

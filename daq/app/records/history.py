@@ -7,18 +7,22 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message, ResultRecord, RunRecord
 from daq.app.screens.text import utc_iso
-from daq.core.errors import JournalError
+from daq.core.effects import Moved, Noted, StepEnded
+from daq.core.encoding import decode
+from daq.core.errors import DaqError, JournalError, SettingError
 from daq.core.events import ClockAnchor
+from daq.core.header import read_header
 from daq.core.journal import read_records
+from daq.core.plan import Plan
 
 
 @dataclass(slots=True)
 class Told:
-    """What a run's journal says happened, in order; effects as JSON values with times (ns) of the monotonic clock."""
+    """The effects in a run's journal, in order; times in ns of the monotonic clock."""
 
-    moves: list[dict[str, Any]] = field(default_factory=list)
-    notes: list[dict[str, Any]] = field(default_factory=list)
-    steps: list[dict[str, Any]] = field(default_factory=list)
+    moves: list[Moved] = field(default_factory=list)
+    notes: list[Noted] = field(default_factory=list)
+    steps: list[StepEnded] = field(default_factory=list)
     anchor: ClockAnchor | None = None
     records: int = 0
     trouble: str = ""
@@ -44,7 +48,7 @@ def told(reader: Reader, run_id: str) -> Told:
         for record in read_records(raw):
             _take(out, record.effect, record.event)
             out.records += 1
-    except JournalError as error:
+    except (JournalError, SettingError, ValueError) as error:
         out.trouble = str(error)
     return out
 
@@ -52,16 +56,13 @@ def told(reader: Reader, run_id: str) -> Told:
 def _take(out: Told, effect: str | None, event: object) -> None:
     if isinstance(event, ClockAnchor) and out.anchor is None:
         out.anchor = event
-    if effect is None or effect.startswith(("Send ", "Kept ")):
-        return
-    kind, _, text = effect.partition(" ")
-    value = json.loads(text)
+    kind, _, text = (effect or "").partition(" ")
     if kind == "Moved":
-        out.moves.append(value)
+        out.moves.append(decode(Moved, json.loads(text)))
     elif kind == "Noted":
-        out.notes.append(value)
+        out.notes.append(decode(Noted, json.loads(text)))
     elif kind == "StepEnded":
-        out.steps.append(value)
+        out.steps.append(decode(StepEnded, json.loads(text)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +76,8 @@ class History:
     messages: list[Message]
     kept: list[Any]
     told: Told
-    plan: dict[str, Any]
-    """The plan as JSON, floats in hexadecimal."""
+    plan: Plan | None
+    """None where the run's header is of another format."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -115,11 +116,18 @@ class History:
         }
 
 
+def plan_of(run: RunRecord) -> Plan | None:
+    """Return the plan in a run's header; None where the header is of another format or damaged."""
+    try:
+        return read_header(run.header).plan
+    except (DaqError, ValueError):
+        return None
+
+
 def history(reader: Reader, run: RunRecord) -> History:
     """Gather everything about a run."""
     results = reader.results(run.id)
     newest = results[-1] if results else None
-    header = json.loads(run.header)
     return History(
         run,
         results,
@@ -127,5 +135,5 @@ def history(reader: Reader, run: RunRecord) -> History:
         [] if newest is None else reader.messages(newest.id),
         reader.kept(run.id),
         told(reader, run.id),
-        header.get("plan", {}),
+        plan_of(run),
     )

@@ -17,7 +17,7 @@ from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts
-from daq.core.plan import plan_from_json
+from daq.core.plan import Plan
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData
@@ -78,27 +78,26 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
         return Recomputed(replay(raw, make), broken, flip, replay(raw, make, check=False))
     out = Recomputed(replay(raw, make), broken)
     header = out.replay.header
-    libraries = header.get("libraries", {})
-    now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
-    recorded = {"daq": header.get("software", "")} | {k: libraries.get(k, "") for k in ("python", "numpy")}
-    out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
-    if not header:
+    if header is None:
         return out
+    now = {"daq": daq.__version__, "python": platform.python_version(), "numpy": version("numpy")}
+    recorded = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
+    out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
     out.kept = [json.loads(json.dumps(dataclasses.asdict(k), sort_keys=True)) for k in out.replay.kept]
-    out.result = _result(out.replay, run)
+    out.result = _result(out.replay, header.plan, run)
     _compare(out, reader, run)
     return out
 
 
-def _result(done: Replay, run: RunRecord) -> dict[str, Any] | None:
+def _result(done: Replay, plan: Plan, run: RunRecord) -> dict[str, Any] | None:
     facts: Facts = done.facts
     if not facts.outcome:
         # The daemon was killed while the run went on; what became of it was decided at the next start.
         if not run.outcome:
             return None
         facts = dataclasses.replace(facts, outcome=run.outcome, reason=run.reason)
-    plan = plan_from_json(done.header["plan"])
-    return ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")
+    data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")
+    return data
 
 
 def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:

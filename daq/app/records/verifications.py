@@ -3,19 +3,18 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from daq.adapters.store.audit import AuditEntry
 from daq.adapters.store.reading import Reader
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity
-from daq.core.errors import SettingError
+from daq.core.encoding import decode
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import Known
-from daq.methods.planning.standing import Standing, Verified, day, standing
+from daq.methods.planning.standing import AuditedVerification, Standing, day, standing
 
-ORDERS: Final = ("as found", "as left")
 DAY_NS: Final = 86_400_000_000_000
 """A torque at rest older than this says nothing of the zero's drift."""
 
@@ -27,21 +26,12 @@ class Entry:
     seq: int
     utc_ns: int
     who: str
-    detail: dict[str, Any]
+    detail: AuditedVerification
 
     @property
     def passed(self) -> bool | None:
         """None where it was not decided."""
-        passed: bool | None = self.detail["passed"]
-        return passed
-
-    @property
-    def verified(self) -> Verified:
-        """As the standing counts it."""
-        d = self.detail
-        return Verified(
-            self.utc_ns, d["run"], bool(d["passed"]), d["order"], d["fluid"], d["lot"], d["geometry"], d["serial"]
-        )
+        return self.detail.passed
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +50,13 @@ def entries(reader: Reader, instrument: str) -> list[Entry]:
 
 
 def _entry(e: AuditEntry) -> Entry:
-    return Entry(e.seq, e.utc_ns, e.who, json.loads(e.detail))
+    return Entry(e.seq, e.utc_ns, e.who, decode(AuditedVerification, json.loads(e.detail)))
 
 
 def standing_of(found: Sequence[Entry], instrument: Instrument | None, serial: str | None, now_utc_ns: int) -> Standing:
     """How an instrument stands now; without its file no interval is known."""
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
-    judged = [e.verified for e in found if e.passed is not None]
+    judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None]
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, serial=serial)
 
 
@@ -85,7 +75,7 @@ def _results_between(
     reader: Reader, instrument: str, found: Sequence[Entry], after: int, before: int | None = None
 ) -> list[tuple[str, str]]:
     """Results (with their runs) of an instrument committed between two audit entries, verifications left out."""
-    own = {e.detail["run"] for e in found}
+    own = {e.detail.run for e in found}
     later = set() if before is None else {result for result, _ in reader.results_since(instrument, before)}
     return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
 
@@ -94,10 +84,8 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     """What is known of an instrument when a run on it begins.
 
     Raises:
-        SettingError: the method is not known, or the order is neither as found nor as left.
+        SettingError: the method is not known.
     """
-    if order.order not in ("", *ORDERS):
-        raise SettingError(f"must be one of {' or '.join(ORDERS)}, is {order.order!r}", key="order")
     instrument = catalogue.instrument(order.instrument)
     serial = identity.serial if identity is not None else instrument.expect_serial
     found = entries(reader, instrument.name)
@@ -108,7 +96,7 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     return Known(
         today=day(now_utc_ns),
         standing=standing_of(found, instrument, serial, now_utc_ns),
-        order=order.order or ORDERS[0],
+        order=order.order or "as found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
     )

@@ -1,6 +1,5 @@
 """After a kill or a power cut: every run that was under way gets its one result, and no motor is forgotten."""
 
-import json
 from collections.abc import Callable
 
 import structlog
@@ -12,10 +11,11 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import EndRun
 from daq.app.run.results import ResultMaker
 from daq.core.effects import Facts
-from daq.core.errors import DaqError, JournalError, StoreError
+from daq.core.errors import DaqError, FormatError, JournalError, StoreError
+from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Plan, plan_from_json
+from daq.core.plan import Plan
 from daq.core.replay import MakeDriver, pipeline_of
 from daq.core.run import OUTCOMES, State
 
@@ -43,7 +43,7 @@ def recover(
         for record in reader.unfinished_runs():
             try:
                 motor = _recover_one(store, reader, record, make_driver, clock, maker)
-            except StoreError as error:
+            except (StoreError, FormatError) as error:
                 motor = "may still be turning"
                 log.error("run not recovered", run=record.id, reason=str(error))
             except Exception:
@@ -60,7 +60,7 @@ def _recover_one(
 ) -> str:
     raw = b"".join(block.raw for block in reader.journal(record.id))
     pipeline = _again(record, raw, make_driver)
-    plan = pipeline.plan if pipeline is not None else plan_from_json(json.loads(record.header)["plan"])
+    plan = pipeline.plan if pipeline is not None else read_header(record.header).plan
     if record.state == "running":
         store.submit(maker(record, plan).conclude(_facts(pipeline))).result()
     if pipeline is not None and pipeline.state is State.ENDED:

@@ -14,12 +14,14 @@ from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
 from daq.app.setup.details import details_of
 from daq.core.effects import Facts
+from daq.core.encoding import encode
 from daq.core.plan import Plan
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.messages.envelope import envelope
 from daq.methods.messages.flat import FLAT_NAME, flattened
 from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, ResultData
+from daq.methods.planning.standing import AuditedLevel, AuditedVerification
 
 CONTENT_TYPE = "application/cloudevents+json"
 
@@ -60,6 +62,7 @@ class ResultMaker:
         """Return the transaction that commits the result of a run that is over, without a journal block."""
         now = self._clock.utc_ns()
         conclusion = conclude(self._plan, facts)
+        audited = self._verification(conclusion)
         return Conclude(
             run=self._record.id,
             result_id=self.result_id,
@@ -69,30 +72,27 @@ class ResultMaker:
             who=self._record.operator,
             build=self._build(conclusion, now),
             kept=tuple(json.dumps(asdict(k), sort_keys=True) for k in facts.kept),
-            verification=self._verification(conclusion),
+            verification=None if audited is None else encode(audited),
         )
 
-    def _verification(self, conclusion: Conclusion) -> dict[str, Any] | None:
+    def _verification(self, conclusion: Conclusion) -> AuditedVerification | None:
         """What is audited of a verification."""
         v, context = conclusion.verification, self._plan.context
         if v is None:
             return None
-        return {
-            "run": self._record.id,
-            "result": self.result_id,
-            "passed": v.passed,
-            "order": v.order,
-            "fluid": v.fluid,
-            "lot": v.lot,
-            "certificate": v.certificate,
-            "geometry": (context.get("geometry") or {}).get("name", ""),
-            "serial": context.get("serial") or "",
-            "levels": [
-                {"torque_percent": x.torque_percent, "deviation_percent": x.deviation_percent, "accepted": x.accepted}
-                for x in v.levels
-            ],
-            "results_in_doubt": len(v.results_since_pass),
-        }
+        return AuditedVerification(
+            run=self._record.id,
+            result=self.result_id,
+            passed=v.passed,
+            order=v.order,
+            fluid=v.fluid,
+            lot=v.lot,
+            certificate=v.certificate,
+            geometry=context.geometry_name or "",
+            serial=context.serial or "",
+            levels=tuple(AuditedLevel(x.torque_percent, x.deviation_percent, x.accepted) for x in v.levels),
+            results_in_doubt=len(v.results_since_pass),
+        )
 
     def _build(self, conclusion: Conclusion, now: int) -> Build:
         record, plan = self._record, self._plan

@@ -8,7 +8,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import structlog
 
@@ -23,6 +23,7 @@ from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted
 from daq.core.errors import DaqError, LinkError
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
+from daq.core.header import Header
 from daq.core.journal import JournalWriter
 from daq.core.linkstates import Motor
 from daq.core.pipeline import Pipeline
@@ -70,7 +71,7 @@ class Runner:
         sessions: Mapping[str, Session],
         store: Store,
         clock: Clock,
-        header: dict[str, Any],
+        header: Header,
         make_conclude: MakeConclude,
         *,
         operator: str,

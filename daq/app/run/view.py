@@ -1,10 +1,11 @@
-"""What a screen shows of a run: one plain dictionary, the same for terminal and page."""
+"""The view of a run for those who follow it, made from its pipeline."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from decimal import Decimal
-from typing import Any
 
+from daq.adapters.store.rows import RunRecord
+from daq.app.screens.run_view import ProvisionalValue, RunView, StepShown, TemperatureGate
 from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.pipeline import Pipeline
@@ -14,52 +15,45 @@ from daq.core.run import State
 Advise = Callable[[Facts], Sequence[str]]
 
 
-def run_view(run_id: str, pipeline: Pipeline, now: int, advise: Advise, notes: Sequence[Noted]) -> dict[str, Any]:
-    """The state of a run at `now` (ns), as JSON values.  `advise` gives sentences for facts that are not final."""
+def run_view(
+    record: RunRecord, pipeline: Pipeline, now: int, advise: Advise, notes: Sequence[Noted], caution: str = ""
+) -> RunView:
+    """Return the state of a run at `now` (ns).  `advise` gives sentences for facts that are not final."""
     plan = pipeline.plan
     facts = pipeline.facts()
     meter = pipeline.life.meter
     kept = meter.provisional(now) if meter is not None else None
-    signals = pipeline.signals()
     step = plan.steps[pipeline.life.step_number]
     began = meter.clock.start if meter is not None else pipeline.life.stage_start
     c = plan.conditioning
-    faults = _faults(pipeline)
-    return {
-        "run": run_id,
-        "instrument": plan.lead.name,
-        "method": f"{plan.method} {plan.version}",
-        "state": pipeline.state.value,
-        "run_s": (now - facts.began) / 1e9 if facts.began else 0.0,
-        "stage_s": (now - began) / 1e9 if began else 0.0,
-        "step": {
-            "number": pipeline.life.step_number + 1,
-            "of": len(plan.steps),
-            "name": step.name,
-            "speed": step.speed if step.seek is None else pipeline.life.set_speed,
-        },
-        "signals": signals,
-        "units": units(pipeline),
-        "decimals": decimals(plan),
-        "faults": list(faults),
-        "faulty": faults,
-        "band": None
-        if plan.band is None
-        else {
-            "signal": plan.band.signal,
-            "unit": plan.band.unit,
-            "low": plan.band.low,
-            "high": plan.band.high,
-            "limit": plan.band.limit,
-        },
-        "temperature": {"signal": c.signal, "low": c.low, "high": c.high} if c.signal else None,
-        "value": None if kept is None else _value(pipeline, kept),
-        "rules": pipeline.progress(now),
-        "advice": list(advise(_with_provisional(facts, kept))) if kept is not None else [],
-        "notes": [{"code": n.code, "text": n.text} for n in notes],
-        "motor": pipeline.motor.value,
-        "result": None,
-    }
+    return RunView(
+        run=record.id,
+        instrument=plan.lead.name,
+        method=f"{plan.method} {plan.version}",
+        sample=record.sample,
+        simulated=record.simulated,
+        caution=caution,
+        state=pipeline.state.value,
+        run_s=(now - facts.began) / 1e9 if facts.began else 0.0,
+        stage_s=(now - began) / 1e9 if began else 0.0,
+        step=StepShown(
+            number=pipeline.life.step_number + 1,
+            of=len(plan.steps),
+            name=step.name,
+            speed=step.speed if step.seek is None else pipeline.life.set_speed,
+        ),
+        signals=pipeline.signals(),
+        units=units(pipeline),
+        decimals=decimals(plan),
+        faults=_faults(pipeline),
+        band=plan.band,
+        temperature=TemperatureGate(c.signal, c.low, c.high) if c.signal else None,
+        value=None if kept is None else _value(pipeline, kept),
+        rules=tuple(pipeline.progress(now)),
+        advice=tuple(advise(_with_provisional(facts, kept))) if kept is not None else (),
+        notes=tuple(notes),
+        motor=pipeline.motor.value,
+    )
 
 
 def units(pipeline: Pipeline) -> dict[str, str]:
@@ -75,38 +69,38 @@ def units(pipeline: Pipeline) -> dict[str, str]:
 
 def decimals(plan: Plan) -> dict[str, int]:
     """Decimals of every signal whose resolution the instrument's file states."""
-    stated: dict[str, float] = (plan.context.get("specification") or {}).get("resolution") or {}
+    stated = plan.context.specification.resolution
     places = {name: Decimal(repr(step)).normalize().as_tuple().exponent for name, step in stated.items()}
     return {name: max(0, -place) for name, place in places.items() if isinstance(place, int)}
 
 
-def _faults(pipeline: Pipeline) -> dict[str, list[str]]:
-    """What is amiss with the latest reading, each fault with its channels ([] for the whole instrument).
+def _faults(pipeline: Pipeline) -> dict[str, tuple[str, ...]]:
+    """Return the faults of the latest reading, each with its channels (none for the whole instrument).
 
     That no viscosity is defined while nothing turns is no fault.
     """
-    found: dict[str, list[str]] = {}
+    found: dict[str, tuple[str, ...]] = {}
     for channel, fault in pipeline.channel_faults():
         if fault != "undefined" or (pipeline.life.turning and pipeline.state is not State.STARTING):
-            found.setdefault(fault, []).extend([channel] if channel else [])
+            found[fault] = (*found.get(fault, ()), *((channel,) if channel else ()))
     return found
 
 
-def _value(pipeline: Pipeline, kept: Kept) -> dict[str, Any] | None:
+def _value(pipeline: Pipeline, kept: Kept) -> ProvisionalValue | None:
     primary = pipeline.plan.primary
     summary = kept.summaries[primary]
     if summary.n == 0 and set(kept.faults) <= {"cut_short", "no_readings"}:
         return None  # the step has only begun, or its first revolution does not count yet
     # While the step goes on its span is filling up; that is no fault yet.
     faults = tuple(f for f in kept.faults if f != "cut_short")
-    return {
-        "name": primary,
-        "value": publishable(summary.value(kept.statistic), faults),
-        "unit": units(pipeline)[primary],
-        "quality": worst(faults).value,
-        "n": summary.n,
-        "reasons": [FAULTS[f].sentence for f in faults],
-    }
+    return ProvisionalValue(
+        name=primary,
+        value=publishable(summary.value(kept.statistic), faults),
+        unit=units(pipeline)[primary],
+        quality=worst(faults).value,
+        n=summary.n,
+        reasons=tuple(FAULTS[f].sentence for f in faults),
+    )
 
 
 def _with_provisional(facts: Facts, kept: Kept | None) -> Facts:

@@ -11,6 +11,7 @@ from rich.text import Text
 
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import Line, live_lines, plain_line, text_of, wrapped
+from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.screens.text import ended, plain
 
 PLAIN_S: Final = 5.0
@@ -29,15 +30,15 @@ STYLES: Final = {
 }
 
 
-def exit_code(outcome: dict[str, Any], result: dict[str, Any] | None) -> int:
+def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
     """What a run is worth to a script.
 
     0 valid and within its limits or without limits; 10 outside them or not comparable with them; 11 not valid, which
     includes doubtful; 12 stopped by a person; 13 failed, interrupted or not stored.
     """
-    if outcome["fault"] or result is None or outcome["outcome"] in ("failed", "interrupted"):
+    if end.fault or result is None or end.outcome in ("failed", "interrupted"):
         return FAILED
-    if outcome["outcome"] == "stopped":
+    if end.outcome == "stopped":
         return STOPPED
     if result["validity"] != "valid":
         return NOT_VALID
@@ -77,31 +78,31 @@ class Screen:
         if self._live is not None:
             self._live.stop()
 
-    def show(self, view: dict[str, Any]) -> None:
-        """Show the state of a run (see `daq.app.run.view`)."""
+    def show(self, view: RunView) -> None:
+        """Show the state of a run."""
         if self._live is None:
             self._write(view)
             return
         lines = live_lines(view, self._console.width, self._console.height - 1)
         self._live.update(styled(lines), refresh=True)
 
-    def _write(self, view: dict[str, Any]) -> None:
-        if view["caution"] and self._said is None:
-            self._print(f"  sample: {plain(view['caution'])}")
-        where = (view["state"], view["step"]["number"], tuple(view["faults"]))
+    def _write(self, view: RunView) -> None:
+        if view.caution and self._said is None:
+            self._print(f"  sample: {plain(view.caution)}")
+        where = (view.state, view.step.number, tuple(view.faults))
         now = self._clock()
         if where != self._said or now - self._said_at >= PLAIN_S:
             self._said, self._said_at = where, now
             self._print(plain_line(view))
-        for note in view["notes"][self._notes :]:
-            self._print(f"  note: {plain(note['text'])}")
-        self._notes = len(view["notes"])
-        for sentence in view["advice"]:
+        for note in view.notes[self._notes :]:
+            self._print(f"  note: {plain(note.text)}")
+        self._notes = len(view.notes)
+        for sentence in view.advice:
             if sentence not in self._advice:
                 self._print(f"  advice: {plain(sentence)}")
                 self._advice.append(sentence)
 
-    def finish(self, outcome: dict[str, Any], result: dict[str, Any] | None) -> None:
+    def finish(self, end: RunEnd, result: dict[str, Any] | None) -> None:
         """Show what a run came to."""
         on_terminal = self._live is not None
         if self._live is not None:
@@ -117,13 +118,13 @@ class Screen:
             lines += result_lines(result, columns, big=on_terminal)
         else:
             lines.append([("no result", "bad")])
-        if outcome["outcome"] != "complete":
-            lines += wrapped(ended(outcome["outcome"], outcome["reason"]), columns, "the run was ", "warn")
-        if outcome["fault"]:
-            lines += wrapped(plain(outcome["fault"]), columns, "NOT STORED: ", "bad")
-        if outcome["motor"] == "may still be turning":
+        if end.outcome != "complete":
+            lines += wrapped(ended(end.outcome, end.reason), columns, "the run was ", "warn")
+        if end.fault:
+            lines += wrapped(plain(end.fault), columns, "NOT STORED: ", "bad")
+        if end.motor == "may still be turning":
             lines.append([("THE MOTOR MAY STILL BE TURNING: see to it before you go near the body", "bad")])
-        lines.append([(f"run {outcome['run']}; all about it: daq show {outcome['run'][:8]}", "dim")])
+        lines.append([(f"run {end.run}; all about it: daq show {end.run[:8]}", "dim")])
         if on_terminal:
             self._console.print(styled(lines), soft_wrap=True)
         else:

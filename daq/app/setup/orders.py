@@ -1,21 +1,21 @@
 """From what a person asks for to a run that can begin: plan, drivers, record and header."""
 
 import getpass
-import json
 import platform
 import sys
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from importlib.metadata import version
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import daq
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.transactions import RegisterMethod
 from daq.app.setup.catalogue import Catalogue
 from daq.core.driver import Driver, Identity
-from daq.core.plan import Plan, to_json
+from daq.core.header import Header, RecordedDriver
+from daq.core.plan import Plan
 from daq.methods.files.digest import canonical
 from daq.methods.planning.compile import Known, compile_plan
 from daq.methods.planning.making import Companion
@@ -38,9 +38,9 @@ class RunOrder:
     replicate: int = 1
     sampled_at: str = ""
     operator: str = ""
-    order: str = ""
-    """Of a verification: ``as found`` (also where it is "") or ``as left``."""
-    choices: dict[str, Any] = field(default_factory=dict)
+    order: Literal["", "as found", "as left"] = ""
+    """Of a verification; "" means as found."""
+    choices: dict[str, float | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class Prepared:
     plan: Plan
     drivers: dict[str, Driver]
     record: RunRecord
-    header: dict[str, Any]
+    header: Header
     register: RegisterMethod
 
 
@@ -107,7 +107,7 @@ def prepare(
         "method_digest": plan.digest,
         "operator": who,
         "simulated": any(catalogue.instrument(n).simulated for n in names),
-        "header": json.dumps(header, sort_keys=True),
+        "header": header.text,
         "began_utc_ns": utc_ns,
     }
     record = RunRecord(**(asked | known))
@@ -115,26 +115,25 @@ def prepare(
     return Prepared(plan, drivers, record, header, register)
 
 
-def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> dict[str, Any]:
+def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:
     """The first record of the journal: all that is needed to compute the run again."""
     kinds = {link.name: link for link in plan.links}
-    return {
-        "format": 1,
-        "run": run_id,
-        "plan": to_json(plan),
-        "drivers": {
-            name: {
-                "kind": kinds[name].driver,
-                "options": kinds[name].options,
-                "state": driver.state(),
-                "digest": driver.digest(),
-            }
+    return Header(
+        run=run_id,
+        plan=plan,
+        drivers={
+            name: RecordedDriver(
+                kind=kinds[name].driver,
+                options=kinds[name].options,
+                state=dict(driver.state()),
+                digest=driver.digest(),
+            )
             for name, driver in drivers.items()
         },
-        "software": daq.__version__,
-        "libraries": {
+        software=daq.__version__,
+        libraries={
             "python": platform.python_version(),
             "implementation": sys.implementation.name,
             "numpy": version("numpy"),
         },
-    }
+    )

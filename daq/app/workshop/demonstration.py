@@ -21,11 +21,14 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import examples_dir
 from daq.app.daemon.process import served
+from daq.app.daemon.protocol import Ended, Viewed
 from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
+from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.orders import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
 from daq.methods.files.broker import SECOND
 from daq.methods.files.daemon import Daemon
@@ -79,8 +82,8 @@ class Measured:
 
     sample: Sample
     speed: float | None
-    outcome: dict[str, Any]
-    result: dict[str, Any] | None
+    end: RunEnd | None = None
+    result: dict[str, Any] | None = None
 
 
 @dataclass(slots=True)
@@ -100,7 +103,7 @@ class Report:
 
 
 Tell = Callable[[str], None]
-Watch = Callable[[str, dict[str, Any]], None]
+Watch = Callable[[str, RunView], None]
 
 
 class Demonstration:
@@ -206,27 +209,26 @@ class Demonstration:
         bench = self._benches[sample.bench]
         await bench.tell(f"fluid {sample.fluid} 25")
         self._tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
-        order = {
-            "do": "run",
-            "method_id": sample.method,
-            "instrument": sample.bench,
-            "sample": sample.sample,
-            "product": sample.product,
-            "fluid": sample.certificate,
-            "operator": "demo",
-            "choices": {} if speed is None else {"speed": speed},
-        }
+        order = RunOrder(
+            method_id=sample.method,
+            instrument=sample.bench,
+            sample=sample.sample,
+            product=sample.product,
+            fluid=sample.certificate,
+            operator="demo",
+            choices={} if speed is None else {"speed": speed},
+        )
         pulled = False
-        measured = Measured(sample, speed, {}, None)
+        measured = Measured(sample, speed)
         async for answer in self._service.handle(order):
-            view = answer.get("view")
-            if view is not None:
+            if isinstance(answer, Viewed):
+                view = answer.view
                 self._watch(sample.bench, view)
-                if sample.unplug and not pulled and view["state"] == "measuring" and view["stage_s"] > UNPLUG_AFTER_S:
+                if sample.unplug and not pulled and view.state == "measuring" and view.stage_s > UNPLUG_AFTER_S:
                     pulled = True
                     await bench.tell("unplug")
-            elif "outcome" in answer:
-                measured.outcome, measured.result = answer["outcome"], answer["result"]
+            elif isinstance(answer, Ended):
+                measured.end, measured.result = answer.outcome, answer.result
         self.report.measured.append(measured)
         if pulled:
             await self._plug_in_again(sample.bench, bench)

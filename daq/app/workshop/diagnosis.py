@@ -6,15 +6,16 @@ import stat
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.control import raise_error, request
+from daq.app.daemon.control import ask
+from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
-from daq.app.delivery.sparkplug import Sparkplug
+from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
 from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
@@ -137,48 +138,45 @@ def _newest_entry(folder: Path) -> int | None:
         return None  # the checks of the database say why it cannot be read
 
 
-def _daemon(folder: Path, pid: int | None) -> tuple[dict[str, Any] | None, list[Finding]]:
+def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]]:
     """What a running daemon says of itself, and what is wrong there."""
     if pid is None:
         return None, [Finding(True, "daemon", "none runs with this state directory")]
     try:
-        answers = request(socket_path(folder), {"do": "status"}, timeout_s=NETWORK_S)
-        status: dict[str, Any] | None = next((raise_error(a)["status"] for a in answers if "status" in a), None)
+        status = ask(socket_path(folder), AskStatus(), StatusAnswer, timeout_s=NETWORK_S).status
     except DaqError as error:
         do = f"look into its log; restart it if it does not come back (process {pid})"
         return None, [
             Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
         ]
-    if status is None:
-        return None, [Finding(False, "daemon", f"process {pid} gave no answer", "look into its log")]
-    findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status['instruments']) or 'no instrument'}")]
-    for name, standing in status["instruments"].items():
-        if standing["motor"]:
+    findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
+    for name, standing in status.instruments.items():
+        if standing.motor:
             do = "look at it, stop it at the instrument itself if it turns, keep your hands away"
-            findings.append(Finding(False, f"instrument {name}", f"the motor {standing['motor']}", do))
-        if standing["state"] not in ("ready", "in a run"):
-            said = f"{standing['state']}: {standing['detail']}".rstrip(": ")
+            findings.append(Finding(False, f"instrument {name}", f"the motor {standing.motor}", do))
+        if standing.state not in ("ready", "in a run"):
+            said = f"{standing.state}: {standing.detail}".rstrip(": ")
             findings.append(Finding(False, f"instrument {name}", said, "check cable, power and port"))
-    if status["store"]:
-        findings.append(Finding(False, "store", status["store"], "no new run begins until this is mended"))
-    broker = status["broker"]
-    if broker is not None and not broker["connected"]:
-        said = f"the daemon is not connected: {broker['trouble'] or 'still trying'}"
+    if status.store:
+        findings.append(Finding(False, "store", status.store, "no new run begins until this is mended"))
+    broker = status.broker
+    if broker is not None and not broker.connected:
+        said = f"the daemon is not connected: {broker.trouble or 'still trying'}"
         findings.append(Finding(False, "publishing", said, "results wait in the outbox; see the broker's line below"))
-    findings += _sparkplug_of(status.get("sparkplug"))
+    findings += _sparkplug_of(status.sparkplug)
     return status, findings
 
 
-def _sparkplug_of(standing: dict[str, Any] | None) -> Iterator[Finding]:
+def _sparkplug_of(standing: NodeStanding | None) -> Iterator[Finding]:
     if standing is None:
         return
-    if standing["trouble"] or not standing["alive"]:
-        said = f"the node is {standing['state']}" + (f": {standing['trouble']}" if standing["trouble"] else "")
+    if standing.trouble or not standing.alive:
+        said = f"the node is {standing.state}" + (f": {standing.trouble}" if standing.trouble else "")
         do = "results are sent as historical data once it is alive again; the JSON messages do not depend on it"
         yield Finding(False, "sparkplug", said, do)
     else:
-        devices = ", ".join(standing["devices"]) or "none"
-        yield Finding(True, "sparkplug", f"the node is alive; devices: {devices}; {standing['results']} results sent")
+        devices = ", ".join(standing.devices) or "none"
+        yield Finding(True, "sparkplug", f"the node is alive; devices: {devices}; {standing.results} results sent")
 
 
 def _sparkplug(catalogue: Catalogue) -> Iterator[Finding]:

@@ -6,7 +6,7 @@ Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as 
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final, Literal
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.plan import Plan
@@ -49,13 +49,11 @@ def advice_from_limit(plan: Plan, limit: LimitReached, unit: str) -> list[Advice
 def _advice(
     plan: Plan, step: str, speed: float, percent: float | None, unit: str, *, zero: float, saturated: bool
 ) -> list[Advice]:
-    band, full_scale = plan.band, plan.context.get("full_scale_uN_m")
+    band, full_scale = plan.band, plan.context.full_scale_unm
     if band is None or speed <= 0.0:
         return []
     low, high, limit = (percent_of_full_scale(plan, x) or 0.0 for x in (band.low, band.high, band.limit))
-    product: dict[str, Any] = plan.context.get("product") or {}
-    index = product.get("flow_index")
-    constant = (plan.context.get("geometry") or {}).get("viscosity_constant")
+    index = plan.context.flow_index
     figures = advise(
         None if percent is None else percent - zero,
         speed,
@@ -63,7 +61,7 @@ def _advice(
         target_percent=(low + high) / 2.0,
         flow_index=index or 1.0,
         full_scale=None if full_scale is None else full_scale * 1e-6,
-        viscosity_constant=constant,
+        viscosity_constant=plan.context.viscosity_constant,
     )
     shown = limit if saturated else percent
     return _Case(plan, step, speed, unit, low, high, shown, zero, index, saturated).advice(figures)
@@ -122,10 +120,11 @@ class _Case:
 
     def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
         """The torque to be expected on `bodies` at `speeds`, from what was read on the mounted one."""
-        given: dict[str, Any] = self.plan.context.get("geometry") or {}
-        full_scale = (self.plan.context.get("full_scale_uN_m") or 1e6) * 1e-6
+        context = self.plan.context
+        full_scale = (context.full_scale_unm or 1e6) * 1e-6
         # Without constants the torque still says what the torque will be at another speed.
-        mounted = Constants(given.get("viscosity_constant") or 1.0, given.get("rate_per_omega"))
+        rate = None if context.geometry is None else context.geometry.rate_per_omega
+        mounted = Constants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
         expected = Expected.from_torque(net, self.speed, full_scale, mounted, self.index or 1.0)
         return plan_ranges(
@@ -158,7 +157,7 @@ class _Case:
         """The speed among those the method allows that brings the torque nearest to mid-band."""
         if self._seeks:
             return None  # any speed it may try, and so the computed one
-        speeds = [s for s in self.plan.context.get("allowed_speeds", []) if s != self.speed and s > 0]
+        speeds = [s for s in self.plan.context.allowed_speeds if s != self.speed and s > 0]
         best = self._best(self._planned({}, speeds), lambda c: not self._limits_bind("speed", c.speed_per_min))
         if best is None:
             return None
@@ -180,7 +179,7 @@ class _Case:
 
     def _geometry(self, at_least: float | None) -> Advice | None:
         """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
-        have = (self.plan.context.get("geometry") or {}).get("viscosity_constant")
+        have = self.plan.context.viscosity_constant
         others = other_bodies(self.plan)
         if not have or not others:
             return None
@@ -205,7 +204,7 @@ class _Case:
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
         """The speed that would serve, although the method does not allow it."""
         speed = figures.speed_per_min
-        highest = self.plan.context.get("highest_speed")
+        highest = self.plan.context.highest_speed
         if speed is None or (highest is not None and speed > highest):
             wanted = ""
             if speed is not None and highest is not None:
@@ -232,10 +231,11 @@ class _Case:
             value_at_least=at_least,
         )  # fmt: skip
 
-    def _limits_bind(self, key: str, wanted: float | str) -> str:
+    def _limits_bind(self, key: Literal["speed", "geometry"], wanted: float | str) -> str:
         """What the product's limits bind to instead of `wanted`; "" where one of them admits it."""
-        product: dict[str, Any] = self.plan.context.get("product") or {}
-        bound = [limit.get(key) for limit in product.get("limits", [])]
+        product = self.plan.context.product
+        limits = () if product is None else product.limits
+        bound = [x.speed if key == "speed" else x.geometry for x in limits]
         if not bound or any(b is None or b == wanted for b in bound):
             return ""
         return " or ".join(dict.fromkeys(f"{b:g}" if isinstance(b, float) else str(b) for b in bound))
@@ -247,13 +247,13 @@ def zero_of(plan: Plan, facts: Facts) -> float:
     That of this run, otherwise of the last one that saw it, otherwise 0.  More than the instrument's zero may be off by
     is not taken for it: a sample with a yield stress holds a torque at rest.
     """
-    given: dict[str, Any] = plan.context.get("specification") or {}
+    given = plan.context.specification
     now = torque_at_rest(plan, facts)
-    zero: float = (plan.context.get("last_torque_at_rest") if now is None else now) or 0.0
-    return zero if abs(zero) <= (given.get("zero") or given.get("torque") or LARGEST_ZERO) else 0.0
+    zero = (plan.context.last_torque_at_rest if now is None else now) or 0.0
+    return zero if abs(zero) <= (given.zero or given.torque or LARGEST_ZERO) else 0.0
 
 
 def other_bodies(plan: Plan) -> dict[str, Body]:
     """The other geometries of the plan's instrument that measure a viscosity, by name."""
-    found: dict[str, dict[str, float | None]] = plan.context.get("other_geometries") or {}
-    return {name: Constants(c["viscosity_constant"], c["rate_per_omega"]) for name, c in found.items()}
+    found = plan.context.other_geometries
+    return {name: Constants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}

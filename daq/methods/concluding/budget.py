@@ -115,21 +115,21 @@ def budget(
 def _viscosity(
     plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[str]
 ) -> list[Component]:
-    given: dict[str, Any] = plan.context.get("specification") or {}
+    given = plan.context.specification
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
         left_out.append("instrument: without a torque above zero its share cannot be given")
         return []
-    temperature: float | None = plan.context.get("temperature_limit")
+    temperature = plan.context.temperature_limit
     specification = replace(stated(given), temperature_kelvin=temperature or 0.0)
     if plan.primary == STRESS:
         specification = replace(specification, speed_percent=0.0)
     includes = specification.includes
     coefficient = _coefficient(plan, kept)
     for part, known in (
-        ("torque", given.get("torque") or given.get("torque_reading")),
-        ("resolution", given.get("torque_resolution")),
-        ("geometry", given.get("geometry")),
-        ("speed", given.get("speed")),
+        ("torque", given.torque or given.torque_reading),
+        ("resolution", given.torque_resolution),
+        ("geometry", given.geometry),
+        ("speed", given.speed),
         ("temperature", temperature),
     ):
         if part in includes:
@@ -153,14 +153,16 @@ def _viscosity(
 
 def _coefficient(plan: Plan, kept: Kept) -> float | None:
     """-dln(eta)/dT (1/K) of what was measured: from its certificate, otherwise from the product; None where unknown."""
-    fluid: dict[str, Any] | None = plan.context.get("fluid")
+    fluid = plan.context.fluid
     celsius = temperature_of(plan, kept)
     if fluid is not None and celsius is not None:
         try:
-            return certified_coefficient(celsius, [(t, v) for t, v, _ in fluid["table"]], reach_k=BEYOND_TABLE_K)
+            return certified_coefficient(
+                celsius, [(p.celsius, p.viscosity) for p in fluid.table], reach_k=BEYOND_TABLE_K
+            )
         except SettingError:  # a certificate for one temperature, or for others
             return None
-    given = (plan.context.get("product") or {}).get("temperature_coefficient")
+    given = plan.context.temperature_coefficient
     return None if given is None else -given / 100.0
 
 
@@ -174,7 +176,7 @@ def percent_of_full_scale(plan: Plan, torque: float | None) -> float | None:
     """A torque in the band's unit as % of full scale; None where it cannot be said."""
     if plan.band is None or torque is None or plan.band.unit == "%":
         return torque if plan.band is not None else None
-    scale: float | None = plan.context.get("full_scale_uN_m")
+    scale = plan.context.full_scale_unm
     return None if scale is None else 100.0 * convert(torque, plan.band.unit, "uN.m") / scale
 
 
@@ -194,7 +196,7 @@ def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
     after = rested[-1].summaries.get(plan.band.signal) if rested else None
     if after is not None and after.mean is not None:
         return (percent_of_full_scale(plan, after.mean) or 0.0) - before
-    last: float | None = plan.context.get("last_torque_at_rest")
+    last = plan.context.last_torque_at_rest
     return None if last is None else before - last
 
 
@@ -220,17 +222,17 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
 
 def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
     """Budget of a mass over a known volume; empty where the density is measured directly."""
-    vessel: dict[str, float] | None = plan.context.get("density_vessel")
+    vessel = plan.context.density_vessel
     if vessel is None:
         return []
-    volume = vessel["volume_mL"]
-    grams = value * volume + vessel["empty_g"]
-    unit: str = plan.context["units"][MASS]
+    volume = vessel.volume_ml
+    grams = value * volume + vessel.empty_g
+    unit = plan.context.units[MASS]
     each = convert(1.0, unit, "g") / volume
     mass = _plain(plan, MASS, convert(grams, "g", unit), left_out)
     out = [replace(c, sensitivity=c.sensitivity * each) for c in mass]
-    if vessel["volume_accuracy"]:
-        out.append(from_limit("volume", volume * vessel["volume_accuracy"] / 100.0, -value / volume))
+    if vessel.volume_accuracy:
+        out.append(from_limit("volume", volume * vessel.volume_accuracy / 100.0, -value / volume))
     else:
         left_out.append("volume: the instrument's file states no limit of it")
     left_out.append("buoyancy of the air: not corrected, a density weighed in air reads about 0.001 g/mL low")
@@ -239,17 +241,17 @@ def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
 
 def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[Component]:
     """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
-    given: dict[str, Any] = plan.context.get("specification") or {}
-    limit = given.get("accuracy", {}).get(signal)
+    given = plan.context.specification
+    limit = given.accuracy.get(signal)
     if limit is None and signal == "temperature":
-        limit = given.get("temperature")
-    of_reading = given.get("accuracy_reading", {}).get(signal)
+        limit = given.temperature
+    of_reading = given.accuracy_reading.get(signal)
     out: list[Component] = []
     if limit is None and of_reading is None:
         left_out.append(f"instrument: its specification states no accuracy of {signal}")
     elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
         out.append(from_limit("instrument", half))
-    step = given.get("resolution", {}).get(signal)
+    step = given.resolution.get(signal)
     if step is not None:
         out.append(from_limit("resolution", step / 2.0))
     return out

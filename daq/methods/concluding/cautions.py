@@ -5,7 +5,7 @@ Estimates for sentences, with round properties where the product states none; no
 
 import math
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from daq.core.effects import Facts, Kept
 from daq.core.linkstates import IdentityCheck
@@ -47,10 +47,11 @@ class _Gap:
 
 
 def _gap(plan: Plan) -> _Gap | None:
-    body: dict[str, Any] = plan.context.get("geometry") or {}
-    given: dict[str, Any] = body.get("dimensions") or {}
-    sizes = {k: v / 1000.0 for k, v in given.items() if isinstance(v, float | int)}
-    kind = body.get("kind")
+    body = plan.context.geometry
+    if body is None:
+        return None
+    sizes = {k: v / 1000.0 for k in body.dimensions if (v := body.size(k)) is not None}
+    kind = body.kind
     if kind == "coaxial cylinders":
         return _Gap(sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"])
     if kind == "large vessel":
@@ -59,7 +60,7 @@ def _gap(plan: Plan) -> _Gap | None:
         width = sizes["radius"] if outer is None else min(sizes["radius"], outer - sizes["radius"])
         return _Gap(width, sizes["radius"], outer)
     if kind == "cone and plate":
-        return _Gap(sizes["radius"] * math.tan(math.radians(given["angle"])))
+        return _Gap(sizes["radius"] * math.tan(math.radians(body.size("angle") or 0.0)))
     if kind == "parallel plates":
         return _Gap(sizes["gap"])
     return None
@@ -119,15 +120,19 @@ def _vortices(plan: Plan, row: KeptValue | None) -> tuple[float, bool]:
 
 
 def _density(plan: Plan) -> float:
-    return float((plan.context.get("product") or {}).get("density") or WATER_DENSITY)
+    return _stated_density(plan) or WATER_DENSITY
+
+
+def _stated_density(plan: Plan) -> float | None:
+    product = plan.context.product
+    return None if product is None else product.density
 
 
 def _vortices_said(plan: Plan, row: KeptValue) -> str:
     part, narrow = _vortices(plan, row)
     if part < NEAR_ONSET:
         return ""
-    given = (plan.context.get("product") or {}).get("density")
-    assumed = "" if given else ", the density of water assumed"
+    assumed = "" if _stated_density(plan) else ", the density of water assumed"
     where = "" if narrow else "; the criterion is that of a narrow gap, and early for this one"
     return (
         f"Taylor vortices: the flow is at {100.0 * part:.0f} % of their onset{assumed}{where}; with vortices the value "
@@ -143,7 +148,7 @@ def _heating_said(plan: Plan, row: KeptValue) -> str:
     steady = cylinders.viscous_heating_rise(viscosity, rate, gap.thickness, CONDUCTIVITY)
     # Without any loss, in the time sheared so far in this step.
     rise = steady if row.seconds is None else min(steady, viscosity * rate**2 * row.seconds / HEAT_CAPACITY)
-    coefficient = (plan.context.get("product") or {}).get("temperature_coefficient")
+    coefficient = plan.context.temperature_coefficient
     if coefficient is None:
         return f"shearing heats the sample by up to {rise:.2g} K (estimate)" if rise >= WORTH_A_WORD_K else ""
     change = coefficient * rise
@@ -158,7 +163,7 @@ def _heating_said(plan: Plan, row: KeptValue) -> str:
 def _drift_said(plan: Plan, row: KeptValue, drift: Drift | None) -> str:
     if plan.claim != "at_time" or drift is None or not drift.certain:
         return ""
-    code: str = plan.context["units"][plan.primary]
+    code = plan.context.units[plan.primary]
     least, _ = INTERVAL_SCALES.get(code, (DRIFTS, ""))
     moved = drift.per_min if code in INTERVAL_SCALES else drift.percent_per_min
     if moved is None or abs(moved) * row.span_seconds / 60.0 < least:
@@ -187,5 +192,5 @@ def _selected(plan: Plan, facts: Facts, kept: Kept) -> str:
     leaf = next((x for x in leaves if x.name == rule), None)
     if leaf is None or leaf.kind == "steady" or leaf.signal in BY_TIME or plan.claim == "time_to":
         return ""
-    unit = symbol(plan.context["units"].get(leaf.signal, ""))
+    unit = symbol(plan.context.units.get(leaf.signal, ""))
     return f"the step ended at {rule} ({leaf.signal}, {unit}): the value was selected by this threshold, not by time"

@@ -27,7 +27,7 @@ def raw_value(plan: Plan, kept: Kept) -> float | None:
 
 def chosen(plan: Plan, facts: Facts) -> Kept | None:
     """The kept value the claim is about; of a run so far the latest one."""
-    here = [k for k in facts.kept if k.step == plan.context["result_step"]]
+    here = [k for k in facts.kept if k.step == plan.context.result_step]
     if plan.claim == "peak":
         along = _along(here)
         # Where a value is missing because the sensor was at its stop, the peak is not known either.
@@ -68,10 +68,8 @@ def decides(plan: Plan, fault: str) -> bool:
 
 
 def _steady(plan: Plan, facts: Facts) -> bool:
-    ended = ended_step(facts, plan.context["result_step"])
-    return ended is not None and shows_steadiness(
-        plan.steps[plan.context["result_step"]].stop, ended.rule, plan.primary
-    )
+    ended = ended_step(facts, plan.context.result_step)
+    return ended is not None and shows_steadiness(plan.steps[plan.context.result_step].stop, ended.rule, plan.primary)
 
 
 def ended_step(facts: Facts, step: int) -> StepEnded | None:
@@ -126,7 +124,7 @@ def event_seconds(plan: Plan, facts: Facts, kept: Kept) -> float | None:
 
     `kept` is the value taken on the event, which comes after the hold.
     """
-    if plan.context.get("time_from") == "run":
+    if plan.context.time_from == "run":
         origin: int | None = facts.began
     else:
         origin = next((s.started for s in facts.steps if s.step == kept.step), None)

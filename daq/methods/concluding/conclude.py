@@ -1,6 +1,6 @@
 """What a run came to: pure, the same function live and at the end."""
 
-from typing import Any, Final
+from typing import Final
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
@@ -37,7 +37,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
     if row is None and facts.limit is not None:
         row = _row_of_limit(plan, facts.limit)
     faults = _faults(plan, facts, kept, row)
-    units: dict[str, str] = plan.context["units"]
+    units = plan.context.units
     quantity, unit = plan.primary, units[plan.primary]
     raw = None if row is None or kept is None else raw_value(plan, kept)
     if plan.claim == "time_to":
@@ -56,14 +56,13 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
-    product: dict[str, Any] | None = plan.context.get("product")
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     stop_reason = ended.rule if ended is not None and seek_of(plan) is None else facts.reason
     return Conclusion(
         quantity=quantity,
         unit=unit,
         value=value,
-        reported=reported(value, product, quantity, unit),
+        reported=reported(value, plan.context.product, quantity, unit),
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
@@ -194,7 +193,7 @@ def _conditions(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | No
 
 
 def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
-    units: dict[str, str] = plan.context["units"]
+    units = plan.context.units
     means = {s: _mean(kept, s) for s in kept.summaries if units.get(s) == "Cel"}
     return {s: m for s, m in means.items() if m is not None}
 
@@ -205,7 +204,7 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
     own |= {d.name for d in plan.derivations}
     out: dict[str, SignalMean] = {}
     for signal in kept.summaries:
-        unit, mean = plan.context["units"].get(signal, ""), _mean(kept, signal)
+        unit, mean = plan.context.units.get(signal, ""), _mean(kept, signal)
         if signal not in own and unit != "Cel" and mean is not None:
             out[signal] = SignalMean(value=mean + 0.0, unit=unit)
     return out
@@ -218,8 +217,9 @@ def _said(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> str:
         said = "; ".join(f"{i.link}: {i.said}" for i in facts.identities if i.said)
         return f"{sentence}: {said}" if said else sentence
     band = plan.band
-    if fault in ("verification_failed", "verification_overdue"):
-        return f"{sentence}: {said_of(plan, fault)}"
+    standing = plan.context.standing
+    if fault in ("verification_failed", "verification_overdue") and standing is not None:
+        return f"{sentence}: {said_of(standing, fault)}"
     if row is None:
         return sentence
     if fault in ("below_band", "above_band") and band is not None and row.torque_percent is not None:

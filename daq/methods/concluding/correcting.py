@@ -4,8 +4,9 @@ The curve is fitted when the plan is compiled and travels with it, so that the v
 """
 
 import math
-from typing import Any, Final
+from typing import Final
 
+from daq.core.context import CorrectionCurve
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.methods.parts.known import Corrected, Uncertainty
@@ -18,19 +19,19 @@ VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 def corrected(plan: Plan, row: KeptValue | None, value: float | None, budget: Uncertainty | None) -> Corrected | None:
     """The value at the curve's reference temperature, or why there is none; None where the product has no curve."""
-    given: dict[str, Any] | None = plan.context.get("temperature_curve")
+    given = plan.context.temperature_curve
     if given is None or plan.primary not in VISCOSITIES or plan.claim == "time_to":
         return None
-    reference = given["reference"]
+    reference = given.reference
     if value is None or row is None or row.temperature is None:
         return _none(reference, "there is no value, or no temperature of it")
     hindrance = _hindrance(plan, given, row)
     if hindrance:
         return _none(reference, hindrance, row.temperature)
     curve: Andrade | Vft = (
-        Andrade(0.0, given["b"], given["low"], given["high"])
-        if given["law"] == "andrade"
-        else Vft(0.0, given["b"], given["t0"], given["low"], given["high"])
+        Andrade(0.0, given.b, given.low, given.high)
+        if given.law == "andrade"
+        else Vft(0.0, given.b, given.t0, given.low, given.high)
     )
     try:
         found = correct_to_reference(value, row.temperature, reference, curve)
@@ -52,19 +53,19 @@ def _none(reference: float, reason: str, celsius: float | None = None) -> Correc
     return Corrected(value=None, reference_celsius=reference, measured_celsius=celsius, reason=reason)
 
 
-def _hindrance(plan: Plan, given: dict[str, Any], row: KeptValue) -> str:
+def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> str:
     """Why the curve does not belong to this measurement: a fluid that is not Newtonian has one for each rate."""
-    body = (plan.context.get("geometry") or {}).get("name")
-    if given["geometry"] is not None and given["geometry"] != body:
-        return f"the product's curve holds for {given['geometry']}, measured with {body}"
-    speed = given["speed"]
+    body = plan.context.geometry_name
+    if given.geometry is not None and given.geometry != body:
+        return f"the product's curve holds for {given.geometry}, measured with {body}"
+    speed = given.speed
     if speed is not None and (row.set_speed is None or not math.isclose(speed, abs(row.set_speed), rel_tol=1e-6)):
         return f"the product's curve holds at {speed:g} min⁻¹, measured at {row.set_speed or 0:g} min⁻¹"
     return ""
 
 
 def _uncertainty(
-    plan: Plan, given: dict[str, Any], coefficient: float, factor: float, value: float, budget: Uncertainty | None
+    plan: Plan, given: CorrectionCurve, coefficient: float, factor: float, value: float, budget: Uncertainty | None
 ) -> tuple[float | None, float | None, tuple[str, ...]]:
     """Relative expanded uncertainty of the corrected value (95 %), its k, and what it does not contain."""
     if budget is None:
@@ -72,17 +73,15 @@ def _uncertainty(
     left_out: list[str] = []
     variance = (budget.expanded / budget.k / value) ** 2
     if not any(c.name == "temperature" for c in budget.components):
-        limit: float | None = plan.context.get("temperature_limit") or (plan.context.get("specification") or {}).get(
-            "temperature"
-        )
+        limit = plan.context.temperature_limit or plan.context.specification.temperature
         if limit:
             variance += (coefficient * limit) ** 2 / 3.0
         else:
             left_out.append("temperature: not in the instrument's specification")
-    if given["relative_u"] is None:
+    if given.relative_u is None:
         left_out.append("curve: the product does not say how well it is known")
     else:
-        variance += (math.log(factor) * given["relative_u"]) ** 2
+        variance += (math.log(factor) * given.relative_u) ** 2
     freedom = budget.effective_degrees_of_freedom
     # What is added has unlimited degrees of freedom, so that there are no fewer than before.
     k = coverage_factor(math.inf if freedom is None else freedom, budget.coverage)

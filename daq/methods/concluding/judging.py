@@ -3,6 +3,7 @@
 import math
 from typing import Any, Final, NamedTuple
 
+from daq.core.context import ProductLimit, ProductOfPlan
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert, symbol
 from daq.methods.concluding.seekadvice import SHEARS, seek_of
@@ -32,13 +33,13 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     """
     if seek_of(plan) is not None:
         return Judgement(verdict=Verdict.NONE, reasons=(SHEARS,))
-    product: dict[str, Any] | None = plan.context.get("product")
-    if not product or not product["limits"]:
+    product = plan.context.product
+    if product is None or not product.limits:
         return Judgement(verdict=Verdict.NONE, reasons=("the product has no limits",) if product else ())
-    rule = DecisionRule(product["decision_rule"])
+    rule = DecisionRule(product.decision_rule)
     decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
-    used = tuple(_one(subject, limit, rule, decimals) for limit in product["limits"])
+    used = tuple(_one(subject, limit, rule, decimals) for limit in product.limits)
     verdicts = {u.verdict for u in used}
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
     compared = None
@@ -48,40 +49,39 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     return Judgement(verdict=overall, decision_rule=rule, compared=compared, limits=used, reasons=reasons)
 
 
-def reported_decimals(value: float, product: dict[str, Any], quantity: str) -> int:
+def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:
     """Decimals of the reported number: those of the quantity's limit, or of the product, or by significant digits."""
-    own = (limit.get("decimals") for limit in product["limits"] if limit["quantity"] == quantity)
-    fixed = next((d for d in own if d is not None), product.get("reported_decimals"))
+    own = (limit.decimals for limit in product.limits if limit.quantity == quantity)
+    fixed = next((d for d in own if d is not None), product.reported_decimals)
     if fixed is not None:
-        return int(fixed)
+        return fixed
     exact = decimal_of(value)
-    digits = int(product["reported_digits"])
-    return digits - 1 - (exact.adjusted() if exact else 0)
+    return product.reported_digits - 1 - (exact.adjusted() if exact else 0)
 
 
-def reported(value: float | None, product: dict[str, Any] | None, quantity: str, unit: str) -> str | None:
+def reported(value: float | None, product: ProductOfPlan | None, quantity: str, unit: str) -> str | None:
     """The value (in `unit`) as the product reports it; None without value or product.
 
     The digits of a product are those of its own unit and of the quantities it has limits for: three digits of a
     viscosity say nothing about a mass.
     """
-    if value is None or not product:
+    if value is None or product is None:
         return None
     dimension = UNITS[unit].dimension if unit in UNITS else unit
-    if dimension != UNITS[product["unit"]].dimension and quantity not in {x["quantity"] for x in product["limits"]}:
+    if dimension != UNITS[product.unit].dimension and quantity not in {x.quantity for x in product.limits}:
         return None
     return as_reported(value, reported_decimals(value, product, quantity))
 
 
-def _one(subject: _Subject, limit: dict[str, Any], rule: DecisionRule, decimals: int | None) -> LimitUsed:
+def _one(subject: _Subject, limit: ProductLimit, rule: DecisionRule, decimals: int | None) -> LimitUsed:
     value, unit = subject.value, subject.unit
-    low, high = limit["low"], limit["high"]
+    low, high = limit.low, limit.high
     reasons = _hindrances(subject, limit)
     if value is None:
         reasons.insert(0, "there is no number to compare")
     if reasons:
-        return _used(limit, low, high, limit["unit"], Verdict.NOT_COMPARABLE, reasons)
-    low, high = (None if x is None else convert(x, limit["unit"], unit) for x in (low, high))
+        return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
+    low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
     found = judge(value, low, high, rule=rule, decimals=decimals)
     said: list[str] = []
     if found is Verdict.OUTSIDE and value is not None:
@@ -92,47 +92,50 @@ def _one(subject: _Subject, limit: dict[str, Any], rule: DecisionRule, decimals:
 
 
 def _used(
-    limit: dict[str, Any], low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[str]
+    limit: ProductLimit, low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[str]
 ) -> LimitUsed:
-    binds = {k: limit[k] for k in BINDINGS if limit.get(k) is not None}
+    binds: dict[str, Any] = {k: v for k in BINDINGS if (v := getattr(limit, k)) is not None}
     if "time" in binds:
         binds["time"] /= 1e9
     return LimitUsed(
-        quantity=limit["quantity"], low=low, high=high, unit=unit, binds_to=binds, verdict=verdict,
+        quantity=limit.quantity, low=low, high=high, unit=unit, binds_to=binds, verdict=verdict,
         reasons=tuple(reasons),
     )  # fmt: skip
 
 
-def _hindrances(subject: _Subject, limit: dict[str, Any]) -> list[str]:
+def _hindrances(subject: _Subject, limit: ProductLimit) -> list[str]:
     """Why a limit cannot be applied; empty where it can."""
     quantity, unit, row = subject.quantity, subject.unit, subject.row
     out: list[str] = []
-    if limit["quantity"] != quantity:
+    if limit.quantity != quantity:
         # What else it binds to does not matter then.
-        return [f"the limit is for {limit['quantity']}, the result is {quantity}"]
-    if UNITS[limit["unit"]].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
-        out.append(f"the limit is in {limit['unit']}, the result in {unit}")
-    geometry: dict[str, Any] = subject.plan.context.get("geometry") or {}
-    for key, have in (("geometry", geometry.get("name")), ("vessel", geometry.get("vessel"))):
-        if limit.get(key) is not None and limit[key] != have:
-            out.append(f"the limit binds to {key} {limit[key]}, measured with {have or 'none'}")
+        return [f"the limit is for {limit.quantity}, the result is {quantity}"]
+    if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
+        out.append(f"the limit is in {limit.unit}, the result in {unit}")
+    body = subject.plan.context.geometry
+    for key, wanted, mounted in (
+        ("geometry", limit.geometry, None if body is None else body.name),
+        ("vessel", limit.vessel, None if body is None else body.vessel),
+    ):
+        if wanted is not None and wanted != mounted:
+            out.append(f"the limit binds to {key} {wanted}, measured with {mounted or 'none'}")
     if row is None:
         return out
-    speed = limit.get("speed")
+    speed = limit.speed
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
         have = "no speed" if row.set_speed is None else f"{row.set_speed:g} min⁻¹"
         out.append(f"the limit binds to {speed:g} min⁻¹, measured at {have}")
-    time = limit.get("time")
+    time = limit.time
     # While a step goes on its beginning is not among the facts, and the value is provisional anyhow.
-    if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit["time_band"] / 1e9:
+    if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
         out.append(f"the limit binds to the value after {time / 1e9:g} s, taken after {row.seconds:g} s")
-    temperature = limit.get("temperature")
+    temperature = limit.temperature
     if temperature is not None:
         if row.temperature is None:
             out.append(f"the limit binds to {temperature:g} °C, and no temperature was measured")
-        elif abs(row.temperature - temperature) > limit["temperature_band"]:
+        elif abs(row.temperature - temperature) > limit.temperature_band:
             out.append(
-                f"the limit binds to {temperature:g} ± {limit['temperature_band']:g} °C, "
+                f"the limit binds to {temperature:g} ± {limit.temperature_band:g} °C, "
                 f"measured at {row.temperature:.2f} °C"
             )
     return out

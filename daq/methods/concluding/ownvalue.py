@@ -23,12 +23,12 @@ def own_value_said(plan: Plan, kept: Kept, row: KeptValue, budget: Uncertainty |
     Torque and speed are the same in both, so that a difference comes from the body's constants, a factor or a unit.
     """
     own = kept.summaries.get(OWN_VISCOSITY)
-    unit: str = plan.context["units"].get(OWN_VISCOSITY, "")
+    unit = plan.context.units.get(OWN_VISCOSITY, "")
     if plan.primary not in VISCOSITIES or own is None or own.mean is None or not row.value:
         return ""
     if unit not in UNITS or UNITS[unit].dimension != "viscosity":
         return ""
-    code: str = plan.context["units"][plan.primary]
+    code = plan.context.units[plan.primary]
     theirs = convert(own.mean, unit, code)
     allowed = _allowed_percent(row.value, budget)
     differs = 100.0 * (theirs / row.value - 1.0)

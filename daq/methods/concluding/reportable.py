@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from daq.core.context import ProductOfPlan
 from daq.core.units import symbol
 from daq.methods.concluding.judging import reported, reported_decimals
 from daq.methods.files.product import Product
@@ -169,8 +170,8 @@ def _made(
     else:
         more = needed - len(counted)
         decided, how = ("more" if counted else "none"), f"not decided: {more} more valid, each on a fresh fill"
-    plain = None if product is None else product.model_dump(mode="json") | {"unit": product.unit_code}
-    verdict, rule, limits = _verdict(value, unit, counted, plain)
+    planned = None if product is None else product.planned()
+    verdict, rule, limits = _verdict(value, unit, counted, planned)
     expanded = [d["uncertainty"]["expanded"] for d in counted if d.get("uncertainty")]
     return Reportable(
         sample=sample,
@@ -179,7 +180,7 @@ def _made(
         quantity="" if first is None else first["quantity"],
         unit=unit,
         value=value,
-        reported=reported(value, plain, "" if first is None else first["quantity"], unit),
+        reported=reported(value, planned, "" if first is None else first["quantity"], unit),
         expanded=max(expanded) if value is not None and len(expanded) == len(counted) else None,
         decided=decided,
         how=how,
@@ -206,12 +207,12 @@ def _outliers(values: Sequence[float], unit: str) -> tuple[str, ...]:
 
 
 def _verdict(
-    value: float | None, unit: str, counted: Sequence[dict[str, Any]], product: dict[str, Any] | None
+    value: float | None, unit: str, counted: Sequence[dict[str, Any]], product: ProductOfPlan | None
 ) -> tuple[str, str | None, tuple[str, ...]]:
     """Verdict on the reportable number under the limits that every counted result could be compared with."""
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
         return Verdict.NONE.value, None, ()
-    rule = DecisionRule(product["decision_rule"])
+    rule = DecisionRule(product.decision_rule)
     decimals = reported_decimals(value, product, counted[0]["quantity"])
     said: list[str] = []
     verdicts: list[Verdict] = []

@@ -42,7 +42,7 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
     last = tries[-1]
     torque, low = (percent_of_full_scale(plan, x) or 0.0 for x in (last.torque, seek.low))
     step = next(s.name for s in plan.steps if s.seek is not None)
-    mounted = (plan.context.get("geometry") or {}).get("name", "this body")
+    mounted = plan.context.geometry_name or "this body"
     said = f"the torque is {torque:.1f} % at {last.speed:.4g} min⁻¹ with {mounted}"
     index = _index(seek, tries)
     best = _best_body(plan, facts, seek, last, index)
@@ -67,12 +67,12 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
 
 def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) -> Candidate | None:
     """Another geometry with a speed that brings the torque nearest to the middle of the seek's band, or None."""
-    body, full_scale = plan.context.get("geometry") or {}, plan.context.get("full_scale_uN_m")
+    body, full_scale = plan.context.geometry, plan.context.full_scale_unm
     low, high, torque = (percent_of_full_scale(plan, x) or 0.0 for x in (seek.low, seek.high, last.torque))
     net = torque - zero_of(plan, facts)
-    if net <= 0.0 or full_scale is None or not body.get("viscosity_constant"):
+    if net <= 0.0 or full_scale is None or body is None or not body.viscosity_constant:
         return None
-    mounted = Constants(body["viscosity_constant"], body["rate_per_omega"])
+    mounted = Constants(body.viscosity_constant, body.rate_per_omega)
     found = plan_ranges(
         full_scale * 1e-6,
         other_bodies(plan),

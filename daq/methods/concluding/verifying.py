@@ -1,8 +1,9 @@
 """A verification: the values of a run on a certified fluid against its certificate."""
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
+from daq.core.context import CertifiedFluid, CertifiedPoint, VerificationAsked
 from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
@@ -27,8 +28,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
     unrounded value, both ends included.  One level outside fails; it passes when enough levels at different torques
     were judged and all are inside.
     """
-    asked: dict[str, Any] | None = plan.context.get("verification")
-    fluid: dict[str, Any] | None = plan.context.get("fluid")
+    asked, fluid = plan.context.verification, plan.context.fluid
     if asked is None or fluid is None or not facts.outcome:
         return None
     last = {k.step: (k, row) for k, row in kept if k.at == "end"}
@@ -40,24 +40,24 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
     if any(level.accepted is False for level in judged):
         passed = False
         reasons = [_outside(plan, level) for level in judged if level.accepted is False] + reasons
-    elif different >= asked["levels"]:
+    elif different >= asked.levels:
         passed = True
     else:
         passed = None
         reasons.append(
-            f"judged at {different} of the {asked['levels']} torques asked for (at least "
+            f"judged at {different} of the {asked.levels} torques asked for (at least "
             f"{LEVELS_APART_PERCENT:g} % of full scale apart)"
         )
     return Verification(
-        order=asked["order"],
-        fluid=fluid["id"],
-        lot=fluid["lot"],
-        certificate=fluid["certificate"],
-        expires=fluid["expires"],
+        order=asked.order,
+        fluid=fluid.id,
+        lot=fluid.lot,
+        certificate=fluid.certificate,
+        expires=fluid.expires,
         passed=passed,
         levels=levels,
         reasons=tuple(reasons),
-        results_since_pass=tuple(asked["results_since_pass"]) if passed is False else (),
+        results_since_pass=asked.results_since_pass if passed is False else (),
     )
 
 
@@ -68,7 +68,7 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
             quantity=plan.primary,
             low=level.low,
             high=level.high,
-            unit=plan.context["units"][plan.primary],
+            unit=plan.context.units[plan.primary],
             binds_to={
                 k: v
                 for k, v in (
@@ -95,8 +95,10 @@ def _verdict(accepted: bool | None) -> Verdict:
     return Verdict.WITHIN if accepted else Verdict.OUTSIDE
 
 
-def _level(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: dict[str, Any], asked: dict[str, Any]) -> Level:
-    unit: str = plan.context["units"][plan.primary]
+def _level(
+    plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: CertifiedFluid, asked: VerificationAsked
+) -> Level:
+    unit = plan.context.units[plan.primary]
     reason = ""
     band: AcceptanceBand | None = None
     certified = percent = None
@@ -109,7 +111,7 @@ def _level(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: dict[str
             certified, percent = _certified(fluid, row.temperature, unit)
             full = _full_scale(plan, row.set_speed, unit)
             band = acceptance_band(
-                certified, full, certified_uncertainty_percent=percent, full_scale_percent=asked["full_scale"]
+                certified, full, certified_uncertainty_percent=percent, full_scale_percent=asked.full_scale
             )
         except SettingError as refused:
             reason = refused.reason
@@ -119,7 +121,7 @@ def _level(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: dict[str
     accepted = None if reason or band is None or measured is None else band.accepts(measured)
     spread = e_n = None
     if certified is not None and percent is not None and measured is not None:
-        spread, e_n = _deviation(plan, facts, kept, row, certified, percent, fluid["coverage_factor"])
+        spread, e_n = _deviation(plan, facts, kept, row, certified, percent, fluid.coverage_factor)
     return Level(
         step=row.name,
         speed=row.set_speed,
@@ -137,19 +139,22 @@ def _level(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: dict[str
     )
 
 
-def _certified(fluid: dict[str, Any], celsius: float, unit: str) -> tuple[float, float]:
+def _certified(fluid: CertifiedFluid, celsius: float, unit: str) -> tuple[float, float]:
     """Certified value (`unit`) at a temperature, and its expanded uncertainty in %: the greater one beside it."""
-    table = [(t, v) for t, v, _ in fluid["table"]]
+    table = [(p.celsius, p.viscosity) for p in fluid.table]
     value = _as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
-    below = max((row for row in fluid["table"] if row[0] <= celsius), default=fluid["table"][0])
-    above = min((row for row in fluid["table"] if row[0] >= celsius), default=fluid["table"][-1])
-    return value, max(below[2], above[2])
+    below = max((p for p in fluid.table if p.celsius <= celsius), key=_celsius, default=fluid.table[0])
+    above = min((p for p in fluid.table if p.celsius >= celsius), key=_celsius, default=fluid.table[-1])
+    return value, max(below.expanded_percent, above.expanded_percent)
+
+
+def _celsius(point: CertifiedPoint) -> float:
+    return point.celsius
 
 
 def _full_scale(plan: Plan, speed: float | None, unit: str) -> float:
     """Viscosity (`unit`) that gives full-scale torque with the mounted geometry at a speed (/min)."""
-    body: dict[str, Any] = plan.context.get("geometry") or {}
-    constant, scale = body.get("viscosity_constant"), plan.context.get("full_scale_uN_m")
+    constant, scale = plan.context.viscosity_constant, plan.context.full_scale_unm
     if constant is None or scale is None or not speed:
         raise SettingError("geometry, full-scale torque or speed is not known, so there is no band")
     return _as_written(convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit))
@@ -182,7 +187,7 @@ def _different(torques: list[float]) -> int:
 
 
 def _outside(plan: Plan, level: Level) -> str:
-    unit = symbol(plan.context["units"][plan.primary])
+    unit = symbol(plan.context.units[plan.primary])
     return (
         f"{level.step}: {level.measured:.6g} {unit} is outside {level.low:.6g} to {level.high:.6g} {unit}, which the "
         f"certificate allows ({level.deviation_percent:+.2f} %)"

@@ -4,8 +4,9 @@ import importlib.metadata
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Literal
 
+from daq.core.context import MountedGeometry
 from daq.core.plan import Plan
 from daq.methods.curves.curvedata import (
     Branch,
@@ -39,20 +40,20 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
     Pure: the same rows give the same curve, bit for bit under the same versions of numpy and scipy, which are named in
     it, and within 1e-9 under others.
     """
-    asked: dict[str, Any] | None = plan.context.get("flow_curve")
-    if not asked:
+    asked = plan.context.flow_curve
+    if asked is None:
         return None
     points = _points(plan, rows)
     left_out: list[str] = []
-    branch = asked["branch"] or _usual_branch(points)
+    branch: Branch | Literal["both"] = asked.branch or _usual_branch(points)
     groups = _by_speed([p for p in points if p.used and (branch == "both" or branch in p.branches)])
-    chosen = _fit(plan, [_mean(g) for g in groups], asked["models"], left_out)
+    chosen = _fit(plan, [_mean(g) for g in groups], asked.models, left_out)
     best = None if chosen is None else chosen.best
     if chosen is not None and best is None and not left_out:
         left_out.append("no model: none of those fitted is carried by the data; see the reasons beside them")
     wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
-    index = (plan.context.get("product") or {}).get("flow_index") or 1.0
+    index = plan.context.flow_index or 1.0
     return FlowCurveData(
         branch=branch,
         rates=_wall(plan).said,
@@ -80,18 +81,23 @@ class _Wall:
     rim: bool = False
 
 
+def _body(plan: Plan) -> MountedGeometry:
+    body = plan.context.geometry
+    assert body is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
+    return body
+
+
 def _wall(plan: Plan) -> _Wall:
-    body: dict[str, Any] = plan.context["geometry"]
-    sizes: dict[str, Any] = body["dimensions"]
-    if body["kind"] == "coaxial cylinders":
-        ratio = sizes["outer_radius"] / sizes["inner_radius"]
+    body = _body(plan)
+    if body.kind == "coaxial cylinders":
+        ratio = (body.size("outer_radius") or math.nan) / (body.size("inner_radius") or math.nan)
         said = "stress at the inner cylinder; rate there from the flow in the gap, solved for each model"
         return _Wall(said, 2.0 / (1.0 + ratio**-2), ratio)
-    if body["kind"] == "large vessel":
-        vessel = sizes.get("vessel_radius")
+    if body.kind == "large vessel":
+        vessel = body.size("vessel_radius")
         said = "stress at the cylinder; rate there from the flow in the vessel, solved for each model"
-        return _Wall(said, 1.0, math.inf if vessel is None else vessel / sizes["radius"])
-    if body["kind"] == "parallel plates":
+        return _Wall(said, 1.0, math.inf if vessel is None else vessel / (body.size("radius") or math.nan))
+    if body.kind == "parallel plates":
         return _Wall("rate at the rim; stress there by Weissenberg, Rabinowitsch and Mooney", 1.0, None, rim=True)
     return _Wall("stress and rate are the same everywhere in the gap", 1.0, None)
 
@@ -178,27 +184,26 @@ def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tupl
     """Errors common to all points by the instrument's specification, and the standard uncertainty of the zero (Pa)."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
-    context = plan.context
-    given: dict[str, Any] = context.get("specification") or {}
-    included = set(given.get("includes") or ())
-    body: dict[str, Any] = context["geometry"]
-    full = float(context["full_scale_uN_m"] or 0.0) * 1e-6 * float(body["stress_per_torque"]) * over
+    given, body = plan.context.specification, _body(plan)
+    included = set(given.includes)
+    full = (plan.context.full_scale_unm or 0.0) * 1e-6 * (body.stress_per_torque or 0.0) * over
     root = math.sqrt(3.0)
     out: list[Shift] = []
-    zero = SPLIT * (given.get("torque") or 0.0) / 100.0 / root * full
+    zero = SPLIT * (given.torque or 0.0) / 100.0 / root * full
     if zero:
         out += [
             Shift("zero of the torque", np.full_like(stresses, zero)),
             Shift("gain of the torque", stresses * zero / full),
         ]
-    for name, key in (("torque", "torque_reading"), ("geometry", "geometry")):
-        if given.get(key) and (key == "torque_reading" or key not in included):
-            out.append(Shift(name, stresses * given[key] / 100.0 / root))
-    if given.get("speed") and "speed" not in included:
-        out.append(Shift("speed", speed=given["speed"] / 100.0 / root))
-    coefficient = (context.get("product") or {}).get("temperature_coefficient")
-    if given.get("temperature") and coefficient:
-        out.append(Shift("temperature", stresses * abs(coefficient) / 100.0 * given["temperature"] / root))
+    if given.torque_reading:
+        out.append(Shift("torque", stresses * given.torque_reading / 100.0 / root))
+    if given.geometry and "geometry" not in included:
+        out.append(Shift("geometry", stresses * given.geometry / 100.0 / root))
+    if given.speed and "speed" not in included:
+        out.append(Shift("speed", speed=given.speed / 100.0 / root))
+    coefficient = plan.context.temperature_coefficient
+    if given.temperature and coefficient:
+        out.append(Shift("temperature", stresses * abs(coefficient) / 100.0 * given.temperature / root))
     if not out:
         left_out.append("uncertainty of the instrument: its file has no specification; intervals hold the scatter only")
     return out, zero

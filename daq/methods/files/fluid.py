@@ -4,6 +4,7 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from daq.core.context import CertifiedFluid, CertifiedPoint
 from daq.methods.files.fields import Celsius, Day, KeyedError, Listed, Model, Name, Quantity, Text
 
 
@@ -60,14 +61,13 @@ class Fluid(Model):
                 raise KeyedError(f"values[{i}].temperature", "temperatures must rise from row to row")
         return self
 
-    def certified(self) -> dict[str, object]:
-        """What a plan carries of the certificate; the table as (Cel, mPa.s, expanded uncertainty in %)."""
-        return {
-            "id": self.id,
-            "name": self.name,
-            "lot": self.lot,
-            "certificate": self.certificate,
-            "expires": self.expires,
-            "coverage_factor": self.coverage_factor,
-            "table": [[v.temperature, v.value_mpa_s, v.uncertainty_percent] for v in self.values],
-        }
+    def certified(self) -> CertifiedFluid:
+        """Return the certificate as a plan carries it."""
+        return CertifiedFluid(
+            id=self.id,
+            lot=self.lot,
+            certificate=self.certificate,
+            expires=self.expires,
+            coverage_factor=self.coverage_factor,
+            table=tuple(CertifiedPoint(v.temperature, v.value_mpa_s, v.uncertainty_percent) for v in self.values),
+        )

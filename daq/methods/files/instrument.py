@@ -1,10 +1,11 @@
 """The instrument's file: where it is, what it can, what is mounted and how good it is."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from daq.core.context import DensityVessel, StatedLimits
 from daq.core.driver import Port
 from daq.core.errors import SettingError
 from daq.core.portname import check_port_name
@@ -200,6 +201,10 @@ class Specification(Model):
             raise KeyedError("includes", "says what the torque accuracy covers, but 'torque' is not given")
         return self
 
+    def planned(self) -> StatedLimits:
+        """Return the limits as a plan carries them."""
+        return StatedLimits(**{f.name: getattr(self, f.name) for f in fields(StatedLimits)})
+
 
 class MeasuredVessel(Model):
     """A vessel of known volume that a balance weighs full: the mass becomes a density."""
@@ -220,6 +225,10 @@ class MeasuredVessel(Model):
         if self.empty.value < 0:
             raise KeyedError("empty", "must not be negative")
         return self
+
+    def planned(self) -> DensityVessel:
+        """Return the vessel as a plan carries it."""
+        return DensityVessel(self.volume.in_unit("mL"), self.volume_accuracy, self.empty.in_unit("g"))
 
 
 class VerificationInterval(Model):

@@ -6,6 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from daq.core.context import ProductLimit, ProductOfPlan
 from daq.core.units import UNITS, entered
 from daq.methods.files.fields import (
     Celsius,
@@ -60,6 +61,23 @@ class Limit(Model):
     def in_code(self, value: float) -> float:
         """A limit as written, in the UCUM unit `unit_code`."""
         return value * entered(self.unit)[1]
+
+    def planned(self) -> ProductLimit:
+        """Return the limit as a plan carries it, in its UCUM unit."""
+        return ProductLimit(
+            quantity=self.quantity,
+            low=None if self.low is None else self.in_code(self.low),
+            high=None if self.high is None else self.in_code(self.high),
+            unit=self.unit_code,
+            decimals=self.decimals,
+            geometry=self.geometry,
+            vessel=self.vessel,
+            speed=self.speed,
+            time=self.time,
+            time_band=self.time_band,
+            temperature=self.temperature,
+            temperature_band=self.temperature_band,
+        )
 
 
 class TemperaturePoint(Model):
@@ -193,3 +211,17 @@ class Product(Model):
     def unit_code(self) -> str:
         """The UCUM code of the display unit."""
         return entered(self.unit)[0]
+
+    def planned(self) -> ProductOfPlan:
+        """Return the product as a plan carries it, its limits in UCUM units."""
+        return ProductOfPlan(
+            id=self.id,
+            unit=self.unit_code,
+            reported_digits=self.reported_digits,
+            reported_decimals=self.reported_decimals,
+            decision_rule=self.decision_rule,
+            limits=tuple(limit.planned() for limit in self.limits),
+            flow_index=self.flow_index,
+            temperature_coefficient=self.temperature_coefficient,
+            density=self.density,
+        )

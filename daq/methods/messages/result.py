@@ -1,10 +1,11 @@
 """The payload of a result: what the plant's historian gets, as one pydantic model and its JSON Schema."""
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from daq.core.context import Amount, MountedGeometry, Standing
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.parts.base import IDENTITY
@@ -55,45 +56,55 @@ class ResultData(Finding):
             pydantic.ValidationError: the run has no outcome yet.
         """
         context = plan.context
-        body: dict[str, Any] = context.get("geometry") or {}
-        product = details.sample.product or (context.get("product") or {}).get("id")
+        body = context.geometry
+        product = details.sample.product or (None if context.product is None else context.product.id)
         return cls(
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
-            simulated=details.simulated or bool(context.get("simulated")),
+            simulated=details.simulated or context.simulated,
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
-            geometry=_geometry(body) if body else None,
-            verified=_verified(context),
+            geometry=None if body is None else _geometry(body),
+            verified=_verified(context.standing),
             method=MethodUsed(
                 id=plan.method,
                 version=plan.version,
                 digest=plan.digest,
-                title=context.get("title", ""),
-                choices=context.get("choices", {}),
+                title=context.title,
+                choices={name: asdict(a) for name, a in context.choices.items()},
             ),
             origin=_origin(plan, details),
-            warnings=(*context.get("warnings", []), *body.get("limits_of_use", []), *conclusion.cautions),
+            warnings=(
+                *context.warnings,
+                *(() if body is None else body.limits_of_use),
+                *conclusion.cautions,
+            ),
             supersedes=details.supersedes,
         )
 
 
-def _geometry(body: dict[str, Any]) -> GeometryUsed:
-    said = {name: body[name] for name in GeometryUsed.model_fields}
-    return GeometryUsed(**said | {name: body[name] or None for name in ("vessel", "immersion")})
+def _geometry(body: MountedGeometry) -> GeometryUsed:
+    return GeometryUsed(
+        name=body.name,
+        kind=body.kind,
+        dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in body.dimensions.items()},
+        guard=body.guard,
+        vessel=body.vessel or None,
+        fill_volume_mL=body.fill_volume_ml,
+        immersion=body.immersion or None,
+    )
 
 
-def _verified(context: dict[str, Any]) -> Verified | None:
-    said: dict[str, Any] | None = context.get("standing")
-    if said is None:
+def _verified(standing: Standing | None) -> Verified | None:
+    if standing is None:
         return None
-    last, passed, due = said["last"], said["last_pass_utc_ns"], said["due_utc_ns"]
+    last, passed, due = standing.last, standing.last_pass_utc_ns, standing.due_utc_ns
     return Verified(
-        passed=None if last is None else last["passed"],
-        date=None if last is None else day(last["utc_ns"]),
-        run=None if last is None else last["run"],
-        order=None if last is None else last["order"],
+        passed=standing.passed,
+        date=None if last is None else day(last.utc_ns),
+        run=None if last is None else last.run,
+        order=None if last is None else last.order,
         last_pass=None if passed is None else day(passed),
         due=None if due is None else day(due),
-        overdue=said["overdue"],
+        overdue=standing.overdue,
     )
 
 
@@ -102,10 +113,12 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
     return Origin(
         run=details.run,
         instrument=lead.name,
-        serial=plan.context.get("serial"),
+        serial=plan.context.serial,
         driver=lead.driver,
         driver_digest=lead.driver_digest,
-        companions={link.name: link.identity.get("serial") for link in plan.links if link.role == "companion"},
+        companions={
+            x.name: None if x.identity is None else x.identity.serial for x in plan.links if x.role == "companion"
+        },
         journal_digest=details.journal_digest,
         audit_head=details.audit_head,
         software=details.software,

@@ -2,11 +2,16 @@
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Final
 
+from daq.core.context import Amount, BodyConstants, MountedGeometry
 from daq.core.units import convert
+from daq.methods.files import fields
 from daq.methods.files import instrument as files
 from daq.rheology import geometry as flow
+
+COMMON: Final = ("kind", "title", "guard", "vessel", "fill_volume", "immersion")
+"""Keys of a geometry that are no dimensions."""
 
 
 def flow_geometry(body: files.Geometry, full_scale_unm: float | None) -> flow.Geometry | None:
@@ -33,33 +38,29 @@ def flow_geometry(body: files.Geometry, full_scale_unm: float | None) -> flow.Ge
     return flow.CalibratedConstants(viscosity * omega / (full_scale_unm * 1e-6))
 
 
-def described(name: str, body: files.Geometry, constants: flow.Geometry) -> dict[str, Any]:
-    """What a result says of the geometry: name, kind, dimensions (mm, degrees), vessel and constants (SI)."""
-    common = {"kind", "title", "guard", "vessel", "fill_volume", "immersion"}
-    sizes = body.model_dump(mode="json", exclude=common)
-    return {
-        "name": name,
-        "kind": body.kind,
-        "title": body.title,
-        "dimensions": sizes,
-        "guard": body.guard,
-        "vessel": body.vessel,
-        "fill_volume_mL": body.fill_volume,
-        "immersion": body.immersion,
-        "stress_per_torque": constants.stress_per_torque,
-        "rate_per_omega": constants.rate_per_omega,
-        "viscosity_constant": constants.viscosity_constant,
-        "limits_of_use": list(flow.limits_of_use(constants)),
-    }
+def described(name: str, body: files.Geometry, constants: flow.Geometry) -> MountedGeometry:
+    """Return the geometry as a plan carries it, with its dimensions (mm, degrees) and constants (SI)."""
+    sizes = {key: getattr(body, key) for key in type(body).model_fields if key not in COMMON}
+    return MountedGeometry(
+        name=name,
+        kind=body.kind,
+        dimensions={k: Amount(v.value, v.unit) if isinstance(v, fields.Amount) else v for k, v in sizes.items()},
+        guard=body.guard,
+        vessel=body.vessel,
+        fill_volume_ml=body.fill_volume,
+        immersion=body.immersion,
+        stress_per_torque=constants.stress_per_torque,
+        rate_per_omega=constants.rate_per_omega,
+        viscosity_constant=constants.viscosity_constant,
+        limits_of_use=tuple(flow.limits_of_use(constants)),
+    )
 
 
-def constants_of(
-    geometries: Mapping[str, files.Geometry], full_scale_unm: float | None
-) -> dict[str, dict[str, float | None]]:
-    """Constants (SI, as in `described`) of all geometries of an instrument that measure a viscosity."""
+def constants_of(geometries: Mapping[str, files.Geometry], full_scale_unm: float | None) -> dict[str, BodyConstants]:
+    """Return the constants of all geometries of an instrument that measure a viscosity, by name."""
     found = {name: flow_geometry(body, full_scale_unm) for name, body in geometries.items()}
     return {
-        name: {"viscosity_constant": g.viscosity_constant, "rate_per_omega": g.rate_per_omega}
+        name: BodyConstants(g.viscosity_constant, g.rate_per_omega)
         for name, g in found.items()
         if g is not None and g.viscosity_constant is not None
     }

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from daq.core import context
 from daq.core.errors import SettingError
 from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
@@ -81,19 +82,19 @@ class Chosen:
             )
         return speed
 
-    def allowed_speeds(self, setting: Amount | str | None) -> list[float]:
+    def allowed_speeds(self, setting: Amount | str | None) -> tuple[float, ...]:
         """Speeds (/min) the method allows for a step: those of its choice, or the one it prescribes."""
         if setting is None:
-            return []
+            return ()
         if isinstance(setting, str):
             choice = self.method.choices.get(setting)
-            return [] if choice is None else [_speed(a) for a in choice.allowed]
-        return [_speed(setting)]
+            return () if choice is None else tuple(_speed(a) for a in choice.allowed)
+        return (_speed(setting),)
 
-    def shown(self) -> dict[str, dict[str, float | str]]:
-        """The values as plain JSON."""
+    def shown(self) -> dict[str, context.Amount]:
+        """Return the values as a plan carries them, each with its unit."""
         return {
-            name: {"value": a.value, "unit": a.unit or self.method.choices[name].unit or ""}
+            name: context.Amount(a.value, a.unit or self.method.choices[name].unit or "")
             for name, a in self.values.items()
         }
 

@@ -1,17 +1,18 @@
 """Method, instrument and geometry to a plan, or every reason why not."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
+from daq.core.context import Context, CorrectionCurve, Standing, StatedLimits, VerificationAsked
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.core.plan import Conditioning, LinkPlan, Plan
 from daq.methods.files.digest import digest
 from daq.methods.files.fluid import Fluid
-from daq.methods.files.instrument import Instrument, MeasuredVessel
+from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
-from daq.methods.files.recipe import Method
+from daq.methods.files.recipe import Acceptance, Method
 from daq.methods.planning.bodies import constants_of, described, flow_geometry
 from daq.methods.planning.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.planning.choosing import Chosen
@@ -20,7 +21,6 @@ from daq.methods.planning.making import Companion, Making
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.seekplan import torque_band
 from daq.methods.planning.signals import SPEED, TORQUE, signals_of
-from daq.methods.planning.standing import Standing, for_plan
 from daq.methods.planning.stepping import compile_steps
 from daq.methods.planning.temperaturecurve import described_curve
 
@@ -33,8 +33,8 @@ class Known:
     """Day (UTC) on which the run begins, ``YYYY-MM-DD``."""
     standing: Standing | None = None
     """With its verifications."""
-    order: str = "as found"
-    """Of a verification: ``as found`` or ``as left``."""
+    order: Literal["as found", "as left"] = "as found"
+    """Of a verification."""
     results_since_pass: tuple[str, ...] = ()
     """For a verification: ids of the results since the last pass."""
     last_torque_at_rest: float | None = None
@@ -108,10 +108,11 @@ def compile_plan(
         moves=turns or conditioning.bath is not None,
         speed_tolerance=method.speed_tolerance / 100.0,
         speed_timeout_ns=method.speed_timeout,
-        context=_context(making, product, fluid, bench or Known(), conditioning)
-        | ({} if curve is None else {"flow_curve": curve})
-        | temperature
-        | ({} if method.time_from is None else {"time_from": method.time_from}),
+        context=replace(
+            _context(making, product, fluid, bench or Known(), conditioning),
+            flow_curve=curve,
+            temperature_curve=temperature,
+        ),
     )
 
 
@@ -182,14 +183,6 @@ def _primary(making: Making) -> str:
 
 
 def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity | None) -> LinkPlan:
-    told: dict[str, Any] = {}
-    if identity is not None:
-        told = {
-            "kind": identity.kind,
-            "serial": identity.serial,
-            "firmware": identity.firmware,
-            "facts": dict(identity.facts),
-        }
     return LinkPlan(
         name=instrument.name,
         role="lead" if role == "lead" else "companion",
@@ -198,7 +191,7 @@ def _link(instrument: Instrument, driver: Driver, role: str, identity: Identity 
         driver_digest=driver.digest(),
         channels=tuple(c.name for c in driver.channels),
         units=tuple(c.unit for c in driver.channels),
-        identity=told,
+        identity=identity,
     )
 
 
@@ -231,92 +224,58 @@ def _conditioning(making: Making) -> Conditioning:
 
 def _context(
     making: Making, product: Product | None, fluid: Fluid | None, known: Known, conditioning: Conditioning
-) -> dict[str, Any]:
-    """Plain JSON values; `daq.methods.concluding.conclude` reads them."""
+) -> Context:
+    """Return all of the context but the two curves; `daq.methods.concluding.conclude` reads it."""
     method, instrument, identity = making.method, making.instrument, making.identity
-    chosen, signals, geometry = making.chosen, making.signals, making.geometry
-    scale = making.full_scale_unm
-    gate = method.conditioning.temperature
-    body = instrument.geometry
-    described_body = (
-        described(instrument.mounted, body, geometry)
+    chosen, geometry, scale = making.chosen, making.geometry, making.full_scale_unm
+    body, vessel, specification = instrument.geometry, instrument.density_vessel, instrument.specification
+    others = constants_of(instrument.geometries, scale)
+    return Context(
+        title=method.title,
+        serial=identity.serial if identity is not None else instrument.expect_serial,
+        simulated=instrument.simulated,
+        result_step=method.result_index,
+        time_from=method.time_from,
+        units=dict(making.signals.units),
+        choices=chosen.shown(),
+        allowed_speeds=chosen.allowed_speeds(method.steps[method.result_index].speed),
+        highest_speed=instrument.limits.speed,
+        geometry=described(instrument.mounted, body, geometry)
         if instrument.mounted is not None and body is not None and geometry is not None
-        else None
+        else None,
+        other_geometries={n: k for n, k in others.items() if n != instrument.mounted},
+        full_scale_unm=scale,
+        density_vessel=None if vessel is None else vessel.planned(),
+        specification=StatedLimits() if specification is None else specification.planned(),
+        temperature_limit=_temperature_limit(making, conditioning.signal),
+        product=None if product is None else product.planned(),
+        fluid=None if fluid is None else fluid.certified(),
+        verification=None if method.verification is None else _verification(method.verification, known),
+        standing=known.standing,
+        free_swing=bool(method.free_swing),
+        last_torque_at_rest=known.last_torque_at_rest,
+        warnings=tuple(making.refusals.warnings),
     )
-    return {
-        "title": method.title,
-        "instrument": instrument.name,
-        "serial": identity.serial if identity is not None else instrument.expect_serial,
-        "simulated": instrument.simulated,
-        "result_step": method.result_index,
-        "units": dict(signals.units),
-        "choices": chosen.shown(),
-        "allowed_speeds": chosen.allowed_speeds(method.steps[method.result_index].speed),
-        "highest_speed": instrument.limits.speed,
-        "temperature": None
-        if gate is None
-        else {
-            "signal": signals.resolve(gate.signal),
-            "target": chosen.value(gate.target, "Cel", "conditioning.temperature.target"),
-            "band": gate.band,
-        },
-        "geometry": described_body,
-        "other_geometries": {
-            n: k for n, k in constants_of(instrument.geometries, scale).items() if n != instrument.mounted
-        },
-        "full_scale_uN_m": scale,
-        "density_vessel": None if instrument.density_vessel is None else _vessel(instrument.density_vessel),
-        "specification": None if instrument.specification is None else instrument.specification.model_dump(mode="json"),
-        "temperature_limit": _temperature_limit(making, conditioning.signal),
-        "product": None if product is None else _product(product),
-        "fluid": None if fluid is None else fluid.certified(),
-        "verification": None
-        if method.verification is None
-        else {
-            **method.verification.model_dump(mode="json"),
-            "order": known.order,
-            "results_since_pass": list(known.results_since_pass),
-        },
-        "standing": None if known.standing is None else for_plan(known.standing),
-        "free_swing": bool(method.free_swing),
-        "last_torque_at_rest": known.last_torque_at_rest,
-        "warnings": list(making.refusals.warnings),
-    }
 
 
-def _vessel(vessel: MeasuredVessel) -> dict[str, float]:
-    return {
-        "volume_mL": vessel.volume.in_unit("mL"),
-        "volume_accuracy": vessel.volume_accuracy,
-        "empty_g": vessel.empty.in_unit("g"),
-    }
+def _verification(asked: Acceptance, known: Known) -> VerificationAsked:
+    return VerificationAsked(
+        levels=asked.levels,
+        full_scale=asked.full_scale,
+        order=known.order,
+        results_since_pass=known.results_since_pass,
+    )
 
 
-def _temperature_curve(making: Making, product: Product | None) -> dict[str, Any]:
-    """The product's temperature curve, where it has one; a curve that cannot be fitted goes to the refusals."""
+def _temperature_curve(making: Making, product: Product | None) -> CorrectionCurve | None:
+    """Return the product's temperature curve, where it has one; one that cannot be fitted goes to the refusals."""
     if product is None or product.temperature_curve is None:
-        return {}
+        return None
     try:
-        return {"temperature_curve": described_curve(product.temperature_curve)}
+        return described_curve(product.temperature_curve)
     except SettingError as error:
         making.refusals.add(product, error.key, error.reason)
-        return {}
-
-
-def _product(product: Product) -> dict[str, Any]:
-    """The product as plain values, its limits in UCUM units."""
-    out = product.model_dump(mode="json", exclude={"limits", "temperature_curve"})
-    out["unit"] = product.unit_code
-    out["limits"] = [
-        {
-            **limit.model_dump(mode="json"),
-            "unit": limit.unit_code,
-            "low": None if limit.low is None else limit.in_code(limit.low),
-            "high": None if limit.high is None else limit.in_code(limit.high),
-        }
-        for limit in product.limits
-    ]
-    return out
+        return None
 
 
 def _temperature_limit(making: Making, signal: str) -> float | None:

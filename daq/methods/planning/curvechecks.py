@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
+from daq.core.context import CurveAsked
 from daq.core.plan import Extent, Step
 from daq.methods.planning.making import Making
 from daq.methods.planning.rules import NS, in_time
@@ -12,8 +12,8 @@ from daq.methods.planning.settling import TIME_CONSTANTS, needed_revolutions, se
 LEAST_SPEEDS = 3
 
 
-def check_flow_curve(making: Making, steps: Sequence[Step]) -> dict[str, Any] | None:
-    """What the plan's context says of the flow curve; what is wrong goes to the refusals."""
+def check_flow_curve(making: Making, steps: Sequence[Step]) -> CurveAsked | None:
+    """Return the flow curve that the method asks for; what is wrong goes to the refusals."""
     asked = making.method.flow_curve
     if asked is None:
         return None
@@ -30,7 +30,7 @@ def check_flow_curve(making: Making, steps: Sequence[Step]) -> dict[str, Any] | 
             "flow_curve",
             f"needs at least {LEAST_SPEEDS} speeds, each in a step with a value kept at its end; here: {len(speeds)}",
         )
-    return {"branch": asked.branch, "models": list(asked.models)}
+    return CurveAsked(asked.branch, asked.models)
 
 
 def _check_lag(making: Making, steps: Sequence[Step]) -> None:

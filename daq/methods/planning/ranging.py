@@ -1,8 +1,9 @@
 """Which geometries and speeds of an instrument's file suit a viscosity: the file, seen by `daq.rheology.ranges`."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Final, cast
+from collections.abc import Sequence
+from typing import Final
 
+from daq.core.context import StatedLimits
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.methods.files.instrument import Instrument
@@ -12,23 +13,23 @@ from daq.methods.planning.checks import full_scale
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import TORQUE
 from daq.rheology.ranges import Candidate, Expected, plan_ranges, speeds_between
-from daq.rheology.viscosity_budget import Included, Specification
+from daq.rheology.viscosity_budget import Specification
 
 SLOWEST: Final = 0.5
 """The slowest speed (/min) that is planned where none is given: slower ones wind the sensor up for minutes."""
 
 
-def stated(given: Mapping[str, Any]) -> Specification:
-    """The limits of an instrument's file (its `specification` as JSON values) as the budget takes them."""
+def stated(given: StatedLimits) -> Specification:
+    """Return the limits of an instrument's file as the budget takes them."""
     return Specification(
-        torque_percent_full_scale=given.get("torque") or 0.0,
-        torque_percent_reading=given.get("torque_reading") or 0.0,
-        resolution_percent_full_scale=given.get("torque_resolution") or 0.0,
-        speed_percent=given.get("speed") or 0.0,
-        geometry_percent=given.get("geometry") or 0.0,
-        temperature_kelvin=given.get("temperature") or 0.0,
-        zero_percent_full_scale=given.get("zero") or 0.0,
-        includes=frozenset(cast("list[Included]", given.get("includes", []))),
+        torque_percent_full_scale=given.torque or 0.0,
+        torque_percent_reading=given.torque_reading or 0.0,
+        resolution_percent_full_scale=given.torque_resolution or 0.0,
+        speed_percent=given.speed or 0.0,
+        geometry_percent=given.geometry or 0.0,
+        temperature_kelvin=given.temperature or 0.0,
+        zero_percent_full_scale=given.zero or 0.0,
+        includes=frozenset(given.includes),
     )
 
 
@@ -103,13 +104,12 @@ def plan_instrument(
     if scale is None:
         refusals.add(instrument, "specification.torque_full_scale", "is needed to plan a torque, e.g. '1000 uN.m'")
     refusals.settle()
-    given = None if instrument.specification is None else instrument.specification.model_dump(mode="json")
     return plan_ranges(
         (scale or 0.0) * 1e-6,
         known,
         speeds,
         expected,
-        specification=None if given is None else stated(given),
+        specification=None if instrument.specification is None else stated(instrument.specification.planned()),
         temperature_coefficient=-(temperature_coefficient or 0.0) / 100.0,
         low_percent=band.low,
         high_percent=band.high,

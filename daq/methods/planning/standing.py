@@ -1,52 +1,46 @@
 """How an instrument stands with its verifications: passed, failed, overdue.  Pure: the present comes as an argument."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
+from daq.core.context import Standing, Verified
 from daq.core.plan import Plan
 
 SECOND: Final = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Verified:
-    """One judged verification, as it was audited."""
+class AuditedLevel:
+    """One level of an audited verification."""
 
-    utc_ns: int
+    torque_percent: float | None
+    deviation_percent: float | None
+    accepted: bool | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditedVerification:
+    """A verification in the audit trail."""
+
     run: str
-    passed: bool
-    order: str = "as found"
-    fluid: str = ""
-    lot: str = ""
-    geometry: str = ""
-    serial: str = ""
+    result: str
+    passed: bool | None
+    """None where it was not decided."""
+    order: str
+    fluid: str
+    lot: str
+    certificate: str
+    geometry: str
+    serial: str
+    levels: tuple[AuditedLevel, ...]
+    results_in_doubt: int
 
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """What holds for the results of an instrument at one moment; times in ns UTC."""
-
-    last: Verified | None
-    """The newest judged verification."""
-    last_pass_utc_ns: int | None
-    due_utc_ns: int | None
-    """When the next is due; None where the instrument's file asks for none."""
-    overdue: bool
-
-    @property
-    def passed(self) -> bool | None:
-        """Whether the newest verification passed; None without any."""
-        return None if self.last is None else self.last.passed
-
-    @property
-    def said(self) -> str:
-        """In words."""
-        if self.last is not None and not self.last.passed:
-            return "failed"
-        if self.overdue:
-            return "overdue"
-        return "never verified" if self.last is None else "passed"
+    def verified(self, utc_ns: int) -> Verified:
+        """As the standing counts it."""
+        return Verified(
+            utc_ns, self.run, bool(self.passed), self.order, self.fluid, self.lot, self.geometry, self.serial
+        )
 
 
 def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, serial: str | None) -> Standing:
@@ -64,25 +58,15 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
     return Standing(own[-1] if own else None, last_pass, due, overdue)
 
 
-def for_plan(found: Standing) -> dict[str, Any]:
-    """What a plan carries of a standing."""
-    return {
-        "last": None if found.last is None else asdict(found.last),
-        "due_utc_ns": found.due_utc_ns,
-        "last_pass_utc_ns": found.last_pass_utc_ns,
-        "overdue": found.overdue,
-    }
-
-
 def standing_faults(plan: Plan) -> list[str]:
     """Faults of a result by the instrument's verifications; none for a verification itself."""
-    said: dict[str, Any] | None = plan.context.get("standing")
-    if said is None or plan.context.get("verification") is not None:
+    found = plan.context.standing
+    if found is None or plan.context.verification is not None:
         return []
     out: list[str] = []
-    if said["last"] is not None and not said["last"]["passed"]:
+    if found.passed is False:
         out.append("verification_failed")
-    if said["overdue"]:
+    if found.overdue:
         out.append("verification_overdue")
     return out
 
@@ -103,15 +87,23 @@ def day(utc_ns: int) -> str:
     return f"{of_era + era * 400 + (month <= 2):04d}-{month:02d}-{number:02d}"
 
 
-def said_of(plan: Plan, fault: str) -> str:
-    """What stands behind a fault of this module, in words."""
-    said: dict[str, Any] = plan.context["standing"]
-    if fault == "verification_failed":
-        last = said["last"]
-        return f"on {day(last['utc_ns'])} with {last['fluid']} ({last['order']})"
-    if said["due_utc_ns"] is None:
+def said_of(found: Standing, fault: str) -> str:
+    """Return the reason of a fault of this module, in words."""
+    last = found.last
+    if fault == "verification_failed" and last is not None:
+        return f"on {day(last.utc_ns)} with {last.fluid} ({last.order})"
+    if found.due_utc_ns is None:
         return "it was never passed"
-    return f"it was due on {day(said['due_utc_ns'])}"
+    return f"it was due on {day(found.due_utc_ns)}"
 
 
-__all__ = ["Standing", "Verified", "day", "for_plan", "said_of", "standing", "standing_faults"]
+__all__ = [
+    "AuditedLevel",
+    "AuditedVerification",
+    "Standing",
+    "Verified",
+    "day",
+    "said_of",
+    "standing",
+    "standing_faults",
+]

@@ -1,15 +1,15 @@
 """The product's temperature curve, as it travels with a plan."""
 
 import math
-from typing import Any
 
+from daq.core.context import CorrectionCurve
 from daq.core.errors import SettingError
 from daq.methods.files.product import TemperatureCurve
 from daq.rheology.temperature import Andrade, Curve, Vft, fit_andrade, fit_vft
 
 
-def described_curve(given: TemperatureCurve) -> dict[str, Any]:
-    """The curve as plain values: constants, range (Cel), and the relative standard uncertainty of its exponent.
+def described_curve(given: TemperatureCurve) -> CorrectionCurve:
+    """The curve as a plan carries it: constants, range (Cel), and the relative standard uncertainty of its exponent.
 
     Raises:
         SettingError: the points make no such curve; the key is inside the product's `temperature_curve`.
@@ -31,14 +31,14 @@ def described_curve(given: TemperatureCurve) -> dict[str, Any]:
         relative = None
     if given.uncertainty is not None:
         relative = given.uncertainty / 200.0
-    return {
-        "law": given.law,
-        "b": curve.b_kelvin if isinstance(curve, Andrade | Vft) else 0.0,
-        "t0": curve.t0_kelvin if isinstance(curve, Vft) else 0.0,
-        "low": curve.low_celsius,
-        "high": curve.high_celsius,
-        "reference": given.reference,
-        "relative_u": relative,
-        "speed": given.speed,
-        "geometry": given.geometry,
-    }
+    return CorrectionCurve(
+        law=given.law,
+        b=curve.b_kelvin if isinstance(curve, Andrade | Vft) else 0.0,
+        t0=curve.t0_kelvin if isinstance(curve, Vft) else 0.0,
+        low=curve.low_celsius,
+        high=curve.high_celsius,
+        reference=given.reference,
+        relative_u=relative,
+        speed=given.speed,
+        geometry=given.geometry,
+    )

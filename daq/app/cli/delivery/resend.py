@@ -9,9 +9,10 @@ from typing import Final
 from daq.adapters.paths import StateLock, database_path, holder, socket_path
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.control import raise_error, request
+from daq.app.daemon.control import ask
+from daq.app.daemon.protocol import Resent
 from daq.app.delivery.resending import ResendOrder, read_moment
-from daq.core.errors import LinkError, SettingError, StoreError
+from daq.core.errors import SettingError, StoreError
 
 EXAMPLES: Final = """\
 examples:
@@ -84,10 +85,7 @@ def _moment(text: str, key: str, *, end: bool) -> int:
 
 
 def _ask(state: Path, order: ResendOrder) -> int:
-    for answer in request(socket_path(state), order.request(), timeout_s=None):
-        if "resent" in raise_error(answer):
-            return int(answer["resent"])
-    raise LinkError("the daemon did not say whether it was done; look into its log")
+    return ask(socket_path(state), order, Resent, timeout_s=None).resent
 
 
 def _directly(state: Path, order: ResendOrder) -> int:

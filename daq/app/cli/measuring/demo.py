@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from daq.app.screens.run_view import RunView
 from daq.app.screens.text import number, value_line
 from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
@@ -87,14 +88,12 @@ class _Progress:
         self.clear()
         print(line, flush=True)
 
-    def watch(self, bench: str, view: dict[str, Any]) -> None:
+    def watch(self, bench: str, view: RunView) -> None:
         """Show where a run stands."""
-        value, torque = view["value"], view["signals"].get("torque")
-        number = f"{value['value']:.4g} {symbol(value['unit'])}" if value and value["value"] is not None else "-"
+        value, torque = view.value, view.signals.get("torque")
+        number = f"{value.value:.4g} {symbol(value.unit)}" if value is not None and value.value is not None else "-"
         load = f"{torque:.0f} %" if torque is not None else "-"
-        self._bars[bench] = (
-            f"{bench} {view['sample']}: {view['state']} {view['stage_s']:.0f} s, torque {load}, {number}"
-        )
+        self._bars[bench] = f"{bench} {view.sample}: {view.state} {view.stage_s:.0f} s, torque {load}, {number}"
         if self._changing and time.monotonic() - self._last > PROGRESS_S:
             self._last = time.monotonic()
             print("\r\x1b[2K" + "  |  ".join(self._bars.values())[:158], end="", flush=True)
@@ -145,7 +144,8 @@ def _lines(measured: Measured) -> list[str]:
     at = f" at {measured.speed:g} min⁻¹" if measured.speed is not None else ""
     head = f"  {sample.bench}  {sample.sample:<8} {sample.about}{at}"
     if result is None:
-        return [head, f"           no result: {measured.outcome.get('fault') or measured.outcome.get('reason')}"]
+        end = measured.end
+        return [head, f"           no result: {'' if end is None else end.fault or end.reason}"]
     said = "no value" if result["value"] is None else value_line(result)
     said += f", {result['validity']}"
     verdict = result["verdict"]["verdict"]

@@ -4,16 +4,16 @@ import argparse
 import asyncio
 import getpass
 import signal
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Coroutine
 from dataclasses import fields
 from pathlib import Path
-from typing import Any
 
 from daq.adapters.clock import SystemClock
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
 from daq.app.cli.measuring.serve import publishing, sparkplug
-from daq.app.daemon.control import LONGEST_LINE, Answer, raise_error
+from daq.app.daemon.control import follow
 from daq.app.daemon.process import served
+from daq.app.daemon.protocol import Answer, Ended, StopRun, Viewed
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.screens.live import Screen, exit_code
 from daq.app.screens.text import called
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     catalogue = Catalogue.load(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
     asked = {f.name: getattr(args, f.name) for f in fields(RunOrder)}
-    order: Answer = {"do": "run", **asked, "choices": dict(args.choices)}
+    order = RunOrder(**asked | {"choices": dict(args.choices)})
     screen = Screen(plain=args.plain)
     try:
         if holder(state) is not None:
@@ -81,11 +81,11 @@ def run(args: argparse.Namespace) -> int:
         raise
 
 
-def _of_another_instrument(catalogue: Catalogue, order: Answer) -> str:
+def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:
     """A sentence where the instrument does not read at all what the method measures; otherwise ""."""
     try:
-        method = catalogue.method(order["method_id"], order["method_version"])
-        instrument = catalogue.instrument(order["instrument"])
+        method = catalogue.method(order.method_id, order.method_version)
+        instrument = catalogue.instrument(order.instrument)
         refused = _refusals(catalogue, method, instrument)
         # Where a body can be mounted, it may be only that none is.
         if instrument.geometries or not any(e.key == "result" and e.file == method.source for e in refused):
@@ -109,7 +109,7 @@ def _refusals(catalogue: Catalogue, method: Method, instrument: Instrument) -> l
     return []
 
 
-def _choice(text: str) -> tuple[str, Any]:
+def _choice(text: str) -> tuple[str, float | str]:
     name, sign, value = text.partition("=")
     if not sign or not name or not value:
         raise SettingError(f"{text!r} is not a choice; write NAME=VALUE, for example speed=30", key="--set")
@@ -119,43 +119,16 @@ def _choice(text: str) -> tuple[str, Any]:
         return name, value
 
 
-async def _through_daemon(path: Path, order: Answer, screen: Screen) -> int:
+async def _through_daemon(path: Path, order: RunOrder, screen: Screen) -> int:
     async def stop() -> None:
-        async for _ in _talk(path, {"do": "stop", "instrument": order["instrument"], "who": order["operator"]}):
+        async for _ in follow(path, StopRun(order.instrument, order.operator)):
             pass
 
-    return await _show(_talk(path, order), screen, stop)
+    return await _show(follow(path, order), screen, stop)
 
 
-async def _talk(path: Path, message: Answer) -> AsyncIterator[Answer]:
-    import json
-
-    try:
-        reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_LINE)
-    except OSError as error:
-        raise LinkError(f"{path}: the daemon does not answer: {error}") from error
-    try:
-        writer.write(json.dumps(message).encode() + b"\n")
-        while (line := await _line(reader)).endswith(b"\n"):
-            answer: Answer = json.loads(line)
-            yield raise_error(answer)
-            if answer.get("done"):
-                return
-        raise LinkError("the daemon went away; the run is in its database: see `daq runs`")
-    finally:
-        writer.close()
-
-
-async def _line(reader: asyncio.StreamReader) -> bytes:
-    """The next line; one without an end where the daemon went away."""
-    try:
-        return await reader.readline()
-    except ConnectionError:
-        return b""
-
-
-async def _alone(catalogue: Catalogue, state: Path, order: Answer, screen: Screen) -> int:
-    instrument = catalogue.instrument(order["instrument"])
+async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: Screen) -> int:
+    instrument = catalogue.instrument(order.instrument)
     only = (instrument.name, *instrument.companions.values())
     supervisor = Supervisor(
         catalogue,
@@ -168,12 +141,12 @@ async def _alone(catalogue: Catalogue, state: Path, order: Answer, screen: Scree
     async with served(supervisor) as service:
 
         async def stop() -> None:
-            supervisor.stop_run(order["instrument"], order["operator"])
+            supervisor.stop_run(order.instrument, order.operator)
 
         return await _show(service.handle(order), screen, stop)
 
 
-async def _show(answers: AsyncIterator[Answer], screen: Screen, stop: Any) -> int:
+async def _show(answers: AsyncIterator[Answer], screen: Screen, stop: Callable[[], Coroutine[None, None, None]]) -> int:
     """Show views until the end.  Ctrl-C stops the run and goes on showing until the motor is accounted for."""
     loop = asyncio.get_running_loop()
     stopping: list[asyncio.Task[None]] = []
@@ -181,9 +154,9 @@ async def _show(answers: AsyncIterator[Answer], screen: Screen, stop: Any) -> in
         loop.add_signal_handler(number, lambda: stopping.append(asyncio.ensure_future(stop())))
     with screen:
         async for answer in answers:
-            if "view" in answer:
-                screen.show(answer["view"])
-            elif "outcome" in answer:
-                screen.finish(answer["outcome"], answer["result"])
-                return exit_code(answer["outcome"], answer["result"])
+            if isinstance(answer, Viewed):
+                screen.show(answer.view)
+            elif isinstance(answer, Ended):
+                screen.finish(answer.outcome, answer.result)
+                return exit_code(answer.outcome, answer.result)
     raise LinkError("the daemon ended its answer without an outcome")

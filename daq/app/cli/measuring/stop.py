@@ -4,7 +4,8 @@ import argparse
 import getpass
 
 from daq.adapters.paths import config_dir, holder, socket_path, state_dir
-from daq.app.daemon.control import raise_error, request
+from daq.app.daemon.control import ask
+from daq.app.daemon.protocol import Stopped, StopRun
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import LinkError
 
@@ -19,9 +20,6 @@ def run(args: argparse.Namespace) -> int:
     state = state_dir(args.state, Catalogue.load(config_dir(args.config)).state, create=False)
     if holder(state) is None:
         raise LinkError(f"no daemon holds {state}: nothing is being measured")
-    message = {"do": "stop", "instrument": args.instrument, "who": getpass.getuser()}
-    for answer in request(socket_path(state), message):
-        raise_error(answer)
-        if "stopped" in answer:
-            print("stopping" if answer["stopped"] else f"nothing is being measured on {args.instrument}")
+    answer = ask(socket_path(state), StopRun(args.instrument, getpass.getuser()), Stopped)
+    print("stopping" if answer.stopped else f"nothing is being measured on {args.instrument}")
     return 0

@@ -5,10 +5,11 @@ from typing import Any
 
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.records.health_history import Health, health
+from daq.app.records.health_history import Figures, Health, health
 from daq.app.records.replaying import maker
-from daq.app.screens.text import NOTHING, fixed, local_time, plain, table, utc_iso
+from daq.app.screens.text import fixed, local_time, plain, table, utc_iso
 from daq.app.setup.catalogue import Catalogue
+from daq.core.encoding import encode
 
 NAMES = {"zero": "torque at rest", "ripple": "ripple once a revolution", "return_to_zero": "left after swinging free"}
 UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zero": "% of full scale"}
@@ -39,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
     if not found.runs:
         print(f"{plain(instrument.name)}: no run has ended yet")
         return 0
-    if any(figures["geometry"] for _, figures in found.runs):
+    if any(figures.geometry for _, figures in found.runs):
         _print_rotational(found)
     else:
         _print_motorless(found, instrument.name)
@@ -61,8 +62,8 @@ def _print_motorless(found: Health, name: str) -> None:
     print("a buffer solution or a fixed point.")
 
 
-def _line_cells(figures: dict[str, Any]) -> list[str]:
-    return [str(figures.get(key, NOTHING)) for key in ("readings", "amiss")]
+def _line_cells(figures: Figures) -> list[str]:
+    return [str(figures.readings), str(figures.amiss)]
 
 
 def _print_rotational(found: Health) -> None:
@@ -71,18 +72,17 @@ def _print_rotational(found: Health) -> None:
             record.id[:SHOWN_ID],
             local_time(record.began_utc_ns),
             plain(record.sample),
-            plain(figures["geometry"] or ""),
-            fixed(figures["zero"], 2),
-            fixed(figures["ripple"], 2),
-            fixed(figures["return_to_zero"], 2)
-            + ("" if figures["free"] or figures["return_to_zero"] is None else " *"),
+            plain(figures.geometry or ""),
+            fixed(figures.zero, 2),
+            fixed(figures.ripple, 2),
+            fixed(figures.return_to_zero, 2) + ("" if figures.free or figures.return_to_zero is None else " *"),
             *_line_cells(figures),
         ]
         for record, figures in found.runs
     ]
     head = ["run", "begun", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS", "readings", "lost"]
     print(table(head, rows, right=frozenset({4, 5, 6, 7, 8})))
-    if any(figures["return_to_zero"] is not None and not figures["free"] for _, figures in found.runs):
+    if any(figures.return_to_zero is not None and not figures.free for _, figures in found.runs):
         print("* with a sample, which may hold a torque at rest; only a free swing tells of the bearing")
     print()
     for name, one in found.trends.items():
@@ -95,7 +95,8 @@ def _print_rotational(found: Health) -> None:
 def _as_json(found: Health) -> dict[str, Any]:
     return {
         "runs": [
-            {"run": record.id, "began": utc_iso(record.began_utc_ns), **figures} for record, figures in found.runs
+            {"run": record.id, "began": utc_iso(record.began_utc_ns), **encode(figures)}
+            for record, figures in found.runs
         ],
         "trends": {
             name: {"n": t.n, "latest": t.latest, "change": t.change, "beyond_limit": t.beyond}

@@ -2,12 +2,14 @@
 
 import argparse
 import json
+from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.screens.text import NOTHING, local_time, plain, shortened, shown_value, table, utc_iso
+from daq.core.encoding import encode
 from daq.core.units import symbol
 
 LONGEST_CELL = 28
@@ -34,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
         entries = [entry(reader, record) for record in found]
         used = [] if entries else reader.instruments_with_runs()
     if args.json:
-        print_json(entries)
+        print_json([encode(e) for e in entries])
     elif not entries:
         unknown = args.instrument and args.instrument not in used
         print(
@@ -46,58 +48,89 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def entry(reader: Reader, record: RunRecord) -> dict[str, Any]:
-    """One run with what its newest result says, as JSON values."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One run with its newest result; None where there is none, or it says nothing of it."""
+
+    run: str
+    began: str | None
+    began_utc_ns: int
+    ended: str | None
+    sample: str
+    product: str | None
+    lot: str | None
+    method_id: str
+    method_version: str
+    instrument: str
+    operator: str
+    simulated: bool
+    state: str
+    outcome: str | None
+    reason: str | None
+    motor: str | None
+    quantity: str | None
+    value: float | None
+    reported: str | None
+    shown: str | None
+    unit: str | None
+    quality: str | None
+    validity: str | None
+    verdict: str | None
+    corrected: bool
+
+
+def entry(reader: Reader, record: RunRecord) -> Entry:
+    """Return one run with its newest result."""
     newest = reader.newest_result(record.id)
     data: dict[str, Any] = {} if newest is None else json.loads(newest.data)
-    return {
-        "run": record.id,
-        "began": utc_iso(record.began_utc_ns),
-        "began_utc_ns": record.began_utc_ns,
-        "ended": utc_iso(record.ended_utc_ns),
-        "sample": record.sample,
-        "product": record.product or None,
-        "lot": record.lot or None,
-        "method_id": record.method_id,
-        "method_version": record.method_version,
-        "instrument": record.instrument,
-        "operator": record.operator,
-        "simulated": record.simulated,
-        "state": record.state,
-        "outcome": record.outcome or None,
-        "reason": record.reason or None,
-        "motor": record.motor or None,
-        "quantity": data.get("quantity"),
-        "value": data.get("value"),
-        "reported": data.get("reported"),
-        "shown": None if data.get("value") is None else shown_value(data),
-        "unit": data.get("unit"),
-        "quality": data.get("quality"),
-        "validity": data.get("validity"),
-        "verdict": (data.get("verdict") or {}).get("verdict"),
-        "corrected": newest is not None and newest.supersedes is not None,
-    }
+    return Entry(
+        run=record.id,
+        began=utc_iso(record.began_utc_ns),
+        began_utc_ns=record.began_utc_ns,
+        ended=utc_iso(record.ended_utc_ns),
+        sample=record.sample,
+        product=record.product or None,
+        lot=record.lot or None,
+        method_id=record.method_id,
+        method_version=record.method_version,
+        instrument=record.instrument,
+        operator=record.operator,
+        simulated=record.simulated,
+        state=record.state,
+        outcome=record.outcome or None,
+        reason=record.reason or None,
+        motor=record.motor or None,
+        quantity=data.get("quantity"),
+        value=data.get("value"),
+        reported=data.get("reported"),
+        shown=None if data.get("value") is None else shown_value(data),
+        unit=data.get("unit"),
+        quality=data.get("quality"),
+        validity=data.get("validity"),
+        verdict=(data.get("verdict") or {}).get("verdict"),
+        corrected=newest is not None and newest.supersedes is not None,
+    )
 
 
-def _row(e: dict[str, Any]) -> list[str]:
+def _row(e: Entry) -> list[str]:
     value = NOTHING
-    if e["value"] is not None:
-        value = f"{e['shown']} {symbol(e['unit'])}".rstrip()
-    verdict = (e["verdict"] or NOTHING).replace("_", " ").replace("none", "no limits")
-    if e["state"] == "running":
+    if e.value is not None:
+        value = f"{e.shown} {symbol(e.unit or '')}".rstrip()
+    verdict = (e.verdict or NOTHING).replace("_", " ").replace("none", "no limits")
+    if e.state == "running":
         verdict = "running"
-    elif e["outcome"] not in (None, "complete"):
-        verdict = e["outcome"]
-    marks = (" simulated" if e["simulated"] else "") + (" corrected" if e["corrected"] else "")
+    elif e.outcome not in (None, "complete"):
+        verdict = e.outcome
+    marks = (" simulated" if e.simulated else "") + (" corrected" if e.corrected else "")
     cells = [
-        e["run"][:SHOWN_ID],
-        local_time(e["began_utc_ns"]),
-        e["sample"],
-        f"{e['method_id']} {e['method_version']}",
-        e["instrument"],
+        e.run[:SHOWN_ID],
+        local_time(e.began_utc_ns),
+        e.sample,
+        f"{e.method_id} {e.method_version}",
+        e.instrument,
         value,
-        (e["quality"] or NOTHING).partition("_")[0],
-        e["validity"] or NOTHING,
+        (e.quality or NOTHING).partition("_")[0],
+        e.validity or NOTHING,
         verdict + marks,
     ]
     return [shortened(plain(cell), LONGEST_CELL) for cell in cells]

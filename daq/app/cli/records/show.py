@@ -224,22 +224,22 @@ def _bench(found: History) -> list[str]:
 
 
 def _steps(found: History) -> list[str]:
-    planned = found.plan.get("steps", [])
+    planned = () if found.plan is None else found.plan.steps
     rows = []
-    turns = any(step.get("speed") is not None for step in planned)
+    turns = any(step.speed is not None for step in planned)
     for step in found.told.steps:
-        about = planned[step["step"]] if step["step"] < len(planned) else {}
-        speed = about.get("speed")
+        about = planned[step.step] if step.step < len(planned) else None
+        speed = None if about is None else about.speed
         rows.append(
             [
-                str(step["step"] + 1),
-                plain(about.get("name", "")),
-                *([NOTHING if speed is None else f"{float.fromhex(speed):g}"] if turns else []),
-                span((step["t"] - step["started"]) / 1e9),
-                str(step["readings"]),
-                *([number(step["revolutions"])] if turns else []),
-                plain(step["rule"]),
-                number(step["value"]),
+                str(step.step + 1),
+                plain("" if about is None else about.name),
+                *([NOTHING if speed is None else f"{speed:g}"] if turns else []),
+                span((step.t - step.started) / 1e9),
+                str(step.readings),
+                *([number(step.revolutions)] if turns else []),
+                plain(step.rule),
+                number(step.value),
             ]
         )
     if not turns:
@@ -281,8 +281,8 @@ def _kept(found: History) -> list[str]:
 
 
 def _notes(found: History) -> list[str]:
-    began = found.told.moves[0]["t"] if found.told.moves else 0
-    out = [f"{(n['t'] - began) / 1e9:9.1f} s  {plain(n['text'])}" for n in found.told.notes]
+    began = found.told.moves[0].t if found.told.moves else 0
+    out = [f"{(n.t - began) / 1e9:9.1f} s  {plain(n.text)}" for n in found.told.notes]
     if found.told.trouble:
         out.append(f"the journal cannot be believed to its end: {plain(found.told.trouble)}")
     return out

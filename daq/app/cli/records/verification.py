@@ -3,6 +3,8 @@
 import argparse
 import json
 import time
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from daq.adapters.paths import config_dir
@@ -12,8 +14,9 @@ from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, sta
 from daq.app.screens.text import NOTHING, local_time, number, plain, table, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
+from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.methods.planning.standing import Standing, day
+from daq.methods.planning.standing import AuditedLevel, Standing, day
 
 SHOWN: int = 20
 """So many verifications of an instrument are listed, the newest ones."""
@@ -38,9 +41,9 @@ def run(args: argparse.Namespace) -> int:
             raise SettingError(f"there is no instrument {args.instrument!r}; there are: {known}")
         told = [_told(reader, catalogue, name, seen.get(name)) for name in names]
         if not args.instrument:
-            told = [t for t in told if t["history"] or t["overdue"]]
+            told = [t for t in told if t.history or t.now.overdue]
         if args.json:
-            print_json(told)
+            print_json([t.as_json() for t in told])
             return 0
         if not told:
             print("no instrument was ever verified; run a method that verifies, with --fluid")
@@ -50,21 +53,63 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> dict[str, Any]:
-    instrument = catalogue.instruments.get(name)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Doubtful:
+    """A result that a failed verification puts in doubt."""
+
+    result: str
+    run: str
+    began: str | None
+    began_utc_ns: int | None
+    sample: str
+    product: str
+    lot: str
+    value: str
+    validity: str | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Verifications:
+    """An instrument's verifications."""
+
+    instrument: str
+    serial: str | None
+    now: Standing
+    history: Sequence[Entry]
+    doubt: InDoubt | None
+    doubtful: Sequence[_Doubtful]
+
+    def as_json(self) -> dict[str, Any]:
+        due = self.now.due_utc_ns
+        return {
+            "instrument": self.instrument,
+            "serial": self.serial,
+            "state": self.now.said,
+            "overdue": self.now.overdue,
+            "due": None if due is None else day(due),
+            "said": _said(self.now),
+            "history": [_entry(e) for e in self.history],
+            "failure": None
+            if self.doubt is None
+            else {
+                "failed": _entry(self.doubt.failed),
+                "last_pass": None if self.doubt.last_pass is None else _entry(self.doubt.last_pass),
+                "results": [encode(r) for r in self.doubtful],
+            },
+        }
+
+
+def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
     found = entries(reader, name)
-    now = standing_of(found, instrument, serial, time.time_ns())
     doubt = in_doubt(reader, name, found)
-    return {
-        "instrument": name,
-        "serial": serial,
-        "state": now.said,
-        "overdue": now.overdue,
-        "due": None if now.due_utc_ns is None else day(now.due_utc_ns),
-        "said": _said(now),
-        "history": [_entry(e) for e in found],
-        "failure": None if doubt is None else _doubt(reader, doubt),
-    }
+    return _Verifications(
+        instrument=name,
+        serial=serial,
+        now=standing_of(found, catalogue.instruments.get(name), serial, time.time_ns()),
+        history=found,
+        doubt=doubt,
+        doubtful=[] if doubt is None else [_result(reader, result, run) for result, run in doubt.results],
+    )
 
 
 def _said(now: Standing) -> str:
@@ -83,74 +128,64 @@ def _said(now: Standing) -> str:
 
 
 def _entry(e: Entry) -> dict[str, Any]:
-    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **e.detail}
+    return {"date": utc_iso(e.utc_ns), "utc_ns": e.utc_ns, "who": e.who, **encode(e.detail)}
 
 
-def _doubt(reader: Reader, doubt: InDoubt) -> dict[str, Any]:
-    return {
-        "failed": _entry(doubt.failed),
-        "last_pass": None if doubt.last_pass is None else _entry(doubt.last_pass),
-        "results": [_result(reader, result, run) for result, run in doubt.results],
-    }
-
-
-def _result(reader: Reader, result_id: str, run_id: str) -> dict[str, Any]:
+def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     record, result = reader.run(run_id), reader.result(result_id)
     data = {} if result is None else json.loads(result.data)
-    return {
-        "result": result_id,
-        "run": run_id,
-        "began": None if record is None else utc_iso(record.began_utc_ns),
-        "began_utc_ns": None if record is None else record.began_utc_ns,
-        "sample": "" if record is None else record.sample,
-        "product": "" if record is None else record.product,
-        "lot": "" if record is None else record.lot,
-        "value": value_line(data) if data else NOTHING,
-        "validity": data.get("validity"),
-    }
+    return _Doubtful(
+        result=result_id,
+        run=run_id,
+        began=None if record is None else utc_iso(record.began_utc_ns),
+        began_utc_ns=None if record is None else record.began_utc_ns,
+        sample="" if record is None else record.sample,
+        product="" if record is None else record.product,
+        lot="" if record is None else record.lot,
+        value=value_line(data) if data else NOTHING,
+        validity=data.get("validity"),
+    )
 
 
-def _lines(told: dict[str, Any], *, whole: bool) -> list[str]:
-    out = [f"{plain(told['instrument'])}: {told['said']}"]
+def _lines(found: _Verifications, *, whole: bool) -> list[str]:
+    out = [f"{plain(found.instrument)}: {_said(found.now)}"]
     if not whole:
         return out
-    if told["history"]:
-        out += ["", _history(told["history"][-SHOWN:])]
-    failure = told["failure"]
-    if failure is None:
+    if found.history:
+        out += ["", _history(found.history[-SHOWN:])]
+    if found.doubt is None:
         return out
-    last = failure["last_pass"]
-    since = "it was never passed before" if last is None else f"the last pass, {local_time(last['utc_ns'])}"
-    head = f"failed on {local_time(failure['failed']['utc_ns'])}; results since {since}:"
+    failed, last = local_time(found.doubt.failed.utc_ns), found.doubt.last_pass
     if last is None:
-        head = f"failed on {local_time(failure['failed']['utc_ns'])}; {since}. Results until then:"
+        head = f"failed on {failed}; it was never passed before. Results until then:"
+    else:
+        head = f"failed on {failed}; results since the last pass, {local_time(last.utc_ns)}:"
     rows = [
-        [r["run"][:SHOWN_ID], local_time(r["began_utc_ns"]), plain(r["sample"]), plain(r["lot"]), r["value"],
-         r["validity"] or NOTHING]
-        for r in failure["results"]
-    ]  # fmt: skip
+        [r.run[:SHOWN_ID], local_time(r.began_utc_ns), plain(r.sample), plain(r.lot), r.value, r.validity or NOTHING]
+        for r in found.doubtful
+    ]
     out += ["", head, table(["run", "begun", "sample", "lot", "value", "validity"], rows) if rows else "none"]
     return out
 
 
-def _history(entries_: list[dict[str, Any]]) -> str:
+def _history(found: Sequence[Entry]) -> str:
     rows = [
         [
-            e["run"][:SHOWN_ID],
-            local_time(e["utc_ns"]),
-            e["order"],
-            plain(e["fluid"]),
-            plain(e["lot"]),
-            plain(e["geometry"]),
-            ", ".join(_level(level) for level in e["levels"]),
-            OUTCOMES[e["passed"]][0],
+            e.detail.run[:SHOWN_ID],
+            local_time(e.utc_ns),
+            e.detail.order,
+            plain(e.detail.fluid),
+            plain(e.detail.lot),
+            plain(e.detail.geometry),
+            ", ".join(_level(level) for level in e.detail.levels),
+            OUTCOMES[e.passed][0],
         ]
-        for e in entries_
+        for e in found
     ]
     return table(["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"], rows)
 
 
-def _level(level: dict[str, Any]) -> str:
-    deviation, torque = level["deviation_percent"], level["torque_percent"]
+def _level(level: AuditedLevel) -> str:
+    deviation = level.deviation_percent
     shown = NOTHING if deviation is None else f"{deviation:+.2f} %"
-    return f"{shown} at {number(torque, 3)} %"
+    return f"{shown} at {number(level.torque_percent, 3)} %"

@@ -5,8 +5,8 @@ import argparse
 from daq.adapters.paths import database_path, holder, socket_path
 from daq.adapters.store.backup import backup
 from daq.app.cli.common import chosen_state, wanted_path
-from daq.app.daemon.control import raise_error, request
-from daq.core.errors import LinkError
+from daq.app.daemon.control import ask
+from daq.app.daemon.protocol import BackupMade, MakeBackup
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,11 +19,7 @@ def run(args: argparse.Namespace) -> int:
     state = chosen_state(args)
     target = args.file.absolute()
     if holder(state) is not None:
-        done = None
-        for answer in request(socket_path(state), {"do": "backup", "to": str(target)}, timeout_s=None):
-            done = raise_error(answer).get("backup", done)
-        if done is None:
-            raise LinkError("the daemon did not say whether the copy was made; look into its log")
+        ask(socket_path(state), MakeBackup(str(target)), BackupMade, timeout_s=None)
     else:
         backup(database_path(state), target)
     print(f"copied to {target} and checked: pages, references and audit trail are whole")

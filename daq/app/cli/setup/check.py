@@ -4,6 +4,7 @@ import argparse
 import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ from daq.app.cli.common import print_json, wanted_path
 from daq.app.screens.text import plain
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.lines import sharing_errors
+from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
@@ -44,12 +46,29 @@ def run(args: argparse.Namespace) -> int:
     return 2 if findings.errors else 0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A method on an instrument: whether it fits, with which geometry, or why not."""
+
+    method_id: str
+    method_version: str
+    instrument: str
+    geometry: str | None
+    mounted: bool
+    """Whether `geometry` is the one mounted now."""
+    fits: bool
+    lacks: str | None
+    """The method's quantity, where the instrument does not read it at all."""
+    why_not: tuple[str, ...]
+    warnings: tuple[str, ...]
+
+
 class Findings:
     """Errors, and what fits with what."""
 
     def __init__(self) -> None:
         self.errors: list[SettingError] = []
-        self.benches: list[dict[str, Any]] = []
+        self.benches: list[Bench] = []
         self.files = 0
 
     def folder(self, folder: Path) -> None:
@@ -96,19 +115,19 @@ class Findings:
             errors, plan = _attempt(catalogue, method, instrument)
             lacks = any(e.key == "result" and e.file == method.source for e in errors)
             able += not lacks
-            geometry = None if plan is None else (plan.context.get("geometry") or {}).get("name")
+            geometry = None if plan is None else plan.context.geometry_name
             self.benches.append(
-                {
-                    "method_id": method.id,
-                    "method_version": method.version,
-                    "instrument": instrument.name,
-                    "geometry": geometry,
-                    "mounted": geometry == instrument.mounted,
-                    "fits": plan is not None,
-                    "lacks": method.result if lacks else None,
-                    "why_not": [str(e) for e in errors],
-                    "warnings": [] if plan is None else list(plan.context.get("warnings", [])),
-                }
+                Bench(
+                    method_id=method.id,
+                    method_version=method.version,
+                    instrument=instrument.name,
+                    geometry=geometry,
+                    mounted=geometry == instrument.mounted,
+                    fits=plan is not None,
+                    lacks=method.result if lacks else None,
+                    why_not=tuple(str(e) for e in errors),
+                    warnings=() if plan is None else plan.context.warnings,
+                )
             )
             refusals += [] if lacks else errors
             if plan is not None:
@@ -127,20 +146,20 @@ class Findings:
         """Print for a person."""
         lacking: dict[str, tuple[dict[str, None], dict[str, None]]] = {}
         for bench in self.benches:
-            if bench["lacks"] is not None and not every_reason:
-                instruments, methods = lacking.setdefault(bench["lacks"], ({}, {}))
-                instruments[bench["instrument"]] = methods[f"{bench['method_id']} {bench['method_version']}"] = None
+            if bench.lacks is not None and not every_reason:
+                instruments, methods = lacking.setdefault(bench.lacks, ({}, {}))
+                instruments[bench.instrument] = methods[f"{bench.method_id} {bench.method_version}"] = None
                 continue
-            name = f"{bench['method_id']} {bench['method_version']} on {bench['instrument']}"
-            if not bench["fits"]:
+            name = f"{bench.method_id} {bench.method_version} on {bench.instrument}"
+            if not bench.fits:
                 print(f"does not  {plain(name)}")
-                for reason in bench["why_not"] if every_reason else bench["why_not"][:1]:
+                for reason in bench.why_not if every_reason else bench.why_not[:1]:
                     print(f"          {plain(reason)}")
                 continue
-            if bench["geometry"] is not None:
-                name += f" with {bench['geometry']}" + ("" if bench["mounted"] else " (not mounted now)")
+            if bench.geometry is not None:
+                name += f" with {bench.geometry}" + ("" if bench.mounted else " (not mounted now)")
             print(f"fits      {plain(name)}")
-            for warning in bench["warnings"]:
+            for warning in bench.warnings:
                 print(f"          note: {plain(warning)}")
         for signal, (instruments, methods) in lacking.items():
             print(f"no {plain(signal)} on {plain(', '.join(instruments))}")
@@ -154,7 +173,7 @@ class Findings:
         return {
             "files": self.files,
             "errors": [{"file": e.file, "key": e.key, "reason": e.reason} for e in self.errors],
-            "benches": self.benches,
+            "benches": [encode(b) for b in self.benches],
         }
 
 

@@ -1,0 +1,272 @@
+"""Requests to the daemon and its answers: dataclasses, and their lines on the control socket.
+
+A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``; answers are lines of JSON, named by
+their first key.  The last one has ``"done": true``; one with ``"error"`` gives a person the reason.
+"""
+
+import json
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+import daq
+from daq.adapters.outbox.standing import BrokerStanding
+from daq.app.delivery.resending import ResendOrder
+from daq.app.delivery.sparkplug import NodeStanding
+from daq.app.screens.run_view import RunEnd, RunView
+from daq.app.setup.orders import RunOrder
+from daq.core.encoding import decode, encode, fields
+from daq.core.errors import DaqError, LinkError, SettingError
+
+PROTOCOL: Final = 0
+"""Grows with every change that a client of another version would not understand."""
+
+
+# ---- requests
+
+
+@dataclass(frozen=True, slots=True)
+class WatchRun:
+    """Views of the run on an instrument until its end."""
+
+    instrument: str
+
+
+@dataclass(frozen=True, slots=True)
+class StopRun:
+    """Stop the run on an instrument."""
+
+    instrument: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class AskStatus:
+    """The state of instruments, runs, store and broker."""
+
+
+@dataclass(frozen=True, slots=True)
+class MakeBackup:
+    """A checked copy of the database."""
+
+    to: str
+    """Path of the copy."""
+
+
+Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup
+REQUESTS: Final[dict[str, type[Request]]] = {
+    "run": RunOrder,
+    "watch": WatchRun,
+    "stop": StopRun,
+    "status": AskStatus,
+    "resend": ResendOrder,
+    "backup": MakeBackup,
+}
+NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
+NOT_EMPTY: Final = frozenset({"method", "instrument", "sample", "who", "to"})
+"""Keys whose text may not be empty, where a request needs them."""
+
+
+# ---- answers
+
+
+@dataclass(frozen=True, slots=True)
+class Begun:
+    """The run has begun."""
+
+    begun: str
+    """Its id."""
+
+
+@dataclass(frozen=True, slots=True)
+class Viewed:
+    """The state of the run now."""
+
+    view: RunView
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The run is over."""
+
+    outcome: RunEnd
+    result: dict[str, Any] | None
+    """`ResultData` as JSON; None where no result is stored."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """Whether there was a run to stop."""
+
+    stopped: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentStatus:
+    """The state of one instrument."""
+
+    state: str
+    detail: str
+    serial: str | None
+    motor: str | None
+    """Present where the motor may still be turning."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunStatus:
+    """A run in progress."""
+
+    run: str
+    sample: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedMessage:
+    """A message that the broker refused."""
+
+    id: str
+    topic: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxStatus:
+    """Numbers of the outbox; `trouble` where it cannot be read."""
+
+    trouble: str = ""
+    waiting: int = 0
+    refused: int = 0
+    quarantined: int = 0
+    first_refused: tuple[RefusedMessage, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Status:
+    """The state of everything the daemon serves."""
+
+    instruments: dict[str, InstrumentStatus]
+    runs: dict[str, RunStatus]
+    """By instrument."""
+    store: str
+    """Trouble of the store; "" where there is none."""
+    broker: BrokerStanding | None
+    """None where none is configured."""
+    sparkplug: NodeStanding | None
+    outbox: OutboxStatus = field(default_factory=OutboxStatus)
+
+
+@dataclass(frozen=True, slots=True)
+class StatusAnswer:
+    """The answer to `AskStatus`."""
+
+    status: Status
+
+
+@dataclass(frozen=True, slots=True)
+class Resent:
+    """Number of messages put into the outbox again."""
+
+    resent: int
+
+
+@dataclass(frozen=True, slots=True)
+class BackupMade:
+    """A copy that was checked."""
+
+    backup: str
+    """Its path."""
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """The last answer to a request that was done."""
+
+    done: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """The last answer to a request that was not done, with the reason."""
+
+    error: str
+    kind: Literal["setting", "link", "fault"]
+    done: bool = True
+
+
+Answer = Begun | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
+ANSWERS: Final[tuple[type[Answer], ...]] = (
+    Begun, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
+)  # fmt: skip
+
+
+# ---- lines
+
+
+def request_line(request: Request) -> bytes:
+    """Return a request as the daemon reads it."""
+    return _line({"protocol": PROTOCOL, "do": NAMES[type(request)], **encode(request)})
+
+
+def read_request(line: bytes) -> Request:
+    """Return the request of a line.
+
+    Raises:
+        SettingError: it is no request, or one of another protocol; a key is unknown, missing or of another type.
+    """
+    try:
+        data = json.loads(line)
+    except (ValueError, RecursionError) as error:
+        raise SettingError(f"a request is one line of JSON: {error}") from None
+    if not isinstance(data, dict):
+        raise SettingError('a request is one line of JSON: {"protocol": 0, "do": ...}')
+    protocol = data.pop("protocol", None)
+    if type(protocol) is not int or protocol != PROTOCOL:
+        raise SettingError(
+            f"{'is missing' if protocol is None else f'is {protocol!r}'}; this daemon (daq {daq.__version__}) speaks "
+            f"protocol {PROTOCOL}: use the daq it was started with, or restart it with the daq you use",
+            key="protocol",
+        )
+    what = data.pop("do", None)
+    kind = REQUESTS.get(what) if isinstance(what, str) else None
+    if kind is None:
+        raise SettingError(f"unknown request {what!r}; known: {', '.join(REQUESTS)}", key="do")
+    for name, _, needed in fields(kind):
+        if needed and name in NOT_EMPTY and data.get(name) == "":
+            raise SettingError("is missing", key=name)
+    return decode(kind, data)
+
+
+def answer_line(answer: Answer) -> bytes:
+    """Return an answer as a client reads it."""
+    return _line(encode(answer))
+
+
+def read_answer(line: bytes) -> Answer:
+    """Return the answer of a line.
+
+    Raises:
+        SettingError, LinkError, DaqError: the request was not done; the answer says why.
+        LinkError: the line is no answer of this protocol.
+    """
+    try:
+        data = json.loads(line)
+        kind = next(k for k in ANSWERS if fields(k)[0][0] in data)
+        answer = decode(kind, data)
+    except (ValueError, RecursionError, TypeError, StopIteration, SettingError) as error:
+        raise LinkError(
+            f"the daemon's answer is not understood ({error or 'unknown'}); where it is of another version than "
+            f"daq {daq.__version__}, restart it with this one"
+        ) from None
+    if isinstance(answer, Failed):
+        raise {"setting": SettingError, "link": LinkError}.get(answer.kind, DaqError)(answer.error)
+    return answer
+
+
+def failure(error: DaqError) -> Failed:
+    """Return the answer that reports an error."""
+    link = isinstance(error, LinkError)
+    return Failed(str(error), "setting" if isinstance(error, SettingError) else "link" if link else "fault")
+
+
+def _line(data: dict[str, Any]) -> bytes:
+    return json.dumps(data, separators=(",", ":")).encode() + b"\n"

@@ -1,0 +1,97 @@
+"""The state of a run as the daemon shows it: one tree of dataclasses for terminal, page and socket."""
+
+from dataclasses import dataclass, field
+
+from daq.core.effects import Noted
+from daq.core.plan import TorqueBand
+from daq.core.stop import RuleProgress
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepShown:
+    """The step of the plan that is under way, or comes next."""
+
+    number: int
+    """Counted from 1."""
+    of: int
+    name: str
+    speed: float | None
+    """Set-point, /min; None where nothing turns."""
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureGate:
+    """The temperatures (Cel) between which the run measures."""
+
+    signal: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProvisionalValue:
+    """The value that the step would give if it ended now."""
+
+    name: str
+    value: float | None
+    unit: str
+    """UCUM code."""
+    quality: str
+    n: int
+    """Number of readings."""
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunView:
+    """The state of a run at one moment; times in s."""
+
+    run: str
+    instrument: str
+    method: str
+    """Id and version."""
+    sample: str
+    simulated: bool = False
+    caution: str = ""
+    """The product's safety note."""
+    state: str
+    run_s: float
+    stage_s: float
+    step: StepShown
+    signals: dict[str, float | None]
+    """Newest reading by signal, companions included."""
+    units: dict[str, str]
+    """UCUM code by signal."""
+    decimals: dict[str, int] = field(default_factory=dict)
+    """By signal, where the resolution is known."""
+    faults: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Faults of the newest reading, each with its channels (none for the whole instrument)."""
+    band: TorqueBand | None = None
+    temperature: TemperatureGate | None = None
+    value: ProvisionalValue | None = None
+    rules: tuple[RuleProgress, ...] = ()
+    advice: tuple[str, ...] = ()
+    notes: tuple[Noted, ...] = ()
+    motor: str = ""
+
+    @property
+    def torque(self) -> float | None:
+        """The signal that says how far the sensor is loaded, in the band's unit."""
+        return None if self.band is None else self.signals.get(self.band.signal)
+
+    def unit_of(self, signal: str) -> str:
+        """UCUM code of a signal."""
+        return self.units.get(signal, "1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunEnd:
+    """The end of a run."""
+
+    run: str
+    outcome: str
+    reason: str
+    motor: str
+    fault: str = ""
+    """Why the result is not in the store, where it is not."""
+    result_id: str | None = None

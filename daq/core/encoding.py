@@ -1,0 +1,170 @@
+"""Frozen dataclasses to JSON values and back, by their types.  A value that does not fit is refused by its key.
+
+With `exact`, floats are hexadecimal text, so that they come back bit for bit.  Where a type allows text beside a
+number, the number stays a number: hexadecimal text could not be distinguished from text.
+"""
+
+import dataclasses
+import functools
+import types
+import typing
+from collections.abc import Mapping, Sequence
+from typing import Any, Final, TypeVar, cast
+
+from daq.core.errors import SettingError
+
+T = TypeVar("T")
+NAMES: Final[Mapping[Any, str]] = {
+    str: "text",
+    int: "a whole number",
+    bool: "true or false",
+    float: "a number",
+    list: "a list",
+    dict: "an object",
+}
+
+
+def encode(value: Any, *, exact: bool = False) -> dict[str, Any]:
+    """JSON values of the dataclass `value`."""
+    return cast("dict[str, Any]", _encode(type(value), value, exact))
+
+
+def decode(kind: type[T], data: Any, *, exact: bool = False, key: str = "") -> T:
+    """The dataclass `kind` that `encode` wrote; keys with a default may be left out.
+
+    Raises:
+        SettingError: a key is unknown or missing, or its value is of another type; `key` is put before its name.
+    """
+    return cast("T", _decode(kind, data, exact, key))
+
+
+def fields(kind: type) -> tuple[tuple[str, Any, bool], ...]:
+    """Return name and type of every field of a dataclass, and whether it has to be given."""
+    return _fields(kind)
+
+
+@functools.cache
+def _fields(kind: type) -> tuple[tuple[str, Any, bool], ...]:
+    hints = typing.get_type_hints(kind)
+    needed = dataclasses.MISSING
+    return tuple(
+        (f.name, hints[f.name], f.default is needed and f.default_factory is needed) for f in dataclasses.fields(kind)
+    )
+
+
+@functools.cache
+def options(kind: Any) -> tuple[Any, ...]:
+    """The types that `kind` allows: those of a union, otherwise itself alone."""
+    return typing.get_args(kind) if typing.get_origin(kind) in (typing.Union, types.UnionType) else (kind,)
+
+
+def _encode(kind: Any, value: Any, exact: bool) -> Any:
+    if value is None or kind is Any:
+        return value
+    allowed = options(kind)
+    if len(allowed) > 1:
+        exact = exact and str not in allowed
+        kind = next((k for k in allowed if _fits(k, value)), Any)
+        return _encode(kind, value, exact)
+    if dataclasses.is_dataclass(kind):
+        return {name: _encode(hint, getattr(value, name), exact) for name, hint, _ in fields(cast("type", kind))}
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin is list:
+        return [_encode(inner[0], v, exact) for v in value]
+    if origin is tuple:
+        kinds = [inner[0]] * len(value) if inner[-1] is Ellipsis else inner
+        return [_encode(k, v, exact) for k, v in zip(kinds, value, strict=True)]
+    if origin in (dict, Mapping):
+        return {k: _encode(inner[1], v, exact) for k, v in value.items()}
+    if kind is float and exact:
+        return float(value).hex()
+    return value
+
+
+def _fits(kind: Any, value: Any) -> bool:
+    """Return whether `value` is of the type `kind`; parts of it are not looked at."""
+    if kind is float:
+        return isinstance(value, (int, float)) and not isinstance(value, bool)
+    outside = typing.get_origin(kind) or kind
+    if outside is typing.Literal:
+        return value in typing.get_args(kind)
+    return isinstance(value, outside)
+
+
+def _decode(kind: Any, data: Any, exact: bool, key: str) -> Any:
+    allowed = options(kind)
+    if len(allowed) > 1:
+        if data is None and types.NoneType in allowed:
+            return None
+        return _one_of([k for k in allowed if k is not types.NoneType], data, exact and str not in allowed, key)
+    if dataclasses.is_dataclass(kind):
+        return _dataclass(cast("type", kind), data, exact, key)
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin is list:
+        return list(_tuple((inner[0], ...), _expected(list, data, key), exact, key))
+    if origin is tuple:
+        return _tuple(inner, _expected(list, data, key), exact, key)
+    if origin in (dict, Mapping):
+        given = _expected(dict, data, key)
+        return {k: _decode(inner[1], v, exact, _joined(key, k)) for k, v in given.items()}
+    if origin is typing.Literal and (data not in inner or not isinstance(data, type(inner[0]))):
+        raise SettingError(f"must be one of {', '.join(map(str, inner))}; here {data!r}", key=key)
+    if origin is typing.Literal or kind is Any:
+        return data
+    return _float(data, exact, key) if kind is float else _expected(kind, data, key)
+
+
+def _one_of(kinds: Sequence[Any], data: Any, exact: bool, key: str) -> Any:
+    for kind in kinds[:-1]:
+        try:
+            return _decode(kind, data, exact, key)
+        except SettingError:
+            continue
+    return _decode(kinds[-1], data, exact, key)
+
+
+def _dataclass(kind: type, data: Any, exact: bool, key: str) -> Any:
+    given = _expected(dict, data, key)
+    known = fields(kind)
+    unknown = sorted(given.keys() - {name for name, _, _ in known})
+    if unknown:
+        names = ", ".join(name for name, _, _ in known) or "none"
+        raise SettingError(f"unknown; known: {names}", key=_joined(key, unknown[0]))
+    for name, _, needed in known:
+        if needed and name not in given:
+            raise SettingError("is missing", key=_joined(key, name))
+    return kind(**{n: _decode(hint, given[n], exact, _joined(key, n)) for n, hint, _ in known if n in given})
+
+
+def _tuple(inner: tuple[Any, ...], data: list[Any], exact: bool, key: str) -> tuple[Any, ...]:
+    kinds = [inner[0]] * len(data) if inner[-1] is Ellipsis else list(inner)
+    if len(kinds) != len(data):
+        raise SettingError(f"must have {len(kinds)} values; here {len(data)}", key=key)
+    return tuple(_decode(k, v, exact, f"{key}[{i}]") for i, (k, v) in enumerate(zip(kinds, data, strict=True)))
+
+
+def _float(data: Any, exact: bool, key: str) -> float:
+    if exact and isinstance(data, str):
+        try:
+            return float.fromhex(data)
+        except (ValueError, OverflowError):
+            raise SettingError(f"must be a hexadecimal number; here {data!r}", key=key) from None
+    if isinstance(data, int) and not isinstance(data, bool):
+        try:
+            return float(data)
+        except OverflowError:
+            raise SettingError("is too large a number", key=key) from None
+    return cast("float", _expected(float, data, key))
+
+
+def _expected(kind: Any, data: Any, key: str) -> Any:
+    if type(data) is not kind:
+        raise SettingError(f"must be {NAMES[kind]}; here {NAMES.get(type(data), 'null')}", key=key)
+    return data
+
+
+def _joined(key: str, name: str) -> str:
+    return f"{key}.{name}" if key else name
+
+
+__all__ = ["decode", "encode", "fields", "options"]

@@ -1,0 +1,43 @@
+"""A journal of every format number, kept as a file: ``format-N.gz``, and ``format-N.json`` with the result it gives.
+
+`python -m tests.journals` writes both anew for the present format number.  Do that when a journal of this format gains
+kinds of events or fields before a release; files of older formats stay as they are.
+"""
+
+import gzip
+import json
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from daq.adapters.paths import database_path
+from daq.adapters.store.reading import Reader
+from daq.core.header import FORMAT
+from tests.cli.bench import Bench
+
+FOLDER = Path(__file__).parent
+RESULT_KEYS = (
+    "quantity",
+    "value",
+    "unit",
+    "reported",
+    "quality",
+    "validity",
+    "outcome",
+    "uncertainty",
+    "verdict",
+    "steps",
+)
+
+
+def write() -> list[Path]:
+    """Measure clear glaze on a simulated bench, and write the run's journal and result."""
+    journal, told = FOLDER / f"format-{FORMAT}.gz", FOLDER / f"format-{FORMAT}.json"
+    with TemporaryDirectory() as folder:
+        bench = Bench(Path(folder) / "state")
+        run = bench.measure("G-1041")
+        with Reader(database_path(bench.state)) as reader:
+            raw = b"".join(block.raw for block in reader.journal(run))
+            data = json.loads(reader.results(run)[0].data)
+    journal.write_bytes(gzip.compress(raw, mtime=0))
+    told.write_text(json.dumps({k: data[k] for k in RESULT_KEYS}, indent=1) + "\n", encoding="utf-8")
+    return [journal, told]

@@ -1,0 +1,58 @@
+"""Journals kept as files: those of the present format replay, older ones are refused by name."""
+
+import gzip
+import json
+
+import pytest
+
+from daq.app.records.replaying import maker
+from daq.app.setup.drivers import Drivers
+from daq.core.errors import JournalError
+from daq.core.header import FORMAT
+from daq.core.journal import read_records
+from daq.core.replay import replay
+from daq.methods.concluding.conclude import conclude
+from daq.methods.messages.result import ResultData, RunRecord
+from tests.journals import FOLDER, RESULT_KEYS
+
+
+def raw_of(number):
+    return gzip.decompress((FOLDER / f"format-{number}.gz").read_bytes())
+
+
+def same(found, wanted, where=""):
+    """Equal, numbers to 1e-9: the propagation of distributions depends on the version of numpy."""
+    if isinstance(wanted, dict):
+        assert found.keys() == wanted.keys(), where
+        pairs = [(found[k], wanted[k], f"{where}.{k}") for k in wanted]
+    elif isinstance(wanted, list):
+        assert len(found) == len(wanted), where
+        pairs = [(f, w, f"{where}[{i}]") for i, (f, w) in enumerate(zip(found, wanted, strict=True))]
+    elif isinstance(wanted, float):
+        assert found == pytest.approx(wanted, rel=1e-9), where
+        return
+    else:
+        assert found == wanted, where
+        return
+    for pair in pairs:
+        same(*pair)
+
+
+def test_the_journal_of_this_format_replays_and_gives_its_result():
+    done = replay(raw_of(FORMAT), maker(Drivers.find()))
+    assert done.difference is None
+    assert done.same
+    assert done.motor == "still"
+    assert done.effects > 100
+    plan = done.header.plan
+    data = ResultData.build(plan, conclude(plan, done.facts), RunRecord("r", "s")).model_dump(mode="json")
+    wanted = json.loads((FOLDER / f"format-{FORMAT}.json").read_text(encoding="utf-8"))
+    same({k: data[k] for k in RESULT_KEYS}, wanted)
+
+
+def test_a_journal_of_every_format_is_kept_and_older_ones_are_refused_by_name():
+    kept = sorted(p.name for p in FOLDER.glob("format-*.gz"))
+    assert kept == sorted(f"format-{n}.gz" for n in range(FORMAT + 1))
+    for number in range(FORMAT):
+        with pytest.raises(JournalError, match=f"journal format {number} is older than this daq, which reads {FORMAT}"):
+            list(read_records(raw_of(number)))
