@@ -117,7 +117,7 @@ class Bench:
         return found
 
     async def begin(self, method="short", **more):
-        order = RunOrder(method=method, instrument="bench-1", sample="S-1", **more)
+        order = RunOrder(method_id=method, instrument="bench-1", sample="S-1", **more)
         return await self.supervisor.begin(order)
 
     async def measuring(self, method="long"):

@@ -28,7 +28,7 @@ from daq.app.setup.orders import RunOrder
 from daq.core.errors import DaqError, LinkError, SettingError
 from tests.anything import any_of
 
-ORDER = RunOrder(method="clear-glaze-qc", instrument="bench-1", sample="G-1", choices={"speed": 30.0})
+ORDER = RunOrder(method_id="clear-glaze-qc", instrument="bench-1", sample="G-1", choices={"speed": 30.0})
 
 
 @pytest.fixture
@@ -77,7 +77,7 @@ def test_any_answer_comes_back_equal(answer):
         ({"choices": {"speed": [30]}}, "choices.speed: must be text; here a list"),
         ({"choices": [30]}, "choices: must be an object; here a list"),
         ({"order": "as bought"}, "order: must be one of , as found, as left; here 'as bought'"),
-        ({"colour": "red"}, "colour: unknown; known: method, instrument"),
+        ({"colour": "red"}, "colour: unknown; known: method_id, instrument"),
     ],
 )
 def test_what_is_wrong_with_a_request_is_said_with_its_key(changes, said):
