@@ -12,7 +12,8 @@ from daq.core.header import FORMAT
 from daq.core.journal import read_records
 from daq.core.replay import replay
 from daq.methods.concluding.conclude import conclude
-from daq.methods.messages.result import ResultData, RunRecord
+from daq.methods.messages.result import ResultData, RunDetails
+from daq.methods.parts.origin import Sample
 from tests.journals import FOLDER, RESULT_KEYS
 
 
@@ -45,7 +46,7 @@ def test_the_journal_of_this_format_replays_and_gives_its_result():
     assert done.motor == "still"
     assert done.effects > 100
     plan = done.header.plan
-    data = ResultData.build(plan, conclude(plan, done.facts), RunRecord("r", "s")).model_dump(mode="json")
+    data = ResultData.build(plan, conclude(plan, done.facts), RunDetails("r", Sample(id="s"))).model_dump(mode="json")
     wanted = json.loads((FOLDER / f"format-{FORMAT}.json").read_text(encoding="utf-8"))
     same({k: data[k] for k in RESULT_KEYS}, wanted)
 
