@@ -7,37 +7,22 @@ never taken for the answer to the next request.
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Driver, Identity, Part, Reject, Reply, Request, Values
 from daq.core.echo import Echo
+from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
 from daq.core.framing import NEVER
 from daq.core.gathering import Gathering
 
 Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
-MOST_REASONS: Final = 100
-"""So many reasons to reject a line are counted apart; a driver whose reasons hold the line has no end of them."""
 LATE_TIMEOUTS: Final = 4
 """For this number of time-outs after a poll without answer, a reading that comes unasked may be its late answer."""
 SHARED_PATIENCE_NS: Final = 30_000_000_000
 """So long a request may wait until a line is free that several instruments share."""
-
-
-@dataclass(slots=True)
-class ExchangeCounters:
-    """What happened on the link, since it was made."""
-
-    readings: int = 0
-    rejected: int = 0
-    timeouts: int = 0
-    late: int = 0
-    unexpected: int = 0
-    given_up: int = 0
-    wrong_echo: int = 0
-    """Requests that did not come back as they were sent, where the instrument echoes."""
 
 
 class Exchange:
@@ -49,7 +34,7 @@ class Exchange:
 
     __slots__ = (
         "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_late_until", "_outstanding",
-        "_patience", "_pause_until", "_queue", "_quiet_until", "_rejects", "_round", "_unasked", "counters", "driver",
+        "_patience", "_pause_until", "_queue", "_quiet_until", "_round", "_unasked", "counters", "driver",
         "failed", "framer", "interval_ns", "last_reading_t", "name", "next_poll", "polling", "send", "silent",
         "stale_after_ns", "up",
     )  # fmt: skip
@@ -91,7 +76,6 @@ class Exchange:
         """Readings that nobody asked for, since the last one that was asked for."""
         self.next_poll = NEVER
         """When (ns) the next reading is asked for, as far as that is known; `NEVER` where none is."""
-        self._rejects: dict[str, int] = {}
         #: What is left to ask of the reading that is gathered now.
         self._round: deque[Request] = deque()
         self._gathering = Gathering(driver.channels)
@@ -335,7 +319,7 @@ class Exchange:
             asked = self._outstanding
             item = unasked[i] if unasked and asked is None else driver.decode(line, asked)
             if isinstance(item, Reject):
-                self._reject(item)
+                self.counters.reject(item.reason)
             elif isinstance(item, Reply):
                 if self._settle_reply(t, item):
                     yield item
@@ -356,12 +340,6 @@ class Exchange:
         self.counters.readings += readings
         self.last_reading_t = t
         self.silent = False
-
-    def _reject(self, item: Reject) -> None:
-        self.counters.rejected += 1
-        known = item.reason in self._rejects or len(self._rejects) < MOST_REASONS
-        reason = item.reason if known else "other reasons"
-        self._rejects[reason] = self._rejects.get(reason, 0) + 1
 
     def _settle_poll(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
         """The reading that `item` is, or completes; None where it does neither."""
@@ -403,22 +381,7 @@ class Exchange:
 
     def report(self) -> dict[str, Any]:
         """Counters of lines, bytes, rejects by reason and time-outs, as JSON values."""
-        framing = self.framer.counters
-        c = self.counters
-        return {
-            "bytes": framing.bytes,
-            "lines": framing.lines,
-            "too_long": framing.too_long,
-            "idle_cut": framing.idle_cut,
-            "readings": c.readings,
-            "rejected": dict(sorted(self._rejects.items())),
-            "timeouts": c.timeouts,
-            "late": c.late,
-            "unexpected": c.unexpected,
-            "given_up": c.given_up,
-            "skipped": framing.skipped,
-            "wrong_echo": c.wrong_echo,
-        }
+        return self.counters.report(self.framer.counters)
 
 
 __all__ = ["NEVER", "Decoded", "Exchange", "ExchangeCounters", "Identity", "Item"]

@@ -9,23 +9,22 @@ from typing import Final
 
 from daq.core.derive import Getter
 from daq.core.driver import Action, Driver, Values
-from daq.core.effects import Concluded, Effect, Ended, Facts, Identified, Kept, LimitReached, Moved, Noted
+from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted
 from daq.core.errors import DriverError
-from daq.core.framing import NEVER
-from daq.core.link import STILL, STOP_NS, Checked, Link, RequestFailed, TorqueAtRest
-from daq.core.linkstates import IdentityCheck, LinkState, Motor
+from daq.core.instruments import Instruments
+from daq.core.link import Checked, Link
+from daq.core.linkeffects import RequestFailed
+from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
-from daq.core.resting import Resting
+from daq.core.resting import STILL, Resting, TorqueAtRest
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.seeking import Seeker
+from daq.core.stages import PASSES, limit_reached, stage_end, too_late
 from daq.core.stop import Clock, StopRule
-from daq.core.units import symbol
 
-IDENTIFY_NS: Final = 2_000_000_000
-"""At the end of a run the result waits this long for the instruments to say who they are."""
 REST_SHARE: Final = 0.2
-"""A torque at rest that is off its zero by more than this share of the lowest usable torque is warned of."""
+"""Share of the lowest usable torque; a torque at rest that is off its zero by more is warned of."""
 
 
 class LifeCycle:
@@ -36,7 +35,6 @@ class LifeCycle:
         stage_start: when (ns) the state was entered, or a new part of it began.
         step_number: index of the step in the plan.
         meter: watches the step while it is measured; None otherwise.
-        moved: whether motion was ever asked for.
         turning: whether a set-point other than standstill was asked for last.
         set_speed: the speed (/min) asked for last; None before.
         now: the time (ns) at which everything happens; its owner sets it before each call.
@@ -55,11 +53,11 @@ class LifeCycle:
         self.stage_start = 0
         self.step_number = 0
         self.meter: Meter | None = None
-        self.moved = False
         self.turning = False
         self.set_speed: float | None = None
         self.tempering = StopRule(Rule("any", "no temperature asked for"))
         self._links = links
+        self._instruments = Instruments(links, plan.lead.name)
         self._lead = links[plan.lead.name]
         self._drivers: dict[str, Driver] = {name: link.driver for name, link in links.items()}
         self._signals = signals
@@ -73,41 +71,52 @@ class LifeCycle:
         self._facts = Facts(0, 0, "", "")
         self._frozen: Facts | None = None
         self.now = 0
+        self._entering: dict[State, Callable[[], None]] = {
+            State.TEMPERING: self._enter_tempering,
+            State.SOAKING: self._enter_soaking,
+            State.STARTING_PRESHEAR: self._enter_starting_preshear,
+            State.ENDING_PRESHEAR: self._enter_ending_preshear,
+            State.RESTING: self._enter_resting,
+            State.STARTING: self._enter_starting,
+            State.MEASURING: lambda: self._measure(self.plan),
+            State.SEEKING: self._enter_seeking,
+            State.CONCLUDED: self.settle,
+        }
 
     # ---- the states
 
-    def _go(self, trigger: str, detail: str = "") -> None:  # noqa: C901, PLR0912 - one transition of the table after the other
+    def _go(self, trigger: str, detail: str = "") -> None:
         source, target = self.state, TRANSITIONS[self.state, trigger]
         self._emit(Moved(self.now, source.value, trigger, target.value, detail))
         self.state = target
         self.stage_start = self.now
         self.meter = None
-        if target is State.TEMPERING:
-            self._enter_tempering()
-        elif target is State.SOAKING:
-            if not self.plan.conditioning.soak_ns:
-                self._go("soaked")
-        elif target is State.STARTING_PRESHEAR:
-            if self.plan.conditioning.preshear_speed is None:
-                self._go("no pre-shear")
-            else:
-                self._turn(self.plan.conditioning.preshear_speed)
-        elif target is State.ENDING_PRESHEAR:
-            self.turning = False
-            self._halt()
-        elif target is State.RESTING:
-            if not self.plan.conditioning.rest_ns:
-                self._go("rested")
-        elif target is State.STARTING:
-            self._enter_starting()
-        elif target is State.MEASURING:
-            self._measure(self.plan)
-        elif target is State.SEEKING and self._seeker is not None:
-            self._measure(self._seeker.plan_of_try(self.now))
-        elif target is State.STOPPING:
+        if target is State.STOPPING:
             self._enter_stopping(trigger, detail)
-        elif target is State.CONCLUDED:
-            self.settle()
+        elif target in self._entering:
+            self._entering[target]()
+
+    def _enter_soaking(self) -> None:
+        if not self.plan.conditioning.soak_ns:
+            self._go("soaked")
+
+    def _enter_starting_preshear(self) -> None:
+        if self.plan.conditioning.preshear_speed is None:
+            self._go("no pre-shear")
+        else:
+            self._turn(self.plan.conditioning.preshear_speed)
+
+    def _enter_ending_preshear(self) -> None:
+        self.turning = False
+        self._halt()
+
+    def _enter_resting(self) -> None:
+        if not self.plan.conditioning.rest_ns:
+            self._go("rested")
+
+    def _enter_seeking(self) -> None:
+        if self._seeker is not None:
+            self._measure(self._seeker.plan_of_try(self.now))
 
     def _measure(self, plan: Plan) -> None:
         self.meter = Meter(plan, self.step_number, self.now, self._drivers, self._signals, self._kept)
@@ -130,24 +139,12 @@ class LifeCycle:
             return
         self._facts.began = self.now
         if self._lead.name not in ports:
-            self._give_up("link lost", f"{self._lead.name} is not connected")
+            self.give_up("link lost", f"{self._lead.name} is not connected")
             return
         for name in self._links:
             if name not in ports:
                 self.note("link_down", f"{name}: is not connected")
         self._go("begin", who)
-
-    def stop(self, who: str) -> None:
-        """A person stops the run."""
-        self._give_up("stopped by a person", who)
-
-    def fail(self, reason: str) -> None:
-        """End the run because of a fault."""
-        self._give_up("fault", reason)
-
-    def lose(self, reason: str) -> None:
-        """End the run because the lead instrument is lost."""
-        self._give_up("link lost", reason)
 
     def _enter_tempering(self) -> None:
         c = self.plan.conditioning
@@ -177,12 +174,7 @@ class LifeCycle:
         facts.outcome, facts.reason = OUTCOMES[trigger], detail
         facts.began = facts.began or self.now
         self._frozen = self.facts()
-        lead = self._lead
-        if self.moved and lead.up:
-            lead.stop_motor(self.now, IDENTIFY_NS)
-        for link in self._links.values():
-            if link.up and not (link is lead and self.moved):
-                link.identify(self.now, IDENTIFY_NS)
+        self._instruments.stop(self.now)
         self.settle()
 
     def settle(self) -> None:
@@ -190,30 +182,28 @@ class LifeCycle:
         if self.state is State.IDENTIFYING:
             self._begin_if_identified()
         elif self.state is State.STOPPING and self._frozen is not None:
-            parts = [link for link in self._links.values() if link.state is not LinkState.CLOSED]
-            if any(link.identity_check is IdentityCheck.PENDING for link in parts):
-                return
-            identities = [Identified(link.name, link.identity_check, link.identity_said) for link in parts]
-            # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
-            self._emit(Concluded(self.now, replace(self._frozen, identities=identities)))
-            self._go("identity known")
+            identities = self._instruments.identities()
+            if identities is not None:
+                # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
+                self._emit(Concluded(self.now, replace(self._frozen, identities=identities)))
+                self._go("identity known")
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
             self.turning = False
             self._go("motor known", motor)
-            for link in self._links.values():
-                link.exchange.stop_polling()
+            self._instruments.rest()
             self._emit(Ended(self.now, motor))
+
+    @property
+    def moved(self) -> bool:
+        """Whether motion was ever asked for."""
+        return self._instruments.moved
 
     @property
     def motor(self) -> Motor:
         """State of the motor; `TURNING` also as long as its stop is not confirmed yet."""
-        if not self.moved:
-            return Motor.NOT_MOVED
-        if self.state not in (State.STOPPING, State.CONCLUDED, State.ENDED):
-            return Motor.TURNING if self.turning else Motor.STILL
-        if self._lead.state is LinkState.HALTING:
-            return Motor.TURNING
-        return self._lead.motor if self._lead.motor is Motor.STILL else Motor.IN_DOUBT
+        if not self.moved or self.state in (State.STOPPING, State.CONCLUDED, State.ENDED):
+            return self._instruments.motor_at_end()
+        return Motor.TURNING if self.turning else Motor.STILL
 
     @property
     def torque_at_rest(self) -> TorqueAtRest | None:
@@ -224,24 +214,20 @@ class LifeCycle:
         return TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
 
     def _begin_if_identified(self) -> None:
-        asked = [link for link in self._links.values() if link.up]
-        if any(link.identity_check is IdentityCheck.PENDING for link in asked):
+        asked = self._instruments.asked
+        if asked is None:
             return
         for link in asked:
             if link.identity_check is IdentityCheck.NO_ANSWER:
                 said = f"{link.name} does not say who it is: {link.identity_said}"
                 if link is self._lead:
-                    self._give_up("fault", said)
+                    self.give_up("fault", said)
                     return
                 self.note("no_identity", said)
         self._go("identified")
 
-    def another_instrument(self, link: Link) -> None:
-        """Another instrument answers than the one the run started with: no value of this run can be believed."""
-        if self.state in ACTIVE:
-            self._give_up("another instrument", f"{link.name}: {link.identity_said}")
-
-    def _give_up(self, trigger: str, detail: str) -> None:
+    def give_up(self, trigger: str, detail: str) -> None:
+        """End the run before its last rule; `trigger` is one of the table's."""
         if self.state in ACTIVE or self.state is State.READY:
             self._go(trigger, detail)
 
@@ -252,49 +238,34 @@ class LifeCycle:
         """When (ns) the state has lasted long enough, or something is due in the step; `NEVER` where nothing is."""
         if self.meter is not None:
             return self.meter.wake_at
-        c, start = self.plan.conditioning, self.stage_start
-        if self.state is State.TEMPERING:
-            return start + c.longest_ns
-        if self.state is State.SOAKING:
-            return start + c.soak_ns
-        if self.state is State.PRESHEARING:
-            return start + c.preshear_ns
-        if self.state is State.ENDING_PRESHEAR:
-            return start + STOP_NS
-        if self.state is State.RESTING:
-            return start + c.rest_ns
-        if self.state in (State.STARTING, State.STARTING_PRESHEAR):
-            return start + self.plan.speed_timeout_ns
-        return NEVER
+        return stage_end(self.plan, self.state, self.stage_start)
 
     def due(self) -> None:
         """Do what is due now."""
         if self.meter is not None:
             self.meter.due(self.now)
             self.after_measuring()
-            return
-        c = self.plan.conditioning
-        if self.state is State.TEMPERING:
-            band = f"{c.low:g} to {c.high:g}"
-            self._give_up("fault", f"{c.signal} did not stay within {band} in {c.longest_ns / 1e9:g} s")
-        elif self.state is State.SOAKING:
-            self._go("soaked")
-        elif self.state is State.PRESHEARING:
-            self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
-            self._go("sheared")
-        elif self.state is State.ENDING_PRESHEAR:
-            self._give_up("fault", "the motor did not come to rest after the pre-shear")
-        elif self.state is State.RESTING:
-            self._go("rested")
-        elif self.state in (State.STARTING, State.STARTING_PRESHEAR):
-            self._give_up("fault", f"the speed was not confirmed within {self.plan.speed_timeout_ns / 1e9:g} s")
+        elif self.state in PASSES:
+            if self.state is State.PRESHEARING:
+                c = self.plan.conditioning
+                self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
+            self._go(PASSES[self.state])
+        else:
+            self.give_up("fault", too_late(self.plan, self.state))
 
     # ---- readings
 
     def reading(self, checked: Checked, turned: float) -> None:
         """Take a checked reading of the lead instrument, and the revolutions since the one before."""
-        if self.turning and isinstance(checked, Values) and self._at_limit(checked):
-            self._limit_reached(checked)
+        if self.turning and isinstance(checked, Values) and self.state in ACTIVE:
+            # A torque at or beyond its limit while the motor turns: stop it at once, and end the run.
+            raw = self._lead.intake.raw
+            found = limit_reached(
+                self.plan, self.now, self.state, self.step_number, self.set_speed or 0.0, raw, checked
+            )
+            if found is not None:
+                self._facts.limit, reason = found
+                self.give_up("torque limit", reason)
         if self.meter is not None:
             self.meter.reading(self.now, checked, turned)
             if self.meter.met is not None:
@@ -338,7 +309,7 @@ class LifeCycle:
                 self._go("last rule met", ended.rule)
         elif t >= meter.deadline:
             longest = self.plan.steps[self.step_number].longest_ns
-            self._give_up("fault", f"no stop rule was met within {longest / 1e9:g} s")
+            self.give_up("fault", f"no stop rule was met within {longest / 1e9:g} s")
 
     def _after_try(self, seeker: Seeker) -> None:
         """Another speed, or the end: the torque is where it should be, or no speed is left to try."""
@@ -348,26 +319,7 @@ class LifeCycle:
         elif seeker.speed is not None:
             self._go("torque off target", seeker.said)
         else:
-            self._give_up("fault", seeker.said)
-
-    def _at_limit(self, checked: Values) -> bool:
-        return self.plan.band is not None and (self.plan.band.signal, "saturated") in checked.faults
-
-    def _limit_reached(self, checked: Values) -> None:
-        """A torque at or beyond its limit while the motor turns: stop it at once, and end the run."""
-        band = self.plan.band
-        if self.state not in ACTIVE or band is None:
-            return
-        torque = self._lead.intake.raw[self.plan.lead.channels.index(band.signal)]
-        speed = checked.values[self._speed_at] if self._speed_at >= 0 else None
-        set_speed = self.set_speed or 0.0
-        self._facts.limit = LimitReached(
-            self.now, self.state.value, self.step_number, set_speed, speed, torque, band.limit
-        )
-        unit = symbol(band.unit)
-        read = "the sensor is at its stop" if torque is None else f"the reading is {torque:g} {unit}"
-        at = "" if speed is None else f" at {speed:.4g} min⁻¹"
-        self._give_up("torque limit", f"torque limit {band.limit:g} {unit}: {read}{at}")
+            self.give_up("fault", seeker.said)
 
     def _between_steps(self, values: Sequence[float | None]) -> None:
         """A reading of the lead instrument while nothing is measured: temperature, speed reached, motor at rest."""
@@ -405,7 +357,7 @@ class LifeCycle:
         try:
             request = self._lead.driver.action(action, value)
         except DriverError as error:
-            self._give_up("fault", str(error))
+            self.give_up("fault", str(error))
             return
         self._lead.exchange.ask(self.now, request, first=first)
 
@@ -416,7 +368,7 @@ class LifeCycle:
         if not self.turning and self.state in ACTIVE:
             if not self.moved:
                 self._facts.at_rest = self._resting.summary(self.now)
-            self.moved = self.turning = True
+            self._instruments.moved = self.turning = True
             self._ask("turn")
 
     def _halt(self) -> None:
@@ -430,7 +382,7 @@ class LifeCycle:
             return
         self.note("refused", f"{failed.link}: '{wanted}': {failed.reason}")
         if failed.link == self._lead.name:
-            self._give_up("fault", f"{failed.link} did not do '{wanted}': {failed.reason}")
+            self.give_up("fault", f"{failed.link} did not do '{wanted}': {failed.reason}")
 
     # ---- the facts
 

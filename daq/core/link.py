@@ -5,7 +5,6 @@ this class, each an instance of its own.  The states are in `daq.core.linkstates
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from daq.core.driver import Driver, Identity, Reply, Request, Values
@@ -13,20 +12,26 @@ from daq.core.effects import Send
 from daq.core.errors import DriverError
 from daq.core.exchange import NEVER, Exchange, Item
 from daq.core.intake import Intake
+from daq.core.linkeffects import (
+    NOBODY,
+    Expected,
+    IdentityKnown,
+    LinkEffect,
+    LinkMoved,
+    Reopen,
+    RequestFailed,
+    TorqueStays,
+)
 from daq.core.linkstates import LINK_TRANSITIONS, REOPENING, IdentityCheck, LinkState, Motor, Purpose
+from daq.core.resting import STILL, RestWatch, TorqueAtRest
 
 Checked = tuple[float, ...] | Values
 """A reading whose values are finite, in range or marked by faults."""
 
-STILL: Final = 0.005
-"""A confirmed speed (/min) below this counts as standing still; the slowest set-points are twice that."""
 STOP_NS: Final = 10_000_000_000
 """The motor's stop is repeated and read back for this long."""
 STOP_POLL_NS: Final = 500_000_000
 """While the motor is stopped it is asked for its speed at least this often."""
-TORQUE_REST_NS: Final = 30_000_000_000
-"""A torque that is off its zero for this long while the motor stands still does not go back; a sensor unwinds in
-seconds."""
 SILENT_POLLS: Final = 2
 """After a silence longer than this number of polls the instrument is asked again who it is."""
 SHORTEST_SILENCE_NS: Final = 250_000_000
@@ -38,84 +43,6 @@ LENDING_NS: Final = 5_000_000_000
 LASTS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
 """The longest time in a state."""
 NO_IDENTITY: Final = "the driver makes no identity of the instrument's answer; tell its author"
-
-
-@dataclass(frozen=True, slots=True)
-class LinkMoved:
-    """A connection went from one state to another."""
-
-    t: int
-    link: str
-    source: LinkState
-    trigger: str
-    target: LinkState
-    detail: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class RequestFailed:
-    """A request was given up."""
-
-    link: str
-    request: Request
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueStays:
-    """The motor stands still, but the torque does not go back to its zero.  In the unit of the torque's channel."""
-
-    link: str
-    torque: float | None
-    """None where it has no value, e.g. at the sensor's stop."""
-    zero: float
-
-
-@dataclass(frozen=True, slots=True)
-class Reopen:
-    """Close the port and open it again."""
-
-    link: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class IdentityKnown:
-    """The question who the instrument is has its answer, or will have none."""
-
-    link: str
-    check: IdentityCheck
-
-
-LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen | IdentityKnown
-
-
-@dataclass(frozen=True, slots=True)
-class TorqueAtRest:
-    """The torque expected of a motor at rest: zero and tolerance in the unit of the channel at index `at`."""
-
-    at: int
-    zero: float
-    tolerance: float
-
-
-@dataclass(frozen=True, slots=True)
-class Expected:
-    """The instrument that must answer; an empty text is not compared."""
-
-    serial: str = ""
-    kind: str = ""
-
-    def difference(self, found: Identity) -> str:
-        """Return how `found` differs, as a sentence; "" where it is the expected instrument."""
-        if self.serial and found.serial != self.serial:
-            return f"instrument {found.serial} answers where {self.serial} is expected"
-        if self.kind and found.kind != self.kind:
-            return f"an instrument of kind {found.kind} answers where {self.kind} is expected"
-        return ""
-
-
-NOBODY: Final = Expected()
 
 
 class Link:
@@ -155,7 +82,7 @@ class Link:
         self.motor = Motor.NOT_MOVED
         self.acked: set[str] = set()
         self.turned = 0.0
-        self.at_rest: TorqueAtRest | None = None
+        self._rest: RestWatch | None = None
         self._emit = emit
         self._insists = purpose is Purpose.IDLE
         names = [c.name for c in driver.channels]
@@ -163,8 +90,6 @@ class Link:
         self._t = 0
         self._heard_t = 0
         self._identify_by = self._due = self._alarm = NEVER
-        self._off_since = 0
-        """When (ns) the torque was first off its zero with the motor still; 0: it is not."""
         shortest = SHORTEST_PAUSE_NS if driver.streams else SHORTEST_SILENCE_NS
         silence = max(SILENT_POLLS * self.exchange.interval_ns, shortest)
         self._silence_ns = silence if driver.identify() is not None else NEVER
@@ -263,8 +188,11 @@ class Link:
         if state is LinkState.HALTING:
             self._t = t
             self._watch_motor(checked.values if isinstance(checked, Values) else checked)
-        elif self.at_rest is not None and self._insists:
-            self._watch_torque(t, self.at_rest, checked.values if isinstance(checked, Values) else checked)
+        elif self._rest is not None:
+            found = self._rest.see(t, checked.values if isinstance(checked, Values) else checked)
+            if found is not None:
+                self._rest = None  # once is enough
+                self._emit(TorqueStays(self.name, *found))
         return checked
 
     def sent(self, t: int) -> None:
@@ -405,19 +333,6 @@ class Link:
         if self.stands_still(values):
             self._stop_over(Motor.STILL)
 
-    def _watch_torque(self, t: int, rest: TorqueAtRest, values: Sequence[float | None]) -> None:
-        """Notice a torque that does not go back to its zero: the speed that says standstill may be wrong."""
-        speed = values[self._speed_at] if self._speed_at >= 0 else None
-        torque = values[rest.at]
-        still = speed is not None and abs(speed) < STILL
-        if not still or (torque is not None and abs(torque - rest.zero) <= rest.tolerance):
-            self._off_since = 0
-            return
-        self._off_since = self._off_since or t
-        if t - self._off_since >= TORQUE_REST_NS:
-            self.at_rest = None  # once is enough
-            self._emit(TorqueStays(self.name, torque, rest.zero))
-
     def _stop_over(self, motor: Motor) -> None:
         self.motor = motor
         self.exchange.drop("halt")
@@ -447,7 +362,7 @@ class Link:
 
     def returned(self, t: int, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
         """The line is back; `motor` is what the borrower knows of the motor, `at_rest` the torque expected of it."""
-        self.at_rest, self._off_since = at_rest, 0
+        self._rest = None if at_rest is None else RestWatch(at_rest, self._speed_at)
         self._line_anew(t)
         if motor is Motor.IN_DOUBT:
             self.motor = motor

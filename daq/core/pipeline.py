@@ -16,7 +16,8 @@ from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, 
 from daq.core.exchange import NEVER, Item
 from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
-from daq.core.link import Checked, Expected, Link, LinkEffect, LinkMoved, RequestFailed
+from daq.core.link import Checked, Link
+from daq.core.linkeffects import Expected, LinkEffect, LinkMoved, RequestFailed
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.run import ACTIVE, State
@@ -121,10 +122,10 @@ class Pipeline:
             if event.what == "begin":
                 self._begin(event.who)
             elif event.what == "stop":
-                self.life.stop(event.who)
+                self.life.give_up("stopped by a person", event.who)
         elif isinstance(event, StoreFault):
             self.life.note("store_fault", event.reason)
-            self.life.fail(f"the store cannot take readings: {event.reason}")
+            self.life.give_up("fault", f"the store cannot take readings: {event.reason}")
 
     def _begin(self, who: str) -> None:
         self.life.begin(who, self._ports)
@@ -148,7 +149,8 @@ class Pipeline:
             if isinstance(news, RequestFailed):
                 self.life.request_failed(news)
             elif isinstance(news, LinkMoved) and news.trigger == "another instrument":
-                self.life.another_instrument(self.links[news.link])
+                # No value of this run can be believed.
+                self.life.give_up("another instrument", f"{news.link}: {self.links[news.link].identity_said}")
         self.life.settle()
 
     # ---- time
@@ -191,7 +193,7 @@ class Pipeline:
             if life.state is State.ENDED:
                 return
         if self._lead_link.exchange.silent and life.state in ACTIVE and t >= self._silence_deadline():
-            life.lose("the instrument does not answer any more")
+            life.give_up("link lost", "the instrument does not answer any more")
         if t >= life.wake_at:
             life.due()
 
@@ -209,7 +211,7 @@ class Pipeline:
         if event.link != self.lead:
             self._null(event.link)
         else:
-            self.life.lose(f"{event.link}: {event.reason}")
+            self.life.give_up("link lost", f"{event.link}: {event.reason}")
 
     def _silent(self, link: Link) -> None:
         seconds = link.exchange.stale_after_ns / 1e9

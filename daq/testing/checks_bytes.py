@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
 from daq.core.driver import Decoded, Driver, Part, Reject, Reply, Request, Values
-from daq.core.exchange import MOST_REASONS
+from daq.core.exchangecounters import MOST_REASONS
 from daq.testing.case import Case, called, decode, ignored, passed
 from daq.testing.checks_declared import known_faults
 from daq.testing.growth import growth as grown_each_time

@@ -8,7 +8,7 @@ from structlog.testing import capture_logs
 from daq.app.run import results
 from daq.core.driver import Request
 from daq.core.intake import Intake
-from daq.core.link import STILL
+from daq.core.resting import STILL
 from tests.app.bench import Bench
 
 pytestmark = pytest.mark.asyncio

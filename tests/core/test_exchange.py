@@ -3,7 +3,8 @@
 import pytest
 
 from daq.core.driver import Reject, Reply, Request
-from daq.core.exchange import MOST_REASONS, NEVER, Exchange
+from daq.core.exchange import NEVER, Exchange
+from daq.core.exchangecounters import MOST_REASONS
 from daq.core.framing import Framing
 from tests.core.parts import Plain, Polled, S
 

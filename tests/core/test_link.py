@@ -5,8 +5,10 @@ import pytest
 from daq.core.driver import Request
 from daq.core.effects import Send
 from daq.core.framing import NEVER
-from daq.core.link import STOP_NS, Expected, Link, LinkMoved, Reopen, TorqueAtRest, TorqueStays
+from daq.core.link import STOP_NS, Link
+from daq.core.linkeffects import Expected, LinkMoved, Reopen, TorqueStays
 from daq.core.linkstates import LINK_TRANSITIONS, IdentityCheck, LinkState, Motor, Purpose, link_diagram
+from daq.core.resting import TorqueAtRest
 from tests.core.parts import Named, Plain, S
 
 MS = 1_000_000

@@ -46,7 +46,9 @@ def test_the_journal_of_this_format_replays_and_gives_its_result():
     assert done.motor == "still"
     assert done.effects > 100
     plan = done.header.plan
-    data = ResultData.build(plan, conclude(plan, done.facts), RunDetails(run="r", sample=Sample(id="s"))).model_dump(mode="json")
+    data = ResultData.build(plan, conclude(plan, done.facts), RunDetails(run="r", sample=Sample(id="s"))).model_dump(
+        mode="json"
+    )
     wanted = json.loads((FOLDER / f"format-{FORMAT}.json").read_text(encoding="utf-8"))
     same({k: data[k] for k in RESULT_KEYS}, wanted)
 

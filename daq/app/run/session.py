@@ -19,8 +19,10 @@ from daq.core import effects
 from daq.core.driver import Driver, Identity, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
-from daq.core.link import Expected, Link, LinkEffect, LinkMoved, Reopen, TorqueAtRest, TorqueStays
+from daq.core.link import Link
+from daq.core.linkeffects import Expected, LinkEffect, LinkMoved, Reopen, TorqueStays
 from daq.core.linkstates import LinkState, Motor, Purpose
+from daq.core.resting import TorqueAtRest
 
 log = structlog.get_logger()
 

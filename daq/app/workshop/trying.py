@@ -11,7 +11,8 @@ from daq.core.driver import Driver, Identity, Values
 from daq.core.effects import Send
 from daq.core.errors import LinkError
 from daq.core.exchange import NEVER, Item
-from daq.core.link import Link, LinkEffect, RequestFailed
+from daq.core.link import Link
+from daq.core.linkeffects import LinkEffect, RequestFailed
 from daq.core.linkstates import Purpose
 
 TOLD_S: Final = 3.0

@@ -1,0 +1,49 @@
+"""What happened on one connection, counted."""
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from daq.core.framing import FramingCounters
+
+MOST_REASONS: Final = 100
+"""Reasons to reject a line that are counted apart; a driver whose reasons hold the line has no end of them."""
+
+
+@dataclass(slots=True)
+class ExchangeCounters:
+    """Counts since the exchange was made."""
+
+    readings: int = 0
+    rejected: int = 0
+    timeouts: int = 0
+    late: int = 0
+    unexpected: int = 0
+    given_up: int = 0
+    wrong_echo: int = 0
+    """Requests that did not come back as they were sent, where the instrument echoes."""
+    reasons: dict[str, int] = field(default_factory=dict)
+    """Rejected lines by reason."""
+
+    def reject(self, reason: str) -> None:
+        """Count a line that is not believed."""
+        self.rejected += 1
+        if reason not in self.reasons and len(self.reasons) >= MOST_REASONS:
+            reason = "other reasons"
+        self.reasons[reason] = self.reasons.get(reason, 0) + 1
+
+    def report(self, framing: FramingCounters) -> dict[str, Any]:
+        """Return all counts, those of the framer too, as JSON values."""
+        return {
+            "bytes": framing.bytes,
+            "lines": framing.lines,
+            "too_long": framing.too_long,
+            "idle_cut": framing.idle_cut,
+            "readings": self.readings,
+            "rejected": dict(sorted(self.reasons.items())),
+            "timeouts": self.timeouts,
+            "late": self.late,
+            "unexpected": self.unexpected,
+            "given_up": self.given_up,
+            "skipped": framing.skipped,
+            "wrong_echo": self.wrong_echo,
+        }
