@@ -40,7 +40,7 @@ def path(tmp_path):
 
 
 def is_whole(request):
-    return all(getattr(request, k, "x") for k in ("method", "instrument", "sample", "who", "to"))
+    return all(getattr(request, k, "x") for k in ("method_id", "instrument", "sample", "who", "to"))
 
 
 @settings(derandomize=True, max_examples=200, deadline=None)
@@ -70,6 +70,7 @@ def test_any_answer_comes_back_equal(answer):
         ({"do": None}, "do: unknown request None"),
         ({"do": ["run"]}, "do: unknown request ['run']"),
         ({"sample": ""}, "sample: is missing"),
+        ({"method_id": ""}, "method_id: is missing"),
         ({"sample": None}, "sample: is missing"),
         ({"sample": 7}, "sample: must be text; here a whole number"),
         ({"replicate": "2"}, "replicate: must be a whole number; here text"),

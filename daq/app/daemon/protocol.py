@@ -62,7 +62,7 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "backup": MakeBackup,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
-NOT_EMPTY: Final = frozenset({"method", "instrument", "sample", "who", "to"})
+NOT_EMPTY: Final = frozenset({"method_id", "instrument", "sample", "who", "to"})
 """Keys whose text may not be empty, where a request needs them."""
 
 
@@ -152,6 +152,8 @@ class Status:
     broker: BrokerStanding | None
     """None where none is configured."""
     sparkplug: NodeStanding | None
+    ended_tasks: dict[str, str] = field(default_factory=dict)
+    """Background tasks that ended though they should not have, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)
 
 

@@ -97,6 +97,7 @@ class Service:
             store=str(trouble) if trouble is not None else "",
             broker=publishing.standing if publishing is not None else None,
             sparkplug=node.standing if node is not None else None,
+            ended_tasks=dict(supervisor.tasks.ended),
         )
 
     def _outbox(self) -> OutboxStatus:

@@ -232,15 +232,11 @@ class Supervisor:
         await self.store.commit(BeginRun(run.record))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
-            run.record.id,
-            run.plan,
-            run.drivers,
+            run,
             {name: self.sessions[name] for name in names},
             self.store,
             self.clock,
-            run.header,
             maker.conclude,
-            operator=run.record.operator,
             changed=lambda: self._run_changed(order.instrument),
             hook=self._crash_hook,
         )

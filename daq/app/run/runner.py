@@ -18,16 +18,14 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
 from daq.app.run.session import Session
-from daq.core.driver import Driver
+from daq.app.setup.orders import Prepared
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
 from daq.core.errors import DaqError, LinkError
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER
-from daq.core.header import Header
 from daq.core.journal import JournalWriter
 from daq.core.linkstates import Motor
 from daq.core.pipeline import Pipeline
-from daq.core.plan import Plan
 from daq.core.run import OUTCOMES, State
 
 log = structlog.get_logger()
@@ -63,36 +61,32 @@ class RunOutcome:
 class Runner:
     """Carries one run from `begin` to its end."""
 
-    def __init__(  # noqa: PLR0913, PLR0917 - what a run needs of the daemon
+    def __init__(
         self,
-        run_id: str,
-        plan: Plan,
-        drivers: Mapping[str, Driver],
+        prepared: Prepared,
         sessions: Mapping[str, Session],
         store: Store,
         clock: Clock,
-        header: Header,
         make_conclude: MakeConclude,
         *,
-        operator: str,
         changed: Callable[[], None] = lambda: None,
         hook: Callable[[str], None] | None = None,
     ) -> None:
         """`hook` is called with a name before and after each effect, for tests of crashes."""
-        self.run_id = run_id
-        self.pipeline = Pipeline(plan, drivers)
+        self.run_id = prepared.record.id
+        self.pipeline = Pipeline(prepared.plan, prepared.drivers)
         self.motor = Motor.NOT_MOVED
         self.notes: list[Noted] = []
         self.kept: list[Kept] = []
         self.events = 0
         self._sessions = dict(sessions)
-        self._sharing = [name for name, driver in drivers.items() if driver.shares_line]
+        self._sharing = [name for name, driver in prepared.drivers.items() if driver.shares_line]
         self._store, self._clock = store, clock
-        self._journal = JournalWriter([link.name for link in plan.links])
+        self._journal = JournalWriter([link.name for link in prepared.plan.links])
         self._blocks = BlockStream(store, self._journal)
-        self._header = header
+        self._header = prepared.header
         self._make_conclude = make_conclude
-        self._operator = operator
+        self._operator = prepared.record.operator
         self._changed, self._hook = changed, hook
         self._queue: deque[Event] = deque()
         self._busy = False

@@ -154,11 +154,15 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         if standing.motor:
             do = "look at it, stop it at the instrument itself if it turns, keep your hands away"
             findings.append(Finding(False, f"instrument {name}", f"the motor {standing.motor}", do))
-        if standing.state not in ("ready", "in a run"):
+        # A connected instrument has something to say only where its torque does not go back to zero.
+        if standing.state not in ("ready", "in a run") or standing.detail:
             said = f"{standing.state}: {standing.detail}".rstrip(": ")
             findings.append(Finding(False, f"instrument {name}", said, "check cable, power and port"))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run begins until this is mended"))
+    for task, reason in status.ended_tasks.items():
+        do = "look into the daemon's log, and restart it when no run is under way"
+        findings.append(Finding(False, f"task {task}", f"it has ended: {reason}", do))
     broker = status.broker
     if broker is not None and not broker.connected:
         said = f"the daemon is not connected: {broker.trouble or 'still trying'}"
