@@ -11,12 +11,13 @@ import uuid
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Final, Literal
 
 from pydantic_core import from_json
 
 from daq.collect.columns import CURVE, RESULT, Column
-from daq.methods.messages.leaves import Kind, WrongPartError, value_at
+from daq.methods.messages.leaves import DECISIVE, EACH, Kind, WrongPartError, dotted, value_at
 from daq.methods.messages.named import Named
 
 EventKind = Literal["result", "curve", "live"]
@@ -100,7 +101,7 @@ def decode(topic: str, payload: bytes) -> Event:
         topic=topic,
         digest=hashlib.sha256(payload).digest(),
         text=text,
-        values=values_of(data, RESULT if kind == "result" else CURVE),
+        values=_READINGS[type_].values(data),
     )
 
 
@@ -154,31 +155,77 @@ def lenient_moment(text: Any) -> datetime | None:
         return None
 
 
-def values_of(data: dict[str, Any], columns: Sequence[Column]) -> dict[str, Any]:
-    """The values of columns in an event's data, by name.
-
-    Raises:
-        NotAnEventError: one that must be there is missing, or is of another type.
-    """
-    try:
-        return {c.name: _value(value_at(data, c.named.leaf.path), c.named, c.place) for c in columns if c.named}
-    except WrongPartError as error:
-        raise NotAnEventError(str(error)) from None
+Reader = Callable[[Any], Any]
+"""From a JSON value to the value of a column."""
 
 
-def _value(value: Any, named: Named, key: str) -> Any:
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """How the values of columns are read from an event's data: each part is looked up once for all its columns."""
+
+    flat: tuple[tuple[tuple[str, ...], tuple[tuple[str, str, Reader], ...]], ...]
+    """By the path of a part: name of the column, key in the part, reader."""
+    other: tuple[tuple[str, tuple[str, ...], Reader], ...]
+    """Columns whose path goes through a list: name, path, reader."""
+
+    @classmethod
+    def of(cls, columns: Sequence[Column]) -> "_Reading":
+        flat: dict[tuple[str, ...], list[tuple[str, str, Reader]]] = {}
+        other: list[tuple[str, tuple[str, ...], Reader]] = []
+        for column in columns:
+            if column.named is None:
+                continue
+            path, reader = tuple(column.named.leaf.path), _reader(column.named, column.place)
+            if DECISIVE in path or EACH in path:
+                other.append((column.name, path, reader))
+            else:
+                flat.setdefault(path[:-1], []).append((column.name, path[-1], reader))
+        return cls(tuple((part, tuple(found)) for part, found in flat.items()), tuple(other))
+
+    def values(self, data: dict[str, Any]) -> dict[str, Any]:
+        """The values by the names of their columns.
+
+        Raises:
+            NotAnEventError: one that must be there is missing, or is of another type.
+        """
+        out: dict[str, Any] = {}
+        try:
+            for part, columns in self.flat:
+                here = value_at(data, part) if part else data
+                if here is None:
+                    here = {}
+                elif not isinstance(here, dict):
+                    raise NotAnEventError(f"data.{dotted(part)} is not a JSON object")
+                for name, key, reader in columns:
+                    out[name] = reader(here.get(key))
+            for name, path, reader in self.other:
+                out[name] = reader(value_at(data, path))
+        except WrongPartError as error:
+            raise NotAnEventError(str(error)) from None
+        return out
+
+
+def _reader(named: Named, key: str) -> Reader:
+    """The reader of one column; a missing value is null where the model allows it, otherwise refused."""
     leaf = named.leaf
     if leaf.kind == "part":
-        return isinstance(value, dict)
-    if value is None:
-        if not leaf.is_nullable:
-            raise NotAnEventError(f"{key} is missing")
-        return None
+        return lambda value: isinstance(value, dict)
+    read: Reader
     if leaf.kind == "moment":
-        return lenient_moment(value) if named.is_lenient else _moment(value, key)
-    if leaf.kind == "text":
-        return _text(value, key, is_empty_allowed=named.is_lenient or leaf.is_nullable)
-    return _READERS[leaf.kind](value, key)
+        read = lenient_moment if named.is_lenient else partial(_moment, key=key)
+    elif leaf.kind == "text":
+        read = partial(_text, key=key, is_empty_allowed=named.is_lenient or leaf.is_nullable)
+    else:
+        read = partial(_READERS[leaf.kind], key=key)
+    if leaf.is_nullable:
+        return lambda value: None if value is None else read(value)
+
+    def needed(value: Any) -> Any:
+        if value is None:
+            raise NotAnEventError(f"{key} is missing")
+        return read(value)
+
+    return needed
 
 
 def _json(payload: bytes) -> tuple[str, dict[str, Any]]:
@@ -262,9 +309,10 @@ def _cut(text: str) -> str:
     return repr(text if len(text) <= _SHOWN else text[:_SHOWN] + "...")
 
 
-_READERS: Final[dict[Kind, Callable[[Any, str], Any]]] = {
+_READERS: Final[dict[Kind, Callable[..., Any]]] = {
     "number": _number,
     "whole": _whole,
     "flag": _flag,
     "identity": _uuid,
 }
+_READINGS: Final = {"lab.result.v1": _Reading.of(RESULT), "lab.curve.v1": _Reading.of(CURVE)}
