@@ -191,7 +191,8 @@ class _Reading:
         out: dict[str, Any] = {}
         try:
             for part, columns in self.flat:
-                here = value_at(data, part) if part else data
+                # Most parts are one step away.
+                here = data.get(part[0]) if len(part) == 1 else value_at(data, part)
                 if here is None:
                     here = {}
                 elif not isinstance(here, dict):
