@@ -69,7 +69,7 @@ class Exchange:
         self._pause_until = 0
         """Nothing is sent before: a pause the instrument needs."""
         self._quiet_until = 0
-        """Nothing but a stop is sent before: late answers are waited for."""
+        """Nothing but a stop is sent before: late answers are waited for.  Never before `_pause_until`."""
         self._late_until = 0
         """A reading that comes unasked before this may be the late answer to a poll that timed out."""
         self._unasked = 0
@@ -95,7 +95,7 @@ class Exchange:
         """
         if first:
             self._queue.appendleft((request, 0))
-            self._quiet_until = 0
+            self._quiet_until = self._pause_until
             if self._outstanding is not None:
                 self._deadline = min(self._deadline, t + request.timeout_ns)
         else:
@@ -189,9 +189,9 @@ class Exchange:
             if self._outstanding is not None:
                 due = self._deadline
             elif self._queue or self._round:
-                due = max(self._quiet_until, self._pause_until)
+                due = self._quiet_until
             elif self.polling:
-                due = max(self.next_poll, self._quiet_until, self._pause_until)
+                due = max(self.next_poll, self._quiet_until)
             due = min(due, self.framer.wake_at)
         if self.polling and not self.silent and self.stale_after_ns:
             due = min(due, self.last_reading_t + self.stale_after_ns)
@@ -215,7 +215,11 @@ class Exchange:
         if self._outstanding is not None:
             self._deadline = t + self._outstanding.timeout_ns + self._takes(self._outstanding)
         elif self._awake:
-            self._pause_until = t + self.driver.wake_wait_ns
+            self._pause(t + self.driver.wake_wait_ns)
+
+    def _pause(self, until: int) -> None:
+        self._pause_until = max(self._pause_until, until)
+        self._quiet_until = max(self._quiet_until, until)
 
     def _takes(self, request: Request) -> int:
         """How long (ns) it takes to send a request byte by byte."""
@@ -224,7 +228,7 @@ class Exchange:
     def _settled(self, t: int) -> None:
         self._outstanding, self._deadline = None, NEVER
         if self.driver.pause_ns:
-            self._pause_until = max(self._pause_until, t + self.driver.pause_ns)
+            self._pause(t + self.driver.pause_ns)
 
     def _expired(self, t: int) -> None:
         request = self._outstanding
@@ -254,7 +258,7 @@ class Exchange:
 
     def _pump(self, t: int) -> None:
         """Send the next request, if there is one and it may be sent now."""
-        if not self.up or self._outstanding is not None or t < self._quiet_until or t < self._pause_until:
+        if not self.up or self._outstanding is not None or t < self._quiet_until:
             return
         if self.polling and t >= self.next_poll and not self._queue and not self._round:
             self._begin_round(t)
@@ -263,7 +267,7 @@ class Exchange:
         driver = self.driver
         if driver.wake and not self._awake and t - self._last_sent >= driver.wake_after_ns:
             self._awake, self._last_sent = True, t
-            self._pause_until = t + driver.wake_wait_ns
+            self._pause(t + driver.wake_wait_ns)
             self.send(self.name, driver.wake)
             return
         if self._queue:
@@ -371,7 +375,7 @@ class Exchange:
         self._settled(t)
         if reply.kind == "refused":
             # A refused request is repeated after a pause, not as fast as the line goes.
-            self._pause_until = max(self._pause_until, t + request.timeout_ns // 2)
+            self._pause(t + request.timeout_ns // 2)
             if request.expects == "reading":
                 self._spoil_round()
             self.failed(self.name, request, reply.refusal)

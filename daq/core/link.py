@@ -57,6 +57,7 @@ class Link:
         motor: what is known of the motor.
         acked: actions that the instrument has acknowledged since the last set-point.
         turned: revolutions between the latest reading and the one before.
+        alarm: when (ns) something of the link's own falls due, beside the exchange; `NEVER` where nothing does.
     """
 
     def __init__(
@@ -89,7 +90,7 @@ class Link:
         self._speed_at = names.index("speed") if "speed" in names else -1
         self._t = 0
         self._heard_t = 0
-        self._identify_by = self._due = self._alarm = NEVER
+        self._identify_by = self._due = self.alarm = NEVER
         shortest = SHORTEST_PAUSE_NS if driver.streams else SHORTEST_SILENCE_NS
         silence = max(SILENT_POLLS * self.exchange.interval_ns, shortest)
         self._silence_ns = silence if driver.identify() is not None else NEVER
@@ -202,7 +203,7 @@ class Link:
     def tick(self, t: int) -> list[Item]:
         """Do what is due; returns items for `take`."""
         self._t = t
-        items = self.exchange.tick(t) if self.exchange.wake_at <= t else []
+        items = self.exchange.tick(t)
         if self.state is LinkState.READY and self._insists and self.exchange.silent:
             self._go("silent, open again", f"no answer for {self.exchange.stale_after_ns / 1e9:g} s")
         if t >= self._identify_by:
@@ -219,13 +220,12 @@ class Link:
     @property
     def wake_at(self) -> int:
         """When (ns) something falls due without any event, or `NEVER`."""
-        at = self.exchange.wake_at
-        return min(at, self._alarm)
+        return min(self.exchange.wake_at, self.alarm)
 
     def _set_alarm(self) -> None:
         due = LASTS.get(self.state)
         self._due = NEVER if due is None else self.since + due
-        self._alarm = min(self._identify_by, self._due)
+        self.alarm = min(self._identify_by, self._due)
 
     @property
     def trusted(self) -> bool:

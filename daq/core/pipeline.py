@@ -162,8 +162,7 @@ class Pipeline:
         if life.state is State.ENDED:
             return due
         for link in self._all:
-            at = link.wake_at
-            due = min(at, due)
+            due = min(due, link.exchange.wake_at, link.alarm)
         meter = life.meter
         at = life.wake_at if meter is None else meter.wake_at
         due = min(at, due)
@@ -194,7 +193,8 @@ class Pipeline:
                 return
         if self._lead_link.exchange.silent and life.state in ACTIVE and t >= self._silence_deadline():
             life.give_up("link lost", "the instrument does not answer any more")
-        if t >= life.wake_at:
+        meter = life.meter
+        if t >= (life.wake_at if meter is None else meter.wake_at):
             life.due()
 
     def _silence_deadline(self) -> int:
