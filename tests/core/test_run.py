@@ -224,6 +224,22 @@ def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turne
     assert run.of(Concluded)[0].t - run.facts.now == (2 * S if check == "no answer" else 0)
 
 
+def test_an_instrument_that_speaks_at_the_press_of_a_key_is_asked_at_every_press():
+    class Key(Named):
+        stale_after_ns = 0
+
+    plan = plan_of(step(Rule("above", "three", "readings", low=3.0)), driver=Named)
+    run = Script(plan, driver=Key({})).begin()
+    run.reading(10.0, speed=0.0)
+    run.reading(20.0, speed=0.0)
+    assert run.sent.count(b"who") == 3
+    run.serial = b"N-2"  # another one on the same cable, between two presses
+    run.reading(30.0, speed=0.0)
+    assert run.moves[-3][1] in ("another instrument", "last rule met")
+    assert [i.check for i in run.facts.identities] == ["changed"]
+    assert run.facts.identities[0].said == "instrument N-2 answers where N-1 is expected"
+
+
 # ---- getting under way
 
 

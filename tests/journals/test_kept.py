@@ -2,6 +2,8 @@
 
 import gzip
 import json
+import subprocess
+import sys
 
 import pytest
 
@@ -59,3 +61,23 @@ def test_a_journal_of_every_format_is_kept_and_older_ones_are_refused_by_name():
     for number in range(FORMAT):
         with pytest.raises(JournalError, match=f"journal format {number} is older than this daq, which reads {FORMAT}"):
             list(read_records(raw_of(number)))
+
+
+def test_nothing_is_imported_when_a_result_is_computed_after_the_motor_was_told_to_stop():
+    code = (
+        "import sys\n"
+        "from daq.app.records.replaying import maker\n"
+        "from daq.app.setup.drivers import Drivers\n"
+        "from daq.core.replay import replay\n"
+        "from daq.methods.concluding.budget import load\n"
+        "from daq.methods.concluding.conclude import conclude\n"
+        "from tests.journals.test_kept import raw_of\n"
+        "done = replay(raw_of(0), maker(Drivers.find()))\n"
+        "load()\n"
+        "before = set(sys.modules)\n"
+        "found = conclude(done.header.plan, done.facts)\n"
+        "assert found.uncertainty.trials, 'the distributions were not propagated: the test shows nothing'\n"
+        "print(sorted(set(sys.modules) - before))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=FOLDER.parents[1])
+    assert done.stdout.strip() == "[]", done.stdout + done.stderr

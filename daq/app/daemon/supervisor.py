@@ -39,6 +39,7 @@ from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.plan import Plan
+from daq.methods.concluding.budget import load
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import Known
 from daq.process.tasks import Tasks
@@ -218,6 +219,8 @@ class Supervisor:
         if self.sessions[order.instrument].standing.motor:
             raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
         identities = {name: self.sessions[name].standing.identity for name in names}
+        # Before the motor turns: at the end of the run nothing may be imported while its stop is read back.
+        await asyncio.to_thread(load)
         bench = await asyncio.to_thread(self._known, order, identities[order.instrument])
         run = prepare(
             order,

@@ -42,6 +42,13 @@ BEYOND_TABLE_K: Final = 0.25
 """A measured temperature so far beyond the ends of a certificate's table still belongs to it."""
 
 
+def load() -> None:
+    """Import what the propagation of distributions needs, so that the end of a run imports nothing."""
+    import numpy.random  # noqa: F401, PLC0415
+
+    import daq.rheology.montecarlo  # noqa: F401, PLC0415 - loaded where a run begins, not by every command
+
+
 def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None) -> Uncertainty | None:
     """Expanded uncertainty (95 %) and coverage interval of `value` (unit of the plan's primary signal).
 
