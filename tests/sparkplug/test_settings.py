@@ -3,11 +3,14 @@
 import importlib.util
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
 
-from daq.app.delivery.sparkplug import Sparkplug
+from daq.app.delivery.sparkplug import Sparkplug, _Content
+from daq.app.run.session import Standing
 from daq.core.errors import SettingError
+from daq.core.linkstates import LinkState
 from daq.methods.files.load import load_daemon
 
 MQTT = '[mqtt]\nhost = "broker"\nuser = "daq"\nclient_id = "bench"\npassword = { env = "DAQ_TEST_PASSWORD" }\n'
@@ -84,3 +87,14 @@ def test_a_missing_library_is_said_with_what_to_install(tmp_path, monkeypatch):
     daemon = load(tmp_path, '[sparkplug]\ngroup = "g"\nnode = "n"\n[sparkplug.broker]\nhost = "b"\n')
     with pytest.raises(SettingError, match=r"daq-daemon\[sparkplug\]"):
         Sparkplug.from_settings(daemon)
+
+
+def test_a_device_does_not_die_of_being_asked_who_it_is_after_a_run():
+    session = SimpleNamespace(standing=Standing())
+    content = _Content(SimpleNamespace(), None, None)
+    lives = []
+    for state in ("connecting", "identifying", "ready", "lending", "in a run", "identifying", "ready", "connecting",
+                  "identifying", "wrong instrument", "stopping the motor", "ready", "stopping the motor"):  # fmt: skip
+        session.standing.state = LinkState(state)
+        lives.append(content._lives("bench-1", session))
+    assert lives == [False, False, *[True] * 5, *[False] * 4, True, True]

@@ -13,6 +13,7 @@ from daq.adapters.store.outbox_reading import last_sequences
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import certificates, files_of
 from daq.core.errors import StoreError
+from daq.core.linkstates import LinkState
 from daq.core.run import OUTCOMES
 from daq.methods.files.daemon import Metrics
 from daq.process.exposing import exposed
@@ -20,7 +21,7 @@ from daq.process.exposition import Family, render
 
 log = structlog.get_logger()
 
-STATES: Final = ("connecting", "identifying", "wrong instrument", "ready", "in a run", "closed")
+STATES: Final = tuple(state.value for state in LinkState)
 
 
 class Gatherer:

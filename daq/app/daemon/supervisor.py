@@ -38,6 +38,7 @@ from daq.app.setup.lines import RealPorts
 from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
+from daq.core.linkstates import LinkState
 from daq.core.plan import Plan
 from daq.methods.concluding.budget import load
 from daq.methods.files.instrument import Instrument
@@ -49,6 +50,8 @@ if TYPE_CHECKING:
 
 log = structlog.get_logger()
 
+COMING: Final = (LinkState.OPENING, LinkState.IDENTIFYING, LinkState.HALTING)
+"""States of a session after which it may be ready."""
 READY_WAIT_S: Final = 20.0
 SETTLE_AGAIN_S: Final = 5.0
 """Real seconds between attempts to store a run that ended while the store could not."""
@@ -257,7 +260,7 @@ class Supervisor:
         self._refuse_unknown(name)
         session = self.sessions[name]
         deadline = self.clock.mono_ns() + round(READY_WAIT_S * 1e9)
-        while session.standing.state in ("connecting", "identifying") and self.clock.mono_ns() < deadline:
+        while session.standing.state in COMING and self.clock.mono_ns() < deadline:
             self._refuse_while_closing()
             await self.clock.sleep(0.05)
         standing = session.standing

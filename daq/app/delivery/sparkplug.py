@@ -29,6 +29,7 @@ from daq.app.run.active import Active
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.errors import SettingError, StoreError
+from daq.core.linkstates import LinkState
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.sparkplug import Sparkplug as Table
 from daq.process.brokers import broker_settings
@@ -36,8 +37,10 @@ from daq.process.brokers import broker_settings
 if TYPE_CHECKING:
     from daq.adapters.sparkplug.link import Link
 
-THERE: Final = ("ready", "in a run")
+THERE: Final = (LinkState.READY, LinkState.LENT)
 """States of an instrument's session in which its device lives."""
+PASSING: Final = (LinkState.LENDING, LinkState.IDENTIFYING, LinkState.HALTING)
+"""States that an instrument passes through before and after a run; a device that lives does not die of them."""
 LAST_DELIVERY_S: Final = 5.0
 """How long the end waits for results that a connected broker can still have."""
 
@@ -194,6 +197,7 @@ class _Content:
     """How often readings are taken; None: never."""
     _readings: dict[str, tuple[int, tuple[Metric, ...]]] = field(default_factory=dict)
     """By instrument, when they were taken (monotonic ns), and the metrics."""
+    _living: set[str] = field(default_factory=set)
 
     def node(self) -> Sequence[Metric]:
         return node_metrics(self.bench.store.source, self._now_ms())
@@ -202,8 +206,16 @@ class _Content:
         return {
             name: (*self._instrument(session), *self._channels(name, session))
             for name, session in self.bench.sessions.items()
-            if session.standing.state in THERE
+            if self._lives(name, session)
         }
+
+    def _lives(self, name: str, session: Session) -> bool:
+        state = session.standing.state
+        if state in THERE or (state in PASSING and name in self._living):
+            self._living.add(name)
+        else:
+            self._living.discard(name)
+        return name in self._living
 
     def newest(self, devices: Sequence[str]) -> Sequence[Shown]:
         return [self._shown(device, self.reader.last_result(device)) for device in devices]
