@@ -21,6 +21,8 @@ Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
 LATE_TIMEOUTS: Final = 4
 """For this number of time-outs after a poll without answer, a reading that comes unasked may be its late answer."""
+IN_FLIGHT_NS: Final = 2_000_000_000
+"""After a line is opened or taken back, what was asked before may still be answered for this long."""
 SHARED_PATIENCE_NS: Final = 30_000_000_000
 """So long a request may wait until a line is free that several instruments share."""
 
@@ -157,6 +159,7 @@ class Exchange:
         self.up = True
         self._start_anew()
         self._quiet_until = self._pause_until = 0
+        self._late_until = t + IN_FLIGHT_NS
         self.last_reading_t = t
         self._pump(t)
 

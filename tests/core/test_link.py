@@ -402,6 +402,16 @@ def test_readings_that_nobody_asked_for_make_those_doubtful_that_were_asked_for(
     assert all(("", "unasked") in checked.faults for _, checked in rig.seen[1:])
 
 
+def test_the_answer_to_a_run_s_last_poll_makes_no_idle_reading_doubtful():
+    rig = ready()
+    rig.link.lend(rig.t)
+    rig.link.returned(rig.t, Motor.NOT_MOVED)
+    rig.receive(b"r 3 0 25\n")
+    rig.run(3.0)
+    assert rig.seen
+    assert all(isinstance(checked, tuple) for _, checked in rig.seen)
+
+
 def test_one_answer_that_comes_late_makes_nothing_doubtful():
     rig = ready()
     rig.run(2.0)
