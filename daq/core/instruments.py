@@ -39,12 +39,25 @@ class Instruments:
             if link.up and not (halted and link is self.lead):
                 link.identify(t, IDENTIFY_NS)
 
-    def identities(self) -> list[Identified] | None:
-        """Who answered at the end; None as long as an answer is awaited.  Those that never took part are left out."""
-        parts = [link for link in self._links if link.state is not LinkState.CLOSED]
-        if any(link.identity_check is IdentityCheck.PENDING for link in parts):
-            return None
-        return [Identified(link.name, link.identity_check, link.identity_said) for link in parts]
+    @property
+    def all_have_answered(self) -> bool:
+        """Whether every instrument has said who it is, or has had its time."""
+        return all(link.identity_check is not IdentityCheck.PENDING for link in self._parts)
+
+    @property
+    def _parts(self) -> list[Link]:
+        """Those that took part in the run."""
+        return [link for link in self._links if link.state is not LinkState.CLOSED]
+
+    def identities(self) -> list[Identified]:
+        """Who answered at the end.  A question that is still open has no answer: the daemon may have been killed."""
+        found = []
+        for link in self._parts:
+            if link.identity_check is IdentityCheck.PENDING:
+                found.append(Identified(link.name, IdentityCheck.NO_ANSWER, "the run was cut off before it answered"))
+            else:
+                found.append(Identified(link.name, link.identity_check, link.identity_said))
+        return found
 
     def motor_at_end(self) -> Motor:
         """State of the motor after `stop`; `TURNING` as long as its stop is not confirmed."""

@@ -182,10 +182,10 @@ class LifeCycle:
         if self.state is State.IDENTIFYING:
             self._begin_if_identified()
         elif self.state is State.STOPPING and self._frozen is not None:
-            identities = self._instruments.identities()
-            if identities is not None:
+            if self._instruments.all_have_answered:
+                self._facts.identities = self._instruments.identities()
                 # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
-                self._emit(Concluded(self.now, replace(self._frozen, identities=identities)))
+                self._emit(Concluded(self.now, replace(self._frozen, identities=self._facts.identities)))
                 self._go("identity known")
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
             self.turning = False
@@ -389,9 +389,11 @@ class LifeCycle:
     def facts(self) -> Facts:
         """Return the facts of the run so far, without counters: what `conclude` looks at."""
         facts = self._facts
+        cut_off = self.state is State.STOPPING and self._frozen is not None
         return replace(
             facts,
             now=self.now,
+            identities=self._instruments.identities() if cut_off else list(facts.identities),
             steps=list(facts.steps),
             kept=list(facts.kept),
             notes=list(facts.notes),

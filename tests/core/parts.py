@@ -193,6 +193,7 @@ class Script:
         self.serial = b"N-1"
         """What a `Named` instrument answers; empty: it does not."""
         self.now = START
+        self._so_far = b""
         self._journal = JournalWriter([link.name for link in plan.links])
         self._journal.header(header_of(plan, self.drivers), START)
 
@@ -310,6 +311,11 @@ class Script:
     def journal(self) -> bytes:
         block = self._journal.cut()
         return b"" if block is None else block.raw
+
+    def journal_so_far(self) -> bytes:
+        """All that was journaled up to now."""
+        self._so_far += self.journal()
+        return self._so_far
 
 
 def texts(effects) -> list[str]:

@@ -6,8 +6,9 @@ from daq.core.effects import Concluded, Ended, Moved, Noted, StepEnded
 from daq.core.events import LinkUp, OperatorCommand, Tick
 from daq.core.exchange import NEVER
 from daq.core.plan import Conditioning, Keep, Rule, Seek
+from daq.core.replay import replay
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
-from tests.core.parts import Named, Plain, Polled, S, Script, after, elapsed, plan_of, seconds, step
+from tests.core.parts import Named, Plain, Polled, S, Script, after, elapsed, make_driver, plan_of, seconds, step
 
 BEFORE_MOTION = {State.READY, State.IDENTIFYING, State.TEMPERING, State.SOAKING}
 TURNING = [State.STARTING_PRESHEAR, State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
@@ -217,8 +218,14 @@ def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turne
     run.readings(0, 4.9, speed=speed or 0.0)
     run.serial = at_the_end
     run.tick()
+    if check == "no answer":
+        # Killed at this moment, the run would be concluded from these facts: not as if somebody had answered.
+        assert [i.check for i in run.pipeline.facts().identities] == ["no answer"]
+        assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no answer"]
     while not run.of(Concluded):
         run.tick()
+    assert run.pipeline.facts().identities == run.facts.identities
+    assert replay(run.journal_so_far(), make_driver).facts.identities == run.facts.identities
     assert [(i.link, i.check) for i in run.facts.identities] == [("lead", check)]
     assert run.facts.outcome == "complete"
     assert run.of(Concluded)[0].t - run.facts.now == (2 * S if check == "no answer" else 0)
