@@ -1,11 +1,13 @@
 """Conclusions from facts made by hand; the arithmetic stands beside each number."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from daq.core.effects import Noted
+from daq.core.effects import Identified, Noted
 from daq.core.faults import Quality
+from daq.core.linkstates import IdentityCheck
 from daq.core.statistics import Summary
 from daq.methods.concluding.conclude import conclude
 from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
@@ -374,3 +376,20 @@ def test_a_body_known_by_constants_gives_an_apparent_viscosity():
 def test_the_same_facts_give_the_same_conclusion(qc):
     f = facts([kept(summaries(torque=8.0), faults=("below_band",))])
     assert conclude(qc, f) == conclude(qc, f)
+
+
+@pytest.mark.parametrize(
+    ("check", "quality", "said"),
+    [
+        (IdentityCheck.SAME, "Good", ""),
+        (IdentityCheck.NOT_ASKED, "Good", "identity not asked: bench-1 cannot be asked for a serial number"),
+        (IdentityCheck.NO_ANSWER, "Uncertain", "did not answer at the end of the run when it was asked who it is"),
+        (IdentityCheck.CHANGED, "Bad", "another instrument answered than the one the run started with: bench-1: it is"),
+    ],
+)
+def test_who_answered_at_the_end_decides_whether_the_value_is_believed(qc, check, quality, said):
+    answered = Identified("bench-1", check, "it is" if check is IdentityCheck.CHANGED else "")
+    c = conclude(qc, replace(facts([kept(summaries())]), identities=[answered]))
+    assert c.quality == quality
+    assert (c.value is None) is (check is IdentityCheck.CHANGED)
+    assert said in " | ".join([*c.reasons, *c.cautions])

@@ -81,8 +81,9 @@ def cautions(
     budget: Uncertainty | None = None,
 ) -> tuple[str, ...]:
     """Sentences for the result, in the order of their weight."""
+    not_asked = _not_asked_said(facts)
     if kept is None or row is None:
-        return ()
+        return (not_asked,) if not_asked else ()
     said = [
         own_value_said(plan, kept, row, budget),
         _vortices_said(plan, row),
@@ -90,7 +91,7 @@ def cautions(
         _drift_said(plan, row, drift),
         _selected(plan, facts, kept),
         _unsteady_said(plan, kept),
-        _not_asked_said(facts),
+        not_asked,
     ]
     return tuple(s for s in said if s)
 
