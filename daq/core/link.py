@@ -149,7 +149,8 @@ class Link:
         self.intake.clear()
         if self.state is LinkState.HALTING:
             self.motor = Motor.IN_DOUBT
-        if self.identity_check is IdentityCheck.PENDING:
+        if self.identity_check in (IdentityCheck.PENDING, IdentityCheck.SAME):
+            # An instrument that was there before is not known to be there any more.
             self._not_named("the connection was lost")
         if self.state not in (LinkState.CLOSED, LinkState.OPENING):
             self._go("port lost", reason)

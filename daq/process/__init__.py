@@ -1,1 +1,1 @@
-"""What every long-lived process of ours needs: daemon and collector alike."""
+"""Parts shared by the long-lived processes, daemon and collector: logs, systemd, metrics port, secrets, tasks."""

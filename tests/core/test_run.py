@@ -2,13 +2,15 @@
 
 import pytest
 
+from daq.core.driver import Identity, Reply, Request
 from daq.core.effects import Concluded, Ended, Moved, Noted, StepEnded
 from daq.core.events import LinkUp, OperatorCommand, Tick
 from daq.core.exchange import NEVER
+from daq.core.pipeline import Pipeline
 from daq.core.plan import Conditioning, Keep, Rule, Seek
 from daq.core.replay import replay
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
-from tests.core.parts import Named, Plain, Polled, S, Script, after, elapsed, make_driver, plan_of, seconds, step
+from tests.core.parts import Named, Plain, Polled, Probe, S, Script, after, elapsed, make_driver, plan_of, seconds, step
 
 BEFORE_MOTION = {State.READY, State.IDENTIFYING, State.TEMPERING, State.SOAKING}
 TURNING = [State.STARTING_PRESHEAR, State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
@@ -245,6 +247,24 @@ def test_an_instrument_that_speaks_at_the_press_of_a_key_is_asked_at_every_press
     assert run.moves[-3][1] in ("another instrument", "last rule met")
     assert [i.check for i in run.facts.identities] == ["changed"]
     assert run.facts.identities[0].said == "instrument N-2 answers where N-1 is expected"
+
+
+def test_a_companion_that_was_lost_and_did_not_come_back_is_not_taken_for_the_same_at_the_end():
+    class NamedProbe(Probe):
+        def decode(self, line, asked=None):
+            return Reply("identity", identity=Identity("probe", "P-1")) if line == b"i N-1" else super().decode(line)
+
+        def identify(self):
+            return Request(b"who\n", "identity")
+
+    run = Script(plan_of(step(elapsed(5.0)), companions=("probe",)))
+    run.drivers["probe"] = NamedProbe({})
+    run.pipeline = Pipeline(run.plan, run.drivers)
+    run.begin()
+    run.readings(0, 2.0, speed=0.0)
+    run.down(2.0, "probe")
+    run.readings(2.0, 5.1, speed=0.0)
+    assert [(i.link, i.check) for i in run.facts.identities] == [("lead", "not asked"), ("probe", "no answer")]
 
 
 # ---- getting under way

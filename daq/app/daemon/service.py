@@ -1,4 +1,4 @@
-"""What the daemon does for those who ask, over the control socket or in the same process alike."""
+"""Answer requests, over the control socket or in the same process alike."""
 
 import asyncio
 from collections.abc import AsyncIterator

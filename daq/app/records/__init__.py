@@ -1,1 +1,1 @@
-"""What can be asked of stored runs."""
+"""Questions about stored runs: history, readings, replay, export, health."""

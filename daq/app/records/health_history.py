@@ -44,7 +44,7 @@ class Figures:
     """Mean torque at rest after turning less the zero, % of full scale; it tells of the bearing only where `free`."""
     readings: int = 0
     amiss: int = 0
-    """How often something on the line was lost or damaged."""
+    """Number of lines or answers that were lost or damaged."""
 
 
 def figures(raw: bytes, make_driver: MakeDriver) -> Figures:

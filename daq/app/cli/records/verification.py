@@ -19,7 +19,7 @@ from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Standing, day
 
 SHOWN: int = 20
-"""So many verifications of an instrument are listed, the newest ones."""
+"""Number of verifications listed for an instrument, the newest ones."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
