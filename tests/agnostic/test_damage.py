@@ -24,7 +24,7 @@ from daq.testing.checks_bytes import proper
 from daq.testing.growth import growth
 from daq.testing.talk import Example, asked_of, heard, raw, requests_of
 from daq.testing.watchdog import at_most
-from tests.kit.built_in import CASES, NAMES, instrument
+from tests.support.instruments.driver_cases import CASES, NAMES, instrument
 
 EACH_DRIVER = pytest.mark.parametrize(("name", "options", "kind", "given"), CASES, ids=NAMES)
 COMPOSED, BYTES, DAMAGED = 60, 3_000, 5_000

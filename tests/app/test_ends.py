@@ -9,7 +9,7 @@ from daq.app.run import results
 from daq.core.driver import Request
 from daq.core.intake import Intake
 from daq.core.resting import STILL
-from tests.app.bench import Bench
+from tests.support.memory_bench import Bench
 
 pytestmark = pytest.mark.asyncio
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.bench import Bench
+from tests.support.runs.virtual_bench import Bench
 
 HOSTILE = "=cmd|' /C calc'!A0"
 COLOURED = "\x1b[31mred\x1b[0m"

@@ -10,10 +10,10 @@ from daq.collect.broker import TakingClient
 from daq.collect.keeper import Keeper
 from daq.collect.worker import Worker
 from daq.core.errors import StoreError
-from tests.collect.events import result
-from tests.collect.parts import collecting, daemon, told
-from tests.collect.server import needs_postgres
-from tests.mqtt.parts import Mosquitto, eventually, needs_mosquitto
+from tests.support.processes.collector import collecting, daemon, told
+from tests.support.processes.mosquitto import Mosquitto, eventually, needs_mosquitto
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import result
 
 pytestmark = [needs_postgres, needs_mosquitto]
 

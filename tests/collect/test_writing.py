@@ -12,8 +12,8 @@ from daq.collect.database import of_the_message, open_database
 from daq.collect.decode import Live, decode
 from daq.collect.schema import migrate
 from daq.collect.writing import Unfit, Writer, Written
-from tests.collect.events import SOURCE, T0, curve, own_id, result
-from tests.collect.server import needs_postgres
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import SOURCE, T0, curve, own_id, result
 
 pytestmark = needs_postgres
 

@@ -14,8 +14,8 @@ from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseRefused, Re
 from daq.adapters.store.outbox_reading import quarantined, refused_topics
 from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering, depth, states
-from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
-from tests.store.parts import T0, begin, builder, conclude, register
+from tests.support.processes.mosquitto import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
+from tests.support.runs.stored import T0, begin, builder, conclude, register
 
 DENIED = "user historian\ntopic readwrite #\n\nuser daq\ntopic write glazeworks/bench-1/lab/v1/status\n"
 ALLOWED = DENIED + "topic readwrite #\n"

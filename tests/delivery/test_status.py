@@ -6,7 +6,7 @@ import pytest
 
 from daq.adapters.outbox.status import Status
 from tests.delivery.parts import delivering
-from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
+from tests.support.processes.mosquitto import TOPICS, eventually, fill, listening, needs_mosquitto
 
 VERSIONS = {"versions": {"daq": "0.1.0"}}
 

@@ -2,8 +2,8 @@
 
 import json
 
-from tests.e2e.parts import PREFIX, Daemon, Historian, eventually
-from tests.mqtt.parts import needs_mosquitto
+from tests.support.processes.laboratory import PREFIX, Daemon, Historian, eventually
+from tests.support.processes.mosquitto import needs_mosquitto
 
 ALL_BUT_RESULTS = f"""
 user daq

@@ -2,7 +2,7 @@
 
 from prometheus_client.parser import text_string_to_metric_families
 
-from tests.e2e.parts import Daemon, eventually
+from tests.support.processes.laboratory import Daemon, eventually
 
 
 def test_lines_readings_and_runs_are_counted_and_no_counter_goes_down(lab):

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from tests.e2e.parts import Daemon, Lab, eventually
+from tests.support.processes.laboratory import Daemon, Lab, eventually
 
 
 @pytest.fixture(scope="module")

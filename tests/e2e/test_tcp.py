@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from tests.e2e.parts import SCALE, Daemon
+from tests.support.processes.laboratory import SCALE, Daemon
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 import json
 import re
 
-from tests.e2e.parts import Daemon
+from tests.support.processes.laboratory import Daemon
 
 METHOD = """
 id = "verify"

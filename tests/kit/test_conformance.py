@@ -12,11 +12,9 @@ from daq.descriptions.load import check_description
 from daq.testing import assert_conforms, check_driver
 from daq.testing.conformance import CHECKS
 from daq.testing.watchdog import TooMuchWorkError, at_most
-from tests.descriptions.built_in import BUILT_IN
 from tests.kit import bad_on_the_line
 from tests.kit.bad_descriptions import PLANTED_IN_FILES
 from tests.kit.bad_drivers import PLANTED, RollsDice
-from tests.kit.built_in import CASES, instrument
 from tests.kit.good_drivers import (
     SCALE_CAPTURE,
     Level,
@@ -27,6 +25,8 @@ from tests.kit.good_drivers import (
     Stirrer,
     StirrerInstrument,
 )
+from tests.support.instruments.built_in import BUILT_IN
+from tests.support.instruments.driver_cases import CASES, instrument
 
 assert bad_on_the_line  # its drivers are among PLANTED
 HEARD = {

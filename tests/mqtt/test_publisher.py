@@ -16,7 +16,7 @@ from daq.adapters.store.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
-from tests.mqtt.parts import (
+from tests.support.processes.mosquitto import (
     PASSWORD,
     TOPICS,
     Mosquitto,
@@ -28,7 +28,7 @@ from tests.mqtt.parts import (
     needs_mosquitto,
     publishing,
 )
-from tests.store.parts import T0
+from tests.support.runs.stored import T0
 
 pytestmark = [needs_mosquitto, pytest.mark.asyncio]
 
@@ -314,7 +314,7 @@ async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_
     folder = tmp_path / "narrow"
     folder.mkdir()
     broker = Mosquitto(folder, extra="max_packet_size 4000").start()
-    from tests.store.parts import begin, builder, conclude
+    from tests.support.runs.stored import begin, builder, conclude
 
     try:
         fill(store, ["a"])

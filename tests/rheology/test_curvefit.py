@@ -16,7 +16,7 @@ from daq.rheology.gapflow import omegas_of_wall_rates, wall_rates
 from simulators.rotational.flow import torque_at_omega
 from simulators.rotational.geometry import CoaxialCylinders, SingleCylinder, wall_stress
 from simulators.rotational.laws import Casson, HerschelBulkley, PowerLaw
-from tests.reference.tables import flow_curve
+from tests.support.reference.tables import flow_curve
 
 OMEGAS = np.array([0.1, 0.3, 0.6, 1.2, 2.5, 4.0, 6.0, 9.0])
 CYLINDER, CUP = SingleCylinder(0.009, 0.060, 0.0425, 1.05), CoaxialCylinders(0.012, 0.015, 0.040, 1.10)
