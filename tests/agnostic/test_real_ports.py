@@ -9,6 +9,8 @@ from daq.adapters.paths import examples_dir
 from tests.support.instruments.example_pairs import INSTRUMENTS
 from tests.support.processes.laboratory import Daemon, Lab, Simulator, eventually
 
+pytestmark = pytest.mark.slow
+
 SCALE = 10.0
 RUNS = {
     "balance-1": ("weighing", 123.456, 0.01, ["load 123.456"]),

@@ -8,6 +8,8 @@ import pytest
 from tests.support.processes.mosquitto import needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
 
+pytestmark = pytest.mark.slow
+
 RESULTS = 1500
 KILLS = 6
 

@@ -10,6 +10,8 @@ import pytest
 from tests.campaigns.coverage.__main__ import wilson
 from tests.campaigns.coverage.instruments import run_one
 
+pytestmark = pytest.mark.slow
+
 RUNS = 150
 
 

@@ -3,7 +3,11 @@
 import subprocess
 import sys
 
+import pytest
+
 from tests.support.processes.mosquitto import needs_mosquitto
+
+pytestmark = pytest.mark.slow
 
 KILLS = 12
 

@@ -5,7 +5,7 @@ import pytest
 from tests.campaigns.delivery.cases import broker_fell_back, broker_lost, killed
 from tests.support.processes.mosquitto import needs_mosquitto
 
-pytestmark = needs_mosquitto
+pytestmark = [pytest.mark.slow, needs_mosquitto]
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ import pytest
 from tests.campaigns.sparkplug.harness import campaign
 from tests.support.processes.mosquitto import needs_mosquitto
 
-pytestmark = [pytest.mark.asyncio, needs_mosquitto]
+pytestmark = [pytest.mark.slow, pytest.mark.asyncio, needs_mosquitto]
 
 
 async def test_no_result_is_missing_after_kills_and_cuts(tmp_path):

@@ -49,6 +49,7 @@ def daq(*arguments, **options):
     )
 
 
+@pytest.mark.slow
 @needs_postgres
 @needs_mosquitto
 def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, broker, database, query, capsys):

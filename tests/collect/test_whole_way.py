@@ -17,7 +17,7 @@ from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import TOPICS, own_id, result
 from tests.support.runs.stored import T0, begin, conclude, register
 
-pytestmark = [needs_postgres, needs_mosquitto]
+pytestmark = [pytest.mark.slow, needs_postgres, needs_mosquitto]
 
 
 class Time:

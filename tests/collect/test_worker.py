@@ -98,6 +98,7 @@ async def test_what_was_committed_and_not_acknowledged_comes_again_and_is_a_dupl
         assert worker.state.duplicates == 0, "what was acknowledged came again"
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_the_broker_keeps_results_for_a_worker_that_is_away_and_forgets_one_that_retires(broker, database, query):
     settings = told(broker, database)

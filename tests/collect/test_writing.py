@@ -78,6 +78,7 @@ async def test_other_content_under_a_known_id_is_kept_aside_and_the_first_stands
     assert kept == {other[1], elsewhen[1]}
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_writers_with_the_same_events_at_the_same_time_take_each_once_and_do_not_lock_up(database, query):
     # Large enough that the statements of the three overlap in the server.

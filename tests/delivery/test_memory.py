@@ -112,6 +112,7 @@ async def test_after_a_loss_the_last_minute_is_published_again(store, broker, cl
             assert await came(historian, ["late"]) == ["late"]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_zero_is_never(store, broker, clock):
     async with delivering(store, broker.settings(repeat_after_loss_s=0.0), clock) as publisher:

@@ -34,6 +34,7 @@ def fill_bulky(store, name, size):
     store.submit(conclude(name, result_id=name, build=build)).result(10)
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_person_sends_it(tmp_path, clock):
@@ -79,6 +80,7 @@ async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_pers
         broker.stop()
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_order_when_it_is_allowed(

@@ -140,6 +140,7 @@ def test_an_instruments_file_for_modbus_with_random_options_is_refused_by_key_or
     assert keys == {"options"}
 
 
+@pytest.mark.slow
 def test_reading_files_all_day_costs_no_memory():
     """As where somebody edits a description and tries it, hundreds of times in one session."""
     dice = random.Random("growth")

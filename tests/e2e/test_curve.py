@@ -20,6 +20,8 @@ from tests.support.processes.laboratory import SCALE, Daemon, Historian, Simulat
 from tests.support.processes.mosquitto import needs_mosquitto
 from tests.support.runs.flow_curves import text
 
+pytestmark = pytest.mark.slow
+
 TOPICS = Topics(enterprise="works")
 
 SPEEDS = [20, 55, 35, 20, 12, 7, 4, 2.5]

@@ -12,6 +12,8 @@ from daq.adapters.paths import database_path
 from daq.adapters.store.checks import check_database
 from tests.support.processes.laboratory import Daemon, counts, eventually
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def disk(lab, tmp_path):

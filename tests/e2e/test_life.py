@@ -13,6 +13,8 @@ from daq.adapters.paths import database_path, holder
 from daq.adapters.store.checks import check_database
 from tests.support.processes.laboratory import Daemon, eventually
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def systemd(tmp_path):

@@ -6,6 +6,8 @@ import pytest
 
 from tests.support.processes.laboratory import Daemon, Lab, eventually
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory, simulators):

@@ -10,6 +10,8 @@ from daq.adapters.paths import examples_dir
 from tests.support.processes.laboratory import SCALE, Daemon, Simulator
 from tests.support.runs.flow_curves import CASES, text
 
+pytestmark = pytest.mark.slow
+
 POLL_MS = 200
 """Simulated; at the tests' pace 100 polls a second and bench."""
 SLIP_WAIT = 150

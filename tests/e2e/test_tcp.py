@@ -8,6 +8,8 @@ import pytest
 
 from tests.support.processes.laboratory import SCALE, Daemon
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def networked():

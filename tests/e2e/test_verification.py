@@ -3,7 +3,11 @@
 import json
 import re
 
+import pytest
+
 from tests.support.processes.laboratory import Daemon
+
+pytestmark = pytest.mark.slow
 
 METHOD = """
 id = "verify"

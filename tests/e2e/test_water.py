@@ -7,6 +7,8 @@ import pytest
 
 from tests.support.processes.laboratory import Daemon, Lab, Simulator
 
+pytestmark = pytest.mark.slow
+
 FULL_SCALE = 10.0
 """uN.m: a sensor for thin liquids, so that water lies in the usable band."""
 

@@ -11,6 +11,8 @@ from daq.adapters.paths import socket_path
 from tests.support.processes.laboratory import Daemon, Historian, eventually
 from tests.support.processes.mosquitto import needs_mosquitto
 
+pytestmark = pytest.mark.slow
+
 SCHEMA = "schema/result/1"
 
 

@@ -81,6 +81,7 @@ def tls_server(certificates, version):
         server.communicate()
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize(
     ("version", "trouble"),

@@ -16,7 +16,7 @@ from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
 from tests.support.sparkplug.link import COMMANDS, GROUP, NODE
 from tests.support.sparkplug.strict_host import StrictHost
 
-pytestmark = needs_mosquitto
+pytestmark = [pytest.mark.slow, needs_mosquitto]
 
 ASK = payload((Metric("Node Control/Rebirth", DataType.BOOLEAN, True, 1),), 1, None, birth=True)
 
