@@ -36,7 +36,7 @@ def into(state: State, **more) -> Script:
         run.serial = b""
         run.at = 0.0
     run.begin()
-    if state in (State.IDENTIFYING, State.TEMPERING):
+    if state in (State.IDENTIFYING, State.EQUILIBRATING):
         return run
     run.readings(0, 2.1, 0.1, speed=0.0)
     assert run.state == "soaking"

@@ -23,7 +23,7 @@ name = "bench-1"
 driver = "rotational"
 port = "/dev/none"
 enable_motion = true
-mounted = "{mounted}"
+fitted = "{fitted}"
 
 [options]
 interval_ms = 100
@@ -37,14 +37,14 @@ torque_full_scale = "{full_scale} uN.m"
 torque = "1 %"
 
 [geometries.coaxial-15]
-kind = "coaxial cylinders"
+kind = "coaxial_cylinders"
 inner_radius = 15.0
 outer_radius = 16.2705
 length = 45.0
 end_factor = 1.10
 
 [geometries.cylinder-9]
-kind = "large vessel"
+kind = "single_cylinder_in_large_vessel"
 radius = 9.0
 length = 60.0
 
@@ -85,10 +85,10 @@ port = "/dev/none"
 
 def bench_of(
     tmp_path, fluid, *, geometry=None, full_scale=1000.0, speed=60.0, temperature=25.0, seed=1, spec=None, mode="poll",
-    mounted="coaxial-15", seconds=30, span="10 s", thermometer=False, **hostile,
+    fitted="coaxial-15", seconds=30, span="10 s", thermometer=False, **hostile,
 ) -> Bench:  # fmt: skip
     """A filled instrument on its bench; the plan comes from the files of an instrument and a method."""
-    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(mounted=mounted, mode=mode, full_scale=full_scale))
+    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(fitted=fitted, mode=mode, full_scale=full_scale))
     signal = "external.temperature" if thermometer else "temperature"
     method = METHOD.format(signal=signal, temperature=float(temperature), speed=speed, seconds=seconds, span=span)
     (tmp_path / "method.toml").write_text(method)

@@ -11,13 +11,13 @@ from tests.support.runs.examples import driver_for, example, plan_of
 def run(method, instrument, sample="", *, seed=1, temperature=25.0, longest=2400.0, **more):
     """Conclusion and bench of one run on a simulated instrument."""
     loaded = example(f"instruments/{instrument}.toml")
-    if "mounted" in more:
-        loaded = loaded.with_mounted(more.pop("mounted"))
+    if "fitted" in more:
+        loaded = loaded.with_fitted(more.pop("fitted"))
     plan = plan_of(method, loaded, **more)
     driver = driver_for(loaded)
     simulator = (
         RotationalInstrument(
-            geometry=GEOMETRIES[loaded.mounted], fluid=FLUIDS[sample], seed=seed, temperature=temperature,
+            geometry=GEOMETRIES[loaded.fitted], fluid=FLUIDS[sample], seed=seed, temperature=temperature,
             serial=loaded.expect_serial,
         )
         if sample

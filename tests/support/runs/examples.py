@@ -96,7 +96,7 @@ def kept(
         revolutions=15.0,
         summaries=dict(summaries),
         faults=faults,
-        largest_gap_ns=100_000_000,
+        longest_interval_ns=100_000_000,
         coverage=1.0,
         rule=rule,
     )
