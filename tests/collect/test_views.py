@@ -17,7 +17,9 @@ from tests.support.runs.result_events import SOURCE, own_id, result
 
 pytestmark = needs_postgres
 MONDAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
-LIMITS = [{"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "applies_at": {}, "verdict": "within"}]
+LIMITS = [
+    {"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "applies_at": {}, "verdict": "within"}
+]
 NO_LIMITS = {"verdict": "none", "limits": []}
 
 

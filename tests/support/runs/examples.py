@@ -97,7 +97,7 @@ def kept(
         summaries=dict(summaries),
         faults=faults,
         longest_interval_ns=100_000_000,
-        coverage=1.0,
+        completeness=1.0,
         rule=rule,
     )
 
