@@ -197,6 +197,7 @@ def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, 
         assert taken <= (DAMAGED // 5_000 if spoken in WHOLE_BY_CRC else DAMAGED // 20)
 
 
+@pytest.mark.slow
 @EACH_DRIVER
 def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
     """Framer, driver and exchange together, as in a session of weeks."""

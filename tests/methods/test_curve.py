@@ -16,7 +16,9 @@ from tests.support.runs.examples import plan_of
 from tests.support.runs.flow_curves import CASES, measure, text
 
 
-@pytest.mark.parametrize("case", CASES, ids=[c[0] for c in CASES])
+@pytest.mark.parametrize(
+    "case", [pytest.param(c, id=c[0], marks=pytest.mark.slow if c[0] == "casting-slip" else ()) for c in CASES]
+)
 def test_the_true_parameters_lie_within_the_stated_intervals(tmp_path, case):
     fluid, bench, body, product, speeds, how, model, true = case
     for seed in (1, 2):
