@@ -15,7 +15,7 @@ from daq.core.errors import LinkError
 from daq.core.exchange import Exchange
 from daq.core.framing import Framing
 from daq.core.linkstates import Motor
-from tests.app.virtual_loop import LoopClock, run
+from tests.support.virtual_loop import LoopClock, run
 
 S = 10**9
 

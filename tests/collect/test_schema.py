@@ -14,7 +14,7 @@ from daq.collect.schema import STEPS, migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import WorkerState
 from daq.core.errors import StoreError
-from tests.collect.server import needs_postgres
+from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
     "0001_tables": "eccc32dd7a66be1cc0b662095e7be74ffc11a4f11c48bb4c5739222d0c45dd8d",

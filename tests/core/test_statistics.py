@@ -12,8 +12,8 @@ from scipy import stats
 
 from daq.core.derive import span_summaries
 from daq.core.statistics import Axis, longest_interval, scaled, summarise
+from tests.core.column_parts import columns_of
 from tests.core.parts import RATE, STRESS, VISCOSITY, S
-from tests.core.test_columns import columns_of
 
 DATA = Path(__file__).parent / "data" / "nist_univariate.csv"
 

@@ -22,7 +22,7 @@ from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import asked_of, heard, is_reading
 from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
-from tests.kit.test_built_in import instrument
+from tests.support.instruments.driver_cases import instrument
 
 MILLISECOND = 1_000_000
 
