@@ -15,6 +15,7 @@ import pytest
 import serial
 
 from tests.simulators.lines import request, texts
+from tests.support import sentences
 
 ROOT = Path(__file__).parents[2]
 WHO = "is rotational serial=R-1042 firmware=1.2 fs=1000.0"
@@ -309,7 +310,7 @@ def test_it_does_not_burn_the_processor_while_idle(rotational, open_terminal, co
         ),
         (["thermometer", "--tcp", "nowhere"], "--tcp needs HOST:PORT"),
         (["thermometer", "--tcp", "127.0.0.1:0", "--time-scale", "0"], "--time-scale must be above 0"),
-        (["rotational", "--tcp", "127.0.0.1:0", "--temperature", "-274"], "temperature must be -20 to 150"),
+        (["rotational", "--tcp", "127.0.0.1:0", "--temperature", "-274"], sentences.TEMPERATURE_OF_THE_SIMULATOR),
         (["rotational", "--tcp", "127.0.0.1:0", "--full-scale", "nan"], "--full-scale: must be above 0"),
         (["thermometer", "--pty", "precious"], "precious: exists and is not a symbolic link"),
         (["thermometer", "--tcp", "127.0.0.1:0", "--control", "precious"], "precious: exists and is not a socket"),
