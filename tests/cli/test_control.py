@@ -77,7 +77,7 @@ def test_any_answer_comes_back_equal(answer):
         ({"replicate": True}, "replicate: must be a whole number; here true or false"),
         ({"choices": {"speed": [30]}}, "choices.speed: must be text; here a list"),
         ({"choices": [30]}, "choices: must be an object; here a list"),
-        ({"order": "as bought"}, "order: must be one of , as found, as left; here 'as bought'"),
+        ({"order": "as bought"}, "order: must be one of , as_found, as_left; here 'as bought'"),
         ({"colour": "red"}, "colour: unknown; known: method_id, instrument"),
     ],
 )

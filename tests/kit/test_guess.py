@@ -327,7 +327,7 @@ def test_a_line_end_behind_a_block_check_in_bytes_is_left_to_a_person():
     lines = cut_lines(talking(frames, end=b""), "x")
     assert not lines.enveloped
     assert [h.text for h in lines.heard] == [frame[:-2] for frame in frames]
-    with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may hold the end of the line"):
+    with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may contain the line end"):
         guessed(talking(frames, end=b""))
 
 
