@@ -68,7 +68,7 @@ def test_a_mass_that_goes_on_falling_is_no_equilibrium(tmp_path):
 
 def test_mass_against_the_limits_of_a_product(tmp_path):
     text = (
-        'unit = "g"\nreported_decimals = 2\ndecision_rule = "rounded"\n[[limits]]\nquantity = "mass"\nlow = 0.1\n'
+        'unit = "g"\nreported_decimals = 2\nrounding = "rounded"\n[[limits]]\nquantity = "mass"\nlow = 0.1\n'
         'high = 0.12346\nunit = "kg"\n'
     )
     balance = instrument(tmp_path, "balance-1", "balance", ACCURATE)
