@@ -157,7 +157,7 @@ class VerificationAsked:
     """Number of different torques that have to be judged."""
     full_scale: float
     """Allowed deviation, % of the full-scale viscosity."""
-    order: Literal["as_found", "as_left"] = "as_found"
+    condition: Literal["as_found", "as_left"] = "as_found"
     results_since_pass: tuple[str, ...] = ()
 
 
@@ -168,7 +168,7 @@ class Verified:
     utc_ns: int
     run: str
     passed: bool
-    order: str = "as_found"
+    condition: str = "as_found"
     fluid: str = ""
     lot: str = ""
     geometry: str = ""

@@ -85,7 +85,7 @@ def test_the_watchdog_is_fed_only_while_every_part_moves(part, monkeypatch, syst
         def __init__(self):
             self.counts = dict.fromkeys(("ingest", "writer", "publisher"), 0)
 
-        def stir(self):
+        def probe_progress(self):
             for name in self.counts:
                 self.counts[name] += name != self.stuck
 

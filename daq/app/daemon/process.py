@@ -74,7 +74,7 @@ async def _watchdog(supervisor: Supervisor) -> None:
         return
     before = supervisor.progress()
     while True:
-        supervisor.stir()
+        supervisor.probe_progress()
         await asyncio.sleep(beat)
         now = supervisor.progress()
         stuck = [name for name, count in now.items() if count <= before.get(name, -1)]

@@ -70,10 +70,10 @@ NOT_EMPTY: Final = frozenset({"method_id", "instrument", "sample", "who", "to"})
 
 
 @dataclass(frozen=True, slots=True)
-class Begun:
-    """The run has begun."""
+class Started:
+    """The run has started."""
 
-    begun: str
+    started: str
     """Its id."""
 
 
@@ -195,9 +195,9 @@ class Failed:
     done: bool = True
 
 
-Answer = Begun | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
+Answer = Started | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Begun, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
 )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from daq.app.daemon.protocol import (
     Answer,
     AskStatus,
     BackupMade,
-    Begun,
+    Started,
     Ended,
     InstrumentStatus,
     OutboxStatus,
@@ -53,7 +53,7 @@ class Service:
         """
         if isinstance(request, RunOrder):
             active = await self._supervisor.begin(request)
-            yield Begun(active.record.id)
+            yield Started(active.record.id)
             async for answer in self._follow(active):
                 yield answer
         elif isinstance(request, WatchRun):

@@ -20,11 +20,11 @@ from daq.adapters.ports.transport import Connection, OnData, OnLost
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, BeginRun, Ping, SeeInstrument
-from daq.app.daemon.afterwards import Afterwards
+from daq.app.daemon.post_run import PostRunTasks
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
 from daq.app.records.replaying import maker as driver_maker
-from daq.app.records.verifications import known
+from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
 from daq.app.run.recovery import recover
@@ -42,7 +42,7 @@ from daq.core.linkstates import LinkState
 from daq.core.plan import Plan
 from daq.methods.concluding.budget import load
 from daq.methods.files.instrument import Instrument
-from daq.methods.planning.compile import Known
+from daq.methods.planning.compile import InstrumentHistory
 from daq.process.tasks import Tasks
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ class Supervisor:
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
         self.tasks = Tasks()
-        self._afterwards: Afterwards
+        self._post_run: PostRunTasks
         self._closing = False
         self._ingest_beats = 0
         self._session_beats: dict[str, int] = {}
@@ -124,8 +124,8 @@ class Supervisor:
             self._lock.release()
             raise
         topics = self.publishing.topics if self.publishing is not None else None
-        self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
-        self._afterwards.catch_up(self.sessions)
+        self._post_run = PostRunTasks(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
+        self._post_run.publish_missing_curves(self.sessions)
         if self.publishing is not None:
             self.tasks.watch(self.publishing.start(self.store, self.clock, self._states), ends=True)
             if self.publishing.live_every_ns is not None:
@@ -150,7 +150,7 @@ class Supervisor:
     async def close(self) -> None:
         """End runs (and stop their motors), publish what can be published, release everything."""
         await self.end_runs()
-        await self._afterwards.tasks.finish()
+        await self._post_run.tasks.finish()
         if self.sparkplug is not None:
             await self.sparkplug.stop()  # while its devices still live
         await self.tasks.stop()
@@ -224,13 +224,13 @@ class Supervisor:
         identities = {name: self.sessions[name].standing.identity for name in names}
         # Before the motor turns: at the end of the run nothing may be imported while its stop is read back.
         await asyncio.to_thread(load)
-        bench = await asyncio.to_thread(self._known, order, identities[order.instrument])
+        history = await asyncio.to_thread(self._history, order, identities[order.instrument])
         run = prepare(
             order,
             self.catalogue,
             identities,
             {name: self.sessions[name].driver.state() for name in names},
-            bench,
+            history,
             self.clock.utc_ns(),
         )
         await self.store.commit(run.register)
@@ -250,11 +250,11 @@ class Supervisor:
         self.runs[order.instrument] = active
         return active
 
-    def _known(self, order: RunOrder, identity: Identity | None) -> Known:
+    def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
         """What the store knows of the instrument (and the fill) of a run that begins now."""
         with self.store.reader() as reader:
             check_fill(reader, order.fill, self.catalogue.method(order.method_id, order.method_version))
-            return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
+            return instrument_history(reader, self.catalogue, order, identity, self.clock.utc_ns())
 
     async def _ready(self, name: str) -> None:
         self._refuse_unknown(name)
@@ -288,7 +288,7 @@ class Supervisor:
             outcome = await runner.run()
             self.outcomes[outcome.outcome] += 1
             if not outcome.fault:
-                self._look(name, runner)
+                self._start_post_run(name, runner)
             else:
                 self.tasks.start(self._settle_later(name, runner), f"settle {runner.run_id}", ends=True)
             return outcome
@@ -299,8 +299,8 @@ class Supervisor:
                     event.set()
             self._wake()
 
-    def _look(self, name: str, runner: Runner) -> None:
-        self._afterwards.look(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
+    def _start_post_run(self, name: str, runner: Runner) -> None:
+        self._post_run.start(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
 
     async def _settle_later(self, name: str, runner: Runner) -> None:
         """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
@@ -315,7 +315,7 @@ class Supervisor:
                     log.error("run still not stored", run=runner.run_id, reason=reason)
                 continue
             log.info("run stored at last", run=runner.run_id)
-            self._look(name, runner)
+            self._start_post_run(name, runner)
             self._wake()
             return
 
@@ -356,7 +356,7 @@ class Supervisor:
         active.runner.stop(who)
         return True
 
-    def stir(self) -> None:
+    def probe_progress(self) -> None:
         """Give the writer something to do, so that its silence means that it is stuck; and look at ingest."""
         self.store.submit(Ping())
         connected = {n: s.progress for n, s in self.sessions.items() if s.standing.state in ("ready", "in_run")}

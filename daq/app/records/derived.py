@@ -61,10 +61,10 @@ def result_kept(found: History) -> Any | None:
     span = (found.data or {}).get("span")
     if not span:
         return None
-    started = {s.step: s.started for s in found.told.steps}
+    started = {s.step: s.started for s in found.journal.steps}
     for kept in reversed(found.kept):
-        begun = started.get(kept["step"])
-        at = None if begun is None else (kept["t"] - begun) / 1e9
+        began = started.get(kept["step"])
+        at = None if began is None else (kept["t"] - began) / 1e9
         if at == span["taken_at_s"] and (kept["t"] - kept["start"]) / 1e9 == span["seconds"]:
             return kept
     return None

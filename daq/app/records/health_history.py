@@ -73,7 +73,7 @@ def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
     return replace(out, zero=zero, ripple=_ripple(plan, steps), return_to_zero=returned)
 
 
-def line_said(found: Figures) -> str:
+def line_finding(found: Figures) -> str:
     """A sentence where the line lost more than `MOST_AMISS_PERCENT` in a run; otherwise ""."""
     readings, amiss = found.readings, found.amiss
     if not amiss or 100.0 * amiss / (readings + amiss) <= MOST_AMISS_PERCENT:
@@ -159,7 +159,7 @@ class Health:
 
     runs: tuple[tuple[RunRecord, Figures], ...]
     trends: dict[str, Trend]
-    said: tuple[str, ...]
+    findings: tuple[str, ...]
 
 
 def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: MakeDriver, *, count: int) -> Health:
@@ -178,10 +178,10 @@ def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: M
     # Of an exchanged instrument only the present one counts.
     serial = runs[-1][1].serial if runs else None
     runs = [(record, f) for record, f in runs if f.serial == serial]
-    trends, said = judged([f for _, f in runs], limits)
-    line = line_said(runs[-1][1]) if runs else ""
-    said += (line,) if line else ()
-    return Health(tuple(runs), trends, said)
+    trends, findings = judged([f for _, f in runs], limits)
+    line = line_finding(runs[-1][1]) if runs else ""
+    findings += (line,) if line else ()
+    return Health(tuple(runs), trends, findings)
 
 
 def _stored(data: Any) -> Figures | None:
@@ -194,7 +194,7 @@ def _stored(data: Any) -> Figures | None:
 def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Trend], tuple[str, ...]]:
     """Trends of figures (oldest first), and a sentence for each that is beyond its limit."""
     trends: dict[str, Trend] = {}
-    said: list[str] = []
+    findings: list[str] = []
     for name, limit in (
         ("zero", limits.zero),
         ("ripple", limits.ripple),
@@ -207,14 +207,14 @@ def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Tr
             continue
         trends[name] = one
         if one.beyond:
-            said.append(SENTENCES[name].format(latest=one.latest, limit=limit))
+            findings.append(SENTENCES[name].format(latest=one.latest, limit=limit))
     zero = trends.get("zero")
     if zero is not None and abs(zero.change) > limits.zero_change:
-        said.append(
+        findings.append(
             f"the zero moved by {zero.change:+.2f} % of full scale over {zero.n} runs, more than the "
             f"{limits.zero_change:g} % allowed: let the instrument warm up, look after its level and its bearing"
         )
-    return trends, tuple(said)
+    return trends, tuple(findings)
 
 
 SENTENCES: Final = {

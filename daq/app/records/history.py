@@ -17,7 +17,7 @@ from daq.core.plan import Plan
 
 
 @dataclass(slots=True)
-class Told:
+class JournalSummary:
     """The effects in a run's journal, in order; times in ns of the monotonic clock."""
 
     moves: list[Moved] = field(default_factory=list)
@@ -40,9 +40,9 @@ def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
     return b"".join(raw), ""
 
 
-def told(reader: Reader, run_id: str) -> Told:
+def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
     """Read the effects in a run's journal; a damaged one is told of as far as it can be believed."""
-    out = Told()
+    out = JournalSummary()
     raw, out.trouble = raw_journal(reader, run_id)
     try:
         for record in read_records(raw):
@@ -53,7 +53,7 @@ def told(reader: Reader, run_id: str) -> Told:
     return out
 
 
-def _take(out: Told, effect: str | None, event: object) -> None:
+def _take(out: JournalSummary, effect: str | None, event: object) -> None:
     if isinstance(event, ClockAnchor) and out.anchor is None:
         out.anchor = event
     kind, _, text = (effect or "").partition(" ")
@@ -75,7 +75,7 @@ class History:
     """`ResultData` of the newest result, or None while there is none."""
     messages: list[Message]
     kept: list[Any]
-    told: Told
+    journal: JournalSummary
     plan: Plan | None
     """None where the run's header is of another format."""
 
@@ -89,8 +89,8 @@ class History:
         run = asdict(self.run)
         del run["header"]
         began, ended = run.pop("began_utc_ns"), run.pop("ended_utc_ns")
-        told = asdict(self.told)
-        told["anchor"] = None if self.told.anchor is None else asdict(self.told.anchor)
+        journal = asdict(self.journal)
+        journal["anchor"] = None if self.journal.anchor is None else asdict(self.journal.anchor)
         return {
             "run": run | {"began": utc_iso(began), "ended": utc_iso(ended)},
             "result": self.data,
@@ -112,7 +112,7 @@ class History:
                 for m in self.messages
             ],
             "kept": self.kept,
-            "journal": told,
+            "journal": journal,
         }
 
 
@@ -134,6 +134,6 @@ def history(reader: Reader, run: RunRecord) -> History:
         None if newest is None else json.loads(newest.data),
         [] if newest is None else reader.messages(newest.id),
         reader.kept(run.id),
-        told(reader, run.id),
+        journal_summary(reader, run.id),
         plan_of(run),
     )

@@ -11,7 +11,7 @@ from daq.core.units import UNITS, convert, symbol
 from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
-from daq.methods.planning.bodies import flow_geometry
+from daq.methods.planning.geometries import flow_geometry
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import Expected
 
@@ -29,7 +29,7 @@ class Basis:
     expected: Expected
     unit: str
     """The unit (UCUM) in which viscosities are shown."""
-    said: str
+    source: str
     """Where it comes from, for a person."""
     temperature_coefficient: float | None = None
     """Of the product, % per K."""
@@ -84,8 +84,8 @@ def basis_of_product(
         stated = product.expected_viscosity
         rate, speed = _where_limits_bind(product, instrument)
         expected = Expected(stated.in_unit("Pa.s"), index, rate, speed)
-        said = f"{stated.value:g} {symbol(stated.unit)}, expected_viscosity of product {product.id}"
-        return Basis(expected, product.unit_code, said, product.temperature_coefficient)
+        source = f"{stated.value:g} {symbol(stated.unit)}, expected_viscosity of product {product.id}"
+        return Basis(expected, product.unit_code, source, product.temperature_coefficient)
     found = [] if reader is None else last_results(reader, product.id)
     if not found:
         raise SettingError(
@@ -99,11 +99,11 @@ def basis_of_product(
     rates = [r["conditions"]["shear_rate"] for r in found if r["conditions"]["shear_rate"]]
     expected = Expected(value, index, median(rates) if rates else None, conditions["set_speed"])
     which = "the last valid result" if len(found) == 1 else f"median of the last {len(found)} valid results"
-    said = (
+    source = (
         f"{convert(value, 'Pa.s', product.unit_code):.4g} {symbol(product.unit_code)}, {which} of product {product.id} "
         f"with {newest['geometry']['name']} at {conditions['set_speed']:g} min⁻¹"
     )
-    return Basis(expected, product.unit_code, said, product.temperature_coefficient)
+    return Basis(expected, product.unit_code, source, product.temperature_coefficient)
 
 
 def last_results(reader: Reader, product: str) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity
 from daq.core.encoding import decode
 from daq.methods.files.instrument import Instrument
-from daq.methods.planning.compile import Known
+from daq.methods.planning.compile import InstrumentHistory
 from daq.methods.planning.standing import AuditedVerification, Standing, day, standing
 
 DAY_NS: Final = 86_400_000_000_000
@@ -80,7 +80,7 @@ def _results_between(
     return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
 
 
-def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int) -> Known:
+def instrument_history(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int) -> InstrumentHistory:
     """What is known of an instrument when a run on it begins.
 
     Raises:
@@ -93,10 +93,10 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     if catalogue.method(order.method_id, order.method_version).verification is not None:
         passes = [e.seq for e in found if e.passed]
         since = _results_between(reader, instrument.name, found, passes[-1] if passes else 0)
-    return Known(
+    return InstrumentHistory(
         today=day(now_utc_ns),
         standing=standing_of(found, instrument, serial, now_utc_ns),
-        order=order.order or "as_found",
+        condition=order.condition or "as_found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
     )

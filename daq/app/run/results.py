@@ -84,7 +84,7 @@ class ResultMaker:
             run=self._record.id,
             result=self.result_id,
             passed=v.passed,
-            order=v.order,
+            condition=v.condition,
             fluid=v.fluid,
             lot=v.lot,
             certificate=v.certificate,

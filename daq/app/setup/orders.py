@@ -17,7 +17,7 @@ from daq.core.driver import Driver, Identity
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
 from daq.methods.files.digest import canonical
-from daq.methods.planning.compile import Known, compile_plan
+from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
 
 _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
@@ -38,7 +38,7 @@ class RunOrder:
     replicate: int = 1
     sampled_at: str = ""
     operator: str = ""
-    order: Literal["", "as_found", "as_left"] = ""
+    condition: Literal["", "as_found", "as_left"] = ""
     """Of a verification; "" means as found."""
     choices: dict[str, float | str] = field(default_factory=dict)
 
@@ -65,12 +65,12 @@ def prepare(
     catalogue: Catalogue,
     identities: Mapping[str, Identity | None],
     states: Mapping[str, Mapping[str, Any]],
-    bench: Known,
+    history: InstrumentHistory,
     utc_ns: int,
 ) -> Prepared:
     """Compile the plan and fill in the record; `states` are those of the sessions' drivers.
 
-    `bench` is what the store knows of the lead instrument (`daq.app.records.verifications.known`).
+    `history` is what the store knows of the lead instrument (`daq.app.records.verifications.instrument_history`).
 
     Raises:
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -91,7 +91,7 @@ def prepare(
         fluid=fluid,
         companions=[Companion(catalogue.instrument(n), drivers[n], identities[n]) for n in names[1:]],
         choices=order.choices,
-        bench=bench,
+        history=history,
     )
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)

@@ -49,7 +49,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
             f"{LEVELS_APART_PERCENT:g} % of full scale apart)"
         )
     return Verification(
-        order=asked.order,
+        condition=asked.condition,
         fluid=fluid.id,
         lot=fluid.lot,
         certificate=fluid.certificate,

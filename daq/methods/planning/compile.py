@@ -13,7 +13,7 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Acceptance, Method
-from daq.methods.planning.bodies import constants_of, described, flow_geometry
+from daq.methods.planning.geometries import constants_of, described, flow_geometry
 from daq.methods.planning.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.planning.choosing import Chosen
 from daq.methods.planning.curvechecks import check_flow_curve, check_settling
@@ -26,14 +26,14 @@ from daq.methods.planning.temperaturecurve import described_curve
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class InstrumentHistory:
     """What is known of the lead instrument when a run begins."""
 
     today: str = ""
     """Day (UTC) on which the run begins, ``YYYY-MM-DD``."""
     standing: Standing | None = None
     """With its verifications."""
-    order: Literal["as_found", "as_left"] = "as_found"
+    condition: Literal["as_found", "as_left"] = "as_found"
     """Of a verification."""
     results_since_pass: tuple[str, ...] = ()
     """For a verification: ids of the results since the last pass."""
@@ -51,7 +51,7 @@ def compile_plan(
     companions: Sequence[Companion | tuple[Instrument, Driver]] = (),
     fluid: Fluid | None = None,
     choices: Mapping[str, Any] | None = None,
-    bench: Known | None = None,
+    history: InstrumentHistory | None = None,
 ) -> Plan:
     """Everything the core needs to run `method` on `instrument`.
 
@@ -63,7 +63,7 @@ def compile_plan(
         product: gives the display unit, limits, flow behaviour index and temperature coefficient.
         companions: further instruments with their drivers (and identities).
         fluid: the certificate, where the sample is a reference fluid.
-        bench: what is known of the instrument from before; None where it is only checked whether the run is possible.
+        history: what is known of the instrument from before; None where it is only checked whether the run is possible.
         choices: values a person set for the method's choices, as numbers or text with a unit.
 
     Raises:
@@ -83,7 +83,7 @@ def compile_plan(
     check_bench(making)
     steps = compile_steps(making, None if product is None else product.flow_behaviour_index)
     check_claim(making, steps, primary)
-    check_verification(making, primary, fluid, None if bench is None else bench.today)
+    check_verification(making, primary, fluid, None if history is None else history.today)
     check_settling(making, steps, None if product is None else product.flow_behaviour_index)
     curve = check_flow_curve(making, steps)
     temperature = _temperature_curve(making, product)
@@ -109,7 +109,7 @@ def compile_plan(
         speed_tolerance=method.speed_tolerance / 100.0,
         speed_timeout_ns=method.speed_timeout,
         context=replace(
-            _context(making, product, fluid, bench or Known(), conditioning),
+            _context(making, product, fluid, history or InstrumentHistory(), conditioning),
             flow_curve=curve,
             temperature_curve=temperature,
         ),
@@ -223,7 +223,7 @@ def _conditioning(making: Making) -> Conditioning:
 
 
 def _context(
-    making: Making, product: Product | None, fluid: Fluid | None, known: Known, conditioning: Conditioning
+    making: Making, product: Product | None, fluid: Fluid | None, history: InstrumentHistory, conditioning: Conditioning
 ) -> Context:
     """Return all of the context but the two curves; `daq.methods.concluding.conclude` reads it."""
     method, instrument, identity = making.method, making.instrument, making.identity
@@ -250,20 +250,20 @@ def _context(
         temperature_limit=_temperature_limit(making, conditioning.signal),
         product=None if product is None else product.planned(),
         fluid=None if fluid is None else fluid.certified(),
-        verification=None if method.verification is None else _verification(method.verification, known),
-        standing=known.standing,
+        verification=None if method.verification is None else _verification(method.verification, history),
+        standing=history.standing,
         free_swing=bool(method.free_swing),
-        last_torque_at_rest=known.last_torque_at_rest,
+        last_torque_at_rest=history.last_torque_at_rest,
         warnings=tuple(making.refusals.warnings),
     )
 
 
-def _verification(asked: Acceptance, known: Known) -> VerificationAsked:
+def _verification(asked: Acceptance, history: InstrumentHistory) -> VerificationAsked:
     return VerificationAsked(
         levels=asked.levels,
         full_scale=asked.full_scale,
-        order=known.order,
-        results_since_pass=known.results_since_pass,
+        condition=history.condition,
+        results_since_pass=history.results_since_pass,
     )
 
 

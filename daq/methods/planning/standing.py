@@ -27,7 +27,7 @@ class AuditedVerification:
     result: str
     passed: bool | None
     """None where it was not decided."""
-    order: str
+    condition: str
     fluid: str
     lot: str
     certificate: str
@@ -39,7 +39,7 @@ class AuditedVerification:
     def verified(self, utc_ns: int) -> Verified:
         """As the standing counts it."""
         return Verified(
-            utc_ns, self.run, bool(self.passed), self.order, self.fluid, self.lot, self.geometry, self.serial
+            utc_ns, self.run, bool(self.passed), self.condition, self.fluid, self.lot, self.geometry, self.serial
         )
 
 
@@ -91,7 +91,7 @@ def said_of(found: Standing, fault: str) -> str:
     """Return the reason of a fault of this module, in words."""
     last = found.last
     if fault == "verification_failed" and last is not None:
-        return f"on {day(last.utc_ns)} with {last.fluid} ({last.order.replace('_', ' ')})"
+        return f"on {day(last.utc_ns)} with {last.fluid} ({last.condition.replace('_', ' ')})"
     if found.due_utc_ns is None:
         return "it was never passed"
     return f"it was due on {day(found.due_utc_ns)}"

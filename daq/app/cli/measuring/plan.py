@@ -71,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
         if basis.expected.flow_behaviour_index != 1.0
         else ""
     )
-    print(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
+    print(f"{plain(instrument.name)}: {basis.source}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
         print(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
@@ -128,7 +128,7 @@ def _as_json(instrument: Instrument, basis: Basis, band: tuple[float, float], fo
     return {
         "instrument": instrument.name,
         "fitted": instrument.fitted,
-        "basis": basis.said,
+        "basis": basis.source,
         "expected": {
             "viscosity_Pa_s": e.viscosity,
             "flow_behaviour_index": e.flow_behaviour_index,

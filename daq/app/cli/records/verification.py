@@ -117,7 +117,7 @@ def _said(now: Standing) -> str:
     said = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        said = f"{outcome} on {day(last.utc_ns)} ({called(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
+        said = f"{outcome} on {day(last.utc_ns)} ({called(last.condition)}, {plain(last.fluid)}, {plain(last.geometry)})"
     if now.overdue:
         said += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:
@@ -180,7 +180,7 @@ def _history(found: Sequence[Entry]) -> str:
         [
             e.detail.run[:SHOWN_ID],
             local_time(e.utc_ns),
-            called(e.detail.order),
+            called(e.detail.condition),
             plain(e.detail.fluid),
             plain(e.detail.lot),
             plain(e.detail.geometry),
@@ -189,7 +189,7 @@ def _history(found: Sequence[Entry]) -> str:
         ]
         for e in found
     ]
-    return table(["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"], rows)
+    return table(["run", "when", "condition", "fluid", "lot", "geometry", "deviation at torque", "outcome"], rows)
 
 
 def _level(level: AuditedLevel) -> str:

@@ -27,7 +27,7 @@ LAST_RUNS: Final = 5
 """So many runs of each instrument are looked at after a start: the end of one and its curve are seconds apart."""
 
 
-class Afterwards:
+class PostRunTasks:
     """Work on runs that are over.  `topics` None: nothing is published."""
 
     def __init__(
@@ -37,13 +37,13 @@ class Afterwards:
         self._topics, self._wake = topics, wake
         self.tasks = Tasks()
 
-    def look(self, run_id: str, instrument: str, *, curve: bool) -> None:
+    def start(self, run_id: str, instrument: str, *, curve: bool) -> None:
         """Begin with a run that has just ended.  `curve`: its method asks for a flow curve."""
         self.tasks.start(self._note_health(run_id, instrument), f"health {run_id}", ends=True)
         if curve:
             self.tasks.start(self._publish_curve(run_id), f"curve {run_id}", ends=True)
 
-    def catch_up(self, instruments: Iterable[str]) -> None:
+    def publish_missing_curves(self, instruments: Iterable[str]) -> None:
         """After a start: publish the curves that a kill came before."""
         if self._topics is not None:
             self.tasks.start(self._missing_curves(tuple(instruments)), "missing curves", ends=True)
@@ -71,14 +71,14 @@ class Afterwards:
 
     async def _missing_curves(self, instruments: tuple[str, ...]) -> None:
         try:
-            found = await asyncio.to_thread(self._without_curve, instruments)
+            found = await asyncio.to_thread(self._runs_with_curve, instruments)
         except DaqError as error:
             log.warning("flow curves not looked for", reason=str(error))
             return
         for run_id in found:
             await self._publish_curve(run_id)  # one that is in the outbox already is not added again
 
-    def _without_curve(self, instruments: tuple[str, ...]) -> list[str]:
+    def _runs_with_curve(self, instruments: tuple[str, ...]) -> list[str]:
         found = []
         with self._store.reader() as reader:
             for name in instruments:
