@@ -140,7 +140,9 @@ def measured(
 ) -> tuple[Any, Bench, Any]:
     """Conclusion, bench and payload of one run in memory."""
     others = list(companions)
-    plan = compile_plan(recipe, lead, driver, companions=[(i, d) for i, d, _ in others], history=InstrumentHistory(), **more)
+    plan = compile_plan(
+        recipe, lead, driver, companions=[(i, d) for i, d, _ in others], history=InstrumentHistory(), **more
+    )
     drivers = {lead.name: driver} | {i.name: d for i, d, _ in others}
     worlds = {lead.name: world} | {i.name: w for i, _, w in others}
     bench = Bench(plan, drivers, worlds)

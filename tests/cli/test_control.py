@@ -91,7 +91,7 @@ def test_what_is_wrong_with_a_request_is_said_with_its_key(changes, said):
 
 
 def test_a_client_of_another_version_is_told_what_to_do():
-    with pytest.raises(SettingError, match="speaks protocol 0: use the daq it was started with, or restart it"):
+    with pytest.raises(SettingError, match="speaks protocol 0: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
 
@@ -129,7 +129,7 @@ def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
 
         thread = threading.Thread(target=breaks_off, daemon=True)
         thread.start()
-        with pytest.raises(LinkError, match="went away before it had answered"):
+        with pytest.raises(LinkError, match="ended before it answered"):
             list(answers(path, AskStatus()))
         thread.join(20)
 
@@ -190,7 +190,7 @@ async def test_both_sides_speak_of_the_same(path):
         stop = StopRun("bench-1", "m.keeper")
         assert await asyncio.to_thread(ask, path, stop, Stopped) == Stopped(True)
         assert [a async for a in follow(path, ORDER)] == [Stopped(True)]
-        with pytest.raises(LinkError, match="did not say whether it was done"):
+        with pytest.raises(LinkError, match="did not report that the request was done"):
             await asyncio.to_thread(ask, path, stop, Started)
     finally:
         await server.stop()

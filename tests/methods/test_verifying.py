@@ -225,7 +225,9 @@ def test_without_an_interval_nothing_is_overdue():
 
 def judged_with(history, **more):
     found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
-    made = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", history=InstrumentHistory(standing=found), **more)
+    made = plan_of(
+        "clear-glaze-qc", "bench-1", product="clear-glaze", history=InstrumentHistory(standing=found), **more
+    )
     summaries = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=1.0)}
     c = conclude(made, facts([kept(summaries)]))
     return c, ResultData.build(made, c, RunDetails(run="r", sample=Sample(id="s")))
@@ -256,7 +258,9 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
 
 def test_a_verification_itself_is_not_doubted_for_being_overdue(crossbar):
     found = standing([], now_utc_ns=NOW, every_ns=DAY, serial=None)
-    c = verified(plan(crossbar, history=InstrumentHistory(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0))
+    c = verified(
+        plan(crossbar, history=InstrumentHistory(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0)
+    )
     assert (c.validity, c.verification.passed) == ("valid", True)
 
 
@@ -264,7 +268,9 @@ def test_a_failure_names_the_results_since_the_last_pass(crossbar):
     known = InstrumentHistory(today="2026-09-21", condition="as_found", results_since_pass=("r1", "r2"))
     failed = verified(plan(crossbar, history=known), level(0, 600.0), level(1, 600.0))
     assert failed.verification.results_since_pass == ("r1", "r2")
-    assert verified(plan(crossbar, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
+    assert (
+        verified(plan(crossbar, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
+    )
 
 
 def test_days_are_those_of_the_calendar():

@@ -80,7 +80,9 @@ def _results_between(
     return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
 
 
-def instrument_history(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int) -> InstrumentHistory:
+def instrument_history(
+    reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int
+) -> InstrumentHistory:
     """What is known of an instrument when a run on it begins.
 
     Raises:

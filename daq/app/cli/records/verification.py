@@ -117,7 +117,9 @@ def _said(now: Standing) -> str:
     said = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        said = f"{outcome} on {day(last.utc_ns)} ({called(last.condition)}, {plain(last.fluid)}, {plain(last.geometry)})"
+        said = (
+            f"{outcome} on {day(last.utc_ns)} ({called(last.condition)}, {plain(last.fluid)}, {plain(last.geometry)})"
+        )
     if now.overdue:
         said += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:
