@@ -333,5 +333,5 @@ def test_daq_check_names_both_files_and_what_to_do(tmp_path, capsys):
     wrong = [line for line in said.splitlines() if line.startswith("wrong")]
     assert len(wrong) == 1, said
     assert f"{folder}/instruments/bench-2.toml: port: '/dev/daq-line' is also the port of bench-1" in wrong[0]
-    assert f"({folder}/instruments/bench-1.toml) too" in wrong[0]
+    assert f"({folder}/instruments/bench-1.toml): bench-1" in wrong[0]
     assert "give each its own port" in wrong[0]

@@ -257,8 +257,8 @@ def read_answer(line: bytes) -> Answer:
         answer = decode(kind, data)
     except (ValueError, RecursionError, TypeError, StopIteration, SettingError) as error:
         raise LinkError(
-            f"the daemon's answer is not understood ({error or 'unknown'}); if the daemon is not daq {daq.__version__}, "
-            "restart it with this version"
+            f"the daemon's answer is not understood ({error or 'unknown'}); if the daemon is not of version "
+            f"{daq.__version__}, restart it with this version"
         ) from None
     if isinstance(answer, Failed):
         raise {"setting": SettingError, "link": LinkError}.get(answer.kind, DaqError)(answer.error)

@@ -231,7 +231,7 @@ class Supervisor:
         if self.sessions[order.instrument].standing.motor:
             raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
         identities = {name: self.sessions[name].standing.identity for name in names}
-        # Import numpy before the motor turns: an import at the end of the run would delay the check of the motor's stop.
+        # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
         history = await asyncio.to_thread(self._history, order, identities[order.instrument])
         run = prepare(

@@ -59,7 +59,7 @@ class Publishing:
         return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
     def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> "asyncio.Task[None]":
-        """Start to connect and deliver; return the task.  `instruments` returns the state of each instrument by name."""
+        """Start to connect and deliver; return the task.  `instruments` returns the state of each by name."""
         self._store = store
         self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
         self._publisher = Publisher(

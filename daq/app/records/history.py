@@ -1,4 +1,4 @@
-"""What the store tells of a run: its record, its result, and what its journal says happened."""
+"""Everything that is stored of a run: its record, its results, its messages, and the events in its journal."""
 
 import json
 from dataclasses import asdict, dataclass, field
@@ -18,7 +18,7 @@ from daq.core.plan import Plan
 
 @dataclass(slots=True)
 class JournalSummary:
-    """The effects in a run's journal, in order; times in ns of the monotonic clock."""
+    """Effects in a run's journal, in order; times in ns of the monotonic clock."""
 
     moves: list[Moved] = field(default_factory=list)
     notes: list[Noted] = field(default_factory=list)
@@ -30,18 +30,18 @@ class JournalSummary:
 
 
 def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
-    """A run's journal as far as it can be believed, and why no further ("" where it is whole)."""
+    """Return a run's journal up to the first damage, and the reason why it ends there ("" if it is whole)."""
     raw: list[bytes] = []
     try:
         for block in reader.journal(run_id):
-            raw.append(block.raw)  # noqa: PERF401 - what was read before the damage is kept
+            raw.append(block.raw)  # noqa: PERF401 - blocks that were read before the damage are kept
     except JournalError as error:
         return b"".join(raw), str(error)
     return b"".join(raw), ""
 
 
 def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
-    """Read the effects in a run's journal; a damaged one is told of as far as it can be believed."""
+    """Return the effects in a run's journal, up to the first damage."""
     out = JournalSummary()
     raw, out.trouble = raw_journal(reader, run_id)
     try:
@@ -72,12 +72,12 @@ class History:
     run: RunRecord
     results: list[ResultRecord]
     data: dict[str, Any] | None
-    """`ResultData` of the newest result, or None while there is none."""
+    """`ResultData` of the newest result as JSON; None if there is none."""
     messages: list[Message]
     kept: list[Any]
     journal: JournalSummary
     plan: Plan | None
-    """None where the run's header is of another format."""
+    """None if the run's header has another format."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -85,7 +85,7 @@ class History:
         return self.results[-1] if self.results else None
 
     def as_json(self) -> dict[str, Any]:
-        """All of it as JSON values; message payloads are left out, they hold the result."""
+        """Return all of it as JSON values, without the payloads of messages, which repeat the result."""
         run = asdict(self.run)
         del run["header"]
         began, ended = run.pop("began_utc_ns"), run.pop("ended_utc_ns")
@@ -117,7 +117,7 @@ class History:
 
 
 def plan_of(run: RunRecord) -> Plan | None:
-    """Return the plan in a run's header; None where the header is of another format or damaged."""
+    """Return the plan in a run's header; None if the header has another format or is damaged."""
     try:
         return read_header(run.header).plan
     except (DaqError, ValueError):
@@ -125,7 +125,7 @@ def plan_of(run: RunRecord) -> Plan | None:
 
 
 def history(reader: Reader, run: RunRecord) -> History:
-    """Gather everything about a run."""
+    """Return everything about a run."""
     results = reader.results(run.id)
     newest = results[-1] if results else None
     return History(

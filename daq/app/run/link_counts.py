@@ -1,4 +1,4 @@
-"""Counters of a link since the daemon started, over all exchanges that have read it: the idle one's and those of runs."""
+"""Counters of a link since the daemon started, over all exchanges that read it: the idle one and those of runs."""
 
 from typing import Final
 

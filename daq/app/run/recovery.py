@@ -34,8 +34,8 @@ def recover(
 ) -> list[str]:
     """End unfinished runs; return the names of the instruments whose motor may still be turning.
 
-    If the journal shows that the measurement was complete, the run is concluded with that outcome; otherwise its outcome
-    is ``interrupted``.  No run is started again.  A run that cannot be ended now stays unfinished until the next start;
+    If the journal shows that the measurement was complete, the run is concluded with that outcome; otherwise its
+    outcome is ``interrupted``.  No run is started again.  A run that cannot be ended now stays unfinished until the next start;
     it does not keep anything else from starting.
     """
     turning: list[str] = []

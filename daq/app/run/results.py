@@ -1,4 +1,4 @@
-"""Make the transaction that commits the result of a run, with its messages for the broker, from the facts of the run."""
+"""Make the transaction that commits the result of a run, with its messages for the broker, from its facts."""
 
 import json
 import uuid

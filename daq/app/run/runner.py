@@ -348,7 +348,7 @@ class Runner:
             self._append()
 
     def _append(self) -> None:
-        """Store what was journaled.  After a fault of the store or the end, `settle` stores it with the end of the run."""
+        """Store what was journaled.  After a fault of the store, or after the end, `settle` does it."""
         if not self._store_fault and self.pipeline.state is not State.ENDED:
             self._blocks.append(lambda block: AppendBlock(self.run_id, block))
 

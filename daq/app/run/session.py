@@ -270,7 +270,7 @@ class Session:
     def _torque_stays(self, found: TorqueStays) -> None:
         at = "has no value" if found.torque is None else f"stays at {found.torque:.3g}"
         detail = (
-            f"the speed shows that the motor is at rest, but the torque {at} (at rest before the run: {found.zero:.3g}); "
+            f"by its speed the motor is at rest, but the torque {at} (at rest before the run: {found.zero:.3g}); "
             "the sample holds the rotor, or the speed is wrong: check the rotor before you touch it"
         )
         self._audit("torque_at_rest", self.name, {"torque": found.torque, "zero": found.zero})
@@ -390,7 +390,7 @@ class Session:
             self.want_stop()
 
     def want_stop(self) -> None:
-        """Stop the motor as soon as the instrument answers, because its state is unknown.  A stop needs no permission."""
+        """Stop a motor of unknown state as soon as the instrument answers.  A stop needs no permission."""
         link = self.link
         if "halt" not in self.driver.capabilities:
             return

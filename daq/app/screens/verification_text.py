@@ -70,8 +70,8 @@ def verification_table(data: dict[str, Any]) -> list[str]:
     ]
     words, _ = OUTCOMES[verification["passed"]]
     said = (
-        f"{called(verification['condition'])}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
-        f"certificate {plain(verification['certificate'])} until {verification['expires']}"
+        f"{called(verification['condition'])}: {words}, {plain(verification['fluid'])} "
+        f"lot {plain(verification['lot'])}, certificate {plain(verification['certificate'])} until {verification['expires']}"
     )
     return [
         said,

@@ -81,8 +81,8 @@ def _cannot_share(instrument: Instrument, driver: Driver) -> str:
         return f"{instrument.name} has no address on it (driver {instrument.driver!r}); {give}"
     if driver.streams:
         return (
-            f"{instrument.name} sends without being asked, which is not possible on a shared line; set it to be polled, "
-            f"or {give}"
+            f"{instrument.name} sends without being asked, which is not possible on a shared line; set it to be "
+            f"polled, or {give}"
         )
     return ""
 

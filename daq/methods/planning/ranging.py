@@ -8,8 +8,8 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.recipe import Band
-from daq.methods.planning.geometries import flow_geometry
 from daq.methods.planning.checks import full_scale
+from daq.methods.planning.geometries import flow_geometry
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import TORQUE
 from daq.rheology.ranges import Candidate, Expected, plan_ranges, speeds_between
