@@ -100,7 +100,7 @@ def test_a_client_of_another_version_is_told_what_to_do():
     [b"{}\n", b"[]\n", b"7\n", b"hello\n", b'{"view": 1}\n', b'{"stopped": "yes"}\n', b'{"started": "r", "at": 1}\n'],
 )
 def test_an_answer_of_another_version_is_a_lost_daemon_with_what_to_do(line):
-    with pytest.raises(LinkError, match="not understood .* restart it with this one"):
+    with pytest.raises(LinkError, match="not understood .* restart it with this version"):
         read_answer(line)
 
 

@@ -35,8 +35,8 @@ def recover(
     """End unfinished runs; return the names of the instruments whose motor may still be turning.
 
     If the journal shows that the measurement was complete, the run is concluded with that outcome; otherwise its
-    outcome is ``interrupted``.  No run is started again.  A run that cannot be ended now stays unfinished until the next start;
-    it does not keep anything else from starting.
+    outcome is ``interrupted``.  No run is started again.  A run that cannot be ended now stays unfinished until the
+    next start, and does not keep anything else from starting.
     """
     turning: list[str] = []
     with store.reader() as reader:

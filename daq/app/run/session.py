@@ -375,12 +375,7 @@ class Session:
         await self._moved.wait()
 
     def take_back(self, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
-        """Take the link back from an ended run.
-
-        Args:
-            motor: state of the motor as the run knows it.
-            at_rest: torque expected at rest; None: not checked.
-        """
+        """Take the link back from a run; `motor` is the motor's state, `at_rest` the torque to expect (None: any)."""
         self._borrower = None
         link = self.link
         self.counts.follow(link.exchange)

@@ -71,7 +71,8 @@ def verification_table(data: dict[str, Any]) -> list[str]:
     words, _ = OUTCOMES[verification["passed"]]
     said = (
         f"{called(verification['condition'])}: {words}, {plain(verification['fluid'])} "
-        f"lot {plain(verification['lot'])}, certificate {plain(verification['certificate'])} until {verification['expires']}"
+        f"lot {plain(verification['lot'])}, certificate {plain(verification['certificate'])} "
+        f"until {verification['expires']}"
     )
     return [
         said,

@@ -1,4 +1,4 @@
-"""How an instrument stands with its verifications: passed, failed, overdue.  Pure: the present comes as an argument."""
+"""Verification status of an instrument: passed, failed, overdue.  Pure: the present time is an argument."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -26,7 +26,7 @@ class AuditedVerification:
     run: str
     result: str
     passed: bool | None
-    """None where it was not decided."""
+    """None if it was not decided."""
     condition: str
     fluid: str
     lot: str
@@ -37,18 +37,18 @@ class AuditedVerification:
     results_in_doubt: int
 
     def verified(self, utc_ns: int) -> Verified:
-        """As the standing counts it."""
+        """Return the verification as `standing` takes it."""
         return Verified(
             utc_ns, self.run, bool(self.passed), self.condition, self.fluid, self.lot, self.geometry, self.serial
         )
 
 
 def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, serial: str | None) -> Standing:
-    """The standing of an instrument from its judged verifications, oldest first.
+    """Return the verification status of an instrument from its judged verifications, oldest first.
 
-    Those of another serial number were of another instrument and do not count.  With an interval `every_ns` it is
-    overdue when more than that has passed since the last pass, and as long as there is none.  The newest verification
-    decides between passed and failed: one `as left` clears a failed one `as found`.
+    Verifications with another serial number belong to another instrument and do not count.  With an interval `every_ns`
+    it is overdue if more than that has passed since the last pass, or if there is no pass.  The newest verification
+    decides between passed and failed: a passed one as left clears a failed one as found.
     """
     own = [v for v in history if not serial or not v.serial or v.serial == serial]
     passes = [v.utc_ns for v in own if v.passed]
@@ -59,7 +59,7 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
 
 
 def standing_faults(plan: Plan) -> list[str]:
-    """Faults of a result by the instrument's verifications; none for a verification itself."""
+    """Return the faults of a result that follow from the instrument's verifications; none for a verification itself."""
     found = plan.context.standing
     if found is None or plan.context.verification is not None:
         return []
@@ -72,10 +72,9 @@ def standing_faults(plan: Plan) -> list[str]:
 
 
 def day(utc_ns: int) -> str:
-    """The day (UTC) of a moment as ``YYYY-MM-DD``: days from civil, proleptic Gregorian calendar.
+    """Return the day (UTC) of a time as ``YYYY-MM-DD``, in the proleptic Gregorian calendar.
 
-    The algorithm is the usual one with years that begin in March (H. Hinnant, "chrono-Compatible Low-Level Date
-    Algorithms", 2013).
+    The algorithm counts years that begin in March (H. Hinnant, "chrono-Compatible Low-Level Date Algorithms", 2013).
     """
     days = utc_ns // (86_400 * SECOND) + 719_468
     era, rest = divmod(days, 146_097)
