@@ -180,7 +180,7 @@ class Step(Model):
 
 
 class Temperature(Model):
-    """The temperature gate: the temperature must stay within target ± band for `hold`, at the latest after `longest`."""
+    """The temperature gate: the temperature stays within target ± band for `hold`, after at most `longest`."""
 
     signal: Text = "temperature"
     target: TemperatureSetting = Field(description="the temperature in Cel")

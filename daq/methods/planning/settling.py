@@ -1,8 +1,8 @@
 """Revolutions that the torque sensor needs to settle after a change of speed, while its spring winds up or unwinds.
 
 After about one revolution the deflection is within 1 % of a change of torque, at any speed (common practice, no
-source).  After a step down the change is large compared with the new torque, so that more revolutions are needed.  Otherwise an
-unwinding spring would look like a sample that thins with time, or hide a sample that recovers.
+source).  After a step down the change is large compared with the new torque, so that more revolutions are needed.
+Otherwise an unwinding spring would look like a sample that thins with time, or hide a sample that recovers.
 """
 
 import math
