@@ -18,7 +18,14 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daq.adapters.mqtt.client import BrokerDownError, OpenClient, RefusedError, enter, explained, leave
+from daq.adapters.mqtt.client import (
+    BrokerClient,
+    BrokerDownError,
+    RefusedError,
+    close_client,
+    connection_error,
+    open_client,
+)
 from daq.adapters.mqtt.connection import REFUSED_FROM
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 
@@ -30,7 +37,7 @@ NO_SESSION: Final = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class ReceivedMessage:
     """A message as it came; `mid` is 0 where nobody waits for an acknowledgement."""
 
     topic: str
@@ -38,13 +45,13 @@ class Taken:
     mid: int
 
 
-class TakingClient(OpenClient):
+class ManualAckClient(BrokerClient):
     """A client for one connection that acknowledges when it is told to."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self._client.manual_ack_set(True)
-        self._inbox: deque[Taken] = deque()
+        self._inbox: deque[ReceivedMessage] = deque()
         self._live = 0
         self._news = asyncio.Event()
         self._dropped = 0
@@ -59,7 +66,7 @@ class TakingClient(OpenClient):
         dropped, self._dropped = self._dropped, 0
         return dropped
 
-    async def take(self, most: int, stop: asyncio.Event) -> list[Taken]:
+    async def take(self, most: int, stop: asyncio.Event) -> list[ReceivedMessage]:
         """Up to `most` messages as soon as there is one; none when `stop` is set.
 
         Raises:
@@ -82,7 +89,7 @@ class TakingClient(OpenClient):
         self._live -= sum(m.mid == 0 for m in batch)
         return batch
 
-    def acknowledge(self, batch: Sequence[Taken]) -> None:
+    def acknowledge(self, batch: Sequence[ReceivedMessage]) -> None:
         """Tell the broker, in the order in which they came; over a lost connection nothing happens."""
         if self.lost.done():
             return
@@ -120,14 +127,14 @@ class TakingClient(OpenClient):
             self._dropped += 1
             return
         self._live += live
-        self._inbox.append(Taken(message.topic, bytes(message.payload), 0 if live else message.mid))
+        self._inbox.append(ReceivedMessage(message.topic, bytes(message.payload), 0 if live else message.mid))
         self._news.set()
 
 
 @contextlib.asynccontextmanager
-async def joined(
+async def worker_session(
     settings: MqttSettings, client_id: str, *, window: int, session_s: int = NO_SESSION
-) -> AsyncIterator[TakingClient]:
+) -> AsyncIterator[ManualAckClient]:
     """An open connection, MQTT 5.
 
     Args:
@@ -145,7 +152,7 @@ async def joined(
     properties.SessionExpiryInterval = session_s
     properties.ReceiveMaximum = window
     properties.MaximumPacketSize = LARGEST
-    client = TakingClient(
+    client = ManualAckClient(
         settings.host,
         settings.real_port,
         identifier=client_id,
@@ -159,11 +166,11 @@ async def joined(
         properties=properties,
     )
     try:
-        await enter(client)
+        await open_client(client)
     except aiomqtt.MqttError as error:
-        found = explained(error, settings)
+        found = connection_error(error, settings)
         raise type(found)(f"{found}, and that it speaks MQTT 5") from error
     try:
         yield client
     finally:
-        await leave(client)
+        await close_client(client)

@@ -57,11 +57,11 @@ EVENT: Final = Column("event", "jsonb NOT NULL")
 def _column(named: Named) -> Column:
     leaf, place = named.leaf, f"data.{named.leaf.dotted}"
     may_be_null = leaf.is_nullable and leaf.kind != "part"
-    said = "whether there is one" if leaf.kind == "part" else leaf.description
+    text = "whether there is one" if leaf.kind == "part" else leaf.description
     in_unit = f"unit {leaf.unit}" if leaf.unit else ""
     if leaf.unit_at:
         in_unit = f"unit in data.{leaf.unit_at}"
-    comment = "; ".join(text for text in (place, said, in_unit) if text)
+    comment = "; ".join(text for text in (place, text, in_unit) if text)
     return Column(named.name, _TYPES[leaf.kind] + ("" if may_be_null else " NOT NULL"), comment, named, place)
 
 

@@ -7,7 +7,7 @@ import psycopg
 
 from daq.core.errors import StoreError
 
-OF_THE_MESSAGE: Final = ("22", "23", "54")
+DATA_ERROR_CLASSES: Final = ("22", "23", "54")
 """Classes of SQLSTATE that say that a row cannot be stored: data exception, integrity, a limit of the program."""
 CONNECT_S: Final = 10
 _COMPRESSION: Final = """
@@ -81,11 +81,11 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
         db = await psycopg.AsyncConnection.connect(autocommit=True, **options)  # type: ignore[arg-type]  # libpq's own keys
         await db.execute(_COMPRESSION)
     except psycopg.Error as error:
-        raise DatabaseAwayError(f"the database {settings.place} cannot be used: {said(error)}") from error
+        raise DatabaseAwayError(f"the database {settings.place} cannot be used: {error_text(error)}") from error
     return db
 
 
-def of_the_message(error: Exception) -> bool:
+def is_data_error(error: Exception) -> bool:
     """Whether an error tells of what was to be stored, and would come again with the same row."""
     if isinstance(error, UnicodeError):
         return True
@@ -93,10 +93,10 @@ def of_the_message(error: Exception) -> bool:
         return False
     if error.sqlstate is None:
         return isinstance(error, psycopg.DataError)
-    return error.sqlstate[:2] in OF_THE_MESSAGE
+    return error.sqlstate[:2] in DATA_ERROR_CLASSES
 
 
-def said(error: Exception) -> str:
+def error_text(error: Exception) -> str:
     """An error's text on one line."""
     text = " ".join(str(error).split())
     return text or type(error).__name__

@@ -150,12 +150,12 @@ def read_status(topic: str, payload: bytes) -> Status:
     """
     try:
         text = payload.decode("utf-8")
-        said: Any = json.loads(text)
+        status: Any = json.loads(text)
     except (ValueError, RecursionError):
         raise NotAnEventError("the status is not JSON") from None
-    if not isinstance(said, dict):
+    if not isinstance(status, dict):
         raise NotAnEventError("the status is not a JSON object")
-    source, state, sequences = said.get("source"), said.get("state"), said.get("sequences") or {}
+    source, state, sequences = status.get("source"), status.get("state"), status.get("sequences") or {}
     if not isinstance(source, str) or not isinstance(state, str) or not isinstance(sequences, dict) or "\x00" in state:
         raise NotAnEventError("the status holds no source, no state, or sequences that are no table")
     database_of(source)
@@ -164,10 +164,10 @@ def read_status(topic: str, payload: bytes) -> Status:
         for stream, n in sequences.items()
         if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MOST_SEQUENCE and "\x00" not in stream
     }
-    return Status(topic.removesuffix("/status"), source, state, lenient_moment(said.get("time")), known, text)
+    return Status(topic.removesuffix("/status"), source, state, lenient_moment(status.get("time")), known, text)
 
 
-async def note(db: AsyncConnection, statuses: Sequence[Status]) -> None:
+async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> None:
     """Store what daemons say; one status a prefix."""
     if not statuses:
         return
@@ -194,7 +194,7 @@ def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
     return [(source, stream, prefix, n) for (source, stream), (n, _, prefix) in ends.items()]
 
 
-async def look(db: AsyncConnection, *, history: bool) -> None:
+async def find_gaps(db: AsyncConnection, *, history: bool) -> None:
     """Find new gaps and forget those that are filled; only one worker at a time does this."""
     async with db.transaction():
         if not history:
@@ -204,7 +204,7 @@ async def look(db: AsyncConnection, *, history: bool) -> None:
         await db.execute(_ANNOUNCED)
 
 
-async def due(db: AsyncConnection, settings: GapSettings) -> list[Request]:
+async def due_requests(db: AsyncConnection, settings: GapSettings) -> list[Request]:
     """What is to be asked for now: one request a stream, few a daemon, none of daemons that are offline."""
     found = await db.execute(_DUE, (settings.patience_s, SPACING_S, ASKS_A_LOOK))
     asked: Counter[str] = Counter()
@@ -216,7 +216,7 @@ async def due(db: AsyncConnection, settings: GapSettings) -> list[Request]:
     return requests
 
 
-async def asked(db: AsyncConnection, request: Request, settings: GapSettings, chance: random.Random) -> None:
+async def record_request(db: AsyncConnection, request: Request, settings: GapSettings, rng: random.Random) -> None:
     """Remember that it was asked for; the next time is later, and later by chance."""
-    share = 1.0 - 0.5 * chance.random()
+    share = 1.0 - 0.5 * rng.random()
     await db.execute(_ASKED, (settings.again_most_s, settings.again_s, share, request.gap))

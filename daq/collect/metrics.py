@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 import daq
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.worker import Worker
 from daq.process.exposition import Family, render
 
@@ -17,12 +17,12 @@ _COUNTERS: Final = (
 )
 
 
-def metrics_text(worker: Worker, keeper: Keeper) -> Callable[[], bytes]:
+def metrics_text(worker: Worker, housekeeper: Housekeeper) -> Callable[[], bytes]:
     """What gives the metrics of a worker in the exposition format, each time anew."""
-    return lambda: render(_families(worker, keeper))
+    return lambda: render(_families(worker, housekeeper))
 
 
-def _families(worker: Worker, keeper: Keeper) -> Iterator[Family]:
+def _families(worker: Worker, housekeeper: Housekeeper) -> Iterator[Family]:
     state, name = worker.state, worker.name
 
     def one(metric: str, kind: str, text: str, value: float) -> Family:
@@ -36,7 +36,7 @@ def _families(worker: Worker, keeper: Keeper) -> Iterator[Family]:
     yield one("in_hand_messages", "gauge", "Messages taken and not yet committed.", state.in_hand)
     for metric, text in _COUNTERS:
         yield one(f"{metric}_total", "counter", text, getattr(state, metric))
-    fleet = keeper.fleet
+    fleet = housekeeper.fleet
     yield one("watches", "gauge", "1 for the worker that looks after gaps.", fleet is not None)
     if fleet is not None:
         yield Family("daq_collect_missing_results", "gauge", "Results daemons counted that are not here.").add(

@@ -14,7 +14,7 @@ import structlog
 from daq.adapters.outbox.flight import Backoff
 from daq.adapters.paths import SYSTEM_FOLDER
 from daq.collect.database import DatabaseAwayError, PostgresSettings
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.metrics import metrics_text
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.worker import BACKOFF_FIRST_S, BACKOFF_MOST_S, Worker
@@ -119,42 +119,42 @@ async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> 
         StoreError: the tables belong to a newer version, or another process is this worker.
     """
     worker = Worker(settings)
-    keeper = Keeper(settings, lambda: worker.state)
+    housekeeper = Housekeeper(settings, lambda: worker.state)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, worker.stop)
-    if not await _claim(keeper, worker):
+    if not await _claim(housekeeper, worker):
         return
-    keeping = asyncio.create_task(keeper.run(), name="keeper")
+    housekeeping = asyncio.create_task(housekeeper.run(), name="housekeeper")
     taking = asyncio.create_task(worker.run(), name="worker")
     notify("READY=1")
     try:
-        async with exposed(metrics_text(worker, keeper), metrics):
-            # The keeper ends only by a fault of its own; then the whole process ends and its manager starts it again.
-            await asyncio.wait((keeping, taking), return_when=asyncio.FIRST_COMPLETED)
+        async with exposed(metrics_text(worker, housekeeper), metrics):
+            # The housekeeper ends only by a fault of its own; then the whole process ends and its manager starts it again.
+            await asyncio.wait((housekeeping, taking), return_when=asyncio.FIRST_COMPLETED)
         if taking.done():
             taking.result()
         else:
-            keeping.result()
+            housekeeping.result()
     finally:
         notify("STOPPING=1")
         worker.stop()
         await asyncio.gather(taking, return_exceptions=True)
-        keeping.cancel()
-        await asyncio.gather(keeping, return_exceptions=True)
+        housekeeping.cancel()
+        await asyncio.gather(housekeeping, return_exceptions=True)
 
 
-async def _claim(keeper: Keeper, worker: Worker) -> bool:
+async def _claim(housekeeper: Housekeeper, worker: Worker) -> bool:
     """Wait for the database and take the worker's name; False where we were stopped before."""
     backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, random.Random())  # noqa: S311 - spreads reconnects
-    said = ""
+    reported = ""
     while True:
         try:
-            await keeper.claim()
+            await housekeeper.claim()
         except DatabaseAwayError as error:
-            if str(error) != said:
-                said = str(error)
-                structlog.get_logger().warning("waiting for the database", reason=said)
+            if str(error) != reported:
+                reported = str(error)
+                structlog.get_logger().warning("waiting for the database", reason=reported)
             if await worker.pause(backoff.next()):
                 return False
         else:
@@ -164,11 +164,11 @@ async def _claim(keeper: Keeper, worker: Worker) -> bool:
 async def retire(settings: CollectSettings) -> int:
     """Take what the broker keeps for a worker that will not come back, and let it go; the number of results taken."""
     worker = Worker(settings)
-    keeper = Keeper(settings, lambda: worker.state)
-    await keeper.claim()
+    housekeeper = Housekeeper(settings, lambda: worker.state)
+    await housekeeper.claim()
     try:
         await worker.retire()
-        await keeper.forget()
+        await housekeeper.forget()
     finally:
-        await keeper.close()
+        await housekeeper.close()
     return worker.state.taken

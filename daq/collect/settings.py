@@ -55,13 +55,13 @@ class CollectSettings:
         return f"daq-collect-{self.group}-{self.worker}"
 
     @property
-    def shared(self) -> list[str]:
+    def shared_filters(self) -> list[str]:
         """Filters of what the workers share among them (MQTT 5, section 4.8.2)."""
         kinds = ["result"] + ["curve"] * self.curves + ["live"] * self.readings
         return [f"$share/{self.group}/{prefix}/{kind}/+" for prefix in self._prefixes for kind in kinds]
 
     @property
-    def statuses(self) -> list[str]:
+    def status_filters(self) -> list[str]:
         """Filters of the daemons' statuses, which only the worker that watches listens to."""
         return [f"{prefix}/status" for prefix in self._prefixes]
 

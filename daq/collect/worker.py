@@ -17,11 +17,11 @@ import psycopg
 import structlog
 
 from daq.adapters.outbox.flight import Backoff
-from daq.collect.broker import Taken, TakingClient, joined
-from daq.collect.database import of_the_message, open_database, said
+from daq.collect.broker import ManualAckClient, ReceivedMessage, worker_session
+from daq.collect.database import error_text, is_data_error, open_database
 from daq.collect.decode import Event, Live, NotAnEventError, decode, decode_live, split
 from daq.collect.settings import CollectSettings
-from daq.collect.writing import Unfit, Writer, Written
+from daq.collect.writing import RefusedMessage, Writer, Written
 from daq.core.errors import DaqError, StoreError
 
 BACKOFF_FIRST_S: Final = 0.5
@@ -51,7 +51,7 @@ class _Sorted:
 
     events: list[Event]
     live: list[Live]
-    unfit: list[Unfit]
+    unfit: list[RefusedMessage]
 
 
 class Worker:
@@ -63,7 +63,7 @@ class Worker:
 
     def __init__(self, settings: CollectSettings, *, seed: int | None = None) -> None:
         self._settings = settings
-        self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
+        self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._stop = asyncio.Event()
         self._log = structlog.get_logger().bind(part="collector", worker=settings.worker)
         self._db: psycopg.AsyncConnection | None = None
@@ -88,7 +88,7 @@ class Worker:
 
     async def run(self) -> None:
         """Take and write until `stop`; the tables must be there."""
-        await self._connected(self._serve)
+        await self._with_sessions(self._serve)
 
     async def retire(self) -> None:
         """Take what the broker keeps for this worker, and let it forget the worker.
@@ -98,8 +98,8 @@ class Worker:
         """
         await self._open()
         try:
-            async with self._join() as client:
-                await client.unsubscribe(self._settings.shared)
+            async with self._session() as client:
+                await client.unsubscribe(self._settings.shared_filters)
                 quiet = asyncio.Event()
                 while not quiet.is_set() or client.waiting:
                     quiet.clear()
@@ -113,15 +113,15 @@ class Worker:
         finally:
             await self._close()
 
-    async def _connected(self, serve: Callable[[TakingClient], Awaitable[None]]) -> None:
-        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._chance)
+    async def _with_sessions(self, serve: Callable[[ManualAckClient], Awaitable[None]]) -> None:
+        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._rng)
         try:
             while not self._stop.is_set():
                 try:
                     # The database first: without it nothing could be done with what the broker sends.
                     await self._open()
-                    async with self._join() as client:
-                        await client.listen(self._settings.shared)
+                    async with self._session() as client:
+                        await client.listen(self._settings.shared_filters)
                         backoff.reset()
                         self._log.info("taking results", broker=self._settings.mqtt.place, again=client.session_present)
                         self.state.connected = True
@@ -136,11 +136,11 @@ class Worker:
         finally:
             await self._close()
 
-    def _join(self) -> contextlib.AbstractAsyncContextManager[TakingClient]:
+    def _session(self) -> contextlib.AbstractAsyncContextManager[ManualAckClient]:
         s = self._settings
-        return joined(s.mqtt, s.client_id, window=s.window, session_s=s.session_s)
+        return worker_session(s.mqtt, s.client_id, window=s.window, session_s=s.session_s)
 
-    async def _serve(self, client: TakingClient) -> None:
+    async def _serve(self, client: ManualAckClient) -> None:
         while batch := await client.take(self._settings.window, self._stop):
             self.state.in_hand = len(batch)
             if not await self._write(batch):
@@ -149,15 +149,15 @@ class Worker:
             self.state.in_hand = 0
             self.state.live_dropped += client.forget_dropped()
 
-    async def _write(self, batch: Sequence[Taken]) -> bool:
+    async def _write(self, batch: Sequence[ReceivedMessage]) -> bool:
         """Commit a batch, however long the database is away; False where we were stopped before it came back."""
         found = self._sort(batch)
-        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._chance)
+        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._rng)
         while True:
             try:
                 await self._commit(found)
             except (psycopg.Error, StoreError) as error:
-                self._trouble(f"the database does not take results, they wait at the broker: {said(error)}")
+                self._trouble(f"the database does not take results, they wait at the broker: {error_text(error)}")
                 await self._close()
             else:
                 self._trouble("")
@@ -173,15 +173,15 @@ class Worker:
         try:
             self._count(await writer.take(found.events, found.unfit), len(found.unfit))
         except (psycopg.Error, UnicodeError) as error:
-            if not of_the_message(error):
+            if not is_data_error(error):
                 raise
             await self._one_by_one(writer, found)
         try:
             await writer.take_live(found.live)
         except (psycopg.Error, UnicodeError) as error:
-            if not of_the_message(error):
+            if not is_data_error(error):
                 raise
-            self._log.warning("live values cannot be stored", reason=said(error))
+            self._log.warning("live values cannot be stored", reason=error_text(error))
 
     async def _one_by_one(self, writer: Writer, found: _Sorted) -> None:
         """Find the messages that the database cannot hold, and keep them as refused."""
@@ -191,14 +191,14 @@ class Worker:
             try:
                 self._count(await writer.take([event]), 0)
             except (psycopg.Error, UnicodeError) as error:
-                if not of_the_message(error):
+                if not is_data_error(error):
                     raise
-                reason = f"the database cannot hold it: {said(error)}"
-                unfit = Unfit(event.topic, event.text.encode(), event.digest, reason)
+                reason = f"the database cannot hold it: {error_text(error)}"
+                unfit = RefusedMessage(event.topic, event.text.encode(), event.digest, reason)
                 self._name(unfit)
                 self._count(await writer.take([], [unfit]), 1)
 
-    def _sort(self, batch: Sequence[Taken]) -> _Sorted:
+    def _sort(self, batch: Sequence[ReceivedMessage]) -> _Sorted:
         found = _Sorted([], [], [])
         for message in batch:
             try:
@@ -208,12 +208,12 @@ class Worker:
                     found.events.append(decode(message.topic, message.payload))
             except NotAnEventError as error:
                 digest = hashlib.sha256(message.payload).digest()
-                unfit = Unfit(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
+                unfit = RefusedMessage(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
                 found.unfit.append(unfit)
                 self._name(unfit)
         return found
 
-    def _name(self, unfit: Unfit) -> None:
+    def _name(self, unfit: RefusedMessage) -> None:
         self._log.warning("a message is no result; it is kept in lab.refused", topic=unfit.topic, reason=unfit.reason)
 
     def _count(self, written: Written, refused: int) -> None:
@@ -235,7 +235,9 @@ class Worker:
             await self._writer.prepare()
         except psycopg.Error as error:
             await self._close()
-            raise StoreError(f"the database {self._settings.postgres.place} cannot be used: {said(error)}") from error
+            raise StoreError(
+                f"the database {self._settings.postgres.place} cannot be used: {error_text(error)}"
+            ) from error
 
     async def _close(self) -> None:
         if self._db is not None:

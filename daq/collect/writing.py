@@ -25,7 +25,7 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True)
-class Unfit:
+class RefusedMessage:
     """A message that cannot be stored as what its topic says it is."""
 
     topic: str
@@ -117,11 +117,11 @@ class Writer:
         for kind in _KINDS.values():
             await self._db.execute(kind.make)
 
-    async def take(self, events: Sequence[Event], unfit: Iterable[Unfit] = ()) -> Written:
+    async def take(self, events: Sequence[Event], unfit: Iterable[RefusedMessage] = ()) -> Written:
         """Commit events and what is none; those that were taken before are not taken again.
 
         Raises:
-            psycopg.Error, UnicodeError: nothing was written; `database.of_the_message` says whose fault it is.
+            psycopg.Error, UnicodeError: nothing was written; `database.is_data_error` says whose fault it is.
         """
         await self._make_room(e.time for e in events)
         known = _Known(dict(self._known.sources), dict(self._known.streams))

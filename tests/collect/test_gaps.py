@@ -56,7 +56,7 @@ async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_status
     old = gaps.Status("glazeworks/old-cell/lab/v1", SOURCE, "offline", None, {"bench-1": 7, "bench-2": 9}, "{}")
     new = status(bench_1=9, bench_2=9)
     async with tables(database) as (db, _):
-        await gaps.note(db, [old, new][::order])
+        await gaps.store_statuses(db, [old, new][::order])
         found = await db.execute("SELECT stream, prefix, announced FROM lab.streams ORDER BY stream")
         assert await found.fetchall() == [("bench-1", TOPICS.prefix, 9), ("bench-2", TOPICS.prefix, 9)]
         found = await db.execute("SELECT state FROM lab.daemons ORDER BY state")
@@ -67,16 +67,16 @@ async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_status
 async def test_a_gap_is_found_shrinks_splits_and_goes(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2, 10, 11))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 3, 9)]
         await writer.take(events(6, 3))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 4, 5), ("bench-1", 7, 9)]
         await writer.take(events(4, 5, 7, 8, 9, 15))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 12, 14)]
         await writer.take(events(12, 13, 14))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == []
 
 
@@ -84,12 +84,12 @@ async def test_a_gap_is_found_shrinks_splits_and_goes(database):
 async def test_the_end_of_a_stream_is_known_from_what_the_daemon_announces(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2))
-        await gaps.note(db, [status(bench_1=5, bench_2=2)])
-        await gaps.look(db, history=True)
+        await gaps.store_statuses(db, [status(bench_1=5, bench_2=2)])
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 3, 5), ("bench-2", 1, 2)]
-        await gaps.note(db, [status(bench_1=4)])  # an old status, as a will is
+        await gaps.store_statuses(db, [status(bench_1=4)])  # an old status, as a will is
         await writer.take(events(3, 4, 5))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-2", 1, 2)]
 
 
@@ -97,11 +97,11 @@ async def test_the_end_of_a_stream_is_known_from_what_the_daemon_announces(datab
 async def test_without_history_a_stream_begins_with_what_is_first_seen(database):
     async with tables(database) as (db, writer):
         await writer.take(events(40, 42))
-        await gaps.note(db, [status(bench_2=7)])
-        await gaps.look(db, history=False)
+        await gaps.store_statuses(db, [status(bench_2=7)])
+        await gaps.find_gaps(db, history=False)
         assert await missing(db) == [("bench-1", 41, 41)]
-        await gaps.note(db, [status(bench_2=9)])
-        await gaps.look(db, history=False)
+        await gaps.store_statuses(db, [status(bench_2=9)])
+        await gaps.find_gaps(db, history=False)
         assert await missing(db) == [("bench-1", 41, 41), ("bench-2", 8, 9)]
 
 
@@ -109,15 +109,15 @@ async def test_without_history_a_stream_begins_with_what_is_first_seen(database)
 async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2000))
-        await gaps.look(db, history=True)
-        (request,) = await gaps.due(db, AT_ONCE)
+        await gaps.find_gaps(db, history=True)
+        (request,) = await gaps.due_requests(db, AT_ONCE)
         assert (request.first, request.last, request.topic) == (2, 501, f"{TOPICS.prefix}/refill")
-        assert await gaps.due(db, GapSettings(patience_s=3600.0)) == []
-        chance = random.Random(1)
+        assert await gaps.due_requests(db, GapSettings(patience_s=3600.0)) == []
+        rng = random.Random(1)
         waits = []
         for _ in range(5):
-            await gaps.asked(db, request, AT_ONCE, chance)
-            assert await gaps.due(db, AT_ONCE) == []
+            await gaps.record_request(db, request, AT_ONCE, rng)
+            assert await gaps.due_requests(db, AT_ONCE) == []
             found = await db.execute("SELECT extract(epoch FROM next_ask - now())::float8 FROM lab.gaps")
             waits.append((await found.fetchone())[0])
         for n, wait in enumerate(waits):
@@ -125,9 +125,9 @@ async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
             assert most / 2 - 1 <= wait <= most
         # Somebody answers: the rest is asked for as soon as the daemon allows.
         await writer.take(events(*range(2, 502)))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         await db.execute("UPDATE lab.streams SET asked = now() - interval '7 s'")
-        (request,) = await gaps.due(db, AT_ONCE)
+        (request,) = await gaps.due_requests(db, AT_ONCE)
         assert (request.first, request.last) == (502, 1001)
 
 
@@ -135,11 +135,11 @@ async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
 async def test_a_daemon_that_is_offline_is_not_asked(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 3))
-        await gaps.note(db, [status("offline")])
-        await gaps.look(db, history=True)
-        assert await gaps.due(db, AT_ONCE) == []
-        await gaps.note(db, [status("online", source=SOURCE.replace("#1", "#2"))])
-        (request,) = await gaps.due(db, AT_ONCE)
+        await gaps.store_statuses(db, [status("offline")])
+        await gaps.find_gaps(db, history=True)
+        assert await gaps.due_requests(db, AT_ONCE) == []
+        await gaps.store_statuses(db, [status("online", source=SOURCE.replace("#1", "#2"))])
+        (request,) = await gaps.due_requests(db, AT_ONCE)
         assert request.source == SOURCE, "what a former epoch measured is asked for too"
 
 
@@ -162,8 +162,8 @@ def test_in_whatever_order_results_arrive_exactly_what_is_not_here_is_missing(
             for n, (begin, end) in enumerate(itertools.pairwise(bounds)):
                 await writer.take(events(*order[begin:end], source=source))
                 if n == said_after:
-                    await gaps.note(db, [status(source=source, bench_1=announced)])
-                await gaps.look(db, history=True)
+                    await gaps.store_statuses(db, [status(source=source, bench_1=announced)])
+                await gaps.find_gaps(db, history=True)
             here = set(order[:arrived])
             top = max(here | ({announced} if said_after < len(bounds) - 1 else set()))
             rows = await (
@@ -178,7 +178,7 @@ def test_in_whatever_order_results_arrive_exactly_what_is_not_here_is_missing(
 async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_the_gap(
     broker, database, query, monkeypatch
 ):
-    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
+    monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
     monkeypatch.setattr("daq.collect.gaps.SPACING_S", 0.5)
     async with (
         collecting(told(broker, database, "a")) as (a, first),
@@ -207,7 +207,7 @@ async def until(query, text, wanted, seconds=40):
 
 @pytest.mark.asyncio
 async def test_when_the_worker_that_watches_goes_another_takes_over(broker, database, monkeypatch):
-    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
+    monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
     async with collecting(told(broker, database, "b")) as (_, second):
         await eventually(lambda: second.watches)
         async with collecting(told(broker, database, "a")) as (_, first):

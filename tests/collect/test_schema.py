@@ -9,7 +9,7 @@ import pytest
 
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.collect.database import DatabaseAwayError, open_database
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.schema import STEPS, migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import WorkerState
@@ -92,12 +92,12 @@ async def test_a_user_who_may_make_no_tables_is_told_what_to_grant(database, ser
             settings = CollectSettings(
                 postgres=guest, mqtt=MqttSettings(host="127.0.0.1"), group="g", worker="a", levels=("+",)
             )
-            keeper = Keeper(settings, WorkerState)
+            housekeeper = Housekeeper(settings, WorkerState)
             with pytest.raises(StoreError, match=f"GRANT CREATE ON DATABASE {database.database} TO guest$"):
-                await keeper.claim()
+                await housekeeper.claim()
             admin.execute(f"GRANT CREATE ON DATABASE {database.database} TO guest")
-            await keeper.claim()
-            await keeper.close()
+            await housekeeper.claim()
+            await housekeeper.close()
         finally:
             admin.execute("DROP OWNED BY guest CASCADE")
             admin.execute("DROP ROLE guest")

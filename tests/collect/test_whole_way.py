@@ -70,7 +70,7 @@ async def until(query, text, wanted, seconds=40):
 
 @pytest.fixture
 def hurried(monkeypatch):
-    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
+    monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
     monkeypatch.setattr("daq.collect.gaps.SPACING_S", 0.5)
 
 
@@ -94,7 +94,7 @@ async def test_a_collector_that_comes_late_gets_the_whole_history_even_of_a_form
     copy = tmp_path / "copy.sqlite"
     backup(first.path, copy)
     first.close()
-    restore(copy, tmp_path / "restored.sqlite", utc_ns=T0, who="m.keeper")
+    restore(copy, tmp_path / "restored.sqlite", utc_ns=T0, who="m.housekeeper")
     for table in ("results", "keys"):
         query(f"DELETE FROM lab.{table} WHERE stream = 'bench-1' AND sequence = 7 RETURNING 1")  # noqa: S608 - ours
     query("UPDATE lab.streams SET looked = 0 RETURNING 1")

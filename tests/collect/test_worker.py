@@ -5,9 +5,9 @@ import dataclasses
 
 import pytest
 
-from daq.collect.again import take_refused
-from daq.collect.broker import TakingClient
-from daq.collect.keeper import Keeper
+from daq.collect.broker import ManualAckClient
+from daq.collect.housekeeping import Housekeeper
+from daq.collect.retrying import retry_refused
 from daq.collect.worker import Worker
 from daq.core.errors import StoreError
 from tests.support.processes.collector import collecting, daemon, told
@@ -82,13 +82,13 @@ async def test_while_the_database_is_away_the_broker_keeps_everything_and_no_mor
 async def test_what_was_committed_and_not_acknowledged_comes_again_and_is_a_duplicate(
     broker, database, query, monkeypatch
 ):
-    acknowledge = TakingClient.acknowledge
-    monkeypatch.setattr(TakingClient, "acknowledge", lambda *_: None)
+    acknowledge = ManualAckClient.acknowledge
+    monkeypatch.setattr(ManualAckClient, "acknowledge", lambda *_: None)
     async with collecting(told(broker, database)) as (worker, _), daemon(broker) as d:
         await eventually(lambda: worker.state.connected)
         await d.publish(*[result(n) for n in range(1, 11)])
         await until(query, 10)
-    monkeypatch.setattr(TakingClient, "acknowledge", acknowledge)
+    monkeypatch.setattr(ManualAckClient, "acknowledge", acknowledge)
     async with collecting(told(broker, database)) as (worker, _):
         await eventually(lambda: worker.state.duplicates == 10)
         assert worker.state.taken == 0
@@ -120,11 +120,11 @@ async def test_the_broker_keeps_results_for_a_worker_that_is_away_and_forgets_on
 
 @pytest.mark.asyncio
 async def test_a_second_process_with_the_same_name_is_told_to_take_another(broker, database, monkeypatch):
-    monkeypatch.setattr("daq.collect.keeper.LOCK_PATIENCE_S", 0.5)
+    monkeypatch.setattr("daq.collect.housekeeping.LOCK_PATIENCE_S", 0.5)
     async with collecting(told(broker, database)):
         second = told(broker, database)
         with pytest.raises(StoreError, match="another name with --worker"):
-            await Keeper(second, lambda: None).claim()
+            await Housekeeper(second, lambda: None).claim()
 
 
 @pytest.mark.asyncio
@@ -160,7 +160,7 @@ async def test_what_was_refused_is_taken_when_this_version_understands_it(broker
             await eventually(lambda: worker.state.connected)
             await d.publish(*messages, ("glaze-works/k/q/lab/v1/result/x", b"nonsense"))
             await until(query, 3, "refused")
-    assert await take_refused(told(broker, database)) == (1, 2)
+    assert await retry_refused(told(broker, database)) == (1, 2)
     assert query("SELECT sequence FROM lab.results") == [(1,)]
     assert query("SELECT count(*) FROM lab.refused") == [(2,)]
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 import psycopg
 import pytest
 
-from daq.collect.database import of_the_message, open_database
+from daq.collect.database import is_data_error, open_database
 from daq.collect.decode import Live, decode
 from daq.collect.schema import migrate
 from daq.collect.writing import Unfit, Writer, Written
@@ -147,7 +147,7 @@ async def test_a_long_report_holds_up_nothing_but_a_new_month(database, query, s
             assert await w.take(events(result(3))) == Written(taken=1)
             with pytest.raises(psycopg.errors.LockNotAvailable) as caught:
                 await w.take(later)
-            assert not of_the_message(caught.value)
+            assert not is_data_error(caught.value)
         assert await w.take(later) == Written(taken=1)
 
 
@@ -162,12 +162,12 @@ async def test_a_row_that_the_database_cannot_hold_is_told_from_a_database_that_
         for what, message in wrong.items():
             with pytest.raises((psycopg.Error, UnicodeError)) as caught:
                 await w.take(events(message))
-            assert of_the_message(caught.value), (what, caught.value)
+            assert is_data_error(caught.value), (what, caught.value)
         await w.take(events(result(2)))
     assert query("SELECT sequence FROM lab.results") == [(2,)]
-    assert not of_the_message(psycopg.errors.DiskFull("no space"))
-    assert not of_the_message(psycopg.errors.InsufficientPrivilege("may not"))
-    assert not of_the_message(psycopg.OperationalError("server closed the connection unexpectedly"))
+    assert not is_data_error(psycopg.errors.DiskFull("no space"))
+    assert not is_data_error(psycopg.errors.InsufficientPrivilege("may not"))
+    assert not is_data_error(psycopg.OperationalError("server closed the connection unexpectedly"))
 
 
 @pytest.mark.asyncio

@@ -302,7 +302,7 @@ async def test_a_wrong_password_is_said_without_the_password(store, broker, caps
     settings = broker.settings(password="guessed-wrong")  # noqa: S106
     assert "guessed-wrong" not in repr(settings)
     async with publishing(store, settings) as publisher:
-        await eventually(lambda: "does not let us in" in publisher.state.trouble)
+        await eventually(lambda: "refuses the connection" in publisher.state.trouble)
         assert "Not authorized" in publisher.state.trouble
         assert "guessed-wrong" not in publisher.state.trouble
         assert depth(store).waiting == 1
@@ -328,7 +328,7 @@ async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_
         store.submit(begin("bulky")).result(10)
         store.submit(conclude("bulky", result_id="bulky", build=bulky)).result(10)
         fill(store, ["b", "c"])
-        for protocol, reason in (("3.1.1", "hung up each time"), ("5", "larger than the broker takes")):
+        for protocol, reason in (("3.1.1", "closed the connection each time"), ("5", "larger than the broker accepts")):
             # What is in quarantine stays there until a person sends it again.
             store.submit(ReleaseRefused(T0, "m.keeper")).result(10)
             settings = broker.settings(protocol=protocol, retry_first_s=900, retry_most_s=900)

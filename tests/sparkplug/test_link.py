@@ -141,7 +141,7 @@ async def test_a_rebirth_is_done_when_asked_and_not_too_often(tmp_path, broker):
             for _ in range(50):
                 await watcher.ask(ASK)
             await watcher.ask(b"\x00nonsense")
-            await eventually(lambda: link.node.odd.commands == 1)
+            await eventually(lambda: link.node.ignored.commands == 1)
             content.add()
             link.wake()
             await watcher.until(lambda: watcher.ids()[-1] == "bench-1/2")
@@ -174,7 +174,7 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
         async with linked(tmp_path, broker.settings(), content, host="tower") as link:
             await eventually(lambda: link.node.phase is Phase.WAITING)
             await watcher.client.publish("spBv1.0/STATE/tower", b"ONLINE", qos=1)
-            await eventually(lambda: link.node.odd.states == 1)
+            await eventually(lambda: link.node.ignored.states == 1)
             await watcher.say(True, 5000, host="another")
             await watcher.say(False, 1000)
             content.add(count=2)
@@ -189,7 +189,7 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
             await watcher.until(lambda: watcher.ids()[-1] == "bench-1/3")
 
             await watcher.say(False, 1500)
-            await eventually(lambda: link.node.odd.old_states == 1)
+            await eventually(lambda: link.node.ignored.old_states == 1)
             assert host.log.count("NDEATH") == 0
 
             await watcher.say(False, 3000)

@@ -28,7 +28,7 @@ def test_the_broker_of_mqtt_is_taken_under_a_name_of_its_own(tmp_path, monkeypat
     node = Sparkplug.from_settings(daemon)
     assert (node.settings.host, node.settings.user, node.settings.password) == ("broker", "daq", "slip")
     assert node.settings.client_id == ""
-    assert node.names.of_node("NBIRTH") == "spBv1.0/glaze-works/NBIRTH/kiln-street"
+    assert node.names.node_topic("NBIRTH") == "spBv1.0/glaze-works/NBIRTH/kiln-street"
 
 
 def test_it_may_have_a_broker_of_its_own(tmp_path):

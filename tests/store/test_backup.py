@@ -114,7 +114,7 @@ def test_restoring_over_a_database_is_refused(store, tmp_path):
     store.close()
     (tmp_path / "daq.sqlite").rename(tmp_path / "aside.sqlite")
     (tmp_path / "daq.sqlite-wal").write_bytes(b"")
-    with pytest.raises(StoreError, match=r"daq\.sqlite-wal is in the way"):
+    with pytest.raises(StoreError, match=r"daq\.sqlite-wal exists"):
         restore(made.path, store.path, utc_ns=T0, who="m.keeper")
 
 

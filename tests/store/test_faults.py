@@ -60,7 +60,7 @@ def test_no_run_begins_on_a_nearly_full_disk_but_one_that_runs_may_end(path):
         for step in (register(), begin("a")):
             store.submit(step).result(10)
     with Store(path, reserve_bytes=2**62) as store:
-        with pytest.raises(StorageError, match="no new run begins; free some space"):
+        with pytest.raises(StorageError, match="no new run starts; free some space"):
             store.submit(begin("b")).result(10)
         store.submit(conclude("a")).result(10)
         store.submit(end("a")).result(10)
@@ -136,7 +136,7 @@ def test_a_disk_that_is_really_full_and_then_has_room_again(small_disk):
         assert "the disk is full" in str(errors[-1])
         with store.reader() as reader:
             assert len(reader.audit()) == 2 + done
-        assert any("no run begins" in f.say for f in check_database(path, utc_ns=T0) if f.what == "disk")
+        assert any("no run starts" in f.say for f in check_database(path, utc_ns=T0) if f.what == "disk")
         ballast.unlink()
         store.submit(conclude("a", block=big_block(100_000))).result(10)
         assert store.trouble is None

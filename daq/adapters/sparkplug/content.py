@@ -8,7 +8,7 @@ from daq.adapters.sparkplug.metrics import Metric
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class DeviceResult:
     """A result of a device as metrics.  `mark` grows with each result of the database; 0 stands for none yet."""
 
     device: str
@@ -27,10 +27,10 @@ class Content(Protocol):
         """Every device that is there, with its metrics besides those of results.  Must be quick."""
         ...
 
-    def newest(self, devices: Sequence[str]) -> Sequence[Shown]:
+    def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
         """The newest result of each device.  Called in a thread; may raise `StoreError`."""
         ...
 
-    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[Shown]:
+    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
         """The next results after a mark for each device, all in order of their marks.  As `newest`."""
         ...

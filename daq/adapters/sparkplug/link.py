@@ -84,12 +84,12 @@ class Link:
         tls_context(settings)  # a wrong file is said now, not with every attempt to connect
         self._settings, self._content, self._memory, self._clock = settings, content, memory, clock
         self._client_id, self._pulse = client_id, min(pulse_s, PULSE_S)
-        self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
+        self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
-        self._shown: dict[str, int] = {}
+        self._birth_marks: dict[str, int] = {}
         """Marks up to which results were made before the devices' last birth: these are late."""
-        self._told: dict[str, dict[str, object]] = {}
+        self._sent_values: dict[str, dict[str, object]] = {}
         self._recent: deque[tuple[int, str, int]] = deque()
         """Of what was sent lately: when, of which device, and the mark before it."""
         self.node = node
@@ -106,7 +106,7 @@ class Link:
 
     async def run(self) -> None:
         """Connect, be born, send, reconnect, until `stop`."""
-        backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._chance)
+        backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._rng)
         while not self._stopping.is_set():
             try:
                 await self._session(backoff)
@@ -129,9 +129,9 @@ class Link:
         wills: dict[Version, Will] = {"5": will, "3.1.1": will}
         async with connect(self._settings, self._client_id, wills) as connection:
             self.state.protocol = connection.version
-            await connection.subscribe(self.node.names.of_node("NCMD"))
+            await connection.subscribe(self.node.names.node_topic("NCMD"))
             if self.node.names.host:
-                await connection.subscribe(self.node.names.state)
+                await connection.subscribe(self.node.names.state_topic)
             self.node.connected()
             backoff.reset()
             self._trouble("")
@@ -141,12 +141,12 @@ class Link:
             except BrokerDownError:
                 # To a polite disconnect the broker, should it still listen, would add no will.
                 connection.hang_up()
-                await self._repeat_lately()
+                await self._repeat_recent()
                 raise
             finally:
                 listening.cancel()
                 await asyncio.gather(listening, return_exceptions=True)
-                await self._die(connection)
+                await self._send_death(connection)
 
     async def _live(self, connection: Connection) -> None:
         """Until `stop`, or until the primary host goes.
@@ -160,7 +160,7 @@ class Link:
             try:
                 if self.node.host_gone:
                     log.info("the primary host went offline", host=self.node.names.host)
-                    await self._repeat_lately()
+                    await self._repeat_recent()
                     return
                 if self.node.birth_due(self._clock.mono_ns()):
                     await self._birth(connection)
@@ -175,22 +175,22 @@ class Link:
             if connection.lost.done():
                 raise BrokerDownError(connection.lost.result())
 
-    async def _die(self, connection: Connection) -> None:
+    async def _send_death(self, connection: Connection) -> None:
         """Say that the node is gone, whatever ended the session, where somebody still listens."""
         if not connection.lost.done() and self.node.phase in (Phase.WAITING, Phase.ALIVE):
             with contextlib.suppress(DaqError):
                 await self._send(connection, [self.node.farewell(self._now_ms())])
 
     async def _listen(self, connection: Connection) -> None:
-        command, host = self.node.names.of_node("NCMD"), self.node.names.state
+        command, host = self.node.names.node_topic("NCMD"), self.node.names.state_topic
         with contextlib.suppress(BrokerDownError):
             while True:
                 message = await connection.receive()
                 # A command that the broker kept was meant for somebody else, long ago.
                 if message.topic == command and not message.retain:
-                    self.node.hear_command(message.payload)
+                    self.node.receive_command(message.payload)
                 elif message.topic == host and self.node.names.host:
-                    self.node.hear_host(message.payload)
+                    self.node.receive_host_state(message.payload)
                 self._wake.set()
 
     # births, changes, results
@@ -198,15 +198,15 @@ class Link:
     async def _birth(self, connection: Connection) -> None:
         again = self.node.phase is Phase.ALIVE
         if again:
-            await self._repeat_lately()
+            await self._repeat_recent()
         present = self._content.present()
         newest = await in_thread(self._content.newest, tuple(present))
         if not self.node.birth_due(self._clock.mono_ns()):
             return  # the host went meanwhile
         devices = {s.device: (*present[s.device], *s.metrics) for s in newest}
         births = self.node.birth(self._content.node(), devices, self._now_ms(), self._clock.mono_ns())
-        self._shown = {s.device: s.mark for s in newest}
-        self._told = {device: _told(present[device]) for device in devices}
+        self._birth_marks = {s.device: s.mark for s in newest}
+        self._sent_values = {device: _values_of(present[device]) for device in devices}
         await self._send(connection, births)
         log.info("the Sparkplug node was born", devices=sorted(devices), again=again)
 
@@ -218,14 +218,14 @@ class Link:
         come = [d for d in present if d not in self.node.devices]
         for shown in await in_thread(self._content.newest, tuple(come)) if come else ():
             metrics = (*present[shown.device], *shown.metrics)
-            self._shown[shown.device] = shown.mark
-            self._told[shown.device] = _told(present[shown.device])
+            self._birth_marks[shown.device] = shown.mark
+            self._sent_values[shown.device] = _values_of(present[shown.device])
             await self._send(connection, [self.node.device_birth(shown.device, metrics, self._now_ms())])
         for device in sorted(self.node.devices - set(come)):
-            told = self._told[device]
-            changed = [m for m in present[device] if told.get(m.name) != (m.value, m.properties)]
+            sent_values = self._sent_values[device]
+            changed = [m for m in present[device] if sent_values.get(m.name) != (m.value, m.properties)]
             if changed:
-                told |= _told(changed)
+                sent_values |= _values_of(changed)
                 await self._send(connection, [self.node.data(device, changed, self._now_ms())])
 
     async def _results(self, connection: Connection) -> bool:
@@ -235,7 +235,7 @@ class Link:
         if not found:
             return False
         # No device dies or is born meanwhile: this task alone decides.
-        sent = [(r, r.mark <= self._shown[r.device]) for r in found]
+        sent = [(r, r.mark <= self._birth_marks[r.device]) for r in found]
         for result, late in sent:
             data = self.node.data(result.device, result.metrics, self._now_ms(), historical=late)
             await self._send(connection, [data])
@@ -269,7 +269,7 @@ class Link:
             asking.cancel()
             await asyncio.gather(asking, return_exceptions=True)
 
-    async def _repeat_lately(self) -> None:
+    async def _repeat_recent(self) -> None:
         """Take back what was sent shortly before, so that it is sent once more, as historical data."""
         since = self._clock.mono_ns() - REPEAT_NS
         for when, device, before in reversed(self._recent):
@@ -314,5 +314,5 @@ class Link:
                 await self._stopping.wait()
 
 
-def _told(metrics: Sequence[Metric]) -> dict[str, object]:
+def _values_of(metrics: Sequence[Metric]) -> dict[str, object]:
     return {m.name: (m.value, m.properties) for m in metrics}

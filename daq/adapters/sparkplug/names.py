@@ -29,16 +29,16 @@ class Names:
         if self.host:
             check_level(self.host, key="sparkplug.host")
 
-    def of_node(self, kind: str) -> str:
+    def node_topic(self, kind: str) -> str:
         """Topic of the node's messages of a kind: NBIRTH, NDEATH, NCMD."""
         return f"{NAMESPACE}/{self.group}/{kind}/{self.node}"
 
-    def of_device(self, kind: str, device: str) -> str:
+    def device_topic(self, kind: str, device: str) -> str:
         """Topic of a device's messages of a kind: DBIRTH, DDATA, DDEATH."""
         check_level(device, key="sparkplug: name of an instrument")
         return f"{NAMESPACE}/{self.group}/{kind}/{self.node}/{device}"
 
     @property
-    def state(self) -> str:
+    def state_topic(self) -> str:
         """Where the primary host says whether it is online."""
         return f"{NAMESPACE}/STATE/{self.host}"

@@ -4,7 +4,7 @@ Every rule of the specification about order is kept here, so that whoever carrie
 the node's birth first and numbered 0, numbers from 0 to 255 and round again, a device's birth before its data, no
 data after a death, nothing in data that a birth did not define, one birth/death number for a session's birth and
 its will, silence until the primary host is online and an end when it goes.  A call that would break a rule raises
-`LifeError` before anything has changed.
+`LifecycleError` before anything has changed.
 """
 
 import json
@@ -24,7 +24,7 @@ REBIRTH_EVERY_NS: Final = 5_000_000_000
 messages, and several hosts that come back together each ask."""
 
 
-class LifeError(Exception):
+class LifecycleError(Exception):
     """A message was asked for that the node's life does not allow now: a mistake in the program."""
 
 
@@ -38,7 +38,7 @@ class Publication:
 
 
 @dataclass(slots=True)
-class Odd:
+class IgnoredMessages:
     """What came in and was not followed, counted."""
 
     commands: int = 0
@@ -50,7 +50,7 @@ class Odd:
 
 @dataclass(slots=True)
 class _Host:
-    """What the primary host said of itself since the connection was made."""
+    """What the primary host state of itself since the connection was made."""
 
     online: bool = False
     newest_ms: int | None = None
@@ -72,7 +72,7 @@ class EdgeNode:
     with_aliases: bool = False
     phase: Phase = Phase.AWAY
     host_gone: bool = False
-    odd: Odd = field(default_factory=Odd)
+    ignored: IgnoredMessages = field(default_factory=IgnoredMessages)
     rebirths: int = 0
     """How often somebody asked for a rebirth and got it."""
     _bd_seq: int = 0
@@ -101,7 +101,7 @@ class EdgeNode:
             now_ms: ms since 1970, UTC.
         """
         if not 0 <= bd_seq < NUMBERS:
-            raise LifeError(f"the birth/death number {bd_seq} is not in 0 to 255")
+            raise LifecycleError(f"the birth/death number {bd_seq} is not in 0 to 255")
         self.lost()
         self._bd_seq = bd_seq
         return self._death(now_ms)
@@ -109,7 +109,7 @@ class EdgeNode:
     def connected(self) -> None:
         """The broker has the will and let us in."""
         if self.phase is not Phase.AWAY:
-            raise LifeError(f"connected while {self.phase}")
+            raise LifecycleError(f"connected while {self.phase}")
         self.phase = Phase.WAITING
 
     def lost(self) -> None:
@@ -123,32 +123,32 @@ class EdgeNode:
     def farewell(self, now_ms: int) -> Publication:
         """The node's death, to be sent before it disconnects by its own will; its devices die with it."""
         if self.phase not in (Phase.WAITING, Phase.ALIVE):
-            raise LifeError(f"a farewell while {self.phase}")
+            raise LifecycleError(f"a farewell while {self.phase}")
         self.phase, self.host_gone = Phase.LEAVING, False
         self._alive.clear()
         return self._death(now_ms)
 
     # what comes in
 
-    def hear_host(self, data: bytes) -> None:
-        """What the primary host said of itself: JSON with ``online`` and ``timestamp`` (ms since 1970)."""
+    def receive_host_state(self, data: bytes) -> None:
+        """What the primary host state of itself: JSON with ``online`` and ``timestamp`` (ms since 1970)."""
         try:
-            said = json.loads(data)
-            online, time_ms = said["online"], said["timestamp"]
+            state = json.loads(data)
+            online, time_ms = state["online"], state["timestamp"]
         except (ValueError, KeyError, TypeError, RecursionError):
             online = time_ms = None
         if not isinstance(online, bool) or not isinstance(time_ms, int) or isinstance(time_ms, bool):
-            self.odd.states += 1
+            self.ignored.states += 1
             return
         host = self._host
         if host.newest_ms is not None and time_ms < host.newest_ms:
-            self.odd.old_states += 1
+            self.ignored.old_states += 1
             return
         host.online, host.newest_ms = online, time_ms
         if self.phase is Phase.ALIVE and not online and self.names.host:
             self.host_gone = True
 
-    def hear_command(self, data: bytes) -> None:
+    def receive_command(self, data: bytes) -> None:
         """A command to the node.  Nothing but a rebirth is ever done on a command."""
         asked = command(data)
         rebirth = False
@@ -157,7 +157,7 @@ class EdgeNode:
         if rebirth and self.phase is Phase.ALIVE:
             self._asked = True
         elif not rebirth:
-            self.odd.commands += 1
+            self.ignored.commands += 1
 
     def birth_due(self, mono_ns: int) -> bool:
         """Whether `birth` is what comes next."""
@@ -179,54 +179,58 @@ class EdgeNode:
             mono_ns: the monotonic clock, for the pace of rebirths.
         """
         if not self.birth_due(mono_ns):
-            raise LifeError(f"a birth while {self.phase}, not due")
+            raise LifecycleError(f"a birth while {self.phase}, not due")
         own = (
             Metric(BIRTH_DEATH, DataType.INT64, self._bd_seq, now_ms),
             Metric(REBIRTH, DataType.BOOLEAN, False, now_ms),
         )
         metrics = (*own, *node)
-        _need_names("the node", metrics)
-        for device, its in devices.items():
-            _need_names(device, its)
+        _require_unique_names("the node", metrics)
+        for device, device_metrics in devices.items():
+            _require_unique_names(device, device_metrics)
         self.rebirths += self.phase is Phase.ALIVE
         self.phase, self._asked, self._born_mono_ns = Phase.ALIVE, False, mono_ns
         self._alive.clear()
         self._seq = 0
-        births = [self._numbered(self.names.of_node("NBIRTH"), metrics, now_ms, self._named("", metrics), birth=True)]
-        births += [self.device_birth(device, its, now_ms) for device, its in devices.items()]
+        births = [
+            self._numbered(
+                self.names.node_topic("NBIRTH"), metrics, now_ms, self._assign_aliases("", metrics), birth=True
+            )
+        ]
+        births += [self.device_birth(device, device_metrics, now_ms) for device, device_metrics in devices.items()]
         return births
 
     def device_birth(self, device: str, metrics: Sequence[Metric], now_ms: int) -> Publication:
         """A device is there: all its metrics with their current values."""
-        self._need_life()
+        self._require_alive()
         if device in self._alive:
-            raise LifeError(f"{device} is born already")
-        _need_names(device, metrics)
-        topic = self.names.of_device("DBIRTH", device)
-        born = self._numbered(topic, metrics, now_ms, self._named(device, metrics), birth=True)
+            raise LifecycleError(f"{device} is born already")
+        _require_unique_names(device, metrics)
+        topic = self.names.device_topic("DBIRTH", device)
+        born = self._numbered(topic, metrics, now_ms, self._assign_aliases(device, metrics), birth=True)
         self._alive[device] = {m.name: m.type for m in metrics}
         return born
 
     def device_death(self, device: str, now_ms: int) -> Publication:
         """A device is gone."""
-        self._need_device(device)
+        self._require_born(device)
         del self._alive[device]
-        return self._numbered(self.names.of_device("DDEATH", device), (), now_ms, None)
+        return self._numbered(self.names.device_topic("DDEATH", device), (), now_ms, None)
 
     def data(self, device: str, metrics: Sequence[Metric], now_ms: int, *, historical: bool = False) -> Publication:
         """New values of a device.  `historical`: they are not the current ones."""
-        known = self._need_device(device)
+        known = self._require_born(device)
         for metric in metrics:
             if known.get(metric.name) is not metric.type:
-                raise LifeError(f"the birth of {device} did not define {metric.name} as {metric.type.name}")
+                raise LifecycleError(f"the birth of {device} did not define {metric.name} as {metric.type.name}")
         aliases = self._aliases[device] if self.with_aliases else None
-        return self._numbered(self.names.of_device("DDATA", device), metrics, now_ms, aliases, historical=historical)
+        return self._numbered(self.names.device_topic("DDATA", device), metrics, now_ms, aliases, historical=historical)
 
     # parts
 
     def _death(self, now_ms: int) -> Publication:
         number = Metric(BIRTH_DEATH, DataType.INT64, self._bd_seq, now_ms)
-        return Publication(self.names.of_node("NDEATH"), payload((number,), now_ms, None, birth=True), qos=1)
+        return Publication(self.names.node_topic("NDEATH"), payload((number,), now_ms, None, birth=True), qos=1)
 
     def _numbered(
         self,
@@ -243,7 +247,7 @@ class EdgeNode:
         self._seq = (self._seq + 1) % NUMBERS
         return Publication(topic, data)
 
-    def _named(self, device: str, metrics: Sequence[Metric]) -> dict[str, int] | None:
+    def _assign_aliases(self, device: str, metrics: Sequence[Metric]) -> dict[str, int] | None:
         if not self.with_aliases:
             return None
         aliases = self._aliases.setdefault(device, {})
@@ -253,18 +257,18 @@ class EdgeNode:
                 self._next_alias += 1
         return aliases
 
-    def _need_life(self) -> None:
+    def _require_alive(self) -> None:
         if self.phase is not Phase.ALIVE:
-            raise LifeError(f"data or births of devices while {self.phase}")
+            raise LifecycleError(f"data or births of devices while {self.phase}")
 
-    def _need_device(self, device: str) -> dict[str, DataType]:
-        self._need_life()
+    def _require_born(self, device: str) -> dict[str, DataType]:
+        self._require_alive()
         if device not in self._alive:
-            raise LifeError(f"{device} is not born")
+            raise LifecycleError(f"{device} is not born")
         return self._alive[device]
 
 
-def _need_names(whose: str, metrics: Sequence[Metric]) -> None:
+def _require_unique_names(whose: str, metrics: Sequence[Metric]) -> None:
     names = [m.name for m in metrics]
     if len(set(names)) != len(names):
-        raise LifeError(f"two metrics of {whose} have one name")
+        raise LifecycleError(f"two metrics of {whose} have one name")

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import aiomqtt
 
 from daq.adapters.mqtt.settings import MqttSettings
-from daq.adapters.sparkplug.content import Shown
+from daq.adapters.sparkplug.content import DeviceResult
 from daq.adapters.sparkplug.link import Link
 from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
@@ -61,7 +61,7 @@ class Content:
 
     def _shown(self, device, mark):
         identity = f"{device}/{mark}" if mark else None
-        return Shown(device, mark, (
+        return DeviceResult(device, mark, (
             Metric("result/id", DataType.STRING, identity, mark),
             Metric("result/value", DataType.DOUBLE, float(mark) if mark else None, mark),
         ))  # fmt: skip

@@ -17,11 +17,11 @@ import psycopg
 import structlog
 
 import daq
-from daq.adapters.mqtt.client import BrokerDownError, unheard
+from daq.adapters.mqtt.client import BrokerDownError, ignore_answer
 from daq.adapters.outbox.flight import Backoff
 from daq.collect import gaps
-from daq.collect.broker import TakingClient, joined
-from daq.collect.database import of_the_message, open_database, said
+from daq.collect.broker import ManualAckClient, worker_session
+from daq.collect.database import error_text, is_data_error, open_database
 from daq.collect.decode import NotAnEventError
 from daq.collect.partitions import AHEAD, after, make_partitions, month_of
 from daq.collect.schema import LOCK, migrate
@@ -73,22 +73,22 @@ class Fleet:
 class Watch:
     """Listens to the daemons' statuses and publishes requests, over a connection of its own."""
 
-    def __init__(self, settings: CollectSettings, chance: random.Random) -> None:
+    def __init__(self, settings: CollectSettings, rng: random.Random) -> None:
         self._settings = settings
-        self._chance = chance
+        self._rng = rng
         self._log = structlog.get_logger().bind(part="watch", worker=settings.worker)
-        self._client: TakingClient | None = None
+        self._client: ManualAckClient | None = None
         self._news: dict[str, gaps.Status] = {}
 
     async def run(self) -> None:
         """Until it is cancelled."""
         s = self._settings
-        backoff = Backoff(1.0, 60.0, self._chance)
+        backoff = Backoff(1.0, 60.0, self._rng)
         while True:
             try:
                 # The same name for whoever watches: a worker that lost the lock unnoticed is put out by its successor.
-                async with joined(s.mqtt, f"daq-collect-{s.group}:watch", window=STATUS_WINDOW) as client:
-                    await client.listen(s.statuses)
+                async with worker_session(s.mqtt, f"daq-collect-{s.group}:watch", window=STATUS_WINDOW) as client:
+                    await client.listen(s.status_filters)
                     backoff.reset()
                     self._client = client
                     await self._listen(client)
@@ -98,7 +98,7 @@ class Watch:
                 self._client = None
             await asyncio.sleep(backoff.next())
 
-    async def _listen(self, client: TakingClient) -> None:
+    async def _listen(self, client: ManualAckClient) -> None:
         never = asyncio.Event()
         while True:
             for message in await client.take(STATUS_WINDOW, never):
@@ -120,7 +120,7 @@ class Watch:
         if self._client is None:
             return False
         try:
-            self._client.start_publish(request.topic, request.payload, 1, False, None, unheard)
+            self._client.start_publish(request.topic, request.payload, 1, False, None, ignore_answer)
         except BrokerDownError:
             return False
         self._log.info("asked for results again", stream=request.stream, first=request.first, last=request.last,
@@ -128,14 +128,14 @@ class Watch:
         return True
 
 
-class Keeper:
+class Housekeeper:
     """Runs beside a worker until it is cancelled."""
 
     def __init__(self, settings: CollectSettings, state: Callable[[], WorkerState], *, seed: int | None = None) -> None:
         self._settings = settings
         self._state = state
-        self._chance = random.Random(seed)  # noqa: S311 - spreads requests, protects nothing
-        self._log = structlog.get_logger().bind(part="keeper", worker=settings.worker)
+        self._rng = random.Random(seed)  # noqa: S311 - spreads requests, protects nothing
+        self._log = structlog.get_logger().bind(part="housekeeper", worker=settings.worker)
         self._started = datetime.now(UTC)
         self._db: psycopg.AsyncConnection | None = None
         self._watch: tuple[Watch, asyncio.Task[None]] | None = None
@@ -154,7 +154,7 @@ class Keeper:
             StoreError: the database is away, belongs to a newer version, or another process has the name.
         """
         s = self._settings
-        self._db = db = await open_database(s.postgres, f"daq collect {s.worker} keeper")
+        self._db = db = await open_database(s.postgres, f"daq collect {s.worker} housekeeper")
         try:
             if done := await migrate(db):
                 self._log.info("tables are up to date", applied=done)
@@ -163,7 +163,7 @@ class Keeper:
         except psycopg.Error as error:
             await self.close()
             todo = RIGHTS.format(s.postgres) if isinstance(error, psycopg.errors.InsufficientPrivilege) else ""
-            raise StoreError(f"the database {s.postgres.place} cannot be used: {said(error)}{todo}") from error
+            raise StoreError(f"the database {s.postgres.place} cannot be used: {error_text(error)}{todo}") from error
         except BaseException:
             await self.close()
             raise
@@ -181,7 +181,7 @@ class Keeper:
 
     async def run(self) -> None:
         """Beat, watch, and come back after the database was away."""
-        backoff = Backoff(1.0, 30.0, self._chance)
+        backoff = Backoff(1.0, 30.0, self._rng)
         try:
             while True:
                 try:
@@ -189,7 +189,7 @@ class Keeper:
                         await self.claim()
                     await self._keep(backoff)
                 except (psycopg.Error, StoreError) as error:
-                    self._log.warning("the database is away", reason=said(error))
+                    self._log.warning("the database is away", reason=error_text(error))
                     await self._no_watch()
                     await self.close()
                 await asyncio.sleep(backoff.next())
@@ -218,7 +218,7 @@ class Keeper:
             began = loop.time()
             await self._beat()
             if self._watch is None and await self._lock(WATCH_LOCK, self._settings.group):
-                watch = Watch(self._settings, self._chance)
+                watch = Watch(self._settings, self._rng)
                 self._watch = watch, asyncio.create_task(watch.run(), name="watch")
                 self._log.info("watching over gaps")
             if self._watch is not None:
@@ -235,21 +235,21 @@ class Keeper:
         assert self._db is not None  # noqa: S101 - called by `_keep` only
         db, settings = self._db, self._settings.gaps
         await self._note(db, watch.news())
-        await gaps.look(db, history=settings.history)
-        for request in await gaps.due(db, settings):
+        await gaps.find_gaps(db, history=settings.history)
+        for request in await gaps.due_requests(db, settings):
             if watch.ask(request):
-                await gaps.asked(db, request, settings, self._chance)
+                await gaps.record_request(db, request, settings, self._rng)
         missing, oldest_s = (await (await db.execute(_MISSING)).fetchall())[0]
         self.fleet = Fleet(missing, oldest_s, dict(await (await db.execute(_STATES)).fetchall()))
 
     async def _note(self, db: psycopg.AsyncConnection, news: list[gaps.Status]) -> None:
         try:
-            await gaps.note(db, news)
+            await gaps.store_statuses(db, news)
         except (psycopg.Error, UnicodeError) as error:
-            if not of_the_message(error):
+            if not is_data_error(error):
                 raise
             if len(news) == 1:
-                self._log.warning("a status cannot be stored", prefix=news[0].prefix, reason=said(error))
+                self._log.warning("a status cannot be stored", prefix=news[0].prefix, reason=error_text(error))
                 return
             for status in news:
                 await self._note(db, [status])

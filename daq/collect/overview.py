@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import psycopg
 
-from daq.collect.database import PostgresSettings, open_database, said
+from daq.collect.database import PostgresSettings, error_text, open_database
 from daq.collect.schema import STEPS
 from daq.core.errors import StoreError
 
@@ -48,7 +48,7 @@ SELECT (SELECT count(*) FROM lab.refused), (SELECT count(*) FROM lab.conflicts),
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class Overview:
     """Rows as the queries give them, by column name.
 
     Attributes:
@@ -92,7 +92,7 @@ class Standing:
         }
 
 
-async def standing(settings: PostgresSettings) -> Standing:
+async def read_overview(settings: PostgresSettings) -> Overview:
     """Read it.
 
     Raises:
@@ -107,7 +107,7 @@ async def standing(settings: PostgresSettings) -> Standing:
         if missing := [name for name, _ in STEPS if name not in done]:
             raise StoreError(f"{settings.place} lacks {', '.join(missing)}: start a worker of this version once")
         refused, conflicts, results, delay = (await _rows(db, _COUNTS))[0]
-        return Standing(
+        return Overview(
             daemons=await _named(db, "prefix source state time seen version", _DAEMONS),
             streams=await _named(db, "prefix source stream announced here newest missing", _STREAMS),
             gaps=await _named(db, "prefix source stream first last seen asks next_ask", _GAPS, SHOWN),
@@ -125,7 +125,7 @@ async def standing(settings: PostgresSettings) -> Standing:
             delay_s=delay,
         )
     except psycopg.Error as error:
-        raise StoreError(f"the database {settings.place} cannot be read: {said(error)}") from error
+        raise StoreError(f"the database {settings.place} cannot be read: {error_text(error)}") from error
     finally:
         await db.close()
 
