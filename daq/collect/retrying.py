@@ -1,4 +1,4 @@
-"""Refused messages, tried again: after an update this version may understand what an older one did not."""
+"""A new attempt with refused messages: after an update a version may understand more than the one before."""
 
 from typing import Final
 
@@ -11,10 +11,13 @@ from daq.collect.writing import Writer
 from daq.core.errors import StoreError
 
 PORTION: Final = 100
+"""Number of messages read at once."""
 
 
 async def retry_refused(settings: CollectSettings) -> tuple[int, int]:
-    """Take every refused message that is an event now; how many were taken or known, and how many stay refused.
+    """Store every refused message that this version understands.
+
+    Returns the number of messages that left `lab.refused` (stored now, or known before) and the number that stay.
 
     Raises:
         StoreError: the database is away.

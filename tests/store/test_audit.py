@@ -49,7 +49,7 @@ def test_any_changed_field_breaks_the_chain(field):
 def test_a_removed_entry_breaks_the_chain_and_so_does_another_database():
     entries = chain(4)
     assert first_break("s", entries[:1] + entries[2:]) == "audit entry 2 is missing"
-    assert first_break("another", entries) == "audit entry 1 does not follow the one before it"
+    assert first_break("another", entries) == "audit entry 1 does not follow the entry before it"
 
 
 @pytest.mark.parametrize(

@@ -70,7 +70,8 @@ class DeviceConnection(Connection):
             self._empty = 0
             self._on_data(data)
             return
-        # One read without data is possible on a working line.  A second one, or a hang-up, means that the device is gone.
+        # One read without data is possible on a working line.  A second one, or a hang-up, means that the device is
+        # gone.
         self._empty += 1
         if self._empty > 1 or self._hung_up():
             self._lost("the device is gone (cable unplugged or instrument switched off)")

@@ -67,6 +67,6 @@ class Access:
         free = shutil.disk_usage(self._path.parent).free
         if free < self._reserve:
             raise StorageError(
-                f"{self._path}: only {free // 2**20} MiB of disk are free and {self._reserve // 2**20} MiB are reserved "
-                "for runs to end: no new run starts; free some space"
+                f"{self._path}: only {free // 2**20} MiB of disk are free, and {self._reserve // 2**20} MiB are "
+                "reserved for runs to end: no new run starts; free some space"
             )
