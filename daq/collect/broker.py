@@ -30,7 +30,7 @@ from daq.adapters.mqtt.connection import REFUSED_FROM
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 
 LARGEST: Final = 4 * 2**20
-"""Largest packet (bytes) that the broker may send, so that no message can fill the memory; daq sends far smaller ones."""
+"""Largest packet (bytes) that the broker may send, so that no message can fill the memory; those of daq are smaller."""
 LIVE_MOST: Final = 2_000
 """Maximum number of live messages that wait here; more are dropped, because the broker does not hold them back."""
 NO_SESSION: Final = 0

@@ -1,7 +1,7 @@
-"""What is missing: found from the sequences that are here and the ones daemons announce, and asked for.
+"""Missing results: found from the stored sequence numbers and those that daemons announce, and requested again.
 
-`lab.streams.looked` says up to where a stream was looked at: every sequence until there is either in `lab.keys` or in
-`lab.gaps`.  So a look costs what is new since the last one, not what is stored.
+`lab.streams.looked` is the last sequence number that was checked: every number up to it is either in `lab.keys` or in
+`lab.gaps`.  So the cost of a check depends on the new results, not on the stored ones.
 """
 
 import json
@@ -19,12 +19,13 @@ from daq.collect.settings import GapSettings
 from daq.collect.sources import number_sources
 
 MOST_ASKED: Final = 500
-"""Results that one request may ask for."""
+"""Maximum number of results in one request."""
 SPACING_S: Final = 6.0
-"""Between requests for one stream; a daemon answers one in 5 s."""
+"""Shortest time (s) between two requests for one stream; a daemon answers one in 5 s."""
 ASKS_A_LOOK: Final = 200
+"""Maximum number of requests in one check."""
 ASKS_A_DAEMON: Final = 5
-"""In one look; a daemon answers twenty requests in 5 s."""
+"""Maximum number of requests to one daemon in one check; a daemon answers twenty in 5 s."""
 _MOST_NEWS: Final = 100_000
 _MOST_SEQUENCE: Final = 10**15
 
@@ -53,7 +54,7 @@ WITH ends AS (
 )
 UPDATE lab.streams SET looked = announced WHERE announced > looked
 """
-# A gap that is filled in part leaves pieces, which are asked for as if they were new: somebody answers.
+# The pieces left of a partly filled gap are requested as new ones, without its long wait: the daemon does answer.
 _FILLED: Final = """
 WITH here AS (
     SELECT g.no, k.sequence FROM lab.gaps g CROSS JOIN LATERAL (
@@ -105,7 +106,12 @@ ON CONFLICT (source, stream) DO UPDATE SET announced = EXCLUDED.announced WHERE 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Results to be asked for again."""
+    """A request for results of one stream.
+
+    Attributes:
+        gap: number of the gap in `lab.gaps`.
+        first, last: sequence numbers, both included.
+    """
 
     gap: int
     source: str
@@ -116,22 +122,25 @@ class Request:
 
     @property
     def topic(self) -> str:
-        """Where the daemon listens."""
+        """Topic on which the daemon takes requests."""
         return f"{self.prefix}/refill"
 
     @property
     def payload(self) -> bytes:
-        """What it is told."""
+        """Payload of the request, JSON."""
         asked = {"source": self.source, "stream": self.stream, "first": self.first, "last": self.last}
         return json.dumps(asked, ensure_ascii=False).encode()
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """What a daemon says about itself.
+    """Status of a daemon.
 
     Attributes:
-        sequences: the last sequence of each stream, as far as it says.
+        prefix: levels of its topics up to ``lab/v1``.
+        state: ``online`` or ``offline``.
+        sequences: last sequence number of each stream, where the status has it.
+        text: the received payload.
     """
 
     prefix: str
@@ -143,10 +152,10 @@ class Status:
 
 
 def read_status(topic: str, payload: bytes) -> Status:
-    """The status in a message.
+    """Return the status in a message.
 
     Raises:
-        NotAnEventError: it is none.
+        NotAnEventError: the message is not a status.
     """
     try:
         text = payload.decode("utf-8")
@@ -157,7 +166,7 @@ def read_status(topic: str, payload: bytes) -> Status:
         raise NotAnEventError("the status is not a JSON object")
     source, state, sequences = status.get("source"), status.get("state"), status.get("sequences") or {}
     if not isinstance(source, str) or not isinstance(state, str) or not isinstance(sequences, dict) or "\x00" in state:
-        raise NotAnEventError("the status holds no source, no state, or sequences that are no table")
+        raise NotAnEventError("the status has no source, no state, or sequences that are not a JSON object")
     database_of(source)
     known = {
         str(stream): n
@@ -168,7 +177,7 @@ def read_status(topic: str, payload: bytes) -> Status:
 
 
 async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> None:
-    """Store what daemons say; one status a prefix."""
+    """Store statuses of daemons, at most one for each prefix."""
     if not statuses:
         return
     async with db.transaction():
@@ -181,9 +190,10 @@ async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> Non
 
 
 def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
-    """Source, stream, prefix and last sequence, each stream once.
+    """Return source, stream, prefix and last sequence number, each stream once.
 
-    A daemon whose topics were renamed left its last status under the old ones, with the same source and streams.
+    After a change of its topics, a daemon has a second, old status with the same source and streams.  The higher number
+    counts, and an online status before an offline one.
     """
     ends: dict[tuple[str, str], tuple[int, bool, str]] = {}
     for s in statuses:
@@ -195,7 +205,10 @@ def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
 
 
 async def find_gaps(db: AsyncConnection, *, history: bool) -> None:
-    """Find new gaps and forget those that are filled; only one worker at a time does this."""
+    """Add new gaps and remove filled ones; only one worker at a time may do this.
+
+    Without `history`, a stream starts with its first stored result.
+    """
     async with db.transaction():
         if not history:
             await db.execute(_BEGIN_HERE)
@@ -205,7 +218,7 @@ async def find_gaps(db: AsyncConnection, *, history: bool) -> None:
 
 
 async def due_requests(db: AsyncConnection, settings: GapSettings) -> list[Request]:
-    """What is to be asked for now: one request a stream, few a daemon, none of daemons that are offline."""
+    """Return the requests to send now: at most one for each stream, few for each daemon, none to offline daemons."""
     found = await db.execute(_DUE, (settings.patience_s, SPACING_S, ASKS_A_LOOK))
     asked: Counter[str] = Counter()
     requests: list[Request] = []
@@ -217,6 +230,6 @@ async def due_requests(db: AsyncConnection, settings: GapSettings) -> list[Reque
 
 
 async def record_request(db: AsyncConnection, request: Request, settings: GapSettings, rng: random.Random) -> None:
-    """Remember that it was asked for; the next time is later, and later by chance."""
+    """Store that a request was sent, and schedule the next one after a doubled, partly random wait."""
     share = 1.0 - 0.5 * rng.random()
     await db.execute(_ASKED, (settings.again_most_s, settings.again_s, share, request.gap))

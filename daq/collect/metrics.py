@@ -1,4 +1,4 @@
-"""What a collector counts of itself, as metrics."""
+"""Metrics of a collector."""
 
 from collections.abc import Callable, Iterator
 from typing import Final
@@ -10,15 +10,15 @@ from daq.process.exposition import Family, render
 
 _COUNTERS: Final = (
     ("taken", "Results and flow curves that were written."),
-    ("duplicates", "Those that were known already."),
+    ("duplicates", "Results and flow curves that were stored before."),
     ("conflicts", "Messages with other content under a known id."),
-    ("refused", "Messages that are no events."),
+    ("refused", "Messages that are not events."),
     ("live_dropped", "Live messages dropped because the database did not keep up."),
 )
 
 
 def metrics_text(worker: Worker, housekeeper: Housekeeper) -> Callable[[], bytes]:
-    """What gives the metrics of a worker in the exposition format, each time anew."""
+    """Return a function that renders the present metrics of a worker in the exposition format."""
     return lambda: render(_families(worker, housekeeper))
 
 
@@ -37,11 +37,11 @@ def _families(worker: Worker, housekeeper: Housekeeper) -> Iterator[Family]:
     for metric, text in _COUNTERS:
         yield one(f"{metric}_total", "counter", text, getattr(state, metric))
     fleet = housekeeper.fleet
-    yield one("watches", "gauge", "1 for the worker that looks after gaps.", fleet is not None)
+    yield one("watches", "gauge", "1 for the worker that watches over gaps.", fleet is not None)
     if fleet is not None:
-        yield Family("daq_collect_missing_results", "gauge", "Results daemons counted that are not here.").add(
-            fleet.missing
-        )
+        yield Family(
+            "daq_collect_missing_results", "gauge", "Results that daemons counted and that are not stored."
+        ).add(fleet.missing)
         yield Family("daq_collect_missing_age_seconds", "gauge", "How long the oldest has been missing; 0: none.").add(
             fleet.oldest_s
         )

@@ -1,8 +1,8 @@
-"""One worker: takes messages, commits them, and only then acknowledges them.
+"""One worker: receives messages, commits them, and only then acknowledges them.
 
-Why each event is in the table once: the broker sends a message again until it is acknowledged, and it is acknowledged
-only after the commit; what so comes again finds its (source, id) in `lab.keys`, in the same transaction that would
-store it.  A kill at any moment leaves either nothing or a committed batch that will be met as duplicates.
+Each event is in the table once.  The broker repeats a message until it is acknowledged, which happens only after the
+commit.  A repeated event finds its (source, id) in `lab.keys`, in the same transaction that would store it.  So a kill
+at any moment leaves either nothing, or a committed batch whose repetition is counted as duplicates.
 """
 
 import asyncio
@@ -26,13 +26,14 @@ from daq.core.errors import DaqError, StoreError
 
 BACKOFF_FIRST_S: Final = 0.5
 BACKOFF_MOST_S: Final = 30.0
+"""First and longest wait (s) between attempts to reach broker or database."""
 QUIET_S: Final = 2.0
-"""A session that is given up counts as empty when nothing came for so long."""
+"""Time (s) without messages after which a session to be deleted counts as empty."""
 
 
 @dataclass(slots=True)
 class WorkerState:
-    """What it did since it was started."""
+    """State of a worker, and its counts of messages since its start."""
 
     taken: int = 0
     duplicates: int = 0
@@ -40,22 +41,22 @@ class WorkerState:
     refused: int = 0
     live_dropped: int = 0
     in_hand: int = 0
-    """Messages taken from the broker and not yet committed."""
+    """Number of messages received and not yet committed."""
     connected: bool = False
     trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class _Sorted:
-    """A batch by what its messages are."""
+    """A batch, sorted by the kind of its messages."""
 
     events: list[Event]
     live: list[Live]
-    unfit: list[RefusedMessage]
+    refused: list[RefusedMessage]
 
 
 class Worker:
-    """Runs until it is stopped; a broker or a database that is away never stops it.
+    """A worker.  It runs until it is stopped; an absent broker or database does not stop it.
 
     Attributes:
         state: see `WorkerState`.
@@ -72,29 +73,29 @@ class Worker:
 
     @property
     def name(self) -> str:
-        """Its name in the group."""
+        """Name of the worker in its group."""
         return self._settings.worker
 
     def stop(self) -> None:
-        """Take nothing more, commit and acknowledge what is in hand, leave."""
+        """Receive no more messages; commit and acknowledge those in hand, and end."""
         self._stop.set()
 
     async def pause(self, seconds: float) -> bool:
-        """Wait, no longer than until `stop`; whether it was stopped."""
+        """Wait until the time (s) is over or `stop` is called; return whether it was called."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
                 await self._stop.wait()
         return self._stop.is_set()
 
     async def run(self) -> None:
-        """Take and write until `stop`; the tables must be there."""
+        """Receive and store messages until `stop`; the tables must exist."""
         await self._with_sessions(self._serve)
 
     async def retire(self) -> None:
-        """Take what the broker keeps for this worker, and let it forget the worker.
+        """Store the messages that the broker keeps for this worker, then delete the session.
 
         Raises:
-            DaqError: the broker or the database is away; nothing is given up.
+            DaqError: the broker or the database is away; the session is kept.
         """
         await self._open()
         try:
@@ -107,7 +108,7 @@ class Worker:
                     batch = await client.take(self._settings.window, quiet)
                     timer.cancel()
                     if not await self._write(batch):
-                        raise StoreError("stopped before the broker's messages were written; nothing was given up")
+                        raise StoreError("stopped before the broker's messages were stored; the session is kept")
                     client.acknowledge(batch)
                 await client.leave_for_good()
         finally:
@@ -118,7 +119,7 @@ class Worker:
         try:
             while not self._stop.is_set():
                 try:
-                    # The database first: without it nothing could be done with what the broker sends.
+                    # The database first: without it the messages of the broker could not be stored.
                     await self._open()
                     async with self._session() as client:
                         await client.listen(self._settings.shared_filters)
@@ -150,14 +151,14 @@ class Worker:
             self.state.live_dropped += client.forget_dropped()
 
     async def _write(self, batch: Sequence[ReceivedMessage]) -> bool:
-        """Commit a batch, however long the database is away; False where we were stopped before it came back."""
+        """Commit a batch, waiting for an absent database; return False where the worker is stopped before that."""
         found = self._sort(batch)
         backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._rng)
         while True:
             try:
                 await self._commit(found)
             except (psycopg.Error, StoreError) as error:
-                self._trouble(f"the database does not take results, they wait at the broker: {error_text(error)}")
+                self._trouble(f"the database does not accept results, they wait at the broker: {error_text(error)}")
                 await self._close()
             else:
                 self._trouble("")
@@ -171,7 +172,7 @@ class Worker:
         assert self._writer is not None  # noqa: S101 - opened in the line before
         writer = self._writer
         try:
-            self._count(await writer.take(found.events, found.unfit), len(found.unfit))
+            self._count(await writer.take(found.events, found.refused), len(found.refused))
         except (psycopg.Error, UnicodeError) as error:
             if not is_data_error(error):
                 raise
@@ -184,19 +185,19 @@ class Worker:
             self._log.warning("live values cannot be stored", reason=error_text(error))
 
     async def _one_by_one(self, writer: Writer, found: _Sorted) -> None:
-        """Find the messages that the database cannot hold, and keep them as refused."""
-        for unfit in found.unfit:
-            self._count(await writer.take([], [unfit]), 1)
+        """Find the messages that the database cannot store, and keep them as refused."""
+        for refused in found.refused:
+            self._count(await writer.take([], [refused]), 1)
         for event in found.events:
             try:
                 self._count(await writer.take([event]), 0)
             except (psycopg.Error, UnicodeError) as error:
                 if not is_data_error(error):
                     raise
-                reason = f"the database cannot hold it: {error_text(error)}"
-                unfit = RefusedMessage(event.topic, event.text.encode(), event.digest, reason)
-                self._name(unfit)
-                self._count(await writer.take([], [unfit]), 1)
+                reason = f"the database cannot store it: {error_text(error)}"
+                refused = RefusedMessage(event.topic, event.text.encode(), event.digest, reason)
+                self._name(refused)
+                self._count(await writer.take([], [refused]), 1)
 
     def _sort(self, batch: Sequence[ReceivedMessage]) -> _Sorted:
         found = _Sorted([], [], [])
@@ -208,13 +209,15 @@ class Worker:
                     found.events.append(decode(message.topic, message.payload))
             except NotAnEventError as error:
                 digest = hashlib.sha256(message.payload).digest()
-                unfit = RefusedMessage(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
-                found.unfit.append(unfit)
-                self._name(unfit)
+                refused = RefusedMessage(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
+                found.refused.append(refused)
+                self._name(refused)
         return found
 
-    def _name(self, unfit: RefusedMessage) -> None:
-        self._log.warning("a message is no result; it is kept in lab.refused", topic=unfit.topic, reason=unfit.reason)
+    def _name(self, refused: RefusedMessage) -> None:
+        self._log.warning(
+            "a message is not a result; it is kept in lab.refused", topic=refused.topic, reason=refused.reason
+        )
 
     def _count(self, written: Written, refused: int) -> None:
         self.state.taken += written.taken
@@ -223,7 +226,7 @@ class Worker:
         self.state.refused += refused
         if written.conflicts:
             self._log.error(
-                "other content came under an id that is known; see lab.conflicts", messages=written.conflicts
+                "a message has a stored id and other content; see lab.conflicts", messages=written.conflicts
             )
 
     async def _open(self) -> None:

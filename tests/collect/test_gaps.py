@@ -1,4 +1,4 @@
-"""What is missing is found, asked for by one worker, and forgotten when it is there."""
+"""Missing results are found, requested by one worker, and removed from the gaps on arrival."""
 
 import asyncio
 import contextlib
@@ -15,7 +15,7 @@ from daq.collect.decode import decode
 from daq.collect.schema import migrate
 from daq.collect.settings import GapSettings
 from daq.collect.writing import Writer
-from tests.support.processes.collector import collecting, daemon, told
+from tests.support.processes.collector import collecting, daemon, worker_settings
 from tests.support.processes.mosquitto import eventually, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import SOURCE, TOPICS, result
@@ -81,7 +81,7 @@ async def test_a_gap_is_found_shrinks_splits_and_goes(database):
 
 
 @pytest.mark.asyncio
-async def test_the_end_of_a_stream_is_known_from_what_the_daemon_announces(database):
+async def test_the_end_of_a_stream_is_known_from_the_status(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2))
         await gaps.store_statuses(db, [status(bench_1=5, bench_2=2)])
@@ -94,7 +94,7 @@ async def test_the_end_of_a_stream_is_known_from_what_the_daemon_announces(datab
 
 
 @pytest.mark.asyncio
-async def test_without_history_a_stream_begins_with_what_is_first_seen(database):
+async def test_without_history_a_stream_starts_with_its_first_stored_result(database):
     async with tables(database) as (db, writer):
         await writer.take(events(40, 42))
         await gaps.store_statuses(db, [status(bench_2=7)])
@@ -123,7 +123,7 @@ async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
         for n, wait in enumerate(waits):
             most = min(1000.0, 100.0 * 2**n)
             assert most / 2 - 1 <= wait <= most
-        # Somebody answers: the rest is asked for as soon as the daemon allows.
+        # The daemon answers: the rest is requested as soon as it allows.
         await writer.take(events(*range(2, 502)))
         await gaps.find_gaps(db, history=True)
         await db.execute("UPDATE lab.streams SET asked = now() - interval '7 s'")
@@ -151,7 +151,7 @@ _epochs = itertools.count(10)
     order=st.permutations(range(1, 16)), arrived=st.integers(1, 15), cuts=st.sets(st.integers(1, 14), max_size=4),
     announced=st.integers(1, 18), said_after=st.integers(0, 4),
 )  # fmt: skip
-def test_in_whatever_order_results_arrive_exactly_what_is_not_here_is_missing(
+def test_in_any_order_of_arrival_the_gaps_are_exactly_the_missing_results(
     database, order, arrived, cuts, announced, said_after
 ):
     source = SOURCE.replace("#1", f"#{next(_epochs)}")
@@ -181,8 +181,8 @@ async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_
     monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
     monkeypatch.setattr("daq.collect.gaps.SPACING_S", 0.5)
     async with (
-        collecting(told(broker, database, "a")) as (a, first),
-        collecting(told(broker, database, "b")) as (b, second),
+        collecting(worker_settings(broker, database, "a")) as (a, first),
+        collecting(worker_settings(broker, database, "b")) as (b, second),
         daemon(broker) as d,
     ):
         await eventually(lambda: a.state.connected and b.state.connected and first.watches != second.watches)
@@ -191,7 +191,7 @@ async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_
         await d.status(bench_1=8)
         await until(query, "SELECT count(*), count(DISTINCT id) FROM lab.results", [(8, 8)])
         await until(query, "SELECT count(*) FROM lab.gaps", [(0,)])
-        # A request may cover what was still on its way; what is missing is covered by one, and no more than there is.
+        # A request may include results still on their way; every missing one is requested, none beyond the last.
         asked = {n for q in d.asked for n in range(q["first"], q["last"] + 1)}
         assert {3, 4, 7, 8} <= asked <= set(range(1, 9))
         assert {(q["source"], q["stream"]) for q in d.asked} == {(SOURCE, "bench-1")}
@@ -208,9 +208,9 @@ async def until(query, text, wanted, seconds=40):
 @pytest.mark.asyncio
 async def test_when_the_worker_that_watches_goes_another_takes_over(broker, database, monkeypatch):
     monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
-    async with collecting(told(broker, database, "b")) as (_, second):
+    async with collecting(worker_settings(broker, database, "b")) as (_, second):
         await eventually(lambda: second.watches)
-        async with collecting(told(broker, database, "a")) as (_, first):
+        async with collecting(worker_settings(broker, database, "a")) as (_, first):
             await asyncio.sleep(0.5)
             assert not first.watches
             with contextlib.suppress(Exception):

@@ -1,4 +1,4 @@
-"""Migrations: frozen, one at a time, whole or not at all."""
+"""Migrations: frozen, one at a time, atomic."""
 
 import asyncio
 import hashlib
@@ -17,8 +17,8 @@ from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "eccc32dd7a66be1cc0b662095e7be74ffc11a4f11c48bb4c5739222d0c45dd8d",
-    "0002_views": "214ae9f89ba1e36f7dde545a096f9feb43dd74c78348d328e2de7fc3dc6b8026",
+    "0001_tables": "4b59c5599718806c450574d4136c6e989ffa25d8db4fd8939db4e46810a52e34",
+    "0002_views": "0f6f6034a7cbd871a2704a7355cfdd7579aef531193513ee22fbbc97ad4411a7",
 }
 
 
@@ -54,7 +54,7 @@ async def test_a_migration_that_fails_is_rolled_back_whole(database, query):
 
 @needs_postgres
 @pytest.mark.asyncio
-async def test_every_table_and_view_can_be_read_by_somebody_who_may_only_read(database, server):
+async def test_every_table_and_view_can_be_read_by_a_role_that_may_only_read(database, server):
     db = await open_database(database, "test")
     await migrate(db)
     await db.close()
@@ -84,7 +84,7 @@ async def test_a_database_that_is_not_there_is_named(server):
 
 @needs_postgres
 @pytest.mark.asyncio
-async def test_a_user_who_may_make_no_tables_is_told_what_to_grant(database, server):
+async def test_without_the_right_to_make_tables_the_error_names_the_grant(database, server):
     with server.connect(database.database) as admin:
         admin.execute("CREATE ROLE guest LOGIN")
         try:

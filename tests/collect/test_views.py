@@ -1,4 +1,4 @@
-"""The views for reporting tools give what a person would count by hand."""
+"""The views for reporting tools agree with a count by hand."""
 
 import asyncio
 import tomllib

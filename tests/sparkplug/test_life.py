@@ -30,7 +30,7 @@ def metrics(device, value, time=T0):
     )
 
 
-def said(online, time_ms):
+def host_state(online, time_ms):
     return json.dumps({"online": online, "timestamp": time_ms}).encode()
 
 
@@ -48,7 +48,7 @@ class Life(RuleBasedStateMachine):
         lively=st.integers(0, 3),
     )
     def begin(self, host, aliases, first, devices, lively):
-        """Most lives begin connected or born, or the deeper rules would be tried too seldom."""
+        """Start most lives connected or born; otherwise the later rules would be tried too rarely."""
         self.node = EdgeNode(Names("glaze-works", "kiln-street", "tower" if host else ""), with_aliases=aliases)
         self.host = StrictHost("glaze-works", "kiln-street", aliases=aliases)
         self.wants_host = host
@@ -64,7 +64,7 @@ class Life(RuleBasedStateMachine):
         if lively:
             self.connect()
         if lively > 1:
-            self.host_speaks(online=True, step=0)
+            self.host_publishes_its_state(online=True, step=0)
             self.birth()
 
     def give(self, *publications):
@@ -90,7 +90,7 @@ class Life(RuleBasedStateMachine):
     @precondition(lambda self: self.node.phase is not Phase.AWAY)
     @rule(late=st.booleans())
     def line_breaks(self, late):
-        """The broker publishes the will, at once or after the node is back: a host must not fall for that."""
+        """The broker publishes the will, at once or after the node is back: a host must not mistake the node for dead."""
         left = self.node.phase is Phase.LEAVING
         self.node.lost()
         if left:
@@ -99,7 +99,7 @@ class Life(RuleBasedStateMachine):
             self.old_wills.append(self.will)
         else:
             self.give(self.will)
-            # A host that still waits for the will of the session before holds the node for alive.
+            # Without the will of the session before, a host still takes the node for alive.
             assert not self.host.alive or self.host.bd_seq != self.bd_seq
 
     @precondition(lambda self: self.old_wills and self.host.alive)
@@ -125,11 +125,11 @@ class Life(RuleBasedStateMachine):
 
     @precondition(lambda self: self.node.phase is not Phase.AWAY)
     @rule(online=st.booleans(), step=st.integers(-2, 3))
-    def host_speaks(self, online, step):
+    def host_publishes_its_state(self, online, step):
         time_ms = (self.newest if self.newest is not None else T0) + step
         old = self.newest is not None and time_ms < self.newest
         before = self.node.ignored.old_states
-        self.node.receive_host_state(said(online, time_ms))
+        self.node.receive_host_state(host_state(online, time_ms))
         assert self.node.ignored.old_states == before + old
         if not old:
             self.online, self.newest = online, time_ms
@@ -141,7 +141,7 @@ class Life(RuleBasedStateMachine):
              b'{"online":false,"timestamp":true}', b"\xff\xfe", b"[" * 5000)
         )
     )  # fmt: skip
-    def host_mumbles(self, data):
+    def host_publishes_garbage(self, data):
         before, due = self.node.ignored.states, self.node.birth_due(self.mono)
         self.node.receive_host_state(data)
         assert self.node.ignored.states == before + 1
@@ -236,7 +236,7 @@ class Life(RuleBasedStateMachine):
                 self.node.data(device, [Metric("result/value", DataType.INT32, 2**40, self.ms)], self.ms)
             return
         metric = (
-            Metric("nobody knows me", DataType.DOUBLE, 1.0, self.ms)
+            Metric("in no birth", DataType.DOUBLE, 1.0, self.ms)
             if what == "name"
             else Metric("result/value", DataType.STRING, "1", self.ms)
         )
@@ -310,7 +310,7 @@ def test_a_rebirth_asked_by_alias_alone_is_understood():
     assert node.birth_due(REBIRTH_EVERY_NS + 1)
 
 
-def test_nobody_moves_anything_by_a_command():
+def test_no_command_changes_anything():
     node, _ = born()
     for name in ("speed", "bench-1/speed", "Node Control/Reboot", "Node Control/Next Server", "start"):
         node.receive_command(payload((Metric(name, DataType.DOUBLE, 60.0, T0),), T0, None))

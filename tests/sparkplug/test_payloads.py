@@ -64,7 +64,7 @@ def test_topics_are_those_of_the_specification():
     assert names.device_topic("DBIRTH", "rot1") == "spBv1.0/lab/DBIRTH/bench1/rot1"
     assert names.device_topic("DDATA", "rot1") == "spBv1.0/lab/DDATA/bench1/rot1"
     assert names.device_topic("DDEATH", "rot1") == "spBv1.0/lab/DDEATH/bench1/rot1"
-    assert names.state == "spBv1.0/STATE/host1"
+    assert names.state_topic == "spBv1.0/STATE/host1"
 
 
 def test_filters_of_hosts_catch_them():
@@ -73,14 +73,14 @@ def test_filters_of_hosts_catch_them():
     for wanted in ("spBv1.0/#", "spBv1.0/lab/#", "spBv1.0/+/NBIRTH/#", "spBv1.0/lab/+/bench1"):
         assert topic_matches_sub(wanted, names.node_topic("NBIRTH"))
     assert topic_matches_sub("spBv1.0/lab/DDATA/+/+", names.device_topic("DDATA", "rot1"))
-    assert not topic_matches_sub("spBv1.0/lab/#", names.state)
+    assert not topic_matches_sub("spBv1.0/lab/#", names.state_topic)
 
 
 @pytest.mark.parametrize("sign", "+/#")
 @pytest.mark.parametrize("where", ["group", "node", "host", "device"])
-def test_identifiers_refuse_what_the_specification_forbids(sign, where):
+def test_identifiers_refuse_reserved_characters(sign, where):
     bad = f"a{sign}b"
-    with pytest.raises(SettingError, match="meaning of its own"):
+    with pytest.raises(SettingError, match="reserved in topics"):
         if where == "device":
             Names("lab", "bench1").device_topic("DDATA", bad)
         else:
@@ -167,7 +167,7 @@ def test_a_library_without_our_description_reads_the_same():
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, None])
-def test_what_is_no_number_is_null(value):
+def test_numbers_that_are_not_finite_are_null(value):
     (metric,) = decode(payload([Metric("a", DataType.DOUBLE, value, 1)], 1, 0, birth=True)).metrics
     assert metric.null
     assert metric.value is None

@@ -1,4 +1,4 @@
-"""What `daq doctor` finds in a database, and what it says to do."""
+"""Findings of `daq doctor` in a database, and the actions it names."""
 
 import sqlite3
 import zlib
@@ -41,7 +41,7 @@ def spoil(path, *statements):
     connection.close()
 
 
-def test_a_healthy_database_has_no_faults_and_says_what_was_looked_at(path):
+def test_a_healthy_database_has_no_faults_and_each_check_is_listed(path):
     findings = check_database(path, utc_ns=NOW)
     assert faults(path) == []
     assert [f.what for f in findings] == [
@@ -80,7 +80,7 @@ def test_tampering_is_found_and_named(path, statement, what, say):
 
 
 def test_a_shortened_audit_trail_is_found_by_the_results_that_stand_on_it(path):
-    # The chain alone cannot miss what was cut from its end.
+    # The chain alone cannot show entries cut from its end.
     spoil(path, "DELETE FROM audit WHERE seq > 8")
     assert ("audit trail", "8 entries, the chain is unbroken") in [
         (f.what, f.say) for f in check_database(path, utc_ns=NOW)

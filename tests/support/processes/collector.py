@@ -16,7 +16,7 @@ from tests.support.processes.mosquitto import PASSWORD, Mosquitto
 from tests.support.runs.result_events import SOURCE, TOPICS
 
 
-def told(broker: Mosquitto, database: Any, worker: str = "a", **changes: Any) -> CollectSettings:
+def worker_settings(broker: Mosquitto, database: Any, worker: str = "a", **changes: Any) -> CollectSettings:
     settings: dict[str, Any] = {
         "group": "historian", "worker": worker, "levels": ("glaze-works/+/+",),
         "mqtt": MqttSettings(host="127.0.0.1", port=broker.port, user="historian", password=PASSWORD),

@@ -14,7 +14,7 @@ SECOND = 1_000_000_000
 
 
 def register(version: str = "1", digest: str = "d1") -> RegisterMethod:
-    return RegisterMethod("glaze-flow", version, digest, "[method]\n", T0, "m.housekeeper")
+    return RegisterMethod("glaze-flow", version, digest, "[method]\n", T0, "m.keeper")
 
 
 def record(run_id: str, instrument: str = "rotor-1") -> RunRecord:
@@ -29,7 +29,7 @@ def record(run_id: str, instrument: str = "rotor-1") -> RunRecord:
         method_id="glaze-flow",
         method_version="1",
         method_digest="d1",
-        operator="m.housekeeper",
+        operator="m.keeper",
         simulated=True,
         began_utc_ns=T0,
         header=json.dumps({"plan": {"links": []}}),
@@ -64,7 +64,7 @@ def conclude(run_id: str, *, block: Block | None = None, result_id: str = "", **
         "outcome": "complete",
         "reason": "last rule met",
         "utc_ns": T0 + 60 * SECOND,
-        "who": "m.housekeeper",
+        "who": "m.keeper",
         "build": builder(run_id),
         "kept": ('{"mean":1}', '{"mean":2}'),
         "block": block,
@@ -81,4 +81,4 @@ def end(run_id: str, block: Block | None = None) -> EndRun:
 
 
 def note(n=0, size=10):
-    return Audit(T0 + n, "m.housekeeper", "noted", "bench", {"text": "x" * size})
+    return Audit(T0 + n, "m.keeper", "noted", "bench", {"text": "x" * size})

@@ -80,7 +80,7 @@ class Bench:
             method_id=method.id,
             method_version=method.version,
             method_digest=plan.digest,
-            operator="m.housekeeper",
+            operator="m.keeper",
             simulated=True,
             header=header.text,
             began_utc_ns=clock.utc_ns(),
@@ -88,9 +88,7 @@ class Bench:
         )
         with Store(database_path(self.state), utc_ns=T0) as store:
             store.submit(
-                RegisterMethod(
-                    method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.housekeeper"
-                )
+                RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
             ).result()
             store.submit(BeginRun(record)).result()
             maker = ResultMaker(record, plan, clock, store.source, None)
@@ -105,7 +103,7 @@ class Bench:
         begun = clock.now
         waiting: list[Event] = [ClockAnchor(clock.now, clock.utc_ns(), clock.boot_id)]
         waiting += [LinkUp(clock.now, name) for name in boxes]
-        waiting.append(OperatorCommand(clock.now, "begin", "m.housekeeper"))
+        waiting.append(OperatorCommand(clock.now, "begin", "m.keeper"))
         motor = ""
         while not motor:
             while waiting:
@@ -129,7 +127,7 @@ class Bench:
                 if data:
                     waiting.append(Received(clock.now, name, data))
             if stop_after_s and clock.now - begun >= stop_after_s * 1e9:
-                waiting.append(OperatorCommand(clock.now, "stop", "m.housekeeper"))
+                waiting.append(OperatorCommand(clock.now, "stop", "m.keeper"))
                 stop_after_s = 0.0
             if clock.now >= pipeline.wake_at:
                 waiting.append(Tick(clock.now))
