@@ -49,7 +49,7 @@ async def test_two_workers_share_the_work_and_invalid_messages_stop_neither(brok
         assert min(a.state.taken, b.state.taken) > 10
     reasons = dict(query("SELECT reason, times FROM lab.refused"))
     assert set(reasons.values()) == {2}
-    assert any("the database cannot hold it" in r for r in reasons)
+    assert any("the database cannot store it" in r for r in reasons)
     assert query("SELECT worker, trouble FROM lab.workers ORDER BY 1") == [("a", ""), ("b", "")]
 
 

@@ -109,7 +109,7 @@ def test_a_restored_database_is_a_new_epoch_with_numbers_of_its_own(store, tmp_p
 
 def test_restoring_over_a_database_is_refused(store, tmp_path):
     made = backup(store.path, tmp_path / "copy.sqlite")
-    with pytest.raises(StoreError, match="in the way"):
+    with pytest.raises(StoreError, match="exists: move it aside"):
         restore(made.path, store.path, utc_ns=T0, who="m.keeper")
     store.close()
     (tmp_path / "daq.sqlite").rename(tmp_path / "aside.sqlite")
