@@ -149,7 +149,7 @@ class Housekeeper:
 
     @property
     def watches(self) -> bool:
-        """Whether this worker is the one that watches over gaps."""
+        """True while this worker is the one that watches over gaps."""
         return self._watch is not None
 
     async def claim(self) -> None:

@@ -119,11 +119,11 @@ def test_live_values_as_the_daemon_publishes_them():
             "turns": LiveValue(value=None, unit="", quality=Quality.BAD),
         },
     )  # fmt: skip
-    body = message.model_dump_json().encode()
-    first, second = decode_live("a/lab/v1/live/bench-1", body)
+    payload = message.model_dump_json().encode()
+    first, second = decode_live("a/lab/v1/live/bench-1", payload)
     assert (first.time, first.instrument, first.channel, first.value, first.unit, first.quality) == (
         datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC), "bench-1", "viscosity", 800.0, "mPa.s", "Good",
     )  # fmt: skip
     assert (second.channel, second.value, second.unit, second.quality) == ("turns", None, "", "Bad")
     with pytest.raises(NotAnEventError):
-        decode_live("a/lab/v1/live/bench-1", json.dumps(json.loads(body) | {"values": 3}).encode())
+        decode_live("a/lab/v1/live/bench-1", json.dumps(json.loads(payload) | {"values": 3}).encode())

@@ -157,7 +157,7 @@ def test_in_any_order_of_arrival_the_gaps_are_exactly_the_missing_results(
     source = SOURCE.replace("#1", f"#{next(_epochs)}")
     bounds = sorted({0, *(c for c in cuts if c < arrived), arrived})
 
-    async def body():
+    async def scenario():
         async with tables(database) as (db, writer):
             for n, (begin, end) in enumerate(itertools.pairwise(bounds)):
                 await writer.take(events(*order[begin:end], source=source))
@@ -171,7 +171,7 @@ def test_in_any_order_of_arrival_the_gaps_are_exactly_the_missing_results(
             ).fetchall()
             assert {n for first, last in rows for n in range(first, last + 1)} == set(range(1, top + 1)) - here
 
-    asyncio.run(body())
+    asyncio.run(scenario())
 
 
 @pytest.mark.asyncio

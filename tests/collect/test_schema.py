@@ -59,7 +59,7 @@ async def test_every_table_and_view_can_be_read_by_a_role_that_may_only_read(dat
     await migrate(db)
     await db.close()
     with server.connect(database.database) as admin, admin.transaction(force_rollback=True):
-        # As DEVELOPERS.md gives it.
+        # As README.md of daq/collect gives it.
         admin.execute(
             "CREATE ROLE reporting; GRANT USAGE ON SCHEMA lab TO reporting; "
             "GRANT SELECT ON ALL TABLES IN SCHEMA lab TO reporting; SET LOCAL ROLE reporting"

@@ -172,7 +172,7 @@ user historian
 topic read glaze-works/+/+/lab/v1/#
 topic write glaze-works/+/+/lab/v1/refill
 """
-"""As DEVELOPERS.md gives them, for the users of this broker."""
+"""As README.md of daq/collect gives them, for the users of this broker."""
 
 
 @pytest.mark.asyncio

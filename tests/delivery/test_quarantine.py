@@ -27,8 +27,8 @@ def fill_bulky(store, name, size):
 
     def build(sequence, head, digest):
         data, messages = builder(name, topics=[(TOPICS.result("rotor-1"), False)])(sequence, head, digest)
-        body = json.dumps({"run": name, "x": "y" * size}).encode()
-        return data, [replace(m, payload=body) for m in messages]
+        content = json.dumps({"run": name, "x": "y" * size}).encode()
+        return data, [replace(m, payload=content) for m in messages]
 
     store.submit(register()).result(10)
     store.submit(begin(name)).result(10)
@@ -144,10 +144,10 @@ def test_a_topic_is_tried_less_and_less_often():
         assert topics.due(now) == "t"
         topics.refused("t", now)  # refused again: the next attempt is no earlier
         tries.append(now)
-    gaps = [b - a for a, b in zip([0.0, *tries], tries, strict=False)]
-    assert 30 <= gaps[0] <= 60
-    assert all(g <= 3600 for g in gaps)
-    assert min(gaps[8:]) >= 1800
+    waits = [b - a for a, b in zip([0.0, *tries], tries, strict=False)]
+    assert 30 <= waits[0] <= 60
+    assert all(g <= 3600 for g in waits)
+    assert min(waits[8:]) >= 1800
     assert len(tries) < 50
     topics.taken("t")
     assert topics.due(now + 10**6) is None

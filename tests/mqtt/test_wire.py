@@ -50,7 +50,7 @@ class Listener:
         self.unanswered = []
         with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
             while True:
-                first, body = await self._packet(reader)
+                first, content = await self._packet(reader)
                 kind = first >> 4
                 if kind == CONNECT:
                     head = (
@@ -59,9 +59,9 @@ class Listener:
                     )
                     writer.write(bytes([CONNACK << 4, len(head)]) + head)
                 elif kind == PUBLISH:
-                    length = int.from_bytes(body[:2], "big")
-                    topic = body[2 : 2 + length].decode()
-                    packet = body[2 + length : 4 + length]
+                    length = int.from_bytes(content[:2], "big")
+                    topic = content[2 : 2 + length].decode()
+                    packet = content[2 + length : 4 + length]
                     self.published.append(topic)
                     if topic.endswith("status"):
                         self._acknowledge(packet, 0)
@@ -69,7 +69,7 @@ class Listener:
                         self.unanswered.append(packet)
                 elif kind in (SUBSCRIBE, UNSUBSCRIBE):
                     answer = SUBACK if kind == SUBSCRIBE else UNSUBACK
-                    writer.write(bytes([answer << 4, 4]) + body[:2] + bytes([0, 0]))
+                    writer.write(bytes([answer << 4, 4]) + content[:2] + bytes([0, 0]))
                 elif kind == DISCONNECT:
                     break
         writer.close()

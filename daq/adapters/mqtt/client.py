@@ -17,7 +17,7 @@ from daq.core.errors import DaqError
 T = TypeVar("T")
 AnswerCallback = Callable[[int], None]
 LOST: Final = -1
-"""Stands for a reason code when the connection ended before the broker's answer arrived."""
+"""Takes the place of a reason code when the connection ended before the broker's answer arrived."""
 
 
 def ignore_answer(code: int) -> None:
@@ -113,7 +113,7 @@ class BrokerClient(aiomqtt.Client):
 
     @property
     def reached(self) -> bool:
-        """Whether the TCP connection is open."""
+        """True while the TCP connection is open."""
         return self._client.socket() is not None
 
     def drop(self) -> None:

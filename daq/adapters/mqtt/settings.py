@@ -13,11 +13,11 @@ class MqttSettings:
     """Address, credentials and time limits for a broker.
 
     Attributes:
-        port: 0 stands for 8883 with TLS and for 1883 without.
+        port: 0 means 8883 with TLS and 1883 without.
         password: the secret itself; `repr` and logs never show it.
         ca_file: certificates to trust in place of the system's.
         cert_file, key_file: certificate with which this client identifies itself to the broker.
-        client_id: "" stands for a name made from the database's identity.
+        client_id: "" means a name made from the database's identity.
         protocol: ``auto`` tries MQTT 5 and falls back to 3.1.1.
         keepalive_s: keep-alive interval, s.
         timeout_s: longest wait for the connection and for each acknowledgement, s.

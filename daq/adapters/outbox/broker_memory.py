@@ -114,7 +114,7 @@ class BrokerMemory:
 
     async def _after_loss(self, reader: Reader, utc_ns: int) -> Repeat:
         span = round(self._settings.repeat_after_loss_s * 1e9)
-        # After a kill the time of the loss is unknown; the last acknowledgement stands for it.
+        # After a kill the time of the loss is unknown; the last acknowledgement is used instead.
         end = self._lost_utc_ns if self._lost_utc_ns is not None else await in_thread(last_acknowledged, reader)
         if span <= 0 or end is None:
             return Repeat(0, "")

@@ -167,7 +167,7 @@ class Flight:
 
     @property
     def hung_up(self) -> bool:
-        """Whether the connection ended, and not a time-out."""
+        """True if the connection ended, False after a time-out."""
         return not self._timed_out
 
 

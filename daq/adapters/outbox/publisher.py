@@ -91,7 +91,7 @@ class Publisher:
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
         self._news = True
-        """Whether the store may have waiting messages that were not read."""
+        """True while the store may have waiting messages that were not read."""
         self._connection: Connection | None = None
         self._ready: deque[Message] = deque()
         """Messages read and not yet sent."""

@@ -66,7 +66,7 @@ class PoisonMessages:
 
     @property
     def one_by_one(self) -> bool:
-        """Whether messages must be sent one at a time."""
+        """True while messages must be sent one at a time."""
         return self._lost_connections >= LOST_CONNECTIONS
 
     def reset(self) -> None:

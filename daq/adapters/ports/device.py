@@ -24,7 +24,7 @@ HAS_FLOCK: Final = fcntl is not None
 TERMINAL_ERRORS: Final[tuple[type[Exception], ...]] = () if termios is None else (termios.error,)
 """Errors for refused serial settings; `termios.error` is not an OSError."""
 WATCHED_BY_LOOP: Final = HAS_FLOCK and sys.platform == "linux"
-"""Whether the event loop can watch serial devices.  On Windows it cannot, on macOS not every device."""
+"""True if the event loop can watch serial devices.  On Windows it cannot, on macOS not every device."""
 
 
 class DeviceConnection(Connection):

@@ -152,7 +152,7 @@ def check_ended_runs(reader: Reader) -> Finding:
 
 
 def check_sequences(reader: Reader) -> Finding:
-    """Check that the results of each stream are numbered without a gap."""
+    """Check that the results of each stream are numbered without a gap in the sequence."""
     numbers: defaultdict[tuple[int, str], list[int]] = defaultdict(list)
     for row in reader.query("SELECT epoch, stream, sequence FROM results ORDER BY epoch, stream, sequence"):
         numbers[row["epoch"], row["stream"]].append(row["sequence"])

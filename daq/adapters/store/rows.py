@@ -37,7 +37,7 @@ class Outgoing:
     """A message to commit with a result; its bytes never change after that.
 
     Attributes:
-        id: identity for the consumer; "" stands for the result's id.
+        id: identity for the consumer; "" means the result's id.
         properties: JSON text of MQTT 5 properties: ``{"content_type": ..., "user": {name: value}}``.
     """
 

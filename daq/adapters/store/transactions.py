@@ -28,7 +28,7 @@ class Transaction(Generic[T]):
 
     kind: ClassVar[str]
     together: ClassVar[bool] = False
-    """Whether it may share a commit with other transactions for which this is true."""
+    """True if it may share a commit with other transactions for which this is true."""
 
     def apply(self, access: Access) -> T:
         """Run the statements; the caller begins and commits."""
@@ -167,7 +167,7 @@ class Conclude(Transaction[Committed]):
     kept: tuple[str, ...] = ()
     block: Block | None = None
     stream: str = ""
-    """Stream of the result; "" stands for the run's instrument."""
+    """Stream of the result; "" means the run's instrument."""
     verification: Mapping[str, Any] | None = None
     """Detail of the audit entry of a verification; None where the run is none."""
 

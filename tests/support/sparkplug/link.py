@@ -102,7 +102,7 @@ class Cable:
         self._to = port
         self._writers = []
         self.blocked = False
-        """Whether new connections are closed at once."""
+        """True while new connections are closed at once."""
 
     async def __aenter__(self):
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
