@@ -18,23 +18,27 @@ from daq.collect.decode import NotAnEventError, database_of, lenient_moment
 from daq.collect.settings import GapSettings
 from daq.collect.sources import number_sources
 
-MOST_ASKED: Final = 500
+MAX_RESULTS: Final = 500
 """Maximum number of results in one request."""
 SPACING_S: Final = 6.0
 """Shortest time (s) between two requests for one stream; a daemon answers one in 5 s."""
-ASKS_A_LOOK: Final = 200
+MAX_REQUESTS: Final = 200
 """Maximum number of requests in one check."""
-ASKS_A_DAEMON: Final = 5
+MAX_REQUESTS_TO_DAEMON: Final = 5
 """Maximum number of requests to one daemon in one check; a daemon answers twenty in 5 s."""
-_MOST_NEWS: Final = 100_000
-_MOST_SEQUENCE: Final = 10**15
+_MAX_NEW: Final = 100_000
+"""Maximum number of new results of a stream in one check."""
+_MAX_SEQUENCE: Final = 10**15
+"""Sequence numbers from here on in a status are ignored."""
 
-_BEGIN_HERE: Final = """
+#: Without history: makes a stream start with its first stored result.
+_START_AT_FIRST: Final = """
 UPDATE lab.streams s SET looked = coalesce(
     (SELECT min(k.sequence) - 1 FROM lab.keys k WHERE k.source = s.source AND k.stream = s.stream), s.announced)
 WHERE s.looked = 0
 """
-_NEWS: Final = """
+#: Adds the holes between new results to the gaps, and advances `looked`.
+_ADD_HOLES: Final = """
 WITH news AS (
     SELECT s.source, s.stream, k.sequence,
         lag(k.sequence, 1, s.looked) OVER (PARTITION BY s.source, s.stream ORDER BY k.sequence) AS before
@@ -47,15 +51,17 @@ WITH news AS (
 ), tops AS (SELECT source, stream, max(sequence) AS top FROM news GROUP BY source, stream)
 UPDATE lab.streams s SET looked = top FROM tops WHERE s.source = tops.source AND s.stream = tops.stream
 """
-_ANNOUNCED: Final = """
+#: Adds announced results after the last stored one to the gaps.
+_ADD_ANNOUNCED: Final = """
 WITH ends AS (
     INSERT INTO lab.gaps (source, stream, first, last)
     SELECT source, stream, looked + 1, announced FROM lab.streams WHERE announced > looked
 )
 UPDATE lab.streams SET looked = announced WHERE announced > looked
 """
-# The pieces left of a partly filled gap are requested as new ones, without its long wait: the daemon does answer.
-_FILLED: Final = """
+#: Removes arrived results from the gaps.  The pieces left of a partly filled gap are requested as new gaps, without the
+#: long wait of the old one, because the daemon does answer.
+_REMOVE_FILLED: Final = """
 WITH here AS (
     SELECT g.no, k.sequence FROM lab.gaps g CROSS JOIN LATERAL (
         SELECT sequence FROM lab.keys WHERE source = g.source AND stream = g.stream
@@ -70,6 +76,7 @@ pieces AS (
 INSERT INTO lab.gaps (source, stream, first, last, seen)
 SELECT source, stream, first, last, seen FROM pieces WHERE last >= first
 """
+#: Selects the gaps to request now, at most one of each stream.
 _DUE: Final = """
 SELECT * FROM (
     SELECT DISTINCT ON (g.source, g.stream) g.no, s.source, t.prefix, g.stream, g.first, g.last, g.next_ask
@@ -80,7 +87,8 @@ SELECT * FROM (
     ORDER BY g.source, g.stream, g.next_ask, g.first
 ) due ORDER BY next_ask LIMIT %s
 """
-_ASKED: Final = """
+#: Schedules the next request for a gap.
+_SCHEDULE: Final = """
 WITH one AS (
     UPDATE lab.gaps SET asks = asks + 1, next_ask = now() + make_interval(
         secs => least(%s::float8, %s::float8 * power(2, least(asks, 30))) * %s::float8)
@@ -88,12 +96,14 @@ WITH one AS (
 )
 UPDATE lab.streams t SET asked = now() FROM one WHERE t.source = one.source AND t.stream = one.stream
 """
+#: Stores the newest status of each daemon.
 _ADD_STATUSES: Final = """
 INSERT INTO lab.daemons (prefix, source, state, time, status)
 SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::timestamptz[], %s::jsonb[])
 ON CONFLICT (prefix) DO UPDATE SET source = EXCLUDED.source, state = EXCLUDED.state, time = EXCLUDED.time,
     seen = now(), status = EXCLUDED.status
 """
+#: Stores the last sequence number that a status has for each stream.
 _ANNOUNCE: Final = """
 INSERT INTO lab.streams (source, stream, prefix, announced)
 SELECT s.no, n.stream, n.prefix, n.announced
@@ -171,7 +181,7 @@ def read_status(topic: str, payload: bytes) -> Status:
     known = {
         str(stream): n
         for stream, n in sequences.items()
-        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MOST_SEQUENCE and "\x00" not in stream
+        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MAX_SEQUENCE and "\x00" not in stream
     }
     return Status(topic.removesuffix("/status"), source, state, lenient_moment(status.get("time")), known, text)
 
@@ -184,12 +194,12 @@ async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> Non
         await number_sources(db, (s.source for s in statuses))
         columns = zip(*((s.prefix, s.source, s.state, s.time, s.text) for s in statuses), strict=True)
         await db.execute(_ADD_STATUSES, [list(c) for c in columns])
-        rows = _ends(statuses)
+        rows = _last_sequences(statuses)
         if rows:
             await db.execute(_ANNOUNCE, [list(c) for c in zip(*rows, strict=True)])
 
 
-def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
+def _last_sequences(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
     """Return source, stream, prefix and last sequence number, each stream once.
 
     After a change of its topics, a daemon has a second, old status with the same source and streams.  The higher number
@@ -211,25 +221,25 @@ async def find_gaps(db: AsyncConnection, *, history: bool) -> None:
     """
     async with db.transaction():
         if not history:
-            await db.execute(_BEGIN_HERE)
-        await db.execute(_FILLED, (_MOST_NEWS,))
-        await db.execute(_NEWS, (_MOST_NEWS,))
-        await db.execute(_ANNOUNCED)
+            await db.execute(_START_AT_FIRST)
+        await db.execute(_REMOVE_FILLED, (_MAX_NEW,))
+        await db.execute(_ADD_HOLES, (_MAX_NEW,))
+        await db.execute(_ADD_ANNOUNCED)
 
 
 async def due_requests(db: AsyncConnection, settings: GapSettings) -> list[Request]:
     """Return the requests to send now: at most one for each stream, few for each daemon, none to offline daemons."""
-    found = await db.execute(_DUE, (settings.patience_s, SPACING_S, ASKS_A_LOOK))
+    found = await db.execute(_DUE, (settings.patience_s, SPACING_S, MAX_REQUESTS))
     asked: Counter[str] = Counter()
     requests: list[Request] = []
     for no, source, prefix, stream, first, last, _ in await found.fetchall():
         asked[prefix] += 1
-        if asked[prefix] <= ASKS_A_DAEMON:
-            requests.append(Request(no, source, prefix, stream, first, min(last, first + MOST_ASKED - 1)))
+        if asked[prefix] <= MAX_REQUESTS_TO_DAEMON:
+            requests.append(Request(no, source, prefix, stream, first, min(last, first + MAX_RESULTS - 1)))
     return requests
 
 
 async def record_request(db: AsyncConnection, request: Request, settings: GapSettings, rng: random.Random) -> None:
     """Store that a request was sent, and schedule the next one after a doubled, partly random wait."""
     share = 1.0 - 0.5 * rng.random()
-    await db.execute(_ASKED, (settings.again_most_s, settings.again_s, share, request.gap))
+    await db.execute(_SCHEDULE, (settings.again_most_s, settings.again_s, share, request.gap))

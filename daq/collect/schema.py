@@ -113,7 +113,7 @@ CREATE TABLE lab.streams (
     asked timestamptz,
     PRIMARY KEY (source, stream)
 );
-COMMENT ON COLUMN lab.streams.looked IS 'Up to this number every sequence number is either in lab.keys or in lab.gaps.';
+COMMENT ON COLUMN lab.streams.looked IS 'Last checked sequence number; each up to it is in lab.keys or lab.gaps.';
 COMMENT ON COLUMN lab.streams.announced IS 'Last sequence number in the daemon''s status.';
 
 CREATE TABLE lab.gaps (

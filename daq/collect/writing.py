@@ -97,7 +97,7 @@ def row_of(e: Event, source: int) -> dict[str, Any]:
 
 
 @dataclass(slots=True)
-class _Known:
+class _Committed:
     """Sources, streams and months that this connection has seen committed."""
 
     sources: dict[str, int] = field(default_factory=dict)
@@ -110,7 +110,7 @@ class Writer:
 
     def __init__(self, db: AsyncConnection) -> None:
         self._db = db
-        self._known = _Known()
+        self._known = _Committed()
 
     async def prepare(self) -> None:
         """Make the temporary tables of the connection; call it once."""
@@ -124,7 +124,7 @@ class Writer:
             psycopg.Error, UnicodeError: nothing was written; `database.is_data_error` tells whether the data cause it.
         """
         await self._make_room(e.time for e in events)
-        known = _Known(dict(self._known.sources), dict(self._known.streams))
+        known = _Committed(dict(self._known.sources), dict(self._known.streams))
         written = Written()
         async with self._db.transaction():
             for message in refused:
@@ -142,7 +142,7 @@ class Writer:
         if not values:
             return
         await self._make_room(v.time for v in values)
-        known = _Known(dict(self._known.sources))
+        known = _Committed(dict(self._known.sources))
         async with self._db.transaction():
             await self._find_sources(known, {v.source for v in values})
             rows = [
@@ -159,10 +159,10 @@ class Writer:
                 await make_partitions(self._db, month)
                 self._known.months.add(month)
 
-    async def _find_sources(self, known: _Known, sources: set[str]) -> None:
+    async def _find_sources(self, known: _Committed, sources: set[str]) -> None:
         known.sources.update(await number_sources(self._db, sources - known.sources.keys()))
 
-    async def _find_streams(self, known: _Known, events: Sequence[Event]) -> None:
+    async def _find_streams(self, known: _Committed, events: Sequence[Event]) -> None:
         here = {(known.sources[e.source], e.stream): e.prefix for e in events}
         new = sorted(
             (source, stream, p) for (source, stream), p in here.items() if known.streams.get((source, stream)) != p
@@ -172,7 +172,7 @@ class Writer:
         await self._db.execute(_ADD_STREAMS, [list(column) for column in zip(*new, strict=True)])
         known.streams.update({(source, stream): prefix for source, stream, prefix in new})
 
-    async def _take_all(self, known: _Known, events: Sequence[Event]) -> Written:
+    async def _take_all(self, known: _Committed, events: Sequence[Event]) -> Written:
         taken = duplicates = conflicts = 0
         while events:
             # A batch may hold the same event twice: after a lost connection, or after a request for it.
@@ -193,7 +193,7 @@ class Writer:
             events = again
         return Written(taken, duplicates, conflicts)
 
-    async def _take_kind(self, known: _Known, kind: _Kind, events: list[Event]) -> tuple[int, list[Event]]:
+    async def _take_kind(self, known: _Committed, kind: _Kind, events: list[Event]) -> tuple[int, list[Event]]:
         """Store events of one kind; return the number of new ones, and the events known with other content."""
         db = self._db
         async with db.cursor() as cursor, cursor.copy(kind.copy) as copy:

@@ -17,7 +17,7 @@ from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "4b59c5599718806c450574d4136c6e989ffa25d8db4fd8939db4e46810a52e34",
+    "0001_tables": "09b81d76674a073739b918d999c98e1b308e621e0311b06eff499d7a149e9345",
     "0002_views": "0f6f6034a7cbd871a2704a7355cfdd7579aef531193513ee22fbbc97ad4411a7",
 }
 

@@ -212,7 +212,7 @@ async def test_after_a_request_without_answer_the_line_is_quiet_and_a_late_answe
     await until(lambda: wire.sent == [b"a1", b"b1"])
     assert loop.time() - began >= LATE_S * 0.9
     assert [h.data for h in recorders] == [b"", b""]
-    assert line.strays == 4
+    assert line.stray_bytes == 4
 
 
 @pytest.mark.asyncio

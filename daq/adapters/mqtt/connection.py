@@ -57,7 +57,7 @@ LIVE_BACKLOG: Final = 200
 INCOMING: Final = 1000
 """Maximum number of received messages that wait to be read; more are discarded, so that a flood costs no memory."""
 _OLD_BROKER: Final = frozenset({1, 0x84})
-"""CONNACK codes of a broker that does not speak the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
+"""CONNACK codes of a broker that does not support the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
 
 Version = Literal["5", "3.1.1"]
 
@@ -231,18 +231,18 @@ class Connection:
 async def connect(
     settings: MqttSettings, client_id: str, will: "dict[Version, Will]", *, session_s: int = 0
 ) -> AsyncIterator[Connection]:
-    """Connect with MQTT 5, or with 3.1.1 where the broker or the settings want that.
+    """Connect with MQTT 5, or with 3.1.1 where broker or settings demand it; disconnect at the end of the context.
 
     Args:
-        settings: where and how.
-        client_id: used where the settings have none.
-        will: what is published when the connection is lost, by version.
-        session_s: how long the broker shall remember this client after the connection; 0: not at all.  MQTT 3.1.1 knows
-            no time, only whether.
+        settings: address and credentials.
+        client_id: client id where the settings have none.
+        will: the will by protocol version.
+        session_s: time (s) for which the broker keeps the session after the connection; 0 for none.  MQTT 3.1.1 has no
+            time, only a session or none.
 
     Raises:
-        BrokerDownError: nobody answers there.
-        RefusedError: the broker does not let us in; the text says why.
+        BrokerDownError: no broker answers.
+        RefusedError: the broker refuses the connection; the text has the reason.
         SettingError: a certificate file is wrong.
     """
     versions: tuple[Version, ...] = ("5", "3.1.1") if settings.protocol == "auto" else (settings.protocol,)

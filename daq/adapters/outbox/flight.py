@@ -142,7 +142,7 @@ class Flight:
         return answers
 
     @property
-    def patience_s(self) -> float:
+    def time_left_s(self) -> float:
         """Seconds until the wait of the oldest message for its answer times out."""
         if not self._sent:
             return self._connection.timeout_s
@@ -153,7 +153,7 @@ class Flight:
         """Return the reason why the connection is unusable; "" while it works."""
         if self._connection.lost.done():
             return self._connection.lost.result()
-        if self._sent and self.patience_s <= 0.0:
+        if self._sent and self.time_left_s <= 0.0:
             self._timed_out = f"no acknowledgement within {self._connection.timeout_s:g} s"
         return self._timed_out or self._unsendable
 
@@ -166,7 +166,7 @@ class Flight:
         return lost
 
     @property
-    def hung_up(self) -> bool:
+    def connection_ended(self) -> bool:
         """True if the connection ended, False after a time-out."""
         return not self._timed_out
 

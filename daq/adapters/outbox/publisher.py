@@ -38,7 +38,7 @@ from daq.core.errors import DaqError, StoreError
 
 BATCH: Final = 1000
 """Maximum number of messages read from the store at once."""
-LOW: Final = 200
+READ_BELOW: Final = 200
 """Number of ready messages below which the next ones are read."""
 MOST_REQUESTS: Final = 100
 """Maximum number of consumers' requests that wait to be handled; more are dropped and counted."""
@@ -159,7 +159,7 @@ class Publisher:
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
         self._checked = False
-        await self._greet(connection, reader)
+        await self._publish_birth(connection, reader)
         backoff.reset()
         self._connection = connection
         self.state.connected, self.state.protocol = True, connection.version
@@ -197,14 +197,14 @@ class Publisher:
         if not self._stopping.is_set():
             self._memory.lost(self._clock.utc_ns())
             if not flight.delivered and (message := self._poison.connection_lost(lost)) is not None:
-                how = "closed the connection" if flight.hung_up else "did not answer"
+                how = "closed the connection" if flight.connection_ended else "did not answer"
                 await self._refuse(
-                    message, f"the broker {how} each time this message was sent alone", for_good=flight.hung_up
+                    message, f"the broker {how} each time this message was sent alone", for_good=flight.connection_ended
                 )
 
     async def _rest(self, flight: Flight, connection: Connection) -> None:
         """Wait for an answer, a commit, or the next scheduled work."""
-        seconds = min(PULSE_S, flight.patience_s)
+        seconds = min(PULSE_S, flight.time_left_s)
         if len(flight) < self._window(connection):
             seconds = min(seconds, self._topics_refused.wait_s(self._now()))
         with contextlib.suppress(TimeoutError):
@@ -217,7 +217,7 @@ class Publisher:
 
     def _begin_jobs(self, connection: Connection, reader: Reader) -> None:
         begin = self._jobs.begin
-        if self._news and len(self._ready) < LOW:
+        if self._news and len(self._ready) < READ_BELOW:
             begin("read", self._read, reader)
         if self._owed:
             begin("mark", self._mark)
@@ -270,7 +270,9 @@ class Publisher:
         try:
             repeats = await self._memory.check(connection, reader, self._clock.utc_ns())
         except StoreError as error:
-            self._troubles.note("memory", f"what the broker may have lost cannot be put into the outbox again: {error}")
+            self._troubles.note(
+                "memory", f"messages the broker may have lost cannot be put into the outbox again: {error}"
+            )
             raise
         self._troubles.note("memory", "")
         self._checked = True
@@ -365,7 +367,7 @@ class Publisher:
 
     # birth, status and offline message
 
-    async def _greet(self, connection: Connection, reader: Reader) -> None:
+    async def _publish_birth(self, connection: Connection, reader: Reader) -> None:
         try:
             await self._status_publisher.publish_birth(connection)
             with contextlib.suppress(StoreError):  # the background task repeats the check

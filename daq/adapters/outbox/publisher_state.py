@@ -30,7 +30,7 @@ class PublisherState:
     most_in_flight: int = 0
 
     @property
-    def standing(self) -> "BrokerState":
+    def broker_state(self) -> "BrokerState":
         """The present values of the part that a screen shows."""
         return BrokerState(
             connected=self.connected,

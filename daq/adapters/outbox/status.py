@@ -7,8 +7,8 @@ from typing import Any, Final
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.connection import Version, Will
 
-INVISIBLE: Final = (
-    "MQTT 3.1.1 has no way to refuse a message visibly: what the broker's access rules drop looks delivered. "
+INVISIBLE_REFUSALS: Final = (
+    "MQTT 3.1.1 has no way to refuse a message visibly: messages dropped by the broker's access rules look delivered. "
     "Check the topics' rules, or use a broker with MQTT 5."
 )
 
@@ -62,5 +62,5 @@ class Status:
         if self.instruments and state == "online":  # while the daemon is offline their states are unknown
             content["instruments"] = dict(self.instruments)
         if version != "5":
-            content["note"] = INVISIBLE
+            content["note"] = INVISIBLE_REFUSALS
         return content

@@ -40,7 +40,7 @@ class DeviceConnection(Connection):
         self._on_data, self._on_lost = on_data, on_lost
         self._fd: int = port.fileno()
         self._output = b""
-        self._empty = 0
+        self._empty_reads = 0
         """Number of consecutive reads without data."""
         self._closed = False
         self._lock()
@@ -67,13 +67,13 @@ class DeviceConnection(Connection):
             self._lost(f"read failed: {error.strerror}")
             return
         if data:
-            self._empty = 0
+            self._empty_reads = 0
             self._on_data(data)
             return
         # One read without data is possible on a working line.  A second one, or a hang-up, means that the device is
         # gone.
-        self._empty += 1
-        if self._empty > 1 or self._hung_up():
+        self._empty_reads += 1
+        if self._empty_reads > 1 or self._hung_up():
             self._lost("the device is gone (cable unplugged or instrument switched off)")
 
     def _hung_up(self) -> bool:

@@ -19,7 +19,7 @@ STABLE: Final = ("/dev/serial/by-id", "/dev/serial/by-path")
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SerialDevice:
     """A serial device of this machine.
 
     Attributes:
@@ -45,31 +45,31 @@ def locate(name: str) -> str:
         raise LinkError(str(error)) from error
     if wanted is None:
         return name
-    there = devices()
-    fitting = [f for f in there if f.usb is not None and _fits(f.usb, wanted)]
-    if not fitting:
-        near = ", ".join(f"{f.usb} ({f.device})" for f in there if f.usb is not None) or "none"
+    present = devices()
+    matching = [f for f in present if f.usb is not None and _fits(f.usb, wanted)]
+    if not matching:
+        near = ", ".join(f"{f.usb} ({f.device})" for f in present if f.usb is not None) or "none"
         raise LinkError(f"{name}: no such adapter is plugged in (USB adapters now: {near})")
-    if len(fitting) > 1:
-        candidates = ", ".join(f"{f.usb} ({f.device} in {f.place or 'an unknown socket'})" for f in fitting)
+    if len(matching) > 1:
+        candidates = ", ".join(f"{f.usb} ({f.device} in {f.place or 'an unknown socket'})" for f in matching)
         raise LinkError(
             f"{name} fits more than one adapter: {candidates}; name one with its serial number, or, where that is the "
             f"same, by its socket in {STABLE[1]}"
         )
-    return fitting[0].device
+    return matching[0].device
 
 
-def _fits(there: UsbAdapter, wanted: UsbAdapter) -> bool:
-    same = (there.vendor, there.product) == (wanted.vendor, wanted.product)
-    return same and wanted.serial in ("", there.serial)
+def _fits(present: UsbAdapter, wanted: UsbAdapter) -> bool:
+    same = (present.vendor, present.product) == (wanted.vendor, wanted.product)
+    return same and wanted.serial in ("", present.serial)
 
 
-def devices() -> list[Found]:
+def devices() -> list[SerialDevice]:
     """Return the serial devices that the operating system lists, sorted by path."""
     found = []
     for port in list_ports.comports():
         usb = None if port.vid is None or port.pid is None else UsbAdapter(port.vid, port.pid, port.serial_number or "")
-        found.append(Found(port.device, usb, port.location or ""))
+        found.append(SerialDevice(port.device, usb, port.location or ""))
     return sorted(found, key=lambda f: f.device)
 
 
@@ -79,8 +79,8 @@ def names() -> list[str]:
         stable = sorted(str(path) for path in Path(folder).glob("*"))
         if stable:
             return stable
-    there = devices()
-    return [str(f.usb) for f in there if f.usb is not None] or [f.device for f in there if _is_plugged(f.device)]
+    present = devices()
+    return [str(f.usb) for f in present if f.usb is not None] or [f.device for f in present if _is_plugged(f.device)]
 
 
 def _is_plugged(device: str) -> bool:

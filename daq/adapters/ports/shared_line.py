@@ -29,7 +29,7 @@ Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
 
 
 @dataclass(slots=True)
-class _Waiting:
+class _Request:
     """A request that waits for the line."""
 
     member: "Member"
@@ -42,19 +42,19 @@ class SharedLine:
     """One port for all its members.  The first member opens it, the last one closes it.
 
     Attributes:
-        strays: number of bytes that arrived while no member held the line.
+        stray_bytes: number of bytes that arrived while no member held the line.
     """
 
     def __init__(self, name: str, opener: Opener, port: Port, pause_ns: int = 0) -> None:
         """Make a line; `pause_ns` is the longest pause (ns) between two messages that a member needs."""
         self.name = name
-        self.strays = 0
+        self.stray_bytes = 0
         self._opener = opener
         self._quiet_s = max(QUIET_CHARACTERS * 11 / port.baud, pause_ns * 1e-9)
         self._members: set[Member] = set()
         self._connection: Connection | None = None
         self._opening = asyncio.Lock()
-        self._queue: deque[_Waiting] = deque()
+        self._queue: deque[_Request] = deque()
         self._holder: Member | None = None
         self._heard = False
         self._quiet_until = 0.0
@@ -91,7 +91,7 @@ class SharedLine:
         if self._holder is member:
             self._release()
         self._forget(member)
-        waiting = _Waiting(member, data, sent, _now())
+        waiting = _Request(member, data, sent, _now())
         if member.stop and data == member.stop:
             stops = sum(1 for w in self._queue if w.data == w.member.stop)
             self._queue.insert(stops, waiting)
@@ -166,7 +166,7 @@ class SharedLine:
     def _data(self, data: bytes) -> None:
         holder = self._holder
         if holder is None:
-            self.strays += len(data)
+            self.stray_bytes += len(data)
             # A late answer: keep the line quiet, so that no request is sent into it.
             self._quiet_until = max(self._quiet_until, _now() + self._quiet_s)
             return

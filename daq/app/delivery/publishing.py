@@ -120,4 +120,4 @@ class Publishing:
     @property
     def standing(self) -> BrokerState:
         """Connection, protocol and trouble, for screens."""
-        return BrokerState(trouble="not started") if self._publisher is None else self._publisher.state.standing
+        return BrokerState(trouble="not started") if self._publisher is None else self._publisher.state.broker_state
