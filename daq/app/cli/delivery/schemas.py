@@ -1,22 +1,24 @@
-"""``daq schemas``: the contract with whoever reads our messages."""
+"""``daq schemas``: the JSON Schemas of all messages."""
 
 import argparse
 from pathlib import Path
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Where to write them."""
+    """Add the command's arguments."""
     parser.add_argument("--write", metavar="DIR", help="write each JSON Schema into this folder, as NAME-VERSION.json")
 
 
 def run(args: argparse.Namespace) -> int:
     """List the schemas, or write them."""
+    from daq.app.cli.printing import say
     from daq.app.delivery.contract import SCHEMAS
 
     if args.write is None:
         for schema in SCHEMAS:
-            print(f"  {schema.name} {schema.version:<4} {schema.about}")
-        print("\nEach is retained under schema/NAME/VERSION on the broker; `daq schemas --write DIR` writes files.")
+            say(schema.about, f"  {schema.name} {schema.version:<4} ")
+        print()
+        say("Each is retained under schema/NAME/VERSION on the broker; `daq schemas --write DIR` writes files.")
         return 0
     from daq.core.errors import SettingError
 

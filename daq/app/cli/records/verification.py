@@ -1,4 +1,4 @@
-"""``daq verification [INSTRUMENT]``: how instruments stand, what was found, which results a failure puts in doubt."""
+"""``daq verification [INSTRUMENT]``: state of verification, its history, and the results that a failure puts in doubt."""
 
 import argparse
 import json
@@ -10,8 +10,10 @@ from typing import Any
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, standing_of
-from daq.app.screens.text import NOTHING, local_time, number, plain, table, utc_iso, value_line
+from daq.app.screens.tables import table
+from daq.app.screens.text import NOTHING, local_time, number, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
@@ -23,7 +25,7 @@ SHOWN: int = 20
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The instrument."""
+    """Add the command's arguments."""
     parser.add_argument(
         "instrument", nargs="?", default="", metavar="INSTRUMENT", help="only this one, with its history"
     )
@@ -31,7 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print it."""
+    """Print the state of each instrument; of a named one its history and its results in doubt, too."""
     catalogue = Catalogue.load(config_dir(args.config))
     with open_reader(args) as reader:
         seen = {record.name: record.serial for record in reader.instruments()}
@@ -46,9 +48,9 @@ def run(args: argparse.Namespace) -> int:
             print_json([t.as_json() for t in told])
             return 0
         if not told:
-            print("no instrument was ever verified; run a method that verifies, with --fluid")
+            say("no instrument was ever verified; run a method that verifies, with --fluid")
         for one in told:
-            for line in _lines(one, whole=bool(args.instrument)):
+            for line in _lines(one, terminal_columns(), whole=bool(args.instrument)):
                 print(line)
     return 0
 
@@ -117,7 +119,7 @@ def _said(now: Standing) -> str:
     said = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        said = f"{outcome} on {day(last.utc_ns)} ({last.order}, {plain(last.fluid)}, {plain(last.geometry)})"
+        said = f"{outcome} on {day(last.utc_ns)} ({spaced(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
     if now.overdue:
         said += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:
@@ -147,12 +149,12 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     )
 
 
-def _lines(found: _Verifications, *, whole: bool) -> list[str]:
-    out = [f"{plain(found.instrument)}: {_said(found.now)}"]
+def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[str]:
+    out = hung(_said(found.now), f"{plain(found.instrument)}: ", columns)
     if not whole:
         return out
     if found.history:
-        out += ["", _history(found.history[-SHOWN:])]
+        out += ["", _history(found.history[-SHOWN:], columns)]
     if found.doubt is None:
         return out
     failed, last = local_time(found.doubt.failed.utc_ns), found.doubt.last_pass
@@ -161,19 +163,26 @@ def _lines(found: _Verifications, *, whole: bool) -> list[str]:
     else:
         head = f"failed on {failed}; results since the last pass, {local_time(last.utc_ns)}:"
     rows = [
-        [r.run[:SHOWN_ID], local_time(r.began_utc_ns), plain(r.sample), plain(r.lot), r.value, r.validity or NOTHING]
+        [
+            r.run[:SHOWN_ID],
+            local_time(r.began_utc_ns),
+            plain(r.sample),
+            plain(r.lot),
+            r.value,
+            spaced(r.validity or NOTHING),
+        ]
         for r in found.doubtful
     ]
-    out += ["", head, table(["run", "begun", "sample", "lot", "value", "validity"], rows) if rows else "none"]
-    return out
+    heads = ["run", "begun", "sample", "lot", "value", "validity"]
+    return [*out, "", *hung(head, "", columns), table(heads, rows, columns=columns) if rows else "none"]
 
 
-def _history(found: Sequence[Entry]) -> str:
+def _history(found: Sequence[Entry], columns: int | None) -> str:
     rows = [
         [
             e.detail.run[:SHOWN_ID],
             local_time(e.utc_ns),
-            e.detail.order,
+            spaced(e.detail.order),
             plain(e.detail.fluid),
             plain(e.detail.lot),
             plain(e.detail.geometry),
@@ -182,7 +191,8 @@ def _history(found: Sequence[Entry]) -> str:
         ]
         for e in found
     ]
-    return table(["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"], rows)
+    head = ["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"]
+    return table(head, rows, columns=columns)
 
 
 def _level(level: AuditedLevel) -> str:

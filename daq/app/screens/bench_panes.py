@@ -1,0 +1,109 @@
+"""Several benches beside each other on one screen, each with the parts of the run screen.  Pure."""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+from daq.app.screens.gauges import (
+    percent,
+    progress_bar,
+    temperature_bar,
+    temperature_now,
+    temperature_signal,
+    temperature_words,
+    torque_bar,
+    torque_now,
+    torque_words,
+)
+from daq.app.screens.run_parts import (
+    alarm,
+    big_value,
+    rule_words,
+    short_title,
+    stage_progress,
+    state_words,
+    value_lines,
+)
+from daq.app.screens.run_view import RunView
+from daq.app.screens.styled_lines import Line, cropped, side_by_side
+from daq.app.screens.text import fold, plain, width
+
+GAP: Final = " │ "
+LEAST_PANE: Final = 36
+"""Columns that a pane needs."""
+RULES_SHOWN: Final = 2
+REST: Final = 3
+"""Rows kept for the list of finished runs."""
+
+
+def pane_lines(view: RunView, columns: int, height: int) -> list[Line]:
+    """Return one bench in `columns` columns; `height` (rows) limits the digits, not the pane."""
+    mark = "SIMULATED" if view.simulated else ""
+    title = short_title(view, columns - len(mark) - 1)
+    lines: list[Line] = [
+        [(title, "head"), (" " * (columns - width(title) - len(mark)), ""), (mark, "warn")],
+        [(plain(view.method), "dim")],
+        *([(row, "")] for row in _two_rows(state_words(view), columns)),
+        *([warning] if (warning := alarm(view)) else []),
+        [],
+    ]
+    digits = big_value(view, columns, height)
+    lines += digits or [[]] * min(height, 3)
+    lines += [[], *value_lines(view, columns)[:2], []]
+    if view.band is not None:
+        lines += _gauge("torque", torque_now(view, view.band), torque_words(view, view.band))
+        lines.append(torque_bar(view, view.band, columns))
+    if temperature_signal(view):
+        lines += _gauge("temperature", temperature_now(view), temperature_words(view))
+        bar = temperature_bar(view, columns)
+        lines += [bar] if bar else []
+    stage = stage_progress(view)
+    if stage is not None:
+        lines += _progress(f"{stage[0]} {stage[2]}", stage[1], columns)
+    for rule in view.rules[:RULES_SHOWN]:
+        lines += _progress(rule_words(view, rule), rule.near, columns)
+    return [cropped(line, columns) for line in lines]
+
+
+def _two_rows(text: str, columns: int) -> list[str]:
+    """Return a text in exactly two rows, so that what is below does not move."""
+    rows = fold(text, columns)
+    return [rows[0], " ".join(rows[1:])]
+
+
+def _gauge(label: str, now: str, words: tuple[str, str]) -> list[Line]:
+    return [[(f"{label:<12}", "dim"), (f"{now:>9}  ", "head"), words]]
+
+
+def _progress(words: str, part: float, columns: int) -> list[Line]:
+    return [[(words, "")], [(f"{percent(part):>5} ", "head"), (progress_bar(part, columns - 6), "")]]
+
+
+def panes(views: Mapping[str, RunView], columns: int, height: int) -> list[Line]:
+    """Return the benches beside each other, as many in a row as have room."""
+    if not views:
+        return []
+    count = max(1, min(len(views), (columns + len(GAP)) // (LEAST_PANE + len(GAP))))
+    each = (columns - len(GAP) * (count - 1)) // count
+    blocks = [pane_lines(view, each, height) for view in views.values()]
+    out: list[Line] = []
+    for first in range(0, len(blocks), count):
+        out += [[]] if first else []
+        out += side_by_side(blocks[first : first + count], each, GAP)
+    return out
+
+
+def shift_lines(
+    title: str, views: Mapping[str, RunView], finished: Sequence[Line], columns: int, rows: int
+) -> list[Line]:
+    """Return a screen of exactly `rows` rows: a title, the benches, and the newest of what has finished."""
+    head: list[Line] = [[(title, "dim")], []]
+    body: list[Line] = []
+    for height in (7, 5, 3):
+        body = panes(views, columns, height)
+        if len(head) + len(body) + 1 + REST <= rows:
+            break
+    room = rows - len(head) - len(body) - 1
+    newest = list(finished[-room:]) if room > 0 else []
+    lines = [*head, *body, [], *newest]
+    lines = [cropped(line, columns) for line in lines[:rows]]
+    return [*lines, *([[]] * (rows - len(lines)))]
