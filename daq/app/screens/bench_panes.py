@@ -24,7 +24,7 @@ from daq.app.screens.run_parts import (
     value_lines,
 )
 from daq.app.screens.run_view import RunView
-from daq.app.screens.styled_lines import Line, cropped, side_by_side
+from daq.app.screens.styled_lines import Line, cropped, joined, side_by_side
 from daq.app.screens.text import fold, plain, width
 
 GAP: Final = " │ "
@@ -32,7 +32,8 @@ LEAST_PANE: Final = 36
 """Columns that a pane needs."""
 RULES_SHOWN: Final = 2
 REST: Final = 3
-"""Rows kept for the list of finished runs."""
+"""Rows kept for the list of what has happened."""
+HANG: Final = "         "
 
 
 def pane_lines(view: RunView, columns: int, height: int) -> list[Line]:
@@ -71,7 +72,8 @@ def _two_rows(text: str, columns: int) -> list[str]:
 
 
 def _gauge(label: str, now: str, words: tuple[str, str]) -> list[Line]:
-    return [[(f"{label:<12}", "dim"), (f"{now:>9}  ", "head"), words]]
+    short, style = words[0].partition(":")[0], words[1]
+    return [[(f"{label:<12}", "dim"), (f"{now:>9}  ", "head"), (short, style)]]
 
 
 def _progress(words: str, part: float, columns: int) -> list[Line]:
@@ -93,9 +95,12 @@ def panes(views: Mapping[str, RunView], columns: int, height: int) -> list[Line]
 
 
 def shift_lines(
-    title: str, views: Mapping[str, RunView], finished: Sequence[Line], columns: int, rows: int
+    title: str, views: Mapping[str, RunView], past: Sequence[Sequence[Line]], columns: int, rows: int
 ) -> list[Line]:
-    """Return a screen of exactly `rows` rows: a title, the benches, and the newest of what has finished."""
+    """Return a screen of exactly `rows` rows: a title, the benches, and the newest of what has happened.
+
+    An entry of `past` is the parts of one line; where the line is too short for them the entry takes two.
+    """
     head: list[Line] = [[(title, "dim")], []]
     body: list[Line] = []
     for height in (7, 5, 3):
@@ -103,7 +108,8 @@ def shift_lines(
         if len(head) + len(body) + 1 + REST <= rows:
             break
     room = rows - len(head) - len(body) - 1
-    newest = list(finished[-room:]) if room > 0 else []
+    happened = [line for parts in past for line in joined(parts, columns, hang=HANG)]
+    newest = happened[-room:] if room > 0 else []
     lines = [*head, *body, [], *newest]
     lines = [cropped(line, columns) for line in lines[:rows]]
     return [*lines, *([[]] * (rows - len(lines)))]

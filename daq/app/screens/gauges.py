@@ -93,13 +93,13 @@ def torque_words(view: RunView, band: TorqueBand) -> tuple[str, str]:
     if value is None:
         return "no reading", "warn"
     if standing:
-        return "the motor stands still", ""
+        return "motor still", ""
     if value < band.low:
         return f"{BELOW}: too little torque", "warn"
     if value > band.high:
         return f"{ABOVE}: too much torque", "warn"
     if view.seek is not None and not view.seek.low <= value <= view.seek.high:
-        return f"{'◀ below' if value < view.seek.low else '▶ above'} the target", ""
+        return f"{'◀ below' if value < view.seek.low else '▶ above'} target", ""
     return (INSIDE, "good") if view.seek is None else ("■ on target", "good")
 
 

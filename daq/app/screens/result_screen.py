@@ -50,7 +50,7 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
         style = VALIDITIES[data["validity"]][1] if doubtful else "value"
         rows = largest(shown_value(data), digits, columns - 2, struck=doubtful)
         lines += [*([("  ", ""), (row, style)] for row in rows), []]
-    lines += _first_line(data, columns)
+    lines += joined(summary(data), columns)
     for reason in data["reasons"]:
         lines += wrapped(sentence(reason), columns, "  - ")
     lines += verdict_lines(data, columns)
@@ -73,8 +73,8 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
     return lines
 
 
-def _first_line(data: dict[str, Any], columns: int) -> list[Line]:
-    """Return value, validity and verdict on one line, on more only where one is too short for them."""
+def summary(data: dict[str, Any]) -> list[Line]:
+    """Return value, validity and verdict of a result (`ResultData` as a dict), the parts of one line."""
     mark, style = VALIDITIES[data["validity"]]
     said = value_line(data | {"unit": ""} if data["unit"] == "[pH]" else data)
     name = called(data["quantity"])
@@ -84,7 +84,7 @@ def _first_line(data: dict[str, Any], columns: int) -> list[Line]:
     validity: Line = [(f"{mark} {spaced(data['validity']).upper()}", style)]
     if data["quality"] != "Good":
         validity.append((f" ({spaced(data['quality'])})", "dim"))
-    return joined([value, validity, [_verdict(data)]], columns)
+    return [value, validity, [_verdict(data)]]
 
 
 def _verdict(data: dict[str, Any]) -> tuple[str, str]:

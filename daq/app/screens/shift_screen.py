@@ -2,7 +2,7 @@
 
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import IO, Final, Self
 
 from rich.console import Console
@@ -30,7 +30,7 @@ class ShiftScreen:
         if self._console.is_terminal and not self._console.is_dumb_terminal:
             self._live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
         self._views: dict[str, RunView] = {}
-        self._past: list[Line] = []
+        self._past: list[Sequence[Line]] = []
         self._drawn = clock() - REFRESH_S
 
     def __enter__(self) -> Self:
@@ -42,12 +42,12 @@ class ShiftScreen:
         if self._live is not None:
             self._live.stop()
 
-    def add(self, line: Line) -> None:
+    def add(self, *parts: Line) -> None:
         """Add a line about the past: printed, or put below the benches where they are redrawn in place."""
         if self._live is None:
-            print(text_of(line), file=self._file, flush=True)
+            print("  ".join(text_of(part) for part in parts), file=self._file, flush=True)
             return
-        self._past = [*self._past[1 - KEPT :], line]
+        self._past = [*self._past[1 - KEPT :], parts]
         self._draw()
 
     def show(self, bench: str, view: RunView) -> None:

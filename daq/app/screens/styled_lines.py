@@ -54,13 +54,25 @@ def wrapped(text: str, columns: int, lead: str, style: str = "") -> list[Line]:
     return [[(lead if i == 0 else " " * indent, "dim"), (row, style)] for i, row in enumerate(rows)]
 
 
-def joined(parts: Sequence[Line], columns: int, gap: str = "  ", indent: str = "") -> list[Line]:
-    """Return `parts` one after the other, `gap` between them; a part that has no room begins a new line."""
+def joined(
+    parts: Sequence[Line], columns: int, gap: str = "  ", indent: str = "", hang: str | None = None
+) -> list[Line]:
+    """Return `parts` one after the other, `gap` between them; a part that has no room begins a new line.
+
+    The first line begins with `indent`, the others with `hang` (None: the same).  A part that is longer than a line is
+    wrapped.
+    """
     lines: list[Line] = [[(indent, "")]]
+    hang = indent if hang is None else hang
     for part in parts:
         if line_width(lines[-1]) + width(gap) + line_width(part) > columns and len(lines[-1]) > 1:
-            lines.append([(indent, "")])
+            lines.append([(hang, "")])
         lines[-1] += ([(gap, "")] if len(lines[-1]) > 1 else []) + part
+        if line_width(lines[-1]) > columns:
+            text, style = text_of(lines.pop()), part[-1][1]
+            lines += [
+                [(row if i == 0 else hang + row, style)] for i, row in enumerate(fold(text, columns - width(hang)))
+            ]
     return lines
 
 

@@ -60,7 +60,8 @@ def _total(widths: Sequence[int], shown: Sequence[int]) -> int:
 def _narrow(widths: list[int], shown: Sequence[int], lines: Sequence[Sequence[str]], columns: int) -> None:
     """Make the widest columns narrower until the table fits: at first only so far that no word is broken."""
     whole = [max(longest_word(line[i]) for line in lines) for i in range(len(widths))]
-    for floors in (whole, [min(w, NARROWEST_CELL) for w in whole], [2] * len(widths)):
+    parts = [max(longest_word(line[i], broken=True) for line in lines) for i in range(len(widths))]
+    for floors in (whole, parts, [min(w, NARROWEST_CELL) for w in whole], [2] * len(widths)):
         while _total(widths, shown) > columns:
             able = [i for i in shown if widths[i] > max(floors[i], 2)]
             if not able:

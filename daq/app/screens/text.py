@@ -1,5 +1,6 @@
 """Numbers, times and foreign text as a person reads them."""
 
+import itertools
 import math
 import time
 import unicodedata
@@ -155,16 +156,26 @@ def _broken(word: str, columns: int) -> list[str]:
         end = 0
         while width(word[: end + 1]) <= columns:
             end += 1
-        good = max(word.rfind(mark, 0, end) for mark in BREAKS) + 1
-        end = good if good > end // 2 else max(end, 1)
+        good = max((i for i in _breaks(word) if i <= end), default=0)
+        end = good if good > end // 3 else max(end, 1)
         pieces.append(word[:end])
         word = word[end:]
     return [*pieces, word] if word or not pieces else pieces
 
 
-def longest_word(text: str) -> int:
-    """Return the columns of the longest part of a text that `fold` does not break."""
-    return max(width(word) for word in text.split(" "))
+def _breaks(word: str) -> list[int]:
+    """Return the places behind a mark where a word may be broken: not between two digits, as in a date or a number."""
+    marks = [i for i in range(1, len(word) - 1) if word[i] in BREAKS]
+    return [i + 1 for i in marks if not (word[i - 1].isdecimal() and word[i + 1].isdecimal())]
+
+
+def longest_word(text: str, *, broken: bool = False) -> int:
+    """Return the columns of the longest word of a text; `broken`: of the longest part between places to break it."""
+    words = text.split(" ")
+    if not broken:
+        return max(width(word) for word in words)
+    ends = [(word, [0, *_breaks(word), len(word)]) for word in words]
+    return max(width(word[a:b]) for word, places in ends for a, b in itertools.pairwise(places))
 
 
 def shortened(text: str, columns: int) -> str:

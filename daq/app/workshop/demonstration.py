@@ -67,8 +67,8 @@ SHIFT = (
     Sample("bench-1", "G-1041", "clear-glaze", "clear-glaze-qc", "clear glaze, a batch as it should be", "clear-glaze"),
     Sample("bench-1", "G-1042", "clear-glaze-thick", "clear-glaze-qc", "clear glaze, a batch with too little water",
            "clear-glaze"),
-    Sample("bench-1", "G-1043", "clear-glaze", "clear-glaze-qc", "clear glaze, started at the wrong speed", "clear-glaze",
-           speed=60, follow_advice=True),
+    Sample("bench-1", "G-1043", "clear-glaze", "clear-glaze-qc", "clear glaze, started at the wrong speed",
+           "clear-glaze", speed=60, follow_advice=True),
     Sample("bench-1", "G-1044", "clear-glaze", "clear-glaze-qc", "clear glaze, the cable is unplugged in the run",
            "clear-glaze", unplug=True),
     Sample("bench-2", "W-207", "white-glaze", "white-glaze-flow-curve", "white glaze, nine speeds up and down",
@@ -247,9 +247,7 @@ class Demonstration:
         return measured
 
     async def _plug_in_again(self, name: str, bench: BenchProcess) -> None:
-        self._audience.tell(
-            f"{name}  the cable is plugged in again; the daemon asks the instrument whether the motor turns"
-        )
+        self._audience.tell(f"{name}  cable plugged in again; the daemon asks whether the motor turns")
         await bench.tell("replug")
         session = self._supervisor.sessions[name]
         await _until(lambda: session.standing.state == "ready", 30.0)

@@ -10,11 +10,11 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from daq.app.cli.printing import print_table, say
-from daq.app.screens.result_screen import result_lines
+from daq.app.cli.printing import print_table, say, terminal_columns
+from daq.app.screens.result_screen import summary
 from daq.app.screens.run_view import RunView
 from daq.app.screens.shift_screen import ShiftScreen
-from daq.app.screens.styled_lines import Line
+from daq.app.screens.styled_lines import Line, joined, text_of
 from daq.app.screens.text import number, plain, sentence, spaced
 from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
@@ -22,10 +22,9 @@ from daq.core.units import symbol
 from daq.process.logs import set_up_logs
 
 PACE = 15.0
+PIPED_COLUMNS = 120
 SHOWN = 12
 """Number of runs in the report, the newest ones."""
-ANY_WIDTH = 10_000
-"""Columns of a line that is cut or wrapped later."""
 INVENTED = "Simulated instruments, invented samples: nothing here was measured on anything real."
 
 
@@ -103,15 +102,14 @@ class _Audience:
     def finished(self, measured: Measured) -> None:
         """Show the result of a run."""
         sample = measured.sample
-        self.screen.add([(f"{sample.bench}  {sample.sample}  ", "dim"), *_result(measured)])
+        self.screen.add([(f"{sample.bench}  {sample.sample}", "dim")], *_result(measured))
 
 
-def _result(measured: Measured) -> Line:
-    """Return the result of a run in one line: value, validity, verdict."""
+def _result(measured: Measured) -> list[Line]:
+    """Return the result of a run: value, validity, verdict."""
     if measured.result is None:
-        return [(f"no result: {_reason(measured)}", "bad")]
-    first, *_ = result_lines(measured.result, ANY_WIDTH)
-    return first
+        return [[(f"no result: {_reason(measured)}", "bad")]]
+    return summary(measured.result)
 
 
 def _reason(measured: Measured) -> str:
@@ -129,13 +127,12 @@ def _print_report(report: Report) -> None:
         print()
         say(f"Motor after the cable was unplugged and plugged in again: {spaced(report.after_unplugging)}.")
     print(f"\nWhat the historian received: {len(report.received)} results, each once.\n")
-    rows = []
+    topics: dict[str, list[list[str]]] = {}
     for topic, event in list(zip(report.topics, report.received, strict=True))[-SHOWN:]:
         data = event["data"]
         value = "null" if data["value"] is None else number(data["value"], 6)
-        rows.append(
+        topics.setdefault(plain(topic), []).append(
             [
-                plain(topic),
                 f"#{int(event['sequence'])}",
                 plain(data["sample"]["id"]),
                 f"{value} {data['unit']}",
@@ -144,9 +141,11 @@ def _print_report(report: Report) -> None:
                 data["verdict"]["verdict"],
             ]
         )
-    print_table(["topic", "", "sample", "value", "quality", "validity", "verdict"], rows, right=frozenset({3}))
-    for sample in report.again[-1:]:
+    for topic, rows in topics.items():
+        say(topic)
+        print_table(["", "sample", "value", "quality", "validity", "verdict"], rows, right=frozenset({2}))
         print()
+    for sample in report.again[-1:]:
         say(f"The historian asked for {sample} again, as after a loss; it came again with the same id.")
 
 
@@ -173,7 +172,8 @@ def _print_run(measured: Measured) -> None:
     at = f" at {measured.speed:g} min⁻¹" if measured.speed is not None else ""
     say(f"{sample.about}{at}", f"  {sample.bench}  {sample.sample:<8} ")
     lead = " " * 11
-    say("".join(piece for piece, _ in _result(measured)), lead)
+    for line in joined(_result(measured), terminal_columns() or PIPED_COLUMNS, indent=lead):
+        print(text_of(line))
     if result is None:
         return
     for reason in result["reasons"][:3]:

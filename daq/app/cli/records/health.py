@@ -59,9 +59,7 @@ def _print_motorless(found: Health, name: str) -> None:
     print_table(["run", "begun", "sample", "readings", "lost"], rows, right=frozenset({3, 4}))
     print()
     say(f"{plain(name)} has no motor: there are figures of its line only, none of torque at rest, ripple or return.")
-    say(
-        "To verify its values, measure a known quantity, such as a certified weight, a buffer solution or a fixed point."
-    )
+    say("To verify its values, measure a known quantity, such as a certified weight, a buffer or a fixed point.")
 
 
 def _line_cells(figures: Figures) -> list[str]:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
-from daq.app.cli.printing import hung, terminal_columns
+from daq.app.cli.printing import terminal_columns
 from daq.app.records.derived import flow_curve, steadiness_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
@@ -21,6 +21,7 @@ from daq.app.screens.text import (
     NOTHING,
     ended,
     fixed,
+    fold,
     local_time,
     number,
     plain,
@@ -28,6 +29,7 @@ from daq.app.screens.text import (
     spaced,
     span,
     uncertain,
+    width,
     with_unit,
 )
 from daq.app.screens.verification_text import verification_table
@@ -137,9 +139,11 @@ def lines_of(
 
 
 def _fitted(row: str, columns: int | None) -> list[str]:
-    """Return a row of text wrapped, with two columns more in front of what is continued."""
-    rows = hung(row, "", columns)
-    return rows if len(rows) == 1 else hung(row.lstrip(), " " * (len(row) - len(row.lstrip())), columns)
+    """Return a row of text wrapped, its further rows two columns farther to the right."""
+    if columns is None or width(row) <= columns:
+        return [row]
+    rows = fold(row.lstrip(), columns - 2)
+    return [part if i == 0 else f"  {part}" for i, part in enumerate(rows)]
 
 
 def _title(found: History, columns: int) -> list[Line]:
@@ -298,7 +302,8 @@ def _kept(found: History, limit: int | None) -> list[str]:
     shown = [c for c in columns if c[0] == own or any(cell != NOTHING for cell in c[2])]
     rows = [list(row) for row in zip(*(cells for _, _, cells in shown), strict=True)]
     right = frozenset(i for i, (_, is_number, _) in enumerate(shown) if is_number)
-    return table([head for head, _, _ in shown], rows, right=right, columns=limit).splitlines()
+    counts = [i for i, (head, _, _) in enumerate(shown) if head == "n"]  # those of the steps are in their table
+    return table([head for head, _, _ in shown], rows, right=right, columns=limit, drop=counts).splitlines()
 
 
 def _notes(found: History) -> list[str]:
@@ -344,10 +349,10 @@ def _origin(found: History) -> list[str]:
     rows.append(("journal", f"{found.told.records} records"))
     if found.told.anchor is not None:
         rows.append(("boot", found.told.anchor.boot_id))
-    width = max(len(name) for name, value in rows if value)
-    out = [f"{name:<{width}}  {plain(value)}" for name, value in rows if value]
+    longest = max(len(name) for name, value in rows if value)
+    out = [f"{name:<{longest}}  {plain(value)}" for name, value in rows if value]
     for m in found.messages:
         states = {"waiting": "waits for the broker", "acknowledged": "delivered", "refused": "REFUSED by the broker"}
         why = f": {plain(m.last_error)}" if m.last_error and m.state != "acknowledged" else ""
-        out.append(f"{'message':<{width}}  {plain(m.topic)}: {states[m.state]}{why}")
+        out.append(f"{'message':<{longest}}  {plain(m.topic)}: {states[m.state]}{why}")
     return out

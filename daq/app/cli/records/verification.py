@@ -1,4 +1,4 @@
-"""``daq verification [INSTRUMENT]``: state of verification, its history, and the results that a failure puts in doubt."""
+"""``daq verification [INSTRUMENT]``: state and history of verifications, and the results that a failure affects."""
 
 import argparse
 import json
