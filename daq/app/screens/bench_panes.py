@@ -47,9 +47,7 @@ def pane_lines(view: RunView, columns: int, height: int) -> list[Line]:
         *([warning] if (warning := alarm(view)) else []),
         [],
     ]
-    digits = big_value(view, columns, height)
-    lines += digits or [[]] * min(height, 3)
-    lines += [[], *value_lines(view, columns)[:2], []]
+    lines += [*big_value(view, columns, height), [], *value_lines(view, columns)[:2], []]
     if view.band is not None:
         lines += _gauge("torque", torque_now(view, view.band), torque_words(view, view.band))
         lines.append(torque_bar(view, view.band, columns))

@@ -23,9 +23,9 @@ from daq.methods.parts.measured import Conditions
 from daq.methods.planning.signals import OWN_VISCOSITY
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
-    "within": ("├●┤ WITHIN the limits", "good"),
-    "outside": ("├─┤● OUTSIDE the limits", "bad"),
-    "not_comparable": ("├?┤ NOT COMPARABLE with the limits", "warn"),
+    "within": ("├●┤ WITHIN limits", "good"),
+    "outside": ("├─┤● OUTSIDE limits", "bad"),
+    "not_comparable": ("├?┤ NOT COMPARABLE with limits", "warn"),
     "none": ("no limits to compare with", "dim"),
 }
 """Mark, words and style of a verdict."""
@@ -94,7 +94,7 @@ def _verdict(data: dict[str, Any]) -> tuple[str, str]:
     if others and not own:
         words, style = f"NOT JUDGED: no limits for {called(data['quantity'])}", "warn"
     elif data["verdict"]["verdict"] == "outside" and _is_below(data, own):
-        words = "●├─┤ OUTSIDE the limits"
+        words = "●├─┤ OUTSIDE limits"
     if data["validity"] == "valid" or data["verdict"]["verdict"] == "none":
         return words, style
     return f"({words})", "dim"

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.app.screens.digits import largest
+from daq.app.screens.digits import large, largest
 from daq.app.screens.gauges import LABEL, NOW, bar_length, percent, progress_bar, temperature_signal
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line, joined, wrapped
@@ -51,6 +51,7 @@ STEPPING: Final = ("starting", "measuring", "seeking")
 """States that belong to a step of the method."""
 QUALITIES: Final = {"Good": ("✓", "good"), "Uncertain": ("?", "warn"), "Bad": ("✕", "bad")}
 """Mark and style of a quality."""
+NO_DIGITS: Final = "---"
 STILL_TURNING: Final = "may still be turning"
 
 
@@ -92,10 +93,13 @@ def head(view: RunView, columns: int) -> list[Line]:
 
 
 def big_value(view: RunView, columns: int, height: int) -> list[Line]:
-    """Return the value in digits at most `height` rows high, struck through where its quality is not Good."""
+    """Return the value in digits at most `height` rows high, struck through where its quality is not Good.
+
+    Without a value there are strokes of the same height, so that nothing moves when the value comes.
+    """
     value = view.value
     if value is None or value.value is None:
-        return []
+        return [[("  ", ""), (row.replace("█", "─").replace("▀", "─"), "dim")] for row in large(NO_DIGITS, height)]
     _, style = _quality(value.quality)
     struck = style != "good"
     rows = largest(digits_of(view, value.name, value.value), height, columns - 2, struck=struck)
@@ -154,7 +158,7 @@ def signal_lines(view: RunView, columns: int) -> list[Line]:
 
 def _reading(view: RunView, name: str, value: float | None) -> str:
     unit = "" if value is None else after(view.unit_of(name))
-    return f"{plain(name)} {digits_of(view, name, value)} {unit}".rstrip()
+    return f"{called(name)} {digits_of(view, name, value)} {unit}".rstrip()
 
 
 def elapsed_line(view: RunView) -> Line:
