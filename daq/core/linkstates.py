@@ -12,27 +12,27 @@ class LinkState(StrEnum):
 
     CLOSED = "closed"
     OPENING = "connecting"
-    HALTING = "stopping the motor"
+    HALTING = "stopping_motor"
     IDENTIFYING = "identifying"
     READY = "ready"
     LENDING = "lending"
-    LENT = "in a run"
-    WRONG_INSTRUMENT = "wrong instrument"
+    LENT = "in_run"
+    WRONG_INSTRUMENT = "wrong_instrument"
 
 
 class Motor(StrEnum):
     """State of the motor, as far as it is known."""
 
-    NOT_MOVED = "not moved"
+    NOT_MOVED = "not_moved"
     TURNING = "turning"
     STILL = "still"
-    IN_DOUBT = "may still be turning"
+    IN_DOUBT = "may_still_be_turning"
 
 
 class IdentityCheck(StrEnum):
     """Result of asking the instrument who it is."""
 
-    NOT_ASKED = "not asked"
+    NOT_ASKED = "not_asked"
     """The instrument cannot be asked."""
     PENDING = "pending"
     SAME = "same"

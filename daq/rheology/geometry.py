@@ -118,7 +118,7 @@ class CoaxialCylinders(Sheared):
 
 
 @dataclass(frozen=True, slots=True)
-class LargeVessel(Sheared):
+class SingleCylinder(Sheared):
     """Single cylinder in a vessel so wide that its wall does not matter, or with the wall's Newtonian effect.
 
     Values are those at the cylinder.  Without `vessel_radius_m` the rate is 2 omega (Newtonian, unbounded);
@@ -280,7 +280,7 @@ class Vane:
         return
 
 
-Geometry = CoaxialCylinders | LargeVessel | ConePlate | ParallelPlates | CalibratedConstants | Disc | Vane
+Geometry = CoaxialCylinders | SingleCylinder | ConePlate | ParallelPlates | CalibratedConstants | Disc | Vane
 
 
 def limits_of_use(geometry: Geometry) -> tuple[str, ...]:
@@ -294,11 +294,11 @@ def limits_of_use(geometry: Geometry) -> tuple[str, ...]:
         if geometry.radius_ratio > 1.2:
             out.append(
                 f"radius ratio {geometry.radius_ratio:.3f} is above 1.2: representative values of a fluid that is not "
-                "Newtonian depend on the gap; correct the rate with the flow index"
+                "Newtonian depend on the gap; correct the rate with the flow behaviour index"
             )
         if geometry.length_m < 3.0 * geometry.inner_radius_m:
             out.append(f"length is {geometry.length_m / geometry.inner_radius_m:.2f} inner radii, below 3: ends matter")
-    elif isinstance(geometry, LargeVessel):
+    elif isinstance(geometry, SingleCylinder):
         if geometry.vessel_radius_m is None:
             out.append(
                 "vessel taken as unbounded: its wall adds 1 % to a Newtonian torque at ten radii, 12.5 % at three"

@@ -275,7 +275,7 @@ def test_what_a_line_causes_comes_before_the_next_line():
 @pytest.mark.parametrize("longest", [10])
 def test_the_report_counts_what_was_thrown_away(longest):
     class Short(Plain):
-        framing = Framing(terminator=b"\n", longest=longest, idle_gap_ns=100 * MS)
+        framing = Framing(terminator=b"\n", longest=longest, idle_ns=100 * MS)
 
     link = Link(Short({}))
     link.says(0, b"x" * 50, b"r 1 2 3", b"?", b"?", b"r 1 2")

@@ -14,7 +14,7 @@ NOW: Final = 11
 """Columns of the present value and the space behind it."""
 WIDEST: Final = 100
 """A bar longer than this is no easier to read."""
-STANDING: Final = ("not moved", "still")
+STANDING: Final = ("not_moved", "still")
 """The motor has not turned yet, or is confirmed to stand still."""
 INSIDE, BELOW, ABOVE = "■ inside", "◀ BELOW", "▶ ABOVE"
 

@@ -129,7 +129,7 @@ class Screen:
             lines += wrapped(ended(end.outcome, end.reason), columns, "the run was ", "warn")
         if end.fault:
             lines += wrapped(plain(end.fault), columns, "NOT STORED: ", "bad")
-        if end.motor == "may still be turning":
+        if end.motor == "may_still_be_turning":
             warning = "THE MOTOR MAY STILL BE TURNING: stop it before you go near the rotor"
             lines += wrapped(warning, columns, "", "bad")
         lines += wrapped(f"run {end.run}; all about it: daq show {end.run[:8]}", columns, "", "dim")

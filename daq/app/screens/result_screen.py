@@ -31,7 +31,7 @@ VERDICTS: Final[dict[str, tuple[str, str]]] = {
 """Mark, words and style of a verdict."""
 BOUND_UNITS: Final = {"speed": "/min", "time": "s", "temperature": "Cel"}
 """Units of the conditions at which a limit may apply."""
-VALIDITIES: Final = {"valid": ("✓", "good"), "doubtful": ("?", "warn"), "not valid": ("✕", "bad")}
+VALIDITIES: Final = {"valid": ("✓", "good"), "doubtful": ("?", "warn"), "not_valid": ("✕", "bad")}
 """Mark and style of a validity."""
 
 
@@ -122,7 +122,7 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     if others and not own:
         return _no_own_limits(data, named, columns)
     lines: list[Line] = []
-    rule = verdict.get("decision_rule")
+    rule = verdict.get("rounding")
     if rule is not None:
         compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
         how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
@@ -180,7 +180,7 @@ def limit_text(limit: dict[str, Any]) -> str:
         what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
     bound = ", ".join(
         f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{spaced(key)} {value}"
-        for key, value in limit["binds_to"].items()
+        for key, value in limit["applies_at"].items()
     )
     verdict = spaced(limit["verdict"])
     return plain(f"{called(limit['quantity'])} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")

@@ -30,7 +30,7 @@ SIGNAL_ROWS: Final = 3
 STATES: Final[dict[str, str]] = {
     "ready": "ready",
     "identifying": "asking the instrument who it is",
-    "tempering": "waiting for the temperature",
+    "equilibrating": "waiting for the temperature",
     "soaking": "soaking at temperature",
     "starting_preshear": "bringing the motor to the speed of the pre-shear",
     "preshearing": "shearing the sample before the measurement",
@@ -39,8 +39,8 @@ STATES: Final[dict[str, str]] = {
     "starting": "bringing the motor to speed",
     "measuring": "measuring",
     "seeking": "looking for a speed",
-    "stopping": "stopping the motor",
-    "concluded": "stopping the motor",
+    "stopping": "stopping_motor",
+    "concluded": "stopping_motor",
     "ended": "ended",
 }
 WITHOUT_MOTOR: Final = {"starting": "beginning the step", "stopping": "ending", "concluded": "ending"}
@@ -52,7 +52,7 @@ STEPPING: Final = ("starting", "measuring", "seeking")
 QUALITIES: Final = {"Good": ("✓", "good"), "Uncertain": ("?", "warn"), "Bad": ("✕", "bad")}
 """Mark and style of a quality."""
 NO_DIGITS: Final = "---"
-STILL_TURNING: Final = "may still be turning"
+STILL_TURNING: Final = "may_still_be_turning"
 
 
 def state_words(view: RunView) -> str:

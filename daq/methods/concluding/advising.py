@@ -1,4 +1,4 @@
-"""What to do when the torque is off range: computed from the reading, the flow index and what the method allows.
+"""What to do when the torque is off range: computed from the reading, the flow behaviour index and what the method allows.
 
 Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as those of a plan do.
 """
@@ -22,7 +22,7 @@ OFF_RANGE: Final = ("saturated", "above_band", "below_band")
 LARGEST_ZERO: Final = 1.0
 """What a zero may be off by (% of full scale) where the instrument's file states nothing."""
 THIS: Final = ""
-"""Stands for the body that is mounted where a plan has no name for it."""
+"""Stands for the body that is fitted where a plan has no name for it."""
 
 
 def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> list[Advice]:
@@ -53,13 +53,13 @@ def _advice(
     if band is None or speed <= 0.0:
         return []
     low, high, limit = (percent_of_full_scale(plan, x) or 0.0 for x in (band.low, band.high, band.limit))
-    index = plan.context.flow_index
+    index = plan.context.flow_behaviour_index
     figures = advise(
         None if percent is None else percent - zero,
         speed,
         saturated_at_percent=limit if saturated else None,
         target_percent=(low + high) / 2.0,
-        flow_index=index or 1.0,
+        flow_behaviour_index=index or 1.0,
         full_scale=None if full_scale is None else full_scale * 1e-6,
         viscosity_constant=plan.context.viscosity_constant,
     )
@@ -119,16 +119,16 @@ class _Case:
         return f"the torque is {self.percent:.1f} % at {self.speed:.4g} min⁻¹, {side} {edge:g} %"
 
     def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
-        """The torque to be expected on `bodies` at `speeds`, from what was read on the mounted one."""
+        """The torque to be expected on `bodies` at `speeds`, from what was read on the fitted one."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
         # Without constants the torque still says what the torque will be at another speed.
         rate = None if context.geometry is None else context.geometry.rate_per_omega
-        mounted = Constants(context.viscosity_constant or 1.0, rate)
+        fitted = Constants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
-        expected = Expected.from_torque(net, self.speed, full_scale, mounted, self.index or 1.0)
+        expected = Expected.from_torque(net, self.speed, full_scale, fitted, self.index or 1.0)
         return plan_ranges(
-            full_scale, bodies or {THIS: mounted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
+            full_scale, bodies or {THIS: fitted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
         )
 
     def _best(
@@ -151,7 +151,7 @@ class _Case:
 
     @property
     def _assumption(self) -> str:
-        return f"flow index {self.index:g}" if self.index is not None else "a Newtonian sample assumed"
+        return f"flow behaviour index {self.index:g}" if self.index is not None else "a Newtonian sample assumed"
 
     def _allowed_speed(self, at_least: float | None) -> Advice | None:
         """The speed among those the method allows that brings the torque nearest to mid-band."""
@@ -167,7 +167,7 @@ class _Case:
             f"{self._situation(at_least)}; {speed:g} min⁻¹ should give {self.least}{torque:.0f} % "
             f"({self._assumption}). "
             + (
-                f"The method allows it, but the product's limits bind to {bound} min⁻¹: "
+                f"The method allows it, but the product's limits apply at {bound} min⁻¹: "
                 "the result will not be comparable"
                 if bound
                 else "The method allows it; compare only with results at this speed"
@@ -192,7 +192,7 @@ class _Case:
             f"{self._situation(at_least)}; {name} should give {self.least}{torque:.0f} % at the same speed "
             f"({self._assumption}). "
             + (
-                f"The product's limits bind to {bound}: the result will not be comparable"
+                f"The product's limits apply at {bound}: the result will not be comparable"
                 if bound
                 else "Compare only with results of this geometry"
             )
@@ -232,7 +232,7 @@ class _Case:
         )  # fmt: skip
 
     def _limits_bind(self, key: Literal["speed", "geometry"], wanted: float | str) -> str:
-        """What the product's limits bind to instead of `wanted`; "" where one of them admits it."""
+        """What the product's limits apply at instead of `wanted`; "" where one of them admits it."""
         product = self.plan.context.product
         limits = () if product is None else product.limits
         bound = [x.speed if key == "speed" else x.geometry for x in limits]

@@ -73,7 +73,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
 
 
 def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) -> Uncertainty:
-    """Return a budget as a result states it, with the interval `value` +- U of JCGM 100."""
+    """Return a budget as a result states it, with the interval `value` ± U of JCGM 100."""
     return Uncertainty(
         expanded=combined.expanded,
         k=combined.k,
@@ -115,7 +115,7 @@ def budget(
     else:
         components = _density(plan, value, left_out) if plan.primary == DENSITY else []
         components = components or _plain(plan, plan.primary, value, left_out)
-    components += _repeatability(summary, kept.statistic)
+    components += _scatter(summary, kept.statistic)
     return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
 
 
@@ -140,7 +140,7 @@ def _viscosity(
         ("temperature", temperature),
     ):
         if part in includes:
-            left_out.append(f"{part}: contained in the accuracy of the torque")
+            left_out.append(f"{part}: contained in the maximum permissible error of the torque")
         elif not known and not (part == "speed" and plan.primary == STRESS):
             left_out.append(f"{part}: not in the instrument's specification")
     if temperature and coefficient is None:
@@ -215,9 +215,9 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
         return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"]
     if "zero" in specification.includes:
         covered = specification.torque_percent_full_scale
-        out = ["zero and its drift: contained in the accuracy of the torque"]
+        out = ["zero and its drift: contained in the maximum permissible error of the torque"]
         if before is not None and covered and abs(before) > covered:
-            out.append(f"zero: {before:.2f} % at rest is beyond the accuracy of the torque; take the zero again")
+            out.append(f"zero: {before:.2f} % at rest is beyond the maximum permissible error of the torque; take the zero again")
         return out
     out = []
     if before is None:
@@ -238,8 +238,8 @@ def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
     each = convert(1.0, unit, "g") / volume
     mass = _plain(plan, MASS, convert(grams, "g", unit), left_out)
     out = [replace(c, sensitivity=c.sensitivity * each) for c in mass]
-    if vessel.volume_accuracy:
-        out.append(from_limit("volume", volume * vessel.volume_accuracy / 100.0, -value / volume))
+    if vessel.volume_error:
+        out.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume))
     else:
         left_out.append("volume: the instrument's file states no limit of it")
     left_out.append("buoyancy of the air: not corrected, a density weighed in air reads about 0.001 g/mL low")
@@ -249,13 +249,13 @@ def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
 def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[Component]:
     """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
     given = plan.context.specification
-    limit = given.accuracy.get(signal)
+    limit = given.maximum_permissible_error.get(signal)
     if limit is None and signal == "temperature":
         limit = given.temperature
     of_reading = given.accuracy_reading.get(signal)
     out: list[Component] = []
     if limit is None and of_reading is None:
-        left_out.append(f"instrument: its specification states no accuracy of {signal}")
+        left_out.append(f"instrument: its specification states no maximum permissible error of {signal}")
     elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
         out.append(from_limit("instrument", half))
     step = given.resolution.get(signal)
@@ -264,12 +264,12 @@ def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[C
     return out
 
 
-def _repeatability(summary: Summary, statistic: str) -> list[Component]:
+def _scatter(summary: Summary, statistic: str) -> list[Component]:
     if summary.sd is None or summary.n < 2:
         return []
     if statistic == "mean":
-        return [from_readings("repeatability", summary.sd, summary.n, summary.lag1 or 0.0)]
-    return [Component("repeatability", summary.sd, Distribution.STUDENT, summary.n - 1)]
+        return [from_readings("scatter of readings (Type A)", summary.sd, summary.n, summary.lag1 or 0.0)]
+    return [Component("scatter of readings (Type A)", summary.sd, Distribution.STUDENT, summary.n - 1)]
 
 
 def budget_line(row: dict[str, Any]) -> BudgetLine:

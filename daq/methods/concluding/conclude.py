@@ -21,7 +21,7 @@ from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
 from daq.methods.planning.standing import said_of, standing_faults
 
-VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not valid")
+VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not_valid")
 OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
 
 
@@ -173,7 +173,7 @@ def _span(kept: Kept | None, row: KeptValue, stop_reason: str) -> Span:
     return Span(
         n=row.n,
         seconds=row.span_seconds,
-        coverage=0.0 if kept is None else kept.coverage,
+        completeness=0.0 if kept is None else kept.completeness,
         statistic="last" if kept is None else kept.statistic,
         taken_at_s=row.seconds,
         stop_reason=stop_reason,
@@ -229,7 +229,7 @@ def _said(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> str:
         return f"{sentence}: mean {row.temperature:.2f} °C, band {c.low:g} to {c.high:g} °C"
     if fault == "off_speed" and row.speed is not None and row.set_speed is not None:
         return f"{sentence}: mean {row.speed:.3f} min⁻¹, set {row.set_speed:g} min⁻¹"
-    if fault in ("cut_short", "gap"):
+    if fault in ("cut_short", "readings_missing"):
         return f"{sentence}: {row.n} readings over {row.span_seconds:.3g} s"
     return sentence
 

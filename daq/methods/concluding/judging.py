@@ -9,7 +9,7 @@ from daq.core.units import UNITS, convert, symbol
 from daq.methods.concluding.seekadvice import SHEARS, seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.measured import KeptValue
-from daq.quality.limits import DecisionRule, Verdict, as_reported, decimal_of, judge
+from daq.quality.limits import Rounding, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
@@ -27,7 +27,7 @@ class _Subject(NamedTuple):
 def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
     """The verdict on `value` (in `unit`) under the limits of the plan's product.
 
-    A limit that binds to another geometry, vessel, speed, time, temperature or unit says nothing about the value.
+    A limit that applies at another geometry, vessel, speed, time, temperature or unit says nothing about the value.
     Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
     A seek gets no verdict.
     """
@@ -36,7 +36,7 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     product = plan.context.product
     if product is None or not product.limits:
         return Judgement(verdict=Verdict.NONE, reasons=("the product has no limits",) if product else ())
-    rule = DecisionRule(product.decision_rule)
+    rule = Rounding(product.rounding)
     decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
     used = tuple(_one(subject, limit, rule, decimals) for limit in product.limits)
@@ -44,9 +44,9 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
-        compared = as_reported(value, decimals or 0) if rule is DecisionRule.ROUNDED else repr(value)
+        compared = as_reported(value, decimals or 0) if rule is Rounding.ROUNDED else repr(value)
     reasons = tuple(dict.fromkeys(r for u in used if u.verdict == overall for r in u.reasons))
-    return Judgement(verdict=overall, decision_rule=rule, compared=compared, limits=used, reasons=reasons)
+    return Judgement(verdict=overall, rounding=rule, compared=compared, limits=used, reasons=reasons)
 
 
 def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:
@@ -73,7 +73,7 @@ def reported(value: float | None, product: ProductOfPlan | None, quantity: str, 
     return as_reported(value, reported_decimals(value, product, quantity))
 
 
-def _one(subject: _Subject, limit: ProductLimit, rule: DecisionRule, decimals: int | None) -> LimitUsed:
+def _one(subject: _Subject, limit: ProductLimit, rule: Rounding, decimals: int | None) -> LimitUsed:
     value, unit = subject.value, subject.unit
     low, high = limit.low, limit.high
     reasons = _hindrances(subject, limit)
@@ -98,7 +98,7 @@ def _used(
     if "time" in binds:
         binds["time"] /= 1e9
     return LimitUsed(
-        quantity=limit.quantity, low=low, high=high, unit=unit, binds_to=binds, verdict=verdict,
+        quantity=limit.quantity, low=low, high=high, unit=unit, applies_at=binds, verdict=verdict,
         reasons=tuple(reasons),
     )  # fmt: skip
 
@@ -108,34 +108,34 @@ def _hindrances(subject: _Subject, limit: ProductLimit) -> list[str]:
     quantity, unit, row = subject.quantity, subject.unit, subject.row
     out: list[str] = []
     if limit.quantity != quantity:
-        # What else it binds to does not matter then.
+        # What else it applies at does not matter then.
         return [f"the limit is for {limit.quantity}, the result is {quantity}"]
     if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
         out.append(f"the limit is in {limit.unit}, the result in {unit}")
     body = subject.plan.context.geometry
-    for key, wanted, mounted in (
+    for key, wanted, fitted in (
         ("geometry", limit.geometry, None if body is None else body.name),
         ("vessel", limit.vessel, None if body is None else body.vessel),
     ):
-        if wanted is not None and wanted != mounted:
-            out.append(f"the limit binds to {key} {wanted}, measured with {mounted or 'none'}")
+        if wanted is not None and wanted != fitted:
+            out.append(f"the limit applies at {key} {wanted}, measured with {fitted or 'none'}")
     if row is None:
         return out
     speed = limit.speed
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
         have = "no speed" if row.set_speed is None else f"{row.set_speed:g} min⁻¹"
-        out.append(f"the limit binds to {speed:g} min⁻¹, measured at {have}")
+        out.append(f"the limit applies at {speed:g} min⁻¹, measured at {have}")
     time = limit.time
     # While a step goes on its beginning is not among the facts, and the value is provisional anyhow.
     if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
-        out.append(f"the limit binds to the value after {time / 1e9:g} s, taken after {row.seconds:g} s")
+        out.append(f"the limit applies at the value after {time / 1e9:g} s, taken after {row.seconds:g} s")
     temperature = limit.temperature
     if temperature is not None:
         if row.temperature is None:
-            out.append(f"the limit binds to {temperature:g} °C, and no temperature was measured")
+            out.append(f"the limit applies at {temperature:g} °C, and no temperature was measured")
         elif abs(row.temperature - temperature) > limit.temperature_band:
             out.append(
-                f"the limit binds to {temperature:g} ± {limit.temperature_band:g} °C, "
+                f"the limit applies at {temperature:g} ± {limit.temperature_band:g} °C, "
                 f"measured at {row.temperature:.2f} °C"
             )
     return out

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from daq.core.context import MountedGeometry
+from daq.core.context import MeasuringGeometry
 from daq.core.plan import Plan
 from daq.methods.curves.curvedata import (
     Branch,
@@ -53,7 +53,7 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
         left_out.append("no model: none of those fitted is carried by the data; see the reasons beside them")
     wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
-    index = plan.context.flow_index or 1.0
+    index = plan.context.flow_behaviour_index or 1.0
     return FlowCurveData(
         branch=branch,
         rates=_wall(plan).said,
@@ -81,7 +81,7 @@ class _Wall:
     rim: bool = False
 
 
-def _body(plan: Plan) -> MountedGeometry:
+def _body(plan: Plan) -> MeasuringGeometry:
     body = plan.context.geometry
     assert body is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
     return body
@@ -89,15 +89,15 @@ def _body(plan: Plan) -> MountedGeometry:
 
 def _wall(plan: Plan) -> _Wall:
     body = _body(plan)
-    if body.kind == "coaxial cylinders":
+    if body.kind == "coaxial_cylinders":
         ratio = (body.size("outer_radius") or math.nan) / (body.size("inner_radius") or math.nan)
         said = "stress at the inner cylinder; rate there from the flow in the gap, solved for each model"
         return _Wall(said, 2.0 / (1.0 + ratio**-2), ratio)
-    if body.kind == "large vessel":
+    if body.kind == "single_cylinder_in_large_vessel":
         vessel = body.size("vessel_radius")
         said = "stress at the cylinder; rate there from the flow in the vessel, solved for each model"
         return _Wall(said, 1.0, math.inf if vessel is None else vessel / (body.size("radius") or math.nan))
-    if body.kind == "parallel plates":
+    if body.kind == "parallel_plates":
         return _Wall("rate at the rim; stress there by Weissenberg, Rabinowitsch and Mooney", 1.0, None, rim=True)
     return _Wall("stress and rate are the same everywhere in the gap", 1.0, None)
 

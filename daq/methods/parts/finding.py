@@ -10,7 +10,7 @@ from daq.methods.parts.judged import Advice, Judgement, Verification
 from daq.methods.parts.known import Corrected, Uncertainty
 from daq.methods.parts.measured import Conditions, Drift, KeptValue, Span
 
-Validity = Literal["valid", "doubtful", "not valid"]
+Validity = Literal["valid", "doubtful", "not_valid"]
 Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
 Outcome = Literal["complete", "stopped", "interrupted", "failed"]
 

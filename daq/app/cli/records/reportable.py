@@ -76,7 +76,7 @@ def text_of(r: Reportable, columns: int | None = None) -> str:
         sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
         value = f"{r.reported or number(r.value)} {unit}{sure}"
         lines.append(f"reportable {called(r.quantity)} = {value}, {sentence(r.how)}")
-        lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({r.decision_rule})" if r.decision_rule else ""))
+        lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({r.rounding})" if r.rounding else ""))
     lines = [row for line in lines for row in hung(line, "", columns)]
     lines += [row for text in r.limits for row in hung(plain(text), "  limit: ", columns)]
     lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]

@@ -55,8 +55,8 @@ class Bench:
     method_version: str
     instrument: str
     geometry: str | None
-    mounted: bool
-    """True where `geometry` is the one mounted now."""
+    fitted: bool
+    """True where `geometry` is the one fitted now."""
     fits: bool
     lacks: str | None
     """The method's quantity, where the instrument does not read it at all."""
@@ -123,7 +123,7 @@ class Findings:
                     method_version=method.version,
                     instrument=instrument.name,
                     geometry=geometry,
-                    mounted=geometry == instrument.mounted,
+                    fitted=geometry == instrument.fitted,
                     fits=plan is not None,
                     lacks=method.result if lacks else None,
                     why_not=tuple(str(e) for e in errors),
@@ -158,7 +158,7 @@ class Findings:
                     say(plain(reason), " " * 10)
                 continue
             if bench.geometry is not None:
-                name += f" with {bench.geometry}" + ("" if bench.mounted else " (not mounted now)")
+                name += f" with {bench.geometry}" + ("" if bench.fitted else " (not fitted now)")
             say(plain(name), "fits      ")
             for warning in bench.warnings:
                 say(sentence(warning), " " * 10 + "note: ")
@@ -181,12 +181,12 @@ class Findings:
 def _attempt(catalogue: Catalogue, method: Method, instrument: Instrument) -> tuple[list[SettingError], Plan | None]:
     """Return the plan of a method on an instrument, or the errors where there is none.
 
-    The mounted geometry is tried first, then the other ones of the instrument.
+    The fitted geometry is tried first, then the other ones of the instrument.
     """
-    mounted: list[Instrument] = [instrument]
-    mounted += [instrument.with_mounted(name) for name in instrument.geometries if name != instrument.mounted]
+    fitted: list[Instrument] = [instrument]
+    fitted += [instrument.with_fitted(name) for name in instrument.geometries if name != instrument.fitted]
     first: list[SettingError] = []
-    for candidate in mounted:
+    for candidate in fitted:
         try:
             return [], catalogue.compile(method, candidate)
         except SettingError as error:
