@@ -213,24 +213,24 @@ def test_the_diagram_holds_every_transition():
 # ---- who it is
 
 
-@pytest.mark.parametrize(("at_the_end", "check"), [(b"N-1", "same"), (b"N-2", "changed"), (b"", "no answer")])
+@pytest.mark.parametrize(("at_the_end", "check"), [(b"N-1", "same"), (b"N-2", "changed"), (b"", "no_answer")])
 @pytest.mark.parametrize("speed", [None, 30.0])
 def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turned(speed, at_the_end, check):
     run = Script(plan_of(step(elapsed(5.0), speed=speed), driver=Named)).begin()
     run.readings(0, 4.9, speed=speed or 0.0)
     run.serial = at_the_end
     run.tick()
-    if check == "no answer":
+    if check == "no_answer":
         # Killed at this moment, the run would be concluded from these facts: not as if somebody had answered.
-        assert [i.check for i in run.pipeline.facts().identities] == ["no answer"]
-        assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no answer"]
+        assert [i.check for i in run.pipeline.facts().identities] == ["no_answer"]
+        assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no_answer"]
     while not run.of(Concluded):
         run.tick()
     assert run.pipeline.facts().identities == run.facts.identities
     assert replay(run.journal_so_far(), make_driver).facts.identities == run.facts.identities
     assert [(i.link, i.check) for i in run.facts.identities] == [("lead", check)]
     assert run.facts.outcome == "complete"
-    assert run.of(Concluded)[0].t - run.facts.now == (2 * S if check == "no answer" else 0)
+    assert run.of(Concluded)[0].t - run.facts.now == (2 * S if check == "no_answer" else 0)
 
 
 def test_an_instrument_that_speaks_at_the_press_of_a_key_is_asked_at_every_press():
@@ -264,7 +264,7 @@ def test_a_companion_that_was_lost_and_did_not_come_back_is_not_taken_for_the_sa
     run.readings(0, 2.0, speed=0.0)
     run.down(2.0, "probe")
     run.readings(2.0, 5.1, speed=0.0)
-    assert [(i.link, i.check) for i in run.facts.identities] == [("lead", "not_asked"), ("probe", "no answer")]
+    assert [(i.link, i.check) for i in run.facts.identities] == [("lead", "not_asked"), ("probe", "no_answer")]
 
 
 # ---- getting under way

@@ -128,7 +128,7 @@ def plot(curve: FlowCurveData, columns: int) -> list[str]:
     gap = max(width - len(low) - len(high) - len(name), 2)
     out.append(" " * (LEFT + 1) + low + " " * (gap // 2) + name + " " * (gap - gap // 2) + high)
     seen = dict.fromkeys(mark_of(p) for p in curve.points)
-    names = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not_valid"}
+    names = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not fitted"}
     legend = [f"{MARKS[m]} {names[m]}" for m in seen]
     if curve.chosen is not None:
         legend.append(f"{LINE} {model_name(curve.chosen)}")

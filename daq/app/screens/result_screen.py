@@ -124,9 +124,10 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     lines: list[Line] = []
     rule = verdict.get("rounding")
     if rule is not None:
-        compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
-        how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
-        lines += wrapped(f"decision rule {rule}: {how}{compared}", columns, "  ", "dim")
+        # An unrounded value has more digits than a person reads; --json has them.
+        rounded = f"the value rounded as reported, {plain(verdict.get('compared') or '')}".rstrip(", ")
+        compared = "the value as it is (unrounded)" if rule == "unrounded" else rounded
+        lines += wrapped(f"simple acceptance: {compared}", columns, "  ", "dim")
     for limit in own:
         lines += wrapped(limit_text(limit), columns, "  limit: ")
     if others:

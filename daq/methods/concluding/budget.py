@@ -217,7 +217,9 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
         covered = specification.torque_percent_full_scale
         out = ["zero and its drift: contained in the maximum permissible error of the torque"]
         if before is not None and covered and abs(before) > covered:
-            out.append(f"zero: {before:.2f} % at rest is beyond the maximum permissible error of the torque; take the zero again")
+            out.append(
+                f"zero: {before:.2f} % at rest exceeds the maximum permissible error of the torque; take the zero again"
+            )
         return out
     out = []
     if before is None:

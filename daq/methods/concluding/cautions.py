@@ -62,7 +62,7 @@ def _gap(plan: Plan) -> _Gap | None:
     if kind == "cone_and_plate":
         return _Gap(sizes["radius"] * math.tan(math.radians(body.size("angle") or 0.0)))
     if kind == "parallel_plates":
-        return _Gap(sizes["gap"])
+        return _Gap(sizes["readings_missing"])
     return None
 
 

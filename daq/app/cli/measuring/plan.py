@@ -65,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_as_json(instrument, basis, (band.low, band.high), found))
         return 0
-    index = f", flow behaviour index {basis.expected.flow_behaviour_index:g}" if basis.expected.flow_behaviour_index != 1.0 else ""
+    n = basis.expected.flow_behaviour_index
+    index = f", flow behaviour index {n:g}" if n != 1.0 else ""
     say(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:

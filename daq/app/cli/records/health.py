@@ -56,7 +56,7 @@ def _print_motorless(found: Health, name: str) -> None:
         [record.id[:SHOWN_ID], local_time(record.began_utc_ns), plain(record.sample), *_line_cells(figures)]
         for record, figures in found.runs
     ]
-    print_table(["run", "begun", "sample", "readings", "lost"], rows, right=frozenset({3, 4}))
+    print_table(["run", "started", "sample", "readings", "lost"], rows, right=frozenset({3, 4}))
     print()
     say(f"{plain(name)} has no motor: there are figures of its line only, none of torque at rest, ripple or return.")
     say("To verify its values, measure a known quantity, such as a certified weight, a buffer or a fixed point.")
@@ -80,7 +80,7 @@ def _print_rotational(found: Health) -> None:
         ]
         for record, figures in found.runs
     ]
-    head = ["run", "begun", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS", "readings", "lost"]
+    head = ["run", "started", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS", "readings", "lost"]
     print_table(head, rows, right=frozenset({4, 5, 6, 7, 8}))
     if any(figures.return_to_zero is not None and not figures.free for _, figures in found.runs):
         say("* with a sample, which may hold a torque at rest; only a free swing shows the state of the bearing")

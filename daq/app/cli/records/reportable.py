@@ -92,5 +92,5 @@ def text_of(r: Reportable, columns: int | None = None) -> str:
         ]
         for a in r.attempts
     ]
-    head = ["run", "begun (UTC)", "method", "instrument", "fill", "value", ""]
+    head = ["run", "started (UTC)", "method", "instrument", "fill", "value", ""]
     return "\n".join([*lines, "", table(head, rows, right=frozenset({5}), columns=columns)])

@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         unknown = args.instrument and args.instrument not in used
         say(f"no runs on {plain(args.instrument)}; used so far: {', '.join(used) or 'none'}" if unknown else "no runs")
     else:
-        head = ["run", "begun", "sample", "method", "on", "value", "quality", "validity", "verdict"]
+        head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
         # `daq show` has the quality of each result.
         print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
     return 0

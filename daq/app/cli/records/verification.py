@@ -173,7 +173,7 @@ def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[s
         ]
         for r in found.doubtful
     ]
-    heads = ["run", "begun", "sample", "lot", "value", "validity"]
+    heads = ["run", "started", "sample", "lot", "value", "validity"]
     return [*out, "", *hung(head, "", columns), table(heads, rows, columns=columns) if rows else "none"]
 
 
