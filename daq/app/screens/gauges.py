@@ -103,11 +103,11 @@ def torque_words(view: RunView, band: TorqueBand) -> tuple[str, str]:
     return (INSIDE, "good") if view.seek is None else ("■ on target", "good")
 
 
-def torque_bands(view: RunView, band: TorqueBand) -> str:
-    """Return the usable part of the range, and the band that a seek aims at."""
+def torque_bands(view: RunView, band: TorqueBand) -> tuple[str, ...]:
+    """Return the band that a seek aims at, and the usable part of the range."""
     unit = symbol(band.unit)
     said = f"usable {band.low:g}..{band.high:g} {unit}"
-    return said if view.seek is None else f"target {view.seek.low:g}..{view.seek.high:g} {unit}, {said}"
+    return (said,) if view.seek is None else (f"target {view.seek.low:g}..{view.seek.high:g} {unit}", said)
 
 
 def torque_now(view: RunView, band: TorqueBand) -> str:
@@ -154,10 +154,10 @@ def temperature_words(view: RunView) -> tuple[str, str]:
     return (BELOW if value < gate.low else ABOVE), "warn"
 
 
-def temperature_bands(view: RunView) -> str:
+def temperature_bands(view: RunView) -> tuple[str, ...]:
     """Return the limits of the gate, and the probe where it is not the instrument's own."""
     gate = view.temperature
     if gate is None:
-        return ""
-    probe = "" if gate.signal == "temperature" else f", read by {plain(gate.signal)}"
-    return f"wanted {gate.low:g}..{gate.high:g} °C{probe}"
+        return ()
+    probe = "" if gate.signal == "temperature" else f"by {plain(gate.signal)}"
+    return f"{gate.low:g}..{gate.high:g} °C", probe

@@ -32,7 +32,7 @@ from daq.app.screens.run_parts import (
     value_lines,
 )
 from daq.app.screens.run_view import RunView
-from daq.app.screens.styled_lines import NARROWEST, Line, cropped, wrapped
+from daq.app.screens.styled_lines import NARROWEST, Line, cropped, joined, wrapped
 from daq.app.screens.text import after, called, number, plain, spaced
 from daq.core.units import symbol
 
@@ -49,7 +49,7 @@ def live_lines(view: RunView, columns: int, rows: int = ROWS) -> list[Line]:
     """
     columns = max(columns, NARROWEST)
     for size in SIZES:
-        groups = [group for group in _groups(view, columns, size) if group]
+        groups = _groups(view, columns, size)
         for loose in (True, False):
             lines = _spread(groups, loose=loose)
             if len(lines) <= rows:
@@ -72,7 +72,7 @@ def _groups(view: RunView, columns: int, size: int) -> list[list[Line]]:
         message_lines(view, columns),
         [*caution, [(HOW_TO_STOP, "dim")]],
     ]
-    return [[cropped(line, columns) for line in group] for group in groups]
+    return [[cropped(line, columns) for line in group] for group in groups if group]
 
 
 def _spread(groups: list[list[Line]], *, loose: bool) -> list[Line]:
@@ -111,12 +111,11 @@ def _temperature(view: RunView, columns: int) -> list[Line]:
     return _gauge("temperature", now, bar, temperature_words(view), temperature_bands(view), columns)
 
 
-def _gauge(label: str, now: str, bar: Line, words: tuple[str, str], bands: str, columns: int) -> list[Line]:
+def _gauge(label: str, now: str, bar: Line, words: tuple[str, str], bands: tuple[str, ...], columns: int) -> list[Line]:
     """Return a value with its bar, and below the bar its state and limits."""
     lines: list[Line] = [[(f"{label:<{LABEL}}", "dim"), (f"{now:>{NOW - 2}}  ", "head"), *bar]]
     if words[0]:
-        state = [(" " * (LABEL + NOW), ""), words]
-        lines.append(cropped([*state, (f"   {bands}", "dim")], columns))
+        lines += joined([[words], *([(text, "dim")] for text in bands if text)], columns, "   ", " " * (LABEL + NOW))
     return lines
 
 
@@ -139,7 +138,7 @@ def plain_line(view: RunView) -> str:
         parts.append(f"{called(value.name)} {said} {spaced(value.quality)}")
     band = view.band
     if band:
-        parts.append(f"torque {torque_now(view, band)} ({torque_bands(view, band)})")
+        parts.append(f"torque {torque_now(view, band)} ({', '.join(torque_bands(view, band))})")
     temperature = temperature_signal(view)
     if temperature:
         parts.append(f"temperature {number(view.signals.get(temperature), 4)} °C")
