@@ -9,7 +9,7 @@ import sqlite3
 import pytest
 
 from daq.adapters.paths import database_path, examples_dir
-from tests.cli.bench import Bench
+from tests.support.runs.virtual_bench import Bench
 
 
 def planned(cli, *args, config=None):

@@ -11,7 +11,7 @@ import pytest
 from daq.adapters.paths import examples_dir
 from daq.app.screens.text import width
 from tests.cli.terminal import drive
-from tests.e2e.parts import Simulator
+from tests.support.processes.laboratory import Simulator
 
 pytestmark = pytest.mark.slow
 SIZES = [(80, 24), (120, 40)]
@@ -53,7 +53,7 @@ def lab(tmp_path_factory):
         simulator.wait_ready()
         text = (examples_dir() / "instruments" / f"{name}.toml").read_text("utf-8")
         text = re.sub(r"^port = .*$", f'port = "{simulator.port}"', text, flags=re.MULTILINE)
-        text = re.sub(r"^companions = .*$", "", text, flags=re.MULTILINE)
+        text = re.sub(r"^\[companions\]\n(?:.+\n)*", "", text, flags=re.MULTILINE)
         (config / "instruments" / f"{name}.toml").write_text(text, "utf-8")
     yield config
     for simulator in started.values():

@@ -11,8 +11,8 @@ from daq.core.plan import Plan
 from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
 from daq.methods.planning.compile import Known
-from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
-from tests.rheology.rectangularsums import half_width
+from tests.support.reference.rectangular_sums import half_width
+from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of
 
 SUMMARIES = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=0.001)}
 
@@ -42,7 +42,7 @@ def test_a_zero_contained_in_the_torque_is_not_counted_twice():
 def test_a_zero_beyond_the_accuracy_is_told(tmp_path):
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=1.2)
     assert (
-        "1.20 % at rest is beyond the maximum permissible error of the torque; take the zero again"
+        "1.20 % at rest exceeds the maximum permissible error of the torque; take the zero again"
         in c.uncertainty.left_out[-1]
     )
 
@@ -97,7 +97,7 @@ def test_the_probe_that_is_looked_at_gives_the_limit_of_the_temperature(tmp_path
     )
     gate = ("[conditioning.temperature]\n", '[conditioning.temperature]\nsignal = "external.temperature"\n')
     method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", gate)
-    from tests.methods.bench import driver_for
+    from tests.support.runs.examples import driver_for
 
     plan = plan_of(method, "bench-1", product="clear-glaze", companions=[(thermometer, driver_for(thermometer))])
     summaries = SUMMARIES | {"thermo-1.temperature": flat(25.0)}

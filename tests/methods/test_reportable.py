@@ -4,7 +4,7 @@ import pytest
 
 from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.files.load import load_product
-from tests.methods.bench import CONFIG, example, load_changed
+from tests.support.runs.examples import CONFIG, example, load_changed
 
 ENGOBE = example("products/engobe.toml")  # two, a third where they differ by more than 5 %; limits 4.0 to 7.0 Pa.s
 

@@ -39,8 +39,8 @@ STATES: Final[dict[str, str]] = {
     "starting": "bringing the motor to speed",
     "measuring": "measuring",
     "seeking": "looking for a speed",
-    "stopping": "halting the motor",
-    "concluded": "halting the motor",
+    "stopping": "stopping the motor",
+    "concluded": "stopping the motor",
     "ended": "ended",
 }
 WITHOUT_MOTOR: Final = {"starting": "beginning the step", "stopping": "ending", "concluded": "ending"}

@@ -91,7 +91,7 @@ def said_of(found: Standing, fault: str) -> str:
     """Return the reason of a fault of this module, in words."""
     last = found.last
     if fault == "verification_failed" and last is not None:
-        return f"on {day(last.utc_ns)} with {last.fluid} ({last.order})"
+        return f"on {day(last.utc_ns)} with {last.fluid} ({last.order.replace('_', ' ')})"
     if found.due_utc_ns is None:
         return "it was never passed"
     return f"it was due on {day(found.due_utc_ns)}"
