@@ -429,10 +429,10 @@ def test_a_damaged_journal_is_said_by_every_command(cli, shift):
         db.execute("UPDATE journal SET digest = 'x' WHERE run = ? AND seq = 1", (shift.within,))
     replay = cli("--state", shift.state, "replay", shift.within)
     assert replay.returncode == 1
-    assert "cannot be believed to its end" in replay.stdout
-    assert "cannot be believed to its end" in cli("--state", shift.state, "show", shift.within).stdout
+    assert "journal is damaged: " in replay.stdout
+    assert "journal is damaged: " in cli("--state", shift.state, "show", shift.within).stdout
     assert (
-        "cannot be believed to its end, what is before is written"
+        "the journal is damaged; the part before the damage is written"
         in cli("--state", shift.state, "export", shift.within).stderr
     )
     assert cli("--state", shift.state, "doctor").returncode == 1

@@ -106,8 +106,8 @@ def torque_words(view: RunView, band: TorqueBand) -> tuple[str, str]:
 def torque_bands(view: RunView, band: TorqueBand) -> tuple[str, ...]:
     """Return the band that a seek aims at, and the usable part of the range."""
     unit = symbol(band.unit)
-    said = f"usable {band.low:g}..{band.high:g} {unit}"
-    return (said,) if view.seek is None else (f"target {view.seek.low:g}..{view.seek.high:g} {unit}", said)
+    words = f"usable {band.low:g}..{band.high:g} {unit}"
+    return (words,) if view.seek is None else (f"target {view.seek.low:g}..{view.seek.high:g} {unit}", words)
 
 
 def torque_now(view: RunView, band: TorqueBand) -> str:

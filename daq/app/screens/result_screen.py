@@ -54,8 +54,8 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
     for reason in data["reasons"]:
         lines += wrapped(sentence(reason), columns, "  - ")
     lines += verdict_lines(data, columns)
-    for said, style in verification_words(data):
-        lines += wrapped(said, columns, "", style)
+    for words, style in verification_words(data):
+        lines += wrapped(words, columns, "", style)
     # A temperature is not repeated as its own condition.
     own = {"temperature": None} if data["quantity"] == "temperature" else {}
     conditions = conditions_text(data["conditions"] | own)
@@ -76,9 +76,9 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
 def summary(data: dict[str, Any]) -> list[Line]:
     """Return value, validity and verdict of a result (`ResultData` as a dict), the parts of one line."""
     mark, style = VALIDITIES[data["validity"]]
-    said = value_line(data | {"unit": ""} if data["unit"] == "[pH]" else data)
+    words = value_line(data | {"unit": ""} if data["unit"] == "[pH]" else data)
     name = called(data["quantity"])
-    value: Line = [(f"{name} = ", "head"), (said, "value" if data["validity"] == "valid" else "struck")]
+    value: Line = [(f"{name} = ", "head"), (words, "value" if data["validity"] == "valid" else "struck")]
     if data["value"] is None:
         value = [(f"{name}: no value", "head")]
     validity: Line = [(f"{mark} {spaced(data['validity']).upper()}", style)]
@@ -160,8 +160,8 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
     style = "warn" if any(sentence(w).startswith("the instrument's own viscosity") for w in data["warnings"]) else ""
-    said = f"{with_unit(theirs, code)}, {round(off, 1) + 0.0:+.1f} % from this value"
-    return wrapped(said, columns, "the instrument itself shows ", style)
+    words = f"{with_unit(theirs, code)}, {round(off, 1) + 0.0:+.1f} % from this value"
+    return wrapped(words, columns, "the instrument itself shows ", style)
 
 
 def _others(signals: dict[str, dict[str, Any]]) -> str:
@@ -196,10 +196,10 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
     if corrected["value"] is None:
         return wrapped(sentence(corrected["reason"]), columns, at + "no value, ", "dim")
     unit = symbol(data["unit"])
-    said = with_unit(corrected["value"], data["unit"])
+    words = with_unit(corrected["value"], data["unit"])
     if corrected["expanded"] is not None:
-        said += f" ± {uncertain(corrected['expanded'])} {unit} (k = {corrected['k']:.2f})"
-    how = f"{said}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
+        words += f" ± {uncertain(corrected['expanded'])} {unit} (k = {corrected['k']:.2f})"
+    how = f"{words}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
     return wrapped(how, columns, at)
 
 

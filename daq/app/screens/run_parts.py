@@ -58,19 +58,19 @@ STILL_TURNING: Final = "may_still_be_turning"
 def state_words(view: RunView) -> str:
     """Return what the run does now: state, try, step and speed."""
     step, state = view.step, view.state
-    said = STATES.get(state, spaced(state))
+    words = STATES.get(state, spaced(state))
     if "speed" not in view.signals:
-        said = WITHOUT_MOTOR.get(state, said)
+        words = WITHOUT_MOTOR.get(state, words)
     if view.seek is not None and state in STEPPING:
-        said += f", try {view.seek.number} of at most {view.seek.most}"
+        words += f", try {view.seek.number} of at most {view.seek.most}"
     if state in STEPPING:
-        said += f", step {step.number} of {step.of}: {plain(step.name)}"
+        words += f", step {step.number} of {step.of}: {plain(step.name)}"
     speed = view.signals.get("speed")
     if step.speed is not None and state in STEPPING:
-        said += f", {number(speed)} of {step.speed:g} {symbol('/min')}"
+        words += f", {number(speed)} of {step.speed:g} {symbol('/min')}"
     elif speed is not None and abs(speed) > 0.05:
-        said += f", {number(speed)} {symbol('/min')}"
-    return said
+        words += f", {number(speed)} {symbol('/min')}"
+    return words
 
 
 def alarm(view: RunView) -> Line:
@@ -113,9 +113,9 @@ def value_lines(view: RunView, columns: int) -> list[Line]:
         return [[("  no value yet", "dim")]]
     mark, style = _quality(value.quality)
     known = value.value is not None
-    said = f"{digits_of(view, value.name, value.value)} {after(value.unit)}".rstrip() if known else "no value"
+    words = f"{digits_of(view, value.name, value.value)} {after(value.unit)}".rstrip() if known else "no value"
     parts: list[Line] = [
-        [(f"{called(value.name)} ", "head"), (said, "struck" if known and style != "good" else "value")],
+        [(f"{called(value.name)} ", "head"), (words, "struck" if known and style != "good" else "value")],
         [(f"{mark} {spaced(value.quality)}", style), (" so far", "dim")],
         [(f"{value.n} readings", "dim")],
     ]

@@ -132,10 +132,10 @@ def plain_line(view: RunView) -> str:
         parts.append(stage[2])
     value = view.value
     if value:
-        said = "no value"
+        words = "no value"
         if value.value is not None:
-            said = f"{digits_of(view, value.name, value.value)} {after(value.unit)}".rstrip()
-        parts.append(f"{called(value.name)} {said} {spaced(value.quality)}")
+            words = f"{digits_of(view, value.name, value.value)} {after(value.unit)}".rstrip()
+        parts.append(f"{called(value.name)} {words} {spaced(value.quality)}")
     band = view.band
     if band:
         parts.append(f"torque {torque_now(view, band)} ({', '.join(torque_bands(view, band))})")

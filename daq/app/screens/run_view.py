@@ -37,7 +37,7 @@ class SeekShown:
     number: int
     """Counted from 1."""
     most: int
-    """How many speeds may be tried."""
+    """Greatest number of speeds that may be tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

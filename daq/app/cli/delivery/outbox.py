@@ -102,6 +102,6 @@ def _connection(daemon: BrokerStanding | None) -> str:
         return "no daemon runs: nothing is sent until `daq serve` does"
     trouble = plain(daemon.trouble)
     if daemon.connected:
-        said = f"connected (MQTT {daemon.protocol}), {daemon.in_flight} on their way"
-        return f"{said}; {trouble}" if trouble else said
+        words = f"connected (MQTT {daemon.protocol}), {daemon.in_flight} on their way"
+        return f"{words}; {trouble}" if trouble else words
     return f"not connected: {trouble}" if trouble else "not connected"

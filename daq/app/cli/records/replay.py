@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
 def _say_journal(done: Recomputed) -> None:
     again = done.replay
     if done.broken_chain:
-        say(f"the stored journal cannot be believed to its end: {plain(done.broken_chain)}")
+        say(f"the stored journal is damaged: {plain(done.broken_chain)}")
     if done.flipped is not None:
         say(f"bit {done.flipped} of a copy of the journal is turned over; the database is as it was")
     for what, recorded, now in done.versions:

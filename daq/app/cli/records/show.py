@@ -157,8 +157,8 @@ def _title(found: History, columns: int) -> list[Line]:
     lines: list[Line] = [title, *wrapped(", ".join(joined), columns, "")]
     if r.sampled_at:
         lines += wrapped(f"sampled {plain(r.sampled_at)}", columns, "")
-    said = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
-    lines += wrapped(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", columns, "")
+    words = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
+    lines += wrapped(f"{words}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", columns, "")
     if r.outcome and r.outcome != "complete":
         lines += wrapped(ended(r.outcome, r.reason), columns, "", "warn")
     if r.motor == "may_still_be_turning":
@@ -229,8 +229,8 @@ def _bench(found: History) -> list[str]:
     if drift:
         sure = "" if drift["certain"] else " (no drift that is certain)"
         percent, moved = drift["percent_per_min"], drift.get("per_min")
-        said = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
-        out.append(f"drift in the span: {said.rstrip()} per minute{sure}")
+        words = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
+        out.append(f"drift in the span: {words.rstrip()} per minute{sure}")
     body = data.get("geometry")
     if body:
         sizes = ", ".join(f"{spaced(k)} {plain(v)}" for k, v in body["dimensions"].items())
@@ -312,7 +312,7 @@ def _notes(found: History) -> list[str]:
     began = found.told.moves[0].t if found.told.moves else 0
     out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n.text)}" for n in found.told.notes]
     if found.told.trouble:
-        out.append(f"the journal cannot be believed to its end: {plain(found.told.trouble)}")
+        out.append(f"the journal is damaged: {plain(found.told.trouble)}")
     return out
 
 

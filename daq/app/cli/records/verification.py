@@ -41,15 +41,15 @@ def run(args: argparse.Namespace) -> int:
         if args.instrument and args.instrument not in catalogue.instruments and args.instrument not in seen:
             known = ", ".join(sorted({*catalogue.instruments, *seen})) or "none"
             raise SettingError(f"there is no instrument {args.instrument!r}; there are: {known}")
-        told = [_told(reader, catalogue, name, seen.get(name)) for name in names]
+        shown = [_verifications_of(reader, catalogue, name, seen.get(name)) for name in names]
         if not args.instrument:
-            told = [t for t in told if t.history or t.now.overdue]
+            shown = [t for t in shown if t.history or t.now.overdue]
         if args.json:
-            print_json([t.as_json() for t in told])
+            print_json([t.as_json() for t in shown])
             return 0
-        if not told:
+        if not shown:
             say("no instrument was ever verified; run a method that verifies, with --fluid")
-        for one in told:
+        for one in shown:
             for line in _lines(one, terminal_columns(), whole=bool(args.instrument)):
                 print(line)
     return 0
@@ -89,7 +89,7 @@ class _Verifications:
             "state": self.now.said,
             "overdue": self.now.overdue,
             "due": None if due is None else day(due),
-            "said": _said(self.now),
+            "said": _state_words(self.now),
             "history": [_entry(e) for e in self.history],
             "failure": None
             if self.doubt is None
@@ -101,7 +101,7 @@ class _Verifications:
         }
 
 
-def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
+def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
     found = entries(reader, name)
     doubt = in_doubt(reader, name, found)
     return _Verifications(
@@ -114,19 +114,19 @@ def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -
     )
 
 
-def _said(now: Standing) -> str:
+def _state_words(now: Standing) -> str:
     last = now.last
-    said = "never verified"
+    words = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        said = f"{outcome} on {day(last.utc_ns)} ({spaced(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
+        words = f"{outcome} on {day(last.utc_ns)} ({spaced(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
     if now.overdue:
-        said += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
+        words += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:
-        said += f", due on {day(now.due_utc_ns)}"
+        words += f", due on {day(now.due_utc_ns)}"
     if now.overdue or (last is not None and not last.passed):
-        said += ": results are uncertain"
-    return said
+        words += ": results are uncertain"
+    return words
 
 
 def _entry(e: Entry) -> dict[str, Any]:
@@ -150,7 +150,7 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
 
 
 def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[str]:
-    out = hung(_said(found.now), f"{plain(found.instrument)}: ", columns)
+    out = hung(_state_words(found.now), f"{plain(found.instrument)}: ", columns)
     if not whole:
         return out
     if found.history:
