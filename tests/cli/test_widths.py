@@ -253,6 +253,14 @@ def test_text_hangs_below_its_lead():
     assert hung("one two three", "do: ", None) == ["do: one two three"]
 
 
+def test_parts_that_have_no_room_begin_a_new_line_and_long_ones_are_wrapped():
+    def shown(*parts):
+        return [text_of(line) for line in joined([[(part, "")] for part in parts], 12, hang="  ")]
+
+    assert shown("one", "two", "three") == ["one  two", "  three"]
+    assert shown("one", "twelve letters of it", "end") == ["one", "  twelve", "  letters of", "  it  end"]
+
+
 def test_blocks_beside_each_other_are_padded_to_the_highest():
     lines = side_by_side([[[("釉薬", "")], [("b", "")]], [[("c", "")]]], 6)
     assert [line_width(line) for line in lines] == [15, 15]

@@ -37,7 +37,7 @@ HANG: Final = "         "
 
 
 def pane_lines(view: RunView, columns: int, height: int) -> list[Line]:
-    """Return one bench in `columns` columns; `height` (rows) limits the digits, not the pane."""
+    """Return one bench for a pane of `columns` columns, which the caller cuts; `height` (rows) limits the digits."""
     mark = "SIMULATED" if view.simulated else ""
     title = short_title(view, columns - len(mark) - 1)
     lines: list[Line] = [
@@ -47,7 +47,8 @@ def pane_lines(view: RunView, columns: int, height: int) -> list[Line]:
         *([warning] if (warning := alarm(view)) else []),
         [],
     ]
-    lines += [*big_value(view, columns, height), [], *value_lines(view, columns)[:2], []]
+    value = [*value_lines(view, columns), []][:2]  # always two rows, so that the bars of all panes are in line
+    lines += [*big_value(view, columns, height), [], *value, []]
     if view.band is not None:
         lines += _gauge("torque", torque_now(view, view.band), torque_words(view, view.band))
         lines.append(torque_bar(view, view.band, columns))
@@ -60,7 +61,7 @@ def pane_lines(view: RunView, columns: int, height: int) -> list[Line]:
         lines += _progress(f"{stage[0]} {stage[2]}", stage[1], columns)
     for rule in view.rules[:RULES_SHOWN]:
         lines += _progress(rule_words(view, rule), rule.near, columns)
-    return [cropped(line, columns) for line in lines]
+    return lines
 
 
 def _two_rows(text: str, columns: int) -> list[str]:
@@ -106,8 +107,12 @@ def shift_lines(
         if len(head) + len(body) + 1 + REST <= rows:
             break
     room = rows - len(head) - len(body) - 1
-    happened = [line for parts in past for line in joined(parts, columns, hang=HANG)]
-    newest = happened[-room:] if room > 0 else []
+    newest: list[Line] = []
+    for parts in reversed(past):
+        entry = joined(parts, columns, hang=HANG)
+        if len(entry) + len(newest) > room:
+            break
+        newest = [*entry, *newest]
     lines = [*head, *body, [], *newest]
     lines = [cropped(line, columns) for line in lines[:rows]]
     return [*lines, *([[]] * (rows - len(lines)))]

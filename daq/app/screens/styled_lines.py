@@ -63,16 +63,17 @@ def joined(
     wrapped.
     """
     lines: list[Line] = [[(indent, "")]]
-    hang = indent if hang is None else hang
+    hang, empty = indent if hang is None else hang, True
     for part in parts:
-        if line_width(lines[-1]) + width(gap) + line_width(part) > columns and len(lines[-1]) > 1:
+        if not empty and line_width(lines[-1]) + width(gap) + line_width(part) > columns:
             lines.append([(hang, "")])
-        lines[-1] += ([(gap, "")] if len(lines[-1]) > 1 else []) + part
-        if line_width(lines[-1]) > columns:
-            text, style = text_of(lines.pop()), part[-1][1]
-            lines += [
-                [(row if i == 0 else hang + row, style)] for i, row in enumerate(fold(text, columns - width(hang)))
-            ]
+            empty = True
+        if line_width(lines[-1]) + line_width(part) > columns:
+            lead, (rows, style) = lines.pop(), (fold(text_of(part), columns - width(hang)), part[-1][1])
+            lines += [[*(lead if i == 0 else [(hang, "")]), (row, style)] for i, row in enumerate(rows)]
+        else:
+            lines[-1] += ([] if empty else [(gap, "")]) + part
+        empty = False
     return lines
 
 
