@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from daq.app.screens.tables import table
-from daq.app.screens.text import number, plain, sentence, spaced, uncertain
+from daq.app.screens.text import number, plain, sentence, uncertain
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
 
@@ -27,7 +27,7 @@ def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str
     out = [f"fitted: {curve.branch}; {curve.rates}"]
     if curve.fits:
         out += ["", *_models(curve, columns)]
-    out += [f"not carried by the data: {spaced(r.model)}: {sentence(r.reason)}" for r in curve.refused]
+    out += [f"not supported by the data: {model_name(r.model)}: {sentence(r.reason)}" for r in curve.refused]
     out += ["", *_findings(curve, value_unit)]
     out += [f"not fitted: {plain(p.name)}: {sentence(p.reason)}" for p in curve.points if not p.used]
     out += [f"left out: {sentence(text)}" for text in curve.left_out]
