@@ -113,7 +113,7 @@ def drive(*args: object, columns: int, rows: int, timeout: float = 60.0, **envir
 
 
 def _complete(raw: bytes) -> bool:
-    """Whether bytes end neither in the middle of a character nor of a control sequence."""
+    """Return whether bytes end neither in the middle of a character nor of a control sequence."""
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError:

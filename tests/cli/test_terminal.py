@@ -95,8 +95,8 @@ def test_a_run(lab, tmp_path, method, seen, last, columns, rows):
     text = checked(screen, columns)
     assert last in text
     drawn = "\n".join(screen.seen)
-    for said in seen:
-        assert said in drawn, drawn[-4000:]
+    for words_seen in seen:
+        assert words_seen in drawn, drawn[-4000:]
     assert screen.redrawn > 5
     assert text.splitlines()[1].startswith("sample 釉薬-1")  # nothing of what was redrawn is left
 

@@ -39,7 +39,7 @@ WORDS = (
     "釉薬",
     "at",
     "1.5e-07",
-    "coaxial-cylinder/large_vessel",
+    "coaxial-cylinder/measuring_geometry",
     "ß",
     "e\u0301",
     "a" * 90,
@@ -148,7 +148,7 @@ def test_value_validity_and_verdict_are_on_one_line_at_eighty_columns():
 
 
 @pytest.mark.parametrize(
-    ("changes", "said"),
+    ("changes", "words"),
     [
         ({"verdict": {"verdict": "outside", "limits": []}}, ("✓ VALID", "├─┤● OUTSIDE limits")),
         ({"validity": "doubtful"}, ("? DOUBTFUL", "(├●┤ WITHIN limits)")),
@@ -160,8 +160,8 @@ def test_value_validity_and_verdict_are_on_one_line_at_eighty_columns():
         ),
     ],
 )
-def test_every_validity_and_verdict_differs_by_word_and_shape(changes, said):
-    assert tuple(text_of(part) for part in summary(result(**changes))[1:]) == said
+def test_every_validity_and_verdict_differs_by_word_and_shape(changes, words):
+    assert tuple(text_of(part) for part in summary(result(**changes))[1:]) == words
 
 
 def test_a_value_below_its_limit_has_its_mark_on_the_other_side():

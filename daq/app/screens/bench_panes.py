@@ -27,7 +27,7 @@ from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line, cropped, joined, side_by_side
 from daq.app.screens.text import fold, plain, width
 
-GAP: Final = " │ "
+SPACE: Final = " │ "
 LEAST_PANE: Final = 36
 """Columns that a pane needs."""
 RULES_SHOWN: Final = 2
@@ -83,13 +83,13 @@ def panes(views: Mapping[str, RunView], columns: int, height: int) -> list[Line]
     """Return the benches beside each other, as many in a row as have room."""
     if not views:
         return []
-    count = max(1, min(len(views), (columns + len(GAP)) // (LEAST_PANE + len(GAP))))
-    each = (columns - len(GAP) * (count - 1)) // count
+    count = max(1, min(len(views), (columns + len(SPACE)) // (LEAST_PANE + len(SPACE))))
+    each = (columns - len(SPACE) * (count - 1)) // count
     blocks = [pane_lines(view, each, height) for view in views.values()]
     out: list[Line] = []
     for first in range(0, len(blocks), count):
         out += [[]] if first else []
-        out += side_by_side(blocks[first : first + count], each, GAP)
+        out += side_by_side(blocks[first : first + count], each, SPACE)
     return out
 
 
@@ -101,18 +101,18 @@ def shift_lines(
     An entry of `past` is the parts of one line; where the line is too short for them the entry takes two.
     """
     head: list[Line] = [[(title, "dim")], []]
-    body: list[Line] = []
+    benches: list[Line] = []
     for height in (7, 5, 3):
-        body = panes(views, columns, height)
-        if len(head) + len(body) + 1 + REST <= rows:
+        benches = panes(views, columns, height)
+        if len(head) + len(benches) + 1 + REST <= rows:
             break
-    room = rows - len(head) - len(body) - 1
+    room = rows - len(head) - len(benches) - 1
     newest: list[Line] = []
     for parts in reversed(past):
         entry = joined(parts, columns, hang=HANG)
         if len(entry) + len(newest) > room:
             break
         newest = [*entry, *newest]
-    lines = [*head, *body, [], *newest]
+    lines = [*head, *benches, [], *newest]
     lines = [cropped(line, columns) for line in lines[:rows]]
     return [*lines, *([[]] * (rows - len(lines)))]

@@ -125,8 +125,8 @@ def plot(curve: FlowCurveData, columns: int) -> list[str]:
     out.append(" " * LEFT + "└" + "─" * width)
     low, high = number(min(rates), 3), number(max(rates), 3)
     name = f"rate at the wall, {symbol('/s')}"
-    gap = max(width - len(low) - len(high) - len(name), 2)
-    out.append(" " * (LEFT + 1) + low + " " * (gap // 2) + name + " " * (gap - gap // 2) + high)
+    space = max(width - len(low) - len(high) - len(name), 2)
+    out.append(" " * (LEFT + 1) + low + " " * (space // 2) + name + " " * (space - space // 2) + high)
     seen = dict.fromkeys(mark_of(p) for p in curve.points)
     names = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not fitted"}
     legend = [f"{MARKS[m]} {names[m]}" for m in seen]

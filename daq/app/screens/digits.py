@@ -40,8 +40,8 @@ def large(text: str, height: int = 3, *, struck: bool = False) -> list[str]:
     if not text or any(c not in _DOTS for c in text):
         return []
     glyphs = [_half_blocks(c) if height == 3 else _blocks(c, height) for c in text]
-    gap = " " if height == 3 else "  "
-    rows = [gap.join(glyph[row] for glyph in glyphs) for row in range(height)]
+    space = " " if height == 3 else "  "
+    rows = [space.join(glyph[row] for glyph in glyphs) for row in range(height)]
     if not struck:
         return rows
     middle = height // 2

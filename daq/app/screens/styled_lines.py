@@ -55,9 +55,9 @@ def wrapped(text: str, columns: int, lead: str, style: str = "") -> list[Line]:
 
 
 def joined(
-    parts: Sequence[Line], columns: int, gap: str = "  ", indent: str = "", hang: str | None = None
+    parts: Sequence[Line], columns: int, space: str = "  ", indent: str = "", hang: str | None = None
 ) -> list[Line]:
-    """Return `parts` one after the other, `gap` between them; a part that has no room begins a new line.
+    """Return `parts` one after the other, `space` between them; a part that has no room begins a new line.
 
     The first line begins with `indent`, the others with `hang` (None: the same).  A part that is longer than a line is
     wrapped.
@@ -65,26 +65,26 @@ def joined(
     lines: list[Line] = [[(indent, "")]]
     hang, empty = indent if hang is None else hang, True
     for part in parts:
-        if not empty and line_width(lines[-1]) + width(gap) + line_width(part) > columns:
+        if not empty and line_width(lines[-1]) + width(space) + line_width(part) > columns:
             lines.append([(hang, "")])
             empty = True
         if line_width(lines[-1]) + line_width(part) > columns:
             lead, (rows, style) = lines.pop(), (fold(text_of(part), columns - width(hang)), part[-1][1])
             lines += [[*(lead if i == 0 else [(hang, "")]), (row, style)] for i, row in enumerate(rows)]
         else:
-            lines[-1] += ([] if empty else [(gap, "")]) + part
+            lines[-1] += ([] if empty else [(space, "")]) + part
         empty = False
     return lines
 
 
-def side_by_side(blocks: Sequence[Sequence[Line]], columns: int, gap: str = " │ ") -> list[Line]:
+def side_by_side(blocks: Sequence[Sequence[Line]], columns: int, space: str = " │ ") -> list[Line]:
     """Return blocks of lines beside each other, each `columns` wide, all as high as the highest."""
     height = max((len(block) for block in blocks), default=0)
     out: list[Line] = []
     for row in range(height):
         line: Line = []
         for i, block in enumerate(blocks):
-            line += [(gap, "dim")] if i else []
+            line += [(space, "dim")] if i else []
             line += padded(block[row] if row < len(block) else [], columns)
         out.append(line)
     return out

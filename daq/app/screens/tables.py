@@ -5,7 +5,7 @@ from typing import Final
 
 from daq.app.screens.text import fold, longest_word, width
 
-GAP: Final = "  "
+SPACE: Final = "  "
 NARROWEST_CELL: Final = 6
 """A cell is wrapped to no fewer columns than this, unless all cells together leave no room for it."""
 
@@ -44,7 +44,7 @@ def table(
         cells = {i: fold(line[i], widths[i]) for i in shown}
         for k in range(max(len(cell) for cell in cells.values())):
             parts = [_cell(cells[i][k] if k < len(cells[i]) else "", widths[i], flush=i in right) for i in shown]
-            out.append(GAP.join(parts).rstrip())
+            out.append(SPACE.join(parts).rstrip())
     return "\n".join(out)
 
 
@@ -54,7 +54,7 @@ def _cell(text: str, columns: int, *, flush: bool) -> str:
 
 
 def _total(widths: Sequence[int], shown: Sequence[int]) -> int:
-    return sum(widths[i] for i in shown) + len(GAP) * (len(shown) - 1)
+    return sum(widths[i] for i in shown) + len(SPACE) * (len(shown) - 1)
 
 
 def _narrow(widths: list[int], shown: Sequence[int], lines: Sequence[Sequence[str]], columns: int) -> None:

@@ -34,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--flow-behaviour-index", type=_positive, metavar="N", help="below 1: thins when sheared (the product's)"
     )
     parser.add_argument("--at-rate", type=_positive, metavar="G", help="shear rate (1/s) the viscosity belongs to")
-    parser.add_argument("--at-speed", type=_positive, metavar="S", help="speed (/min) it belongs to, on such a body")
+    parser.add_argument("--at-speed", type=_positive, metavar="S", help="speed (/min) it belongs to")
     parser.add_argument("--slowest", type=_positive, default=SLOWEST, metavar="S", help=f"/min ({SLOWEST:g})")
     parser.add_argument("--fastest", type=_positive, metavar="S", help="/min (the instrument's limit)")
     parser.add_argument("--all", action="store_true", help=f"show all, also those out of range (the best {SHOWN})")

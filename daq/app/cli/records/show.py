@@ -120,7 +120,7 @@ def lines_of(
     else:
         text = "there is no result in this database; `daq replay` computes it again from the journal"
         lines += [[], *wrapped(text, room, "", "bad")]
-    for heading, body in (
+    for heading, section in (
         ("verification", verification_table(found.data or {}, inner)),
         ("uncertainty budget", _budget(found, inner)),
         ("flow curve", [] if curve is None else curve_lines(curve, room - 2, (found.data or {})["unit"])),
@@ -132,8 +132,8 @@ def lines_of(
         ("counters", _counters(counters)),
         ("origin", _origin(found)),
     ):
-        if body:
-            rows = [part for row in body for part in _fitted(row, inner)]
+        if section:
+            rows = [part for row in section for part in _fitted(row, inner)]
             lines += [[], [(heading, "head")], *([(f"  {row}", "")] for row in rows)]
     return lines
 
@@ -231,16 +231,16 @@ def _bench(found: History) -> list[str]:
         percent, moved = drift["percent_per_min"], drift.get("per_min")
         words = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
         out.append(f"drift in the span: {words.rstrip()} per minute{sure}")
-    body = data.get("geometry")
-    if body:
-        sizes = ", ".join(f"{spaced(k)} {plain(v)}" for k, v in body["dimensions"].items())
-        out.append(f"geometry: {plain(body['name'])}, {spaced(body['kind'])} ({sizes})")
+    geometry = data.get("geometry")
+    if geometry:
+        sizes = ", ".join(f"{spaced(k)} {plain(v)}" for k, v in geometry["dimensions"].items())
+        out.append(f"geometry: {plain(geometry['name'])}, {spaced(geometry['kind'])} ({sizes})")
         rest = [
-            f"{label} {spaced(body[key])}"
+            f"{label} {spaced(geometry[key])}"
             for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
-            if body.get(key)
+            if geometry.get(key)
         ]
-        rest += ["with a stirrup around the rotor"] if body["stirrup"] else []
+        rest += ["with a stirrup around the rotor"] if geometry["stirrup"] else []
         if rest:
             out.append(", ".join(rest))
     temperatures = data["conditions"].get("temperatures") or {}

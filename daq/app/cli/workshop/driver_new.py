@@ -13,7 +13,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.description = (
         "Write a first description of an instrument from a capture: how lines end, fields, units, checksum, what is\n"
-        "asked and how often. What only a person can know is marked in it. Or, for what no description can carry\n"
+        "asked and how often. What only a person can know is marked in it. Or, for what no description can hold\n"
         "(packets of bytes, arithmetic of its own), a distribution with a driver in Python to begin with."
     )
     parser.add_argument("name", metavar="NAME", help="kind of instrument, for example kiln-scale")
