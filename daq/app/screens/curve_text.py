@@ -20,13 +20,17 @@ MODEL_UNITS: Final = {"Pa.s": "Pa·s", "Pa.s^n": "Pa·sⁿ", "1": ""}
 
 def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str]:
     """All that `daq show` says of a flow curve, none of it wider than needed; `value_unit` is the result's (UCUM)."""
-    out = [f"fitted: {curve.branch}; {curve.rates}"]
+    out = [f"fitted: {curve.branch}; {curve.rates.text}"]
     if curve.fits:
         out += ["", *_models(curve)]
-    out += [f"not carried by the data: {r.model.replace('_', ' ')}: {plain(r.reason)}" for r in curve.refused]
+    out += [f"not supported by the data: {r.model.replace('_', ' ')}: {plain(r.reason.text)}" for r in curve.refused]
     out += ["", *_findings(curve, value_unit)]
-    out += [f"not fitted: {plain(p.name)}: {plain(p.reason)}" for p in curve.points if not p.used]
-    out += [f"left out: {plain(text)}" for text in curve.left_out]
+    out += [
+        f"not fitted: {plain(p.name)}: {plain('; '.join(r.text for r in p.reasons))}"
+        for p in curve.points
+        if not p.used
+    ]
+    out += [f"left out: {plain(s.text)}" for s in curve.left_out]
     drawn = plot(curve, min(columns - 4, WIDEST))
     return out + (["", *drawn] if drawn else [])
 
@@ -55,7 +59,7 @@ def _models(curve: FlowCurveData) -> list[str]:
     ]
     head = ["", "model", "AICc", "R²", f"parameters with expanded uncertainty ({100 * curve.coverage:.0f} %)"]
     out = table(head, rows, right=frozenset({2, 3})).splitlines()
-    out += [f"{model_name(f.model)}: {plain(f.unresolved)}" for f in curve.fits if f.unresolved]
+    out += [f"{model_name(f.model)}: {plain(f.unresolved.text)}" for f in curve.fits if f.unresolved]
     return out
 
 

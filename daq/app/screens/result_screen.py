@@ -47,7 +47,7 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     lines.append(value)
     lines.append([(validity.upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
     for reason in data["reasons"]:
-        lines += wrapped(plain(reason), columns, "  - ")
+        lines += wrapped(plain(reason["text"]), columns, "  - ")
     lines += verdict_lines(data, columns)
     for said, style in verification_words(data):
         lines += wrapped(said, columns, "", style)
@@ -64,7 +64,7 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     for advice in data["advice"]:
         lines += wrapped(plain(advice["text"]), columns, "advice: ", "warn")
     for warning in data["warnings"]:
-        lines += wrapped(plain(warning), columns, "note: ", "dim")
+        lines += wrapped(plain(warning["text"]), columns, "note: ", "dim")
     return lines
 
 
@@ -88,8 +88,8 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     if others:
         lines += wrapped(f"the product has limits for {named} too; they are for other methods", columns, "  ", "dim")
     # The reasons of the verdict hold those of the other quantities as well.
-    reasons = verdict["reasons"] if not others else dict.fromkeys(r for limit in own for r in limit["reasons"])
-    for reason in reasons:
+    reasons = verdict["reasons"] if not others else [r for limit in own for r in limit["reasons"]]
+    for reason in dict.fromkeys(r["text"] for r in reasons):
         lines += wrapped(plain(reason), columns, "  - ")
     return lines
 
@@ -115,7 +115,7 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
         return []
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
-    style = "warn" if any(w.startswith("the instrument's own viscosity") for w in data["warnings"]) else ""
+    style = "warn" if any(w["code"] == "own_value_differs" for w in data["warnings"]) else ""
     said = f"{with_unit(theirs, code)}, {round(off, 1) + 0.0:+.1f} % from this value"
     return wrapped(said, columns, "the instrument itself shows ", style)
 
@@ -150,7 +150,7 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
         return []
     at = f"corrected to {corrected['reference_celsius']:g} °C: "
     if corrected["value"] is None:
-        return wrapped(plain(corrected["reason"]), columns, at + "no value, ", "dim")
+        return wrapped(plain(corrected["reason"]["text"]), columns, at + "no value, ", "dim")
     unit = symbol(data["unit"])
     said = with_unit(corrected["value"], data["unit"])
     if corrected["expanded"] is not None:

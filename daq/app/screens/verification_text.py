@@ -76,6 +76,6 @@ def verification_table(data: dict[str, Any]) -> list[str]:
     return [
         said,
         *table(head, rows, right=frozenset({1, 2, 3, 4, 5, 7, 8, 9})).splitlines(),
-        *(plain(reason) for reason in verification["reasons"]),
+        *(plain(reason["text"]) for reason in verification["reasons"]),
         *_consequences(data),
     ]

@@ -10,10 +10,12 @@ from typing import Final, Literal
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.plan import Plan
-from daq.core.units import UNITS, symbol
+from daq.core.remarks import Parameter
+from daq.core.units import UNITS
 from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.rheology.ranges import Body, Candidate, Constants, Expected, plan_ranges
 from daq.rheology.torque import Advice as Figures
 from daq.rheology.torque import advise
@@ -89,34 +91,30 @@ class _Case:
         """The torque aimed at."""
         return (self.low + self.high) / 2.0
 
-    @property
-    def least(self) -> str:
-        """The words in front of a bound."""
-        return "at least " if self.saturated else ""
-
     def advice(self, figures: Figures) -> list[Advice]:
         at_least = None
         if self.saturated and figures.viscosity is not None and UNITS[self.unit].dimension == "viscosity":
             at_least = figures.viscosity / UNITS[self.unit].factor
         if self.percent is None or self.percent - self.zero <= 0.0:
-            text = (
-                f"the torque at {self.speed:.4g} min⁻¹ is not above zero: check that the body is immersed and the "
-                "zero is right, then choose a higher speed or a larger body"
-            )
-            return [Advice(code="no_torque", text=text, step=self.step)]
+            return [Advice(**dict(state("no_torque", speed=self.speed)), step=self.step)]
         out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
         if not any(a.code == "other_speed" for a in out):
-            # A seek may begin at any speed; a method prescribes its own, and another body is the nearer way out.
+            # A seek may start at any speed; a method prescribes its own, and another geometry is the nearer way out.
             out.insert(0 if self._seeks else len(out), self._computed_speed(figures, at_least))
         return out
 
-    def _situation(self, at_least: float | None) -> str:
+    def _situation(self, at_least: float | None) -> dict[str, Parameter]:
+        """Return the parameters that say where the torque is."""
         if self.saturated:
-            bound = f"; the value is at least {at_least:.3g} {symbol(self.unit)}" if at_least is not None else ""
-            return f"the torque is beyond {self.percent:g} % at {self.speed:.4g} min⁻¹{bound}"
-        side = "below" if (self.percent or 0.0) < self.low else "above"
-        edge = self.low if side == "below" else self.high
-        return f"the torque is {self.percent:.1f} % at {self.speed:.4g} min⁻¹, {side} {edge:g} %"
+            bound: dict[str, Parameter] = {} if at_least is None else {"value_at_least": at_least, "unit": self.unit}
+            return {"beyond": self.percent, "speed": self.speed, **bound}
+        is_below = (self.percent or 0.0) < self.low
+        edge = {"low": self.low} if is_below else {"high": self.high}
+        return {"torque": self.percent, "speed": self.speed, **edge}
+
+    def _expected(self, torque: float) -> dict[str, Parameter]:
+        """Return the parameters of an expected torque (% of full scale), which may be a bound, and its assumption."""
+        return {"expected_least" if self.saturated else "expected": torque, **self._assumption}
 
     def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
         """The torque to be expected on `bodies` at `speeds`, from what was read on the mounted one."""
@@ -150,8 +148,8 @@ class _Case:
         return any(step.seek is not None for step in self.plan.steps)
 
     @property
-    def _assumption(self) -> str:
-        return f"flow index {self.index:g}" if self.index is not None else "a Newtonian sample assumed"
+    def _assumption(self) -> dict[str, Parameter]:
+        return {"assumed_index": 1.0} if self.index is None else {"index": self.index}
 
     def _allowed_speed(self, at_least: float | None) -> Advice | None:
         """The speed among those the method allows that brings the torque nearest to mid-band."""
@@ -163,19 +161,14 @@ class _Case:
             return None
         speed, torque = best[0].speed_per_min, best[1]
         bound = self._limits_bind("speed", speed)
-        text = (
-            f"{self._situation(at_least)}; {speed:g} min⁻¹ should give {self.least}{torque:.0f} % "
-            f"({self._assumption}). "
-            + (
-                f"The method allows it, but the product's limits bind to {bound} min⁻¹: "
-                "the result will not be comparable"
-                if bound
-                else "The method allows it; compare only with results at this speed"
-            )
+        said = state(
+            "other_speed",
+            new_speed=speed,
+            limit_speeds=tuple(b for b in bound if isinstance(b, float)),
+            **self._situation(at_least),
+            **self._expected(torque),
         )
-        return self._said("other_speed", text, torque, at_least).model_copy(
-            update={"speed": speed, "comparable": not bound}
-        )
+        return self._advice(said, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
 
     def _geometry(self, at_least: float | None) -> Advice | None:
         """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
@@ -188,57 +181,48 @@ class _Case:
             return None
         name, torque = best[0].geometry, best[1]
         bound = self._limits_bind("geometry", name)
-        text = (
-            f"{self._situation(at_least)}; {name} should give {self.least}{torque:.0f} % at the same speed "
-            f"({self._assumption}). "
-            + (
-                f"The product's limits bind to {bound}: the result will not be comparable"
-                if bound
-                else "Compare only with results of this geometry"
-            )
+        said = state(
+            "other_geometry",
+            geometry=name,
+            limit_geometries=tuple(str(b) for b in bound),
+            **self._situation(at_least),
+            **self._expected(torque),
         )
-        return self._said("other_geometry", text, torque, at_least).model_copy(
-            update={"geometry": name, "comparable": not bound}
-        )
+        return self._advice(said, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
         """The speed that would serve, although the method does not allow it."""
         speed = figures.speed_per_min
         highest = self.plan.context.highest_speed
         if speed is None or (highest is not None and speed > highest):
-            wanted = ""
+            wanted: dict[str, Parameter] = {}
             if speed is not None and highest is not None:
-                said = f"{speed:.3g} min⁻¹ would be needed" if speed < 10.0 * highest else "no speed is enough"
-                wanted = f"{said}: this instrument's highest is {highest:g} min⁻¹; "
-            text = f"{self._situation(at_least)}; {wanted}use a body that gives a higher torque"
-            return Advice(code="other_body", text=text, step=self.step, comparable=False, is_bound=self.saturated)
-        word = "at most " if self.saturated else "about "
+                is_near = speed < 10.0 * highest
+                wanted = {"needed": speed, "highest": highest} if is_near else {"fastest": highest}
+            said = state("higher_torque_needed", **self._situation(at_least), **wanted)
+            return Advice(**dict(said), step=self.step, comparable=False, is_bound=self.saturated)
+        given = {**self._situation(at_least), **self._assumption, "at_most" if self.saturated else "about": speed}
         if self._seeks:
-            text = f"{self._situation(at_least)}; begin the seek at {word}{speed:.3g} min⁻¹ ({self._assumption})"
-            return self._said("other_speed", text, self.middle, at_least).model_copy(update={"speed": speed})
-        text = (
-            f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
-            "but the method does not allow that speed: the result will not be comparable"
-        )
-        return self._said("speed_not_comparable", text, self.middle + self.zero, at_least).model_copy(
-            update={"speed": speed}
-        )
+            advised = self._advice(state("start_seek_at", **given), self.middle, at_least)
+        else:
+            advised = self._advice(state("speed_not_comparable", **given), self.middle + self.zero, at_least)
+        return advised.model_copy(update={"speed": speed})
 
-    def _said(self, code: str, text: str, torque: float, at_least: float | None) -> Advice:
-        """Advice with the torque (% of full scale) that is to be expected."""
+    def _advice(self, said: Statement, torque: float, at_least: float | None) -> Advice:
+        """Return advice with the torque (% of full scale) that is to be expected."""
         return Advice(
-            code=code, text=text, step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
+            **dict(said), step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
             value_at_least=at_least,
         )  # fmt: skip
 
-    def _limits_bind(self, key: Literal["speed", "geometry"], wanted: float | str) -> str:
-        """What the product's limits bind to instead of `wanted`; "" where one of them admits it."""
+    def _limits_bind(self, key: Literal["speed", "geometry"], wanted: float | str) -> tuple[float | str, ...]:
+        """Return what all limits of the product apply to instead of `wanted`; empty where one of them admits it."""
         product = self.plan.context.product
         limits = () if product is None else product.limits
         bound = [x.speed if key == "speed" else x.geometry for x in limits]
         if not bound or any(b is None or b == wanted for b in bound):
-            return ""
-        return " or ".join(dict.fromkeys(f"{b:g}" if isinstance(b, float) else str(b) for b in bound))
+            return ()
+        return tuple(dict.fromkeys(b for b in bound if b is not None))
 
 
 def zero_of(plan: Plan, facts: Facts) -> float:

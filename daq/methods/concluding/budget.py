@@ -16,6 +16,7 @@ from daq.core.units import convert
 from daq.methods.parts.base import finite
 from daq.methods.parts.known import BudgetLine, Uncertainty
 from daq.methods.parts.measured import Drift
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
@@ -38,6 +39,8 @@ PREVAILING: Final = 0.5
 TRIALS: Final = 100_000
 JCGM_100: Final = "JCGM 100: value ± k u_c"
 JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
+BUOYANCY: Final = 0.001
+"""g/mL by which a density weighed in air reads low: about the density of air."""
 BEYOND_TABLE_K: Final = 0.25
 """A measured temperature so far beyond the ends of a certificate's table still belongs to it."""
 
@@ -72,7 +75,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
     return stated_uncertainty(value, combined, left_out)
 
 
-def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) -> Uncertainty:
+def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[Statement]) -> Uncertainty:
     """Return a budget as a result states it, with the interval `value` +- U of JCGM 100."""
     return Uncertainty(
         expanded=combined.expanded,
@@ -104,12 +107,12 @@ def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
 
 def budget(
     plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None
-) -> tuple[Budget, tuple[str, ...]] | None:
+) -> tuple[Budget, tuple[Statement, ...]] | None:
     """The combined budget of a kept value, and what it does not contain and why; None where nothing is known."""
     summary = kept.summaries.get(plan.primary)
     if summary is None or not math.isfinite(value):
         return None
-    left_out: list[str] = []
+    left_out: list[Statement] = []
     if plan.primary in (*VISCOSITIES, STRESS):
         components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
     else:
@@ -120,11 +123,11 @@ def budget(
 
 
 def _viscosity(
-    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[str]
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[Statement]
 ) -> list[Component]:
     given = plan.context.specification
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
-        left_out.append("instrument: without a torque above zero its share cannot be given")
+        left_out.append(state("share_without_torque"))
         return []
     temperature = plan.context.temperature_limit
     specification = replace(stated(given), temperature_kelvin=temperature or 0.0)
@@ -140,11 +143,11 @@ def _viscosity(
         ("temperature", temperature),
     ):
         if part in includes:
-            left_out.append(f"{part}: contained in the accuracy of the torque")
+            left_out.append(state("contained_in_torque", component=part))
         elif not known and not (part == "speed" and plan.primary == STRESS):
-            left_out.append(f"{part}: not in the instrument's specification")
+            left_out.append(state("not_specified", component=part))
     if temperature and coefficient is None:
-        left_out.append("temperature: neither product nor certificate says how the viscosity changes with it")
+        left_out.append(state("temperature_effect_unknown"))
     before = torque_at_rest(plan, facts)
     drift_percent = _zero_drift(plan, facts, before)
     left_out += _zero_left_out(specification, before, drift_percent)
@@ -207,27 +210,27 @@ def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
     return None if last is None else before - last
 
 
-def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[str]:
+def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[Statement]:
     limit = specification.zero_percent_full_scale
     if limit:
         if before is None or abs(before) <= limit:
             return []
-        return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"]
+        return [state("zero_beyond_limit", zero=before, limit=limit)]
     if "zero" in specification.includes:
         covered = specification.torque_percent_full_scale
-        out = ["zero and its drift: contained in the accuracy of the torque"]
+        out = [state("contained_in_torque", component="zero_and_its_drift")]
         if before is not None and covered and abs(before) > covered:
-            out.append(f"zero: {before:.2f} % at rest is beyond the accuracy of the torque; take the zero again")
+            out.append(state("zero_beyond_torque_error", zero=before, limit=covered))
         return out
     out = []
     if before is None:
-        out.append("zero: the torque was not seen at rest before the motor turned")
+        out.append(state("zero_not_seen"))
     if drift_percent is None:
-        out.append("zero drift: no other torque at rest to compare with")
+        out.append(state("zero_drift_not_seen"))
     return out
 
 
-def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
+def _density(plan: Plan, value: float, left_out: list[Statement]) -> list[Component]:
     """Budget of a mass over a known volume; empty where the density is measured directly."""
     vessel = plan.context.density_vessel
     if vessel is None:
@@ -241,12 +244,12 @@ def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
     if vessel.volume_accuracy:
         out.append(from_limit("volume", volume * vessel.volume_accuracy / 100.0, -value / volume))
     else:
-        left_out.append("volume: the instrument's file states no limit of it")
-    left_out.append("buoyancy of the air: not corrected, a density weighed in air reads about 0.001 g/mL low")
+        left_out.append(state("volume_not_specified"))
+    left_out.append(state("buoyancy_not_corrected", low_by=BUOYANCY))
     return out
 
 
-def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[Component]:
+def _plain(plan: Plan, signal: str, value: float, left_out: list[Statement]) -> list[Component]:
     """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
     given = plan.context.specification
     limit = given.accuracy.get(signal)
@@ -255,7 +258,7 @@ def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[C
     of_reading = given.accuracy_reading.get(signal)
     out: list[Component] = []
     if limit is None and of_reading is None:
-        left_out.append(f"instrument: its specification states no accuracy of {signal}")
+        left_out.append(state("error_not_specified", signal=signal))
     elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
         out.append(from_limit("instrument", half))
     step = given.resolution.get(signal)

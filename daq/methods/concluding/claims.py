@@ -12,6 +12,7 @@ from daq.core.plan import Plan, Rule
 from daq.methods.concluding.budget import COVERAGE, budget, stated_uncertainty
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.checks import shows_steadiness
 from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
 
@@ -155,7 +156,7 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
     on another signal than the primary one, or the value does not move.
     """
     summary, leaf = kept.summaries.get(plan.primary), _event_leaf(plan, kept)
-    left_out: list[str] = []
+    left_out: list[Statement] = []
     components: list[Component] = []
     interval = _interval_ns(plan, kept) / 1e9
     if interval > 0.0:
@@ -171,7 +172,7 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
             )
             left_out += found[1]
     else:
-        left_out.append(f"value at the threshold: the event is not on the {plan.primary}, or that does not move")
+        left_out.append(state("threshold_on_other_signal", signal=plan.primary))
     seconds = event_seconds(plan, facts, kept)
     if not components or seconds is None:
         return None

@@ -14,15 +14,17 @@ from daq.methods.concluding.claims import chosen, claim_faults, decides, event_s
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected
 from daq.methods.concluding.judging import judgement, reported
+from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
+from daq.methods.concluding.stopping import stop_reason
 from daq.methods.concluding.verifying import verdict_of, verify
 from daq.methods.parts.finding import Validity
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
-from daq.methods.planning.standing import said_of, standing_faults
+from daq.methods.parts.statement import Statement
+from daq.methods.planning.standing import standing_faults
 
 VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not valid")
-OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
 
 
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
@@ -57,7 +59,6 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
-    stop_reason = ended.rule if ended is not None and seek_of(plan) is None else facts.reason
     return Conclusion(
         quantity=quantity,
         unit=unit,
@@ -66,10 +67,10 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
-        reasons=tuple(_said(plan, facts, row, f) for f in faults) + _outcome_said(facts),
+        reasons=reasons_of(plan, facts, row, faults),
         claim=plan.claim,  # type: ignore[arg-type]  # compiled from a Claim
         outcome=facts.outcome,  # type: ignore[arg-type]  # one of the names, or "" while the run goes on
-        span=None if row is None else _span(kept, row, stop_reason),
+        span=None if row is None else _span(kept, row, stop_reason(plan, facts, ended)),
         row=row,
         steady=steady,
         drift=moved,
@@ -168,7 +169,7 @@ def _percent(plan: Plan, kept: Kept) -> float | None:
     return percent_of_full_scale(plan, _mean(kept, plan.band.signal))
 
 
-def _span(kept: Kept | None, row: KeptValue, stop_reason: str) -> Span:
+def _span(kept: Kept | None, row: KeptValue, reason: Statement | None) -> Span:
     """Where the result has no kept value of its own, `row` says where the run was when the torque reached its limit."""
     return Span(
         n=row.n,
@@ -176,7 +177,7 @@ def _span(kept: Kept | None, row: KeptValue, stop_reason: str) -> Span:
         coverage=0.0 if kept is None else kept.coverage,
         statistic="last" if kept is None else kept.statistic,
         taken_at_s=row.seconds,
-        stop_reason=stop_reason,
+        stop_reason=reason,
     )
 
 
@@ -208,34 +209,6 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
         if signal not in own and unit != "Cel" and mean is not None:
             out[signal] = SignalMean(value=mean + 0.0, unit=unit)
     return out
-
-
-def _said(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> str:
-    """The sentence of a fault, with the figures of this run."""
-    sentence = FAULTS[fault].sentence
-    if fault in ("another_instrument", "identity_unknown"):
-        said = "; ".join(f"{i.link}: {i.said}" for i in facts.identities if i.said)
-        return f"{sentence}: {said}" if said else sentence
-    band = plan.band
-    standing = plan.context.standing
-    if fault in ("verification_failed", "verification_overdue") and standing is not None:
-        return f"{sentence}: {said_of(standing, fault)}"
-    if row is None:
-        return sentence
-    if fault in ("below_band", "above_band") and band is not None and row.torque_percent is not None:
-        return f"{sentence}: {row.torque_percent:.1f} % of full scale"
-    if fault == "off_temperature" and row.temperature is not None:
-        c = plan.conditioning
-        return f"{sentence}: mean {row.temperature:.2f} °C, band {c.low:g} to {c.high:g} °C"
-    if fault == "off_speed" and row.speed is not None and row.set_speed is not None:
-        return f"{sentence}: mean {row.speed:.3f} min⁻¹, set {row.set_speed:g} min⁻¹"
-    if fault in ("cut_short", "gap"):
-        return f"{sentence}: {row.n} readings over {row.span_seconds:.3g} s"
-    return sentence
-
-
-def _outcome_said(facts: Facts) -> tuple[str, ...]:
-    return (f"{facts.outcome}: {facts.reason}",) if facts.outcome in OUTCOME_FAULT and facts.reason else ()
 
 
 def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:

@@ -2,6 +2,7 @@
 
 from daq.methods.parts.finding import Finding
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement
 
 
 class Conclusion(Finding):
@@ -11,5 +12,5 @@ class Conclusion(Finding):
     """The kept value the result comes from."""
     sheared: bool = False
     """Whether the run sought a speed, and so sheared its fill in a way no method declares."""
-    cautions: tuple[str, ...] = ()
-    """Sentences a reader of the value must know: limits of use, drift, what selected it."""
+    cautions: tuple[Statement, ...] = ()
+    """Statements that a reader of the value must know: limits of use, drift, what selected it."""

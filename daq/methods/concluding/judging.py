@@ -5,10 +5,11 @@ from typing import Any, Final, NamedTuple
 
 from daq.core.context import ProductLimit, ProductOfPlan
 from daq.core.plan import Plan
-from daq.core.units import UNITS, convert, symbol
-from daq.methods.concluding.seekadvice import SHEARS, seek_of
+from daq.core.units import UNITS, convert
+from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import DecisionRule, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
@@ -32,10 +33,10 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     A seek gets no verdict.
     """
     if seek_of(plan) is not None:
-        return Judgement(verdict=Verdict.NONE, reasons=(SHEARS,))
+        return Judgement(verdict=Verdict.NONE, reasons=(state("seek_shears"),))
     product = plan.context.product
     if product is None or not product.limits:
-        return Judgement(verdict=Verdict.NONE, reasons=("the product has no limits",) if product else ())
+        return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
     rule = DecisionRule(product.decision_rule)
     decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
@@ -45,7 +46,7 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
         compared = as_reported(value, decimals or 0) if rule is DecisionRule.ROUNDED else repr(value)
-    reasons = tuple(dict.fromkeys(r for u in used if u.verdict == overall for r in u.reasons))
+    reasons = distinct(r for u in used if u.verdict == overall for r in u.reasons)
     return Judgement(verdict=overall, decision_rule=rule, compared=compared, limits=used, reasons=reasons)
 
 
@@ -78,21 +79,20 @@ def _one(subject: _Subject, limit: ProductLimit, rule: DecisionRule, decimals: i
     low, high = limit.low, limit.high
     reasons = _hindrances(subject, limit)
     if value is None:
-        reasons.insert(0, "there is no number to compare")
+        reasons.insert(0, state("no_value_to_compare"))
     if reasons:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
     low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
     found = judge(value, low, high, rule=rule, decimals=decimals)
-    said: list[str] = []
     if found is Verdict.OUTSIDE and value is not None:
         below = low is not None and value < low
         edge = low if below else high
-        said = [f"{value:.6g} {symbol(unit)} is {'below' if below else 'above'} {edge:g} {symbol(unit)}"]
-    return _used(limit, low, high, unit, found, said)
+        reasons = [state("below_limit" if below else "above_limit", value=value, limit=edge, unit=unit)]
+    return _used(limit, low, high, unit, found, reasons)
 
 
 def _used(
-    limit: ProductLimit, low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[str]
+    limit: ProductLimit, low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[Statement]
 ) -> LimitUsed:
     binds: dict[str, Any] = {k: v for k in BINDINGS if (v := getattr(limit, k)) is not None}
     if "time" in binds:
@@ -103,39 +103,41 @@ def _used(
     )  # fmt: skip
 
 
-def _hindrances(subject: _Subject, limit: ProductLimit) -> list[str]:
+def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
     """Why a limit cannot be applied; empty where it can."""
     quantity, unit, row = subject.quantity, subject.unit, subject.row
-    out: list[str] = []
+    out: list[Statement] = []
     if limit.quantity != quantity:
         # What else it binds to does not matter then.
-        return [f"the limit is for {limit.quantity}, the result is {quantity}"]
+        return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
     if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
-        out.append(f"the limit is in {limit.unit}, the result in {unit}")
+        out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))
     body = subject.plan.context.geometry
-    for key, wanted, mounted in (
-        ("geometry", limit.geometry, None if body is None else body.name),
-        ("vessel", limit.vessel, None if body is None else body.vessel),
-    ):
-        if wanted is not None and wanted != mounted:
-            out.append(f"the limit binds to {key} {wanted}, measured with {mounted or 'none'}")
+    fitted, vessel = (None, None) if body is None else (body.name, body.vessel)
+    if limit.geometry is not None and limit.geometry != fitted:
+        out.append(state("limit_of_other_geometry", wanted=limit.geometry, fitted=fitted))
+    if limit.vessel is not None and limit.vessel != vessel:
+        out.append(state("limit_of_other_vessel", wanted=limit.vessel, used=vessel or None))
     if row is None:
         return out
     speed = limit.speed
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
-        have = "no speed" if row.set_speed is None else f"{row.set_speed:g} min⁻¹"
-        out.append(f"the limit binds to {speed:g} min⁻¹, measured at {have}")
+        out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
     time = limit.time
     # While a step goes on its beginning is not among the facts, and the value is provisional anyhow.
     if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
-        out.append(f"the limit binds to the value after {time / 1e9:g} s, taken after {row.seconds:g} s")
+        out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
     temperature = limit.temperature
     if temperature is not None:
         if row.temperature is None:
-            out.append(f"the limit binds to {temperature:g} °C, and no temperature was measured")
+            out.append(state("limit_needs_temperature", wanted=temperature))
         elif abs(row.temperature - temperature) > limit.temperature_band:
             out.append(
-                f"the limit binds to {temperature:g} ± {limit.temperature_band:g} °C, "
-                f"measured at {row.temperature:.2f} °C"
+                state(
+                    "limit_at_other_temperature",
+                    wanted=temperature,
+                    band=limit.temperature_band,
+                    temperature=row.temperature,
+                )
             )
     return out

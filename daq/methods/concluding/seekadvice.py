@@ -6,17 +6,15 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan, Seek
+from daq.core.remarks import Parameter
 from daq.core.seeking import LEAST_INDEX, Try, local_index, next_speed
 from daq.methods.concluding.advising import other_bodies, zero_of
 from daq.methods.concluding.budget import percent_of_full_scale
 from daq.methods.parts.judged import Advice
+from daq.methods.parts.statement import state
 from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, speeds_between
 from daq.rheology.torque import BandClass
 
-SHEARS: Final = (
-    "a seek shears the sample while it looks for a speed: measure on a fresh fill, or with a method that declares a "
-    "pre-shear and a rest"
-)
 GREATEST_INDEX: Final = 2.0
 """No product may state a greater flow index; two tries that say so say more of their noise."""
 
@@ -42,25 +40,21 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
     last = tries[-1]
     torque, low = (percent_of_full_scale(plan, x) or 0.0 for x in (last.torque, seek.low))
     step = next(s.name for s in plan.steps if s.seek is not None)
-    mounted = plan.context.geometry_name or "this body"
-    said = f"the torque is {torque:.1f} % at {last.speed:.4g} min⁻¹ with {mounted}"
+    found: dict[str, Parameter] = {"torque": torque, "speed": last.speed, "fitted": plan.context.geometry_name}
     index = _index(seek, tries)
     best = _best_body(plan, facts, seek, last, index)
     if best is None:
-        wanted = "higher" if torque < low else "lower"
-        speeds = f"{seek.slowest:g} to {seek.fastest:g} min⁻¹"
-        text = (
-            f"{said}; no other geometry of this instrument serves at {speeds}: use a body that gives a {wanted} torque"
-        )
-        return [Advice(code="other_body", text=text, step=step, comparable=False)]
-    text = (
-        f"{said}; fit {best.geometry}: {best.torque_percent:.0f} % is expected at {best.speed_per_min:g} min⁻¹ "
-        f"(flow index {index:.2g})"
-    )
+        code = "no_geometry_gives_more" if torque < low else "no_geometry_gives_less"
+        none = state(code, slowest=seek.slowest, fastest=seek.fastest, **found)
+        return [Advice(**dict(none), step=step, comparable=False)]
+    fit = state(
+        "fit_geometry", geometry=best.geometry, expected=best.torque_percent, new_speed=best.speed_per_min,
+        index=index, **found,
+    )  # fmt: skip
     return [
         Advice(
-            code="fit_geometry", text=text, step=step, speed=best.speed_per_min, geometry=best.geometry,
-            comparable=False, torque_percent=best.torque_percent,
+            **dict(fit), step=step, speed=best.speed_per_min, geometry=best.geometry, comparable=False,
+            torque_percent=best.torque_percent,
         )
     ]  # fmt: skip
 

@@ -19,6 +19,7 @@ from daq.methods.curves.curvedata import (
 )
 from daq.methods.curves.curvetrends import loop, recovery, thinning
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state, statement_of
 from daq.rheology import bodies, cylinders
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
 from daq.rheology.flowcurve import Fit
@@ -44,23 +45,25 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
     if asked is None:
         return None
     points = _points(plan, rows)
-    left_out: list[str] = []
+    left_out: list[Statement] = []
     branch: Branch | Literal["both"] = asked.branch or _usual_branch(points)
     groups = _by_speed([p for p in points if p.used and (branch == "both" or branch in p.branches)])
     chosen = _fit(plan, [_mean(g) for g in groups], asked.models, left_out)
     best = None if chosen is None else chosen.best
     if chosen is not None and best is None and not left_out:
-        left_out.append("no model: none of those fitted is carried by the data; see the reasons beside them")
+        left_out.append(state("no_model_supported"))
     wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
     index = plan.context.flow_index or 1.0
     return FlowCurveData(
         branch=branch,
-        rates=_wall(plan).said,
+        rates=state(_wall(plan).code),
         points=[p.model_copy(update={"wall_rate": wall.get(p.step)}) for p in points],
         chosen=None if best is None else best.fit.model,
         fits=[] if chosen is None else [_told(f, least) for f in chosen.fits],
-        refused=[] if chosen is None else [RefusedModel(model=r.model, reason=r.reason) for r in chosen.refusals],
+        refused=[]
+        if chosen is None
+        else [RefusedModel(model=r.model, reason=statement_of(r.reason)) for r in chosen.refusals],
         band=[] if best is None else _band(best),
         yield_stress=_yield_stress(best),
         thinning=thinning(points, left_out),
@@ -75,7 +78,8 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
 class _Wall:
     """How a torque becomes a stress at the turning wall, and the rate there."""
 
-    said: str
+    code: str
+    """Of the statement that says how."""
     stress_over_representative: float
     radius_ratio: float | None
     rim: bool = False
@@ -91,15 +95,14 @@ def _wall(plan: Plan) -> _Wall:
     body = _body(plan)
     if body.kind == "coaxial cylinders":
         ratio = (body.size("outer_radius") or math.nan) / (body.size("inner_radius") or math.nan)
-        said = "stress at the inner cylinder; rate there from the flow in the gap, solved for each model"
-        return _Wall(said, 2.0 / (1.0 + ratio**-2), ratio)
+        return _Wall("rates_at_inner_cylinder", 2.0 / (1.0 + ratio**-2), ratio)
     if body.kind == "large vessel":
         vessel = body.size("vessel_radius")
-        said = "stress at the cylinder; rate there from the flow in the vessel, solved for each model"
-        return _Wall(said, 1.0, math.inf if vessel is None else vessel / (body.size("radius") or math.nan))
+        ratio = math.inf if vessel is None else vessel / (body.size("radius") or math.nan)
+        return _Wall("rates_in_large_vessel", 1.0, ratio)
     if body.kind == "parallel plates":
-        return _Wall("rate at the rim; stress there by Weissenberg, Rabinowitsch and Mooney", 1.0, None, rim=True)
-    return _Wall("stress and rate are the same everywhere in the gap", 1.0, None)
+        return _Wall("rates_at_rim", 1.0, None, rim=True)
+    return _Wall("rates_uniform", 1.0, None)
 
 
 def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
@@ -122,7 +125,7 @@ def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
                 stress=stress,
                 wall_stress=stress * wall.stress_over_representative,
                 used=not r.faults,
-                reason=", ".join(f.replace("_", " ") for f in r.faults),
+                reasons=[state(f) for f in r.faults],
             )
         )
     return out
@@ -163,9 +166,9 @@ def _mean(group: Sequence[CurvePoint]) -> CurvePoint:
     return group[0].model_copy(update=means)
 
 
-def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_out: list[str]) -> Chosen | None:
+def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_out: list[Statement]) -> Chosen | None:
     if len(points) < LEAST_POINTS:
-        left_out.append(f"fit: {len(points)} usable speeds; a curve needs at least {LEAST_POINTS}")
+        left_out.append(state("too_few_speeds", speeds=len(points), needed=LEAST_POINTS))
         return None
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
@@ -180,7 +183,7 @@ def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_o
     return choose(Series(omegas, stresses, sigma, wall.radius_ratio, rates), models, shifts)
 
 
-def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tuple[list[Shift], float]:
+def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[Statement]) -> tuple[list[Shift], float]:
     """Errors common to all points by the instrument's specification, and the standard uncertainty of the zero (Pa)."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
@@ -205,7 +208,7 @@ def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tupl
     if given.temperature and coefficient:
         out.append(Shift("temperature", stresses * abs(coefficient) / 100.0 * given.temperature / root))
     if not out:
-        left_out.append("uncertainty of the instrument: its file has no specification; intervals hold the scatter only")
+        left_out.append(state("instrument_share_unknown"))
     return out, zero
 
 
@@ -228,7 +231,7 @@ def _told(f: CurveFit, least: float | None) -> FittedModel:
         r_squared=fit.r_squared,
         aicc=fit.aicc,
         behind=None if fit.aicc is None or least is None else fit.aicc - least,
-        unresolved=f.unresolved,
+        unresolved=None if f.unresolved is None else statement_of(f.unresolved),
     )
 
 

@@ -8,6 +8,7 @@ from typing import Final
 from daq.core.plan import Extent, Plan
 from daq.methods.curves.curvedata import Branch, CurvePoint, Loop, Recovery, ThinningIndex
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.rules import in_time
 from daq.methods.planning.settling import settled
 from daq.rheology.elementary import ArgumentError
@@ -17,7 +18,7 @@ TEN: Final = 10.0
 SAME_SPEED: Final = 0.01
 
 
-def thinning(points: Sequence[CurvePoint], left_out: list[str]) -> list[ThinningIndex]:
+def thinning(points: Sequence[CurvePoint], left_out: list[Statement]) -> list[ThinningIndex]:
     """The shear-thinning index for every pair of speeds of one branch that are a factor of ten apart."""
     out: list[ThinningIndex] = []
     branches: tuple[Branch, ...] = ("up", "down")
@@ -29,11 +30,11 @@ def thinning(points: Sequence[CurvePoint], left_out: list[str]) -> list[Thinning
                     index = shear_thinning_index(slow.stress / slow.shear_rate, fast.stress / fast.shear_rate)
                     out.append(ThinningIndex(slow=slow.speed, fast=fast.speed, branch=branch, index=index))
     if not out:
-        left_out.append("shear-thinning index: no two usable speeds of one branch are a factor of ten apart")
+        left_out.append(state("no_tenfold_speeds"))
     return out
 
 
-def loop(plan: Plan, points: Sequence[CurvePoint], flow_index: float, left_out: list[str]) -> Loop | None:
+def loop(plan: Plan, points: Sequence[CurvePoint], flow_index: float, left_out: list[Statement]) -> Loop | None:
     """The area of the loop from representative values, where the spring had unwound after each step down."""
     up = [p for p in points if p.used and "up" in p.branches]
     down = [p for p in points if p.used and "down" in p.branches]
@@ -41,20 +42,19 @@ def loop(plan: Plan, points: Sequence[CurvePoint], flow_index: float, left_out: 
         return None  # there is no way back
     for p in points:
         if "up" not in p.branches and not _unwound(plan, p.step, flow_index):
-            left_out.append(
-                f"loop area: step {p.name} settles too briefly after the faster one before it; the unwinding of the "
-                "spring would be taken for thixotropy"
-            )
+            left_out.append(state("loop_not_settled", step=p.name))
             return None
-    try:
-        area = loop_area(
-            [p.shear_rate for p in up], [p.stress for p in up], [p.shear_rate for p in down], [p.stress for p in down]
-        )
-    except ArgumentError as error:
-        left_out.append(f"loop area: {error.reason}")
+    if any(len({p.shear_rate for p in b}) < max(len(b), 2) for b in (up, down)):
+        left_out.append(state("loop_without_points"))
         return None
     low = max(min(p.shear_rate for p in b) for b in (up, down))
     high = min(max(p.shear_rate for p in b) for b in (up, down))
+    if low >= high:
+        left_out.append(state("loop_without_overlap"))
+        return None
+    area = loop_area(
+        [p.shear_rate for p in up], [p.stress for p in up], [p.shear_rate for p in down], [p.stress for p in down]
+    )
     ordered = sorted((p for p in up if low <= p.shear_rate <= high), key=lambda p: p.shear_rate)
     below = math.fsum(
         (a.stress + b.stress) / 2.0 * (b.shear_rate - a.shear_rate) for a, b in itertools.pairwise(ordered)

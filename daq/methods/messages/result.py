@@ -12,6 +12,7 @@ from daq.methods.parts.base import IDENTITY
 from daq.methods.parts.finding import Finding, Outcome
 from daq.methods.parts.judged import Verified
 from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample
+from daq.methods.parts.statement import Statement, statement_of
 from daq.methods.planning.standing import day
 
 SCHEMA_NAME = "result"
@@ -45,7 +46,7 @@ class ResultData(Finding):
     verified: Verified | None = None
     method: MethodUsed
     origin: Origin
-    warnings: tuple[str, ...] = Field(default=(), description="what a reader of the value must know")
+    warnings: tuple[Statement, ...] = Field(default=(), description="what a reader of the value must know")
     supersedes: Annotated[str | None, IDENTITY] = Field(default=None, description="id of the message this one corrects")
 
     @classmethod
@@ -73,8 +74,8 @@ class ResultData(Finding):
             ),
             origin=_origin(plan, details),
             warnings=(
-                *context.warnings,
-                *(() if body is None else body.limits_of_use),
+                *(statement_of(w) for w in context.warnings),
+                *(statement_of(w) for w in (() if body is None else body.limits_of_use)),
                 *conclusion.cautions,
             ),
             supersedes=details.supersedes,

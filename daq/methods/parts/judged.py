@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from daq.methods.parts.base import Celsius, Measured, Number, Part, Percent, Ratio, Speed, unit_at
+from daq.methods.parts.statement import Statement
 from daq.quality.limits import DecisionRule, Verdict
 
 Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
@@ -21,7 +22,7 @@ class LimitUsed(Part):
         default_factory=dict, description="speed in /min, time in s, temperature in Cel"
     )
     verdict: Verdict
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Statement, ...] = ()
 
 
 class Judgement(Part):
@@ -31,7 +32,7 @@ class Judgement(Part):
     decision_rule: DecisionRule | None = None
     compared: str | None = Field(default=None, description="the number as compared")
     limits: tuple[LimitUsed, ...] = ()
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Statement, ...] = ()
 
 
 class Level(Part):
@@ -54,7 +55,7 @@ class Level(Part):
         description="E_n of ISO 13528: within -1..1 the two agree within their uncertainties; it does not decide",
     )
     accepted: bool | None = Field(default=None, description="null where the level could not be judged")
-    reason: str = Field(default="", description="why it could not")
+    reason: Statement | None = Field(default=None, description="why it could not")
 
 
 class Verification(Part):
@@ -69,7 +70,7 @@ class Verification(Part):
         description="null where it was not decided: too few levels could be judged, and none of them was outside"
     )
     levels: tuple[Level, ...] = ()
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Statement, ...] = ()
     results_since_pass: tuple[str, ...] = Field(
         default=(), description="where it failed: ids of the results since the last pass, now in doubt"
     )
@@ -87,11 +88,9 @@ class Verified(Part):
     overdue: bool
 
 
-class Advice(Part):
+class Advice(Statement):
     """A change to make, computed from what was measured."""
 
-    code: str
-    text: str
     step: str
     speed: Speed = None
     geometry: str | None = None

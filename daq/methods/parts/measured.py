@@ -18,6 +18,7 @@ from daq.methods.parts.base import (
     unit,
     unit_at,
 )
+from daq.methods.parts.statement import Statement
 
 
 class Span(Part):
@@ -28,7 +29,9 @@ class Span(Part):
     coverage: Annotated[float, unit("1")] = Field(description="readings in the span over readings expected, 0 to 1")
     statistic: str
     taken_at_s: Seconds = Field(default=None, description="time since the step began")
-    stop_reason: str
+    stop_reason: Statement | None = Field(
+        default=None, description="the rule that ended the step, or why the run ended"
+    )
 
 
 class SignalMean(Part):

@@ -152,7 +152,7 @@ def _lines(measured: Measured) -> list[str]:
     if verdict != "none":
         said += f", {verdict.replace('_', ' ')} {'its limits' if verdict in ('within', 'outside') else ''}".rstrip()
     lines = [head, f"           {said}"]
-    lines += [f"           because: {reason}" for reason in result["reasons"][:3]]
+    lines += [f"           because: {reason['text']}" for reason in result["reasons"][:3]]
     lines += [f"           advice: {a['text']}" for a in result["advice"][:1] if result["value"] is None]
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:

@@ -1,9 +1,10 @@
 """``daq reportable SAMPLE``: what is reported of a sample, made from all its runs by the product's rule."""
 
 import argparse
-import dataclasses
 import json
 from typing import Any
+
+from pydantic import TypeAdapter
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
@@ -40,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     product = Catalogue.load(config_dir(args.config)).product(names.pop()) if names else None
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
-        print_json(dataclasses.asdict(found))
+        print_json(TypeAdapter(Reportable).dump_python(found, mode="json"))
     else:
         print(text_of(found))
     if found.value is None:
@@ -69,14 +70,14 @@ def text_of(r: Reportable) -> str:
     unit = symbol(r.unit)
     lines = [f"sample {plain(r.sample)}" + (f", product {plain(r.product)}" if r.product else "")]
     if r.value is None:
-        lines.append(f"no reportable result: {plain(r.how)}")
+        lines.append(f"no reportable result: {plain(r.how.text)}")
     else:
         sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
         name = r.quantity.replace("_", " ")
-        lines.append(f"reportable {plain(name)} = {r.reported or number(r.value)} {unit}{sure}, {plain(r.how)}")
+        lines.append(f"reportable {plain(name)} = {r.reported or number(r.value)} {unit}{sure}, {plain(r.how.text)}")
         lines.append(f"verdict: {r.verdict.replace('_', ' ')}" + (f" ({r.decision_rule})" if r.decision_rule else ""))
-    lines += [f"  limit: {plain(text)}" for text in r.limits]
-    lines += [f"  {plain(text)}" for text in r.outliers]
+    lines += [f"  limit: {plain(s.text)}" for s in r.limits]
+    lines += [f"  {plain(s.text)}" for s in r.outliers]
     rows = [
         [
             a.run[:SHOWN_ID],
@@ -85,7 +86,7 @@ def text_of(r: Reportable) -> str:
             plain(a.instrument),
             "" if a.fill == a.run else plain(a.fill),
             f"{number(a.value)} {symbol(a.unit)}".rstrip(),
-            "counts" if a.counted else f"does not count: {plain(a.why)}",
+            "counts" if a.counted else f"does not count: {plain('; '.join(s.text for s in a.why))}",
         ]
         for a in r.attempts
     ]

@@ -174,7 +174,7 @@ def _budget(found: History) -> list[str]:
         f"{100 * uncertainty['coverage']:.0f} %, effective degrees of freedom "
         + ("unlimited" if freedom is None else number(freedom, 3))
     )
-    return out + [f"left out: {plain(text)}" for text in uncertainty["left_out"]]
+    return out + [f"left out: {plain(s['text'])}" for s in uncertainty["left_out"]]
 
 
 def _end(uncertainty: dict[str, Any], which: str) -> str:
