@@ -78,7 +78,7 @@ def _streaming(seed: int, *, serial: str, fluid: str, geometry: str, full_scale:
 TEMPERATURE = Option("temperature", 25.0, _temperature, metavar="CEL", help="of what is measured")
 TURNING = (
     Option("fluid", "air", choices=tuple(FLUIDS), help="what the vessel is filled with"),
-    Option("geometry", "coaxial-15", choices=tuple(GEOMETRIES), help="the mounted body"),
+    Option("geometry", "coaxial-15", choices=tuple(GEOMETRIES), help="the fitted body"),
     Option("full_scale", 1000.0, _above_zero, metavar="UNM", help="torque at 100 %%, uN.m"),
     TEMPERATURE,
 )

@@ -38,7 +38,7 @@ COMMENT ON VIEW lab.sample_results IS 'The newest valid result of every sample.'
 CREATE VIEW lab.product_limits AS
 SELECT r.product, r.sample, r.lot, r.measured, r.place, r.instrument, r.quantity, r.value, r.unit, r.expanded,
     r.validity, r.verdict, l.quantity AS limit_quantity, l.low, l.high, l.unit AS limit_unit,
-    l.verdict AS limit_verdict, r.event #>> '{data,verdict,decision_rule}' AS decision_rule, r.method_id, r.run,
+    l.verdict AS limit_verdict, r.event #>> '{data,verdict,rounding}' AS rounding, r.method_id, r.run,
     r.source, r.id
 FROM lab.results_in_force r CROSS JOIN LATERAL jsonb_to_recordset(r.event #> '{data,verdict,limits}')
     AS l(quantity text, low double precision, high double precision, unit text, verdict text)

@@ -9,7 +9,7 @@ from operator import itemgetter
 
 from daq.core.driver import Values
 from daq.core.faults import FAULTS
-from daq.core.statistics import Axis, Summary, largest_gap, summarise
+from daq.core.statistics import Axis, Summary, longest_interval, summarise
 
 NAN = float("nan")
 TURN_ROUNDING = 1e-9
@@ -36,7 +36,7 @@ class Span:
 class Columns:
     """Times (ns), revolutions turned since the step began, and one column a channel.
 
-    A value that is null stands as NaN and is listed in `gaps`, so that it can never be
+    A value that is null stands as NaN and is listed in `missing`, so that it can never be
     averaged unseen.
     """
 
@@ -44,7 +44,7 @@ class Columns:
     times: "array[int]" = field(default_factory=lambda: array("q"))
     revolutions: "array[float]" = field(default_factory=lambda: array("d"))
     values: "list[array[float]]" = field(default_factory=list)
-    gaps: list[tuple[int, int, str]] = field(default_factory=list)
+    missing: list[tuple[int, int, str]] = field(default_factory=list)
     """(row, channel number or -1 for all, fault), in order of rows."""
 
     def __post_init__(self) -> None:
@@ -74,7 +74,7 @@ class Columns:
         for column, value in zip(self.values, item.values, strict=True):
             column.append(NAN if value is None else value + 0.0)
         for channel, fault in item.faults:
-            self.gaps.append((row, self.channels.index(channel) if channel else -1, fault))
+            self.missing.append((row, self.channels.index(channel) if channel else -1, fault))
 
     def between(self, start: int, end: int) -> Span:
         """The readings with ``start < t_i <= end`` (ns)."""
@@ -106,12 +106,12 @@ class Columns:
         return list(dict.fromkeys(f for _, c, f in self._amiss(span) if c in (number, -1)))
 
     def _amiss(self, span: Span) -> list[tuple[int, int, str]]:
-        first = bisect_left(self.gaps, span.first, key=_row)
-        return self.gaps[first : bisect_left(self.gaps, span.stop, key=_row)]
+        first = bisect_left(self.missing, span.first, key=_row)
+        return self.missing[first : bisect_left(self.missing, span.stop, key=_row)]
 
     def null_rows(self, span: Span, channels: Sequence[str]) -> set[int]:
         """Rows (counted from the span's first) where any of `channels` is null."""
-        if not self.gaps:
+        if not self.missing:
             return set()
         numbers = {self.channels.index(c) for c in channels}
         return {
@@ -152,6 +152,6 @@ class Columns:
                 yield seconds, [math.fsum(c[first:stop]) / n for c in columns]
             first = stop
 
-    def gap(self, span: Span) -> int:
+    def longest_interval(self, span: Span) -> int:
         """The longest time without a reading in the span, ns."""
-        return largest_gap(self.times[span.first : span.stop], span.start, span.end)
+        return longest_interval(self.times[span.first : span.stop], span.start, span.end)

@@ -27,14 +27,14 @@ class BodyConstants:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MountedGeometry:
+class MeasuringGeometry:
     """The geometry of the run: its description for the result, and its constants (SI)."""
 
     name: str
     kind: str
     dimensions: dict[str, float | Amount | None]
     """As in the instrument's file: mm and degrees."""
-    guard: bool = False
+    stirrup: bool = False
     vessel: str = ""
     fill_volume_ml: float | None = None
     immersion: str = ""
@@ -63,19 +63,19 @@ class StatedLimits:
     speed: float | None = None
     geometry: float | None = None
     temperature: float | None = None
-    accuracy: dict[str, float] = field(default_factory=dict)
+    maximum_permissible_error: dict[str, float] = field(default_factory=dict)
     """By channel, in its unit."""
     accuracy_reading: dict[str, float] = field(default_factory=dict)
     """By channel, % of the reading."""
     resolution: dict[str, float] = field(default_factory=dict)
     """By channel, in its unit."""
     includes: tuple[Literal["geometry", "speed", "resolution", "zero"], ...] = ()
-    """Quantities whose share the torque's accuracy contains."""
+    """Quantities whose share the torque's maximum permissible error contains."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProductLimit:
-    """Limits of one quantity, and the conditions they bind to; speeds in /min, times in ns, temperatures in Cel."""
+    """Limits of one quantity, and the conditions they apply at; speeds in /min, times in ns, temperatures in Cel."""
 
     quantity: str
     low: float | None
@@ -101,9 +101,9 @@ class ProductOfPlan:
     """UCUM code of the display unit."""
     reported_digits: int
     reported_decimals: int | None = None
-    decision_rule: Literal["unrounded", "rounded"] = "unrounded"
+    rounding: Literal["unrounded", "rounded"] = "unrounded"
     limits: tuple[ProductLimit, ...] = ()
-    flow_index: float | None = None
+    flow_behaviour_index: float | None = None
     temperature_coefficient: float | None = None
     """% per K."""
     density: float | None = None
@@ -159,7 +159,7 @@ class VerificationAsked:
     """Number of different torques that have to be judged."""
     full_scale: float
     """Allowed deviation, % of the full-scale viscosity."""
-    order: Literal["as found", "as left"] = "as found"
+    order: Literal["as_found", "as_left"] = "as_found"
     results_since_pass: tuple[str, ...] = ()
 
 
@@ -170,7 +170,7 @@ class Verified:
     utc_ns: int
     run: str
     passed: bool
-    order: str = "as found"
+    order: str = "as_found"
     fluid: str = ""
     lot: str = ""
     geometry: str = ""
@@ -216,7 +216,7 @@ class DensityVessel:
     """A vessel that is weighed full."""
 
     volume_ml: float
-    volume_accuracy: float
+    volume_error: float
     """%."""
     empty_g: float
 
@@ -235,7 +235,7 @@ class Context:
     choices: dict[str, Amount] = field(default_factory=dict)
     allowed_speeds: tuple[float, ...] = ()
     highest_speed: float | None = None
-    geometry: MountedGeometry | None = None
+    geometry: MeasuringGeometry | None = None
     other_geometries: dict[str, BodyConstants] = field(default_factory=dict)
     full_scale_unm: float | None = None
     """Full-scale torque, uN.m."""
@@ -256,18 +256,18 @@ class Context:
 
     @property
     def geometry_name(self) -> str | None:
-        """Name of the mounted geometry."""
+        """Name of the fitted geometry."""
         return None if self.geometry is None else self.geometry.name
 
     @property
     def viscosity_constant(self) -> float | None:
-        """That of the mounted geometry (SI)."""
+        """That of the fitted geometry (SI)."""
         return None if self.geometry is None else self.geometry.viscosity_constant
 
     @property
-    def flow_index(self) -> float | None:
+    def flow_behaviour_index(self) -> float | None:
         """That of the product."""
-        return None if self.product is None else self.product.flow_index
+        return None if self.product is None else self.product.flow_behaviour_index
 
     @property
     def temperature_coefficient(self) -> float | None:

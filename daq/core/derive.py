@@ -61,7 +61,7 @@ def span_summaries(columns: Columns, span: Span, derivations: Sequence[Derivatio
     is the ratio of the means; the mean of the ratios is kept beside it.
     """
     by_name = {d.name: d for d in derivations}
-    out = {c: columns.summary(span, c) for c in columns.channels} if columns.gaps else _whole(columns, span)
+    out = {c: columns.summary(span, c) for c in columns.channels} if columns.missing else _whole(columns, span)
     for d in derivations:
         if d.op == "linear":
             out[d.name] = scaled(out[d.inputs[0]], d.a, d.b)

@@ -183,7 +183,7 @@ class Driver(ABC):
     lag_ns: int = 0
     capabilities: frozenset[Action] = frozenset()
     zero_condition: str = ""
-    on_link_loss: Literal["keeps turning", "stops", "unknown", "has no motor"] = "has no motor"
+    on_link_loss: Literal["keeps_turning", "stops", "unknown", "no_motor"] = "no_motor"
 
     def __init__(self, options: Mapping[str, Any]) -> None:
         """`options` is the ``[options]`` table of the instrument's file; raise `SettingError` for a wrong one."""

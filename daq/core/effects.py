@@ -43,8 +43,8 @@ class Kept:
     """Revolutions turned inside the span."""
     summaries: dict[str, Summary]
     faults: tuple[str, ...]
-    largest_gap_ns: int
-    coverage: float
+    longest_interval_ns: int
+    completeness: float
     """Readings in the span over readings expected from the instrument's interval."""
     rule: str = ""
     """For a value taken on an event: the rule that selected it."""

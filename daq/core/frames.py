@@ -8,14 +8,14 @@ from daq.core.framing import NEVER, Framer, Framing, Measure
 
 def make_framer(spec: Framing) -> Framer:
     """The framer for what `spec` says."""
-    if spec.gap_ns:
+    if spec.silence_ns:
         return GapFramer(spec)
     if spec.length or spec.measure is not None:
         return MeasuredFramer(spec)
-    return BegunFramer(spec) if spec.begin else Framer(spec)
+    return MarkedFramer(spec) if spec.begin else Framer(spec)
 
 
-class BegunFramer(Framer):
+class MarkedFramer(Framer):
     """Lines with a begin mark and a terminator, given without both.  A new beginning ends what was broken off."""
 
     __slots__ = ("_limit", "_marks")
@@ -30,7 +30,7 @@ class BegunFramer(Framer):
         """The complete lines in `data`, read at `t` (ns), with what was left of earlier calls."""
         spec, counters = self.spec, self.counters
         counters.bytes += len(data)
-        if spec.idle_gap_ns and t - self._last_t > spec.idle_gap_ns and self._buffer:
+        if spec.idle_ns and t - self._last_t > spec.idle_ns and self._buffer:
             counters.idle_cut += self._buffer.startswith(spec.begin)
             self._buffer = b""
         self._last_t = t
@@ -99,7 +99,7 @@ class MeasuredFramer(Framer):
         """The complete frames in `data`, read at `t` (ns), with what was left of earlier calls."""
         counters, window = self.counters, self._window
         counters.bytes += len(data)
-        if self.spec.idle_gap_ns and t - self._last_t > self.spec.idle_gap_ns and self._buffer:
+        if self.spec.idle_ns and t - self._last_t > self.spec.idle_ns and self._buffer:
             counters.idle_cut += 1
             self._buffer = b""
         self._last_t = t
@@ -147,7 +147,7 @@ class GapFramer(Framer):
     @property
     def wake_at(self) -> int:
         """When (ns) the frame that has begun is complete if nothing more comes, or `NEVER`."""
-        return self._last_t + self.spec.gap_ns if self._buffer else NEVER
+        return self._last_t + self.spec.silence_ns if self._buffer else NEVER
 
     def tick(self, t: int) -> list[bytes]:
         """The frame that is complete at `t`, if any."""

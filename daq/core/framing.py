@@ -28,31 +28,31 @@ class Framing:
         terminator: bytes that end a line, or several such.  Where there are several, an empty line is no line: so it
             does not matter whether CR, LF or both come.
         longest: greatest length of a line in bytes without its marks; longer ones are thrown away.
-        idle_gap_ns: a part of a line older than this is thrown away; 0 for never.
+        idle_ns: a part of a line older than this is thrown away; 0 for never.
         drop_first: the first line after opening may be a part of one (a stream was joined), so it is dropped.  Lines
             only; a frame with a length or a measure is found by looking at it.
         begin: bytes a line begins with; what stands before the last of them is thrown away.
         length: number of bytes of every line (without `begin`); 0: they end otherwise.
-        gap_ns: a frame ends when nothing came for this long; 0: they end otherwise.
+        silence_ns: a frame ends when nothing came for this long; 0: they end otherwise.
         measure: says from its first bytes how long a frame is; None: they end otherwise.
     """
 
     terminator: bytes | tuple[bytes, ...] = b"\r\n"
     longest: int = 256
-    idle_gap_ns: int = 0
+    idle_ns: int = 0
     drop_first: bool = False
     begin: bytes = b""
     length: int = 0
-    gap_ns: int = 0
+    silence_ns: int = 0
     measure: Measure | None = None
 
     def __post_init__(self) -> None:
         """Raise `DriverError` for marks that contradict each other."""
-        if sum((self.length > 0, self.gap_ns > 0, self.measure is not None)) > 1:
+        if sum((self.length > 0, self.silence_ns > 0, self.measure is not None)) > 1:
             raise DriverError("a frame ends by its length, by a gap or by its measure: only one of the three")
         if self.longest < 1 or self.length > self.longest:
             raise DriverError(f"longest ({self.longest}) must be at least 1 and at least the length of a frame")
-        if self.begin and (self.gap_ns or self.measure is not None):
+        if self.begin and (self.silence_ns or self.measure is not None):
             raise DriverError(
                 "begin is for lines with a terminator or a length; a measure looks at the beginning itself"
             )
@@ -74,7 +74,7 @@ class Framing:
     @property
     def by_terminator(self) -> bool:
         """Whether a line ends with a terminator."""
-        return not self.length and not self.gap_ns and self.measure is None
+        return not self.length and not self.silence_ns and self.measure is None
 
 
 @dataclass(slots=True)
@@ -114,7 +114,7 @@ class Framer:
         spec, counters = self.spec, self.counters
         counters.bytes += len(data)
         buffer = self._buffer
-        if spec.idle_gap_ns and t - self._last_t > spec.idle_gap_ns:
+        if spec.idle_ns and t - self._last_t > spec.idle_ns:
             # What comes after a pause is a new line, also after one that was too long.
             if self._skipping == "long":
                 counters.too_long += 1

@@ -56,7 +56,7 @@ class LifeCycle:
         self.meter: Meter | None = None
         self.turning = False
         self.set_speed: float | None = None
-        self.tempering = StopRule(Rule("any", "no temperature asked for"))
+        self.equilibrating = StopRule(Rule("any", "no temperature asked for"))
         self._links = links
         self._instruments = Instruments(links, plan.lead.name)
         self._lead = links[plan.lead.name]
@@ -73,7 +73,7 @@ class LifeCycle:
         self._frozen: Facts | None = None
         self.now = 0
         self._entering: dict[State, Callable[[], None]] = {
-            State.TEMPERING: self._enter_tempering,
+            State.EQUILIBRATING: self._enter_equilibrating,
             State.SOAKING: self._enter_soaking,
             State.STARTING_PRESHEAR: self._enter_starting_preshear,
             State.ENDING_PRESHEAR: self._enter_ending_preshear,
@@ -148,25 +148,25 @@ class LifeCycle:
                 self.note("link_down", f"{name}: is not connected")
         self._go("begin", who)
 
-    def _enter_tempering(self) -> None:
+    def _enter_equilibrating(self) -> None:
         c = self.plan.conditioning
         if c.bath is not None:
             self._ask("bath", c.bath)
-        if c.signal and self.state is State.TEMPERING:
+        if c.signal and self.state is State.EQUILIBRATING:
             rule = Rule("between", f"{c.signal} in band", c.signal, c.low, c.high, hold=Extent(c.hold_ns))
-            self.tempering = StopRule(rule)
-        elif self.state is State.TEMPERING:
+            self.equilibrating = StopRule(rule)
+        elif self.state is State.EQUILIBRATING:
             self._go("in band")
 
     def temper(self, signals: Mapping[str, float | None]) -> None:
         """Look at the temperature; only while the sample is brought to it."""
-        if self.state is not State.TEMPERING:
+        if self.state is not State.EQUILIBRATING:
             return
         clock = Clock(start=self.stage_start, floor=self.stage_start, now=self.now)
-        for signal in self.tempering.by_signal:
+        for signal in self.equilibrating.by_signal:
             if signal in signals:
-                self.tempering.see(signal, signals[signal], clock)
-        if self.tempering.by_signal and self.tempering.met() is not None:
+                self.equilibrating.see(signal, signals[signal], clock)
+        if self.equilibrating.by_signal and self.equilibrating.met() is not None:
             self._go("in band")
 
     # ---- the end
@@ -329,7 +329,7 @@ class LifeCycle:
             turned = values[self._speed_at]
             if turned is not None and abs(turned) < STILL:
                 self._resting.see(self.now, values[self._torque_at])
-        if self.state is State.TEMPERING:
+        if self.state is State.EQUILIBRATING:
             self.temper({name: get(values) for name, get in self._signals.items()})
             return
         speed = values[self._speed_at] if self._speed_at >= 0 else None

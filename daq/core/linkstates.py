@@ -12,32 +12,32 @@ class LinkState(StrEnum):
 
     CLOSED = "closed"
     OPENING = "connecting"
-    HALTING = "stopping the motor"
+    HALTING = "stopping_motor"
     IDENTIFYING = "identifying"
     READY = "ready"
     LENDING = "lending"
-    LENT = "in a run"
-    WRONG_INSTRUMENT = "wrong instrument"
+    LENT = "in_run"
+    WRONG_INSTRUMENT = "wrong_instrument"
 
 
 class Motor(StrEnum):
     """State of the motor, as far as it is known."""
 
-    NOT_MOVED = "not moved"
+    NOT_MOVED = "not_moved"
     TURNING = "turning"
     STILL = "still"
-    IN_DOUBT = "may still be turning"
+    IN_DOUBT = "may_still_be_turning"
 
 
 class IdentityCheck(StrEnum):
     """Result of asking the instrument who it is."""
 
-    NOT_ASKED = "not asked"
+    NOT_ASKED = "not_asked"
     """The instrument cannot be asked."""
     PENDING = "pending"
     SAME = "same"
     CHANGED = "changed"
-    NO_ANSWER = "no answer"
+    NO_ANSWER = "no_answer"
 
 
 class Purpose(StrEnum):
@@ -73,7 +73,7 @@ LINK_TRANSITIONS: Final[dict[tuple[LinkState, str], LinkState]] = {
     (LinkState.IDENTIFYING, "identified, motor in doubt"): LinkState.HALTING,
     (LinkState.IDENTIFYING, "cannot be asked"): LinkState.READY,
     (LinkState.IDENTIFYING, "cannot be asked, motor in doubt"): LinkState.HALTING,
-    (LinkState.IDENTIFYING, "no answer"): LinkState.READY,
+    (LinkState.IDENTIFYING, "no_answer"): LinkState.READY,
     (LinkState.IDENTIFYING, "no answer, open again"): LinkState.OPENING,
     (LinkState.IDENTIFYING, "another instrument"): LinkState.WRONG_INSTRUMENT,
     (LinkState.IDENTIFYING, "stop the motor"): LinkState.HALTING,

@@ -338,7 +338,7 @@ class Pipeline:
         life = self.life
         if life.meter is not None:
             return life.meter.progress(signals, now)
-        if life.state is not State.TEMPERING:
+        if life.state is not State.EQUILIBRATING:
             return []
         clock = Clock(start=life.stage_start, floor=life.stage_start, now=now)
-        return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in life.tempering.leaves]
+        return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in life.equilibrating.leaves]

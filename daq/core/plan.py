@@ -103,7 +103,7 @@ class Seek:
     """How many speeds may be tried."""
     doubt: float
     """What a torque may be off by."""
-    flow_index: float | None = None
+    flow_behaviour_index: float | None = None
     """Of the product, where it states one."""
 
 

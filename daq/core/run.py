@@ -12,7 +12,7 @@ class State(StrEnum):
 
     READY = "ready"
     IDENTIFYING = "identifying"
-    TEMPERING = "tempering"
+    EQUILIBRATING = "equilibrating"
     SOAKING = "soaking"
     STARTING_PRESHEAR = "starting_preshear"
     PRESHEARING = "preshearing"
@@ -31,8 +31,8 @@ ACTIVE: Final = frozenset(State) - {State.READY, State.STOPPING, State.CONCLUDED
 #: (state, what happened) -> next state.  What is not in the table cannot happen.
 TRANSITIONS: Final[dict[tuple[State, str], State]] = {
     (State.READY, "begin"): State.IDENTIFYING,
-    (State.IDENTIFYING, "identified"): State.TEMPERING,
-    (State.TEMPERING, "in band"): State.SOAKING,
+    (State.IDENTIFYING, "identified"): State.EQUILIBRATING,
+    (State.EQUILIBRATING, "in band"): State.SOAKING,
     (State.SOAKING, "soaked"): State.STARTING_PRESHEAR,
     (State.STARTING_PRESHEAR, "no pre-shear"): State.RESTING,
     (State.STARTING_PRESHEAR, "at speed"): State.PRESHEARING,

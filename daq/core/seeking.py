@@ -17,7 +17,7 @@ from daq.core.remarks import Parameter, Remark, remark
 T = TypeVar("T")
 
 LEAST_INDEX: Final = 0.05
-"""A flow index below this is taken as this: what hardly changes with speed is a yield stress and noise."""
+"""A flow behaviour index below this is taken as this: what hardly changes with speed is a yield stress and noise."""
 NARROW: Final = 1.01
 """Two tries on either side of the band whose speeds differ by less than this ratio leave nothing between them."""
 DIFFERENCE: Final = 0.3
@@ -92,7 +92,7 @@ def _index(seek: Seek, at: Try, tries: Sequence[Try]) -> float:
         found = local_index(nearest, at)
         if found is not None:
             return max(found, LEAST_INDEX)
-    return seek.flow_index or 1.0
+    return seek.flow_behaviour_index or 1.0
 
 
 def _faster(seek: Seek, at: Try, tries: Sequence[Try]) -> float:

@@ -12,8 +12,8 @@ from daq.core.statistics import Summary
 from daq.core.stop import Clock
 
 #: A hole of more than this many expected intervals inside a span is named.
-GAP_INTERVALS = 5
-LEAST_COVERAGE = 0.9
+MISSING_INTERVALS = 5
+LEAST_COMPLETENESS = 0.9
 
 
 def take(
@@ -37,18 +37,18 @@ def take(
             other = columns[link.name]
             same = other.between(span.start, span.end)
             summaries |= {f"{link.name}.{c}": other.summary(same, c) for c in link.channels}
-    gap = rows.gap(span)
+    gap = rows.longest_interval(span)
     interval = _interval(drivers[lead])
     expected = (span.end - span.start) / interval if interval else float(keep.span.readings or 0)
-    coverage = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
+    completeness = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
     faults: list[str] = []
     if cut:
         faults.append("cut_short")
     if span.n == 0:
         faults.append("no_readings")
     else:
-        if interval and (gap > GAP_INTERVALS * interval or coverage < LEAST_COVERAGE):
-            faults.append("gap")
+        if interval and (gap > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
+            faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
         faults += _condition_faults(plan, step, summaries)
         faults += _temperature_faults(plan, summaries, columns, drivers, span)
@@ -64,8 +64,8 @@ def take(
         revolutions=turned,
         summaries=summaries,
         faults=tuple(dict.fromkeys(faults)),
-        largest_gap_ns=gap,
-        coverage=coverage,
+        longest_interval_ns=gap,
+        completeness=completeness,
         rule=rule,
         speed=plan.steps[step].speed,
     )
@@ -97,7 +97,7 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
         for fault in rows.faults(span, channel):
             # A reading that is merely missing is left out and shows as a gap; one that biases the mean is named.
             if fault in ("not_a_number", "probe") and rows.summary(span, channel).n:
-                found.append("gap")
+                found.append("readings_missing")
             else:
                 found.append(fault)
     return found

@@ -15,7 +15,7 @@ def stage_end(plan: Plan, state: State, start: int) -> int:
     """Return when (ns) a state that began at `start` has lasted its time; `NEVER` where time does not end it."""
     c = plan.conditioning
     lasts = {
-        State.TEMPERING: c.longest_ns,
+        State.EQUILIBRATING: c.longest_ns,
         State.SOAKING: c.soak_ns,
         State.STARTING_PRESHEAR: plan.speed_timeout_ns,
         State.PRESHEARING: c.preshear_ns,
@@ -33,7 +33,7 @@ PASSES = {State.SOAKING: "soaked", State.PRESHEARING: "sheared", State.RESTING: 
 def too_late(plan: Plan, state: State) -> Remark:
     """Return the reason why a run has failed whose state lasted too long."""
     c = plan.conditioning
-    if state is State.TEMPERING:
+    if state is State.EQUILIBRATING:
         return remark("temperature_not_in_band", signal=c.signal, low=c.low, high=c.high, longest=c.longest_ns / 1e9)
     if state is State.ENDING_PRESHEAR:
         return remark("stop_not_confirmed")

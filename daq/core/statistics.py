@@ -148,7 +148,7 @@ def scaled(summary: Summary, a: float, b: float) -> Summary:
     )
 
 
-def largest_gap(times: Sequence[int], start: int, end: int) -> int:
+def longest_interval(times: Sequence[int], start: int, end: int) -> int:
     """The longest time (ns) inside ``start..end`` without a reading, edges included."""
     gaps: Iterable[int] = map(sub, [*times, end], [start, *times])
     return max(gaps)

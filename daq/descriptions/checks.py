@@ -67,11 +67,11 @@ def _text(tables: DescriptionTables) -> Faults:
 
 def _framing(tables: DescriptionTables) -> Faults:
     framing = tables.framing
-    if framing.length and framing.gap:
-        yield SettingError("a line ends by its length or by a gap, not both; leave one out", key="framing.gap")
+    if framing.length and framing.silence:
+        yield SettingError("a line ends by its length or by a gap, not both; leave one out", key="framing.silence")
     if framing.length > framing.longest:
         yield SettingError(f"is more than framing.longest ({framing.longest})", key="framing.length")
-    if framing.begin and framing.gap:
+    if framing.begin and framing.silence:
         yield SettingError("lines that end by a gap have no `begin`; put it into the patterns", key="framing.begin")
     ends = [end.encode(framing.encoding, "replace") for end in framing.ends]
     for i, end in enumerate(ends):
@@ -81,9 +81,9 @@ def _framing(tables: DescriptionTables) -> Faults:
             yield SettingError(reason, key=f"framing.ends[{i}]")
     if framing.begin and not framing.length and any(framing.begin in e or e in framing.begin for e in framing.ends):
         yield SettingError("begin and ends must not hold each other", key="framing.begin")
-    if tables.checksum is not None and not tables.checksum.is_digits and not framing.length and not framing.gap:
+    if tables.checksum is not None and not tables.checksum.is_digits and not framing.length and not framing.silence:
         reason = (
-            "a checksum of bytes may hold the end of the line; such lines end by framing.length or framing.gap, and "
+            "a checksum of bytes may hold the end of the line; such lines end by framing.length or framing.silence, and "
             "where more follows the checksum, they need a driver in Python (`daq driver new NAME --python FOLDER`)"
         )
         yield SettingError(reason, key="checksum.written")
@@ -142,7 +142,7 @@ def _ways(tables: DescriptionTables) -> Faults:
 def _moves(tables: DescriptionTables) -> Faults:
     """What must be said of an instrument that turns, or can be zeroed."""
     moves = {"speed", "turn", "halt"} & set(tables.command)
-    if moves and tables.on_link_loss in (None, "has no motor"):
+    if moves and tables.on_link_loss in (None, "no_motor"):
         yield SettingError(
             "is missing: it can turn, so say what its motor does when the cable is pulled ('unknown' is an answer)",
             key="on_link_loss",

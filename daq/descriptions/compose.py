@@ -61,7 +61,7 @@ class Composer:
         tables, framing = driver.tables, driver.framing
         self._begin = framing.begin
         ends = tables.framing.ends
-        self._end = b"" if framing.length or framing.gap_ns else ends[0].encode(tables.framing.encoding)
+        self._end = b"" if framing.length or framing.silence_ns else ends[0].encode(tables.framing.encoding)
         self._requests = list(self._known())
 
     # ---- lines

@@ -46,7 +46,7 @@ class DescribedDriver(Driver):
         self.writing = Writing(tables.framing.encoding, tables.decimal == "comma")
         self._declare(chosen)
         begin = self._bytes(tables.framing.begin if tables.framing.sends_begin is None else tables.framing.sends_begin)
-        by_terminator = not tables.framing.length and not tables.framing.gap
+        by_terminator = not tables.framing.length and not tables.framing.silence
         first_end = tables.framing.ends[0] if by_terminator else ""
         end = self._bytes(first_end if tables.framing.sends_end is None else tables.framing.sends_end)
         self.request_marks = begin, end
@@ -84,11 +84,11 @@ class DescribedDriver(Driver):
             "framing": Framing(
                 terminator=ends if len(ends) > 1 else ends[0],
                 longest=framing.longest,
-                idle_gap_ns=framing.idle,
+                idle_ns=framing.idle,
                 drop_first=framing.drop_first,
                 begin=self._bytes(framing.begin),
                 length=framing.length,
-                gap_ns=framing.gap,
+                silence_ns=framing.silence,
             ),
             "port": Port(
                 baud=port.baud,
@@ -114,7 +114,7 @@ class DescribedDriver(Driver):
             "lag_ns": tables.lag,
             "capabilities": frozenset(tables.command),
             "zero_condition": tables.zero_condition,
-            "on_link_loss": tables.on_link_loss or "has no motor",
+            "on_link_loss": tables.on_link_loss or "no_motor",
         }
         for name, value in said.items():
             setattr(self, name, value)

@@ -61,7 +61,7 @@ class FramingTable(Model):
     length: Annotated[int, Field(ge=0, le=4096)] = Field(
         default=0, description="number of bytes of every line; 0: it ends with one of `ends`"
     )
-    gap: Time = Field(default=0, description="a line ends when nothing came for so long; 0: it ends otherwise")
+    silence: Time = Field(default=0, description="a line ends when nothing came for so long; 0: it ends otherwise")
     longest: Annotated[int, Field(ge=1, le=4096)] = Field(default=256, description="most bytes a line can have")
     idle: Time = Field(default=0, description="a part of a line older than this is thrown away; 0: never")
     drop_first: bool = Field(
@@ -76,7 +76,7 @@ class ChecksumTable(Model):
     """The checksum at the end of every line."""
 
     name: ChecksumName = Field(description="one of " + ", ".join(CHECKSUMS))
-    written: Literal["hex", "decimal", "big endian", "little endian"] = Field(
+    written: Literal["hex", "decimal", "big_endian", "little_endian"] = Field(
         default="hex", description="as digits, or as bytes with the highest or the lowest first"
     )
     letters: Literal["upper", "lower", "either"] = Field(default="upper", description="case of hexadecimal digits")
@@ -233,7 +233,7 @@ class DescriptionTables(Model):
     kind: Name = Field(description="the kind of instrument, for example 'balance'")
     title: str = ""
     about: str = Field(default="", description="what the next reader should know")
-    on_link_loss: Literal["keeps turning", "stops", "unknown", "has no motor"] | None = Field(
+    on_link_loss: Literal["keeps_turning", "stops", "unknown", "no_motor"] | None = Field(
         default=None, description="what the motor does when the cable is pulled"
     )
     zero_condition: str = Field(default="", description="what must hold when it is zeroed, for a person")

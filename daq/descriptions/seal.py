@@ -70,9 +70,9 @@ def seal_of(table: ChecksumTable, mark: bytes, begin: bytes) -> Seal:
 
 
 def _writer(table: ChecksumTable, size: int) -> Callable[[int], bytes]:
-    if table.written == "big endian":
+    if table.written == "big_endian":
         return lambda value: value.to_bytes(size, "big")
-    if table.written == "little endian":
+    if table.written == "little_endian":
         return lambda value: value.to_bytes(size, "little")
     digits = table.digits or table.least_digits
     if table.written == "decimal":

@@ -27,7 +27,7 @@ class Verdict(StrEnum):
     NONE = "none"
 
 
-class DecisionRule(StrEnum):
+class Rounding(StrEnum):
     """What is compared with the limits."""
 
     UNROUNDED = "unrounded"
@@ -69,7 +69,7 @@ def judge(
     low: Figure | None,
     high: Figure | None,
     *,
-    rule: DecisionRule = DecisionRule.UNROUNDED,
+    rule: Rounding = Rounding.UNROUNDED,
     decimals: int | None = None,
 ) -> Verdict:
     """Whether `value` lies within `low`..`high`, both included; all three in one unit.
@@ -84,11 +84,11 @@ def judge(
     top = None if high is None else decimal_of(high, "high")
     if bottom is not None and top is not None and bottom > top:
         raise SettingError(f"must not be above high ({top}), is {bottom}", key="low")
-    if rule == DecisionRule.ROUNDED and decimals is None:
+    if rule == Rounding.ROUNDED and decimals is None:
         raise SettingError("the rule 'rounded' needs the number of decimals reported", key="decimals")
     if value is None or not math.isfinite(value) or (bottom is None and top is None):
         return Verdict.NONE
-    by_rounding = rule == DecisionRule.ROUNDED and decimals is not None
+    by_rounding = rule == Rounding.ROUNDED and decimals is not None
     compared = rounded(value, decimals or 0) if by_rounding else decimal_of(value)
     inside = (bottom is None or compared >= bottom) and (top is None or compared <= top)
     return Verdict.WITHIN if inside else Verdict.OUTSIDE

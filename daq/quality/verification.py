@@ -1,6 +1,6 @@
 """Verification with a certified fluid: the certified value at a temperature, the band, the decision.
 
-The band is common practice (no single source): the certified value +- (a part of the full-scale viscosity of that
+The band is common practice (no single source): the certified value ± (a part of the full-scale viscosity of that
 geometry and speed + the certified uncertainty of the fluid).  It is decided in decimal arithmetic, both ends included.
 """
 
@@ -39,7 +39,7 @@ def acceptance_band(
     certified_uncertainty_percent: Figure = 0,
     full_scale_percent: Figure = 1,
 ) -> AcceptanceBand:
-    """Certified value +- (`full_scale_percent` of the full-scale viscosity + the fluid's uncertainty).
+    """Certified value ± (`full_scale_percent` of the full-scale viscosity + the fluid's uncertainty).
 
     `full_scale_viscosity` is that of 100 % torque with the geometry and speed used (not of the reading), in the unit of
     the certified value; the fluid's uncertainty is in percent of its value.  Numbers with few digits are best given

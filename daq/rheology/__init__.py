@@ -2,7 +2,7 @@
 
 Importing a module loads neither numpy nor scipy.  "x" below is a number or a numpy array.
 
-* `geometry`: CoaxialCylinders, LargeVessel, ConePlate, ParallelPlates, CalibratedConstants, Disc, Vane, each with
+* `geometry`: CoaxialCylinders, SingleCylinder, ConePlate, ParallelPlates, CalibratedConstants, Disc, Vane, each with
   `stress_per_torque` (Pa/(N.m)), `rate_per_omega` (1), `viscosity_constant` (Pa.s/(N.m/(rad/s))); `limits_of_use`.
 * `cylinders`: `angular_speed(x /min)`, stress, rate and viscosity of coaxial and single cylinders, Krieger-Elrod rate,
   `local_slopes`, `vessel_wall_factor`, `taylor_number`, `viscous_heating_rise`.
@@ -10,7 +10,7 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
 * `torque`: percent of full scale, `classify_torque`, `viscosity_range`, `speed_for_torque`, `advise`.
 * `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`, `speeds_between(/min,
   /min)`,
-  `Expected.from_torque(%, speed /min, full_scale N.m, geometry, flow_index)`.
+  `Expected.from_torque(%, speed /min, full_scale N.m, geometry, flow_behaviour_index)`.
 * `uncertainty`: Component, `from_limit`, `from_expanded`, `from_readings`, `combine -> Budget`, `coverage_factor`,
   `span_mean_uncertainty`, `bounded_share`.
 * `montecarlo`: `propagate_budget(value, components, seed=) -> Propagated`.

@@ -119,17 +119,17 @@ def local_slopes(
     return out
 
 
-def unbounded_rate(omega: Number, flow_index: float = 1.0) -> Number:
+def unbounded_rate(omega: Number, flow_behaviour_index: float = 1.0) -> Number:
     """Rate at a cylinder in an unbounded fluid, 1/s: 2 omega/n (n = 1: Newtonian); ends ignored."""
-    return 2.0 * omega / _index(flow_index)
+    return 2.0 * omega / _index(flow_behaviour_index)
 
 
-def vessel_wall_factor(radius_ratio: Number, flow_index: float = 1.0) -> Number:
+def vessel_wall_factor(radius_ratio: Number, flow_behaviour_index: float = 1.0) -> Number:
     """Torque in a vessel over torque in an unbounded fluid at the same speed: (1 - ratio^(-2/n))^(-n).
 
     `radius_ratio` vessel over cylinder, > 1; n = 1: 1/(1 - (R/Rv)^2), Margules.  1.01 at ten radii.
     """
-    n = _index(flow_index)
+    n = _index(flow_behaviour_index)
     return power(1.0 - power(radius_ratio, -2.0 / n), -n)
 
 
@@ -153,7 +153,7 @@ def viscous_heating_rise(viscosity: Number, rate: Number, gap_m: float, conducti
     return viscosity * rate**2 * (gap_m**2 / (8.0 * conductivity))
 
 
-def _index(flow_index: float) -> float:
-    if not 0.0 < flow_index < math.inf:
-        raise ArgumentError(f"must be greater than 0 and finite, is {flow_index}", key="flow_index")
-    return flow_index
+def _index(flow_behaviour_index: float) -> float:
+    if not 0.0 < flow_behaviour_index < math.inf:
+        raise ArgumentError(f"must be greater than 0 and finite, is {flow_behaviour_index}", key="flow_behaviour_index")
+    return flow_behaviour_index

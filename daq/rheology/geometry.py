@@ -127,7 +127,7 @@ class CoaxialCylinders(Sheared):
 
 
 @dataclass(frozen=True, slots=True)
-class LargeVessel(Sheared):
+class SingleCylinder(Sheared):
     """Single cylinder in a vessel so wide that its wall does not matter, or with the wall's Newtonian effect.
 
     Values are those at the cylinder.  Without `vessel_radius_m` the rate is 2 omega (Newtonian, unbounded);
@@ -289,7 +289,7 @@ class Vane:
         return
 
 
-Geometry = CoaxialCylinders | LargeVessel | ConePlate | ParallelPlates | CalibratedConstants | Disc | Vane
+Geometry = CoaxialCylinders | SingleCylinder | ConePlate | ParallelPlates | CalibratedConstants | Disc | Vane
 
 
 def limits_of_use(geometry: Geometry) -> tuple[Remark, ...]:
@@ -304,7 +304,7 @@ def limits_of_use(geometry: Geometry) -> tuple[Remark, ...]:
             out.append(remark("wide_gap", radius_ratio=geometry.radius_ratio, limit=WIDEST_RATIO))
         if geometry.length_m < SHORTEST * geometry.inner_radius_m:
             out.append(remark("short_cylinder", length=geometry.length_m / geometry.inner_radius_m, limit=SHORTEST))
-    elif isinstance(geometry, LargeVessel):
+    elif isinstance(geometry, SingleCylinder):
         if geometry.vessel_radius_m is None:
             out.append(remark("unbounded_vessel"))
         else:

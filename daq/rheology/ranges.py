@@ -62,20 +62,20 @@ class Expected:
 
     viscosity: float
     """Pa.s."""
-    flow_index: float = 1.0
+    flow_behaviour_index: float = 1.0
     at_rate: float | None = None
     at_speed_per_min: float | None = None
 
     def __post_init__(self) -> None:
         require_positive("viscosity", self.viscosity)
-        require_positive("flow_index", self.flow_index)
+        require_positive("flow_behaviour_index", self.flow_behaviour_index)
         for name, x in (("at_rate", self.at_rate), ("at_speed_per_min", self.at_speed_per_min)):
             if x is not None:
                 require_positive(name, x)
 
     @classmethod
     def from_torque(
-        cls, torque_percent: float, speed_per_min: float, full_scale: float, body: Body, flow_index: float = 1.0
+        cls, torque_percent: float, speed_per_min: float, full_scale: float, body: Body, flow_behaviour_index: float = 1.0
     ) -> "Expected":
         """The viscosity that shows a torque (percent of `full_scale`, N.m) on `body` at a speed.
 
@@ -86,16 +86,16 @@ class Expected:
         require_positive("viscosity_constant", constant)
         factor = body.rate_per_omega
         rate = None if factor is None else factor * angular_speed(speed_per_min)
-        return cls(viscosity_at(torque_percent, full_scale, constant, speed_per_min), flow_index, rate, speed_per_min)
+        return cls(viscosity_at(torque_percent, full_scale, constant, speed_per_min), flow_behaviour_index, rate, speed_per_min)
 
     def seen(self, rate: float | None, speed_per_min: float) -> tuple[float, bool]:
         """Viscosity (Pa.s) at a rate, or at a speed where there is no rate; and whether it was taken as Newtonian."""
-        if self.flow_index == 1.0:
+        if self.flow_behaviour_index == 1.0:
             return self.viscosity, False
         now, then = (speed_per_min, self.at_speed_per_min) if rate is None else (rate, self.at_rate)
         if then is None:
             return self.viscosity, True
-        return self.viscosity * math.pow(now / then, self.flow_index - 1.0), False
+        return self.viscosity * math.pow(now / then, self.flow_behaviour_index - 1.0), False
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ class Candidate:
     relative_expanded: float | None
     """Expected expanded uncertainty (95 %) over the viscosity; None out of the band or without a specification."""
     assumed_newtonian: bool
-    """The flow index could not be used, see `Expected`."""
+    """The flow behaviour index could not be used, see `Expected`."""
 
 
 def plan_ranges(

@@ -76,24 +76,24 @@ def viscosity_range(
 
 
 def speed_for_torque(
-    torque_percent: Number, speed_per_min: float, target_percent: float, flow_index: float = 1.0
+    torque_percent: Number, speed_per_min: float, target_percent: float, flow_behaviour_index: float = 1.0
 ) -> Number:
-    """Speed (unit of `speed_per_min`) that brings a torque to the target: n (target/torque)^(1/flow index).
+    """Speed (unit of `speed_per_min`) that brings a torque to the target: n (target/torque)^(1/flow behaviour index).
 
-    Torque rises with speed to the power of the flow index: 1 for a Newtonian fluid, less for a shear-thinning one.
+    Torque rises with speed to the power of the flow behaviour index: 1 for a Newtonian fluid, less for a shear-thinning one.
     No yield stress; extrapolation of a power law, so trust it over one decade of speed (common practice).
 
     Raises:
-        ArgumentError: torque, target, speed or flow index not positive.
+        ArgumentError: torque, target, speed or flow behaviour index not positive.
     """
     require_positive("torque_percent", torque_percent)
     for name, x in (
         ("speed_per_min", speed_per_min),
         ("target_percent", target_percent),
-        ("flow_index", flow_index),
+        ("flow_behaviour_index", flow_behaviour_index),
     ):
         require_positive(name, x)
-    return power_law_speed(torque_percent, speed_per_min, target_percent, flow_index)
+    return power_law_speed(torque_percent, speed_per_min, target_percent, flow_behaviour_index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +112,7 @@ def advise(
     *,
     saturated_at_percent: float | None = None,
     target_percent: float = 50.0,
-    flow_index: float = 1.0,
+    flow_behaviour_index: float = 1.0,
     full_scale: float | None = None,
     viscosity_constant: float | None = None,
 ) -> Advice:
@@ -124,19 +124,19 @@ def advise(
         saturated_at_percent: set where a reading was saturated, to the percent at which the sensor saturates: the
             true torque is at least that, so the mean is not used and every number becomes a bound.
         target_percent: torque wanted.
-        flow_index: of the product; 1 is Newtonian.
+        flow_behaviour_index: of the product; 1 is Newtonian.
         full_scale: torque at 100 percent, N.m, for the viscosity.
         viscosity_constant: of the geometry, Pa.s per N.m/(rad/s), for the viscosity.
 
     Raises:
-        ArgumentError: a speed, target, saturation or flow index that is not positive.
+        ArgumentError: a speed, target, saturation or flow behaviour index that is not positive.
     """
     if saturated_at_percent is not None:
         require_positive("saturated_at_percent", saturated_at_percent)
     percent = mean_percent if saturated_at_percent is None else saturated_at_percent
     if percent is None or not math.isfinite(percent) or percent <= 0.0:
         return Advice(None, None)
-    speed = speed_for_torque(percent, speed_per_min, target_percent, flow_index)
+    speed = speed_for_torque(percent, speed_per_min, target_percent, flow_behaviour_index)
     if full_scale is None or viscosity_constant is None:
         return Advice(speed, None)
     return Advice(speed, viscosity_at(percent, full_scale, viscosity_constant, speed_per_min))

@@ -1,6 +1,6 @@
 """The budget of a viscosity: which components there are, and none of them twice.
 
-A specification may already contain the geometry or the speed ("accuracy +-1 % of full scale with any geometry"); it
+A specification may already contain the geometry or the speed ("accuracy ±1 % of full scale with any geometry"); it
 says so in `Specification.includes`, and those components are then left out.
 """
 
@@ -19,19 +19,19 @@ class Specification:
     """Limits as an instrument's specification states them; all taken as rectangular (JCGM 100 4.3.7)."""
 
     torque_percent_full_scale: float = 0.0
-    """Limit of the torque, +- percent of full scale."""
+    """Limit of the torque, ± percent of full scale."""
     torque_percent_reading: float = 0.0
-    """Limit of the torque, +- percent of the reading, beside the former."""
+    """Limit of the torque, ± percent of the reading, beside the former."""
     resolution_percent_full_scale: float = 0.0
     """Smallest step of the torque shown or sent, percent of full scale."""
     speed_percent: float = 0.0
-    """Limit of the speed, +- percent of the speed."""
+    """Limit of the speed, ± percent of the speed."""
     geometry_percent: float = 0.0
-    """Limit of the geometry's viscosity constant, +- percent."""
+    """Limit of the geometry's viscosity constant, ± percent."""
     temperature_kelvin: float = 0.0
-    """Limit of the temperature of the sample, +- K."""
+    """Limit of the temperature of the sample, ± K."""
     zero_percent_full_scale: float = 0.0
-    """Limit of the torque's zero, +- percent of full scale, where it is stated beside the torque's."""
+    """Limit of the torque's zero, ± percent of full scale, where it is stated beside the torque's."""
     includes: frozenset[Included] = frozenset()
     """What the torque limits already contain."""
 
@@ -44,7 +44,7 @@ def viscosity_components(
     temperature_coefficient: float = 0.0,
     zero_percent: float | None = None,
     zero_drift_percent: float = 0.0,
-    repeatability: tuple[float, int, float] | None = None,
+    scatter: tuple[float, int, float] | None = None,
     others: Sequence[Component] = (),
 ) -> list[Component]:
     """Components of the uncertainty of one viscosity, in the unit of `viscosity`.
@@ -56,9 +56,9 @@ def viscosity_components(
         temperature_coefficient: -dln(eta)/dT of the fluid, 1/K (0.05 is 5 % per K).
         zero_percent: torque shown with the motor still before the run, percent of full scale; None where not observed.
             See `zero_component`.
-        zero_drift_percent: zero of the torque after the run minus before, percent of full scale; rectangular +- that.
+        zero_drift_percent: zero of the torque after the run minus before, percent of full scale; rectangular ± that.
             Left out where the specification's limits of torque or zero hold at any time, and so contain it.
-        repeatability: sample standard deviation (unit of `viscosity`), number and lag-one autocorrelation of the
+        scatter: sample standard deviation (unit of `viscosity`), number and lag-one autocorrelation of the
             span's readings; None where there is no span.
         others: further components, for example the certified fluid in a verification.
 
@@ -86,8 +86,8 @@ def viscosity_components(
     add("geometry", s.geometry_percent / 100.0, viscosity, "geometry")
     add("speed", s.speed_percent / 100.0, -viscosity, "speed")
     add("temperature", s.temperature_kelvin, -viscosity * temperature_coefficient)
-    if repeatability is not None:
-        out.append(from_readings("repeatability", *repeatability))
+    if scatter is not None:
+        out.append(from_readings("scatter of readings (Type A)", *scatter))
     out.extend(others)
     names = [c.name for c in out]
     if len(set(names)) != len(names):
@@ -98,8 +98,8 @@ def viscosity_components(
 def zero_component(specification: Specification, observed: float | None, sensitivity: float = 1.0) -> Component | None:
     """What the torque's zero adds to the budget, or None; `observed` and limit in percent of full scale.
 
-    * A limit of its own: rectangular +- that limit, or +- what was seen at rest where that is more.
-    * Contained in the torque's accuracy (`includes`): nothing.
+    * A limit of its own: rectangular ± that limit, or ± what was seen at rest where that is more.
+    * Contained in the torque's maximum permissible error (`includes`): nothing.
     * Neither: what was seen at rest is a known error that is not corrected; it is taken as a standard uncertainty
       beside the others (root sum of squares, our choice).  It is not subtracted, because a sample with a yield stress
       holds a torque at rest that is no error.

@@ -240,7 +240,7 @@ def motion(case: Case) -> Finding:
         )
     if d.on_link_loss not in ON_LINK_LOSS:
         raise DriverFaultError(f"on_link_loss = {shown(d.on_link_loss)}", do=f"one of {', '.join(ON_LINK_LOSS)}")
-    if moves and d.on_link_loss == "has no motor":
+    if moves and d.on_link_loss == "no_motor":
         raise DriverFaultError("moves something, and says that it has no motor", do="set on_link_loss")
     if "zero" in d.capabilities and not d.zero_condition:
         raise DriverFaultError("can be zeroed, but says not under which condition", do="set zero_condition")

@@ -155,7 +155,7 @@ def _run(name: str, check: Check, case: Case) -> Finding:
     except DriverFaultError as fault:
         return Finding(name, "failed", fault.said, fault.evidence, fault.do)
     except NotApplicableError as why:
-        return Finding(name, "not applicable", str(why))
+        return Finding(name, "not_applicable", str(why))
     except TooMuchWorkError:
         return Finding(
             name, "failed", "works without end on a line, the checks that follow were left out",

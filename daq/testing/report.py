@@ -5,8 +5,8 @@ from typing import Any, Final, Literal
 
 from daq.core.errors import DaqError
 
-Outcome = Literal["passed", "failed", "note", "not applicable"]
-MARKS: Final[dict[str, str]] = {"passed": "ok", "failed": "FAILED", "note": "note", "not applicable": "-"}
+Outcome = Literal["passed", "failed", "note", "not_applicable"]
+MARKS: Final[dict[str, str]] = {"passed": "ok", "failed": "FAILED", "note": "note", "not_applicable": "-"}
 SHOWN_BYTES: Final = 120
 
 
@@ -58,7 +58,7 @@ class Report:
         width = max((len(f.name) for f in self.findings), default=0)
         lines: list[str] = []
         for f in self.findings:
-            if not everything and f.outcome in ("passed", "not applicable"):
+            if not everything and f.outcome in ("passed", "not_applicable"):
                 continue
             lines.append(f"{MARKS[f.outcome]:<6} {f.name:<{width}}  {f.said}".rstrip())
             lines += [f"{'':<6} {'':<{width}}  seen: {e}" for e in f.evidence]
@@ -73,7 +73,7 @@ class Report:
         failed = f"{counts['failed']} FAILED" if counts["failed"] else "none failed"
         return (
             f"{self.driver}: {counts['passed']} checks passed, {failed}, {counts['note']} notes, "
-            f"{counts['not applicable']} not applicable"
+            f"{counts['not_applicable']} not applicable"
         )
 
     def as_json(self) -> dict[str, Any]:

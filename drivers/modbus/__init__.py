@@ -144,9 +144,9 @@ class ModbusDriver(Driver):
         }
 
     def _say_what_moves(self, given: Mapping[str, Any]) -> None:
-        known = ("keeps turning", "stops", "unknown", "has no motor")
-        said = one_of(given, "on_link_loss", "options", known, "has no motor")
-        if self.capabilities & {"speed", "turn"} and ("halt" not in self.capabilities or said == "has no motor"):
+        known = ("keeps_turning", "stops", "unknown", "no_motor")
+        said = one_of(given, "on_link_loss", "options", known, "no_motor")
+        if self.capabilities & {"speed", "turn"} and ("halt" not in self.capabilities or said == "no_motor"):
             raise SettingError("what can turn needs the command halt, and on_link_loss", key="options.commands")
         self.on_link_loss = said  # type: ignore[assignment]  # one of its values, see `known`
 

@@ -46,7 +46,7 @@ class Specification:
         if self.gain_limit_percent + self.zero_limit_percent > self.torque_limit_percent + 1e-12:
             raise ValueError(
                 f"gain ({self.gain_limit_percent} %) and zero ({self.zero_limit_percent} %) errors exceed the stated "
-                f"torque accuracy ({self.torque_limit_percent} %): lower one of them",
+                f"maximum permissible error of the torque ({self.torque_limit_percent} %): lower one of them",
             )
 
 

@@ -46,7 +46,7 @@ def test_a_load_that_dries_is_not_steady_and_says_how_fast():
 
 def test_too_heavy_a_load_gives_no_number():
     c, _, _ = run("weighing", "balance-1", "load 700")
-    assert (c.value, c.validity) == (None, "not valid")
+    assert (c.value, c.validity) == (None, "not_valid")
     assert "above its range" in " ".join(c.reasons)
 
 

@@ -9,13 +9,13 @@ from tests.agnostic.parts import CHANNELS, Numbers, World, instrument, measured,
 # Viscosity that gives 1 mN.m (full scale) at 10 /min: 20 Pa.s, so eta = 20000 mPa.s * torque/100 * 10/speed.
 BODY = """
 enable_motion = true
-mounted = "crossbar"
+fitted = "crossbar"
 [specification]
 torque_full_scale = "1000 uN.m"
 torque = "1 %"
 geometry = "0.5 %"
 [geometries.crossbar]
-kind = "calibrated constants"
+kind = "calibrated_constants"
 full_scale_viscosity = "20000 mPa.s"
 at_speed = "10 /min"
 vessel = "600 mL low beaker"
@@ -45,7 +45,7 @@ def own(conclusion):
     return [s for s in conclusion.cautions if "the instrument's own viscosity" in s]
 
 
-# The body is stated to +-0.5 %, rectangular: 0.2887 %, times k near 2 gives 0.58 %.  Torque (1 % of full scale at 50 %
+# The body is stated to ±0.5 %, rectangular: 0.2887 %, times k near 2 gives 0.58 %.  Torque (1 % of full scale at 50 %
 # is 2 %) is common to both and allows nothing.
 @pytest.mark.parametrize(("factor", "said"), [(1.0, ""), (1.004, ""), (0.996, ""), (1.01, "+1.0 %"), (0.9, "-10.0 %")])
 def test_a_difference_beyond_what_the_body_allows_is_said(tmp_path, factor, said):

@@ -48,7 +48,7 @@ def test_mass_until_it_is_steady(tmp_path):
     rows = {r.name: r.standard_uncertainty for r in c.uncertainty.components}
     assert rows["instrument"] == pytest.approx(0.01 / math.sqrt(3.0))
     assert rows["resolution"] == pytest.approx(0.0005 / math.sqrt(3.0))
-    assert bench.motor == "not moved"
+    assert bench.motor == "not_moved"
     assert valid(data).geometry is None
     assert data.conditions.model_dump(exclude_none=True) == {"temperatures": {}, "signals": {}}
     said = " ".join([*c.reasons, *c.cautions, *(a.text for a in c.advice), *data.warnings])

@@ -70,7 +70,7 @@ class Bench:
         self.clock = ScaledClock(SCALE)
         catalogue = Catalogue.load(examples_dir())
         lead = catalogue.instruments["bench-1"]
-        update = {"simulated": True, "mounted": "coaxial-15", "expect_serial": expect_serial}
+        update = {"simulated": True, "fitted": "coaxial-15", "expect_serial": expect_serial}
         if not companion:
             update["companions"] = {}
         names = ["bench-1", *(["thermo-1"] if companion else [])]

@@ -45,7 +45,7 @@ class Unit(Driver):
     interval_ns = S // 10
     stale_after_ns = 3 * S
     capabilities = frozenset({"halt"})
-    on_link_loss = "keeps turning"
+    on_link_loss = "keeps_turning"
 
     def decode(self, line, asked=None):
         word, *rest = line.decode().split()
@@ -137,7 +137,7 @@ async def unplugged(scene):
 
 async def wrong(scene):
     scene.box.serial = "N-2"
-    await scene.until("wrong instrument")
+    await scene.until("wrong_instrument")
     scene.box.serial = "N-1"
     await scene.until("ready")
 

@@ -25,9 +25,9 @@ async def test_in_a_run_the_value_is_taken_back(tmp_path, silent_s):
         data = bench.result(outcome.run_id)
         assert data["value"] is None
         assert data["quality"].startswith("Bad")
-        assert outcome.motor == "may still be turning", "the motor that turned is another instrument's"
+        assert outcome.motor == "may_still_be_turning", "the motor that turned is another instrument's"
         assert any("R-9999" in reason for reason in data["reasons"])
-        await bench.until(lambda: bench.session.standing.state == "wrong instrument")
+        await bench.until(lambda: bench.session.standing.state == "wrong_instrument")
 
 
 @pytest.mark.parametrize("silent_s", [0.0, 2.0, 6.0])
@@ -39,12 +39,12 @@ async def test_between_runs_the_next_run_does_not_measure_with_it(tmp_path, sile
         await swapped(bench, silent_s)
         began = bench.clock.mono_ns()
         if silent_s:
-            await bench.until(lambda: bench.session.standing.state == "wrong instrument")
+            await bench.until(lambda: bench.session.standing.state == "wrong_instrument")
             assert "R-9999 answers where R-1042 is expected" in bench.session.standing.detail
             assert bench.session.standing.values == {}
         else:
             outcome = await (await bench.begin("short")).task
-            assert (outcome.outcome, outcome.motor) == ("failed", "not moved")
+            assert (outcome.outcome, outcome.motor) == ("failed", "not_moved")
             assert bench.result(outcome.run_id)["value"] is None
         assert not {"speed", "turn", "run"} & set(bench.box.words(began))
 
@@ -58,7 +58,7 @@ async def test_without_an_expected_serial_number_the_new_one_is_known_before_a_r
         outcome = await (await bench.begin("short")).task
         assert bench.result(outcome.run_id)["origin"]["serial"] == "R-9999"
         with bench.supervisor.store.reader() as reader:
-            assert "instrument exchanged" in {entry.what for entry in reader.audit()}
+            assert "instrument_exchanged" in {entry.what for entry in reader.audit()}
 
 
 async def test_an_instrument_that_falls_silent_at_the_end_makes_the_value_uncertain(tmp_path):

@@ -72,7 +72,7 @@ def test_check_of_the_examples_says_what_fits_what(cli):
             "from 50 to 60000",
         ),
         ("instruments/bench-1.toml", "interval_ms = 100", "pace = 100", "options.pace", "unknown option"),
-        ("instruments/bench-1.toml", 'mounted = "coaxial-12"', 'mounted = "cone"', "mounted", "no geometry is called"),
+        ("instruments/bench-1.toml", 'fitted = "coaxial-12"', 'fitted = "cone"', "fitted", "no geometry is called"),
         (
             "instruments/bench-1.toml",
             "inner_radius = 12.0",
@@ -147,7 +147,7 @@ def test_runs_are_listed_newest_first(cli, shift):
     entries = json.loads(done.stdout)
     assert [e["run"] for e in entries] == [shift.stopped, shift.saturated, shift.outside, shift.within]
     assert [e["verdict"] for e in entries] == ["not_comparable", "not_comparable", "outside", "within"]
-    assert [e["validity"] for e in entries] == ["not valid", "not valid", "valid", "valid"]
+    assert [e["validity"] for e in entries] == ["not_valid", "not_valid", "valid", "valid"]
     assert [e["value"] is None for e in entries] == [True, True, False, False]
     assert 700 < entries[3]["value"] < 900
     assert entries[3]["unit"] == "mPa.s"
@@ -201,7 +201,7 @@ def test_show_tells_everything(cli, shift):
         "decision rule unrounded: the value as it is, compared as ",
         "limit: viscosity 700 to 900 mPa·s (geometry coaxial-12, 30 min⁻¹, 25 °C, 60 s): within",
         "uncertainty budget",
-        "repeatability",
+        "scatter of readings (Type A)",
         "elapsed ≥ 60 s",
         "kept values",
         "geometry: coaxial-12, coaxial cylinders",
@@ -297,7 +297,7 @@ def test_exported_readings_are_those_the_instrument_sent(cli, shift):
     lead = [row for row in rows if row["instrument"] == "bench-1"]
     got = [(float(r["torque [%]"]), float(r["speed [/min]"]), float(r["temperature [Cel]"])) for r in lead]
     assert got == sent
-    assert {row["state"] for row in rows} >= {"tempering", "starting", "measuring", "stopping"}
+    assert {row["state"] for row in rows} >= {"equilibrating", "starting", "measuring", "stopping"}
 
 
 def raw_bytes(shift, run):

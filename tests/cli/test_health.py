@@ -30,7 +30,7 @@ LIMITS = HealthLimits()
 
 def told(method, fluid, *, spec=None, geometry="coaxial-12", seed=5, **more):
     """Figures of one run, and its simulated instrument."""
-    instrument = example("instruments/bench-1.toml").with_mounted(geometry)
+    instrument = example("instruments/bench-1.toml").with_fitted(geometry)
     plan = plan_of(method, instrument, **more)
     box = RotationalInstrument(spec, GEOMETRIES[geometry], fluid, seed, serial="R-1042")
     bench = Bench(plan, {"bench-1": driver_for(instrument)}, {"bench-1": box})

@@ -64,7 +64,7 @@ def test_too_little_torque_is_struck_through_in_the_digits_and_said():
 
 @pytest.mark.parametrize("columns", [NARROWEST, 80, 120, 200])
 @pytest.mark.parametrize(
-    "view", [MEASURING, saturated(), too_little(), changed(state="tempering", value=None, rules=())]
+    "view", [MEASURING, saturated(), too_little(), changed(state="equilibrating", value=None, rules=())]
 )
 def test_no_line_is_wider_than_the_terminal(view, columns):
     assert max(width(text_of(line)) for line in live_lines(view, columns)) <= columns
@@ -111,7 +111,7 @@ def test_what_comes_from_outside_cannot_drive_the_terminal():
 
 
 def test_a_motor_that_may_turn_is_in_the_head():
-    assert "MAY STILL BE TURNING" in shown(changed(motor="may still be turning")).splitlines()[1]
+    assert "MAY STILL BE TURNING" in shown(changed(motor="may_still_be_turning")).splitlines()[1]
 
 
 # ---- lines of text
@@ -171,7 +171,7 @@ def test_a_doubtful_value_is_struck_through_and_has_the_word():
 
 def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
     out = io.StringIO()
-    Screen(file=out).finish(replace(DONE, motor="may still be turning", fault="the disk is full"), None)
+    Screen(file=out).finish(replace(DONE, motor="may_still_be_turning", fault="the disk is full"), None)
     assert "THE MOTOR MAY STILL BE TURNING" in out.getvalue()
     assert "NOT STORED: the disk is full" in out.getvalue()
 
@@ -184,10 +184,10 @@ def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
         (DONE, result(verdict={"verdict": "outside"}), 10),
         (DONE, result(verdict={"verdict": "not_comparable"}), 10),
         (DONE, result(validity="doubtful"), 11),
-        (DONE, result(validity="not valid", verdict={"verdict": "outside"}), 11),
-        (replace(DONE, outcome="stopped"), result(validity="not valid"), 12),
-        (replace(DONE, outcome="failed"), result(validity="not valid"), 13),
-        (replace(DONE, outcome="interrupted"), result(validity="not valid"), 13),
+        (DONE, result(validity="not_valid", verdict={"verdict": "outside"}), 11),
+        (replace(DONE, outcome="stopped"), result(validity="not_valid"), 12),
+        (replace(DONE, outcome="failed"), result(validity="not_valid"), 13),
+        (replace(DONE, outcome="interrupted"), result(validity="not_valid"), 13),
         (replace(DONE, fault="the disk is full"), result(), 13),
         (DONE, None, 13),
     ],

@@ -29,7 +29,7 @@ from tests.agnostic.built_in import DRIVERS, pair
 from tests.cli.views import MEASURING, changed, result
 from tests.methods.bench import example
 
-WITHOUT = {"band": None, "temperature": None, "motor": "not moved"}
+WITHOUT = {"band": None, "temperature": None, "motor": "not_moved"}
 STEADY = replace(
     MEASURING.rules[0],
     rule="density steady within 0.0005 g/mL over 10 s",
@@ -67,7 +67,7 @@ def judged(columns=80, **changes):
 
 
 def limit(quantity, verdict="not_comparable", reasons=(), **more):
-    return {"quantity": quantity, "low": 1.0, "high": 2.0, "unit": "g", "binds_to": {}, "verdict": verdict,
+    return {"quantity": quantity, "low": 1.0, "high": 2.0, "unit": "g", "applies_at": {}, "verdict": verdict,
             "reasons": list(reasons)} | more  # fmt: skip
 
 
@@ -150,14 +150,14 @@ def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
 
 
 def test_nothing_speaks_of_a_motor_where_there_is_none():
-    for state in ("ready", "tempering", "soaking", "starting", "measuring", "stopping", "ended"):
+    for state in ("ready", "equilibrating", "soaking", "starting", "measuring", "stopping", "ended"):
         view = weighing(state=state)
         for word in ("motor", "torque", "speed", "viscosity"):
             assert word not in shown(view) + plain_line(view)
 
 
 def test_a_torque_is_not_called_too_small_before_the_motor_turns():
-    view = changed(state="tempering", motor="not moved", value=None, rules=(), signals={"torque": -0.04, "speed": 0.0})
+    view = changed(state="equilibrating", motor="not_moved", value=None, rules=(), signals={"torque": -0.04, "speed": 0.0})
     text = shown(view)
     assert "usable 10..100 %, the motor stands still" in text
     assert " 0.0 % ├●" in text
@@ -186,7 +186,7 @@ def test_an_instrument_that_shows_a_viscosity_itself():
     bench.run(10.0)
     # At rest it shows none: that is no fault.
     view = view_of(bench)
-    assert view.state == "tempering"
+    assert view.state == "equilibrating"
     assert "own_viscosity -" in shown(view)
     assert "!" not in shown(view)
     for fifths in range(50, 250):
@@ -227,7 +227,7 @@ def test_limits_of_other_quantities_are_named_and_nothing_else_is_said_of_them()
 def test_a_product_without_limits_for_the_quantity_says_what_to_do():
     verdict = {
         "verdict": "not_comparable",
-        "decision_rule": "unrounded",
+        "rounding": "unrounded",
         "compared": None,
         "limits": [limit("viscosity", reasons=["the limit is for viscosity, the result is mass"])],
         "reasons": ["the limit is for viscosity, the result is mass"],
@@ -239,7 +239,7 @@ def test_a_product_without_limits_for_the_quantity_says_what_to_do():
 
 
 def test_a_limit_of_the_same_quantity_keeps_its_own_reasons_only():
-    why = "the limit binds to 30 min⁻¹, measured at 12 min⁻¹"
+    why = "the limit applies at 30 min⁻¹, measured at 12 min⁻¹"
     limits = [limit("viscosity", reasons=[why]), limit("density", reasons=["the limit is for density, ..."])]
     verdict = result()["verdict"] | {
         "verdict": "not_comparable",
@@ -269,7 +269,7 @@ def test_a_temperature_is_not_its_own_condition():
 
 
 def test_a_run_that_a_person_stopped_says_so(capsys):
-    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not moved")
+    done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not_moved")
     Screen(plain=True).finish(done, result())
     assert "the run was stopped (kim)\n" in capsys.readouterr().out
 

@@ -70,7 +70,7 @@ def test_a_table_for_a_person(cli):
     assert lines[0] == "bench-1: 800 mPa·s as given; usable torque 10 to 100 %"
     assert lines[1] == "20 of 48 combinations of geometry and speed serve, best first:"
     assert lines[3].split() == ["coaxial-15", "10", "78.1", "12.9", "800", "102", "to", "1024", "1.6", "6", "s"]
-    assert any("coaxial-12 (mounted)" in line for line in lines)
+    assert any("coaxial-12 (fitted)" in line for line in lines)
     everything = cli("--config", examples_dir(), "plan", "--instrument", "bench-1", "--viscosity", "800 cP", "--all")
     assert len(everything.stdout.splitlines()) == 3 + 48
 
@@ -93,7 +93,7 @@ def test_a_thinning_product_by_its_index(cli):
     table = cli("--config", examples_dir(), "plan", *args).stdout
     assert "* taken as Newtonian" in table
     by_product = planned(cli, "--instrument", "bench-2", "--viscosity", "5 Pa.s", "--product", "engobe")
-    assert by_product["expected"]["flow_index"] == 0.55
+    assert by_product["expected"]["flow_behaviour_index"] == 0.55
 
 
 def test_a_product_s_expected_viscosity_is_that_where_its_limits_bind(cli):

@@ -9,7 +9,7 @@ import pytest
 from daq.adapters.paths import examples_dir
 from tests.cli.bench import Bench
 
-RULE = '[replicates]\ncount = 2\nmost = 3\nrepeatability = "10 mPa.s"\n\n[[limits]]'
+RULE = '[replicates]\ncount = 2\nmost = 3\nrepeatability_limit = "10 mPa.s"\n\n[[limits]]'
 
 
 @pytest.fixture

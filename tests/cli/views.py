@@ -104,7 +104,7 @@ def result(**changes: Any) -> dict[str, Any]:
         },
         "verdict": {
             "verdict": "within",
-            "decision_rule": "rounded",
+            "rounding": "rounded",
             "compared": "812",
             "limits": [
                 {
@@ -112,7 +112,7 @@ def result(**changes: Any) -> dict[str, Any]:
                     "low": 700.0,
                     "high": 900.0,
                     "unit": "mPa.s",
-                    "binds_to": {"speed": 12.0},
+                    "applies_at": {"speed": 12.0},
                     "verdict": "within",
                     "reasons": [],
                 }

@@ -17,7 +17,7 @@ from tests.collect.server import needs_postgres
 
 pytestmark = needs_postgres
 MONDAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
-LIMITS = [{"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "binds_to": {}, "verdict": "within"}]
+LIMITS = [{"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "applies_at": {}, "verdict": "within"}]
 NO_LIMITS = {"verdict": "none", "limits": []}
 
 
@@ -42,7 +42,7 @@ def store(database):
 def judged(verdict, low=700.0, high=900.0):
     return {
         "verdict": verdict,
-        "decision_rule": "rounded",
+        "rounding": "rounded",
         "limits": [{**LIMITS[0], "low": low, "high": high, "verdict": verdict}],
     }
 
@@ -82,10 +82,10 @@ def test_the_newest_valid_result_of_a_sample(store, query):
     store(
         measured(1, "S-1", value=800.0),
         measured(2, "S-1", value=810.0),
-        measured(3, "S-1", value=None, validity="not valid"),
+        measured(3, "S-1", value=None, validity="not_valid"),
         measured(4, "S-1", value=1.0, change={"outcome": "stopped"}),
         measured(5, "S-1", value=2.0, change={"simulated": True}),
-        measured(6, "S-2", value=None, validity="not valid"),
+        measured(6, "S-2", value=None, validity="not_valid"),
     )
     assert query("SELECT sample, value, verdict FROM lab.sample_results") == [("S-1", 810.0, "within")]
 
@@ -101,11 +101,11 @@ def test_a_correction_made_later_does_not_make_a_run_the_newest(store, query):
 
 
 def test_every_limit_is_a_row(store, query):
-    two = {"verdict": "outside", "decision_rule": "rounded", "limits": [
+    two = {"verdict": "outside", "rounding": "rounded", "limits": [
         {**LIMITS[0], "verdict": "within"}, {**LIMITS[0], "low": None, "high": 750.0, "verdict": "outside"},
     ]}  # fmt: skip
     store(measured(1, "S-1", change={"verdict": two}), measured(2, "S-2", verdict="none"))
-    assert query("SELECT sample, low, high, limit_verdict, decision_rule FROM lab.product_limits ORDER BY high") == [
+    assert query("SELECT sample, low, high, limit_verdict, rounding FROM lab.product_limits ORDER BY high") == [
         ("S-1", None, 750.0, "outside", "rounded"), ("S-1", 700.0, 900.0, "within", "rounded"),
     ]  # fmt: skip
 
@@ -116,12 +116,12 @@ def test_first_pass_yield_counts_the_first_attempt_of_each_sample(store, query):
         measured(1, "S-1"),                                               # within at first
         measured(2, "S-2", verdict="outside", value=950.0),               # outside at first,
         measured(3, "S-2", at=tuesday),                                   # within later: does not count
-        measured(4, "S-3", validity="not valid", value=None, verdict="not_comparable"),  # not valid at first
+        measured(4, "S-3", validity="not_valid", value=None, verdict="not_comparable"),  # not valid at first
         measured(5, "S-3"),
         measured(6, "S-4", verdict="none"),                               # a product without limits
         measured(7, "S-5", change={"simulated": True}),
         measured(8, "S-6", at=tuesday),
-        measured(9, "S-7", change={"verification": {"order": "as found"}}, verdict="within"),
+        measured(9, "S-7", change={"verification": {"order": "as_found"}}, verdict="within"),
     )  # fmt: skip
     assert query("SELECT day, product, samples, valid_at_first, within_at_first, yield FROM lab.first_pass_by_day "
                  "ORDER BY day") == [
@@ -133,7 +133,7 @@ def test_first_pass_yield_counts_the_first_attempt_of_each_sample(store, query):
 def test_use_of_instruments_by_day(store, query):
     store(
         *[measured(n, f"S-{n}") for n in (1, 2, 3)],
-        measured(4, "S-4", change={"outcome": "stopped"}, validity="not valid", value=None),
+        measured(4, "S-4", change={"outcome": "stopped"}, validity="not_valid", value=None),
         measured(1, "S-9", stream="bench-2", at=MONDAY + timedelta(days=1)),
     )
     rows = query(
@@ -153,7 +153,7 @@ def test_control_limits_are_those_of_the_handbook_s_worked_example(store, query)
     values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
     assert str(values) in str(cases), "the reference cases hold the handbook's values"
     store(*[measured(n, f"B-{n}", value=v) for n, v in enumerate(values, 1)],
-          measured(11, "B-11", value=None, validity="not valid"))  # fmt: skip
+          measured(11, "B-11", value=None, validity="not_valid"))  # fmt: skip
     ranges = [r for (r,) in query("SELECT moving_range FROM lab.control_chart ORDER BY position")]
     assert ranges[0] is None
     assert ranges[1:] == pytest.approx([2.0, 2.3, 1.4, 3.5, 3.4, 1.4, 0.2, 1.2, 1.5])

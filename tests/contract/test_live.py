@@ -66,7 +66,7 @@ def test_an_instrument_that_said_nothing_new_is_left_out(look):
     assert len(once()) == 1
 
 
-@pytest.mark.parametrize("state", ["connecting", "identifying", "wrong instrument", "closed"])
+@pytest.mark.parametrize("state", ["connecting", "identifying", "wrong_instrument", "closed"])
 def test_nothing_is_sent_of_one_that_is_not_there(look, state):
     session, once, *_ = look
     session.standing.state = state

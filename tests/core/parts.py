@@ -47,7 +47,7 @@ class Plain(Driver):
     interval_ns = S // 10
     stale_after_ns = 3 * S
     capabilities = frozenset({"speed", "turn", "halt", "bath"})
-    on_link_loss = "keeps turning"
+    on_link_loss = "keeps_turning"
 
     def decode(self, line, asked=None):
         word, *rest = line.decode("latin-1").split(" ")

@@ -321,7 +321,7 @@ class Gapped(Talker):
     """The same three numbers in one frame that ends by a quiet 20 ms."""
 
     kind = "gapped"
-    framing = Framing(gap_ns=20 * MS, longest=40)
+    framing = Framing(silence_ns=20 * MS, longest=40)
 
     def poll(self):
         return Request(b"?", "reading", timeout_ns=200 * MS)

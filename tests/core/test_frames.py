@@ -132,14 +132,14 @@ def test_within_one_frame_after_garbage_frames_are_whole_again(noise):
 
 
 def test_a_measured_frame_is_forgotten_at_a_pause_so_that_what_follows_is_found():
-    framer = make_framer(Framing(longest=20, measure=counted_frame, idle_gap_ns=100))
+    framer = make_framer(Framing(longest=20, measure=counted_frame, idle_ns=100))
     assert framer.feed(0, b"~\x0f claims") == []
     assert framer.feed(200, packed(b"abc")) == [packed(b"abc")]
     assert framer.counters.idle_cut == 1
 
 
 def test_a_frame_ends_when_nothing_came_for_the_gap():
-    framer = make_framer(Framing(gap_ns=100, longest=6))
+    framer = make_framer(Framing(silence_ns=100, longest=6))
     assert framer.wake_at == NEVER
     assert framer.feed(0, b"ab") == []
     assert framer.wake_at == 100
@@ -157,7 +157,7 @@ def test_a_frame_ends_when_nothing_came_for_the_gap():
 
 
 def test_the_first_frame_by_gap_may_be_a_part():
-    framer = make_framer(Framing(gap_ns=100, drop_first=True))
+    framer = make_framer(Framing(silence_ns=100, drop_first=True))
     framer.feed(0, b"rt")
     assert framer.tick(100) == []
     framer.feed(200, b"whole")
@@ -165,7 +165,7 @@ def test_the_first_frame_by_gap_may_be_a_part():
     assert framer.counters.first_dropped == 1
 
 
-@pytest.mark.parametrize("spec", [EITHER, BEGUN, FIXED, COUNTED, Framing(gap_ns=100)])
+@pytest.mark.parametrize("spec", [EITHER, BEGUN, FIXED, COUNTED, Framing(silence_ns=100)])
 def test_a_part_of_a_frame_can_be_forgotten(spec):
     framer = make_framer(spec)
     framer.feed(0, b"$~")
@@ -189,11 +189,11 @@ def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_stil
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ({"length": 4, "gap_ns": 1}, "only one"),
+        ({"length": 4, "silence_ns": 1}, "only one"),
         ({"length": 4, "measure": len}, "only one"),
         ({"length": 400}, "longest"),
         ({"longest": 0}, "longest"),
-        ({"begin": b"$", "gap_ns": 5}, "begin"),
+        ({"begin": b"$", "silence_ns": 5}, "begin"),
         ({"begin": b"$", "measure": len}, "begin"),
         ({"terminator": b""}, "at least one byte"),
         ({"terminator": ()}, "at least one byte"),

@@ -41,7 +41,7 @@ def test_lines_and_counters_whole_and_cut(spec, data, lines, counted, size):
 
 
 def test_a_line_that_pauses_is_thrown_away_and_the_next_one_is_whole():
-    framer = Framer(Framing(b"\n", 20, idle_gap_ns=100))
+    framer = Framer(Framing(b"\n", 20, idle_ns=100))
     assert framer.feed(0, b"half") == []
     assert framer.feed(100, b"-more\n") == [b"half-more"]
     assert framer.feed(200, b"half") == []
@@ -50,7 +50,7 @@ def test_a_line_that_pauses_is_thrown_away_and_the_next_one_is_whole():
 
 
 def test_after_a_pause_the_line_behind_one_too_long_is_taken():
-    framer = Framer(Framing(b"\n", 4, idle_gap_ns=100))
+    framer = Framer(Framing(b"\n", 4, idle_ns=100))
     assert framer.feed(0, b"y" * 50) == []
     assert framer.feed(500, b"new\n") == [b"new"]
     assert (framer.counters.too_long, framer.counters.idle_cut) == (1, 0)

@@ -60,7 +60,7 @@ def test_trailing_mean_every_5_s_over_2_s_and_30_s_before_the_end_of_1_min():
     assert torque.sd == pytest.approx(math.sqrt(30 * 31 / 12), rel=1e-15)
     assert torque.slope == pytest.approx(1.0, rel=1e-14)
     assert end.faults == ()
-    assert end.coverage == 1.0
+    assert end.completeness == 1.0
     # 1000 * mean stress / mean rate, with stress 2 * torque and rate 0.5 * 12 /min.
     assert end.summaries["viscosity"].mean == pytest.approx(1000 * 89.0 / 6.0, rel=1e-15)
 
@@ -238,8 +238,8 @@ def test_a_good_span_has_no_fault():
     run = ten_seconds(speed=30.0)
     run.readings(0, 10.0, speed=30.0)
     assert faults(run) == ()
-    assert run.kept[0].coverage == 1.0
-    assert run.kept[0].largest_gap_ns == S // 10
+    assert run.kept[0].completeness == 1.0
+    assert run.kept[0].longest_interval_ns == S // 10
 
 
 @pytest.mark.parametrize(
@@ -300,7 +300,7 @@ def test_what_is_no_number_never_enters(channel, value):
     assert kept.summaries[channel].n == 48
     for found in kept.summaries.values():
         assert all(math.isfinite(v) for v in (found.mean, found.sd, found.slope, found.last))
-    assert ("gap" in kept.faults) == (channel in ("torque", "speed"))
+    assert ("readings_missing" in kept.faults) == (channel in ("torque", "speed"))
 
 
 def test_no_number_of_a_companion_never_enters():
@@ -331,9 +331,9 @@ def test_readings_missing_inside_the_span_are_a_gap():
     run = ten_seconds()
     run.readings(0, 7.0)
     run.readings(7.6, 10.0)
-    assert faults(run) == ("gap",)
-    assert run.kept[0].coverage == pytest.approx(44 / 50)
-    assert run.kept[0].largest_gap_ns == 7 * S // 10
+    assert faults(run) == ("readings_missing",)
+    assert run.kept[0].completeness == pytest.approx(44 / 50)
+    assert run.kept[0].longest_interval_ns == 7 * S // 10
 
 
 def test_a_span_without_any_reading():
@@ -342,7 +342,7 @@ def test_a_span_without_any_reading():
     run.reading(10.5)
     (kept,) = run.kept
     assert kept.faults == ("no_readings",)
-    assert (kept.coverage, kept.largest_gap_ns) == (0.0, 5 * S)
+    assert (kept.completeness, kept.longest_interval_ns) == (0.0, 5 * S)
     assert kept.summaries["torque"].mean is None
 
 
@@ -354,7 +354,7 @@ def test_speed_off_its_tolerance_inside_the_span():
     assert faults(run) == ("off_speed",)
 
 
-def tempered(*, companion=False):
+def equilibrated(*, companion=False):
     conditioning = Conditioning(
         signal="probe.temperature" if companion else "temperature", low=24.5, high=25.5, longest_ns=60 * S
     )
@@ -368,7 +368,7 @@ def tempered(*, companion=False):
 
 
 def test_temperature_off_its_band_inside_the_span():
-    run = tempered()
+    run = equilibrated()
     run.readings(0, 9.0)
     run.reading(9.1, temperature=25.6)
     run.readings(9.1, 10.0)
@@ -376,7 +376,7 @@ def test_temperature_off_its_band_inside_the_span():
 
 
 def test_a_probe_fault_leaves_the_temperature_unknown_and_the_value_a_number():
-    run = tempered()
+    run = equilibrated()
     for i in range(1, 101):
         run.reading(i / 10, 50.0, 12.0, None, "temperature=probe")
     assert faults(run) == ("no_temperature",)
@@ -385,17 +385,17 @@ def test_a_probe_fault_leaves_the_temperature_unknown_and_the_value_a_number():
 
 
 def test_a_companion_slower_than_the_span_counts_with_its_last_reading_unless_that_is_stale():
-    run = tempered(companion=True)
+    run = equilibrated(companion=True)
     run.readings(0, 3.0)
     run.probe(3.0, b"25.1")
     run.readings(3.0, 10.0)
     assert faults(run) == ()
-    run = tempered(companion=True)
+    run = equilibrated(companion=True)
     run.readings(0, 3.0)
     run.probe(3.0, b"26.1")
     run.readings(3.0, 10.0)
     assert faults(run) == ("off_temperature",)
-    run = tempered(companion=True)
+    run = equilibrated(companion=True)
     run.readings(0, 10.0)
     assert faults(run) == ("no_temperature",)
     assert run.notes == ["silent"]
@@ -403,11 +403,11 @@ def test_a_companion_slower_than_the_span_counts_with_its_last_reading_unless_th
 
 def test_a_companion_that_speaks_only_when_its_key_is_pressed_counts_with_its_last_reading_however_old(monkeypatch):
     monkeypatch.setattr(Probe, "stale_after_ns", 0)
-    run = tempered(companion=True)
+    run = equilibrated(companion=True)
     run.probe(0.5, b"25.1")
     run.readings(0, 10.0)
     assert (faults(run), run.notes) == ((), [])
-    run = tempered(companion=True)
+    run = equilibrated(companion=True)
     run.probe(0.5, b"26.1")
     run.readings(0, 10.0)
     assert faults(run) == ("off_temperature",)

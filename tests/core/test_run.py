@@ -12,7 +12,7 @@ from daq.core.replay import replay
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
 from tests.core.parts import Named, Plain, Polled, Probe, S, Script, after, elapsed, make_driver, plan_of, seconds, step
 
-BEFORE_MOTION = {State.READY, State.IDENTIFYING, State.TEMPERING, State.SOAKING}
+BEFORE_MOTION = {State.READY, State.IDENTIFYING, State.EQUILIBRATING, State.SOAKING}
 TURNING = [State.STARTING_PRESHEAR, State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
 FULL = Conditioning(
     signal="temperature", low=24.0, high=26.0, hold_ns=2 * S, longest_ns=60 * S, soak_ns=5 * S,
@@ -43,7 +43,7 @@ def into(state: State, **more) -> Script:
         run.serial = b""
         run.at = 0.0
     run.begin()
-    if state in (State.IDENTIFYING, State.TEMPERING):
+    if state in (State.IDENTIFYING, State.EQUILIBRATING):
         return run
     run.readings(0, 2.1, 0.1, speed=0.0)
     assert run.state == "soaking"
@@ -106,8 +106,8 @@ def test_a_whole_run_in_order():
     run = whole_run()
     assert run.moves == [
         ("ready", "begin", "identifying"),
-        ("identifying", "identified", "tempering"),
-        ("tempering", "in band", "soaking"),
+        ("identifying", "identified", "equilibrating"),
+        ("equilibrating", "in band", "soaking"),
         ("soaking", "soaked", "starting_preshear"),
         ("starting_preshear", "at speed", "preshearing"),
         ("preshearing", "sheared", "ending_preshear"),
@@ -121,7 +121,7 @@ def test_a_whole_run_in_order():
         ("concluded", "motor known", "ended"),
     ]
     times = {(m.source, m.trigger): after(m.t) for m in run.of(Moved)}
-    assert times["tempering", "in band"] == 2.1  # in band from the reading of 0.1 s on
+    assert times["equilibrating", "in band"] == 2.1  # in band from the reading of 0.1 s on
     assert times["soaking", "soaked"] == 7.1
     assert times["resting", "rested"] == 22.3  # still at 18.3 s
     assert [after(e.started) for e in run.ended] == [22.7, 28.1]
@@ -147,10 +147,10 @@ def test_the_end_in_every_state(state, act, outcome):
     assert concluded.facts.outcome == outcome
     assert (concluded.facts.kept, concluded.facts.steps) == ([], [])
     if state in BEFORE_MOTION:
-        assert (run.state, run.motor) == ("ended", "not moved")
+        assert (run.state, run.motor) == ("ended", "not_moved")
         assert b"halt" not in run.sent
     elif outcome == "interrupted":
-        assert (run.state, run.motor) == ("ended", "may still be turning")
+        assert (run.state, run.motor) == ("ended", "may_still_be_turning")
         assert run.sent[-1] != b"halt" or state in (State.ENDING_PRESHEAR, State.RESTING)
     else:
         assert run.state == "concluded"
@@ -213,24 +213,24 @@ def test_the_diagram_holds_every_transition():
 # ---- who it is
 
 
-@pytest.mark.parametrize(("at_the_end", "check"), [(b"N-1", "same"), (b"N-2", "changed"), (b"", "no answer")])
+@pytest.mark.parametrize(("at_the_end", "check"), [(b"N-1", "same"), (b"N-2", "changed"), (b"", "no_answer")])
 @pytest.mark.parametrize("speed", [None, 30.0])
 def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turned(speed, at_the_end, check):
     run = Script(plan_of(step(elapsed(5.0), speed=speed), driver=Named)).begin()
     run.readings(0, 4.9, speed=speed or 0.0)
     run.serial = at_the_end
     run.tick()
-    if check == "no answer":
+    if check == "no_answer":
         # Killed at this moment, the run would be concluded from these facts: not as if somebody had answered.
-        assert [i.check for i in run.pipeline.facts().identities] == ["no answer"]
-        assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no answer"]
+        assert [i.check for i in run.pipeline.facts().identities] == ["no_answer"]
+        assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no_answer"]
     while not run.of(Concluded):
         run.tick()
     assert run.pipeline.facts().identities == run.facts.identities
     assert replay(run.journal_so_far(), make_driver).facts.identities == run.facts.identities
     assert [(i.link, i.check) for i in run.facts.identities] == [("lead", check)]
     assert run.facts.outcome == "complete"
-    assert run.of(Concluded)[0].t - run.facts.now == (2 * S if check == "no answer" else 0)
+    assert run.of(Concluded)[0].t - run.facts.now == (2 * S if check == "no_answer" else 0)
 
 
 def test_an_instrument_that_speaks_at_the_press_of_a_key_is_asked_at_every_press():
@@ -264,7 +264,7 @@ def test_a_companion_that_was_lost_and_did_not_come_back_is_not_taken_for_the_sa
     run.readings(0, 2.0, speed=0.0)
     run.down(2.0, "probe")
     run.readings(2.0, 5.1, speed=0.0)
-    assert [(i.link, i.check) for i in run.facts.identities] == [("lead", "not asked"), ("probe", "no answer")]
+    assert [(i.link, i.check) for i in run.facts.identities] == [("lead", "not_asked"), ("probe", "no_answer")]
 
 
 # ---- getting under way
@@ -302,7 +302,7 @@ def test_the_temperature_must_hold_in_its_band():
     run.readings(0, 1.5, speed=0.0)
     run.reading(1.6, speed=0.0, temperature=26.1)
     run.readings(1.6, 3.6, speed=0.0)
-    assert run.state == "tempering"
+    assert run.state == "equilibrating"
     run.reading(3.7, speed=0.0)
     assert run.state == "soaking"
 
@@ -324,7 +324,7 @@ def test_the_bath_is_set_and_the_temperature_of_a_companion_is_waited_for():
     for t, text in ((1.0, b"20"), (2.0, b"25"), (3.0, b"x"), (4.0, b"25"), (6.0, b"25")):
         run.reading(t)
         run.probe(t, text)
-    assert run.state == "tempering"
+    assert run.state == "equilibrating"
     run.probe(7.0)
     assert run.state == "measuring"
 
@@ -337,7 +337,7 @@ def test_a_bath_the_instrument_does_not_have_fails_the_run():
     run = Script(plan_of(step(elapsed(1.0)), conditioning=conditioning), driver=Bathless({})).begin()
     assert run.facts.outcome == "failed"
     assert run.facts.reason == "plain cannot bath"
-    assert run.motor == "not moved"
+    assert run.motor == "not_moved"
 
 
 def test_a_speed_that_is_not_confirmed_in_time_fails_the_run():
@@ -409,7 +409,7 @@ def test_the_lead_lost_while_measuring_interrupts_and_the_motor_may_still_be_tur
     assert (run.facts.outcome, run.facts.reason, run.motor) == (
         "interrupted",
         "lead: unplugged",
-        "may still be turning",
+        "may_still_be_turning",
     )
     assert [type(e) for e in run.effects[-6:]] == [Noted, Moved, Concluded, Moved, Moved, Ended]
     assert run.of(StepEnded) == []
@@ -438,9 +438,9 @@ def test_a_silent_lead_is_noted_and_after_three_times_that_the_run_is_interrupte
     assert (noted.code, after(noted.t)) == ("silent", 25.8)
     assert run.pipeline.signals()["torque"] is None
     assert run.pipeline.faults() == ("silent",)
-    run = into(State.TEMPERING)
+    run = into(State.EQUILIBRATING)
     run.reading(0.5, temperature=20.0)
-    while run.state == "tempering":
+    while run.state == "equilibrating":
         run.tick()
     assert (run.facts.outcome, after(run.facts.now)) == ("interrupted", 9.5)
     assert run.facts.reason == "the instrument does not answer any more"
@@ -465,7 +465,7 @@ def test_a_stop_that_is_not_answered_ends_with_a_motor_that_may_still_be_turning
     run.stop(23.0)
     while run.state in ("stopping", "concluded"):
         run.tick()
-    assert run.motor == "may still be turning"
+    assert run.motor == "may_still_be_turning"
     assert after(run.of(Ended)[0].t) == 33.0
     assert run.sent.count(b"halt") > 3
     assert set(run.sent[run.sent.index(b"halt", 5) :]) == {b"halt"}
@@ -479,7 +479,7 @@ def test_a_stop_that_is_refused_is_asked_for_again_at_a_walk():
         if run.events[-1].t == run.now and run.sent[-1] == b"halt":
             run.line(None, b"no way")
         run.tick()
-    assert run.motor == "may still be turning"
+    assert run.motor == "may_still_be_turning"
     assert 10 < run.sent.count(b"halt") < 60
 
 
@@ -511,7 +511,7 @@ def test_link_lost_while_stopping():
     run = into(State.MEASURING)
     run.stop(23.0)
     run.down(23.1)
-    assert (run.facts.outcome, run.motor) == ("stopped", "may still be turning")
+    assert (run.facts.outcome, run.motor) == ("stopped", "may_still_be_turning")
 
 
 def test_a_second_stop_and_a_store_fault_while_stopping_change_nothing():
@@ -588,7 +588,7 @@ def test_nothing_is_sent_without_a_rule_that_says_so():
     run = Script(plan_of(step(Rule("above", "n", "readings", low=3)))).begin()
     run.readings(0, 0.5)
     assert run.sent == []
-    assert run.motor == "not moved"
+    assert run.motor == "not_moved"
 
 
 def test_ticks_that_are_early_do_nothing():

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from daq.core.derive import span_summaries
-from daq.core.statistics import Axis, largest_gap, scaled, summarise
+from daq.core.statistics import Axis, longest_interval, scaled, summarise
 from tests.core.parts import RATE, STRESS, VISCOSITY, S
 from tests.core.test_columns import columns_of
 
@@ -110,10 +110,10 @@ def test_scaled_is_the_summary_of_the_scaled_values():
 
 
 @pytest.mark.parametrize(
-    ("times", "start", "end", "gap"), [([], 0, 7, 7), ([1, 2], 0, 9, 7), ([3, 4], 0, 5, 3), ([2, 8], 0, 9, 6)]
+    ("times", "start", "end", "readings_missing"), [([], 0, 7, 7), ([1, 2], 0, 9, 7), ([3, 4], 0, 5, 3), ([2, 8], 0, 9, 6)]
 )
 def test_the_largest_gap_counts_the_edges(times, start, end, gap):
-    assert largest_gap(times, start, end) == gap
+    assert longest_interval(times, start, end) == gap
 
 
 def test_the_published_ratio_is_the_ratio_of_means_and_the_mean_of_ratios_stands_beside_it():

@@ -55,7 +55,7 @@ def test_just_below_the_limit_goes_on(state):
     assert run.state == state.value
 
 
-@pytest.mark.parametrize("state", [State.TEMPERING, State.SOAKING, State.RESTING])
+@pytest.mark.parametrize("state", [State.EQUILIBRATING, State.SOAKING, State.RESTING])
 def test_where_nothing_turns_nothing_is_stopped(state):
     run = into(state)
     run.reading(run.at + 0.1, torque=110.0, speed=0.0)

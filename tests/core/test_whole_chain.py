@@ -35,7 +35,7 @@ name = "bench-1"
 driver = "rotational"
 port = "/dev/none"
 enable_motion = true
-mounted = "{mounted}"
+fitted = "{fitted}"
 
 [options]
 interval_ms = 100
@@ -49,14 +49,14 @@ torque_full_scale = "{full_scale} uN.m"
 torque = "1 %"
 
 [geometries.coaxial-15]
-kind = "coaxial cylinders"
+kind = "coaxial_cylinders"
 inner_radius = 15.0
 outer_radius = 16.2705
 length = 45.0
 end_factor = 1.10
 
 [geometries.cylinder-9]
-kind = "large vessel"
+kind = "single_cylinder_in_large_vessel"
 radius = 9.0
 length = 60.0
 
@@ -95,10 +95,10 @@ port = "/dev/none"
 
 def bench_of(
     tmp_path, fluid, *, geometry=None, full_scale=1000.0, speed=60.0, temperature=25.0, seed=1, spec=None, mode="poll",
-    mounted="coaxial-15", seconds=30, span="10 s", thermometer=False, **hostile,
+    fitted="coaxial-15", seconds=30, span="10 s", thermometer=False, **hostile,
 ) -> Bench:  # fmt: skip
     """A filled instrument on its bench; the plan comes from the files of an instrument and a method."""
-    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(mounted=mounted, mode=mode, full_scale=full_scale))
+    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(fitted=fitted, mode=mode, full_scale=full_scale))
     signal = "external.temperature" if thermometer else "temperature"
     method = METHOD.format(signal=signal, temperature=float(temperature), speed=speed, seconds=seconds, span=span)
     (tmp_path / "method.toml").write_text(method)
@@ -206,7 +206,7 @@ def test_a_single_cylinder_in_much_fluid_through_the_whole_chain(tmp_path):
     kept = (
         finished(
             bench_of(
-                tmp_path, Fluid("newtonian", Newtonian(2.0)), geometry=SingleCylinder(0.009, 0.060), mounted="cylinder-9",
+                tmp_path, Fluid("newtonian", Newtonian(2.0)), geometry=SingleCylinder(0.009, 0.060), fitted="cylinder-9",
                 full_scale=300.0, speed=12.0, spec=PERFECT, span="10 s",
             )
         )
@@ -225,7 +225,7 @@ def test_a_shear_thinning_fluid_in_much_fluid_gives_the_torque_of_the_power_law(
         finished(
             bench_of(
                 tmp_path, Fluid("power law", PowerLaw(15.0, 0.4)), geometry=SingleCylinder(0.009, 0.060),
-                mounted="cylinder-9", full_scale=2000.0, speed=12.0, spec=PERFECT,
+                fitted="cylinder-9", full_scale=2000.0, speed=12.0, spec=PERFECT,
             )
         )
         .kept[0]
@@ -283,11 +283,11 @@ def test_a_shaft_that_is_held_is_noticed(tmp_path):
 @pytest.mark.parametrize(
     ("what", "outcome", "motor"),
     [
-        (lambda bench: bench.unplug("bench-1"), "interrupted", "may still be turning"),
-        (lambda bench: bench.silence("bench-1"), "interrupted", "may still be turning"),
+        (lambda bench: bench.unplug("bench-1"), "interrupted", "may_still_be_turning"),
+        (lambda bench: bench.silence("bench-1"), "interrupted", "may_still_be_turning"),
         (lambda bench: bench.stop(), "stopped", "still"),
         (lambda bench: bench.store_fails(), "failed", "still"),
-        (lambda bench: bench.writing_fails.add("bench-1"), "interrupted", "may still be turning"),
+        (lambda bench: bench.writing_fails.add("bench-1"), "interrupted", "may_still_be_turning"),
     ],
     ids=["unplugged", "silent", "stopped", "disk full", "writing fails"],
 )
@@ -337,7 +337,7 @@ keep = [{{ at = "end", span = "5 s" }}]
 
 @pytest.mark.parametrize("mode", ["poll", "stream"])
 def test_pre_shear_rest_and_three_speeds(tmp_path, mode):
-    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(mounted="coaxial-15", mode=mode, full_scale=1000.0))
+    (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(fitted="coaxial-15", mode=mode, full_scale=1000.0))
     (tmp_path / "method.toml").write_text(SHEARED + "".join(STEP.format(speed=s) for s in (30, 60, 12)))
     instrument = load_instrument(tmp_path / "instrument.toml")
     drivers = {"bench-1": RotationalDriver(instrument.options)}
@@ -349,8 +349,8 @@ def test_pre_shear_rest_and_three_speeds(tmp_path, mode):
     bench = finished(Bench(plan, drivers, {"bench-1": simulator}))
     assert bench.moves == [
         ("ready", "begin", "identifying"),
-        ("identifying", "identified", "tempering"),
-        ("tempering", "in band", "soaking"),
+        ("identifying", "identified", "equilibrating"),
+        ("equilibrating", "in band", "soaking"),
         ("soaking", "soaked", "starting_preshear"),
         ("starting_preshear", "at speed", "preshearing"),
         ("preshearing", "sheared", "ending_preshear"),

@@ -45,7 +45,7 @@ def report(outcomes: Sequence[Outcome]) -> bool:
     spread = sum(s.propagated for s in separate)
     print(
         f"  ({spread} of them propagated; in {len(separate) - spread} readings prevail or a slow ripple leaves too few "
-        "independent\n  ones, and value +- k u_c is published)"
+        "independent\n  ones, and value ± k u_c is published)"
     )
     c100 = show("JCGM 100 interval", [s.holds_100 for s in separate])
     wider(separate)

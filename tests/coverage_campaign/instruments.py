@@ -66,7 +66,7 @@ driver = "rotational"
 port = "/dev/none"
 enable_motion = true
 simulated = true
-mounted = "body"
+fitted = "body"
 [specification]
 torque_full_scale = "1000 uN.m"
 torque_resolution = "0.01 %"
@@ -202,11 +202,11 @@ def body_of(name: str) -> str:
     common = f"length = {1e3 * g.length_m!r}\nend_factor = {g.end_factor!r}\n"
     if isinstance(g, CoaxialCylinders):
         return (
-            f'kind = "coaxial cylinders"\ninner_radius = {1e3 * g.inner_radius_m!r}\n'
+            f'kind = "coaxial_cylinders"\ninner_radius = {1e3 * g.inner_radius_m!r}\n'
             f"outer_radius = {1e3 * g.outer_radius_m!r}\n{common}"
         )
     return (
-        f'kind = "large vessel"\nradius = {1e3 * g.inner_radius_m!r}\n'
+        f'kind = "single_cylinder_in_large_vessel"\nradius = {1e3 * g.inner_radius_m!r}\n'
         f"vessel_radius = {1e3 * g.outer_radius_m!r}\n{common}"
     )
 

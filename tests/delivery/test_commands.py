@@ -53,7 +53,7 @@ def waiting(state):
 
 def audited(state):
     with Store(database_path(state)) as store, store.reader() as reader:
-        return [(e.subject, json.loads(e.detail)) for e in reader.audit() if e.what == "messages sent again"]
+        return [(e.subject, json.loads(e.detail)) for e in reader.audit() if e.what == "messages_sent_again"]
 
 
 def test_the_outbox_is_told_to_a_person(daq):

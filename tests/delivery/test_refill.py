@@ -125,7 +125,7 @@ async def test_what_is_asked_for_comes_again_with_the_same_bytes_and_last_is_lef
                         assert json.loads(reader.messages(payload["run"])[0].payload) == payload
         assert publisher.state.repeated == 3
     with store.reader() as reader:
-        assert [e.what for e in reader.audit() if e.what == "messages sent again"] == []
+        assert [e.what for e in reader.audit() if e.what == "messages_sent_again"] == []
 
 
 @needs_mosquitto

@@ -93,7 +93,7 @@ def disk_full(folder: Path, results: int, seed: int) -> Outcome:
     """The disk of the database is full for three seconds: a small file system where we may mount one."""
     disk = folder / "disk"
     disk.mkdir(parents=True)
-    mounted = os.geteuid() == 0 and (
+    fitted = os.geteuid() == 0 and (
         subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256m", "tmpfs", str(disk)], check=False).returncode == 0
     )
     try:
@@ -102,21 +102,21 @@ def disk_full(folder: Path, results: int, seed: int) -> Outcome:
             bench.start()
             bench.until_committed(0.4)
             ballast = disk / "ballast"
-            if mounted:
+            if fitted:
                 fill_up(ballast)
             else:
                 bench.signal_daemon(signal.SIGUSR1)
             time.sleep(3.0)
             said = "the store:" in (folder / "daemon.log").read_text("utf-8", "replace")
             assert said, "the disk was not full at all"
-            if mounted:
+            if fitted:
                 ballast.unlink()
             else:
                 bench.signal_daemon(signal.SIGUSR2)
-            how = "file system" if mounted else "file size limit"
+            how = "file system" if fitted else "file size limit"
             return bench.finish(f"disk full for 3 s ({how})")
     finally:
-        if mounted:
+        if fitted:
             subprocess.run(["umount", str(disk)], check=True)
 
 

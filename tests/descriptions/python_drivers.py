@@ -51,7 +51,7 @@ class RotationalDriver(Driver):
     stale_after_ns = 3_000 * MILLISECOND
     capabilities = frozenset({"speed", "turn", "halt", "zero", "bath"})
     zero_condition = "motor at rest, body hanging free in air, nothing touching it"
-    on_link_loss = "keeps turning"
+    on_link_loss = "keeps_turning"
 
     def __init__(self, options: Mapping[str, Any]) -> None:
         super().__init__(options)

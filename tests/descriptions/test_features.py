@@ -57,7 +57,7 @@ def test_marks_of_a_line(framing, sent, frames):
 
 
 def test_a_line_that_ends_by_a_gap():
-    framer = make_framer(driver(framing={"gap": "10 ms"}).framing)
+    framer = make_framer(driver(framing={"silence": "10 ms"}).framing)
     assert framer.feed(0, b"1.5") == []
     assert framer.tick(10_000_000) == [b"1.5"]
 
@@ -91,7 +91,7 @@ def test_ways_to_write_a_checksum(checksum, line):
 def test_a_checksum_of_bytes():
     from crc import Calculator, Crc16
 
-    d = driver(framing={"length": 7}, checksum={"name": "crc-16/modbus", "written": "little endian"})
+    d = driver(framing={"length": 7}, checksum={"name": "crc-16/modbus", "written": "little_endian"})
     check = Calculator(Crc16.MODBUS).checksum(b"12.50")
     assert d.decode(b"12.50" + check.to_bytes(2, "little")) == (12.5,)
     assert d.decode(b"12.50" + check.to_bytes(2, "big")) == Reject("wrong checksum")

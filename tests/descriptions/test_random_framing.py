@@ -23,8 +23,8 @@ SPECS = st.fixed_dictionaries(
         "terminator": MARKS | SEVERAL,
         "begin": MARKS,
         "length": st.integers(1, 40),
-        "gap_ns": st.integers(1, 1_000),
-        "idle_gap_ns": st.integers(1, 1_000),
+        "silence_ns": st.integers(1, 1_000),
+        "idle_ns": st.integers(1, 1_000),
         "drop_first": st.booleans(),
     },
 )

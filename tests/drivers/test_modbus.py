@@ -31,7 +31,7 @@ BATH = {
         "turn": {"register": 2, "value": 1, "function": 6},
         "halt": {"register": 2, "value": 0},
     },
-    "on_link_loss": "keeps turning",
+    "on_link_loss": "keeps_turning",
 }  # fmt: skip
 
 

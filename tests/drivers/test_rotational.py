@@ -257,7 +257,7 @@ def test_it_keeps_the_contract():
     assert issubclass(RotationalDriver, Driver)
     assert RotationalDriver.api_version == API_VERSION
     assert DRIVER.has_checksum
-    assert DRIVER.on_link_loss == "keeps turning"
+    assert DRIVER.on_link_loss == "keeps_turning"
     assert DRIVER.zero_condition
     assert DRIVER.digest() == RotationalDriver({}).digest()
     assert DRIVER.digest() != RotationalDriver({"interval_ms": 50}).digest()

@@ -102,7 +102,7 @@ def test_every_line_the_simulator_says_is_understood(temperature, seed, open_pro
 def test_it_streams_and_has_no_options():
     assert (DRIVER.streams, DRIVER.poll(), DRIVER.start_stream()) == (True, None, None)
     assert DRIVER.framing.drop_first
-    assert DRIVER.on_link_loss == "has no motor"
+    assert DRIVER.on_link_loss == "no_motor"
     assert DRIVER.capabilities == frozenset()
     with pytest.raises(SettingError) as caught:
         ThermometerDriver({"interval_ms": 5})

@@ -329,7 +329,7 @@ class Lab:
         for n in range(1, benches + 1):
             text = first if companion and n == 1 else alone
             text = text.replace("bench-1", f"bench-{n}").replace("R-1042", f"R-104{n + 1}")
-            text = text.replace('mounted = "coaxial-12"', 'mounted = "coaxial-15"').replace("[options]", "[options]", 1)
+            text = text.replace('fitted = "coaxial-12"', 'fitted = "coaxial-15"').replace("[options]", "[options]", 1)
             self._instrument(f"bench-{n}", text)
         self._instrument("thermo-1", (folder / "thermo-1.toml").read_text())
         if benches == 1:
@@ -338,7 +338,7 @@ class Lab:
 
     def _instrument(self, name: str, text: str) -> None:
         text = re.sub(r"^port = .*$", f'port = "{self.simulators[name].port}"', text, flags=re.MULTILINE)
-        text = re.sub(r"^(mounted = .*|driver = \"thermometer\")$", r"\1\nsimulated = true", text, flags=re.MULTILINE)
+        text = re.sub(r"^(fitted = .*|driver = \"thermometer\")$", r"\1\nsimulated = true", text, flags=re.MULTILINE)
         (self.config / "instruments" / f"{name}.toml").write_text(text)
 
     def write_daemon_file(self) -> None:

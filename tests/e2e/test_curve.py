@@ -34,7 +34,7 @@ def glazed(make_lab, tmp_path):
     bench.wait_ready()
     written = (examples_dir() / "instruments" / "bench-2.toml").read_text()
     written = re.sub(r"^port = .*$", f'port = "{bench.port}"', written, flags=re.MULTILINE)
-    written = written.replace('mounted = "cylinder-9"', 'mounted = "cylinder-9"\nsimulated = true')
+    written = written.replace('fitted = "cylinder-9"', 'fitted = "cylinder-9"\nsimulated = true')
     (lab.config / "instruments" / "bench-2.toml").write_text(written)
     (lab.config / "methods" / "curve.toml").write_text(text(SPEEDS, settle=1.5))
     yield lab

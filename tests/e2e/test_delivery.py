@@ -25,7 +25,7 @@ def test_a_result_is_published_again_by_command_and_on_request(lab, broker):
         assert (done.returncode, done.stdout) == (0, "1 message put into the outbox again; they go out now\n")
         eventually(lambda: len(copies()) == 2, what="what was sent again")
         eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="acknowledgement")
-        assert ("messages sent again", "bench-1") in lab.audited()
+        assert ("messages_sent_again", "bench-1") in lab.audited()
 
         source = json.loads(copies()[0])["source"]
         wanted = {"source": source, "stream": "bench-1", "first": 1, "last": 1}

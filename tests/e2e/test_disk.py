@@ -15,7 +15,7 @@ from tests.e2e.parts import Daemon, counts, eventually
 
 @pytest.fixture
 def disk(lab, tmp_path):
-    """(switches of the daemon, fill, free): a real small file system where one can be mounted, or SQLite's own limit."""
+    """(switches of the daemon, fill, free): a real small file system where one can be fitted, or SQLite's own limit."""
     mount = ["mount", "-t", "tmpfs", "-o", "size=70m,mode=0700", "tmpfs", str(lab.state)]
     if os.geteuid() or subprocess.run(mount, capture_output=True, check=False).returncode:
         switch = tmp_path / "full"

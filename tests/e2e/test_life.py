@@ -48,7 +48,7 @@ def test_sigterm_stops_the_motor_and_stores_the_run(lab):
         (run,) = reader.runs()
         assert (run.state, run.outcome, run.motor) == ("ended", "stopped", "still")
         assert len(reader.results(run.id)) == 1
-        assert [e.what for e in reader.audit()][-1] == "daemon stopped"
+        assert [e.what for e in reader.audit()][-1] == "daemon_stopped"
     assert holder(lab.state) is None
     serial.Serial(str(lab.bench.port), exclusive=True).close()
     assert [f for f in check_database(database_path(lab.state), utc_ns=time.time_ns()) if not f.ok] == []
@@ -204,7 +204,7 @@ def test_a_fault_of_a_driver_ends_its_run_and_nothing_else(make_lab, tmp_path):
     call.state("measuring")
     switch.touch()
     outcome = call.until("outcome")
-    assert (outcome["outcome"], outcome["motor"]) == ("failed", "may still be turning")
+    assert (outcome["outcome"], outcome["motor"]) == ("failed", "may_still_be_turning")
     assert "put in by a test" in outcome["reason"]
     assert lab.result(call.run_id)["value"] is None
     eventually(lambda: "the driver failed" in daemon.standing()["detail"], what="the reason")
@@ -212,7 +212,7 @@ def test_a_fault_of_a_driver_ends_its_run_and_nothing_else(make_lab, tmp_path):
     switch.unlink()
     daemon.ready()
     assert not lab.bench.turning
-    eventually(lambda: ("motor stopped", "bench-1") in lab.audited(), what="entry in the audit trail")
+    eventually(lambda: ("motor_stopped", "bench-1") in lab.audited(), what="entry in the audit trail")
     assert daemon.run().until("outcome")["outcome"] == "complete"
     with lab.reader() as reader:
         assert reader.unfinished_runs() == []

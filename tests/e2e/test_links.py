@@ -48,10 +48,10 @@ def test_unplugged_in_a_run_the_motor_is_stopped_when_it_is_back_and_not_started
     terminal = lab.bench.port.readlink()
     lab.bench.tell("unplug")
     outcome = call.until("outcome")
-    assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may still be turning")
+    assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may_still_be_turning")
     assert lab.result(call.run_id)["value"] is None
     assert lab.bench.turning
-    assert daemon.standing()["motor"] == "may still be turning"
+    assert daemon.standing()["motor"] == "may_still_be_turning"
     refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-2").next()
     assert "error" in refused
 
@@ -60,10 +60,10 @@ def test_unplugged_in_a_run_the_motor_is_stopped_when_it_is_back_and_not_started
     eventually(lambda: daemon.standing()["state"] == "ready", what="return")
     assert daemon.standing()["motor"] is None
     assert not lab.bench.turning
-    eventually(lambda: lab.audited()[-1] == ("motor stopped", "bench-1"), what="entry in the audit trail")
+    eventually(lambda: lab.audited()[-1] == ("motor_stopped", "bench-1"), what="entry in the audit trail")
     with lab.reader() as reader:
         run = reader.run(call.run_id)
-        assert (run.state, run.motor) == ("ended", "may still be turning")
+        assert (run.state, run.motor) == ("ended", "may_still_be_turning")
     assert daemon.run().until("outcome")["outcome"] == "complete"
 
 
@@ -83,7 +83,7 @@ def test_another_instrument_on_the_port_is_refused_and_not_spoken_to(lab, daemon
     call.until("outcome")
     lab.bench.tell("identity R-9999")
     lab.bench.tell("replug")
-    eventually(lambda: daemon.standing()["state"] == "wrong instrument", what="refusal")
+    eventually(lambda: daemon.standing()["state"] == "wrong_instrument", what="refusal")
     standing = daemon.standing()
     assert "R-9999" in standing["detail"]
     assert "R-1042" in standing["detail"]
@@ -104,10 +104,10 @@ def test_a_silent_instrument_is_noticed_and_the_run_interrupted(lab, daemon):
     view = call.until("view", lambda view: "silent" in view["faults"])
     assert view["signals"]["torque"] is None
     outcome = call.until("outcome")
-    assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may still be turning")
+    assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may_still_be_turning")
     # It heard the stop all the time; when it speaks again that is confirmed.
     eventually(lambda: daemon.standing()["state"] == "ready" and not daemon.standing()["motor"], what="return")
-    eventually(lambda: ("motor stopped", "bench-1") in lab.audited(), what="entry in the audit trail")
+    eventually(lambda: ("motor_stopped", "bench-1") in lab.audited(), what="entry in the audit trail")
     assert not lab.bench.turning
 
 

@@ -29,9 +29,9 @@ class Bench:
         )  # fmt: skip
         self.simulator.wait_ready()
         written = (examples_dir() / "instruments" / f"{source}.toml").read_text().partition("[companions]")[0]
-        for key, value in (("name", name), ("port", self.simulator.port), ("expect_serial", serial), ("mounted", body)):
+        for key, value in (("name", name), ("port", self.simulator.port), ("expect_serial", serial), ("fitted", body)):
             written = re.sub(rf"^{key} = .*$", f'{key} = "{value}"', written, flags=re.MULTILINE)
-        written = written.replace(f'mounted = "{body}"', f'mounted = "{body}"\nsimulated = true')
+        written = written.replace(f'fitted = "{body}"', f'fitted = "{body}"\nsimulated = true')
         written = re.sub(r"^interval_ms = .*$", f"interval_ms = {interval_ms}", written, flags=re.MULTILINE)
         (lab.config / "instruments" / f"{name}.toml").write_text(written)
         lab.instruments.append(name)
@@ -106,7 +106,7 @@ keep = [{ at = "end", span = "2 rev" }]
 @pytest.mark.parametrize(
     ("fluid", "source", "body", "product", "speed"),
     [
-        # Too low at first: a Newtonian and a shear-thinning fluid, the latter by its product's flow index.
+        # Too low at first: a Newtonian and a shear-thinning fluid, the latter by its product's flow behaviour index.
         ("glycerol-85", "bench-1", "coaxial-12", None, 6),
         ("white-glaze", "bench-2", "cylinder-6", "white-glaze", 3),
     ],

@@ -43,4 +43,4 @@ def test_a_run_over_tcp_and_the_end_of_the_connection(lab, networked):
     outcome = call.until("outcome")
     call.close()
     assert outcome["outcome"] == "interrupted"
-    assert outcome["motor"] == "may still be turning"
+    assert outcome["motor"] == "may_still_be_turning"

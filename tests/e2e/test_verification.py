@@ -62,7 +62,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         done, passed, data = measure(lab, "verify", "--fluid", "reference-500")
         assert done.returncode == 0, done.stdout
         verification = data["verification"]
-        assert (verification["passed"], verification["order"]) == (True, "as found")
+        assert (verification["passed"], verification["order"]) == (True, "as_found")
         assert [level["accepted"] for level in verification["levels"]] == [True, True]
         # The invented certificate says 500 mPa.s at 25 Cel, the simulated fluid's own definition.
         assert all(abs(level["certified"] - 500.0) < 3.0 for level in verification["levels"])
@@ -93,7 +93,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert (done.returncode, data["faults"]) == (11, ["verification_failed"])
 
         done, _, data = measure(lab, "verify", "--fluid", "reference-500", "--as-left")
-        assert (done.returncode, data["verification"]["order"]) == (0, "as left")
+        assert (done.returncode, data["verification"]["order"]) == (0, "as_left")
         done, _, data = measure(lab)
         assert (done.returncode, data["validity"]) == (0, "valid")
 
@@ -101,7 +101,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         listed = lab.daq("verification", "bench-1")
         assert listed.returncode == 0, listed.stderr
         history, _, doubt = listed.stdout.partition("failed on")
-        assert "as left" in history
+        assert "as_left" in history
         # Listed is what was measured since the pass, and only that.
         assert good[:8] in doubt
         assert len(re.findall(r"S-short", doubt)) == 1

@@ -49,7 +49,7 @@ def thin_lab(simulators, tmp_path):
     bench.stop()
 
 
-def stated_accuracy(torque_percent: float) -> float:
+def stated_maximum_permissible_error(torque_percent: float) -> float:
     """Relative limit by the specification in the instrument's file: 1 % of full scale, 0.5 % body, 0.1 % speed, 0.05 K.
 
     The temperature's part is for water's 2.6 %/K at most above 15 Cel (derived from IAPWS SR6-08).
@@ -76,7 +76,7 @@ def test_water_has_its_published_viscosity_at_several_temperatures(thin_lab):
         published = iapws.IAPWS95(T=true + 273.15, P=0.1).mu * 1e3
         torque = result["conditions"]["torque_percent"]
         assert result["unit"] == "mPa.s"
-        assert result["value"] == pytest.approx(published, rel=stated_accuracy(torque)), celsius
+        assert result["value"] == pytest.approx(published, rel=stated_maximum_permissible_error(torque)), celsius
         assert result["quality"] == "Good", result["reasons"]
         # The published torque, speed and viscosity agree: ISO 3219-2, coaxial cylinders.
         stress, rate = result["conditions"]["stress"], result["conditions"]["shear_rate"]

@@ -125,7 +125,7 @@ class TurnsButCannotHalt(Stirrer):
 
 @found_by("motion")
 class MovesButSaysItHasNoMotor(Stirrer):
-    on_link_loss = "has no motor"
+    on_link_loss = "no_motor"
 
 
 @found_by("motion")

@@ -210,7 +210,7 @@ def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
 
 
 @pytest.mark.parametrize("name", CHECKSUMS)
-@pytest.mark.parametrize("written", ["hex", "decimal", "big endian", "little endian"])
+@pytest.mark.parametrize("written", ["hex", "decimal", "big_endian", "little_endian"])
 def test_every_checksum_is_found_wherever_it_stands(name, written):
     dice = random.Random(name + written)
     size = CHECKSUMS[name].size

@@ -96,8 +96,8 @@ def kept(
         revolutions=15.0,
         summaries=dict(summaries),
         faults=faults,
-        largest_gap_ns=100_000_000,
-        coverage=1.0,
+        longest_interval_ns=100_000_000,
+        completeness=1.0,
         rule=rule,
     )
 

@@ -50,7 +50,7 @@ def measure(
     written: str,
     fluid: Fluid,
     instrument: str,
-    mounted: str,
+    fitted: str,
     *,
     seed: int = 1,
     product: str | None = None,
@@ -58,10 +58,10 @@ def measure(
     """The flow curve of a method (as text) on a fluid at 25 Cel."""
     path = folder / "curve.toml"
     path.write_text(written, encoding="utf-8")
-    loaded = example(f"instruments/{instrument}.toml").with_mounted(mounted)
+    loaded = example(f"instruments/{instrument}.toml").with_fitted(fitted)
     plan = plan_of(load_method(path), loaded, product=product)
     simulator = RotationalInstrument(
-        geometry=GEOMETRIES[mounted], fluid=fluid, seed=seed, temperature=25.0, serial=loaded.expect_serial
+        geometry=GEOMETRIES[fitted], fluid=fluid, seed=seed, temperature=25.0, serial=loaded.expect_serial
     )
     bench = Bench(plan, {loaded.name: driver_for(loaded)}, {loaded.name: simulator})
     bench.begin()

@@ -35,13 +35,13 @@ def contribution(c, name):
 def test_a_zero_contained_in_the_torque_is_not_counted_twice():
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=0.2)
     assert contribution(c, "zero") is None
-    assert c.uncertainty.left_out[-1] == "zero and its drift: contained in the accuracy of the torque"
+    assert c.uncertainty.left_out[-1] == "zero and its drift: contained in the maximum permissible error of the torque"
     assert c.conditions.torque_at_rest_percent == 0.2
 
 
 def test_a_zero_beyond_the_accuracy_is_told(tmp_path):
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=1.2)
-    assert "1.20 % at rest is beyond the accuracy of the torque; take the zero again" in c.uncertainty.left_out[-1]
+    assert "1.20 % at rest is beyond the maximum permissible error of the torque; take the zero again" in c.uncertainty.left_out[-1]
 
 
 def test_a_zero_stated_for_itself_is_rectangular(tmp_path):

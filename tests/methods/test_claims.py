@@ -11,7 +11,7 @@ from simulators.rotational.catalogue import FLUIDS
 from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
 from tests.methods.test_whole_runs import run
 
-VANE = example("instruments/bench-2.toml").with_mounted("vane-20")
+VANE = example("instruments/bench-2.toml").with_fitted("vane-20")
 
 
 def stress(value, t, *, at="every", last=None, statistic="mean", faults=()):
@@ -54,7 +54,7 @@ def test_a_peak_beyond_the_sensor_is_no_number():
     plan = plan_of("slip-yield-stress", VANE)
     taken = [stress(20, 2.0), stress(25, 4.0, faults=("saturated",)), stress(15, 6.0)]
     c = conclude(plan, facts(taken))
-    assert (c.value, c.validity) == (None, "not valid")
+    assert (c.value, c.validity) == (None, "not_valid")
 
 
 def test_the_greatest_single_reading_needs_a_fall_too(tmp_path):
@@ -97,7 +97,7 @@ def overshoot(fluid, speed):
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_the_yield_stress_of_a_gelled_slip(seed):
-    c, bench = run("slip-yield-stress", "bench-2", "gelled-slip", mounted="vane-20", seed=seed)
+    c, bench = run("slip-yield-stress", "bench-2", "gelled-slip", fitted="vane-20", seed=seed)
     assert (c.outcome, c.validity, c.quantity, c.unit, bench.motor) == ("complete", "valid", "stress", "Pa", "still")
     assert c.span.stop_reason == "stress fell"
     # Torque 1 % of full scale at 64 %, body 0.5 % and the ripple, of 0.45 %, at its worst.
@@ -135,7 +135,7 @@ def test_an_event_that_lay_before_the_first_reading_gives_no_time(tmp_path):
         ('above = "1050 mPa.s"', 'above = "500 mPa.s"'),
     )  # fmt: skip
     c, _ = run(method, "bench-1", "setting-slip")
-    assert (c.value, c.validity, c.faults) == (None, "not valid", ("already_met",))
+    assert (c.value, c.validity, c.faults) == (None, "not_valid", ("already_met",))
 
 
 def test_an_event_that_does_not_come_gives_no_time(tmp_path):
@@ -181,9 +181,9 @@ def test_a_value_taken_at_a_threshold_is_labelled_as_selected(tmp_path):
 # ---- limits of use of the flow
 
 
-def thin(viscosity, speed, product="clear-glaze", mounted="coaxial-15", seconds=60.0):
+def thin(viscosity, speed, product="clear-glaze", fitted="coaxial-15", seconds=60.0):
     """A conclusion about a liquid of so many mPa.s on bench 1, at a speed the sensor could show."""
-    plan = plan_of("reference-check", example("instruments/bench-1.toml").with_mounted(mounted), product=product)
+    plan = plan_of("reference-check", example("instruments/bench-1.toml").with_fitted(fitted), product=product)
     rate = plan.context.geometry.rate_per_omega * speed * 2 * math.pi / 60
     values = {
         "torque": flat(50.0), "viscosity": flat(viscosity), "temperature": flat(25.0), "speed": flat(speed),
@@ -208,7 +208,7 @@ def test_taylor_vortices_make_a_value_doubtful_in_a_narrow_gap():
 
 
 def test_in_a_wide_gap_vortices_are_only_warned_of():
-    c = thin(1.0, 90.0, mounted="coaxial-12")
+    c = thin(1.0, 90.0, fitted="coaxial-12")
     assert c.validity == "valid"
     assert "the criterion is that of a narrow gap, and early for this one" in c.cautions[0]
 

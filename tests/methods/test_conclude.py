@@ -41,7 +41,7 @@ def test_a_valid_value_within_limits(qc):
     c = conclude(qc, facts([kept(summaries())]))
     assert (c.quantity, c.value, c.unit, c.reported) == ("viscosity", 800.0, "mPa.s", "800")
     assert (c.quality, c.validity, c.faults, c.reasons) == (Quality.GOOD, "valid", (), ())
-    assert (c.verdict.verdict, c.verdict.decision_rule, c.verdict.compared) == ("within", "unrounded", "800.0")
+    assert (c.verdict.verdict, c.verdict.rounding, c.verdict.compared) == ("within", "unrounded", "800.0")
     assert c.span.stop_reason == "elapsed ≥ 60 s"
     assert (c.row.n, c.row.span_seconds, c.row.seconds, c.row.set_speed) == (300, 30.0, 60.0, 30.0)
     assert (c.row.torque_percent, c.row.torque, c.row.temperature) == (50.0, 500.0, 25.0)
@@ -68,12 +68,12 @@ def test_the_uncertainty_by_hand(qc):
     parts = {c.name: 100.0 * c.contribution / 800.0 for c in u.components}
     expected = {
         "torque": 1.154701, "resolution": 0.005774, "geometry": 0.288675, "speed": 0.057735,
-        "temperature": 0.124130, "repeatability": 0.05,
+        "temperature": 0.124130, "scatter of readings (Type A)": 0.05,
     }  # fmt: skip
     assert parts == pytest.approx(expected, abs=1e-6)
     assert u.k == pytest.approx(1.959964, abs=1e-5)
     assert u.expanded == pytest.approx(18.80220, rel=1e-5)
-    assert (u.coverage, u.left_out) == (0.95, ("zero and its drift: contained in the accuracy of the torque",))
+    assert (u.coverage, u.left_out) == (0.95, ("zero and its drift: contained in the maximum permissible error of the torque",))
 
 
 def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
@@ -98,13 +98,13 @@ def test_what_the_budget_lacks_is_said(tmp_path):
                          ('speed = "0.1 %"\n', ""))  # fmt: skip
     c = conclude(plan_of("clear-glaze-qc", bench), facts([kept(summaries())]))
     assert c.uncertainty.left_out == (
-        "geometry: contained in the accuracy of the torque",
+        "geometry: contained in the maximum permissible error of the torque",
         "speed: not in the instrument's specification",
         "temperature: neither product nor certificate says how the viscosity changes with it",
         "zero: the torque was not seen at rest before the motor turned",
         "zero drift: no other torque at rest to compare with",
     )
-    assert {x.name for x in c.uncertainty.components} == {"torque", "resolution", "repeatability"}
+    assert {x.name for x in c.uncertainty.components} == {"torque", "resolution", "scatter of readings (Type A)"}
 
 
 def test_a_drift_is_told_and_does_not_spoil_a_value_at_a_time(qc):
@@ -130,18 +130,18 @@ def test_a_drift_is_told_and_does_not_spoil_a_value_at_a_time(qc):
         (699.9, "rounded", "within", "700"),
     ],
 )
-def test_the_decision_rule_is_the_products(tmp_path, value, rule, verdict, compared):
+def test_the_rounding_is_the_products(tmp_path, value, rule, verdict, compared):
     product = load_changed(tmp_path, "products/clear-glaze.toml", ('"unrounded"', f'"{rule}"'))
     j = conclude(
         plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries(viscosity=value))])
     ).verdict
-    assert (j.verdict, j.decision_rule, j.compared) == (verdict, rule, compared)
+    assert (j.verdict, j.rounding, j.compared) == (verdict, rule, compared)
 
 
 def test_an_outside_value_says_which_side(qc):
     j = conclude(qc, facts([kept(summaries(viscosity=950.0))])).verdict
     assert j.reasons == ("950 mPa·s is above 900 mPa·s",)
-    assert (j.limits[0].low, j.limits[0].high, j.limits[0].binds_to["speed"], j.limits[0].binds_to["time"]) == (
+    assert (j.limits[0].low, j.limits[0].high, j.limits[0].applies_at["speed"], j.limits[0].applies_at["time"]) == (
         700.0, 900.0, 30.0, 60.0,
     )  # fmt: skip
 
@@ -157,11 +157,11 @@ def test_limits_in_another_unit_of_the_same_dimension_are_converted(tmp_path):
 @pytest.mark.parametrize(
     ("edit", "reason"),
     [
-        (("speed = 30", "speed = 12"), "the limit binds to 12 min⁻¹, measured at 30 min⁻¹"),
-        (('time = "60 s"', 'time = "2 min"'), "the limit binds to the value after 120 s, taken after 60 s"),
-        (("temperature = 25.0", "temperature = 20.0"), "the limit binds to 20 ± 0.3 °C, measured at 25.00 °C"),
-        (('geometry = "coaxial-12"', 'geometry = "cylinder-9"'), "the limit binds to geometry cylinder-9, measured with coaxial-12"),
-        (('geometry = "coaxial-12"', 'vessel = "beaker"'), "the limit binds to vessel beaker, measured with cup 15"),
+        (("speed = 30", "speed = 12"), "the limit applies at 12 min⁻¹, measured at 30 min⁻¹"),
+        (('time = "60 s"', 'time = "2 min"'), "the limit applies at the value after 120 s, taken after 60 s"),
+        (("temperature = 25.0", "temperature = 20.0"), "the limit applies at 20 ± 0.3 °C, measured at 25.00 °C"),
+        (('geometry = "coaxial-12"', 'geometry = "cylinder-9"'), "the limit applies at geometry cylinder-9, measured with coaxial-12"),
+        (('geometry = "coaxial-12"', 'vessel = "beaker"'), "the limit applies at vessel beaker, measured with cup 15"),
         (('high = 900\nunit = "mPa.s"', 'high = 900\nunit = "Pa"'), "the limit is in Pa, the result in mPa.s"),
         (('quantity = "viscosity"', 'quantity = "stress"'), "the limit is for stress, the result is viscosity"),
     ],
@@ -212,7 +212,7 @@ def test_advice_from_a_saturated_reading_is_a_bound():
     """
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", choices={"speed": 60})
     c = conclude(plan, facts([kept(saturated(), faults=("saturated",))]))
-    assert (c.value, c.quality, c.validity, c.uncertainty) == (None, Quality.BAD, "not valid", None)
+    assert (c.value, c.quality, c.validity, c.uncertainty) == (None, Quality.BAD, "not_valid", None)
     assert (c.verdict.verdict, c.verdict.reasons[0]) == ("not_comparable", "there is no number to compare")
     a = c.advice[0]
     assert (a.code, a.speed, a.comparable, a.is_bound) == ("other_speed", 30.0, True, True)
@@ -220,7 +220,7 @@ def test_advice_from_a_saturated_reading_is_a_bound():
     assert a.value_at_least == pytest.approx(791.571, rel=1e-5)
     assert a.text == (
         "the torque is beyond 110 % at 60 min⁻¹; the value is at least 792 mPa·s; 30 min⁻¹ should give at least 55 % "
-        "(flow index 1). The method allows it; compare only with results at this speed"
+        "(flow behaviour index 1). The method allows it; compare only with results at this speed"
     )
 
 
@@ -242,7 +242,7 @@ def test_a_prescribed_speed_is_not_broken_unseen(tmp_path, index, highest, speed
         tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 10"),
         ("[conditioning.temperature]", "[torque]\nlow = 10\nhigh = 90\n[conditioning.temperature]"),
     )  # fmt: skip
-    product = load_changed(tmp_path, "products/engobe.toml", ("flow_index = 0.55", f"flow_index = {index}"))
+    product = load_changed(tmp_path, "products/engobe.toml", ("flow_behaviour_index = 0.55", f"flow_behaviour_index = {index}"))
     bench = load_changed(tmp_path, "instruments/bench-2.toml", ('speed = "100 /min"', f'speed = "{highest} /min"'))
     plan = plan_of(method, bench, product=product)
     advice = conclude(plan, facts([kept(summaries(torque=6.0, speed=10.0), faults=("below_band",))])).advice
@@ -273,7 +273,7 @@ def test_advice_while_the_run_goes_on(qc):
 def test_a_run_that_did_not_end_has_no_value(qc, outcome, fault):
     f = facts([kept(summaries(), at="every")], outcome=outcome, reason="bench-1: cable pulled", ended={})
     c = conclude(qc, f)
-    assert (c.value, c.validity, c.faults, c.outcome) == (None, "not valid", (fault,), outcome)
+    assert (c.value, c.validity, c.faults, c.outcome) == (None, "not_valid", (fault,), outcome)
     assert c.reasons[-1] == f"{outcome}: bench-1: cable pulled"
     assert c.span.stop_reason == "bench-1: cable pulled"
     assert conclude(qc, facts([], outcome=outcome, ended={})).value is None
@@ -366,7 +366,7 @@ def test_a_thermometer_has_an_uncertainty_too():
 
 
 def test_a_body_known_by_constants_gives_an_apparent_viscosity():
-    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_mounted("crossbar"), product="engobe")
+    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_fitted("crossbar"), product="engobe")
     found = {"torque": flat(30.0), "speed": flat(60.0), "temperature": flat(25.0), "apparent_viscosity": flat(1.0)}
     c = conclude(plan, facts([kept(found)]))
     assert (c.quantity, c.unit, c.row.shear_rate) == ("apparent_viscosity", "Pa.s", None)

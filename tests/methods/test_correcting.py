@@ -98,7 +98,7 @@ def test_it_stands_beside_the_measured_value_in_the_result(tmp_path):
     data = ResultData.build(plan, corrected(product, 24.0), RunDetails(run="r", sample=Sample(id="s")))
     assert data.value == 800.0
     assert data.corrected.value == pytest.approx(766.4, abs=0.1)
-    # The verdict is on the value as measured: at 24 degC the limits, bound to 25 +- 0.3, do not hold.
+    # The verdict is on the value as measured: at 24 degC the limits, bound to 25 ± 0.3, do not hold.
     assert data.verdict.verdict == "not_comparable"
     flat_form = flattened(data.model_dump(mode="json"))
     assert (flat_form["corrected_value"], flat_form["corrected_reference_celsius"]) == (data.corrected.value, 25.0)

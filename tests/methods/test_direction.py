@@ -60,7 +60,7 @@ def test_a_torque_against_the_rotation_is_no_viscosity(tmp_path):
         c = conclude(plan, bench.facts)
         assert c.faults[0] == fault
         if value is None:
-            assert (c.value, c.validity) == (None, "not valid")
+            assert (c.value, c.validity) == (None, "not_valid")
         else:
             # A little below zero is the zero's own error: the number keeps its sign, and is doubtful.
             assert c.validity == "doubtful"

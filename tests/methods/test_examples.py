@@ -119,7 +119,7 @@ def values(plan, torque, speed):
 
 def test_coaxial_cylinders_agree_with_iso_3219():
     """Case GEO-CC-02: ISO 3219-2 / DIN 53019-1, checked there by a boundary value problem of the annulus."""
-    bench = example("instruments/bench-1.toml").with_mounted("coaxial-15")
+    bench = example("instruments/bench-1.toml").with_fitted("coaxial-15")
     got = values(plan_of("reference-check", bench, identity=told()), 100.0, 100.0)  # 100 % of 1000 uN.m = 0.001 N.m
     assert got["torque_abs"] == pytest.approx(1000.0, rel=1e-12)
     assert got["shear_rate"] == pytest.approx(129.08479704162508, rel=1e-9)
@@ -139,7 +139,7 @@ def test_a_cylinder_in_an_unbounded_fluid_agrees_with_the_margules_limit(tmp_pat
 
 def test_calibrated_constants_give_an_apparent_viscosity_and_no_rate():
     # 20000 mPa.s give full scale at 10 /min, so 30 % at 12 /min are 20000 * 0.30 * 10/12 = 5000 mPa.s.
-    bench = example("instruments/bench-2.toml").with_mounted("crossbar")
+    bench = example("instruments/bench-2.toml").with_fitted("crossbar")
     plan = plan_of("reference-check", bench)
     assert plan.primary == "apparent_viscosity"
     got = values(plan, 30.0, 12.0)

@@ -202,7 +202,7 @@ def test_soaking_comes_after_the_gate_and_before_the_measurement(tmp_path):
     entered = {e.target: e.t / 1e9 for _, e in rig.effects if isinstance(e, Moved)}
     # The gate holds for 30 s, the soak for 300 s.
     assert entered["starting_preshear"] - entered["soaking"] == pytest.approx(300.0, abs=0.01)
-    assert entered["soaking"] - entered["tempering"] == pytest.approx(30.0, abs=0.3)
+    assert entered["soaking"] - entered["equilibrating"] == pytest.approx(30.0, abs=0.3)
 
 
 def test_whatever_the_contract_holds_is_passed_through_and_parts_of_a_reading_are_turned_too():

@@ -15,7 +15,7 @@ def result(value, *, fill=None, verdict="within", **more):
     run = f"{result.n:08d}-run"
     limit = {"quantity": "viscosity", "low": 4.0, "high": 7.0, "unit": "Pa.s", "verdict": verdict, "reasons": ["why"]}
     data = {
-        "value": value, "unit": "Pa.s", "quantity": "viscosity", "validity": "valid" if value is not None else "not valid",
+        "value": value, "unit": "Pa.s", "quantity": "viscosity", "validity": "valid" if value is not None else "not_valid",
         "reasons": [], "outcome": "complete", "sample": {"id": "E-1", "sheared": False},
         "method": {"id": "engobe-qc", "version": "1", "digest": "d", "choices": {}},
         "geometry": {"name": "cylinder-9", "vessel": "low"}, "uncertainty": {"expanded": 0.1 + result.n / 100},
@@ -38,7 +38,7 @@ def counted(r):
 def test_duplicates_that_agree_are_averaged():
     # Their range 0.2 is within 5 % of their mean: 0.255. The mean 5.1 reported with 2 digits.
     r = reportable("E-1", [result(5.0), result(5.2)], ENGOBE)
-    assert (r.value, r.reported, r.decided, r.verdict, r.decision_rule) == (5.1, "5.1", "mean", "within", "rounded")
+    assert (r.value, r.reported, r.decided, r.verdict, r.rounding) == (5.1, "5.1", "mean", "within", "rounded")
     assert r.how == "mean of 2: their range 0.2 Pa·s is within 0.255 Pa·s"
     assert r.expanded == pytest.approx(0.12)
     assert counted(r) == [True, True]
@@ -148,7 +148,7 @@ def test_without_a_rule_the_first_valid_result_is_reported():
 @pytest.mark.parametrize(
     ("edit", "key", "reason"),
     [
-        (('"5 %" ', '"5" '), "replicates.repeatability", "is above 0 with its unit"),
+        (('"5 %" ', '"5" '), "replicates.repeatability_limit", "is above 0 with its unit"),
         (("most = 3", "most = 1"), "replicates.most", "must be at least count (2)"),
     ],
 )

@@ -76,8 +76,8 @@ def test_everything_a_historian_needs_is_there():
         "length": 40.0,
         "end_factor": 1.1,
     }
-    assert (d["verdict"]["verdict"], d["verdict"]["decision_rule"]) == ("within", "unrounded")
-    assert (d["verdict"]["limits"][0]["low"], d["verdict"]["limits"][0]["binds_to"]["geometry"]) == (700, "coaxial-12")
+    assert (d["verdict"]["verdict"], d["verdict"]["rounding"]) == ("within", "unrounded")
+    assert (d["verdict"]["limits"][0]["low"], d["verdict"]["limits"][0]["applies_at"]["geometry"]) == (700, "coaxial-12")
     assert (d["method"]["id"], d["method"]["version"], len(d["method"]["digest"])) == ("clear-glaze-qc", "1", 64)
     assert (d["origin"]["serial"], d["origin"]["driver"], len(d["origin"]["driver_digest"])) == (
         "R-1042",
@@ -91,7 +91,7 @@ def test_a_value_that_cannot_be_believed_is_null():
     data = result([kept(saturated(), faults=("saturated",))])
     d = sent(data)
     CHECKER.validate(d)
-    assert (d["value"], d["quality"], d["validity"], d["uncertainty"]) == (None, "Bad", "not valid", None)
+    assert (d["value"], d["quality"], d["validity"], d["uncertainty"]) == (None, "Bad", "not_valid", None)
     assert d["advice"][0]["text"].startswith("the torque is beyond 110 % at 30 min⁻¹")
     assert (d["advice"][0]["speed"], d["advice"][0]["comparable"]) == (12.0, False)
     assert d["conditions"]["torque_percent"] is None
@@ -148,12 +148,12 @@ def test_the_flat_variant_always_has_the_same_keys():
 
 
 def test_apparent_viscosity_has_a_null_shear_rate():
-    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_mounted("crossbar"))
+    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_fitted("crossbar"))
     found = {"torque": flat(30.0), "speed": flat(60.0), "temperature": flat(25.0), "apparent_viscosity": flat(5000.0)}
     d = sent(ResultData.build(plan, conclude(plan, facts([kept(found)])), RECORD))
     CHECKER.validate(d)
     assert (d["quantity"], d["conditions"]["shear_rate"], d["geometry"]["kind"]) == (
-        "apparent_viscosity", None, "calibrated constants",
+        "apparent_viscosity", None, "calibrated_constants",
     )  # fmt: skip
     assert any("no shear rate is defined" in w for w in d["warnings"])
 

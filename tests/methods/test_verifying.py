@@ -28,7 +28,7 @@ TODAY = Known(today="2026-09-21")
 def crossbar(tmp_path):
     """A body known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
     return load_changed(
-        tmp_path, "instruments/bench-2.toml", ('mounted = "cylinder-9"', 'mounted = "crossbar"'),
+        tmp_path, "instruments/bench-2.toml", ('fitted = "cylinder-9"', 'fitted = "crossbar"'),
         ('full_scale_viscosity = "20000 mPa.s"\nat_speed = "10 /min"', 'full_scale_viscosity = "2000 mPa.s"\nat_speed = "30 /min"'),
     )  # fmt: skip
 
@@ -75,7 +75,7 @@ def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(crossbar, low, hi
     assert [(x.low, x.high, x.certified) for x in v.levels] == [(478.5, 521.5, 500.0), (488.5, 511.5, 500.0)]
     assert v.passed is passed
     assert c.verdict.verdict == ("within" if passed else "outside")
-    assert c.verdict.decision_rule == "unrounded"
+    assert c.verdict.rounding == "unrounded"
 
 
 def test_what_is_said_of_a_level(crossbar):
@@ -118,7 +118,7 @@ def test_a_doubtful_value_is_not_judged_but_one_outside_still_fails(crossbar):
     v = verified(plan(crossbar), level(0, 600.0, faults=("below_band",)), level(1, 500.0)).verification
     assert (v.passed, v.levels[0].accepted) == (None, None)
     assert "below_band" in v.reasons[0]
-    v = verified(plan(crossbar), level(0, 500.0, faults=("gap",)), level(1, 600.0)).verification
+    v = verified(plan(crossbar), level(0, 500.0, faults=("readings_missing",)), level(1, 600.0)).verification
     assert v.passed is False
 
 
@@ -208,7 +208,7 @@ def at(days, passed, **more):
         ([at(31, True)], True, False, "passed"),  # due this very moment
         ([at(32, True)], True, True, "overdue"),
         ([at(10, True), at(5, False)], False, False, "failed"),
-        ([at(10, False), at(5, True, order="as left")], True, False, "passed"),
+        ([at(10, False), at(5, True, order="as_left")], True, False, "passed"),
         ([at(40, True), at(5, False)], False, True, "failed"),
         ([Verified(NOW, "x", False, serial="R-9")], None, True, "overdue"),  # another instrument under this name
     ],
@@ -261,7 +261,7 @@ def test_a_verification_itself_is_not_doubted_for_being_overdue(crossbar):
 
 
 def test_a_failure_names_the_results_since_the_last_pass(crossbar):
-    known = Known(today="2026-09-21", order="as found", results_since_pass=("r1", "r2"))
+    known = Known(today="2026-09-21", order="as_found", results_since_pass=("r1", "r2"))
     failed = verified(plan(crossbar, bench=known), level(0, 600.0), level(1, 600.0))
     assert failed.verification.results_since_pass == ("r1", "r2")
     assert verified(plan(crossbar, bench=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()

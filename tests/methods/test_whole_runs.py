@@ -13,13 +13,13 @@ from tests.methods.bench import driver_for, example, load_changed, plan_of
 def run(method, instrument, sample="", *, seed=1, temperature=25.0, longest=2400.0, **more):
     """Conclusion and bench of one run on a simulated instrument."""
     loaded = example(f"instruments/{instrument}.toml")
-    if "mounted" in more:
-        loaded = loaded.with_mounted(more.pop("mounted"))
+    if "fitted" in more:
+        loaded = loaded.with_fitted(more.pop("fitted"))
     plan = plan_of(method, loaded, **more)
     driver = driver_for(loaded)
     simulator = (
         RotationalInstrument(
-            geometry=GEOMETRIES[loaded.mounted], fluid=FLUIDS[sample], seed=seed, temperature=temperature,
+            geometry=GEOMETRIES[loaded.fitted], fluid=FLUIDS[sample], seed=seed, temperature=temperature,
             serial=loaded.expect_serial,
         )
         if sample
@@ -42,7 +42,7 @@ def test_clear_glaze_is_valid_within_and_right():
 
 def test_off_range_and_repeated_with_the_advice_given():
     c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 60})
-    assert (c.value, c.validity, c.faults) == (None, "not valid", ("torque_limit",))
+    assert (c.value, c.validity, c.faults) == (None, "not_valid", ("torque_limit",))
     assert (c.outcome, bench.motor) == ("failed", "still")
     assert c.span.stop_reason == "torque limit 110 %: the sensor is at its stop at 60 min⁻¹"
     assert (c.row.set_speed, c.row.value) == (60.0, None)
@@ -74,7 +74,7 @@ def test_casting_slip_at_equilibrium():
     assert c.value == pytest.approx(684.07, rel=0.025)
     assert c.span.stop_reason == "viscosity steady within 1 % over 20 s"
     states = [target for _, _, target in bench.moves]
-    assert states[:3] == ["identifying", "tempering", "soaking"]
+    assert states[:3] == ["identifying", "equilibrating", "soaking"]
     assert states[3:8] == ["starting_preshear", "preshearing", "ending_preshear", "resting", "starting"]
 
 
@@ -101,10 +101,10 @@ def test_engobe_after_a_minute_or_ten_turns():
     assert c.row.span_seconds == pytest.approx(10.0, rel=0.02)
 
 
-@pytest.mark.parametrize(("instrument", "mounted"), [("bench-1", "coaxial-12"), ("bench-2", "cylinder-9")])
-def test_the_reference_fluid_reads_its_certificate(instrument, mounted):
+@pytest.mark.parametrize(("instrument", "fitted"), [("bench-1", "coaxial-12"), ("bench-2", "cylinder-9")])
+def test_the_reference_fluid_reads_its_certificate(instrument, fitted):
     fluid = example("fluids/reference-500.toml")
-    c, _ = run("reference-check", instrument, "reference-500", mounted=mounted, fluid=fluid)
+    c, _ = run("reference-check", instrument, "reference-500", fitted=fitted, fluid=fluid)
     certified = next(v for v in fluid.values if v.temperature == 25.0)
     assert c.validity == "valid"
     assert abs(c.value - certified.value_mpa_s) < c.uncertainty.expanded + certified.uncertainty_mpa_s
@@ -113,12 +113,12 @@ def test_the_reference_fluid_reads_its_certificate(instrument, mounted):
 def test_a_temperature_that_does_not_come_fails_the_run(tmp_path):
     method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('longest = "30 min"', 'longest = "2 min"'))
     c, bench = run(method, "bench-1", "clear-glaze", temperature=20.0)
-    assert (c.outcome, c.value, c.faults, bench.motor) == ("failed", None, ("incomplete",), "not moved")
+    assert (c.outcome, c.value, c.faults, bench.motor) == ("failed", None, ("incomplete",), "not_moved")
     assert "did not stay within 24.8 to 25.2" in c.reasons[-1]
 
 
 def test_a_thermometer_alone():
     c, bench = run("thermometer-log", "thermo-1")
-    assert (c.outcome, c.validity, c.unit, bench.motor) == ("complete", "valid", "Cel", "not moved")
+    assert (c.outcome, c.validity, c.unit, bench.motor) == ("complete", "valid", "Cel", "not_moved")
     assert c.value == pytest.approx(25.0, abs=0.06)
     assert [r.at for r in c.steps] == ["every"] * 4 + ["end"]

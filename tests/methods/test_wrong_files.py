@@ -49,14 +49,14 @@ def test_all_faults_of_a_file_are_told_at_once(tmp_path):
 def test_all_that_speaks_against_a_run_is_told_at_once(tmp_path):
     bench = load_changed(
         tmp_path, "instruments/bench-1.toml", ("enable_motion = true", "enable_motion = false"),
-        ('mounted = "coaxial-12"', 'mounted = "coaxial-15"'),
+        ('fitted = "coaxial-12"', 'fitted = "coaxial-15"'),
     )  # fmt: skip
     method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('stop = "60 s"', 'stop = "10 min"'))
     with pytest.raises(SettingError) as caught:
         plan_of(method, bench, choices={"speed": 7})
     assert {(Path(e.file).name, e.key) for e in caught.value.errors} == {
         ("bench-1.toml", "enable_motion"),
-        ("bench-1.toml", "mounted"),
+        ("bench-1.toml", "fitted"),
         ("clear-glaze-qc.toml", "steps[0].longest"),
         ("choice", "speed"),
     }

@@ -79,8 +79,8 @@ def bench_file(name: str) -> Instrument:
 
 
 def instrument_for(geometry: str, **limits: float) -> Instrument:
-    """The bench of the glaze works that has a geometry, with it mounted, and other limits where given."""
-    loaded = bench_file("bench-1" if geometry.startswith("coaxial") else "bench-2").with_mounted(geometry)
+    """The bench of the glaze works that has a geometry, with it fitted, and other limits where given."""
+    loaded = bench_file("bench-1" if geometry.startswith("coaxial") else "bench-2").with_fitted(geometry)
     return loaded.model_copy(update={"limits": loaded.limits.model_copy(update=limits)})
 
 
@@ -123,7 +123,7 @@ def measured(method, instrument: Instrument, fluid: Fluid, *, seed=1, spec=None,
     driver = RotationalDriver(instrument.options)
     plan = compile_plan(method, instrument, driver, **more)
     simulator = Watched(
-        spec or Specification(), GEOMETRIES[instrument.mounted], fluid, seed, serial=instrument.expect_serial
+        spec or Specification(), GEOMETRIES[instrument.fitted], fluid, seed, serial=instrument.expect_serial
     )
     bench = Bench(plan, {instrument.name: driver}, {instrument.name: simulator})
     bench.begin()

@@ -10,7 +10,7 @@ from tests.methods.bench import example
 from tests.planning.benches import instrument_for, measured, read_method
 
 SPEEDS = (0.5, 1, 1.5, 2, 3, 5, 7.5, 10, 15, 20, 30, 50, 75, 100)
-#: Geometry, fluid and its flow index.
+#: Geometry, fluid and its flow behaviour index.
 CASES = [
     ("coaxial-12", Newtonian(0.8), 1.0),
     ("coaxial-15", Newtonian(0.4), 1.0),
@@ -23,7 +23,7 @@ CASES = [
 
 def product_of(index: float):
     given = example("products/clear-glaze.toml")
-    return given.model_copy(update={"flow_index": index, "limits": ()})
+    return given.model_copy(update={"flow_behaviour_index": index, "limits": ()})
 
 
 @pytest.mark.parametrize(("geometry", "law", "index"), CASES, ids=lambda x: x if isinstance(x, str) else repr(x))
@@ -64,7 +64,7 @@ def test_another_geometry_at_the_same_speed(tmp_path, geometry, law, index, spee
     method = read_method(tmp_path, speed)
     first = measured(method, instrument_for(geometry), Fluid("", law), product=product).conclusion
     advised = next(a for a in first.advice if a.code == "other_geometry")
-    assert advised.comparable  # the product's limits bind to no geometry
+    assert advised.comparable  # the product's limits apply at no geometry
     again = measured(method, instrument_for(advised.geometry), Fluid("", law), product=product).conclusion
     assert again.row.torque_percent == pytest.approx(advised.torque_percent, abs=5)
 

@@ -94,7 +94,7 @@ def test_a_limit_of_the_product_is_no_verdict_on_a_seek(tmp_path):
 def test_where_no_speed_serves_it_says_what_to_fit_and_that_serves(tmp_path):
     run = measured(seek_method(tmp_path), instrument_for("cylinder-6"), FLUIDS["clear-glaze"])
     c = run.conclusion
-    assert (c.outcome, c.value, c.validity, c.sheared) == ("failed", None, "not valid", True)
+    assert (c.outcome, c.value, c.validity, c.sheared) == ("failed", None, "not_valid", True)
     assert c.span.stop_reason.startswith("no speed from 0.5 to 100 min⁻¹ brings the torque to 40 to 80 %; 1")
     (a,) = c.advice
     assert (a.code, a.geometry) == ("fit_geometry", "cylinder-9")

@@ -96,4 +96,4 @@ def test_left_out_keys_have_sensible_values(tmp_path):
     assert (step.speed, step.settle.revolutions, step.keep[0].span.revolutions) == (2.0, 1.0, 1.0)
     assert (seek.low, seek.high, seek.slowest, seek.fastest, seek.most) == (40.0, 80.0, 2.0, 100.0, 6)
     # 1 % of full scale is what the instrument's file states of its torque.
-    assert (seek.doubt, seek.flow_index) == (1.0, None)
+    assert (seek.doubt, seek.flow_behaviour_index) == (1.0, None)

@@ -65,7 +65,7 @@ async def test_an_adapter_that_comes_back_under_another_name_is_found_and_its_in
         bus.members["07"].serial = "T-9999"
         bus.plug()
         there[1] = (bus.path, "ADAPTER-7")
-        await until(lambda: session.standing.state == "wrong instrument", 60)
+        await until(lambda: session.standing.state == "wrong_instrument", 60)
         assert "T-9999 answers where T-0007 is expected" in session.standing.detail
         assert session.standing.values == {}
         # And the right one again.
@@ -79,7 +79,7 @@ class Gapped(Driver):
 
     kind = "gapped"
     channels = Tiny.channels[:1]
-    framing = Framing(gap_ns=500 * MS, longest=20)
+    framing = Framing(silence_ns=500 * MS, longest=20)
     streams = True
     stale_after_ns = 0
 

@@ -133,7 +133,7 @@ async def test_another_instrument_at_the_address_is_not_believed(make_bus):
     bus = make_bus(1, 2)
     bus.members["02"].serial = "T-9999"
     async with sessions(bus, 1, 2) as (one, two):
-        await until(lambda: two.standing.state == "wrong instrument")
+        await until(lambda: two.standing.state == "wrong_instrument")
         await until(lambda: value(one) == 21.0)
         assert "T-9999" in two.standing.detail
 

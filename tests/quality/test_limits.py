@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.core.errors import SettingError
-from daq.quality.limits import DecisionRule, Verdict, as_reported, judge, rounded
+from daq.quality.limits import Rounding, Verdict, as_reported, judge, rounded
 
-ROUNDED = DecisionRule.ROUNDED
+ROUNDED = Rounding.ROUNDED
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ import numpy as np
 from daq.core.units import convert, entered
 from daq.rheology import bodies, cylinders, torque
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.geometry import CoaxialCylinders, ConePlate, Disc, LargeVessel, ParallelPlates, Vane
+from daq.rheology.geometry import CoaxialCylinders, ConePlate, Disc, SingleCylinder, ParallelPlates, Vane
 from daq.rheology.leastsquares import linear_fit
 
 
@@ -90,14 +90,14 @@ def krieger_elrod(i):
 
 
 def unbounded_newtonian(i):
-    omega, g = angular_speed(i["speed_rpm"]), LargeVessel(i["R_m"], i["L_m"])
+    omega, g = angular_speed(i["speed_rpm"]), SingleCylinder(i["R_m"], i["L_m"])
     return {"gdot": g.rate_per_omega * omega, "torque": i["eta_Pa_s"] * omega / g.viscosity_constant}
 
 
 def unbounded_power_law(i):
     rate = cylinders.unbounded_rate(angular_speed(i["speed_rpm"]), i["n"])
     stress = i["K"] * rate ** i["n"]
-    return {"gdot": rate, "tau": stress, "torque": stress / LargeVessel(i["R_m"], i["L_m"]).stress_per_torque}
+    return {"gdot": rate, "tau": stress, "torque": stress / SingleCylinder(i["R_m"], i["L_m"]).stress_per_torque}
 
 
 def vessel_wall(i):
@@ -107,7 +107,7 @@ def vessel_wall(i):
 
 
 def index_from_speeds(i):
-    stresses = LargeVessel(i["R_m"], i["L_m"]).stress_per_torque * np.array(i["torques_N_m"])
+    stresses = SingleCylinder(i["R_m"], i["L_m"]).stress_per_torque * np.array(i["torques_N_m"])
     log_omegas = np.log(angular_speed(np.array(i["speeds_rpm"])))
     line = linear_fit(np.column_stack([np.ones_like(log_omegas), log_omegas]), np.log(stresses))
     intercept, n = (float(p) for p in line.parameters)
@@ -181,7 +181,7 @@ def units(_i):
 
 
 def ranges(i):
-    g, fs, speed = LargeVessel(i["R_m"], i["L_m"]), i["torque_full_scale_N_m"], i["speed_rpm"]
+    g, fs, speed = SingleCylinder(i["R_m"], i["L_m"]), i["torque_full_scale_N_m"], i["speed_rpm"]
     etas = torque.viscosity_at(np.array(i["torque_percent"]), fs, g.viscosity_constant, speed)
     return {f"eta_at_{p}": eta for p, eta in zip(i["torque_percent"], etas, strict=True)} | {
         "shear_rate": g.rate_per_omega * angular_speed(speed),

@@ -83,7 +83,7 @@ def speed(i):
     advice = torque.advise(now, at, target_percent=target)
     return {
         "speed_newtonian": advice.speed_per_min,
-        "speed_n0.5": torque.advise(now, at, target_percent=target, flow_index=0.5).speed_per_min,
+        "speed_n0.5": torque.advise(now, at, target_percent=target, flow_behaviour_index=0.5).speed_per_min,
         "lowest_valid_speed_newtonian": torque.advise(now, at, target_percent=10.0).speed_per_min,
     }
 

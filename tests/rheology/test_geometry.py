@@ -18,7 +18,7 @@ from daq.rheology.geometry import (
     CoaxialCylinders,
     ConePlate,
     Disc,
-    LargeVessel,
+    SingleCylinder,
     ParallelPlates,
     Vane,
     limits_of_use,
@@ -47,7 +47,7 @@ def test_newtonian_fluid_between_cylinders(ri, ratio, length, eta, omega):
     torque = eta * omega / g.viscosity_constant
     assert couette_omega(lambda s: s / eta, torque, ri, re, length) == pytest.approx(omega, rel=1e-8)
     assert g.stress_per_torque / g.rate_per_omega == pytest.approx(g.viscosity_constant, rel=1e-12)
-    vessel = LargeVessel(ri, length, vessel_radius_m=re)
+    vessel = SingleCylinder(ri, length, vessel_radius_m=re)
     assert vessel.viscosity_constant * torque / omega == pytest.approx(eta, rel=1e-9)
     assert vessel.stress_per_torque * torque == pytest.approx(eta * vessel.rate_per_omega * omega, rel=1e-9)
 
@@ -67,7 +67,7 @@ def test_a_vessel_a_thousand_times_wider_is_unbounded(n):
     far = couette_torque(lambda s: (s / k) ** (1 / n), omega, radius, 1000 * radius, length)
     remaining = 1e-6 if n <= 1.0 else 1e-4  # of the order of 1000^(-2/n)
     stress = k * cylinders.unbounded_rate(omega, n) ** n
-    assert stress == pytest.approx(LargeVessel(radius, length).stress_per_torque * far, rel=2 * remaining)
+    assert stress == pytest.approx(SingleCylinder(radius, length).stress_per_torque * far, rel=2 * remaining)
     near = couette_torque(lambda s: (s / k) ** (1 / n), omega, radius, 3 * radius, length)
     assert cylinders.vessel_wall_factor(3.0, n) == pytest.approx(near / far, rel=2 * remaining)
 
@@ -187,13 +187,13 @@ def test_calibrated_body_has_no_rate_and_no_stress():
         (lambda: CoaxialCylinders(0.01, 0.01, 0.03), "outer_radius_m"),
         (lambda: CoaxialCylinders(0.01, 0.02, math.nan), "length_m"),
         (lambda: CoaxialCylinders(0.01, 0.02, 0.03, 0.9), "end_factor"),
-        (lambda: LargeVessel(0.01, 0.03, vessel_radius_m=0.005), "vessel_radius_m"),
+        (lambda: SingleCylinder(0.01, 0.03, vessel_radius_m=0.005), "vessel_radius_m"),
         (lambda: ConePlate(0.02, 1.0), "angle_rad"),
         (lambda: ParallelPlates(0.02, -0.001), "gap_m"),
         (lambda: CalibratedConstants(math.inf), "viscosity_constant"),
         (lambda: Disc(0.0), "radius_m"),
         (lambda: Vane(0.02, 0.0), "height_m"),
-        (lambda: cylinders.unbounded_rate(1.0, 0.0), "flow_index"),
+        (lambda: cylinders.unbounded_rate(1.0, 0.0), "flow_behaviour_index"),
         (lambda: cylinders.krieger_elrod_rate(1.0, 1.0, 1.0), "radius_ratio"),
     ],
 )
@@ -208,9 +208,9 @@ def test_limits_of_use_are_said():
     assert limits_of_use(standard) == ()
     assert "1.2" in limits_of_use(CoaxialCylinders(0.01, 0.02, 0.05))[0]
     assert "below 3" in limits_of_use(CoaxialCylinders(0.015, 0.016, 0.02))[0]
-    assert "12.5 %" in limits_of_use(LargeVessel(0.01, 0.05, vessel_radius_m=0.03))[0]
-    assert limits_of_use(LargeVessel(0.001, 0.05, vessel_radius_m=0.05)) == ()
-    assert "unbounded" in limits_of_use(LargeVessel(0.01, 0.05))[0]
+    assert "12.5 %" in limits_of_use(SingleCylinder(0.01, 0.05, vessel_radius_m=0.03))[0]
+    assert limits_of_use(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == ()
+    assert "unbounded" in limits_of_use(SingleCylinder(0.01, 0.05))[0]
     assert limits_of_use(ConePlate(0.02, math.radians(1))) == ()
     assert "above 4" in limits_of_use(ConePlate(0.02, math.radians(6)))[0]
     assert "apparent" in limits_of_use(CalibratedConstants(1.0))[0]

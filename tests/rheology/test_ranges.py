@@ -6,15 +6,15 @@ import pytest
 
 from daq.core.errors import SettingError
 from daq.rheology import cylinders, torque
-from daq.rheology.geometry import CalibratedConstants, ConePlate, LargeVessel, Vane
+from daq.rheology.geometry import CalibratedConstants, ConePlate, SingleCylinder, Vane
 from daq.rheology.ranges import Expected, plan_ranges
 from daq.rheology.torque import BandClass
 from daq.rheology.viscosity_budget import Specification
 
 FULL_SCALE = 7e-4
 GEOMETRIES = {
-    "thin": LargeVessel(0.0016, 0.03),
-    "wide": LargeVessel(0.0094, 0.065),
+    "thin": SingleCylinder(0.0016, 0.03),
+    "wide": SingleCylinder(0.0094, 0.065),
     "cone": ConePlate(0.02, math.radians(1.0)),
     "body": CalibratedConstants(2000.0),
     "vane": Vane(0.02, 0.04),
@@ -39,7 +39,7 @@ def test_the_planned_torque_is_that_of_the_flow():
     n, k = 0.4, 12.0
     expected = Expected(k, n, at_rate=1.0)
     for c in plan_ranges(FULL_SCALE, {"wide": GEOMETRIES["wide"]}, SPEEDS, expected):
-        # Apparent values of a large vessel use the rate 2 omega; the law is evaluated there.
+        # Apparent values of a single cylinder in a large vessel use the rate 2 omega; the law is evaluated there.
         omega = cylinders.angular_speed(c.speed_per_min)
         eta = k * (2 * omega) ** (n - 1)
         t = 4.0 * math.pi * eta * omega * 0.065 * 0.0094**2  # Margules without an outer cylinder

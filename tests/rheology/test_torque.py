@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from daq.core.errors import SettingError
 from daq.rheology import cylinders, torque
-from daq.rheology.geometry import LargeVessel
+from daq.rheology.geometry import SingleCylinder
 from daq.rheology.torque import Advice, BandClass, advise
 
-GEOMETRY = LargeVessel(0.009, 0.06)
+GEOMETRY = SingleCylinder(0.009, 0.06)
 FULL_SCALE = 1e-3
 
 
@@ -25,7 +25,7 @@ def shown(consistency, n, speed):
 @given(k=st.floats(0.1, 100), n=st.floats(0.3, 1.2), speed=st.floats(1, 50), target=st.floats(15, 90))
 def test_executed_advice_reaches_the_target(k, n, speed, target):
     now = shown(k, n, speed)
-    advice = advise(now, speed, target_percent=target, flow_index=n)
+    advice = advise(now, speed, target_percent=target, flow_behaviour_index=n)
     assert shown(k, n, advice.speed_per_min) == pytest.approx(target, rel=1e-6)
 
 
@@ -38,7 +38,7 @@ def test_advice_from_saturation_is_a_bound(k, n, speed):
         97.0,
         speed,
         saturated_at_percent=100.0,
-        flow_index=n,
+        flow_behaviour_index=n,
         full_scale=FULL_SCALE,
         viscosity_constant=GEOMETRY.viscosity_constant,
     )

@@ -157,7 +157,7 @@ def test_jcgm_intervals_hold_simulated_truths():
     rng = np.random.default_rng(77)
     spec = Specification(1.0, speed_percent=0.5)
     true, percent, n, noise = 1000.0, 20.0, 60, 2.0
-    reference = viscosity_components(true, percent, spec, repeatability=(noise, n, 0.0))
+    reference = viscosity_components(true, percent, spec, scatter=(noise, n, 0.0))
     half = half_of(propagate_budget(0.0, reference, seed=1))
     expanded = combine(reference).expanded
     shown = true * (1 + rng.uniform(-0.05, 0.05, 4000)) / (1 + rng.uniform(-0.005, 0.005, 4000))

@@ -210,7 +210,7 @@ def test_devices_come_and_go_and_a_rebirth_tells_all_again(lab):
         assert channels == {"channel/speed", "channel/torque", "channel/temperature"}
         assert host.devices["bench-1"].values["channel/temperature"] == pytest.approx(25, abs=1)
         run = daemon.run("long")
-        tower.until(lambda: host.devices["bench-1"].values["instrument/state"] == "in a run", what="state")
+        tower.until(lambda: host.devices["bench-1"].values["instrument/state"] == "in_run", what="state")
         tower.until(lambda: host.devices["bench-1"].values["channel/speed"] == pytest.approx(12, abs=0.5), what="speed")
         reading = next(h for h in reversed(host.devices["bench-1"].history) if "channel/speed" in h[1])
         assert not reading[0]

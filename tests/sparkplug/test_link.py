@@ -46,8 +46,8 @@ async def test_births_changes_results_and_a_farewell(tmp_path, broker, aliases, 
             link.wake()
             await watcher.until(lambda: len(host.results) == 3)
             assert watcher.ids(historical=False) == ["bench-1/1", "bench-1/2", "bench-2/3"]
-            content.states["bench-1"] = "in a run"
-            await watcher.until(lambda: host.devices["bench-1"].values["instrument/state"] == "in a run")
+            content.states["bench-1"] = "in_run"
+            await watcher.until(lambda: host.devices["bench-1"].values["instrument/state"] == "in_run")
             del content.states["bench-2"]
             await watcher.until(lambda: "bench-2" not in host.devices)
             content.add("bench-2")

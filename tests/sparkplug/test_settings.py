@@ -93,8 +93,8 @@ def test_a_device_does_not_die_of_being_asked_who_it_is_after_a_run():
     session = SimpleNamespace(standing=Standing())
     content = _Content(SimpleNamespace(), None, None)
     lives = []
-    for state in ("connecting", "identifying", "ready", "lending", "in a run", "identifying", "ready", "connecting",
-                  "identifying", "wrong instrument", "stopping the motor", "ready", "stopping the motor"):  # fmt: skip
+    for state in ("connecting", "identifying", "ready", "lending", "in_run", "identifying", "ready", "connecting",
+                  "identifying", "wrong_instrument", "stopping_motor", "ready", "stopping_motor"):  # fmt: skip
         session.standing.state = LinkState(state)
         lives.append(content._lives("bench-1", session))
     assert lives == [False, False, *[True] * 5, *[False] * 4, True, True]

@@ -43,7 +43,7 @@ async def main(folder, port, results):
             run = f"run-{number}-{uuid.uuid4()}"
             await store.commit(begin(run, name))
             await store.commit(conclude(run, result_id=run, build=builder(run, topics=())))
-            node.nudge()
+            node.wake()
             bench.sessions["rotor-2"].standing.state = "connecting" if chance.random() < 0.2 else "ready"
             await asyncio.sleep(chance.random() * 0.02)
         for one in bench.sessions.values():

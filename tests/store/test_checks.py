@@ -57,7 +57,7 @@ def test_a_healthy_database_has_no_faults_and_says_what_was_looked_at(path):
     [
         ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "audit trail", "audit entry 3 was changed"),
         ("DELETE FROM audit WHERE seq = 10", "ended runs", "does not know the end of run c"),
-        ("UPDATE runs SET motor = 'not moved' WHERE id = 'b'", "ended runs", "the motor of run b"),
+        ("UPDATE runs SET motor = 'not_moved' WHERE id = 'b'", "ended runs", "the motor of run b"),
         ("UPDATE results SET data = '{}' WHERE id = 'b'", "ended runs", "the result of run b"),
         ("DELETE FROM results WHERE id = 'b'", "sequence numbers", "result 2 of rotor-1 (epoch 1) is missing"),
         ("DELETE FROM journal WHERE run = 'b' AND seq = 0", "journals", "block 0 of run b is missing"),

@@ -51,7 +51,7 @@ def test_a_full_database_refuses_keeps_what_is_there_and_takes_up_again(path):
             store.submit(conclude("a", block=big_block())).result(10)
         assert len(struck) == 2
         with store.reader() as reader:  # reading goes on
-            assert [e.what for e in reader.audit()] == ["method registered", "run begun"]
+            assert [e.what for e in reader.audit()] == ["method_registered", "run_started"]
             assert reader.run("a").state == "running"
         store._connection.execute("PRAGMA max_page_count = 1000000")
         store.submit(conclude("a", block=big_block())).result(10)
@@ -121,7 +121,7 @@ def small_disk(tmp_path):
     folder.mkdir()
     command = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(folder)]
     if os.getuid() != 0 or subprocess.run(command, capture_output=True, check=False).returncode != 0:
-        pytest.skip("no file system of our own can be mounted here; the file size limit above is tested everywhere")
+        pytest.skip("no file system of our own can be fitted here; the file size limit above is tested everywhere")
     yield folder
     subprocess.run(["umount", str(folder)], check=True)
 

@@ -48,7 +48,7 @@ def test_a_whole_run_is_stored_and_read_back(store):
         assert (committed.id, committed.sequence, committed.repeated) == ("res-1", 1, False)
         (message,) = reader.waiting()
         assert (message.id, message.payload, message.stream) == ("res-1", result.data.encode(), "rotor-1")
-        assert [e.what for e in reader.audit()] == ["method registered", "run begun", "run concluded", "run ended"]
+        assert [e.what for e in reader.audit()] == ["method_registered", "run_started", "run_concluded", "run_ended"]
 
 
 def test_the_second_result_of_a_run_is_answered_with_the_first(store):
@@ -93,7 +93,7 @@ def test_a_failing_builder_leaves_nothing_and_takes_no_sequence_number(store):
         assert reader.run("run-1").state == "running"
         assert list(reader.journal("run-1")) == []
         assert reader.kept("run-1") == []
-        assert [e.what for e in reader.audit()] == ["method registered", "run begun"]
+        assert [e.what for e in reader.audit()] == ["method_registered", "run_started"]
     assert do(store, conclude("run-1"))[0].sequence == 1
 
 
@@ -116,7 +116,7 @@ def test_a_method_version_with_other_content_is_refused(store):
     do(store, register(version="2", digest="d2"))
     with store.reader() as reader:
         assert reader.method("glaze-flow", "1").digest == "d1"
-        assert [e.what for e in reader.audit()] == ["method registered"] * 2
+        assert [e.what for e in reader.audit()] == ["method_registered"] * 2
     assert store.trouble is None
 
 

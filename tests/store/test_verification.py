@@ -30,7 +30,7 @@ def test_a_verification_is_audited_before_its_result_which_carries_it(store):
     assert json.loads(entry.detail) == {"passed": True, "run": "a"}
     assert (entry.who, entry.subject) == ("m.keeper", "rotor-1")
     # The head a result carries comes after the entry, so that it seals it.
-    assert audit[result.audit_seq].what == "run concluded"
+    assert audit[result.audit_seq].what == "run_concluded"
     assert audit[result.audit_seq].previous == entry.hash
 
 

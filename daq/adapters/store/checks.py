@@ -121,7 +121,7 @@ def check_results(reader: Reader) -> Finding:
 
 def check_ended_runs(reader: Reader) -> Finding:
     """What the audit trail says of each ended run still fits: its motor, its result, the end of its journal."""
-    said = {entry.subject: json.loads(entry.detail) for entry in reader.audit() if entry.what == "run ended"}
+    said = {entry.subject: json.loads(entry.detail) for entry in reader.audit() if entry.what == "run_ended"}
     rows = reader.query(
         "SELECT id, motor, (SELECT data FROM results WHERE run = runs.id AND supersedes IS NULL) AS data, "
         "(SELECT digest FROM journal WHERE run = runs.id ORDER BY seq DESC LIMIT 1) AS digest "

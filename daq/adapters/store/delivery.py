@@ -107,7 +107,7 @@ class ReleaseRefused(Transaction[int]):
             (self.stream, self.utc_ns),
         ).rowcount
         detail = {"refused": True, "messages": count}
-        add_audit(access, self.utc_ns, self.who, "messages sent again", self.stream or "all", detail)
+        add_audit(access, self.utc_ns, self.who, "messages_sent_again", self.stream or "all", detail)
         return count
 
 
@@ -160,7 +160,7 @@ class SendAgain(Transaction[int]):
         ).rowcount
         if self.who is not None:
             detail["messages"] = count
-            add_audit(access, self.utc_ns, self.who, "messages sent again", self.stream or "all", detail)
+            add_audit(access, self.utc_ns, self.who, "messages_sent_again", self.stream or "all", detail)
         return count
 
 

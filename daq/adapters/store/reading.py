@@ -124,9 +124,9 @@ class Reader:
         """Instruments with a run whose motor may still be turning, and which were not seen to stop since."""
         rows = self.query(
             "SELECT DISTINCT runs.instrument FROM runs "
-            "JOIN audit AS ended ON ended.what = 'run ended' AND ended.subject = runs.id "
-            "WHERE runs.motor = 'may still be turning' AND NOT EXISTS (SELECT 1 FROM audit AS stopped "
-            "WHERE stopped.what = 'motor stopped' AND stopped.subject = runs.instrument AND stopped.seq > ended.seq)"
+            "JOIN audit AS ended ON ended.what = 'run_ended' AND ended.subject = runs.id "
+            "WHERE runs.motor = 'may_still_be_turning' AND NOT EXISTS (SELECT 1 FROM audit AS stopped "
+            "WHERE stopped.what = 'motor_stopped' AND stopped.subject = runs.instrument AND stopped.seq > ended.seq)"
         )
         return [row["instrument"] for row in rows]
 

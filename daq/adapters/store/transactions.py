@@ -77,7 +77,7 @@ class RegisterMethod(Transaction[None]):
             (self.id, self.version, self.digest, self.text, self.utc_ns),
         )
         detail = {"digest": self.digest}
-        add_audit(access, self.utc_ns, self.who, "method registered", f"{self.id} {self.version}", detail)
+        add_audit(access, self.utc_ns, self.who, "method_registered", f"{self.id} {self.version}", detail)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ class SeeInstrument(Transaction[None]):
         )
         if known is None or known[0] != self.serial:
             detail = {"serial": self.serial, "before": known[0] if known else None}
-            add_audit(access, self.utc_ns, "daemon", "instrument identified", self.name, detail)
+            add_audit(access, self.utc_ns, "daemon", "instrument_identified", self.name, detail)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +126,7 @@ class BeginRun(Transaction[None]):
             tuple(values.values()),
         )
         detail = {"instrument": run.instrument, "sample": run.sample, "method": f"{run.method_id} {run.method_version}"}
-        add_audit(access, run.began_utc_ns, run.operator, "run begun", run.id, detail)
+        add_audit(access, run.began_utc_ns, run.operator, "run_started", run.id, detail)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +194,7 @@ class Conclude(Transaction[Committed]):
         if self.verification is not None:
             add_audit(access, self.utc_ns, self.who, "verification", run[0], self.verification)
         audit = {"result": self.result_id, "outcome": self.outcome, "reason": self.reason}
-        head = add_audit(access, self.utc_ns, self.who, "run concluded", self.run, audit)
+        head = add_audit(access, self.utc_ns, self.who, "run_concluded", self.run, audit)
         return add_result(
             access,
             run=self.run,
@@ -231,7 +231,7 @@ class Correct(Transaction[Committed]):
         if newer is not None:
             raise StoreError(f"result {self.supersedes} was corrected already: correct {newer[0]} instead")
         audit = {"result": self.result_id, "supersedes": self.supersedes, "reason": self.reason}
-        head = add_audit(access, self.utc_ns, self.who, "result corrected", old[0], audit)
+        head = add_audit(access, self.utc_ns, self.who, "result_corrected", old[0], audit)
         return add_result(
             access,
             run=old[0],
@@ -280,7 +280,7 @@ class EndRun(Transaction[None]):
             "journal_digest": journal_head(access, self.run)[1],
             "result_digest": hashlib.sha256(result[0].encode()).hexdigest(),
         }
-        add_audit(access, self.utc_ns, self.who, "run ended", self.run, audit)
+        add_audit(access, self.utc_ns, self.who, "run_ended", self.run, audit)
 
 
 @dataclass(frozen=True, slots=True)

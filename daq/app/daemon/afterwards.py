@@ -31,10 +31,10 @@ class Afterwards:
     """Work on runs that are over.  `topics` None: nothing is published."""
 
     def __init__(
-        self, store: Store, make: MakeDriver, clock: Clock, topics: Topics | None, nudge: Callable[[], None]
+        self, store: Store, make: MakeDriver, clock: Clock, topics: Topics | None, wake: Callable[[], None]
     ) -> None:
         self._store, self._make, self._clock = store, make, clock
-        self._topics, self._nudge = topics, nudge
+        self._topics, self._wake = topics, wake
         self.tasks = Tasks()
 
     def look(self, run_id: str, instrument: str, *, curve: bool) -> None:
@@ -65,7 +65,7 @@ class Afterwards:
             return
         try:
             if await publish_curve(self._store, run_id, self._topics, self._clock):
-                self._nudge()
+                self._wake()
         except DaqError as error:
             log.warning("flow curve not published", run=run_id, reason=str(error))
 

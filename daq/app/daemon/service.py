@@ -73,7 +73,7 @@ class Service:
         """Put messages into the outbox again; return how many."""
         count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns()))
         if self._supervisor.publishing is not None:
-            self._supervisor.publishing.nudge()
+            self._supervisor.publishing.wake()
         return count
 
     def status(self) -> Status:

@@ -113,7 +113,7 @@ class Supervisor:
         self._lock.acquire()
         try:
             self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
-            self._audit("daemon started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
+            self._audit("daemon_started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._make_sessions()
             for instrument in recover(self.store, driver_maker(self.catalogue.drivers), self.clock, self._maker):
                 if instrument in self.sessions:
@@ -124,7 +124,7 @@ class Supervisor:
             self._lock.release()
             raise
         topics = self.publishing.topics if self.publishing is not None else None
-        self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._nudge)
+        self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
         self._afterwards.catch_up(self.sessions)
         if self.publishing is not None:
             self.tasks.watch(self.publishing.start(self.store, self.clock, self._states), ends=True)
@@ -154,7 +154,7 @@ class Supervisor:
         if self.sparkplug is not None:
             await self.sparkplug.stop()  # while its devices still live
         await self.tasks.stop()
-        self._audit("daemon stopped", "daemon", {})
+        self._audit("daemon_stopped", "daemon", {})
         if self.publishing is not None:
             await self.publishing.stop()
         await asyncio.to_thread(self.store.close)
@@ -297,7 +297,7 @@ class Supervisor:
             if active is not None:
                 for event in active.subscribers:
                     event.set()
-            self._nudge()
+            self._wake()
 
     def _look(self, name: str, runner: Runner) -> None:
         self._afterwards.look(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
@@ -316,14 +316,14 @@ class Supervisor:
                 continue
             log.info("run stored at last", run=runner.run_id)
             self._look(name, runner)
-            self._nudge()
+            self._wake()
             return
 
-    def _nudge(self) -> None:
+    def _wake(self) -> None:
         if self.publishing is not None:
-            self.publishing.nudge()
+            self.publishing.wake()
         if self.sparkplug is not None:
-            self.sparkplug.nudge()
+            self.sparkplug.wake()
 
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
@@ -359,7 +359,7 @@ class Supervisor:
     def stir(self) -> None:
         """Give the writer something to do, so that its silence means that it is stuck; and look at ingest."""
         self.store.submit(Ping())
-        connected = {n: s.progress for n, s in self.sessions.items() if s.standing.state in ("ready", "in a run")}
+        connected = {n: s.progress for n, s in self.sessions.items() if s.standing.state in ("ready", "in_run")}
         moved = [n for n, count in connected.items() if count != self._session_beats.get(n)]
         # Without a connected instrument there is nothing to take in; an instrument that is silent is its own trouble,
         # but where none of several moves on, it is ours.

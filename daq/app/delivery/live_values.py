@@ -50,7 +50,7 @@ class LiveValues:
     def look(self) -> None:
         """Publish once what is new."""
         for name, session in self._bench.sessions.items():
-            if session.standing.state not in ("ready", "in a run") or session.progress == self._seen.get(name):
+            if session.standing.state not in ("ready", "in_run") or session.progress == self._seen.get(name):
                 continue
             self._seen[name] = session.progress
             try:

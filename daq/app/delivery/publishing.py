@@ -102,7 +102,7 @@ class Publishing:
         """Send a newest reading at most once; False where it was dropped."""
         return self._publisher is not None and self._publisher.publish_live(instrument, payload)
 
-    def nudge(self) -> None:
+    def wake(self) -> None:
         """Something was committed."""
         if self._publisher is not None:
             self._publisher.wake()

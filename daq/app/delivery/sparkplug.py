@@ -132,7 +132,7 @@ class Sparkplug:
         self._task = asyncio.create_task(self._link.run(), name="sparkplug")
         return self._task
 
-    def nudge(self) -> None:
+    def wake(self) -> None:
         """A result was committed, or an instrument's state changed."""
         if self._link is not None:
             self._link.wake()

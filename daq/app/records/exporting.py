@@ -64,7 +64,7 @@ def _reading_row(reading: Reading, headings: Mapping[str, str]) -> Row:
 def kept_columns(units: Mapping[str, str]) -> list[str]:
     """Headings of the columns of `kept_rows`."""
     fixed = ["step", "step name", "at", "statistic", "time [s]", "utc", "span [s]", "asked [s]", "revolutions [{rev}]"]
-    fixed += ["coverage", "largest gap [s]", "rule", "faults"]
+    fixed += ["completeness", "longest interval [s]", "rule", "faults"]
     return [*fixed, *(_statistic(name, s, unit) for name, unit in units.items() for s in STATISTICS)]
 
 
@@ -87,8 +87,8 @@ def kept_rows(
             "span [s]": (k["t"] - k["start"]) / 1e9,
             "asked [s]": k["asked_ns"] / 1e9,
             "revolutions [{rev}]": k["revolutions"],
-            "coverage": k["coverage"],
-            "largest gap [s]": k["largest_gap_ns"] / 1e9,
+            "completeness": k["completeness"],
+            "longest interval [s]": k["longest_interval_ns"] / 1e9,
             "rule": k["rule"] or None,
             "faults": "; ".join(k["faults"]) or None,
         }

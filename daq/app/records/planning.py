@@ -53,12 +53,12 @@ def given_viscosity(text: str) -> Amount:
 
 
 def basis_of_viscosity(
-    text: str, flow_index: float | None, at_rate: float | None, at_speed: float | None, product: Product | None
+    text: str, flow_behaviour_index: float | None, at_rate: float | None, at_speed: float | None, product: Product | None
 ) -> Basis:
     """A plan for a viscosity a person gives; where it is not Newtonian, at a shear rate (1/s) or speed (/min)."""
     found = given_viscosity(text)
-    stated = None if product is None else product.flow_index
-    index = flow_index or stated or 1.0
+    stated = None if product is None else product.flow_behaviour_index
+    index = flow_behaviour_index or stated or 1.0
     expected = Expected(convert(found.value, found.unit, "Pa.s"), index, at_rate, at_speed)
     unit = found.unit if product is None else product.unit_code
     coefficient = None if product is None else product.temperature_coefficient
@@ -66,16 +66,16 @@ def basis_of_viscosity(
 
 
 def basis_of_product(
-    product: Product, instrument: Instrument, reader: Reader | None, flow_index: float | None
+    product: Product, instrument: Instrument, reader: Reader | None, flow_behaviour_index: float | None
 ) -> Basis:
     """A plan for a product: for the viscosity its file expects, otherwise for what its last results were.
 
-    What the file expects is taken to be at the geometry and speed its limits bind to.
+    What the file expects is taken to be at the geometry and speed its limits apply at.
 
     Raises:
         SettingError: neither is there.
     """
-    index = flow_index or product.flow_index or 1.0
+    index = flow_behaviour_index or product.flow_behaviour_index or 1.0
     if product.expected_viscosity is not None:
         stated = product.expected_viscosity
         rate, speed = _where_limits_bind(product, instrument)
@@ -126,7 +126,7 @@ def _place(data: dict[str, Any]) -> tuple[str, float]:
 
 
 def _where_limits_bind(product: Product, instrument: Instrument) -> tuple[float | None, float | None]:
-    """Shear rate (1/s) and speed (/min) the product's limits bind to, as far as this instrument's file can tell."""
+    """Shear rate (1/s) and speed (/min) the product's limits apply at, as far as this instrument's file can tell."""
     speed = next((limit.speed for limit in product.limits if limit.speed is not None), None)
     name = next((limit.geometry for limit in product.limits if limit.speed is not None), None)
     body = None if name is None else instrument.geometries.get(name)

@@ -96,7 +96,7 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     return Known(
         today=day(now_utc_ns),
         standing=standing_of(found, instrument, serial, now_utc_ns),
-        order=order.order or "as found",
+        order=order.order or "as_found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
     )

@@ -11,7 +11,7 @@ Reading = tuple[Mapping[str, float | None], Sequence[tuple[str, str]]]
 
 def newest_reading(name: str, session: Session, runs: Mapping[str, Active]) -> Reading:
     """Latest values of an instrument by signal (derived ones too, where it leads a run), and its faults."""
-    if session.standing.state != "in a run":
+    if session.standing.state != "in_run":
         return session.standing.values, session.standing.faults
     own = runs.get(name)
     if own is not None:

@@ -45,12 +45,12 @@ def recover(
             try:
                 motor = _recover_one(store, reader, record, make_driver, clock, maker)
             except (StoreError, FormatError) as error:
-                motor = "may still be turning"
+                motor = "may_still_be_turning"
                 log.error("run not recovered", run=record.id, reason=str(error))
             except Exception:
-                motor = "may still be turning"
+                motor = "may_still_be_turning"
                 log.exception("run not recovered", run=record.id)
-            if motor == "may still be turning":
+            if motor == "may_still_be_turning":
                 turning.append(record.instrument)
         # Killed again before a motor was seen to stand still, its run is ended and the motor is not accounted for.
         return sorted({*turning, *reader.motors_in_doubt()})
@@ -68,7 +68,7 @@ def _recover_one(
         motor = pipeline.motor.value
     else:
         # What the journal does not show may have happened in the moment before the kill.
-        motor = "may still be turning" if _moves(plan) else "not moved"
+        motor = "may_still_be_turning" if _moves(plan) else "not_moved"
     store.submit(EndRun(record.id, motor, clock.utc_ns(), "daemon")).result()
     log.warning("run recovered", run=record.id, instrument=record.instrument, motor=motor)
     return motor

@@ -267,7 +267,7 @@ class Session:
             f"the motor stands still by its speed, but the torque {at} (at rest before the run: {found.zero:.3g}); "
             "the sample holds the rotor, or the speed is wrong: look at it before you touch it"
         )
-        self._audit("torque at rest", self.name, {"torque": found.torque, "zero": found.zero})
+        self._audit("torque_at_rest", self.name, {"torque": found.torque, "zero": found.zero})
         log.warning("torque at rest", instrument=self.name, torque=found.torque, zero=found.zero)
         self._set(self.link.state, said)
 
@@ -306,14 +306,14 @@ class Session:
     def _note_identity(self) -> None:
         found, before = self.link.identity, self._known
         if found is not None and before is not None and (found.kind, found.serial) != (before.kind, before.serial):
-            self._audit("instrument exchanged", self.name, {"before": before.serial, "now": found.serial})
+            self._audit("instrument_exchanged", self.name, {"before": before.serial, "now": found.serial})
         self._known = found or before
 
     def _audit_stop(self) -> None:
         still = self.link.motor is Motor.STILL
         if still or not self._doubt_audited:
             why = {"why": "the motor's state was unknown"}
-            self._audit("motor stopped" if still else "stop not confirmed", self.name, why)
+            self._audit("motor_stopped" if still else "stop_not_confirmed", self.name, why)
         self._doubt_audited = not still
 
     def _set(self, state: LinkState, detail: str) -> None:

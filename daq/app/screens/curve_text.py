@@ -128,7 +128,7 @@ def plot(curve: FlowCurveData, columns: int) -> list[str]:
     gap = max(width - len(low) - len(high) - len(name), 2)
     out.append(" " * (LEFT + 1) + low + " " * (gap // 2) + name + " " * (gap - gap // 2) + high)
     seen = dict.fromkeys(mark_of(p) for p in curve.points)
-    said = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not valid"}
+    said = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not_valid"}
     legend = [f"{MARKS[m]} {said[m]}" for m in seen]
     if curve.chosen is not None:
         legend.append(f"{LINE} {model_name(curve.chosen)}")

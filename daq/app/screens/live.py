@@ -122,7 +122,7 @@ class Screen:
             lines += wrapped(ended(end.outcome, end.reason), columns, "the run was ", "warn")
         if end.fault:
             lines += wrapped(plain(end.fault), columns, "NOT STORED: ", "bad")
-        if end.motor == "may still be turning":
+        if end.motor == "may_still_be_turning":
             lines.append([("THE MOTOR MAY STILL BE TURNING: see to it before you go near the body", "bad")])
         lines.append([(f"run {end.run}; all about it: daq show {end.run[:8]}", "dim")])
         if on_terminal:

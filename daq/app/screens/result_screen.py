@@ -19,8 +19,8 @@ VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "none": ("no limits to compare with", "dim"),
 }
 BOUND_UNITS: Final = {"speed": "/min", "time": "s", "temperature": "Cel"}
-"""Units of what a limit may bind to."""
-VALIDITY_STYLES: Final = {"valid": "good", "doubtful": "warn", "not valid": "bad"}
+"""Units of what a limit may apply at."""
+VALIDITY_STYLES: Final = {"valid": "good", "doubtful": "warn", "not_valid": "bad"}
 
 
 def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> list[Line]:
@@ -78,7 +78,7 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     if others and not own:
         return _no_own_limits(data, named, columns)
     lines: list[Line] = [[(words, style)]]
-    rule = verdict.get("decision_rule")
+    rule = verdict.get("rounding")
     if rule is not None:
         compared = f", compared as {plain(verdict['compared'])}" if verdict.get("compared") else ""
         how = "the value as it is" if rule == "unrounded" else "the value rounded as reported"
@@ -137,7 +137,7 @@ def limit_text(limit: dict[str, Any]) -> str:
         what = f"at least {low:g} {unit}" if low is not None else f"at most {high:g} {unit}"
     bound = ", ".join(
         f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{key} {value}"
-        for key, value in limit["binds_to"].items()
+        for key, value in limit["applies_at"].items()
     )
     verdict = limit["verdict"].replace("_", " ")
     return plain(f"{called(limit['quantity'])} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")

@@ -26,7 +26,7 @@ SIGNAL_ROWS: Final = 3
 STATES: Final[dict[str, str]] = {
     "ready": "ready",
     "identifying": "asking the instrument who it is",
-    "tempering": "waiting for the temperature",
+    "equilibrating": "waiting for the temperature",
     "soaking": "soaking at temperature",
     "starting_preshear": "bringing the motor to the speed of the pre-shear",
     "preshearing": "shearing the sample before the measurement",
@@ -35,11 +35,11 @@ STATES: Final[dict[str, str]] = {
     "starting": "bringing the motor to speed",
     "measuring": "measuring",
     "seeking": "looking for a speed",
-    "stopping": "stopping the motor",
-    "concluded": "stopping the motor",
+    "stopping": "stopping_motor",
+    "concluded": "stopping_motor",
     "ended": "ended",
 }
-STANDING: Final = ("not moved", "still")
+STANDING: Final = ("not_moved", "still")
 """The motor has not turned yet, or was seen to stand still."""
 WITHOUT_MOTOR: Final = {"starting": "beginning the step", "stopping": "ending", "concluded": "ending"}
 """The same where nothing turns."""
@@ -204,7 +204,7 @@ def _head(view: RunView, columns: int) -> list[Line]:
     elif speed is not None and abs(speed) > 0.05:
         turning = f", {number(speed)} {symbol('/min')}"
     motor = view.motor
-    alarm: Line = [("  MAY STILL BE TURNING", "bad")] if motor == "may still be turning" else []
+    alarm: Line = [("  MAY STILL BE TURNING", "bad")] if motor == "may_still_be_turning" else []
     return [first, [(shortened(said + turning, columns), ""), *alarm]]
 
 

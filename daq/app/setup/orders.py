@@ -38,7 +38,7 @@ class RunOrder:
     replicate: int = 1
     sampled_at: str = ""
     operator: str = ""
-    order: Literal["", "as found", "as left"] = ""
+    order: Literal["", "as_found", "as_left"] = ""
     """Of a verification; "" means as found."""
     choices: dict[str, float | str] = field(default_factory=dict)
 

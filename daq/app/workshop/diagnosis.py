@@ -155,7 +155,7 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
             do = "look at it, stop it at the instrument itself if it turns, keep your hands away"
             findings.append(Finding(False, f"instrument {name}", f"the motor {standing.motor}", do))
         # A connected instrument has something to say only where its torque does not go back to zero.
-        if standing.state not in ("ready", "in a run") or standing.detail:
+        if standing.state not in ("ready", "in_run") or standing.detail:
             said = f"{standing.state}: {standing.detail}".rstrip(": ")
             findings.append(Finding(False, f"instrument {name}", said, "check cable, power and port"))
     if status.store:

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 from daq.core.checksums import CHECKSUMS
 
-Written = Literal["hex", "decimal", "big endian", "little endian"]
+Written = Literal["hex", "decimal", "big_endian", "little_endian"]
 Letters = Literal["upper", "lower"]
 SKIPS: Final = (0, 1, 2)
 """Bytes at the beginning that may be left out, as the first character of a sentence often is."""
@@ -43,7 +43,7 @@ class FoundChecksum:
 
     def __str__(self) -> str:
         how = f"{self.digits} {'hexadecimal' if self.written == 'hex' else 'decimal'} digits"
-        if self.written in ("big endian", "little endian"):
+        if self.written in ("big_endian", "little_endian"):
             how = f"{CHECKSUMS[self.name].size} bytes, {self.written}"
         where = f" after {self.mark!r}" if self.mark else " at the end"
         return f"{self.name}, {how}{where}" + (f", without the first {self.skip} bytes" if self.skip else "")
@@ -58,7 +58,7 @@ class FoundChecksum:
             return mark + (text if self.letters == "upper" else text.lower()).encode("ascii")
         if self.written == "decimal":
             return mark + f"{value:0{self.digits}d}".encode("ascii")
-        order: Literal["big", "little"] = "big" if self.written == "big endian" else "little"
+        order: Literal["big", "little"] = "big" if self.written == "big_endian" else "little"
         return mark + value.to_bytes(CHECKSUMS[self.name].size, order)
 
     @property
@@ -113,9 +113,9 @@ def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:
                     for covers in (False, True) if mark else (False,):
                         for letters in ("upper", "lower") if written == "hex" else ("upper",):
                             yield FoundChecksum(name, written, letters, size, mark, covers, skip)  # type: ignore[arg-type]
-            yield FoundChecksum(name, "big endian", "upper", 0, "", False, skip)
+            yield FoundChecksum(name, "big_endian", "upper", 0, "", False, skip)
             if kind.size > 1:
-                yield FoundChecksum(name, "little endian", "upper", 0, "", False, skip)
+                yield FoundChecksum(name, "little_endian", "upper", 0, "", False, skip)
 
 
 def _mark(frame: bytes, size: int) -> str:

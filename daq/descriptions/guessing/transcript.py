@@ -46,9 +46,9 @@ class Lines:
     """What a capture holds, cut into lines.
 
     Attributes:
-        ends: what ends a line; empty where lines have a fixed `length` or end with a `gap_ns`.
+        ends: what ends a line; empty where lines have a fixed `length` or end with a `silence_ns`.
         length: bytes of every line; 0 where it differs.
-        gap_ns: a quiet time that ends a line; 0 where something else does.
+        silence_ns: a quiet time that ends a line; 0 where something else does.
         echo: the instrument sends every request back first.
         sends_end: what ended the requests; None where none was sent.
         streams: readings come unasked.
@@ -59,7 +59,7 @@ class Lines:
 
     ends: tuple[bytes, ...] = ()
     length: int = 0
-    gap_ns: int = 0
+    silence_ns: int = 0
     echo: bool = False
     sends_end: bytes | None = None
     streams: bool = False
@@ -178,19 +178,19 @@ def _without_ends(lines: Lines, chunks: Sequence[Chunk]) -> None:
     """A fixed length, or a gap, where nothing marks the end."""
     gaps = [b.t - a.t for a, b in pairwise(chunks)]
     if not gaps:
-        lines.gap_ns = SECOND // 50
+        lines.silence_ns = SECOND // 50
         return
     long = [g for g in gaps if g * 4 > max(gaps)]
     short = [g for g in gaps if g * 4 <= max(gaps)]
-    lines.gap_ns = max(2_000_000, min(SECOND // 20, (max(short, default=0) + min(long)) // 2))
+    lines.silence_ns = max(2_000_000, min(SECOND // 20, (max(short, default=0) + min(long)) // 2))
     blocks: list[int] = [len(chunks[0].data)]
     for gap, chunk in zip(gaps, chunks[1:], strict=True):
-        if gap > lines.gap_ns:
+        if gap > lines.silence_ns:
             blocks.append(0)
         blocks[-1] += len(chunk.data)
     usual, count = Counter(blocks).most_common(1)[0]
     if count * 10 >= 9 * len(blocks) and len(blocks) >= 3 and not lines.enveloped:
-        lines.length, lines.gap_ns = usual, 0
+        lines.length, lines.silence_ns = usual, 0
 
 
 def _cut(lines: Lines, chunks: Sequence[Chunk]) -> None:
@@ -204,7 +204,7 @@ def _cut(lines: Lines, chunks: Sequence[Chunk]) -> None:
 
     for chunk in chunks:
         t = chunk.t
-        if lines.gap_ns and buffer and t - last_t > lines.gap_ns:
+        if lines.silence_ns and buffer and t - last_t > lines.silence_ns:
             keep(last_t, buffer, before)
             buffer = b""
         before = chunk
@@ -221,7 +221,7 @@ def _cut(lines: Lines, chunks: Sequence[Chunk]) -> None:
             at, end = min(found)
             keep(t, buffer[:at], chunk)
             buffer = buffer[at + len(end) :]
-    if lines.gap_ns and buffer:
+    if lines.silence_ns and buffer:
         keep(last_t, buffer, before)
 
 

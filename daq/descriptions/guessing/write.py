@@ -72,7 +72,7 @@ def framing(lines: Lines) -> list[str]:
     elif lines.length:
         out.append(f"length = {lines.length}")
     else:
-        out.append(f"gap = {time(lines.gap_ns)}")
+        out.append(f"silence = {time(lines.silence_ns)}")
     longest = max(len(h.text) for h in lines.heard)
     out.append(f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes")
     sends = lines.sends_end

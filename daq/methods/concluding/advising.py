@@ -1,4 +1,4 @@
-"""What to do when the torque is off range: computed from the reading, the flow index and what the method allows.
+"""What to do when the torque is off range: computed from the reading, the flow behaviour index and what the method allows.
 
 Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as those of a plan do.
 """
@@ -24,7 +24,7 @@ OFF_RANGE: Final = ("saturated", "above_band", "below_band")
 LARGEST_ZERO: Final = 1.0
 """What a zero may be off by (% of full scale) where the instrument's file states nothing."""
 THIS: Final = ""
-"""Stands for the body that is mounted where a plan has no name for it."""
+"""Stands for the body that is fitted where a plan has no name for it."""
 
 
 def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> list[Advice]:
@@ -55,13 +55,13 @@ def _advice(
     if band is None or speed <= 0.0:
         return []
     low, high, limit = (percent_of_full_scale(plan, x) or 0.0 for x in (band.low, band.high, band.limit))
-    index = plan.context.flow_index
+    index = plan.context.flow_behaviour_index
     figures = advise(
         None if percent is None else percent - zero,
         speed,
         saturated_at_percent=limit if saturated else None,
         target_percent=(low + high) / 2.0,
-        flow_index=index or 1.0,
+        flow_behaviour_index=index or 1.0,
         full_scale=None if full_scale is None else full_scale * 1e-6,
         viscosity_constant=plan.context.viscosity_constant,
     )
@@ -117,16 +117,16 @@ class _Case:
         return {"expected_least" if self.saturated else "expected": torque, **self._assumption}
 
     def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
-        """The torque to be expected on `bodies` at `speeds`, from what was read on the mounted one."""
+        """The torque to be expected on `bodies` at `speeds`, from what was read on the fitted one."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
         # Without constants the torque still says what the torque will be at another speed.
         rate = None if context.geometry is None else context.geometry.rate_per_omega
-        mounted = Constants(context.viscosity_constant or 1.0, rate)
+        fitted = Constants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
-        expected = Expected.from_torque(net, self.speed, full_scale, mounted, self.index or 1.0)
+        expected = Expected.from_torque(net, self.speed, full_scale, fitted, self.index or 1.0)
         return plan_ranges(
-            full_scale, bodies or {THIS: mounted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
+            full_scale, bodies or {THIS: fitted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
         )
 
     def _best(

@@ -76,7 +76,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
 
 
 def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[Statement]) -> Uncertainty:
-    """Return a budget as a result states it, with the interval `value` +- U of JCGM 100."""
+    """Return a budget as a result states it, with the interval `value` ± U of JCGM 100."""
     return Uncertainty(
         expanded=combined.expanded,
         k=combined.k,
@@ -118,7 +118,7 @@ def budget(
     else:
         components = _density(plan, value, left_out) if plan.primary == DENSITY else []
         components = components or _plain(plan, plan.primary, value, left_out)
-    components += _repeatability(summary, kept.statistic)
+    components += _scatter(summary, kept.statistic)
     return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
 
 
@@ -241,8 +241,8 @@ def _density(plan: Plan, value: float, left_out: list[Statement]) -> list[Compon
     each = convert(1.0, unit, "g") / volume
     mass = _plain(plan, MASS, convert(grams, "g", unit), left_out)
     out = [replace(c, sensitivity=c.sensitivity * each) for c in mass]
-    if vessel.volume_accuracy:
-        out.append(from_limit("volume", volume * vessel.volume_accuracy / 100.0, -value / volume))
+    if vessel.volume_error:
+        out.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume))
     else:
         left_out.append(state("volume_not_specified"))
     left_out.append(state("buoyancy_not_corrected", low_by=BUOYANCY))
@@ -252,7 +252,7 @@ def _density(plan: Plan, value: float, left_out: list[Statement]) -> list[Compon
 def _plain(plan: Plan, signal: str, value: float, left_out: list[Statement]) -> list[Component]:
     """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
     given = plan.context.specification
-    limit = given.accuracy.get(signal)
+    limit = given.maximum_permissible_error.get(signal)
     if limit is None and signal == "temperature":
         limit = given.temperature
     of_reading = given.accuracy_reading.get(signal)
@@ -267,12 +267,12 @@ def _plain(plan: Plan, signal: str, value: float, left_out: list[Statement]) -> 
     return out
 
 
-def _repeatability(summary: Summary, statistic: str) -> list[Component]:
+def _scatter(summary: Summary, statistic: str) -> list[Component]:
     if summary.sd is None or summary.n < 2:
         return []
     if statistic == "mean":
-        return [from_readings("repeatability", summary.sd, summary.n, summary.lag1 or 0.0)]
-    return [Component("repeatability", summary.sd, Distribution.STUDENT, summary.n - 1)]
+        return [from_readings("scatter of readings (Type A)", summary.sd, summary.n, summary.lag1 or 0.0)]
+    return [Component("scatter of readings (Type A)", summary.sd, Distribution.STUDENT, summary.n - 1)]
 
 
 def budget_line(row: dict[str, Any]) -> BudgetLine:

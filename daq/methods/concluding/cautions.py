@@ -52,17 +52,17 @@ def _gap(plan: Plan) -> _Gap | None:
         return None
     sizes = {k: v / 1000.0 for k in body.dimensions if (v := body.size(k)) is not None}
     kind = body.kind
-    if kind == "coaxial cylinders":
+    if kind == "coaxial_cylinders":
         return _Gap(sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"])
-    if kind == "large vessel":
+    if kind == "single_cylinder_in_large_vessel":
         outer = sizes.get("vessel_radius")
         # The rate falls with the square of the radius: most of the heat is made within one radius of the wall.
         width = sizes["radius"] if outer is None else min(sizes["radius"], outer - sizes["radius"])
         return _Gap(width, sizes["radius"], outer)
-    if kind == "cone and plate":
+    if kind == "cone_and_plate":
         return _Gap(sizes["radius"] * math.tan(math.radians(body.size("angle") or 0.0)))
-    if kind == "parallel plates":
-        return _Gap(sizes["gap"])
+    if kind == "parallel_plates":
+        return _Gap(sizes["readings_missing"])
     return None
 
 

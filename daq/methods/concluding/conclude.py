@@ -24,7 +24,7 @@ from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
 from daq.methods.parts.statement import Statement
 from daq.methods.planning.standing import standing_faults
 
-VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not valid")
+VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not_valid")
 
 
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
@@ -174,7 +174,7 @@ def _span(kept: Kept | None, row: KeptValue, reason: Statement | None) -> Span:
     return Span(
         n=row.n,
         seconds=row.span_seconds,
-        coverage=0.0 if kept is None else kept.coverage,
+        completeness=0.0 if kept is None else kept.completeness,
         statistic="last" if kept is None else kept.statistic,
         taken_at_s=row.seconds,
         stop_reason=reason,

@@ -10,7 +10,7 @@ from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, distinct, state
-from daq.quality.limits import DecisionRule, Verdict, as_reported, decimal_of, judge
+from daq.quality.limits import Rounding, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
@@ -28,7 +28,7 @@ class _Subject(NamedTuple):
 def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
     """The verdict on `value` (in `unit`) under the limits of the plan's product.
 
-    A limit that binds to another geometry, vessel, speed, time, temperature or unit says nothing about the value.
+    A limit that applies at another geometry, vessel, speed, time, temperature or unit says nothing about the value.
     Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
     A seek gets no verdict.
     """
@@ -37,7 +37,7 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     product = plan.context.product
     if product is None or not product.limits:
         return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
-    rule = DecisionRule(product.decision_rule)
+    rule = Rounding(product.rounding)
     decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
     used = tuple(_one(subject, limit, rule, decimals) for limit in product.limits)
@@ -45,9 +45,9 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
-        compared = as_reported(value, decimals or 0) if rule is DecisionRule.ROUNDED else repr(value)
+        compared = as_reported(value, decimals or 0) if rule is Rounding.ROUNDED else repr(value)
     reasons = distinct(r for u in used if u.verdict == overall for r in u.reasons)
-    return Judgement(verdict=overall, decision_rule=rule, compared=compared, limits=used, reasons=reasons)
+    return Judgement(verdict=overall, rounding=rule, compared=compared, limits=used, reasons=reasons)
 
 
 def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:
@@ -74,7 +74,7 @@ def reported(value: float | None, product: ProductOfPlan | None, quantity: str, 
     return as_reported(value, reported_decimals(value, product, quantity))
 
 
-def _one(subject: _Subject, limit: ProductLimit, rule: DecisionRule, decimals: int | None) -> LimitUsed:
+def _one(subject: _Subject, limit: ProductLimit, rule: Rounding, decimals: int | None) -> LimitUsed:
     value, unit = subject.value, subject.unit
     low, high = limit.low, limit.high
     reasons = _hindrances(subject, limit)
@@ -98,7 +98,7 @@ def _used(
     if "time" in binds:
         binds["time"] /= 1e9
     return LimitUsed(
-        quantity=limit.quantity, low=low, high=high, unit=unit, binds_to=binds, verdict=verdict,
+        quantity=limit.quantity, low=low, high=high, unit=unit, applies_at=binds, verdict=verdict,
         reasons=tuple(reasons),
     )  # fmt: skip
 
@@ -108,7 +108,7 @@ def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
     quantity, unit, row = subject.quantity, subject.unit, subject.row
     out: list[Statement] = []
     if limit.quantity != quantity:
-        # What else it binds to does not matter then.
+        # What else it applies at does not matter then.
         return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
     if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
         out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))

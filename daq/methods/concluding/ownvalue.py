@@ -11,10 +11,10 @@ from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.signals import OWN_VISCOSITY
 
-COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "repeatability")
+COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "scatter of readings (Type A)")
 """Components that go into both values alike, because both come from the same torque and speed."""
 ALLOWED_PERCENT: Final = 1.0
-"""What the two may differ by where the instrument's specification states no accuracy of the geometry (our choice)."""
+"""What the two may differ by where the instrument's specification states no maximum permissible error of the geometry (our choice)."""
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 

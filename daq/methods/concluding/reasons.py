@@ -43,6 +43,6 @@ def _figures(plan: Plan, row: KeptValue, fault: str) -> dict[str, Parameter]:
         return {"temperature": row.temperature, "low": c.low, "high": c.high}
     if fault == "off_speed":
         return {"speed": row.speed, "set_speed": row.set_speed}
-    if fault in ("cut_short", "gap"):
+    if fault in ("cut_short", "readings_missing"):
         return {"readings": row.n, "span": row.span_seconds}
     return {}

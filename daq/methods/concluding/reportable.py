@@ -11,7 +11,7 @@ from daq.core.context import ProductOfPlan
 from daq.methods.concluding.judging import reported, reported_decimals
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, distinct, state
-from daq.quality.limits import DecisionRule, Verdict, as_reported, judge
+from daq.quality.limits import Rounding, Verdict, as_reported, judge
 from daq.quality.replicates import Agreement, Outcome, judge_replicates
 from daq.quality.statistics import dixon_test, grubbs_test
 
@@ -58,7 +58,7 @@ class Reportable:
     """mean, median, single, more or none."""
     how: Statement
     verdict: str
-    decision_rule: str | None
+    rounding: str | None
     limits: tuple[Statement, ...]
     """The verdict under each limit; after one that could not be applied, the reasons."""
     outliers: tuple[Statement, ...]
@@ -186,7 +186,7 @@ def _made(
         decided=decided,
         how=how,
         verdict=verdict,
-        decision_rule=rule,
+        rounding=rule,
         limits=limits,
         outliers=_outliers([d["value"] for d in counted], unit),
         attempts=tuple(attempts),
@@ -210,7 +210,7 @@ def _verdict(
     """Verdict on the reportable number under the limits that every counted result could be compared with."""
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
         return Verdict.NONE.value, None, ()
-    rule = DecisionRule(product.decision_rule)
+    rule = Rounding(product.rounding)
     decimals = reported_decimals(value, product, counted[0]["quantity"])
     said: list[Statement] = []
     verdicts: list[Verdict] = []
@@ -225,7 +225,7 @@ def _verdict(
             said += distinct(Statement.model_validate(r) for r in reasons)
             continue
         found = judge(value, limit["low"], limit["high"], rule=rule, decimals=decimals)
-        shown = as_reported(value, decimals) if rule is DecisionRule.ROUNDED else repr(value)
+        shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else repr(value)
         verdicts.append(found)
         said.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)

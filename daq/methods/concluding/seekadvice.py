@@ -16,7 +16,7 @@ from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, spe
 from daq.rheology.torque import BandClass
 
 GREATEST_INDEX: Final = 2.0
-"""No product may state a greater flow index; two tries that say so say more of their noise."""
+"""No product may state a greater flow behaviour index; two tries that say so say more of their noise."""
 
 
 def seek_of(plan: Plan) -> Seek | None:
@@ -66,12 +66,12 @@ def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) ->
     net = torque - zero_of(plan, facts)
     if net <= 0.0 or full_scale is None or body is None or not body.viscosity_constant:
         return None
-    mounted = Constants(body.viscosity_constant, body.rate_per_omega)
+    fitted = Constants(body.viscosity_constant, body.rate_per_omega)
     found = plan_ranges(
         full_scale * 1e-6,
         other_bodies(plan),
         speeds_between(seek.slowest, seek.fastest),
-        Expected.from_torque(net, last.speed, full_scale * 1e-6, mounted, index),
+        Expected.from_torque(net, last.speed, full_scale * 1e-6, fitted, index),
         low_percent=low,
         high_percent=high,
     )
@@ -80,7 +80,7 @@ def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) ->
 
 
 def _index(seek: Seek, tries: Sequence[Try]) -> float:
-    """The local flow index between the two tries at the greatest torques, otherwise the product's, or 1."""
+    """The local flow behaviour index between the two tries at the greatest torques, otherwise the product's, or 1."""
     sure = sorted((t for t in tries if t.torque > seek.doubt), key=lambda t: t.torque)[-2:]
     found = local_index(*sure) if len(sure) == 2 else None
-    return seek.flow_index or 1.0 if found is None else min(max(found, LEAST_INDEX), GREATEST_INDEX)
+    return seek.flow_behaviour_index or 1.0 if found is None else min(max(found, LEAST_INDEX), GREATEST_INDEX)

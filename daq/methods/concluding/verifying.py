@@ -11,7 +11,7 @@ from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
-from daq.quality.limits import DecisionRule, Verdict
+from daq.quality.limits import Rounding, Verdict
 from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
 from daq.rheology.torque import viscosity_at
 from daq.rheology.uncertainty import combine, from_expanded
@@ -23,7 +23,7 @@ LEVELS_APART_PERCENT: Final = 10.0
 def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> Verification | None:
     """What the run says of the instrument, or None where the method is no verification or the run is not over.
 
-    Each step's value at its end is one level.  Accepted is what lies within the certified value +- (a part of the
+    Each step's value at its end is one level.  Accepted is what lies within the certified value ± (a part of the
     full-scale viscosity of that geometry and speed + the certified uncertainty), decided in decimal arithmetic on the
     unrounded value, both ends included.  One level outside fails; it passes when enough levels at different torques
     were judged and all are inside.
@@ -66,7 +66,7 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
             low=level.low,
             high=level.high,
             unit=plan.context.units[plan.primary],
-            binds_to={
+            applies_at={
                 k: v
                 for k, v in (
                     ("step", level.step),
@@ -82,7 +82,7 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
         if level.low is not None
     )
     return Judgement(
-        verdict=_verdict(found.passed), decision_rule=DecisionRule.UNROUNDED, limits=used, reasons=found.reasons
+        verdict=_verdict(found.passed), rounding=Rounding.UNROUNDED, limits=used, reasons=found.reasons
     )
 
 
@@ -162,7 +162,7 @@ def _celsius(point: CertifiedPoint) -> float:
 
 
 def _full_scale(plan: Plan, speed: float | None, unit: str) -> float | None:
-    """Return the viscosity (`unit`) of full-scale torque with the mounted geometry at a speed (/min), if known."""
+    """Return the viscosity (`unit`) of full-scale torque with the fitted geometry at a speed (/min), if known."""
     constant, scale = plan.context.viscosity_constant, plan.context.full_scale_unm
     if constant is None or scale is None or not speed:
         return None

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from daq.core.context import MountedGeometry
+from daq.core.context import MeasuringGeometry
 from daq.core.plan import Plan
 from daq.methods.curves.curvedata import (
     Branch,
@@ -54,7 +54,7 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
         left_out.append(state("no_model_supported"))
     wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
-    index = plan.context.flow_index or 1.0
+    index = plan.context.flow_behaviour_index or 1.0
     return FlowCurveData(
         branch=branch,
         rates=state(_wall(plan).code),
@@ -85,7 +85,7 @@ class _Wall:
     rim: bool = False
 
 
-def _body(plan: Plan) -> MountedGeometry:
+def _body(plan: Plan) -> MeasuringGeometry:
     body = plan.context.geometry
     assert body is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
     return body
@@ -93,14 +93,14 @@ def _body(plan: Plan) -> MountedGeometry:
 
 def _wall(plan: Plan) -> _Wall:
     body = _body(plan)
-    if body.kind == "coaxial cylinders":
+    if body.kind == "coaxial_cylinders":
         ratio = (body.size("outer_radius") or math.nan) / (body.size("inner_radius") or math.nan)
         return _Wall("rates_at_inner_cylinder", 2.0 / (1.0 + ratio**-2), ratio)
-    if body.kind == "large vessel":
+    if body.kind == "single_cylinder_in_large_vessel":
         vessel = body.size("vessel_radius")
         ratio = math.inf if vessel is None else vessel / (body.size("radius") or math.nan)
         return _Wall("rates_in_large_vessel", 1.0, ratio)
-    if body.kind == "parallel plates":
+    if body.kind == "parallel_plates":
         return _Wall("rates_at_rim", 1.0, None, rim=True)
     return _Wall("rates_uniform", 1.0, None)
 

@@ -34,14 +34,14 @@ def thinning(points: Sequence[CurvePoint], left_out: list[Statement]) -> list[Th
     return out
 
 
-def loop(plan: Plan, points: Sequence[CurvePoint], flow_index: float, left_out: list[Statement]) -> Loop | None:
+def loop(plan: Plan, points: Sequence[CurvePoint], flow_behaviour_index: float, left_out: list[Statement]) -> Loop | None:
     """The area of the loop from representative values, where the spring had unwound after each step down."""
     up = [p for p in points if p.used and "up" in p.branches]
     down = [p for p in points if p.used and "down" in p.branches]
     if not any("up" not in p.branches for p in points):
         return None  # there is no way back
     for p in points:
-        if "up" not in p.branches and not _unwound(plan, p.step, flow_index):
+        if "up" not in p.branches and not _unwound(plan, p.step, flow_behaviour_index):
             left_out.append(state("loop_not_settled", step=p.name))
             return None
     if any(len({p.shear_rate for p in b}) < max(len(b), 2) for b in (up, down)):
@@ -62,13 +62,13 @@ def loop(plan: Plan, points: Sequence[CurvePoint], flow_index: float, left_out: 
     return Loop(area=area, relative=area / below if below > 0.0 else 0.0, rate_low=low, rate_high=high)
 
 
-def _unwound(plan: Plan, step: int, flow_index: float) -> bool:
+def _unwound(plan: Plan, step: int, flow_behaviour_index: float) -> bool:
     here, speed = plan.steps[step], plan.steps[step].speed
     before = plan.steps[step - 1].speed if step else None
     if not speed or before is None or abs(before) <= abs(speed):
         return True
     turns = here.settle.revolutions or here.settle.ns / in_time_of_a_turn(speed)
-    return settled(turns, before, speed, flow_index)
+    return settled(turns, before, speed, flow_behaviour_index)
 
 
 def in_time_of_a_turn(speed: float) -> float:

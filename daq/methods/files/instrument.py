@@ -1,4 +1,4 @@
-"""The instrument's file: where it is, what it can, what is mounted and how good it is."""
+"""The instrument's file: where it is, what it can, what is fitted and how good it is."""
 
 from dataclasses import fields, replace
 from typing import Annotated, Any, Final, Literal, Self
@@ -28,7 +28,7 @@ from daq.methods.files.fields import (
 )
 
 GeometryKind = Literal[
-    "coaxial cylinders", "large vessel", "cone and plate", "parallel plates", "disc", "vane", "calibrated constants"
+    "coaxial_cylinders", "single_cylinder_in_large_vessel", "cone_and_plate", "parallel_plates", "disc", "vane", "calibrated_constants"
 ]
 EXAMPLES: Final = {"volume": "'100 mL'", "mass": "'52.3 g'"}
 Positive = Annotated[Percent, Field(gt=0)]
@@ -39,7 +39,7 @@ class _Body(Model):
     """What all geometries have in common."""
 
     title: str = ""
-    guard: bool = False
+    stirrup: bool = False
     vessel: str = ""
     fill_volume: Millilitres | None = None
     immersion: str = ""
@@ -48,7 +48,7 @@ class _Body(Model):
 class CoaxialCylinders(_Body):
     """A cylinder turning in a cylindrical cup, both known (ISO 3219-2)."""
 
-    kind: Literal["coaxial cylinders"]
+    kind: Literal["coaxial_cylinders"]
     inner_radius: Millimetres = Field(description="radius of the turning cylinder in mm")
     outer_radius: Millimetres = Field(description="radius of the cup in mm")
     length: Millimetres = Field(description="length of the turning cylinder in mm")
@@ -63,10 +63,10 @@ class CoaxialCylinders(_Body):
         return self
 
 
-class LargeVessel(_Body):
+class SingleCylinder(_Body):
     """A cylinder turning in a vessel much wider than itself."""
 
-    kind: Literal["large vessel"]
+    kind: Literal["single_cylinder_in_large_vessel"]
     radius: Millimetres = Field(description="radius of the turning cylinder in mm")
     length: Millimetres = Field(description="length of the turning cylinder in mm")
     end_factor: Annotated[float, Field(ge=1)] = 1.0
@@ -82,7 +82,7 @@ class LargeVessel(_Body):
 class ConeAndPlate(_Body):
     """A flat cone on a plate."""
 
-    kind: Literal["cone and plate"]
+    kind: Literal["cone_and_plate"]
     radius: Millimetres = Field(description="radius of the cone in mm")
     angle: Annotated[float, Field(gt=0, lt=10, description="angle between cone and plate in degrees")]
 
@@ -90,7 +90,7 @@ class ConeAndPlate(_Body):
 class ParallelPlates(_Body):
     """Two flat plates."""
 
-    kind: Literal["parallel plates"]
+    kind: Literal["parallel_plates"]
     radius: Millimetres = Field(description="radius of the plates in mm")
     gap: Millimetres = Field(description="distance of the plates in mm")
 
@@ -113,7 +113,7 @@ class Vane(_Body):
 class CalibratedConstants(_Body):
     """A body of any shape, known by its calibration: the viscosity that gives full-scale torque at one speed."""
 
-    kind: Literal["calibrated constants"]
+    kind: Literal["calibrated_constants"]
     full_scale_viscosity: Quantity = Field(description="viscosity that gives full-scale torque, e.g. '10000 mPa.s'")
     at_speed: PerMinute = Field(description="the speed for which it is given, in /min")
 
@@ -127,7 +127,7 @@ class CalibratedConstants(_Body):
 
 
 Geometry = Annotated[
-    CoaxialCylinders | LargeVessel | ConeAndPlate | ParallelPlates | Disc | Vane | CalibratedConstants,
+    CoaxialCylinders | SingleCylinder | ConeAndPlate | ParallelPlates | Disc | Vane | CalibratedConstants,
     Field(discriminator="kind"),
 ]
 
@@ -179,11 +179,11 @@ class Specification(Model):
     torque_reading: Positive | None = None
     torque_resolution: Positive | None = None
     zero: Positive | None = None
-    """Limit of the torque's zero, % of full scale, where it is stated beside the torque's accuracy."""
+    """Limit of the torque's zero, % of full scale, where it is stated beside the torque's maximum permissible error."""
     speed: Positive | None = None
     geometry: Positive | None = None
     temperature: Kelvins | None = None
-    accuracy: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    maximum_permissible_error: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     """Of any other channel, by its name, in its unit: of the whole range."""
     accuracy_reading: dict[Text, Percent] = Field(default_factory=dict)
     """Likewise, % of the reading; the two add up where both are stated."""
@@ -198,7 +198,7 @@ class Specification(Model):
         if scale is not None and (scale.unit not in ("uN.m", "mN.m", "N.m") or scale.value <= 0):
             raise KeyedError("torque_full_scale", "is a torque greater than 0 with its unit, for example '1000 uN.m'")
         if self.includes and self.torque is None and self.torque_reading is None:
-            raise KeyedError("includes", "says what the torque accuracy covers, but 'torque' is not given")
+            raise KeyedError("includes", "says what the maximum permissible error of the torque covers, but 'torque' is not given")
         return self
 
     def planned(self) -> StatedLimits:
@@ -210,7 +210,7 @@ class MeasuredVessel(Model):
     """A vessel of known volume that a balance weighs full: the mass becomes a density."""
 
     volume: Quantity = Field(description="from its calibration, with its unit, for example '100.05 mL'")
-    volume_accuracy: Annotated[float, Field(ge=0, lt=10)] = 0.0
+    volume_error: Annotated[float, Field(ge=0, lt=10)] = 0.0
     """Limit of the volume, %."""
     empty: Quantity = Amount(0.0, "g")
     """Its mass when it is empty; left out where the balance is tared with it."""
@@ -228,7 +228,7 @@ class MeasuredVessel(Model):
 
     def planned(self) -> DensityVessel:
         """Return the vessel as a plan carries it."""
-        return DensityVessel(self.volume.in_unit("mL"), self.volume_accuracy, self.empty.in_unit("g"))
+        return DensityVessel(self.volume.in_unit("mL"), self.volume_error, self.empty.in_unit("g"))
 
 
 class VerificationInterval(Model):
@@ -285,7 +285,7 @@ class Instrument(Model):
     specification: Specification | None = None
     density_vessel: MeasuredVessel | None = None
     """Of a balance: the signal `density` is then the mass in this vessel over its volume."""
-    mounted: Name | None = None
+    fitted: Name | None = None
     geometries: dict[Name, Geometry] = Field(default_factory=dict)
     companions: dict[Name, Name] = Field(default_factory=dict)
     verification: VerificationInterval | None = None
@@ -294,9 +294,9 @@ class Instrument(Model):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if self.mounted is not None and self.mounted not in self.geometries:
+        if self.fitted is not None and self.fitted not in self.geometries:
             known = ", ".join(self.geometries) or "none"
-            raise KeyedError("mounted", f"no geometry is called {self.mounted!r}; geometries of this file: {known}")
+            raise KeyedError("fitted", f"no geometry is called {self.fitted!r}; geometries of this file: {known}")
         for role, other in self.companions.items():
             if other == self.name:
                 raise KeyedError(f"companions.{role}", "an instrument cannot be its own companion")
@@ -310,11 +310,11 @@ class Instrument(Model):
 
     @property
     def geometry(self) -> Geometry | None:
-        """The geometry that is mounted."""
-        return None if self.mounted is None else self.geometries[self.mounted]
+        """The geometry that is fitted."""
+        return None if self.fitted is None else self.geometries[self.fitted]
 
-    def with_mounted(self, geometry: str) -> "Instrument":
-        """The same instrument with another geometry mounted.
+    def with_fitted(self, geometry: str) -> "Instrument":
+        """The same instrument with another geometry fitted.
 
         Raises:
             SettingError: the file has no geometry of that name.
@@ -326,4 +326,4 @@ class Instrument(Model):
                 file=self.source,
                 key="geometries",
             )
-        return self.model_copy(update={"mounted": geometry})
+        return self.model_copy(update={"fitted": geometry})

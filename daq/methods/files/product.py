@@ -23,13 +23,13 @@ from daq.methods.files.fields import (
     UnitText,
 )
 
-DecisionRule = Literal["unrounded", "rounded"]
+Rounding = Literal["unrounded", "rounded"]
 SECOND = 1_000_000_000
 KELVIN = 273.15
 
 
 class Limit(Model):
-    """Limits of one quantity, and what they bind to: elsewhere the number cannot be compared with them."""
+    """Limits of one quantity, and what they apply at: elsewhere the number cannot be compared with them."""
 
     quantity: Text = "viscosity"
     low: float | None = None
@@ -149,15 +149,15 @@ class Replicates(Model):
     """So many are made in any case."""
     most: Annotated[int, Field(ge=1, le=9)] = 3
     """So many at most, where the first do not agree; then the median is reported."""
-    repeatability: Quantity = Field(
+    repeatability_limit: Quantity = Field(
         description="the repeatability limit of two results, for example '15 mPa.s' or '3 %'"
     )
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:
-        given = self.repeatability
+        given = self.repeatability_limit
         if given.value <= 0 or not given.unit:
-            raise KeyedError("repeatability", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean")
+            raise KeyedError("repeatability_limit", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean")
         if self.most < self.count:
             raise KeyedError("most", f"must be at least count ({self.count})")
         return self
@@ -168,9 +168,9 @@ class Replicates(Model):
         Raises:
             SettingError: the limit is in another dimension than the values.
         """
-        if self.repeatability.unit == "%":
-            return self.repeatability.value / 100.0 * abs(math.fsum(values) / len(values))
-        return self.repeatability.in_unit(unit)
+        if self.repeatability_limit.unit == "%":
+            return self.repeatability_limit.value / 100.0 * abs(math.fsum(values) / len(values))
+        return self.repeatability_limit.in_unit(unit)
 
 
 class Product(Model):
@@ -183,9 +183,9 @@ class Product(Model):
     """Significant digits of the reported number."""
     reported_decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
     """Decimals of the reported number instead (-1: whole tens)."""
-    decision_rule: DecisionRule = "unrounded"
+    rounding: Rounding = "unrounded"
     limits: Annotated[tuple[Limit, ...], Listed] = ()
-    flow_index: Annotated[float, Field(gt=0, le=2)] | None = None
+    flow_behaviour_index: Annotated[float, Field(gt=0, le=2)] | None = None
     temperature_coefficient: Annotated[float, Field(ge=-50, le=50)] | None = None
     """Change of the viscosity in % per K, negative where it falls with temperature."""
     expected_viscosity: Quantity | None = None
@@ -219,9 +219,9 @@ class Product(Model):
             unit=self.unit_code,
             reported_digits=self.reported_digits,
             reported_decimals=self.reported_decimals,
-            decision_rule=self.decision_rule,
+            rounding=self.rounding,
             limits=tuple(limit.planned() for limit in self.limits),
-            flow_index=self.flow_index,
+            flow_behaviour_index=self.flow_behaviour_index,
             temperature_coefficient=self.temperature_coefficient,
             density=self.density,
         )

@@ -180,7 +180,7 @@ class Step(Model):
 
 
 class Temperature(Model):
-    """The temperature gate: inside target +- band without a break for `hold`, within at most `longest`."""
+    """The temperature gate: inside target ± band without a break for `hold`, within at most `longest`."""
 
     signal: Text = "temperature"
     target: TemperatureSetting = Field(description="the temperature in Cel")
@@ -268,7 +268,7 @@ class Geometries(Model):
 class Acceptance(Model):
     """What makes the method a verification: each step's end value is held against the fluid's certificate.
 
-    The band is the certified value +- (`full_scale` of the viscosity at full-scale torque + the certified uncertainty):
+    The band is the certified value ± (`full_scale` of the viscosity at full-scale torque + the certified uncertainty):
     common practice, no single source.
     """
 

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from daq.core.context import Amount, MountedGeometry, Standing
+from daq.core.context import Amount, MeasuringGeometry, Standing
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.parts.base import IDENTITY
@@ -82,12 +82,12 @@ class ResultData(Finding):
         )
 
 
-def _geometry(body: MountedGeometry) -> GeometryUsed:
+def _geometry(body: MeasuringGeometry) -> GeometryUsed:
     return GeometryUsed(
         name=body.name,
         kind=body.kind,
         dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in body.dimensions.items()},
-        guard=body.guard,
+        stirrup=body.stirrup,
         vessel=body.vessel or None,
         fill_volume_mL=body.fill_volume_ml,
         immersion=body.immersion or None,

@@ -11,7 +11,7 @@ from daq.methods.parts.known import Corrected, Uncertainty
 from daq.methods.parts.measured import Conditions, Drift, KeptValue, Span
 from daq.methods.parts.statement import Statement
 
-Validity = Literal["valid", "doubtful", "not valid"]
+Validity = Literal["valid", "doubtful", "not_valid"]
 Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
 Outcome = Literal["complete", "stopped", "interrupted", "failed"]
 

@@ -6,19 +6,19 @@ from pydantic import Field
 
 from daq.methods.parts.base import Celsius, Measured, Number, Part, Percent, Ratio, Speed, unit_at
 from daq.methods.parts.statement import Statement
-from daq.quality.limits import DecisionRule, Verdict
+from daq.quality.limits import Rounding, Verdict
 
 Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
 
 
 class LimitUsed(Part):
-    """One limit, what it binds to, and the verdict under it."""
+    """One limit, what it applies at, and the verdict under it."""
 
     quantity: str
     low: Limit = None
     high: Limit = None
     unit: str = Field(description="UCUM code of both ends")
-    binds_to: dict[str, str | float] = Field(
+    applies_at: dict[str, str | float] = Field(
         default_factory=dict, description="speed in /min, time in s, temperature in Cel"
     )
     verdict: Verdict
@@ -29,7 +29,7 @@ class Judgement(Part):
     """Is the number inside the product's limits."""
 
     verdict: Verdict
-    decision_rule: DecisionRule | None = None
+    rounding: Rounding | None = None
     compared: str | None = Field(default=None, description="the number as compared")
     limits: tuple[LimitUsed, ...] = ()
     reasons: tuple[Statement, ...] = ()
@@ -61,7 +61,7 @@ class Level(Part):
 class Verification(Part):
     """The outcome of a verification with a certified fluid."""
 
-    order: Literal["as found", "as left"]
+    order: Literal["as_found", "as_left"]
     fluid: str
     lot: str
     certificate: str

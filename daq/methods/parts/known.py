@@ -28,7 +28,7 @@ class Uncertainty(Part):
     coverage: Annotated[float, unit("1")] = Field(description="coverage probability of U and of the interval, 0 to 1")
     low: Measured = Field(
         default=None,
-        description="lower end of the coverage interval: value -+ U, or that of the propagated distributions",
+        description="lower end of the coverage interval: value ∓ U, or that of the propagated distributions",
     )
     high: Measured = Field(default=None, description="upper end")
     method: str = Field(default="", description="how the interval was found: by JCGM 100 or JCGM 101")

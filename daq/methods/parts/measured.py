@@ -26,7 +26,7 @@ class Span(Part):
 
     n: int = Field(description="number of readings")
     seconds: Annotated[float, unit("s")]
-    coverage: Annotated[float, unit("1")] = Field(description="readings in the span over readings expected, 0 to 1")
+    completeness: Annotated[float, unit("1")] = Field(description="readings in the span over readings expected, 0 to 1")
     statistic: str
     taken_at_s: Seconds = Field(default=None, description="time since the step began")
     stop_reason: Statement | None = Field(

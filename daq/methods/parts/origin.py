@@ -25,7 +25,7 @@ class GeometryUsed(Part):
     name: str
     kind: str
     dimensions: dict[str, Any] = Field(description="mm and degrees")
-    guard: bool
+    stirrup: bool
     vessel: str | None = None
     fill_volume_mL: Annotated[Number, unit("mL")] = None  # noqa: N815 - the unit's own spelling
     immersion: str | None = None

@@ -4,14 +4,14 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from daq.core.context import Amount, BodyConstants, MountedGeometry
+from daq.core.context import Amount, BodyConstants, MeasuringGeometry
 from daq.core.units import convert
 from daq.methods.files import fields
 from daq.methods.files import instrument as files
 from daq.methods.parts.statement import statement_of
 from daq.rheology import geometry as flow
 
-COMMON: Final = ("kind", "title", "guard", "vessel", "fill_volume", "immersion")
+COMMON: Final = ("kind", "title", "stirrup", "vessel", "fill_volume", "immersion")
 """Keys of a geometry that are no dimensions."""
 
 
@@ -21,9 +21,9 @@ def flow_geometry(body: files.Geometry, full_scale_unm: float | None) -> flow.Ge
         return flow.CoaxialCylinders(
             body.inner_radius / 1000, body.outer_radius / 1000, body.length / 1000, body.end_factor
         )
-    if isinstance(body, files.LargeVessel):
+    if isinstance(body, files.SingleCylinder):
         vessel = None if body.vessel_radius is None else body.vessel_radius / 1000
-        return flow.LargeVessel(body.radius / 1000, body.length / 1000, body.end_factor, vessel)
+        return flow.SingleCylinder(body.radius / 1000, body.length / 1000, body.end_factor, vessel)
     if isinstance(body, files.ConeAndPlate):
         return flow.ConePlate(body.radius / 1000, math.radians(body.angle))
     if isinstance(body, files.ParallelPlates):
@@ -39,14 +39,14 @@ def flow_geometry(body: files.Geometry, full_scale_unm: float | None) -> flow.Ge
     return flow.CalibratedConstants(viscosity * omega / (full_scale_unm * 1e-6))
 
 
-def described(name: str, body: files.Geometry, constants: flow.Geometry) -> MountedGeometry:
+def described(name: str, body: files.Geometry, constants: flow.Geometry) -> MeasuringGeometry:
     """Return the geometry as a plan carries it, with its dimensions (mm, degrees) and constants (SI)."""
     sizes = {key: getattr(body, key) for key in type(body).model_fields if key not in COMMON}
-    return MountedGeometry(
+    return MeasuringGeometry(
         name=name,
         kind=body.kind,
         dimensions={k: Amount(v.value, v.unit) if isinstance(v, fields.Amount) else v for k, v in sizes.items()},
-        guard=body.guard,
+        stirrup=body.stirrup,
         vessel=body.vessel,
         fill_volume_ml=body.fill_volume,
         immersion=body.immersion,

@@ -107,16 +107,16 @@ def _check_geometry(making: Making) -> None:
         return
     if body is None:
         return  # said where the result is looked for
-    if wanted.names and instrument.mounted not in wanted.names:
+    if wanted.names and instrument.fitted not in wanted.names:
         making.refuse_bench(
-            "mounted",
-            f"{instrument.mounted!r} is mounted, but method {method.id} asks for {' or '.join(wanted.names)}; "
+            "fitted",
+            f"{instrument.fitted!r} is fitted, but method {method.id} asks for {' or '.join(wanted.names)}; "
             "change the body and this key, or use another instrument",
         )
     elif wanted.kinds and body.kind not in wanted.kinds:
         making.refuse_bench(
-            "mounted",
-            f"{instrument.mounted!r} is {body.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
+            "fitted",
+            f"{instrument.fitted!r} is {body.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
         )
 
 

@@ -33,7 +33,7 @@ class Known:
     """Day (UTC) on which the run begins, ``YYYY-MM-DD``."""
     standing: Standing | None = None
     """With its verifications."""
-    order: Literal["as found", "as left"] = "as found"
+    order: Literal["as_found", "as_left"] = "as_found"
     """Of a verification."""
     results_since_pass: tuple[str, ...] = ()
     """For a verification: ids of the results since the last pass."""
@@ -57,10 +57,10 @@ def compile_plan(
 
     Args:
         method: the recipe.
-        instrument: the lead instrument, with the geometry that is mounted.
+        instrument: the lead instrument, with the geometry that is fitted.
         driver: its driver.
         identity: what the instrument said of itself; gives the full-scale torque where the file does not.
-        product: gives the display unit, limits, flow index and temperature coefficient.
+        product: gives the display unit, limits, flow behaviour index and temperature coefficient.
         companions: further instruments with their drivers (and identities).
         fluid: the certificate, where the sample is a reference fluid.
         bench: what is known of the instrument from before; None where it is only checked whether the run is possible.
@@ -81,10 +81,10 @@ def compile_plan(
     primary = _primary(making)
     conditioning = _conditioning(making)
     check_bench(making)
-    steps = compile_steps(making, None if product is None else product.flow_index)
+    steps = compile_steps(making, None if product is None else product.flow_behaviour_index)
     check_claim(making, steps, primary)
     check_verification(making, primary, fluid, None if bench is None else bench.today)
-    check_settling(making, steps, None if product is None else product.flow_index)
+    check_settling(making, steps, None if product is None else product.flow_behaviour_index)
     curve = check_flow_curve(making, steps)
     temperature = _temperature_curve(making, product)
     turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None
@@ -161,17 +161,17 @@ def _primary(making: Making) -> str:
     if found is not None and "." not in found:
         return found
     viscous = wanted in ("viscosity", "apparent_viscosity")
-    if viscous and TORQUE in signals.units and instrument.mounted is None:
+    if viscous and TORQUE in signals.units and instrument.fitted is None:
         making.refuse_bench(
-            "mounted",
-            "no geometry is mounted, so torque cannot become a viscosity; name the mounted one, for example "
-            'mounted = "cylinder-9"',
+            "fitted",
+            "no geometry is fitted, so torque cannot become a viscosity; name the fitted one, for example "
+            'fitted = "cylinder-9"',
         )
     elif viscous and making.full_scale_unm is None and instrument.geometry is not None:
         pass  # said where the full-scale torque is looked for
     elif viscous and instrument.geometry is not None:
         making.refuse_bench(
-            "mounted",
+            "fitted",
             f"{wanted} cannot be computed from {instrument.driver} with {instrument.geometry.kind}; "
             f"signals: {signals.known}",
         )
@@ -240,10 +240,10 @@ def _context(
         choices=chosen.shown(),
         allowed_speeds=chosen.allowed_speeds(method.steps[method.result_index].speed),
         highest_speed=instrument.limits.speed,
-        geometry=described(instrument.mounted, body, geometry)
-        if instrument.mounted is not None and body is not None and geometry is not None
+        geometry=described(instrument.fitted, body, geometry)
+        if instrument.fitted is not None and body is not None and geometry is not None
         else None,
-        other_geometries={n: k for n, k in others.items() if n != instrument.mounted},
+        other_geometries={n: k for n, k in others.items() if n != instrument.fitted},
         full_scale_unm=scale,
         density_vessel=None if vessel is None else vessel.planned(),
         specification=StatedLimits() if specification is None else specification.planned(),

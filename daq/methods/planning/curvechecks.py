@@ -23,7 +23,7 @@ def check_flow_curve(making: Making, steps: Sequence[Step]) -> CurveAsked | None
         kind = "" if making.instrument.geometry is None else making.instrument.geometry.kind
         making.refuse(
             "flow_curve",
-            f"{making.instrument.mounted} ({kind}) defines no shear rate, so there is no flow curve to fit",
+            f"{making.instrument.fitted} ({kind}) defines no shear rate, so there is no flow curve to fit",
         )
     speeds = {s.speed for s in steps if s.speed and any(k.at == "end" for k in s.keep)}
     if len(speeds) < LEAST_SPEEDS:
@@ -72,7 +72,7 @@ def _check_polled(making: Making, steps: Sequence[Step]) -> None:
             )
 
 
-def check_settling(making: Making, steps: Sequence[Step], flow_index: float | None) -> None:
+def check_settling(making: Making, steps: Sequence[Step], flow_behaviour_index: float | None) -> None:
     """Warn where a value may be taken while the instrument, or its torque sensor's spring, still follows a change."""
     _check_lag(making, steps)
     _check_polled(making, steps)
@@ -84,8 +84,8 @@ def check_settling(making: Making, steps: Sequence[Step], flow_index: float | No
             continue
         # Of a peak the rise is a part: a vane winds the spring up until the sample yields.
         rising = making.method.claim == "peak" and step.name == steps[making.method.result_index].name
-        if step.keep and not rising and not settled(_turns(step.settle, speed), before, speed, flow_index or 1.0):
-            _warn_of_spring(making, step, before, flow_index or 1.0)
+        if step.keep and not rising and not settled(_turns(step.settle, speed), before, speed, flow_behaviour_index or 1.0):
+            _warn_of_spring(making, step, before, flow_behaviour_index or 1.0)
         before = speed
 
 
@@ -93,9 +93,9 @@ def _turns(settle: Extent, speed: float) -> float:
     return settle.revolutions or settle.ns / in_time(Extent(revolutions=1.0), abs(speed))
 
 
-def _warn_of_spring(making: Making, step: Step, before: float | None, flow_index: float) -> None:
+def _warn_of_spring(making: Making, step: Step, before: float | None, flow_behaviour_index: float) -> None:
     speed = step.speed or 0.0
-    needed = math.ceil(needed_revolutions(before, speed, flow_index) * 10.0 - 1e-6) / 10.0
+    needed = math.ceil(needed_revolutions(before, speed, flow_behaviour_index) * 10.0 - 1e-6) / 10.0
     turns: dict[str, Parameter] = {"settle": _turns(step.settle, speed), "needed": needed}
     if before is not None and abs(before) > abs(speed):
         making.refusals.warn("spring_unwinding", step=step.name, before=abs(before), **turns)

@@ -36,7 +36,7 @@ def _per_cent(making: Making) -> float | None:
     return 1.0 if channel.unit == "%" else convert((scale or 0.0) / 100.0, "uN.m", channel.unit)
 
 
-def compile_seek(making: Making, step: StepEntry, entry: SeekEntry, key: str, flow_index: float | None) -> Step:
+def compile_seek(making: Making, step: StepEntry, entry: SeekEntry, key: str, flow_behaviour_index: float | None) -> Step:
     """The step with its first speed, its rule for the end of a try, and its seek; refusals go to `making`."""
     refused = len(making.refusals.errors)
     first = 0.0 if step.speed is None else making.chosen.speed(step.speed, f"{key}.speed", making.instrument)
@@ -61,7 +61,7 @@ def compile_seek(making: Making, step: StepEntry, entry: SeekEntry, key: str, fl
         fastest=fastest,
         most=entry.tries,
         doubt=(DOUBT_PERCENT if stated is None else stated) * per_cent,
-        flow_index=flow_index,
+        flow_behaviour_index=flow_behaviour_index,
     )
     return Step(step.name, first, settle, stop, (Keep("end", "mean", entry.span),), step.longest, seek)
 

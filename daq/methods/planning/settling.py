@@ -15,17 +15,17 @@ SETTLED: Final = 0.01
 """Part of the new torque that may be left of the change."""
 
 
-def needed_revolutions(before: float | None, after: float, flow_index: float = 1.0) -> float:
+def needed_revolutions(before: float | None, after: float, flow_behaviour_index: float = 1.0) -> float:
     """Revolutions until the torque is within 1 % of its new value, from speed `before` (None: at rest) to `after`.
 
-    Torques are in the ratio of the speeds to the power of the flow index; 0 where nothing changes.
+    Torques are in the ratio of the speeds to the power of the flow behaviour index; 0 where nothing changes.
     """
-    change = 1.0 if before is None else abs((abs(before) / abs(after)) ** flow_index - 1.0)
+    change = 1.0 if before is None else abs((abs(before) / abs(after)) ** flow_behaviour_index - 1.0)
     if change <= SETTLED:
         return 0.0
     return REVOLUTIONS_TO_A_HUNDREDTH * math.log(change / SETTLED) / math.log(1.0 / 0.01)
 
 
-def settled(settle_revolutions: float, before: float | None, after: float, flow_index: float = 1.0) -> bool:
+def settled(settle_revolutions: float, before: float | None, after: float, flow_behaviour_index: float = 1.0) -> bool:
     """Whether so many revolutions after the change are enough; what is a hair short for rounding counts as enough."""
-    return settle_revolutions >= needed_revolutions(before, after, flow_index) * (1.0 - 1e-6) - 1e-9
+    return settle_revolutions >= needed_revolutions(before, after, flow_behaviour_index) * (1.0 - 1e-6) - 1e-9

@@ -10,12 +10,12 @@ from daq.methods.planning.rules import NS, RuleMaker, in_time, longest_time, sho
 from daq.methods.planning.seekplan import compile_seek
 
 
-def compile_steps(making: Making, flow_index: float | None = None) -> tuple[Step, ...]:
-    """All steps; what is wrong goes to the refusals.  `flow_index` is the product's, where it states one."""
+def compile_steps(making: Making, flow_behaviour_index: float | None = None) -> tuple[Step, ...]:
+    """All steps; what is wrong goes to the refusals.  `flow_behaviour_index` is the product's, where it states one."""
     return tuple(
         _step(making, step, f"steps[{i}]")
         if step.seek is None
-        else compile_seek(making, step, step.seek, f"steps[{i}]", flow_index)
+        else compile_seek(making, step, step.seek, f"steps[{i}]", flow_behaviour_index)
         for i, step in enumerate(making.method.steps)
     )
 

@@ -31,7 +31,7 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
     ),
     "off_speed": ("[: mean {speed}, set {set_speed}]", {"speed": quantity("/min", ".3f"), "set_speed": SPEED}),
     "cut_short": ("[: {readings} readings over {span}]", _SPAN),
-    "gap": ("[: {readings} readings over {span}]", _SPAN),
+    "readings_missing": ("[: {readings} readings over {span}]", _SPAN),
     "another_instrument": ("[: {instrument}: {detail}]", _OTHER),
     "identity_unknown": ("[: {instrument}: {detail}]", _OTHER),
     "verification_failed": ("[: on {date} with {fluid} ({order})]", {"date": NAME, "fluid": NAME, "order": TERM}),

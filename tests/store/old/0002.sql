@@ -17,11 +17,11 @@ CREATE TABLE audit (
     previous TEXT NOT NULL,
     hash TEXT NOT NULL UNIQUE
 ) STRICT;
-INSERT INTO "audit" VALUES(1,1760000000000000000,'m.keeper','method registered','glaze-flow 1','{"digest":"d1"}','ee93825c7eeae3fec2bf96e266af9ed9eb840871a7895bd5052299b53ed8eac9','a464cb1f9cb2a648a7a1d8f62d3ea6be80bd9250afac1457b1ff32656fef3a47');
-INSERT INTO "audit" VALUES(2,1760000000000000000,'m.keeper','run begun','old-a','{"instrument":"rotor-1","method":"glaze-flow 1","sample":"GL-0412"}','a464cb1f9cb2a648a7a1d8f62d3ea6be80bd9250afac1457b1ff32656fef3a47','4ea984846f2485e56b81dbef4ba6254f4f3164749e653cc51210a59f232f440f');
-INSERT INTO "audit" VALUES(3,1760000060000000000,'m.keeper','run concluded','old-a','{"outcome":"complete","reason":"last rule met","result":"old-result"}','4ea984846f2485e56b81dbef4ba6254f4f3164749e653cc51210a59f232f440f','65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215');
-INSERT INTO "audit" VALUES(4,1760000070000000000,'daemon','run ended','old-a','{"journal_digest":"b84a75461d6d26bfaf1d70296b0f793e72f07bc09952c630d43f4963ee907fc1","motor":"still","result_digest":"897a0e7438f15d71118b455d253cc4c7c480d9110496e1ccbc89a77dbc75d362"}','65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215','cc9907b3991f550757da2d5bc333f2b747b25d02f09a76fdebb2977540932ea7');
-INSERT INTO "audit" VALUES(5,1760000001000000000,'m.keeper','run begun','old-b','{"instrument":"rotor-1","method":"glaze-flow 1","sample":"GL-0412"}','cc9907b3991f550757da2d5bc333f2b747b25d02f09a76fdebb2977540932ea7','d1dbc8f558ec686520370615e4d13c909ba6b5bb35f75fa1befb9e3c66a9df31');
+INSERT INTO "audit" VALUES(1,1760000000000000000,'m.keeper','method_registered','glaze-flow 1','{"digest":"d1"}','ee93825c7eeae3fec2bf96e266af9ed9eb840871a7895bd5052299b53ed8eac9','a464cb1f9cb2a648a7a1d8f62d3ea6be80bd9250afac1457b1ff32656fef3a47');
+INSERT INTO "audit" VALUES(2,1760000000000000000,'m.keeper','run_started','old-a','{"instrument":"rotor-1","method":"glaze-flow 1","sample":"GL-0412"}','a464cb1f9cb2a648a7a1d8f62d3ea6be80bd9250afac1457b1ff32656fef3a47','4ea984846f2485e56b81dbef4ba6254f4f3164749e653cc51210a59f232f440f');
+INSERT INTO "audit" VALUES(3,1760000060000000000,'m.keeper','run_concluded','old-a','{"outcome":"complete","reason":"last rule met","result":"old-result"}','4ea984846f2485e56b81dbef4ba6254f4f3164749e653cc51210a59f232f440f','65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215');
+INSERT INTO "audit" VALUES(4,1760000070000000000,'daemon','run_ended','old-a','{"journal_digest":"b84a75461d6d26bfaf1d70296b0f793e72f07bc09952c630d43f4963ee907fc1","motor":"still","result_digest":"897a0e7438f15d71118b455d253cc4c7c480d9110496e1ccbc89a77dbc75d362"}','65c3daca2133a4848c8cd8f0e1175b35709665690da5926b430959b7c0f17215','cc9907b3991f550757da2d5bc333f2b747b25d02f09a76fdebb2977540932ea7');
+INSERT INTO "audit" VALUES(5,1760000001000000000,'m.keeper','run_started','old-b','{"instrument":"rotor-1","method":"glaze-flow 1","sample":"GL-0412"}','cc9907b3991f550757da2d5bc333f2b747b25d02f09a76fdebb2977540932ea7','d1dbc8f558ec686520370615e4d13c909ba6b5bb35f75fa1befb9e3c66a9df31');
 CREATE TABLE health (
     run TEXT PRIMARY KEY REFERENCES runs (id),
     instrument TEXT NOT NULL,

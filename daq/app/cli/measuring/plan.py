@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_as_json(instrument, basis, (band.low, band.high), found))
         return 0
-    index = f", flow index {basis.expected.flow_index:g}" if basis.expected.flow_index != 1.0 else ""
+    index = f", flow behaviour index {basis.expected.flow_behaviour_index:g}" if basis.expected.flow_behaviour_index != 1.0 else ""
     print(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
@@ -81,14 +81,14 @@ def run(args: argparse.Namespace) -> int:
 def _basis(args: argparse.Namespace, catalogue: Catalogue, instrument: Instrument) -> Basis:
     product = catalogue.product(args.product) if args.product else None
     if args.viscosity:
-        return basis_of_viscosity(args.viscosity, args.flow_index, args.at_rate, args.at_speed, product)
+        return basis_of_viscosity(args.viscosity, args.flow_behaviour_index, args.at_rate, args.at_speed, product)
     assert product is not None  # noqa: S101 - one of the two was given
     with contextlib.ExitStack() as stack:
         reader = None
         if product.expected_viscosity is None:
             path = database_path(chosen_state(args))
             reader = stack.enter_context(Reader(path)) if path.exists() else None
-        return basis_of_product(product, instrument, reader, args.flow_index)
+        return basis_of_product(product, instrument, reader, args.flow_behaviour_index)
 
 
 def _table(instrument: Instrument, basis: Basis, found: list[Candidate]) -> str:
@@ -103,7 +103,7 @@ def _table(instrument: Instrument, basis: Basis, found: list[Candidate]) -> str:
 
     rows = [
         [
-            plain(c.geometry) + (" (mounted)" if c.geometry == instrument.mounted else ""),
+            plain(c.geometry) + (" (fitted)" if c.geometry == instrument.fitted else ""),
             f"{c.speed_per_min:g}",
             fixed(c.torque_percent, 1) + ("" if c.band == BandClass.VALID else f" {c.band}"),
             number(c.shear_rate, 3),
@@ -121,11 +121,11 @@ def _as_json(instrument: Instrument, basis: Basis, band: tuple[float, float], fo
     e = basis.expected
     return {
         "instrument": instrument.name,
-        "mounted": instrument.mounted,
+        "fitted": instrument.fitted,
         "basis": basis.said,
         "expected": {
             "viscosity_Pa_s": e.viscosity,
-            "flow_index": e.flow_index,
+            "flow_behaviour_index": e.flow_behaviour_index,
             "at_rate": e.at_rate,
             "at_speed": e.at_speed_per_min,
         },

@@ -39,7 +39,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--as-left",
         dest="order",
         action="store_const",
-        const="as left",
+        const="as_left",
         default="",
         help="a verification repeated after cleaning or adjusting (otherwise: as found)",
     )
@@ -87,7 +87,7 @@ def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:
         method = catalogue.method(order.method_id, order.method_version)
         instrument = catalogue.instrument(order.instrument)
         refused = _refusals(catalogue, method, instrument)
-        # Where a body can be mounted, it may be only that none is.
+        # Where a body can be fitted, it may be only that none is.
         if instrument.geometries or not any(e.key == "result" and e.file == method.source for e in refused):
             return ""
         others = [catalogue.method(name) for name in catalogue.methods]

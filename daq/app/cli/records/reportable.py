@@ -75,7 +75,7 @@ def text_of(r: Reportable) -> str:
         sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
         name = r.quantity.replace("_", " ")
         lines.append(f"reportable {plain(name)} = {r.reported or number(r.value)} {unit}{sure}, {plain(r.how.text)}")
-        lines.append(f"verdict: {r.verdict.replace('_', ' ')}" + (f" ({r.decision_rule})" if r.decision_rule else ""))
+        lines.append(f"verdict: {r.verdict.replace('_', ' ')}" + (f" ({r.rounding})" if r.rounding else ""))
     lines += [f"  limit: {plain(s.text)}" for s in r.limits]
     lines += [f"  {plain(s.text)}" for s in r.outliers]
     rows = [

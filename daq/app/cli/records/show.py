@@ -136,7 +136,7 @@ def _title(found: History) -> list[Line]:
     lines.append([(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", "")])
     if r.outcome and r.outcome != "complete":
         lines.append([(ended(r.outcome, r.reason), "warn")])
-    if r.motor == "may still be turning":
+    if r.motor == "may_still_be_turning":
         lines.append([("at its end the motor could not be confirmed to stand still", "bad")])
     if len(found.results) > 1:
         lines.append([(f"corrected {len(found.results) - 1} times; this is the newest", "warn")])
@@ -198,7 +198,7 @@ def _bench(found: History) -> list[str]:
         out.append(
             f"{taken['statistic']} of {taken['n']} readings over {number(taken['seconds'])} s"
             + (f", taken {number(at)} s after the step began" if at is not None else "")
-            + f", {100 * taken['coverage']:.0f} % of the readings expected; stopped by: {plain(taken['stop_reason'])}"
+            + f", {100 * taken['completeness']:.0f} % of the readings expected; stopped by: {plain(taken['stop_reason'])}"
         )
     drift = data.get("drift")
     if drift:
@@ -215,7 +215,7 @@ def _bench(found: History) -> list[str]:
             for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
             if body.get(key)
         ]
-        out.append(", ".join([*rest, "with guard" if body["guard"] else "without guard"]))
+        out.append(", ".join([*rest, "with guard" if body["stirrup"] else "without guard"]))
     temperatures = data["conditions"].get("temperatures") or {}
     out += [f"{plain(name)}: {fixed(value, 2)} °C" for name, value in temperatures.items()]
     choices = data["method"].get("choices") or {}

@@ -54,8 +54,8 @@ class Bench:
     method_version: str
     instrument: str
     geometry: str | None
-    mounted: bool
-    """Whether `geometry` is the one mounted now."""
+    fitted: bool
+    """Whether `geometry` is the one fitted now."""
     fits: bool
     lacks: str | None
     """The method's quantity, where the instrument does not read it at all."""
@@ -122,7 +122,7 @@ class Findings:
                     method_version=method.version,
                     instrument=instrument.name,
                     geometry=geometry,
-                    mounted=geometry == instrument.mounted,
+                    fitted=geometry == instrument.fitted,
                     fits=plan is not None,
                     lacks=method.result if lacks else None,
                     why_not=tuple(str(e) for e in errors),
@@ -157,7 +157,7 @@ class Findings:
                     print(f"          {plain(reason)}")
                 continue
             if bench.geometry is not None:
-                name += f" with {bench.geometry}" + ("" if bench.mounted else " (not mounted now)")
+                name += f" with {bench.geometry}" + ("" if bench.fitted else " (not fitted now)")
             print(f"fits      {plain(name)}")
             for warning in bench.warnings:
                 print(f"          note: {plain(warning)}")
@@ -178,11 +178,11 @@ class Findings:
 
 
 def _attempt(catalogue: Catalogue, method: Method, instrument: Instrument) -> tuple[list[SettingError], Plan | None]:
-    """The plan of a method on an instrument, or why there is none: with the geometry mounted, or any other it has."""
-    mounted: list[Instrument] = [instrument]
-    mounted += [instrument.with_mounted(name) for name in instrument.geometries if name != instrument.mounted]
+    """The plan of a method on an instrument, or why there is none: with the geometry fitted, or any other it has."""
+    fitted: list[Instrument] = [instrument]
+    fitted += [instrument.with_fitted(name) for name in instrument.geometries if name != instrument.fitted]
     first: list[SettingError] = []
-    for candidate in mounted:
+    for candidate in fitted:
         try:
             return [], catalogue.compile(method, candidate)
         except SettingError as error:

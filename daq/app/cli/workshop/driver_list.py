@@ -61,7 +61,7 @@ def _show(entry: dict[str, Any]) -> None:
     if entry["actions"]:
         turns = (
             ""
-            if entry["on_link_loss"] == "has no motor"
+            if entry["on_link_loss"] == "no_motor"
             else f"; without its cable the motor {plain(entry['on_link_loss'])}"
         )
         print(f"  can: {', '.join(entry['actions'])}{turns}")
