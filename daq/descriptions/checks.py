@@ -83,7 +83,7 @@ def _framing(tables: DescriptionTables) -> Faults:
         yield SettingError("begin and ends must not hold each other", key="framing.begin")
     if tables.checksum is not None and not tables.checksum.is_digits and not framing.length and not framing.silence:
         reason = (
-            "a checksum of bytes may hold the end of the line; such lines end by framing.length or framing.silence, and "
+            "a checksum of bytes may contain the line end; end such lines by framing.length or framing.silence; "
             "where more follows the checksum, they need a driver in Python (`daq driver new NAME --python FOLDER`)"
         )
         yield SettingError(reason, key="checksum.written")

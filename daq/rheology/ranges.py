@@ -75,7 +75,12 @@ class Expected:
 
     @classmethod
     def from_torque(
-        cls, torque_percent: float, speed_per_min: float, full_scale: float, body: Body, flow_behaviour_index: float = 1.0
+        cls,
+        torque_percent: float,
+        speed_per_min: float,
+        full_scale: float,
+        body: Body,
+        flow_behaviour_index: float = 1.0,
     ) -> "Expected":
         """The viscosity that shows a torque (percent of `full_scale`, N.m) on `body` at a speed.
 
@@ -86,7 +91,9 @@ class Expected:
         require_positive("viscosity_constant", constant)
         factor = body.rate_per_omega
         rate = None if factor is None else factor * angular_speed(speed_per_min)
-        return cls(viscosity_at(torque_percent, full_scale, constant, speed_per_min), flow_behaviour_index, rate, speed_per_min)
+        return cls(
+            viscosity_at(torque_percent, full_scale, constant, speed_per_min), flow_behaviour_index, rate, speed_per_min
+        )
 
     def seen(self, rate: float | None, speed_per_min: float) -> tuple[float, bool]:
         """Viscosity (Pa.s) at a rate, or at a speed where there is no rate; and whether it was taken as Newtonian."""

@@ -80,7 +80,7 @@ def speed_for_torque(
 ) -> Number:
     """Speed (unit of `speed_per_min`) that brings a torque to the target: n (target/torque)^(1/flow behaviour index).
 
-    Torque rises with speed to the power of the flow behaviour index: 1 for a Newtonian fluid, less for a shear-thinning one.
+    Torque rises with speed to the power of the flow behaviour index: 1 if Newtonian, less if shear-thinning.
     No yield stress; extrapolation of a power law, so trust it over one decade of speed (common practice).
 
     Raises:

@@ -157,7 +157,9 @@ def test_nothing_speaks_of_a_motor_where_there_is_none():
 
 
 def test_a_torque_is_not_called_too_small_before_the_motor_turns():
-    view = changed(state="equilibrating", motor="not_moved", value=None, rules=(), signals={"torque": -0.04, "speed": 0.0})
+    view = changed(
+        state="equilibrating", motor="not_moved", value=None, rules=(), signals={"torque": -0.04, "speed": 0.0}
+    )
     text = shown(view)
     assert "usable 10..100 %, the motor stands still" in text
     assert " 0.0 % ├●" in text

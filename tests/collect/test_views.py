@@ -17,7 +17,9 @@ from tests.collect.server import needs_postgres
 
 pytestmark = needs_postgres
 MONDAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
-LIMITS = [{"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "applies_at": {}, "verdict": "within"}]
+LIMITS = [
+    {"quantity": "viscosity", "low": 700.0, "high": 900.0, "unit": "mPa.s", "applies_at": {}, "verdict": "within"}
+]
 NO_LIMITS = {"verdict": "none", "limits": []}
 
 

@@ -110,7 +110,8 @@ def test_scaled_is_the_summary_of_the_scaled_values():
 
 
 @pytest.mark.parametrize(
-    ("times", "start", "end", "readings_missing"), [([], 0, 7, 7), ([1, 2], 0, 9, 7), ([3, 4], 0, 5, 3), ([2, 8], 0, 9, 6)]
+    ("times", "start", "end", "readings_missing"),
+    [([], 0, 7, 7), ([1, 2], 0, 9, 7), ([3, 4], 0, 5, 3), ([2, 8], 0, 9, 6)],
 )
 def test_the_largest_gap_counts_the_edges(times, start, end, gap):
     assert longest_interval(times, start, end) == gap

@@ -41,7 +41,10 @@ def test_a_zero_contained_in_the_torque_is_not_counted_twice():
 
 def test_a_zero_beyond_the_accuracy_is_told(tmp_path):
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=1.2)
-    assert "1.20 % at rest is beyond the maximum permissible error of the torque; take the zero again" in c.uncertainty.left_out[-1]
+    assert (
+        "1.20 % at rest is beyond the maximum permissible error of the torque; take the zero again"
+        in c.uncertainty.left_out[-1]
+    )
 
 
 def test_a_zero_stated_for_itself_is_rectangular(tmp_path):

@@ -73,7 +73,10 @@ def test_the_uncertainty_by_hand(qc):
     assert parts == pytest.approx(expected, abs=1e-6)
     assert u.k == pytest.approx(1.959964, abs=1e-5)
     assert u.expanded == pytest.approx(18.80220, rel=1e-5)
-    assert (u.coverage, u.left_out) == (0.95, ("zero and its drift: contained in the maximum permissible error of the torque",))
+    assert (u.coverage, u.left_out) == (
+        0.95,
+        ("zero and its drift: contained in the maximum permissible error of the torque",),
+    )
 
 
 def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
@@ -242,7 +245,9 @@ def test_a_prescribed_speed_is_not_broken_unseen(tmp_path, index, highest, speed
         tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 10"),
         ("[conditioning.temperature]", "[torque]\nlow = 10\nhigh = 90\n[conditioning.temperature]"),
     )  # fmt: skip
-    product = load_changed(tmp_path, "products/engobe.toml", ("flow_behaviour_index = 0.55", f"flow_behaviour_index = {index}"))
+    product = load_changed(
+        tmp_path, "products/engobe.toml", ("flow_behaviour_index = 0.55", f"flow_behaviour_index = {index}")
+    )
     bench = load_changed(tmp_path, "instruments/bench-2.toml", ('speed = "100 /min"', f'speed = "{highest} /min"'))
     plan = plan_of(method, bench, product=product)
     advice = conclude(plan, facts([kept(summaries(torque=6.0, speed=10.0), faults=("below_band",))])).advice

@@ -77,7 +77,10 @@ def test_everything_a_historian_needs_is_there():
         "end_factor": 1.1,
     }
     assert (d["verdict"]["verdict"], d["verdict"]["rounding"]) == ("within", "unrounded")
-    assert (d["verdict"]["limits"][0]["low"], d["verdict"]["limits"][0]["applies_at"]["geometry"]) == (700, "coaxial-12")
+    assert (d["verdict"]["limits"][0]["low"], d["verdict"]["limits"][0]["applies_at"]["geometry"]) == (
+        700,
+        "coaxial-12",
+    )
     assert (d["method"]["id"], d["method"]["version"], len(d["method"]["digest"])) == ("clear-glaze-qc", "1", 64)
     assert (d["origin"]["serial"], d["origin"]["driver"], len(d["origin"]["driver_digest"])) == (
         "R-1042",

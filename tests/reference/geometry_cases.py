@@ -7,7 +7,7 @@ import numpy as np
 from daq.core.units import convert, entered
 from daq.rheology import bodies, cylinders, torque
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.geometry import CoaxialCylinders, ConePlate, Disc, SingleCylinder, ParallelPlates, Vane
+from daq.rheology.geometry import CoaxialCylinders, ConePlate, Disc, ParallelPlates, SingleCylinder, Vane
 from daq.rheology.leastsquares import linear_fit
 
 

@@ -37,7 +37,8 @@ NOT_OURS_VALUES = {
     "GEO-DISC-01": {"torque_sphere": "there is no sphere among the geometries"},
     "MOD-PL-TWO": dict.fromkeys(("n", "K"), "a power law is fitted to a series, not passed through two points"),
     "PRA-STI-01": dict.fromkeys(
-        ("flow_behaviour_index_n", "thixotropy_ratio_after_over_before"), "the index and the recovered part are reported"
+        ("flow_behaviour_index_n", "thixotropy_ratio_after_over_before"),
+        "the index and the recovered part are reported",
     ),
     "PRA-TEMP-01": dict.fromkeys(
         ("25.00 25.05 24.95 over 60 s", "25.00 25.11 25.00 over 60 s", "25.00 25.00 over 59 s"),

@@ -18,8 +18,8 @@ from daq.rheology.geometry import (
     CoaxialCylinders,
     ConePlate,
     Disc,
-    SingleCylinder,
     ParallelPlates,
+    SingleCylinder,
     Vane,
     limits_of_use,
 )

@@ -53,7 +53,11 @@ def given_viscosity(text: str) -> Amount:
 
 
 def basis_of_viscosity(
-    text: str, flow_behaviour_index: float | None, at_rate: float | None, at_speed: float | None, product: Product | None
+    text: str,
+    flow_behaviour_index: float | None,
+    at_rate: float | None,
+    at_speed: float | None,
+    product: Product | None,
 ) -> Basis:
     """A plan for a viscosity a person gives; where it is not Newtonian, at a shear rate (1/s) or speed (/min)."""
     found = given_viscosity(text)

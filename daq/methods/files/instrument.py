@@ -28,7 +28,13 @@ from daq.methods.files.fields import (
 )
 
 GeometryKind = Literal[
-    "coaxial_cylinders", "single_cylinder_in_large_vessel", "cone_and_plate", "parallel_plates", "disc", "vane", "calibrated_constants"
+    "coaxial_cylinders",
+    "single_cylinder_in_large_vessel",
+    "cone_and_plate",
+    "parallel_plates",
+    "disc",
+    "vane",
+    "calibrated_constants",
 ]
 EXAMPLES: Final = {"volume": "'100 mL'", "mass": "'52.3 g'"}
 Positive = Annotated[Percent, Field(gt=0)]
@@ -40,6 +46,7 @@ class _Body(Model):
 
     title: str = ""
     stirrup: bool = False
+    """Whether a wire stirrup surrounds the rotor; not the safety guard."""
     vessel: str = ""
     fill_volume: Millilitres | None = None
     immersion: str = ""
@@ -198,7 +205,9 @@ class Specification(Model):
         if scale is not None and (scale.unit not in ("uN.m", "mN.m", "N.m") or scale.value <= 0):
             raise KeyedError("torque_full_scale", "is a torque greater than 0 with its unit, for example '1000 uN.m'")
         if self.includes and self.torque is None and self.torque_reading is None:
-            raise KeyedError("includes", "says what the maximum permissible error of the torque covers, but 'torque' is not given")
+            raise KeyedError(
+                "includes", "says what the maximum permissible error of the torque covers, but 'torque' is not given"
+            )
         return self
 
     def planned(self) -> StatedLimits:

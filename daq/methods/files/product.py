@@ -157,7 +157,9 @@ class Replicates(Model):
     def _sensible(self) -> Self:
         given = self.repeatability_limit
         if given.value <= 0 or not given.unit:
-            raise KeyedError("repeatability_limit", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean")
+            raise KeyedError(
+                "repeatability_limit", "is above 0 with its unit, for example '15 mPa.s', or '3 %' of the mean"
+            )
         if self.most < self.count:
             raise KeyedError("most", f"must be at least count ({self.count})")
         return self

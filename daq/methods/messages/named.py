@@ -131,6 +131,7 @@ UNNAMED: Final = {
     "conditions.temperatures": "its keys are those of the bench",
     "conditions.signals": "its keys are those of the bench",
     "verdict.rounding": "the product's",
+    "verdict.acceptance": "the same for all",
     "verdict.compared": _WHOLE,
     "verdict.limits": "the one that decided is given; all of them are in the view product_limits",
     "verdict.reasons": _WHOLE,

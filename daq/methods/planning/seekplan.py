@@ -36,7 +36,9 @@ def _per_cent(making: Making) -> float | None:
     return 1.0 if channel.unit == "%" else convert((scale or 0.0) / 100.0, "uN.m", channel.unit)
 
 
-def compile_seek(making: Making, step: StepEntry, entry: SeekEntry, key: str, flow_behaviour_index: float | None) -> Step:
+def compile_seek(
+    making: Making, step: StepEntry, entry: SeekEntry, key: str, flow_behaviour_index: float | None
+) -> Step:
     """The step with its first speed, its rule for the end of a try, and its seek; refusals go to `making`."""
     refused = len(making.refusals.errors)
     first = 0.0 if step.speed is None else making.chosen.speed(step.speed, f"{key}.speed", making.instrument)

@@ -64,7 +64,11 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_as_json(instrument, basis, (band.low, band.high), found))
         return 0
-    index = f", flow behaviour index {basis.expected.flow_behaviour_index:g}" if basis.expected.flow_behaviour_index != 1.0 else ""
+    index = (
+        f", flow behaviour index {basis.expected.flow_behaviour_index:g}"
+        if basis.expected.flow_behaviour_index != 1.0
+        else ""
+    )
     print(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
