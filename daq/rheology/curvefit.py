@@ -28,7 +28,7 @@ ROUNDS: Final = 30
 AGREED: Final = 1e-9
 """Wall rates that change by less than this part from one round to the next are final."""
 SLOPES: Final = (0.2, 30.0)
-"""Local slopes (1 over a flow behaviour index) between which the rates of Krieger and Elrod are a beginning; others are noise."""
+"""Local slopes (1 / flow behaviour index) for which the rates of Krieger and Elrod are used; others are noise."""
 STEP: Final = 1e-3
 """Relative step of numerical derivatives: their error is a millionth, and far above that of the grid."""
 NEUTRAL: Final = {"tau_y": 0.0, "tau_c": 0.0, "n": 1.0, "eta_inf": 0.0}

@@ -1,4 +1,4 @@
-"""What to do when the torque is off range: computed from the reading, the flow behaviour index and what the method allows.
+"""Advice for a torque off range, from the reading, the flow behaviour index and the speeds the method allows.
 
 Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as those of a plan do.
 """

@@ -47,7 +47,9 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
         compared = as_reported(value, decimals or 0) if rule is Rounding.ROUNDED else repr(value)
     reasons = distinct(r for u in used if u.verdict == overall for r in u.reasons)
-    return Judgement(verdict=overall, rounding=rule, compared=compared, limits=used, reasons=reasons)
+    return Judgement(
+        verdict=overall, rounding=rule, acceptance="simple_acceptance", compared=compared, limits=used, reasons=reasons
+    )
 
 
 def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:

@@ -14,7 +14,7 @@ from daq.methods.planning.signals import OWN_VISCOSITY
 COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "scatter of readings (Type A)")
 """Components that go into both values alike, because both come from the same torque and speed."""
 ALLOWED_PERCENT: Final = 1.0
-"""What the two may differ by where the instrument's specification states no maximum permissible error of the geometry (our choice)."""
+"""Allowed difference where the specification states no maximum permissible error of the geometry (our choice)."""
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 

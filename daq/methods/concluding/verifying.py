@@ -82,7 +82,11 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
         if level.low is not None
     )
     return Judgement(
-        verdict=_verdict(found.passed), rounding=Rounding.UNROUNDED, limits=used, reasons=found.reasons
+        verdict=_verdict(found.passed),
+        rounding=Rounding.UNROUNDED,
+        acceptance="simple_acceptance",
+        limits=used,
+        reasons=found.reasons,
     )
 
 

@@ -34,7 +34,9 @@ def thinning(points: Sequence[CurvePoint], left_out: list[Statement]) -> list[Th
     return out
 
 
-def loop(plan: Plan, points: Sequence[CurvePoint], flow_behaviour_index: float, left_out: list[Statement]) -> Loop | None:
+def loop(
+    plan: Plan, points: Sequence[CurvePoint], flow_behaviour_index: float, left_out: list[Statement]
+) -> Loop | None:
     """The area of the loop from representative values, where the spring had unwound after each step down."""
     up = [p for p in points if p.used and "up" in p.branches]
     down = [p for p in points if p.used and "down" in p.branches]

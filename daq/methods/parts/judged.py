@@ -29,7 +29,10 @@ class Judgement(Part):
     """Is the number inside the product's limits."""
 
     verdict: Verdict
-    rounding: Rounding | None = None
+    rounding: Rounding | None = Field(default=None, description="whether the value is rounded before it is compared")
+    acceptance: Literal["simple_acceptance"] | None = Field(
+        default=None, description="decision rule by JCGM 106: simple acceptance, no guard band; null without limits"
+    )
     compared: str | None = Field(default=None, description="the number as compared")
     limits: tuple[LimitUsed, ...] = ()
     reasons: tuple[Statement, ...] = ()

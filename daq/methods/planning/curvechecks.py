@@ -84,7 +84,11 @@ def check_settling(making: Making, steps: Sequence[Step], flow_behaviour_index: 
             continue
         # Of a peak the rise is a part: a vane winds the spring up until the sample yields.
         rising = making.method.claim == "peak" and step.name == steps[making.method.result_index].name
-        if step.keep and not rising and not settled(_turns(step.settle, speed), before, speed, flow_behaviour_index or 1.0):
+        if (
+            step.keep
+            and not rising
+            and not settled(_turns(step.settle, speed), before, speed, flow_behaviour_index or 1.0)
+        ):
             _warn_of_spring(making, step, before, flow_behaviour_index or 1.0)
         before = speed
 

@@ -195,10 +195,11 @@ def _bench(found: History) -> list[str]:
     taken = data.get("span")
     if taken:
         at = taken.get("taken_at_s")
+        reason = taken["stop_reason"]
         out.append(
             f"{taken['statistic']} of {taken['n']} readings over {number(taken['seconds'])} s"
             + (f", taken {number(at)} s after the step began" if at is not None else "")
-            + f", {100 * taken['completeness']:.0f} % of the readings expected; stopped by: {plain(taken['stop_reason'])}"
+            + f", {100 * taken['completeness']:.0f} % of the readings expected; ended by: {plain(reason['text'] if reason else '')}"
         )
     drift = data.get("drift")
     if drift:
@@ -215,7 +216,9 @@ def _bench(found: History) -> list[str]:
             for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
             if body.get(key)
         ]
-        out.append(", ".join([*rest, "with guard" if body["stirrup"] else "without guard"]))
+        rest += ["with a stirrup around the rotor"] if body["stirrup"] else []
+        if rest:
+            out.append(", ".join(rest))
     temperatures = data["conditions"].get("temperatures") or {}
     out += [f"{plain(name)}: {fixed(value, 2)} °C" for name, value in temperatures.items()]
     choices = data["method"].get("choices") or {}
