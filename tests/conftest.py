@@ -5,6 +5,13 @@ from collections.abc import Iterator
 
 import pytest
 import structlog
+from hypothesis import HealthCheck, settings
+
+# Random cases are the same in every run, and a busy machine makes no case fail by its time.
+settings.register_profile(
+    "seeded", derandomize=True, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("seeded")
 
 
 @pytest.fixture(autouse=True)

@@ -253,7 +253,7 @@ class Exchange:
             self._queue.appendleft((request, self._attempt))
             return
         self.counters.given_up += 1
-        self.failed(self.name, request, "no_answer")
+        self.failed(self.name, request, "no answer")
 
     @property
     def _stop_waits(self) -> bool:

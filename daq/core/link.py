@@ -296,7 +296,7 @@ class Link:
     def _go_on_unnamed(self) -> None:
         if self.state is LinkState.IDENTIFYING:
             said = f"the instrument does not say who it is ({self.identity_said}); check cable, port and baud"
-            self._go("no answer, open again" if self._insists else "no_answer", said)
+            self._go("no answer, open again" if self._insists else "no answer", said)
 
     # ---- the motor
 

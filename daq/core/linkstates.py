@@ -73,7 +73,7 @@ LINK_TRANSITIONS: Final[dict[tuple[LinkState, str], LinkState]] = {
     (LinkState.IDENTIFYING, "identified, motor in doubt"): LinkState.HALTING,
     (LinkState.IDENTIFYING, "cannot be asked"): LinkState.READY,
     (LinkState.IDENTIFYING, "cannot be asked, motor in doubt"): LinkState.HALTING,
-    (LinkState.IDENTIFYING, "no_answer"): LinkState.READY,
+    (LinkState.IDENTIFYING, "no answer"): LinkState.READY,
     (LinkState.IDENTIFYING, "no answer, open again"): LinkState.OPENING,
     (LinkState.IDENTIFYING, "another instrument"): LinkState.WRONG_INSTRUMENT,
     (LinkState.IDENTIFYING, "stop the motor"): LinkState.HALTING,

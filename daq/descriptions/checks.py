@@ -68,11 +68,11 @@ def _text(tables: DescriptionTables) -> Faults:
 def _framing(tables: DescriptionTables) -> Faults:
     framing = tables.framing
     if framing.length and framing.silence:
-        yield SettingError("a line ends by its length or by a gap, not both; leave one out", key="framing.silence")
+        yield SettingError("a line ends by its length or by silence, not both; leave one out", key="framing.silence")
     if framing.length > framing.longest:
         yield SettingError(f"is more than framing.longest ({framing.longest})", key="framing.length")
     if framing.begin and framing.silence:
-        yield SettingError("lines that end by a gap have no `begin`; put it into the patterns", key="framing.begin")
+        yield SettingError("lines that end by silence have no `begin`; put it into the patterns", key="framing.begin")
     ends = [end.encode(framing.encoding, "replace") for end in framing.ends]
     for i, end in enumerate(ends):
         inside = next((other for j, other in enumerate(ends) if j != i and end in other), None)

@@ -24,7 +24,7 @@ from daq.testing.checks_bytes import proper
 from daq.testing.growth import growth
 from daq.testing.talk import Example, asked_of, heard, raw, requests_of
 from daq.testing.watchdog import at_most
-from tests.kit.built_in import CASES, NAMES, instrument
+from tests.support.instruments.driver_cases import CASES, NAMES, instrument
 
 EACH_DRIVER = pytest.mark.parametrize(("name", "options", "kind", "given"), CASES, ids=NAMES)
 COMPOSED, BYTES, DAMAGED = 60, 3_000, 5_000
@@ -197,6 +197,7 @@ def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, 
         assert taken <= (DAMAGED // 5_000 if spoken in WHOLE_BY_CRC else DAMAGED // 20)
 
 
+@pytest.mark.slow
 @EACH_DRIVER
 def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
     """Framer, driver and exchange together, as in a session of weeks."""

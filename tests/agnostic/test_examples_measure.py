@@ -4,9 +4,9 @@ import pytest
 
 from simulators.commands import Commander
 from simulators.misbehaviour import Misbehaving
-from tests.agnostic.built_in import DRIVERS, pair
 from tests.agnostic.parts import measured
-from tests.methods.bench import example
+from tests.support.instruments.example_pairs import DRIVERS, pair
+from tests.support.runs.examples import example
 
 
 def run(method, name, *commands, at=(), companions=(), seed=1, longest=3600.0, **more):

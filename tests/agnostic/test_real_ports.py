@@ -6,8 +6,10 @@ import shutil
 import pytest
 
 from daq.adapters.paths import examples_dir
-from tests.agnostic.built_in import INSTRUMENTS
-from tests.e2e.parts import Daemon, Lab, Simulator, eventually
+from tests.support.instruments.example_pairs import INSTRUMENTS
+from tests.support.processes.laboratory import Daemon, Lab, Simulator, eventually
+
+pytestmark = pytest.mark.slow
 
 SCALE = 10.0
 RUNS = {

@@ -16,8 +16,8 @@ from simulators.rotational import FLUIDS, GEOMETRIES, RotationalInstrument
 from simulators.scpi_thermometer import ScpiThermometer
 from simulators.streaming_rotational import StreamingRotational
 from simulators.thermometer import Thermometer
-from tests.agnostic.built_in import DRIVERS, driver_of
-from tests.methods.bench import example
+from tests.support.instruments.example_pairs import DRIVERS, driver_of
+from tests.support.runs.examples import example
 
 temperatures = st.floats(-20.0, 150.0)
 

@@ -9,7 +9,7 @@ from daq.app.run import results
 from daq.core.driver import Request
 from daq.core.intake import Intake
 from daq.core.resting import STILL
-from tests.app.bench import Bench
+from tests.support.memory_bench import Bench
 
 pytestmark = pytest.mark.asyncio
 
@@ -144,6 +144,7 @@ async def test_the_stop_does_not_wait_for_a_result_that_cannot_be_computed(tmp_p
             assert bench.box.words().count("halt") == 1
 
 
+@pytest.mark.slow
 async def test_a_result_that_can_never_be_computed_is_a_fault_of_the_run_and_the_motor_stands_still(
     tmp_path, monkeypatch
 ):

@@ -15,7 +15,7 @@ from daq.core.errors import LinkError
 from daq.core.exchange import Exchange
 from daq.core.framing import Framing
 from daq.core.linkstates import Motor
-from tests.app.virtual_loop import LoopClock, run
+from tests.support.virtual_loop import LoopClock, run
 
 S = 10**9
 
@@ -24,17 +24,17 @@ AGAIN = f"connecting; {BEGUN}"
 BEFORE = {
     "steady": f"{BEGUN}; closed",
     "unplugged": f"{BEGUN}; {AGAIN}; closed",
-    "wrong": f"open; identifying; who; wrong instrument; {BEGUN}; closed",
+    "wrong": f"open; identifying; who; wrong_instrument; {BEGUN}; closed",
     "silent": f"{BEGUN}; {AGAIN}; closed",
-    "doubt": "open; identifying; who; halt; read; audit: motor stopped; ready; read; closed",
+    "doubt": "open; identifying; who; halt; read; audit: motor_stopped; ready; read; closed",
     "nobody": f"open; identifying; who; {AGAIN}; closed",
     "absent": f"{AGAIN}; closed",
-    "lent": f"{BEGUN}; in a run; ready; read; closed",
+    "lent": f"{BEGUN}; in_run; ready; read; closed",
 }
-STOPPED = "stopping the motor; halt; read; identifying; audit: motor stopped; who; ready; read; closed"
+STOPPED = "stopping_motor; halt; read; identifying; audit: motor_stopped; who; ready; read; closed"
 NOW = BEFORE | {
     "doubt": f"open; identifying; who; {STOPPED}",
-    "lent": f"{BEGUN}; lending; in a run; identifying; who; ready; read; closed",
+    "lent": f"{BEGUN}; lending; in_run; identifying; who; ready; read; closed",
 }
 
 

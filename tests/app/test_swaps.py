@@ -3,7 +3,7 @@
 import pytest
 
 from simulators.thermometer.thermometer import Thermometer
-from tests.app.bench import Bench
+from tests.support.memory_bench import Bench
 
 pytestmark = pytest.mark.asyncio
 

@@ -7,7 +7,7 @@ import pytest
 
 from daq.app.delivery.live_values import LiveValues
 from daq.process.tasks import Tasks
-from tests.app.bench import Bench
+from tests.support.memory_bench import Bench
 
 pytestmark = pytest.mark.asyncio
 

@@ -15,10 +15,10 @@ from daq.collect.schema import migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import Worker
 from daq.collect.writing import Writer, row_of
-from tests.collect.events import result
-from tests.collect.parts import told
-from tests.collect.server import Server, binaries
-from tests.mqtt.parts import MOSQUITTO, PASSWORD, Mosquitto
+from tests.support.processes.collector import told
+from tests.support.processes.mosquitto import MOSQUITTO, PASSWORD, Mosquitto
+from tests.support.processes.postgres import Server, binaries
+from tests.support.runs.result_events import result
 
 ROWS = 10_000
 BATCH = 500

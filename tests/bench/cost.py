@@ -30,7 +30,7 @@ from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan, Rule
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import header_of
-from tests.described import RotationalDriver, line
+from tests.support.instruments.described import RotationalDriver, line
 
 SECOND = 1_000_000_000
 METHOD = "casting-slip-equilibrium"

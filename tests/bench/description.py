@@ -3,8 +3,8 @@
 import random
 import time
 
-from tests.described import RotationalDriver, ThermometerDriver, line
-from tests.descriptions import python_drivers as python
+from tests.support.instruments import python_drivers as python
+from tests.support.instruments.described import RotationalDriver, ThermometerDriver, line
 
 LINES, ROUNDS = 1000, 15
 

@@ -14,7 +14,7 @@ import tty
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.described import line
+from tests.support.instruments.described import line
 
 SECONDS = 15.0
 FLEETS = (1, 16, 64)

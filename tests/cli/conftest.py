@@ -3,14 +3,14 @@
 import os
 import shutil
 import subprocess
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from tests.cli.bench import Bench
+from tests.support.processes.commands import Commands
+from tests.support.runs.virtual_bench import Bench
 
 HOSTILE = "=cmd|' /C calc'!A0"
 COLOURED = "\x1b[31mred\x1b[0m"
@@ -49,8 +49,15 @@ def shift(measured: Shift, tmp_path: Path) -> Shift:
     return Shift(state, measured.within, measured.outside, measured.saturated, measured.stopped)
 
 
+@pytest.fixture(scope="session")
+def commands(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Commands]:
+    started = Commands(tmp_path_factory.mktemp("commands"))
+    yield started
+    started.close()
+
+
 @pytest.fixture
-def cli(tmp_path: Path) -> Cli:
+def cli(tmp_path: Path, commands: Commands) -> Cli:
     home = tmp_path / "home"
     home.mkdir()
     environment = {k: v for k, v in os.environ.items() if k not in ("DAQ_CONFIG", "STATE_DIRECTORY", "NO_COLOR")}
@@ -58,14 +65,6 @@ def cli(tmp_path: Path) -> Cli:
     environment.pop("XDG_STATE_HOME", None)
 
     def run(*args: object, **more: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "daq", *map(str, args)],
-            capture_output=True,
-            text=True,
-            encoding="utf-8",
-            env=environment | more,
-            timeout=60,
-            check=False,
-        )
+        return commands.run([*map(str, args)], environment | more)
 
     return run

@@ -26,7 +26,7 @@ from daq.app.daemon.protocol import (
 )
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import DaqError, LinkError, SettingError
-from tests.anything import any_of
+from tests.support.any_values import any_of
 
 ORDER = RunOrder(method_id="clear-glaze-qc", instrument="bench-1", sample="G-1", choices={"speed": 30.0})
 
@@ -77,7 +77,7 @@ def test_any_answer_comes_back_equal(answer):
         ({"replicate": True}, "replicate: must be a whole number; here true or false"),
         ({"choices": {"speed": [30]}}, "choices.speed: must be text; here a list"),
         ({"choices": [30]}, "choices: must be an object; here a list"),
-        ({"order": "as bought"}, "order: must be one of , as found, as left; here 'as bought'"),
+        ({"order": "as bought"}, "order: must be one of , as_found, as_left; here 'as bought'"),
         ({"colour": "red"}, "colour: unknown; known: method_id, instrument"),
     ],
 )

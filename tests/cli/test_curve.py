@@ -7,7 +7,7 @@ import pytest
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
 from simulators.rotational.catalogue import FLUIDS
-from tests.methods.curves import measure, text
+from tests.support.runs.flow_curves import measure, text
 
 
 @pytest.fixture(scope="module")

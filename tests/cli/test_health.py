@@ -23,7 +23,7 @@ from simulators.rotational.geometry import CoaxialCylinders
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.rotational.laws import HerschelBulkley
 from simulators.rotational.specification import Specification
-from tests.methods.bench import driver_for, example, plan_of
+from tests.support.runs.examples import driver_for, example, plan_of
 
 LIMITS = HealthLimits()
 

@@ -25,9 +25,9 @@ from daq.core.errors import SettingError
 from daq.methods.concluding.judging import reported
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
-from tests.agnostic.built_in import DRIVERS, pair
 from tests.cli.views import MEASURING, changed, result
-from tests.methods.bench import example
+from tests.support.instruments.example_pairs import DRIVERS, pair
+from tests.support.runs.examples import example
 
 WITHOUT = {"band": None, "temperature": None, "motor": "not_moved"}
 STEADY = replace(

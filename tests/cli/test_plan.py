@@ -9,7 +9,7 @@ import sqlite3
 import pytest
 
 from daq.adapters.paths import database_path, examples_dir
-from tests.cli.bench import Bench
+from tests.support.runs.virtual_bench import Bench
 
 
 def planned(cli, *args, config=None):
@@ -83,7 +83,7 @@ def test_where_nothing_serves_the_nearest_are_shown(cli):
 
 
 def test_a_thinning_product_by_its_index(cli):
-    args = ("--instrument", "bench-2", "--viscosity", "5 Pa.s", "--flow-index", "0.5", "--at-rate", "10")
+    args = ("--instrument", "bench-2", "--viscosity", "5 Pa.s", "--flow-behaviour-index", "0.5", "--at-rate", "10")
     found = planned(cli, *args)
     for c in found["candidates"]:
         if c["geometry"] == "crossbar":
@@ -163,7 +163,7 @@ def test_the_torque_at_which_the_motor_is_stopped_ends_the_band(cli, config):
         (("--instrument", "bench-1", "--viscosity", "8 s"), "--viscosity: '8 s' is no viscosity"),
         (("--instrument", "bench-1", "--viscosity", "thick"), "--viscosity: 'thick' is not a number"),
         (("--instrument", "bench-1", "--product", "glaze"), "there is no product 'glaze'"),
-        (("--instrument", "bench-1", "--viscosity", "1 Pa.s", "--flow-index", "0"), "'0' is not a number greater than 0"),
+        (("--instrument", "bench-1", "--viscosity", "1 Pa.s", "--flow-behaviour-index", "0"), "'0' is not a number greater than 0"),
         (("--instrument", "bench-1", "--viscosity", "1 Pa.s", "--at-rate", "nan"), "'nan' is not a number greater than 0"),
         (("--instrument", "bench-1", "--viscosity", "1 Pa.s", "--fastest", "200"),
          "--fastest: 200 /min is above limits.speed of bench-1, 100 /min"),

@@ -7,7 +7,7 @@ import shutil
 import pytest
 
 from daq.adapters.paths import examples_dir
-from tests.cli.bench import Bench
+from tests.support.runs.virtual_bench import Bench
 
 RULE = '[replicates]\ncount = 2\nmost = 3\nrepeatability_limit = "10 mPa.s"\n\n[[limits]]'
 

@@ -4,8 +4,8 @@ import itertools
 
 import pytest
 
-from tests.collect.server import Server
-from tests.mqtt.parts import Mosquitto
+from tests.support.processes.mosquitto import Mosquitto
+from tests.support.processes.postgres import Server
 
 _numbers = itertools.count(1)
 

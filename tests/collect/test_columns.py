@@ -8,8 +8,8 @@ from daq.app.delivery.contract import SCHEMAS
 from daq.collect.columns import CURVE, ENVELOPE, EVENT, RECEIVED, RESULT
 from daq.collect.database import open_database
 from daq.collect.schema import migrate
-from tests.collect.server import needs_postgres
-from tests.contract.test_tables import SQL, place
+from tests.support.processes.postgres import needs_postgres
+from tests.support.schemas import SQL, place
 
 LONG = {"timestamptz": "timestamp with time zone"}
 

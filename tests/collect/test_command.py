@@ -15,10 +15,10 @@ from prometheus_client.parser import text_string_to_metric_families
 from daq.app.cli import main
 from daq.collect.process import collect_settings, collector_file
 from daq.core.errors import SettingError
-from tests.collect.events import SOURCE, TOPICS, curve, result
-from tests.collect.parts import daemon
-from tests.collect.server import needs_postgres
-from tests.mqtt.parts import PASSWORD, needs_mosquitto
+from tests.support.processes.collector import daemon
+from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import SOURCE, TOPICS, curve, result
 
 EXAMPLE = Path(__file__).parents[2] / "config/collector.toml"
 
@@ -49,6 +49,7 @@ def daq(*arguments, **options):
     )
 
 
+@pytest.mark.slow
 @needs_postgres
 @needs_mosquitto
 def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, broker, database, query, capsys):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from daq.collect.decode import NotAnEventError, decode, decode_live
 from daq.core.faults import Quality
 from daq.methods.messages.livedata import LiveData, LiveValue
-from tests.collect.events import SOURCE, T0, curve, own_id, result
+from tests.support.runs.result_events import SOURCE, T0, curve, own_id, result
 
 
 def test_a_result_of_the_daemon_becomes_a_row():

@@ -15,10 +15,10 @@ from daq.collect.decode import decode
 from daq.collect.schema import migrate
 from daq.collect.settings import GapSettings
 from daq.collect.writing import Writer
-from tests.collect.events import SOURCE, TOPICS, result
-from tests.collect.parts import collecting, daemon, told
-from tests.collect.server import needs_postgres
-from tests.mqtt.parts import eventually, needs_mosquitto
+from tests.support.processes.collector import collecting, daemon, told
+from tests.support.processes.mosquitto import eventually, needs_mosquitto
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import SOURCE, TOPICS, result
 
 pytestmark = [needs_postgres, needs_mosquitto]
 AT_ONCE = GapSettings(patience_s=0.0, again_s=100.0, again_most_s=1000.0)

@@ -14,11 +14,11 @@ from daq.collect.schema import STEPS, migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import WorkerState
 from daq.core.errors import StoreError
-from tests.collect.server import needs_postgres
+from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
     "0001_tables": "eccc32dd7a66be1cc0b662095e7be74ffc11a4f11c48bb4c5739222d0c45dd8d",
-    "0002_views": "0301f7b095d73b4473baabbb0781eb73b8a03323850d90115513cee6412ef5e7",
+    "0002_views": "214ae9f89ba1e36f7dde545a096f9feb43dd74c78348d328e2de7fc3dc6b8026",
 }
 
 

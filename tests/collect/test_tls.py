@@ -6,8 +6,8 @@ import pytest
 
 from daq.collect.database import DatabaseAwayError, open_database
 from daq.collect.process import collect_settings
-from tests.collect.server import Server, needs_postgres
-from tests.mqtt.parts import make_certificates, needs_openssl
+from tests.support.processes.mosquitto import make_certificates, needs_openssl
+from tests.support.processes.postgres import Server, needs_postgres
 
 pytestmark = [needs_postgres, needs_openssl, pytest.mark.asyncio]
 

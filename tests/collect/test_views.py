@@ -12,8 +12,8 @@ from daq.collect.decode import decode
 from daq.collect.schema import migrate
 from daq.collect.writing import Writer
 from daq.quality.charts import individuals_chart
-from tests.collect.events import SOURCE, own_id, result
-from tests.collect.server import needs_postgres
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import SOURCE, own_id, result
 
 pytestmark = needs_postgres
 MONDAY = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
@@ -141,7 +141,7 @@ def test_use_of_instruments_by_day(store, query):
     rows = query(
         "SELECT day, instrument, runs, complete, valid, samples, hours FROM lab.instrument_use_by_day ORDER BY 1"
     )
-    # Each run of `tests.collect.events` takes 190 s.
+    # Each run of `tests.support.runs.result_events` takes 190 s.
     assert rows == [
         (date(2026, 3, 2), "bench-1", 4, 3, 3, 4, pytest.approx(4 * 190 / 3600)),
         (date(2026, 3, 3), "bench-2", 1, 1, 1, 1, pytest.approx(190 / 3600)),

@@ -11,13 +11,13 @@ from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
-from tests.collect.events import TOPICS, own_id, result
-from tests.collect.parts import collecting, told
-from tests.collect.server import needs_postgres
-from tests.mqtt.parts import eventually, needs_mosquitto
-from tests.store.parts import T0, begin, conclude, register
+from tests.support.processes.collector import collecting, told
+from tests.support.processes.mosquitto import eventually, needs_mosquitto
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import TOPICS, own_id, result
+from tests.support.runs.stored import T0, begin, conclude, register
 
-pytestmark = [needs_postgres, needs_mosquitto]
+pytestmark = [pytest.mark.slow, needs_postgres, needs_mosquitto]
 
 
 class Time:

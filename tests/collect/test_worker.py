@@ -10,10 +10,10 @@ from daq.collect.broker import TakingClient
 from daq.collect.keeper import Keeper
 from daq.collect.worker import Worker
 from daq.core.errors import StoreError
-from tests.collect.events import result
-from tests.collect.parts import collecting, daemon, told
-from tests.collect.server import needs_postgres
-from tests.mqtt.parts import Mosquitto, eventually, needs_mosquitto
+from tests.support.processes.collector import collecting, daemon, told
+from tests.support.processes.mosquitto import Mosquitto, eventually, needs_mosquitto
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import result
 
 pytestmark = [needs_postgres, needs_mosquitto]
 
@@ -98,6 +98,7 @@ async def test_what_was_committed_and_not_acknowledged_comes_again_and_is_a_dupl
         assert worker.state.duplicates == 0, "what was acknowledged came again"
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_the_broker_keeps_results_for_a_worker_that_is_away_and_forgets_one_that_retires(broker, database, query):
     settings = told(broker, database)

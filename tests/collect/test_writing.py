@@ -12,8 +12,8 @@ from daq.collect.database import of_the_message, open_database
 from daq.collect.decode import Live, decode
 from daq.collect.schema import migrate
 from daq.collect.writing import Unfit, Writer, Written
-from tests.collect.events import SOURCE, T0, curve, own_id, result
-from tests.collect.server import needs_postgres
+from tests.support.processes.postgres import needs_postgres
+from tests.support.runs.result_events import SOURCE, T0, curve, own_id, result
 
 pytestmark = needs_postgres
 
@@ -78,6 +78,7 @@ async def test_other_content_under_a_known_id_is_kept_aside_and_the_first_stands
     assert kept == {other[1], elsewhen[1]}
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_writers_with_the_same_events_at_the_same_time_take_each_once_and_do_not_lock_up(database, query):
     # Large enough that the statements of the three overlap in the server.

@@ -24,7 +24,7 @@ from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import parse
 from daq.process.exposing import LONGEST_REQUEST, MetricsPort
 from daq.process.exposition import Family, render
-from tests.mqtt.parts import PASSWORD, Mosquitto, needs_mosquitto
+from tests.support.processes.mosquitto import PASSWORD, Mosquitto, needs_mosquitto
 
 
 def parsed(text: bytes) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:

@@ -6,7 +6,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 
-from tests.mqtt.parts import PASSWORD, Mosquitto, needs_mosquitto
+from tests.support.processes.mosquitto import PASSWORD, Mosquitto, needs_mosquitto
 
 pytestmark = needs_mosquitto
 

@@ -22,46 +22,16 @@ from daq.methods.messages.leaves import WrongPartError, leaf_at, value_at
 from daq.methods.messages.named import RESULT_NAMES, UNNAMED, names
 from daq.methods.messages.result import ResultData
 from daq.methods.parts.origin import Sample
-from tests.collect.events import result
-from tests.docs.names import BEGIN, END, ROOT, listed
+from tests.support.runs.result_events import result
+from tests.support.schemas import SQL, place, resolved
 
 PRESENT = {s.name: json.loads(s.text()) for s in SCHEMAS}
 OWN_UNIT = {"uncertainty.components[].standard_uncertainty", "uncertainty.components[].sensitivity"}
 """In the unit of the component, which no place of a result states."""
-SQL = {
-    "string": "text", "number": "double precision", "integer": "integer", "boolean": "boolean",
-    "date-time": "timestamptz", "uuid": "uuid", "object": "boolean",
-}  # fmt: skip
 SPARKPLUG = {
     "string": DataType.STRING, "uuid": DataType.STRING, "number": DataType.DOUBLE, "integer": DataType.INT64,
     "boolean": DataType.BOOLEAN,
 }  # fmt: skip
-
-
-def resolved(root, schema):
-    """The schema's alternatives without references, null among them."""
-    if "$ref" in schema:
-        return resolved(root, root["$defs"][schema["$ref"].rpartition("/")[2]])
-    if "anyOf" in schema:
-        return [found for one in schema["anyOf"] for found in resolved(root, one)]
-    return [schema]
-
-
-def type_of(one):
-    return one.get("type") or ("string" if "enum" in one else {int: "integer", str: "string"}[type(one.get("const"))])
-
-
-def place(root, path):
-    """What the schema says of a path: the value's type or format, whether it may be null, and the keys beside it."""
-    options, beside, may_be_null = [root], {}, False
-    for step in path.replace("[decisive]", "[]").replace("[]", ".[]").split("."):
-        may_be_null |= any(o.get("type") == "null" for o in options) or step == "[]"
-        (here,) = [o for o in options if o.get("type") != "null"]
-        beside = here["items"] if step == "[]" else here["properties"][step]
-        options = resolved(root, beside)
-    may_be_null |= any(o.get("type") == "null" for o in options)
-    (here,) = [o for o in options if o.get("type") != "null"]
-    return beside.get("format") or type_of(here), may_be_null, beside
 
 
 def all_leaves(root, schema, way=""):
@@ -216,8 +186,3 @@ def test_what_a_person_says_of_a_sample_has_one_name_from_the_command_line_to_th
     assert all(f"--{name.replace('_', '-')} " in options for name in named)
     assert {f"sample_{name}" for name in named} <= set(FLAT_COLUMNS)
     assert named <= {c.name for c in RESULT}
-
-
-def test_the_list_for_developers_is_the_table():
-    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-    assert text.partition(BEGIN)[2].partition(END)[0].strip() == listed(), "python -m tests.docs.names"

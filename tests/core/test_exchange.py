@@ -72,7 +72,7 @@ def test_an_answer_that_does_not_come_is_waited_for_and_asked_again_three_times_
     link.until(10_000)
     # 0; time-out at 500, a pause to 750; and again.
     assert link.sent == [b"turn"] * 3
-    assert link.failed == [("turn", "no_answer")]
+    assert link.failed == [("turn", "no answer")]
     link.counted(timeouts=3, given_up=1)
 
 
@@ -105,7 +105,7 @@ def test_what_was_under_way_at_a_stop_is_not_sent_again():
     link.ask(1, "halt", first=True)
     link.until(60_000)
     assert link.sent == [b"turn"] + [b"halt"] * 3
-    assert link.failed == [("turn", "no_answer"), ("halt", "no_answer")]
+    assert link.failed == [("turn", "no answer"), ("halt", "no answer")]
 
 
 def test_an_answer_after_the_time_out_is_not_taken_for_the_next_one():
@@ -260,7 +260,7 @@ def test_a_stream_that_does_not_begin_is_told_again_and_given_up():
     link.exchange.start_polling(0)
     link.until(2_900)
     assert link.sent == [b"go"] * 3
-    assert link.failed == [("stream", "no_answer")]
+    assert link.failed == [("stream", "no answer")]
 
 
 def test_what_a_line_causes_comes_before_the_next_line():

@@ -16,8 +16,8 @@ from daq.testing import (
     OneByteAtATime,
 )
 from simulators.rotational import water
-from tests.core.test_whole_chain import DRIVERS, bench_of
-from tests.described import RotationalDriver, ThermometerDriver
+from tests.core.whole_bench import DRIVERS, bench_of
+from tests.support.instruments.described import RotationalDriver, ThermometerDriver
 
 MS = 1_000_000
 LINES = {

@@ -262,7 +262,7 @@ def test_a_run_s_question_has_its_time_and_no_more():
     began = rig.t
     rig.run(5.0)
     assert rig.link.identity_check is IdentityCheck.NO_ANSWER
-    (moved,) = [e for e in rig.effects if isinstance(e, LinkMoved) and e.trigger == "no_answer"]
+    (moved,) = [e for e in rig.effects if isinstance(e, LinkMoved) and e.trigger == "no answer"]
     assert moved.t - began == 2 * S
 
 

@@ -13,7 +13,7 @@ from daq.core.plan import Keep, Rule
 from daq.core.replay import flip_bit, replay
 from daq.core.run import State
 from tests.core.parts import Plain, Script, elapsed, make_driver, plan_of, seconds, step, texts
-from tests.core.test_run import into
+from tests.core.run_states import into
 
 KEEP = Keep("every", "mean", seconds(1.0), every=seconds(1.0)), Keep("end", "mean", seconds(2.0))
 

@@ -6,7 +6,7 @@ from daq.core.resting import LEAST, REST_NS, Resting
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
-from tests.methods.bench import driver_for, example, load_changed, plan_of
+from tests.support.runs.examples import driver_for, example, load_changed, plan_of
 
 S = 1_000_000_000
 

@@ -12,8 +12,8 @@ from scipy import stats
 
 from daq.core.derive import span_summaries
 from daq.core.statistics import Axis, longest_interval, scaled, summarise
+from tests.core.column_parts import columns_of
 from tests.core.parts import RATE, STRESS, VISCOSITY, S
-from tests.core.test_columns import columns_of
 
 DATA = Path(__file__).parent / "data" / "nist_univariate.csv"
 
@@ -110,7 +110,7 @@ def test_scaled_is_the_summary_of_the_scaled_values():
 
 
 @pytest.mark.parametrize(
-    ("times", "start", "end", "readings_missing"),
+    ("times", "start", "end", "gap"),
     [([], 0, 7, 7), ([1, 2], 0, 9, 7), ([3, 4], 0, 5, 3), ([2, 8], 0, 9, 6)],
 )
 def test_the_largest_gap_counts_the_edges(times, start, end, gap):

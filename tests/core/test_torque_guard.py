@@ -9,7 +9,7 @@ from daq.core.plan import Keep, TorqueBand
 from daq.core.replay import replay
 from daq.core.run import State
 from tests.core.parts import S, Script, elapsed, make_driver, plan_of, seconds, step
-from tests.core.test_run import TURNING, into
+from tests.core.run_states import TURNING, into
 
 END = Keep("end", "mean", seconds(2.0))
 LIMIT = {

@@ -3,7 +3,7 @@
 import pytest
 
 from tests.delivery.parts import HandClock
-from tests.mqtt.conftest import broker, store
+from tests.support.fixtures import broker, store
 
 __all__ = ["broker", "store"]
 

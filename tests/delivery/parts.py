@@ -8,8 +8,8 @@ import aiomqtt
 
 from daq.adapters.outbox.publisher import Publisher
 from daq.app.delivery.refill import Refill
-from tests.mqtt.parts import PASSWORD, TOPICS
-from tests.store.parts import SECOND, T0
+from tests.support.processes.mosquitto import PASSWORD, TOPICS
+from tests.support.runs.stored import SECOND, T0
 
 MINUTE = 60 * SECOND
 

@@ -14,8 +14,8 @@ from daq.app.cli import main
 from daq.app.daemon.protocol import read_request
 from daq.app.delivery.resending import read_moment
 from daq.core.errors import SettingError
-from tests.mqtt.parts import fill
-from tests.store.parts import SECOND, T0
+from tests.support.processes.mosquitto import fill
+from tests.support.runs.stored import SECOND, T0
 
 HOSTILE = "no\x1b[2Jthanks\u202e"
 

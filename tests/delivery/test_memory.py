@@ -12,8 +12,8 @@ import pytest
 from daq.adapters.store.delivery import Acknowledge, RepeatSince
 from daq.adapters.store.store import Store
 from tests.delivery.parts import MINUTE, delivering, depth
-from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
-from tests.store.parts import T0
+from tests.support.processes.mosquitto import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
+from tests.support.runs.stored import T0
 
 pytestmark = needs_mosquitto
 
@@ -112,6 +112,7 @@ async def test_after_a_loss_the_last_minute_is_published_again(store, broker, cl
             assert await came(historian, ["late"]) == ["late"]
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_zero_is_never(store, broker, clock):
     async with delivering(store, broker.settings(repeat_after_loss_s=0.0), clock) as publisher:
@@ -162,7 +163,7 @@ async def test_another_broker_has_lost_nothing(store, make_broker, broker, clock
 async def test_a_stranger_under_our_topics_is_no_sign_of_a_loss(store, broker, clock):
     import aiomqtt
 
-    from tests.mqtt.parts import PASSWORD
+    from tests.support.processes.mosquitto import PASSWORD
 
     fill(store, ["a"], last=True)
     async with delivering(store, broker.settings(), clock) as publisher:

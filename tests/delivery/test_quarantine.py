@@ -14,8 +14,8 @@ from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseRefused, Re
 from daq.adapters.store.outbox_reading import quarantined, refused_topics
 from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering, depth, states
-from tests.mqtt.parts import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
-from tests.store.parts import T0, begin, builder, conclude, register
+from tests.support.processes.mosquitto import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
+from tests.support.runs.stored import T0, begin, builder, conclude, register
 
 DENIED = "user historian\ntopic readwrite #\n\nuser daq\ntopic write glazeworks/bench-1/lab/v1/status\n"
 ALLOWED = DENIED + "topic readwrite #\n"
@@ -34,6 +34,7 @@ def fill_bulky(store, name, size):
     store.submit(conclude(name, result_id=name, build=build)).result(10)
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_person_sends_it(tmp_path, clock):
@@ -79,6 +80,7 @@ async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_pers
         broker.stop()
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_order_when_it_is_allowed(

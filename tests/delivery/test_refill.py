@@ -9,8 +9,8 @@ from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import MOST_IN_SPAN, MOST_RESULTS, NotGrantedError, Refill, read_request
 from tests.delivery.parts import HandClock, ask, ask_raw, delivering, depth
-from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
-from tests.store.parts import T0
+from tests.support.processes.mosquitto import TOPICS, eventually, fill, listening, needs_mosquitto
+from tests.support.runs.stored import T0
 
 UUID = "0d3b6a5e-4a0b-4a39-9a52-3f2b6d1a7c11"
 SOURCE = f"urn:uuid:{UUID}#2"

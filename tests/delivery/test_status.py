@@ -6,11 +6,12 @@ import pytest
 
 from daq.adapters.outbox.status import Status
 from tests.delivery.parts import delivering
-from tests.mqtt.parts import TOPICS, eventually, fill, listening, needs_mosquitto
+from tests.support.processes.mosquitto import TOPICS, eventually, fill, listening, needs_mosquitto
 
 VERSIONS = {"versions": {"daq": "0.1.0"}}
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_sequences_and_instruments_are_told_and_told_again_when_they_change(store, broker, clock):
@@ -45,6 +46,7 @@ async def test_sequences_and_instruments_are_told_and_told_again_when_they_chang
         assert said[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
 
 
+@pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_however_fast_things_change_status_goes_out_now_and_then(store, broker, clock):

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from daq.descriptions.schema import description_schema
-from tests.descriptions.built_in import BUILT_IN
+from tests.support.instruments.built_in import BUILT_IN
 
 SCHEMA = description_schema()
 NASTY: tuple[Any, ...] = (

@@ -7,7 +7,7 @@ from daq.core.errors import DriverError, SettingErrors
 from daq.core.exchange import Exchange
 from daq.core.frames import make_framer
 from daq.descriptions.load import check_description, describe
-from tests.descriptions.built_in import BUILT_IN
+from tests.support.instruments.built_in import BUILT_IN
 
 S = 1_000_000_000
 MASS = {"name": "mass", "unit": "g", "low": -10, "high": 1000}

@@ -14,9 +14,9 @@ from daq.testing.growth import growth
 from daq.testing.talk import requests_of
 from daq.testing.watchdog import at_most
 from drivers.modbus import ModbusDriver, frames
-from tests.descriptions.built_in import BUILT_IN
 from tests.descriptions.random_files import bred, changed, from_schema, harvest, shuffled_text
-from tests.kit.built_in import BATH
+from tests.support.instruments.built_in import BUILT_IN
+from tests.support.instruments.driver_cases import BATH
 
 GROWTH_BYTES = 20_000
 NINES = bytes.maketrans(b"0123456789", b"9999999999")
@@ -140,6 +140,7 @@ def test_an_instruments_file_for_modbus_with_random_options_is_refused_by_key_or
     assert keys == {"options"}
 
 
+@pytest.mark.slow
 def test_reading_files_all_day_costs_no_memory():
     """As where somebody edits a description and tries it, hundreds of times in one session."""
     dice = random.Random("growth")

@@ -11,7 +11,7 @@ from daq.core.errors import DriverError
 from daq.core.frames import make_framer
 from daq.core.framing import NEVER, Framing
 from daq.testing.watchdog import at_most
-from tests.descriptions.built_in import DRIVERS
+from tests.support.instruments.built_in import DRIVERS
 
 MARKS = st.text("\r\n$#\x02\x03ab", min_size=1, max_size=3).map(str.encode)
 SEVERAL = st.sampled_from([(b"\r", b"\n"), (b"\n", b"\r\n"), (b"\x03", b"#", b"ab")]) | st.lists(

@@ -12,7 +12,7 @@ from daq.core.frames import make_framer
 from daq.descriptions.compose import Composer, resolution
 from daq.descriptions.driver import DescribedDriver
 from daq.descriptions.slots import ChannelSlot, StatusSlot
-from tests.descriptions.built_in import DRIVERS
+from tests.support.instruments.built_in import DRIVERS
 
 
 def places(driver: DescribedDriver):

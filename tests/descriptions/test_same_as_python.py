@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from daq.core.driver import Reject, Values
 from simulators.rotational import RotationalInstrument
 from simulators.thermometer import Thermometer
-from tests.described import RotationalDriver, ThermometerDriver, line
-from tests.descriptions import python_drivers as python
+from tests.support.instruments import python_drivers as python
+from tests.support.instruments.described import RotationalDriver, ThermometerDriver, line
 
 OPTIONS = [{}, {"direction": "backward"}, {"mode": "stream", "interval_ms": 250}, {"interval_ms": 50}]
 ATTRIBUTES = (

@@ -8,8 +8,8 @@ import pytest
 
 import drivers
 from daq.descriptions.schema import SCHEMA_FILE, description_schema, schema_text
-from tests.descriptions.built_in import BUILT_IN
 from tests.descriptions.wrong_files import BALANCE
+from tests.support.instruments.built_in import BUILT_IN
 
 FILES = sorted(Path(drivers.__file__).parent.glob("*/*.toml"))
 VALIDATOR = jsonschema.Draft202012Validator(description_schema())

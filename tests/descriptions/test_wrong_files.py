@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.load import check_description, load_description
-from tests.descriptions.built_in import BUILT_IN
 from tests.descriptions.wrong_files import BALANCE, FILES, ROTATIONAL
+from tests.support.instruments.built_in import BUILT_IN
 
 
 @pytest.mark.parametrize("case", FILES, ids=lambda case: f"{case[0].stem}:{case[3]}:{case[2][:20]!r}")

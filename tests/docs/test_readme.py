@@ -81,6 +81,7 @@ def make_quick(lab: Path) -> None:
     method.write_text(text)
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(120)
 def test_the_screenful_of_use_runs_as_it_stands(bench):
     (screenful,) = [b for b in blocks(README) if "daq serve &" in b]
@@ -122,6 +123,7 @@ def test_the_screenful_of_use_runs_as_it_stands(bench):
     assert "viscosity [mPa.s]" in exported[0]
 
 
+@pytest.mark.slow
 def test_an_unknown_instrument_has_its_driver_in_four_lines(bench):
     (block,) = [b for b in blocks(README) if "daq driver new" in b]
     port = bench / "scale"
@@ -157,6 +159,7 @@ def test_ci_calls_the_test_command_of_the_readme():
     assert "<!-- command: tests -->" in (ROOT / ".ci/run").read_text()
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(120)
 def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_once(tmp_path):
     messages = tmp_path / "messages"

@@ -9,7 +9,7 @@ from daq.core.driver import API_VERSION, Driver, Identity, Reject, Reply, Values
 from daq.core.errors import DriverError, SettingError
 from simulators.rotational import RotationalInstrument
 from simulators.rotational.protocol import checked, text_of
-from tests.described import RotationalDriver, line
+from tests.support.instruments.described import RotationalDriver, line
 
 XMODEM = Calculator(Configuration(width=16, polynomial=0x1021, init_value=0, final_xor_value=0))
 DRIVER = RotationalDriver({})

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from daq.core.driver import Identity, Reject, Reply, Values
 from daq.core.errors import SettingError
 from simulators.thermometer import Thermometer
-from tests.described import ThermometerDriver
+from tests.support.instruments.described import ThermometerDriver
 
 DRIVER = ThermometerDriver({})
 BROKEN = Values((None,), (("temperature", "probe"),))

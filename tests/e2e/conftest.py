@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.e2e.parts import Lab, Simulators
+from tests.support.processes.laboratory import Lab, Simulators
 
 
 @pytest.fixture(scope="session")

@@ -2,8 +2,12 @@
 
 import json
 
-from tests.e2e.parts import PREFIX, Daemon, Historian, eventually
-from tests.mqtt.parts import needs_mosquitto
+import pytest
+
+from tests.support.processes.laboratory import PREFIX, Daemon, Historian, eventually
+from tests.support.processes.mosquitto import needs_mosquitto
+
+pytestmark = pytest.mark.slow
 
 ALL_BUT_RESULTS = f"""
 user daq

@@ -1,8 +1,11 @@
 """What a daemon counts of its instruments, its runs and its database, in the file for the node's collector."""
 
+import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from tests.e2e.parts import Daemon, eventually
+from tests.support.processes.laboratory import Daemon, eventually
+
+pytestmark = pytest.mark.slow
 
 
 def test_lines_readings_and_runs_are_counted_and_no_counter_goes_down(lab):

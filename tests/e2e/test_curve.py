@@ -16,9 +16,11 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.store import Store
 from daq.app.delivery.curve_publishing import curve_message
 from daq.core.errors import StoreError
-from tests.e2e.parts import SCALE, Daemon, Historian, Simulator, eventually
-from tests.methods.curves import text
-from tests.mqtt.parts import needs_mosquitto
+from tests.support.processes.laboratory import SCALE, Daemon, Historian, Simulator, eventually
+from tests.support.processes.mosquitto import needs_mosquitto
+from tests.support.runs.flow_curves import text
+
+pytestmark = pytest.mark.slow
 
 TOPICS = Topics(enterprise="works")
 

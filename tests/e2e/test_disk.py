@@ -10,7 +10,9 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.checks import check_database
-from tests.e2e.parts import Daemon, counts, eventually
+from tests.support.processes.laboratory import Daemon, counts, eventually
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture

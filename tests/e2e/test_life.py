@@ -11,7 +11,9 @@ import serial
 
 from daq.adapters.paths import database_path, holder
 from daq.adapters.store.checks import check_database
-from tests.e2e.parts import Daemon, eventually
+from tests.support.processes.laboratory import Daemon, eventually
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
@@ -70,7 +72,7 @@ def test_the_watchdog_is_fed_only_while_every_part_moves(part, monkeypatch, syst
     import asyncio
 
     from daq.app.daemon import process as app
-    from tests.mqtt.parts import eventually
+    from tests.support.processes.mosquitto import eventually
 
     path, messages = systemd
     monkeypatch.setenv("NOTIFY_SOCKET", str(path))

@@ -4,7 +4,9 @@ import json
 
 import pytest
 
-from tests.e2e.parts import Daemon, Lab, eventually
+from tests.support.processes.laboratory import Daemon, Lab, eventually
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,10 @@
 """A seek through the serial line: it finds its speed, and what it leaves in the vessel is not measured as if it were fresh."""
 
-from tests.e2e.parts import SHORT, Daemon
+import pytest
+
+from tests.support.processes.laboratory import SHORT, Daemon
+
+pytestmark = pytest.mark.slow
 
 SHEARED_FIRST = SHORT.replace('"short"', '"short-presheared"').replace(
     "[[steps]]", '[conditioning]\nrest = "3 s"\npreshear = { speed = 12, time = "5 s" }\n[[steps]]'

@@ -7,9 +7,10 @@ import time
 import pytest
 
 from daq.adapters.paths import examples_dir
-from tests.e2e.parts import SCALE, Daemon, Simulator
-from tests.methods.curves import text
-from tests.methods.test_curve import CASES
+from tests.support.processes.laboratory import SCALE, Daemon, Simulator
+from tests.support.runs.flow_curves import CASES, text
+
+pytestmark = pytest.mark.slow
 
 POLL_MS = 200
 """Simulated; at the tests' pace 100 polls a second and bench."""

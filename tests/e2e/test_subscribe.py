@@ -9,9 +9,12 @@ import sys
 from pathlib import Path
 
 import paho.mqtt.publish
+import pytest
 
-from tests.e2e.parts import Daemon, eventually
-from tests.mqtt.parts import PASSWORD, needs_mosquitto
+from tests.support.processes.laboratory import Daemon, eventually
+from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
+
+pytestmark = pytest.mark.slow
 
 PAGE = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
 PAGE = PAGE.partition("<!-- subscribe: begin -->")[2].partition("<!-- subscribe: end -->")[0]

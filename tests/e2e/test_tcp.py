@@ -6,7 +6,9 @@ import sys
 
 import pytest
 
-from tests.e2e.parts import SCALE, Daemon
+from tests.support.processes.laboratory import SCALE, Daemon
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture

@@ -3,7 +3,11 @@
 import json
 import re
 
-from tests.e2e.parts import Daemon
+import pytest
+
+from tests.support.processes.laboratory import Daemon
+
+pytestmark = pytest.mark.slow
 
 METHOD = """
 id = "verify"

@@ -5,7 +5,9 @@ import re
 import iapws
 import pytest
 
-from tests.e2e.parts import Daemon, Lab, Simulator
+from tests.support.processes.laboratory import Daemon, Lab, Simulator
+
+pytestmark = pytest.mark.slow
 
 FULL_SCALE = 10.0
 """uN.m: a sensor for thin liquids, so that water lies in the usable band."""

@@ -8,8 +8,10 @@ import jsonschema
 import pytest
 
 from daq.adapters.paths import socket_path
-from tests.e2e.parts import Daemon, Historian, eventually
-from tests.mqtt.parts import needs_mosquitto
+from tests.support.processes.laboratory import Daemon, Historian, eventually
+from tests.support.processes.mosquitto import needs_mosquitto
+
+pytestmark = pytest.mark.slow
 
 SCHEMA = "schema/result/1"
 

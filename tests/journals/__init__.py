@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.core.header import FORMAT
-from tests.cli.bench import Bench
+from tests.support.runs.virtual_bench import Bench
 
 FOLDER = Path(__file__).parent
 RESULT_KEYS = (
@@ -41,3 +41,7 @@ def write() -> list[Path]:
     journal.write_bytes(gzip.compress(raw, mtime=0))
     told.write_text(json.dumps({k: data[k] for k in RESULT_KEYS}, indent=1) + "\n", encoding="utf-8")
     return [journal, told]
+
+
+def raw_of(number):
+    return gzip.decompress((FOLDER / f"format-{number}.gz").read_bytes())

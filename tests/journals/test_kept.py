@@ -1,6 +1,5 @@
 """Journals kept as files: those of the present format replay, older ones are refused by name."""
 
-import gzip
 import json
 import subprocess
 import sys
@@ -17,10 +16,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
 from tests.journals import FOLDER, RESULT_KEYS
-
-
-def raw_of(number):
-    return gzip.decompress((FOLDER / f"format-{number}.gz").read_bytes())
+from tests.journals.__init__ import raw_of
 
 
 def same(found, wanted, where=""):
@@ -71,7 +67,7 @@ def test_nothing_is_imported_when_a_result_is_computed_after_the_motor_was_told_
         "from daq.core.replay import replay\n"
         "from daq.methods.concluding.budget import load\n"
         "from daq.methods.concluding.conclude import conclude\n"
-        "from tests.journals.test_kept import raw_of\n"
+        "from tests.journals import raw_of\n"
         "done = replay(raw_of(0), maker(Drivers.find()))\n"
         "load()\n"
         "before = set(sys.modules)\n"

@@ -5,7 +5,7 @@ import pytest
 from daq.app.setup.driver_choice import chosen_driver
 from daq.app.setup.drivers import Drivers
 from daq.testing import assert_conforms
-from tests.kit.built_in import CASES, NAMES, instrument
+from tests.support.instruments.driver_cases import CASES, NAMES, instrument
 
 
 @pytest.mark.parametrize(("name", "options", "kind", "given"), CASES, ids=NAMES)

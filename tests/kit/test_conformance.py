@@ -12,11 +12,9 @@ from daq.descriptions.load import check_description
 from daq.testing import assert_conforms, check_driver
 from daq.testing.conformance import CHECKS
 from daq.testing.watchdog import TooMuchWorkError, at_most
-from tests.descriptions.built_in import BUILT_IN
 from tests.kit import bad_on_the_line
 from tests.kit.bad_descriptions import PLANTED_IN_FILES
 from tests.kit.bad_drivers import PLANTED, RollsDice
-from tests.kit.built_in import CASES, instrument
 from tests.kit.good_drivers import (
     SCALE_CAPTURE,
     Level,
@@ -27,6 +25,8 @@ from tests.kit.good_drivers import (
     Stirrer,
     StirrerInstrument,
 )
+from tests.support.instruments.built_in import BUILT_IN
+from tests.support.instruments.driver_cases import CASES, instrument
 
 assert bad_on_the_line  # its drivers are among PLANTED
 HEARD = {
@@ -44,15 +44,31 @@ def test_a_good_driver_passes(made):
     assert len(looked_at) >= 30
 
 
-@pytest.mark.parametrize("planted", PLANTED, ids=lambda p: p.name)
+FIRST_OF_ITS_CHECK = {p.check: p.name for p in reversed(PLANTED)}
+
+
+@pytest.mark.parametrize(
+    "planted",
+    [
+        pytest.param(p, id=p.name, marks=() if FIRST_OF_ITS_CHECK[p.check] == p.name else pytest.mark.slow)
+        for p in PLANTED
+    ],
+)
 def test_every_planted_fault_is_found(planted):
     report = check_driver(lambda: planted.driver(planted.options), **HEARD[planted.base])
     assert planted.check in [f.name for f in report.failed], report.text()
     assert report.finding(planted.check).do
 
 
+FIRST_OF_ITS_FILE = {name: i for i, (name, *_) in reversed([*enumerate(PLANTED_IN_FILES)])}
+
+
 @pytest.mark.parametrize(
-    ("name", "changes", "check"), PLANTED_IN_FILES, ids=[f"{p[0]}-{i}" for i, p in enumerate(PLANTED_IN_FILES)]
+    ("name", "changes", "check"),
+    [
+        pytest.param(*p, id=f"{p[0]}-{i}", marks=() if FIRST_OF_ITS_FILE[p[0]] == i else pytest.mark.slow)
+        for i, p in enumerate(PLANTED_IN_FILES)
+    ],
 )
 def test_every_fault_planted_in_a_description_is_found(name, changes, check):
     text = Path(BUILT_IN[name].source).read_text("utf-8")

@@ -22,7 +22,7 @@ from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
 from daq.testing.talk import asked_of, heard, is_reading
 from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
-from tests.kit.test_built_in import instrument
+from tests.support.instruments.driver_cases import instrument
 
 MILLISECOND = 1_000_000
 
@@ -327,7 +327,7 @@ def test_a_line_end_behind_a_block_check_in_bytes_is_left_to_a_person():
     lines = cut_lines(talking(frames, end=b""), "x")
     assert not lines.enveloped
     assert [h.text for h in lines.heard] == [frame[:-2] for frame in frames]
-    with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may hold the end of the line"):
+    with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may contain the line end"):
         guessed(talking(frames, end=b""))
 
 

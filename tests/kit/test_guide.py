@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 GUIDE = DEVELOPERS.partition("<!-- guide: begin -->")[2].partition("<!-- guide: end -->")[0]

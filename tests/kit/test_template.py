@@ -13,6 +13,8 @@ import pytest
 from daq.app.workshop.driver_template import write_distribution
 from daq.core.errors import SettingError
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 
 

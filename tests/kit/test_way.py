@@ -15,6 +15,8 @@ import pytest
 from daq.app.cli import main
 from daq.descriptions.capture import Capture, Piece, read_capture
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 DAQ = [sys.executable, "-m", "daq"]
 

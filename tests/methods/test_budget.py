@@ -11,9 +11,9 @@ from daq.core.plan import Plan
 from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
 from daq.methods.planning.compile import Known
-from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
-from tests.rheology.rectangularsums import half_width
-from tests.statements import codes, parameters
+from tests.support.reference.rectangular_sums import half_width
+from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of
+from tests.support.statements import codes, parameters
 
 SUMMARIES = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=0.001)}
 
@@ -95,7 +95,7 @@ def test_the_probe_that_is_looked_at_gives_the_limit_of_the_temperature(tmp_path
     )
     gate = ("[conditioning.temperature]\n", '[conditioning.temperature]\nsignal = "external.temperature"\n')
     method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", gate)
-    from tests.methods.bench import driver_for
+    from tests.support.runs.examples import driver_for
 
     plan = plan_of(method, "bench-1", product="clear-glaze", companions=[(thermometer, driver_for(thermometer))])
     summaries = SUMMARIES | {"thermo-1.temperature": flat(25.0)}

@@ -9,29 +9,9 @@ from daq.core.effects import Identified, Noted
 from daq.core.faults import Quality
 from daq.core.linkstates import IdentityCheck
 from daq.core.remarks import remark
-from daq.core.statistics import Summary
 from daq.methods.concluding.conclude import conclude
-from tests.methods.bench import S, example, facts, flat, kept, load_changed, plan_of
-from tests.statements import codes, parameters
-
-SPEED = 30.0
-
-
-def summaries(viscosity=800.0, torque=50.0, speed=SPEED, temperature=25.0, **more):
-    """What the span of a clear glaze holds: 4 mPa.s of scatter, half of it carried from reading to reading."""
-    return {
-        "torque": flat(torque, sd=0.2),
-        "speed": flat(speed),
-        "temperature": flat(temperature, sd=0.01),
-        "torque_abs": flat(10.0 * torque),
-        "stress": flat(11.4),
-        "shear_rate": flat(14.3),
-        "viscosity": flat(viscosity, sd=4.0, lag1=0.5, **more),
-    }
-
-
-def saturated(n=0):
-    return {"torque": Summary(n), "speed": flat(60.0), "temperature": flat(25.0), "viscosity": Summary(n)}
+from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of, saturated, summaries
+from tests.support.statements import codes, parameters
 
 
 @pytest.fixture

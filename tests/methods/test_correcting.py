@@ -11,9 +11,9 @@ from daq.methods.files.load import load_product
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
-from tests.methods.test_whole_runs import run
-from tests.statements import parameters
+from tests.methods.whole_runs import run
+from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.statements import parameters
 
 CONSTANTS = """[temperature_curve]
 reference = 25.0

@@ -12,34 +12,14 @@ from daq.methods.files.recipe import ALL_MODELS
 from daq.methods.parts.measured import KeptValue
 from daq.rheology import flowmodels
 from simulators.rotational.catalogue import FLUIDS
-from tests.methods.bench import plan_of
-from tests.methods.curves import measure, text
-from tests.statements import codes, parameters
+from tests.support.runs.examples import plan_of
+from tests.support.runs.flow_curves import CASES, measure, text
+from tests.support.statements import codes, parameters
 
 
-def both_ways(*speeds):
-    return [*speeds, *speeds[-2::-1]]
-
-
-SLIP = {"low": 1, "wait": 220, "more": 'branch = "up"'}
-CASES = [
-    # fluid, bench, body, product, speeds, method, model, true parameters
-    ("clear-glaze", "bench-1", "coaxial-12", "clear-glaze", both_ways(6, 12, 20, 30, 40, 50), {}, "newtonian",
-     {"eta": 0.8}),
-    ("white-glaze", "bench-2", "cylinder-9", "white-glaze", both_ways(2, 4, 8, 15, 30, 45, 65), {}, "power_law",
-     {"K": 6.5, "n": 0.45}),
-    ("engobe", "bench-2", "cylinder-9", "engobe", both_ways(1, 2, 4, 8, 15, 30, 55), {}, "herschel_bulkley",
-     {"tau_y": 8.0, "K": 3.2, "n": 0.55}),
-    ("casson-glaze", "bench-2", "cylinder-9", None, both_ways(2, 4, 8, 15, 30, 60, 90), {}, "casson",
-     {"tau_c": 5.0, "eta_c": 0.12}),
-    # First-order structure at equilibrium: eta = floor + span build/(build + break g), which is a Cross fluid with m = 1,
-    # eta0 = 0.25 + 0.9, eta_inf = 0.25 and lam = 0.0015/0.02 s.
-    ("casting-slip", "bench-1", "coaxial-12", "casting-slip", [0.8, 1.5, 3, 6, 12, 20, 40, 60, 80], SLIP, "cross",
-     {"eta0": 1.15, "eta_inf": 0.25, "lam": 0.075, "m": 1.0}),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize("case", CASES, ids=[c[0] for c in CASES])
+@pytest.mark.parametrize(
+    "case", [pytest.param(c, id=c[0], marks=pytest.mark.slow if c[0] == "casting-slip" else ()) for c in CASES]
+)
 def test_the_true_parameters_lie_within_the_stated_intervals(tmp_path, case):
     fluid, bench, body, product, speeds, how, model, true = case
     for seed in (1, 2):

@@ -3,7 +3,7 @@
 import pytest
 
 from daq.methods.files.digest import digest
-from tests.methods.bench import example, load_changed
+from tests.support.runs.examples import example, load_changed
 
 FILE = "methods/clear-glaze-qc.toml"
 

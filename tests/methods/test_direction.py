@@ -8,8 +8,8 @@ from daq.methods.concluding.conclude import conclude
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
-from tests.described import RotationalDriver, line
-from tests.methods.bench import driver_for, load_changed, plan_of
+from tests.support.instruments.described import RotationalDriver, line
+from tests.support.runs.examples import driver_for, load_changed, plan_of
 
 BACKWARD = ("interval_ms = 100\n", 'interval_ms = 100\ndirection = "backward"\n')
 

@@ -12,8 +12,8 @@ from daq.core.encoding import decode, encode
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.units import unit
-from tests.methods.bench import CONFIG, LOADERS, example, load_changed, plan_of, told
-from tests.statements import codes, parameters
+from tests.support.runs.examples import CONFIG, LOADERS, example, load_changed, plan_of, told
+from tests.support.statements import codes, parameters
 
 PAIRS = [
     ("clear-glaze-qc", "bench-1", "clear-glaze"),
@@ -40,7 +40,7 @@ def test_every_example_loads(file):
 def test_every_example_method_compiles_without_warning(method, instrument, product):
     thermo = example("instruments/thermo-1.toml")
     others = [(thermo, None)] if instrument == "bench-1" else []
-    from tests.described import ThermometerDriver
+    from tests.support.instruments.described import ThermometerDriver
 
     plan = plan_of(method, instrument, product=product, companions=[(t, ThermometerDriver({})) for t, _ in others])
     assert plan.context.warnings == ()
@@ -50,7 +50,7 @@ def test_every_example_method_compiles_without_warning(method, instrument, produ
 
 
 def test_a_companion_is_read_under_its_instruments_name(tmp_path):
-    from tests.described import ThermometerDriver
+    from tests.support.instruments.described import ThermometerDriver
 
     method = load_changed(
         tmp_path, "methods/clear-glaze-qc.toml", ("target = 25.0 ", 'signal = "external.temperature"\ntarget = 25.0 ')

@@ -18,7 +18,7 @@ from daq.methods.planning.probes import ProbedDriver
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
-from tests.methods.bench import driver_for, example, load_changed
+from tests.support.runs.examples import driver_for, example, load_changed
 
 OHMMETER = """
 name = "wire-1"
@@ -105,7 +105,7 @@ def test_an_offset_alone(tmp_path):
         tmp_path, "instruments/bench-2.toml", ("[options]", '[probes.temperature]\noffset = "0.2 K"\n[options]')
     )
     plain, probed = (drivers().make("rotational", o) for o in (bench.options, bench.driver_options))
-    from tests.described import line
+    from tests.support.instruments.described import line
 
     reading = line("val 12.34 30.000 25.000 -").removesuffix(b"\r\n")
     assert plain.decode(reading) == (12.34, 30.0, 25.0)

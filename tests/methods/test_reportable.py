@@ -5,8 +5,8 @@ import pytest
 from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.files.load import load_product
 from daq.methods.parts.statement import state
-from tests.methods.bench import CONFIG, example, load_changed
-from tests.statements import codes, parameters
+from tests.support.runs.examples import CONFIG, example, load_changed
+from tests.support.statements import codes, parameters
 
 ENGOBE = example("products/engobe.toml")  # two, a third where they differ by more than 5 %; limits 4.0 to 7.0 Pa.s
 

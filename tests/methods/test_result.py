@@ -13,9 +13,8 @@ from daq.methods.messages.envelope import envelope
 from daq.methods.messages.flat import FlatResultData, flat_schema, flattened
 from daq.methods.messages.result import ResultData, RunDetails, schema
 from daq.methods.parts.origin import Sample
-from tests.methods.bench import example, facts, flat, kept, plan_of, told
-from tests.methods.test_conclude import saturated, summaries
-from tests.statements import codes
+from tests.support.runs.examples import example, facts, flat, kept, plan_of, saturated, summaries, told
+from tests.support.statements import codes
 
 RECORD = RunDetails(
     run="7f1c",

@@ -17,8 +17,8 @@ from daq.methods.parts.origin import Sample
 from daq.methods.planning.compile import Known
 from daq.methods.planning.standing import Verified, day, standing
 from daq.quality.verification import certified_coefficient, certified_viscosity
-from tests.methods.bench import example, facts, flat, kept, load_changed, plan_of
-from tests.statements import codes, parameters
+from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.statements import codes, parameters
 
 DAY = 86_400 * 10**9
 NOW = 1_790_000_000 * 10**9

@@ -6,8 +6,8 @@ import pytest
 
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_daemon, load_instrument, load_method, load_product
-from tests.methods.bench import CONFIG, changed, load_changed, plan_of
 from tests.methods.wrong_files import FILES, PLANS
+from tests.support.runs.examples import CONFIG, changed, load_changed, plan_of
 
 
 @pytest.mark.parametrize("case", FILES, ids=lambda case: f"{case[0]}:{case[3]}")

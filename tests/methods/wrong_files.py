@@ -35,7 +35,7 @@ FILES = [
     (
         "products/clear-glaze.toml",
         "flow_behaviour_index = 1.0 ",
-        "density = 1.6\nflow_index = 1.0 ",
+        "density = 1.6\nflow_behaviour_index = 1.0 ",
         "density",
         "must be at least 300; here 1.6",
     ),
@@ -445,7 +445,7 @@ FILES = [
         "outer_radius = 15.0",
         "outer_radius = 15.0\ngap = 3",
         "geometries.coaxial-12.gap",
-        "belongs to 'parallel_plates'; known keys here: end_factor, fill_volume, immersion, inner_radius, kind, length, outer_radius, title, vessel",
+        "belongs to 'parallel_plates'; known keys here: end_factor, fill_volume, immersion, inner_radius, kind, length, outer_radius, stirrup, title, vessel",
     ),
     (
         "instruments/bench-1.toml",
@@ -709,7 +709,7 @@ PLANS = [
         {},
         "white-glaze-flow-curve.toml",
         "flow_curve",
-        "crossbar (calibrated constants) defines no shear rate, so there is no flow curve to fit",
+        "crossbar (calibrated constants) defines no shear rate: no flow curve can be fitted",
     ),
     (
         "methods/engobe-qc.toml",
@@ -789,7 +789,7 @@ PLANS = [
         {},
         "bench-1.toml",
         "fitted",
-        "'coaxial-12' is coaxial cylinders, but method clear-glaze-qc asks for cone and plate",
+        "'coaxial-12' is coaxial_cylinders, but method clear-glaze-qc asks for cone_and_plate",
     ),
     (
         "methods/clear-glaze-qc.toml",

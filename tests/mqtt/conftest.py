@@ -1,22 +1,5 @@
-"""Parts that the tests of this folder share."""
+"""The store and the broker of these tests."""
 
-import pytest
+from tests.support.fixtures import broker, store
 
-from daq.adapters.store.store import Store
-from tests.mqtt.parts import Mosquitto
-from tests.store.parts import T0
-
-
-@pytest.fixture
-def store(tmp_path):
-    with Store(tmp_path / "daq.sqlite", utc_ns=T0) as opened:
-        yield opened
-
-
-@pytest.fixture
-def broker(tmp_path):
-    folder = tmp_path / "broker"
-    folder.mkdir()
-    running = Mosquitto(folder).start()
-    yield running
-    running.stop()
+__all__ = ["broker", "store"]

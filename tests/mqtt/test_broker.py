@@ -9,7 +9,7 @@ import pytest
 from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import LinkError
-from tests.mqtt.parts import TOPICS, eventually, fill, listening, publishing
+from tests.support.processes.mosquitto import TOPICS, eventually, fill, listening, publishing
 
 pytestmark = pytest.mark.asyncio
 

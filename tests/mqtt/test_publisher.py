@@ -16,7 +16,7 @@ from daq.adapters.store.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
-from tests.mqtt.parts import (
+from tests.support.processes.mosquitto import (
     PASSWORD,
     TOPICS,
     Mosquitto,
@@ -28,7 +28,7 @@ from tests.mqtt.parts import (
     needs_mosquitto,
     publishing,
 )
-from tests.store.parts import T0
+from tests.support.runs.stored import T0
 
 pytestmark = [needs_mosquitto, pytest.mark.asyncio]
 
@@ -314,7 +314,7 @@ async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_
     folder = tmp_path / "narrow"
     folder.mkdir()
     broker = Mosquitto(folder, extra="max_packet_size 4000").start()
-    from tests.store.parts import begin, builder, conclude
+    from tests.support.runs.stored import begin, builder, conclude
 
     try:
         fill(store, ["a"])
@@ -380,6 +380,7 @@ async def test_nobody_listens_there_and_the_publisher_ends_at_once_when_told(tmp
     assert asyncio.get_running_loop().time() - started < 2
 
 
+@pytest.mark.slow
 async def test_cancelled_at_any_moment_it_ends_and_leaves_nothing_behind(store, broker):
     """After every number of turns of the event loop: in connecting, greeting, sending, marking."""
     fill(store, [f"run-{i:03}" for i in range(30)])
@@ -406,6 +407,7 @@ async def test_a_second_process_start_goes_on_where_the_first_was_killed(tmp_pat
             await eventually(lambda: depth(again).waiting == 0)
 
 
+@pytest.mark.slow
 async def test_what_is_acknowledged_while_the_outbox_is_read_is_not_sent_twice(store, broker, monkeypatch):
     """A look at the outbox that began before the marks were written still shows their messages as waiting."""
     look = Reader.waiting

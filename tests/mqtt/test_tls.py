@@ -9,7 +9,7 @@ import pytest
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.core.errors import SettingError
-from tests.mqtt.parts import (
+from tests.support.processes.mosquitto import (
     Mosquitto,
     eventually,
     fill,
@@ -81,6 +81,7 @@ def tls_server(certificates, version):
         server.communicate()
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 @pytest.mark.parametrize(
     ("version", "trouble"),

@@ -14,7 +14,7 @@ from daq.adapters.mqtt.client import BrokerDownError
 from daq.adapters.mqtt.connection import Will, connect
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import DaqError
-from tests.mqtt.parts import PASSWORD, eventually, fill, publishing
+from tests.support.processes.mosquitto import PASSWORD, eventually, fill, publishing
 
 pytestmark = pytest.mark.asyncio
 

@@ -15,8 +15,8 @@ from simulators.rotational.catalogue import GEOMETRIES
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.instrument import RotationalInstrument
 from simulators.rotational.specification import Specification
-from tests.described import RotationalDriver
-from tests.methods.bench import example
+from tests.support.instruments.described import RotationalDriver
+from tests.support.runs.examples import example
 
 SEEK = """
 id = "seek"

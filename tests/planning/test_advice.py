@@ -6,8 +6,8 @@ import pytest
 
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.laws import Newtonian, PowerLaw
-from tests.methods.bench import example
 from tests.planning.benches import instrument_for, measured, read_method
+from tests.support.runs.examples import example
 
 SPEEDS = (0.5, 1, 1.5, 2, 3, 5, 7.5, 10, 15, 20, 30, 50, 75, 100)
 #: Geometry, fluid and its flow behaviour index.

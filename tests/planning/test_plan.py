@@ -7,8 +7,8 @@ from daq.rheology.ranges import Expected, speeds_between
 from daq.rheology.torque import BandClass
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.laws import Newtonian, PowerLaw
-from tests.described import RotationalDriver
 from tests.planning.benches import instrument_for, measured, read_method
+from tests.support.instruments.described import RotationalDriver
 
 CASES = [
     ("coaxial-12", Newtonian(0.8), Expected(0.8)),

@@ -15,10 +15,10 @@ from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.flow import torque_table
 from simulators.rotational.fluids import Fluid
 from simulators.rotational.laws import Casson, HerschelBulkley, Newtonian, PowerLaw
-from tests.described import RotationalDriver
-from tests.methods.bench import example
 from tests.planning.benches import instrument_for, measured, seek_method
-from tests.statements import codes, parameters
+from tests.support.instruments.described import RotationalDriver
+from tests.support.runs.examples import example
+from tests.support.statements import codes, parameters
 
 SLOWEST, FASTEST = 0.5, 100.0
 CASES = [

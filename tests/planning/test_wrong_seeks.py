@@ -5,9 +5,9 @@ import pytest
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_method
 from daq.methods.planning.compile import compile_plan
-from tests.described import RotationalDriver, ThermometerDriver
-from tests.methods.bench import CONFIG, example
 from tests.planning.benches import instrument_for
+from tests.support.instruments.described import RotationalDriver, ThermometerDriver
+from tests.support.runs.examples import CONFIG, example
 
 TEXT = (CONFIG / "methods/find-speed.toml").read_text("utf-8")
 LOADED = [

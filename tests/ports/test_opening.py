@@ -281,6 +281,7 @@ async def test_a_port_by_rfc_2217_with_its_settings_and_its_end(bus):
         await asyncio.to_thread(server.close)
 
 
+@pytest.mark.slow
 @RFC2217_IS_OLD
 @pytest.mark.asyncio
 async def test_a_server_that_says_nothing_does_not_hold_up_the_loop():

@@ -18,6 +18,8 @@ from daq.methods.files.instrument import Instrument
 from daq.methods.files.load import load_method
 from tests.ports.parts import Bus, until
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def bus():

@@ -39,6 +39,7 @@ class Alone(Tiny):
     shares_line = False
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", [Tiny, Alone])
 @pytest.mark.asyncio
 async def test_an_adapter_that_comes_back_under_another_name_is_found_and_its_instrument_asked_who_it_is(

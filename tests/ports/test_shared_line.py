@@ -80,6 +80,7 @@ async def test_three_instruments_on_one_port_are_each_identified_and_read(make_b
             assert (report["rejected"], report["late"], report["wrong_echo"]) == ({}, 0, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_one_that_says_nothing_does_not_starve_the_others_and_comes_back(make_bus):
     bus = make_bus(1, 2, 3)
@@ -97,6 +98,7 @@ async def test_one_that_says_nothing_does_not_starve_the_others_and_comes_back(m
         assert three.standing.state == "ready"
 
 
+@pytest.mark.slow
 @pytest.mark.asyncio
 async def test_a_late_answer_is_no_reading_of_another(make_bus):
     bus = make_bus(1, 2)

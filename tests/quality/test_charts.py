@@ -17,7 +17,7 @@ from daq.quality.charts import (
     individuals_chart,
     run_rules,
 )
-from tests.reference.tables import DATA
+from tests.support.reference.tables import DATA
 
 
 def test_every_constant_of_the_list():

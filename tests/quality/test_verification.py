@@ -7,7 +7,7 @@ import pytest
 
 from daq.core.errors import SettingError
 from daq.quality.verification import acceptance_band, certified_viscosity, normalised_error
-from tests.reference.fluids import water_viscosity
+from tests.support.reference.fluids import water_viscosity
 
 
 def test_band_is_part_of_full_scale_and_of_the_certificate():

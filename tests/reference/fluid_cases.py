@@ -6,7 +6,7 @@ import numpy as np
 
 from daq.rheology import pt100
 from daq.rheology.temperature import Vft, correct_to_reference, fit_andrade, vft_through_three
-from tests.reference import fluids
+from tests.support.reference import fluids
 
 GAS_CONSTANT = 8.314462618
 """J/(mol K), exact to the digits given (SI 2019)."""

@@ -5,7 +5,7 @@ import numpy as np
 from daq.rheology.flowcurve import Fit, casson_line, fit_model
 from daq.rheology.leastsquares import linear_fit
 from daq.rheology.structure import shear_thinning_index
-from tests.reference.tables import flow_curve
+from tests.support.reference.tables import flow_curve
 
 
 def _fitted(model, column, *, relative=True):

@@ -23,7 +23,7 @@ from daq.quality.statistics import (
 )
 from daq.rheology.leastsquares import fit_curve
 from daq.rheology.uncertainty import coverage_factor
-from tests.reference.tables import strd, univariate
+from tests.support.reference.tables import strd, univariate
 
 GENERATED = {
     "numacc2": [1.2] + [1.1, 1.3] * 500,

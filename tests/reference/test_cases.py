@@ -12,7 +12,7 @@ from tests.reference import (
     statistics_cases,
     uncertainty_cases,
 )
-from tests.reference.tables import EXPECTED, INPUTS
+from tests.support.reference.tables import EXPECTED, INPUTS
 
 EVALUATE = (
     geometry_cases.EVALUATE

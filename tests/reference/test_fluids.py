@@ -10,7 +10,7 @@ from iapws import IAPWS95
 from iapws._iapws import _Liquid, _Viscosity
 
 from daq.core.errors import SettingError
-from tests.reference import fluids
+from tests.support.reference import fluids
 
 with warnings.catch_warnings():
     # The library reads its tables with a deprecated argument of pandas.

@@ -6,7 +6,7 @@ from daq.rheology import torque
 from daq.rheology.structure import recovery_fraction, shear_thinning_index
 from daq.rheology.uncertainty import Component, combine, coverage_factor, from_limit
 from daq.rheology.viscosity_budget import Specification, viscosity_components
-from tests.rheology.rectangularsums import half_width
+from tests.support.reference.rectangular_sums import half_width
 
 
 def full_scale_limit(i):

@@ -16,7 +16,7 @@ from daq.rheology.gapflow import omegas_of_wall_rates, wall_rates
 from simulators.rotational.flow import torque_at_omega
 from simulators.rotational.geometry import CoaxialCylinders, SingleCylinder, wall_stress
 from simulators.rotational.laws import Casson, HerschelBulkley, PowerLaw
-from tests.reference.tables import flow_curve
+from tests.support.reference.tables import flow_curve
 
 OMEGAS = np.array([0.1, 0.3, 0.6, 1.2, 2.5, 4.0, 6.0, 9.0])
 CYLINDER, CUP = SingleCylinder(0.009, 0.060, 0.0425, 1.05), CoaxialCylinders(0.012, 0.015, 0.040, 1.10)
@@ -106,6 +106,7 @@ def test_the_share_of_the_instrument_is_the_shift_of_a_repeated_fit():
         assert math.sqrt(ours.instrument[i][i]) == pytest.approx(by_refit, rel=0.03)
 
 
+@pytest.mark.slow
 def test_intervals_hold_the_truth_as_often_as_they_say():
     """400 instruments: zero and gain drawn once each, scatter at each point; 95 % intervals hold 92 to 98 %."""
     law, rng = PowerLaw(6.5, 0.45), np.random.default_rng(11)
@@ -139,6 +140,7 @@ def test_a_zero_error_does_not_make_a_fluid_shear_thinning():
     assert "not told from 1" in next(f for f in told.fits if f.fit.model == "power_law").unresolved
 
 
+@pytest.mark.slow
 def test_no_curve_however_odd_breaks_a_fit():
     """What no model describes: flat, falling, jumping stresses, and a Newtonian fluid, for which a Casson yield is 0."""
     rng = np.random.default_rng(100)
@@ -162,6 +164,7 @@ def test_the_right_model_is_chosen_or_is_not_told_from_a_simpler_one(model):
     assert len(chosen.fits) + len(chosen.refusals) == len(MODELS)
 
 
+@pytest.mark.slow
 def test_parameters_and_curve_hold_the_truth_as_often_as_they_say():
     rng = np.random.default_rng(11)
     g = np.geomspace(1, 100, 12)

@@ -9,7 +9,7 @@ import pytest
 from daq.core.errors import SettingError
 from daq.rheology.flowcurve import Fit, Refusal, fit_model
 from daq.rheology.flowmodels import MODELS
-from tests.reference.tables import flow_curve
+from tests.support.reference.tables import flow_curve
 
 # The equations once more, written for the other library.
 LMFIT = {

@@ -17,7 +17,7 @@ from daq.rheology.temperature import (
     fit_vft,
     vft_through_three,
 )
-from tests.reference.fluids import water_viscosity
+from tests.support.reference.fluids import water_viscosity
 
 TEMPERATURES = [10.0, 18.0, 25.0, 33.0, 41.0, 50.0, 62.0]
 TRUE = Vft(-3.0, 900.0, 165.0, 0.0, 100.0)

@@ -23,7 +23,7 @@ from daq.rheology.uncertainty import (
     span_mean_uncertainty,
 )
 from daq.rheology.viscosity_budget import Specification, viscosity_components
-from tests.rheology.rectangularsums import half_width
+from tests.support.reference.rectangular_sums import half_width
 
 
 def half_of(propagated):

@@ -285,6 +285,7 @@ def test_it_ends_with_its_parent(tmp_path):
     assert not os.path.lexists(link)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("connected", [False, True])
 def test_it_does_not_burn_the_processor_while_idle(rotational, open_terminal, connected):
     if connected:

@@ -11,12 +11,12 @@ from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.app.delivery.sparkplug_metrics import STATUS_CODES
 from daq.core.faults import Quality
-from tests.e2e.parts import Daemon, Historian, Lab, Simulators, eventually
-from tests.mqtt.parts import PASSWORD, needs_mosquitto
-from tests.sparkplug.parts import COMMANDS, GROUP, NODE
-from tests.sparkplug.strict_host import StrictHost
+from tests.support.processes.laboratory import Daemon, Historian, Lab, Simulators, eventually
+from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
+from tests.support.sparkplug.link import COMMANDS, GROUP, NODE
+from tests.support.sparkplug.strict_host import StrictHost
 
-pytestmark = needs_mosquitto
+pytestmark = [pytest.mark.slow, needs_mosquitto]
 
 ASK = payload((Metric("Node Control/Rebirth", DataType.BOOLEAN, True, 1),), 1, None, birth=True)
 

@@ -15,7 +15,7 @@ from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.phase import Phase
 from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, EdgeNode, LifeError
-from tests.sparkplug.strict_host import StrictHost
+from tests.support.sparkplug.strict_host import StrictHost
 
 T0 = 1_790_000_000_000
 DEVICES = ("bench-1", "bench-2", "thermo-1")

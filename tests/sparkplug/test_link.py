@@ -14,8 +14,8 @@ from daq.adapters.sparkplug.memory import Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.phase import Phase
 from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS
-from tests.mqtt.parts import PASSWORD, Mosquitto, eventually, needs_mosquitto
-from tests.sparkplug.parts import COMMANDS, Cable, Clock, Content, linked, watching
+from tests.support.processes.mosquitto import PASSWORD, Mosquitto, eventually, needs_mosquitto
+from tests.support.sparkplug.link import COMMANDS, Cable, Clock, Content, linked, watching
 
 pytestmark = [pytest.mark.asyncio, needs_mosquitto]
 

@@ -20,7 +20,7 @@ from daq.adapters.sparkplug.metrics import DataType, Metric, Property
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.wire import Payload
 from daq.core.errors import SettingError
-from tests.sparkplug.decoder import decode
+from tests.support.sparkplug.decoder import decode
 
 VECTORS = json.loads(Path(__file__).with_name("vectors.json").read_text("utf-8"))
 

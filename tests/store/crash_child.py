@@ -25,7 +25,7 @@ from daq.adapters.store.transactions import (
     Ping,
     SeeInstrument,
 )
-from tests.store.parts import T0, begin, blocks, builder, conclude, end, register
+from tests.support.runs.stored import T0, begin, blocks, builder, conclude, end, register
 
 
 def script():

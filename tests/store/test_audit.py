@@ -10,7 +10,7 @@ import pytest
 from daq.adapters.store.audit import first_break, genesis, make_entry
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit
-from tests.store.parts import T0
+from tests.support.runs.stored import T0
 
 
 @pytest.fixture

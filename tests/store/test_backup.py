@@ -12,7 +12,7 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError
-from tests.store.parts import T0, begin, conclude, end, register
+from tests.support.runs.stored import T0, begin, conclude, end, register
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from daq.adapters.store.checks import check_database
 from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
-from tests.store.parts import SECOND, T0, begin, blocks, conclude, end, register
+from tests.support.runs.stored import SECOND, T0, begin, blocks, conclude, end, register
 
 NOW = T0 + 120 * SECOND
 

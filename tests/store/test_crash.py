@@ -10,7 +10,7 @@ from daq.adapters.store import transactions as store_transactions
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.store import Store
 from tests.store.crash_child import all_points, script
-from tests.store.parts import T0
+from tests.support.runs.stored import T0
 
 POINTS = all_points()
 

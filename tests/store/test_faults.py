@@ -13,14 +13,10 @@ import pytest
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.errors import StorageError
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import AppendBlock, Audit
+from daq.adapters.store.transactions import AppendBlock
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
-from tests.store.parts import T0, begin, conclude, end, register
-
-
-def note(n=0, size=10):
-    return Audit(T0 + n, "m.keeper", "noted", "bench", {"text": "x" * size})
+from tests.support.runs.stored import T0, begin, conclude, end, note, register
 
 
 def big_block(size=400_000):
@@ -75,7 +71,7 @@ LIMITED = textwrap.dedent(
     import resource, sys
     from daq.adapters.store.store import Store
     from daq.adapters.store.errors import StorageError
-    from tests.store.test_faults import note
+    from tests.support.runs.stored import note
     with Store(sys.argv[1]) as store:
         store.submit(note(0)).result(10)
         # From here on the operating system lets no file grow beyond 300 kB.

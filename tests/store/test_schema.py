@@ -10,7 +10,7 @@ from sqlite_utils import Database
 from daq.adapters.store.schema import STEPS, migrate
 from daq.adapters.store.store import APPLICATION_ID, Store
 from daq.core.errors import StoreError
-from tests.store.parts import T0, begin, conclude, end, register
+from tests.support.runs.stored import T0, begin, conclude, end, register
 
 OLD = Path(__file__).parent / "old"
 

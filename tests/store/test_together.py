@@ -7,7 +7,7 @@ import pytest
 from daq.adapters.store.store import MOST_TOGETHER, Store
 from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
-from tests.store.parts import T0, begin, blocks, register
+from tests.support.runs.stored import T0, begin, blocks, register
 
 
 class Gate:

@@ -10,7 +10,7 @@ from daq.adapters.store.delivery import Acknowledge, Refused, SendAgain
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit, Correct, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError
-from tests.store.parts import SECOND, T0, begin, blocks, builder, conclude, end, record, register
+from tests.support.runs.stored import SECOND, T0, begin, blocks, builder, conclude, end, record, register
 
 
 @pytest.fixture

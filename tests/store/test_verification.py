@@ -6,7 +6,7 @@ import pytest
 
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import NoteHealth
-from tests.store.parts import SECOND, T0, begin, conclude, end, register
+from tests.support.runs.stored import SECOND, T0, begin, conclude, end, register
 
 
 @pytest.fixture

@@ -41,11 +41,11 @@ def result_lines(data: dict[str, Any], columns: int, *, big: bool = True) -> lis
     if data["value"] is None:
         value = [(f"{plain(name)}: no value", "head")]
     elif struck:
-        value += [(said, "struck"), (f"  {validity.upper()}", VALIDITY_STYLES[validity])]
+        value += [(said, "struck"), (f"  {called(validity).upper()}", VALIDITY_STYLES[validity])]
     else:
         value.append((said, "value"))
     lines.append(value)
-    lines.append([(validity.upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
+    lines.append([(called(validity).upper(), VALIDITY_STYLES[validity]), (f"  ({data['quality']})", "dim")])
     for reason in data["reasons"]:
         lines += wrapped(plain(reason["text"]), columns, "  - ")
     lines += verdict_lines(data, columns)

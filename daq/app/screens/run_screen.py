@@ -35,8 +35,8 @@ STATES: Final[dict[str, str]] = {
     "starting": "bringing the motor to speed",
     "measuring": "measuring",
     "seeking": "looking for a speed",
-    "stopping": "stopping_motor",
-    "concluded": "stopping_motor",
+    "stopping": "stopping the motor",
+    "concluded": "stopping the motor",
     "ended": "ended",
 }
 STANDING: Final = ("not_moved", "still")

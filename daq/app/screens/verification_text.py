@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from daq.app.screens.text import NOTHING, fixed, number, plain, table
+from daq.app.screens.text import NOTHING, called, fixed, number, plain, table
 from daq.core.units import symbol
 
 OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
@@ -21,7 +21,7 @@ def verification_words(data: dict[str, Any]) -> list[tuple[str, str]]:
         return []
     words, style = OUTCOMES[verification["passed"]]
     return [
-        (f"VERIFICATION {words.upper()}, {verification['order']}", style),
+        (f"VERIFICATION {words.upper()}, {called(verification['order'])}", style),
         *((sentence, "warn") for sentence in _consequences(data)),
     ]
 
@@ -70,7 +70,7 @@ def verification_table(data: dict[str, Any]) -> list[str]:
     ]
     words, _ = OUTCOMES[verification["passed"]]
     said = (
-        f"{verification['order']}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
+        f"{called(verification['order'])}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
         f"certificate {plain(verification['certificate'])} until {verification['expires']}"
     )
     return [

@@ -27,6 +27,7 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.screens.run_view import RunEnd, RunView
+from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
@@ -241,7 +242,9 @@ class Demonstration:
         await _until(lambda: session.standing.state == "ready", 30.0)
         truth = json.loads(await bench.tell("state"))
         self.report.after_unplugging = (
-            "stopped and read back" if not session.standing.motor and not truth["turning"] else session.standing.motor
+            "stopped and read back"
+            if not session.standing.motor and not truth["turning"]
+            else called(session.standing.motor)
         )
 
     async def _all_received(self) -> None:

@@ -16,6 +16,7 @@ from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
+from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
 from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
@@ -153,10 +154,10 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
     for name, standing in status.instruments.items():
         if standing.motor:
             do = "look at it, stop it at the instrument itself if it turns, keep your hands away"
-            findings.append(Finding(False, f"instrument {name}", f"the motor {standing.motor}", do))
+            findings.append(Finding(False, f"instrument {name}", f"the motor {called(standing.motor)}", do))
         # A connected instrument has something to say only where its torque does not go back to zero.
         if standing.state not in ("ready", "in_run") or standing.detail:
-            said = f"{standing.state}: {standing.detail}".rstrip(": ")
+            said = f"{called(standing.state)}: {standing.detail}".rstrip(": ")
             findings.append(Finding(False, f"instrument {name}", said, "check cable, power and port"))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run begins until this is mended"))

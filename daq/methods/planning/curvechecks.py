@@ -23,7 +23,7 @@ def check_flow_curve(making: Making, steps: Sequence[Step]) -> CurveAsked | None
         kind = "" if making.instrument.geometry is None else making.instrument.geometry.kind
         making.refuse(
             "flow_curve",
-            f"{making.instrument.fitted} ({kind}) defines no shear rate, so there is no flow curve to fit",
+            f"{making.instrument.fitted} ({kind.replace('_', ' ')}) defines no shear rate: no flow curve can be fitted",
         )
     speeds = {s.speed for s in steps if s.speed and any(k.at == "end" for k in s.keep)}
     if len(speeds) < LEAST_SPEEDS:

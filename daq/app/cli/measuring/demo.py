@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from daq.app.screens.run_view import RunView
-from daq.app.screens.text import number, value_line
+from daq.app.screens.text import called, number, value_line
 from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
 from daq.core.units import symbol
@@ -117,7 +117,7 @@ def _print_report(report: Report) -> None:
         value = "null" if data["value"] is None else number(data["value"], 6)
         print(
             f"  {topic}  #{int(event['sequence'])}  {data['sample']['id']:<8} {value:>8} {data['unit']}  "
-            f"{data['quality']:<16} {data['validity']:<9} {data['verdict']['verdict']}"
+            f"{data['quality']:<16} {called(data['validity']):<9} {data['verdict']['verdict']}"
         )
     for sample in report.again:
         print(f"  {sample} was asked for again, as after a loss, and came again with the same id.")
@@ -147,7 +147,7 @@ def _lines(measured: Measured) -> list[str]:
         end = measured.end
         return [head, f"           no result: {'' if end is None else end.fault or end.reason}"]
     said = "no value" if result["value"] is None else value_line(result)
-    said += f", {result['validity']}"
+    said += f", {called(result['validity'])}"
     verdict = result["verdict"]["verdict"]
     if verdict != "none":
         said += f", {verdict.replace('_', ' ')} {'its limits' if verdict in ('within', 'outside') else ''}".rstrip()

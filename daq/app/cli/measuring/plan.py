@@ -29,7 +29,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--product", default="", metavar="ID", help="what its file expects, otherwise what its last results were"
     )
-    parser.add_argument("--flow-index", type=_positive, metavar="N", help="below 1: thins when sheared (the product's)")
+    parser.add_argument(
+        "--flow-behaviour-index", type=_positive, metavar="N", help="below 1: thins when sheared (the product's)"
+    )
     parser.add_argument("--at-rate", type=_positive, metavar="G", help="shear rate (1/s) the viscosity belongs to")
     parser.add_argument("--at-speed", type=_positive, metavar="S", help="speed (/min) it belongs to, on such a body")
     parser.add_argument("--slowest", type=_positive, default=SLOWEST, metavar="S", help=f"/min ({SLOWEST:g})")

@@ -8,7 +8,7 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.screens.text import NOTHING, local_time, plain, shortened, shown_value, table, utc_iso
+from daq.app.screens.text import NOTHING, called, local_time, plain, shortened, shown_value, table, utc_iso
 from daq.core.encoding import encode
 from daq.core.units import symbol
 
@@ -130,7 +130,7 @@ def _row(e: Entry) -> list[str]:
         e.instrument,
         value,
         (e.quality or NOTHING).partition("_")[0],
-        e.validity or NOTHING,
+        called(e.validity or NOTHING),
         verdict + marks,
     ]
     return [shortened(plain(cell), LONGEST_CELL) for cell in cells]

@@ -16,7 +16,19 @@ from daq.app.screens.curve_text import curve_lines
 from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import Line
-from daq.app.screens.text import NOTHING, ended, fixed, local_time, number, plain, span, table, uncertain, with_unit
+from daq.app.screens.text import (
+    NOTHING,
+    called,
+    ended,
+    fixed,
+    local_time,
+    number,
+    plain,
+    span,
+    table,
+    uncertain,
+    with_unit,
+)
 from daq.app.screens.verification_text import verification_table
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError
@@ -210,7 +222,7 @@ def _bench(found: History) -> list[str]:
     body = data.get("geometry")
     if body:
         sizes = ", ".join(f"{plain(k)} {plain(v)}" for k, v in body["dimensions"].items())
-        out.append(f"geometry: {plain(body['name'])}, {plain(body['kind'])} ({sizes})")
+        out.append(f"geometry: {plain(body['name'])}, {called(body['kind'])} ({sizes})")
         rest = [
             f"{label} {plain(body[key])}"
             for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))

@@ -11,7 +11,7 @@ from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, standing_of
-from daq.app.screens.text import NOTHING, local_time, number, plain, table, utc_iso, value_line
+from daq.app.screens.text import NOTHING, called, local_time, number, plain, table, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
@@ -117,7 +117,7 @@ def _said(now: Standing) -> str:
     said = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        said = f"{outcome} on {day(last.utc_ns)} ({last.order}, {plain(last.fluid)}, {plain(last.geometry)})"
+        said = f"{outcome} on {day(last.utc_ns)} ({called(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
     if now.overdue:
         said += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:
@@ -161,7 +161,14 @@ def _lines(found: _Verifications, *, whole: bool) -> list[str]:
     else:
         head = f"failed on {failed}; results since the last pass, {local_time(last.utc_ns)}:"
     rows = [
-        [r.run[:SHOWN_ID], local_time(r.began_utc_ns), plain(r.sample), plain(r.lot), r.value, r.validity or NOTHING]
+        [
+            r.run[:SHOWN_ID],
+            local_time(r.began_utc_ns),
+            plain(r.sample),
+            plain(r.lot),
+            r.value,
+            called(r.validity or NOTHING),
+        ]
         for r in found.doubtful
     ]
     out += ["", head, table(["run", "begun", "sample", "lot", "value", "validity"], rows) if rows else "none"]
@@ -173,7 +180,7 @@ def _history(found: Sequence[Entry]) -> str:
         [
             e.detail.run[:SHOWN_ID],
             local_time(e.utc_ns),
-            e.detail.order,
+            called(e.detail.order),
             plain(e.detail.fluid),
             plain(e.detail.lot),
             plain(e.detail.geometry),

@@ -5,7 +5,7 @@ import contextlib
 from typing import Any
 
 from daq.app.cli.common import print_json
-from daq.app.screens.text import plain
+from daq.app.screens.text import called, plain
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.errors import SettingError
@@ -62,7 +62,7 @@ def _show(entry: dict[str, Any]) -> None:
         turns = (
             ""
             if entry["on_link_loss"] == "no_motor"
-            else f"; without its cable the motor {plain(entry['on_link_loss'])}"
+            else f"; without its cable the motor {called(entry['on_link_loss'])}"
         )
         print(f"  can: {', '.join(entry['actions'])}{turns}")
     if entry["zero_condition"]:

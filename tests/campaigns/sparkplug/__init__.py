@@ -1,0 +1,1 @@
+"""Kills a Sparkplug node at random; no result may be missing."""

@@ -1,0 +1,34 @@
+"""A short form of ``python -m tests.campaigns.delivery``: real processes, killed; every result once."""
+
+import pytest
+
+from tests.campaigns.delivery.cases import broker_fell_back, broker_lost, killed
+from tests.support.processes.mosquitto import needs_mosquitto
+
+pytestmark = [pytest.mark.slow, needs_mosquitto]
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return tmp_path / "case"
+
+
+def test_a_publisher_killed_at_random_loses_nothing(folder):
+    outcome = killed(folder, 90, 1, 3)
+    assert outcome.good, outcome
+    assert outcome.results == 90
+    assert outcome.missing_first == 0  # nobody had to ask
+
+
+def test_a_broker_that_lost_what_it_acknowledged_and_a_consumer_that_asks(folder):
+    outcome = broker_lost(folder, 90, 1, by_request=True)
+    assert outcome.missing_first > 0, "nothing was lost: the case shows nothing"
+    assert outcome.requests > 0
+    assert outcome.good, outcome
+
+
+def test_a_broker_that_fell_back_is_given_again_what_it_lost(folder):
+    outcome = broker_fell_back(folder, 90, 1)
+    assert outcome.repeated > 0
+    assert outcome.missing_first == 0
+    assert outcome.good, outcome

@@ -1,0 +1,59 @@
+"""The main job, quick: sample in, daemon as a process, instrument on a pseudo-terminal, result in the database and at the historian.
+
+The clock runs slowly enough that a busy machine misses no reading.
+"""
+
+import json
+
+import pytest
+
+from tests.support.processes.laboratory import Daemon, Historian, Lab, Simulators, eventually
+from tests.support.processes.mosquitto import needs_mosquitto
+
+PACE = 4.0
+"""Simulated seconds in a second."""
+
+
+@pytest.fixture(scope="module")
+def simulators(tmp_path_factory):
+    started = Simulators(tmp_path_factory.mktemp("simulators"), scale=PACE)
+    yield started
+    started.stop()
+
+
+@pytest.fixture
+def lab(tmp_path, simulators):
+    made = Lab(tmp_path, simulators)
+    yield made
+    made.close()
+    simulators.reset()
+
+
+def measured(lab):
+    """The result of one run through the daemon."""
+    daemon = Daemon(lab)
+    daemon.ready(seconds=60.0)
+    done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "S-17", "--plain", seconds=60.0)
+    assert done.returncode == 0, done.stdout + done.stderr
+    with lab.reader() as reader:
+        (result,) = reader.all_results()
+        (run,) = reader.runs()
+    assert (run.outcome, run.motor) == ("complete", "still")
+    return result
+
+
+def test_a_sample_gets_its_number_and_the_motor_stands_still(lab):
+    data = json.loads(measured(lab).data)
+    assert (data["validity"], data["verdict"]["verdict"]) == ("valid", "none")
+    # The simulated fluid is 500 mPa.s at 25 Cel by its own definition; the stated limits of the simulated instrument come to 3 %.
+    assert data["value"] == pytest.approx(500.0, rel=0.03)
+    assert not lab.bench.turning
+
+
+@needs_mosquitto
+def test_the_historian_gets_the_result_as_it_is_stored(lab):
+    with Historian(lab.start_broker().port) as historian:
+        result = measured(lab)
+        (event,) = eventually(lambda: historian.on("result/bench-1"), 30.0, "the result")
+    assert event["id"] == result.id
+    assert event["data"] == json.loads(result.data)

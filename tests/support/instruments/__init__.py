@@ -1,0 +1,1 @@
+"""Drivers and simulated instruments, built in and written for tests."""

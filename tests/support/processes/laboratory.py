@@ -1,0 +1,430 @@
+"""A laboratory in a folder: simulators on pseudo-terminals, a configuration, a daemon in a process, a historian."""
+
+import contextlib
+import json
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from binascii import crc_hqx
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Self
+
+import paho.mqtt.client as mqtt
+import serial as serial_port
+
+from daq.adapters.paths import database_path, examples_dir, socket_path
+from daq.adapters.store.reading import Reader
+from daq.core.events import ClockAnchor, Received, Sent
+from daq.core.journal import read_records
+from tests.support.processes.mosquitto import PASSWORD, Mosquitto
+
+SCALE = 20.0
+"""Simulated seconds in a second, of simulators and daemon alike."""
+PREFIX = "works/lab/v1"
+
+SERIALS = {"bench-1": "R-1042", "bench-2": "R-1043", "thermo-1": "T-0310"}
+
+SHORT = """
+id = "short"
+version = "1"
+title = "Twelve seconds at 12 per minute"
+claim = "at_time"
+
+[[steps]]
+name = "reading"
+speed = 12
+settle = "1 rev"
+stop = "12 s"
+longest = "1 min"
+keep = [{ at = "end", span = "5 s" }]
+"""
+
+MEDIUM = SHORT.replace('"short"', '"medium"').replace("Twelve", "Thirty").replace('"12 s"', '"30 s"').replace(
+    'span = "5 s"', 'span = "20 s"'
+)  # fmt: skip
+
+LONG = SHORT.replace('"short"', '"long"').replace("Twelve seconds", "Fifteen minutes").replace(
+    'stop = "12 s"\nlongest = "1 min"', 'stop = "15 min"\nlongest = "20 min"'
+)  # fmt: skip
+
+
+def eventually(condition: Callable[[], Any], seconds: float = 10.0, what: str = "it") -> Any:
+    """What `condition` gives once that is true; an `AssertionError` after so many seconds."""
+    end = time.monotonic() + seconds
+    while not (found := condition()):
+        assert time.monotonic() < end, f"{what} did not happen within {seconds:g} s"
+        time.sleep(0.01)
+    return found
+
+
+class Simulator:
+    """A simulated instrument in a process of its own."""
+
+    def __init__(
+        self,
+        folder: Path,
+        name: str,
+        kind: str,
+        *options: str,
+        scale: float = SCALE,
+        program: tuple[str, ...] = ("simulators.host",),
+    ) -> None:
+        self.port = folder / f"{name}.tty"
+        self._control = folder / f"{name}.control"
+        command = [
+            sys.executable, "-m", *program, kind, "--pty", str(self.port), "--control", str(self._control),
+            "--time-scale", str(scale), *options,
+        ]  # fmt: skip
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+
+    def wait_ready(self) -> None:
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        assert line.startswith("ready"), line
+
+    def tell(self, command: str) -> str:
+        with socket.socket(socket.AF_UNIX) as s:
+            s.settimeout(10)
+            s.connect(str(self._control))
+            s.sendall(command.encode() + b"\n")
+            with s.makefile() as lines:
+                answer = lines.readline().strip()
+        assert not answer.startswith("error"), answer
+        return answer
+
+    def state(self) -> dict[str, Any]:
+        return dict(json.loads(self.tell("state")))
+
+    @property
+    def turning(self) -> bool:
+        state = self.state()
+        return bool(state["running"]) or abs(state["speed_per_min"]) > 0.05
+
+    def calm(self, serial: str) -> None:
+        """Plugged in and well-behaved again."""
+        for command in ("slow 0", "silence 0", "probe ok", f"identity {serial}"):
+            self.tell(command)
+        if self.state()["kind"] == "rotational":
+            self.tell("block off")
+        self.tell("replug")
+
+    def reset(self, serial: str) -> None:
+        """As it was when it was new: calm and at rest.  Nobody may have its port open."""
+        self.calm(serial)
+        if self.state()["kind"] == "rotational" and self.turning:
+            with serial_port.Serial(str(self.port), timeout=0.1) as port:
+                port.write(b"halt#%04X\r\n" % crc_hqx(b"halt", 0))
+                eventually(lambda: not self.turning, what="rest of the motor")
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.wait(10)
+        if self.process.stdout is not None:
+            self.process.stdout.close()
+
+
+class Simulators:
+    """Two rotational instruments and a thermometer, started once."""
+
+    def __init__(self, folder: Path, *, scale: float = SCALE) -> None:
+        self.scale = scale
+        fill = ("--fluid", "reference-500", "--geometry", "coaxial-15", "--temperature", "25")
+        self.all = {
+            name: Simulator(folder, name, kind, "--serial", serial, *options, scale=scale)
+            for name, kind, serial, *options in (
+                ("bench-1", "rotational", "R-1042", *fill, "--seed", "1"),
+                ("bench-2", "rotational", "R-1043", *fill, "--seed", "2"),
+                ("thermo-1", "thermometer", "T-0310", "--temperature", "25"),
+            )
+        }
+        for simulator in self.all.values():
+            simulator.wait_ready()
+
+    def calm(self) -> None:
+        for name, serial in SERIALS.items():
+            self.all[name].calm(serial)
+
+    def reset(self) -> None:
+        for name, serial in SERIALS.items():
+            self.all[name].reset(serial)
+
+    def stop(self) -> None:
+        for simulator in self.all.values():
+            simulator.stop()
+
+
+class Call:
+    """A request at the control socket, its answers read one by one."""
+
+    def __init__(self, path: Path, message: dict[str, Any]) -> None:
+        self._socket = socket.socket(socket.AF_UNIX)
+        self._socket.settimeout(20)
+        self._socket.connect(str(path))
+        self._socket.sendall(json.dumps({"protocol": 0} | message).encode() + b"\n")
+        self._lines = self._socket.makefile("rb")
+        self.seen: list[dict[str, Any]] = []
+
+    def next(self) -> dict[str, Any]:
+        line = self._lines.readline()
+        assert line, f"the daemon went away after {self.seen[-1:]}"
+        answer: dict[str, Any] = json.loads(line)
+        self.seen.append(answer)
+        return answer
+
+    def until(self, key: str, condition: Callable[[Any], Any] = lambda _: True, seconds: float = 20.0) -> Any:
+        """The first answer under `key` for which the condition holds."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            answer = self.next()
+            if key in answer and condition(answer[key]):
+                return answer[key]
+            assert "error" not in answer, answer["error"]
+            assert not answer.get("done"), f"no {key!r} in {self.seen}"
+        raise AssertionError(f"no {key!r} within {seconds:g} s; last {self.seen[-1:]}")
+
+    def last(self, key: str) -> Any:
+        """The answer under `key`; nothing more is read."""
+        found = self.until(key)
+        self.close()
+        return found
+
+    def state(self, *states: str) -> dict[str, Any]:
+        """The first view in one of these states."""
+        return dict(self.until("view", lambda view: view["state"] in states))
+
+    def close(self) -> None:
+        self._lines.close()
+        self._socket.close()
+
+
+@dataclass
+class Historian:
+    """An MQTT 5 subscriber; keeps what it gets: (topic, payload, retained)."""
+
+    port: int
+    name: str = "historian-e2e"
+    subscriptions: int = 0
+    got: list[tuple[str, bytes, bool]] = field(default_factory=list)
+
+    def __enter__(self) -> Self:
+        self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id=self.name, protocol=mqtt.MQTTv5)
+        self._client.username_pw_set("historian", PASSWORD)
+        self._client.on_connect = lambda client, *_: client.subscribe("works/#", qos=1)
+        self._client.on_subscribe = self._subscribed
+        self._client.on_message = lambda _client, _data, m: self.got.append((m.topic, bytes(m.payload), m.retain))
+        self._client.reconnect_delay_set(1, 1)
+        self._client.connect("127.0.0.1", self.port)
+        self._client.loop_start()
+        eventually(lambda: self.subscriptions, what="subscription")
+        return self
+
+    def _subscribed(self, *_: Any) -> None:
+        self.subscriptions += 1
+
+    def __exit__(self, *_: object) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def on(self, topic: str) -> list[dict[str, Any]]:
+        """The payloads of a topic below the prefix, in order."""
+        return [json.loads(payload) for t, payload, _ in list(self.got) if t == f"{PREFIX}/{topic}"]
+
+    def status(self) -> str:
+        found = self.on("status")
+        return found[-1]["state"] if found else ""
+
+
+class Daemon:
+    """``daq serve`` in a process of its own, under the clock of the simulators unless `real`."""
+
+    def __init__(
+        self, lab: "Lab", *switches: str, real: bool = False, env: dict[str, str] | None = None, wait: bool = True
+    ) -> None:
+        self._lab = lab
+        self.log = lab.folder / f"daemon-{time.monotonic_ns()}.log"
+        with self.log.open("wb") as out:
+            self.process = subprocess.Popen(
+                lab.command("serve", *switches, real=real), env=lab.env | (env or {}), stdout=out, stderr=out
+            )
+        lab.processes.append(self.process)
+        if wait:
+            eventually(self._listens, what=f"listening of the daemon: {self.log}")
+
+    def _listens(self) -> bool:
+        assert self.process.poll() is None, self.log.read_text()
+        with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX) as s:
+            s.connect(str(socket_path(self._lab.state)))
+            return True
+        return False
+
+    def ask(self, do: str, **values: Any) -> Call:
+        call = Call(socket_path(self._lab.state), {"do": do, **values})
+        self._lab.calls.append(call)
+        return call
+
+    def status(self) -> dict[str, Any]:
+        return dict(self.ask("status").last("status"))
+
+    def stop_run(self, instrument: str = "bench-1") -> None:
+        assert self.ask("stop", instrument=instrument, who="m.keeper").last("stopped")
+
+    def standing(self, instrument: str = "bench-1") -> dict[str, Any]:
+        return dict(self.status()["instruments"][instrument])
+
+    def ready(self, *names: str, seconds: float = 15.0) -> None:
+        for name in names or self._lab.instruments:
+            eventually(lambda name=name: self.standing(name)["state"] == "ready", seconds, f"{name} ready: {self.log}")
+
+    def run(self, method: str = "short", instrument: str = "bench-1", sample: str = "S-1", **values: Any) -> Call:
+        call = self.ask("run", method_id=method, instrument=instrument, sample=sample, **values)
+        call.run_id = call.until("begun")  # type: ignore[attr-defined]
+        return call
+
+    def kill(self) -> None:
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(10)
+
+    def stop(self) -> int:
+        if self.process.poll() is None:
+            self.process.terminate()
+        return self.process.wait(30)
+
+    def logged(self) -> str:
+        return self.log.read_text()
+
+
+class Lab:
+    """One folder with everything.  Close it in the end."""
+
+    def __init__(self, folder: Path, simulators: Simulators, *, benches: int = 1, companion: bool = False) -> None:
+        self.folder = folder
+        self.state = folder / "state"
+        self.config = folder / "config"
+        self.scale = simulators.scale
+        self.processes: list[subprocess.Popen[Any]] = []
+        self.calls: list[Call] = []
+        self.broker: Mosquitto | None = None
+        self.env = os.environ | {"DAQ_E2E_MQTT": PASSWORD, "PYTHONWARNINGS": "default"}
+        self.state.mkdir(mode=0o700)
+        shutil.copytree(examples_dir(), self.config)
+        self.simulators = simulators.all
+        self.bench, self.thermo = self.simulators["bench-1"], self.simulators["thermo-1"]
+        self.instruments = [f"bench-{n}" for n in range(1, benches + 1)] + (["thermo-1"] if companion else [])
+        self._write_config(benches, companion=companion)
+
+    def _write_config(self, benches: int, *, companion: bool) -> None:
+        (self.config / "methods" / "short.toml").write_text(SHORT)
+        (self.config / "methods" / "medium.toml").write_text(MEDIUM)
+        (self.config / "methods" / "long.toml").write_text(LONG)
+        folder = self.config / "instruments"
+        first = (folder / "bench-1.toml").read_text()
+        alone = first.partition("[companions]")[0]
+        for n in range(1, benches + 1):
+            text = first if companion and n == 1 else alone
+            text = text.replace("bench-1", f"bench-{n}").replace("R-1042", f"R-104{n + 1}")
+            text = text.replace('fitted = "coaxial-12"', 'fitted = "coaxial-15"').replace("[options]", "[options]", 1)
+            self._instrument(f"bench-{n}", text)
+        self._instrument("thermo-1", (folder / "thermo-1.toml").read_text())
+        if benches == 1:
+            (folder / "bench-2.toml").unlink()
+        self.write_daemon_file()
+
+    def _instrument(self, name: str, text: str) -> None:
+        text = re.sub(r"^port = .*$", f'port = "{self.simulators[name].port}"', text, flags=re.MULTILINE)
+        text = re.sub(r"^(fitted = .*|driver = \"thermometer\")$", r"\1\nsimulated = true", text, flags=re.MULTILINE)
+        (self.config / "instruments" / f"{name}.toml").write_text(text)
+
+    def write_daemon_file(self) -> None:
+        text = f'enable = {json.dumps(self.instruments)}\n[topic]\nenterprise = "works"\n'
+        if self.broker is not None:
+            text += f'[mqtt]\nhost = "127.0.0.1"\nport = {self.broker.port}\nuser = "daq"\n'
+            text += 'password = { env = "DAQ_E2E_MQTT" }\n'
+        (self.config / "daemon.toml").write_text(text)
+
+    def start_broker(self, **options: str) -> Mosquitto:
+        folder = self.folder / "broker"
+        folder.mkdir()
+        self.broker = Mosquitto(folder, **options).start()
+        self.write_daemon_file()
+        return self.broker
+
+    def command(self, *words: str, real: bool = False) -> list[str]:
+        """A daq command as a process: the first word is the command, words that begin with ``+`` are switches."""
+        switches = [w.removeprefix("+") for w in words if w.startswith("+")]
+        rest = [w for w in words if not w.startswith("+")]
+        where = ["--config", str(self.config), "--state", str(self.state)]
+        if real:
+            return [sys.executable, "-m", "daq", *where, *rest]
+        return [
+            sys.executable, "-m", "tests.support.processes.daemon_entry", "--scale", str(self.scale), *switches, "--", *where, *rest,
+        ]  # fmt: skip
+
+    def daq(self, *words: str, seconds: float = 30.0) -> "subprocess.CompletedProcess[str]":
+        """Run a command to its end."""
+        return subprocess.run(
+            self.command(*words), env=self.env, capture_output=True, text=True, timeout=seconds, check=False
+        )
+
+    def start(self, *words: str) -> "subprocess.Popen[str]":
+        """Start a command and leave it running."""
+        process = subprocess.Popen(
+            self.command(*words), env=self.env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        self.processes.append(process)
+        return process
+
+    @contextlib.contextmanager
+    def reader(self) -> Iterator[Reader]:
+        with Reader(database_path(self.state)) as reader:
+            yield reader
+
+    def audited(self) -> list[tuple[str, str]]:
+        """What the audit trail says, as (what, subject)."""
+        with self.reader() as reader:
+            return [(entry.what, entry.subject) for entry in reader.audit()]
+
+    def result(self, run_id: str) -> dict[str, Any]:
+        """The data of the only result of a run."""
+        with self.reader() as reader:
+            (result,) = reader.results(run_id)
+            return dict(json.loads(result.data))
+
+    def records(self, run_id: str) -> list[Any]:
+        """The events of a run's journal."""
+        with self.reader() as reader:
+            raw = b"".join(block.raw for block in reader.journal(run_id))
+        return [r.event for r in read_records(raw) if r.event is not None]
+
+    def sent(self, run_id: str) -> list[bytes]:
+        return [e.data for e in self.records(run_id) if isinstance(e, Sent)]
+
+    def received(self, run_id: str, link: str = "bench-1") -> bytes:
+        return b"".join(e.data for e in self.records(run_id) if isinstance(e, Received) and e.link == link)
+
+    def anchors(self, run_id: str) -> list[ClockAnchor]:
+        return [e for e in self.records(run_id) if isinstance(e, ClockAnchor)]
+
+    def close(self) -> None:
+        for call in self.calls:
+            call.close()
+        for process in self.processes:
+            if process.poll() is None:
+                process.kill()
+                process.wait(10)
+            if process.stdout is not None:
+                process.stdout.close()
+        if self.broker is not None:
+            self.broker.stop()
+
+
+def counts(lab: Lab, run_id: str) -> int:
+    """How many blocks of a run's journal are stored."""
+    with lab.reader() as reader:
+        return len(list(reader.journal(run_id)))

@@ -1,0 +1,1 @@
+"""Published values, and the formulas of published fluids."""

@@ -1,0 +1,1 @@
+"""Plans, facts, stored runs and results, made without a process."""

@@ -1,0 +1,84 @@
+"""A run of the glaze works, in pieces that the store takes."""
+
+import json
+import uuid
+from collections.abc import Sequence
+
+from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.steps import Build
+from daq.adapters.store.transactions import Audit, BeginRun, Conclude, EndRun, RegisterMethod
+from daq.core.journal import Block, chain
+
+T0 = 1_760_000_000_000_000_000
+SECOND = 1_000_000_000
+
+
+def register(version: str = "1", digest: str = "d1") -> RegisterMethod:
+    return RegisterMethod("glaze-flow", version, digest, "[method]\n", T0, "m.keeper")
+
+
+def record(run_id: str, instrument: str = "rotor-1") -> RunRecord:
+    return RunRecord(
+        id=run_id,
+        instrument=instrument,
+        companions=("bath-probe",),
+        sample="GL-0412",
+        product="celadon glaze",
+        lot="L7",
+        fill="1",
+        method_id="glaze-flow",
+        method_version="1",
+        method_digest="d1",
+        operator="m.keeper",
+        simulated=True,
+        began_utc_ns=T0,
+        header=json.dumps({"plan": {"links": []}}),
+    )
+
+
+def blocks(count: int, seed: bytes = b"line\r\n") -> list[Block]:
+    """A chain of `count` blocks with different contents."""
+    out: list[Block] = []
+    digest = ""
+    for i in range(count):
+        raw = seed * (i + 1)
+        digest = chain(digest, raw)
+        out.append(Block(raw, digest, i + 1, i * SECOND, (i + 1) * SECOND))
+    return out
+
+
+def builder(run_id: str, *, topics: Sequence[tuple[str, bool]] = (("lab/v1/result/rotor-1", False),)) -> Build:
+    def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
+        data = json.dumps(
+            {"run": run_id, "sequence": sequence, "audit_head": audit_head, "journal_digest": journal_digest}
+        )
+        return data, [Outgoing(topic, data.encode(), retain=retain) for topic, retain in topics]
+
+    return build
+
+
+def conclude(run_id: str, *, block: Block | None = None, result_id: str = "", **changes: object) -> Conclude:
+    values: dict[str, object] = {
+        "run": run_id,
+        "result_id": result_id or str(uuid.uuid4()),
+        "outcome": "complete",
+        "reason": "last rule met",
+        "utc_ns": T0 + 60 * SECOND,
+        "who": "m.keeper",
+        "build": builder(run_id),
+        "kept": ('{"mean":1}', '{"mean":2}'),
+        "block": block,
+    }
+    return Conclude(**{**values, **changes})  # type: ignore[arg-type]
+
+
+def begin(run_id: str, instrument: str = "rotor-1") -> BeginRun:
+    return BeginRun(record(run_id, instrument))
+
+
+def end(run_id: str, block: Block | None = None) -> EndRun:
+    return EndRun(run_id, "still", T0 + 70 * SECOND, "daemon", block)
+
+
+def note(n=0, size=10):
+    return Audit(T0 + n, "m.keeper", "noted", "bench", {"text": "x" * size})
