@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from daq.adapters.mqtt.topics import Topics
 from daq.app.cli import main
-from daq.app.delivery.contract import SCHEMAS, schema_messages
+from daq.app.delivery.contract import SCHEMAS, codes_text, schema_messages
 from daq.app.delivery.refill import NotGrantedError, read_request
 from tests.contract.compatibility import breaks
 
@@ -20,14 +20,24 @@ RELEASED = Path(__file__).parent / "released"
 PRESENT = {f"{s.name}-{s.version}": json.loads(s.text()) for s in SCHEMAS}
 
 
-@pytest.mark.parametrize("file", sorted(RELEASED.glob("*.json")), ids=lambda f: f.stem)
+CODES = RELEASED / "codes-1.json"
+
+
+def test_a_released_code_stays_with_its_parameters():
+    released, present = json.loads(CODES.read_text())["codes"], json.loads(codes_text())["codes"]
+    assert {code: found["parameters"] for code, found in released.items()} == {
+        code: present[code]["parameters"] for code in released
+    }
+
+
+@pytest.mark.parametrize("file", sorted(set(RELEASED.glob("*.json")) - {CODES}), ids=lambda f: f.stem)
 def test_whoever_reads_a_released_version_can_read_the_present_one(file):
     assert file.stem in PRESENT, "a released version goes on for a year beside its successor"
     assert breaks(json.loads(file.read_text()), PRESENT[file.stem]) == []
 
 
 def test_every_version_was_released():
-    assert {file.stem for file in RELEASED.glob("*.json")} == set(PRESENT)
+    assert {file.stem for file in RELEASED.glob("*.json")} == {*PRESENT, CODES.stem}
 
 
 @pytest.mark.parametrize("name", PRESENT)
