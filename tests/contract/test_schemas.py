@@ -170,7 +170,8 @@ def test_a_request_that_is_granted_is_valid_and_a_valid_one_is_only_refused_for_
 def test_they_are_published_each_on_its_topic():
     found = schema_messages(Topics(enterprise="glaze-works"))
     assert "glaze-works/lab/v1/schema/result-flat/1" in found
-    assert len(found) == len(SCHEMAS) == len(PRESENT)
+    assert "glaze-works/lab/v1/schema/codes/1" in found
+    assert len(found) == len(SCHEMAS) + 1 == len(PRESENT) + 1
 
 
 def test_the_command_lists_and_writes_them(tmp_path, capsys):
@@ -178,7 +179,9 @@ def test_the_command_lists_and_writes_them(tmp_path, capsys):
     listed = capsys.readouterr().out
     assert all(f"{s.name} {s.version}" in listed for s in SCHEMAS)
     assert main(["schemas", "--write", str(tmp_path / "new")]) == 0
-    assert {f.stem: json.loads(f.read_text()) for f in (tmp_path / "new").iterdir()} == PRESENT
+    assert {f.stem: json.loads(f.read_text()) for f in (tmp_path / "new").iterdir()} == PRESENT | {
+        "codes-1": json.loads(codes_text())
+    }
     (tmp_path / "file").write_text("")
     assert main(["schemas", "--write", str(tmp_path / "file")]) == 2
     assert "name another folder" in capsys.readouterr().err

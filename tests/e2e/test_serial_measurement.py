@@ -74,7 +74,7 @@ def test_every_fluid_gives_its_parameters_back(further):
         call.close()
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
-        said = (fluid, curve["fits"], curve["left_out"], [p["reason"] for p in curve["points"]])
+        said = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
         assert curve["chosen"] == model, said
         found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
         for name, value in true.items():
