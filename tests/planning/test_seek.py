@@ -125,6 +125,19 @@ def test_where_no_geometry_serves_it_says_so(tmp_path):
     assert [(a.code, a.geometry) for a in c.advice] == [("no_geometry_gives_more", None)]
 
 
+def test_where_all_give_too_much_it_asks_for_less(tmp_path):
+    loaded = instrument_for("cylinder-6")
+    only = loaded.model_copy(update={"geometries": {"cylinder-6": loaded.geometries["cylinder-6"]}})
+    method = seek_method(tmp_path, speed=10, slowest=10)
+    c = measured(method, only, Fluid("thick", Newtonian(torque_share(90.0)))).conclusion
+    assert codes(c.advice) == ["no_geometry_gives_less"]
+
+
+def torque_share(percent):
+    """The viscosity (Pa.s) that gives a torque (% of full scale) at 10 /min on cylinder-6."""
+    return percent / torque_at("cylinder-6", Newtonian(1.0), 10.0)
+
+
 def test_too_few_tries_are_told_as_that(tmp_path):
     run = measured(seek_method(tmp_path, tries=2), instrument_for("cylinder-9"), FLUIDS["white-glaze"])
     assert len(run.tries) == 2

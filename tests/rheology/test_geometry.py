@@ -219,6 +219,8 @@ def test_limits_of_use_are_said():
     assert said(ConePlate(0.02, math.radians(1))) == []
     assert said(ConePlate(0.02, math.radians(6))) == ["steep_cone"]
     assert said(CalibratedConstants(1.0)) == ["no_shear_rate"]
+    assert said(ParallelPlates(0.02, 0.001)) == ["rate_varies_with_radius"]
+    assert said(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
 
 
 def test_taylor_number_reaches_its_critical_value_at_the_critical_speed():

@@ -13,3 +13,15 @@ def parameters(found, code):
 
 def _of(statement, name):
     return statement[name] if isinstance(statement, dict) else getattr(statement, name)
+
+
+def statements_in(data):
+    """Every statement anywhere in JSON data."""
+    if isinstance(data, dict):
+        if {"code", "parameters", "text"} <= data.keys():
+            yield data
+        for value in data.values():
+            yield from statements_in(value)
+    elif isinstance(data, list):
+        for value in data:
+            yield from statements_in(value)
