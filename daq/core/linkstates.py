@@ -1,6 +1,6 @@
 """The states of an instrument's connection, as one table, and what is known of its motor and its identity.
 
-The diagram in DEVELOPERS.md is generated from `LINK_TRANSITIONS` and checked by a test.
+The diagram in README.md is generated from `LINK_TRANSITIONS` and checked by a test.
 """
 
 from enum import StrEnum

@@ -1,6 +1,6 @@
 """The life of a run, as one table.
 
-The diagram in DEVELOPERS.md is generated from `TRANSITIONS` and checked by a test.
+The diagram in README.md is generated from `TRANSITIONS` and checked by a test.
 """
 
 from enum import StrEnum
