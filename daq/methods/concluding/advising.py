@@ -22,13 +22,13 @@ from daq.rheology.torque import advise
 
 OFF_RANGE: Final = ("saturated", "above_band", "below_band")
 LARGEST_ZERO: Final = 1.0
-"""What a zero may be off by (% of full scale) where the instrument's file states nothing."""
+"""Largest zero error (% of full scale) that is assumed where the instrument's file states none."""
 THIS: Final = ""
-"""Stands for the body that is fitted where a plan has no name for it."""
+"""Name of the fitted geometry where the plan has none."""
 
 
 def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> list[Advice]:
-    """What to change for a kept value whose torque is off range; empty where it is in range or nothing turns."""
+    """Return advice for a kept value whose torque is off range; empty where it is in range or nothing turns."""
     if row.set_speed is None or not any(f in kept.faults for f in OFF_RANGE):
         return []
     saturated = "saturated" in kept.faults
@@ -37,8 +37,8 @@ def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> l
 
 
 def advice_from_limit(plan: Plan, limit: LimitReached, unit: str) -> list[Advice]:
-    """What to change where the torque came to its limit and the motor was stopped: every number is a bound."""
-    # While the motor gathers speed the torque belongs to the speed it has, not to the one it was told.
+    """Return advice after the torque reached its limit and the motor was stopped: every number is a bound."""
+    # While the motor accelerates, the torque belongs to the confirmed speed, not to the set speed.
     speed = limit.set_speed
     if limit.speed and abs(limit.speed) < speed * (1.0 - plan.speed_tolerance):
         speed = abs(limit.speed)
@@ -80,15 +80,15 @@ class _Case:
     low: float
     high: float
     percent: float | None
-    """The torque as read, or where it is saturated what it is at least."""
+    """The torque as read (% of full scale); where it is saturated, its lower bound."""
     zero: float
-    """What of it was there at rest already, % of full scale."""
+    """The part of it that the sensor shows at rest, % of full scale."""
     index: float | None
     saturated: bool
 
     @property
     def middle(self) -> float:
-        """The torque aimed at."""
+        """Return the torque to aim at: the middle of the band."""
         return (self.low + self.high) / 2.0
 
     def advice(self, figures: Figures) -> list[Advice]:
@@ -99,7 +99,7 @@ class _Case:
             return [Advice(**dict(state("no_torque", speed=self.speed)), step=self.step)]
         out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
         if not any(a.code == "other_speed" for a in out):
-            # A seek may start at any speed; a method prescribes its own, and another geometry is the nearer way out.
+            # A seek may start at any speed.  A method prescribes its speed, so another geometry is advised first.
             out.insert(0 if self._seeks else len(out), self._computed_speed(figures, at_least))
         return out
 
@@ -117,10 +117,10 @@ class _Case:
         return {"expected_least" if self.saturated else "expected": torque, **self._assumption}
 
     def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
-        """The torque to be expected on `bodies` at `speeds`, from what was read on the fitted one."""
+        """Return the torques expected on `bodies` at `speeds` (/min), from the reading on the fitted geometry."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
-        # Without constants the torque still says what the torque will be at another speed.
+        # Without constants the torque at another speed still follows from the torque read.
         rate = None if context.geometry is None else context.geometry.rate_per_omega
         fitted = Constants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
@@ -132,7 +132,7 @@ class _Case:
     def _best(
         self, found: list[Candidate], preferred: Callable[[Candidate], bool] = lambda _: True
     ) -> tuple[Candidate, float] | None:
-        """Of the candidates in the band that with the torque nearest to its middle, and the torque as it will be read.
+        """Return the candidate whose torque is nearest to the middle of the band, with the torque as it will be read.
 
         From a bound the true torque is higher: room is left above it where possible.  Then those that are `preferred`
         come first.
@@ -152,9 +152,9 @@ class _Case:
         return {"assumed_index": 1.0} if self.index is None else {"index": self.index}
 
     def _allowed_speed(self, at_least: float | None) -> Advice | None:
-        """The speed among those the method allows that brings the torque nearest to mid-band."""
+        """Return advice for the allowed speed that brings the torque nearest to the middle of the band, or None."""
         if self._seeks:
-            return None  # any speed it may try, and so the computed one
+            return None  # a seek may try any speed, so the computed one is advised
         speeds = [s for s in self.plan.context.allowed_speeds if s != self.speed and s > 0]
         best = self._best(self._planned({}, speeds), lambda c: not self._limits_bind("speed", c.speed_per_min))
         if best is None:
@@ -171,7 +171,7 @@ class _Case:
         return self._advice(said, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
 
     def _geometry(self, at_least: float | None) -> Advice | None:
-        """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
+        """Return advice for another geometry of this instrument that serves at the same speed, or None."""
         have = self.plan.context.viscosity_constant
         others = other_bodies(self.plan)
         if not have or not others:
@@ -191,7 +191,7 @@ class _Case:
         return self._advice(said, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
-        """The speed that would serve, although the method does not allow it."""
+        """Return advice for the computed speed, which the method need not allow."""
         speed = figures.speed_per_min
         highest = self.plan.context.highest_speed
         if speed is None or (highest is not None and speed > highest):
@@ -226,7 +226,7 @@ class _Case:
 
 
 def zero_of(plan: Plan, facts: Facts) -> float:
-    """What the torque (% of full scale) shows at rest: a part of every reading that does not grow with the speed.
+    """Return the torque (% of full scale) at rest, a part of every reading that does not grow with the speed.
 
     That of this run, otherwise of the last one that saw it, otherwise 0.  More than the instrument's zero may be off by
     is not taken for it: a sample with a yield stress holds a torque at rest.
@@ -238,6 +238,6 @@ def zero_of(plan: Plan, facts: Facts) -> float:
 
 
 def other_bodies(plan: Plan) -> dict[str, Body]:
-    """The other geometries of the plan's instrument that measure a viscosity, by name."""
+    """Return the other geometries of the plan's instrument that measure a viscosity, by name."""
     found = plan.context.other_geometries
     return {name: Constants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}

@@ -1,4 +1,4 @@
-"""What a reader of the value must know: limits of use of the flow, and what the value may be mistaken for.
+"""Cautions for a reader of the value: limits of use of the flow, and what the value may be mistaken for.
 
 Estimates for sentences, with round properties where the product states none; no number is corrected by them.
 """
@@ -25,15 +25,15 @@ CONDUCTIVITY: Final = 0.2
 HEAT_CAPACITY: Final = 2.0e6
 """J/(m3 K) by volume, organic liquids; water 4.2e6."""
 NEAR_ONSET: Final = 0.8
-"""From this part of the critical number on vortices are warned of: the criterion is good to about 5 %."""
+"""Part of the critical number from which vortices are warned of: the criterion is good to about 5 %."""
 NARROW: Final = 1.2
 """Radius ratio up to which the criterion of the narrow gap is used to judge; above it is early, and only warns."""
-WORTH_A_WORD: Final = 1.0
-"""% of the value, from which on heating is said."""
-WORTH_A_WORD_K: Final = 0.1
-"""K, likewise where nothing says how the value changes with temperature."""
+REPORTED_HEATING_PERCENT: Final = 1.0
+"""% of the value from which heating is reported."""
+REPORTED_HEATING_K: Final = 0.1
+"""K from which heating is reported where the effect of temperature on the value is not known."""
 DRIFTS: Final = 0.5
-"""% of the value over its span, from which on a certain drift is said."""
+"""% of the value over its span from which a certain drift is reported."""
 BY_TIME: Final = ("elapsed", "readings", "revolutions")
 
 
@@ -67,7 +67,7 @@ def _gap(plan: Plan) -> _Gap | None:
 
 
 def flow_faults(plan: Plan, row: KeptValue | None) -> list[str]:
-    """Faults of the flow itself: vortices in a narrow gap."""
+    """Return the faults of the flow itself: vortices in a narrow gap."""
     part, narrow = _vortices(plan, row)
     return ["vortices"] if narrow and part >= 1.0 else []
 
@@ -103,14 +103,14 @@ def _not_asked(facts: Facts) -> Statement | None:
 
 
 def _viscosity(row: KeptValue) -> float | None:
-    """Apparent viscosity in Pa.s; None where stress or rate are not defined."""
+    """Return the apparent viscosity in Pa.s; None where stress or rate are not defined."""
     if not row.stress or not row.shear_rate:
         return None
     return abs(row.stress / row.shear_rate)
 
 
 def _vortices(plan: Plan, row: KeptValue | None) -> tuple[float, bool]:
-    """Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
+    """Return Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
     gap = _gap(plan)
     viscosity = None if row is None else _viscosity(row)
     if gap is None or gap.inner is None or gap.outer is None or row is None or not viscosity or not row.speed:
@@ -148,13 +148,13 @@ def _heating(plan: Plan, row: KeptValue) -> Statement | None:
         return None
     rate = abs(row.shear_rate)
     steady = cylinders.viscous_heating_rise(viscosity, rate, gap.thickness, CONDUCTIVITY)
-    # Without any loss, in the time sheared so far in this step.
+    # Upper bound without any heat loss, in the time sheared so far in this step.
     rise = steady if row.seconds is None else min(steady, viscosity * rate**2 * row.seconds / HEAT_CAPACITY)
     coefficient = plan.context.temperature_coefficient
     if coefficient is None:
-        return state("heating", rise=rise) if rise >= WORTH_A_WORD_K else None
+        return state("heating", rise=rise) if rise >= REPORTED_HEATING_K else None
     change = coefficient * rise
-    return state("heating_changes_value", rise=rise, change=change) if abs(change) >= WORTH_A_WORD else None
+    return state("heating_changes_value", rise=rise, change=change) if abs(change) >= REPORTED_HEATING_PERCENT else None
 
 
 def _still_changing(plan: Plan, row: KeptValue, drift: Drift | None) -> Statement | None:

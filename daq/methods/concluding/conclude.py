@@ -1,4 +1,4 @@
-"""What a run came to: pure, the same function live and at the end."""
+"""The conclusion of a run: pure, the same function during a run and at its end."""
 
 from typing import Final
 
@@ -28,7 +28,7 @@ VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not_valid")
 
 
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
-    """Value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
+    """Return value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
 
     What the number means is the plan's claim: see `daq.methods.concluding.claims`.
     """
@@ -107,11 +107,11 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
 
 
 def _identity_faults(facts: Facts) -> list[str]:
-    """Faults of instruments that are others than at the beginning, or did not say at the end who they are."""
+    """Return the faults of instruments that were exchanged, or did not identify themselves at the end."""
     checks = {i.check for i in facts.identities}
     if IdentityCheck.CHANGED in checks:
         return ["another_instrument"]
-    # A run that did not come to its end has no value that an unknown identity could make doubtful.
+    # A run that is not complete has no value, so an unknown identity changes nothing.
     unknown = IdentityCheck.NO_ANSWER in checks and facts.outcome == "complete"
     return ["identity_unknown"] if unknown else []
 
@@ -122,7 +122,7 @@ def _mean(kept: Kept, signal: str) -> float | None:
 
 
 def _row(plan: Plan, facts: Facts, kept: Kept) -> KeptValue:
-    # A step that seeks its speed begins anew with each try.
+    # A step that seeks its speed starts again with each try.
     began = max((s.started for s in facts.steps if s.step == kept.step and s.started <= kept.t), default=None)
     value = raw_value(plan, kept)
     faults = kept.faults
@@ -148,7 +148,7 @@ def _row(plan: Plan, facts: Facts, kept: Kept) -> KeptValue:
 
 
 def _row_of_limit(plan: Plan, limit: LimitReached) -> KeptValue:
-    """Where a run stood when the torque came to its limit, for a result without a kept value."""
+    """Return step and speed at which the torque reached its limit, for a result without a kept value."""
     return KeptValue(
         step=limit.step,
         name=plan.steps[limit.step].name,
@@ -163,14 +163,14 @@ def _row_of_limit(plan: Plan, limit: LimitReached) -> KeptValue:
 
 
 def _percent(plan: Plan, kept: Kept) -> float | None:
-    """Mean torque in % of full scale."""
+    """Return the mean torque in % of full scale."""
     if plan.band is None:
         return None
     return percent_of_full_scale(plan, _mean(kept, plan.band.signal))
 
 
 def _span(kept: Kept | None, row: KeptValue, reason: Statement | None) -> Span:
-    """Where the result has no kept value of its own, `row` says where the run was when the torque reached its limit."""
+    """Return the span of the value; without a kept value `row` holds the step in which the torque reached its limit."""
     return Span(
         n=row.n,
         seconds=row.span_seconds,
@@ -200,7 +200,7 @@ def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
 
 
 def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
-    """Means of the measured signals that have no place of their own in a result."""
+    """Return the means of the measured signals that have no place of their own in a result."""
     own = {plan.primary, plan.speed_signal, "" if plan.band is None else plan.band.signal}
     own |= {d.name for d in plan.derivations}
     out: dict[str, SignalMean] = {}
@@ -212,7 +212,7 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
 
 
 def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
-    """Advice for the limit of the torque, the result's value, then for other steps whose last value was off range."""
+    """Return advice for the torque limit, the result's value, then for other steps whose last value is off range."""
     out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
     if seek_of(plan) is not None:
         return (*out, *advice_to_fit(plan, facts))

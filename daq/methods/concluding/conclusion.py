@@ -6,11 +6,11 @@ from daq.methods.parts.statement import Statement
 
 
 class Conclusion(Finding):
-    """A finding with what only `conclude` knows of it."""
+    """A finding with the parts that only `conclude` computes."""
 
     row: KeptValue | None = None
     """The kept value the result comes from."""
     sheared: bool = False
-    """Whether the run sought a speed, and so sheared its fill in a way no method declares."""
+    """Whether the run sought a speed, and so sheared its fill without a declared pre-shear."""
     cautions: tuple[Statement, ...] = ()
-    """Statements that a reader of the value must know: limits of use, drift, what selected it."""
+    """Cautions for a reader of the value: limits of use, drift, selection by a threshold."""

@@ -1,4 +1,4 @@
-"""A viscosity at the product's reference temperature, by the product's own curve and never beyond its range.
+"""Correction of a viscosity to the product's reference temperature, by the product's curve and within its range.
 
 The curve is fitted when the plan is compiled and travels with it, so that the value can be computed again.
 """
@@ -18,7 +18,7 @@ VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
 def corrected(plan: Plan, row: KeptValue | None, value: float | None, budget: Uncertainty | None) -> Corrected | None:
-    """The value at the curve's reference temperature, or why there is none; None where the product has no curve."""
+    """Return the value at the curve's reference temperature, or why there is none; None where there is no curve."""
     given = plan.context.temperature_curve
     if given is None or plan.primary not in VISCOSITIES or plan.claim == "time_to":
         return None
@@ -51,7 +51,7 @@ def _none(reference: float, reason: Statement, celsius: float | None = None) -> 
 
 
 def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> Statement | None:
-    """Why the curve does not belong to this measurement: a fluid that is not Newtonian has one for each rate."""
+    """Return why the curve does not apply (a fluid that is not Newtonian has one for each rate); otherwise None."""
     body = plan.context.geometry_name
     if given.geometry is not None and given.geometry != body:
         return state("curve_of_other_geometry", wanted=given.geometry, fitted=body)
@@ -67,7 +67,7 @@ def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> Statement 
 def _uncertainty(
     plan: Plan, given: CorrectionCurve, coefficient: float, factor: float, value: float, budget: Uncertainty | None
 ) -> tuple[float | None, float | None, tuple[Statement, ...]]:
-    """Relative expanded uncertainty of the corrected value (95 %), its k, and what it does not contain."""
+    """Return the relative expanded uncertainty of the corrected value (95 %), its k, and the contributions left out."""
     if budget is None:
         return None, None, (state("value_without_uncertainty"),)
     left_out: list[Statement] = []
@@ -83,6 +83,6 @@ def _uncertainty(
     else:
         variance += (math.log(factor) * given.relative_u) ** 2
     freedom = budget.effective_degrees_of_freedom
-    # What is added has unlimited degrees of freedom, so that there are no fewer than before.
+    # The added components have unlimited degrees of freedom, so k does not grow.
     k = coverage_factor(math.inf if freedom is None else freedom, budget.coverage)
     return k * math.sqrt(variance), k, tuple(left_out)

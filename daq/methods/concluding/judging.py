@@ -1,4 +1,4 @@
-"""The verdict: the number against the product's limits, where it can be compared with them."""
+"""The verdict: the value against the product's limits, where they apply."""
 
 import math
 from typing import Any, Final, NamedTuple
@@ -16,7 +16,7 @@ BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
 
 class _Subject(NamedTuple):
-    """What is judged."""
+    """The value to judge, with its conditions."""
 
     plan: Plan
     quantity: str
@@ -26,7 +26,7 @@ class _Subject(NamedTuple):
 
 
 def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
-    """The verdict on `value` (in `unit`) under the limits of the plan's product.
+    """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
     A limit that applies at another geometry, vessel, speed, time, temperature or unit says nothing about the value.
     Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
@@ -53,7 +53,7 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
 
 
 def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:
-    """Decimals of the reported number: those of the quantity's limit, or of the product, or by significant digits."""
+    """Return the decimals of the reported number: of the quantity's limit, of the product, or by significant digits."""
     own = (limit.decimals for limit in product.limits if limit.quantity == quantity)
     fixed = next((d for d in own if d is not None), product.reported_decimals)
     if fixed is not None:
@@ -63,7 +63,7 @@ def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> in
 
 
 def reported(value: float | None, product: ProductOfPlan | None, quantity: str, unit: str) -> str | None:
-    """The value (in `unit`) as the product reports it; None without value or product.
+    """Return the value (in `unit`) as the product reports it; None without value or product.
 
     The digits of a product are those of its own unit and of the quantities it has limits for: three digits of a
     viscosity say nothing about a mass.
@@ -106,11 +106,11 @@ def _used(
 
 
 def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
-    """Why a limit cannot be applied; empty where it can."""
+    """Return why a limit does not apply; empty where it does."""
     quantity, unit, row = subject.quantity, subject.unit, subject.row
     out: list[Statement] = []
     if limit.quantity != quantity:
-        # What else it applies at does not matter then.
+        # The other conditions of the limit do not matter then.
         return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
     if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
         out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))
@@ -126,7 +126,7 @@ def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
         out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
     time = limit.time
-    # While a step goes on its beginning is not among the facts, and the value is provisional anyhow.
+    # While a step goes on, its start is not among the facts, and the value is provisional.
     if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
         out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
     temperature = limit.temperature

@@ -1,4 +1,4 @@
-"""An instrument that computes a viscosity itself: its value against the one computed here from torque and geometry."""
+"""Comparison of an instrument's own viscosity with the one computed here from torque and geometry."""
 
 import math
 from typing import Final
@@ -12,7 +12,7 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.signals import OWN_VISCOSITY
 
 COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "scatter of readings (Type A)")
-"""Components that go into both values alike, because both come from the same torque and speed."""
+"""Components common to both values, because both come from the same torque and speed."""
 ALLOWED_PERCENT: Final = 1.0
 """Allowed difference where the specification states no maximum permissible error of the geometry (our choice)."""
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")

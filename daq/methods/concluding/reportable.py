@@ -1,4 +1,4 @@
-"""The reportable result of a sample: made from its runs by the product's rule, every attempt listed.
+"""The reportable result of a sample, made from its runs by the product's rule, with every attempt listed.
 
 It is a thing of its own, not one of the runs.  Pure: from the results as they are stored.
 """
@@ -25,7 +25,7 @@ HOW: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """One run of the sample, counted or not, and why not."""
+    """One run of the sample, whether it counts, and why not."""
 
     run: str
     began: str
@@ -42,7 +42,7 @@ class Attempt:
 
 @dataclass(frozen=True, slots=True)
 class Reportable:
-    """What is reported of a sample.  Values in `unit`."""
+    """The reportable result of a sample.  Values in `unit`."""
 
     sample: str
     product: str | None
@@ -69,7 +69,7 @@ class Reportable:
 def reportable(
     sample: str, runs: Sequence[tuple[Attempt, dict[str, Any] | None]], product: Product | None, method: str = ""
 ) -> Reportable:
-    """The reportable result from all runs of a sample, oldest first, each with its newest result (`ResultData`).
+    """Return the reportable result from all runs of a sample, oldest first, each with its newest result (`ResultData`).
 
     Counted are valid results of one method on one geometry under the same choices, the first of each fill, until the
     product's rule has decided.  `method` (id) chooses the method; otherwise it is that of the first valid result.
@@ -207,7 +207,7 @@ def _outliers(values: Sequence[float], unit: str) -> tuple[Statement, ...]:
 def _verdict(
     value: float | None, unit: str, counted: Sequence[dict[str, Any]], product: ProductOfPlan | None
 ) -> tuple[str, str | None, tuple[Statement, ...]]:
-    """Verdict on the reportable number under the limits that every counted result could be compared with."""
+    """Return the verdict on the reportable number under the limits that applied to every counted result."""
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
         return Verdict.NONE.value, None, ()
     rule = Rounding(product.rounding)

@@ -1,4 +1,4 @@
-"""What to say of a seek: that it shears, and which geometry to fit where no speed serves."""
+"""Advice after a seek: the geometry to fit where no speed serves."""
 
 import math
 from collections.abc import Sequence
@@ -16,16 +16,16 @@ from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, spe
 from daq.rheology.torque import BandClass
 
 GREATEST_INDEX: Final = 2.0
-"""No product may state a greater flow behaviour index; two tries that say so say more of their noise."""
+"""Largest flow behaviour index taken from two tries; a larger one is noise, and no product may state it."""
 
 
 def seek_of(plan: Plan) -> Seek | None:
-    """How the plan seeks a speed; None for a plan that measures."""
+    """Return the seek of a plan; None for a plan that measures."""
     return next((s.seek for s in plan.steps if s.seek is not None), None)
 
 
 def tries_of(plan: Plan, kept: Sequence[Kept]) -> list[Try]:
-    """Speeds and torques (in the band's unit) that a seek has tried."""
+    """Return the speeds (/min) and torques (in the band's unit) that a seek has tried."""
     if plan.band is None:
         return []
     found = [(k.speed, k.summaries[plan.band.signal].mean) for k in kept if plan.steps[k.step].seek is not None]
@@ -33,7 +33,7 @@ def tries_of(plan: Plan, kept: Sequence[Kept]) -> list[Try]:
 
 
 def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
-    """Which geometry of the instrument to fit, where a seek has found that no speed serves; empty otherwise."""
+    """Return advice on the geometry to fit where a seek found that no speed serves; empty otherwise."""
     seek, tries = seek_of(plan), tries_of(plan, facts.kept)
     if seek is None or not tries or seek.low <= tries[-1].torque <= seek.high or next_speed(seek, tries) is not None:
         return []
@@ -60,7 +60,7 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
 
 
 def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) -> Candidate | None:
-    """Another geometry with a speed that brings the torque nearest to the middle of the seek's band, or None."""
+    """Return the other geometry and speed whose torque is nearest to the middle of the seek's band, or None."""
     body, full_scale = plan.context.geometry, plan.context.full_scale_unm
     low, high, torque = (percent_of_full_scale(plan, x) or 0.0 for x in (seek.low, seek.high, last.torque))
     net = torque - zero_of(plan, facts)
@@ -80,7 +80,7 @@ def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) ->
 
 
 def _index(seek: Seek, tries: Sequence[Try]) -> float:
-    """The local flow behaviour index between the two tries at the greatest torques, otherwise the product's, or 1."""
+    """Return the flow behaviour index between the two tries at the greatest torques, otherwise the product's, or 1."""
     sure = sorted((t for t in tries if t.torque > seek.doubt), key=lambda t: t.torque)[-2:]
     found = local_index(*sure) if len(sure) == 2 else None
     return seek.flow_behaviour_index or 1.0 if found is None else min(max(found, LEAST_INDEX), GREATEST_INDEX)

@@ -1,4 +1,4 @@
-"""A verification: the values of a run on a certified fluid against its certificate."""
+"""Verification of an instrument: the values of a run on a certified fluid against its certificate."""
 
 from collections.abc import Sequence
 from typing import Final
@@ -21,7 +21,7 @@ LEVELS_APART_PERCENT: Final = 10.0
 
 
 def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> Verification | None:
-    """What the run says of the instrument, or None where the method is no verification or the run is not over.
+    """Return the verification, or None where the method is no verification or the run is not over.
 
     Each step's value at its end is one level.  Accepted is what lies within the certified value ± (a part of the
     full-scale viscosity of that geometry and speed + the certified uncertainty), decided in decimal arithmetic on the
@@ -59,7 +59,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
 
 
 def verdict_of(plan: Plan, found: Verification) -> Judgement:
-    """The verification as a verdict: its acceptance bands are the limits."""
+    """Return the verification as a verdict, with its acceptance bands as limits."""
     used = tuple(
         LimitUsed(
             quantity=plan.primary,
@@ -153,7 +153,7 @@ def _reaches(fluid: CertifiedFluid, celsius: float) -> bool:
 
 
 def _certified(fluid: CertifiedFluid, celsius: float, unit: str) -> tuple[float, float]:
-    """Certified value (`unit`) at a temperature, and its expanded uncertainty in %: the greater one beside it."""
+    """Return the certified value (`unit`) at a temperature, and the greater uncertainty (%) of the rows beside it."""
     table = [(p.celsius, p.viscosity) for p in fluid.table]
     value = _as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
     below = max((p for p in fluid.table if p.celsius <= celsius), key=_celsius, default=fluid.table[0])
@@ -174,14 +174,14 @@ def _full_scale(plan: Plan, speed: float | None, unit: str) -> float | None:
 
 
 def _as_written(value: float) -> float:
-    """Without what binary arithmetic leaves behind the twelfth digit: the decision is in decimal arithmetic."""
+    """Return the value in twelve digits, without the rounding errors of binary arithmetic: the decision is decimal."""
     return float(f"{value:.12g}")
 
 
 def _deviation(
     plan: Plan, facts: Facts, kept: Kept, row: KeptValue, certified: float, percent: float, k: float
 ) -> tuple[float | None, float | None]:
-    """Expanded uncertainty of measured less certified in % of the certified value, and E_n."""
+    """Return the expanded uncertainty of measured less certified in % of the certified value, and E_n."""
     found = budget(plan, facts, kept, row.value or 0.0, row.torque_percent)
     if found is None or row.value is None:
         return None, None

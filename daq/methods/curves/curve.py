@@ -1,4 +1,4 @@
-"""The flow curve of a run: computed from its plan and its kept values when it is wanted, never before the commit."""
+"""The flow curve of a run, computed on demand from its plan and its kept values, never before the commit."""
 
 import importlib.metadata
 import math
@@ -32,11 +32,11 @@ LEAST_POINTS: Final = 3
 BAND_POINTS: Final = 25
 SPLIT: Final = 1.0 / math.sqrt(2.0)
 """A stated limit of the torque may be an error of zero or of gain; each gets half of its variance, so that at full
-scale they come to the limit."""
+scale they reach the limit."""
 
 
 def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
-    """The flow curve of a run from its kept values; None where the method asks for none.
+    """Return the flow curve of a run from its kept values; None where the method asks for none.
 
     Pure: the same rows give the same curve, bit for bit under the same versions of numpy and scipy, which are named in
     it, and within 1e-9 under others.
@@ -60,7 +60,7 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
         rates=state(_wall(plan).code),
         points=[p.model_copy(update={"wall_rate": wall.get(p.step)}) for p in points],
         chosen=None if best is None else best.fit.model,
-        fits=[] if chosen is None else [_told(f, least) for f in chosen.fits],
+        fits=[] if chosen is None else [_fitted_model(f, least) for f in chosen.fits],
         refused=[]
         if chosen is None
         else [RefusedModel(model=r.model, reason=statement_of(r.reason)) for r in chosen.refusals],
@@ -76,10 +76,10 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
 
 @dataclass(frozen=True, slots=True)
 class _Wall:
-    """How a torque becomes a stress at the turning wall, and the rate there."""
+    """The conversion of a torque to stress and rate at the turning wall."""
 
     code: str
-    """Of the statement that says how."""
+    """Code of the statement that describes it."""
     stress_over_representative: float
     radius_ratio: float | None
     rim: bool = False
@@ -106,7 +106,7 @@ def _wall(plan: Plan) -> _Wall:
 
 
 def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
-    """One point for each step that turns: its last value at the end."""
+    """Return one point for each step that turns: its last value at the end."""
     last = {r.step: r for r in rows if r.at == "end" and plan.steps[r.step].speed}
     taken = [r for _, r in sorted(last.items()) if r.speed and r.shear_rate and r.stress]
     top = max(range(len(taken)), key=lambda i: abs(taken[i].speed or 0.0), default=0)
@@ -132,12 +132,12 @@ def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
 
 
 def _usual_branch(points: Sequence[CurvePoint]) -> Branch:
-    """Down where it has enough points, because all samples come to it in the same state; otherwise up."""
+    """Return down where it has enough points, because all samples reach it in the same state; otherwise up."""
     return "down" if len({p.speed for p in points if "down" in p.branches}) >= LEAST_POINTS else "up"
 
 
 def _wall_rates(plan: Plan, points: Sequence[CurvePoint], best: CurveFit) -> dict[int, float]:
-    """Rate at the wall under the chosen model for the points of both branches, by step."""
+    """Return the rate (1/s) at the wall under the chosen model for the points of both branches, by step."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
     ratio = _wall(plan).radius_ratio
@@ -148,7 +148,7 @@ def _wall_rates(plan: Plan, points: Sequence[CurvePoint], best: CurveFit) -> dic
 
 
 def _by_speed(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
-    """Points by speed; those of one set-point come together and are averaged, so that every speed counts once."""
+    """Return the points grouped by speed, so that every speed counts once."""
     by_speed: dict[float, list[CurvePoint]] = {}
     for p in points:
         near = next((s for s in by_speed if math.isclose(s, p.speed, rel_tol=1e-2)), p.speed)
@@ -184,7 +184,7 @@ def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_o
 
 
 def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[Statement]) -> tuple[list[Shift], float]:
-    """Errors common to all points by the instrument's specification, and the standard uncertainty of the zero (Pa)."""
+    """Return the errors common to all points by the specification, and the standard uncertainty of the zero (Pa)."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
     given, body = plan.context.specification, _body(plan)
@@ -218,7 +218,7 @@ def _parameter(f: CurveFit, name: str) -> FittedParameter:
     return FittedParameter(name=p.name, value=p.value, unit=p.unit, standard_error=p.stderr, expanded=expanded, k=k)
 
 
-def _told(f: CurveFit, least: float | None) -> FittedModel:
+def _fitted_model(f: CurveFit, least: float | None) -> FittedModel:
     fit: Fit = f.fit
     return FittedModel(
         model=fit.model,

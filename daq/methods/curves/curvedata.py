@@ -82,7 +82,7 @@ class ThinningIndex(Part):
 
 
 class Loop(Part):
-    """Area between the curve up and the curve down; it depends on the programme of speeds."""
+    """The area between the curves up and down; it depends on the programme of speeds."""
 
     area: float = Field(description="Pa/s; positive where the curve up lies above: structure was lost")
     relative: float = Field(description="area over the area below the curve up, 1")
@@ -91,7 +91,7 @@ class Loop(Part):
 
 
 class Recovery(Part):
-    """What came back of the viscosity at one slow speed after a faster one."""
+    """The recovery of the viscosity at one slow speed after a faster one."""
 
     speed: float = Field(description="/min")
     before: float = Field(description="apparent viscosity before the shearing, in the unit of the result")
@@ -102,7 +102,7 @@ class Recovery(Part):
 
 
 class FlowCurveData(Part):
-    """A flow curve: points, fitted models with the one chosen, and what else the steps tell."""
+    """A flow curve: points, fitted models with the one chosen, thinning, loop and recovery."""
 
     branch: Literal["up", "down", "both"] = Field(description="the branch that was fitted")
     rates: Statement = Field(description="how stresses and rates at the wall were found")
@@ -150,6 +150,6 @@ CURVE_NAMES: Final = names(
 
 
 def curve_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of `FlowCurveMessage`."""
+    """Return the JSON Schema (draft 2020-12) of `FlowCurveMessage`."""
     out = FlowCurveMessage.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

@@ -1,4 +1,4 @@
-"""What the steps of a run tell besides the fit: thinning over a tenfold speed, loop area, recovery."""
+"""Figures of a flow curve besides the fit: thinning over a tenfold speed, loop area, recovery."""
 
 import itertools
 import math
@@ -19,7 +19,7 @@ SAME_SPEED: Final = 0.01
 
 
 def thinning(points: Sequence[CurvePoint], left_out: list[Statement]) -> list[ThinningIndex]:
-    """The shear-thinning index for every pair of speeds of one branch that are a factor of ten apart."""
+    """Return the shear-thinning index of every pair of speeds of one branch that are a factor of ten apart."""
     out: list[ThinningIndex] = []
     branches: tuple[Branch, ...] = ("up", "down")
     for branch in branches:
@@ -37,11 +37,11 @@ def thinning(points: Sequence[CurvePoint], left_out: list[Statement]) -> list[Th
 def loop(
     plan: Plan, points: Sequence[CurvePoint], flow_behaviour_index: float, left_out: list[Statement]
 ) -> Loop | None:
-    """The area of the loop from representative values, where the spring had unwound after each step down."""
+    """Return the area of the loop from representative values; None where the spring had not unwound in time."""
     up = [p for p in points if p.used and "up" in p.branches]
     down = [p for p in points if p.used and "down" in p.branches]
     if not any("up" not in p.branches for p in points):
-        return None  # there is no way back
+        return None  # no step leads down
     for p in points:
         if "up" not in p.branches and not _unwound(plan, p.step, flow_behaviour_index):
             left_out.append(state("loop_not_settled", step=p.name))
@@ -74,12 +74,12 @@ def _unwound(plan: Plan, step: int, flow_behaviour_index: float) -> bool:
 
 
 def in_time_of_a_turn(speed: float) -> float:
-    """Ns that one revolution takes at a speed (/min)."""
+    """Return the time (ns) of one revolution at a speed (/min)."""
     return in_time(Extent(revolutions=1.0), abs(speed))
 
 
 def recovery(plan: Plan, rows: Sequence[KeptValue]) -> Recovery | None:
-    """The last slow step after a faster one against the step of the same speed before it; None without such a pair.
+    """Return the recovery in the last slow step after a faster one; None without an earlier step of the same speed.
 
     The values along the last step (kept at every interval) show how it came back; at least two are needed.
     """
@@ -99,7 +99,7 @@ def recovery(plan: Plan, rows: Sequence[KeptValue]) -> Recovery | None:
         try:
             fraction = recovery_fraction(last.value or 0.0, before[-1].value or 0.0, first.value or 0.0)
         except ArgumentError:
-            return None  # nothing was lost
+            return None  # the shearing lowered nothing, so there is nothing to recover
         return Recovery(
             speed=slow,
             before=before[-1].value or 0.0,

@@ -51,7 +51,7 @@ _MORE: Final = {
 
 
 def is_left_out(leaf: Leaf, paths: typing.Iterable[str]) -> bool:
-    """Whether a leaf is one of these paths or inside one of them."""
+    """Return whether a leaf is one of these paths or inside one of them."""
     ways = {dotted(leaf.path[: i + 1]) for i in range(len(leaf.path))}
     return not ways.isdisjoint(paths)
 
@@ -65,7 +65,7 @@ FLAT_COLUMNS: Final = _columns()
 
 
 def flattened(data: dict[str, Any]) -> dict[str, Scalar]:
-    """The flat variant of `ResultData` as JSON: always the same keys."""
+    """Return the flat variant of `ResultData` as JSON: always the same keys."""
     out = {name: _value(data, leaf) for name, leaf in FLAT_COLUMNS.items()}
     return out | {"step_count": len({s["step"] for s in data["steps"]})}
 
@@ -76,7 +76,7 @@ def _value(data: dict[str, Any], leaf: Leaf) -> Scalar:
 
 
 def _field(leaf: Leaf) -> Any:
-    """Type and description of a key, as `create_model` takes them."""
+    """Return type and description of a key, as `create_model` takes them."""
     kind: Any = str if leaf.kind == "texts" or EACH in leaf.path else leaf.field.annotation
     more: JsonDict = {"unit": leaf.unit} if leaf.unit else {}
     if leaf.unit_at:
@@ -96,6 +96,6 @@ FlatResultData: Final[type[BaseModel]] = create_model(
 
 
 def flat_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of the flat variant."""
+    """Return the JSON Schema (draft 2020-12) of the flat variant."""
     out = FlatResultData.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

@@ -1,4 +1,4 @@
-"""The payload of a result: what the plant's historian gets, as one pydantic model and its JSON Schema."""
+"""The payload of a result, as one pydantic model and its JSON Schema."""
 
 from dataclasses import asdict, dataclass
 from typing import Annotated, Any, Literal
@@ -21,7 +21,7 @@ SCHEMA_VERSION: Literal[1] = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunDetails:
-    """What the application knows of a run besides its plan and conclusion.  Times are ISO 8601 texts."""
+    """Details of a run besides its plan and conclusion.  Times are ISO 8601 texts."""
 
     run: str
     sample: Sample
@@ -36,7 +36,7 @@ class RunDetails:
 
 
 class ResultData(Finding):
-    """The `data` of a result message: the finding, and what it was made of."""
+    """The `data` of a result message: the finding, and its sample, geometry, method and origin."""
 
     schema_version: Literal[1] = SCHEMA_VERSION
     simulated: bool = Field(description="true where no real sample was measured")
@@ -51,7 +51,7 @@ class ResultData(Finding):
 
     @classmethod
     def build(cls, plan: Plan, conclusion: Conclusion, details: RunDetails) -> "ResultData":
-        """The payload of a finished run.
+        """Return the payload of a finished run.
 
         Raises:
             pydantic.ValidationError: the run has no outcome yet.
@@ -130,6 +130,6 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
 
 
 def schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of `ResultData`."""
+    """Return the JSON Schema (draft 2020-12) of `ResultData`."""
     out = ResultData.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

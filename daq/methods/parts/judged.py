@@ -12,7 +12,7 @@ Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
 
 
 class LimitUsed(Part):
-    """One limit, what it applies at, and the verdict under it."""
+    """One limit, the conditions at which it applies, and the verdict under it."""
 
     quantity: str
     low: Limit = None
@@ -26,7 +26,7 @@ class LimitUsed(Part):
 
 
 class Judgement(Part):
-    """Is the number inside the product's limits."""
+    """The verdict on the value under the product's limits."""
 
     verdict: Verdict
     rounding: Rounding | None = Field(default=None, description="whether the value is rounded before it is compared")
@@ -39,7 +39,7 @@ class Judgement(Part):
 
 
 class Level(Part):
-    """One torque of a verification: what was measured, and what the certificate says at its temperature."""
+    """One torque of a verification: the measured value, and the certified one at its temperature."""
 
     step: str
     speed: Speed = None
@@ -58,7 +58,7 @@ class Level(Part):
         description="E_n of ISO 13528: within -1..1 the two agree within their uncertainties; it does not decide",
     )
     accepted: bool | None = Field(default=None, description="null where the level could not be judged")
-    reason: Statement | None = Field(default=None, description="why it could not")
+    reason: Statement | None = Field(default=None, description="why it could not be judged")
 
 
 class Verification(Part):
@@ -80,7 +80,7 @@ class Verification(Part):
 
 
 class Verified(Part):
-    """How the instrument stood with its verifications when the run began."""
+    """The state of the instrument's verifications when the run started."""
 
     passed: bool | None = Field(description="the newest verification; null where there is none")
     date: str | None = Field(default=None, description="when that was, UTC day")
@@ -98,7 +98,7 @@ class Advice(Statement):
     speed: Speed = None
     geometry: str | None = None
     comparable: bool = Field(
-        default=True, description="whether a result so obtained can be held against the product's limits"
+        default=True, description="whether such a result can be compared with the product's limits"
     )
     is_bound: bool = Field(default=False, description="the expected torque is a lower bound: the reading was saturated")
     torque_percent: Percent = Field(default=None, description="expected torque, of full scale")

@@ -40,7 +40,7 @@ class Uncertainty(Part):
 
 
 class Corrected(Part):
-    """The value as it would be at the product's reference temperature; the verdict is on the one measured."""
+    """The value at the product's reference temperature; the verdict is on the measured value."""
 
     value: Measured = Field(description="null where the curve does not reach")
     reference_celsius: Annotated[float, unit("Cel")]
