@@ -6,7 +6,7 @@ from simulators.thermometer.thermometer import Thermometer
 from tests.support.memory_bench import Bench
 from tests.support.statements import codes, parameters
 
-pytestmark = pytest.mark.asyncio
+pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
 
 
 async def swapped(bench, silent_s, serial="R-9999"):
