@@ -237,7 +237,7 @@ def point(step, speed, branches, stress=None):
     ("kind", "code"),
     [
         ("coaxial_cylinders", "rates_at_inner_cylinder"),
-        ("single_cylinder_in_large_vessel", "rates_in_large_vessel"),
+        ("single_cylinder_in_large_vessel", "rates_at_single_cylinder"),
         ("parallel_plates", "rates_at_rim"),
         ("cone_and_plate", "rates_uniform"),
     ],

@@ -99,7 +99,7 @@ def _wall(plan: Plan) -> _Wall:
     if body.kind == "single_cylinder_in_large_vessel":
         vessel = body.size("vessel_radius")
         ratio = math.inf if vessel is None else vessel / (body.size("radius") or math.nan)
-        return _Wall("rates_in_large_vessel", 1.0, ratio)
+        return _Wall("rates_at_single_cylinder", 1.0, ratio)
     if body.kind == "parallel_plates":
         return _Wall("rates_at_rim", 1.0, None, rim=True)
     return _Wall("rates_uniform", 1.0, None)

@@ -8,7 +8,7 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "rates_at_inner_cylinder": sentence(
         "stress at the inner cylinder; rate there from the flow in the gap, solved for each model"
     ),
-    "rates_in_large_vessel": sentence(
+    "rates_at_single_cylinder": sentence(
         "stress at the cylinder; rate there from the flow in the vessel, solved for each model"
     ),
     "rates_at_rim": sentence("rate at the rim; stress there by Weissenberg, Rabinowitsch and Mooney"),
