@@ -160,7 +160,7 @@ def test_the_torque_is_over_its_limit_no_longer_than_a_poll_and_the_stop(further
     call.close()
     assert over, "the case must overload the sensor"
     assert outcome["outcome"] == "failed"
-    assert "torque limit" in outcome["reason"]
+    assert outcome["reason"].startswith("the torque reached its limit")
     assert outcome["motor"] == "still"
     with lab.reader() as reader:
         (run,) = reader.runs()

@@ -99,8 +99,8 @@ def test_a_quantity_that_is_not_defined(glaze):
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_of_a_value_has_its_sentence(glaze, fault):
     c = conclude(glaze, facts([kept(summaries(), faults=(fault,))]))
-    said = codes([*c.reasons, *c.cautions])
-    assert ("called_unsteady" if fault == "unsteady" else fault) in said
+    found = codes([*c.reasons, *c.cautions])
+    assert ("called_unsteady" if fault == "unsteady" else fault) in found
 
 
 def test_heating_where_nobody_says_how_the_value_changes_with_it():
@@ -108,6 +108,15 @@ def test_heating_where_nobody_says_how_the_value_changes_with_it():
     rate = plan.context.geometry.rate_per_omega * 100.0 * 2.0 * math.pi / 60.0
     values = summaries(viscosity=20_000.0, speed=100.0) | {"shear_rate": flat(rate), "stress": flat(20.0 * rate)}
     assert "heating" in codes(conclude(plan, facts([kept(values)])).cautions)
+
+
+def test_a_sample_between_plates_is_heated_too(glaze):
+    """1 kPa.s at 100 /s in a gap of 1 mm: eta rate^2 gap^2/(8 k) = 6.25 K, k = 0.2 W/(m K)."""
+    sizes = {"radius": 20.0, "gap": 1.0}
+    geometry = dataclasses.replace(glaze.context.geometry, kind="parallel_plates", dimensions=sizes)
+    values = summaries(viscosity=1e6) | {"shear_rate": flat(100.0), "stress": flat(1e5)}
+    c = conclude(changed(glaze, geometry=geometry), facts([kept(values, t=600.0)], ended={0: (0.0, 600.0, "x")}))
+    assert parameters(c.cautions, "heating_changes_value")["rise"] == pytest.approx(6.25)
 
 
 def test_without_a_torque_the_instrument_has_no_share(glaze):

@@ -76,7 +76,7 @@ ENGLISH = [
 @pytest.mark.parametrize(("found", "text"), ENGLISH, ids=lambda x: x.code if isinstance(x, Statement) else "")
 def test_a_code_with_its_parameters_gives_its_sentence(found, text):
     assert found.text == text
-    # What is stored and read again gives the same sentence.
+    # A statement that is stored and read again gives the same sentence.
     again = Statement.model_validate(json.loads(json.dumps(found.model_dump(mode="json"))))
     assert (again, again.rendered()) == (found, text)
     assert statement_of(found.written()) == found
@@ -127,10 +127,10 @@ OTHER = Language(
 
 @pytest.mark.parametrize(("found", "text"), ENGLISH, ids=lambda x: x.code if isinstance(x, Statement) else "")
 def test_another_language_is_one_more_table(found, text):
-    said = found.rendered(OTHER)
+    shown = found.rendered(OTHER)
     given = [name for name, value in found.parameters.items() if value not in (None, ())]
-    assert re.findall(r"<(\w+)=", said) == list(reversed([n for n in SENTENCES[found.code].parameters if n in given]))
-    assert not given or said != text
+    assert re.findall(r"<(\w+)=", shown) == list(reversed([n for n in SENTENCES[found.code].parameters if n in given]))
+    assert not given or shown != text
 
 
 def test_another_language_has_its_own_words_and_joins():

@@ -1,6 +1,6 @@
 """Advice for a torque off range, from the reading, the flow behaviour index and the speeds the method allows.
 
-Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as those of a plan do.
+Torques at other speeds and on other measuring geometries come from `daq.rheology.ranges`, as those of a plan do.
 """
 
 import math
@@ -116,8 +116,8 @@ class _Case:
         """Return the parameters of an expected torque (% of full scale), which may be a bound, and its assumption."""
         return {"expected_least" if self.saturated else "expected": torque, **self._assumption}
 
-    def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
-        """Return the torques expected on `bodies` at `speeds` (/min), from the reading on the fitted geometry."""
+    def _planned(self, geometries: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
+        """Return the torques expected on `geometries` at `speeds` (/min), from the reading on the fitted geometry."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
         # Without constants the torque at another speed still follows from the torque read.
@@ -126,7 +126,12 @@ class _Case:
         net = (self.percent or 0.0) - self.zero
         expected = Expected.from_torque(net, self.speed, full_scale, fitted, self.index or 1.0)
         return plan_ranges(
-            full_scale, bodies or {THIS: fitted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
+            full_scale,
+            geometries or {THIS: fitted},
+            list(speeds),
+            expected,
+            low_percent=self.low,
+            high_percent=self.high,
         )
 
     def _best(
@@ -161,19 +166,19 @@ class _Case:
             return None
         speed, torque = best[0].speed_per_min, best[1]
         bound = self._limits_bind("speed", speed)
-        said = state(
+        statement = state(
             "other_speed",
             new_speed=speed,
             limit_speeds=tuple(b for b in bound if isinstance(b, float)),
             **self._situation(at_least),
             **self._expected(torque),
         )
-        return self._advice(said, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
+        return self._advice(statement, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
 
     def _geometry(self, at_least: float | None) -> Advice | None:
         """Return advice for another geometry of this instrument that serves at the same speed, or None."""
         have = self.plan.context.viscosity_constant
-        others = other_bodies(self.plan)
+        others = other_geometries(self.plan)
         if not have or not others:
             return None
         best = self._best(self._planned(others, [self.speed]))
@@ -181,14 +186,14 @@ class _Case:
             return None
         name, torque = best[0].geometry, best[1]
         bound = self._limits_bind("geometry", name)
-        said = state(
+        statement = state(
             "other_geometry",
             geometry=name,
             limit_geometries=tuple(str(b) for b in bound),
             **self._situation(at_least),
             **self._expected(torque),
         )
-        return self._advice(said, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
+        return self._advice(statement, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
         """Return advice for the computed speed, which the method need not allow."""
@@ -199,8 +204,8 @@ class _Case:
             if speed is not None and highest is not None:
                 is_near = speed < 10.0 * highest
                 wanted = {"needed": speed, "highest": highest} if is_near else {"fastest": highest}
-            said = state("higher_torque_needed", **self._situation(at_least), **wanted)
-            return Advice(**dict(said), step=self.step, comparable=False, is_bound=self.saturated)
+            statement = state("higher_torque_needed", **self._situation(at_least), **wanted)
+            return Advice(**dict(statement), step=self.step, comparable=False, is_bound=self.saturated)
         given = {**self._situation(at_least), **self._assumption, "at_most" if self.saturated else "about": speed}
         if self._seeks:
             advised = self._advice(state("start_seek_at", **given), self.middle, at_least)
@@ -208,10 +213,10 @@ class _Case:
             advised = self._advice(state("speed_not_comparable", **given), self.middle + self.zero, at_least)
         return advised.model_copy(update={"speed": speed})
 
-    def _advice(self, said: Statement, torque: float, at_least: float | None) -> Advice:
+    def _advice(self, statement: Statement, torque: float, at_least: float | None) -> Advice:
         """Return advice with the torque (% of full scale) that is to be expected."""
         return Advice(
-            **dict(said), step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
+            **dict(statement), step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
             value_at_least=at_least,
         )  # fmt: skip
 
@@ -237,7 +242,7 @@ def zero_of(plan: Plan, facts: Facts) -> float:
     return zero if abs(zero) <= (given.zero or given.torque or LARGEST_ZERO) else 0.0
 
 
-def other_bodies(plan: Plan) -> dict[str, Body]:
+def other_geometries(plan: Plan) -> dict[str, Body]:
     """Return the other geometries of the plan's instrument that measure a viscosity, by name."""
     found = plan.context.other_geometries
     return {name: Constants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}

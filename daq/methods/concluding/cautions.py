@@ -38,7 +38,7 @@ BY_TIME: Final = ("elapsed", "readings", "revolutions")
 
 
 @dataclass(frozen=True, slots=True)
-class _Gap:
+class _ShearedLayer:
     """The sheared layer, m."""
 
     thickness: float
@@ -46,23 +46,25 @@ class _Gap:
     outer: float | None = None
 
 
-def _gap(plan: Plan) -> _Gap | None:
-    body = plan.context.geometry
-    if body is None:
+def _sheared_layer(plan: Plan) -> _ShearedLayer | None:
+    geometry = plan.context.geometry
+    if geometry is None:
         return None
-    sizes = {k: v / 1000.0 for k in body.dimensions if (v := body.size(k)) is not None}
-    kind = body.kind
+    sizes = {k: v / 1000.0 for k in geometry.dimensions if (v := geometry.size(k)) is not None}
+    kind = geometry.kind
     if kind == "coaxial_cylinders":
-        return _Gap(sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"])
+        return _ShearedLayer(
+            sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"]
+        )
     if kind == "single_cylinder_in_large_vessel":
         outer = sizes.get("vessel_radius")
         # The rate falls with the square of the radius: most of the heat is made within one radius of the wall.
         width = sizes["radius"] if outer is None else min(sizes["radius"], outer - sizes["radius"])
-        return _Gap(width, sizes["radius"], outer)
+        return _ShearedLayer(width, sizes["radius"], outer)
     if kind == "cone_and_plate":
-        return _Gap(sizes["radius"] * math.tan(math.radians(body.size("angle") or 0.0)))
+        return _ShearedLayer(sizes["radius"] * math.tan(math.radians(geometry.size("angle") or 0.0)))
     if kind == "parallel_plates":
-        return _Gap(sizes["readings_missing"])
+        return _ShearedLayer(sizes["gap"])
     return None
 
 
@@ -111,13 +113,13 @@ def _viscosity(row: KeptValue) -> float | None:
 
 def _vortices(plan: Plan, row: KeptValue | None) -> tuple[float, bool]:
     """Return Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
-    gap = _gap(plan)
+    layer = _sheared_layer(plan)
     viscosity = None if row is None else _viscosity(row)
-    if gap is None or gap.inner is None or gap.outer is None or row is None or not viscosity or not row.speed:
+    if layer is None or layer.inner is None or layer.outer is None or row is None or not viscosity or not row.speed:
         return 0.0, False
     omega = cylinders.angular_speed(abs(row.speed))
-    number = cylinders.taylor_number(_density(plan), viscosity, omega, gap.inner, gap.outer)
-    return number / cylinders.TAYLOR_CRITICAL, gap.outer / gap.inner <= NARROW
+    number = cylinders.taylor_number(_density(plan), viscosity, omega, layer.inner, layer.outer)
+    return number / cylinders.TAYLOR_CRITICAL, layer.outer / layer.inner <= NARROW
 
 
 def _density(plan: Plan) -> float:
@@ -131,23 +133,23 @@ def _stated_density(plan: Plan) -> float | None:
 
 def _near_vortices(plan: Plan, row: KeptValue) -> Statement | None:
     part, narrow = _vortices(plan, row)
-    gap = _gap(plan)
-    if part < NEAR_ONSET or gap is None or gap.inner is None or gap.outer is None:
+    layer = _sheared_layer(plan)
+    if part < NEAR_ONSET or layer is None or layer.inner is None or layer.outer is None:
         return None
     return state(
         "near_vortices",
         part=100.0 * part,
         assumed_density=None if _stated_density(plan) else WATER_DENSITY,
-        radius_ratio=None if narrow else gap.outer / gap.inner,
+        radius_ratio=None if narrow else layer.outer / layer.inner,
     )
 
 
 def _heating(plan: Plan, row: KeptValue) -> Statement | None:
-    gap, viscosity = _gap(plan), _viscosity(row)
-    if gap is None or not viscosity or not row.shear_rate:
+    layer, viscosity = _sheared_layer(plan), _viscosity(row)
+    if layer is None or not viscosity or not row.shear_rate:
         return None
     rate = abs(row.shear_rate)
-    steady = cylinders.viscous_heating_rise(viscosity, rate, gap.thickness, CONDUCTIVITY)
+    steady = cylinders.viscous_heating_rise(viscosity, rate, layer.thickness, CONDUCTIVITY)
     # Upper bound without any heat loss, in the time sheared so far in this step.
     rise = steady if row.seconds is None else min(steady, viscosity * rate**2 * row.seconds / HEAT_CAPACITY)
     coefficient = plan.context.temperature_coefficient

@@ -30,7 +30,7 @@ VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not_valid")
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
     """Return value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
 
-    What the number means is the plan's claim: see `daq.methods.concluding.claims`.
+    The plan's claim defines the meaning of the number: see `daq.methods.concluding.claims`.
     """
     kept = chosen(plan, facts)
     rows = tuple(_row(plan, facts, k) for k in facts.kept)

@@ -11,6 +11,6 @@ class Conclusion(Finding):
     row: KeptValue | None = None
     """The kept value the result comes from."""
     sheared: bool = False
-    """Whether the run sought a speed, and so sheared its fill without a declared pre-shear."""
+    """True where the run sought a speed, and so sheared its fill without a declared pre-shear."""
     cautions: tuple[Statement, ...] = ()
     """Cautions for a reader of the value: limits of use, drift, selection by a threshold."""

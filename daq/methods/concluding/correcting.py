@@ -52,9 +52,9 @@ def _none(reference: float, reason: Statement, celsius: float | None = None) -> 
 
 def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> Statement | None:
     """Return why the curve does not apply (a fluid that is not Newtonian has one for each rate); otherwise None."""
-    body = plan.context.geometry_name
-    if given.geometry is not None and given.geometry != body:
-        return state("curve_of_other_geometry", wanted=given.geometry, fitted=body)
+    fitted = plan.context.geometry_name
+    if given.geometry is not None and given.geometry != fitted:
+        return state("curve_of_other_geometry", wanted=given.geometry, fitted=fitted)
     speed = given.speed
     if speed is not None and (row.set_speed is None or not math.isclose(speed, abs(row.set_speed), rel_tol=1e-6)):
         return state("curve_at_other_speed", wanted=speed, speed=row.set_speed)

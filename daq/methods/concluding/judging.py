@@ -114,8 +114,8 @@ def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
         return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
     if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
         out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))
-    body = subject.plan.context.geometry
-    fitted, vessel = (None, None) if body is None else (body.name, body.vessel)
+    geometry = subject.plan.context.geometry
+    fitted, vessel = (None, None) if geometry is None else (geometry.name, geometry.vessel)
     if limit.geometry is not None and limit.geometry != fitted:
         out.append(state("limit_of_other_geometry", wanted=limit.geometry, fitted=fitted))
     if limit.vessel is not None and limit.vessel != vessel:

@@ -123,8 +123,8 @@ def _why_not(
     if method and data["method"]["id"] != method:
         return (state("of_other_method", method=data["method"]["id"]),)
     if data["validity"] != "valid" or data["value"] is None:
-        said = state("without_valid_result", validity=data["validity"])
-        return (said, *(Statement.model_validate(reason) for reason in data["reasons"]))
+        statements = state("without_valid_result", validity=data["validity"])
+        return (statements, *(Statement.model_validate(reason) for reason in data["reasons"]))
     if attempt.fill in fills:
         return (state("fill_repeated", run=fills[attempt.fill][:8]),)
     first = counted[0] if counted else data
@@ -139,8 +139,8 @@ def _method(data: dict[str, Any]) -> Any:
 
 
 def _geometry(data: dict[str, Any]) -> Any:
-    body = data.get("geometry")
-    return body and (body["name"], body["vessel"])
+    geometry = data.get("geometry")
+    return geometry and (geometry["name"], geometry["vessel"])
 
 
 def _choices(data: dict[str, Any]) -> Any:
@@ -212,7 +212,7 @@ def _verdict(
         return Verdict.NONE.value, None, ()
     rule = Rounding(product.rounding)
     decimals = reported_decimals(value, product, counted[0]["quantity"])
-    said: list[Statement] = []
+    statements: list[Statement] = []
     verdicts: list[Verdict] = []
     for i, limit in enumerate(counted[0]["verdict"]["limits"]):
         same = [d["verdict"]["limits"][i] for d in counted]
@@ -221,12 +221,12 @@ def _verdict(
         if not comparable or limit["unit"] != unit:
             verdicts.append(Verdict.NOT_COMPARABLE)
             reasons = (r for x in same if x["verdict"] == "not_comparable" for r in x["reasons"])
-            said.append(state("limit_not_comparable", **edges))
-            said += distinct(Statement.model_validate(r) for r in reasons)
+            statements.append(state("limit_not_comparable", **edges))
+            statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
         found = judge(value, limit["low"], limit["high"], rule=rule, decimals=decimals)
         shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else repr(value)
         verdicts.append(found)
-        said.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
+        statements.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
-    return overall.value, rule.value, tuple(said)
+    return overall.value, rule.value, tuple(statements)

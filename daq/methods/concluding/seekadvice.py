@@ -8,7 +8,7 @@ from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan, Seek
 from daq.core.remarks import Parameter
 from daq.core.seeking import LEAST_INDEX, Try, local_index, next_speed
-from daq.methods.concluding.advising import other_bodies, zero_of
+from daq.methods.concluding.advising import other_geometries, zero_of
 from daq.methods.concluding.budget import percent_of_full_scale
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.statement import state
@@ -42,7 +42,7 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
     step = next(s.name for s in plan.steps if s.seek is not None)
     found: dict[str, Parameter] = {"torque": torque, "speed": last.speed, "fitted": plan.context.geometry_name}
     index = _index(seek, tries)
-    best = _best_body(plan, facts, seek, last, index)
+    best = _best_geometry(plan, facts, seek, last, index)
     if best is None:
         code = "no_geometry_gives_more" if torque < low else "no_geometry_gives_less"
         none = state(code, slowest=seek.slowest, fastest=seek.fastest, **found)
@@ -59,17 +59,17 @@ def advice_to_fit(plan: Plan, facts: Facts) -> list[Advice]:
     ]  # fmt: skip
 
 
-def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) -> Candidate | None:
+def _best_geometry(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) -> Candidate | None:
     """Return the other geometry and speed whose torque is nearest to the middle of the seek's band, or None."""
-    body, full_scale = plan.context.geometry, plan.context.full_scale_unm
+    geometry, full_scale = plan.context.geometry, plan.context.full_scale_unm
     low, high, torque = (percent_of_full_scale(plan, x) or 0.0 for x in (seek.low, seek.high, last.torque))
     net = torque - zero_of(plan, facts)
-    if net <= 0.0 or full_scale is None or body is None or not body.viscosity_constant:
+    if net <= 0.0 or full_scale is None or geometry is None or not geometry.viscosity_constant:
         return None
-    fitted = Constants(body.viscosity_constant, body.rate_per_omega)
+    fitted = Constants(geometry.viscosity_constant, geometry.rate_per_omega)
     found = plan_ranges(
         full_scale * 1e-6,
-        other_bodies(plan),
+        other_geometries(plan),
         speeds_between(seek.slowest, seek.fastest),
         Expected.from_torque(net, last.speed, full_scale * 1e-6, fitted, index),
         low_percent=low,

@@ -85,22 +85,22 @@ class _Wall:
     rim: bool = False
 
 
-def _body(plan: Plan) -> MeasuringGeometry:
-    body = plan.context.geometry
-    assert body is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
-    return body
+def _geometry(plan: Plan) -> MeasuringGeometry:
+    geometry = plan.context.geometry
+    assert geometry is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
+    return geometry
 
 
 def _wall(plan: Plan) -> _Wall:
-    body = _body(plan)
-    if body.kind == "coaxial_cylinders":
-        ratio = (body.size("outer_radius") or math.nan) / (body.size("inner_radius") or math.nan)
+    geometry = _geometry(plan)
+    if geometry.kind == "coaxial_cylinders":
+        ratio = (geometry.size("outer_radius") or math.nan) / (geometry.size("inner_radius") or math.nan)
         return _Wall("rates_at_inner_cylinder", 2.0 / (1.0 + ratio**-2), ratio)
-    if body.kind == "single_cylinder_in_large_vessel":
-        vessel = body.size("vessel_radius")
-        ratio = math.inf if vessel is None else vessel / (body.size("radius") or math.nan)
+    if geometry.kind == "single_cylinder_in_large_vessel":
+        vessel = geometry.size("vessel_radius")
+        ratio = math.inf if vessel is None else vessel / (geometry.size("radius") or math.nan)
         return _Wall("rates_at_single_cylinder", 1.0, ratio)
-    if body.kind == "parallel_plates":
+    if geometry.kind == "parallel_plates":
         return _Wall("rates_at_rim", 1.0, None, rim=True)
     return _Wall("rates_uniform", 1.0, None)
 
@@ -187,9 +187,9 @@ def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[Statement]) -
     """Return the errors common to all points by the specification, and the standard uncertainty of the zero (Pa)."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
-    given, body = plan.context.specification, _body(plan)
+    given, geometry = plan.context.specification, _geometry(plan)
     included = set(given.includes)
-    full = (plan.context.full_scale_unm or 0.0) * 1e-6 * (body.stress_per_torque or 0.0) * over
+    full = (plan.context.full_scale_unm or 0.0) * 1e-6 * (geometry.stress_per_torque or 0.0) * over
     root = math.sqrt(3.0)
     out: list[Shift] = []
     zero = SPLIT * (given.torque or 0.0) / 100.0 / root * full

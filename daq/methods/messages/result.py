@@ -57,13 +57,13 @@ class ResultData(Finding):
             pydantic.ValidationError: the run has no outcome yet.
         """
         context = plan.context
-        body = context.geometry
+        geometry = context.geometry
         product = details.sample.product or (None if context.product is None else context.product.id)
         return cls(
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
             simulated=details.simulated or context.simulated,
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
-            geometry=None if body is None else _geometry(body),
+            geometry=None if geometry is None else _geometry(geometry),
             verified=_verified(context.standing),
             method=MethodUsed(
                 id=plan.method,
@@ -75,22 +75,22 @@ class ResultData(Finding):
             origin=_origin(plan, details),
             warnings=(
                 *(statement_of(w) for w in context.warnings),
-                *(statement_of(w) for w in (() if body is None else body.limits_of_use)),
+                *(statement_of(w) for w in (() if geometry is None else geometry.limits_of_use)),
                 *conclusion.cautions,
             ),
             supersedes=details.supersedes,
         )
 
 
-def _geometry(body: MeasuringGeometry) -> GeometryUsed:
+def _geometry(geometry: MeasuringGeometry) -> GeometryUsed:
     return GeometryUsed(
-        name=body.name,
-        kind=body.kind,
-        dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in body.dimensions.items()},
-        stirrup=body.stirrup,
-        vessel=body.vessel or None,
-        fill_volume_mL=body.fill_volume_ml,
-        immersion=body.immersion or None,
+        name=geometry.name,
+        kind=geometry.kind,
+        dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in geometry.dimensions.items()},
+        stirrup=geometry.stirrup,
+        vessel=geometry.vessel or None,
+        fill_volume_mL=geometry.fill_volume_ml,
+        immersion=geometry.immersion or None,
     )
 
 

@@ -27,15 +27,15 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "{parameter} goes to 0: the data do not show it; use a model without it", parameter=NAME
     ),
     "parameter_at_bound": sentence("{parameter} goes to its bound {bound}", parameter=NAME, bound=number()),
-    "parameters_not_separable": sentence("the parameters cannot be told apart with these rates"),
+    "parameters_not_separable": sentence("the parameters cannot be distinguished with these rates"),
     "parameter_not_determined": sentence(
         "{parameter} is not determined: {value#} with a 95 % interval of ±{interval} reaches 0",
         parameter=NAME, value=number(".3g"), interval=number(".2g"),
     ),
     "fit_broke_down": sentence("the fit broke down: {detail}", detail=DETAIL),
     "parameter_not_resolved": sentence(
-        "{parameter} = {value} ± {interval} cannot be told from {neutral}: the instrument's own uncertainty and the "
-        "scatter explain the difference",
+        "{parameter} = {value} ± {interval} cannot be distinguished from {neutral}: the instrument's own uncertainty and "
+        "the scatter explain the difference",
         parameter=NAME, value=number(".3g"), interval=number(".2g"), neutral=number(),
     ),
     "too_few_speeds": sentence(

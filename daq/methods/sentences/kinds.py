@@ -1,13 +1,13 @@
 """Sentences as data: a template, and the kind of each of its parameters.
 
-In a template ``{speed}`` stands for the parameter `speed` with its unit, ``{speed#}`` for the number alone.  What is
+In a template ``{speed}`` stands for the parameter `speed` with its unit, ``{speed#}`` for the number alone.  The text
 between ``[`` and ``]`` is left out where one of its parameters is not given.
 """
 
 from dataclasses import dataclass
 from typing import Final, Literal
 
-What = Literal["number", "numbers", "name", "term", "names", "alternatives", "terms", "unit", "detail"]
+KindName = Literal["number", "numbers", "name", "term", "names", "alternatives", "terms", "unit", "detail"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +23,7 @@ class Kind:
         unit_at: of a number whose unit is no fixed one: the parameter that holds the code.
     """
 
-    what: What
+    what: KindName
     digits: str = ""
     unit: str = ""
     unit_at: str = ""
