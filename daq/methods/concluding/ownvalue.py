@@ -21,7 +21,7 @@ VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 def own_value_caution(plan: Plan, kept: Kept, row: KeptValue, budget: Uncertainty | None) -> Statement | None:
     """Return a caution where the two differ by more than the uncertainty of what is not common to them.
 
-    Torque and speed are the same in both.  So a difference comes from the constants of the geometry, a factor or a unit.
+    Torque and speed are the same in both: a difference comes from the constants of the geometry, a factor or a unit.
     """
     own = kept.summaries.get(OWN_VISCOSITY)
     unit = plan.context.units.get(OWN_VISCOSITY, "")

@@ -34,8 +34,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "fit_broke_down": sentence("the fit broke down: {detail}", detail=DETAIL),
     "parameter_not_resolved": sentence(
-        "{parameter} = {value} ± {interval} cannot be distinguished from {neutral}: the instrument's own uncertainty and "
-        "the scatter explain the difference",
+        "{parameter} = {value} ± {interval} cannot be distinguished from {neutral}: the uncertainty of the instrument "
+        "and the scatter explain the difference",
         parameter=NAME, value=number(".3g"), interval=number(".2g"), neutral=number(),
     ),
     "too_few_speeds": sentence(

@@ -13,6 +13,8 @@ from daq.methods.sentences.kinds import Kind, Sentence
 
 _FIELD: Final = re.compile(r"\{(\w+)(#?)\}")
 _OPTIONAL: Final = re.compile(r"\[([^\[\]]*)\]")
+ABSENT: Final[tuple[Any, ...]] = (None, "", (), [])
+"""Values of a parameter that is not given; JSON has lists for tuples."""
 _Pieces = tuple[tuple[str, str, bool], ...]
 
 
@@ -57,7 +59,7 @@ def render(code: str, parameters: Mapping[str, Parameter], language: Language = 
     out = []
     for text, is_optional in segments(language.templates.get(code, known.template)):
         given = [parameters.get(name) for _, name, _ in text if name]
-        if not is_optional or all(value not in (None, "", ()) for value in given):
+        if not is_optional or all(value not in ABSENT for value in given):
             out += [
                 before + (_shown(known, name, parameters, language, bare=bare) if name else "")
                 for before, name, bare in text
