@@ -105,7 +105,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         listed = lab.daq("verification", "bench-1")
         assert listed.returncode == 0, listed.stderr
         history, _, doubt = listed.stdout.partition("failed on")
-        assert "as_left" in history
+        assert "as left" in history
         # Listed is what was measured since the pass, and only that.
         assert good[:8] in doubt
         assert len(re.findall(r"S-short", doubt)) == 1
