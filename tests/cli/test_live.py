@@ -115,7 +115,8 @@ def test_what_comes_from_outside_cannot_drive_the_terminal():
         assert "\u202e" not in text
     assert r"\x1b]0;owned" in shown(view, 200)
     assert "\x1b" not in "".join(
-        text_of(line) for line in result_lines(result(reasons=[evil], advice=[{"text": evil}]), 80)
+        text_of(line)
+        for line in result_lines(result(reasons=[{"code": "x", "text": evil}], advice=[{"text": evil}]), 80)
     )
 
 
@@ -168,7 +169,11 @@ run 3f2a91bc-0; all about it: daq show 3f2a91bc
 
 def test_a_doubtful_value_is_struck_through_and_has_the_word():
     lines = result_lines(
-        result(validity="doubtful", quality="Uncertain", reasons=["the mean torque is low"]), 80, digits=5
+        result(
+            validity="doubtful", quality="Uncertain", reasons=[{"code": "below_band", "text": "the mean torque is low"}]
+        ),
+        80,
+        digits=5,
     )
     text = "\n".join(text_of(line) for line in lines)
     assert "─██████────██────██████─" in text

@@ -71,7 +71,7 @@ def judged(columns=80, **changes):
 
 def limit(quantity, verdict="not_comparable", reasons=(), **more):
     return {"quantity": quantity, "low": 1.0, "high": 2.0, "unit": "g", "applies_at": {}, "verdict": verdict,
-            "reasons": list(reasons)} | more  # fmt: skip
+            "reasons": [{"code": "x", "text": text} for text in reasons]} | more  # fmt: skip
 
 
 def begun(method, lead, *companions):
@@ -239,7 +239,7 @@ def test_a_product_without_limits_for_the_quantity_says_what_to_do():
         "rounding": "unrounded",
         "compared": None,
         "limits": [limit("viscosity", reasons=["the limit is for viscosity, the result is mass"])],
-        "reasons": ["the limit is for viscosity, the result is mass"],
+        "reasons": [{"code": "x", "text": "the limit is for viscosity, the result is mass"}],
     }
     text = judged(200, quantity="mass", unit="g", verdict=verdict, sample={"id": "S", "product": "clear-glaze"})
     assert "NOT JUDGED: no limits for mass" in text
@@ -253,7 +253,7 @@ def test_a_limit_of_the_same_quantity_keeps_its_own_reasons_only():
     verdict = result()["verdict"] | {
         "verdict": "not_comparable",
         "limits": limits,
-        "reasons": [why, "the limit is for"],
+        "reasons": [{"code": "x", "text": text} for text in (why, "the limit is for")],
     }
     text = judged(verdict=verdict)
     assert "NOT COMPARABLE with limits" in text

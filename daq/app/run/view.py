@@ -122,4 +122,4 @@ def _value(pipeline: Pipeline, kept: Kept) -> ProvisionalValue | None:
 
 def _with_provisional(facts: Facts, kept: Kept | None) -> Facts:
     extra = [] if kept is None else [kept]
-    return replace(facts, outcome="", reason="", kept=[*facts.kept, *extra])
+    return replace(facts, outcome="", reason=None, kept=[*facts.kept, *extra])

@@ -97,7 +97,7 @@ def _model(curve: FlowCurveData, x: _Axis, y: _Axis) -> list[str]:
 
 def _point(p: CurvePoint, x: _Axis, y: _Axis) -> str:
     a, b, kind = x.place(rate_of(p)), y.place(p.wall_stress), mark_of(p)
-    hint = f"<title>{escape(p.name)}{': ' + escape(sentence(p.reason)) if p.reason else ''}</title>"
+    hint = f"<title>{escape(p.name)}{': ' + escape(sentence(p.reasons)) if p.reasons else ''}</title>"
     if kind == "unused":
         return f'<path d="M{a - 5:.1f} {b - 5:.1f}l10 10m-10 0l10 -10" stroke="{INK}" fill="none">{hint}</path>'
     tip = -6 if kind == "up" else 6

@@ -24,12 +24,12 @@ def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str
 
     Table and plot are at most `columns` wide; the caller wraps the sentences.
     """
-    out = [f"fitted: {curve.branch}; {curve.rates}"]
+    out = [f"fitted: {curve.branch}; {sentence(curve.rates)}"]
     if curve.fits:
         out += ["", *_models(curve, columns)]
     out += [f"not supported by the data: {model_name(r.model)}: {sentence(r.reason)}" for r in curve.refused]
     out += ["", *_findings(curve, value_unit)]
-    out += [f"not fitted: {plain(p.name)}: {sentence(p.reason)}" for p in curve.points if not p.used]
+    out += [f"not fitted: {plain(p.name)}: {sentence(p.reasons)}" for p in curve.points if not p.used]
     out += [f"left out: {sentence(text)}" for text in curve.left_out]
     drawn = plot(curve, min(columns - 4, WIDEST))
     return out + (["", *drawn] if drawn else [])

@@ -159,7 +159,7 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
         return []
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
-    style = "warn" if any(sentence(w).startswith("the instrument's own viscosity") for w in data["warnings"]) else ""
+    style = "warn" if any(w["code"] == "own_value_differs" for w in data["warnings"]) else ""
     words = f"{with_unit(theirs, code)}, {round(off, 1) + 0.0:+.1f} % from this value"
     return wrapped(words, columns, "the instrument itself shows ", style)
 

@@ -4,9 +4,9 @@ import itertools
 import math
 import time
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from daq.core.units import symbol
 
@@ -68,12 +68,27 @@ def spaced(word: object) -> str:
     return plain(word).replace("_", " ")
 
 
-def sentence(of: object) -> str:
+class HasText(Protocol):
+    """A statement: a code with parameters beside its English sentence."""
+
+    @property
+    def text(self) -> str:
+        """The English sentence."""
+
+
+def sentence(of: str | Mapping[str, Any] | HasText | Sequence[str | Mapping[str, Any] | HasText]) -> str:
     """Return the sentence of a reason, caution or advice, harmless for a terminal.
 
-    Each of them is a sentence or holds it under ``text``.
+    Args:
+        of: a statement, its JSON object, a sequence of them (joined by semicolons), or a text.
     """
-    return plain(of["text"] if isinstance(of, Mapping) else of)
+    if isinstance(of, str):
+        return plain(of)
+    if isinstance(of, Mapping):
+        return plain(of["text"])
+    if isinstance(of, Sequence):
+        return "; ".join(sentence(one) for one in of)
+    return plain(of.text)
 
 
 def called(quantity: str) -> str:

@@ -12,11 +12,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List the schemas, or write them."""
     from daq.app.cli.printing import say
-    from daq.app.delivery.contract import SCHEMAS
+    from daq.app.delivery.contract import CODES, SCHEMAS, codes_text
 
     if args.write is None:
-        for schema in SCHEMAS:
-            say(schema.about, f"  {schema.name} {schema.version:<4} ")
+        for name, version, about in (*((s.name, s.version, s.about) for s in SCHEMAS), CODES):
+            say(about, f"  {name} {version:<4} ")
         print()
         say("Each is retained under schema/NAME/VERSION on the broker; `daq schemas --write DIR` writes files.")
         return 0
@@ -25,9 +25,10 @@ def run(args: argparse.Namespace) -> int:
     folder = Path(args.write)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for schema in SCHEMAS:
-            file = folder / f"{schema.name}-{schema.version}.json"
-            file.write_bytes(schema.text())
+        texts = {f"{s.name}-{s.version}": s.text() for s in SCHEMAS} | {f"{CODES[0]}-{CODES[1]}": codes_text()}
+        for stem, text in texts.items():
+            file = folder / f"{stem}.json"
+            file.write_bytes(text)
             print(file)
     except OSError as error:
         raise SettingError(f"cannot be written: {error.strerror}; name another folder", file=str(folder)) from None

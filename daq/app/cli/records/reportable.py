@@ -1,9 +1,10 @@
 """``daq reportable SAMPLE``: the result of a sample, from all its runs by the product's rule for replicates."""
 
 import argparse
-import dataclasses
 import json
 from typing import Any
+
+from pydantic import TypeAdapter
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
@@ -42,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     product = Catalogue.load(config_dir(args.config)).product(names.pop()) if names else None
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
-        print_json(dataclasses.asdict(found))
+        print_json(TypeAdapter(Reportable).dump_python(found, mode="json"))
     else:
         print(text_of(found, terminal_columns()))
     if found.value is None:
@@ -78,7 +79,7 @@ def text_of(r: Reportable, columns: int | None = None) -> str:
         lines.append(f"reportable {called(r.quantity)} = {value}, {sentence(r.how)}")
         lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({r.rounding})" if r.rounding else ""))
     lines = [row for line in lines for row in hung(line, "", columns)]
-    lines += [row for text in r.limits for row in hung(plain(text), "  limit: ", columns)]
+    lines += [row for text in r.limits for row in hung(sentence(text), "  limit: ", columns)]
     lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]
     rows = [
         [

@@ -220,10 +220,11 @@ def _bench(found: History) -> list[str]:
     taken = data.get("span")
     if taken:
         at = taken.get("taken_at_s")
+        ended_by = plain(taken["stop_reason"]["text"]) if taken["stop_reason"] else NOTHING
         out.append(
             f"{taken['statistic']} of {taken['n']} readings over {number(taken['seconds'])} s"
             + (f", taken {number(at)} s after the step began" if at is not None else "")
-            + f", {100 * taken['completeness']:.0f} % of the readings expected; ended by: {plain(taken['stop_reason'])}"
+            + f", {100 * taken['completeness']:.0f} % of the readings expected; ended by: {ended_by}"
         )
     drift = data.get("drift")
     if drift:

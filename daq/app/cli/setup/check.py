@@ -127,7 +127,7 @@ class Findings:
                     fits=plan is not None,
                     lacks=method.result if lacks else None,
                     why_not=tuple(str(e) for e in errors),
-                    warnings=() if plan is None else plan.context.warnings,
+                    warnings=() if plan is None else tuple(w.text for w in plan.context.warnings),
                 )
             )
             refusals += [] if lacks else errors
