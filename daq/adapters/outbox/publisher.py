@@ -279,7 +279,7 @@ class Publisher:
         for repeat in repeats:
             self.state.repeated += repeat.messages
             self._news = True
-            self._log.warning("published again", reason=repeat.why, messages=repeat.messages)
+            self._log.warning("messages are published again", reason=repeat.why, messages=repeat.messages)
 
     async def _publish_status(self, connection: Connection, reader: Reader) -> None:
         """Publish the status where it has changed; the next comparison is after `status_every_s`."""
@@ -340,7 +340,7 @@ class Publisher:
         self._topics_refused.taken(message.topic)
         self.state.refused.pop(message.topic, None)
         self._news = True
-        self._log.info("the broker takes a topic again", topic=message.topic, waiting=count)
+        self._log.info("the broker accepts a topic again", topic=message.topic, waiting=count)
 
     async def _refuse(self, message: Message, reason: str, *, for_good: bool) -> None:
         self.state.refusals += 1

@@ -65,7 +65,7 @@ class StatusPublisher:
             payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
             await connection.publish(self._status.topic, payload, retain=True)
         except DaqError as error:
-            structlog.get_logger().warning("no farewell to the broker", reason=str(error))
+            structlog.get_logger().warning("the offline status could not be published", reason=str(error))
             return False
         return True
 
