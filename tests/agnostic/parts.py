@@ -1,4 +1,4 @@
-"""Small drivers of numbers in a line, what stands behind them as a function of time, and files written in a test."""
+"""Small drivers of numbers in a line, the simulated values as a function of time, and files written in a test."""
 
 from collections.abc import Callable, Iterable
 from typing import Any

@@ -1,4 +1,4 @@
-"""Every example of an instrument measures with its built-in driver: the right number, and what its faults come to."""
+"""Every example of an instrument measures with its built-in driver: the right number, and the right result for each fault."""
 
 import pytest
 
@@ -14,11 +14,11 @@ def run(method, name, *commands, at=(), companions=(), seed=1, longest=3600.0, *
     """One run of example files in memory; `commands` before it, `at` (second, command) during it."""
     instrument, driver, inner = pair(name, seed, **more)
     device = Misbehaving(inner, seed)
-    told = Commander(device)
+    commander = Commander(device)
     for command in commands:
-        assert told.execute(command) == "done", command
+        assert commander.execute(command) == "done", command
     device.advance(20.0)
-    plans = [(second, command, told) for second, command in at]
+    plans = [(second, command, commander) for second, command in at]
     return _measured(method, instrument, driver, device, plans, companions, longest)
 
 
@@ -62,11 +62,11 @@ def test_five_weighings_by_key():
     instrument, _, inner = pair("balance-1")
     driver = DRIVERS.make("balance", {"mode": "stream"})
     device = Misbehaving(inner)
-    told = Commander(device)
-    told.execute("load 20")
+    commander = Commander(device)
+    commander.execute("load 20")
     device.advance(20.0)
     c, bench, data = _measured(
-        "print-key-weighings", instrument, driver, device, [(s, k, told) for s, k in keys], (), 3600.0
+        "print-key-weighings", instrument, driver, device, [(s, k, commander) for s, k in keys], (), 3600.0
     )
     assert (c.validity, c.row.n) == ("valid", 5)
     assert c.value == pytest.approx(20.0, abs=0.002)
@@ -156,7 +156,7 @@ def test_a_bath_is_set_waited_for_and_logged():
     assert bench.pipeline.plan.lead.driver == "modbus"
 
 
-def test_an_alarm_or_an_unplugged_probe_of_the_bath_is_said():
+def test_an_alarm_or_an_unplugged_probe_of_the_bath_is_reported():
     c, _, data = run("thermometer-log", "bath-1", "probe open")
     assert c.validity == "valid"
     assert "external" not in data.conditions.temperatures

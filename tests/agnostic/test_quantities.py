@@ -1,4 +1,4 @@
-"""A mass, a temperature and a pH get what a viscosity gets: claims, rules, limits, uncertainty, verdict, payload."""
+"""A mass, a temperature and a pH are treated like a viscosity: claims, rules, limits, uncertainty, verdict, payload."""
 
 import math
 import random
@@ -51,9 +51,9 @@ def test_mass_until_it_is_steady(tmp_path):
     assert bench.motor == "not_moved"
     assert valid(data).geometry is None
     assert data.conditions.model_dump(exclude_none=True) == {"temperatures": {}, "signals": {}}
-    said = " ".join(s.text for s in [*c.reasons, *c.cautions, *c.advice, *data.warnings])
-    assert "torque" not in said
-    assert "speed" not in said
+    texts = " ".join(s.text for s in [*c.reasons, *c.cautions, *c.advice, *data.warnings])
+    assert "torque" not in texts
+    assert "speed" not in texts
 
 
 def test_a_mass_that_goes_on_falling_is_no_equilibrium(tmp_path):
@@ -187,7 +187,7 @@ keep = [{ at = "end", span = "5 readings" }]
 
 
 def test_five_readings_printed_by_key(tmp_path):
-    """The instrument speaks only when its key is pressed: long pauses are no silence and no gap."""
+    """The instrument speaks only when its key is pressed: long pauses are no silence, and no readings are missing."""
     masses = iter([10.01, 10.03, 9.99, 10.00, 10.02, 99.0])
     world = World(lambda t: [next(masses)], presses=[20.0, 45.0, 300.0, 420.0, 600.0, 700.0])
     recipe = method(tmp_path, PRINTED.replace("five weighings", "weighings"))
@@ -228,9 +228,9 @@ def test_a_filter_needs_five_time_constants(tmp_path):
     for settle, warned in (("4 s", True), ("10 s", False)):
         recipe = method(tmp_path, text.replace("{settle}", settle), result="ph")
         _, bench, _ = measured(recipe, meter, Numbers("ph-meter", lag_s=2.0), ph_world())
-        said = [w for w in bench.plan.context.warnings if w.parameters.get("time_constant") == 2.0]
-        assert bool(said) is warned
-        assert not said or (said[0].code, said[0].parameters["needed"]) == ("filter_not_settled", 10.0)
+        found = [w for w in bench.plan.context.warnings if w.parameters.get("time_constant") == 2.0]
+        assert bool(found) is warned
+        assert not found or (found[0].code, found[0].parameters["needed"]) == ("filter_not_settled", 10.0)
 
 
 def test_a_steady_rule_needs_no_settling_warning(tmp_path):
@@ -267,13 +267,13 @@ def test_density_from_the_mass_in_a_known_volume(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("line", "said"),
+    ("line", "message"),
     [
         ('volume = "100 g"', "is a volume with its unit"),
         ('volume = "0 mL"', "must be above 0"),
         ("volume = 100", "unit"),
     ],
 )
-def test_a_vessel_that_cannot_be_is_refused(tmp_path, line, said):
-    with pytest.raises(SettingErrors, match=said):
+def test_a_vessel_that_cannot_be_is_refused(tmp_path, line, message):
+    with pytest.raises(SettingErrors, match=message):
         instrument(tmp_path, "balance-1", "balance", f"[density_vessel]\n{line}\n")

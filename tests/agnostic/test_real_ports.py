@@ -23,7 +23,7 @@ RUNS = {
     "bath-1": ("thermometer-log", 40.0, 0.15, ["temperature 40"]),
     "bench-3": ("clear-glaze-qc", 800.0, 20.0, []),
 }
-"""Method, what comes out, within what, and what the simulator is told before."""
+"""Method, expected value, its tolerance, and the commands to the simulator before the run."""
 
 
 class Shop(Lab):

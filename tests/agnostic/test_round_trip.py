@@ -1,4 +1,4 @@
-"""What a simulator made of a value, the built-in driver reads back, to the digits that are on the line."""
+"""A built-in driver reads the values of its simulator back, to the digits that are on the line."""
 
 import pytest
 from hypothesis import given, settings

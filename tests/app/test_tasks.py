@@ -1,4 +1,4 @@
-"""No background task of the daemon ends unnoticed, and a fault of one driver stays its instrument's."""
+"""No background task of the daemon ends unnoticed, and a fault of one driver affects only its instrument."""
 
 import asyncio
 import json

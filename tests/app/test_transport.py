@@ -17,7 +17,7 @@ SETTINGS = Port(baud=115_200)
 
 
 class Heard:
-    """What a connection said."""
+    """Bytes and events of a connection."""
 
     def __init__(self) -> None:
         self.data = b""

@@ -1,4 +1,4 @@
-"""A broker that goes away or refuses: nothing is lost, nothing is hidden."""
+"""A broker that disconnects or refuses: nothing is lost, nothing is hidden."""
 
 import json
 

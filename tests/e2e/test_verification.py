@@ -1,4 +1,4 @@
-"""Verification with a certified fluid from end to end: what it does to later results, and what a failure puts in doubt."""
+"""Verification with a certified fluid from end to end: its effect on later results, and the results that a failure puts in doubt."""
 
 import json
 import re
@@ -109,9 +109,9 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         # Listed is what was measured since the pass, and only that.
         assert good[:8] in doubt
         assert len(re.findall(r"S-short", doubt)) == 1
-        (told,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
-        assert [h["passed"] for h in told["history"]] == [True, False, True]
-        assert [r["run"] for r in told["failure"]["results"]] == [good]
+        (shown,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
+        assert [h["passed"] for h in shown["history"]] == [True, False, True]
+        assert [r["run"] for r in shown["failure"]["results"]] == [good]
 
         shown = lab.daq("show", passed).stdout
         assert "E_n" in shown

@@ -1,4 +1,4 @@
-"""From the serial line to a subscriber of a broker, and the ways to begin, stop and lose a run."""
+"""From the serial line to a subscriber of a broker, and the ways to start, stop and lose a run."""
 
 import json
 import signal

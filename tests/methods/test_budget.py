@@ -51,7 +51,7 @@ def test_a_zero_stated_for_itself_is_rectangular(tmp_path):
     plan = plan_of("clear-glaze-qc", limits)
     assert contribution(concluded(plan, zero=0.1), "zero") == pytest.approx(4.8 / math.sqrt(3.0))
     assert contribution(concluded(plan), "zero") == pytest.approx(4.8 / math.sqrt(3.0))
-    # What was seen at rest is more than what is stated: it is taken instead, and said.
+    # The torque at rest is larger than the stated limit: it is used instead, and a caution says so.
     c = concluded(plan, zero=-0.5)
     assert contribution(c, "zero") == pytest.approx(8.0 / math.sqrt(3.0))
     assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_limit") == {"zero": -0.5, "limit": 0.3}

@@ -1,4 +1,4 @@
-"""Verification with a certified fluid: bands by hand, both ends, levels, certificates; and how an instrument stands.
+"""Verification with a certified fluid: bands by hand, both ends, levels, certificates; and the status of an instrument.
 
 Acceptance band: common practice, no source.  Days: ISO 8601 calendar dates, checked against the standard library.
 """
@@ -27,7 +27,7 @@ TODAY = InstrumentHistory(today="2026-09-21")
 
 @pytest.fixture
 def crossbar(tmp_path):
-    """A body known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
+    """A geometry known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
     return load_changed(
         tmp_path, "instruments/bench-2.toml", ('fitted = "cylinder-9"', 'fitted = "crossbar"'),
         ('full_scale_viscosity = "20000 mPa.s"\nat_speed = "10 /min"', 'full_scale_viscosity = "2000 mPa.s"\nat_speed = "30 /min"'),
@@ -203,7 +203,7 @@ def at(days, passed, **more):
 
 
 @pytest.mark.parametrize(
-    ("history", "passed", "overdue", "said"),
+    ("history", "passed", "overdue", "text"),
     [
         ([], None, True, "overdue"),
         ([at(10, True)], True, False, "passed"),
@@ -215,9 +215,9 @@ def at(days, passed, **more):
         ([Verified(NOW, "x", False, serial="R-9")], None, True, "overdue"),  # another instrument under this name
     ],
 )
-def test_standing(history, passed, overdue, said):
+def test_standing(history, passed, overdue, text):
     found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
-    assert (found.passed, found.overdue, found.said) == (passed, overdue, said)
+    assert (found.passed, found.overdue, found.said) == (passed, overdue, text)
 
 
 def test_without_an_interval_nothing_is_overdue():

@@ -71,7 +71,7 @@ class Drivers:
             return described(loaded, options)
         made = loaded
 
-        def guarded(given: Mapping[str, Any]) -> Driver:
+        def checked(given: Mapping[str, Any]) -> Driver:
             try:
                 return made(given)
             except SettingError:
@@ -83,7 +83,7 @@ class Drivers:
                     key="options",
                 ) from error
 
-        return _with_probes(guarded, options)
+        return _with_probes(checked, options)
 
     def _usable(self, name: str) -> "type[Driver] | Description":
         loaded = self._load(name)

@@ -1,4 +1,4 @@
-"""Shows what a driver on trial reads: a changing table on a terminal, lines of text elsewhere."""
+"""Show the readings of a driver on trial: as a table that changes on a terminal, as lines of text elsewhere."""
 
 import sys
 import time
@@ -20,7 +20,7 @@ NOTHING_S: Final = 2.5
 
 
 class TrialScreen:
-    """A context manager; `show` may be called as often as readings come."""
+    """Screen of a trial, a context manager; `show` can be called with every reading."""
 
     def __init__(self, driver: Driver, file: IO[str] | None = None) -> None:
         self._driver = driver
@@ -31,9 +31,9 @@ class TrialScreen:
             self._live = Live(console=console, auto_refresh=False, transient=False, vertical_overflow="crop")
         self._drawn = time.monotonic() - (REFRESH_S if self._live is not None else 0.0)
         self._last: Tried | None = None
-        self._said_identity = False
-        self._said_failures = 0
-        self._said_readings = 0
+        self._shown_identity = False
+        self._shown_failures = 0
+        self._shown_readings = 0
 
     def __enter__(self) -> Self:
         if self._live is not None:
@@ -57,7 +57,7 @@ class TrialScreen:
 
     def _who(self, tried: Tried) -> str:
         if tried.identity is None:
-            return "not said" if self._driver.identify() is not None else "cannot be asked who it is"
+            return "not known yet" if self._driver.identify() is not None else "cannot be asked who it is"
         who = tried.identity
         return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
 
@@ -76,24 +76,24 @@ class TrialScreen:
             )
         report = tried.report
         rejected = sum(report.get("rejected", {}).values())
-        said = f"  {tried.readings} readings, {rejected} lines not believed, {report.get('timeouts', 0)} time-outs"
-        lines.append([(said, "bad" if tried.silent else "dim")])
+        counts = f"  {tried.readings} readings, {rejected} lines not believed, {report.get('timeouts', 0)} time-outs"
+        lines.append([(counts, "bad" if tried.silent else "dim")])
         if tried.silent:
             lines.append([("  the instrument is silent", "bad")])
         lines.append([(f"  last bytes: {plain(repr(tried.raw)[1:])}", "dim")])
         return lines
 
     def _write(self, tried: Tried) -> None:
-        if tried.identity is not None and not self._said_identity:
-            self._said_identity = True
+        if tried.identity is not None and not self._shown_identity:
+            self._shown_identity = True
             self._print(f"instrument: {self._who(tried)}")
-        for failure in tried.failures[self._said_failures :]:
+        for failure in tried.failures[self._shown_failures :]:
             self._print(f"given up: {plain(failure)}")
-        self._said_failures = len(tried.failures)
-        if tried.readings == self._said_readings:
+        self._shown_failures = len(tried.failures)
+        if tried.readings == self._shown_readings:
             self._nothing_new(tried)
             return
-        self._said_readings, self._drawn = tried.readings, time.monotonic()
+        self._shown_readings, self._drawn = tried.readings, time.monotonic()
         parts = []
         for channel, value in zip(self._driver.channels, tried.values, strict=True):
             amiss = _amiss(tried, channel.name)

@@ -113,7 +113,7 @@ class TemperatureCurve(Model):
     """Expanded uncertainty (k = 2) of b, %; left out: from the scatter of the points."""
     geometry: Name | None = None
     speed: PerMinute | None = None
-    """What the curve was measured with: a fluid that is not Newtonian has another one at another rate."""
+    """Geometry and speed of the curve; a fluid that is not Newtonian has another curve at another rate."""
 
     @model_validator(mode="after")
     def _whole(self) -> Self:

@@ -19,16 +19,16 @@ def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None
     """Return the full-scale torque in µN·m, from the instrument or else from the file; refused if they disagree."""
     given = instrument.specification.torque_full_scale if instrument.specification else None
     stated = None if given is None else given.in_unit("uN.m")
-    told = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
-    if isinstance(told, (int, float)) and told > 0:
-        if stated is not None and abs(stated - told) > AGREE * told:
+    answered = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
+    if isinstance(answered, (int, float)) and answered > 0:
+        if stated is not None and abs(stated - answered) > AGREE * answered:
             refusals.add(
                 instrument,
                 "specification.torque_full_scale",
-                f"says {stated:g} uN.m, but the instrument says {told:g} uN.m; every viscosity would be wrong by their "
-                "ratio: correct the file, or check that this is the right instrument",
+                f"says {stated:g} uN.m, but the instrument says {answered:g} uN.m; every viscosity would be wrong by "
+                "their ratio: correct the file, or check that this is the right instrument",
             )
-        return float(told)
+        return float(answered)
     needed = any(c.name == TORQUE and c.unit == "%" for c in driver.channels) and instrument.geometry is not None
     if stated is None and needed:
         refusals.add(
@@ -146,8 +146,8 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
         )
     if method.claim == "peak" and not any(k.at == "every" for k in keeps):
         making.refusals.warn("peak_not_followed", step=step.name)
-    body = making.instrument.geometry
-    if body is not None and body.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
+    fitted = making.instrument.geometry
+    if fitted is not None and fitted.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
         making.refusals.warn("vane_too_fast", step=step.name, speed=step.speed, fastest=FASTEST_VANE)
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
         making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")
