@@ -23,7 +23,7 @@ from daq.methods.files.collector import Collector, Postgres
 from daq.methods.files.daemon import Metrics
 from daq.methods.files.load import parse, read_toml
 from daq.process.brokers import broker_settings, read_secret
-from daq.process.exposing import exposed
+from daq.process.metricsport import serve_metrics
 from daq.process.systemd import notify
 
 COLLECTOR_FILE: Final = "collector.toml"
@@ -129,7 +129,7 @@ async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> 
     taking = asyncio.create_task(worker.run(), name="worker")
     notify("READY=1")
     try:
-        async with exposed(metrics_text(worker, keeper), metrics):
+        async with serve_metrics(metrics_text(worker, keeper), metrics):
             # The keeper ends only by a fault of its own; then the whole process ends and its manager starts it again.
             await asyncio.wait((keeping, taking), return_when=asyncio.FIRST_COMPLETED)
         if taking.done():

@@ -57,7 +57,7 @@ class Columns:
         for column, value in zip(self.values, item, strict=True):
             column.append(value + 0.0)
 
-    def add_many(self, t: int, revolutions: float, rows: list[tuple[float, ...]]) -> None:
+    def add_batch(self, t: int, revolutions: float, rows: list[tuple[float, ...]]) -> None:
         """Append many readings without fault that were read at the same time."""
         n = len(rows)
         self.times.extend(array("q", (t,)) * n)

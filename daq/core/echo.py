@@ -8,18 +8,18 @@ class Echo:
     speaks unasked.  Where the echo does not come as it was sent, nothing after it is believed.
     """
 
-    __slots__ = ("_awaited", "_held", "_speaks_unasked", "anything_came")
+    __slots__ = ("_awaited", "_held", "_speaks_unasked", "received_any")
 
     def __init__(self, *, speaks_unasked: bool = False) -> None:
         self._speaks_unasked = speaks_unasked
         self._awaited = b""
         self._held = b""
-        self.anything_came = False
+        self.received_any = False
         """Whether bytes came since the request."""
 
     def expect(self, request: bytes) -> None:
         """`request` is on its way."""
-        self._awaited, self._held, self.anything_came = request, b"", False
+        self._awaited, self._held, self.received_any = request, b"", False
 
     def forget(self) -> None:
         """No echo is awaited any more."""
@@ -34,7 +34,7 @@ class Echo:
         """What of `data` is not an echo."""
         if not self._awaited:
             return data
-        self.anything_came |= bool(data)
+        self.received_any |= bool(data)
         data = self._held + data
         before, found, after = data.partition(self._awaited)
         if found:

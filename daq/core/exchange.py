@@ -15,7 +15,7 @@ from daq.core.echo import Echo
 from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
 from daq.core.framing import NEVER
-from daq.core.gathering import Gathering
+from daq.core.readingparts import ReadingParts
 
 Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
@@ -23,7 +23,7 @@ LATE_TIMEOUTS: Final = 4
 """For this number of time-outs after a poll without answer, a reading that comes unasked may be its late answer."""
 IN_FLIGHT_NS: Final = 2_000_000_000
 """After a line is opened or taken back, what was asked before may still be answered for this long."""
-SHARED_PATIENCE_NS: Final = 30_000_000_000
+SHARED_LINE_WAIT_NS: Final = 30_000_000_000
 """So long a request may wait until a line is free that several instruments share."""
 
 
@@ -35,8 +35,8 @@ class Exchange:
     """
 
     __slots__ = (
-        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_late_until", "_outstanding",
-        "_patience", "_pause_until", "_queue", "_quiet_until", "_round", "_unasked", "counters", "driver",
+        "_attempt", "_wake_sent", "_deadline", "_echo", "_parts", "_last_sent", "_late_until", "_outstanding",
+        "_line_wait_ns", "_pause_until", "_queue", "_quiet_until", "_round", "_unasked", "counters", "driver",
         "failed", "framer", "interval_ns", "last_reading_t", "name", "next_poll", "polling", "send", "silent",
         "stale_after_ns", "up",
     )  # fmt: skip
@@ -80,10 +80,10 @@ class Exchange:
         """When (ns) the next reading is asked for, as far as that is known; `NEVER` where none is."""
         #: What is left to ask of the reading that is gathered now.
         self._round: deque[Request] = deque()
-        self._gathering = Gathering(driver.channels)
+        self._parts = ReadingParts(driver.channels)
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
-        self._patience = SHARED_PATIENCE_NS if driver.shares_line else 0
-        self._awake = False
+        self._line_wait_ns = SHARED_LINE_WAIT_NS if driver.shares_line else 0
+        self._wake_sent = False
         """Whether the wake-up bytes for the next request were sent."""
         self._last_sent = -NEVER
 
@@ -102,12 +102,12 @@ class Exchange:
                 self._deadline = min(self._deadline, t + request.timeout_ns)
         else:
             self._queue.append((request, 0))
-        self._pump(t)
+        self._send_next(t)
 
     def drop_queue(self) -> None:
         """Forget what has not been sent yet, and do not send again what is under way."""
         self._queue.clear()
-        self._spoil_round()
+        self._abandon_round()
         if self._outstanding is not None:
             self._outstanding = replace(self._outstanding, tries=1)
 
@@ -138,7 +138,7 @@ class Exchange:
                 self.ask(t, request)
         else:
             self.next_poll = t
-            self._pump(t)
+            self._send_next(t)
 
     def poll_faster(self, t: int, interval_ns: int) -> None:
         """Poll at least every `interval_ns` from `t` on, where the instrument is polled at all."""
@@ -150,37 +150,37 @@ class Exchange:
         """No more polls; a request already sent is still awaited."""
         self.polling = False
         self.next_poll = NEVER
-        self._spoil_round()
+        self._abandon_round()
 
     # ---- the link
 
     def link_up(self, t: int) -> None:
         """The port is open: start with an empty line buffer and no request under way."""
         self.up = True
-        self._start_anew()
+        self._clear_line()
         self._quiet_until = self._pause_until = 0
         self._late_until = t + IN_FLIGHT_NS
         self.last_reading_t = t
-        self._pump(t)
+        self._send_next(t)
 
     def link_down(self) -> None:
         """The port is gone: nothing is under way any more and nothing can be sent."""
         self.up = False
         self._queue.clear()
-        self._start_anew()
+        self._clear_line()
 
-    def _start_anew(self) -> None:
+    def _clear_line(self) -> None:
         self.framer.reset()
         self._outstanding, self._deadline = None, NEVER
         self._unasked = self._late_until = 0
-        self._spoil_round()
-        self._awake, self._last_sent = False, -NEVER
+        self._abandon_round()
+        self._wake_sent, self._last_sent = False, -NEVER
         if self._echo is not None:
             self._echo.forget()
 
-    def _spoil_round(self) -> None:
+    def _abandon_round(self) -> None:
         self._round.clear()
-        self._gathering.clear()
+        self._parts.clear()
 
     # ---- time
 
@@ -209,22 +209,22 @@ class Exchange:
             self._expired(t)
         if self.stale_after_ns and self.polling and not self.silent and t >= self.last_reading_t + self.stale_after_ns:
             self.silent = True
-        self._pump(t)
+        self._send_next(t)
         return items
 
     def sent(self, t: int) -> None:
         """What was handed over last went out at `t`: the time-out counts from here."""
         self._last_sent = t
         if self._outstanding is not None:
-            self._deadline = t + self._outstanding.timeout_ns + self._takes(self._outstanding)
-        elif self._awake:
+            self._deadline = t + self._outstanding.timeout_ns + self._sending_ns(self._outstanding)
+        elif self._wake_sent:
             self._pause(t + self.driver.wake_wait_ns)
 
     def _pause(self, until: int) -> None:
         self._pause_until = max(self._pause_until, until)
         self._quiet_until = max(self._quiet_until, until)
 
-    def _takes(self, request: Request) -> int:
+    def _sending_ns(self, request: Request) -> int:
         """How long (ns) it takes to send a request byte by byte."""
         return len(request.data) * self.driver.port.byte_pause_ns
 
@@ -244,10 +244,10 @@ class Exchange:
         if request.expects == "reading":
             self._late_until = t + LATE_TIMEOUTS * request.timeout_ns
         if self._echo is not None and self._echo.missing:
-            self.counters.wrong_echo += self._echo.anything_came
+            self.counters.wrong_echo += self._echo.received_any
             self._echo.forget()
         if request.expects == "reading":
-            self._spoil_round()  # the next poll is the retry
+            self._abandon_round()  # the next poll is the retry
             return
         if self._attempt < request.tries:
             self._queue.appendleft((request, self._attempt))
@@ -259,7 +259,7 @@ class Exchange:
     def _stop_waits(self) -> bool:
         return bool(self._queue) and self._queue[0][0].expects == "halt"
 
-    def _pump(self, t: int) -> None:
+    def _send_next(self, t: int) -> None:
         """Send the next request, if there is one and it may be sent now."""
         if not self.up or self._outstanding is not None or t < self._quiet_until:
             return
@@ -268,8 +268,8 @@ class Exchange:
         if not self._queue and not self._round:
             return
         driver = self.driver
-        if driver.wake and not self._awake and t - self._last_sent >= driver.wake_after_ns:
-            self._awake, self._last_sent = True, t
+        if driver.wake and not self._wake_sent and t - self._last_sent >= driver.wake_after_ns:
+            self._wake_sent, self._last_sent = True, t
             self._pause(t + driver.wake_wait_ns)
             self.send(self.name, driver.wake)
             return
@@ -278,11 +278,11 @@ class Exchange:
             self._attempt = sent + 1
         else:
             request, self._attempt = self._round.popleft(), 1
-        if not driver.streams and (self._awake or not self.framer.finds_place):
+        if not driver.streams and (self._wake_sent or not self.framer.resynchronises):
             self.framer.forget()  # a part of a frame is of before; it would hide where the answer begins
-        self._awake, self._last_sent = False, t
+        self._wake_sent, self._last_sent = False, t
         self._outstanding = request
-        self._deadline = t + request.timeout_ns + self._takes(request) + self._patience
+        self._deadline = t + request.timeout_ns + self._sending_ns(request) + self._line_wait_ns
         if self._echo is not None:
             self._echo.expect(request.data)
         self.send(self.name, request.data)
@@ -292,7 +292,7 @@ class Exchange:
         if poll is None:
             self.next_poll = NEVER
             return
-        self._spoil_round()
+        self._abandon_round()
         self._round.extend((poll,) if isinstance(poll, Request) else poll)
         interval = self.interval_ns
         # Keep to the grid of the interval; a poll that is late does not make the next ones late.
@@ -314,7 +314,7 @@ class Exchange:
         if lines and self.driver.streams and self._outstanding is None:
             decoded = list(map(self.driver.decode, lines))
             if ALL_TUPLES.issuperset(map(type, decoded)):
-                self._read(t, len(decoded))
+                self._count_readings(t, len(decoded))
                 return decoded  # type: ignore[return-value]  # the test above says so
             return self._settle_each(t, lines, decoded)
         return self._settle_each(t, lines)
@@ -333,17 +333,17 @@ class Exchange:
             else:
                 reading = self._joined(t, item) if driver.streams else self._settle_poll(t, item)
                 if reading is not None:
-                    self._read(t, 1)
+                    self._count_readings(t, 1)
                     yield reading
 
     def _joined(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
         """A reading of a stream; None for a part as long as others are missing."""
         if not isinstance(item, Part):
             return item
-        self._gathering.add(t, item)
-        return self._gathering.take_if_whole(t - self.driver.interval_ns)
+        self._parts.add(t, item)
+        return self._parts.take_if_whole(t - self.driver.interval_ns)
 
-    def _read(self, t: int, readings: int) -> None:
+    def _count_readings(self, t: int, readings: int) -> None:
         self.counters.readings += readings
         self.last_reading_t = t
         self.silent = False
@@ -357,9 +357,9 @@ class Exchange:
             return None
         self._settled(t)
         reading: tuple[float, ...] | Values | None
-        if self._round or self._gathering or isinstance(item, Part):
-            self._gathering.add(t, item)
-            reading = None if self._round else self._gathering.take()
+        if self._round or self._parts or isinstance(item, Part):
+            self._parts.add(t, item)
+            reading = None if self._round else self._parts.take()
         else:
             reading = item
         if self._unasked and reading is not None:
@@ -367,7 +367,7 @@ class Exchange:
             self._unasked = 0
             values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
             reading = Values(values, (*faults, ("", "unasked")))
-        self._pump(t)
+        self._send_next(t)
         return reading
 
     def _settle_reply(self, t: int, reply: Reply) -> bool:
@@ -380,10 +380,10 @@ class Exchange:
             # A refused request is repeated after a pause, not as fast as the line goes.
             self._pause(t + request.timeout_ns // 2)
             if request.expects == "reading":
-                self._spoil_round()
+                self._abandon_round()
             self.failed(self.name, request, reply.refusal)
             return False
-        self._pump(t)
+        self._send_next(t)
         return True
 
     def report(self) -> dict[str, Any]:

@@ -87,7 +87,7 @@ class MeasuredFramer(Framer):
 
     __slots__ = ("_cut", "_measure", "_window")
 
-    finds_place: ClassVar[bool] = False
+    resynchronises: ClassVar[bool] = False
 
     def __init__(self, spec: Framing) -> None:
         super().__init__(spec)

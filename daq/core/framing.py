@@ -95,7 +95,7 @@ class Framer:
 
     __slots__ = ("_buffer", "_end", "_last_t", "_pattern", "_reach", "_skipping", "counters", "spec")
 
-    finds_place: ClassVar[bool] = True
+    resynchronises: ClassVar[bool] = True
     """Whether it finds the next frame after a damaged one by itself, however long that claimed to be."""
 
     def __init__(self, spec: Framing) -> None:

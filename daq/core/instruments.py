@@ -25,7 +25,7 @@ class Instruments:
         self.moved = False
 
     @property
-    def asked(self) -> list[Link] | None:
+    def connected_and_asked(self) -> list[Link] | None:
         """Those that are connected, once each has said who it is or has had its time; None before."""
         up = [link for link in self._links if link.up]
         return None if any(link.identity_check is IdentityCheck.PENDING for link in up) else up
@@ -56,7 +56,7 @@ class Instruments:
             if link.identity_check is IdentityCheck.PENDING:
                 found.append(Identified(link.name, IdentityCheck.NO_ANSWER, "the run was cut off before it answered"))
             else:
-                found.append(Identified(link.name, link.identity_check, link.identity_said))
+                found.append(Identified(link.name, link.identity_check, link.identity_detail))
         return found
 
     def motor_at_end(self) -> Motor:
@@ -67,7 +67,7 @@ class Instruments:
             return Motor.TURNING
         return Motor.STILL if self.lead.motor is Motor.STILL else Motor.IN_DOUBT
 
-    def rest(self) -> None:
+    def stop_polling(self) -> None:
         """Ask for no more readings."""
         for link in self._links:
             link.exchange.stop_polling()

@@ -9,12 +9,12 @@ from daq.core.faults import FAULTS
 from daq.core.framing import NEVER
 from daq.core.plan import Plan
 
-Values_ = Sequence[float | None]
+RawValues = Sequence[float | None]
 LARGEST: Final = 1e60
 """No instrument measures more in any unit; squares of products of what is smaller stay finite."""
 
 
-class Screen:
+class ReadingCheck:
     """Checks every value of a reading: finite, inside the channel's range, the sensor not at its stop."""
 
     __slots__ = ("_channels", "_limit", "_torque_at", "highs", "lows")
@@ -69,7 +69,7 @@ class Intake:
     """Checks each reading once, wherever it is read, and integrates the confirmed speed to revolutions."""
 
     __slots__ = (
-        "_last_speed", "_last_t", "_last_values", "_refresh", "_screen", "_speed_at", "_stale",
+        "_last_speed", "_last_t", "_last_values", "_refresh", "_check", "_speed_at", "_stale",
         "keys_used", "last", "repeats",
     )  # fmt: skip
 
@@ -84,20 +84,20 @@ class Intake:
         """
         names = [c.name for c in driver.channels]
         self._speed_at = names.index(speed) if speed else -1
-        self._screen = Screen(driver.channels, torque, limit)
+        self._check = ReadingCheck(driver.channels, torque, limit)
         # Polls no faster than the instrument renews its values may come early by jitter, not by a whole renewal.
         faster = driver.interval_ns < driver.refresh_ns
         self._refresh = driver.refresh_ns if faster else driver.refresh_ns // 2
         self._stale = driver.stale_after_ns or NEVER
         self._last_t = 0
-        self._last_values: Values_ = ()
+        self._last_values: RawValues = ()
         self.last: tuple[float, ...] | Values = ()
         self._last_speed: float | None = None
         self.repeats = 0
         self.keys_used = False
 
     @property
-    def raw(self) -> Values_:
+    def raw(self) -> RawValues:
         """The values of the latest reading as they were read."""
         return self._last_values
 
@@ -120,11 +120,11 @@ class Intake:
         Revolutions are counted by the trapezoidal rule, and not where the speed is unknown at either end or the
         instrument was silent in between.
         """
-        raw: Values_ = item.values if isinstance(item, Values) else item
+        raw: RawValues = item.values if isinstance(item, Values) else item
         if self._refresh and t - self._last_t < self._refresh and raw == self._last_values:
             self.repeats += 1
             return None
-        checked = self._screen.check(item)
+        checked = self._check.check(item)
         if isinstance(checked, Values) and ("", "keys_used") in checked.faults:
             self.keys_used = True
         turned = 0.0
@@ -139,7 +139,7 @@ class Intake:
 
     def take_clean(self, t: int, rows: list[tuple[float, ...]]) -> bool:
         """Take `rows`, read at the time of the last reading, if all are without fault and none can be a repeat."""
-        if self._refresh or t != self._last_t or not self._screen.all_clean(rows):
+        if self._refresh or t != self._last_t or not self._check.all_clean(rows):
             return False
         self._last_values = self.last = rows[-1]
         if self._speed_at >= 0:

@@ -17,11 +17,11 @@ from daq.core.linkeffects import RequestFailed
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
-from daq.core.resting import STILL, Resting, TorqueAtRest
+from daq.core.resting import STILL, RestTorqueReadings, TorqueAtRest
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.seeking import Seeker
-from daq.core.stages import PASSES, limit_reached, stage_end, too_late
-from daq.core.stop import Clock, StopRule
+from daq.core.stages import TIMED_TRIGGERS, limit_reached, stage_end, too_late
+from daq.core.stop import StepClock, StopRule
 
 REST_SHARE: Final = 0.2
 """Share of the lowest usable torque; a torque at rest that is off its zero by more is warned of."""
@@ -66,7 +66,7 @@ class LifeCycle:
         # A torque at rest is looked for only where a motor may turn later.
         watched = plan.band is not None and self._speed_at >= 0
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
-        self._resting = Resting()
+        self._resting = RestTorqueReadings()
         self._seeker: Seeker | None = None
         self._facts = Facts(0, 0, "", "")
         self._frozen: Facts | None = None
@@ -156,11 +156,11 @@ class LifeCycle:
         elif self.state is State.EQUILIBRATING:
             self._go("in band")
 
-    def temper(self, signals: Mapping[str, float | None]) -> None:
+    def check_temperature(self, signals: Mapping[str, float | None]) -> None:
         """Look at the temperature; only while the sample is brought to it."""
         if self.state is not State.EQUILIBRATING:
             return
-        clock = Clock(start=self.stage_start, floor=self.stage_start, now=self.now)
+        clock = StepClock(start=self.stage_start, floor=self.stage_start, now=self.now)
         for signal in self.equilibrating.by_signal:
             if signal in signals:
                 self.equilibrating.see(signal, signals[signal], clock)
@@ -190,7 +190,7 @@ class LifeCycle:
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
             self.turning = False
             self._go("motor known", motor)
-            self._instruments.rest()
+            self._instruments.stop_polling()
             self._emit(Ended(self.now, motor))
 
     @property
@@ -214,12 +214,12 @@ class LifeCycle:
         return TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
 
     def _begin_if_identified(self) -> None:
-        asked = self._instruments.asked
+        asked = self._instruments.connected_and_asked
         if asked is None:
             return
         for link in asked:
             if link.identity_check is IdentityCheck.NO_ANSWER:
-                said = f"{link.name} does not say who it is: {link.identity_said}"
+                said = f"{link.name} does not say who it is: {link.identity_detail}"
                 if link is self._lead:
                     self.give_up("fault", said)
                     return
@@ -245,11 +245,11 @@ class LifeCycle:
         if self.meter is not None:
             self.meter.due(self.now)
             self.after_measuring()
-        elif self.state in PASSES:
+        elif self.state in TIMED_TRIGGERS:
             if self.state is State.PRESHEARING:
                 c = self.plan.conditioning
                 self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
-            self._go(PASSES[self.state])
+            self._go(TIMED_TRIGGERS[self.state])
         else:
             self.give_up("fault", too_late(self.plan, self.state))
 
@@ -280,14 +280,14 @@ class LifeCycle:
             if self.meter.met is not None:
                 self.after_measuring()
         else:
-            self.temper(signals)
+            self.check_temperature(signals)
 
     def null(self, signals: Sequence[str]) -> None:
         """These signals have no value any more: holds are broken."""
         if self.meter is not None:
             self.meter.null(self.now, signals)
         else:
-            self.temper(dict.fromkeys(signals))
+            self.check_temperature(dict.fromkeys(signals))
 
     def after_measuring(self) -> None:
         """Go on if the step's rule is met; give up if the step has lasted too long."""
@@ -328,7 +328,7 @@ class LifeCycle:
             if turned is not None and abs(turned) < STILL:
                 self._resting.see(self.now, values[self._torque_at])
         if self.state is State.EQUILIBRATING:
-            self.temper({name: get(values) for name, get in self._signals.items()})
+            self.check_temperature({name: get(values) for name, get in self._signals.items()})
             return
         speed = values[self._speed_at] if self._speed_at >= 0 else None
         if speed is None:

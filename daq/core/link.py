@@ -13,14 +13,14 @@ from daq.core.errors import DriverError
 from daq.core.exchange import NEVER, Exchange, Item
 from daq.core.intake import Intake
 from daq.core.linkeffects import (
-    NOBODY,
-    Expected,
-    IdentityKnown,
+    ANY_INSTRUMENT,
+    ExpectedInstrument,
+    IdentityChecked,
     LinkEffect,
     LinkMoved,
     Reopen,
     RequestFailed,
-    TorqueStays,
+    TorqueOffZero,
 )
 from daq.core.linkstates import LINK_TRANSITIONS, REOPENING, IdentityCheck, LinkState, Motor, Purpose
 from daq.core.resting import STILL, RestWatch, TorqueAtRest
@@ -40,7 +40,7 @@ SHORTEST_PAUSE_NS: Final = 1_500_000_000
 """No silence of a stream is shorter: converters and networks hand its lines over in bursts."""
 LENDING_NS: Final = 5_000_000_000
 """A line that is not free for this long cannot be lent."""
-LASTS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
+LONGEST_IN_STATE_NS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
 """The longest time in a state."""
 NO_IDENTITY: Final = "the driver makes no identity of the instrument's answer; tell its author"
 
@@ -53,7 +53,7 @@ class Link:
         since: monotonic time (ns) at which it was entered.
         identity: who answered last, None as long as nobody did.
         identity_check: result of the latest question.
-        identity_said: the difference or the reason behind it.
+        identity_detail: the difference or the reason behind it.
         motor: what is known of the motor.
         acked: actions that the instrument has acknowledged since the last set-point.
         turned: revolutions between the latest reading and the one before.
@@ -67,7 +67,7 @@ class Link:
         emit: Callable[[LinkEffect], None],
         *,
         purpose: Purpose,
-        expected: Expected = NOBODY,
+        expected: ExpectedInstrument = ANY_INSTRUMENT,
         intake: Intake | None = None,
         interval_ns: int = 0,
     ) -> None:
@@ -79,18 +79,18 @@ class Link:
         self.since = 0
         self.identity: Identity | None = None
         self.identity_check = IdentityCheck.PENDING
-        self.identity_said = ""
+        self.identity_detail = ""
         self.motor = Motor.NOT_MOVED
         self.acked: set[str] = set()
         self.turned = 0.0
         self._rest: RestWatch | None = None
         self._emit = emit
-        self._insists = purpose is Purpose.IDLE
+        self._requires_identity = purpose is Purpose.IDLE
         names = [c.name for c in driver.channels]
         self._speed_at = names.index("speed") if "speed" in names else -1
         self._t = 0
-        self._heard_t = 0
-        self._identify_by = self._due = self.alarm = NEVER
+        self._last_item_t = 0
+        self._identify_by = self._due = self.timer_due = NEVER
         shortest = SHORTEST_PAUSE_NS if driver.streams else SHORTEST_SILENCE_NS
         silence = max(SILENT_POLLS * self.exchange.interval_ns, shortest)
         self._silence_ns = silence if driver.identify() is not None else NEVER
@@ -100,9 +100,9 @@ class Link:
     def _go(self, trigger: str, detail: str = "") -> None:
         source, target = self.state, LINK_TRANSITIONS[self.state, trigger]
         self.state, self.since = target, self._t
-        self._set_alarm()
+        self._set_timer()
         self._emit(LinkMoved(self._t, self.name, source, trigger, target, detail))
-        if trigger in REOPENING or (self._insists and target is LinkState.WRONG_INSTRUMENT):
+        if trigger in REOPENING or (self._requires_identity and target is LinkState.WRONG_INSTRUMENT):
             self._emit(Reopen(self.name, detail))
         if target is LinkState.IDENTIFYING:
             self._enter_identifying(source)
@@ -132,12 +132,12 @@ class Link:
 
         A stranger is told nothing but to say who it is; then a motor in doubt is stopped.
         """
-        self._line_anew(t)
+        self._clear_line(t)
         self._go("port open")
 
-    def _line_anew(self, t: int) -> None:
+    def _clear_line(self, t: int) -> None:
         """The line is ours from now on: nothing is asked for and nothing was heard yet."""
-        self._t = self._heard_t = t
+        self._t = self._last_item_t = t
         self.exchange.stop_polling()
         self.exchange.link_up(t)
         self.intake.clear()
@@ -151,7 +151,7 @@ class Link:
             self.motor = Motor.IN_DOUBT
         if self.identity_check in (IdentityCheck.PENDING, IdentityCheck.SAME):
             # An instrument that was there before is not known to be there any more.
-            self._not_named("the connection was lost")
+            self._identity_missing("the connection was lost")
         if self.state not in (LinkState.CLOSED, LinkState.OPENING):
             self._go("port lost", reason)
 
@@ -179,10 +179,10 @@ class Link:
         state = self.state
         if state is LinkState.WRONG_INSTRUMENT:
             return None
-        if t - self._heard_t > self._silence_ns and state is LinkState.READY:
+        if t - self._last_item_t > self._silence_ns and state is LinkState.READY:
             self._t = t
-            self._go("answers after a silence", f"no answer for {(t - self._heard_t) / 1e9:.1f} s")
-        self._heard_t = t
+            self._go("answers after a silence", f"no answer for {(t - self._last_item_t) / 1e9:.1f} s")
+        self._last_item_t = t
         taken = self.intake.take(t, item)  # type: ignore[arg-type]  # a reply was dealt with
         if taken is None:
             return None
@@ -194,7 +194,7 @@ class Link:
             found = self._rest.see(t, checked.values if isinstance(checked, Values) else checked)
             if found is not None:
                 self._rest = None  # once is enough
-                self._emit(TorqueStays(self.name, *found))
+                self._emit(TorqueOffZero(self.name, *found))
         return checked
 
     def sent(self, t: int) -> None:
@@ -205,12 +205,12 @@ class Link:
         """Do what is due; returns items for `take`."""
         self._t = t
         items = self.exchange.tick(t)
-        if self.state is LinkState.READY and self._insists and self.exchange.silent:
+        if self.state is LinkState.READY and self._requires_identity and self.exchange.silent:
             self._go("silent, open again", f"no answer for {self.exchange.stale_after_ns / 1e9:g} s")
         if t >= self._identify_by:
             self.exchange.drop("identity")
-            self._not_named("no answer in time")
-            self._go_on_unnamed()
+            self._identity_missing("no answer in time")
+            self._continue_unidentified()
         if t >= self._due:
             if self.state is LinkState.HALTING:
                 self._stop_over(Motor.IN_DOUBT)
@@ -221,12 +221,12 @@ class Link:
     @property
     def wake_at(self) -> int:
         """When (ns) something falls due without any event, or `NEVER`."""
-        return min(self.exchange.wake_at, self.alarm)
+        return min(self.exchange.wake_at, self.timer_due)
 
-    def _set_alarm(self) -> None:
-        due = LASTS.get(self.state)
+    def _set_timer(self) -> None:
+        due = LONGEST_IN_STATE_NS.get(self.state)
         self._due = NEVER if due is None else self.since + due
-        self.alarm = min(self._identify_by, self._due)
+        self.timer_due = min(self._identify_by, self._due)
 
     @property
     def trusted(self) -> bool:
@@ -247,7 +247,7 @@ class Link:
             self._ask_identity()
         if within_ns and self.identity_check is IdentityCheck.PENDING:
             self._identify_by = t + within_ns
-            self._set_alarm()
+            self._set_timer()
 
     def _enter_identifying(self, source: LinkState) -> None:
         if source is not LinkState.HALTING or self.purpose is not Purpose.RUN:
@@ -258,11 +258,11 @@ class Link:
         elif self.identity_check is IdentityCheck.SAME:
             self._go_identified("identified")
         elif self.identity_check is IdentityCheck.NO_ANSWER:
-            self._go_on_unnamed()
+            self._continue_unidentified()
 
     def _ask_identity(self) -> None:
         request = self.driver.identify()
-        self.identity_said = ""
+        self.identity_detail = ""
         if request is None:
             self.identity_check = IdentityCheck.NOT_ASKED
             return
@@ -270,14 +270,14 @@ class Link:
         self.exchange.drop("identity")
         self.exchange.ask(self._t, request)
 
-    def _named(self, identity: Identity) -> None:
+    def _identity_received(self, identity: Identity) -> None:
         self._identify_by = NEVER
-        self._set_alarm()
+        self._set_timer()
         self.identity = identity
         difference = self.expected.difference(identity)
         self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
-        self.identity_said = difference
-        self._emit(IdentityKnown(self.name, self.identity_check))
+        self.identity_detail = difference
+        self._emit(IdentityChecked(self.name, self.identity_check))
         if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
             # A motor that was being stopped stays in doubt: it is another instrument's.
             self._go("another instrument", difference)
@@ -285,18 +285,18 @@ class Link:
             self._go_identified("identified")
 
     def _go_identified(self, trigger: str) -> None:
-        self._go(f"{trigger}, motor in doubt" if self._insists and self._must_halt else trigger)
+        self._go(f"{trigger}, motor in doubt" if self._requires_identity and self._must_halt else trigger)
 
-    def _not_named(self, reason: str) -> None:
+    def _identity_missing(self, reason: str) -> None:
         self._identify_by = NEVER
-        self._set_alarm()
-        self.identity_check, self.identity_said = IdentityCheck.NO_ANSWER, reason
-        self._emit(IdentityKnown(self.name, self.identity_check))
+        self._set_timer()
+        self.identity_check, self.identity_detail = IdentityCheck.NO_ANSWER, reason
+        self._emit(IdentityChecked(self.name, self.identity_check))
 
-    def _go_on_unnamed(self) -> None:
+    def _continue_unidentified(self) -> None:
         if self.state is LinkState.IDENTIFYING:
-            said = f"the instrument does not say who it is ({self.identity_said}); check cable, port and baud"
-            self._go("no answer, open again" if self._insists else "no answer", said)
+            said = f"the instrument does not say who it is ({self.identity_detail}); check cable, port and baud"
+            self._go("no answer, open again" if self._requires_identity else "no answer", said)
 
     # ---- the motor
 
@@ -339,7 +339,7 @@ class Link:
         self.exchange.drop("halt")
         if motor is Motor.STILL:
             self._go("motor still")
-        elif self._insists:
+        elif self._requires_identity:
             self._go("stop not confirmed, open again", "the motor was told to stop and does not confirm it; see to it")
         else:
             self._go("motor not still")
@@ -364,7 +364,7 @@ class Link:
     def returned(self, t: int, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
         """The line is back; `motor` is what the borrower knows of the motor, `at_rest` the torque expected of it."""
         self._rest = None if at_rest is None else RestWatch(at_rest, self._speed_at)
-        self._line_anew(t)
+        self._clear_line(t)
         if motor is Motor.IN_DOUBT:
             self.motor = motor
         self._go("returned, motor in doubt" if self._must_halt else "returned")
@@ -379,16 +379,16 @@ class Link:
         if reply.kind != "identity":
             self.acked.add(reply.kind)
         elif reply.identity is not None:
-            self._heard_t = t
-            self._named(reply.identity)
+            self._last_item_t = t
+            self._identity_received(reply.identity)
         else:
-            self._not_named(NO_IDENTITY)
-            self._go_on_unnamed()
+            self._identity_missing(NO_IDENTITY)
+            self._continue_unidentified()
 
     def _failed(self, link: str, request: Request, reason: str) -> None:
         if request.expects == "identity":
-            self._not_named(reason)
-            self._go_on_unnamed()
+            self._identity_missing(reason)
+            self._continue_unidentified()
         elif request.expects == "halt" and self.state is LinkState.HALTING:
             self.exchange.ask(self._t, request, first=True)  # until the stop's own time is over
         self._emit(RequestFailed(link, request, reason))

@@ -30,7 +30,7 @@ class RequestFailed:
 
 
 @dataclass(frozen=True, slots=True)
-class TorqueStays:
+class TorqueOffZero:
     """The motor stands still, but the torque does not go back to its zero.  In the unit of the torque's channel."""
 
     link: str
@@ -48,18 +48,18 @@ class Reopen:
 
 
 @dataclass(frozen=True, slots=True)
-class IdentityKnown:
+class IdentityChecked:
     """The question who the instrument is has its answer, or will have none."""
 
     link: str
     check: IdentityCheck
 
 
-LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen | IdentityKnown
+LinkEffect = Send | LinkMoved | RequestFailed | TorqueOffZero | Reopen | IdentityChecked
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
+class ExpectedInstrument:
     """The instrument that must answer; an empty text is not compared."""
 
     serial: str = ""
@@ -74,4 +74,4 @@ class Expected:
         return ""
 
 
-NOBODY: Final = Expected()
+ANY_INSTRUMENT: Final = ExpectedInstrument()

@@ -10,7 +10,7 @@ from daq.core.exchange import NEVER
 from daq.core.plan import Extent, Keep, Plan
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
-from daq.core.stop import Clock, Met, RuleProgress, StopRule
+from daq.core.stop import StepClock, Met, RuleProgress, StopRule
 
 
 class Meter:
@@ -34,7 +34,7 @@ class Meter:
         self.columns = {link.name: Columns(link.channels) for link in plan.links}
         self.lead = self.columns[plan.lead.name]
         floor = NEVER if step.settle.revolutions else t + step.settle.ns
-        self.clock = Clock(start=t, floor=floor, now=t)
+        self.clock = StepClock(start=t, floor=floor, now=t)
         self.stop = StopRule(step.stop)
         self.met: Met | None = None
         self._derivations = {d.name: d for d in plan.derivations}
@@ -56,7 +56,7 @@ class Meter:
         self._steady_of_lead = [(s, signals[s]) for s in steady if s in signals]
         self._steady_check = min(rule.next_check for rule in self._rules)
         #: Nothing but time and steadiness is looked at: readings of one instant can be taken together.
-        self.plain = not (self._watched or self._counted or self._turned_intervals)
+        self.batchable = not (self._watched or self._counted or self._turned_intervals)
         self.wake_at = self._next_due()
         """When time alone makes something due (ns)."""
 
@@ -84,13 +84,13 @@ class Meter:
                     rule.see(signal, value, clock)
         if self._counted or self._turned_intervals:
             self._count(t)
-        if not self.plain or t >= self._steady_check:
+        if not self.batchable or t >= self._steady_check:
             self._judge()
 
-    def many(self, t: int, rows: list[tuple[float, ...]]) -> None:
+    def add_batch(self, t: int, rows: list[tuple[float, ...]]) -> None:
         """Take further readings without fault of the instant `t` at once; only where `plain`."""
         self.clock.readings += len(rows)
-        self.lead.add_many(t, self.clock.revolutions, rows)
+        self.lead.add_batch(t, self.clock.revolutions, rows)
 
     def _count(self, t: int) -> None:
         clock = self.clock

@@ -17,13 +17,13 @@ from daq.core.exchange import NEVER, Item
 from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
 from daq.core.link import Checked, Link
-from daq.core.linkeffects import Expected, LinkEffect, LinkMoved, RequestFailed
+from daq.core.linkeffects import ExpectedInstrument, LinkEffect, LinkMoved, RequestFailed
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.run import ACTIVE, State
-from daq.core.stop import Clock, RuleProgress
+from daq.core.stop import StepClock, RuleProgress
 
-FEW: Final = 8
+LARGEST_UNBATCHED: Final = 8
 """Readings of one instant are processed as a batch if there are more than this; below it batching costs more than it
 saves."""
 SILENCES_TO_GIVE_UP: Final = 3
@@ -60,24 +60,24 @@ class Pipeline:
         self._companions: dict[str, float | None] = {}
         self._lead_silent = True
         self._ports: list[str] = []
-        self._news: list[LinkEffect] = []
+        self._link_effects: list[LinkEffect] = []
         self._effects: list[Effect] = []
 
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
         intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
         known = link.identity
-        expected = Expected("", "") if known is None else Expected(known.serial, known.kind)
-        return Link(link.name, driver, self._hear, purpose=Purpose.RUN, expected=expected, intake=intake)
+        expected = ExpectedInstrument("", "") if known is None else ExpectedInstrument(known.serial, known.kind)
+        return Link(link.name, driver, self._emit_link_effect, purpose=Purpose.RUN, expected=expected, intake=intake)
 
     def _emit(self, effect: Effect) -> None:
         self._effects.append(effect)
 
-    def _hear(self, effect: LinkEffect) -> None:
+    def _emit_link_effect(self, effect: LinkEffect) -> None:
         if type(effect) is Send:
             self._effects.append(effect)
         else:
-            self._news.append(effect)
+            self._link_effects.append(effect)
 
     # ---- the one way in
 
@@ -103,8 +103,8 @@ class Pipeline:
                 self._advance(t, including=True)
             else:
                 self._take(event)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             self.wake_at = self._next_due()
         return effects
 
@@ -142,15 +142,15 @@ class Pipeline:
             link.port_lost(self.life.now, "opened again")
         link.port_open(self.life.now)
 
-    def _take_news(self) -> None:
+    def _handle_link_effects(self) -> None:
         """Act on what the connections tell, in order."""
-        while self._news:
-            news = self._news.pop(0)
-            if isinstance(news, RequestFailed):
-                self.life.request_failed(news)
-            elif isinstance(news, LinkMoved) and news.trigger == "another instrument":
+        while self._link_effects:
+            effect = self._link_effects.pop(0)
+            if isinstance(effect, RequestFailed):
+                self.life.request_failed(effect)
+            elif isinstance(effect, LinkMoved) and effect.trigger == "another instrument":
                 # No value of this run can be believed.
-                self.life.give_up("another instrument", f"{news.link}: {self.links[news.link].identity_said}")
+                self.life.give_up("another instrument", f"{effect.link}: {self.links[effect.link].identity_detail}")
         self.life.settle()
 
     # ---- time
@@ -162,7 +162,7 @@ class Pipeline:
         if life.state is State.ENDED:
             return due
         for link in self._all:
-            due = min(due, link.exchange.wake_at, link.alarm)
+            due = min(due, link.exchange.wake_at, link.timer_due)
         meter = life.meter
         at = life.wake_at if meter is None else meter.wake_at
         due = min(at, due)
@@ -175,8 +175,8 @@ class Pipeline:
         while (due := self.wake_at) < t or (including and due == t):
             self.life.now = now = max(self.life.now, due)
             self._due(now)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             self.wake_at = self._next_due()
 
     def _due(self, t: int) -> None:
@@ -187,8 +187,8 @@ class Pipeline:
                 self._take_items(t, link, link.tick(t))
             if link.exchange.silent and not was_silent:
                 self._silent(link)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             if life.state is State.ENDED:
                 return
         if self._lead_link.exchange.silent and life.state in ACTIVE and t >= self._silence_deadline():
@@ -233,10 +233,10 @@ class Pipeline:
     def _receive(self, t: int, name: str, data: bytes) -> None:
         link = self.links[name]
         items = link.receive(t, data)
-        if link is self._lead_link and isinstance(items, list) and len(items) > FEW and self.observer is None:
+        if link is self._lead_link and isinstance(items, list) and len(items) > LARGEST_UNBATCHED and self.observer is None:
             self._take_items(t, link, items[:1])
             items = items[1:]
-            if self._rest_at_once(t, link, items):
+            if self._take_batch(t, link, items):
                 return
         self._take_items(t, link, items)
 
@@ -251,8 +251,8 @@ class Pipeline:
                     self._lead_reading(checked, link.turned)
                 else:
                     self._companion_reading(link, checked)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             if life.state is State.ENDED:
                 return  # before the next line settles anything
 
@@ -264,15 +264,15 @@ class Pipeline:
             self.life.note("keys_used", "the instrument's own keys were used")
         self.life.reading(checked, turned)
 
-    def _rest_at_once(self, t: int, link: Link, items: Sequence[Item]) -> bool:
+    def _take_batch(self, t: int, link: Link, items: Sequence[Item]) -> bool:
         """Take all further readings of one instant (none has a fault) together, where that cannot change anything."""
         meter = self.life.meter
-        if meter is None or not meter.plain:
+        if meter is None or not meter.batchable:
             return False
         rows: list[tuple[float, ...]] = list(items)  # type: ignore[arg-type]  # a list of `receive` holds nothing else
         if not link.intake.take_clean(t, rows):
             return False
-        meter.many(t, rows)
+        meter.add_batch(t, rows)
         return True
 
     def _companion_reading(self, link: Link, checked: Checked) -> None:
@@ -336,5 +336,5 @@ class Pipeline:
             return life.meter.progress(signals, now)
         if life.state is not State.EQUILIBRATING:
             return []
-        clock = Clock(start=life.stage_start, floor=life.stage_start, now=now)
+        clock = StepClock(start=life.stage_start, floor=life.stage_start, now=now)
         return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in life.equilibrating.leaves]

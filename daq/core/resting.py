@@ -15,16 +15,16 @@ TORQUE_REST_NS: Final = 30_000_000_000
 seconds."""
 REST_NS: Final = 10_000_000_000
 """Only what was seen this long before the motor turns counts; the zero moves with the temperature before."""
-MOST: Final = 1000
-LEAST: Final = 5
+MOST_READINGS: Final = 1000
+LEAST_READINGS: Final = 5
 """Fewer readings say nothing of a zero."""
 
 
-class Resting:
+class RestTorqueReadings:
     """Keeps the latest readings of a torque at rest."""
 
     def __init__(self) -> None:
-        self._seen: deque[tuple[int, float]] = deque(maxlen=MOST)
+        self._seen: deque[tuple[int, float]] = deque(maxlen=MOST_READINGS)
 
     def see(self, t: int, torque: float | None) -> None:
         """One reading at `t` (ns) with the motor still; None where the torque has no value."""
@@ -32,9 +32,9 @@ class Resting:
             self._seen.append((t, torque))
 
     def summary(self, t: int) -> AtRest | None:
-        """Mean and scatter over the last `REST_NS` before `t`; None of fewer than `LEAST` readings."""
+        """Mean and scatter over the last `REST_NS` before `t`; None of fewer than `LEAST_READINGS` readings."""
         recent = [(at, value) for at, value in self._seen if t - REST_NS < at <= t]
-        if len(recent) < LEAST:
+        if len(recent) < LEAST_READINGS:
             return None
         found = summarise([value for _, value in recent], Axis([at for at, _ in recent]))
         return AtRest(t, found.n, found.mean or 0.0, found.sd)

@@ -9,7 +9,7 @@ from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan
 from daq.core.statistics import Summary
-from daq.core.stop import Clock
+from daq.core.stop import StepClock
 
 #: A hole of more than this many expected intervals inside a span is named.
 MISSING_INTERVALS = 5
@@ -21,7 +21,7 @@ def take(
     step: int,
     keep: Keep,
     t: int,
-    clock: Clock,
+    clock: StepClock,
     columns: Mapping[str, Columns],
     drivers: Mapping[str, Driver],
     *,
@@ -76,7 +76,7 @@ def _interval(driver: Driver) -> int:
     return max(driver.interval_ns, driver.refresh_ns) if driver.stale_after_ns else 0
 
 
-def resolve(keep: Keep, t: int, clock: Clock, columns: Columns) -> tuple[Span, bool]:
+def resolve(keep: Keep, t: int, clock: StepClock, columns: Columns) -> tuple[Span, bool]:
     """The span of a keep entry that ends at `t`, and whether it is shorter than asked."""
     floor = min(clock.floor, t)
     if keep.span.revolutions:

@@ -27,7 +27,7 @@ def stage_end(plan: Plan, state: State, start: int) -> int:
 
 
 #: The trigger when the time of a state is over; the other states have failed then.
-PASSES = {State.SOAKING: "soaked", State.PRESHEARING: "sheared", State.RESTING: "rested"}
+TIMED_TRIGGERS = {State.SOAKING: "soaked", State.PRESHEARING: "sheared", State.RESTING: "rested"}
 
 
 def too_late(plan: Plan, state: State) -> str:

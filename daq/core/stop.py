@@ -40,7 +40,7 @@ class RuleProgress:
 
 
 @dataclass(slots=True)
-class Clock:
+class StepClock:
     """Where a step stands: its start (ns), the present (ns), fresh readings and revolutions so far."""
 
     start: int
@@ -87,7 +87,7 @@ class Leaf:
         # Elapsed time is whole nanoseconds; so is its limit, however the method's number was computed.
         self.low = round(self.rule.low * 1e9) / 1e9 if self.rule.signal == "elapsed" else self.rule.low
 
-    def see(self, value: float | None, clock: Clock) -> None:
+    def see(self, value: float | None, clock: StepClock) -> None:
         """Take the signal's value at ``clock.now``."""
         rule = self.rule
         if not clock.passed(rule.after):
@@ -103,7 +103,7 @@ class Leaf:
             holds = self.low <= value <= rule.high
         self._hold(holds, value, clock)
 
-    def _hold(self, holds: bool, value: float, clock: Clock) -> None:
+    def _hold(self, holds: bool, value: float, clock: StepClock) -> None:
         if not holds:
             self._break()
             return
@@ -121,12 +121,12 @@ class Leaf:
     def _break(self) -> None:
         self.since, self.met, self.value = -1, False, None
 
-    def see_null(self, clock: Clock) -> None:
+    def see_null(self, clock: StepClock) -> None:
         """For a ``steady`` leaf: its signal has no value at ``clock.now``."""
         self.whole_from = clock.now
         self._break()
 
-    def judge_steadiness(self, clock: Clock, window: Window) -> None:
+    def judge_steadiness(self, clock: StepClock, window: Window) -> None:
         """For a ``steady`` leaf: bound the drift over the last span, at most `SPAN_CHECKS` times a span."""
         rule = self.rule
         span = rule.span.ns
@@ -150,7 +150,7 @@ class Leaf:
         if clock.now - self.since >= (rule.spans - 1) * span and not self.met:
             self.met, self.value, self.met_at = True, self.bound, clock.now
 
-    def progress(self, clock: Clock, value: float | None) -> RuleProgress:
+    def progress(self, clock: StepClock, value: float | None) -> RuleProgress:
         """How near the leaf is, for a screen."""
         rule = self.rule
         limit = rule.limit if rule.kind == "steady" else rule.high if rule.kind == "below" else rule.low
@@ -184,7 +184,7 @@ class StopRule:
             if leaf.rule.kind != "steady":
                 self.by_signal.setdefault(leaf.rule.signal, []).append(leaf)
 
-    def see(self, signal: str, value: float | None, clock: Clock) -> None:
+    def see(self, signal: str, value: float | None, clock: StepClock) -> None:
         """Show a signal's new value to the leaves that look at it."""
         for leaf in self.by_signal.get(signal, ()):
             leaf.see(value, clock)
@@ -200,7 +200,7 @@ class StopRule:
         leaf = _evaluate(self.rule, iterator)
         return Met(leaf.rule.name, leaf.value) if leaf is not None else None
 
-    def see_null(self, signals: Collection[str], clock: Clock) -> None:
+    def see_null(self, signals: Collection[str], clock: StepClock) -> None:
         """These signals have no value now: holds are broken."""
         for leaf in self.leaves:
             if leaf.rule.signal in signals:
@@ -209,7 +209,7 @@ class StopRule:
                 else:
                     leaf.see(None, clock)
 
-    def due(self, clock: Clock) -> int:
+    def due(self, clock: StepClock) -> int:
         """When the passing of time alone may meet a leaf (``elapsed``), or `NEVER`."""
         times = (
             clock.start + max(round(leaf.rule.low * 1e9), leaf.rule.after.ns)

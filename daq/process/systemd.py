@@ -17,7 +17,7 @@ def notify(message: str) -> None:
         s.sendall(message.encode())
 
 
-def beat_seconds() -> float | None:
+def watchdog_interval_s() -> float | None:
     """Half of the time systemd allows between signs of life; None where it does not watch."""
     limit = os.environ.get("WATCHDOG_USEC")
     if not limit or os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):

@@ -8,7 +8,7 @@ from daq.core.driver import Channel, Driver, Part, Port, Reject, Reply, Request,
 from daq.core.echo import Echo
 from daq.core.effects import Send
 from daq.core.events import Tick
-from daq.core.exchange import NEVER, SHARED_PATIENCE_NS, Exchange
+from daq.core.exchange import NEVER, SHARED_LINE_WAIT_NS, Exchange
 from daq.core.framing import Framing
 from daq.core.pipeline import Pipeline
 from daq.core.replay import replay
@@ -249,7 +249,7 @@ def test_a_request_that_is_sent_byte_by_byte_has_the_more_time():
 def test_a_request_may_wait_long_for_a_shared_line_and_has_its_time_once_it_is_sent():
     line = Line(shares_line=True)
     line.ask(0, "turn")
-    assert line.exchange.wake_at == 500 * MS + SHARED_PATIENCE_NS
+    assert line.exchange.wake_at == 500 * MS + SHARED_LINE_WAIT_NS
     line.exchange.sent(5000 * MS)
     assert line.exchange.wake_at == 5500 * MS
 

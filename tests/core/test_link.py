@@ -6,7 +6,7 @@ from daq.core.driver import Request
 from daq.core.effects import Send
 from daq.core.framing import NEVER
 from daq.core.link import STOP_NS, Link
-from daq.core.linkeffects import Expected, LinkMoved, Reopen, TorqueStays
+from daq.core.linkeffects import ExpectedInstrument, LinkMoved, Reopen, TorqueOffZero
 from daq.core.linkstates import LINK_TRANSITIONS, IdentityCheck, LinkState, Motor, Purpose, link_diagram
 from daq.core.resting import TorqueAtRest
 from tests.core.parts import Named, Plain, S
@@ -46,7 +46,7 @@ class Rig:
             driver or Asked({}),
             self._emit,
             purpose=purpose,
-            expected=Expected(expected),
+            expected=ExpectedInstrument(expected),
             interval_ns=interval_ns,
         )
         self._due = []
@@ -103,7 +103,7 @@ class Rig:
 
     @property
     def stays(self):
-        return [e for e in self.effects if isinstance(e, TorqueStays)]
+        return [e for e in self.effects if isinstance(e, TorqueOffZero)]
 
 
 def ready(**options):
@@ -231,7 +231,7 @@ def test_an_instrument_other_than_the_expected_one_is_not_read_any_more():
     rig.seen.clear()
     rig.run(3.0)
     assert rig.link.state is LinkState.WRONG_INSTRUMENT
-    assert "instrument N-2 answers where N-1 is expected" in rig.link.identity_said
+    assert "instrument N-2 answers where N-1 is expected" in rig.link.identity_detail
     assert rig.seen == []
     assert any(isinstance(e, Reopen) for e in rig.effects)
 

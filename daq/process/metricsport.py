@@ -72,7 +72,7 @@ class MetricsPort:
 
 
 @contextlib.asynccontextmanager
-async def exposed(text: Callable[[], bytes], settings: Metrics | None) -> AsyncIterator[None]:
+async def serve_metrics(text: Callable[[], bytes], settings: Metrics | None) -> AsyncIterator[None]:
     """Serve and write what `text` gives as the settings ask for; it is called in a thread."""
     if settings is None:
         yield

@@ -7,7 +7,7 @@ from daq.core.driver import Channel, Part, Values
 Faults = tuple[tuple[str, str], ...]
 
 
-class Gathering:
+class ReadingParts:
     """What was said so far of the channels of one reading."""
 
     __slots__ = ("_general", "_names", "_said")
