@@ -1,7 +1,7 @@
-"""One instrument's connection: its exchange, its intake, who it is, and how its motor is stopped.
+"""State machine of the connection of one instrument: exchange, check of readings, identity, and stop of the motor.
 
-Pure: time enters with every call, bytes and news go out through `emit`.  A session, a trial and a run use
-this class, each an instance of its own.  The states are in `daq.core.linkstates`.
+It is pure: time enters with every call, and effects go out through `emit`.  A session, a trial and a run each use one
+instance.  The states are in `daq.core.linkstates`.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -26,38 +26,38 @@ from daq.core.linkstates import LINK_TRANSITIONS, REOPENING, IdentityCheck, Link
 from daq.core.resting import STILL, RestWatch, TorqueAtRest
 
 Checked = tuple[float, ...] | Values
-"""A reading whose values are finite, in range or marked by faults."""
+"""A checked reading: its values are finite, and in range or marked by faults."""
 
 STOP_NS: Final = 10_000_000_000
-"""The motor's stop is repeated and read back for this long."""
+"""The stop of the motor is repeated and read back for this time."""
 STOP_POLL_NS: Final = 500_000_000
-"""While the motor is stopped it is asked for its speed at least this often."""
+"""Longest interval between polls while the stop of the motor is read back."""
 SILENT_POLLS: Final = 2
-"""After a silence longer than this number of polls the instrument is asked again who it is."""
+"""After a silence longer than this number of polls the identity is checked again."""
 SHORTEST_SILENCE_NS: Final = 250_000_000
-"""No silence of a polled instrument is shorter: the computer itself may be late by this."""
+"""Shortest silence of a polled instrument; the computer itself may be late by this time."""
 SHORTEST_PAUSE_NS: Final = 1_500_000_000
-"""No silence of a stream is shorter: converters and networks hand its lines over in bursts."""
+"""Shortest silence of a stream; converters and networks deliver its lines in bursts."""
 LENDING_NS: Final = 5_000_000_000
-"""A line that is not free for this long cannot be lent."""
+"""Longest time that lending waits for the line to be free."""
 LONGEST_IN_STATE_NS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
-"""The longest time in a state."""
+"""Longest time in a state, ns."""
 NO_IDENTITY: Final = "the driver makes no identity of the instrument's answer; tell its author"
 
 
 class Link:
-    """The state machine of one connection.
+    """State machine of one connection.
 
     Attributes:
         state: one of `LinkState`.
-        since: monotonic time (ns) at which it was entered.
-        identity: who answered last, None as long as nobody did.
-        identity_check: result of the latest question.
-        identity_detail: the difference or the reason behind it.
-        motor: what is known of the motor.
+        since: monotonic time (ns) at which the state was entered.
+        identity: identity that was received last; None before the first.
+        identity_check: result of the latest identity check.
+        identity_detail: the difference, or the reason why there is no answer.
+        motor: state of the motor, as far as it is known.
         acked: actions that the instrument has acknowledged since the last set-point.
         turned: revolutions between the latest reading and the one before.
-        alarm: when (ns) something of the link's own falls due, beside the exchange; `NEVER` where nothing does.
+        timer_due: time (ns) at which a time limit of the link ends, apart from those of the exchange, or `NEVER`.
     """
 
     def __init__(
@@ -71,7 +71,17 @@ class Link:
         intake: Intake | None = None,
         interval_ns: int = 0,
     ) -> None:
-        """`intake` None: every channel is checked alike.  `interval_ns` between polls; 0 takes the driver's."""
+        """Set up the connection.
+
+        Args:
+            name: name of the link.
+            driver: driver of the instrument.
+            emit: called with every effect.
+            purpose: user of the connection.
+            expected: instrument that must answer.
+            intake: check of the readings; None checks all channels in the same way.
+            interval_ns: time between polls; 0 for the interval of the driver.
+        """
         self.name, self.driver, self.purpose, self.expected = name, driver, purpose, expected
         self.exchange = Exchange(name, driver, self._send, self._failed, interval_ns)
         self.intake = intake or Intake(driver)
@@ -116,41 +126,41 @@ class Link:
             self._lend_if_free()
 
     def open(self, t: int) -> None:
-        """The port is wanted from now on."""
+        """Begin to wait for the port, at `t` (ns)."""
         self._t = t
         self._go("open")
 
     def close(self, t: int) -> None:
-        """The port is not wanted any more."""
+        """Close the connection at `t` (ns)."""
         self._t = t
         self.exchange.link_down()
         if self.state is not LinkState.CLOSED:
             self._go("close")
 
     def port_open(self, t: int) -> None:
-        """The port is open.
+        """Start the identity check: the port is open at `t` (ns).
 
-        A stranger is told nothing but to say who it is; then a motor in doubt is stopped.
+        Only the identity is requested before the instrument is known; after that a motor in doubt is stopped.
         """
         self._clear_line(t)
         self._go("port open")
 
     def _clear_line(self, t: int) -> None:
-        """The line is ours from now on: nothing is asked for and nothing was heard yet."""
+        """Start with an empty line at `t` (ns): no request is outstanding, and no reading was received."""
         self._t = self._last_item_t = t
         self.exchange.stop_polling()
         self.exchange.link_up(t)
         self.intake.clear()
 
     def port_lost(self, t: int, reason: str) -> None:
-        """The port is gone: nothing is under way any more."""
+        """Discard all requests: the port was lost at `t` (ns)."""
         self._t = t
         self.exchange.link_down()
         self.intake.clear()
         if self.state is LinkState.HALTING:
             self.motor = Motor.IN_DOUBT
         if self.identity_check in (IdentityCheck.PENDING, IdentityCheck.SAME):
-            # An instrument that was there before is not known to be there any more.
+            # The instrument may be exchanged while the port is closed, so the earlier answer is void.
             self._identity_missing("the connection was lost")
         if self.state not in (LinkState.CLOSED, LinkState.OPENING):
             self._go("port lost", reason)
@@ -167,12 +177,12 @@ class Link:
     # ---- bytes
 
     def receive(self, t: int, data: bytes) -> Iterable[Item]:
-        """Items of `data`; give each to `take` before the next one is asked for."""
+        """Return the items of `data`, read at `t` (ns); each must be given to `take` before the next is taken."""
         self._t = t
         return self.exchange.receive(t, data)
 
     def take(self, t: int, item: Item) -> Checked | None:
-        """Return the checked reading; None for a reply, a repeat, and a reading that cannot be trusted."""
+        """Return the item as a checked reading; None for a reply, a repeat, and a reading of a wrong instrument."""
         if type(item) is Reply:
             self._replied(t, item)
             return None
@@ -198,11 +208,11 @@ class Link:
         return checked
 
     def sent(self, t: int) -> None:
-        """Bytes that were handed over went out at `t`."""
+        """Count the time-out from `t` (ns), when the bytes were written to the port."""
         self.exchange.sent(t)
 
     def tick(self, t: int) -> list[Item]:
-        """Do what is due; returns items for `take`."""
+        """Do what is due at `t` (ns), and return items for `take`."""
         self._t = t
         items = self.exchange.tick(t)
         if self.state is LinkState.READY and self._requires_identity and self.exchange.silent:
@@ -220,7 +230,7 @@ class Link:
 
     @property
     def wake_at(self) -> int:
-        """When (ns) something falls due without any event, or `NEVER`."""
+        """Time (ns) at which an action is due without an event, or `NEVER`."""
         return min(self.exchange.wake_at, self.timer_due)
 
     def _set_timer(self) -> None:
@@ -230,15 +240,15 @@ class Link:
 
     @property
     def trusted(self) -> bool:
-        """Whether the latest reading is one of the instrument that was identified last."""
+        """Whether the latest reading is from the instrument that was identified last."""
         return self.state in (LinkState.READY, LinkState.LENDING, LinkState.HALTING)
 
     # ---- who it is
 
     def identify(self, t: int, within_ns: int = 0) -> None:
-        """Ask the instrument again who it is.
+        """Ask the instrument again for its identity, at `t` (ns).
 
-        Without an answer `within_ns` (0: as long as it is tried) it is unknown.
+        Without an answer within `within_ns` (0: until the request is given up) the identity is unknown.
         """
         self._t = t
         if self.state is LinkState.READY:
@@ -252,7 +262,7 @@ class Link:
     def _enter_identifying(self, source: LinkState) -> None:
         if source is not LinkState.HALTING or self.purpose is not Purpose.RUN:
             self._ask_identity()
-        # In a run the question follows the stop at once, and may be answered already.
+        # In a run the identity request follows the stop at once, so it may already be answered.
         if self.identity_check is IdentityCheck.NOT_ASKED:
             self._go_identified("cannot be asked")
         elif self.identity_check is IdentityCheck.SAME:
@@ -279,7 +289,7 @@ class Link:
         self.identity_detail = difference
         self._emit(IdentityChecked(self.name, self.identity_check))
         if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
-            # A motor that was being stopped stays in doubt: it is another instrument's.
+            # The motor that was to be stopped stays in doubt: it belongs to the former instrument.
             self._go("another instrument", difference)
         elif self.state is LinkState.IDENTIFYING:
             self._go_identified("identified")
@@ -295,15 +305,15 @@ class Link:
 
     def _continue_unidentified(self) -> None:
         if self.state is LinkState.IDENTIFYING:
-            said = f"the instrument does not say who it is ({self.identity_detail}); check cable, port and baud"
-            self._go("no answer, open again" if self._requires_identity else "no answer", said)
+            detail = f"the instrument does not say who it is ({self.identity_detail}); check cable, port and baud"
+            self._go("no answer, open again" if self._requires_identity else "no answer", detail)
 
     # ---- the motor
 
     def stop_motor(self, t: int, identify_within_ns: int = 0) -> None:
-        """Stop the motor and read back; the stop goes out before all other requests.
+        """Stop the motor at `t` (ns) and read its speed back; the stop is sent before all other requests.
 
-        With `identify_within_ns` the instrument is asked right after the stop who it is.
+        With `identify_within_ns` greater than 0 the identity request follows the stop.
         """
         self._t = t
         if self.state in (LinkState.IDENTIFYING, LinkState.READY, LinkState.WRONG_INSTRUMENT):
@@ -326,7 +336,7 @@ class Link:
         self.exchange.poll_faster(self._t, STOP_POLL_NS)
 
     def stands_still(self, values: Sequence[float | None]) -> bool:
-        """Whether the stop was acknowledged and a reading says that nothing turns."""
+        """Return whether the stop was acknowledged and the speed in `values` is zero (below `STILL`)."""
         speed = values[self._speed_at] if self._speed_at >= 0 else None
         return "halt" in self.acked and speed is not None and abs(speed) < STILL
 
@@ -347,12 +357,12 @@ class Link:
     # ---- lending
 
     def lend(self, t: int) -> None:
-        """Give the line away as soon as it is free: no request outstanding, no part of a line received."""
+        """Lend the line to a run as soon as it is free: no request outstanding, no incomplete line received."""
         self._t = t
         self._go("lend")
 
     def lend_if_free(self, t: int) -> None:
-        """Go on with lending after bytes or a tick."""
+        """Finish the lending after bytes or a tick at `t` (ns), if the line is now free."""
         self._t = t
         if self.state is LinkState.LENDING:
             self._lend_if_free()
@@ -362,14 +372,14 @@ class Link:
             self._go("line is free")
 
     def returned(self, t: int, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
-        """The line is back; `motor` is what the borrower knows of the motor, `at_rest` the torque expected of it."""
+        """Take the line back at `t` (ns); `motor` and `at_rest` are its state and its expected torque after the run."""
         self._rest = None if at_rest is None else RestWatch(at_rest, self._speed_at)
         self._clear_line(t)
         if motor is Motor.IN_DOUBT:
             self.motor = motor
         self._go("returned, motor in doubt" if self._must_halt else "returned")
 
-    # ---- what the exchange tells
+    # ---- callbacks of the exchange
 
     def _send(self, link: str, data: bytes) -> None:
         self._emit(Send(link, data))
@@ -390,5 +400,5 @@ class Link:
             self._identity_missing(reason)
             self._continue_unidentified()
         elif request.expects == "halt" and self.state is LinkState.HALTING:
-            self.exchange.ask(self._t, request, first=True)  # until the stop's own time is over
+            self.exchange.ask(self._t, request, first=True)  # the stop is repeated for `STOP_NS`
         self._emit(RequestFailed(link, request, reason))

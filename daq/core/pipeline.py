@@ -1,8 +1,8 @@
-"""The heart: `step(events) -> effects`, pure, the same however the events are batched.
+"""Run one plan: `Pipeline.step(events)` returns effects; it is pure, and independent of how events are batched.
 
-A `Pipeline` runs one plan once.  Its state is changed in place.  It asks for its next tick
-through `wake_at`; whatever fell due before an event is done first, at the time it was due,
-so lateness of the clock changes nothing.
+A `Pipeline` runs one plan once.  Its state changes in place.  `wake_at` is the time of the next tick that it needs.
+Actions that were due before an event are done first, with the time at which they were due, so that a late tick does
+not change the effects.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -21,15 +21,15 @@ from daq.core.linkeffects import ExpectedInstrument, LinkEffect, LinkMoved, Requ
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.run import ACTIVE, State
-from daq.core.stop import StepClock, RuleProgress
+from daq.core.stop import RuleProgress, StepClock
 
 LARGEST_UNBATCHED: Final = 8
-"""Readings of one instant are processed as a batch if there are more than this; below it batching costs more than it
+"""Greatest number of readings with equal times that are taken one by one; for fewer, a batch costs more than it
 saves."""
 SILENCES_TO_GIVE_UP: Final = 3
-"""A lead instrument that is silent for this multiple of its `stale_after_ns` interrupts the run."""
+"""The run is interrupted when the lead instrument is silent for this multiple of its `stale_after_ns`."""
 
-#: Time (ns), link, the reading as checked, and whether it is a repeat (then it was not taken).
+#: Function called with time (ns), link, checked reading, and whether the reading is a repeat, which is not used.
 Observer = Callable[[int, str, Checked, bool], None]
 
 
@@ -38,15 +38,15 @@ class Pipeline:
 
     Attributes:
         plan: the plan.
-        drivers: one for each link, by name.
+        drivers: one driver for each link, by name.
         links: the connections, by name.
         life: the life cycle of the run.
-        wake_at: when (ns) something falls due without any event, or `NEVER`.
-        observer: called with every reading before it is taken; None: nobody looks.
+        wake_at: time (ns) at which an action is due without an event, or `NEVER`.
+        observer: called with every reading before it is used, or None.
     """
 
     def __init__(self, plan: Plan, drivers: Mapping[str, Driver], observer: Observer | None = None) -> None:
-        """`drivers` holds one driver for each link of the plan, by its name."""
+        """Set up the run; `drivers` holds one driver for each link of the plan, by its name."""
         self.plan = plan
         self.drivers = dict(drivers)
         self.lead = plan.lead.name
@@ -79,13 +79,14 @@ class Pipeline:
         else:
             self._link_effects.append(effect)
 
-    # ---- the one way in
+    # ---- events
 
     def step(self, events: Iterable[Event]) -> list[Effect]:
-        """Take events in the order of their times and give what follows from them, in order.
+        """Process events in the order of their times, and return their effects in order.
 
-        What falls due at the very time of an event comes after it, and is done by a tick of that time or by the
-        next later event: so readings of one instant may come in one chunk or in many.  After the end nothing follows.
+        An action that is due at the time of an event comes after the event.  It is done by a tick of that time or by
+        the next later event.  So readings of one time may arrive in one chunk or in several.  After the end of the
+        run there are no effects.
         """
         self._effects = effects = list[Effect]()
         life = self.life
@@ -119,9 +120,9 @@ class Pipeline:
         elif isinstance(event, LinkDown):
             self._link_down(event)
         elif isinstance(event, OperatorCommand):
-            if event.what == "begin":
+            if event.command == "begin":
                 self._begin(event.who)
-            elif event.what == "stop":
+            elif event.command == "stop":
                 self.life.give_up("stopped by a person", event.who)
         elif isinstance(event, StoreFault):
             self.life.note("store_fault", event.reason)
@@ -143,20 +144,20 @@ class Pipeline:
         link.port_open(self.life.now)
 
     def _handle_link_effects(self) -> None:
-        """Act on what the connections tell, in order."""
+        """Act on the effects of the connections, in order."""
         while self._link_effects:
             effect = self._link_effects.pop(0)
             if isinstance(effect, RequestFailed):
                 self.life.request_failed(effect)
             elif isinstance(effect, LinkMoved) and effect.trigger == "another instrument":
-                # No value of this run can be believed.
+                # The readings may come from either instrument, so no value of the run is valid.
                 self.life.give_up("another instrument", f"{effect.link}: {self.links[effect.link].identity_detail}")
         self.life.settle()
 
     # ---- time
 
     def _next_due(self) -> int:
-        """When (ns) something falls due without any event, or `NEVER`."""
+        """Return the time (ns) at which an action is due without an event, or `NEVER`."""
         due = NEVER
         life = self.life
         if life.state is State.ENDED:
@@ -171,7 +172,7 @@ class Pipeline:
         return due
 
     def _advance(self, t: int, *, including: bool) -> None:
-        """Do everything that fell due before `t` (`including`: or at it), each at its own time."""
+        """Do all actions that were due before `t` (ns), or at `t` with `including`, each with its own time."""
         while (due := self.wake_at) < t or (including and due == t):
             self.life.now = now = max(self.life.now, due)
             self._due(now)
@@ -219,7 +220,7 @@ class Pipeline:
         self._null(link.name)
 
     def _null(self, link: str) -> None:
-        """The signals of a link have no value any more: screens show none, holds are broken."""
+        """Set the signals of a link to null: screens show no value, and holds of rules start again."""
         prefix = "" if link == self.lead else f"{link}."
         signals = [prefix + c.name for c in self.drivers[link].channels]
         if link == self.lead:
@@ -233,7 +234,12 @@ class Pipeline:
     def _receive(self, t: int, name: str, data: bytes) -> None:
         link = self.links[name]
         items = link.receive(t, data)
-        if link is self._lead_link and isinstance(items, list) and len(items) > LARGEST_UNBATCHED and self.observer is None:
+        if (
+            link is self._lead_link
+            and isinstance(items, list)
+            and len(items) > LARGEST_UNBATCHED
+            and self.observer is None
+        ):
             self._take_items(t, link, items[:1])
             items = items[1:]
             if self._take_batch(t, link, items):
@@ -254,7 +260,7 @@ class Pipeline:
             if self._link_effects:
                 self._handle_link_effects()
             if life.state is State.ENDED:
-                return  # before the next line settles anything
+                return  # the next item is not taken: taking it from the iterator would settle a request
 
     def _lead_reading(self, checked: Checked, turned: float) -> None:
         self._lead_silent = False
@@ -265,7 +271,7 @@ class Pipeline:
         self.life.reading(checked, turned)
 
     def _take_batch(self, t: int, link: Link, items: Sequence[Item]) -> bool:
-        """Take all further readings of one instant (none has a fault) together, where that cannot change anything."""
+        """Take further readings with equal times (none has a fault) as a batch; False where single use is needed."""
         meter = self.life.meter
         if meter is None or not meter.batchable:
             return False
@@ -301,7 +307,7 @@ class Pipeline:
         return replace(self.life.facts(), counters=counters)
 
     def signals(self) -> dict[str, float | None]:
-        """Return the latest value of every signal, None where there is none."""
+        """Return the latest value of every signal; None for a signal without a value."""
         last = self._lead_link.intake.last
         values: Sequence[float | None] = last.values if isinstance(last, Values) else last
         if self._lead_silent or not values:
@@ -313,9 +319,9 @@ class Pipeline:
         return tuple(fault for _, fault in self.channel_faults())
 
     def channel_faults(self, link: str = "") -> tuple[tuple[str, str], ...]:
-        """Return the faults of the latest reading of a link ("": the lead), each with its channel.
+        """Return the faults of the latest reading of a link ("" for the lead) as pairs of channel and fault.
 
-        The channel is "" for the whole instrument.
+        The channel is "" for a fault of the whole instrument.
         """
         found = self.links[link or self.lead]
         if not found.up:
@@ -329,7 +335,7 @@ class Pipeline:
         return last.faults if isinstance(last, Values) else ()
 
     def progress(self, now: int) -> list[RuleProgress]:
-        """Return how near each condition that the run waits for is at `now` (ns), for a screen."""
+        """Return the progress of each condition for which the run waits at `now` (ns), for a screen."""
         signals = self.signals()
         life = self.life
         if life.meter is not None:

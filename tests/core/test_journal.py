@@ -127,14 +127,14 @@ def test_every_flipped_bit_is_named_with_its_record():
 @pytest.mark.parametrize("cut", [1, 5, 17, 30])
 def test_a_journal_that_ends_inside_a_record_is_named(cut):
     _, (block,) = written(*EVENTS)
-    with pytest.raises(JournalError, match="ends inside it") as caught:
+    with pytest.raises(JournalError, match="ends inside this record") as caught:
         list(read_records(block.raw[:-cut]))
     assert caught.value.record == len(EVENTS) - (1 if cut > 27 else 0)
 
 
 def test_an_unknown_kind_makes_no_sense():
     body = struct.pack("<BBqI", 77, 255, 0, 0)
-    with pytest.raises(JournalError, match="record 0: it makes no sense: unknown kind 77"):
+    with pytest.raises(JournalError, match="record 0: cannot be decoded: unknown kind 77"):
         list(read_records(body + struct.pack("<I", zlib.crc32(body))))
 
 

@@ -178,7 +178,7 @@ def test_an_instrument_that_speaks_at_the_press_of_a_key_is_asked_at_every_press
     run.reading(30.0, speed=0.0)
     assert run.moves[-3][1] in ("another instrument", "last rule met")
     assert [i.check for i in run.facts.identities] == ["changed"]
-    assert run.facts.identities[0].said == "instrument N-2 answers where N-1 is expected"
+    assert run.facts.identities[0].detail == "instrument N-2 answers where N-1 is expected"
 
 
 def test_a_companion_that_was_lost_and_did_not_come_back_is_not_taken_for_the_same_at_the_end():

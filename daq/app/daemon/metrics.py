@@ -16,8 +16,8 @@ from daq.core.errors import StoreError
 from daq.core.linkstates import LinkState
 from daq.core.run import OUTCOMES
 from daq.methods.files.daemon import Metrics
-from daq.process.metricsport import serve_metrics
 from daq.process.exposition import Family, render
+from daq.process.metricsport import serve_metrics
 
 log = structlog.get_logger()
 

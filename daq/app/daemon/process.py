@@ -15,7 +15,7 @@ from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import DAY_S as A_DAY_S
 from daq.app.setup.certificates import findings
-from daq.process.systemd import watchdog_interval_s, notify
+from daq.process.systemd import notify, watchdog_interval_s
 
 log = structlog.get_logger()
 

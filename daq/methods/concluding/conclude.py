@@ -214,7 +214,7 @@ def _said(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> str:
     """The sentence of a fault, with the figures of this run."""
     sentence = FAULTS[fault].sentence
     if fault in ("another_instrument", "identity_unknown"):
-        said = "; ".join(f"{i.link}: {i.said}" for i in facts.identities if i.said)
+        said = "; ".join(f"{i.link}: {i.detail}" for i in facts.identities if i.detail)
         return f"{sentence}: {said}" if said else sentence
     band = plan.band
     standing = plan.context.standing

@@ -56,7 +56,9 @@ def described(name: str, body: files.Geometry, constants: flow.Geometry) -> Meas
     )
 
 
-def constants_of(geometries: Mapping[str, files.Geometry], full_scale_unm: float | None) -> dict[str, GeometryConstants]:
+def constants_of(
+    geometries: Mapping[str, files.Geometry], full_scale_unm: float | None
+) -> dict[str, GeometryConstants]:
     """Return the constants of all geometries of an instrument that measure a viscosity, by name."""
     found = {name: flow_geometry(body, full_scale_unm) for name, body in geometries.items()}
     return {
