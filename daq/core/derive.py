@@ -90,7 +90,7 @@ def _whole(columns: Columns, span: Span) -> dict[str, Summary]:
 def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[int]) -> Summary:
     ratios = [a * x / y + 0.0 if y != 0.0 else math.inf for x, y in zip(xs, ys, strict=True)]
     if not all(map(math.isfinite, ratios)):
-        # A ratio with a zero denominator is not defined: the row counts neither in the mean of ratios nor in its scatter.
+        # A ratio with a zero denominator is not defined: the row is left out of the mean of ratios and its scatter.
         defined = [(v, t) for v, t in zip(ratios, times, strict=True) if math.isfinite(v)]
         ratios, times = [v for v, _ in defined], [t for _, t in defined]
     summary = summarise(ratios, Axis(times))

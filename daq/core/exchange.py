@@ -236,6 +236,7 @@ class Exchange:
     def sent(self, t: int) -> None:
         """Count the time-out from `t` (ns), when the bytes given to `send` last were written."""
         self._last_sent = t
+        # On a shared line a request waits for its turn; the wait costs no time-out, because it counts from here.
         if self._outstanding is not None:
             self._deadline = t + self._outstanding.timeout_ns + self._sending_ns(self._outstanding)
         elif self._wake_sent:

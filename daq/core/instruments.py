@@ -34,7 +34,7 @@ class Instruments:
         """Stop the motor at `t` (ns), before any other request, and ask every instrument for its identity."""
         halted = self.moved and self.lead.up
         if halted:
-            self.lead.stop_motor(t, IDENTIFY_NS)
+            self.lead.stop_motor(t, IDENTIFY_NS)  # the identity request of the lead follows its stop
         for link in self._links:
             if link.up and not (halted and link is self.lead):
                 link.identify(t, IDENTIFY_NS)

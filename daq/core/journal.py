@@ -83,7 +83,7 @@ class JournalWriter:
         self._put(kind, self._numbers[link] if link else NO_LINK, event.t, payload)
 
     def effect(self, effect: Effect, t: int) -> None:
-        """Write one effect of time `t` (ns).  A `Send` is not written, because the `Sent` event that follows records it."""
+        """Write one effect of time `t` (ns).  A `Send` is not written: the `Sent` event that follows records it."""
         if type(effect) is Send:
             return
         self._settle()

@@ -183,6 +183,7 @@ class LifeCycle:
         facts = self._facts
         facts.outcome, facts.reason = OUTCOMES[trigger], detail
         facts.began = facts.began or self.now
+        # The facts are frozen here, so that the result waits for no motor.  The stop is the first request sent.
         self._frozen = self.facts()
         self._instruments.stop(self.now)
         self.settle()

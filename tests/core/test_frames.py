@@ -198,7 +198,7 @@ def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_stil
         ({"terminator": b""}, "at least one byte"),
         ({"terminator": ()}, "at least one byte"),
         ({"terminator": (b"\r", b"\r\n")}, "inside another"),
-        ({"terminator": b"$$", "begin": b"$"}, "hold each other"),
+        ({"terminator": b"$$", "begin": b"$"}, "contain each other"),
     ],
 )
 def test_marks_that_contradict_each_other_are_refused(more, said):

@@ -217,7 +217,7 @@ def test_damage_that_changes_nothing_is_still_damage():
     on = replay(broken, make_driver, check=False)
     assert on.difference is None
     assert not on.same
-    assert "does not fit" in on.damage
+    assert "wrong CRC" in on.damage
 
 
 @pytest.mark.parametrize("n", [-1, 8 * len(RAW)])
