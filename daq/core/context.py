@@ -192,8 +192,8 @@ class Standing:
         return None if self.last is None else self.last.passed
 
     @property
-    def said(self) -> str:
-        """In words."""
+    def text(self) -> str:
+        """Verification status in words."""
         if self.last is not None and not self.last.passed:
             return "failed"
         if self.overdue:

@@ -41,7 +41,7 @@ class RuleProgress:
 
 @dataclass(slots=True)
 class StepClock:
-    """Clock and counters of a step: its start (ns), the present time (ns), new readings and revolutions so far."""
+    """Time and counters of a step: its start (ns), the present time (ns), new readings and revolutions so far."""
 
     start: int
     """Time at which the speed was confirmed; where nothing turns, the time at which the step was entered."""

@@ -19,7 +19,7 @@ stop = { signal = "mass", steady = { span = "10 s", limit = "0.01 g", spans = 2 
 longest = "10 min"
 keep = [{ at = "end", span = "10 s" }]
 """
-ACCURATE = "[specification]\naccuracy = { mass = 0.01 }\nresolution = { mass = 0.001 }\n"
+ACCURATE = "[specification]\nmaximum_permissible_error = { mass = 0.01 }\nresolution = { mass = 0.001 }\n"
 
 
 def settling(final: float, lag_s: float = 3.0):
@@ -68,7 +68,7 @@ def test_a_mass_that_goes_on_falling_is_no_equilibrium(tmp_path):
 
 def test_mass_against_the_limits_of_a_product(tmp_path):
     text = (
-        'unit = "g"\nreported_decimals = 2\ndecision_rule = "rounded"\n[[limits]]\nquantity = "mass"\nlow = 0.1\n'
+        'unit = "g"\nreported_decimals = 2\nrounding = "rounded"\n[[limits]]\nquantity = "mass"\nlow = 0.1\n'
         'high = 0.12346\nunit = "kg"\n'
     )
     balance = instrument(tmp_path, "balance-1", "balance", ACCURATE)
@@ -131,7 +131,7 @@ def ph_world():
 
 def test_the_time_to_a_ph_end_point(tmp_path):
     # 4 to 8.2 at one unit a minute takes 252 s; the value's own uncertainty goes in over its slope.
-    meter = instrument(tmp_path, "ph-1", "ph-meter", "[specification]\naccuracy = { ph = 0.05 }\n")
+    meter = instrument(tmp_path, "ph-1", "ph-meter", "[specification]\nmaximum_permissible_error = { ph = 0.05 }\n")
     c, _, data = measured(method(tmp_path, END_POINT, "time_to", "ph"), meter, Numbers("ph-meter"), ph_world())
     assert (c.quantity, c.unit, c.validity) == ("time", "s", "valid")
     assert c.value == pytest.approx(252.0, abs=1.1)
@@ -240,7 +240,7 @@ def test_a_steady_rule_needs_no_settling_warning(tmp_path):
     assert not bench.plan.context.warnings
 
 
-VESSEL = '[density_vessel]\nvolume = "100 mL"\nvolume_accuracy = 0.1\nempty = "52.3 g"\n'
+VESSEL = '[density_vessel]\nvolume = "100 mL"\nvolume_error = 0.1\nempty = "52.3 g"\n'
 
 
 def test_density_from_the_mass_in_a_known_volume(tmp_path):
@@ -248,7 +248,9 @@ def test_density_from_the_mass_in_a_known_volume(tmp_path):
 
     By hand: u(mass) = 0.01/sqrt(3)/100 = 5.7735e-5; u(volume) = 1.785 * 0.001/sqrt(3) = 1.03057e-3 g/mL.
     """
-    balance = instrument(tmp_path, "balance-1", "balance", VESSEL + "[specification]\naccuracy = { mass = 0.01 }\n")
+    balance = instrument(
+        tmp_path, "balance-1", "balance", VESSEL + "[specification]\nmaximum_permissible_error = { mass = 0.01 }\n"
+    )
     text = WEIGHING.replace('signal = "mass"', 'signal = "density"').replace('"0.01 g"', '"0.0001 g/mL"')
     recipe = method(tmp_path, text, "equilibrium", "density")
     limits = '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\ndecimals = 3\n'

@@ -5,7 +5,7 @@ import pytest
 from simulators.thermometer.thermometer import Thermometer
 from tests.support.memory_bench import Bench
 
-pytestmark = pytest.mark.asyncio
+pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
 
 
 async def swapped(bench, silent_s, serial="R-9999"):

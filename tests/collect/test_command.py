@@ -15,6 +15,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from daq.app.cli import main
 from daq.collect.process import collect_settings, collector_file
 from daq.core.errors import SettingError
+from tests.support import sentences
 from tests.support.processes.collector import daemon
 from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
@@ -176,7 +177,7 @@ def test_names_of_workers_and_places_of_the_file(tmp_path, monkeypatch, capsys):
     assert collector_file(str(tmp_path)) == tmp_path / "collector.toml"
     assert collector_file(str(tmp_path / "other.toml")) == tmp_path / "other.toml"
     assert main(["collect", "--show"]) == 2
-    assert "there is no such file" in capsys.readouterr().err
+    assert sentences.NO_SUCH_FILE in capsys.readouterr().err
 
 
 def test_without_the_library_it_says_what_to_install(tmp_path):

@@ -6,6 +6,7 @@ import pytest
 
 from daq.collect.database import DatabaseAwayError, open_database
 from daq.collect.process import collect_settings
+from tests.support import sentences
 from tests.support.processes.mosquitto import make_certificates, needs_openssl
 from tests.support.processes.postgres import Server, needs_postgres
 
@@ -59,8 +60,8 @@ async def test_the_files_named_in_the_collectors_file_are_those_of_the_connectio
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"tls": False, "ca_file": "", "cert_file": "", "key_file": ""}, "requires a valid client certificate"),
-        ({"cert_file": "", "key_file": ""}, "requires a valid client certificate"),
+        ({"tls": False, "ca_file": "", "cert_file": "", "key_file": ""}, sentences.CLIENT_CERTIFICATE_NEEDED),
+        ({"cert_file": "", "key_file": ""}, sentences.CLIENT_CERTIFICATE_NEEDED),
         ({"host": "127.0.0.2"}, "does not match host name"),
     ],
     ids=["without TLS", "without a certificate of ours", "under another name"],

@@ -1,4 +1,4 @@
-"""Frames that do not simply end with one terminator: the same however they are cut, bounded, found again after garbage."""
+"""Frames with other ends than one terminator: independent of how bytes are cut, bounded, found again after garbage."""
 
 import binascii
 
@@ -152,7 +152,7 @@ def test_a_frame_ends_when_nothing_came_for_the_gap():
     assert framer.pending <= 6
     assert framer.tick(framer.wake_at) == []
     framer.feed(1000, b"next")
-    assert framer.feed(1101, b"one") == [b"next"]  # nobody ticked in between
+    assert framer.feed(1101, b"one") == [b"next"]  # no tick came in between
     assert (framer.counters.lines, framer.counters.too_long) == (2, 1)
 
 
@@ -187,7 +187,7 @@ def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_stil
 
 
 @pytest.mark.parametrize(
-    ("more", "said"),
+    ("more", "message"),
     [
         ({"length": 4, "silence_ns": 1}, "only one"),
         ({"length": 4, "measure": len}, "only one"),
@@ -201,6 +201,6 @@ def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_stil
         ({"terminator": b"$$", "begin": b"$"}, "contain each other"),
     ],
 )
-def test_marks_that_contradict_each_other_are_refused(more, said):
-    with pytest.raises(DriverError, match=said):
+def test_marks_that_contradict_each_other_are_refused(more, message):
+    with pytest.raises(DriverError, match=message):
         Framing(**more)

@@ -1,4 +1,4 @@
-"""The journal: records as they were written, every damaged bit named, and a chain over its blocks."""
+"""The journal: records are read as written, every damaged bit is detected, and its blocks are chained."""
 
 import hashlib
 import json
@@ -63,7 +63,7 @@ def test_what_was_written_is_read_back():
     assert (block.records, block.first_t, block.last_t) == (len(records), -5, 1 << 62)
 
 
-def test_a_record_is_laid_out_as_said():
+def test_a_record_is_laid_out_as_documented():
     writer = JournalWriter(["lead", "probe"])
     writer.event(Received(0x0102030405060708, "probe", b"ab"))
     body = struct.pack("<BBqI", 1, 1, 0x0102030405060708, 2) + b"ab"
@@ -132,7 +132,7 @@ def test_a_journal_that_ends_inside_a_record_is_named(cut):
     assert caught.value.record == len(EVENTS) - (1 if cut > 27 else 0)
 
 
-def test_an_unknown_kind_makes_no_sense():
+def test_an_unknown_kind_cannot_be_decoded():
     body = struct.pack("<BBqI", 77, 255, 0, 0)
     with pytest.raises(JournalError, match="record 0: cannot be decoded: unknown kind 77"):
         list(read_records(body + struct.pack("<I", zlib.crc32(body))))

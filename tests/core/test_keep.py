@@ -1,4 +1,4 @@
-"""Kept values: over which span, of which readings, and what is wrong with them; figures worked by hand."""
+"""Kept values: their spans, readings and faults; the expected figures are worked by hand."""
 
 import math
 
@@ -29,7 +29,7 @@ def span(kept):
 
 
 class Slow(Plain):
-    """One reading a second."""
+    """Plain driver with one reading in a second."""
 
     interval_ns = S
 
@@ -222,7 +222,7 @@ def test_an_event_in_time():
     assert span(run.kept[0]) == (1.5, 2.5)
 
 
-# ---- what is wrong with a value
+# ---- faults of a value
 
 
 def faults(run):
@@ -441,7 +441,7 @@ def test_a_value_beyond_the_channels_range_is_kept_and_marked():
 
 
 class Renewing(Plain):
-    """Renews its values every 0.5 s and is read every 0.1 s."""
+    """Plain driver of an instrument that renews its values every 0.5 s and is read every 0.1 s."""
 
     refresh_ns = S // 2
 

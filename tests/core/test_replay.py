@@ -1,4 +1,4 @@
-"""Replay: the same to the last bit, what differs named, and what a damaged record changes told."""
+"""Replay: equal to the last bit; differences are named, and the effect of a damaged record is shown."""
 
 import json
 import struct
@@ -14,6 +14,7 @@ from daq.core.replay import flip_bit, replay
 from daq.core.run import State
 from tests.core.parts import Plain, Script, elapsed, make_driver, plan_of, seconds, step, texts
 from tests.core.run_states import into
+from tests.support import sentences
 
 KEEP = Keep("every", "mean", seconds(1.0), every=seconds(1.0)), Keep("end", "mean", seconds(2.0))
 
@@ -155,7 +156,7 @@ def test_another_reading_shows_in_the_first_value_it_goes_into():
     assert found.difference.what.startswith("Kept differs")
 
 
-def test_another_driver_is_said_and_need_not_differ():
+def test_another_driver_is_named_and_need_not_differ():
     class Other(Plain):
         def decode(self, line, asked=None):
             return super().decode(line, asked)
@@ -186,7 +187,7 @@ def test_a_driver_that_decodes_otherwise_differs():
 
 
 @pytest.mark.parametrize("n", range(0, 8 * len(RAW), 8 * len(RAW) // 150 + 1))
-def test_a_flipped_bit_is_named_and_reading_on_tells_what_it_changes(n):
+def test_a_flipped_bit_is_named_and_replay_without_check_shows_its_effect(n):
     broken = flip_bit(RAW, n)
     assert sum(a != b for a, b in zip(broken, RAW, strict=True)) == 1
     assert flip_bit(broken, n) == RAW
@@ -222,7 +223,7 @@ def test_damage_that_changes_nothing_is_still_damage():
 
 @pytest.mark.parametrize("n", [-1, 8 * len(RAW)])
 def test_a_bit_that_is_not_there_is_refused(n):
-    with pytest.raises(SettingError, match="--flip-bit: must be from 0 to"):
+    with pytest.raises(SettingError, match=sentences.FLIPPED_BIT_OUT_OF_RANGE):
         flip_bit(RAW, n)
 
 
@@ -243,8 +244,8 @@ def test_a_rule_that_was_altered_in_the_header_is_found():
     raw = run.journal()
     assert replay(raw, make_driver).same
     header, *rest = split(raw)
-    said = json.loads(header[3])
-    said["plan"]["steps"][0]["stop"]["low"] = (46.0).hex()
-    altered = join([(*header[:3], json.dumps(said).encode()), *rest])
+    header_data = json.loads(header[3])
+    header_data["plan"]["steps"][0]["stop"]["low"] = (46.0).hex()
+    altered = join([(*header[:3], json.dumps(header_data).encode()), *rest])
     assert replay(altered, make_driver).difference.what == "an effect that is not computed"
     assert replace(plan, claim="peak") != plan

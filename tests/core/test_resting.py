@@ -1,4 +1,4 @@
-"""The torque at rest before the motor turns: which readings count, and that it comes from the journal alone."""
+"""The torque at rest before the motor turns: the readings that count, and its replay from the journal alone."""
 
 import pytest
 

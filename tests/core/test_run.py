@@ -1,4 +1,4 @@
-"""The life of a run: every transition of the table is reached, and no other; the motor's end is known or said to be unknown."""
+"""State machine of a run: every transition of the table is reached and no other; the end of the motor is recorded."""
 
 import pytest
 
@@ -91,7 +91,7 @@ def test_the_end_in_every_state(state, act, outcome):
         assert run.state == "concluded"
         run.reading(run.at + 0.2, speed=0.0)
         assert run.motor == "still"
-    # It is over: nothing brings it back, and nothing more is said.
+    # After the end no event changes the state, and there are no effects.
     count = len(run.effects)
     run.stop(60.0)
     run.down(61.0)
@@ -153,7 +153,7 @@ def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turne
     run.serial = at_the_end
     run.tick()
     if check == "no_answer":
-        # Killed at this moment, the run would be concluded from these facts: not as if somebody had answered.
+        # If the daemon is killed now, the run is concluded from these facts, which must not contain an answer.
         assert [i.check for i in run.pipeline.facts().identities] == ["no_answer"]
         assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no_answer"]
     while not run.of(Concluded):
@@ -224,7 +224,7 @@ def test_a_missing_companion_is_noted():
 
 def test_a_second_begin_changes_nothing():
     run = into(State.MEASURING)
-    run.feed(OperatorCommand(run.ns(23.0), "begin", "somebody"))
+    run.feed(OperatorCommand(run.ns(23.0), "begin", "another person"))
     assert run.state == "measuring"
     assert len([m for m in run.moves if m[1] == "begin"]) == 1
 
@@ -535,7 +535,7 @@ def test_a_speed_of_zero_counts_only_once_the_stop_is_acknowledged():
     run = into(State.MEASURING)
     run.answers = False
     run.stop(23.0)
-    run.reading(23.1, speed=0.0)  # stalled, or held: nobody has taken the stop yet
+    run.reading(23.1, speed=0.0)  # stalled or held: the stop is not acknowledged yet
     assert run.state == "concluded"
     run.line(23.2, b"ok halt")
     assert run.state == "concluded"

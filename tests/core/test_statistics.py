@@ -1,4 +1,4 @@
-"""Statistics of a span against numpy, scipy and the certified values of NIST."""
+"""Statistics of a span, compared with numpy, scipy and the certified values of NIST."""
 
 import csv
 import math

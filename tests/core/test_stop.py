@@ -1,4 +1,4 @@
-"""Stop rules fire at the first reading or tick that meets them, and say which and why."""
+"""Stop rules end a step at the first reading or tick that meets them, and record the rule and its value."""
 
 import pytest
 
@@ -62,7 +62,7 @@ def test_temperature_of_the_lead_and_of_a_companion():
     assert ended(other) == ("probe.temperature below", 1.3, 20.0)
 
 
-# ---- elapsed: by time alone, whatever the readings do
+# ---- elapsed: by time alone, independent of the readings
 
 
 @pytest.mark.parametrize("limit", [0.5, 1.0, 17.4, 17.400000000000002, 2.3 * 60, 60.0000000004, 1 / 3])

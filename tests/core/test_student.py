@@ -1,4 +1,4 @@
-"""Quantiles against printed tables and scipy."""
+"""Quantiles of Student's t, compared with a printed table and scipy."""
 
 import math
 

@@ -14,6 +14,7 @@ from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseRefused, Re
 from daq.adapters.store.outbox_reading import quarantined, refused_topics
 from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering, depth, states
+from tests.support import sentences
 from tests.support.processes.mosquitto import TOPICS, Mosquitto, eventually, fill, listening, needs_mosquitto
 from tests.support.runs.stored import T0, begin, builder, conclude, register
 
@@ -63,7 +64,7 @@ async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_pers
                     (kept,) = quarantined(reader)
                     said = check_outbox(reader, utc_ns=T0)
                 assert (kept.id, kept.attempts, kept.refused_utc_ns) == ("bulky", 1, T0 + 30 * 10**9)
-                assert "larger than the broker takes" in kept.last_error
+                assert sentences.LARGER_THAN_THE_BROKER_TAKES in kept.last_error
                 assert not said.ok
                 assert "1 are in quarantine" in said.say
                 assert "daq resend --refused" in said.do

@@ -1,4 +1,4 @@
-"""What README.md and DEVELOPERS.md tell people to type is typed here."""
+"""The pages: their commands run, their examples have the shape of real ones, and every command they name exists."""
 
 import json
 import os
@@ -17,8 +17,18 @@ from paho.mqtt.client import topic_matches_sub
 from daq.app.delivery.contract import SCHEMAS
 
 ROOT = Path(__file__).parents[2]
+
+
+def is_ours(path: Path) -> bool:
+    """Whether a page belongs to the project: not to an installed package or a cache."""
+    return not any(part.startswith(".") or part == "site-packages" for part in path.relative_to(ROOT).parts)
+
+
 README = (ROOT / "README.md").read_text("utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+LABORATORY = (ROOT / "config/README.md").read_text("utf-8")
+SUBSCRIBE = (ROOT / "config/SUBSCRIBE.md").read_text("utf-8")
+PAGES = {str(p.relative_to(ROOT)): p.read_text("utf-8") for p in sorted(ROOT.rglob("*.md")) if is_ours(p)}
 
 
 def blocks(text: str) -> list[str]:
@@ -83,9 +93,11 @@ def make_quick(lab: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.timeout(120)
-def test_the_screenful_of_use_runs_as_it_stands(bench):
-    (screenful,) = [b for b in blocks(README) if "daq serve &" in b]
-    lines = [line.partition("#")[0].strip() for line in screenful.splitlines()]
+def test_the_lines_of_use_run(bench):
+    (first,) = [b for b in blocks(README) if "daq serve &" in b]
+    (day,) = [b for b in blocks(LABORATORY) if "daq serve &" in b]
+    lines = [line.partition("#")[0].strip() for line in first.splitlines()]
+    lines += [text for line in day.splitlines() if (text := line.partition("#")[0].strip()) not in lines]
     exports: list[str] = []
     run_id = ""
     daemon = None
@@ -125,7 +137,7 @@ def test_the_screenful_of_use_runs_as_it_stands(bench):
 
 @pytest.mark.slow
 def test_an_unknown_instrument_has_its_driver_in_four_lines(bench):
-    (block,) = [b for b in blocks(README) if "daq driver new" in b]
+    (block,) = [b for b in blocks(LABORATORY) if "daq driver new" in b]
     port = bench / "scale"
     scale = subprocess.Popen([sys.executable, "-m", "simulators.host", "balance", "--pty", str(port)])
     try:
@@ -147,8 +159,11 @@ def wait_until(condition, seconds: float = 20.0) -> None:
         time.sleep(0.05)
 
 
+QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 2 --dist loadfile'
+
+
 def test_the_two_commands_set_up_everything_themselves():
-    for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", ".venv/bin/python -m pytest -q")):
+    for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", QUICK_TESTS)):
         first, install, program = command_of(marker).split(" && ")
         assert first == "python3 -m venv .venv"
         assert install == ".venv/bin/python -m pip install -q -e '.[test]'"
@@ -180,14 +195,14 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
     assert "by speed" in out
     assert "G-1041 was asked for again" in out
     examples = {file.stem: json.loads(file.read_text()) for file in messages.iterdir()}
-    table = README.partition("| topic, after")[2].partition("\n\n")[0]
+    table = SUBSCRIBE.partition("| topic, after")[2].partition("\n\n")[0]
     kinds = set(re.findall(r"^\| `(\w+)[/`]", table, re.MULTILINE))
-    assert set(examples) == kinds - {"schema"}, "one of each kind in the README's table"
+    assert set(examples) == kinds - {"schema"}, "one of each kind in the page's table"
     schemas = {s.name: json.loads(s.text()) for s in SCHEMAS}
     schemas |= {"flat": schemas["result-flat"], "last": schemas["result"]}
     for kind, message in examples.items():
         jsonschema.validate(message.get("data", message), schemas[kind])
-    (shown,) = re.findall(r"A part of one:\n\n```json\n(.*?)```", README, re.DOTALL)
+    (shown,) = re.findall(r"Part of one:\n\n```json\n(.*?)```", SUBSCRIBE, re.DOTALL)
     assert_part_of(json.loads(shown), examples["result"])
 
 
@@ -206,20 +221,34 @@ def assert_part_of(part, whole, key="message"):
 
 
 def test_the_historian_s_subscription_matches_the_topics():
-    (line,) = [b for b in blocks(README) if b.startswith("mosquitto_sub")]
+    (line,) = [b for b in blocks(SUBSCRIBE) if b.startswith("mosquitto_sub") and "glaze-works" in b]
     pattern = shlex.split(line)[shlex.split(line).index("-t") + 1]
     assert topic_matches_sub(pattern, "glaze-works/kiln-street/quality/lab/v1/result/bench-1")
     assert not topic_matches_sub(pattern, "glaze-works/kiln-street/quality/lab/v1/status")
 
 
-def test_every_command_named_in_the_pages_exists():
+@pytest.mark.parametrize("name", PAGES)
+def test_every_command_named_in_a_page_exists(name):
     from daq.app.cli import COMMANDS
 
-    known = {name for name, _, _ in COMMANDS}
-    named = set(re.findall(r"\bdaq(?: --\w+ \S+)* ([a-z]+)\b", "\n".join(blocks(README) + blocks(DEVELOPERS))))
-    named |= set(re.findall(r"`daq ([a-z]+)", README + DEVELOPERS))
-    assert named
-    assert named <= known | {"is", "demo"}, named - known
+    known = {name for name, _, _ in COMMANDS} | {"is"}
+    named = set(re.findall(r"^\s*daq(?: --\w+ \S+)* ([a-z]+)\b", "\n".join(blocks(PAGES[name])), re.MULTILINE))
+    named |= set(re.findall(r"`daq ([a-z]+)", PAGES[name]))
+    assert named <= known, named - known
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_every_link_and_file_named_in_a_page_exists(name):
+    folder = (ROOT / name).parent
+    links = {target for target in re.findall(r"\]\(([^)#]+)\)", PAGES[name]) if "://" not in target}
+    paths = set(re.findall(r"`((?:daq|tests|drivers|simulators|config)/[\w/.-]+?)/?`", PAGES[name]))
+    missing = {x for x in links if not (folder / x).exists()} | {x for x in paths if not (ROOT / x).exists()}
+    assert missing == set()
+
+
+def test_the_pages_for_a_first_day_are_short():
+    assert len(README.splitlines()) < 120
+    assert len(DEVELOPERS.splitlines()) < 150
 
 
 def test_the_simulator_line_of_the_developers_page_runs(tmp_path):
@@ -230,10 +259,3 @@ def test_the_simulator_line_of_the_developers_page_runs(tmp_path):
     process.terminate()
     process.wait(10)
     process.stdout.close()
-
-
-def test_the_list_of_measurement_functions_is_that_of_the_code():
-    from tests.docs.functions import BEGIN, END, listed
-
-    found = DEVELOPERS.partition(BEGIN)[2].partition(END)[0].strip()
-    assert found == listed(), "run python -m tests.docs.functions"

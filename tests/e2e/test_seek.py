@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.support import sentences
 from tests.support.processes.laboratory import SHORT, Daemon
 
 pytestmark = pytest.mark.slow
@@ -61,4 +62,4 @@ def test_a_seek_and_what_may_follow_on_its_fill(lab):
         assert daemon.stop() == 0
     replayed = lab.daq("replay", seek)
     assert replayed.returncode == 0, replayed.stdout
-    assert "the same, bit for bit" in replayed.stdout
+    assert sentences.SAME_BIT_FOR_BIT in replayed.stdout

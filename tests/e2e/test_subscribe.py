@@ -1,4 +1,4 @@
-"""The page "Subscribe in five minutes" of DEVELOPERS.md: its commands, its program and its queries, as they stand."""
+"""The subscriber's page: its commands, its program and its queries run unchanged."""
 
 import json
 import os
@@ -16,7 +16,7 @@ from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
 
 pytestmark = pytest.mark.slow
 
-PAGE = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
+PAGE = (Path(__file__).parents[2] / "config/SUBSCRIBE.md").read_text()
 PAGE = PAGE.partition("<!-- subscribe: begin -->")[2].partition("<!-- subscribe: end -->")[0]
 BLOCKS = re.findall(r"```(\w+)\n(.*?)```", PAGE, re.DOTALL)
 

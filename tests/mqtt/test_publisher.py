@@ -16,6 +16,7 @@ from daq.adapters.store.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.core.errors import StoreError
+from tests.support import sentences
 from tests.support.processes.mosquitto import (
     PASSWORD,
     TOPICS,
@@ -328,7 +329,7 @@ async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_
         store.submit(begin("bulky")).result(10)
         store.submit(conclude("bulky", result_id="bulky", build=bulky)).result(10)
         fill(store, ["b", "c"])
-        for protocol, reason in (("3.1.1", "hung up each time"), ("5", "larger than the broker takes")):
+        for protocol, reason in (("3.1.1", "hung up each time"), ("5", sentences.LARGER_THAN_THE_BROKER_TAKES)):
             # What is in quarantine stays there until a person sends it again.
             store.submit(ReleaseRefused(T0, "m.keeper")).result(10)
             settings = broker.settings(protocol=protocol, retry_first_s=900, retry_most_s=900)

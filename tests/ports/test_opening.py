@@ -22,6 +22,7 @@ from daq.core.errors import LinkError, SettingError
 from daq.core.portname import UsbAdapter, check_port_name, network_place, usb_adapter
 from daq.methods.files.instrument import Instrument, SerialLine
 from tests.ports.parts import Bus, Heard, Rfc2217Server, Tiny, framed, until
+from tests.support import sentences
 
 PORT = Port(baud=9600)
 RFC2217_IS_OLD = pytest.mark.filterwarnings("ignore::DeprecationWarning:serial.rfc2217")
@@ -130,7 +131,7 @@ def test_doctor_finds_the_same_adapter_and_lists_what_there_is(plugged, bus):
     plugged.clear()
     found = ports.check_port(instrument)
     assert not found.ok
-    assert "no such adapter is plugged in" in found.say
+    assert sentences.NO_SUCH_ADAPTER in found.say
     assert found.do.startswith("plug in the cable, or change 'port' in ")
 
 

@@ -14,6 +14,7 @@ from daq.core.driver import Driver, Reject, Reply
 from daq.core.framing import Framing
 from daq.methods.files.instrument import Instrument
 from tests.ports.parts import MS, Bus, Tiny, until
+from tests.support import sentences
 
 
 @pytest.fixture
@@ -57,7 +58,7 @@ async def test_an_adapter_that_comes_back_under_another_name_is_found_and_its_in
 
     monkeypatch.setattr(list_ports, "comports", comports)
     async with session_on("usb:f1a2:0001:ADAPTER-7", kind(), "T-0007") as session:
-        await until(lambda: "no such adapter is plugged in" in session.standing.detail)
+        await until(lambda: sentences.NO_SUCH_ADAPTER in session.standing.detail)
         there.append((bus.path, "ADAPTER-7"))
         await until(lambda: session.standing.values)
         # Pulled, and plugged in again where another instrument is now.

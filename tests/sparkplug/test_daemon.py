@@ -11,7 +11,8 @@ from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.app.delivery.sparkplug_metrics import STATUS_CODES
 from daq.core.faults import Quality
-from tests.support.processes.laboratory import Daemon, Historian, Lab, Simulators, eventually
+from tests.support.processes.historian import Historian
+from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
 from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
 from tests.support.sparkplug.link import COMMANDS, GROUP, NODE
 from tests.support.sparkplug.strict_host import StrictHost

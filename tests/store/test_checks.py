@@ -9,6 +9,7 @@ from daq.adapters.store.checks import check_database
 from daq.adapters.store.delivery import Acknowledge, Refused
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
+from tests.support import sentences
 from tests.support.runs.stored import SECOND, T0, begin, blocks, conclude, end, register
 
 NOW = T0 + 120 * SECOND
@@ -55,7 +56,7 @@ def test_a_healthy_database_has_no_faults_and_says_what_was_looked_at(path):
 @pytest.mark.parametrize(
     ("statement", "what", "say"),
     [
-        ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "audit trail", "audit entry 3 was changed"),
+        ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "audit trail", sentences.AUDIT_ENTRY_CHANGED),
         ("DELETE FROM audit WHERE seq = 10", "ended runs", "does not know the end of run c"),
         ("UPDATE runs SET motor = 'not_moved' WHERE id = 'b'", "ended runs", "the motor of run b"),
         ("UPDATE results SET data = '{}' WHERE id = 'b'", "ended runs", "the result of run b"),
@@ -100,7 +101,7 @@ def test_a_damaged_page_is_found(path):
 def test_a_file_that_is_no_database_is_one_finding(tmp_path):
     path = tmp_path / "daq.sqlite"
     path.write_bytes(b"minutes of the glaze meeting\n" * 100)
-    assert any("not a database of daq" in say for _, say in faults(path))
+    assert any(sentences.NOT_A_DATABASE in say for _, say in faults(path))
     assert any("there is no database" in say for _, say in faults(tmp_path / "none.sqlite"))
 
 

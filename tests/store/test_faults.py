@@ -16,6 +16,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
+from tests.support import sentences
 from tests.support.runs.stored import T0, begin, conclude, end, note, register
 
 
@@ -210,7 +211,7 @@ def _root_page(path, table):
 
 def test_a_file_of_another_kind_is_not_touched(path, tmp_path):
     path.write_bytes(b"minutes of the glaze meeting\n" * 100)
-    with pytest.raises(StorageError, match="not a database of daq"):
+    with pytest.raises(StorageError, match=sentences.NOT_A_DATABASE):
         Store(path)
     assert path.read_bytes() == b"minutes of the glaze meeting\n" * 100
     other = tmp_path / "other.sqlite"

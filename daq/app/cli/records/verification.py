@@ -84,7 +84,7 @@ class _Verifications:
         return {
             "instrument": self.instrument,
             "serial": self.serial,
-            "state": self.now.said,
+            "state": self.now.text,
             "overdue": self.now.overdue,
             "due": None if due is None else day(due),
             "said": _said(self.now),
