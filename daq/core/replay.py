@@ -55,7 +55,7 @@ class Replay:
     """The first damaged record and its fault, in words; "" where the journal is not damaged."""
     damaged_record: int = -1
     header: Header | None = None
-    facts: Facts = field(default_factory=lambda: Facts(0, 0, "", ""))
+    facts: Facts = field(default_factory=lambda: Facts(0, 0, "", None))
     events: int = 0
     effects: int = 0
     """Number of recorded effects and sent requests that were compared and found equal."""
