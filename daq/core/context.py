@@ -159,7 +159,8 @@ class VerificationAsked:
     """Number of torque levels that must be judged."""
     full_scale: float
     """Permissible deviation, % of the full-scale viscosity."""
-    order: Literal["as_found", "as_left"] = "as_found"
+    condition: Literal["as_found", "as_left"] = "as_found"
+    """Condition of the instrument: before (as found) or after (as left) an adjustment."""
     results_since_pass: tuple[str, ...] = ()
 
 
@@ -170,7 +171,7 @@ class Verified:
     utc_ns: int
     run: str
     passed: bool
-    order: str = "as_found"
+    condition: str = "as_found"
     fluid: str = ""
     lot: str = ""
     geometry: str = ""
@@ -190,7 +191,7 @@ class Standing:
 
     @property
     def passed(self) -> bool | None:
-        """Whether the newest verification passed; None without any."""
+        """True if the newest verification passed; None without any."""
         return None if self.last is None else self.last.passed
 
     @property

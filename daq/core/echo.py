@@ -5,7 +5,7 @@ class Echo:
     """Search the received bytes for the request that was sent last.  The result does not depend on how bytes are cut.
 
     Bytes before the echo are older than the request.  They are discarded, or returned where the instrument also sends
-    unasked.  Where no correct echo arrives, the bytes that follow are discarded: they cannot be told from an answer.
+    unasked.  Where no correct echo arrives, the bytes that follow are discarded: they cannot be distinguished from one.
     """
 
     __slots__ = ("_awaited", "_held", "_speaks_unasked", "received_any")
@@ -15,7 +15,7 @@ class Echo:
         self._awaited = b""
         self._held = b""
         self.received_any = False
-        """Whether bytes came since the request."""
+        """True if bytes came since the request."""
 
     def expect(self, request: bytes) -> None:
         """Wait for the echo of `request`, which is being sent."""
@@ -27,7 +27,7 @@ class Echo:
 
     @property
     def missing(self) -> bool:
-        """Whether an echo is still awaited."""
+        """True if an echo is still awaited."""
         return bool(self._awaited)
 
     def strip(self, data: bytes) -> bytes:

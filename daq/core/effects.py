@@ -130,7 +130,7 @@ class Facts:
     at_rest: AtRest | None = None
     """None where the motor has not turned, or turned before the torque at rest was known."""
     moved: bool = False
-    """Whether the run requested motion."""
+    """True if the run requested motion."""
     limit: LimitReached | None = None
     identities: list[Identified] = field(default_factory=list)
     """Identity check of every instrument that took part; empty while the run goes on."""

@@ -105,7 +105,7 @@ class Exchange:
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
         self._line_wait_ns = SHARED_LINE_WAIT_NS if driver.shares_line else 0
         self._wake_sent = False
-        """Whether the wake-up bytes of the next request were sent."""
+        """True if the wake-up bytes of the next request were sent."""
         self._last_sent = -NEVER
 
     # ---- requests
@@ -140,12 +140,12 @@ class Exchange:
 
     @property
     def busy(self) -> bool:
-        """Whether a request waits to be sent or for its reply."""
+        """True if a request waits to be sent or for its reply."""
         return self._outstanding is not None or bool(self._queue)
 
     @property
     def awaiting(self) -> bool:
-        """Whether a request was sent and its answer is awaited."""
+        """True if a request was sent and its answer is awaited."""
         return self._outstanding is not None
 
     def start_polling(self, t: int) -> None:

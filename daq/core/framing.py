@@ -73,7 +73,7 @@ class Framing:
 
     @property
     def by_terminator(self) -> bool:
-        """Whether a line ends with a terminator."""
+        """True if a line ends with a terminator."""
         return not self.length and not self.silence_ns and self.measure is None
 
 
@@ -96,7 +96,7 @@ class Framer:
     __slots__ = ("_buffer", "_end", "_last_t", "_pattern", "_reach", "_skipping", "counters", "spec")
 
     resynchronises: ClassVar[bool] = True
-    """Whether the framer finds the next frame after a damaged one by itself, also where the damaged length is wrong."""
+    """True if the framer finds the next frame after a damaged one by itself, also where the damaged length is wrong."""
 
     def __init__(self, spec: Framing) -> None:
         ends = spec.ends

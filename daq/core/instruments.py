@@ -41,7 +41,7 @@ class Instruments:
 
     @property
     def all_have_answered(self) -> bool:
-        """Whether every instrument has answered the identity request, or its time is over."""
+        """True if every instrument has answered the identity request, or its time is over."""
         return all(link.identity_check is not IdentityCheck.PENDING for link in self._parts)
 
     @property

@@ -95,8 +95,8 @@ class JournalWriter:
             self._put(RECEIVED, self._numbers[last.link], last.t, last.data)
 
     def _put(self, kind: int, link: int, t: int, payload: bytes) -> None:
-        body = HEAD.pack(kind, link, t, len(payload)) + payload
-        self._parts.append(body + CRC.pack(zlib.crc32(body)))
+        record = HEAD.pack(kind, link, t, len(payload)) + payload
+        self._parts.append(record + CRC.pack(zlib.crc32(record)))
         if not self._in_block:
             self.first_t = t
         self._in_block += 1

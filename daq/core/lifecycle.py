@@ -208,7 +208,7 @@ class LifeCycle:
 
     @property
     def moved(self) -> bool:
-        """Whether the run requested motion."""
+        """True if the run requested motion."""
         return self._instruments.moved
 
     @property
@@ -220,7 +220,7 @@ class LifeCycle:
 
     @property
     def torque_at_rest(self) -> TorqueAtRest | None:
-        """Torque expected once the motor stands still; None where the run did not turn the motor."""
+        """Torque expected once the motor is at rest; None where the run did not turn the motor."""
         if not self.moved or self._torque_at < 0 or self.plan.band is None:
             return None
         zero = 0.0 if self._facts.at_rest is None else self._facts.at_rest.mean

@@ -167,7 +167,7 @@ class Link:
 
     @property
     def up(self) -> bool:
-        """Whether the port is open."""
+        """True if the port is open."""
         return self.exchange.up
 
     @property
@@ -240,7 +240,7 @@ class Link:
 
     @property
     def trusted(self) -> bool:
-        """Whether the latest reading is from the instrument that was identified last."""
+        """True if the latest reading is from the instrument that was identified last."""
         return self.state in (LinkState.READY, LinkState.LENDING, LinkState.HALTING)
 
     # ---- who it is
@@ -350,7 +350,7 @@ class Link:
         if motor is Motor.STILL:
             self._go("motor still")
         elif self._requires_identity:
-            self._go("stop not confirmed, open again", "the motor was told to stop and does not confirm it; see to it")
+            self._go("stop not confirmed, open again", "the motor does not confirm its stop; check the instrument")
         else:
             self._go("motor not still")
 

@@ -31,7 +31,7 @@ class RequestFailed:
 
 @dataclass(frozen=True, slots=True)
 class TorqueOffZero:
-    """The motor stands still, but the torque does not return to its zero; in the unit of the torque channel."""
+    """The motor is at rest, but the torque does not return to its zero; in the unit of the torque channel."""
 
     link: str
     torque: float | None

@@ -89,7 +89,7 @@ class Keep:
     every: Extent = Extent()
     event: Rule | None = None
     keep_part: bool = False
-    """Whether an incomplete last interval is kept at the end of the step."""
+    """True if an incomplete last interval is kept at the end of the step."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +188,7 @@ class Plan:
     speed_signal: str
     """Signal of the confirmed speed (/min) of the lead instrument; "" where nothing turns."""
     moves: bool
-    """Whether the run may request motion."""
+    """True if the run may request motion."""
     speed_tolerance: float
     """Greatest relative deviation of the confirmed speed from the set-point at which the speed counts as reached."""
     speed_timeout_ns: int

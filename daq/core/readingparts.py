@@ -20,7 +20,7 @@ class ReadingParts:
         """Faults of lines without a channel, for example of an error queue."""
 
     def __bool__(self) -> bool:
-        """Whether a part was received."""
+        """True if a part was received."""
         return bool(self._by_channel or self._general)
 
     def add(self, t: int, item: tuple[float, ...] | Values | Part) -> None:

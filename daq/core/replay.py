@@ -66,7 +66,7 @@ class Replay:
 
     @property
     def same(self) -> bool:
-        """Whether the journal is not damaged and its recomputation has no difference."""
+        """True if the journal is not damaged and its recomputation has no difference."""
         return self.difference is None and not self.damage
 
     @property

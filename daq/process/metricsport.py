@@ -59,15 +59,15 @@ class MetricsPort:
         method, _, rest = head.partition(b" ")
         path = rest.partition(b" ")[0].partition(b"?")[0]
         if self._callers > MOST_CALLERS:
-            status, body, kind = "503 Service Unavailable", b"too many requests at once\n", "text/plain"
+            status, content, kind = "503 Service Unavailable", b"too many requests at once\n", "text/plain"
         elif method not in (b"GET", b"HEAD"):
-            status, body, kind = "405 Method Not Allowed", b"only GET\n", "text/plain"
+            status, content, kind = "405 Method Not Allowed", b"only GET\n", "text/plain"
         elif path != b"/metrics":
-            status, body, kind = "404 Not Found", b"see /metrics\n", "text/plain"
+            status, content, kind = "404 Not Found", b"see /metrics\n", "text/plain"
         else:
-            status, body, kind = "200 OK", await asyncio.to_thread(self._text), CONTENT_TYPE
-        lines = (f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "Connection: close")
-        writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else body))
+            status, content, kind = "200 OK", await asyncio.to_thread(self._text), CONTENT_TYPE
+        lines = (f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(content)}", "Connection: close")
+        writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else content))
         await writer.drain()
 
 

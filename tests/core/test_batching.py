@@ -197,7 +197,7 @@ def test_a_burst_is_the_same_as_its_lines_one_by_one():
         assert len(run.kept) > 0
 
 
-def test_what_falls_due_at_the_time_of_a_reading_comes_after_all_readings_of_that_time():
+def test_an_action_due_at_the_time_of_a_reading_comes_after_all_readings_of_that_time():
     keep = Keep("every", "mean", seconds(1.0), every=seconds(1.0))
     for chunks in (
         [b"r 10 30 25\nr 20 30 25\n"],

@@ -182,7 +182,7 @@ class Sentences(Talker):
         return Part(((b"abc".index(name), float(value)),))
 
 
-def test_parts_of_a_stream_are_a_reading_when_every_channel_was_said_within_the_interval():
+def test_parts_of_a_stream_are_a_reading_when_every_channel_has_a_part_within_the_interval():
     line = Line(Sentences({}))
     line.start()
     assert line.receive(0, b"a 1\rb 2\ra 3\r") == []
@@ -196,7 +196,7 @@ def test_parts_of_a_stream_are_a_reading_when_every_channel_was_said_within_the_
 # ---- silence, pauses, waking
 
 
-def test_the_silence_of_one_that_speaks_only_when_its_key_is_pressed_means_nothing():
+def test_a_silence_of_an_instrument_with_a_print_key_has_no_meaning():
     line = Line(Sentences({}), stale_after_ns=0)
     line.start()
     assert line.exchange.wake_at == NEVER
@@ -270,7 +270,7 @@ def test_an_echo_is_taken_out_however_it_is_cut(size):
     line.counted(rejected={}, wrong_echo=0, lines=1)
 
 
-def test_after_a_wrong_echo_nothing_is_believed_and_it_is_asked_again():
+def test_after_a_wrong_echo_all_is_discarded_until_the_next_poll():
     line = Line(echoes=True, poll=lambda: Request(b"?a\r", "reading", timeout_ns=200 * MS))
     line.start()
     assert line.receive(10, b"?b\r1\r") == []
@@ -280,14 +280,14 @@ def test_after_a_wrong_echo_nothing_is_believed_and_it_is_asked_again():
     line.counted(wrong_echo=1, timeouts=1, readings=1)
 
 
-def test_an_instrument_that_says_nothing_gave_no_wrong_echo():
+def test_a_silent_instrument_gave_no_wrong_echo():
     line = Line(echoes=True)
     line.ask(0, "turn")
     line.until(5000)
     line.counted(wrong_echo=0, timeouts=3, given_up=1)
 
 
-def test_what_a_stream_says_before_the_echo_is_not_lost():
+def test_lines_of_a_stream_before_the_echo_are_not_lost():
     line = Line(Sentences({}), echoes=True)
     line.start()
     line.ask(0, "halt")
@@ -301,7 +301,7 @@ def test_what_a_stream_says_before_the_echo_is_not_lost():
     cuts=st.lists(st.integers(0, 60), max_size=10),
     unasked=st.booleans(),
 )
-def test_what_an_echo_leaves_does_not_depend_on_how_the_bytes_are_cut(data, echo, cuts, unasked):
+def test_bytes_left_by_the_echo_do_not_depend_on_how_the_bytes_are_cut(data, echo, cuts, unasked):
     def stripped(pieces):
         taker = Echo(speaks_unasked=unasked)
         taker.expect(echo)
@@ -471,7 +471,7 @@ STEPS = st.lists(
 
 @settings(derandomize=True, max_examples=250)
 @given(steps=STEPS, kind=st.sampled_from([Talker, Joined, Sentences, Mixed, SilenceFramed]), data=st.data())
-def test_what_is_read_and_sent_does_not_depend_on_how_bytes_are_cut(steps, kind, data):
+def test_items_and_requests_do_not_depend_on_how_bytes_are_cut(steps, kind, data):
     def played(cut):
         line = Line(kind({}))
         line.start()

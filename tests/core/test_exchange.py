@@ -97,7 +97,7 @@ def test_a_stop_in_between_does_not_take_the_tries_of_what_was_under_way():
     assert link.sent == [b"turn"] + [b"halt"] * 3 + [b"turn"] * 2
 
 
-def test_what_was_under_way_at_a_stop_is_not_sent_again():
+def test_a_request_outstanding_at_a_stop_is_not_sent_again():
     link = Link()
     link.ask(0, "turn")
     link.ask(0, "speed")
@@ -263,7 +263,7 @@ def test_a_stream_that_does_not_start_is_started_again_and_given_up():
     assert link.failed == [("stream", "no answer")]
 
 
-def test_what_a_line_causes_comes_before_the_next_line():
+def test_the_effects_of_a_line_come_before_the_next_line():
     link = Link()
     link.ask(0, "turn")
     items = link.exchange.receive(1 * MS, b"ok turn\nok halt\n")

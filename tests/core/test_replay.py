@@ -44,8 +44,8 @@ def split(raw: bytes) -> list[tuple[int, int, int, bytes]]:
 def join(records) -> bytes:
     parts = []
     for kind, link, t, payload in records:
-        body = HEAD.pack(kind, link, t, len(payload)) + payload
-        parts.append(body + struct.pack("<I", zlib.crc32(body)))
+        record = HEAD.pack(kind, link, t, len(payload)) + payload
+        parts.append(record + struct.pack("<I", zlib.crc32(record)))
     return b"".join(parts)
 
 
@@ -105,9 +105,9 @@ def test_an_effect_that_was_altered_is_named():
     records = split(RAW)
     n = number_of(lambda kind, _l, _t, p: kind == 100 and p.startswith(b"Kept"))
     kind, link, t, payload = records[n]
-    body = json.loads(payload[5:])
-    body["summaries"]["viscosity"]["mean"] *= 1 + 1e-15
-    text = b"Kept " + json.dumps(body, sort_keys=True, separators=(",", ":")).encode()
+    effect = json.loads(payload[5:])
+    effect["summaries"]["viscosity"]["mean"] *= 1 + 1e-15
+    text = b"Kept " + json.dumps(effect, sort_keys=True, separators=(",", ":")).encode()
     assert text != payload
     found = replay(join([*records[:n], (kind, link, t, text), *records[n + 1 :]]), make_driver).difference
     assert (found.record, found.since_begin_s) == (n, pytest.approx(1.1))

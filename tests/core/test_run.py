@@ -478,7 +478,7 @@ def test_while_it_stops_a_slow_instrument_is_asked_more_often():
     assert run.sent.count(b"read") - count >= 8
 
 
-def test_what_is_concluded_does_not_change_afterwards():
+def test_concluded_facts_do_not_change():
     run = into(State.MEASURING)
     run.stop(23.0)
     facts = run.of(Concluded)[0].facts

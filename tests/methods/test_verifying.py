@@ -210,7 +210,7 @@ def at(days, passed, **more):
         ([at(31, True)], True, False, "passed"),  # due this very moment
         ([at(32, True)], True, True, "overdue"),
         ([at(10, True), at(5, False)], False, False, "failed"),
-        ([at(10, False), at(5, True, order="as_left")], True, False, "passed"),
+        ([at(10, False), at(5, True, condition="as_left")], True, False, "passed"),
         ([at(40, True), at(5, False)], False, True, "failed"),
         ([Verified(NOW, "x", False, serial="R-9")], None, True, "overdue"),  # another instrument under this name
     ],
