@@ -35,7 +35,7 @@ class Tick:
 
 @dataclass(slots=True)
 class LinkUp:
-    """A link is open and its instrument was identified."""
+    """The port of a link is open."""
 
     t: int
     link: str
