@@ -18,7 +18,7 @@ from tests.support.processes.laboratory import LONG, SHORT
 SCALE = 20.0
 
 
-class Box:
+class SimulatedPort:
     """One simulated instrument and its port."""
 
     def __init__(self, clock, simulator):
@@ -63,7 +63,7 @@ def rotational(serial="R-1042", seed=1):
     )
 
 
-class Bench:
+class SupervisorBench:
     """A supervisor of one rotational instrument (``bench-1``) and, as its companion, a thermometer."""
 
     def __init__(self, folder, *, companion=False, expect_serial="R-1042"):
@@ -81,7 +81,10 @@ class Bench:
         for name, text in (("short", SHORT), ("long", LONG)):
             (folder / f"{name}.toml").write_text(text, "utf-8")
             catalogue.methods[name] = {"1": load_method(folder / f"{name}.toml")}
-        self.boxes = {"bench-1": Box(self.clock, rotational()), "thermo-1": Box(self.clock, Thermometer())}
+        self.boxes = {
+            "bench-1": SimulatedPort(self.clock, rotational()),
+            "thermo-1": SimulatedPort(self.clock, Thermometer()),
+        }
         state = folder / "state"
         state.mkdir(mode=0o700)
         self.supervisor = Supervisor(

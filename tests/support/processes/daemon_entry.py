@@ -16,7 +16,7 @@ from daq.core.driver import Decoded, Request
 from daq.descriptions.driver import DescribedDriver
 
 
-class TestClock(ScaledClock):
+class ShiftedClock(ScaledClock):
     """The scaled clock; its time of day moves by as many nanoseconds as a file says, when the file says so."""
 
     __test__ = False
@@ -75,7 +75,7 @@ def main(
     if switches.driver_fault:
         break_driver(switches.driver_fault)
     full = FullDisk(switches.full_disk) if switches.full_disk else None
-    make_clock = clock or functools.partial(TestClock, shift=switches.utc_shift)
+    make_clock = clock or functools.partial(ShiftedClock, shift=switches.utc_shift)
 
     def make_supervisor(*args: object, **options: object) -> Supervisor:
         supervisor = Supervisor(*args, crash_hook=full or hook, **options)  # type: ignore[arg-type]

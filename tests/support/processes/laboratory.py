@@ -104,7 +104,7 @@ class Simulator:
         state = self.state()
         return bool(state["running"]) or abs(state["speed_per_min"]) > 0.05
 
-    def calm(self, serial: str) -> None:
+    def clear_faults(self, serial: str) -> None:
         """Plugged in and well-behaved again."""
         for command in ("slow 0", "silence 0", "probe ok", f"identity {serial}"):
             self.tell(command)
@@ -114,7 +114,7 @@ class Simulator:
 
     def reset(self, serial: str) -> None:
         """As it was when it was new: calm and at rest.  Nobody may have its port open."""
-        self.calm(serial)
+        self.clear_faults(serial)
         if self.state()["kind"] == "rotational" and self.turning:
             with serial_port.Serial(str(self.port), timeout=0.1) as port:
                 port.write(b"halt#%04X\r\n" % crc_hqx(b"halt", 0))
@@ -144,9 +144,9 @@ class Simulators:
         for simulator in self.all.values():
             simulator.wait_ready()
 
-    def calm(self) -> None:
+    def clear_faults(self) -> None:
         for name, serial in SERIALS.items():
-            self.all[name].calm(serial)
+            self.all[name].clear_faults(serial)
 
     def reset(self) -> None:
         for name, serial in SERIALS.items():
@@ -384,7 +384,7 @@ class Lab:
             self.broker.stop()
 
 
-def counts(lab: Lab, run_id: str) -> int:
+def stored_blocks(lab: Lab, run_id: str) -> int:
     """How many blocks of a run's journal are stored."""
     with lab.reader() as reader:
         return len(list(reader.journal(run_id)))

@@ -143,7 +143,7 @@ class Mosquitto:
         return MqttSettings(**{**values, **changes})  # type: ignore[arg-type]
 
 
-class WallClock:
+class FixedClock:
     def utc_ns(self) -> int:
         return T0
 
@@ -159,7 +159,7 @@ def fill(store: Store, names: list[str], *, instrument: str = "rotor-1", last: b
 
 @contextlib.asynccontextmanager
 async def publishing(store: Store, settings: MqttSettings, **options: object) -> AsyncIterator[Publisher]:
-    publisher = Publisher(store, settings, WallClock(), topics=TOPICS, seed=1, **options)  # type: ignore[arg-type]
+    publisher = Publisher(store, settings, FixedClock(), topics=TOPICS, seed=1, **options)  # type: ignore[arg-type]
     task = asyncio.create_task(publisher.run())
     try:
         yield publisher
@@ -169,7 +169,7 @@ async def publishing(store: Store, settings: MqttSettings, **options: object) ->
 
 
 @dataclass
-class Historian:
+class Listener:
     """What a subscriber received, in order: (topic, decoded payload, retained)."""
 
     received: list[tuple[str, dict, bool]] = field(default_factory=list)
@@ -190,7 +190,7 @@ class Historian:
 @contextlib.asynccontextmanager
 async def listening(port: int, password: str = PASSWORD, topic: str = "#", identifier: str | None = None, **options):
     """A historian with a session of its own on MQTT 3.1.1."""
-    historian = Historian()
+    historian = Listener()
     client = aiomqtt.Client(
         "127.0.0.1", port, username="historian", password=password, identifier=identifier, **options
     )

@@ -57,7 +57,7 @@ def plan_of(method: Any, instrument: Any, **more: Any) -> Plan:
     return compile_plan(m, i, driver_for(i), **more)
 
 
-def told(full_scale: float = 1000.0) -> Identity:
+def rotational_identity(full_scale: float = 1000.0) -> Identity:
     return Identity("rotational", "R-1042", "1.2", {"full_scale_uN_m": full_scale})
 
 

@@ -71,7 +71,7 @@ def measure(
     return curve, plan, bench
 
 
-def both_ways(*speeds):
+def up_and_down(*speeds):
     return [*speeds, *speeds[-2::-1]]
 
 
@@ -80,13 +80,13 @@ SLIP = {"low": 1, "wait": 220, "more": 'branch = "up"'}
 
 CASES = [
     # fluid, bench, body, product, speeds, method, model, true parameters
-    ("clear-glaze", "bench-1", "coaxial-12", "clear-glaze", both_ways(6, 12, 20, 30, 40, 50), {}, "newtonian",
+    ("clear-glaze", "bench-1", "coaxial-12", "clear-glaze", up_and_down(6, 12, 20, 30, 40, 50), {}, "newtonian",
      {"eta": 0.8}),
-    ("white-glaze", "bench-2", "cylinder-9", "white-glaze", both_ways(2, 4, 8, 15, 30, 45, 65), {}, "power_law",
+    ("white-glaze", "bench-2", "cylinder-9", "white-glaze", up_and_down(2, 4, 8, 15, 30, 45, 65), {}, "power_law",
      {"K": 6.5, "n": 0.45}),
-    ("engobe", "bench-2", "cylinder-9", "engobe", both_ways(1, 2, 4, 8, 15, 30, 55), {}, "herschel_bulkley",
+    ("engobe", "bench-2", "cylinder-9", "engobe", up_and_down(1, 2, 4, 8, 15, 30, 55), {}, "herschel_bulkley",
      {"tau_y": 8.0, "K": 3.2, "n": 0.55}),
-    ("casson-glaze", "bench-2", "cylinder-9", None, both_ways(2, 4, 8, 15, 30, 60, 90), {}, "casson",
+    ("casson-glaze", "bench-2", "cylinder-9", None, up_and_down(2, 4, 8, 15, 30, 60, 90), {}, "casson",
      {"tau_c": 5.0, "eta_c": 0.12}),
     # First-order structure at equilibrium: eta = floor + span build/(build + break g), which is a Cross fluid with m = 1,
     # eta0 = 0.25 + 0.9, eta_inf = 0.25 and lam = 0.0015/0.02 s.

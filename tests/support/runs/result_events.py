@@ -13,7 +13,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.envelope import envelope
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from tests.support.runs.examples import facts, kept, plan_of, summaries, told
+from tests.support.runs.examples import facts, kept, plan_of, rotational_identity, summaries
 
 TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
 DATABASE = "6f1e0f0a-0000-4000-8000-000000000001"
@@ -23,7 +23,7 @@ T0 = datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC)
 
 @functools.cache
 def _template() -> dict[str, Any]:
-    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", identity=told())
+    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", identity=rotational_identity())
     record = RunDetails(
         run="7f1c", sample=Sample(id="CG-2291", lot="L-118", fill="1", replicate=1), operator="shift A",
         began="2026-03-02T05:40:00Z", ended="2026-03-02T05:43:10Z", journal_digest="ab" * 32, audit_head="cd" * 32,

@@ -28,7 +28,7 @@ T0 = 1_764_000_000 * 10**9
 SLICE_NS = 50_000_000
 
 
-class BenchClock:
+class SteppedClock:
     """Starts at one second after boot."""
 
     boot_id = "a-boot"
@@ -44,11 +44,11 @@ class BenchClock:
 
 
 @dataclass
-class Bench:
+class StoredBench:
     """One bench with its state directory; `measure` works through one run."""
 
     state: Path
-    clock: BenchClock = field(default_factory=BenchClock)
+    clock: SteppedClock = field(default_factory=SteppedClock)
 
     def __post_init__(self) -> None:
         self.state.mkdir(mode=0o700, parents=True, exist_ok=True)
