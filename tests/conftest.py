@@ -1,4 +1,4 @@
-"""What all tests share: logs begin anew with each, and in CI nothing may be skipped."""
+"""Configuration of all tests: each starts with default logging, and in CI no test may be skipped."""
 
 import os
 from collections.abc import Iterator
@@ -7,7 +7,7 @@ import pytest
 import structlog
 from hypothesis import HealthCheck, settings
 
-# Random cases are the same in every run, and a busy machine makes no case fail by its time.
+# Random cases are the same in every run, and no case fails because a busy machine is slow.
 settings.register_profile(
     "seeded", derandomize=True, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
@@ -16,7 +16,7 @@ settings.load_profile("seeded")
 
 @pytest.fixture(autouse=True)
 def _logs_as_they_were() -> Iterator[None]:
-    """A command that a test runs in this process sets up logs; what comes after must not depend on it."""
+    """Reset logging after each test: a command that runs in this process configures it, and later tests must not depend on that."""
     yield
     structlog.reset_defaults()
 
@@ -24,7 +24,7 @@ def _logs_as_they_were() -> Iterator[None]:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     skipped = terminalreporter.stats.get("skipped", [])
     if skipped and os.environ.get("CI"):
-        terminalreporter.section("skipped in CI, where nothing may be", red=True)
+        terminalreporter.section("skipped in CI, where no test may be skipped", red=True)
         for report in skipped:
             terminalreporter.line(str(report.nodeid))
 

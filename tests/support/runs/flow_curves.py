@@ -1,4 +1,4 @@
-"""Flow-curve methods of any speeds, run on simulated instruments in memory."""
+"""Flow-curve methods with given speeds, run on simulated instruments in memory."""
 
 from collections.abc import Iterable
 from pathlib import Path
@@ -37,7 +37,7 @@ keep = [{{ at = "end", span = "{span}" }}]
 
 
 def text(speeds: Iterable[float], *, wait: float = 0.0, low: float = 10.0, more: str = "", settle: float = 2.0) -> str:
-    """A method that holds each speed for `wait` seconds, and for 2 revolutions of settling and 1 of averaging."""
+    """Return a method that holds each speed for `wait` seconds and at least 2 revolutions of settling and 1 of averaging."""
     out = HEAD.format(low=low, more=more)
     for i, speed in enumerate(speeds):
         turns = max(settle + 1.2, wait * speed / 60.0 + 1.2)
@@ -55,7 +55,7 @@ def measure(
     seed: int = 1,
     product: str | None = None,
 ) -> tuple[FlowCurveData, Plan, Bench]:
-    """The flow curve of a method (as text) on a fluid at 25 Cel."""
+    """Run a method (as text) on a fluid at 25 Cel; return its flow curve, plan and bench."""
     path = folder / "curve.toml"
     path.write_text(written, encoding="utf-8")
     loaded = example(f"instruments/{instrument}.toml").with_fitted(fitted)
@@ -79,7 +79,7 @@ SLIP = {"low": 1, "wait": 220, "more": 'branch = "up"'}
 
 
 CASES = [
-    # fluid, bench, body, product, speeds, method, model, true parameters
+    # fluid, bench, geometry, product, speeds, method, model, true parameters
     ("clear-glaze", "bench-1", "coaxial-12", "clear-glaze", up_and_down(6, 12, 20, 30, 40, 50), {}, "newtonian",
      {"eta": 0.8}),
     ("white-glaze", "bench-2", "cylinder-9", "white-glaze", up_and_down(2, 4, 8, 15, 30, 45, 65), {}, "power_law",

@@ -1,4 +1,4 @@
-"""Messages as daemons publish them: made by the project's own payload and envelope, varied as a test needs."""
+"""Messages as daemons publish them: made with the project's payload and envelope, with changes of a test."""
 
 import copy
 import functools
@@ -47,7 +47,7 @@ def result(
     change: dict[str, Any] | None = None,
     envelope_change: dict[str, Any] | None = None,
 ) -> tuple[str, bytes]:
-    """Topic and payload; `change` sets values by dotted path in the data, `envelope_change` around it."""
+    """Return topic and payload; `change` sets values in the data by dotted path, `envelope_change` sets keys of the envelope."""
     data = copy.deepcopy(_template())
     moment = time or T0 + timedelta(minutes=10 * sequence)
     text = moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
@@ -71,7 +71,7 @@ def result(
 
 
 def curve(sequence: int = 1, *, stream: str = "bench-1", source: str = SOURCE) -> tuple[str, bytes]:
-    """The flow curve of that result, as a message with the result's sequence."""
+    """Return the message of that result's flow curve, with the same sequence."""
     of = own_id(source, stream, sequence)
     data = {
         "schema_version": 1, "result": of, "run": f"run-{sequence}", "instrument": stream, "simulated": False,
