@@ -157,7 +157,7 @@ def test_runs_are_listed_newest_first(cli, shift):
 def test_the_table_of_runs_is_for_people(cli, shift):
     text = cli("--state", shift.state, "runs").stdout
     head, *rows = text.splitlines()
-    assert head.split() == ["run", "begun", "sample", "method", "instrument", "value", "quality", "validity", "verdict"]
+    assert head.split() == ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
     assert len(rows) == 4
     assert rows[0].endswith("stopped simulated")
     assert "mPa·s" in rows[3]
@@ -198,8 +198,8 @@ def test_show_tells_everything(cli, shift):
         "sample G-1041, product clear-glaze, replicate 1",
         "clear-glaze-qc 1 on bench-1 by m.keeper",
         "VALID",
-        "WITHIN the limits",
-        "decision rule unrounded: the value as it is, compared as ",
+        "WITHIN limits",
+        "simple acceptance: the value as it is (unrounded)",
         "limit: viscosity 700 to 900 mPa·s (geometry coaxial-12, 30 min⁻¹, 25 °C, 60 s): within",
         "uncertainty budget",
         "scatter of readings (Type A)",
@@ -390,7 +390,7 @@ def test_replay_gives_what_was_deleted(cli, shift):
     assert "missing in this database: the result" in done.stdout
     assert "missing in this database: the 1 kept values" in done.stdout
     assert f"viscosity = {before['reported']} mPa·s" in done.stdout
-    assert "WITHIN the limits" in done.stdout
+    assert "WITHIN limits" in done.stdout
     kept = cli("--state", shift.state, "export", shift.within, "--what", "kept")
     assert "computed again from the journal" in kept.stderr
     (row,) = csv.DictReader(io.StringIO(kept.stdout))
@@ -433,7 +433,7 @@ def test_a_damaged_journal_is_said_by_every_command(cli, shift):
     assert sentences.DAMAGED_JOURNAL in replay.stdout
     assert sentences.DAMAGED_JOURNAL in cli("--state", shift.state, "show", shift.within).stdout
     assert (
-        "cannot be believed to its end, what is before is written"
+        "the journal is damaged; the part before the damage is written"
         in cli("--state", shift.state, "export", shift.within).stderr
     )
     assert cli("--state", shift.state, "doctor").returncode == 1

@@ -31,7 +31,7 @@ NOT_A_DATABASE = "not a database of daq"
 JOURNAL_WITHOUT_FORMAT = "the journal has no format number"
 FLIPPED_BIT_OUT_OF_RANGE = "--flip-bit: must be from 0 to"
 SAME_BIT_FOR_BIT = "the same, bit for bit"
-DAMAGED_JOURNAL = "cannot be believed to its end"
+DAMAGED_JOURNAL = "journal is damaged: "
 
 # The broker and the collector
 LARGER_THAN_THE_BROKER_TAKES = "larger than the broker takes"

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from daq.collect.standing import Standing
 
 MOST_SHOWN: int = 50
-"""So many rows of a table; the ones that need attention come first."""
+"""Greatest number of rows of a table; those that need attention come first."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Collect until SIGTERM or Ctrl-C; or show how it stands: 1 where something is missing or was refused."""
+    """Collect until SIGTERM or Ctrl-C; with --show print the state: 1 where a result is missing or was refused."""
     try:
         import psycopg  # noqa: F401 - only to say what to do where it is missing
     except ImportError as error:
@@ -64,16 +64,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _show(now: "Standing", *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
-    from daq.app.screens.text import NOTHING, plain, span, table
+    from daq.app.cli.printing import print_table, say
+    from daq.app.screens.text import NOTHING, plain, span
 
     if as_json:
         print_json(now.as_json())
         return _code(now)
     delay = "" if now.delay_s is None else f"; half of the last hour's within {span(max(0.0, now.delay_s))}"
-    print(f"about {now.results} results{delay}")
-    print(
-        f"missing {now.missing}, refused {now.refused_count}, with other content under a known id {now.conflict_count}"
-    )
+    say(f"about {now.results} results{delay}")
+    say(f"missing {now.missing}, refused {now.refused_count}, with other content under a known id {now.conflict_count}")
     streams = sorted(now.streams, key=lambda s: (-s["missing"], s["prefix"], s["stream"]))
     daemons = sorted(now.daemons, key=lambda d: (d["state"] == "online", d["prefix"]))
     parts: list[tuple[str, str, list[list[Any]]]] = [
@@ -97,7 +96,7 @@ def _show(now: "Standing", *, as_json: bool) -> int:
         if rows:
             print(f"\n{title}")
             shown = [[NOTHING if cell is None else plain(cell) for cell in row] for row in rows[:MOST_SHOWN]]
-            print(table(head.split("|"), shown))
+            print_table(head.split("|"), shown)
         if len(rows) > MOST_SHOWN:
             print(f"and {len(rows) - MOST_SHOWN} more, which --json lists")
     return _code(now)
