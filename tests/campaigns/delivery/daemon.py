@@ -59,10 +59,10 @@ def conclusion(number: int, source: str) -> Conclude:
             "sequence": f"{sequence:012d}",
             "data": {"run": f"run-{number}", "head": head, "digest": digest, "note": "x" * 400},
         }
-        body = json.dumps(event)
-        return body, [
-            Outgoing(TOPICS.result(stream), body.encode()),
-            Outgoing(TOPICS.last(stream), body.encode(), retain=True),
+        text = json.dumps(event)
+        return text, [
+            Outgoing(TOPICS.result(stream), text.encode()),
+            Outgoing(TOPICS.last(stream), text.encode(), retain=True),
         ]
 
     return Conclude(
