@@ -1,8 +1,8 @@
-"""Damaged lines of every built-in driver: none raises, and what a checksum can show is never believed.
+"""Damaged lines of every built-in driver: none raises, and damage that a checksum shows is never accepted.
 
-The lines are what the simulators say and what the descriptions compose.  Whether a checksum could show the damage is
-judged beside the drivers, by the published algorithms: exclusive or and LRC written out here, CRC-16/XMODEM of the
-standard library's `binascii`, CRC-16/MODBUS of the public package `crc`.
+The lines come from the simulators and from the descriptions' composer.  The checksums are computed independently of the
+drivers by the published algorithms: exclusive or and LRC written out here, CRC-16/XMODEM of the standard library's
+`binascii`, CRC-16/MODBUS of the public package `crc`.
 """
 
 import functools
@@ -38,12 +38,12 @@ def xor(data):
 
 
 def lrc(data):
-    """What makes the sum of all bytes 0 (Modbus over serial line, specification and implementation guide V1.02)."""
+    """Return the byte that makes the sum of all bytes 0 (Modbus over serial line, specification and implementation guide V1.02)."""
     return -sum(data) & 0xFF
 
 
 def ends_with(mark, check, written):
-    """Whether a line is whole: the text, the mark, the checksum of the text as it is written."""
+    """Return a function that is True for a whole line: text, mark, and the checksum of the text in the format `written`."""
 
     def whole(line):
         size = len(written % 0)
@@ -61,7 +61,7 @@ def whole_ascii(line):
     return lrc(data[:-1]) == data[-1]
 
 
-#: How the dialects protect a line, by driver and form; what is not here has no checksum.
+#: Check of a whole line, by driver and form; drivers without an entry have no checksum.
 WHOLE = {
     "balance": ends_with(b"*", xor, b"%02X"),
     "level": ends_with(b"*", xor, b"%02X"),
@@ -81,12 +81,12 @@ def dialect(name, options):
     return f"{name} ascii" if options.get("form") == "ascii" else name
 
 
-def composed(driver, dice):
-    """Lines made from values and answers to requests, by the description itself."""
+def composed(driver, rng):
+    """Yield lines with readings and answers to requests, made from the description."""
     composer = Composer(driver)
     polls = [r for r in requests_of(driver) if r.expects == "reading"]
     for _ in range(COMPOSED):
-        values = {c.name: dice.uniform(c.low, c.high) for c in driver.channels}
+        values = {c.name: rng.uniform(c.low, c.high) for c in driver.channels}
         for i, line in enumerate(composer.readings(values)):
             yield line, polls[i] if i < len(polls) else None
     for request in requests_of(driver):
@@ -95,50 +95,50 @@ def composed(driver, dice):
             yield answer, request
 
 
-def lines_of(make, kind, given, dice):
-    """What the instrument says, and what a composer makes, as frames with their meaning."""
-    said = heard(make(), asked_of(make(), instrument(kind, given)), "simulator").examples
+def lines_of(make, kind, given, rng):
+    """Return frames of the simulator and of the composer, with their meaning."""
+    examples = heard(make(), asked_of(make(), instrument(kind, given)), "simulator").examples
     driver = make()
     if isinstance(driver, DescribedDriver):
-        for line, asked in composed(driver, dice):
+        for line, asked in composed(driver, rng):
             frame = line.removeprefix(driver.framing.begin).removesuffix(driver.framing.ends[0])
-            said.append(Example(frame, asked, driver.decode(frame, asked)))
-    believed = [e for e in said if not isinstance(e.meaning, Reject)]
-    strange = [e for e in said if isinstance(e.meaning, Reject) and not ignored(e)]
+            examples.append(Example(frame, asked, driver.decode(frame, asked)))
+    believed = [e for e in examples if not isinstance(e.meaning, Reject)]
+    strange = [e for e in examples if isinstance(e.meaning, Reject) and not ignored(e)]
     assert len(believed) > 20
-    assert len(strange) <= 1  # a stream may have been joined in the middle of a line
+    assert len(strange) <= 1  # the connection to a stream may start in the middle of a line
     return believed
 
 
-def damaged(dice, line, other, end):
-    """A line, with its marks, as it may arrive."""
-    at = dice.randrange(len(line))
-    way = dice.choice(("bits", "cut", "lost", "more", "joined", "ends", "swapped", "digits"))
+def damaged(rng, line, other, end):
+    """Return a line with random damage, as it may arrive."""
+    at = rng.randrange(len(line))
+    way = rng.choice(("bits", "cut", "lost", "more", "joined", "ends", "swapped", "digits"))
     if way == "bits":
         broken = bytearray(line)
-        for _ in range(dice.choice((1, 1, 2, 5))):
-            broken[dice.randrange(len(line))] ^= 1 << dice.randrange(8)
+        for _ in range(rng.choice((1, 1, 2, 5))):
+            broken[rng.randrange(len(line))] ^= 1 << rng.randrange(8)
         return bytes(broken)
     if way == "cut":
-        return dice.choice((line[:at], line[at:])) + end
+        return rng.choice((line[:at], line[at:])) + end
     if way == "lost":
-        return line[:at] + line[at + dice.randint(1, 4) :]
+        return line[:at] + line[at + rng.randint(1, 4) :]
     if way == "more":
-        return line[:at] + dice.choice((dice.randbytes(2), b"0", b"-", b" ", end)) + line[at:]
+        return line[:at] + rng.choice((rng.randbytes(2), b"0", b"-", b" ", end)) + line[at:]
     if way == "joined":
-        return line[:at] + other[dice.randrange(len(other)) :]
+        return line[:at] + other[rng.randrange(len(other)) :]
     if way == "ends":
-        return line + end * dice.randint(1, 3) + other
+        return line + end * rng.randint(1, 3) + other
     if way == "swapped":
-        to = dice.randrange(len(line))
+        to = rng.randrange(len(line))
         broken = bytearray(line)
         broken[at], broken[to] = broken[to], broken[at]
         return bytes(broken)
-    return bytes(dice.choice(b"0123456789") if chr(b).isdigit() and dice.random() < 0.3 else b for b in line)
+    return bytes(rng.choice(b"0123456789") if chr(b).isdigit() and rng.random() < 0.3 else b for b in line)
 
 
 def arrived(driver, data):
-    """The frames a framer makes of what came."""
+    """Return the frames that a framer makes of the received bytes."""
     framer = make_framer(driver.framing)
     if driver.framing.drop_first:
         framer.feed(0, driver.framing.ends[0])
@@ -147,16 +147,16 @@ def arrived(driver, data):
 
 
 @EACH_DRIVER
-def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name, options, kind, given):
-    """Exclusive or, LRC and CRC find every change of one byte; without them it is said that nothing can be found."""
+def test_one_changed_byte_never_gives_another_value_if_there_is_a_checksum(name, options, kind, given):
+    """Exclusive or, LRC and CRC detect every change of one byte; a driver without them declares no checksum."""
     make = chosen_driver(name, options)
-    driver, dice = make(), random.Random(name)
-    lines, taken = lines_of(make, kind, given, dice), 0
+    driver, rng = make(), random.Random(name)
+    lines, taken = lines_of(make, kind, given, rng), 0
     for _ in range(BYTES):
-        e = dice.choice(lines)
-        at = dice.randrange(len(e.frame))
+        e = rng.choice(lines)
+        at = rng.randrange(len(e.frame))
         broken = (
-            e.frame[:at] + bytes([e.frame[at] ^ dice.choice((*(1 << b for b in range(8)), 0x55))]) + e.frame[at + 1 :]
+            e.frame[:at] + bytes([e.frame[at] ^ rng.choice((*(1 << b for b in range(8)), 0x55))]) + e.frame[at + 1 :]
         )
         meaning = driver.decode(broken, e.asked)
         proper(driver, meaning, broken)
@@ -168,17 +168,17 @@ def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name,
 
 
 @EACH_DRIVER
-def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, given):
-    """Where several bytes are wrong, a checksum may fit by chance: then, and only then, no reader could tell."""
+def test_damage_that_a_checksum_shows_is_never_accepted(name, options, kind, given):
+    """If several bytes are wrong, the checksum may match by chance; only then may a damaged line be accepted."""
     make = chosen_driver(name, options)
-    driver, dice = make(), random.Random(f"damage {name}")
-    spoken, lines = dialect(name, options), lines_of(make, kind, given, dice)
+    driver, rng = make(), random.Random(f"damage {name}")
+    spoken, lines = dialect(name, options), lines_of(make, kind, given, rng)
     whole, end = PROTECTED.get(spoken), b"".join(driver.framing.ends[: driver.framing.by_terminator])
     taken = nothing = 0
     with at_most(20.0):
         for _ in range(DAMAGED):
-            e, other = dice.choice(lines), dice.choice(lines)
-            data = damaged(dice, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
+            e, other = rng.choice(lines), rng.choice(lines)
+            data = damaged(rng, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
             frames = arrived(driver, data)
             nothing += not frames
             for frame in frames:
@@ -199,11 +199,11 @@ def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, 
 
 @pytest.mark.slow
 @EACH_DRIVER
-def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
+def test_a_line_that_stays_damaged_uses_no_more_memory(name, options, kind, given):
     """Framer, driver and exchange together, as in a session of weeks."""
     make = chosen_driver(name, options)
-    dice = random.Random(f"growth {name}")
-    lines = lines_of(make, kind, given, dice)
+    rng = random.Random(f"growth {name}")
+    lines = lines_of(make, kind, given, rng)
     driver = make()
     end = b"".join(driver.framing.ends[: driver.framing.by_terminator])
     exchange = Exchange("line", driver, lambda *_: None, lambda *_: None)
@@ -214,17 +214,17 @@ def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
         nonlocal t
         for _ in range(count):
             t += driver.interval_ns
-            e, other = dice.choice(lines), dice.choice(lines)
-            data = damaged(dice, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
+            e, other = rng.choice(lines), rng.choice(lines)
+            data = damaged(rng, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
             if not driver.streams:
                 exchange.ask(t, e.asked)
-            for _ in exchange.receive(t, dice.choice((data, dice.randbytes(200)))):
+            for _ in exchange.receive(t, rng.choice((data, rng.randbytes(200)))):
                 pass
             t += 130_000_000_000
             exchange.tick(t)
         exchange.drop_queue()
 
-    some(800)  # caches fill
+    some(800)  # fills caches
     grown = growth(lambda: some(800), GROWTH_BYTES)
     assert grown[-1] <= GROWTH_BYTES, grown
     assert exchange.framer.pending <= driver.framing.longest + 64

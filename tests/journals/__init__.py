@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.core.header import FORMAT
-from tests.support.runs.virtual_bench import Bench
+from tests.support.runs.virtual_bench import StoredBench
 
 FOLDER = Path(__file__).parent
 RESULT_KEYS = (
@@ -33,7 +33,7 @@ def write() -> list[Path]:
     """Measure clear glaze on a simulated bench, and write the journal and the result of the run."""
     journal, result = FOLDER / f"format-{FORMAT}.gz", FOLDER / f"format-{FORMAT}.json"
     with TemporaryDirectory() as folder:
-        bench = Bench(Path(folder) / "state")
+        bench = StoredBench(Path(folder) / "state")
         run = bench.measure("G-1041")
         with Reader(database_path(bench.state)) as reader:
             raw = b"".join(block.raw for block in reader.journal(run))
