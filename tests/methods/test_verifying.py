@@ -217,12 +217,12 @@ def at(days, passed, **more):
 )
 def test_standing(history, passed, overdue, text):
     found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
-    assert (found.passed, found.overdue, found.said) == (passed, overdue, text)
+    assert (found.passed, found.overdue, found.text) == (passed, overdue, text)
 
 
 def test_without_an_interval_nothing_is_overdue():
     found = standing([], now_utc_ns=NOW, every_ns=None, serial="R-1042")
-    assert (found.overdue, found.said) == (False, "never verified")
+    assert (found.overdue, found.text) == (False, "never verified")
 
 
 def judged_with(history, **more):
