@@ -195,7 +195,7 @@ def test_a_verification_needs_a_step_for_each_torque(tmp_path):
         load_changed(tmp_path, "methods/reference-verification.toml", ("levels = 2", "levels = 3"))
 
 
-# ---- how an instrument stands
+# ---- verification status of an instrument
 
 
 def at(days, passed, **more):

@@ -3,7 +3,7 @@
 from daq.core.driver import Identity
 from tests.support import sentences
 
-# (example, text in it, what stands there instead, key, reason)
+# (example, text in it, its replacement, key, reason)
 FILES = [
     (
         "methods/white-glaze-flow-curve.toml",
