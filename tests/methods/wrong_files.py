@@ -1095,7 +1095,7 @@ PLANS = [
         {},
         "bench-2.toml",
         "specification.torque_full_scale",
-        "is needed, because the instrument does not tell it; take it from its certificate, e.g. '1000 uN.m'",
+        "is needed, because the instrument does not report it; take it from its certificate, e.g. '1000 uN.m'",
     ),
     (
         "methods/thermometer-log.toml",

@@ -68,7 +68,7 @@ class Gatherer:
             ("bytes", "received_bytes", "Bytes an instrument has sent."),
             ("lines", "lines", "Lines, or frames, that an instrument has sent."),
             ("readings", "readings", "Readings taken from these lines."),
-            ("rejected", "rejected_lines", "Lines that were not believed: damaged, or not understood."),
+            ("rejected", "rejected_lines", "Lines that were rejected: damaged, or not understood."),
             ("timeouts", "timeouts", "Requests that got no answer in time."),
         ):
             family = Family(f"daq_instrument_{name}_total", "counter", text)

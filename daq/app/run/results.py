@@ -28,7 +28,7 @@ CONTENT_TYPE = "application/cloudevents+json"
 
 
 def reason_text(facts: Facts) -> str:
-    """Return in English why a run ended; empty while it goes on."""
+    """Return in English why a run ended; empty during the run."""
     reason = run_reason(facts)
     return "" if reason is None else reason.text
 

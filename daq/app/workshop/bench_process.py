@@ -40,7 +40,7 @@ class BenchProcess:
             await self.stop()
             raise LinkError(f"the simulated instrument on {self.port} did not start")
 
-    async def tell(self, command: str) -> str:
+    async def send_command(self, command: str) -> str:
         """Send one command line (see `simulators.commands`) and return its answer.
 
         Raises:

@@ -57,7 +57,7 @@ class TrialScreen:
 
     def _who(self, tried: Tried) -> str:
         if tried.identity is None:
-            return "not known yet" if self._driver.identify() is not None else "cannot be asked who it is"
+            return "not known yet" if self._driver.identify() is not None else "has no request for its identity"
         who = tried.identity
         return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
 
@@ -66,17 +66,17 @@ class TrialScreen:
         width = max(len(c.name) for c in self._driver.channels)
         values = tried.values or (None,) * len(self._driver.channels)
         for channel, value in zip(self._driver.channels, values, strict=True):
-            amiss = _amiss(tried, channel.name)
+            problem = _problem(tried, channel.name)
             lines.append(
                 [
                     (f"  {plain(channel.name):<{width}}  ", ""),
-                    (f"{number(value, 6):>12} {symbol(channel.unit)}", "value" if not amiss else "warn"),
-                    (f"   {amiss}" if amiss else "", "warn"),
+                    (f"{number(value, 6):>12} {symbol(channel.unit)}", "value" if not problem else "warn"),
+                    (f"   {problem}" if problem else "", "warn"),
                 ]
             )
         report = tried.report
         rejected = sum(report.get("rejected", {}).values())
-        counts = f"  {tried.readings} readings, {rejected} lines not believed, {report.get('timeouts', 0)} time-outs"
+        counts = f"  {tried.readings} readings, {rejected} lines rejected, {report.get('timeouts', 0)} time-outs"
         lines.append([(counts, "bad" if tried.silent else "dim")])
         if tried.silent:
             lines.append([("  the instrument is silent", "bad")])
@@ -96,10 +96,10 @@ class TrialScreen:
         self._shown_readings, self._drawn = tried.readings, time.monotonic()
         parts = []
         for channel, value in zip(self._driver.channels, tried.values, strict=True):
-            amiss = _amiss(tried, channel.name)
+            problem = _problem(tried, channel.name)
             text = f"{plain(channel.name)} {number(value, 6)} {symbol(channel.unit)}".rstrip()
-            parts.append(f"{text} ({amiss})" if amiss else text)
-        general = _amiss(tried, "")
+            parts.append(f"{text} ({problem})" if problem else text)
+        general = _problem(tried, "")
         self._print("  ".join(parts) + (f"  ({general})" if general else ""))
 
     def _nothing_new(self, tried: Tried) -> None:
@@ -109,13 +109,13 @@ class TrialScreen:
         report = tried.report
         rejected = sum(report.get("rejected", {}).values())
         self._print(
-            f"no reading: {report.get('bytes', 0)} bytes and {report.get('lines', 0)} lines came, {rejected} not "
-            f"believed, {report.get('timeouts', 0)} time-outs"
+            f"no reading: {report.get('bytes', 0)} bytes and {report.get('lines', 0)} lines received, {rejected} "
+            f"rejected, {report.get('timeouts', 0)} time-outs"
         )
 
     def _print(self, text: str) -> None:
         print(text, file=self._file, flush=True)
 
 
-def _amiss(tried: Tried, channel: str) -> str:
+def _problem(tried: Tried, channel: str) -> str:
     return ", ".join(FAULTS[fault].sentence for of, fault in tried.faults if of == channel)

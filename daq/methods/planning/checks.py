@@ -34,7 +34,7 @@ def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None
         refusals.add(
             instrument,
             "specification.torque_full_scale",
-            "is needed, because the instrument does not tell it; take it from its certificate, e.g. '1000 uN.m'",
+            "is needed, because the instrument does not report it; take it from its certificate, e.g. '1000 uN.m'",
         )
     return stated
 
