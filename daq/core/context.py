@@ -17,7 +17,7 @@ class Amount:
 
 
 @dataclass(frozen=True, slots=True)
-class BodyConstants:
+class GeometryConstants:
     """Constants (SI) of a geometry; None where it defines no such quantity."""
 
     viscosity_constant: float | None
@@ -234,7 +234,7 @@ class Context:
     allowed_speeds: tuple[float, ...] = ()
     highest_speed: float | None = None
     geometry: MeasuringGeometry | None = None
-    other_geometries: dict[str, BodyConstants] = field(default_factory=dict)
+    other_geometries: dict[str, GeometryConstants] = field(default_factory=dict)
     full_scale_unm: float | None = None
     """Full-scale torque, uN.m."""
     density_vessel: DensityVessel | None = None

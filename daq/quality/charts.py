@@ -87,7 +87,7 @@ class IndividualsChart:
 
 
 def individuals_chart(values: Sequence[float], d2: float | None = None) -> IndividualsChart:
-    """Limits from at least 2 values in order: mean -+ 3 MR/d2, moving range limit D4 MR.
+    """Limits from at least 2 values in order: mean ∓ 3 MR/d2, moving range limit D4 MR.
 
     `d2` None takes the exact 1.12838; printed examples use 1.128.  Limits come from a period known to be in control.
     """
@@ -125,7 +125,7 @@ def ewma_chart(
     *,
     exact: bool = False,
 ) -> EwmaChart:
-    """z_i = weight x_i + (1 - weight) z_(i-1), z_0 = target; limits target -+ width sigma sqrt(weight/(2 - weight)).
+    """z_i = weight x_i + (1 - weight) z_(i-1), z_0 = target; limits target ∓ width sigma sqrt(weight/(2 - weight)).
 
     `sigma` is the standard deviation of single values; `exact` narrows the first limits by
     sqrt(1 - (1 - weight)^(2i)) (NIST/SEMATECH e-Handbook 6.3.2.4).
@@ -147,7 +147,7 @@ def ewma_chart(
 
 
 def _one_side(z: Sequence[float], count: int, window: int, beyond: float) -> bool:
-    """Whether the last value and enough of the last `window` lie beyond +-`beyond` on one side."""
+    """Whether the last value and enough of the last `window` lie beyond ±`beyond` on one side."""
     recent = z[-window:]
     high, low = sum(v > beyond for v in recent), sum(v < -beyond for v in recent)
     return (z[-1] > beyond and high >= count) or (z[-1] < -beyond and low >= count)
@@ -241,7 +241,7 @@ def capability(
 
 
 def average_run_length(shift: float = 0.0, limit: float = 3.0) -> float:
-    """Mean number of independent normal points to the first beyond -+`limit` sigma, the mean off by `shift` sigma.
+    """Mean number of independent normal points to the first beyond ∓`limit` sigma, the mean off by `shift` sigma.
 
     1/p; 370.4 without a shift at 3 sigma.
     """

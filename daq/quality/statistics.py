@@ -59,7 +59,7 @@ class OutlierTest:
 def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:
     """Critical value of Grubbs' G for one outlier among n >= 3: (n-1)/sqrt(n) sqrt(t^2/(n-2+t^2)).
 
-    t with n - 2 degrees of freedom at alpha/(2n), one-sided at alpha/n (Grubbs 1969; ISO 5725-2).
+    t with n - 2 degrees of freedom at α/(2n), one-sided at α/n (Grubbs 1969; ISO 5725-2).
     """
     if n < 3:
         raise SettingError(f"needs at least 3 values, got {n}", key="n")

@@ -84,7 +84,7 @@ def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]], *,
 
 
 def certified_coefficient(celsius: float, table: Sequence[tuple[float, float]], *, reach_k: float = 0.0) -> float:
-    """-dln(eta)/dT (1/K) of a certified fluid at a temperature (degC), from the rows about it: B/T^2 of Andrade's law.
+    """-dln(η)/dT (1/K) of a certified fluid at a temperature (degC), from the rows about it: B/T^2 of Andrade's law.
 
     Raises:
         SettingError: as `certified_viscosity`; a table of one row says nothing of the temperature.

@@ -90,7 +90,9 @@ def composed(driver, dice):
         for i, line in enumerate(composer.readings(values)):
             yield line, polls[i] if i < len(polls) else None
     for request in requests_of(driver):
-        answer = composer.answer(composer.heard(request.data), {c.name: (c.low + c.high) / 2 for c in driver.channels})
+        answer = composer.answer(
+            composer.recognise(request.data), {c.name: (c.low + c.high) / 2 for c in driver.channels}
+        )
         if answer is not None:
             yield answer, request
 

@@ -46,7 +46,7 @@ def worked(driver, dice):
                 for whole in (frame, driver.seal.sealed(frame) if driver.seal else frame):
                     proper(driver, driver.decode(whole, request), whole)
         if request is not None:
-            composer.heard(request.data)
+            composer.recognise(request.data)
     for action in driver.capabilities:
         acted(driver, action)
     assert len(driver.digest()) == 64

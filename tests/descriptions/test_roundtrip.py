@@ -113,7 +113,7 @@ def test_every_request_is_heard_and_its_answer_believed(name):
     composer = Composer(driver)
     middle = {c.name: (c.low + c.high) / 2 for c in driver.channels}
     for request in requests(driver):
-        asked = composer.heard(request.data)
+        asked = composer.recognise(request.data)
         assert asked is not None
         assert asked.expects == request.expects
         answer = composer.answer(asked, middle)
@@ -132,7 +132,7 @@ def test_every_request_is_heard_and_its_answer_believed(name):
         broken = bytearray(request.data)
         if driver.tables.checksum and driver.tables.checksum.requests:
             broken[2] ^= 1
-            assert composer.heard(bytes(broken)) is None
+            assert composer.recognise(bytes(broken)) is None
     refusal = composer.refusal()
     if refusal is not None:
         framer = make_framer(driver.framing)

@@ -46,7 +46,7 @@ def test_a_file_that_was_cut_off_loses_its_last_line_only(found, cut):
         ("", "line 1", "is no capture"),
         ("timestamps;bytes\n", "line 1", "is no capture"),
         (HEAD + "0.0 > a\n0.1 ? b\n", "line 3", "is neither"),
-        (HEAD + "1.0 > a\n\n0.1 < b\n", "line 4", "goes back in time"),
+        (HEAD + "1.0 > a\n\n0.1 < b\n", "line 4", "is earlier than the line before"),
         (HEAD + "1.0 > a\\q\n", "line 2", "unknown escape"),
         (HEAD + "1.0 < caf\u00e9\n", "line 2", "is not printable ASCII"),
         (HEAD + "-1.0 < a\n", "line 2", "is neither"),

@@ -104,7 +104,7 @@ def test_the_serial_number_is_found():
     talk = heard(found.driver(), read_capture(SCALE_CAPTURE, "x"), "")
     (identity,) = [e.meaning.identity for e in talk.examples if isinstance(e.meaning, Reply)]
     assert identity.serial == "204417"
-    assert "it says who it is: NR 204417" in guess.said
+    assert "it sends its identity: NR 204417" in guess.findings
 
 
 # ---- single things
@@ -162,8 +162,8 @@ def test_a_decimal_comma_a_state_and_what_stands_in_place_of_a_number():
     assert driver.decode(b"PH;7,02;23,4;A") == (7.02, 23.4)
     faulty = driver.decode(b"PH;--,--;23,5;E")
     assert faulty.values == (None, 23.5)
-    assert any("mean a fault" in what for what in guess.open)
-    assert any("--,--" in what for what in guess.open)
+    assert any("mean a fault" in what for what in guess.open_points)
+    assert any("--,--" in what for what in guess.open_points)
 
 
 def test_an_echo_and_another_end_of_requests_are_found():
@@ -193,12 +193,12 @@ def test_what_a_person_must_fill_in_is_named_with_its_line():
 @pytest.mark.parametrize(
     ("capture", "said"),
     [
-        (Capture([Piece(0, ">", b"A")]), "hardly anything came"),
+        (Capture([Piece(0, ">", b"A")]), "almost no bytes from the instrument"),
         (asked([(b"\x0201G\x03u", b"\x15")] * 6), r"refuses every request .* answers \\x15"),
         (asked([(b"A", b"ERR 3\r\n")] * 6, end=b"\r"), "refuses every request .*--end"),
-        (Capture([Piece(0, "<", b"\xff\x00\x81\x92" * 20 + b"\n")]), "no text"),
-        (talking([b"hello", b"world", b"again"]), "no line in this capture holds a number"),
-        (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture holds a number"),
+        (Capture([Piece(0, "<", b"\xff\x00\x81\x92" * 20 + b"\n")]), "are not text"),
+        (talking([b"hello", b"world", b"again"]), "no line in this capture has a measured number"),
+        (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture has a number"),
     ],
 )
 def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
@@ -297,7 +297,7 @@ def test_lines_between_stx_and_etx_with_a_block_check_behind(masses):
     found, guess = guessed(asked(talk))
     assert found.tables.checksum.name == "xor"
     assert found.tables.checksum.requests
-    assert any("between STX and ETX" in said for said in guess.said)
+    assert any("between STX and ETX" in finding for finding in guess.findings)
     driver = found.driver()
     assert driver.poll().data == between_stx_and_etx(b"01G")
     assert driver.identify().data == between_stx_and_etx(b"01V")
@@ -314,7 +314,7 @@ def test_a_block_check_that_happens_to_be_a_blank_or_stx_hides_nothing():
     assert {b"\n", b"\r", b"\t", b"\x02", b"\x03"} <= {frame[-1:] for frame in frames}
     lines = cut_lines(asked([(b"W", frame) for frame in frames]), "x")
     assert lines.enveloped
-    assert [h.text for h in lines.heard] == frames
+    assert [h.text for h in lines.received] == frames
     for end in (b"\r\n", b""):  # without a check, ETX or what follows it ends the line
         lines = cut_lines(asked([(b"W", frame[:-1] + end) for frame in frames]), "x")
         assert not lines.enveloped
@@ -326,7 +326,7 @@ def test_a_line_end_behind_a_block_check_in_bytes_is_left_to_a_person():
     frames = [between_stx_and_etx(b"%+.1f kg" % mass) + b"\r\n" for mass in (1.5, 22.5, 333.5, 12.0, 7.5)]
     lines = cut_lines(talking(frames, end=b""), "x")
     assert not lines.enveloped
-    assert [h.text for h in lines.heard] == [frame[:-2] for frame in frames]
+    assert [h.text for h in lines.received] == [frame[:-2] for frame in frames]
     with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may contain the line end"):
         guessed(talking(frames, end=b""))
 
@@ -341,7 +341,7 @@ def test_the_time_of_day_and_the_date_are_no_measured_values():
     assert [(c.name, c.unit) for c in driver.channels] == [("value", "1"), ("mass", "g"), ("value_2", "%")]
     # Another day, another hour, and more digits than were seen.
     assert driver.decode(b"103  01.12.2026 14:31  105 C  12.125 g   4.00 %") == (103.0, 12.125, 4.0)
-    assert any("whether 105, the same in every line" in what for what in guess.open)
+    assert any("whether 105, the same in every line" in what for what in guess.open_points)
 
 
 def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
@@ -350,7 +350,7 @@ def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
     )
     units = [(c.name, c.unit) for c in found.tables.channel]
     assert units == [("value", "1"), ("flow", "mL/min"), ("volume", "mL")]
-    assert any("followed by 'ml/ha'" in what for what in guess.open)
+    assert any("followed by 'ml/ha'" in what for what in guess.open_points)
 
 
 @pytest.mark.parametrize(
@@ -388,5 +388,5 @@ def test_what_cannot_be_told_apart_is_written_down_and_its_place_is_named(tmp_pa
     (tmp_path / "odd.capture").write_text(talking([b"2.5a1", b"13.5b2", b"10.0a1"]).text())
     assert main(["driver", "new", "odd", "--from", "odd.capture"]) == 1
     said = capsys.readouterr().out
-    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: nobody can tell where" in said
+    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: the end of" in said
     assert (tmp_path / "odd.toml").read_text().startswith("# A first description of odd")

@@ -11,7 +11,7 @@ from daq.core.units import UNITS, convert, symbol
 from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
-from daq.methods.planning.bodies import flow_geometry
+from daq.methods.planning.geometries import flow_geometry
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import Expected
 

@@ -15,7 +15,7 @@ LEFT: Final = 10
 """Columns of the labels of the stress."""
 LINE: Final = "·"
 MARKS: Final = {"up": "▲", "down": "▼", "both": "◆", "unused": "✕"}
-MODEL_UNITS: Final = {"Pa.s": "Pa·s", "Pa.s^n": "Pa·sⁿ", "1": ""}
+MODEL_UNITS: Final = {"Pa.s": "Pa·s", "1": ""}
 
 
 def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str]:
@@ -23,7 +23,7 @@ def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str
     out = [f"fitted: {curve.branch}; {curve.rates}"]
     if curve.fits:
         out += ["", *_models(curve)]
-    out += [f"not carried by the data: {r.model.replace('_', ' ')}: {plain(r.reason)}" for r in curve.refused]
+    out += [f"not supported by the data: {model_name(r.model)}: {plain(r.reason)}" for r in curve.refused]
     out += ["", *_findings(curve, value_unit)]
     out += [f"not fitted: {plain(p.name)}: {plain(p.reason)}" for p in curve.points if not p.used]
     out += [f"left out: {plain(text)}" for text in curve.left_out]
@@ -38,8 +38,9 @@ def model_name(name: str) -> str:
 
 def parameter_text(p: FittedParameter) -> str:
     """A parameter with its expanded uncertainty and unit."""
-    unit = MODEL_UNITS.get(p.unit, symbol(p.unit))
-    return f"{p.name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
+    unit = p.unit_text if p.unit is None else MODEL_UNITS.get(p.unit, symbol(p.unit))
+    name = p.name.replace("eta", "η").replace("tau", "τ").replace("lam", "λ")
+    return f"{name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
 
 
 def _models(curve: FlowCurveData) -> list[str]:
@@ -85,7 +86,7 @@ def _findings(curve: FlowCurveData, value_unit: str) -> list[str]:
 
 def _range(fit: FittedModel) -> str:
     return (
-        f"known from {number(fit.rate_low, 3)} to {number(fit.rate_high, 3)} {symbol('/s')} (g: rate in {symbol('/s')})"
+        f"known from {number(fit.rate_low, 3)} to {number(fit.rate_high, 3)} {symbol('/s')} (γ̇: rate in {symbol('/s')})"
     )
 
 
@@ -124,8 +125,8 @@ def plot(curve: FlowCurveData, columns: int) -> list[str]:
     gap = max(width - len(low) - len(high) - len(name), 2)
     out.append(" " * (LEFT + 1) + low + " " * (gap // 2) + name + " " * (gap - gap // 2) + high)
     seen = dict.fromkeys(mark_of(p) for p in curve.points)
-    said = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not_valid"}
-    legend = [f"{MARKS[m]} {said[m]}" for m in seen]
+    words = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not valid"}
+    legend = [f"{MARKS[m]} {words[m]}" for m in seen]
     if curve.chosen is not None:
         legend.append(f"{LINE} {model_name(curve.chosen)}")
     return [*out, " " * (LEFT + 1) + "  ".join(legend)]

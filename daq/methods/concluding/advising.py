@@ -1,6 +1,6 @@
 """Advice for a torque off range, from the reading, the flow behaviour index and the speeds the method allows.
 
-Torques at other speeds and on other bodies come from `daq.rheology.ranges`, as those of a plan do.
+Torques at other speeds and on other geometries come from `daq.rheology.ranges`, as those of a plan do.
 """
 
 import math
@@ -14,7 +14,7 @@ from daq.core.units import UNITS, symbol
 from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import KeptValue
-from daq.rheology.ranges import Body, Candidate, Constants, Expected, plan_ranges
+from daq.rheology.ranges import Candidate, Expected, FlowConstants, FlowGeometry, plan_ranges
 from daq.rheology.torque import Advice as Figures
 from daq.rheology.torque import advise
 
@@ -118,17 +118,22 @@ class _Case:
         edge = self.low if side == "below" else self.high
         return f"the torque is {self.percent:.1f} % at {self.speed:.4g} min⁻¹, {side} {edge:g} %"
 
-    def _planned(self, bodies: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
-        """The torque to be expected on `bodies` at `speeds`, from what was read on the fitted one."""
+    def _planned(self, geometries: Mapping[str, FlowGeometry], speeds: Iterable[float]) -> list[Candidate]:
+        """The torque to be expected on `geometries` at `speeds`, from what was read on the fitted one."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
         # Without constants the torque still says what the torque will be at another speed.
         rate = None if context.geometry is None else context.geometry.rate_per_omega
-        fitted = Constants(context.viscosity_constant or 1.0, rate)
+        fitted = FlowConstants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
         expected = Expected.from_torque(net, self.speed, full_scale, fitted, self.index or 1.0)
         return plan_ranges(
-            full_scale, bodies or {THIS: fitted}, list(speeds), expected, low_percent=self.low, high_percent=self.high
+            full_scale,
+            geometries or {THIS: fitted},
+            list(speeds),
+            expected,
+            low_percent=self.low,
+            high_percent=self.high,
         )
 
     def _best(
@@ -180,7 +185,7 @@ class _Case:
     def _geometry(self, at_least: float | None) -> Advice | None:
         """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
         have = self.plan.context.viscosity_constant
-        others = other_bodies(self.plan)
+        others = other_geometries(self.plan)
         if not have or not others:
             return None
         best = self._best(self._planned(others, [self.speed]))
@@ -253,7 +258,7 @@ def zero_of(plan: Plan, facts: Facts) -> float:
     return zero if abs(zero) <= (given.zero or given.torque or LARGEST_ZERO) else 0.0
 
 
-def other_bodies(plan: Plan) -> dict[str, Body]:
+def other_geometries(plan: Plan) -> dict[str, FlowGeometry]:
     """The other geometries of the plan's instrument that measure a viscosity, by name."""
     found = plan.context.other_geometries
-    return {name: Constants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}
+    return {name: FlowConstants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}

@@ -7,10 +7,10 @@ from typing import Final
 from daq.core.effects import Facts, Kept
 from daq.core.plan import Plan, Seek
 from daq.core.seeking import LEAST_INDEX, Try, local_index, next_speed
-from daq.methods.concluding.advising import other_bodies, zero_of
+from daq.methods.concluding.advising import other_geometries, zero_of
 from daq.methods.concluding.budget import percent_of_full_scale
 from daq.methods.parts.judged import Advice
-from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, speeds_between
+from daq.rheology.ranges import Candidate, Expected, FlowConstants, plan_ranges, speeds_between
 from daq.rheology.torque import BandClass
 
 SHEARS: Final = (
@@ -72,10 +72,10 @@ def _best_body(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float) ->
     net = torque - zero_of(plan, facts)
     if net <= 0.0 or full_scale is None or body is None or not body.viscosity_constant:
         return None
-    fitted = Constants(body.viscosity_constant, body.rate_per_omega)
+    fitted = FlowConstants(body.viscosity_constant, body.rate_per_omega)
     found = plan_ranges(
         full_scale * 1e-6,
-        other_bodies(plan),
+        other_geometries(plan),
         speeds_between(seek.slowest, seek.fastest),
         Expected.from_torque(net, last.speed, full_scale * 1e-6, fitted, index),
         low_percent=low,

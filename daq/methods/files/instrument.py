@@ -41,7 +41,7 @@ Positive = Annotated[Percent, Field(gt=0)]
 Included = Literal["geometry", "speed", "resolution", "zero"]
 
 
-class _Body(Model):
+class _GeometryBase(Model):
     """What all geometries have in common."""
 
     title: str = ""
@@ -52,7 +52,7 @@ class _Body(Model):
     immersion: str = ""
 
 
-class CoaxialCylinders(_Body):
+class CoaxialCylinders(_GeometryBase):
     """A cylinder turning in a cylindrical cup, both known (ISO 3219-2)."""
 
     kind: Literal["coaxial_cylinders"]
@@ -70,7 +70,7 @@ class CoaxialCylinders(_Body):
         return self
 
 
-class SingleCylinder(_Body):
+class SingleCylinder(_GeometryBase):
     """A cylinder turning in a vessel much wider than itself."""
 
     kind: Literal["single_cylinder_in_large_vessel"]
@@ -86,7 +86,7 @@ class SingleCylinder(_Body):
         return self
 
 
-class ConeAndPlate(_Body):
+class ConeAndPlate(_GeometryBase):
     """A flat cone on a plate."""
 
     kind: Literal["cone_and_plate"]
@@ -94,7 +94,7 @@ class ConeAndPlate(_Body):
     angle: Annotated[float, Field(gt=0, lt=10, description="angle between cone and plate in degrees")]
 
 
-class ParallelPlates(_Body):
+class ParallelPlates(_GeometryBase):
     """Two flat plates."""
 
     kind: Literal["parallel_plates"]
@@ -102,14 +102,14 @@ class ParallelPlates(_Body):
     gap: Millimetres = Field(description="distance of the plates in mm")
 
 
-class Disc(_Body):
+class Disc(_GeometryBase):
     """A thin disc turning slowly in a wide vessel."""
 
     kind: Literal["disc"]
     radius: Millimetres = Field(description="radius of the disc in mm")
 
 
-class Vane(_Body):
+class Vane(_GeometryBase):
     """A vane for the yield stress: it measures a stress, and neither rate nor viscosity."""
 
     kind: Literal["vane"]
@@ -117,7 +117,7 @@ class Vane(_Body):
     height: Millimetres = Field(description="height of the vane in mm")
 
 
-class CalibratedConstants(_Body):
+class CalibratedConstants(_GeometryBase):
     """A body of any shape, known by its calibration: the viscosity that gives full-scale torque at one speed."""
 
     kind: Literal["calibrated_constants"]

@@ -13,10 +13,10 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Acceptance, Method
-from daq.methods.planning.bodies import constants_of, described, flow_geometry
 from daq.methods.planning.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.planning.choosing import Chosen
 from daq.methods.planning.curvechecks import check_flow_curve, check_settling
+from daq.methods.planning.geometries import constants_of, described, flow_geometry
 from daq.methods.planning.making import Companion, Making
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.seekplan import torque_band

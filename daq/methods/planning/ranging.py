@@ -8,8 +8,8 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.recipe import Band
-from daq.methods.planning.bodies import flow_geometry
 from daq.methods.planning.checks import full_scale
+from daq.methods.planning.geometries import flow_geometry
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import TORQUE
 from daq.rheology.ranges import Candidate, Expected, plan_ranges, speeds_between
@@ -95,9 +95,9 @@ def plan_instrument(
     refusals = Refusals()
     band = usable_band(instrument, driver)
     scale = full_scale(instrument, driver, identity, refusals)
-    bodies = {name: flow_geometry(body, scale) for name, body in instrument.geometries.items()}
-    known = {name: body for name, body in bodies.items() if body is not None and body.viscosity_constant is not None}
-    if not known:
+    geometries = {name: flow_geometry(g, scale) for name, g in instrument.geometries.items()}
+    measuring = {name: g for name, g in geometries.items() if g is not None and g.viscosity_constant is not None}
+    if not measuring:
         refusals.add(
             instrument, "geometries", "holds no geometry that measures a viscosity, so there is nothing to plan"
         )
@@ -106,7 +106,7 @@ def plan_instrument(
     refusals.settle()
     return plan_ranges(
         (scale or 0.0) * 1e-6,
-        known,
+        measuring,
         speeds,
         expected,
         specification=None if instrument.specification is None else stated(instrument.specification.planned()),
