@@ -12,7 +12,7 @@ def identity(case: Case) -> Finding:
     request = case.driver.identify()
     if request is None:
         return note("identity", "cannot be asked who it is: an instrument that was swapped for another is not noticed")
-    talk = case.heard()
+    talk = case.transcript()
     told = [e for e in talk.examples if isinstance(e.meaning, Reply) and e.meaning.kind == "identity"]
     if not told:
         if request.data not in talk.answers:
@@ -113,7 +113,7 @@ def other_address(case: Case) -> Finding:
         raise DriverFaultError("asks the same whatever its address is", do="put the address into every request")
     polls = other.poll()
     asked = polls if isinstance(polls, Request) else polls[0] if polls else None
-    for e in case.heard().readings:
+    for e in case.transcript().readings:
         meaning = decode(other, e.frame, asked)
         if not isinstance(meaning, Reject):
             raise DriverFaultError(

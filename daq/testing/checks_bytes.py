@@ -38,31 +38,31 @@ def any_bytes(case: Case) -> Finding:
 
 
 def _lines(case: Case) -> Iterator[bytes]:
-    dice = case.dice()
+    rng = case.rng()
     yield from TRAPS
     for b in range(256):
         yield bytes([b])
     for size in (1, 2, 3, 5, 8, 13, 21, 34, 80):
         for _ in range(20):
-            yield dice.randbytes(size)
-    yield dice.randbytes(min(case.driver.framing.longest, 4096))
+            yield rng.randbytes(size)
+    yield rng.randbytes(min(case.driver.framing.longest, 4096))
     text = bytes(range(0x20, 0x7F))
     for size in (3, 7, 12, 30):
         for _ in range(40):
-            yield bytes(dice.choices(text, k=size))
+            yield bytes(rng.choices(text, k=size))
     if case.talk is None:
         return
     frames = list(dict.fromkeys(e.frame for e in case.talk.examples))[:12]
     for frame in frames:
         for trap in TRAPS:
-            at = dice.randrange(len(frame) + 1)
+            at = rng.randrange(len(frame) + 1)
             yield frame[:at] + trap + frame[at:]
             yield trap + frame
             yield frame + trap
         for _ in range(30):
             if frame:
                 mutated = bytearray(frame)
-                mutated[dice.randrange(len(frame))] = dice.randrange(256)
+                mutated[rng.randrange(len(frame))] = rng.randrange(256)
                 yield bytes(mutated)
 
 
@@ -134,7 +134,7 @@ def _wrong_faults(driver: Driver, faults: Iterable[Any]) -> Wrong | None:
 
 def understands(case: Case) -> Finding:
     """Every line that was heard is understood, and some of them are readings."""
-    talk = case.heard()
+    talk = case.transcript()
     if not talk.examples:
         raise DriverFaultError(
             "no line at all was found in what was heard",
@@ -167,7 +167,7 @@ def _seen(e: Example) -> str:
 
 def values_shown(case: Case) -> Finding:
     """The values are those the instrument's display showed, where somebody wrote them down."""
-    talk = case.heard()
+    talk = case.transcript()
     compared = 0
     rows = [row for e in talk.readings if (row := _row(e.meaning)) is not None]
     for i, wanted in enumerate(case.expected):
@@ -230,7 +230,7 @@ def _near(value: float | None, want: float | None, text: str = "") -> bool:
 
 def same_again(case: Case) -> Finding:
     """The same lines mean the same: twice in one driver, and in another one."""
-    frames = [(e.frame, e.asked) for e in case.heard().examples][:300]
+    frames = [(e.frame, e.asked) for e in case.transcript().examples][:300]
     one, other = case.make(), case.make()
     first = [decode(one, frame, asked) for frame, asked in frames]
     for (frame, asked), before in zip(frames, first, strict=True):
@@ -252,7 +252,7 @@ def same_again(case: Case) -> Finding:
 
 def state(case: Case) -> Finding:
     """What a driver remembers can be written down and taken up again, and starting afresh is starting afresh."""
-    frames = [(e.frame, e.asked) for e in case.heard().examples][:300]
+    frames = [(e.frame, e.asked) for e in case.transcript().examples][:300]
     driver, half = case.make(), len(frames) // 2
     begun = _state(driver)
     for frame, asked in frames[:half]:
@@ -285,16 +285,16 @@ def _state(driver: Driver) -> Any:
 def growth(case: Case) -> Finding:
     """A driver that runs for weeks must not grow."""
     driver = case.make()
-    dice = case.dice()
+    rng = case.rng()
     frames = [(e.frame, e.asked) for e in case.talk.examples] if case.talk else []
     asked = frames or [(b"", None)]
-    _same_reasons(driver, [frame for frame, _ in asked], case.dice())
+    _same_reasons(driver, [frame for frame, _ in asked], case.rng())
 
     def some(count: int) -> None:
         for _ in range(count):
-            frame, request = dice.choice(asked)
+            frame, request = rng.choice(asked)
             driver.decode(frame, request)
-            driver.decode(dice.randbytes(12), request)
+            driver.decode(rng.randbytes(12), request)
             driver.poll()
 
     some(1_500)  # caches fill
@@ -307,13 +307,13 @@ def growth(case: Case) -> Finding:
     return passed("growth", "does not grow")
 
 
-def _same_reasons(driver: Driver, frames: list[bytes], dice: random.Random) -> None:
+def _same_reasons(driver: Driver, frames: list[bytes], rng: random.Random) -> None:
     """Rejections are counted by their reason: of reasons that never repeat nobody would see which are many."""
     reasons: set[str] = set()
     for _ in range(2 * MOST_REASONS):
-        mutated = bytearray(dice.choice(frames) or b"x")
-        mutated[dice.randrange(len(mutated))] = dice.randrange(256)
-        for line in (bytes(mutated), dice.randbytes(12)):
+        mutated = bytearray(rng.choice(frames) or b"x")
+        mutated[rng.randrange(len(mutated))] = rng.randrange(256)
+        for line in (bytes(mutated), rng.randbytes(12)):
             meaning = decode(driver, line, None)
             if isinstance(meaning, Reject):
                 reasons.add(meaning.reason)
@@ -331,7 +331,7 @@ def over_range(case: Case) -> Finding:
     if not shapes:
         raise NotApplicableError("no reading without fault was heard")
     driver = case.make()
-    for e in case.heard().readings:
+    for e in case.transcript().readings:
         row = e.meaning
         for channel, value in zip(driver.channels, row if type(row) is tuple else (), strict=False):
             if not channel.low <= value <= channel.high:

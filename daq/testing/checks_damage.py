@@ -32,12 +32,12 @@ def unused_checksum(case: Case) -> Finding:
 def flipped_bits(case: Case) -> Finding:
     """With a checksum no flipped bit goes through; without one it is said how many do."""
     driver = case.make()
-    dice = case.dice()
+    rng = case.rng()
     tried = taken = 0
     first = ""
     for e in case.shapes():
         bits = range(8 * len(e.frame))
-        for bit in bits if len(e.frame) <= EVERY_BIT else dice.sample(bits, 8 * EVERY_BIT):
+        for bit in bits if len(e.frame) <= EVERY_BIT else rng.sample(bits, 8 * EVERY_BIT):
             broken = bytearray(e.frame)
             broken[bit // 8] ^= 1 << bit % 8
             meaning = decode(driver, bytes(broken), e.asked)
@@ -107,12 +107,12 @@ def resynchronises(case: Case) -> Finding:
     if not shapes:
         raise NotApplicableError("no reading was heard")
     spec = case.driver.framing
-    dice = case.dice()
+    rng = case.rng()
     for e in shapes:
         whole = raw(spec, e.frame)
         for kind in ("flipped", "cut", "more", "garbage"):
             for _ in range(24):
-                damaged = _damaged(kind, whole, dice)
+                damaged = _damaged(kind, whole, rng)
                 driver, framer = case.make(), make_framer(spec)
                 if spec.drop_first:
                     framer.feed(0, spec.ends[0])
@@ -127,17 +127,17 @@ def resynchronises(case: Case) -> Finding:
     return passed("finds its place", "within one line")
 
 
-def _damaged(kind: str, whole: bytes, dice: random.Random) -> bytes:
-    at = dice.randrange(len(whole))
+def _damaged(kind: str, whole: bytes, rng: random.Random) -> bytes:
+    at = rng.randrange(len(whole))
     if kind == "flipped":
         broken = bytearray(whole)
-        broken[at] ^= 1 << dice.randrange(8)
+        broken[at] ^= 1 << rng.randrange(8)
         return bytes(broken)
     if kind == "cut":
-        return whole[:at] + whole[at + dice.randint(1, 4) :]
+        return whole[:at] + whole[at + rng.randint(1, 4) :]
     if kind == "more":
-        return whole[:at] + dice.randbytes(dice.randint(1, 3)) + whole[at:]
-    return bytes(dice.randbytes(dice.choice((1, 5, 30))))
+        return whole[:at] + rng.randbytes(rng.randint(1, 3)) + whole[at:]
+    return bytes(rng.randbytes(rng.choice((1, 5, 30))))
 
 
 def _through(driver: Driver, framer: Framer, parts: list[bytes], asked: Request | None) -> list[Decoded]:

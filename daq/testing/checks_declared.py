@@ -13,7 +13,7 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.core.framing import Framing
 from daq.core.units import UNITS
-from daq.testing.case import DESCRIPTION, Case, called, note, overheard, passed, remade
+from daq.testing.case import DESCRIPTION, Case, called, note, passed, printed, remade
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import MOTION, TRIED
 
@@ -130,7 +130,7 @@ def requests(case: Case) -> Finding:
         seen = [shown(r.data) for r, _ in found]
         raise DriverFaultError("requests end differently", *seen, do="end every request as the instrument expects it")
     if case.talk is not None and case.talk.source.startswith("capture"):
-        _were_heard(case, [r for r, _ in found])
+        _were_sent(case, [r for r, _ in found])
     return passed("requests", ", ".join(shown(r.data) for r, _ in found) or "asks nothing")
 
 
@@ -160,8 +160,8 @@ def _controls(data: bytes) -> bytes:
     return data[len(data.rstrip(b"\r\n\x03\x04\x00")) :]
 
 
-def _were_heard(case: Case, asked: list[Request]) -> None:
-    talk = case.heard()
+def _were_sent(case: Case, asked: list[Request]) -> None:
+    talk = case.transcript()
     heard = [*talk.answers, *talk.unanswered]
     for request in asked:
         if heard and request.data not in heard:
@@ -361,7 +361,7 @@ def _impure(tree: ast.Module) -> set[str]:
 
 def quiet(case: Case) -> Finding:
     """Nothing is printed."""
-    with overheard() as out:
+    with printed() as out:
         driver = case.make()
         _all_requests(driver)
         for line in (b"", b"?", *(e.frame for e in (case.talk.examples[:50] if case.talk else ()))):

@@ -8,16 +8,16 @@ from daq.testing.case import Case, decode, note, passed, same
 from daq.testing.hostile import Chunks, DoubledEnds, Garbage, OneByteAtATime, Transport
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.rig import Rig
-from daq.testing.talk import MOTION, TRIED, Talk, is_reading, requests_of
+from daq.testing.talk import MOTION, TRIED, Transcript, is_reading, requests_of
 
 ROUNDS: Final = 24
 FLOOD_BYTES: Final = 400_000
 BYTE_NS: Final = 100_000
 
 
-def plays(case: Case) -> Talk:
+def plays(case: Case) -> Transcript:
     """What can be played: the requests for a reading were answered, or a stream was heard."""
-    talk = case.heard()
+    talk = case.transcript()
     if case.driver.streams:
         if not talk.stream:
             raise NotApplicableError("no stream was heard")
@@ -72,7 +72,7 @@ def _against(
 ) -> Finding:
     """Run over a bad line: no reading that is not one of the clean ones, at least so many of them."""
     clean = _clean(case)
-    rig = Rig(case.make(), case.heard(), incoming).start().rounds(ROUNDS)
+    rig = Rig(case.make(), case.transcript(), incoming).start().rounds(ROUNDS)
     _only_true(case, rig, clean)
     if len(rig.readings) < at_least:
         raise DriverFaultError(
@@ -91,7 +91,7 @@ def _against(
 def _only_true(case: Case, rig: Rig, clean: Rig) -> None:
     if not case.driver.has_checksum:
         return
-    said = [e.meaning for e in case.heard().readings]
+    said = [e.meaning for e in case.transcript().readings]
     if any(isinstance(meaning, Part) for meaning in said):
         _only_true_parts(rig, said)
         return
@@ -138,7 +138,7 @@ def doubled_ends(case: Case) -> Finding:
             raise DriverFaultError(
                 "an empty line is taken for something", shown(meaning), do="give Reject for an empty line"
             )
-    transport = DoubledEnds(chance=1.0, end=spec.ends[0])
+    transport = DoubledEnds(probability=1.0, end=spec.ends[0])
     return _against(case, "doubled ends", transport, "every terminator came twice", at_least=ROUNDS // 3)
 
 
@@ -197,7 +197,7 @@ def garbage_between(case: Case) -> Finding:
     # An echo with noise before it is none, and without an end of its own noise runs into the frame.
     costs = case.driver.echoes or not spec.by_terminator
     return _against(
-        case, "garbage", Garbage(chance=0.3, pieces=noise), "noise came before every third line",
+        case, "garbage", Garbage(probability=0.3, pieces=noise), "noise came before every third line",
         at_least=ROUNDS // 4 if costs else len(_clean(case).readings) - 1,
         do="give Reject for what is no line, never a refusal, and believe the line after it as any other",
     )  # fmt: skip
@@ -212,7 +212,7 @@ def late_answers(case: Case) -> Finding:
     request = poll[0] if isinstance(poll, tuple) else poll
     assert request is not None  # noqa: S101 - `plays` has seen it
     late = request.timeout_ns + request.timeout_ns // 5
-    rig = Rig(case.make(), case.heard(), late_ns=lambda n: late if n % 4 == 2 else 0).start().rounds(2 * ROUNDS)
+    rig = Rig(case.make(), case.transcript(), late_ns=lambda n: late if n % 4 == 2 else 0).start().rounds(2 * ROUNDS)
     _only_true(case, rig, clean)
     counters = rig.exchange.counters
     if not counters.timeouts:
@@ -229,7 +229,7 @@ def silence(case: Case) -> Finding:
     """An instrument that falls silent is noticed, is not asked without end, and is read again when it speaks."""
     _clean(case)
     driver = case.make()
-    rig = Rig(driver, case.heard()).start().rounds(4)
+    rig = Rig(driver, case.transcript()).start().rounds(4)
     if not rig.readings:
         raise NotApplicableError("no reading in the first rounds")
     rig.player.quiet = True
@@ -260,7 +260,7 @@ def _per_round(case: Case) -> int:
 def unplugged(case: Case) -> Finding:
     """The cable is pulled in the middle of a line and put back."""
     clean = _clean(case)
-    rig = Rig(case.make(), case.heard(), OneByteAtATime(BYTE_NS)).start().rounds(4)
+    rig = Rig(case.make(), case.transcript(), OneByteAtATime(BYTE_NS)).start().rounds(4)
     rig.run(3 * BYTE_NS)
     rig.unplug()
     rig.rounds(2)
@@ -280,9 +280,9 @@ def flood(case: Case) -> Finding:
     """Far more bytes than a line may have, without an end, and thousands of lines at once."""
     _clean(case)
     driver = case.make()
-    rig = Rig(driver, case.heard()).start().rounds(2)
-    dice = case.dice()
-    noise = dice.randbytes(FLOOD_BYTES)
+    rig = Rig(driver, case.transcript()).start().rounds(2)
+    rng = case.rng()
+    noise = rng.randbytes(FLOOD_BYTES)
     for at in range(0, FLOOD_BYTES, 50_000):
         rig.arrives(noise[at : at + 50_000])
     spec = driver.framing
@@ -290,7 +290,7 @@ def flood(case: Case) -> Finding:
     if held > spec.longest + len(spec.begin) + 64:
         raise DriverFaultError(f"{held} bytes are held of a line of at most {spec.longest}", do="check `longest`")
     rig.arrives(b"x" * FLOOD_BYTES)
-    talk = case.heard()
+    talk = case.transcript()
     lines = talk.stream or [a for answers in talk.answers.values() for a in answers]
     rig.arrives(b"".join(lines[i % len(lines)] for i in range(3_000)))
     before = len(rig.readings)
@@ -307,7 +307,7 @@ def halts(case: Case) -> Finding:
     driver = case.make()
     if "halt" not in driver.capabilities:
         raise NotApplicableError("moves nothing")
-    talk = case.heard()
+    talk = case.transcript()
     rig = Rig(driver, talk).start()
     request = driver.action("halt")
     for action in sorted(set(driver.capabilities) & {*MOTION, "bath"}):
@@ -333,7 +333,7 @@ def halts(case: Case) -> Finding:
 def confirmations(case: Case) -> Finding:
     """What was asked to be done is confirmed under its own name, with the number that was sent."""
     driver = case.driver
-    talk = case.heard()
+    talk = case.transcript()
     confirmed: list[str] = []
     unheard: list[str] = []
     for action in sorted(driver.capabilities):

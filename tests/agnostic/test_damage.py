@@ -22,7 +22,7 @@ from daq.descriptions.driver import DescribedDriver
 from daq.testing.case import ignored, same
 from daq.testing.checks_bytes import proper
 from daq.testing.growth import growth
-from daq.testing.talk import Example, asked_of, heard, raw, requests_of
+from daq.testing.talk import Example, raw, record, requests_of, transcribe
 from daq.testing.watchdog import at_most
 from tests.support.instruments.driver_cases import CASES, NAMES, instrument
 
@@ -81,12 +81,12 @@ def dialect(name, options):
     return f"{name} ascii" if options.get("form") == "ascii" else name
 
 
-def composed(driver, dice):
+def composed(driver, rng):
     """Lines made from values and answers to requests, by the description itself."""
     composer = Composer(driver)
     polls = [r for r in requests_of(driver) if r.expects == "reading"]
     for _ in range(COMPOSED):
-        values = {c.name: dice.uniform(c.low, c.high) for c in driver.channels}
+        values = {c.name: rng.uniform(c.low, c.high) for c in driver.channels}
         for i, line in enumerate(composer.readings(values)):
             yield line, polls[i] if i < len(polls) else None
     for request in requests_of(driver):
@@ -97,12 +97,12 @@ def composed(driver, dice):
             yield answer, request
 
 
-def lines_of(make, kind, given, dice):
+def lines_of(make, kind, given, rng):
     """What the instrument says, and what a composer makes, as frames with their meaning."""
-    said = heard(make(), asked_of(make(), instrument(kind, given)), "simulator").examples
+    said = transcribe(make(), record(make(), instrument(kind, given)), "simulator").examples
     driver = make()
     if isinstance(driver, DescribedDriver):
-        for line, asked in composed(driver, dice):
+        for line, asked in composed(driver, rng):
             frame = line.removeprefix(driver.framing.begin).removesuffix(driver.framing.ends[0])
             said.append(Example(frame, asked, driver.decode(frame, asked)))
     believed = [e for e in said if not isinstance(e.meaning, Reject)]
@@ -112,31 +112,31 @@ def lines_of(make, kind, given, dice):
     return believed
 
 
-def damaged(dice, line, other, end):
+def damaged(rng, line, other, end):
     """A line, with its marks, as it may arrive."""
-    at = dice.randrange(len(line))
-    way = dice.choice(("bits", "cut", "lost", "more", "joined", "ends", "swapped", "digits"))
+    at = rng.randrange(len(line))
+    way = rng.choice(("bits", "cut", "lost", "more", "joined", "ends", "swapped", "digits"))
     if way == "bits":
         broken = bytearray(line)
-        for _ in range(dice.choice((1, 1, 2, 5))):
-            broken[dice.randrange(len(line))] ^= 1 << dice.randrange(8)
+        for _ in range(rng.choice((1, 1, 2, 5))):
+            broken[rng.randrange(len(line))] ^= 1 << rng.randrange(8)
         return bytes(broken)
     if way == "cut":
-        return dice.choice((line[:at], line[at:])) + end
+        return rng.choice((line[:at], line[at:])) + end
     if way == "lost":
-        return line[:at] + line[at + dice.randint(1, 4) :]
+        return line[:at] + line[at + rng.randint(1, 4) :]
     if way == "more":
-        return line[:at] + dice.choice((dice.randbytes(2), b"0", b"-", b" ", end)) + line[at:]
+        return line[:at] + rng.choice((rng.randbytes(2), b"0", b"-", b" ", end)) + line[at:]
     if way == "joined":
-        return line[:at] + other[dice.randrange(len(other)) :]
+        return line[:at] + other[rng.randrange(len(other)) :]
     if way == "ends":
-        return line + end * dice.randint(1, 3) + other
+        return line + end * rng.randint(1, 3) + other
     if way == "swapped":
-        to = dice.randrange(len(line))
+        to = rng.randrange(len(line))
         broken = bytearray(line)
         broken[at], broken[to] = broken[to], broken[at]
         return bytes(broken)
-    return bytes(dice.choice(b"0123456789") if chr(b).isdigit() and dice.random() < 0.3 else b for b in line)
+    return bytes(rng.choice(b"0123456789") if chr(b).isdigit() and rng.random() < 0.3 else b for b in line)
 
 
 def arrived(driver, data):
@@ -152,13 +152,13 @@ def arrived(driver, data):
 def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name, options, kind, given):
     """Exclusive or, LRC and CRC find every change of one byte; without them it is said that nothing can be found."""
     make = chosen_driver(name, options)
-    driver, dice = make(), random.Random(name)
-    lines, taken = lines_of(make, kind, given, dice), 0
+    driver, rng = make(), random.Random(name)
+    lines, taken = lines_of(make, kind, given, rng), 0
     for _ in range(BYTES):
-        e = dice.choice(lines)
-        at = dice.randrange(len(e.frame))
+        e = rng.choice(lines)
+        at = rng.randrange(len(e.frame))
         broken = (
-            e.frame[:at] + bytes([e.frame[at] ^ dice.choice((*(1 << b for b in range(8)), 0x55))]) + e.frame[at + 1 :]
+            e.frame[:at] + bytes([e.frame[at] ^ rng.choice((*(1 << b for b in range(8)), 0x55))]) + e.frame[at + 1 :]
         )
         meaning = driver.decode(broken, e.asked)
         proper(driver, meaning, broken)
@@ -173,14 +173,14 @@ def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name,
 def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, given):
     """Where several bytes are wrong, a checksum may fit by chance: then, and only then, no reader could tell."""
     make = chosen_driver(name, options)
-    driver, dice = make(), random.Random(f"damage {name}")
-    spoken, lines = dialect(name, options), lines_of(make, kind, given, dice)
+    driver, rng = make(), random.Random(f"damage {name}")
+    spoken, lines = dialect(name, options), lines_of(make, kind, given, rng)
     whole, end = PROTECTED.get(spoken), b"".join(driver.framing.ends[: driver.framing.by_terminator])
     taken = nothing = 0
     with at_most(20.0):
         for _ in range(DAMAGED):
-            e, other = dice.choice(lines), dice.choice(lines)
-            data = damaged(dice, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
+            e, other = rng.choice(lines), rng.choice(lines)
+            data = damaged(rng, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
             frames = arrived(driver, data)
             nothing += not frames
             for frame in frames:
@@ -204,8 +204,8 @@ def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, 
 def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
     """Framer, driver and exchange together, as in a session of weeks."""
     make = chosen_driver(name, options)
-    dice = random.Random(f"growth {name}")
-    lines = lines_of(make, kind, given, dice)
+    rng = random.Random(f"growth {name}")
+    lines = lines_of(make, kind, given, rng)
     driver = make()
     end = b"".join(driver.framing.ends[: driver.framing.by_terminator])
     exchange = Exchange("line", driver, lambda *_: None, lambda *_: None)
@@ -216,11 +216,11 @@ def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
         nonlocal t
         for _ in range(count):
             t += driver.interval_ns
-            e, other = dice.choice(lines), dice.choice(lines)
-            data = damaged(dice, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
+            e, other = rng.choice(lines), rng.choice(lines)
+            data = damaged(rng, raw(driver.framing, e.frame), raw(driver.framing, other.frame), end)
             if not driver.streams:
                 exchange.ask(t, e.asked)
-            for _ in exchange.receive(t, dice.choice((data, dice.randbytes(200)))):
+            for _ in exchange.receive(t, rng.choice((data, rng.randbytes(200)))):
                 pass
             t += 130_000_000_000
             exchange.tick(t)

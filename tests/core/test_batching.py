@@ -141,11 +141,11 @@ def effects_of(name: str, batches) -> list[str]:
     return texts([effect for batch in batches for effect in pipeline.step(batch)])
 
 
-def cut(events, dice, pieces=3):
+def cut(events, rng, pieces=3):
     """Every chunk of bytes in pieces of the same time."""
     for event in events:
         if isinstance(event, Received) and len(event.data) > 1:
-            at = sorted({dice.randrange(1, len(event.data)) for _ in range(pieces)})
+            at = sorted({rng.randrange(1, len(event.data)) for _ in range(pieces)})
             for a, b in zip([0, *at], [*at, len(event.data)], strict=True):
                 yield Received(event.t, event.link, event.data[a:b])
         else:
@@ -169,14 +169,14 @@ def joined(events):
 @given(happenings=st.lists(HAPPENINGS, min_size=5, max_size=40), seed=st.integers(0, 1000))
 def test_cut_joined_or_batched_the_effects_are_the_same(name, happenings, seed):
     run = played(name, happenings)
-    dice = random.Random(seed)
+    rng = random.Random(seed)
     expected = texts(run.effects)
     events = run.events
     assert effects_of(name, [events]) == expected
-    assert effects_of(name, ([e] for e in cut(events, dice))) == expected
-    assert effects_of(name, [list(cut(events, dice, 40))]) == expected
+    assert effects_of(name, ([e] for e in cut(events, rng))) == expected
+    assert effects_of(name, [list(cut(events, rng, 40))]) == expected
     assert effects_of(name, ([e] for e in joined(events))) == expected
-    at = sorted(dice.randrange(len(events) + 1) for _ in range(5))
+    at = sorted(rng.randrange(len(events) + 1) for _ in range(5))
     assert effects_of(name, (events[a:b] for a, b in zip([0, *at], [*at, len(events)], strict=True))) == expected
     again = replay(run.journal(), make_driver)
     assert again.same, str(again.difference)

@@ -20,7 +20,7 @@ from daq.descriptions.guessing.transcript import cut_lines
 from daq.descriptions.guessing.write import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
-from daq.testing.talk import asked_of, heard, is_reading
+from daq.testing.talk import is_reading, record, transcribe
 from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
 from tests.support.instruments.driver_cases import instrument
 
@@ -67,10 +67,10 @@ def asked(talk, *, end=b""):
     ("driver", "capture"),
     [
         (lambda: Scale({}), lambda: read_capture(SCALE_CAPTURE, "x")),
-        (lambda: Stirrer({}), lambda: asked_of(Stirrer({}), StirrerInstrument())),
-        (lambda: Probe({}), lambda: asked_of(Probe({}), ProbeInstrument())),
+        (lambda: Stirrer({}), lambda: record(Stirrer({}), StirrerInstrument())),
+        (lambda: Probe({}), lambda: record(Probe({}), ProbeInstrument())),
         *(
-            (chosen_driver(name), lambda n=name, k=kind: asked_of(chosen_driver(n)(), instrument(k, {})))
+            (chosen_driver(name), lambda n=name, k=kind: record(chosen_driver(n)(), instrument(k, {})))
             for name, kind in (
                 ("thermometer", "thermometer"),
                 ("balance", "balance"),
@@ -85,9 +85,11 @@ def asked(talk, *, end=b""):
 def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(driver, capture):
     found, _ = guessed(capture())
     assert_conforms(found.driver, capture=capture())
-    ours = [e for e in heard(found.driver(), capture(), "").examples if is_reading(e.meaning)]
+    ours = [e for e in transcribe(found.driver(), capture(), "").examples if is_reading(e.meaning)]
     known = {
-        e.frame.removeprefix(b"$"): e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)
+        e.frame.removeprefix(b"$"): e.meaning
+        for e in transcribe(driver(), capture(), "").examples
+        if is_reading(e.meaning)
     }
     compared = 0
     for e in ours:
@@ -101,7 +103,7 @@ def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(
 
 def test_the_serial_number_is_found():
     found, guess = guessed(read_capture(SCALE_CAPTURE, "x"))
-    talk = heard(found.driver(), read_capture(SCALE_CAPTURE, "x"), "")
+    talk = transcribe(found.driver(), read_capture(SCALE_CAPTURE, "x"), "")
     (identity,) = [e.meaning.identity for e in talk.examples if isinstance(e.meaning, Reply)]
     assert identity.serial == "204417"
     assert "it sends its identity: NR 204417" in guess.findings
@@ -212,12 +214,12 @@ def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
 @pytest.mark.parametrize("name", CHECKSUMS)
 @pytest.mark.parametrize("written", ["hex", "decimal", "big_endian", "little_endian"])
 def test_every_checksum_is_found_wherever_it_stands(name, written):
-    dice = random.Random(name + written)
+    rng = random.Random(name + written)
     size = CHECKSUMS[name].size
     digits = 2 * size if written == "hex" else len(str((1 << 8 * size) - 1))
     for mark, skip in (("*", 1), ("", 0)):
         used = FoundChecksum(name, written, "upper", digits, mark if "endian" not in written else "", False, skip)
-        frames = [body + used.tail(body) for body in (b"$W %8.3f g" % dice.uniform(0, 600) for _ in range(6))]
+        frames = [body + used.tail(body) for body in (b"$W %8.3f g" % rng.uniform(0, 600) for _ in range(6))]
         found = find_checksum(frames)
         assert found is not None
         assert (found.name, found.skip) == (name, skip)
@@ -225,16 +227,16 @@ def test_every_checksum_is_found_wherever_it_stands(name, written):
 
 
 def test_no_checksum_is_found_where_there_is_none():
-    dice = random.Random(1)
+    rng = random.Random(1)
     for _ in range(50):
-        frames = [b"W %8.3f g" % dice.uniform(0, 600) for _ in range(40)]
+        frames = [b"W %8.3f g" % rng.uniform(0, 600) for _ in range(40)]
         assert find_checksum(frames) is None
 
 
 def test_a_damaged_line_does_not_hide_the_checksum():
-    dice = random.Random(2)
+    rng = random.Random(2)
     used = FoundChecksum("crc-16/modbus", "hex", "lower", 4, "!", False, 0)
-    frames = [body + used.tail(body) for body in (b"D;%d;%.4f" % (i, dice.random()) for i in range(30))]
+    frames = [body + used.tail(body) for body in (b"D;%d;%.4f" % (i, rng.random()) for i in range(30))]
     frames[4] = frames[4].replace(b"D", b"E")
     found = find_checksum(frames)
     assert str(found) == "crc-16/modbus, 4 hexadecimal digits after '!'"
@@ -269,7 +271,7 @@ def test_any_capture_gives_a_description_or_a_reason(lines, end, request_, ident
     else:
         tables = tomllib.loads(guess.text)
         try:
-            heard(check_description(tables, "guessed.toml").driver(), capture, "")
+            transcribe(check_description(tables, "guessed.toml").driver(), capture, "")
         except SettingError as error:  # it needs a person's hand, and says where
             said = error
         else:

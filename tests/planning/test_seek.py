@@ -44,11 +44,11 @@ def torque_at(geometry: str, law, speed: float) -> float:
 @pytest.mark.parametrize(("geometry", "law"), CASES, ids=lambda x: x if isinstance(x, str) else repr(x))
 def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law):
     """Starts over the whole range of the fitted geometry: from the slowest speed to that of a torque of 105 %."""
-    dice = random.Random(f"{geometry} {law}")
+    rng = random.Random(f"{geometry} {law}")
     top = max(s for s in (FASTEST * 0.98**k for k in range(263)) if torque_at(geometry, law, s) <= 105)
-    starts = [SLOWEST, top] + [SLOWEST * (top / SLOWEST) ** dice.random() for _ in range(4)]
+    starts = [SLOWEST, top] + [SLOWEST * (top / SLOWEST) ** rng.random() for _ in range(4)]
     for seed, start in enumerate(starts):
-        low, high = dice.choice(BANDS)
+        low, high = rng.choice(BANDS)
         # The case is one that some speed serves, and not only at the very edge of the band.
         assert torque_at(geometry, law, FASTEST) > low * 1.05
         assert torque_at(geometry, law, SLOWEST) < high * 0.95
@@ -190,10 +190,10 @@ def test_the_next_speed_by_hand():
 
 
 def test_between_two_tries_it_stays_between_them():
-    dice = random.Random(7)
+    rng = random.Random(7)
     for _ in range(500):
-        below = Try(dice.uniform(0.5, 50), dice.uniform(-2, 39.9))
-        above = Try(below.speed * dice.uniform(1.05, 30), dice.uniform(80.1, 108))
+        below = Try(rng.uniform(0.5, 50), rng.uniform(-2, 39.9))
+        above = Try(below.speed * rng.uniform(1.05, 30), rng.uniform(80.1, 108))
         found = next_speed(SEEKING, [below, above])
         assert found is not None
         assert below.speed < found < min(above.speed, 100.01)

@@ -117,7 +117,7 @@ class Campaign:
     """The world the workers live and die in."""
 
     def __init__(self, folder: Path, results: int, seed: int, *, rate: float, fsync: bool) -> None:
-        self._dice = random.Random(seed)
+        self._rng = random.Random(seed)
         self._folder = folder
         self._rate = rate
         self.books = Books(results)
@@ -150,7 +150,7 @@ class Campaign:
         self._until_subscribed(len(workers))
         self._publisher.start()
         span = self.books.results / self._rate
-        times = sorted(self._dice.uniform(0.05, 0.95) * span for _ in range(kills))
+        times = sorted(self._rng.uniform(0.05, 0.95) * span for _ in range(kills))
         restart = span * 0.5 if restart_server else float("inf")
         start = time.monotonic()
         for moment in times:
@@ -159,7 +159,7 @@ class Campaign:
                 self._restart_server()
                 restart = float("inf")
             self._sleep_until(start + moment)
-            self._kill(self._dice.choice(workers))
+            self._kill(self._rng.choice(workers))
         if restart < float("inf"):
             self._restart_server()
         self._publisher.finish()
@@ -183,7 +183,7 @@ class Campaign:
         worker.send_signal(signal.SIGKILL)
         worker.wait(20)
         self.books.kills[name] += 1
-        time.sleep(self._dice.uniform(0.0, 0.5))
+        time.sleep(self._rng.uniform(0.0, 0.5))
         self._start(name)
 
     def _end_workers(self) -> None:
@@ -212,7 +212,7 @@ class Campaign:
     def _restart_server(self) -> None:
         self._note_duplicates()
         self._server.kill()
-        time.sleep(self._dice.uniform(0.2, 1.0))
+        time.sleep(self._rng.uniform(0.2, 1.0))
         self._server.start()
         self.books.server_restarts += 1
 

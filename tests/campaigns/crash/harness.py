@@ -113,7 +113,7 @@ class Harness:
     """The world the daemon lives and dies in."""
 
     def __init__(self, folder: Path, seed: int, *, verbose: bool = False) -> None:
-        self._dice = random.Random(seed)
+        self._rng = random.Random(seed)
         self._verbose = verbose
         self._folder = folder
         self._drivers = Drivers.find()
@@ -182,12 +182,12 @@ class Harness:
         order: list[str] = []
         while len(dooms) < kills:
             if len(dooms) % ANY_MOMENT_EVERY == 0:
-                dooms.append(Doom(after=self._dice.uniform(0.05, 2.0)))
+                dooms.append(Doom(after=self._rng.uniform(0.05, 2.0)))
                 continue
             if not order:
-                order = self._dice.sample(names, len(names))
+                order = self._rng.sample(names, len(names))
             point = order.pop()
-            dooms.append(Doom(point, self._dice.randint(1, max(1, points[point] * 3 // 4))))
+            dooms.append(Doom(point, self._rng.randint(1, max(1, points[point] * 3 // 4))))
         return dooms[:kills]
 
     def _birth(self, doom: Doom, *, census: bool = False) -> Victim:

@@ -43,7 +43,7 @@ def _described(kind: str, source: Path, path: Path) -> int:
     from daq.descriptions.guessing.write import open_points
     from daq.descriptions.load import check_description
     from daq.testing.case import ignored
-    from daq.testing.talk import heard, rejected
+    from daq.testing.talk import rejected, transcribe
 
     capture = load_capture(source)
     if capture.cut:
@@ -66,7 +66,7 @@ def _described(kind: str, source: Path, path: Path) -> int:
             print(f"  {plain(line)}")
         print("next: correct it with an editor; the guide (daq/descriptions/README.md) names the keys")
         return 1
-    talk = heard(description.driver(), capture, "capture")
+    talk = transcribe(description.driver(), capture, "capture")
     missed = [e for e in rejected(talk) if not ignored(e)]
     for finding in guess.findings:
         print(plain(finding))
