@@ -48,12 +48,12 @@ class Multimeter(Clockwork):
         }
 
     def tick(self) -> bytes:
-        """Nothing comes unasked."""
+        """Return nothing: the instrument sends nothing unasked."""
         return b""
 
     @property
     def true_value(self) -> float:
-        """What lies between its leads: V, or Ohm of the platinum probe."""
+        """Return the true value between the leads: V, or Ohm of the platinum probe."""
         if self.function == "voltage":
             return self._voltage
         t = self._celsius
@@ -73,7 +73,7 @@ class Multimeter(Clockwork):
         return f"{value:+.6E}"
 
     def receive(self, data: bytes) -> bytes:
-        """Answer every complete message, a moment later; one that comes before the answer interrupts it."""
+        """Answer every complete message after a delay; a message before the answer interrupts it."""
         for line in self._lines.take(data):
             if self._later:
                 self._later.clear()
@@ -84,7 +84,7 @@ class Multimeter(Clockwork):
         return b""
 
     def commands(self) -> Mapping[str, Command]:
-        """`voltage V`, `temperature CEL`, `function voltage|resistance`, `leads ok|open|none`, `error CODE TEXT`."""
+        """Return the commands: `voltage V`, `temperature CEL`, `function voltage|resistance`, `leads ok|open|none`, `error CODE TEXT`."""
         return {
             "voltage": self._set_voltage,
             "temperature": lambda words: setattr(self, "_celsius", celsius(number(words))),
@@ -102,7 +102,7 @@ class Multimeter(Clockwork):
         self._errors.push((int(words[0]), " ".join(words[1:])))
 
     def state(self) -> dict[str, object]:
-        """What lies between its leads, and how many errors wait."""
+        """Return the true values between the leads, and the number of queued errors."""
         return {
             **super().state(),
             "function": self.function,

@@ -34,7 +34,7 @@ class RotationalDriver(Driver):
     Options:
         interval_ms: time between polls, 50 to 60000; default 100.
         mode: ``poll`` (default) or ``stream``, where the instrument sends every `interval_ms` unasked.
-        direction: ``forward`` (default) or ``backward``: which way the body turns.  Speed and torque count positive in
+        direction: ``forward`` (default) or ``backward``: which way the rotor turns.  Speed and torque count positive in
             that direction, whatever the sign on the wire.
     """
 
@@ -50,7 +50,7 @@ class RotationalDriver(Driver):
     refresh_ns = 100 * MILLISECOND
     stale_after_ns = 3_000 * MILLISECOND
     capabilities = frozenset({"speed", "turn", "halt", "zero", "bath"})
-    zero_condition = "motor at rest, body hanging free in air, nothing touching it"
+    zero_condition = "motor at rest, rotor hanging free in air, nothing touching it"
     on_link_loss = "keeps_turning"
 
     def __init__(self, options: Mapping[str, Any]) -> None:
