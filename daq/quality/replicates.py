@@ -14,7 +14,7 @@ ROUNDED_FACTOR = 2.8
 
 
 def repeatability_factor(coverage: float = 0.95) -> float:
-    """Return limit over standard deviation for the difference of two results: z sqrt(2); 2.77 at 95 %, ISO 5725-6: 2.8."""
+    """Return limit over standard deviation for the difference of two results: z sqrt(2); at 95 % 2.77 (rounded 2.8)."""
     return NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(2.0)
 
 

@@ -84,7 +84,7 @@ def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]], *,
 
 
 def certified_coefficient(celsius: float, table: Sequence[tuple[float, float]], *, reach_k: float = 0.0) -> float:
-    """Return -dln(η)/dT (1/K) of a certified fluid at a temperature (degC): B/T^2 of Andrade's law from the nearest rows.
+    """Return -dln(η)/dT (1/K) of a certified fluid at a temperature (degC): B/T^2 from the nearest rows.
 
     Raises:
         SettingError: as in `certified_viscosity`; or the table has one row only.

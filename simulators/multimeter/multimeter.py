@@ -84,7 +84,7 @@ class Multimeter(Clockwork):
         return b""
 
     def commands(self) -> Mapping[str, Command]:
-        """Return the commands: `voltage V`, `temperature CEL`, `function voltage|resistance`, `leads ok|open|none`, `error CODE TEXT`."""
+        """`voltage V`, `temperature CEL`, `function voltage|resistance`, `leads ok|open|none`, `error CODE TEXT`."""
         return {
             "voltage": self._set_voltage,
             "temperature": lambda words: setattr(self, "_celsius", celsius(number(words))),

@@ -21,7 +21,7 @@ END_POINT_LINES, END_POINT_MV = 6, 0.2
 
 
 def nernst_slope_mv(kelvin: float) -> float:
-    """Return the change of the voltage (mV) for one unit of pH: R T ln(10)/F; 59.16 mV at 25 Cel (IUPAC, Green Book)."""
+    """Return the change of the voltage (mV) per unit of pH: R T ln(10)/F; 59.16 mV at 25 Cel (IUPAC, Green Book)."""
     return 1e3 * GAS_CONSTANT * kelvin * math.log(10.0) / FARADAY
 
 
@@ -115,7 +115,7 @@ class PhMeter(Clockwork):
         return checked(f"SN;{self.serial};1.7;") * self._lines.take(data).count(b"SN?")
 
     def commands(self) -> Mapping[str, Command]:
-        """Return the commands: `ph PH`, `drift PER_MIN`, `titrate ML_PER_MIN`, `temperature CEL`, and what may be wrong."""
+        """Commands: `ph PH`, `drift PER_MIN`, `titrate ML_PER_MIN`, `temperature CEL`, and what may be wrong."""
         return {
             "ph": self._set_ph,
             "drift": self._drift,

@@ -78,7 +78,7 @@ class ScpiThermometer(Clockwork):
         return out
 
     def commands(self) -> Mapping[str, Command]:
-        """Return the commands: `temperature CEL` (both probes), `first CEL`, `second CEL`, `probe 1|2 ok|open|short`."""
+        """Commands: `temperature CEL` (both probes), `first CEL`, `second CEL`, `probe 1|2 ok|open|short`."""
         return {
             "temperature": lambda words: self._place(celsius(number(words)), 0, 1),
             "first": lambda words: self._place(celsius(number(words)), 0),
