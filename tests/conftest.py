@@ -1,11 +1,17 @@
 """What all tests share: logs begin anew with each, and in CI nothing may be skipped."""
 
+import json
 import os
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 import structlog
 from hypothesis import HealthCheck, settings
+
+from daq.methods.messages.result import ResultData
+from daq.methods.sentences.rendering import render
+from tests.support.statements import statements_in
 
 # Random cases are the same in every run, and a busy machine makes no case fail by its time.
 settings.register_profile(
@@ -19,6 +25,22 @@ def _logs_as_they_were() -> Iterator[None]:
     """A command that a test runs in this process sets up logs; what comes after must not depend on it."""
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _sentences_are_those_of_their_codes() -> Iterator[None]:
+    """Whatever result a test makes: code and parameters, as they are stored, give exactly the sentence beside them."""
+    build = ResultData.build.__func__
+
+    def checked(cls: type[ResultData], *args: Any, **more: Any) -> ResultData:
+        made: ResultData = build(cls, *args, **more)
+        for found in statements_in(json.loads(made.model_dump_json())):
+            assert render(found["code"], found["parameters"]) == found["text"]
+        return made
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ResultData, "build", classmethod(checked))
+        yield
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -7,6 +7,8 @@ and reads them; nothing in the core looks inside.
 from dataclasses import dataclass, field
 from typing import Literal
 
+from daq.core.remarks import WrittenRemark
+
 
 @dataclass(frozen=True, slots=True)
 class Amount:
@@ -39,7 +41,7 @@ class MeasuringGeometry:
     stress_per_torque: float | None = None
     rate_per_omega: float | None = None
     viscosity_constant: float | None = None
-    limits_of_use: tuple[str, ...] = ()
+    limits_of_use: tuple[WrittenRemark, ...] = ()
 
     def size(self, name: str) -> float | None:
         """One of the dimensions, in mm or degrees; None where it is not given."""
@@ -250,7 +252,7 @@ class Context:
     free_swing: bool = False
     last_torque_at_rest: float | None = None
     """Torque (% of full scale) at rest before the run before this one."""
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[WrittenRemark, ...] = ()
 
     @property
     def geometry_name(self) -> str | None:

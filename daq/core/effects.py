@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from daq.core.linkstates import IdentityCheck, Motor
+from daq.core.remarks import Remark
 from daq.core.statistics import Summary
 
 
@@ -119,7 +120,8 @@ class Facts:
     now: int
     outcome: str
     """complete, stopped, interrupted or failed; "" while the run goes on."""
-    reason: str
+    reason: Remark | None
+    """Why the run ended; None while it goes on."""
     steps: list[StepEnded] = field(default_factory=list)
     kept: list[Kept] = field(default_factory=list)
     notes: list[Noted] = field(default_factory=list)

@@ -17,6 +17,7 @@ from daq.core.linkeffects import RequestFailed
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
+from daq.core.remarks import Remark, remark
 from daq.core.resting import STILL, Resting, TorqueAtRest
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.seeking import Seeker
@@ -68,7 +69,7 @@ class LifeCycle:
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
         self._resting = Resting()
         self._seeker: Seeker | None = None
-        self._facts = Facts(0, 0, "", "")
+        self._facts = Facts(0, 0, "", None)
         self._frozen: Facts | None = None
         self.now = 0
         self._entering: dict[State, Callable[[], None]] = {
@@ -85,14 +86,15 @@ class LifeCycle:
 
     # ---- the states
 
-    def _go(self, trigger: str, detail: str = "") -> None:
+    def _go(self, trigger: str, detail: str = "", reason: Remark | None = None) -> None:
         source, target = self.state, TRANSITIONS[self.state, trigger]
+        detail = detail or ("" if reason is None else str(reason))
         self._emit(Moved(self.now, source.value, trigger, target.value, detail))
         self.state = target
         self.stage_start = self.now
         self.meter = None
         if target is State.STOPPING:
-            self._enter_stopping(trigger, detail)
+            self._enter_stopping(trigger, reason)
         elif target in self._entering:
             self._entering[target]()
 
@@ -139,7 +141,7 @@ class LifeCycle:
             return
         self._facts.began = self.now
         if self._lead.name not in ports:
-            self.give_up("link lost", f"{self._lead.name} is not connected")
+            self.give_up("link lost", remark("instrument_not_connected", instrument=self._lead.name))
             return
         for name in self._links:
             if name not in ports:
@@ -169,9 +171,9 @@ class LifeCycle:
 
     # ---- the end
 
-    def _enter_stopping(self, trigger: str, detail: str) -> None:
+    def _enter_stopping(self, trigger: str, reason: Remark | None) -> None:
         facts = self._facts
-        facts.outcome, facts.reason = OUTCOMES[trigger], detail
+        facts.outcome, facts.reason = OUTCOMES[trigger], reason
         facts.began = facts.began or self.now
         self._frozen = self.facts()
         self._instruments.stop(self.now)
@@ -219,17 +221,17 @@ class LifeCycle:
             return
         for link in asked:
             if link.identity_check is IdentityCheck.NO_ANSWER:
-                said = f"{link.name} does not say who it is: {link.identity_said}"
                 if link is self._lead:
-                    self.give_up("fault", said)
+                    reason = remark("identity_not_given", instrument=link.name, detail=link.identity_said)
+                    self.give_up("fault", reason)
                     return
-                self.note("no_identity", said)
+                self.note("no_identity", f"{link.name} does not say who it is: {link.identity_said}")
         self._go("identified")
 
-    def give_up(self, trigger: str, detail: str) -> None:
+    def give_up(self, trigger: str, reason: Remark) -> None:
         """End the run before its last rule; `trigger` is one of the table's."""
         if self.state in ACTIVE or self.state is State.READY:
-            self._go(trigger, detail)
+            self._go(trigger, reason=reason)
 
     # ---- when a state has lasted long enough
 
@@ -306,20 +308,20 @@ class LifeCycle:
                 self.step_number += 1
                 self._go("rule met", ended.rule)
             else:
-                self._go("last rule met", ended.rule)
+                self._go("last rule met", reason=remark("rule_named", rule=ended.rule))
         elif t >= meter.deadline:
             longest = self.plan.steps[self.step_number].longest_ns
-            self.give_up("fault", f"no stop rule was met within {longest / 1e9:g} s")
+            self.give_up("fault", remark("no_rule_met", step=meter.step.name, longest=longest / 1e9))
 
     def _after_try(self, seeker: Seeker) -> None:
         """Another speed, or the end: the torque is where it should be, or no speed is left to try."""
         seeker.take(self._facts.kept[-1])
         if seeker.on_target:
-            self._go("torque on target", seeker.said)
+            self._go("torque on target", reason=seeker.remark)
         elif seeker.speed is not None:
-            self._go("torque off target", seeker.said)
+            self._go("torque off target", reason=seeker.remark)
         else:
-            self.give_up("fault", seeker.said)
+            self.give_up("fault", seeker.remark)
 
     def _between_steps(self, values: Sequence[float | None]) -> None:
         """A reading of the lead instrument while nothing is measured: temperature, speed reached, motor at rest."""
@@ -357,7 +359,7 @@ class LifeCycle:
         try:
             request = self._lead.driver.action(action, value)
         except DriverError as error:
-            self.give_up("fault", str(error))
+            self.give_up("fault", remark("action_not_possible", instrument=self._lead.name, detail=str(error)))
             return
         self._lead.exchange.ask(self.now, request, first=first)
 
@@ -382,7 +384,7 @@ class LifeCycle:
             return
         self.note("refused", f"{failed.link}: '{wanted}': {failed.reason}")
         if failed.link == self._lead.name:
-            self.give_up("fault", f"{failed.link} did not do '{wanted}': {failed.reason}")
+            self.give_up("fault", remark("action_failed", instrument=failed.link, action=wanted, detail=failed.reason))
 
     # ---- the facts
 

@@ -20,6 +20,7 @@ from daq.core.link import Checked, Link
 from daq.core.linkeffects import Expected, LinkEffect, LinkMoved, RequestFailed
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
+from daq.core.remarks import remark
 from daq.core.run import ACTIVE, State
 from daq.core.stop import Clock, RuleProgress
 
@@ -122,10 +123,10 @@ class Pipeline:
             if event.what == "begin":
                 self._begin(event.who)
             elif event.what == "stop":
-                self.life.give_up("stopped by a person", event.who)
+                self.life.give_up("stopped by a person", remark("stopped_by_person", who=event.who))
         elif isinstance(event, StoreFault):
             self.life.note("store_fault", event.reason)
-            self.life.give_up("fault", f"the store cannot take readings: {event.reason}")
+            self.life.give_up("fault", remark("store_failed", detail=event.reason))
 
     def _begin(self, who: str) -> None:
         self.life.begin(who, self._ports)
@@ -150,7 +151,10 @@ class Pipeline:
                 self.life.request_failed(news)
             elif isinstance(news, LinkMoved) and news.trigger == "another instrument":
                 # No value of this run can be believed.
-                self.life.give_up("another instrument", f"{news.link}: {self.links[news.link].identity_said}")
+                reason = remark(
+                    "instrument_exchanged", instrument=news.link, detail=self.links[news.link].identity_said
+                )
+                self.life.give_up("another instrument", reason)
         self.life.settle()
 
     # ---- time
@@ -192,7 +196,7 @@ class Pipeline:
             if life.state is State.ENDED:
                 return
         if self._lead_link.exchange.silent and life.state in ACTIVE and t >= self._silence_deadline():
-            life.give_up("link lost", "the instrument does not answer any more")
+            life.give_up("link lost", remark("instrument_silent", instrument=self.lead))
         meter = life.meter
         if t >= (life.wake_at if meter is None else meter.wake_at):
             life.due()
@@ -211,7 +215,7 @@ class Pipeline:
         if event.link != self.lead:
             self._null(event.link)
         else:
-            self.life.give_up("link lost", f"{event.link}: {event.reason}")
+            self.life.give_up("link lost", remark("connection_lost", instrument=event.link, detail=event.reason))
 
     def _silent(self, link: Link) -> None:
         seconds = link.exchange.stale_after_ns / 1e9

@@ -56,7 +56,7 @@ class Replay:
     """The first record whose check does not fit, in words; "" where the journal is whole."""
     damaged_record: int = -1
     header: Header | None = None
-    facts: Facts = field(default_factory=lambda: Facts(0, 0, "", ""))
+    facts: Facts = field(default_factory=lambda: Facts(0, 0, "", None))
     events: int = 0
     effects: int = 0
     """Recorded effects that were compared and found the same; requests sent are counted too."""

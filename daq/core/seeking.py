@@ -12,7 +12,7 @@ from typing import Final, TypeVar
 
 from daq.core.effects import Kept
 from daq.core.plan import Plan, Seek
-from daq.core.units import symbol
+from daq.core.remarks import Parameter, Remark, remark
 
 T = TypeVar("T")
 
@@ -130,8 +130,8 @@ class Seeker:
         self.speed = step.speed
         """The speed (/min) to try; None where none is left."""
         self.on_target = False
-        self.said = ""
-        """What the last try came to, for a person."""
+        self.remark = Remark("")
+        """Result of the last try."""
 
     def plan_of_try(self, t: int) -> Plan:
         """The plan with the present try as its step, begun at `t` (ns) with what is left of the step's time."""
@@ -144,22 +144,21 @@ class Seeker:
         """Judge the value the present try brought: the torque is on target, or there is a next speed, or none."""
         seek, speed = self._seek, self.speed or 0.0
         torque = kept.summaries[self._band.signal].mean
-        unit = symbol(self._band.unit)
         self.speed = None
         if torque is None:
-            self.said = f"no torque could be read at {speed:.4g} min⁻¹"
+            self.remark = remark("seek_without_torque", speed=speed)
             return
         self._tries.append(Try(speed, torque))
-        self.said = f"{torque:.1f} {unit} at {speed:.4g} min⁻¹"
+        found: dict[str, Parameter] = {"torque": torque, "unit": self._band.unit, "speed": speed}
+        self.remark = remark("seek_try", **found)
         self.on_target = seek.low <= torque <= seek.high
         if self.on_target:
             return
-        found = next_speed(seek, self._tries)
-        band = f"{seek.low:g} to {seek.high:g} {unit}"
-        if found is None:
-            speeds = f"{seek.slowest:g} to {seek.fastest:g} min⁻¹"
-            self.said = f"no speed from {speeds} brings the torque to {band}; {self.said}"
+        following = next_speed(seek, self._tries)
+        if following is None:
+            speeds: dict[str, Parameter] = {"slowest": seek.slowest, "fastest": seek.fastest}
+            self.remark = remark("seek_no_speed_left", low=seek.low, high=seek.high, **speeds, **found)
         elif len(self._tries) >= seek.most:
-            self.said = f"{seek.most} tries did not bring the torque to {band}; {self.said}"
+            self.remark = remark("seek_too_many_tries", tries=seek.most, low=seek.low, high=seek.high, **found)
         else:
-            self.speed = found
+            self.speed = following

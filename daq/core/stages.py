@@ -7,8 +7,8 @@ from daq.core.effects import LimitReached
 from daq.core.framing import NEVER
 from daq.core.link import STOP_NS
 from daq.core.plan import Plan
+from daq.core.remarks import Remark, remark
 from daq.core.run import State
-from daq.core.units import symbol
 
 
 def stage_end(plan: Plan, state: State, start: int) -> int:
@@ -30,20 +30,20 @@ def stage_end(plan: Plan, state: State, start: int) -> int:
 PASSES = {State.SOAKING: "soaked", State.PRESHEARING: "sheared", State.RESTING: "rested"}
 
 
-def too_late(plan: Plan, state: State) -> str:
+def too_late(plan: Plan, state: State) -> Remark:
     """Return the reason why a run has failed whose state lasted too long."""
     c = plan.conditioning
     if state is State.EQUILIBRATING:
-        return f"{c.signal} did not stay within {c.low:g} to {c.high:g} in {c.longest_ns / 1e9:g} s"
+        return remark("temperature_not_in_band", signal=c.signal, low=c.low, high=c.high, longest=c.longest_ns / 1e9)
     if state is State.ENDING_PRESHEAR:
-        return "the motor did not come to rest after the pre-shear"
-    return f"the speed was not confirmed within {plan.speed_timeout_ns / 1e9:g} s"
+        return remark("stop_not_confirmed")
+    return remark("speed_not_confirmed", longest=plan.speed_timeout_ns / 1e9)
 
 
 def limit_reached(
     plan: Plan, t: int, state: State, step: int, set_speed: float, raw: Sequence[float | None], checked: Values
-) -> tuple[LimitReached, str] | None:
-    """Return the fact and its sentence where a reading has the torque at or beyond its limit; otherwise None.
+) -> tuple[LimitReached, Remark] | None:
+    """Return the fact and the reason where a reading has the torque at or beyond its limit; otherwise None.
 
     `raw` holds the values as read, in the order of the lead's channels; speeds in /min.
     """
@@ -52,8 +52,7 @@ def limit_reached(
         return None
     torque = raw[plan.lead.channels.index(band.signal)]
     speed = checked.values[plan.lead.channels.index(plan.speed_signal)] if plan.speed_signal else None
-    unit = symbol(band.unit)
-    read = "the sensor is at its stop" if torque is None else f"the reading is {torque:g} {unit}"
-    at = "" if speed is None else f" at {speed:.4g} min⁻¹"
     fact = LimitReached(t, state.value, step, set_speed, speed, torque, band.limit)
-    return fact, f"torque limit {band.limit:g} {unit}: {read}{at}"
+    if torque is None:
+        return fact, remark("torque_at_stop", limit=band.limit, unit=band.unit, speed=speed)
+    return fact, remark("torque_limit_reached", limit=band.limit, torque=torque, unit=band.unit, speed=speed)

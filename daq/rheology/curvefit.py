@@ -10,9 +10,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from daq.core.remarks import Remark, remark
 from daq.rheology.cylinders import krieger_elrod_rate, local_slopes, newtonian_inner_rate, unbounded_rate
 from daq.rheology.elementary import ArgumentError
-from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model
+from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, not_determined
 from daq.rheology.flowmodels import MODELS
 from daq.rheology.gapflow import wall_rates
 from daq.rheology.uncertainty import coverage_factor
@@ -117,22 +118,16 @@ class CurveFit:
         return wall_rates(_stress(MODELS[self.fit.model].stress, p), omegas, radius_ratio)
 
     @property
-    def unresolved(self) -> str:
-        """Sentence that names a parameter that does not differ significantly from its neutral value; empty if none.
-
-        Such a model describes the data no better than a simpler one.
-        """
+    def unresolved(self) -> Remark | None:
+        """Remark on a parameter that does not differ from its neutral value (a simpler model is as good), or None."""
         for p in self.fit.parameters:
             neutral = NEUTRAL.get(p.name)
             if neutral is None:
                 continue
             half, _ = self.expanded(p.name)
             if abs(p.value - neutral) <= half:
-                return (
-                    f"{p.name} = {p.value:.3g} ± {half:.2g} does not differ from {neutral:g}: the uncertainty of the "
-                    "instrument and the scatter explain it"
-                )
-        return ""
+                return remark("parameter_not_resolved", parameter=p.name, value=p.value, interval=half, neutral=neutral)
+        return None
 
 
 def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> CurveFit | Refusal:
@@ -183,7 +178,7 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
     )
-    resolved = [f for f in fits if not f.unresolved]
+    resolved = [f for f in fits if f.unresolved is None]
     return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
 
 
@@ -193,7 +188,7 @@ def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> Curve
     except ArgumentError:
         raise
     except (ValueError, ArithmeticError) as error:  # linear algebra overflowed
-        return Refusal(model, f"the fit broke down: {error}")
+        return Refusal(model, remark("fit_broke_down", detail=str(error)))
 
 
 def _simplest(fits: Sequence[CurveFit]) -> CurveFit | None:
@@ -260,10 +255,7 @@ def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence
     t = coverage_factor(fit.dof)
     for q, error in zip(fit.parameters, errors, strict=True):
         if not t * error < q.value:
-            return Refusal(
-                fit.model,
-                f"{q.name} is not determined: {q.value:.3g} with a 95 % interval of ±{t * error:.2g} reaches 0",
-            )
+            return not_determined(fit.model, q.name, q.value, float(t * error))
     parameters = tuple(
         Parameter(q.name, q.value, float(e), q.unit) for q, e in zip(fit.parameters, errors, strict=True)
     )

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from daq.core.remarks import Remark, remark
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.flowmodels import MODELS, FlowModel
 from daq.rheology.leastsquares import Solution, fit_curve, linear_fit
@@ -84,7 +85,7 @@ class Refusal:
     """A model that is not supported by the data, with the reason."""
 
     model: str
-    reason: str
+    reason: Remark
 
 
 def fit_model(
@@ -120,13 +121,18 @@ def fit_model(
     if not (np.all(np.isfinite(g)) and np.all(np.isfinite(tau))):
         raise ArgumentError("all rates and stresses must be finite", key="stresses")
     reason = _not_supported(flow_model, g, tau)
-    if reason:
+    if reason is not None:
         return Refusal(model, reason)
     scale = np.asarray(sigma, dtype=float)
     if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
         raise ArgumentError("must be above 0, one for each stress", key="sigma")
     data = _Data(g, tau, scale)
     return _judged(flow_model, _solve(flow_model, data, start), data)
+
+
+def not_determined(model: str, parameter: str, value: float, interval: float) -> Refusal:
+    """Return the refusal of a model whose parameter has a 95 % interval (half width `interval`) that reaches 0."""
+    return Refusal(model, remark("parameter_not_determined", parameter=parameter, value=value, interval=interval))
 
 
 def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
@@ -146,19 +152,19 @@ class _Data:
     sigma: "Array"
 
 
-def _not_supported(model: FlowModel, g: "Array", tau: "Array") -> str:
+def _not_supported(model: FlowModel, g: "Array", tau: "Array") -> Remark | None:
     import numpy as np
 
     if np.any(g <= 0.0) or np.any(tau <= 0.0):
         bad = int(np.sum((g <= 0.0) | (tau <= 0.0)))
-        return f"{bad} of {g.size} points have a rate or stress that is not above 0"
-    different = np.unique(g).size
+        return remark("points_not_positive", count=bad, points=g.size)
+    different = int(np.unique(g).size)
     if different < model.size + 2:
-        return f"{different} different rates; {model.size} parameters need at least {model.size + 2}"
+        return remark("too_few_rates", rates=different, parameters=model.size, needed=model.size + 2)
     ratio = float(g.max() / g.min())
     if ratio < model.rate_ratio:
-        return f"the rates span a factor of {ratio:.3g}; this model needs at least {model.rate_ratio:g}"
-    return ""
+        return remark("rates_too_narrow", ratio=ratio, needed=float(model.rate_ratio))
+    return None
 
 
 def _solve(model: FlowModel, data: _Data, start: Sequence[float] | None = None) -> Solution:
@@ -227,19 +233,16 @@ def _judged(model: FlowModel, solution: Solution, data: _Data) -> Fit | Refusal:
     for name, value, unit, top in zip(model.parameters, p, model.units, model.upper, strict=True):
         small = value * (g.max() if unit == "Pa.s" else 1.0) < 1e-7 * typical if unit != "1" else value < 1e-6
         if small and unit in {"Pa", "Pa.s", "1"}:
-            return Refusal(model.name, f"{name} goes to 0: the data do not support it; use a model without it")
+            return Refusal(model.name, remark("parameter_goes_to_zero", parameter=name))
         if math.isfinite(top) and value > 0.999 * top:
-            return Refusal(model.name, f"{name} goes to its bound {top:g}")
+            return Refusal(model.name, remark("parameter_at_bound", parameter=name, bound=float(top)))
     covariance, errors = solution.covariance, solution.standard_errors
     if covariance is None or errors is None:
-        return Refusal(model.name, "the parameters are not separable with these rates")
+        return Refusal(model.name, remark("parameters_not_separable"))
     t = coverage_factor(n - k)
     for name, value, error in zip(model.parameters, p, errors, strict=True):
         if t * error >= value:
-            return Refusal(
-                model.name,
-                f"{name} is not determined: {value:.3g} with a 95 % interval of ±{t * error:.2g} reaches 0",
-            )
+            return not_determined(model.name, name, float(value), float(t * error))
     total = float(np.sum((tau - tau.mean()) ** 2))
     rest = float(np.sum((model.stress(p, g) - tau) ** 2))
     return Fit(

@@ -13,9 +13,18 @@ apparent one, without a shear rate.  The equations are in `cylinders` and `rotor
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from typing import Final
 
+from daq.core.remarks import Remark, remark
 from daq.rheology import cylinders, rotors
 from daq.rheology.elementary import ArgumentError, require_positive
+
+WIDEST_RATIO: Final = 1.2
+"""Radius ratio up to which representative values hold for fluids that are not Newtonian (common practice)."""
+SHORTEST: Final = 3.0
+"""Length of an inner cylinder in radii from which the ends matter little (common practice)."""
+STEEPEST: Final = 4.0
+"""Cone angle in degrees up to which the rate is uniform (common practice)."""
 
 
 def _positive(geometry: object, *names: str) -> None:
@@ -282,40 +291,32 @@ class Vane:
 Geometry = CoaxialCylinders | SingleCylinder | ConePlate | ParallelPlates | CalibratedConstants | Disc | Vane
 
 
-def limits_of_use(geometry: Geometry) -> tuple[str, ...]:
-    """Return the limits of this geometry as sentences for the reader of a result; empty where there are none.
+def limits_of_use(geometry: Geometry) -> tuple[Remark, ...]:
+    """Return remarks on the limits of this geometry for the reader of a result; empty where there are none.
 
     Checks: radius ratio at most 1.2, L/Ri at least 3, cone angle at most 4 degrees (common practice), and the
     Newtonian effect of the vessel's wall by the Margules equation.
     """
-    out: list[str] = []
+    out: list[Remark] = []
     if isinstance(geometry, CoaxialCylinders):
-        if geometry.radius_ratio > 1.2:
-            out.append(
-                f"radius ratio {geometry.radius_ratio:.3f} is above 1.2: representative values of a fluid that is not "
-                "Newtonian depend on the gap; correct the rate with the flow behaviour index"
-            )
-        if geometry.length_m < 3.0 * geometry.inner_radius_m:
-            out.append(f"length is {geometry.length_m / geometry.inner_radius_m:.2f} inner radii, below 3: ends matter")
+        if geometry.radius_ratio > WIDEST_RATIO:
+            out.append(remark("wide_gap", radius_ratio=geometry.radius_ratio, limit=WIDEST_RATIO))
+        if geometry.length_m < SHORTEST * geometry.inner_radius_m:
+            out.append(remark("short_cylinder", length=geometry.length_m / geometry.inner_radius_m, limit=SHORTEST))
     elif isinstance(geometry, SingleCylinder):
         if geometry.vessel_radius_m is None:
-            out.append(
-                "vessel taken as unbounded: its wall adds 1 % to a Newtonian torque at ten radii, 12.5 % at three"
-            )
+            out.append(remark("unbounded_vessel"))
         else:
             excess = cylinders.vessel_wall_factor(geometry.vessel_radius_m / geometry.radius_m) - 1.0
             if excess > 0.01:
-                out.append(
-                    f"the vessel's wall raises a Newtonian torque by {100 * excess:.1f} %; it is allowed for, "
-                    "but for other fluids the effect differs: compare only in the same vessel"
-                )
+                out.append(remark("vessel_wall", excess=100.0 * excess))
     elif isinstance(geometry, ConePlate):
-        if geometry.angle_rad > math.radians(4.0):
-            out.append(f"cone angle {math.degrees(geometry.angle_rad):.2f} degrees is above 4: the rate is not uniform")
+        if geometry.angle_rad > math.radians(STEEPEST):
+            out.append(remark("steep_cone", angle=math.degrees(geometry.angle_rad), limit=STEEPEST))
     elif isinstance(geometry, ParallelPlates):
-        out.append("the rate varies from centre to rim: correct a series of a fluid that is not Newtonian at the rim")
+        out.append(remark("rate_varies_with_radius"))
     elif isinstance(geometry, CalibratedConstants | Disc):
-        out.append("apparent viscosity: no shear rate is defined; compare only with the same rotor, vessel and speed")
+        out.append(remark("no_shear_rate"))
     else:
-        out.append("yield stress with uniform stress on the end faces assumed")
+        out.append(remark("uniform_stress_assumed"))
     return tuple(out)

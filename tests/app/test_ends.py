@@ -11,7 +11,7 @@ from daq.core.intake import Intake
 from daq.core.resting import STILL
 from tests.support.memory_bench import Bench
 
-pytestmark = pytest.mark.asyncio
+pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
 
 
 async def by_rule(_bench, active):
@@ -144,7 +144,6 @@ async def test_the_stop_does_not_wait_for_a_result_that_cannot_be_computed(tmp_p
             assert bench.box.words().count("halt") == 1
 
 
-@pytest.mark.slow
 async def test_a_result_that_can_never_be_computed_is_a_fault_of_the_run_and_the_motor_stands_still(
     tmp_path, monkeypatch
 ):

@@ -15,6 +15,7 @@ from daq.core.errors import LinkError
 from daq.core.exchange import Exchange
 from daq.core.framing import Framing
 from daq.core.linkstates import Motor
+from tests.support import sentences
 from tests.support.virtual_loop import LoopClock, run
 
 S = 10**9
@@ -78,7 +79,7 @@ class Box:
 
     async def open(self, on_data, on_lost):
         if not self.there:
-            raise LinkError("there is no such device")
+            raise LinkError(sentences.NO_SUCH_DEVICE)
         self.note("open")
         self.connection = MemoryConnection(self._answer, on_data, on_lost)
         return self.connection

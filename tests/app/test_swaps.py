@@ -4,8 +4,9 @@ import pytest
 
 from simulators.thermometer.thermometer import Thermometer
 from tests.support.memory_bench import Bench
+from tests.support.statements import codes, parameters
 
-pytestmark = pytest.mark.asyncio
+pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
 
 
 async def swapped(bench, silent_s, serial="R-9999"):
@@ -26,7 +27,7 @@ async def test_in_a_run_the_value_is_taken_back(tmp_path, silent_s):
         assert data["value"] is None
         assert data["quality"].startswith("Bad")
         assert outcome.motor == "may_still_be_turning", "the motor that turned is another instrument's"
-        assert any("R-9999" in reason for reason in data["reasons"])
+        assert any("R-9999" in str(r["parameters"].get("detail")) for r in data["reasons"])
         await bench.until(lambda: bench.session.standing.state == "wrong_instrument")
 
 
@@ -72,7 +73,7 @@ async def test_an_instrument_that_falls_silent_at_the_end_makes_the_value_uncert
         assert data["quality"].startswith("Uncertain")
         assert outcome.motor == "still"
         assert data["value"] is not None
-        assert any("did not answer at the end of the run" in reason for reason in data["reasons"])
+        assert "identity_unknown" in codes(data["reasons"])
 
 
 async def test_a_companion_that_was_exchanged_takes_the_value_back_too(tmp_path):
@@ -82,7 +83,8 @@ async def test_a_companion_that_was_exchanged_takes_the_value_back_too(tmp_path)
         outcome = await active.task
         data = bench.result(outcome.run_id)
         assert data["value"] is None
-        assert any("thermo-1: instrument T-9999 answers" in reason for reason in data["reasons"])
+        found = parameters(data["reasons"], "another_instrument")
+        assert (found["instrument"], "T-9999" in found["detail"]) == ("thermo-1", True)
 
 
 async def test_the_faults_of_a_companion_are_seen_while_it_is_read_in_a_run(tmp_path):

@@ -12,6 +12,7 @@ import pytest
 
 from daq.adapters.paths import database_path, examples_dir
 from tests.cli.conftest import COLOURED, HOSTILE
+from tests.support import sentences
 
 # ---- init and check
 
@@ -80,8 +81,8 @@ def test_check_of_the_examples_says_what_fits_what(cli):
             "geometries.coaxial-12.inner_radius",
             "greater than 0",
         ),
-        ("products/engobe.toml", "reported_digits", "digits", "digits", "is not a known key"),
-        ("fluids/reference-500.toml", "values", "rows", "rows", "is not a known key"),
+        ("products/engobe.toml", "reported_digits", "digits", "digits", sentences.UNKNOWN_KEY),
+        ("fluids/reference-500.toml", "values", "rows", "rows", sentences.UNKNOWN_KEY),
         (
             "daemon.toml",
             None,
@@ -91,8 +92,8 @@ def test_check_of_the_examples_says_what_fits_what(cli):
         ),
         ("daemon.toml", None, '[mqtt]\nhost = "mqtt://h"', "mqtt.host", "only the name or address"),
         ("daemon.toml", None, '[topic]\nsite = "a/b"', "topic.site", "characters that are not allowed"),
-        ("daemon.toml", None, 'enable = ["bench-9"]', "enable[0]", "there is no instrument 'bench-9'"),
-        ("daemon.toml", None, "silent_after = 1", "silent_after", "is not a known key"),
+        ("daemon.toml", None, 'enable = ["bench-9"]', "enable[0]", sentences.NO_INSTRUMENT),
+        ("daemon.toml", None, "silent_after = 1", "silent_after", sentences.UNKNOWN_KEY),
     ],
 )
 def test_check_names_file_key_and_reason(cli, tmp_path, file, old, new, key, said):
@@ -127,7 +128,7 @@ def test_check_takes_single_files_of_any_kind(cli, tmp_path):
     done = cli("check", tmp_path / "binary.toml", tmp_path / "none.toml")
     assert done.returncode == 2
     assert "line 1 is not UTF-8" in done.stdout
-    assert "there is no such file" in done.stdout
+    assert sentences.NO_SUCH_FILE in done.stdout
 
 
 def test_a_method_that_no_instrument_can_run_for_its_own_fault_is_wrong(cli, tmp_path):
@@ -156,7 +157,7 @@ def test_runs_are_listed_newest_first(cli, shift):
 def test_the_table_of_runs_is_for_people(cli, shift):
     text = cli("--state", shift.state, "runs").stdout
     head, *rows = text.splitlines()
-    assert head.split() == ["run", "begun", "sample", "method", "instrument", "value", "quality", "validity", "verdict"]
+    assert head.split() == ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
     assert len(rows) == 4
     assert rows[0].endswith("stopped simulated")
     assert "mPa·s" in rows[3]
@@ -197,8 +198,8 @@ def test_show_tells_everything(cli, shift):
         "sample G-1041, product clear-glaze, replicate 1",
         "clear-glaze-qc 1 on bench-1 by m.keeper",
         "VALID",
-        "WITHIN the limits",
-        "decision rule unrounded: the value as it is, compared as ",
+        "WITHIN limits",
+        "simple acceptance: the value as it is (unrounded)",
         "limit: viscosity 700 to 900 mPa·s (geometry coaxial-12, 30 min⁻¹, 25 °C, 60 s): within",
         "uncertainty budget",
         "scatter of readings (Type A)",
@@ -365,7 +366,7 @@ def test_replay_is_the_same(cli, shift):
     for run in (shift.within, shift.outside, shift.saturated, shift.stopped):
         done = cli("--state", shift.state, "replay", run)
         assert done.returncode == 0, done.stdout
-        assert "the same, bit for bit" in done.stdout
+        assert sentences.SAME_BIT_FOR_BIT in done.stdout
         assert "the result the same, bit for bit" in done.stdout
 
 
@@ -389,7 +390,7 @@ def test_replay_gives_what_was_deleted(cli, shift):
     assert "missing in this database: the result" in done.stdout
     assert "missing in this database: the 1 kept values" in done.stdout
     assert f"viscosity = {before['reported']} mPa·s" in done.stdout
-    assert "WITHIN the limits" in done.stdout
+    assert "WITHIN limits" in done.stdout
     kept = cli("--state", shift.state, "export", shift.within, "--what", "kept")
     assert "computed again from the journal" in kept.stderr
     (row,) = csv.DictReader(io.StringIO(kept.stdout))
@@ -420,7 +421,7 @@ def test_a_flipped_bit_is_found_and_named(cli, shift, part):
 def test_a_bit_that_is_not_there(cli, shift):
     done = cli("--state", shift.state, "replay", shift.within, "--flip-bit", 10**9)
     assert done.returncode == 2
-    assert "--flip-bit: must be from 0 to" in done.stderr
+    assert sentences.FLIPPED_BIT_OUT_OF_RANGE in done.stderr
 
 
 def test_a_damaged_journal_is_said_by_every_command(cli, shift):
@@ -429,10 +430,10 @@ def test_a_damaged_journal_is_said_by_every_command(cli, shift):
         db.execute("UPDATE journal SET digest = 'x' WHERE run = ? AND seq = 1", (shift.within,))
     replay = cli("--state", shift.state, "replay", shift.within)
     assert replay.returncode == 1
-    assert "cannot be believed to its end" in replay.stdout
-    assert "cannot be believed to its end" in cli("--state", shift.state, "show", shift.within).stdout
+    assert sentences.DAMAGED_JOURNAL in replay.stdout
+    assert sentences.DAMAGED_JOURNAL in cli("--state", shift.state, "show", shift.within).stdout
     assert (
-        "cannot be believed to its end, what is before is written"
+        "the journal is damaged; the part before the damage is written"
         in cli("--state", shift.state, "export", shift.within).stderr
     )
     assert cli("--state", shift.state, "doctor").returncode == 1
@@ -457,7 +458,7 @@ def test_backup_and_restore(cli, shift, tmp_path):
     assert len(entries) == 4
     over = cli("--state", shift.state, "restore", copy)
     assert over.returncode == 13
-    assert "is in the way" in over.stderr
+    assert "exists: move it aside" in over.stderr
 
 
 # ---- drivers

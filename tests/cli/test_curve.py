@@ -6,6 +6,7 @@ import pytest
 
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import LEFT, MARKS, PLOT_ROWS, curve_lines, plot
+from daq.methods.parts.statement import state
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.runs.flow_curves import measure, text
 
@@ -40,15 +41,16 @@ def test_what_is_said(curve):
     assert "K = 6.5" in said
     assert "to be used: power law, τ = K γ̇^n, known from " in said
     assert "shear-thinning index 6 over 60 min⁻¹ (up): 3.5" in said
-    assert "not fitted: s0: below band" in said
+    assert "not fitted: s0: the mean torque is below the usable band" in said
     assert "not supported by the data: Cross: 5 different rates; 4 parameters need at least 6" in said
     assert "uncertainty of the instrument" not in said
 
 
 def test_without_a_model_there_are_the_points_and_the_reason(curve):
-    bare = curve.model_copy(update={"fits": [], "band": [], "chosen": None, "left_out": ["fit: 2 usable speeds"]})
+    few = state("too_few_speeds", speeds=2, needed=3)
+    bare = curve.model_copy(update={"fits": [], "band": [], "chosen": None, "left_out": [few]})
     lines = curve_lines(bare, 100, "mPa.s")
-    assert "left out: fit: 2 usable speeds" in lines
+    assert "left out: fit: 2 usable speeds; a curve needs at least 3" in lines
     assert not any("to be used" in line for line in lines[:-1])
     assert "no model fits these points" in svg(bare, "x")
     assert plot(bare.model_copy(update={"points": bare.points[:1]}), 72) == []

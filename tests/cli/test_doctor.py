@@ -18,6 +18,7 @@ from daq.app.workshop import diagnosis as doctor
 from daq.app.workshop import ports
 from daq.app.workshop.diagnosis import examine
 from daq.methods.files.instrument import Instrument
+from tests.support import sentences
 
 INSTRUMENT = """
 name = "bench-1"
@@ -82,7 +83,7 @@ def test_as_json(cli, tmp_path, bench):
     assert done.returncode == 1
     found = [f for f in json.loads(done.stdout) if not f["ok"]]
     assert [f["what"] for f in found] == ["port of bench-1"]
-    assert "there is no such device" in found[0]["say"]
+    assert sentences.NO_SUCH_DEVICE in found[0]["say"]
     assert "plug in the cable" in found[0]["do"]
     assert not (tmp_path / "new").exists()
 
@@ -99,7 +100,7 @@ def test_configuration_and_options_that_are_wrong(tmp_path, bench):
 
 def test_no_configuration(tmp_path):
     found = wrong(examine(str(tmp_path / "none"), str(tmp_path / "state")))
-    assert "names what does not exist" in found["configuration"]
+    assert "names a path that does not exist" in found["configuration"]
 
 
 def test_a_state_directory_that_others_may_write(shift, bench):
@@ -115,7 +116,7 @@ def test_a_changed_audit_trail(shift, bench):
         db.execute("UPDATE audit SET who = 'somebody' WHERE seq = 3")
     with terminal() as (port, _):
         found = wrong(examine(str(bench(port)), str(shift.state)))
-    assert "audit entry 3 was changed" in found["audit trail"]
+    assert sentences.AUDIT_ENTRY_CHANGED in found["audit trail"]
 
 
 def test_a_file_that_is_no_database(shift, bench):

@@ -7,41 +7,50 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from daq.app.screens.digits import large
+from daq.app.screens.digits import SIZES, large, largest
+from daq.app.screens.gauges import number_line
 from daq.app.screens.live import Screen, exit_code, styled
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.run_screen import NARROWEST, live_lines, number_line, plain_line, text_of
+from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.run_view import RunEnd
+from daq.app.screens.styled_lines import NARROWEST, text_of
 from daq.app.screens.text import width
 from daq.core.effects import Noted
 from daq.core.stop import RuleProgress
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
 
+ROWS = 23
 DONE = RunEnd(run="3f2a91bc-0", outcome="complete", reason="", motor="still", result_id="r")
 
 
 def shown(view, columns=80):
-    return "\n".join(text_of(line) for line in live_lines(view, columns))
+    return "\n".join(text_of(line) for line in live_lines(view, columns, ROWS))
 
 
 def test_eighty_columns():
     assert (
         shown(MEASURING)
         == """\
-white-glaze-flow-curve 1 on bench-2, sample WG-1042  SIMULATED
+white-glaze-flow-curve 1 on bench-2, sample WG-1042                    SIMULATED
 measuring, step 3 of 9: up-12, 12.00 of 12 min⁻¹
 
-  █▀█ ▄█  ▀▀█   █ █
-  █▀█  █  █▀▀   ▀▀█
-  ▀▀▀ ▀▀▀ ▀▀▀ ▀   ▀
-  viscosity 812.4 mPa·s  so far, 100 readings, Good
+  ████████  █████     ████████      ██    ██
+  ██    ██     ██           ██      ██    ██
+  ██    ██     ██           ██      ██    ██
+  ████████     ██     ████████      ████████
+  ██    ██     ██     ██                  ██
+  ██    ██     ██     ██                  ██
+  ████████  ████████  ████████  ██        ██
+  viscosity 812.4 mPa·s   ✓ Good so far   100 readings
 
-torque          45.2 % ├─────│━━━━━━━━━━━━━━━━●━━━━━━━━━━━━━━━━━━━━━━━━━━│─────┤
-                       usable 10..100 %, inside
-temperature   25.02 °C ├────────│━━━●━━│────────┤ 24.7..25.3 °C, inside (therm…)
-reads now    temperature 25.04 °C, torque_abs 452.3 µN·m, viscosity 812.4 mPa·s
+torque          45.2 %  ├─────│━━━━━━━━━━━━━━━━●━━━━━━━━━━━━━━━━━━━━━━━━━│─────┤
+                        ■ inside   usable 10..100 %
+temperature   25.02 °C  ├──────────────────│━━━━━━━━●━━━━━━━│──────────────────┤
+                        ■ inside   24.7..25.3 °C   by thermo-1.temperature
+reads now    temperature 25.04 °C, torque abs 452.3 µN·m, viscosity 812.4 mPa·s
 elapsed      2 min 15 s, this part 15 s
-stops when   elapsed ≥ 20 s: now 15 s                     ████████░░░  75 %
+stops when        75 %  ██████████████████████████████████████████░░░░░░░░░░░░░░
+                        elapsed ≥ 20 s: now 15 s
 
 Ctrl-C stops the run. Software is not a safety function."""
     )
@@ -57,8 +66,8 @@ def test_a_saturated_sensor_shows_no_value_and_the_advice():
 
 def test_too_little_torque_is_struck_through_in_the_digits_and_said():
     text = shown(too_little())
-    assert "──█───█" in text
-    assert "BELOW it: too little torque" in text
+    assert "─██────────██────────██─" in text
+    assert "◀ BELOW: too little torque" in text
     assert "below the usable band: 6.2 %" in text
 
 
@@ -91,7 +100,7 @@ def test_a_signal_without_value_has_no_mark():
 
 
 def test_the_drift_of_a_steady_rule_is_shown_as_its_bound():
-    rule = RuleProgress("viscosity steady within 1 % over 20 s", "steady", True, "viscosity", 0.023, 0.01, 0.43, False)
+    rule = RuleProgress("steady within 1 % over 20 s", "steady", True, "viscosity", 0.023, 0.01, 0.43, False)
     assert "now at most 2.3 %" in shown(changed(rules=(rule,)))
     assert "now not judged yet" in shown(changed(rules=(replace(rule, value=None),)))
 
@@ -106,7 +115,8 @@ def test_what_comes_from_outside_cannot_drive_the_terminal():
         assert "\u202e" not in text
     assert r"\x1b]0;owned" in shown(view, 200)
     assert "\x1b" not in "".join(
-        text_of(line) for line in result_lines(result(reasons=[evil], advice=[{"text": evil}]), 80)
+        text_of(line)
+        for line in result_lines(result(reasons=[{"code": "x", "text": evil}], advice=[{"text": evil}]), 80)
     )
 
 
@@ -148,10 +158,8 @@ def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
 00:12 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
 sample WG-1042, white-glaze-flow-curve 1  SIMULATED
 
-viscosity = 812 mPa·s ± 18 mPa·s (k = 1.98)
-VALID  (Good)
-WITHIN the limits
-  decision rule rounded: the value rounded as reported, compared as 812
+viscosity = 812 mPa·s ± 18 mPa·s (k = 1.98)  ✓ VALID  ├●┤ WITHIN limits
+  simple acceptance: the value rounded as reported, 812
   limit: viscosity 700 to 900 mPa·s (12 min⁻¹): within
 at 12.00 min⁻¹, torque 45.23 %, shear rate 10.02 s⁻¹, shear stress 8.100 Pa, 25.02 °C
 run 3f2a91bc-0; all about it: daq show 3f2a91bc
@@ -160,13 +168,20 @@ run 3f2a91bc-0; all about it: daq show 3f2a91bc
 
 
 def test_a_doubtful_value_is_struck_through_and_has_the_word():
-    lines = result_lines(result(validity="doubtful", quality="Uncertain", reasons=["the mean torque is low"]), 80)
+    lines = result_lines(
+        result(
+            validity="doubtful", quality="Uncertain", reasons=[{"code": "below_band", "text": "the mean torque is low"}]
+        ),
+        80,
+        digits=5,
+    )
     text = "\n".join(text_of(line) for line in lines)
-    assert "─█▀█─" in text
-    assert "DOUBTFUL" in text
+    assert "─██████────██────██████─" in text
+    assert "? DOUBTFUL (Uncertain)" in text
     assert "- the mean torque is low" in text
     struck = [piece for line in lines for piece, style in line if style == "struck"]
     assert struck == ["812 mPa·s ± 18 mPa·s (k = 1.98)"]
+    assert ("(├●┤ WITHIN limits)", "dim") in [piece for line in lines for piece in line]
 
 
 def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
@@ -224,12 +239,21 @@ def test_no_color_is_respected(monkeypatch):
     assert "DOUBTFUL" in text
 
 
+@pytest.mark.parametrize("height", SIZES)
 @pytest.mark.parametrize("text", ["0123456789", "-12.5", "812.4"])
-def test_large_digits_keep_their_rows_equally_long(text):
-    rows = large(text)
-    assert len(rows) == 3
-    assert len({len(row) for row in rows}) == 1
-    assert len({tuple(large(c)) for c in "0123456789"}) == 10
+def test_large_digits_keep_their_rows_equally_long(text, height):
+    for struck in (False, True):
+        rows = large(text, height, struck=struck)
+        assert len(rows) == height
+        assert len({len(row) for row in rows}) == 1
+        assert len({tuple(large(c, height, struck=struck)) for c in "0123456789-."}) == 12
+
+
+@pytest.mark.parametrize(
+    ("height", "columns", "rows"), [(7, 80, 7), (7, 41, 5), (6, 80, 5), (7, 31, 3), (3, 80, 3), (7, 9, 0)]
+)
+def test_the_largest_digits_that_fit_are_taken(height, columns, rows):
+    assert len(largest("812.4", height, columns)) == rows
 
 
 @pytest.mark.parametrize("text", ["", "1e5", "no value"])
@@ -246,12 +270,14 @@ def test_the_mark_is_coloured_by_where_it_stands(view, mark, style):
 
 
 @pytest.mark.parametrize(
-    ("celsius", "said"), [(24.0, "BELOW"), (24.7, "inside"), (25.3, "inside"), (26.0, "ABOVE"), (None, "no reading")]
+    ("celsius", "said"),
+    [(24.0, "◀ BELOW"), (24.7, "■ inside"), (25.3, "■ inside"), (26.0, "▶ ABOVE"), (None, "no reading")],
 )
 def test_the_temperature_is_said_against_its_band(celsius, said):
     view = changed(signals={"thermo-1.temperature": celsius})
-    (line,) = [text for text in shown(view, 120).splitlines() if text.startswith("temperature")]
-    assert f"24.7..25.3 °C, {said} (thermo-1.temperature)" in line
+    lines = shown(view, 120).splitlines()
+    (row,) = [i for i, text in enumerate(lines) if text.startswith("temperature")]
+    assert lines[row + 1].strip() == f"{said}   24.7..25.3 °C   by thermo-1.temperature"
 
 
 CAUTION = "Contains fine silica. Read the safety data sheet; do not let spills dry to dust."

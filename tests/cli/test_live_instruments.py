@@ -14,10 +14,13 @@ from daq.app.cli.records import runs
 from daq.app.records.health_history import figures, line_said
 from daq.app.records.replaying import maker
 from daq.app.run.view import decimals, run_view
+from daq.app.screens.digits import SIZES
 from daq.app.screens.live import Screen
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.run_screen import SIGNAL_ROWS, live_lines, plain_line, text_of
+from daq.app.screens.run_parts import SIGNAL_ROWS
+from daq.app.screens.run_screen import _groups, _spread, live_lines, plain_line
 from daq.app.screens.run_view import RunEnd, StepShown
+from daq.app.screens.styled_lines import text_of
 from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Noted
@@ -63,12 +66,12 @@ def shown(view, columns=80):
 
 
 def judged(columns=80, **changes):
-    return "\n".join(text_of(line) for line in result_lines(result(**changes), columns, big=False))
+    return "\n".join(text_of(line) for line in result_lines(result(**changes), columns))
 
 
 def limit(quantity, verdict="not_comparable", reasons=(), **more):
     return {"quantity": quantity, "low": 1.0, "high": 2.0, "unit": "g", "applies_at": {}, "verdict": verdict,
-            "reasons": list(reasons)} | more  # fmt: skip
+            "reasons": [{"code": "x", "text": text} for text in reasons]} | more  # fmt: skip
 
 
 def begun(method, lead, *companions):
@@ -103,13 +106,13 @@ def view_of(bench):
 def test_every_signal_is_shown_in_the_digits_of_the_instrument():
     text = shown(weighing())
     assert "\nreads now    mass 178.500 g, density 1.785 g/mL\n" in text
-    assert "  mass 178.500 g  so far, 100 readings" in text
+    assert "  mass 178.500 g   ✓ Good so far   100 readings" in text
     assert "mass 178.500 g Good" in plain_line(weighing())
 
 
 def test_a_stop_rule_is_never_cut_where_there_is_room_for_two_lines():
     text = shown(weighing())
-    assert "stops when   density steady within 0.0005 g/mL over 10 s:\n             now not judged yet  " in text
+    assert "density steady within 0.0005 g/mL over 10 s: now not\n                        judged yet\n" in text
     assert "…" not in text
 
 
@@ -121,17 +124,19 @@ def test_a_ph_is_written_as_one():
         value=replace(MEASURING.value, name="ph", value=7.0, unit="[pH]"),
     )
     text = shown(view)
-    assert "  pH 7.00  so far" in text
-    assert "reads now    ph 7.00, voltage -\n" in text
-    assert judged(quantity="ph", unit="[pH]", value=7.0, reported="7.00").startswith("pH = 7.00 ± 18 (k = 1.98)\n")
+    assert "  pH 7.00   ✓ Good so far" in text
+    assert "reads now    pH 7.00, voltage -\n" in text
+    assert judged(quantity="ph", unit="[pH]", value=7.0, reported="7.00").startswith(
+        "pH = 7.00 ± 18 (k = 1.98)  ✓ VALID"
+    )
 
 
 @pytest.mark.parametrize("columns", [60, 80, 200])
 def test_more_signals_than_fit_are_counted(columns):
     view = weighing(signals={f"channel_{i:02}": 100.0 + i for i in range(60)}, units={})
-    rows = [line for line in shown(view, columns).splitlines() if "channel_" in line]
+    rows = [line for line in shown(view, columns).splitlines() if "channel " in line]
     assert len(rows) == SIGNAL_ROWS
-    named = sum(row.count("channel_") for row in rows)
+    named = sum(row.count("channel ") for row in rows)
     assert rows[-1].endswith(f", and {60 - named} more")
     assert max(width(row) for row in rows) <= columns
 
@@ -144,9 +149,11 @@ def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
         assert len(lines) <= rows
         assert lines[0].startswith("slip-density 1 on balance-1")
         assert lines[-1].startswith("Ctrl-C stops the run.")
-    full = sum(bool(line) for line in whole)
-    assert all(live_lines(view, 80, full))
-    assert "sample: Wear gloves." in [text_of(line) for line in live_lines(view, 80, full)]
+    for height in SIZES:
+        full = sum(bool(text_of(line)) for line in _spread(_groups(view, 80, height), loose=False))
+        lines = [text_of(line) for line in live_lines(view, 80, full)]
+        assert "sample: Wear gloves." in lines
+        assert any(line.startswith("  mass 178.500 g") for line in lines)
 
 
 def test_nothing_speaks_of_a_motor_where_there_is_none():
@@ -161,8 +168,8 @@ def test_a_torque_is_not_called_too_small_before_the_motor_turns():
         state="equilibrating", motor="not_moved", value=None, rules=(), signals={"torque": -0.04, "speed": 0.0}
     )
     text = shown(view)
-    assert "usable 10..100 %, the motor stands still" in text
-    assert " 0.0 % ├●" in text
+    assert "motor still   usable 10..100 %" in text
+    assert " 0.0 %  ├●" in text
     assert "BELOW" in shown(replace(view, motor="turning"))
 
 
@@ -178,9 +185,9 @@ def test_a_run_with_a_companion_shows_its_readings_too():
     assert decimals(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
     bench.run(15.0)
     text = shown(view_of(bench))
-    for said in ("ph 7.0", "voltage ", " mV", "thermo-2.probe_1 ", "thermo-2.probe_2 ", "temperature   "):
+    for said in ("pH 7.0", "voltage ", " mV", "thermo-2.probe 1 ", "thermo-2.probe 2 ", "temperature   "):
         assert said in text
-    assert len(text.splitlines()) < 24
+    assert len(live_lines(view_of(bench), 80, 23)) <= 23
 
 
 def test_an_instrument_that_shows_a_viscosity_itself():
@@ -189,7 +196,7 @@ def test_an_instrument_that_shows_a_viscosity_itself():
     # At rest it shows none: that is no fault.
     view = view_of(bench)
     assert view.state == "equilibrating"
-    assert "own_viscosity -" in shown(view)
+    assert "own viscosity -" in shown(view)
     assert "!" not in shown(view)
     for fifths in range(50, 250):
         bench.run(fifths / 5)
@@ -207,7 +214,7 @@ def test_an_instrument_that_shows_a_viscosity_itself():
     own, ours = view.signals["own_viscosity"], view.signals["viscosity"]
     # The simulator's constant is that of the same body, so both agree within its 0.1 mPa.s and the geometry's 0.5 %.
     assert own == pytest.approx(ours, rel=0.005)
-    assert f"own_viscosity {own:.1f} mPa·s" in shown(view, 200)
+    assert f"own viscosity {own:.1f} mPa·s" in shown(view, 200)
 
 
 # ---- the result
@@ -220,7 +227,7 @@ def test_limits_of_other_quantities_are_named_and_nothing_else_is_said_of_them()
         limit("ph", reasons=["the limit is for ph, the result is density"]),
     ]
     text = judged(quantity="density", unit="g/mL", verdict=result()["verdict"] | {"limits": limits})
-    assert "WITHIN the limits" in text
+    assert "WITHIN limits" in text
     assert "limit: density 1 to 2 g/mL: within" in text
     assert "limits for viscosity and pH too; they are for other methods" in text.replace("\n", "")
     assert "comparable" not in text
@@ -232,7 +239,7 @@ def test_a_product_without_limits_for_the_quantity_says_what_to_do():
         "rounding": "unrounded",
         "compared": None,
         "limits": [limit("viscosity", reasons=["the limit is for viscosity, the result is mass"])],
-        "reasons": ["the limit is for viscosity, the result is mass"],
+        "reasons": [{"code": "x", "text": "the limit is for viscosity, the result is mass"}],
     }
     text = judged(200, quantity="mass", unit="g", verdict=verdict, sample={"id": "S", "product": "clear-glaze"})
     assert "NOT JUDGED: no limits for mass" in text
@@ -246,10 +253,10 @@ def test_a_limit_of_the_same_quantity_keeps_its_own_reasons_only():
     verdict = result()["verdict"] | {
         "verdict": "not_comparable",
         "limits": limits,
-        "reasons": [why, "the limit is for"],
+        "reasons": [{"code": "x", "text": text} for text in (why, "the limit is for")],
     }
     text = judged(verdict=verdict)
-    assert "NOT COMPARABLE with the limits" in text
+    assert "NOT COMPARABLE with limits" in text
     assert f"  - {why}" in text
     assert "the limit is for" not in text
 

@@ -9,6 +9,7 @@ import sqlite3
 import pytest
 
 from daq.adapters.paths import database_path, examples_dir
+from tests.support import sentences
 from tests.support.runs.virtual_bench import Bench
 
 
@@ -157,7 +158,7 @@ def test_the_torque_at_which_the_motor_is_stopped_ends_the_band(cli, config):
     ("args", "said"),
     [
         (("--instrument", "bench-1"), "say what to plan for: --viscosity '800 mPa.s', or --product ID"),
-        (("--instrument", "bench-9", "--viscosity", "1 Pa.s"), "there is no instrument 'bench-9'"),
+        (("--instrument", "bench-9", "--viscosity", "1 Pa.s"), sentences.NO_INSTRUMENT),
         (("--instrument", "bench-1", "--viscosity", "800"), "--viscosity: '800' is no viscosity; write it with its unit"),
         (("--instrument", "bench-1", "--viscosity", "-8 mPa.s"), "--viscosity: '-8 mPa.s' is no viscosity"),
         (("--instrument", "bench-1", "--viscosity", "8 s"), "--viscosity: '8 s' is no viscosity"),

@@ -39,7 +39,7 @@ def test_duplicates_of_a_sample(cli, lab, tmp_path):
     assert f"{again[:8]}" in done.stdout
     told = json.loads(cli(*where, "reportable", "G-7", "--json").stdout)
     assert [(a["run"], a["counted"]) for a in told["attempts"]] == [(first, True), (again, False), (other, True)]
-    assert "is no replicate" in told["attempts"][1]["why"]
+    assert [s["code"] for s in told["attempts"][1]["why"]] == ["fill_repeated"]
     values = [a["value"] for a in told["attempts"] if a["counted"]]
     assert told["value"] == pytest.approx(sum(values) / 2, rel=1e-12)
 

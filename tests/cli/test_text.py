@@ -5,7 +5,8 @@ import math
 import pytest
 
 from daq.app.records.exporting import safe_cell
-from daq.app.screens.text import fixed, local_time, number, plain, shortened, span, table, utc_iso, width
+from daq.app.screens.tables import table
+from daq.app.screens.text import fixed, local_time, number, plain, shortened, span, utc_iso, width
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from daq.adapters.mqtt.topics import Topics
 from daq.app.cli import main
-from daq.app.delivery.contract import SCHEMAS, schema_messages
+from daq.app.delivery.contract import SCHEMAS, codes_text, schema_messages
 from daq.app.delivery.refill import NotGrantedError, read_request
 from tests.contract.compatibility import breaks
 
@@ -20,14 +20,24 @@ RELEASED = Path(__file__).parent / "released"
 PRESENT = {f"{s.name}-{s.version}": json.loads(s.text()) for s in SCHEMAS}
 
 
-@pytest.mark.parametrize("file", sorted(RELEASED.glob("*.json")), ids=lambda f: f.stem)
+CODES = RELEASED / "codes-1.json"
+
+
+def test_a_released_code_stays_with_its_parameters():
+    released, present = json.loads(CODES.read_text())["codes"], json.loads(codes_text())["codes"]
+    assert {code: found["parameters"] for code, found in released.items()} == {
+        code: present[code]["parameters"] for code in released
+    }
+
+
+@pytest.mark.parametrize("file", sorted(set(RELEASED.glob("*.json")) - {CODES}), ids=lambda f: f.stem)
 def test_whoever_reads_a_released_version_can_read_the_present_one(file):
     assert file.stem in PRESENT, "a released version goes on for a year beside its successor"
     assert breaks(json.loads(file.read_text()), PRESENT[file.stem]) == []
 
 
 def test_every_version_was_released():
-    assert {file.stem for file in RELEASED.glob("*.json")} == set(PRESENT)
+    assert {file.stem for file in RELEASED.glob("*.json")} == {*PRESENT, CODES.stem}
 
 
 @pytest.mark.parametrize("name", PRESENT)
@@ -160,7 +170,8 @@ def test_a_request_that_is_granted_is_valid_and_a_valid_one_is_only_refused_for_
 def test_they_are_published_each_on_its_topic():
     found = schema_messages(Topics(enterprise="glaze-works"))
     assert "glaze-works/lab/v1/schema/result-flat/1" in found
-    assert len(found) == len(SCHEMAS) == len(PRESENT)
+    assert "glaze-works/lab/v1/schema/codes/1" in found
+    assert len(found) == len(SCHEMAS) + 1 == len(PRESENT) + 1
 
 
 def test_the_command_lists_and_writes_them(tmp_path, capsys):
@@ -168,7 +179,9 @@ def test_the_command_lists_and_writes_them(tmp_path, capsys):
     listed = capsys.readouterr().out
     assert all(f"{s.name} {s.version}" in listed for s in SCHEMAS)
     assert main(["schemas", "--write", str(tmp_path / "new")]) == 0
-    assert {f.stem: json.loads(f.read_text()) for f in (tmp_path / "new").iterdir()} == PRESENT
+    assert {f.stem: json.loads(f.read_text()) for f in (tmp_path / "new").iterdir()} == PRESENT | {
+        "codes-1": json.loads(codes_text())
+    }
     (tmp_path / "file").write_text("")
     assert main(["schemas", "--write", str(tmp_path / "file")]) == 2
     assert "name another folder" in capsys.readouterr().err

@@ -17,7 +17,7 @@ from daq.app.delivery.contract import SCHEMAS
 from daq.app.delivery.sparkplug_metrics import RESULT_METRICS, no_result, result_metrics
 from daq.app.setup.orders import RunOrder
 from daq.collect.columns import CURVE, RESULT
-from daq.methods.messages.flat import FLAT_COLUMNS, LEFT_OUT, flattened
+from daq.methods.messages.flat import FLAT_COLUMNS, LEFT_OUT, STATEMENTS, flattened
 from daq.methods.messages.leaves import WrongPartError, leaf_at, value_at
 from daq.methods.messages.named import RESULT_NAMES, UNNAMED, names
 from daq.methods.messages.result import ResultData
@@ -102,7 +102,9 @@ def test_a_flat_key_has_the_type_and_the_unit_of_its_place(key):
     flat_kind, flat_null, flat_beside = place(PRESENT["result-flat"], key)
     joined = kind == "array" or "[]" in leaf.dotted
     assert flat_kind == ("string" if joined else kind if kind not in ("date-time", "uuid") else "string")
-    assert flat_null == (may_be_null and "[]" not in leaf.dotted)
+    # A list is empty where it has no element, and null only where the part around it is.
+    before, is_list, _ = leaf.dotted.partition("[]")
+    assert flat_null == (place(PRESENT["result"], before)[1] if is_list else may_be_null)
     assert flat_beside.get("unit") == beside.get("unit")
     if "unit_at" in beside:
         assert flat_beside["unit_at"] in FLAT_COLUMNS
@@ -117,19 +119,22 @@ def test_the_flat_variant_says_what_is_at_its_places():
         change={
             "verdict.limits": limits,
             "faults": ["a", "b"],
-            "advice": [{"text": "x"}, {"text": "y"}],
+            "advice": [{"code": "c", "text": "x"}, {"code": "d", "text": "y"}],
             "corrected": None,
         }
     )
     found = flattened(json.loads(message)["data"])
     assert (found["limit_low"], found["limit_high"], found["limit_unit"]) == (300.0, 900.0, "mPa.s")
     assert (found["faults"], found["advice"], found["corrected_value"]) == ("a; b", "x; y", None)
+    assert found["advice_codes"] == "c; d"
     assert set(found) == set(PRESENT["result-flat"]["properties"])
 
 
 def test_every_leaf_is_in_the_flat_variant_or_left_out_with_a_reason():
     there = {leaf.dotted for leaf in FLAT_COLUMNS.values()}
-    assert [p for p in LEAVES if (p in there) == inside(p, LEFT_OUT) and p != "advice[].text"] == []
+    statements = {f"{path}.{key}" for path in STATEMENTS for key in ("code", "text")}
+    assert statements <= there
+    assert [p for p in LEAVES if (p in there) == inside(p, LEFT_OUT) and p not in statements] == []
     assert [p for p in LEFT_OUT if not any(inside(leaf, [p]) for leaf in LEAVES)] == []
     assert all(LEFT_OUT.values())
 

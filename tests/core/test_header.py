@@ -16,6 +16,7 @@ from daq.core.header_schema import SCHEMA_FILE, header_schema, schema_text
 from daq.core.journal import JournalWriter, read_records
 from daq.core.plan import Plan, Rule
 from tests.core.parts import plan_of, step
+from tests.support import sentences
 from tests.support.any_values import any_of
 
 PLAN = plan_of(step(Rule("above", "a", "torque", low=12.5)), companions=("probe",))
@@ -87,8 +88,8 @@ def with_format(number):
         (3, "journal format 3 is newer than this daq, which reads 0; use a newer daq"),
         (-1, "journal format -1 is older than this daq, which reads 0; use the daq that wrote it"),
         (None, "the journal has no format number; this daq reads journal format 0"),
-        ("0", "the journal has no format number"),
-        (True, "the journal has no format number"),
+        ("0", sentences.JOURNAL_WITHOUT_FORMAT),
+        (True, sentences.JOURNAL_WITHOUT_FORMAT),
     ],
 )
 def test_another_format_is_refused_by_name(number, said):

@@ -14,6 +14,7 @@ from daq.core.replay import flip_bit, replay
 from daq.core.run import State
 from tests.core.parts import Plain, Script, elapsed, make_driver, plan_of, seconds, step, texts
 from tests.core.run_states import into
+from tests.support import sentences
 
 KEEP = Keep("every", "mean", seconds(1.0), every=seconds(1.0)), Keep("end", "mean", seconds(2.0))
 
@@ -222,7 +223,7 @@ def test_damage_that_changes_nothing_is_still_damage():
 
 @pytest.mark.parametrize("n", [-1, 8 * len(RAW)])
 def test_a_bit_that_is_not_there_is_refused(n):
-    with pytest.raises(SettingError, match="--flip-bit: must be from 0 to"):
+    with pytest.raises(SettingError, match=sentences.FLIPPED_BIT_OUT_OF_RANGE):
         flip_bit(RAW, n)
 
 

@@ -8,6 +8,7 @@ from daq.core.events import LinkUp, OperatorCommand, Tick
 from daq.core.exchange import NEVER
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Conditioning, Keep, Rule
+from daq.core.remarks import remark
 from daq.core.replay import replay
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
 from tests.core.parts import Named, Plain, Polled, Probe, S, Script, after, elapsed, make_driver, plan_of, seconds, step
@@ -210,7 +211,7 @@ def test_a_run_does_not_begin_without_its_lead_instrument():
         ("stopping", "identity known", "concluded"),
         ("concluded", "motor known", "ended"),
     ]
-    assert run.facts.reason == "lead is not connected"
+    assert run.facts.reason == remark("instrument_not_connected", instrument="lead")
     assert run.facts.began == run.ns(0)
 
 
@@ -243,7 +244,9 @@ def test_a_temperature_that_does_not_come_fails_the_run():
     run = Script(full_plan()).begin()
     run.readings(0, 60.5, 0.5, speed=0.0, temperature=20.0)
     assert run.facts.outcome == "failed"
-    assert "did not stay within 24 to 26 in 60 s" in run.facts.reason
+    found = run.facts.reason
+    assert found.code == "temperature_not_in_band"
+    assert [found.parameters[k] for k in ("low", "high", "longest")] == [24.0, 26.0, 60.0]
     assert after(run.facts.now) == 60.0
 
 
@@ -268,14 +271,14 @@ def test_a_bath_the_instrument_does_not_have_fails_the_run():
     conditioning = Conditioning(bath=25.0, signal="temperature", low=24.0, high=26.0, longest_ns=60 * S)
     run = Script(plan_of(step(elapsed(1.0)), conditioning=conditioning), driver=Bathless({})).begin()
     assert run.facts.outcome == "failed"
-    assert run.facts.reason == "plain cannot bath"
+    assert run.facts.reason == remark("action_not_possible", instrument="lead", detail="plain cannot bath")
     assert run.motor == "not_moved"
 
 
 def test_a_speed_that_is_not_confirmed_in_time_fails_the_run():
     run = Script(plan_of(step(elapsed(1.0), speed=30.0), speed_timeout=5.0)).begin()
     run.readings(0, 5.1, speed=29.0)
-    assert (run.facts.outcome, run.facts.reason) == ("failed", "the speed was not confirmed within 5 s")
+    assert (run.facts.outcome, run.facts.reason) == ("failed", remark("speed_not_confirmed", longest=5.0))
     run.reading(5.2, speed=0.0)
     assert run.motor == "still"
 
@@ -283,13 +286,13 @@ def test_a_speed_that_is_not_confirmed_in_time_fails_the_run():
 def test_a_pre_shear_whose_speed_is_not_confirmed_fails_the_run():
     run = into(State.STARTING_PRESHEAR, speed_timeout=5.0)
     run.readings(7.2, 12.3, speed=10.0)
-    assert run.facts.reason == "the speed was not confirmed within 5 s"
+    assert run.facts.reason == remark("speed_not_confirmed", longest=5.0)
 
 
 def test_a_motor_that_does_not_rest_after_the_pre_shear_fails_the_run():
     run = into(State.PRESHEARING)
     run.readings(8.2, 29.0, speed=60.0)
-    assert run.facts.reason == "the motor did not come to rest after the pre-shear"
+    assert run.facts.reason == remark("stop_not_confirmed")
     run.reading(29.1, speed=0.0)
     assert run.motor == "still"
 
@@ -340,7 +343,7 @@ def test_the_lead_lost_while_measuring_interrupts_and_the_motor_may_still_be_tur
     run.down(25.0)
     assert (run.facts.outcome, run.facts.reason, run.motor) == (
         "interrupted",
-        "lead: unplugged",
+        remark("connection_lost", instrument="lead", detail="unplugged"),
         "may_still_be_turning",
     )
     assert [type(e) for e in run.effects[-6:]] == [Noted, Moved, Concluded, Moved, Moved, Ended]
@@ -375,7 +378,7 @@ def test_a_silent_lead_is_noted_and_after_three_times_that_the_run_is_interrupte
     while run.state == "equilibrating":
         run.tick()
     assert (run.facts.outcome, after(run.facts.now)) == ("interrupted", 9.5)
-    assert run.facts.reason == "the instrument does not answer any more"
+    assert run.facts.reason == remark("instrument_silent", instrument="lead")
 
 
 def test_a_lead_that_speaks_again_in_time_goes_on():
@@ -498,7 +501,7 @@ def test_a_command_that_is_refused_fails_the_run(refused, sent):
     assert run.sent[-1].startswith(refused)
     run.line(0.1, b"no range")
     assert run.facts.outcome == "failed"
-    assert run.facts.reason == f"lead did not do '{refused.decode()}': range"
+    assert run.facts.reason == remark("action_failed", instrument="lead", action=refused.decode(), detail="range")
     assert "refused" in run.notes
     assert len(run.sent) == sent
     run.tick()
@@ -512,7 +515,7 @@ def test_a_command_that_is_not_answered_is_tried_three_times():
     while run.state == "starting":
         run.tick()
     assert run.sent[:3] == [b"speed 30"] * 3
-    assert run.facts.reason == "lead did not do 'speed': no answer"
+    assert run.facts.reason == remark("action_failed", instrument="lead", action="speed", detail="no answer")
 
 
 def test_nothing_is_sent_without_a_rule_that_says_so():

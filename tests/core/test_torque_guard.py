@@ -6,6 +6,7 @@ import pytest
 
 from daq.core.effects import Concluded, LimitReached
 from daq.core.plan import Keep, TorqueBand
+from daq.core.remarks import remark
 from daq.core.replay import replay
 from daq.core.run import State
 from tests.core.parts import S, Script, elapsed, make_driver, plan_of, seconds, step
@@ -32,7 +33,7 @@ def test_the_motor_is_stopped_in_the_same_instant(state, torque):
     t = run.ns(run.at + 0.1)
     assert (concluded.t, concluded.facts.outcome) == (t, "failed")
     assert concluded.facts.limit == LimitReached(t, state.value, 0, LIMIT[state], 17.0, torque, 110.0)
-    assert concluded.facts.reason == f"torque limit 110 %: the reading is {torque:g} % at 17 min⁻¹"
+    assert concluded.facts.reason == remark("torque_limit_reached", limit=110.0, torque=torque, unit="%", speed=17.0)
     run.reading(run.at + 0.2, torque=torque, speed=0.0)
     assert run.motor == "still"
     assert len(run.of(Concluded)) == 1

@@ -10,6 +10,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.drivers import GROUP, Drivers
 from daq.core.errors import SettingError
 from drivers import balance
+from tests.support import sentences
 
 GOOD = balance.DESCRIPTION
 TEXT = str(balance.DESCRIPTION)
@@ -35,7 +36,7 @@ def test_a_broken_description_harms_no_other():
     problems = found.problems()
     assert set(problems) == {"missing", "seven", "wrong"}
     assert "'missing'" in problems["missing"]
-    assert "there is no such file" in problems["missing"]
+    assert sentences.NO_SUCH_FILE in problems["missing"]
     assert "neither a subclass" in problems["seven"]
     assert "is not valid TOML" in problems["wrong"]
     assert found.make("good", {}).kind == "balance"

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from daq.core.errors import SettingError, SettingErrors
 from daq.descriptions.load import check_description, load_description
 from tests.descriptions.wrong_files import BALANCE, FILES, ROTATIONAL
+from tests.support import sentences
 from tests.support.instruments.built_in import BUILT_IN
 
 
@@ -55,8 +56,8 @@ def test_all_faults_are_found_in_one_go(tmp_path):
         (b"format = 1\nkind = ", "is not valid TOML"),
         (b"\xff\xfe", "is not UTF-8"),
         (b"x" * 1_000_001, "is larger than 1000 kB"),
-        (b"format = 1" + b"0" * 5_000, "far too long for a settings file"),
-        (b"format = " + b"[" * 50_000, "far too long for a settings file"),
+        (b"format = 1" + b"0" * 5_000, sentences.TOO_LONG_FOR_SETTINGS),
+        (b"format = " + b"[" * 50_000, sentences.TOO_LONG_FOR_SETTINGS),
     ],
 )
 def test_what_is_no_description_at_all(tmp_path, raw, said):

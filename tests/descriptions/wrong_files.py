@@ -1,6 +1,7 @@
 """Wrong descriptions, one fault each: the file, what is changed in it, and the key of the message a person gets."""
 
 from drivers import balance, level, ph_meter, rotational, scpi_thermometer, streaming_rotational, thermometer
+from tests.support import sentences
 
 BALANCE, THERMOMETER, ROTATIONAL = balance.DESCRIPTION, thermometer.DESCRIPTION, rotational.DESCRIPTION
 SCPI, PH, LEVEL, STREAMING = (
@@ -12,9 +13,9 @@ FILES = [
     (BALANCE, "format = 1\n", "", "format", "is missing: version of this format"),
     (BALANCE, "format = 1\n", "format = 2\n", "format", "must be one of 1; here 2"),
     (BALANCE, 'kind = "balance"\n', "", "kind", "is missing"),
-    (BALANCE, 'kind = "balance"', 'kind = "Balance"', "kind", "begin with a small letter"),
+    (BALANCE, 'kind = "balance"', 'kind = "Balance"', "kind", sentences.BEGINS_WITH_A_SMALL_LETTER),
     (BALANCE, 'title = "Laboratory balance"', "title = 7", "title", "must be text in quotes"),
-    (BALANCE, "[port]", 'colour = "red"\n[port]', "colour", "is not a known key"),
+    (BALANCE, "[port]", 'colour = "red"\n[port]', "colour", sentences.UNKNOWN_KEY),
     (BALANCE, "baud = 9600", "baud = 9600\nparety = 'N'", "port.parety", "did you mean 'parity'?"),
     (BALANCE, "baud = 9600", 'baud = "9600"', "port.baud", "must be a whole number"),
     (BALANCE, "baud = 9600", "baud = 9600\nparity = 'odd'", "port.parity", "must be one of"),
@@ -35,7 +36,7 @@ FILES = [
     (BALANCE, 'unit = "g"', 'unit = "grams"', "channel[0].unit", "unknown unit 'grams'"),
     (BALANCE, "low = -5", "low = 800", "channel[0].low", "must be below high"),
     (BALANCE, "low = -5", "low = nan", "channel[0].low", "finite number"),
-    (BALANCE, 'name = "mass"', 'name = "Mass"', "channel[0].name", "begin with a small letter"),
+    (BALANCE, 'name = "mass"', 'name = "Mass"', "channel[0].name", sentences.BEGINS_WITH_A_SMALL_LETTER),
     (BALANCE, 'name = "mass"', 'name = "weight"', "line.weight.fields.mass", "is no channel"),
     (BALANCE, 'requests = ["weight"]', 'requests = ["wieght"]', "poll.requests[0]", "did you mean 'weight'?"),
     (BALANCE, 'requests = ["weight"]', "requests = []", "poll.requests", "at least 1"),
@@ -77,10 +78,10 @@ FILES = [
     (BALANCE, '"----------" = ""', '"9x" = ""', "line.weight.fields.mass.special.9x", "begins like a number"),
     (BALANCE, "{kind:word} serial={serial:word}", "{kind:word}", "line.identity.pattern", "an identity needs a field {serial:word}"),
     (BALANCE, 'says = "reading"\n', "", "line.weight.says", "is missing: one of 'reading', 'status', 'identity'"),
-    (BALANCE, 'confirms = "zero"', 'confirms = "Zero"', "line.yes.confirms", "begin with a small letter"),
+    (BALANCE, 'confirms = "zero"', 'confirms = "Zero"', "line.yes.confirms", sentences.BEGINS_WITH_A_SMALL_LETTER),
     (BALANCE, 'confirms = "zero"', "fields.comand.names = {}", "line.yes.fields.comand", "the line has no such field"),
     (BALANCE, 'confirms = "zero"', 'confirms = "zreo"', "line.yes.confirms", "did you mean 'zero'?"),
-    (BALANCE, "{reason:text}", "{resaon:text}", "line.no.fields.resaon", "is no field of a refusal"),
+    (BALANCE, "{reason:text}", "{resaon:text}", "line.no.fields.resaon", sentences.NO_FIELD_OF_A_REFUSAL),
     (BALANCE, 'zero_condition = "pan empty and clean, draught shield closed, display steady"\n', "", "zero_condition", "give the condition for zeroing"),
     (BALANCE, "[command.zero]", "[command.print]", "command.print", "must be one of"),
     (BALANCE, 'choices = ["poll", "stream"]', 'choices = ["poll", "key"]', "options.mode", "choices = ['poll', 'stream']"),
@@ -104,11 +105,11 @@ FILES = [
     (ROTATIONAL, 'choices = ["forward", "backward"]', 'choices = ["forward", "left"]', "options.direction", "['forward', 'backward']"),
     (ROTATIONAL, 'others = "ignored"', 'others = "forgotten"', "line.values.fields.flags.others", "must be 'refused', 'ignored' or a fault"),
     (ROTATIONAL, 'name = "speed"\n', 'name = "torque"\n', "channel[1].name", "occurs twice"),
-    (ROTATIONAL, '[line.done]\nsays = "confirmation"', '[line.done]\nsays = "refusal"', "line.done.fields.command", "is no field of a refusal"),
+    (ROTATIONAL, '[line.done]\nsays = "confirmation"', '[line.done]\nsays = "refusal"', "line.done.fields.command", sentences.NO_FIELD_OF_A_REFUSAL),
     (SCPI, 'answers = ["second"]', 'answers = ["secnd"]', "request.second.answers[0]", "did you mean 'second'?"),
     (SCPI, 'says = "status"', 'says = "status"\nconfirms = "zero"', "line.errors.confirms", "belongs to 'confirmation'; known keys here: columns"),
     (SCPI, 'fields.code = { means = { "0" = "" }, others = "instrument_error" }', "", "line.errors.fields.code", "neither `means` nor `bits`"),
-    (SCPI, "fields.code = {", "fields.code = { scale = 2.0,", "line.errors.fields.code.scale", "is not a known key"),
+    (SCPI, "fields.code = {", "fields.code = { scale = 2.0,", "line.errors.fields.code.scale", sentences.UNKNOWN_KEY),
     (PH, 'separator = ";"\n\n[line.values.fields]', 'separator = ""\n\n[line.values.fields]', "line.values.separator", "must not be empty"),
     (PH, 'lag = "2 s"', 'lag = "2 rev"', "lag", "not revolutions"),
     (PH, '"{ph:number}"', '"{pH:number}"', "line.values.fields.pH", "is no channel"),

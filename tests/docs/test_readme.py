@@ -159,8 +159,11 @@ def wait_until(condition, seconds: float = 20.0) -> None:
         time.sleep(0.05)
 
 
+QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 2 --dist loadfile'
+
+
 def test_the_two_commands_set_up_everything_themselves():
-    for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", ".venv/bin/python -m pytest -q")):
+    for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", QUICK_TESTS)):
         first, install, program = command_of(marker).split(" && ")
         assert first == "python3 -m venv .venv"
         assert install == ".venv/bin/python -m pip install -q -e '.[test]'"

@@ -16,7 +16,8 @@ from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.store import Store
 from daq.app.delivery.curve_publishing import curve_message
 from daq.core.errors import StoreError
-from tests.support.processes.laboratory import SCALE, Daemon, Historian, Simulator, eventually
+from tests.support.processes.historian import Historian
+from tests.support.processes.laboratory import SCALE, Daemon, Simulator, eventually
 from tests.support.processes.mosquitto import needs_mosquitto
 from tests.support.runs.flow_curves import text
 

@@ -4,7 +4,8 @@ import json
 
 import pytest
 
-from tests.support.processes.laboratory import PREFIX, Daemon, Historian, eventually
+from tests.support.processes.historian import PREFIX, Historian
+from tests.support.processes.laboratory import Daemon, eventually
 from tests.support.processes.mosquitto import needs_mosquitto
 
 pytestmark = pytest.mark.slow

@@ -7,7 +7,8 @@ import json
 
 import pytest
 
-from tests.support.processes.laboratory import Daemon, Historian, Lab, Simulators, eventually
+from tests.support.processes.historian import Historian
+from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
 from tests.support.processes.mosquitto import needs_mosquitto
 
 PACE = 4.0

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.support import sentences
 from tests.support.processes.laboratory import SHORT, Daemon
 
 pytestmark = pytest.mark.slow
@@ -37,7 +38,7 @@ def test_a_seek_and_what_may_follow_on_its_fill(lab):
         assert done.returncode == 0, done.stdout
         seek, data = newest(lab)
         assert (data["outcome"], data["verdict"]["verdict"], data["sample"]["sheared"]) == ("complete", "none", True)
-        assert data["verdict"]["reasons"][0].startswith("a seek shears the sample")
+        assert data["verdict"]["reasons"][0]["code"] == "seek_shears"
         speeds = [step["set_speed"] for step in data["steps"]]
         assert speeds[0] == 2.0
         assert 2 <= len(speeds) <= 6
@@ -61,4 +62,4 @@ def test_a_seek_and_what_may_follow_on_its_fill(lab):
         assert daemon.stop() == 0
     replayed = lab.daq("replay", seek)
     assert replayed.returncode == 0, replayed.stdout
-    assert "the same, bit for bit" in replayed.stdout
+    assert sentences.SAME_BIT_FOR_BIT in replayed.stdout

@@ -74,7 +74,7 @@ def test_every_fluid_gives_its_parameters_back(further):
         call.close()
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
-        said = (fluid, curve["fits"], curve["left_out"], [p["reason"] for p in curve["points"]])
+        said = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
         assert curve["chosen"] == model, said
         found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
         for name, value in true.items():
@@ -160,7 +160,7 @@ def test_the_torque_is_over_its_limit_no_longer_than_a_poll_and_the_stop(further
     call.close()
     assert over, "the case must overload the sensor"
     assert outcome["outcome"] == "failed"
-    assert "torque limit" in outcome["reason"]
+    assert outcome["reason"].startswith("the torque reached its limit")
     assert outcome["motor"] == "still"
     with lab.reader() as reader:
         (run,) = reader.runs()

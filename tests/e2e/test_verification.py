@@ -60,7 +60,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert (done.returncode, data["faults"]) == (11, ["verification_overdue"])
         assert data["quality"] == "Uncertain"
         assert data["value"] is not None
-        assert data["reasons"] == ["the instrument's verification is overdue: it was never passed"]
+        assert [r["code"] for r in data["reasons"]] == ["never_verified"]
         assert (data["verified"]["passed"], data["verified"]["overdue"]) == (None, True)
 
         done, passed, data = measure(lab, "verify", "--fluid", "reference-500")
@@ -105,7 +105,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         listed = lab.daq("verification", "bench-1")
         assert listed.returncode == 0, listed.stderr
         history, _, doubt = listed.stdout.partition("failed on")
-        assert "as_left" in history
+        assert "as left" in history
         # Listed is what was measured since the pass, and only that.
         assert good[:8] in doubt
         assert len(re.findall(r"S-short", doubt)) == 1

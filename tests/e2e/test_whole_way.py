@@ -8,7 +8,8 @@ import jsonschema
 import pytest
 
 from daq.adapters.paths import socket_path
-from tests.support.processes.laboratory import Daemon, Historian, eventually
+from tests.support.processes.historian import Historian
+from tests.support.processes.laboratory import Daemon, eventually
 from tests.support.processes.mosquitto import needs_mosquitto
 
 pytestmark = pytest.mark.slow

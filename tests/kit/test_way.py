@@ -14,6 +14,7 @@ import pytest
 
 from daq.app.cli import main
 from daq.descriptions.capture import Capture, Piece, read_capture
+from tests.support import sentences
 
 pytestmark = pytest.mark.slow
 
@@ -203,7 +204,7 @@ def test_the_schema_is_printed(daq):
         ("wash://there", "write /dev/NAME, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT or rfc2217://HOST:PORT"),
         ("socket://there", "write socket://HOST:NUMBER"),
         ("socket://127.0.0.1:{closed}", "check that the instrument or its converter is on, its address"),
-        ("usb:f1a2:0001:NOT-THERE", "no such adapter is plugged in"),
+        ("usb:f1a2:0001:NOT-THERE", sentences.NO_SUCH_ADAPTER),
     ],
 )
 @pytest.mark.parametrize("command", ["capture", "try"])

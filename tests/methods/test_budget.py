@@ -13,6 +13,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.planning.compile import Known
 from tests.support.reference.rectangular_sums import half_width
 from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of
+from tests.support.statements import codes, parameters
 
 SUMMARIES = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=0.001)}
 
@@ -35,16 +36,13 @@ def contribution(c, name):
 def test_a_zero_contained_in_the_torque_is_not_counted_twice():
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=0.2)
     assert contribution(c, "zero") is None
-    assert c.uncertainty.left_out[-1] == "zero and its drift: contained in the maximum permissible error of the torque"
+    assert parameters(c.uncertainty.left_out[-1:], "contained_in_torque") == {"component": "zero_and_its_drift"}
     assert c.conditions.torque_at_rest_percent == 0.2
 
 
 def test_a_zero_beyond_the_accuracy_is_told(tmp_path):
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=1.2)
-    assert (
-        "1.20 % at rest exceeds the maximum permissible error of the torque; take the zero again"
-        in c.uncertainty.left_out[-1]
-    )
+    assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_torque_error") == {"zero": 1.2, "limit": 1.0}
 
 
 def test_a_zero_stated_for_itself_is_rectangular(tmp_path):
@@ -56,7 +54,7 @@ def test_a_zero_stated_for_itself_is_rectangular(tmp_path):
     # What was seen at rest is more than what is stated: it is taken instead, and said.
     c = concluded(plan, zero=-0.5)
     assert contribution(c, "zero") == pytest.approx(8.0 / math.sqrt(3.0))
-    assert "more than the limit of 0.3 %" in c.uncertainty.left_out[-1]
+    assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_limit") == {"zero": -0.5, "limit": 0.3}
 
 
 def test_a_zero_nobody_states_is_taken_as_it_was_seen(tmp_path):
@@ -65,7 +63,7 @@ def test_a_zero_nobody_states_is_taken_as_it_was_seen(tmp_path):
     assert contribution(concluded(plan, zero=-0.2), "zero") == pytest.approx(0.2 / 50.0 * 800.0)
     c = concluded(plan)
     assert contribution(c, "zero") is None
-    assert any(text.startswith("zero: the torque was not seen at rest") for text in c.uncertainty.left_out)
+    assert "zero_not_seen" in codes(c.uncertainty.left_out)
 
 
 def test_the_drift_of_the_zero_since_the_run_before(tmp_path):

@@ -10,6 +10,7 @@ from daq.methods.concluding.conclude import conclude
 from simulators.rotational.catalogue import FLUIDS
 from tests.methods.whole_runs import run
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.statements import codes, parameters
 
 VANE = example("instruments/bench-2.toml").with_fitted("vane-20")
 
@@ -63,7 +64,7 @@ def test_the_greatest_single_reading_needs_a_fall_too(tmp_path):
         ('at = "every"\nevery = "2 s"\nspan = "2 s"', 'at = "end"\nspan = "10 min"\nstatistic = "max"'),
     )  # fmt: skip
     plan = plan_of(method, VANE)
-    assert any("whether the peak was passed" in w for w in plan.context.warnings)
+    assert parameters(plan.context.warnings, "peak_not_followed") == {"step": "yield"}
     for last, faults in ((16.0, ()), (21.9, ("peak_not_passed",))):
         c = conclude(plan, facts([stress(22, 60.0, at="end", statistic="max", last=last)]))
         assert (c.value, c.faults) == (22.0, faults)
@@ -99,7 +100,7 @@ def overshoot(fluid, speed):
 def test_the_yield_stress_of_a_gelled_slip(seed):
     c, bench = run("slip-yield-stress", "bench-2", "gelled-slip", fitted="vane-20", seed=seed)
     assert (c.outcome, c.validity, c.quantity, c.unit, bench.motor) == ("complete", "valid", "stress", "Pa", "still")
-    assert c.span.stop_reason == "stress fell"
+    assert parameters([c.span.stop_reason], "rule_named") == {"rule": "stress fell"}
     # Torque 1 % of full scale at 64 %, body 0.5 % and the ripple, of 0.45 %, at its worst.
     true = overshoot(FLUIDS["gelled-slip"], 0.5)
     assert abs(c.value - true) < c.uncertainty.expanded + 0.0045 * true
@@ -109,8 +110,8 @@ def test_the_yield_stress_of_a_gelled_slip(seed):
 
 def test_a_vane_turned_fast_is_warned_of(tmp_path):
     method = load_changed(tmp_path, "methods/slip-yield-stress.toml", ("speed = 0.5 ", "speed = 5 "))
-    (warning,) = plan_of(method, VANE).context.warnings
-    assert warning.startswith("step yield: a vane is turned slowly, at 1 /min at most (common practice)")
+    warnings = plan_of(method, VANE).context.warnings
+    assert parameters(warnings, "vane_too_fast") == {"step": "yield", "speed": 5.0, "fastest": 1.0}
     assert plan_of("slip-yield-stress", VANE).context.warnings == ()
 
 
@@ -162,7 +163,8 @@ def test_a_value_at_a_time_may_drift_and_says_so():
     values = {"torque": flat(55.0), "viscosity": moving, "temperature": flat(25.0), "speed": flat(30.0)}
     c = conclude(plan, facts([kept(values)]))
     assert (c.value, c.validity) == (800.0, "valid")
-    assert c.cautions == ("the value was still changing by -7.5 % per minute: it is the value at this time",)
+    assert codes(c.cautions) == ["still_changing"]
+    assert parameters(c.cautions, "still_changing") == {"rate": pytest.approx(-7.5), "unit": "%"}
     still = conclude(plan, facts([kept(values | {"viscosity": flat(800.0, sd=1.0)})]))
     assert still.cautions == ()
 
@@ -172,9 +174,9 @@ def test_a_value_taken_at_a_threshold_is_labelled_as_selected(tmp_path):
     plan = plan_of(load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('stop = "60 s"', stop)), "bench-1")
     values = [kept({"torque": flat(55.0), "viscosity": flat(890.0), "temperature": flat(25.0), "speed": flat(30.0)})]
     c = conclude(plan, facts(values, ended={0: (0.0, 60.0, "thick")}))
-    assert c.cautions == (
-        "the step ended at thick (viscosity, mPa·s): the value was selected by this threshold, not by time",
-    )
+    assert codes(c.cautions) == ["selected_by_threshold"]
+    found = parameters(c.cautions, "selected_by_threshold")
+    assert found == {"rule": "thick", "signal": "viscosity", "unit": "mPa.s"}
     assert conclude(plan, facts(values, ended={0: (0.0, 60.0, "elapsed ≥ 60 s")})).cautions == ()
 
 
@@ -203,24 +205,28 @@ def test_taylor_vortices_make_a_value_doubtful_in_a_narrow_gap():
     assert (beyond.validity, beyond.faults, beyond.value) == ("doubtful", ("vortices",), 1.0)
     near = thin(1.0, 0.9 * critical)
     assert (near.validity, near.faults) == ("valid", ())
-    assert "Taylor vortices: the flow is at 90 % of their onset, the density of water assumed" in near.cautions[0]
+    assert parameters(near.cautions[:1], "near_vortices") == {
+        "part": pytest.approx(90.0, abs=0.1),
+        "assumed_density": 1000.0,
+    }
     assert thin(1.0, 0.75 * critical).cautions == ()
 
 
 def test_in_a_wide_gap_vortices_are_only_warned_of():
     c = thin(1.0, 90.0, fitted="coaxial-12")
     assert c.validity == "valid"
-    assert "the criterion is that of a narrow gap, and early for this one" in c.cautions[0]
+    assert parameters(c.cautions[:1], "near_vortices")["radius_ratio"] == pytest.approx(15 / 12)
 
 
 def test_viscous_heating_is_estimated_and_warned_of():
     """20 Pa.s at 129 /s in a gap of 1.2705 mm: eta rate^2 gap^2/(8 k) = 0.336 K with k = 0.2 W/(m K); -4.3 %/K."""
     rise = 20.0 * (129.08479704162508) ** 2 * 0.0012705**2 / (8 * 0.2)
     c = thin(20_000.0, 100.0)
-    assert len(c.cautions) == 1
-    assert c.cautions[0].startswith(
-        f"shearing heats the sample by up to {rise:.2g} K (estimate), which changes the value by up to {-4.3 * rise:+.1f} %"
-    )
+    assert codes(c.cautions) == ["heating_changes_value"]
+    assert parameters(c.cautions, "heating_changes_value") == {
+        "rise": pytest.approx(rise),
+        "change": pytest.approx(-4.3 * rise),
+    }
     # Half a second of it without any loss: 20 * 129^2 * 0.5/2e6 = 0.083 K, a third of a percent.
     assert thin(20_000.0, 100.0, seconds=0.5).cautions == ()
     assert thin(1_000.0, 100.0).cautions == ()
@@ -228,6 +234,6 @@ def test_viscous_heating_is_estimated_and_warned_of():
 
 def test_ends_gap_and_vessel_are_said_in_every_result():
     said = plan_of("white-glaze-flow-curve", "bench-2").context.geometry.limits_of_use
-    assert any("vessel's wall raises a Newtonian torque by 4.7 %" in s for s in said)  # 1/(1 - (9/42.5)^2)
+    assert parameters(said, "vessel_wall") == {"excess": pytest.approx(100 / (1 - (9 / 42.5) ** 2) - 100)}
     wide = plan_of("clear-glaze-qc", "bench-1").context.geometry.limits_of_use
-    assert any("radius ratio 1.250 is above 1.2" in s for s in wide)
+    assert parameters(wide, "wide_gap") == {"radius_ratio": pytest.approx(1.25), "limit": 1.2}

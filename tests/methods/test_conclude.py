@@ -8,8 +8,10 @@ import pytest
 from daq.core.effects import Identified, Noted
 from daq.core.faults import Quality
 from daq.core.linkstates import IdentityCheck
+from daq.core.remarks import remark
 from daq.methods.concluding.conclude import conclude
 from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of, saturated, summaries
+from tests.support.statements import codes, parameters
 
 
 @pytest.fixture
@@ -22,7 +24,7 @@ def test_a_valid_value_within_limits(qc):
     assert (c.quantity, c.value, c.unit, c.reported) == ("viscosity", 800.0, "mPa.s", "800")
     assert (c.quality, c.validity, c.faults, c.reasons) == (Quality.GOOD, "valid", (), ())
     assert (c.verdict.verdict, c.verdict.rounding, c.verdict.compared) == ("within", "unrounded", "800.0")
-    assert c.span.stop_reason == "elapsed ≥ 60 s"
+    assert parameters([c.span.stop_reason], "rule_above") == {"signal": "elapsed", "limit": 60.0, "unit": "s"}
     assert (c.row.n, c.row.span_seconds, c.row.seconds, c.row.set_speed) == (300, 30.0, 60.0, 30.0)
     assert (c.row.torque_percent, c.row.torque, c.row.temperature) == (50.0, 500.0, 25.0)
     assert c.advice == ()
@@ -53,10 +55,7 @@ def test_the_uncertainty_by_hand(qc):
     assert parts == pytest.approx(expected, abs=1e-6)
     assert u.k == pytest.approx(1.959964, abs=1e-5)
     assert u.expanded == pytest.approx(18.80220, rel=1e-5)
-    assert (u.coverage, u.left_out) == (
-        0.95,
-        ("zero and its drift: contained in the maximum permissible error of the torque",),
-    )
+    assert (u.coverage, codes(u.left_out)) == (0.95, ["contained_in_torque"])
 
 
 def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
@@ -80,13 +79,13 @@ def test_what_the_budget_lacks_is_said(tmp_path):
     bench = load_changed(tmp_path, "instruments/bench-1.toml", ('includes = ["zero"]', 'includes = ["geometry"]'),
                          ('speed = "0.1 %"\n', ""))  # fmt: skip
     c = conclude(plan_of("clear-glaze-qc", bench), facts([kept(summaries())]))
-    assert c.uncertainty.left_out == (
-        "geometry: contained in the maximum permissible error of the torque",
-        "speed: not in the instrument's specification",
-        "temperature: neither product nor certificate says how the viscosity changes with it",
-        "zero: the torque was not seen at rest before the motor turned",
-        "zero drift: no other torque at rest to compare with",
-    )
+    assert [(s.code, s.parameters) for s in c.uncertainty.left_out] == [
+        ("contained_in_torque", {"component": "geometry"}),
+        ("not_specified", {"component": "speed"}),
+        ("temperature_effect_unknown", {}),
+        ("zero_not_seen", {}),
+        ("zero_drift_not_seen", {}),
+    ]
     assert {x.name for x in c.uncertainty.components} == {"torque", "resolution", "scatter of readings (Type A)"}
 
 
@@ -123,7 +122,8 @@ def test_the_rounding_is_the_products(tmp_path, value, rule, verdict, compared):
 
 def test_an_outside_value_says_which_side(qc):
     j = conclude(qc, facts([kept(summaries(viscosity=950.0))])).verdict
-    assert j.reasons == ("950 mPa·s is above 900 mPa·s",)
+    assert codes(j.reasons) == ["above_limit"]
+    assert parameters(j.reasons, "above_limit") == {"value": 950.0, "limit": 900.0, "unit": "mPa.s"}
     assert (j.limits[0].low, j.limits[0].high, j.limits[0].applies_at["speed"], j.limits[0].applies_at["time"]) == (
         700.0, 900.0, 30.0, 60.0,
     )  # fmt: skip
@@ -138,21 +138,21 @@ def test_limits_in_another_unit_of_the_same_dimension_are_converted(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("edit", "reason"),
+    ("edit", "code", "given"),
     [
-        (("speed = 30", "speed = 12"), "the limit applies at 12 min⁻¹, measured at 30 min⁻¹"),
-        (('time = "60 s"', 'time = "2 min"'), "the limit applies at the value after 120 s, taken after 60 s"),
-        (("temperature = 25.0", "temperature = 20.0"), "the limit applies at 20 ± 0.3 °C, measured at 25.00 °C"),
-        (('geometry = "coaxial-12"', 'geometry = "cylinder-9"'), "the limit applies at geometry cylinder-9, measured with coaxial-12"),
-        (('geometry = "coaxial-12"', 'vessel = "beaker"'), "the limit applies at vessel beaker, measured with cup 15"),
-        (('high = 900\nunit = "mPa.s"', 'high = 900\nunit = "Pa"'), "the limit is in Pa, the result in mPa.s"),
-        (('quantity = "viscosity"', 'quantity = "stress"'), "the limit is for stress, the result is viscosity"),
+        (("speed = 30", "speed = 12"), "limit_at_other_speed", {"wanted": 12.0, "speed": 30.0}),
+        (('time = "60 s"', 'time = "2 min"'), "limit_at_other_time", {"wanted": 120.0, "taken": 60.0}),
+        (("temperature = 25.0", "temperature = 20.0"), "limit_at_other_temperature", {"wanted": 20.0, "band": 0.3, "temperature": 25.0}),
+        (('geometry = "coaxial-12"', 'geometry = "cylinder-9"'), "limit_of_other_geometry", {"wanted": "cylinder-9", "fitted": "coaxial-12"}),
+        (('geometry = "coaxial-12"', 'vessel = "beaker"'), "limit_of_other_vessel", {"wanted": "beaker", "used": "cup 15"}),
+        (('high = 900\nunit = "mPa.s"', 'high = 900\nunit = "Pa"'), "limit_in_other_unit", {"limit_unit": "Pa", "unit": "mPa.s"}),
+        (('quantity = "viscosity"', 'quantity = "stress"'), "limit_of_other_quantity", {"limited": "stress", "quantity": "viscosity"}),
     ],
 )  # fmt: skip
-def test_a_limit_that_binds_elsewhere_is_not_comparable(tmp_path, edit, reason):
+def test_a_limit_that_binds_elsewhere_is_not_comparable(tmp_path, edit, code, given):
     product = load_changed(tmp_path, "products/clear-glaze.toml", edit)
     j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).verdict
-    assert (j.verdict, j.reasons) == ("not_comparable", (reason,))
+    assert (j.verdict, codes(j.reasons), parameters(j.reasons, code)) == ("not_comparable", [code], given)
     assert j.compared is None
 
 
@@ -172,7 +172,8 @@ def test_without_a_product_there_is_no_verdict():
 def test_a_torque_below_the_band_keeps_the_number_as_doubtful(qc):
     c = conclude(qc, facts([kept(summaries(torque=8.0), faults=("below_band",))]))
     assert (c.value, c.quality, c.validity) == (800.0, Quality.UNCERTAIN_NOT_ACCURATE, "doubtful")
-    assert c.reasons == ("the mean torque is below the usable band: 8.0 % of full scale",)
+    assert codes(c.reasons) == ["below_band"]
+    assert parameters(c.reasons, "below_band") == {"torque": 8.0}
 
 
 def test_advice_upwards_prefers_the_speed_the_limits_bind_to():
@@ -184,7 +185,7 @@ def test_advice_upwards_prefers_the_speed_the_limits_bind_to():
     # (6944.444 - 4444.444)/(4 pi * 0.04 * 1.1) = 4521.45.  8 % * 4521.45/1072.28 = 33.73 %.
     assert (b.code, b.geometry, b.comparable) == ("other_geometry", "coaxial-15", False)
     assert b.torque_percent == pytest.approx(33.73, abs=0.01)
-    assert "the result will not be comparable" in b.text
+    assert b.parameters["limit_geometries"] == ("coaxial-12",)
 
 
 def test_advice_from_a_saturated_reading_is_a_bound():
@@ -196,15 +197,14 @@ def test_advice_from_a_saturated_reading_is_a_bound():
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", choices={"speed": 60})
     c = conclude(plan, facts([kept(saturated(), faults=("saturated",))]))
     assert (c.value, c.quality, c.validity, c.uncertainty) == (None, Quality.BAD, "not_valid", None)
-    assert (c.verdict.verdict, c.verdict.reasons[0]) == ("not_comparable", "there is no number to compare")
+    assert (c.verdict.verdict, codes(c.verdict.reasons)[0]) == ("not_comparable", "no_value_to_compare")
     a = c.advice[0]
     assert (a.code, a.speed, a.comparable, a.is_bound) == ("other_speed", 30.0, True, True)
     assert a.torque_percent == pytest.approx(55.0)
     assert a.value_at_least == pytest.approx(791.571, rel=1e-5)
-    assert a.text == (
-        "the torque is beyond 110 % at 60 min⁻¹; the value is at least 792 mPa·s; 30 min⁻¹ should give at least 55 % "
-        "(flow behaviour index 1). The method allows it; compare only with results at this speed"
-    )
+    given = {"beyond": 110.0, "speed": 60.0, "new_speed": 30.0, "index": 1.0, "unit": "mPa.s", "limit_speeds": ()}
+    bounds = {"expected_least": pytest.approx(55.0), "value_at_least": pytest.approx(791.571, rel=1e-5)}
+    assert parameters([a], "other_speed") == given | bounds
 
 
 def test_from_a_bound_the_speed_leaves_room_above_it(tmp_path):
@@ -234,11 +234,10 @@ def test_a_prescribed_speed_is_not_broken_unseen(tmp_path, index, highest, speed
     a = advice[-1]
     assert a.comparable is False
     if speed is None:
-        assert (a.code, a.speed) == ("other_body", None)
-        assert "694 min⁻¹ would be needed: this instrument's highest is" in a.text
+        assert (a.code, a.speed) == ("higher_torque_needed", None)
+        assert (a.parameters["needed"], a.parameters["highest"]) == (pytest.approx(694.44, abs=0.01), 100.0)
     else:
         assert (a.code, a.speed) == ("speed_not_comparable", pytest.approx(speed, rel=1e-12))
-        assert "the result will not be comparable" in a.text
 
 
 def test_a_torque_not_above_zero_asks_for_the_zero(qc):
@@ -252,15 +251,19 @@ def test_advice_while_the_run_goes_on(qc):
     assert conclude(qc, facts([], outcome="", ended={})).value is None
 
 
+LOST = remark("connection_lost", instrument="bench-1", detail="cable pulled")
+
+
 @pytest.mark.parametrize(
     ("outcome", "fault"), [("interrupted", "interrupted"), ("stopped", "incomplete"), ("failed", "incomplete")]
 )
 def test_a_run_that_did_not_end_has_no_value(qc, outcome, fault):
-    f = facts([kept(summaries(), at="every")], outcome=outcome, reason="bench-1: cable pulled", ended={})
+    f = facts([kept(summaries(), at="every")], outcome=outcome, reason=LOST, ended={})
     c = conclude(qc, f)
     assert (c.value, c.validity, c.faults, c.outcome) == (None, "not_valid", (fault,), outcome)
-    assert c.reasons[-1] == f"{outcome}: bench-1: cable pulled"
-    assert c.span.stop_reason == "bench-1: cable pulled"
+    assert codes(c.reasons) == [fault, "connection_lost"]
+    assert c.reasons[-1].parameters == LOST.parameters
+    assert c.span.stop_reason == c.reasons[-1]
     assert conclude(qc, facts([], outcome=outcome, ended={})).value is None
 
 
@@ -281,10 +284,10 @@ def test_equilibrium_is_valid_only_where_steadiness_ended_the_step():
     steady, elapsed = (leaf.name for leaf in plan.steps[0].stop.leaves())
     taken = kept(summaries(viscosity=680.0), t=120.0, span=20.0)
     c = conclude(plan, facts([taken], ended={0: (0.0, 120.0, steady)}))
-    assert (c.steady, c.validity, c.span.stop_reason) == (True, "valid", "viscosity steady within 1 % over 20 s")
+    assert (c.steady, c.validity, c.span.stop_reason.code) == (True, "valid", "rule_steady")
     c = conclude(plan, facts([taken], ended={0: (0.0, 600.0, elapsed)}))
     assert (c.steady, c.validity, c.value) == (False, "doubtful", 680.0)
-    assert "still drifts" in c.reasons[0]
+    assert codes(c.reasons) == ["not_steady"]
 
 
 def test_a_peak_is_the_greatest_value_and_unknown_beyond_the_sensor(tmp_path):
@@ -355,7 +358,8 @@ def test_a_body_known_by_constants_gives_an_apparent_viscosity():
     found = {"torque": flat(30.0), "speed": flat(60.0), "temperature": flat(25.0), "apparent_viscosity": flat(1.0)}
     c = conclude(plan, facts([kept(found)]))
     assert (c.quantity, c.unit, c.row.shear_rate) == ("apparent_viscosity", "Pa.s", None)
-    assert c.verdict.reasons[0] == "the limit is for viscosity, the result is apparent_viscosity"
+    found = parameters(c.verdict.reasons[:1], "limit_of_other_quantity")
+    assert found == {"limited": "viscosity", "quantity": "apparent_viscosity"}
 
 
 def test_the_same_facts_give_the_same_conclusion(qc):
@@ -366,10 +370,10 @@ def test_the_same_facts_give_the_same_conclusion(qc):
 @pytest.mark.parametrize(
     ("check", "quality", "said"),
     [
-        (IdentityCheck.SAME, "Good", ""),
-        (IdentityCheck.NOT_ASKED, "Good", "identity not asked: bench-1 cannot be asked for a serial number"),
-        (IdentityCheck.NO_ANSWER, "Uncertain", "did not answer at the end of the run when it was asked who it is"),
-        (IdentityCheck.CHANGED, "Bad", "another instrument answered than the one the run started with: bench-1: it is"),
+        (IdentityCheck.SAME, "Good", []),
+        (IdentityCheck.NOT_ASKED, "Good", ["identity_not_asked"]),
+        (IdentityCheck.NO_ANSWER, "Uncertain", ["identity_unknown"]),
+        (IdentityCheck.CHANGED, "Bad", ["another_instrument"]),
     ],
 )
 def test_who_answered_at_the_end_decides_whether_the_value_is_believed(qc, check, quality, said):
@@ -377,4 +381,4 @@ def test_who_answered_at_the_end_decides_whether_the_value_is_believed(qc, check
     c = conclude(qc, replace(facts([kept(summaries())]), identities=[answered]))
     assert c.quality == quality
     assert (c.value is None) is (check is IdentityCheck.CHANGED)
-    assert said in " | ".join([*c.reasons, *c.cautions])
+    assert codes([*c.reasons, *c.cautions]) == said

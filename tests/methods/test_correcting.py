@@ -13,6 +13,7 @@ from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
 from tests.methods.whole_runs import run
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.statements import parameters
 
 CONSTANTS = """[temperature_curve]
 reference = 25.0
@@ -64,17 +65,17 @@ def test_vogel_fulcher_tammann(tmp_path):
 def test_never_beyond_the_curve(tmp_path):
     c = corrected(product_with(tmp_path, CONSTANTS), 31.0)
     assert (c.value, c.corrected.value, c.corrected.factor) == (800.0, None, None)
-    assert "31 degC is outside the range of the product's curve (20 to 30 degC)" in c.corrected.reason
+    found = parameters([c.corrected.reason], "outside_temperature_curve")
+    assert found == {"temperature": 31.0, "low": 20.0, "high": 30.0}
 
 
 def test_only_for_what_the_curve_was_measured_with(tmp_path):
     c = corrected(product_with(tmp_path, CONSTANTS + "speed = 12\n"), 24.0)
-    assert (c.corrected.value, c.corrected.reason) == (
-        None,
-        "the product's curve holds at 12 min⁻¹, measured at 30 min⁻¹",
-    )
+    assert c.corrected.value is None
+    assert parameters([c.corrected.reason], "curve_at_other_speed") == {"wanted": 12.0, "speed": 30.0}
     c = corrected(product_with(tmp_path, CONSTANTS + 'geometry = "coaxial-15"\n'), 24.0)
-    assert c.corrected.reason == "the product's curve holds for coaxial-15, measured with coaxial-12"
+    found = parameters([c.corrected.reason], "curve_of_other_geometry")
+    assert found == {"wanted": "coaxial-15", "fitted": "coaxial-12"}
 
 
 def test_measured_points_are_fitted_and_say_how_well(tmp_path):

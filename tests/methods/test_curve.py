@@ -14,6 +14,7 @@ from daq.rheology import flowmodels
 from simulators.rotational.catalogue import FLUIDS
 from tests.support.runs.examples import plan_of
 from tests.support.runs.flow_curves import CASES, measure, text
+from tests.support.statements import codes, parameters
 
 
 @pytest.mark.parametrize(
@@ -171,11 +172,10 @@ def test_an_unwinding_spring_is_not_taken_for_thixotropy(tmp_path):
         "cylinder-9",
         product="white-glaze",
     )
-    assert any(
-        "step s4: settle is 0.3 revolutions, but after 20 /min the spring unwinds" in w for w in plan.context.warnings
-    )
+    unwinding = [w.parameters for w in plan.context.warnings if w.code == "spring_unwinding"]
+    assert any((p["step"], p["settle"], p["before"]) == ("s4", 0.3, 20.0) for p in unwinding)
     assert curve.loop is None
-    assert any("unwinding of the spring would be taken for thixotropy" in t for t in curve.left_out)
+    assert "loop_not_settled" in codes(curve.left_out)
 
 
 def test_points_that_are_not_valid_are_listed_and_not_fitted(tmp_path):
@@ -183,7 +183,7 @@ def test_points_that_are_not_valid_are_listed_and_not_fitted(tmp_path):
         tmp_path, text([0.2, 3, 6, 12, 30, 60]), FLUIDS["white-glaze"], "bench-2", "cylinder-9", product="white-glaze"
     )
     first = curve.points[0]
-    assert (first.name, first.used, first.reason) == ("s0", False, "below band")
+    assert (first.name, first.used, codes(first.reasons)) == ("s0", False, ["below_band"])
     assert all(p.used for p in curve.points[1:])
     assert curve.fits[0].n == 5
 
@@ -192,7 +192,7 @@ def test_too_little_is_refused_with_the_reason(tmp_path):
     curve, _, _ = measure(tmp_path, text([0.2, 0.3, 6, 12]), FLUIDS["white-glaze"], "bench-2", "cylinder-9")
     assert curve.chosen is None
     assert curve.fits == curve.band == []
-    assert "fit: 2 usable speeds; a curve needs at least 3" in curve.left_out
+    assert parameters(curve.left_out, "too_few_speeds") == {"speeds": 2, "needed": 3}
 
 
 def test_a_method_that_asks_for_none_has_none():

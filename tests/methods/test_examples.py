@@ -13,6 +13,7 @@ from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.units import unit
 from tests.support.runs.examples import CONFIG, LOADERS, example, load_changed, plan_of, told
+from tests.support.statements import codes, parameters
 
 PAIRS = [
     ("clear-glaze-qc", "bench-1", "clear-glaze"),
@@ -62,18 +63,20 @@ def test_a_companion_is_read_under_its_instruments_name(tmp_path):
 
 def test_a_companion_that_is_not_connected_is_a_warning():
     plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze")
-    assert plan.context.warnings == ("the companion external (thermo-1) is not connected; the run does without it",)
+    assert codes(plan.context.warnings) == ["companion_not_connected"]
+    found = parameters(plan.context.warnings, "companion_not_connected")
+    assert found == {"role": "external", "instrument": "thermo-1"}
 
 
 def test_a_span_under_one_revolution_is_a_warning(tmp_path):
     # 30 s at 1 /min is half a revolution.
     method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 1"), ('"10 rev"]', '"120 s"]'),
                           ('span = "2 rev"', 'span = "30 s"'), ('settle = "1 rev"', "settle = 60"))  # fmt: skip
-    (warning,) = plan_of(method, "bench-2").context.warnings
-    assert warning == (
-        "step reading: a span of 30 s is 0.5 of a revolution at 1 /min; the rotor's ripple is not averaged out. "
-        "Use at least 60 s or '1 rev'"
-    )
+    warnings = plan_of(method, "bench-2").context.warnings
+    assert codes(warnings) == ["span_shorter_than_turn"]
+    assert parameters(warnings, "span_shorter_than_turn") == {
+        "step": "reading", "span": 30.0, "turns": 0.5, "speed": 1.0, "needed": 60.0,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(

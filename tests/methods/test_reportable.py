@@ -4,16 +4,22 @@ import pytest
 
 from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.files.load import load_product
+from daq.methods.parts.statement import state
 from tests.support.runs.examples import CONFIG, example, load_changed
+from tests.support.statements import codes, parameters
 
 ENGOBE = example("products/engobe.toml")  # two, a third where they differ by more than 5 %; limits 4.0 to 7.0 Pa.s
+
+
+WHY = state("limit_at_other_speed", wanted=12.0, speed=30.0).model_dump(mode="json")
+LOW = state("below_band", torque=8.0).model_dump(mode="json")
 
 
 def result(value, *, fill=None, verdict="within", **more):
     """One run with its stored result; made in the order of the calls."""
     result.n += 1
     run = f"{result.n:08d}-run"
-    limit = {"quantity": "viscosity", "low": 4.0, "high": 7.0, "unit": "Pa.s", "verdict": verdict, "reasons": ["why"]}
+    limit = {"quantity": "viscosity", "low": 4.0, "high": 7.0, "unit": "Pa.s", "verdict": verdict, "reasons": [WHY]}
     data = {
         "value": value, "unit": "Pa.s", "quantity": "viscosity", "validity": "valid" if value is not None else "not_valid",
         "reasons": [], "outcome": "complete", "sample": {"id": "E-1", "sheared": False},
@@ -39,7 +45,9 @@ def test_duplicates_that_agree_are_averaged():
     # Their range 0.2 is within 5 % of their mean: 0.255. The mean 5.1 reported with 2 digits.
     r = reportable("E-1", [result(5.0), result(5.2)], ENGOBE)
     assert (r.value, r.reported, r.decided, r.verdict, r.rounding) == (5.1, "5.1", "mean", "within", "rounded")
-    assert r.how == "mean of 2: their range 0.2 Pa·s is within 0.255 Pa·s"
+    assert parameters([r.how], "mean_of_results") == {
+        "results": 2, "spread": pytest.approx(0.2), "limit": pytest.approx(0.255), "unit": "Pa.s",
+    }  # fmt: skip
     assert r.expanded == pytest.approx(0.12)
     assert counted(r) == [True, True]
 
@@ -47,7 +55,7 @@ def test_duplicates_that_agree_are_averaged():
 def test_duplicates_that_do_not_agree_ask_for_a_third():
     r = reportable("E-1", [result(5.0), result(5.6)], ENGOBE)
     assert (r.value, r.decided, r.verdict) == (None, "more", "none")
-    assert "measure one more, on a fresh fill" in r.how
+    assert r.how.code == "one_more_result"
 
 
 def test_a_third_that_agrees_makes_the_mean_of_three():
@@ -55,15 +63,14 @@ def test_a_third_that_agrees_makes_the_mean_of_three():
     r = reportable("E-1", [result(5.0), result(5.3), result(5.15)], ENGOBE)
     # 0.3 against 5 % of 5.15: 0.2575 for two, 0.308 for three.
     assert (r.decided, r.value) == ("mean", pytest.approx(5.15))
-    limit = float(r.how.rsplit(" ", 2)[1])
-    assert limit == pytest.approx(0.05 * 5.15 * 3.3145 / 2.7718, rel=1e-3)
+    assert r.how.parameters["limit"] == pytest.approx(0.05 * 5.15 * 3.3145 / 2.7718, rel=1e-3)
 
 
 def test_three_that_do_not_agree_give_the_median_and_none_is_dropped():
     r = reportable("E-1", [result(5.0), result(5.6), result(5.1)], ENGOBE)
     assert (r.decided, r.value, r.verdict) == ("median", 5.1, "within")
     assert counted(r) == [True, True, True]
-    assert "look for the reason" in r.how
+    assert r.how.code == "median_of_results"
 
 
 def test_an_outlier_is_named_and_counts(tmp_path):
@@ -72,15 +79,17 @@ def test_an_outlier_is_named_and_counts(tmp_path):
     assert r.decided == "median"
     assert counted(r) == [True] * 5
     # Grubbs' critical G for 5 values, two-sided 5 %: 1.715; Dixon's Q: 0.710 (the tables of Grubbs and of Rorabacher).
-    assert r.outliers[0].startswith("Grubbs: 6.5 Pa·s stands out, G = 1.789 above 1.715")
-    assert r.outliers[1].startswith("Dixon: 6.5 Pa·s stands out, Q = 0.987 above 0.710")
-    assert all("it counts all the same" in text for text in r.outliers)
+    figures = {"value": 6.5, "unit": "Pa.s"}
+    by_grubbs = {"statistic": pytest.approx(1.789, abs=5e-4), "critical": pytest.approx(1.715, abs=5e-4)}
+    by_dixon = {"statistic": pytest.approx(0.987, abs=5e-4), "critical": pytest.approx(0.710, abs=5e-4)}
+    assert parameters(r.outliers, "grubbs_outlier") == figures | by_grubbs
+    assert parameters(r.outliers, "dixon_outlier") == figures | by_dixon
 
 
 def test_a_repeat_on_the_same_fill_is_no_replicate():
     r = reportable("E-1", [result(5.0, fill="F-1"), result(5.01, fill="F-1"), result(5.2, fill="F-2")], ENGOBE)
     assert counted(r) == [True, False, True]
-    assert r.attempts[1].why == "a repeat on the fill of run 00000001 is no replicate"
+    assert parameters(r.attempts[1].why, "fill_repeated") == {"run": "00000001"}
     assert r.value == 5.1
 
 
@@ -93,7 +102,7 @@ def test_all_that_does_not_count_is_listed_with_the_reason():
     other = {"id": "engobe-qc", "version": "2", "digest": "e", "choices": {}}
     chosen = {"id": "engobe-qc", "version": "1", "digest": "d", "choices": {"speed": 6}}
     runs = [
-        result(5.0, validity="doubtful", reasons=["the mean torque is below the usable band"]),
+        result(5.0, validity="doubtful", reasons=[LOW]),
         result(5.0, sample={"id": "E-1", "sheared": True}),
         result(5.0, verification={"passed": True}),
         (result(5.0)[0], None),
@@ -106,26 +115,25 @@ def test_all_that_does_not_count_is_listed_with_the_reason():
         result(5.2),
     ]
     r = reportable("E-1", runs, ENGOBE)
-    assert [a.why for a in r.attempts] == [
-        "doubtful: the mean torque is below the usable band",
-        "its fill was sheared while a speed was sought",
-        "it is a verification",
-        "it has no result",
-        "",
-        "another method than the first that counts",
-        "another choices than the first that counts",
-        "another geometry than the first that counts",
-        "another quantity than the first that counts",
-        "",
-        "the sample was decided before",
+    assert [codes(a.why) for a in r.attempts] == [
+        ["without_valid_result", "below_band"],
+        ["fill_was_sheared"],
+        ["is_verification"],
+        ["without_result"],
+        [],
+        *[["differs_from_first"]] * 4,
+        [],
+        ["sample_decided"],
     ]
+    aspects = [a.why[0].parameters["aspect"] for a in r.attempts[5:9]]
+    assert aspects == ["method", "choices", "geometry", "quantity"]
     assert r.value == pytest.approx(5.125)
 
 
 def test_the_method_that_counts_can_be_chosen():
     other = {"id": "other", "version": "1", "digest": "e", "choices": {}}
     r = reportable("E-1", [result(4.0, method=other), result(5.0), result(5.2)], ENGOBE, "engobe-qc")
-    assert (r.value, r.attempts[0].why) == (5.1, "another method: other")
+    assert (r.value, parameters(r.attempts[0].why, "of_other_method")) == (5.1, {"method": "other"})
 
 
 def test_the_verdict_is_on_the_reportable_number():
@@ -135,7 +143,7 @@ def test_the_verdict_is_on_the_reportable_number():
     r = reportable("E-1", [result(7.1, verdict="outside"), result(7.2, verdict="outside")], ENGOBE)
     assert r.verdict == "outside"
     r = reportable("E-1", [result(5.0), result(5.1, verdict="not_comparable")], ENGOBE)
-    assert (r.verdict, r.limits) == ("not_comparable", ("viscosity 4 to 7 Pa·s: not comparable: why",))
+    assert (r.verdict, codes(r.limits)) == ("not_comparable", ["limit_not_comparable", "limit_at_other_speed"])
 
 
 def test_without_a_rule_the_first_valid_result_is_reported():

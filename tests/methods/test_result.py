@@ -14,6 +14,7 @@ from daq.methods.messages.flat import FlatResultData, flat_schema, flattened
 from daq.methods.messages.result import ResultData, RunDetails, schema
 from daq.methods.parts.origin import Sample
 from tests.support.runs.examples import example, facts, flat, kept, plan_of, saturated, summaries, told
+from tests.support.statements import codes
 
 RECORD = RunDetails(
     run="7f1c",
@@ -26,6 +27,7 @@ RECORD = RunDetails(
     software="0.1.0",
     simulated=True,
 )
+
 CHECKER = jsonschema.Draft202012Validator(schema())
 
 
@@ -59,7 +61,7 @@ def test_everything_a_historian_needs_is_there():
         "id": "CG-2291", "product": "clear-glaze", "lot": "L-118", "fill": "1", "replicate": 2,
         "sampled_at": "2026-03-02T06:10:00+01:00", "sheared": False,
     }  # fmt: skip
-    assert (d["span"]["n"], d["span"]["seconds"], d["span"]["stop_reason"]) == (300, 30.0, "elapsed ≥ 60 s")
+    assert (d["span"]["n"], d["span"]["seconds"], d["span"]["stop_reason"]["code"]) == (300, 30.0, "rule_above")
     assert d["uncertainty"]["expanded"] == pytest.approx(18.80220, rel=1e-5)
     assert (round(d["uncertainty"]["k"], 2), d["uncertainty"]["coverage"]) == (1.96, 0.95)
     c = d["conditions"]
@@ -94,7 +96,7 @@ def test_a_value_that_cannot_be_believed_is_null():
     d = sent(data)
     CHECKER.validate(d)
     assert (d["value"], d["quality"], d["validity"], d["uncertainty"]) == (None, "Bad", "not_valid", None)
-    assert d["advice"][0]["text"].startswith("the torque is beyond 110 % at 30 min⁻¹")
+    assert (d["advice"][0]["code"], d["advice"][0]["parameters"]["beyond"]) == ("other_speed", 110.0)
     assert (d["advice"][0]["speed"], d["advice"][0]["comparable"]) == (12.0, False)
     assert d["conditions"]["torque_percent"] is None
 
@@ -157,7 +159,7 @@ def test_apparent_viscosity_has_a_null_shear_rate():
     assert (d["quantity"], d["conditions"]["shear_rate"], d["geometry"]["kind"]) == (
         "apparent_viscosity", None, "calibrated_constants",
     )  # fmt: skip
-    assert any("no shear rate is defined" in w for w in d["warnings"])
+    assert "no_shear_rate" in codes(d["warnings"])
 
 
 def test_the_envelope_is_a_cloud_event():

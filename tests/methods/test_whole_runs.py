@@ -4,6 +4,7 @@ import pytest
 
 from tests.methods.whole_runs import run
 from tests.support.runs.examples import example, load_changed
+from tests.support.statements import parameters
 
 
 def test_clear_glaze_is_valid_within_and_right():
@@ -19,7 +20,8 @@ def test_off_range_and_repeated_with_the_advice_given():
     c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 60})
     assert (c.value, c.validity, c.faults) == (None, "not_valid", ("torque_limit",))
     assert (c.outcome, bench.motor) == ("failed", "still")
-    assert c.span.stop_reason == "torque limit 110 %: the sensor is at its stop at 60 min⁻¹"
+    found = parameters([c.span.stop_reason], "torque_at_stop")
+    assert (found["limit"], found["unit"], found["speed"]) == (110.0, "%", pytest.approx(60.0, rel=0.01))
     assert (c.row.set_speed, c.row.value) == (60.0, None)
     advised = c.advice[0]
     assert (advised.code, advised.comparable) == ("other_speed", True)
@@ -47,7 +49,8 @@ def test_casting_slip_at_equilibrium():
     c, bench = run("casting-slip-equilibrium", "bench-1", "casting-slip", product="casting-slip")
     assert (c.outcome, c.steady, c.validity) == ("complete", True, "valid")
     assert c.value == pytest.approx(684.07, rel=0.025)
-    assert c.span.stop_reason == "viscosity steady within 1 % over 20 s"
+    found = parameters([c.span.stop_reason], "rule_steady")
+    assert found == {"signal": "viscosity", "limit": 1.0, "unit": "%", "span": 20.0}
     states = [target for _, _, target in bench.moves]
     assert states[:3] == ["identifying", "equilibrating", "soaking"]
     assert states[3:8] == ["starting_preshear", "preshearing", "ending_preshear", "resting", "starting"]
@@ -71,7 +74,7 @@ def test_engobe_after_a_minute_or_ten_turns():
     c, _ = run("engobe-qc", "bench-2", "engobe", product="engobe", temperature=23.0)
     assert (c.outcome, c.validity, c.unit) == ("complete", "valid", "Pa.s")
     # 12 /min: ten turns take 50 s, so the minute decides.
-    assert c.span.stop_reason == "elapsed ≥ 60 s"
+    assert parameters([c.span.stop_reason], "rule_above") == {"signal": "elapsed", "limit": 60.0, "unit": "s"}
     assert c.row.seconds == pytest.approx(60.0, abs=0.2)
     assert c.row.span_seconds == pytest.approx(10.0, rel=0.02)
 
@@ -89,7 +92,8 @@ def test_a_temperature_that_does_not_come_fails_the_run(tmp_path):
     method = load_changed(tmp_path, "methods/clear-glaze-qc.toml", ('longest = "30 min"', 'longest = "2 min"'))
     c, bench = run(method, "bench-1", "clear-glaze", temperature=20.0)
     assert (c.outcome, c.value, c.faults, bench.motor) == ("failed", None, ("incomplete",), "not_moved")
-    assert "did not stay within 24.8 to 25.2" in c.reasons[-1]
+    found = parameters(c.reasons, "temperature_not_in_band")
+    assert (found["low"], found["high"], found["longest"]) == (24.8, 25.2, 120.0)
 
 
 def test_a_thermometer_alone():

@@ -1,6 +1,7 @@
 """Wrong files, one fault each: the file, what is changed in the example, and the message a person gets."""
 
 from daq.core.driver import Identity
+from tests.support import sentences
 
 # (example, text in it, what stands there instead, key, reason)
 FILES = [
@@ -199,7 +200,7 @@ FILES = [
         'stop = "60 s"',
         "",
         "steps[0].stop",
-        "is missing: what ends the step, for example stop = '60 s'",
+        sentences.STEP_WITHOUT_STOP,
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -396,7 +397,7 @@ FILES = [
         'stop = "2 min"',
         'stop = "2 min"\nsettle = "1 rev"',
         "steps[0].settle",
-        "is in revolutions, but the step has no speed; write a time",
+        sentences.REVOLUTIONS_WITHOUT_SPEED,
     ),
     (
         "instruments/bench-1.toml",
@@ -580,7 +581,7 @@ FILES = [
         "reported_digits = 3",
         "reported_digits = 0",
         "reported_digits",
-        "must be at least 1; here 0",
+        sentences.AT_LEAST_ONE,
     ),
     (
         "products/clear-glaze.toml",
@@ -779,7 +780,7 @@ PLANS = [
         {},
         "clear-glaze-qc.toml",
         "result",
-        "there is no signal 'viscosity' on thermo-1; signals: elapsed, readings, revolutions, temperature",
+        sentences.NO_VISCOSITY_FROM_A_THERMOMETER,
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -849,7 +850,7 @@ PLANS = [
         {},
         "clear-glaze-qc.toml",
         "steps[0].stop.signal",
-        "'external.temperature' comes from the companion thermo-1, which is not connected; connect it, or use another method",
+        sentences.COMPANION_NOT_CONNECTED,
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -1044,7 +1045,7 @@ PLANS = [
         {},
         "clear-glaze-qc.toml",
         "conditioning.temperature.signal",
-        "'external.temperature' comes from the companion thermo-1, which is not connected; connect it, or use another method",
+        sentences.COMPANION_NOT_CONNECTED,
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -1124,7 +1125,7 @@ PLANS = [
         {},
         "thermometer-log.toml",
         "steps[0].keep[1].span",
-        "is in revolutions, but the step has no speed; write a time",
+        sentences.REVOLUTIONS_WITHOUT_SPEED,
     ),
     (
         "methods/thermometer-log.toml",
@@ -1144,7 +1145,7 @@ PLANS = [
         {},
         "thermometer-log.toml",
         "result",
-        "there is no signal 'viscosity' on thermo-1; signals: elapsed, readings, revolutions, temperature",
+        sentences.NO_VISCOSITY_FROM_A_THERMOMETER,
     ),
     (
         "methods/thermometer-log.toml",

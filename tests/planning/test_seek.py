@@ -18,6 +18,7 @@ from simulators.rotational.laws import Casson, HerschelBulkley, Newtonian, Power
 from tests.planning.benches import instrument_for, measured, seek_method
 from tests.support.instruments.described import RotationalDriver
 from tests.support.runs.examples import example
+from tests.support.statements import codes, parameters
 
 SLOWEST, FASTEST = 0.5, 100.0
 CASES = [
@@ -73,12 +74,10 @@ def test_the_result_has_a_value_but_no_verdict_and_says_that_the_fill_is_sheared
     c = run.conclusion
     assert (c.validity, c.verdict.verdict, c.sheared) == ("valid", "none", True)
     assert c.value == pytest.approx(800, rel=0.03)
-    assert c.verdict.reasons == (
-        "a seek shears the sample while it looks for a speed: measure on a fresh fill, or with a method that declares "
-        "a pre-shear and a rest",
-    )
+    assert codes(c.verdict.reasons) == ["seek_shears"]
     assert c.row.set_speed == run.tries[-1][0]
-    assert c.span.stop_reason == f"{run.tries[-1][1]:.1f} % at {run.tries[-1][0]:.4g} min⁻¹"
+    speed, torque = run.tries[-1]
+    assert parameters([c.span.stop_reason], "seek_try") == {"torque": torque, "unit": "%", "speed": speed}
     assert c.advice == ()
 
 
@@ -95,7 +94,8 @@ def test_where_no_speed_serves_it_says_what_to_fit_and_that_serves(tmp_path):
     run = measured(seek_method(tmp_path), instrument_for("cylinder-6"), FLUIDS["clear-glaze"])
     c = run.conclusion
     assert (c.outcome, c.value, c.validity, c.sheared) == ("failed", None, "not_valid", True)
-    assert c.span.stop_reason.startswith("no speed from 0.5 to 100 min⁻¹ brings the torque to 40 to 80 %; 1")
+    found = parameters([c.span.stop_reason], "seek_no_speed_left")
+    assert [found[k] for k in ("slowest", "fastest", "low", "high")] == [0.5, 100.0, 40.0, 80.0]
     (a,) = c.advice
     assert (a.code, a.geometry) == ("fit_geometry", "cylinder-9")
     again = measured(seek_method(tmp_path, speed=a.speed), instrument_for(a.geometry), FLUIDS["clear-glaze"])
@@ -122,14 +122,26 @@ def test_too_thick_at_the_slowest_speed_asks_for_a_smaller_rotor(tmp_path):
 
 def test_where_no_geometry_serves_it_says_so(tmp_path):
     c = measured(seek_method(tmp_path), instrument_for("coaxial-12"), FLUIDS["water"]).conclusion
-    assert [(a.code, a.geometry) for a in c.advice] == [("other_body", None)]
-    assert c.advice[0].text.endswith("use a body that gives a higher torque")
+    assert [(a.code, a.geometry) for a in c.advice] == [("no_geometry_gives_more", None)]
+
+
+def test_where_all_give_too_much_it_asks_for_less(tmp_path):
+    loaded = instrument_for("cylinder-6")
+    only = loaded.model_copy(update={"geometries": {"cylinder-6": loaded.geometries["cylinder-6"]}})
+    method = seek_method(tmp_path, speed=10, slowest=10)
+    c = measured(method, only, Fluid("thick", Newtonian(torque_share(90.0)))).conclusion
+    assert codes(c.advice) == ["no_geometry_gives_less"]
+
+
+def torque_share(percent):
+    """The viscosity (Pa.s) that gives a torque (% of full scale) at 10 /min on cylinder-6."""
+    return percent / torque_at("cylinder-6", Newtonian(1.0), 10.0)
 
 
 def test_too_few_tries_are_told_as_that(tmp_path):
     run = measured(seek_method(tmp_path, tries=2), instrument_for("cylinder-9"), FLUIDS["white-glaze"])
     assert len(run.tries) == 2
-    assert run.conclusion.span.stop_reason.startswith("2 tries did not bring the torque to 40 to 80 %; ")
+    assert parameters([run.conclusion.span.stop_reason], "seek_too_many_tries")["tries"] == 2
     assert run.conclusion.advice == ()
 
 
@@ -138,8 +150,7 @@ def test_a_start_beyond_the_limit_is_stopped_with_a_bound_that_helps(tmp_path):
     c = run.conclusion
     assert (c.outcome, c.faults, c.value) == ("failed", ("torque_limit",), None)
     a = c.advice[0]
-    assert (a.code, a.is_bound) == ("other_speed", True)
-    assert "begin the seek at at most" in a.text
+    assert (a.code, a.is_bound, a.parameters["at_most"]) == ("start_seek_at", True, a.speed)
     # The bound is true: at that speed the torque is at least mid-band.
     assert torque_at("cylinder-9", Newtonian(20.0), a.speed) >= 55 * 0.97
 
@@ -150,7 +161,7 @@ def test_the_whole_step_has_the_method_s_time_not_each_try(tmp_path):
     written.write_text(written.read_text("utf-8").replace("48 h", "130 s"), encoding="utf-8")
     method = load_method(written)
     run = measured(method, instrument_for("cylinder-9"), FLUIDS["white-glaze"])
-    assert run.conclusion.span.stop_reason == "no stop rule was met within 130 s"
+    assert parameters([run.conclusion.span.stop_reason], "no_rule_met")["longest"] == 130.0
     began = run.bench.steps[0].started
     assert (run.bench.facts.now - began) / 1e9 == pytest.approx(130, abs=0.2)
 

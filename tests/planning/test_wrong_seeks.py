@@ -6,6 +6,7 @@ from daq.core.errors import SettingError
 from daq.methods.files.load import load_method
 from daq.methods.planning.compile import compile_plan
 from tests.planning.benches import instrument_for
+from tests.support import sentences
 from tests.support.instruments.described import RotationalDriver, ThermometerDriver
 from tests.support.runs.examples import CONFIG, example
 
@@ -18,15 +19,15 @@ LOADED = [
     ("slowest = 0.5 ", "slowest = 5\nfastest = 5 ", "steps[0].seek.slowest", "must be below fastest (5 /min)"),
     ('span = "1 rev" ', "span = 0 ", "steps[0].seek.span",
      "must be longer than zero: a torque is the mean over a span of readings"),
-    ("tries = 6", "tries = 0", "steps[0].seek.tries", "must be at least 1; here 0"),
+    ("tries = 6", "tries = 0", "steps[0].seek.tries", sentences.AT_LEAST_ONE),
     ("tries = 6", "trys = 6", "steps[0].seek.trys", "is not a known key; did you mean 'tries'?"),
     ('settle = "1 rev" ', 'stop = "60 s"\nsettle = "1 rev" ', "steps[0].stop",
-     "has no place in a step that seeks: a try ends by itself, over the seek's span"),
+     sentences.SEEK_TAKES_NO_SPAN),
     ('settle = "1 rev" ', 'keep = [{ span = "1 s" }]\nsettle = "1 rev" ', "steps[0].keep",
-     "has no place in a step that seeks: a try ends by itself, over the seek's span"),
+     sentences.SEEK_TAKES_NO_SPAN),
     ('speed = "first"\n', "", "steps[0].speed", "is missing: the first speed that is tried; start low"),
     ("[steps.seek]\n", '[[steps]]\nname = "more"\nspeed = 2\nlongest = "9 min"\n[steps.seek]\n', "steps[0].stop",
-     "is missing: what ends the step, for example stop = '60 s'"),
+     sentences.STEP_WITHOUT_STOP),
     ("[[steps]]\n", '[[steps]]\nname = "more"\nspeed = 2\nstop = "9 s"\nlongest = "9 min"\n[[steps]]\n', "steps",
      "a step that seeks stands alone: measure with another method, on a fresh fill"),
     ('claim = "at_time"', 'claim = "peak"', "claim", "a seek ends at a speed and shows no peak; write claim = 'at_time'"),

@@ -205,15 +205,22 @@ def test_impossible_numbers_are_refused_by_name(make, key):
 
 def test_limits_of_use_are_said():
     standard = CoaxialCylinders(0.015, 0.015 * 1.0847, 0.045, 1.1)
-    assert limits_of_use(standard) == ()
-    assert "1.2" in limits_of_use(CoaxialCylinders(0.01, 0.02, 0.05))[0]
-    assert "below 3" in limits_of_use(CoaxialCylinders(0.015, 0.016, 0.02))[0]
-    assert "12.5 %" in limits_of_use(SingleCylinder(0.01, 0.05, vessel_radius_m=0.03))[0]
-    assert limits_of_use(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == ()
-    assert "unbounded" in limits_of_use(SingleCylinder(0.01, 0.05))[0]
-    assert limits_of_use(ConePlate(0.02, math.radians(1))) == ()
-    assert "above 4" in limits_of_use(ConePlate(0.02, math.radians(6)))[0]
-    assert "apparent" in limits_of_use(CalibratedConstants(1.0))[0]
+
+    def said(geometry):
+        return [r.code for r in limits_of_use(geometry)]
+
+    assert said(standard) == []
+    assert said(CoaxialCylinders(0.01, 0.02, 0.05)) == ["wide_gap"]
+    assert said(CoaxialCylinders(0.015, 0.016, 0.02)) == ["short_cylinder"]
+    (wall,) = limits_of_use(SingleCylinder(0.01, 0.05, vessel_radius_m=0.03))
+    assert (wall.code, wall.parameters) == ("vessel_wall", {"excess": pytest.approx(12.5)})
+    assert said(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == []
+    assert said(SingleCylinder(0.01, 0.05)) == ["unbounded_vessel"]
+    assert said(ConePlate(0.02, math.radians(1))) == []
+    assert said(ConePlate(0.02, math.radians(6))) == ["steep_cone"]
+    assert said(CalibratedConstants(1.0)) == ["no_shear_rate"]
+    assert said(ParallelPlates(0.02, 0.001)) == ["rate_varies_with_radius"]
+    assert said(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
 
 
 def test_taylor_number_reaches_its_critical_value_at_the_critical_speed():

@@ -29,16 +29,16 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("reportable", "report a sample from all its runs by the product's rule for replicates", "records.reportable"),
     ("export", "write the readings or kept values of a run as CSV or JSON", "records.export"),
     ("replay", "compute a run again from its journal and compare", "records.replay"),
-    ("verification", "show how instruments stand with their certified fluids", "records.verification"),
+    ("verification", "show the verifications of instruments with certified fluids", "records.verification"),
     ("health", "show zero, ripple and return to zero of an instrument over its runs", "records.health"),
     ("backup", "copy the database while it is in use", "setup.backup"),
     ("restore", "put a copy in the place of a database that is lost", "setup.restore"),
     ("outbox", "show what waits for the broker and what it refused", "delivery.outbox"),
     ("resend", "publish results again, same ids, same bytes", "delivery.resend"),
     ("collect", "write the results of many daemons from the broker into PostgreSQL", "delivery.collect"),
-    ("capture", "write down what an instrument says and is asked", "workshop.capture"),
+    ("capture", "record what goes over an instrument's line", "workshop.capture"),
     ("driver", "list, make, check and try drivers", "workshop.driver"),
-    ("simulate", "serve an instrument that does not exist, from a capture or a description", "workshop.simulate"),
+    ("simulate", "simulate an instrument, from a capture or a description", "workshop.simulate"),
     ("schemas", "list or write the JSON Schemas of all messages", "delivery.schemas"),
     ("doctor", "find out what is wrong and what to do", "setup.doctor"),
 )
@@ -50,14 +50,14 @@ CAUTION: Final = (
 
 
 class Command(Protocol):
-    """What a command's module offers."""
+    """The functions of a command's module."""
 
     def arguments(self, parser: argparse.ArgumentParser) -> None:
         """Add the command's arguments."""
         ...
 
     def run(self, args: argparse.Namespace) -> int:
-        """Do it; returns the exit code."""
+        """Carry the command out and return its exit code."""
         ...
 
 
@@ -72,14 +72,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
     except BrokenPipeError:
-        # Whoever read has gone, as `head` does.  What is still buffered goes nowhere, so that the exit is quiet too.
+        # The reader has gone, as `head` does.  The rest of the buffer goes nowhere, so that the exit is quiet too.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return EXIT_FAILED
     except Exception as error:
         if os.environ.get("DAQ_DEBUG"):
             raise
-        said = f"{type(error).__name__}: {error}; this is a fault in daq; with DAQ_DEBUG=1 set it says where"
-        print(f"daq: {said}", file=sys.stderr)
+        fault = f"{type(error).__name__}: {error}; this is a fault in daq; with DAQ_DEBUG=1 set it says where"
+        print(f"daq: {fault}", file=sys.stderr)
         return EXIT_FAILED
 
 
@@ -101,7 +101,7 @@ def _main(argv: list[str]) -> int:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     command.arguments(parser)
-    # The global options are understood before and behind the command.
+    # The global options may come before or after the command.
     _global_options(parser.add_argument_group("everywhere"))
     args = parser.parse_args(first.rest, argparse.Namespace(config=first.config, state=first.state))
     code = command.run(args)

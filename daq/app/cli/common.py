@@ -1,4 +1,4 @@
-"""What several commands share."""
+"""Functions that several commands use."""
 
 import argparse
 import json
@@ -15,11 +15,11 @@ from daq.core.errors import SettingError
 from daq.methods.files.load import load_daemon
 
 SHOWN_ID = 8
-"""Characters of a run's id in tables; enough to type, and longer where that is not unique."""
+"""Number of characters of a run's id in tables."""
 
 
 def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
-    """The state directory of a command."""
+    """Return the state directory of a command; `create`: make it where it does not exist."""
     configured = None
     if not args.state and not os.environ.get("STATE_DIRECTORY"):
         daemon = load_daemon(config_dir(args.config) / DAEMON_FILE)
@@ -28,15 +28,15 @@ def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
 
 
 def open_reader(args: argparse.Namespace) -> Reader:
-    """The database of a command, for reading."""
+    """Return the database of a command, open for reading."""
     return Reader(database_path(chosen_state(args)))
 
 
 def find_run(reader: Reader, given: str) -> RunRecord:
-    """The run whose id begins with `given`, or the newest for ``last``.
+    """Return the run whose id begins with `given`, or the newest for ``last``.
 
     Raises:
-        SettingError: none, or several.
+        SettingError: no run or several runs match.
     """
     if given == "last":
         newest = reader.runs(limit=1)
@@ -56,11 +56,11 @@ def find_run(reader: Reader, given: str) -> RunRecord:
 
 
 def print_json(value: Any) -> None:
-    """One JSON document on stdout."""
+    """Print one JSON document."""
     json.dump(value, sys.stdout, indent=2, ensure_ascii=False, allow_nan=False)
     sys.stdout.write("\n")
 
 
 def wanted_path(text: str) -> Path:
-    """A path from the command line."""
+    """Return a path from the command line."""
     return Path(text).expanduser()

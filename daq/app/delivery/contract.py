@@ -25,6 +25,7 @@ from daq.methods.messages.statusdata import (
     RefillRequest,
     StatusData,
 )
+from daq.methods.sentences.catalogue import CODES_NAME, CODES_VERSION, codes_document
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
@@ -67,9 +68,23 @@ SCHEMAS: Final = (
 )
 
 
+CODES: Final = (
+    CODES_NAME,
+    CODES_VERSION,
+    "list of the codes in results and flow curves, with templates and parameters",
+)
+"""Name, version and purpose of the document beside the schemas."""
+
+
+def codes_text() -> bytes:
+    """Return the list of codes as it is published."""
+    return json.dumps(codes_document(), sort_keys=True, ensure_ascii=False).encode()
+
+
 def schema_messages(topics: Topics) -> Mapping[str, bytes]:
-    """Payloads of the schema topics."""
-    return {topics.schema(s.name, str(s.version)): s.text() for s in SCHEMAS}
+    """Payloads of the schema topics, with the list of codes among them."""
+    schemas = {topics.schema(s.name, str(s.version)): s.text() for s in SCHEMAS}
+    return schemas | {topics.schema(CODES_NAME, str(CODES_VERSION)): codes_text()}
 
 
 def _open(node: Any) -> Any:

@@ -18,6 +18,7 @@ from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts
 from daq.core.plan import Plan
+from daq.core.remarks import Remark
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData
@@ -84,20 +85,29 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
     recorded = {"daq": header.software} | {k: header.libraries.get(k, "") for k in ("python", "numpy")}
     out.versions = [(name, recorded[name], now[name]) for name in now if recorded[name] != now[name]]
     out.kept = [json.loads(json.dumps(dataclasses.asdict(k), sort_keys=True)) for k in out.replay.kept]
-    out.result = _result(out.replay, header.plan, run)
+    results = reader.results(run.id)
+    out.result = _result(out.replay, header.plan, run, json.loads(results[0].data) if results else None)
     _compare(out, reader, run)
     return out
 
 
-def _result(done: Replay, plan: Plan, run: RunRecord) -> dict[str, Any] | None:
+def _result(done: Replay, plan: Plan, run: RunRecord, stored: dict[str, Any] | None) -> dict[str, Any] | None:
     facts: Facts = done.facts
     if not facts.outcome:
         # The daemon was killed while the run went on; what became of it was decided at the next start.
         if not run.outcome:
             return None
-        facts = dataclasses.replace(facts, outcome=run.outcome, reason=run.reason)
+        facts = dataclasses.replace(facts, outcome=run.outcome, reason=_stored_reason(stored))
     data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")
     return data
+
+
+def _stored_reason(stored: dict[str, Any] | None) -> Remark | None:
+    """Return why a run ended that the journal does not show: the last reason of its result."""
+    if stored is None or not stored["reasons"]:
+        return None
+    last = stored["reasons"][-1]
+    return Remark(last["code"], last["parameters"])
 
 
 def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:

@@ -16,6 +16,7 @@ from daq.core.header import read_header
 from daq.core.journal import read_records
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan
+from daq.core.remarks import remark
 from daq.core.replay import MakeDriver, pipeline_of
 from daq.core.run import OUTCOMES, State
 
@@ -23,7 +24,7 @@ log = structlog.get_logger()
 
 MakeMaker = Callable[[RunRecord, Plan], ResultMaker]
 
-REASON = "the daemon ended while the run was under way"
+REASON = remark("daemon_ended")
 
 
 def recover(

@@ -18,12 +18,19 @@ from daq.core.encoding import encode
 from daq.core.plan import Plan
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.concluding.stopping import run_reason
 from daq.methods.messages.envelope import envelope
 from daq.methods.messages.flat import FLAT_NAME, flattened
 from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, ResultData
 from daq.methods.planning.standing import AuditedLevel, AuditedVerification
 
 CONTENT_TYPE = "application/cloudevents+json"
+
+
+def reason_text(facts: Facts) -> str:
+    """Return in English why a run ended; empty while it goes on."""
+    reason = run_reason(facts)
+    return "" if reason is None else reason.text
 
 
 class ResultMaker:
@@ -67,7 +74,7 @@ class ResultMaker:
             run=self._record.id,
             result_id=self.result_id,
             outcome=facts.outcome,
-            reason=facts.reason,
+            reason=reason_text(facts),
             utc_ns=now,
             who=self._record.operator,
             build=self._build(conclusion, now),

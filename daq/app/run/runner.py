@@ -17,6 +17,7 @@ from daq.adapters.store.rows import Committed
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
 from daq.app.run.blocks import BlockStream
+from daq.app.run.results import reason_text
 from daq.app.run.session import Session
 from daq.app.setup.orders import Prepared
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
@@ -26,6 +27,7 @@ from daq.core.exchange import NEVER
 from daq.core.journal import JournalWriter
 from daq.core.linkstates import Motor
 from daq.core.pipeline import Pipeline
+from daq.core.remarks import Remark, remark
 from daq.core.run import OUTCOMES, State
 
 log = structlog.get_logger()
@@ -119,7 +121,7 @@ class Runner:
             flusher.add_done_callback(self._flusher_ended)
             await self._ended.wait()
         except LinkError as error:
-            self._facts = self._facts_of("link lost", str(error))
+            self._facts = self._facts_of("link lost", remark("instrument_not_reached", detail=str(error)))
         finally:
             if flusher is not None:
                 flusher.cancel()
@@ -166,7 +168,7 @@ class Runner:
             log.exception("run not stored", run=self.run_id)
             fault = f"fault of the software: {type(error).__name__}: {error}"
         facts = self._facts_known()
-        return RunOutcome(self.run_id, facts.outcome, facts.reason, self.motor, committed, fault)
+        return RunOutcome(self.run_id, facts.outcome, reason_text(facts), self.motor, committed, fault)
 
     async def settle(self) -> Committed:
         """Wait until result, motor and journal are on the disk.  After a failure it can be called again.
@@ -181,10 +183,10 @@ class Runner:
 
     def _facts_known(self) -> Facts:
         if self._facts is None:
-            self._facts = self._facts_of("fault", "the run did not come to an end")
+            self._facts = self._facts_of("fault", remark("run_not_ended"))
         return self._facts
 
-    def _facts_of(self, trigger: str, reason: str) -> Facts:
+    def _facts_of(self, trigger: str, reason: Remark) -> Facts:
         facts = self.pipeline.facts()
         facts.outcome, facts.reason = OUTCOMES[trigger], reason
         return facts
@@ -242,7 +244,7 @@ class Runner:
         except Exception as error:
             # A fault of the software (a driver's, for one): the state is not to be trusted, so the run is over.
             log.exception("run broken", run=self.run_id)
-            self._break(f"fault of the software: {type(error).__name__}: {error}")
+            self._break(remark("software_fault", detail=f"{type(error).__name__}: {error}"))
         finally:
             self._busy = False
         for name in self._sharing:
@@ -250,7 +252,7 @@ class Runner:
                 self._sessions[name].free()
         self._wake()
 
-    def _break(self, reason: str) -> None:
+    def _break(self, reason: Remark) -> None:
         self._broken = True
         if self._facts is None:
             self._facts = self._facts_of("fault", reason)

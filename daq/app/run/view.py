@@ -5,7 +5,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 from daq.adapters.store.rows import RunRecord
-from daq.app.screens.run_view import ProvisionalValue, RunView, StepShown, TemperatureGate
+from daq.app.screens.run_view import ProvisionalValue, RunView, SeekShown, StepShown, TemperatureGate
 from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.pipeline import Pipeline
@@ -36,12 +36,14 @@ def run_view(
         state=pipeline.state.value,
         run_s=(now - facts.began) / 1e9 if facts.began else 0.0,
         stage_s=(now - began) / 1e9 if began else 0.0,
+        stage_of_s=_stage_ns(plan, pipeline.state) / 1e9,
         step=StepShown(
             number=pipeline.life.step_number + 1,
             of=len(plan.steps),
             name=step.name,
             speed=step.speed if step.seek is None else pipeline.life.set_speed,
         ),
+        seek=_seek(plan, pipeline.life.step_number, facts),
         signals=pipeline.signals(),
         units=units(pipeline),
         decimals=decimals(plan),
@@ -54,6 +56,21 @@ def run_view(
         notes=tuple(notes),
         motor=pipeline.motor.value,
     )
+
+
+def _stage_ns(plan: Plan, state: State) -> int:
+    """Return the length (ns) that the method gives a state; 0 where it gives none."""
+    c = plan.conditioning
+    return {State.SOAKING: c.soak_ns, State.PRESHEARING: c.preshear_ns, State.RESTING: c.rest_ns}.get(state, 0)
+
+
+def _seek(plan: Plan, number: int, facts: Facts) -> SeekShown | None:
+    """Return the target of the speed search in step `number` and which try it is at; None where that is no search."""
+    seek = plan.steps[number].seek
+    if seek is None:
+        return None
+    tries = sum(ended.step == number for ended in facts.steps)
+    return SeekShown(low=seek.low, high=seek.high, number=min(tries + 1, seek.most), most=seek.most)
 
 
 def units(pipeline: Pipeline) -> dict[str, str]:
@@ -105,4 +122,4 @@ def _value(pipeline: Pipeline, kept: Kept) -> ProvisionalValue | None:
 
 def _with_provisional(facts: Facts, kept: Kept | None) -> Facts:
     extra = [] if kept is None else [kept]
-    return replace(facts, outcome="", reason="", kept=[*facts.kept, *extra])
+    return replace(facts, outcome="", reason=None, kept=[*facts.kept, *extra])

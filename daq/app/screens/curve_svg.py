@@ -5,6 +5,7 @@ from html import escape
 from typing import Final
 
 from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
+from daq.app.screens.text import sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
 
@@ -17,7 +18,7 @@ FILL: Final = {"up": "#1d6a86", "down": "#ffffff", "both": "#1d6a86", "unused": 
 
 
 def svg(curve: FlowCurveData, title: str) -> str:
-    """The drawing as text, readable without any other file; `title` stands above it."""
+    """Return the drawing as the text of an SVG file that needs no other file; `title` is written above it."""
     used = [p for p in curve.points if p.wall_stress > 0.0]
     x = _Axis([rate_of(p) for p in used] + [b.rate for b in curve.band], LEFT, WIDTH - RIGHT)
     y = _Axis([p.wall_stress for p in used] + [s for b in curve.band for s in (b.low, b.high)], HEIGHT - BOTTOM, TOP)
@@ -36,7 +37,7 @@ def svg(curve: FlowCurveData, title: str) -> str:
 
 
 class _Axis:
-    """A logarithmic axis from values to places, with a little room at both ends."""
+    """A logarithmic axis from values to places, 15 % longer than the values at both ends."""
 
     def __init__(self, values: list[float], start: float, end: float) -> None:
         good = [v for v in values if v > 0.0] or [1.0]
@@ -48,7 +49,7 @@ class _Axis:
         return self._start + part * (self._end - self._start)
 
     def ticks(self) -> list[float]:
-        """1, 2 and 5 of every decade within the axis; all nine where it is shorter than a decade."""
+        """Return 1, 2 and 5 of every decade within the axis; all nine where it is shorter than a decade."""
         steps = (1, 2, 5) if self.high >= 10.0 * self.low else range(1, 10)
         decades = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
         return [m * 10.0**d for d in decades for m in steps if self.low <= m * 10.0**d <= self.high]
@@ -96,12 +97,12 @@ def _model(curve: FlowCurveData, x: _Axis, y: _Axis) -> list[str]:
 
 def _point(p: CurvePoint, x: _Axis, y: _Axis) -> str:
     a, b, kind = x.place(rate_of(p)), y.place(p.wall_stress), mark_of(p)
-    said = f"<title>{escape(p.name)}{': ' + escape(p.reason) if p.reason else ''}</title>"
+    hint = f"<title>{escape(p.name)}{': ' + escape(sentence(p.reasons)) if p.reasons else ''}</title>"
     if kind == "unused":
-        return f'<path d="M{a - 5:.1f} {b - 5:.1f}l10 10m-10 0l10 -10" stroke="{INK}" fill="none">{said}</path>'
+        return f'<path d="M{a - 5:.1f} {b - 5:.1f}l10 10m-10 0l10 -10" stroke="{INK}" fill="none">{hint}</path>'
     tip = -6 if kind == "up" else 6
     if kind == "both":
         shape = f"M{a - 6:.1f} {b:.1f}l6 -6l6 6l-6 6z"
     else:
         shape = f"M{a:.1f} {b + tip:.1f}l6 {-1.7 * tip:.1f}h-12z"
-    return f'<path d="{shape}" fill="{FILL[kind]}" stroke="{FILL["up"]}" stroke-width="1.5">{said}</path>'
+    return f'<path d="{shape}" fill="{FILL[kind]}" stroke="{FILL["up"]}" stroke-width="1.5">{hint}</path>'

@@ -1,11 +1,12 @@
-"""A flow curve on a terminal: what was fitted, what it means, and a plot made of characters.  Pure."""
+"""A flow curve on a terminal: fits, findings, and a plot made of characters.  Pure."""
 
 import itertools
 import math
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from daq.app.screens.text import number, plain, table, uncertain
+from daq.app.screens.tables import table
+from daq.app.screens.text import number, plain, sentence, uncertain
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
 
@@ -19,20 +20,23 @@ MODEL_UNITS: Final = {"Pa.s": "Pa·s", "1": ""}
 
 
 def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str]:
-    """All that `daq show` says of a flow curve, none of it wider than needed; `value_unit` is the result's (UCUM)."""
-    out = [f"fitted: {curve.branch}; {curve.rates}"]
+    """Return the fits, findings and plot of a flow curve; `value_unit` is the UCUM code of the result's unit.
+
+    Table and plot are at most `columns` wide; the caller wraps the sentences.
+    """
+    out = [f"fitted: {curve.branch}; {sentence(curve.rates)}"]
     if curve.fits:
-        out += ["", *_models(curve)]
-    out += [f"not supported by the data: {model_name(r.model)}: {plain(r.reason)}" for r in curve.refused]
+        out += ["", *_models(curve, columns)]
+    out += [f"not supported by the data: {model_name(r.model)}: {sentence(r.reason)}" for r in curve.refused]
     out += ["", *_findings(curve, value_unit)]
-    out += [f"not fitted: {plain(p.name)}: {plain(p.reason)}" for p in curve.points if not p.used]
-    out += [f"left out: {plain(text)}" for text in curve.left_out]
+    out += [f"not fitted: {plain(p.name)}: {sentence(p.reasons)}" for p in curve.points if not p.used]
+    out += [f"left out: {sentence(text)}" for text in curve.left_out]
     drawn = plot(curve, min(columns - 4, WIDEST))
     return out + (["", *drawn] if drawn else [])
 
 
 def model_name(name: str) -> str:
-    """A model's name for a person: ``herschel_bulkley`` becomes ``Herschel-Bulkley``."""
+    """Return a model's name for a person: ``herschel_bulkley`` becomes ``Herschel-Bulkley``."""
     return "power law" if name == "power_law" else "-".join(part.capitalize() for part in name.split("_"))
 
 
@@ -43,7 +47,7 @@ def parameter_text(p: FittedParameter) -> str:
     return f"{name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
 
 
-def _models(curve: FlowCurveData) -> list[str]:
+def _models(curve: FlowCurveData, columns: int) -> list[str]:
     rows = [
         [
             "→" if f.model == curve.chosen else "",
@@ -55,8 +59,8 @@ def _models(curve: FlowCurveData) -> list[str]:
         for f in curve.fits
     ]
     head = ["", "model", "AICc", "R²", f"parameters with expanded uncertainty ({100 * curve.coverage:.0f} %)"]
-    out = table(head, rows, right=frozenset({2, 3})).splitlines()
-    out += [f"{model_name(f.model)}: {plain(f.unresolved)}" for f in curve.fits if f.unresolved]
+    out = table(head, rows, right=frozenset({2, 3}), columns=columns).splitlines()
+    out += [f"{model_name(f.model)}: {sentence(f.unresolved)}" for f in curve.fits if f.unresolved]
     return out
 
 
@@ -91,17 +95,17 @@ def _range(fit: FittedModel) -> str:
 
 
 def rate_of(p: CurvePoint) -> float:
-    """The rate at which a point is drawn: that at the wall where a model gives it."""
+    """Return the rate (1/s) at which a point is drawn: the rate at the wall where a model gives it."""
     return p.shear_rate if p.wall_rate is None else p.wall_rate
 
 
 def mark_of(p: CurvePoint) -> str:
-    """Which mark a point gets: a key of `MARKS`."""
+    """Return the mark of a point, a key of `MARKS`."""
     return "unused" if not p.used else "both" if len(p.branches) == 2 else p.branches[0]
 
 
 def plot(curve: FlowCurveData, columns: int) -> list[str]:
-    """Stress over rate, both logarithmic; empty where there are fewer than two points."""
+    """Return a plot of stress over rate, both logarithmic; empty where there are fewer than two points."""
     if len(curve.points) < 2:
         return []
     width = columns - LEFT - 1
@@ -122,11 +126,11 @@ def plot(curve: FlowCurveData, columns: int) -> list[str]:
     out.append(" " * LEFT + "└" + "─" * width)
     low, high = number(min(rates), 3), number(max(rates), 3)
     name = f"rate at the wall, {symbol('/s')}"
-    gap = max(width - len(low) - len(high) - len(name), 2)
-    out.append(" " * (LEFT + 1) + low + " " * (gap // 2) + name + " " * (gap - gap // 2) + high)
+    space = max(width - len(low) - len(high) - len(name), 2)
+    out.append(" " * (LEFT + 1) + low + " " * (space // 2) + name + " " * (space - space // 2) + high)
     seen = dict.fromkeys(mark_of(p) for p in curve.points)
-    words = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not valid"}
-    legend = [f"{MARKS[m]} {words[m]}" for m in seen]
+    names = {"up": "way up", "down": "way down", "both": "turning point", "unused": "not fitted"}
+    legend = [f"{MARKS[m]} {names[m]}" for m in seen]
     if curve.chosen is not None:
         legend.append(f"{LINE} {model_name(curve.chosen)}")
     return [*out, " " * (LEFT + 1) + "  ".join(legend)]

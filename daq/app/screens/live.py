@@ -1,4 +1,4 @@
-"""Shows a run while it goes on: a changing screen on a terminal, lines of text elsewhere."""
+"""Show a run while it goes on: a changing screen on a terminal, lines of text elsewhere."""
 
 import sys
 import time
@@ -10,12 +10,17 @@ from rich.live import Live
 from rich.text import Text
 
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.run_screen import Line, live_lines, plain_line, text_of, wrapped
+from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.run_view import RunEnd, RunView
-from daq.app.screens.text import ended, plain
+from daq.app.screens.styled_lines import Line, text_of, wrapped
+from daq.app.screens.text import ended, plain, sentence
 
 PLAIN_S: Final = 5.0
-"""At least so often (s) a line is written where there is no terminal; at once where the state changes."""
+"""Longest time (s) between two lines where there is no terminal; a change of state gives a line at once."""
+PIPED_COLUMNS: Final = 100
+"""Width of a result where there is no terminal."""
+TALL: Final = 34
+"""A terminal of at least this many rows shows a result in the largest digits."""
 
 VALID, OUTSIDE, NOT_VALID, STOPPED, FAILED = 0, 10, 11, 12, 13
 
@@ -31,7 +36,7 @@ STYLES: Final = {
 
 
 def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
-    """What a run is worth to a script.
+    """Return the exit code of a run, for scripts.
 
     0 valid and within its limits or without limits; 10 outside them or not comparable with them; 11 not valid, which
     includes doubtful; 12 stopped by a person; 13 failed, interrupted or not stored.
@@ -46,7 +51,7 @@ def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
 
 
 class Screen:
-    """Shows views of one run and then its result.  A context manager."""
+    """A context manager that shows views of one run and then its result."""
 
     def __init__(
         self,
@@ -56,7 +61,7 @@ class Screen:
         columns: int | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`plain` wants lines of text on a terminal too; `columns` overrules the terminal's width."""
+        """`plain`: lines of text on a terminal too.  `columns`: instead of the terminal's width.  `clock`: seconds."""
         self._file = file or sys.stdout
         # NO_COLOR is respected by the library.
         self._console = Console(file=self._file, width=columns, highlight=False, markup=False, emoji=False)
@@ -64,8 +69,8 @@ class Screen:
         if self._console.is_terminal and not self._console.is_dumb_terminal and not plain:
             self._live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
         self._clock = clock
-        self._said: object = None
-        self._said_at = 0.0
+        self._written: object = None
+        self._written_at = 0.0
         self._notes = 0
         self._advice: list[str] = []
 
@@ -87,35 +92,37 @@ class Screen:
         self._live.update(styled(lines), refresh=True)
 
     def _write(self, view: RunView) -> None:
-        if view.caution and self._said is None:
+        if view.caution and self._written is None:
             self._print(f"  sample: {plain(view.caution)}")
         where = (view.state, view.step.number, tuple(view.faults))
         now = self._clock()
-        if where != self._said or now - self._said_at >= PLAIN_S:
-            self._said, self._said_at = where, now
+        if where != self._written or now - self._written_at >= PLAIN_S:
+            self._written, self._written_at = where, now
             self._print(plain_line(view))
         for note in view.notes[self._notes :]:
-            self._print(f"  note: {plain(note.text)}")
+            self._print(f"  note: {sentence(note.text)}")
         self._notes = len(view.notes)
-        for sentence in view.advice:
-            if sentence not in self._advice:
-                self._print(f"  advice: {plain(sentence)}")
-                self._advice.append(sentence)
+        for text in (sentence(advice) for advice in view.advice):
+            if text not in self._advice:
+                self._print(f"  advice: {text}")
+                self._advice.append(text)
 
     def finish(self, end: RunEnd, result: dict[str, Any] | None) -> None:
-        """Show what a run came to."""
+        """Show the result of a run and how it ended."""
         on_terminal = self._live is not None
         if self._live is not None:
             self._live.stop()
             self._live = None
-        columns = self._console.width if on_terminal else 100
+        columns = self._console.width if on_terminal else PIPED_COLUMNS
+        digits = large_digits(self._console.height) if on_terminal else 0
         lines: list[Line] = [[]]
         if result is not None:
             sample = plain(result["sample"]["id"])
             about = f"sample {sample}, {plain(result['method']['id'])} {plain(result['method']['version'])}"
             mark = "  SIMULATED" if result["simulated"] else ""
-            lines += [[(about, "head"), (mark, "warn")], []]
-            lines += result_lines(result, columns, big=on_terminal)
+            title = wrapped(about, columns - len(mark), "", "head")
+            title[0].append((mark, "warn"))
+            lines += [*title, [], *result_lines(result, columns, digits=digits)]
         else:
             lines.append([("no result", "bad")])
         if end.outcome != "complete":
@@ -123,8 +130,9 @@ class Screen:
         if end.fault:
             lines += wrapped(plain(end.fault), columns, "NOT STORED: ", "bad")
         if end.motor == "may_still_be_turning":
-            lines.append([("THE MOTOR MAY STILL BE TURNING: see to it before you go near the body", "bad")])
-        lines.append([(f"run {end.run}; all about it: daq show {end.run[:8]}", "dim")])
+            warning = "THE MOTOR MAY STILL BE TURNING: stop it before you go near the rotor"
+            lines += wrapped(warning, columns, "", "bad")
+        lines += wrapped(f"run {end.run}; all about it: daq show {end.run[:8]}", columns, "", "dim")
         if on_terminal:
             self._console.print(styled(lines), soft_wrap=True)
         else:
@@ -135,8 +143,13 @@ class Screen:
         print(text, file=self._file, flush=True)
 
 
+def large_digits(rows: int) -> int:
+    """Return the height of the large digits on a terminal of `rows` rows."""
+    return 7 if rows >= TALL else 5
+
+
 def styled(lines: list[Line]) -> Text:
-    """Lines as the terminal library takes them."""
+    """Return lines as the terminal library takes them."""
     out = Text(no_wrap=True, overflow="crop", end="")
     for i, line in enumerate(lines):
         if i:
@@ -147,7 +160,7 @@ def styled(lines: list[Line]) -> Text:
 
 
 def print_lines(lines: list[Line], file: IO[str] | None = None) -> None:
-    """Lines on a terminal with styles ($NO_COLOR respected), elsewhere as text."""
+    """Print lines: with styles on a terminal ($NO_COLOR is respected), elsewhere as text."""
     out = file or sys.stdout
     console = Console(file=out, highlight=False, markup=False, emoji=False)
     if console.is_terminal and not console.is_dumb_terminal:

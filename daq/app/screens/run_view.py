@@ -9,7 +9,7 @@ from daq.core.stop import RuleProgress
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepShown:
-    """The step of the plan that is under way, or comes next."""
+    """The step of the plan that is under way, or the next one."""
 
     number: int
     """Counted from 1."""
@@ -26,6 +26,18 @@ class TemperatureGate:
     signal: str
     low: float
     high: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeekShown:
+    """The band that a speed search aims at (in the unit of the torque band), and the try that is under way."""
+
+    low: float
+    high: float
+    number: int
+    """Counted from 1."""
+    most: int
+    """Greatest number of speeds that may be tried."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +69,11 @@ class RunView:
     state: str
     run_s: float
     stage_s: float
+    stage_of_s: float = 0.0
+    """Planned length of a state whose length the method gives: soak, pre-shear, rest; 0 for other states."""
     step: StepShown
+    seek: SeekShown | None = None
+    """None where the step does not look for its speed."""
     signals: dict[str, float | None]
     """Newest reading by signal, companions included."""
     units: dict[str, str]
@@ -76,11 +92,11 @@ class RunView:
 
     @property
     def torque(self) -> float | None:
-        """The signal that says how far the sensor is loaded, in the band's unit."""
+        """Return the newest value of the signal that the torque band is for, in the band's unit."""
         return None if self.band is None else self.signals.get(self.band.signal)
 
     def unit_of(self, signal: str) -> str:
-        """UCUM code of a signal."""
+        """Return the UCUM code of a signal, "1" where it has none."""
         return self.units.get(signal, "1")
 
 
@@ -93,5 +109,5 @@ class RunEnd:
     reason: str
     motor: str
     fault: str = ""
-    """Why the result is not in the store, where it is not."""
+    """The reason why the result is not in the store; "" where it is."""
     result_id: str | None = None

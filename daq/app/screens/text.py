@@ -1,25 +1,31 @@
 """Numbers, times and foreign text as a person reads them."""
 
+import itertools
 import math
 import time
 import unicodedata
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from daq.core.units import symbol
 
 NOTHING: Final = "-"
-"""Stands where there is no value."""
+"""Shown in the place of a value that does not exist."""
 _INVISIBLE: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 """Unicode categories that move the cursor, reorder text or show nothing."""
+COMBINING: Final = frozenset({"Mn", "Me"})
+"""Unicode categories of marks that are drawn over the character before them."""
+BREAKS: Final = "-/_.,;:"
+"""A word that is longer than a row is broken after one of these."""
 
 
 def plain(text: object) -> str:
-    """Text from outside, made harmless for a terminal: what cannot be seen is written as an escape."""
-    said = str(text)
-    if said.isprintable():
-        return said
-    return "".join(_escaped(c) if unicodedata.category(c) in _INVISIBLE else c for c in said)
+    """Return text from outside made harmless for a terminal: an invisible character is written as an escape."""
+    shown = str(text)
+    if shown.isprintable():
+        return shown
+    return "".join(_escaped(c) if unicodedata.category(c) in _INVISIBLE else c for c in shown)
 
 
 def _escaped(c: str) -> str:
@@ -27,7 +33,7 @@ def _escaped(c: str) -> str:
 
 
 def number(value: float | None, digits: int = 4) -> str:
-    """A number with so many significant digits, without exponent where it stays readable."""
+    """Return a number in `digits` significant digits, without exponent from 0.00001 to 999,999,999."""
     if value is None or not math.isfinite(value):
         return NOTHING
     if value == 0.0:
@@ -35,45 +41,73 @@ def number(value: float | None, digits: int = 4) -> str:
     size = math.floor(math.log10(abs(value)))
     if not -5 <= size < 9:
         return f"{value:.{digits - 1}e}"
-    # Rounding may bring one digit more, as 99.996 to 100.0.
+    # Rounding can add a digit: 99.996 becomes 100.0.
     size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
     return f"{value:.{max(0, digits - 1 - size)}f}"
 
 
 def fixed(value: float | None, decimals: int) -> str:
-    """A number with so many decimals."""
+    """Return a number with `decimals` digits behind the point."""
     return NOTHING if value is None or not math.isfinite(value) else f"{value + 0.0:.{decimals}f}"
 
 
 def uncertain(expanded: float | None) -> str:
-    """An uncertainty in two significant digits, before the decimal point too: 142 is 140 (JCGM 100, 7.2.6)."""
+    """Return an uncertainty in two significant digits, before the decimal point too: 142 is 140 (JCGM 100, 7.2.6)."""
     if expanded is None or not math.isfinite(expanded):
         return NOTHING
     return number(float(f"{expanded:.1e}"), 2)
 
 
 def with_unit(value: float | None, code: str, digits: int = 4) -> str:
-    """A number with the symbol of its unit (UCUM code)."""
+    """Return a number with the symbol of its unit; `code` is the UCUM code."""
     return f"{number(value, digits)} {symbol(code)}".rstrip()
 
 
+def spaced(word: object) -> str:
+    """Return a word of the data as a screen shows it: ``not_valid`` becomes ``not valid``."""
+    return plain(word).replace("_", " ")
+
+
+class HasText(Protocol):
+    """A statement: a code with parameters beside its English sentence."""
+
+    @property
+    def text(self) -> str:
+        """The English sentence."""
+
+
+def sentence(of: str | Mapping[str, Any] | HasText | Sequence[str | Mapping[str, Any] | HasText]) -> str:
+    """Return the sentence of a reason, caution or advice, harmless for a terminal.
+
+    Args:
+        of: a statement, its JSON object, a sequence of them (joined by semicolons), or a text.
+    """
+    if isinstance(of, str):
+        return plain(of)
+    if isinstance(of, Mapping):
+        return plain(of["text"])
+    if isinstance(of, Sequence):
+        return "; ".join(sentence(one) for one in of)
+    return plain(of.text)
+
+
 def called(quantity: str) -> str:
-    """A quantity or signal as a person names it."""
-    return "pH" if quantity == "ph" else quantity.replace("_", " ")
+    """Return a quantity or signal as a person names it."""
+    return "pH" if quantity == "ph" else spaced(quantity)
 
 
 def after(code: str) -> str:
-    """The symbol of a unit behind the number of a quantity that is named; a pH has none there."""
+    """Return the symbol of a unit behind the number of a named quantity: none behind a pH."""
     return "" if code == "[pH]" else symbol(code)
 
 
 def ended(outcome: str, reason: str) -> str:
-    """How a run that did not come to its end went: who stopped it, or what went wrong."""
-    return f"{outcome} ({plain(reason)})" if outcome == "stopped" else f"{outcome}: {plain(reason)}"
+    """Return how a run that is not complete ended: who stopped it, or what went wrong."""
+    return f"{outcome} ({sentence(reason)})" if outcome == "stopped" else f"{outcome}: {sentence(reason)}"
 
 
 def span(seconds: float) -> str:
-    """A length of time: ``8.5 s``, ``45 s``, ``2 min 05 s``, ``1 h 03 min``."""
+    """Return a length of time: ``8.5 s``, ``45 s``, ``2 min 05 s``, ``1 h 03 min``."""
     if seconds < 10 and seconds != int(seconds):
         return f"{seconds:.1f} s"
     whole = round(seconds)
@@ -85,14 +119,14 @@ def span(seconds: float) -> str:
 
 
 def local_time(utc_ns: int | None) -> str:
-    """A moment on this machine's wall clock, to the second."""
+    """Return a moment (UTC, ns) in this machine's local time, to the second."""
     if utc_ns is None:
         return NOTHING
     return time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(utc_ns // 1_000_000_000))
 
 
 def utc_iso(utc_ns: int | None) -> str | None:
-    """A moment as ISO 8601 in UTC with milliseconds, for machines."""
+    """Return a moment (UTC, ns) as ISO 8601 with milliseconds, for machines."""
     if utc_ns is None:
         return None
     seconds, rest = divmod(utc_ns, 1_000_000_000)
@@ -100,26 +134,67 @@ def utc_iso(utc_ns: int | None) -> str | None:
 
 
 def width(text: str) -> int:
-    """Columns a text takes on a terminal: wide characters two, combining ones none."""
+    """Return the columns that a text takes on a terminal: two for a wide character, none for one that combines."""
+    if text.isascii():
+        return len(text)
     return sum(
-        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in ("W", "F") else 1 for c in text
+        0 if unicodedata.category(c) in COMBINING else 2 if unicodedata.east_asian_width(c) in ("W", "F") else 1
+        for c in text
     )
 
 
-def table(head: list[str], rows: list[list[str]], *, right: frozenset[int] = frozenset()) -> str:
-    """Columns as wide as their content, two spaces apart; the columns in `right` are flush right."""
-    lines = [head, *rows]
-    widths = [max(width(line[i]) for line in lines) for i in range(len(head))]
+def fold(text: str, columns: int) -> list[str]:
+    """Return `text` in rows of at most `columns` columns (at least 2), at least one row, and nothing left out.
 
-    def cell(text: str, i: int) -> str:
-        padding = " " * (widths[i] - width(text))
-        return padding + text if i in right else text + padding
+    Rows end at spaces.  A word that is too long for a row is broken after a hyphen, slash, underscore or point where it
+    has one, otherwise anywhere.
+    """
+    columns = max(columns, 2)
+    rows = [""]
+    for word in text.split(" "):
+        longer = f"{rows[-1]} {word}" if rows[-1] else word
+        if width(longer) <= columns:
+            rows[-1] = longer
+            continue
+        if rows[-1]:
+            rows.append("")
+        pieces = _broken(word, columns)
+        rows[-1] = pieces[0]
+        rows += pieces[1:]
+    return rows
 
-    return "\n".join("  ".join(cell(text, i) for i, text in enumerate(line)).rstrip() for line in lines)
+
+def _broken(word: str, columns: int) -> list[str]:
+    """Return a word in pieces of at most `columns` columns."""
+    pieces: list[str] = []
+    while width(word) > columns:
+        end = 0
+        while width(word[: end + 1]) <= columns:
+            end += 1
+        good = max((i for i in _breaks(word) if i <= end), default=0)
+        end = good if good > end // 3 else max(end, 1)
+        pieces.append(word[:end])
+        word = word[end:]
+    return [*pieces, word] if word or not pieces else pieces
+
+
+def _breaks(word: str) -> list[int]:
+    """Return the places behind a mark where a word may be broken: not between two digits, as in a date or a number."""
+    marks = [i for i in range(1, len(word) - 1) if word[i] in BREAKS]
+    return [i + 1 for i in marks if not (word[i - 1].isdecimal() and word[i + 1].isdecimal())]
+
+
+def longest_word(text: str, *, broken: bool = False) -> int:
+    """Return the columns of the longest word of a text; `broken`: of the longest part between places to break it."""
+    words = text.split(" ")
+    if not broken:
+        return max(width(word) for word in words)
+    ends = [(word, [0, *_breaks(word), len(word)]) for word in words]
+    return max(width(word[a:b]) for word, places in ends for a, b in itertools.pairwise(places))
 
 
 def shortened(text: str, columns: int) -> str:
-    """Text cut to so many columns, the cut marked."""
+    """Return text of at most `columns` columns; a cut is marked with an ellipsis."""
     if width(text) <= columns:
         return text
     while text and width(text) > columns - 1:
@@ -128,10 +203,9 @@ def shortened(text: str, columns: int) -> str:
 
 
 def shown_value(data: dict[str, Any]) -> str:
-    """The number of a result as a person reads it: as its product reports it, otherwise in four digits.
+    """Return the number of a result (`ResultData` as a dict): as its product reports it, otherwise in four digits.
 
-    Where nothing else says how many digits it has, it ends at the decimal place of its expanded uncertainty
-    (JCGM 100, 7.2.6).
+    A value with an uncertainty ends at the decimal place of its expanded uncertainty (JCGM 100, 7.2.6).
     """
     if data.get("reported"):
         return str(data["reported"])
@@ -143,7 +217,7 @@ def shown_value(data: dict[str, Any]) -> str:
 
 
 def value_line(data: dict[str, Any]) -> str:
-    """The value of a result (`ResultData` as a dict) with unit and expanded uncertainty, without any mark."""
+    """Return the value of a result (`ResultData` as a dict) with unit and expanded uncertainty."""
     shown = shown_value(data)
     unit = symbol(data["unit"])
     uncertainty = data.get("uncertainty")

@@ -2,7 +2,8 @@
 
 from typing import Any, Final
 
-from daq.app.screens.text import NOTHING, called, fixed, number, plain, table
+from daq.app.screens.tables import table
+from daq.app.screens.text import NOTHING, fixed, number, plain, sentence, spaced
 from daq.core.units import symbol
 
 OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
@@ -10,24 +11,24 @@ OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
     False: ("FAILED", "bad"),
     None: ("not decided", "warn"),
 }
-"""What is said of a verification that passed, and the style of a screen for it."""
+"""Words and style of a verification, by whether it passed."""
 ACCEPTED: Final[dict[bool | None, str]] = {True: "accepted", False: "OUTSIDE", None: "not judged"}
 
 
 def verification_words(data: dict[str, Any]) -> list[tuple[str, str]]:
-    """What a screen says of a verification, with styles; empty where the run was none."""
+    """Return the outcome of a verification and its consequences, with styles; empty where the run was none."""
     verification = data.get("verification")
     if not verification:
         return []
     words, style = OUTCOMES[verification["passed"]]
     return [
-        (f"VERIFICATION {words.upper()}, {called(verification['order'])}", style),
+        (f"VERIFICATION {words.upper()}, {spaced(verification['order'])}", style),
         *((sentence, "warn") for sentence in _consequences(data)),
     ]
 
 
 def _consequences(data: dict[str, Any]) -> list[str]:
-    """What a failed verification puts in doubt, as sentences."""
+    """Return the results that a failed verification puts in doubt, as sentences."""
     verification = data["verification"]
     if verification["passed"] is not False:
         return []
@@ -35,8 +36,8 @@ def _consequences(data: dict[str, Any]) -> list[str]:
     return [f"results in doubt since the last pass: {count}; `daq verification {instrument}` lists them"]
 
 
-def verification_table(data: dict[str, Any]) -> list[str]:
-    """Everything about a verification; empty where the run was none."""
+def verification_table(data: dict[str, Any], columns: int | None = None) -> list[str]:
+    """Return everything about a verification, the table at most `columns` wide; empty where the run was none."""
     verification = data.get("verification")
     if not verification:
         return []
@@ -69,13 +70,13 @@ def verification_table(data: dict[str, Any]) -> list[str]:
         "",
     ]
     words, _ = OUTCOMES[verification["passed"]]
-    said = (
-        f"{called(verification['order'])}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
+    summary = (
+        f"{spaced(verification['order'])}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
         f"certificate {plain(verification['certificate'])} until {verification['expires']}"
     )
     return [
-        said,
-        *table(head, rows, right=frozenset({1, 2, 3, 4, 5, 7, 8, 9})).splitlines(),
-        *(plain(reason) for reason in verification["reasons"]),
+        summary,
+        *table(head, rows, right=frozenset({1, 2, 3, 4, 5, 7, 8, 9}), columns=columns).splitlines(),
+        *(sentence(reason) for reason in verification["reasons"]),
         *_consequences(data),
     ]

@@ -1,6 +1,6 @@
-"""A part of a shift at the glaze works, on simulated instruments: the whole way from serial line to historian.
+"""Work through a part of a shift at the glaze works on simulated instruments, from serial line to historian.
 
-Everything is real but the samples: instruments in processes of their own on pseudo-terminals,
+Everything is real but instruments and samples: instruments in processes of their own on pseudo-terminals,
 an MQTT broker, a subscriber, the daemon's own supervisor, one SQLite file.
 """
 
@@ -11,7 +11,7 @@ import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import aiomqtt
 
@@ -27,7 +27,6 @@ from daq.app.daemon.supervisor import Supervisor
 from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.screens.run_view import RunEnd, RunView
-from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue
 from daq.app.setup.orders import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
@@ -38,7 +37,7 @@ TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
 INTERVAL_MS = 200
 """Time between polls in simulated time; at the demonstration's pace this is some 60 polls a second and instrument."""
 UNPLUG_AFTER_S = 15.0
-"""Simulated seconds of measuring before the cable is pulled."""
+"""Simulated seconds of measuring before the cable is unplugged."""
 RESULTS_WAIT_S = 10.0
 EXAMPLE = "G-1041"
 """The sample whose messages are kept as examples."""
@@ -46,12 +45,12 @@ EXAMPLE = "G-1041"
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One thing to measure."""
+    """One sample to measure."""
 
     bench: str
     sample: str
     fluid: str
-    """What is filled in (a fluid of the simulators)."""
+    """The fluid of the simulators that is filled in."""
     method: str
     about: str
     product: str = ""
@@ -59,7 +58,7 @@ class Sample:
     speed: float | None = None
     unplug: bool = False
     follow_advice: bool = False
-    """Measured again on the speed the advice names, where the torque was off range."""
+    """True: measured again at the speed that the advice names."""
 
 
 SHIFT = (
@@ -68,9 +67,9 @@ SHIFT = (
     Sample("bench-1", "G-1041", "clear-glaze", "clear-glaze-qc", "clear glaze, a batch as it should be", "clear-glaze"),
     Sample("bench-1", "G-1042", "clear-glaze-thick", "clear-glaze-qc", "clear glaze, a batch with too little water",
            "clear-glaze"),
-    Sample("bench-1", "G-1043", "clear-glaze", "clear-glaze-qc", "clear glaze, begun at the wrong speed", "clear-glaze",
-           speed=60, follow_advice=True),
-    Sample("bench-1", "G-1044", "clear-glaze", "clear-glaze-qc", "clear glaze, somebody trips over the cable",
+    Sample("bench-1", "G-1043", "clear-glaze", "clear-glaze-qc", "clear glaze, started at the wrong speed",
+           "clear-glaze", speed=60, follow_advice=True),
+    Sample("bench-1", "G-1044", "clear-glaze", "clear-glaze-qc", "clear glaze, the cable is unplugged in the run",
            "clear-glaze", unplug=True),
     Sample("bench-2", "W-207", "white-glaze", "white-glaze-flow-curve", "white glaze, nine speeds up and down",
            "white-glaze"),
@@ -79,7 +78,7 @@ SHIFT = (
 
 @dataclass(slots=True)
 class Measured:
-    """What came of one run of the demonstration."""
+    """One run of the demonstration and its result."""
 
     sample: Sample
     speed: float | None
@@ -89,7 +88,7 @@ class Measured:
 
 @dataclass(slots=True)
 class Report:
-    """What happened, and what the historian received."""
+    """The runs of the demonstration, and the messages that the historian received."""
 
     measured: list[Measured] = field(default_factory=list)
     received: list[dict[str, Any]] = field(default_factory=list)
@@ -97,25 +96,34 @@ class Report:
     messages: dict[str, dict[str, Any]] = field(default_factory=dict)
     """An example of each kind of message, by the first level after the prefix: ``result``, ``live``, ``status``..."""
     again: list[str] = field(default_factory=list)
-    """Samples whose result came a second time, because the historian asked for it on `refill`."""
+    """Samples whose result came a second time because the historian asked for it on `refill`."""
     seconds: float = 0.0
     after_unplugging: str = ""
-    """What the daemon found of the motor once the cable was back."""
+    """State of the motor after the cable was plugged in again."""
 
 
-Tell = Callable[[str], None]
-Watch = Callable[[str, RunView], None]
+class Audience(Protocol):
+    """Shows the demonstration while it goes on."""
+
+    def tell(self, line: str) -> None:
+        """Show a sentence about what happens."""
+
+    def watch(self, bench: str, view: RunView) -> None:
+        """Show the state of the run on a bench."""
+
+    def finished(self, measured: Measured) -> None:
+        """Show the result of a run."""
 
 
 class Demonstration:
-    """Sets everything up in `folder`, works through samples, tears everything down."""
+    """Instruments, broker, historian and daemon in `folder`, and the samples that they measure."""
 
-    def __init__(self, folder: Path, *, scale: float, tell: Tell, watch: Watch) -> None:
-        """`scale`: simulated seconds a real second, 1 to 20.  `tell` takes lines; `watch` takes (bench, view)."""
+    def __init__(self, folder: Path, *, scale: float, audience: Audience) -> None:
+        """`scale`: simulated seconds in a real second, 1 to 20."""
         self.folder = folder
         self.report = Report()
         self._scale = scale
-        self._tell, self._watch = tell, watch
+        self._audience = audience
         self._benches: dict[str, BenchProcess] = {}
         self._service: Service
         self._supervisor: Supervisor
@@ -123,7 +131,7 @@ class Demonstration:
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator["Demonstration"]:
-        """Simulators, broker, historian and daemon; all gone afterwards."""
+        """Start simulators, broker, historian and daemon; stop them all at the end."""
         async with contextlib.AsyncExitStack() as stack:
             options = {"time_scale": self._scale}
             for kind, name, more in (
@@ -134,7 +142,9 @@ class Demonstration:
                 bench = BenchProcess(kind, self.folder, name, "--temperature", "25", *more, **options)
                 self._benches[name] = await stack.enter_async_context(bench)
             broker = await stack.enter_async_context(EmbeddedBroker())
-            self._tell(f"broker on {broker.host}:{broker.port}, instruments on pseudo-terminals in {self.folder}")
+            self._audience.tell(
+                f"broker on {broker.host}:{broker.port}, instruments on pseudo-terminals in {self.folder}"
+            )
             historian = asyncio.create_task(self._historian(broker))
             stack.push_async_callback(_cancel, historian)
             settings = MqttSettings(
@@ -149,7 +159,7 @@ class Demonstration:
             yield self
 
     def _catalogue(self) -> Catalogue:
-        """The examples, with simulated instruments in place of real ones; no other configuration is looked at."""
+        """Return the examples with simulated instruments in place of real ones; no other configuration is read."""
         catalogue = Catalogue.load(examples_dir())
         catalogue.daemon = Daemon(enable=tuple(self._benches))
         for name, bench in self._benches.items():
@@ -161,7 +171,7 @@ class Demonstration:
         return catalogue
 
     async def _historian(self, broker: EmbeddedBroker) -> None:
-        """A subscriber as a plant's historian has one; it keeps each result once, by source and id."""
+        """Subscribe as the historian of a plant does; keep each result once, by source and id."""
         seen: set[tuple[str, str]] = set()
         async with aiomqtt.Client(
             broker.host,
@@ -181,7 +191,7 @@ class Demonstration:
                     seen.add((event["source"], event["id"]))
                     self.report.received.append(event)
                     self.report.topics.append(topic)
-                    if event["data"]["sample"]["id"] == EXAMPLE:  # asked for again, as after a loss
+                    if event["data"]["sample"]["id"] == EXAMPLE:  # requested again, as after a loss
                         request = {"source": event["source"], "stream": event["subject"]}
                         request |= dict.fromkeys(("first", "last"), int(event["sequence"]))
                         await client.publish(TOPICS.refill(), json.dumps(request))
@@ -209,7 +219,7 @@ class Demonstration:
     async def _measure(self, sample: Sample, speed: float | None, about: str = "") -> Measured:
         bench = self._benches[sample.bench]
         await bench.tell(f"fluid {sample.fluid} 25")
-        self._tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
+        self._audience.tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
         order = RunOrder(
             method_id=sample.method,
             instrument=sample.bench,
@@ -224,27 +234,26 @@ class Demonstration:
         async for answer in self._service.handle(order):
             if isinstance(answer, Viewed):
                 view = answer.view
-                self._watch(sample.bench, view)
+                self._audience.watch(sample.bench, view)
                 if sample.unplug and not pulled and view.state == "measuring" and view.stage_s > UNPLUG_AFTER_S:
                     pulled = True
                     await bench.tell("unplug")
             elif isinstance(answer, Ended):
                 measured.end, measured.result = answer.outcome, answer.result
         self.report.measured.append(measured)
+        self._audience.finished(measured)
         if pulled:
             await self._plug_in_again(sample.bench, bench)
         return measured
 
     async def _plug_in_again(self, name: str, bench: BenchProcess) -> None:
-        self._tell(f"{name}  the cable is back; the daemon looks whether the motor still turns")
+        self._audience.tell(f"{name}  cable plugged in again; the daemon asks whether the motor turns")
         await bench.tell("replug")
         session = self._supervisor.sessions[name]
         await _until(lambda: session.standing.state == "ready", 30.0)
         truth = json.loads(await bench.tell("state"))
         self.report.after_unplugging = (
-            "stopped and read back"
-            if not session.standing.motor and not truth["turning"]
-            else called(session.standing.motor)
+            "stopped and read back" if not session.standing.motor and not truth["turning"] else session.standing.motor
         )
 
     async def _all_received(self) -> None:
@@ -263,7 +272,7 @@ def _is_example(kind: str, message: dict[str, Any]) -> bool:
 
 
 def _advised_speed(measured: Measured) -> float | None:
-    """The first speed among the advice; the text is for people, so the conclusion's own field is looked at."""
+    """Return the first speed (/min) among the advice, from its own field: the text is for people."""
     for advice in (measured.result or {}).get("advice", []):
         if advice.get("speed") is not None and advice.get("geometry") is None:
             return float(advice["speed"])
@@ -272,7 +281,7 @@ def _advised_speed(measured: Measured) -> float | None:
 
 async def _until(condition: Callable[[], bool], seconds: float) -> None:
     deadline = time.monotonic() + seconds
-    while not condition() and time.monotonic() < deadline:  # noqa: ASYNC110 - looks at what has no event
+    while not condition() and time.monotonic() < deadline:  # noqa: ASYNC110 - the condition has no event
         await asyncio.sleep(0.05)
 
 

@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.live import Live
 
 from daq.app.screens.live import styled
-from daq.app.screens.run_screen import Line
+from daq.app.screens.styled_lines import Line
 from daq.app.screens.text import number, plain
 from daq.app.workshop.trying import Tried
 from daq.core.driver import Driver

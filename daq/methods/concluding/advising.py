@@ -1,6 +1,6 @@
 """Advice for a torque off range, from the reading, the flow behaviour index and the speeds the method allows.
 
-Torques at other speeds and on other geometries come from `daq.rheology.ranges`, as those of a plan do.
+Torques at other speeds and on other measuring geometries come from `daq.rheology.ranges`, as those of a plan do.
 """
 
 import math
@@ -10,23 +10,25 @@ from typing import Final, Literal
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.plan import Plan
-from daq.core.units import UNITS, symbol
+from daq.core.remarks import Parameter
+from daq.core.units import UNITS
 from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.rheology.ranges import Candidate, Expected, FlowConstants, FlowGeometry, plan_ranges
 from daq.rheology.torque import Advice as Figures
 from daq.rheology.torque import advise
 
 OFF_RANGE: Final = ("saturated", "above_band", "below_band")
 LARGEST_ZERO: Final = 1.0
-"""What a zero may be off by (% of full scale) where the instrument's file states nothing."""
+"""Largest zero error (% of full scale) that is assumed where the instrument's file states none."""
 THIS: Final = ""
-"""Stands for the body that is fitted where a plan has no name for it."""
+"""Name of the fitted geometry where the plan has none."""
 
 
 def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> list[Advice]:
-    """What to change for a kept value whose torque is off range; empty where it is in range or nothing turns."""
+    """Return advice for a kept value whose torque is off range; empty where it is in range or nothing turns."""
     if row.set_speed is None or not any(f in kept.faults for f in OFF_RANGE):
         return []
     saturated = "saturated" in kept.faults
@@ -35,8 +37,8 @@ def advice(plan: Plan, facts: Facts, kept: Kept, row: KeptValue, unit: str) -> l
 
 
 def advice_from_limit(plan: Plan, limit: LimitReached, unit: str) -> list[Advice]:
-    """What to change where the torque came to its limit and the motor was stopped: every number is a bound."""
-    # While the motor gathers speed the torque belongs to the speed it has, not to the one it was told.
+    """Return advice after the torque reached its limit and the motor was stopped: every number is a bound."""
+    # While the motor accelerates, the torque belongs to the confirmed speed, not to the set speed.
     speed = limit.set_speed
     if limit.speed and abs(limit.speed) < speed * (1.0 - plan.speed_tolerance):
         speed = abs(limit.speed)
@@ -78,51 +80,47 @@ class _Case:
     low: float
     high: float
     percent: float | None
-    """The torque as read, or where it is saturated what it is at least."""
+    """The torque as read (% of full scale); where it is saturated, its lower bound."""
     zero: float
-    """What of it was there at rest already, % of full scale."""
+    """The part of it that the sensor shows at rest, % of full scale."""
     index: float | None
     saturated: bool
 
     @property
     def middle(self) -> float:
-        """The torque aimed at."""
+        """Return the torque to aim at: the middle of the band."""
         return (self.low + self.high) / 2.0
-
-    @property
-    def least(self) -> str:
-        """The words in front of a bound."""
-        return "at least " if self.saturated else ""
 
     def advice(self, figures: Figures) -> list[Advice]:
         at_least = None
         if self.saturated and figures.viscosity is not None and UNITS[self.unit].dimension == "viscosity":
             at_least = figures.viscosity / UNITS[self.unit].factor
         if self.percent is None or self.percent - self.zero <= 0.0:
-            text = (
-                f"the torque at {self.speed:.4g} min⁻¹ is not above zero: check that the body is immersed and the "
-                "zero is right, then choose a higher speed or a larger body"
-            )
-            return [Advice(code="no_torque", text=text, step=self.step)]
+            return [Advice(**dict(state("no_torque", speed=self.speed)), step=self.step)]
         out = [a for a in (self._allowed_speed(at_least), self._geometry(at_least)) if a is not None]
         if not any(a.code == "other_speed" for a in out):
-            # A seek may begin at any speed; a method prescribes its own, and another body is the nearer way out.
+            # A seek may start at any speed.  A method prescribes its speed, so another geometry is advised first.
             out.insert(0 if self._seeks else len(out), self._computed_speed(figures, at_least))
         return out
 
-    def _situation(self, at_least: float | None) -> str:
+    def _situation(self, at_least: float | None) -> dict[str, Parameter]:
+        """Return the parameters that say where the torque is."""
         if self.saturated:
-            bound = f"; the value is at least {at_least:.3g} {symbol(self.unit)}" if at_least is not None else ""
-            return f"the torque is beyond {self.percent:g} % at {self.speed:.4g} min⁻¹{bound}"
-        side = "below" if (self.percent or 0.0) < self.low else "above"
-        edge = self.low if side == "below" else self.high
-        return f"the torque is {self.percent:.1f} % at {self.speed:.4g} min⁻¹, {side} {edge:g} %"
+            bound: dict[str, Parameter] = {} if at_least is None else {"value_at_least": at_least, "unit": self.unit}
+            return {"beyond": self.percent, "speed": self.speed, **bound}
+        is_below = (self.percent or 0.0) < self.low
+        edge = {"low": self.low} if is_below else {"high": self.high}
+        return {"torque": self.percent, "speed": self.speed, **edge}
+
+    def _expected(self, torque: float) -> dict[str, Parameter]:
+        """Return the parameters of an expected torque (% of full scale), which may be a bound, and its assumption."""
+        return {"expected_least" if self.saturated else "expected": torque, **self._assumption}
 
     def _planned(self, geometries: Mapping[str, FlowGeometry], speeds: Iterable[float]) -> list[Candidate]:
-        """The torque to be expected on `geometries` at `speeds`, from what was read on the fitted one."""
+        """Return the torques expected on `geometries` at `speeds` (/min), from the reading on the fitted geometry."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
-        # Without constants the torque still says what the torque will be at another speed.
+        # Without constants the torque at another speed still follows from the torque read.
         rate = None if context.geometry is None else context.geometry.rate_per_omega
         fitted = FlowConstants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
@@ -139,7 +137,7 @@ class _Case:
     def _best(
         self, found: list[Candidate], preferred: Callable[[Candidate], bool] = lambda _: True
     ) -> tuple[Candidate, float] | None:
-        """Of the candidates in the band that with the torque nearest to its middle, and the torque as it will be read.
+        """Return the candidate whose torque is nearest to the middle of the band, with the torque as it will be read.
 
         From a bound the true torque is higher: room is left above it where possible.  Then those that are `preferred`
         come first.
@@ -155,35 +153,30 @@ class _Case:
         return any(step.seek is not None for step in self.plan.steps)
 
     @property
-    def _assumption(self) -> str:
-        return f"flow behaviour index {self.index:g}" if self.index is not None else "a Newtonian sample assumed"
+    def _assumption(self) -> dict[str, Parameter]:
+        return {"assumed_index": 1.0} if self.index is None else {"index": self.index}
 
     def _allowed_speed(self, at_least: float | None) -> Advice | None:
-        """The speed among those the method allows that brings the torque nearest to mid-band."""
+        """Return advice for the allowed speed that brings the torque nearest to the middle of the band, or None."""
         if self._seeks:
-            return None  # any speed it may try, and so the computed one
+            return None  # a seek may try any speed, so the computed one is advised
         speeds = [s for s in self.plan.context.allowed_speeds if s != self.speed and s > 0]
         best = self._best(self._planned({}, speeds), lambda c: not self._limits_bind("speed", c.speed_per_min))
         if best is None:
             return None
         speed, torque = best[0].speed_per_min, best[1]
         bound = self._limits_bind("speed", speed)
-        text = (
-            f"{self._situation(at_least)}; {speed:g} min⁻¹ should give {self.least}{torque:.0f} % "
-            f"({self._assumption}). "
-            + (
-                f"The method allows it, but the product's limits apply at {bound} min⁻¹: "
-                "the result will not be comparable"
-                if bound
-                else "The method allows it; compare only with results at this speed"
-            )
+        statement = state(
+            "other_speed",
+            new_speed=speed,
+            limit_speeds=tuple(b for b in bound if isinstance(b, float)),
+            **self._situation(at_least),
+            **self._expected(torque),
         )
-        return self._said("other_speed", text, torque, at_least).model_copy(
-            update={"speed": speed, "comparable": not bound}
-        )
+        return self._advice(statement, torque, at_least).model_copy(update={"speed": speed, "comparable": not bound})
 
     def _geometry(self, at_least: float | None) -> Advice | None:
-        """The other geometry of this instrument that brings the torque nearest to mid-band at the same speed."""
+        """Return advice for another geometry of this instrument that serves at the same speed, or None."""
         have = self.plan.context.viscosity_constant
         others = other_geometries(self.plan)
         if not have or not others:
@@ -193,61 +186,52 @@ class _Case:
             return None
         name, torque = best[0].geometry, best[1]
         bound = self._limits_bind("geometry", name)
-        text = (
-            f"{self._situation(at_least)}; {name} should give {self.least}{torque:.0f} % at the same speed "
-            f"({self._assumption}). "
-            + (
-                f"The product's limits apply at {bound}: the result will not be comparable"
-                if bound
-                else "Compare only with results of this geometry"
-            )
+        statement = state(
+            "other_geometry",
+            geometry=name,
+            limit_geometries=tuple(str(b) for b in bound),
+            **self._situation(at_least),
+            **self._expected(torque),
         )
-        return self._said("other_geometry", text, torque, at_least).model_copy(
-            update={"geometry": name, "comparable": not bound}
-        )
+        return self._advice(statement, torque, at_least).model_copy(update={"geometry": name, "comparable": not bound})
 
     def _computed_speed(self, figures: Figures, at_least: float | None) -> Advice:
-        """The speed that would serve, although the method does not allow it."""
+        """Return advice for the computed speed, which the method need not allow."""
         speed = figures.speed_per_min
         highest = self.plan.context.highest_speed
         if speed is None or (highest is not None and speed > highest):
-            wanted = ""
+            wanted: dict[str, Parameter] = {}
             if speed is not None and highest is not None:
-                said = f"{speed:.3g} min⁻¹ would be needed" if speed < 10.0 * highest else "no speed is enough"
-                wanted = f"{said}: this instrument's highest is {highest:g} min⁻¹; "
-            text = f"{self._situation(at_least)}; {wanted}use a body that gives a higher torque"
-            return Advice(code="other_body", text=text, step=self.step, comparable=False, is_bound=self.saturated)
-        word = "at most " if self.saturated else "about "
+                is_near = speed < 10.0 * highest
+                wanted = {"needed": speed, "highest": highest} if is_near else {"fastest": highest}
+            statement = state("higher_torque_needed", **self._situation(at_least), **wanted)
+            return Advice(**dict(statement), step=self.step, comparable=False, is_bound=self.saturated)
+        given = {**self._situation(at_least), **self._assumption, "at_most" if self.saturated else "about": speed}
         if self._seeks:
-            text = f"{self._situation(at_least)}; begin the seek at {word}{speed:.3g} min⁻¹ ({self._assumption})"
-            return self._said("other_speed", text, self.middle, at_least).model_copy(update={"speed": speed})
-        text = (
-            f"{self._situation(at_least)}; {word}{speed:.3g} min⁻¹ would bring it to mid-band ({self._assumption}), "
-            "but the method does not allow that speed: the result will not be comparable"
-        )
-        return self._said("speed_not_comparable", text, self.middle + self.zero, at_least).model_copy(
-            update={"speed": speed}
-        )
+            advised = self._advice(state("start_seek_at", **given), self.middle, at_least)
+        else:
+            advised = self._advice(state("speed_not_comparable", **given), self.middle + self.zero, at_least)
+        return advised.model_copy(update={"speed": speed})
 
-    def _said(self, code: str, text: str, torque: float, at_least: float | None) -> Advice:
-        """Advice with the torque (% of full scale) that is to be expected."""
+    def _advice(self, statement: Statement, torque: float, at_least: float | None) -> Advice:
+        """Return advice with the torque (% of full scale) that is to be expected."""
         return Advice(
-            code=code, text=text, step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
+            **dict(statement), step=self.step, comparable=False, is_bound=self.saturated, torque_percent=torque,
             value_at_least=at_least,
         )  # fmt: skip
 
-    def _limits_bind(self, key: Literal["speed", "geometry"], wanted: float | str) -> str:
-        """What the product's limits apply at instead of `wanted`; "" where one of them admits it."""
+    def _limits_bind(self, key: Literal["speed", "geometry"], wanted: float | str) -> tuple[float | str, ...]:
+        """Return what all limits of the product apply to instead of `wanted`; empty where one of them admits it."""
         product = self.plan.context.product
         limits = () if product is None else product.limits
         bound = [x.speed if key == "speed" else x.geometry for x in limits]
         if not bound or any(b is None or b == wanted for b in bound):
-            return ""
-        return " or ".join(dict.fromkeys(f"{b:g}" if isinstance(b, float) else str(b) for b in bound))
+            return ()
+        return tuple(dict.fromkeys(b for b in bound if b is not None))
 
 
 def zero_of(plan: Plan, facts: Facts) -> float:
-    """What the torque (% of full scale) shows at rest: a part of every reading that does not grow with the speed.
+    """Return the torque (% of full scale) at rest, a part of every reading that does not grow with the speed.
 
     That of this run, otherwise of the last one that saw it, otherwise 0.  More than the instrument's zero may be off by
     is not taken for it: a sample with a yield stress holds a torque at rest.
@@ -259,6 +243,6 @@ def zero_of(plan: Plan, facts: Facts) -> float:
 
 
 def other_geometries(plan: Plan) -> dict[str, FlowGeometry]:
-    """The other geometries of the plan's instrument that measure a viscosity, by name."""
+    """Return the other geometries of the plan's instrument that measure a viscosity, by name."""
     found = plan.context.other_geometries
     return {name: FlowConstants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}

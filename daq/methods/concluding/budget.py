@@ -16,6 +16,7 @@ from daq.core.units import convert
 from daq.methods.parts.base import finite
 from daq.methods.parts.known import BudgetLine, Uncertainty
 from daq.methods.parts.measured import Drift
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
@@ -34,12 +35,14 @@ COVERAGE: Final = 0.95
 STRESS: Final = "stress"
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 PREVAILING: Final = 0.5
-"""From this part of the combined variance on, quantities known only by limits make the interval differ from k u_c."""
+"""Share of the combined variance from which quantities known only by limits make the interval differ from k u_c."""
 TRIALS: Final = 100_000
 JCGM_100: Final = "JCGM 100: value ± k u_c"
 JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
+BUOYANCY: Final = 0.001
+"""g/mL by which a density weighed in air reads low: about the density of air."""
 BEYOND_TABLE_K: Final = 0.25
-"""A measured temperature so far beyond the ends of a certificate's table still belongs to it."""
+"""K by which a measured temperature may lie beyond the ends of a certificate's table."""
 
 
 def load() -> None:
@@ -50,7 +53,7 @@ def load() -> None:
 
 
 def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None) -> Uncertainty | None:
-    """Expanded uncertainty (95 %) and coverage interval of `value` (unit of the plan's primary signal).
+    """Return expanded uncertainty (95 %) and coverage interval of `value` (unit of the plan's primary signal).
 
     None where nothing is known.  The interval is that of JCGM 101 where the budget is of limits above all and the
     run is over; its seed comes from the run, so that it can be computed again.
@@ -59,7 +62,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
     if found is None:
         return None
     combined, left_out = found
-    # While a run goes on this is called several times a second; numpy is loaded at its end only.
+    # During a run this is called several times a second; numpy is loaded only at the end of the run.
     if facts.outcome and _to_propagate(combined.components):
         from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - see above
 
@@ -72,7 +75,7 @@ def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_perce
     return stated_uncertainty(value, combined, left_out)
 
 
-def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) -> Uncertainty:
+def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[Statement]) -> Uncertainty:
     """Return a budget as a result states it, with the interval `value` ± U of JCGM 100."""
     return Uncertainty(
         expanded=combined.expanded,
@@ -88,7 +91,7 @@ def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[str]) 
 
 
 def _to_propagate(components: Sequence[Component]) -> bool:
-    """Whether limits prevail, and no component is known from so few readings that its t has no standard deviation.
+    """Return whether limits prevail and every component has enough readings for its t to have a standard deviation.
 
     With 2 degrees of freedom or less (JCGM 101 6.4.9) a few trials far out would make the interval many times as wide
     as anything that was ever seen; there Welch and Satterthwaite's k says more.
@@ -98,18 +101,18 @@ def _to_propagate(components: Sequence[Component]) -> bool:
 
 
 def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
-    """The same for the same run and value, different for others."""
+    """Return the seed of the random numbers: the same for the same run and value, different for others."""
     return zlib.crc32(f"{plan.digest} {plan.lead.name} {facts.began} {kept.step} {kept.t}".encode())
 
 
 def budget(
     plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None
-) -> tuple[Budget, tuple[str, ...]] | None:
-    """The combined budget of a kept value, and what it does not contain and why; None where nothing is known."""
+) -> tuple[Budget, tuple[Statement, ...]] | None:
+    """Return the combined budget of a kept value and the contributions left out; None where nothing is known."""
     summary = kept.summaries.get(plan.primary)
     if summary is None or not math.isfinite(value):
         return None
-    left_out: list[str] = []
+    left_out: list[Statement] = []
     if plan.primary in (*VISCOSITIES, STRESS):
         components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
     else:
@@ -120,11 +123,11 @@ def budget(
 
 
 def _viscosity(
-    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[str]
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[Statement]
 ) -> list[Component]:
     given = plan.context.specification
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
-        left_out.append("instrument: without a torque above zero its share cannot be given")
+        left_out.append(state("share_without_torque"))
         return []
     temperature = plan.context.temperature_limit
     specification = replace(stated(given), temperature_kelvin=temperature or 0.0)
@@ -140,11 +143,11 @@ def _viscosity(
         ("temperature", temperature),
     ):
         if part in includes:
-            left_out.append(f"{part}: contained in the maximum permissible error of the torque")
+            left_out.append(state("contained_in_torque", component=part))
         elif not known and not (part == "speed" and plan.primary == STRESS):
-            left_out.append(f"{part}: not in the instrument's specification")
+            left_out.append(state("not_specified", component=part))
     if temperature and coefficient is None:
-        left_out.append("temperature: neither product nor certificate says how the viscosity changes with it")
+        left_out.append(state("temperature_effect_unknown"))
     before = torque_at_rest(plan, facts)
     drift_percent = _zero_drift(plan, facts, before)
     left_out += _zero_left_out(specification, before, drift_percent)
@@ -159,7 +162,7 @@ def _viscosity(
 
 
 def _coefficient(plan: Plan, kept: Kept) -> float | None:
-    """-dln(eta)/dT (1/K) of what was measured: from its certificate, otherwise from the product; None where unknown."""
+    """Return -dln(η)/dT (1/K) of the sample: from its certificate, otherwise from the product; None where unknown."""
     fluid = plan.context.fluid
     celsius = temperature_of(plan, kept)
     if fluid is not None and celsius is not None:
@@ -174,13 +177,13 @@ def _coefficient(plan: Plan, kept: Kept) -> float | None:
 
 
 def temperature_of(plan: Plan, kept: Kept) -> float | None:
-    """Mean over the span of the temperature the method looks at, otherwise of the lead instrument's own; Cel."""
+    """Return the mean (Cel) over the span of the method's temperature, otherwise of the lead instrument's own."""
     summary = kept.summaries.get(plan.conditioning.signal or "temperature")
     return None if summary is None else summary.mean
 
 
 def percent_of_full_scale(plan: Plan, torque: float | None) -> float | None:
-    """A torque in the band's unit as % of full scale; None where it cannot be said."""
+    """Return a torque in the band's unit as % of full scale; None where the full scale is not known."""
     if plan.band is None or torque is None or plan.band.unit == "%":
         return torque if plan.band is not None else None
     scale = plan.context.full_scale_unm
@@ -188,12 +191,12 @@ def percent_of_full_scale(plan: Plan, torque: float | None) -> float | None:
 
 
 def torque_at_rest(plan: Plan, facts: Facts) -> float | None:
-    """Torque (% of full scale) shown with the motor still, just before it first turned; None where not seen."""
+    """Return the torque (% of full scale) at rest, just before the motor first turned; None where not seen."""
     return percent_of_full_scale(plan, None if facts.at_rest is None else facts.at_rest.mean)
 
 
 def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
-    """Change of the zero (% of full scale): to a later step in which the motor rested, or since the last run.
+    """Return the change of the zero (% of full scale): to a later step at rest, or since the last run.
 
     None where it was not seen.
     """
@@ -207,30 +210,28 @@ def _zero_drift(plan: Plan, facts: Facts, before: float | None) -> float | None:
     return None if last is None else before - last
 
 
-def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[str]:
+def _zero_left_out(specification: Specification, before: float | None, drift_percent: float | None) -> list[Statement]:
     limit = specification.zero_percent_full_scale
     if limit:
         if before is None or abs(before) <= limit:
             return []
-        return [f"zero: {before:.2f} % at rest is more than the limit of {limit:g} %; it is taken instead"]
+        return [state("zero_beyond_limit", zero=before, limit=limit)]
     if "zero" in specification.includes:
         covered = specification.torque_percent_full_scale
-        out = ["zero and its drift: contained in the maximum permissible error of the torque"]
+        out = [state("contained_in_torque", component="zero_and_its_drift")]
         if before is not None and covered and abs(before) > covered:
-            out.append(
-                f"zero: {before:.2f} % at rest exceeds the maximum permissible error of the torque; take the zero again"
-            )
+            out.append(state("zero_beyond_torque_error", zero=before, limit=covered))
         return out
     out = []
     if before is None:
-        out.append("zero: the torque was not seen at rest before the motor turned")
+        out.append(state("zero_not_seen"))
     if drift_percent is None:
-        out.append("zero drift: no other torque at rest to compare with")
+        out.append(state("zero_drift_not_seen"))
     return out
 
 
-def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
-    """Budget of a mass over a known volume; empty where the density is measured directly."""
+def _density(plan: Plan, value: float, left_out: list[Statement]) -> list[Component]:
+    """Return the budget of a mass over a known volume; empty where the density is measured directly."""
     vessel = plan.context.density_vessel
     if vessel is None:
         return []
@@ -243,13 +244,13 @@ def _density(plan: Plan, value: float, left_out: list[str]) -> list[Component]:
     if vessel.volume_error:
         out.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume))
     else:
-        left_out.append("volume: the instrument's file states no limit of it")
-    left_out.append("buoyancy of the air: not corrected, a density weighed in air reads about 0.001 g/mL low")
+        left_out.append(state("volume_not_specified"))
+    left_out.append(state("buoyancy_not_corrected", low_by=BUOYANCY))
     return out
 
 
-def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[Component]:
-    """Budget of a quantity that is measured directly: the channel's accuracy and resolution."""
+def _plain(plan: Plan, signal: str, value: float, left_out: list[Statement]) -> list[Component]:
+    """Return the budget of a quantity measured directly: maximum permissible error and resolution of its channel."""
     given = plan.context.specification
     limit = given.maximum_permissible_error.get(signal)
     if limit is None and signal == "temperature":
@@ -257,7 +258,7 @@ def _plain(plan: Plan, signal: str, value: float, left_out: list[str]) -> list[C
     of_reading = given.accuracy_reading.get(signal)
     out: list[Component] = []
     if limit is None and of_reading is None:
-        left_out.append(f"instrument: its specification states no maximum permissible error of {signal}")
+        left_out.append(state("error_not_specified", signal=signal))
     elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
         out.append(from_limit("instrument", half))
     step = given.resolution.get(signal)
@@ -275,13 +276,13 @@ def _scatter(summary: Summary, statistic: str) -> list[Component]:
 
 
 def budget_line(row: dict[str, Any]) -> BudgetLine:
-    """One line of `Budget.rows` under the names of a result."""
+    """Return one line of `Budget.rows` under the names of a result."""
     names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
     return BudgetLine(**{names.get(k, k): v for k, v in row.items()})
 
 
 def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
-    """Slope of the readings in the span per minute, with its 95 % bound: in `unit` (UCUM), and in % of the mean.
+    """Return the slope of the readings per minute with its 95 % bound, in `unit` (UCUM) and in % of the mean.
 
     The residuals' sum of squares is that of the readings less the line's part, with readings evenly spaced over the
     span; the lag-one autocorrelation is the readings' own, which a drift raises: the bound errs to the safe side.

@@ -1,4 +1,4 @@
-"""What a reader of the value must know: limits of use of the flow, and what the value may be mistaken for.
+"""Cautions for a reader of the value: limits of use of the flow, and what the value may be mistaken for.
 
 Estimates for sentences, with round properties where the product states none; no number is corrected by them.
 """
@@ -10,11 +10,11 @@ from typing import Final
 from daq.core.effects import Facts, Kept
 from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
-from daq.core.units import symbol
 from daq.methods.concluding.claims import decides, ended_step
-from daq.methods.concluding.ownvalue import own_value_said
+from daq.methods.concluding.ownvalue import own_value_caution
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift, KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.signals import INTERVAL_SCALES
 from daq.rheology import cylinders
 
@@ -25,20 +25,20 @@ CONDUCTIVITY: Final = 0.2
 HEAT_CAPACITY: Final = 2.0e6
 """J/(m3 K) by volume, organic liquids; water 4.2e6."""
 NEAR_ONSET: Final = 0.8
-"""From this part of the critical number on vortices are warned of: the criterion is good to about 5 %."""
+"""Part of the critical number from which vortices are warned of: the criterion is good to about 5 %."""
 NARROW: Final = 1.2
 """Radius ratio up to which the criterion of the narrow gap is used to judge; above it is early, and only warns."""
-WORTH_A_WORD: Final = 1.0
-"""% of the value, from which on heating is said."""
-WORTH_A_WORD_K: Final = 0.1
-"""K, likewise where nothing says how the value changes with temperature."""
+REPORTED_HEATING_PERCENT: Final = 1.0
+"""% of the value from which heating is reported."""
+REPORTED_HEATING_K: Final = 0.1
+"""K from which heating is reported where the effect of temperature on the value is not known."""
 DRIFTS: Final = 0.5
-"""% of the value over its span, from which on a certain drift is said."""
+"""% of the value over its span from which a certain drift is reported."""
 BY_TIME: Final = ("elapsed", "readings", "revolutions")
 
 
 @dataclass(frozen=True, slots=True)
-class _Gap:
+class _ShearedLayer:
     """The sheared layer, m."""
 
     thickness: float
@@ -46,28 +46,30 @@ class _Gap:
     outer: float | None = None
 
 
-def _gap(plan: Plan) -> _Gap | None:
-    body = plan.context.geometry
-    if body is None:
+def _sheared_layer(plan: Plan) -> _ShearedLayer | None:
+    geometry = plan.context.geometry
+    if geometry is None:
         return None
-    sizes = {k: v / 1000.0 for k in body.dimensions if (v := body.size(k)) is not None}
-    kind = body.kind
+    sizes = {k: v / 1000.0 for k in geometry.dimensions if (v := geometry.size(k)) is not None}
+    kind = geometry.kind
     if kind == "coaxial_cylinders":
-        return _Gap(sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"])
+        return _ShearedLayer(
+            sizes["outer_radius"] - sizes["inner_radius"], sizes["inner_radius"], sizes["outer_radius"]
+        )
     if kind == "single_cylinder_in_large_vessel":
         outer = sizes.get("vessel_radius")
         # The rate falls with the square of the radius: most of the heat is made within one radius of the wall.
         width = sizes["radius"] if outer is None else min(sizes["radius"], outer - sizes["radius"])
-        return _Gap(width, sizes["radius"], outer)
+        return _ShearedLayer(width, sizes["radius"], outer)
     if kind == "cone_and_plate":
-        return _Gap(sizes["radius"] * math.tan(math.radians(body.size("angle") or 0.0)))
+        return _ShearedLayer(sizes["radius"] * math.tan(math.radians(geometry.size("angle") or 0.0)))
     if kind == "parallel_plates":
-        return _Gap(sizes["readings_missing"])
+        return _ShearedLayer(sizes["gap"])
     return None
 
 
 def flow_faults(plan: Plan, row: KeptValue | None) -> list[str]:
-    """Faults of the flow itself: vortices in a narrow gap."""
+    """Return the faults of the flow itself: vortices in a narrow gap."""
     part, narrow = _vortices(plan, row)
     return ["vortices"] if narrow and part >= 1.0 else []
 
@@ -79,45 +81,45 @@ def cautions(
     row: KeptValue | None,
     drift: Drift | None,
     budget: Uncertainty | None = None,
-) -> tuple[str, ...]:
-    """Sentences for the result, in the order of their weight."""
-    not_asked = _not_asked_said(facts)
+) -> tuple[Statement, ...]:
+    """Return the cautions of a result, in the order of their weight."""
+    not_asked = _not_asked(facts)
     if kept is None or row is None:
         return (not_asked,) if not_asked else ()
-    said = [
-        own_value_said(plan, kept, row, budget),
-        _vortices_said(plan, row),
-        _heating_said(plan, row),
-        _drift_said(plan, row, drift),
+    found = [
+        own_value_caution(plan, kept, row, budget),
+        _near_vortices(plan, row),
+        _heating(plan, row),
+        _still_changing(plan, row, drift),
         _selected(plan, facts, kept),
-        _unsteady_said(plan, kept),
+        _called_unsteady(plan, kept),
         not_asked,
     ]
-    return tuple(s for s in said if s)
+    return tuple(s for s in found if s is not None)
 
 
-def _not_asked_said(facts: Facts) -> str:
-    """A swap of an instrument that cannot be asked is not noticed."""
-    names = [i.link for i in facts.identities if i.check is IdentityCheck.NOT_ASKED]
-    return f"identity not asked: {', '.join(names)} cannot be asked for a serial number" if names else ""
+def _not_asked(facts: Facts) -> Statement | None:
+    """Return a caution for instruments that cannot be asked who they are: an exchange of one is not noticed."""
+    names = tuple(i.link for i in facts.identities if i.check is IdentityCheck.NOT_ASKED)
+    return state("identity_not_asked", instruments=names) if names else None
 
 
 def _viscosity(row: KeptValue) -> float | None:
-    """Apparent viscosity in Pa.s; None where stress or rate are not defined."""
+    """Return the apparent viscosity in Pa.s; None where stress or rate are not defined."""
     if not row.stress or not row.shear_rate:
         return None
     return abs(row.stress / row.shear_rate)
 
 
 def _vortices(plan: Plan, row: KeptValue | None) -> tuple[float, bool]:
-    """Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
-    gap = _gap(plan)
+    """Return Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
+    layer = _sheared_layer(plan)
     viscosity = None if row is None else _viscosity(row)
-    if gap is None or gap.inner is None or gap.outer is None or row is None or not viscosity or not row.speed:
+    if layer is None or layer.inner is None or layer.outer is None or row is None or not viscosity or not row.speed:
         return 0.0, False
     omega = cylinders.angular_speed(abs(row.speed))
-    number = cylinders.taylor_number(_density(plan), viscosity, omega, gap.inner, gap.outer)
-    return number / cylinders.TAYLOR_CRITICAL, gap.outer / gap.inner <= NARROW
+    number = cylinders.taylor_number(_density(plan), viscosity, omega, layer.inner, layer.outer)
+    return number / cylinders.TAYLOR_CRITICAL, layer.outer / layer.inner <= NARROW
 
 
 def _density(plan: Plan) -> float:
@@ -129,69 +131,64 @@ def _stated_density(plan: Plan) -> float | None:
     return None if product is None else product.density
 
 
-def _vortices_said(plan: Plan, row: KeptValue) -> str:
+def _near_vortices(plan: Plan, row: KeptValue) -> Statement | None:
     part, narrow = _vortices(plan, row)
-    if part < NEAR_ONSET:
-        return ""
-    assumed = "" if _stated_density(plan) else ", the density of water assumed"
-    where = "" if narrow else "; the criterion is that of a narrow gap, and early for this one"
-    return (
-        f"Taylor vortices: the flow is at {100.0 * part:.0f} % of their onset{assumed}{where}; with vortices the value "
-        "comes out too high: compare with a lower speed"
+    layer = _sheared_layer(plan)
+    if part < NEAR_ONSET or layer is None or layer.inner is None or layer.outer is None:
+        return None
+    return state(
+        "near_vortices",
+        part=100.0 * part,
+        assumed_density=None if _stated_density(plan) else WATER_DENSITY,
+        radius_ratio=None if narrow else layer.outer / layer.inner,
     )
 
 
-def _heating_said(plan: Plan, row: KeptValue) -> str:
-    gap, viscosity = _gap(plan), _viscosity(row)
-    if gap is None or not viscosity or not row.shear_rate:
-        return ""
+def _heating(plan: Plan, row: KeptValue) -> Statement | None:
+    layer, viscosity = _sheared_layer(plan), _viscosity(row)
+    if layer is None or not viscosity or not row.shear_rate:
+        return None
     rate = abs(row.shear_rate)
-    steady = cylinders.viscous_heating_rise(viscosity, rate, gap.thickness, CONDUCTIVITY)
-    # Without any loss, in the time sheared so far in this step.
+    steady = cylinders.viscous_heating_rise(viscosity, rate, layer.thickness, CONDUCTIVITY)
+    # Upper bound without any heat loss, in the time sheared so far in this step.
     rise = steady if row.seconds is None else min(steady, viscosity * rate**2 * row.seconds / HEAT_CAPACITY)
     coefficient = plan.context.temperature_coefficient
     if coefficient is None:
-        return f"shearing heats the sample by up to {rise:.2g} K (estimate)" if rise >= WORTH_A_WORD_K else ""
+        return state("heating", rise=rise) if rise >= REPORTED_HEATING_K else None
     change = coefficient * rise
-    if abs(change) < WORTH_A_WORD:
-        return ""
-    return (
-        f"shearing heats the sample by up to {rise:.2g} K (estimate), which changes the value by up to "
-        f"{change:+.1f} %; shear less long, or slower"
-    )
+    return state("heating_changes_value", rise=rise, change=change) if abs(change) >= REPORTED_HEATING_PERCENT else None
 
 
-def _drift_said(plan: Plan, row: KeptValue, drift: Drift | None) -> str:
+def _still_changing(plan: Plan, row: KeptValue, drift: Drift | None) -> Statement | None:
     if plan.claim != "at_time" or drift is None or not drift.certain:
-        return ""
+        return None
     code = plan.context.units[plan.primary]
     least, _ = INTERVAL_SCALES.get(code, (DRIFTS, ""))
     moved = drift.per_min if code in INTERVAL_SCALES else drift.percent_per_min
     if moved is None or abs(moved) * row.span_seconds / 60.0 < least:
-        return ""
-    unit = symbol(code) if code in INTERVAL_SCALES else "%"
-    return f"the value was still changing by {moved:+.2g} {unit} per minute: it is the value at this time"
+        return None
+    return state("still_changing", rate=moved, unit=code if code in INTERVAL_SCALES else "%")
 
 
-def _unsteady_said(plan: Plan, kept: Kept) -> str:
-    """What the instrument says of a value that need not be steady."""
+def _called_unsteady(plan: Plan, kept: Kept) -> Statement | None:
+    """Return a caution where the instrument calls a value unsteady that need not be steady."""
     if "unsteady" not in kept.faults or decides(plan, "unsteady"):
-        return ""
-    return "the instrument called the value unsteady: it is the value at this time"
+        return None
+    return state("called_unsteady")
 
 
-def _selected(plan: Plan, facts: Facts, kept: Kept) -> str:
-    """A value taken when it crossed a threshold was chosen by it."""
+def _selected(plan: Plan, facts: Facts, kept: Kept) -> Statement | None:
+    """Return a caution for a value that was taken when a signal crossed a threshold."""
     if kept.at == "event":
         rule = kept.rule
         leaves = [leaf for k in plan.steps[kept.step].keep if k.event is not None for leaf in k.event.leaves()]
     else:
         ended = ended_step(facts, kept.step)
         if ended is None or kept.at != "end":
-            return ""
+            return None
         rule, leaves = ended.rule, plan.steps[kept.step].stop.leaves()
     leaf = next((x for x in leaves if x.name == rule), None)
     if leaf is None or leaf.kind == "steady" or leaf.signal in BY_TIME or plan.claim == "time_to":
-        return ""
-    unit = symbol(plan.context.units.get(leaf.signal, ""))
-    return f"the step ended at {rule} ({leaf.signal}, {unit}): the value was selected by this threshold, not by time"
+        return None
+    unit = plan.context.units.get(leaf.signal, "")
+    return state("selected_by_threshold", rule=rule, signal=leaf.signal, unit=unit)

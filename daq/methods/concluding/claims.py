@@ -1,4 +1,4 @@
-"""What the number means: which kept value each claim takes, and what must hold for it to be believed.
+"""Claims: which kept value each of them takes, and which conditions it must meet.
 
 `at_time` and `equilibrium` take the value at the end of the result's step, `peak` the greatest one along it, `time_to`
 the time of an event.
@@ -12,6 +12,7 @@ from daq.core.plan import Plan, Rule
 from daq.methods.concluding.budget import COVERAGE, budget, stated_uncertainty
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.checks import shows_steadiness
 from daq.rheology.uncertainty import Component, Distribution, combine, from_limit
 
@@ -20,13 +21,13 @@ PEAK_FALL: Final = 0.02
 
 
 def raw_value(plan: Plan, kept: Kept) -> float | None:
-    """The statistic of the primary signal that a kept value is."""
+    """Return the statistic of the primary signal that a kept value asks for."""
     summary = kept.summaries.get(plan.primary)
     return None if summary is None else summary.value(kept.statistic)
 
 
 def chosen(plan: Plan, facts: Facts) -> Kept | None:
-    """The kept value the claim is about; of a run so far the latest one."""
+    """Return the kept value of the claim; while the run goes on, the latest one."""
     here = [k for k in facts.kept if k.step == plan.context.result_step]
     if plan.claim == "peak":
         along = _along(here)
@@ -50,7 +51,7 @@ def _or_lowest(value: float | None) -> float:
 
 
 def claim_faults(plan: Plan, facts: Facts, kept: Kept | None) -> list[str]:
-    """What speaks against the claim of a run that came to its end."""
+    """Return the faults of the claim of a complete run."""
     if kept is None:
         return ["threshold_not_met" if plan.claim == "time_to" else "no_readings"]
     if plan.claim == "equilibrium" and not _steady(plan, facts):
@@ -63,7 +64,7 @@ def claim_faults(plan: Plan, facts: Facts, kept: Kept | None) -> list[str]:
 
 
 def decides(plan: Plan, fault: str) -> bool:
-    """Whether a fault of the readings speaks against the claim: what is not steady yet only against an equilibrium."""
+    """Return whether a fault of the readings counts for the claim: `unsteady` counts only for an equilibrium."""
     return fault != "unsteady" or plan.claim == "equilibrium"
 
 
@@ -73,7 +74,7 @@ def _steady(plan: Plan, facts: Facts) -> bool:
 
 
 def ended_step(facts: Facts, step: int) -> StepEnded | None:
-    """How a step ended the last time it was done; None while it goes on."""
+    """Return the end of the last execution of a step; None while it goes on."""
     return next((s for s in reversed(facts.steps) if s.step == step), None)
 
 
@@ -98,7 +99,7 @@ def _peak_faults(plan: Plan, facts: Facts, kept: Kept) -> list[str]:
 
 
 def _event_leaf(plan: Plan, kept: Kept) -> Rule | None:
-    """The condition that a value kept on an event was taken for."""
+    """Return the rule for which a value was kept on an event."""
     for keep in plan.steps[kept.step].keep:
         if keep.event is not None:
             for leaf in keep.event.leaves():
@@ -108,7 +109,7 @@ def _event_leaf(plan: Plan, kept: Kept) -> Rule | None:
 
 
 def _hold_ns(plan: Plan, kept: Kept) -> float:
-    """How long the condition had held when the event was recognised."""
+    """Return how long (ns) the condition had held when the event was recognised."""
     leaf, speed = _event_leaf(plan, kept), plan.steps[kept.step].speed
     if leaf is None:
         return 0.0
@@ -120,7 +121,7 @@ def _hold_ns(plan: Plan, kept: Kept) -> float:
 
 
 def event_seconds(plan: Plan, facts: Facts, kept: Kept) -> float | None:
-    """Time (s) from the beginning of the step, or of the run, to the event: to when its condition began to hold.
+    """Return the time (s) from the start of the step, or of the run, to the moment the event's condition began to hold.
 
     `kept` is the value taken on the event, which comes after the hold.
     """
@@ -132,13 +133,13 @@ def event_seconds(plan: Plan, facts: Facts, kept: Kept) -> float | None:
 
 
 def _met_at_once(plan: Plan, facts: Facts, kept: Kept) -> bool:
-    """Whether the condition held from the first time it was looked at: the event lay before."""
+    """Return whether the condition held at its first check, so that the event lay before."""
     leaf, ended = _event_leaf(plan, kept), ended_step(facts, kept.step)
     if leaf is None or ended is None:
         return False
     speed = plan.steps[kept.step].speed
     after = leaf.after.ns if not leaf.after.revolutions else leaf.after.revolutions / abs(speed or 1.0) * 60e9
-    # The first reading that is looked at comes within one interval; two leave room for a reading that is late.
+    # The first reading comes within one interval; two intervals allow for a late reading.
     return kept.t - _hold_ns(plan, kept) <= ended.started + after + 2.0 * _interval_ns(plan, kept)
 
 
@@ -149,13 +150,13 @@ def _interval_ns(plan: Plan, kept: Kept) -> float:
 
 
 def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Uncertainty | None:
-    """Expanded uncertainty (s) of the time to an event: the reading interval, and the value's own over its rate.
+    """Return the expanded uncertainty (s) of the time to an event: reading interval, and the value's own over its rate.
 
     A value that is high by u crosses its threshold early by u over the slope; that share is left out where the event is
     on another signal than the primary one, or the value does not move.
     """
     summary, leaf = kept.summaries.get(plan.primary), _event_leaf(plan, kept)
-    left_out: list[str] = []
+    left_out: list[Statement] = []
     components: list[Component] = []
     interval = _interval_ns(plan, kept) / 1e9
     if interval > 0.0:
@@ -171,7 +172,7 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
             )
             left_out += found[1]
     else:
-        left_out.append(f"value at the threshold: the event is not on the {plan.primary}, or that does not move")
+        left_out.append(state("threshold_on_other_signal", signal=plan.primary))
     seconds = event_seconds(plan, facts, kept)
     if not components or seconds is None:
         return None

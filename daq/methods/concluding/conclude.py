@@ -1,4 +1,4 @@
-"""What a run came to: pure, the same function live and at the end."""
+"""The conclusion of a run: pure, the same function during a run and at its end."""
 
 from typing import Final
 
@@ -14,21 +14,23 @@ from daq.methods.concluding.claims import chosen, claim_faults, decides, event_s
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected
 from daq.methods.concluding.judging import judgement, reported
+from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
+from daq.methods.concluding.stopping import stop_reason
 from daq.methods.concluding.verifying import verdict_of, verify
 from daq.methods.parts.finding import Validity
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
-from daq.methods.planning.standing import said_of, standing_faults
+from daq.methods.parts.statement import Statement
+from daq.methods.planning.standing import standing_faults
 
 VALIDITY: Final[tuple[Validity, ...]] = ("valid", "doubtful", "not_valid")
-OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
 
 
 def conclude(plan: Plan, facts: Facts) -> Conclusion:
-    """Value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
+    """Return value, quality, validity, verdict, uncertainty and advice of a run, or of a run so far (outcome "").
 
-    What the number means is the plan's claim: see `daq.methods.concluding.claims`.
+    The plan's claim defines the meaning of the number: see `daq.methods.concluding.claims`.
     """
     kept = chosen(plan, facts)
     rows = tuple(_row(plan, facts, k) for k in facts.kept)
@@ -57,7 +59,6 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
-    stop_reason = ended.rule if ended is not None and seek_of(plan) is None else facts.reason
     return Conclusion(
         quantity=quantity,
         unit=unit,
@@ -66,10 +67,10 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
-        reasons=tuple(_said(plan, facts, row, f) for f in faults) + _outcome_said(facts),
+        reasons=reasons_of(plan, facts, row, faults),
         claim=plan.claim,  # type: ignore[arg-type]  # compiled from a Claim
         outcome=facts.outcome,  # type: ignore[arg-type]  # one of the names, or "" while the run goes on
-        span=None if row is None else _span(kept, row, stop_reason),
+        span=None if row is None else _span(kept, row, stop_reason(plan, facts, ended)),
         row=row,
         steady=steady,
         drift=moved,
@@ -106,11 +107,11 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
 
 
 def _identity_faults(facts: Facts) -> list[str]:
-    """Faults of instruments that are others than at the beginning, or did not say at the end who they are."""
+    """Return the faults of instruments that were exchanged, or did not identify themselves at the end."""
     checks = {i.check for i in facts.identities}
     if IdentityCheck.CHANGED in checks:
         return ["another_instrument"]
-    # A run that did not come to its end has no value that an unknown identity could make doubtful.
+    # A run that is not complete has no value, so an unknown identity changes nothing.
     unknown = IdentityCheck.NO_ANSWER in checks and facts.outcome == "complete"
     return ["identity_unknown"] if unknown else []
 
@@ -121,7 +122,7 @@ def _mean(kept: Kept, signal: str) -> float | None:
 
 
 def _row(plan: Plan, facts: Facts, kept: Kept) -> KeptValue:
-    # A step that seeks its speed begins anew with each try.
+    # A step that seeks its speed starts again with each try.
     began = max((s.started for s in facts.steps if s.step == kept.step and s.started <= kept.t), default=None)
     value = raw_value(plan, kept)
     faults = kept.faults
@@ -147,7 +148,7 @@ def _row(plan: Plan, facts: Facts, kept: Kept) -> KeptValue:
 
 
 def _row_of_limit(plan: Plan, limit: LimitReached) -> KeptValue:
-    """Where a run stood when the torque came to its limit, for a result without a kept value."""
+    """Return step and speed at which the torque reached its limit, for a result without a kept value."""
     return KeptValue(
         step=limit.step,
         name=plan.steps[limit.step].name,
@@ -162,21 +163,21 @@ def _row_of_limit(plan: Plan, limit: LimitReached) -> KeptValue:
 
 
 def _percent(plan: Plan, kept: Kept) -> float | None:
-    """Mean torque in % of full scale."""
+    """Return the mean torque in % of full scale."""
     if plan.band is None:
         return None
     return percent_of_full_scale(plan, _mean(kept, plan.band.signal))
 
 
-def _span(kept: Kept | None, row: KeptValue, stop_reason: str) -> Span:
-    """Where the result has no kept value of its own, `row` says where the run was when the torque reached its limit."""
+def _span(kept: Kept | None, row: KeptValue, reason: Statement | None) -> Span:
+    """Return the span of the value; without a kept value `row` holds the step in which the torque reached its limit."""
     return Span(
         n=row.n,
         seconds=row.span_seconds,
         completeness=0.0 if kept is None else kept.completeness,
         statistic="last" if kept is None else kept.statistic,
         taken_at_s=row.seconds,
-        stop_reason=stop_reason,
+        stop_reason=reason,
     )
 
 
@@ -199,7 +200,7 @@ def _temperatures(plan: Plan, kept: Kept) -> dict[str, float]:
 
 
 def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
-    """Means of the measured signals that have no place of their own in a result."""
+    """Return the means of the measured signals that have no place of their own in a result."""
     own = {plan.primary, plan.speed_signal, "" if plan.band is None else plan.band.signal}
     own |= {d.name for d in plan.derivations}
     out: dict[str, SignalMean] = {}
@@ -210,36 +211,8 @@ def _signals(plan: Plan, kept: Kept) -> dict[str, SignalMean]:
     return out
 
 
-def _said(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> str:
-    """The sentence of a fault, with the figures of this run."""
-    sentence = FAULTS[fault].sentence
-    if fault in ("another_instrument", "identity_unknown"):
-        said = "; ".join(f"{i.link}: {i.said}" for i in facts.identities if i.said)
-        return f"{sentence}: {said}" if said else sentence
-    band = plan.band
-    standing = plan.context.standing
-    if fault in ("verification_failed", "verification_overdue") and standing is not None:
-        return f"{sentence}: {said_of(standing, fault)}"
-    if row is None:
-        return sentence
-    if fault in ("below_band", "above_band") and band is not None and row.torque_percent is not None:
-        return f"{sentence}: {row.torque_percent:.1f} % of full scale"
-    if fault == "off_temperature" and row.temperature is not None:
-        c = plan.conditioning
-        return f"{sentence}: mean {row.temperature:.2f} °C, band {c.low:g} to {c.high:g} °C"
-    if fault == "off_speed" and row.speed is not None and row.set_speed is not None:
-        return f"{sentence}: mean {row.speed:.3f} min⁻¹, set {row.set_speed:g} min⁻¹"
-    if fault in ("cut_short", "readings_missing"):
-        return f"{sentence}: {row.n} readings over {row.span_seconds:.3g} s"
-    return sentence
-
-
-def _outcome_said(facts: Facts) -> tuple[str, ...]:
-    return (f"{facts.outcome}: {facts.reason}",) if facts.outcome in OUTCOME_FAULT and facts.reason else ()
-
-
 def _advice(plan: Plan, facts: Facts, kept: Kept | None, unit: str) -> tuple[Advice, ...]:
-    """Advice for the limit of the torque, the result's value, then for other steps whose last value was off range."""
+    """Return advice for the torque limit, the result's value, then for other steps whose last value is off range."""
     out = [] if facts.limit is None else advice_from_limit(plan, facts.limit, unit)
     if seek_of(plan) is not None:
         return (*out, *advice_to_fit(plan, facts))

@@ -2,14 +2,15 @@
 
 from daq.methods.parts.finding import Finding
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement
 
 
 class Conclusion(Finding):
-    """A finding with what only `conclude` knows of it."""
+    """A finding with the parts that only `conclude` computes."""
 
     row: KeptValue | None = None
     """The kept value the result comes from."""
     sheared: bool = False
-    """Whether the run sought a speed, and so sheared its fill in a way no method declares."""
-    cautions: tuple[str, ...] = ()
-    """Sentences a reader of the value must know: limits of use, drift, what selected it."""
+    """True where the run sought a speed, and so sheared its fill without a declared pre-shear."""
+    cautions: tuple[Statement, ...] = ()
+    """Cautions for a reader of the value: limits of use, drift, selection by a threshold."""

@@ -1,21 +1,22 @@
-"""The verdict: the number against the product's limits, where it can be compared with them."""
+"""The verdict: the value against the product's limits, where they apply."""
 
 import math
 from typing import Any, Final, NamedTuple
 
 from daq.core.context import ProductLimit, ProductOfPlan
 from daq.core.plan import Plan
-from daq.core.units import UNITS, convert, symbol
-from daq.methods.concluding.seekadvice import SHEARS, seek_of
+from daq.core.units import UNITS, convert
+from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
 
 class _Subject(NamedTuple):
-    """What is judged."""
+    """The value to judge, with its conditions."""
 
     plan: Plan
     quantity: str
@@ -25,17 +26,17 @@ class _Subject(NamedTuple):
 
 
 def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
-    """The verdict on `value` (in `unit`) under the limits of the plan's product.
+    """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
     A limit that applies at another geometry, vessel, speed, time, temperature or unit says nothing about the value.
     Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
     A seek gets no verdict.
     """
     if seek_of(plan) is not None:
-        return Judgement(verdict=Verdict.NONE, reasons=(SHEARS,))
+        return Judgement(verdict=Verdict.NONE, reasons=(state("seek_shears"),))
     product = plan.context.product
     if product is None or not product.limits:
-        return Judgement(verdict=Verdict.NONE, reasons=("the product has no limits",) if product else ())
+        return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
     rule = Rounding(product.rounding)
     decimals = None if value is None else reported_decimals(value, product, quantity)
     subject = _Subject(plan, quantity, unit, value, row)
@@ -45,14 +46,14 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
         compared = as_reported(value, decimals or 0) if rule is Rounding.ROUNDED else repr(value)
-    reasons = tuple(dict.fromkeys(r for u in used if u.verdict == overall for r in u.reasons))
+    reasons = distinct(r for u in used if u.verdict == overall for r in u.reasons)
     return Judgement(
         verdict=overall, rounding=rule, acceptance="simple_acceptance", compared=compared, limits=used, reasons=reasons
     )
 
 
 def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:
-    """Decimals of the reported number: those of the quantity's limit, or of the product, or by significant digits."""
+    """Return the decimals of the reported number: of the quantity's limit, of the product, or by significant digits."""
     own = (limit.decimals for limit in product.limits if limit.quantity == quantity)
     fixed = next((d for d in own if d is not None), product.reported_decimals)
     if fixed is not None:
@@ -62,7 +63,7 @@ def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> in
 
 
 def reported(value: float | None, product: ProductOfPlan | None, quantity: str, unit: str) -> str | None:
-    """The value (in `unit`) as the product reports it; None without value or product.
+    """Return the value (in `unit`) as the product reports it; None without value or product.
 
     The digits of a product are those of its own unit and of the quantities it has limits for: three digits of a
     viscosity say nothing about a mass.
@@ -80,21 +81,20 @@ def _one(subject: _Subject, limit: ProductLimit, rule: Rounding, decimals: int |
     low, high = limit.low, limit.high
     reasons = _hindrances(subject, limit)
     if value is None:
-        reasons.insert(0, "there is no number to compare")
+        reasons.insert(0, state("no_value_to_compare"))
     if reasons:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
     low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
     found = judge(value, low, high, rule=rule, decimals=decimals)
-    said: list[str] = []
     if found is Verdict.OUTSIDE and value is not None:
         below = low is not None and value < low
         edge = low if below else high
-        said = [f"{value:.6g} {symbol(unit)} is {'below' if below else 'above'} {edge:g} {symbol(unit)}"]
-    return _used(limit, low, high, unit, found, said)
+        reasons = [state("below_limit" if below else "above_limit", value=value, limit=edge, unit=unit)]
+    return _used(limit, low, high, unit, found, reasons)
 
 
 def _used(
-    limit: ProductLimit, low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[str]
+    limit: ProductLimit, low: float | None, high: float | None, unit: str, verdict: Verdict, reasons: list[Statement]
 ) -> LimitUsed:
     binds: dict[str, Any] = {k: v for k in BINDINGS if (v := getattr(limit, k)) is not None}
     if "time" in binds:
@@ -105,39 +105,41 @@ def _used(
     )  # fmt: skip
 
 
-def _hindrances(subject: _Subject, limit: ProductLimit) -> list[str]:
-    """Why a limit cannot be applied; empty where it can."""
+def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
+    """Return why a limit does not apply; empty where it does."""
     quantity, unit, row = subject.quantity, subject.unit, subject.row
-    out: list[str] = []
+    out: list[Statement] = []
     if limit.quantity != quantity:
-        # What else it applies at does not matter then.
-        return [f"the limit is for {limit.quantity}, the result is {quantity}"]
+        # The other conditions of the limit do not matter then.
+        return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
     if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
-        out.append(f"the limit is in {limit.unit}, the result in {unit}")
-    body = subject.plan.context.geometry
-    for key, wanted, fitted in (
-        ("geometry", limit.geometry, None if body is None else body.name),
-        ("vessel", limit.vessel, None if body is None else body.vessel),
-    ):
-        if wanted is not None and wanted != fitted:
-            out.append(f"the limit applies at {key} {wanted}, measured with {fitted or 'none'}")
+        out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))
+    geometry = subject.plan.context.geometry
+    fitted, vessel = (None, None) if geometry is None else (geometry.name, geometry.vessel)
+    if limit.geometry is not None and limit.geometry != fitted:
+        out.append(state("limit_of_other_geometry", wanted=limit.geometry, fitted=fitted))
+    if limit.vessel is not None and limit.vessel != vessel:
+        out.append(state("limit_of_other_vessel", wanted=limit.vessel, used=vessel or None))
     if row is None:
         return out
     speed = limit.speed
     if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
-        have = "no speed" if row.set_speed is None else f"{row.set_speed:g} min⁻¹"
-        out.append(f"the limit applies at {speed:g} min⁻¹, measured at {have}")
+        out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
     time = limit.time
-    # While a step goes on its beginning is not among the facts, and the value is provisional anyhow.
+    # While a step goes on, its start is not among the facts, and the value is provisional.
     if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
-        out.append(f"the limit applies at the value after {time / 1e9:g} s, taken after {row.seconds:g} s")
+        out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
     temperature = limit.temperature
     if temperature is not None:
         if row.temperature is None:
-            out.append(f"the limit applies at {temperature:g} °C, and no temperature was measured")
+            out.append(state("limit_needs_temperature", wanted=temperature))
         elif abs(row.temperature - temperature) > limit.temperature_band:
             out.append(
-                f"the limit applies at {temperature:g} ± {limit.temperature_band:g} °C, "
-                f"measured at {row.temperature:.2f} °C"
+                state(
+                    "limit_at_other_temperature",
+                    wanted=temperature,
+                    band=limit.temperature_band,
+                    temperature=row.temperature,
+                )
             )
     return out

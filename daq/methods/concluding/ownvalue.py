@@ -1,43 +1,41 @@
-"""An instrument that computes a viscosity itself: its value against the one computed here from torque and geometry."""
+"""Comparison of an instrument's own viscosity with the one computed here from torque and geometry."""
 
 import math
 from typing import Final
 
 from daq.core.effects import Kept
 from daq.core.plan import Plan
-from daq.core.units import UNITS, convert, symbol
+from daq.core.units import UNITS, convert
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.signals import OWN_VISCOSITY
 
 COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "scatter of readings (Type A)")
-"""Components that go into both values alike, because both come from the same torque and speed."""
+"""Components common to both values, because both come from the same torque and speed."""
 ALLOWED_PERCENT: Final = 1.0
 """Allowed difference where the specification states no maximum permissible error of the geometry (our choice)."""
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
-def own_value_said(plan: Plan, kept: Kept, row: KeptValue, budget: Uncertainty | None) -> str:
-    """A sentence where the two differ by more than the uncertainty of what is not common to them; otherwise "".
+def own_value_caution(plan: Plan, kept: Kept, row: KeptValue, budget: Uncertainty | None) -> Statement | None:
+    """Return a caution where the two differ by more than the uncertainty of what is not common to them.
 
-    Torque and speed are the same in both, so that a difference comes from the body's constants, a factor or a unit.
+    Torque and speed are the same in both: a difference comes from the constants of the geometry, a factor or a unit.
     """
     own = kept.summaries.get(OWN_VISCOSITY)
     unit = plan.context.units.get(OWN_VISCOSITY, "")
     if plan.primary not in VISCOSITIES or own is None or own.mean is None or not row.value:
-        return ""
+        return None
     if unit not in UNITS or UNITS[unit].dimension != "viscosity":
-        return ""
+        return None
     code = plan.context.units[plan.primary]
     theirs = convert(own.mean, unit, code)
     allowed = _allowed_percent(row.value, budget)
     differs = 100.0 * (theirs / row.value - 1.0)
     if abs(differs) <= allowed:
-        return ""
-    return (
-        f"the instrument's own viscosity, {theirs:.4g} {symbol(code)}, differs by {differs:+.1f} % from the one "
-        f"computed here, more than the {allowed:.2g} % that body and display allow: check geometry, factor and unit"
-    )
+        return None
+    return state("own_value_differs", own=theirs, unit=code, deviation=differs, allowed=allowed)
 
 
 def _allowed_percent(value: float, budget: Uncertainty | None) -> float:

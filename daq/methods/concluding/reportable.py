@@ -1,33 +1,31 @@
-"""The reportable result of a sample: made from its runs by the product's rule, every attempt listed.
+"""The reportable result of a sample, made from its runs by the product's rule, with every attempt listed.
 
 It is a thing of its own, not one of the runs.  Pure: from the results as they are stored.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
-from daq.core.units import symbol
 from daq.methods.concluding.judging import reported, reported_decimals
 from daq.methods.files.product import Product
+from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict, as_reported, judge
 from daq.quality.replicates import Agreement, Outcome, judge_replicates
 from daq.quality.statistics import dixon_test, grubbs_test
 
 HOW: Final = {
-    Outcome.MEAN: "mean of {n}: their range {spread:.4g} {unit} is within {limit:.4g} {unit}",
-    Outcome.MEDIAN: "median of {n}: their range {spread:.4g} {unit} is beyond {limit:.4g} {unit} and no more are "
-    "allowed; look for the reason",
-    Outcome.MORE: "not decided: the range {spread:.4g} {unit} of {n} is beyond {limit:.4g} {unit}; measure one more, "
-    "on a fresh fill",
+    Outcome.MEAN: "mean_of_results",
+    Outcome.MEDIAN: "median_of_results",
+    Outcome.MORE: "one_more_result",
 }
+"""Code of the statement by the outcome of judged replicates."""
 
 
 @dataclass(frozen=True, slots=True)
 class Attempt:
-    """One run of the sample, counted or not, and why not."""
+    """One run of the sample, whether it counts, and why not."""
 
     run: str
     began: str
@@ -38,12 +36,13 @@ class Attempt:
     unit: str
     validity: str
     counted: bool
-    why: str = ""
+    why: tuple[Statement, ...] = ()
+    """Why it does not count."""
 
 
 @dataclass(frozen=True, slots=True)
 class Reportable:
-    """What is reported of a sample.  Values in `unit`."""
+    """The reportable result of a sample.  Values in `unit`."""
 
     sample: str
     product: str | None
@@ -57,19 +56,20 @@ class Reportable:
     """Expanded uncertainty: the greatest of the values counted, because errors of one instrument do not average out."""
     decided: str
     """mean, median, single, more or none."""
-    how: str
+    how: Statement
     verdict: str
     rounding: str | None
-    limits: tuple[str, ...]
-    outliers: tuple[str, ...]
-    """What outlier tests say; nothing is left out for it."""
+    limits: tuple[Statement, ...]
+    """The verdict under each limit; after one that could not be applied, the reasons."""
+    outliers: tuple[Statement, ...]
+    """Results of outlier tests; no value is left out because of them."""
     attempts: tuple[Attempt, ...]
 
 
 def reportable(
     sample: str, runs: Sequence[tuple[Attempt, dict[str, Any] | None]], product: Product | None, method: str = ""
 ) -> Reportable:
-    """The reportable result from all runs of a sample, oldest first, each with its newest result (`ResultData`).
+    """Return the reportable result from all runs of a sample, oldest first, each with its newest result (`ResultData`).
 
     Counted are valid results of one method on one geometry under the same choices, the first of each fill, until the
     product's rule has decided.  `method` (id) chooses the method; otherwise it is that of the first valid result.
@@ -85,7 +85,7 @@ def reportable(
     for attempt, data in runs:
         why = _why_not(attempt, data, counted, fills, method)
         if not why and decided:
-            why = "the sample was decided before"
+            why = (state("sample_decided"),)
         if why or data is None:
             attempts.append(_with(attempt, why))
             continue
@@ -103,7 +103,7 @@ def reportable(
     return _made(sample, product, counted, attempts, agreement, needed)
 
 
-def _with(attempt: Attempt, why: str = "") -> Attempt:
+def _with(attempt: Attempt, why: tuple[Statement, ...] = ()) -> Attempt:
     a = attempt
     return Attempt(
         a.run, a.began, a.method, a.instrument, a.fill, a.value, a.unit, a.validity, counted=not why, why=why
@@ -112,25 +112,26 @@ def _with(attempt: Attempt, why: str = "") -> Attempt:
 
 def _why_not(
     attempt: Attempt, data: dict[str, Any] | None, counted: Sequence[dict[str, Any]], fills: dict[str, str], method: str
-) -> str:
-    """Why a run does not count; "" where it does."""
+) -> tuple[Statement, ...]:
+    """Return why a run does not count; empty where it does."""
     if data is None:
-        return "it has no result"
+        return (state("without_result"),)
     if data.get("verification"):
-        return "it is a verification"
+        return (state("is_verification"),)
     if data["sample"].get("sheared"):
-        return "its fill was sheared while a speed was sought"
+        return (state("fill_was_sheared"),)
     if method and data["method"]["id"] != method:
-        return f"another method: {data['method']['id']}"
+        return (state("of_other_method", method=data["method"]["id"]),)
     if data["validity"] != "valid" or data["value"] is None:
-        return f"{data['validity']}: {'; '.join(data['reasons']) or data['outcome']}"
+        statements = state("without_valid_result", validity=data["validity"])
+        return (statements, *(Statement.model_validate(reason) for reason in data["reasons"]))
     if attempt.fill in fills:
-        return f"a repeat on the fill of run {fills[attempt.fill][:8]} is no replicate"
+        return (state("fill_repeated", run=fills[attempt.fill][:8]),)
     first = counted[0] if counted else data
     for what, key in (("method", _method), ("geometry", _geometry), ("choices", _choices), ("quantity", _quantity)):
         if key(data) != key(first):
-            return f"another {what} than the first that counts"
-    return ""
+            return (state("differs_from_first", aspect=what),)
+    return ()
 
 
 def _method(data: dict[str, Any]) -> Any:
@@ -138,8 +139,8 @@ def _method(data: dict[str, Any]) -> Any:
 
 
 def _geometry(data: dict[str, Any]) -> Any:
-    body = data.get("geometry")
-    return body and (body["name"], body["vessel"])
+    geometry = data.get("geometry")
+    return geometry and (geometry["name"], geometry["vessel"])
 
 
 def _choices(data: dict[str, Any]) -> Any:
@@ -164,12 +165,12 @@ def _made(
     if agreement is not None:
         value, decided = agreement.value, str(agreement.outcome)
         a = agreement
-        how = HOW[a.outcome].format(n=a.n, spread=a.spread, limit=a.limit, unit=symbol(unit))
+        how = state(HOW[a.outcome], results=a.n, spread=a.spread, limit=a.limit, unit=unit)
     elif first is not None and needed == 1:
-        value, decided, how = first["value"], "single", "the first valid result; the product asks for no replicates"
+        value, decided, how = first["value"], "single", state("first_valid_result")
     else:
         more = needed - len(counted)
-        decided, how = ("more" if counted else "none"), f"not decided: {more} more valid, each on a fresh fill"
+        decided, how = ("more" if counted else "none"), state("more_results_needed", more=more)
     planned = None if product is None else product.planned()
     verdict, rule, limits = _verdict(value, unit, counted, planned)
     expanded = [d["uncertainty"]["expanded"] for d in counted if d.get("uncertainty")]
@@ -192,46 +193,40 @@ def _made(
     )
 
 
-def _outliers(values: Sequence[float], unit: str) -> tuple[str, ...]:
+def _outliers(values: Sequence[float], unit: str) -> tuple[Statement, ...]:
     if len(values) < 3:
         return ()
     out = []
-    for name, letter, test in (("Grubbs", "G", grubbs_test), ("Dixon", "Q", dixon_test)):
+    for code, test in (("grubbs_outlier", grubbs_test), ("dixon_outlier", dixon_test)):
         found = test(values)
         if found.is_outlier:
-            out.append(
-                f"{name}: {found.value:.4g} {symbol(unit)} stands out, {letter} = {found.statistic:.3f} above "
-                f"{found.critical:.3f}; it counts all the same"
-            )
+            out.append(state(code, value=found.value, unit=unit, statistic=found.statistic, critical=found.critical))
     return tuple(out)
 
 
 def _verdict(
     value: float | None, unit: str, counted: Sequence[dict[str, Any]], product: ProductOfPlan | None
-) -> tuple[str, str | None, tuple[str, ...]]:
-    """Verdict on the reportable number under the limits that every counted result could be compared with."""
+) -> tuple[str, str | None, tuple[Statement, ...]]:
+    """Return the verdict on the reportable number under the limits that applied to every counted result."""
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
         return Verdict.NONE.value, None, ()
     rule = Rounding(product.rounding)
     decimals = reported_decimals(value, product, counted[0]["quantity"])
-    said: list[str] = []
+    statements: list[Statement] = []
     verdicts: list[Verdict] = []
     for i, limit in enumerate(counted[0]["verdict"]["limits"]):
         same = [d["verdict"]["limits"][i] for d in counted]
         comparable = all(x["verdict"] in ("within", "outside") for x in same)
-        edges = f"{limit['quantity']} {_edge(limit['low'])} to {_edge(limit['high'])} {symbol(limit['unit'])}"
+        edges = {name: limit[name] for name in ("quantity", "low", "high", "unit")}
         if not comparable or limit["unit"] != unit:
             verdicts.append(Verdict.NOT_COMPARABLE)
-            reasons = dict.fromkeys(r for x in same if x["verdict"] == "not_comparable" for r in x["reasons"])
-            said.append(f"{edges}: not comparable: {'; '.join(reasons) or 'another unit'}")
+            reasons = (r for x in same if x["verdict"] == "not_comparable" for r in x["reasons"])
+            statements.append(state("limit_not_comparable", **edges))
+            statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
         found = judge(value, limit["low"], limit["high"], rule=rule, decimals=decimals)
         shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else repr(value)
         verdicts.append(found)
-        said.append(f"{edges}: {found.value}, compared as {shown}")
+        statements.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
-    return overall.value, rule.value, tuple(said)
-
-
-def _edge(value: float | None) -> str:
-    return "any" if value is None or not math.isfinite(value) else f"{value:g}"
+    return overall.value, rule.value, tuple(statements)

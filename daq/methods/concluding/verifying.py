@@ -1,16 +1,16 @@
-"""A verification: the values of a run on a certified fluid against its certificate."""
+"""Verification of an instrument: the values of a run on a certified fluid against its certificate."""
 
 from collections.abc import Sequence
 from typing import Final
 
 from daq.core.context import CertifiedFluid, CertifiedPoint, VerificationAsked
 from daq.core.effects import Facts, Kept
-from daq.core.errors import SettingError
 from daq.core.plan import Plan
-from daq.core.units import convert, symbol
+from daq.core.units import convert
 from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.quality.limits import Rounding, Verdict
 from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
 from daq.rheology.torque import viscosity_at
@@ -21,7 +21,7 @@ LEVELS_APART_PERCENT: Final = 10.0
 
 
 def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> Verification | None:
-    """What the run says of the instrument, or None where the method is no verification or the run is not over.
+    """Return the verification, or None where the method is no verification or the run is not over.
 
     Each step's value at its end is one level.  Accepted is what lies within the certified value ± (a part of the
     full-scale viscosity of that geometry and speed + the certified uncertainty), decided in decimal arithmetic on the
@@ -35,7 +35,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
     levels = tuple(_level(plan, facts, k, row, fluid, asked) for k, row in last.values())
     judged = [level for level in levels if level.accepted is not None]
     different = _different([level.torque_percent or 0.0 for level in judged])
-    reasons = [f"{level.step}: {level.reason}" for level in levels if level.accepted is None]
+    reasons = [level.reason for level in levels if level.reason is not None]
     passed: bool | None
     if any(level.accepted is False for level in judged):
         passed = False
@@ -44,10 +44,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
         passed = True
     else:
         passed = None
-        reasons.append(
-            f"judged at {different} of the {asked.levels} torques asked for (at least "
-            f"{LEVELS_APART_PERCENT:g} % of full scale apart)"
-        )
+        reasons.append(state("too_few_levels", judged=different, wanted=asked.levels, apart=LEVELS_APART_PERCENT))
     return Verification(
         order=asked.order,
         fluid=fluid.id,
@@ -62,7 +59,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
 
 
 def verdict_of(plan: Plan, found: Verification) -> Judgement:
-    """The verification as a verdict: its acceptance bands are the limits."""
+    """Return the verification as a verdict, with its acceptance bands as limits."""
     used = tuple(
         LimitUsed(
             quantity=plan.primary,
@@ -79,7 +76,7 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
                 if v is not None
             },
             verdict=_verdict(level.accepted),
-            reasons=(level.reason,) if level.reason else (),
+            reasons=() if level.reason is None else (level.reason,),
         )
         for level in found.levels
         if level.low is not None
@@ -103,26 +100,18 @@ def _level(
     plan: Plan, facts: Facts, kept: Kept, row: KeptValue, fluid: CertifiedFluid, asked: VerificationAsked
 ) -> Level:
     unit = plan.context.units[plan.primary]
-    reason = ""
+    reason = _hindrance(plan, row, fluid)
     band: AcceptanceBand | None = None
     certified = percent = None
-    if row.value is None:
-        reason = "there is no value"
-    elif row.temperature is None:
-        reason = "no temperature was measured"
-    else:
-        try:
-            certified, percent = _certified(fluid, row.temperature, unit)
-            full = _full_scale(plan, row.set_speed, unit)
+    if row.temperature is not None and row.value is not None and _reaches(fluid, row.temperature):
+        certified, percent = _certified(fluid, row.temperature, unit)
+        full = _full_scale(plan, row.set_speed, unit)
+        if full is not None:
             band = acceptance_band(
                 certified, full, certified_uncertainty_percent=percent, full_scale_percent=asked.full_scale
             )
-        except SettingError as refused:
-            reason = refused.reason
-    if not reason and row.faults:
-        reason = f"the value is doubtful ({', '.join(row.faults)})"
     measured = row.value
-    accepted = None if reason or band is None or measured is None else band.accepts(measured)
+    accepted = None if reason is not None or band is None or measured is None else band.accepts(measured)
     spread = e_n = None
     if certified is not None and percent is not None and measured is not None:
         spread, e_n = _deviation(plan, facts, kept, row, certified, percent, fluid.coverage_factor)
@@ -143,8 +132,28 @@ def _level(
     )
 
 
+def _hindrance(plan: Plan, row: KeptValue, fluid: CertifiedFluid) -> Statement | None:
+    """Return why a level cannot be judged; None where it can."""
+    if row.value is None:
+        return state("level_without_value", step=row.name)
+    if row.temperature is None:
+        return state("level_without_temperature", step=row.name)
+    if not _reaches(fluid, row.temperature):
+        low, high = (end(p.celsius for p in fluid.table) for end in (min, max))
+        return state("level_outside_certificate", step=row.name, temperature=row.temperature, low=low, high=high)
+    if _full_scale(plan, row.set_speed, plan.context.units[plan.primary]) is None:
+        return state("level_without_full_scale", step=row.name)
+    return state("level_doubtful", step=row.name, faults=row.faults) if row.faults else None
+
+
+def _reaches(fluid: CertifiedFluid, celsius: float) -> bool:
+    """Return whether a temperature belongs to the certificate's table."""
+    table = [p.celsius for p in fluid.table]
+    return min(table) - BEYOND_TABLE_K <= celsius <= max(table) + BEYOND_TABLE_K
+
+
 def _certified(fluid: CertifiedFluid, celsius: float, unit: str) -> tuple[float, float]:
-    """Certified value (`unit`) at a temperature, and its expanded uncertainty in %: the greater one beside it."""
+    """Return the certified value (`unit`) at a temperature, and the greater uncertainty (%) of the rows beside it."""
     table = [(p.celsius, p.viscosity) for p in fluid.table]
     value = _as_written(convert(certified_viscosity(celsius, table, reach_k=BEYOND_TABLE_K), "mPa.s", unit))
     below = max((p for p in fluid.table if p.celsius <= celsius), key=_celsius, default=fluid.table[0])
@@ -156,23 +165,23 @@ def _celsius(point: CertifiedPoint) -> float:
     return point.celsius
 
 
-def _full_scale(plan: Plan, speed: float | None, unit: str) -> float:
-    """Viscosity (`unit`) that gives full-scale torque with the fitted geometry at a speed (/min)."""
+def _full_scale(plan: Plan, speed: float | None, unit: str) -> float | None:
+    """Return the viscosity (`unit`) of full-scale torque with the fitted geometry at a speed (/min), if known."""
     constant, scale = plan.context.viscosity_constant, plan.context.full_scale_unm
     if constant is None or scale is None or not speed:
-        raise SettingError("geometry, full-scale torque or speed is not known, so there is no band")
+        return None
     return _as_written(convert(viscosity_at(100.0, scale * 1e-6, constant, speed), "Pa.s", unit))
 
 
 def _as_written(value: float) -> float:
-    """Without what binary arithmetic leaves behind the twelfth digit: the decision is in decimal arithmetic."""
+    """Return the value in twelve digits, without the rounding errors of binary arithmetic: the decision is decimal."""
     return float(f"{value:.12g}")
 
 
 def _deviation(
     plan: Plan, facts: Facts, kept: Kept, row: KeptValue, certified: float, percent: float, k: float
 ) -> tuple[float | None, float | None]:
-    """Expanded uncertainty of measured less certified in % of the certified value, and E_n."""
+    """Return the expanded uncertainty of measured less certified in % of the certified value, and E_n."""
     found = budget(plan, facts, kept, row.value or 0.0, row.torque_percent)
     if found is None or row.value is None:
         return None, None
@@ -190,9 +199,8 @@ def _different(torques: list[float]) -> int:
     return count
 
 
-def _outside(plan: Plan, level: Level) -> str:
-    unit = symbol(plan.context.units[plan.primary])
-    return (
-        f"{level.step}: {level.measured:.6g} {unit} is outside {level.low:.6g} to {level.high:.6g} {unit}, which the "
-        f"certificate allows ({level.deviation_percent:+.2f} %)"
-    )
+def _outside(plan: Plan, level: Level) -> Statement:
+    return state(
+        "level_outside", step=level.step, value=level.measured, low=level.low, high=level.high,
+        unit=plan.context.units[plan.primary], deviation=level.deviation_percent,
+    )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The flow curve of a run: computed from its plan and its kept values when it is wanted, never before the commit."""
+"""The flow curve of a run, computed on demand from its plan and its kept values, never before the commit."""
 
 import importlib.metadata
 import math
@@ -19,6 +19,7 @@ from daq.methods.curves.curvedata import (
 )
 from daq.methods.curves.curvetrends import loop, recovery, thinning
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state, statement_of
 from daq.rheology import cylinders, rotors
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
 from daq.rheology.flowcurve import Fit
@@ -31,11 +32,11 @@ LEAST_POINTS: Final = 3
 BAND_POINTS: Final = 25
 SPLIT: Final = 1.0 / math.sqrt(2.0)
 """A stated limit of the torque may be an error of zero or of gain; each gets half of its variance, so that at full
-scale they come to the limit."""
+scale they reach the limit."""
 
 
 def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
-    """The flow curve of a run from its kept values; None where the method asks for none.
+    """Return the flow curve of a run from its kept values; None where the method asks for none.
 
     Pure: the same rows give the same curve, bit for bit under the same versions of numpy and scipy, which are named in
     it, and within 1e-9 under others.
@@ -44,23 +45,25 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
     if asked is None:
         return None
     points = _points(plan, rows)
-    left_out: list[str] = []
+    left_out: list[Statement] = []
     branch: Branch | Literal["both"] = asked.branch or _usual_branch(points)
     groups = _by_speed([p for p in points if p.used and (branch == "both" or branch in p.branches)])
     chosen = _fit(plan, [_mean(g) for g in groups], asked.models, left_out)
     best = None if chosen is None else chosen.best
     if chosen is not None and best is None and not left_out:
-        left_out.append("no model: none of those fitted is carried by the data; see the reasons beside them")
+        left_out.append(state("no_model_supported"))
     wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
     index = plan.context.flow_behaviour_index or 1.0
     return FlowCurveData(
         branch=branch,
-        rates=_wall(plan).said,
+        rates=state(_wall(plan).code),
         points=[p.model_copy(update={"wall_rate": wall.get(p.step)}) for p in points],
         chosen=None if best is None else best.fit.model,
-        fits=[] if chosen is None else [_told(f, least) for f in chosen.fits],
-        refused=[] if chosen is None else [RefusedModel(model=r.model, reason=r.reason) for r in chosen.refusals],
+        fits=[] if chosen is None else [_fitted_model(f, least) for f in chosen.fits],
+        refused=[]
+        if chosen is None
+        else [RefusedModel(model=r.model, reason=statement_of(r.reason)) for r in chosen.refusals],
         band=[] if best is None else _band(best),
         yield_stress=_yield_stress(best),
         thinning=thinning(points, left_out),
@@ -73,37 +76,37 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
 
 @dataclass(frozen=True, slots=True)
 class _Wall:
-    """How a torque becomes a stress at the turning wall, and the rate there."""
+    """The conversion of a torque to stress and rate at the turning wall."""
 
-    said: str
+    code: str
+    """Code of the statement that describes it."""
     stress_over_representative: float
     radius_ratio: float | None
     rim: bool = False
 
 
-def _body(plan: Plan) -> MeasuringGeometry:
-    body = plan.context.geometry
-    assert body is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
-    return body
+def _geometry(plan: Plan) -> MeasuringGeometry:
+    geometry = plan.context.geometry
+    assert geometry is not None  # noqa: S101 - compiled plans of a flow curve have a geometry with a rate
+    return geometry
 
 
 def _wall(plan: Plan) -> _Wall:
-    body = _body(plan)
-    if body.kind == "coaxial_cylinders":
-        ratio = (body.size("outer_radius") or math.nan) / (body.size("inner_radius") or math.nan)
-        said = "stress at the inner cylinder; rate there from the flow in the gap, solved for each model"
-        return _Wall(said, 2.0 / (1.0 + ratio**-2), ratio)
-    if body.kind == "single_cylinder_in_large_vessel":
-        vessel = body.size("vessel_radius")
-        said = "stress at the cylinder; rate there from the flow in the vessel, solved for each model"
-        return _Wall(said, 1.0, math.inf if vessel is None else vessel / (body.size("radius") or math.nan))
-    if body.kind == "parallel_plates":
-        return _Wall("rate at the rim; stress there by Weissenberg, Rabinowitsch and Mooney", 1.0, None, rim=True)
-    return _Wall("stress and rate are the same everywhere in the gap", 1.0, None)
+    geometry = _geometry(plan)
+    if geometry.kind == "coaxial_cylinders":
+        ratio = (geometry.size("outer_radius") or math.nan) / (geometry.size("inner_radius") or math.nan)
+        return _Wall("rates_at_inner_cylinder", 2.0 / (1.0 + ratio**-2), ratio)
+    if geometry.kind == "single_cylinder_in_large_vessel":
+        vessel = geometry.size("vessel_radius")
+        ratio = math.inf if vessel is None else vessel / (geometry.size("radius") or math.nan)
+        return _Wall("rates_at_single_cylinder", 1.0, ratio)
+    if geometry.kind == "parallel_plates":
+        return _Wall("rates_at_rim", 1.0, None, rim=True)
+    return _Wall("rates_uniform", 1.0, None)
 
 
 def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
-    """One point for each step that turns: its last value at the end."""
+    """Return one point for each step that turns: its last value at the end."""
     last = {r.step: r for r in rows if r.at == "end" and plan.steps[r.step].speed}
     taken = [r for _, r in sorted(last.items()) if r.speed and r.shear_rate and r.stress]
     top = max(range(len(taken)), key=lambda i: abs(taken[i].speed or 0.0), default=0)
@@ -122,19 +125,19 @@ def _points(plan: Plan, rows: Sequence[KeptValue]) -> list[CurvePoint]:
                 stress=stress,
                 wall_stress=stress * wall.stress_over_representative,
                 used=not r.faults,
-                reason=", ".join(f.replace("_", " ") for f in r.faults),
+                reasons=[state(f) for f in r.faults],
             )
         )
     return out
 
 
 def _usual_branch(points: Sequence[CurvePoint]) -> Branch:
-    """Down where it has enough points, because all samples come to it in the same state; otherwise up."""
+    """Return down where it has enough points, because all samples reach it in the same state; otherwise up."""
     return "down" if len({p.speed for p in points if "down" in p.branches}) >= LEAST_POINTS else "up"
 
 
 def _wall_rates(plan: Plan, points: Sequence[CurvePoint], best: CurveFit) -> dict[int, float]:
-    """Rate at the wall under the chosen model for the points of both branches, by step."""
+    """Return the rate (1/s) at the wall under the chosen model for the points of both branches, by step."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
     ratio = _wall(plan).radius_ratio
@@ -145,7 +148,7 @@ def _wall_rates(plan: Plan, points: Sequence[CurvePoint], best: CurveFit) -> dic
 
 
 def _by_speed(points: Sequence[CurvePoint]) -> list[list[CurvePoint]]:
-    """Points by speed; those of one set-point come together and are averaged, so that every speed counts once."""
+    """Return the points grouped by speed, so that every speed counts once."""
     by_speed: dict[float, list[CurvePoint]] = {}
     for p in points:
         near = next((s for s in by_speed if math.isclose(s, p.speed, rel_tol=1e-2)), p.speed)
@@ -163,9 +166,9 @@ def _mean(group: Sequence[CurvePoint]) -> CurvePoint:
     return group[0].model_copy(update=means)
 
 
-def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_out: list[str]) -> Chosen | None:
+def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_out: list[Statement]) -> Chosen | None:
     if len(points) < LEAST_POINTS:
-        left_out.append(f"fit: {len(points)} usable speeds; a curve needs at least {LEAST_POINTS}")
+        left_out.append(state("too_few_speeds", speeds=len(points), needed=LEAST_POINTS))
         return None
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
@@ -180,13 +183,13 @@ def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_o
     return choose(Series(omegas, stresses, sigma, wall.radius_ratio, rates), models, shifts)
 
 
-def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tuple[list[Shift], float]:
-    """Errors common to all points by the instrument's specification, and the standard uncertainty of the zero (Pa)."""
+def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[Statement]) -> tuple[list[Shift], float]:
+    """Return the errors common to all points by the specification, and the standard uncertainty of the zero (Pa)."""
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
-    given, body = plan.context.specification, _body(plan)
+    given, geometry = plan.context.specification, _geometry(plan)
     included = set(given.includes)
-    full = (plan.context.full_scale_unm or 0.0) * 1e-6 * (body.stress_per_torque or 0.0) * over
+    full = (plan.context.full_scale_unm or 0.0) * 1e-6 * (geometry.stress_per_torque or 0.0) * over
     root = math.sqrt(3.0)
     out: list[Shift] = []
     zero = SPLIT * (given.torque or 0.0) / 100.0 / root * full
@@ -205,7 +208,7 @@ def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[str]) -> tupl
     if given.temperature and coefficient:
         out.append(Shift("temperature", stresses * abs(coefficient) / 100.0 * given.temperature / root))
     if not out:
-        left_out.append("uncertainty of the instrument: its file has no specification; intervals hold the scatter only")
+        left_out.append(state("instrument_share_unknown"))
     return out, zero
 
 
@@ -223,7 +226,7 @@ def _parameter(f: CurveFit, name: str) -> FittedParameter:
     )
 
 
-def _told(f: CurveFit, least: float | None) -> FittedModel:
+def _fitted_model(f: CurveFit, least: float | None) -> FittedModel:
     fit: Fit = f.fit
     return FittedModel(
         model=fit.model,
@@ -236,7 +239,7 @@ def _told(f: CurveFit, least: float | None) -> FittedModel:
         r_squared=fit.r_squared,
         aicc=fit.aicc,
         behind=None if fit.aicc is None or least is None else fit.aicc - least,
-        unresolved=f.unresolved,
+        unresolved=None if f.unresolved is None else statement_of(f.unresolved),
     )
 
 

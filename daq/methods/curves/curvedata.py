@@ -7,6 +7,7 @@ from pydantic import Field
 from daq.methods.messages.named import In, names
 from daq.methods.parts.base import IDENTITY, Number, Part
 from daq.methods.parts.origin import MethodUsed, Sample
+from daq.methods.parts.statement import Statement
 
 CURVE_SCHEMA: Final = "curve"
 CURVE_VERSION: Literal[1] = 1
@@ -25,7 +26,7 @@ class CurvePoint(Part):
     wall_stress: float = Field(description="Pa, at the turning wall; what is fitted")
     wall_rate: Number = Field(default=None, description="/s, at that wall, under the chosen model")
     used: bool
-    reason: str = Field(default="", description="why it was not used")
+    reasons: list[Statement] = Field(default_factory=list, description="why it was not used")
 
 
 class FittedParameter(Part):
@@ -53,14 +54,14 @@ class FittedModel(Part):
     r_squared: float
     aicc: Number = None
     behind: Number = Field(default=None, description="AICc less that of the best")
-    unresolved: str = Field(default="", description="why a simpler model says as much")
+    unresolved: Statement | None = Field(default=None, description="why a simpler model is as good")
 
 
 class RefusedModel(Part):
     """A model that is not supported by the data."""
 
     model: str
-    reason: str
+    reason: Statement
 
 
 class CurveBand(Part):
@@ -82,7 +83,7 @@ class ThinningIndex(Part):
 
 
 class Loop(Part):
-    """Area between the curve up and the curve down; it depends on the programme of speeds."""
+    """The area between the curves up and down; it depends on the programme of speeds."""
 
     area: float = Field(description="Pa/s; positive where the curve up lies above: structure was lost")
     relative: float = Field(description="area over the area below the curve up, 1")
@@ -91,7 +92,7 @@ class Loop(Part):
 
 
 class Recovery(Part):
-    """What came back of the viscosity at one slow speed after a faster one."""
+    """The recovery of the viscosity at one slow speed after a faster one."""
 
     speed: float = Field(description="/min")
     before: float = Field(description="apparent viscosity before the shearing, in the unit of the result")
@@ -102,10 +103,10 @@ class Recovery(Part):
 
 
 class FlowCurveData(Part):
-    """A flow curve: points, fitted models with the one chosen, and what else the steps tell."""
+    """A flow curve: points, fitted models with the one chosen, thinning, loop and recovery."""
 
     branch: Literal["up", "down", "both"] = Field(description="the branch that was fitted")
-    rates: str = Field(description="how stresses and rates at the wall were found")
+    rates: Statement = Field(description="how stresses and rates at the wall were found")
     points: list[CurvePoint]
     chosen: str | None = Field(default=None, description="the model to use; null where none can be")
     fits: list[FittedModel] = Field(default_factory=list, description="best AICc first")
@@ -116,7 +117,7 @@ class FlowCurveData(Part):
     thinning: list[ThinningIndex] = Field(default_factory=list)
     loop: Loop | None = None
     recovery: Recovery | None = None
-    left_out: list[str] = Field(default_factory=list, description="what was not computed, and why")
+    left_out: list[Statement] = Field(default_factory=list, description="what was not computed, and why")
     libraries: dict[str, str] = Field(default_factory=dict, description="versions the fit was computed with")
 
 
@@ -150,6 +151,6 @@ CURVE_NAMES: Final = names(
 
 
 def curve_schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of `FlowCurveMessage`."""
+    """Return the JSON Schema (draft 2020-12) of `FlowCurveMessage`."""
     out = FlowCurveMessage.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

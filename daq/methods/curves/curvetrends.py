@@ -1,4 +1,4 @@
-"""What the steps of a run tell besides the fit: thinning over a tenfold speed, loop area, recovery."""
+"""Figures of a flow curve besides the fit: thinning over a tenfold speed, loop area, recovery."""
 
 import itertools
 import math
@@ -8,6 +8,7 @@ from typing import Final
 from daq.core.plan import Extent, Plan
 from daq.methods.curves.curvedata import Branch, CurvePoint, Loop, Recovery, ThinningIndex
 from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.rules import in_time
 from daq.methods.planning.settling import settled
 from daq.rheology.elementary import ArgumentError
@@ -17,8 +18,8 @@ TEN: Final = 10.0
 SAME_SPEED: Final = 0.01
 
 
-def thinning(points: Sequence[CurvePoint], left_out: list[str]) -> list[ThinningIndex]:
-    """The shear-thinning index for every pair of speeds of one branch that are a factor of ten apart."""
+def thinning(points: Sequence[CurvePoint], left_out: list[Statement]) -> list[ThinningIndex]:
+    """Return the shear-thinning index of every pair of speeds of one branch that are a factor of ten apart."""
     out: list[ThinningIndex] = []
     branches: tuple[Branch, ...] = ("up", "down")
     for branch in branches:
@@ -29,32 +30,33 @@ def thinning(points: Sequence[CurvePoint], left_out: list[str]) -> list[Thinning
                     index = shear_thinning_index(slow.stress / slow.shear_rate, fast.stress / fast.shear_rate)
                     out.append(ThinningIndex(slow=slow.speed, fast=fast.speed, branch=branch, index=index))
     if not out:
-        left_out.append("shear-thinning index: no two usable speeds of one branch are a factor of ten apart")
+        left_out.append(state("no_tenfold_speeds"))
     return out
 
 
-def loop(plan: Plan, points: Sequence[CurvePoint], flow_behaviour_index: float, left_out: list[str]) -> Loop | None:
-    """The area of the loop from representative values, where the spring had unwound after each step down."""
+def loop(
+    plan: Plan, points: Sequence[CurvePoint], flow_behaviour_index: float, left_out: list[Statement]
+) -> Loop | None:
+    """Return the area of the loop from representative values; None where the spring had not unwound in time."""
     up = [p for p in points if p.used and "up" in p.branches]
     down = [p for p in points if p.used and "down" in p.branches]
     if not any("up" not in p.branches for p in points):
-        return None  # there is no way back
+        return None  # no step leads down
     for p in points:
         if "up" not in p.branches and not _unwound(plan, p.step, flow_behaviour_index):
-            left_out.append(
-                f"loop area: step {p.name} settles too briefly after the faster one before it; the unwinding of the "
-                "spring would be taken for thixotropy"
-            )
+            left_out.append(state("loop_not_settled", step=p.name))
             return None
-    try:
-        area = loop_area(
-            [p.shear_rate for p in up], [p.stress for p in up], [p.shear_rate for p in down], [p.stress for p in down]
-        )
-    except ArgumentError as error:
-        left_out.append(f"loop area: {error.reason}")
+    if any(len({p.shear_rate for p in b}) < max(len(b), 2) for b in (up, down)):
+        left_out.append(state("loop_without_points"))
         return None
     low = max(min(p.shear_rate for p in b) for b in (up, down))
     high = min(max(p.shear_rate for p in b) for b in (up, down))
+    if low >= high:
+        left_out.append(state("loop_without_overlap"))
+        return None
+    area = loop_area(
+        [p.shear_rate for p in up], [p.stress for p in up], [p.shear_rate for p in down], [p.stress for p in down]
+    )
     ordered = sorted((p for p in up if low <= p.shear_rate <= high), key=lambda p: p.shear_rate)
     below = math.fsum(
         (a.stress + b.stress) / 2.0 * (b.shear_rate - a.shear_rate) for a, b in itertools.pairwise(ordered)
@@ -72,12 +74,12 @@ def _unwound(plan: Plan, step: int, flow_behaviour_index: float) -> bool:
 
 
 def in_time_of_a_turn(speed: float) -> float:
-    """Ns that one revolution takes at a speed (/min)."""
+    """Return the time (ns) of one revolution at a speed (/min)."""
     return in_time(Extent(revolutions=1.0), abs(speed))
 
 
 def recovery(plan: Plan, rows: Sequence[KeptValue]) -> Recovery | None:
-    """The last slow step after a faster one against the step of the same speed before it; None without such a pair.
+    """Return the recovery in the last slow step after a faster one; None without an earlier step of the same speed.
 
     The values along the last step (kept at every interval) show how it came back; at least two are needed.
     """
@@ -97,7 +99,7 @@ def recovery(plan: Plan, rows: Sequence[KeptValue]) -> Recovery | None:
         try:
             fraction = recovery_fraction(last.value or 0.0, before[-1].value or 0.0, first.value or 0.0)
         except ArgumentError:
-            return None  # nothing was lost
+            return None  # the shearing lowered nothing, so there is nothing to recover
         return Recovery(
             speed=slow,
             before=before[-1].value or 0.0,

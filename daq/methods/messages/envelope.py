@@ -14,7 +14,7 @@ def envelope(
     subject: str,
     dataschema: str | None = None,
 ) -> dict[str, Any]:
-    """A CloudEvents 1.0 message in structured JSON mode around `data`.
+    """Return a CloudEvents 1.0 message in structured JSON mode around `data`.
 
     `sequence` follows the sequence extension of CloudEvents as text of fixed width, so that it also sorts as text.
 

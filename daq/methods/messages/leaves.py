@@ -54,27 +54,27 @@ class Leaf:
 
     @property
     def dotted(self) -> str:
-        """The path as text."""
+        """Return the path as text."""
         return dotted(self.path)
 
     @property
     def description(self) -> str:
-        """The model's description, where the name does not say all; otherwise ""."""
+        """Return the model's description, where the name does not say all; otherwise ""."""
         return self.field.description or ""
 
 
 def dotted(path: Sequence[str]) -> str:
-    """A path as text."""
+    """Return a path as text."""
     return ".".join(path).replace("." + EACH, EACH).replace("." + DECISIVE, DECISIVE)
 
 
 def steps_of(path: str) -> tuple[str, ...]:
-    """The keys of a path written with dots."""
+    """Return the keys of a path written with dots."""
     return tuple(path.replace("[", ".[").split("."))
 
 
 def leaves(model: type[BaseModel]) -> Iterator[Leaf]:
-    """Every place of a model that holds no further part, in the model's order."""
+    """Give every place of a model that holds no further part, in the model's order."""
     for name, field in model.model_fields.items():
         leaf = _leaf(name, field)
         nested = _nested(field.annotation)
@@ -87,7 +87,7 @@ def leaves(model: type[BaseModel]) -> Iterator[Leaf]:
 
 
 def leaf_at(model: type[BaseModel], path: str) -> Leaf:
-    """The place that a path leads to, which may be a part.
+    """Return the place that a path leads to, which may be a part.
 
     Raises:
         KeyError: the model has no such place.
@@ -110,7 +110,7 @@ def leaf_at(model: type[BaseModel], path: str) -> Leaf:
 
 
 def value_at(data: Mapping[str, Any], path: Sequence[str]) -> Any:
-    """The value at a path of JSON data; None where it or a part on the way is missing or null.
+    """Return the value at a path of JSON data; None where it or a part on the way is missing or null.
 
     Raises:
         WrongPartError: what should be a part or a list of parts is something else.
@@ -135,7 +135,7 @@ def value_at(data: Mapping[str, Any], path: Sequence[str]) -> Any:
 
 
 def unit_of(model: type[BaseModel], name: str) -> str:
-    """The UCUM code of a model's number whose unit is fixed."""
+    """Return the UCUM code of a model's number whose unit is fixed."""
     return leaf_at(model, name).unit
 
 
@@ -166,7 +166,7 @@ def _kind(annotation: Any) -> Kind:
 
 
 def _nested(annotation: Any) -> type[BaseModel] | None:
-    """The model inside an annotation: of a part, of a list's elements or of a table's values; None where none is."""
+    """Return the model inside an annotation, of a part, of a list's elements or of a table's values; otherwise None."""
     for kind in _alternatives(annotation):
         inner = typing.get_args(kind)[-1:] if typing.get_origin(kind) is dict else typing.get_args(kind)[:1]
         for found in (kind, *inner):

@@ -1,4 +1,4 @@
-"""The payload of a live message: the newest reading of one instrument, for who looks on."""
+"""The payload of a live message: the newest reading of one instrument, for displays."""
 
 from typing import Final, Literal
 
@@ -20,7 +20,7 @@ class LiveValue(Part):
 
 
 class LiveData(Part):
-    """What an instrument reads now.  Sent at most once, never queued, and no record of anything."""
+    """The newest reading of an instrument.  Sent at most once, never queued, and no record."""
 
     schema_version: Literal[1] = LIVE_VERSION
     time: str = Field(description="when it was looked at, UTC, ISO 8601")

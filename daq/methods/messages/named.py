@@ -41,7 +41,7 @@ Row = tuple[str, str, In] | tuple[str, str, In, bool]
 
 
 def names(model: type[BaseModel], rows: Sequence[Row]) -> tuple[Named, ...]:
-    """Rows of (name, path, where used) and, where True, that the value is lenient.
+    """Return the rows of (name, path, where used) and, where True, that the value is lenient.
 
     Raises:
         KeyError: a path is not in the model.

@@ -1,4 +1,4 @@
-"""The payload of a result: what the plant's historian gets, as one pydantic model and its JSON Schema."""
+"""The payload of a result, as one pydantic model and its JSON Schema."""
 
 from dataclasses import asdict, dataclass
 from typing import Annotated, Any, Literal
@@ -12,6 +12,7 @@ from daq.methods.parts.base import IDENTITY
 from daq.methods.parts.finding import Finding, Outcome
 from daq.methods.parts.judged import Verified
 from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample
+from daq.methods.parts.statement import Statement, statement_of
 from daq.methods.planning.standing import day
 
 SCHEMA_NAME = "result"
@@ -20,7 +21,7 @@ SCHEMA_VERSION: Literal[1] = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunDetails:
-    """What the application knows of a run besides its plan and conclusion.  Times are ISO 8601 texts."""
+    """Details of a run besides its plan and conclusion.  Times are ISO 8601 texts."""
 
     run: str
     sample: Sample
@@ -35,7 +36,7 @@ class RunDetails:
 
 
 class ResultData(Finding):
-    """The `data` of a result message: the finding, and what it was made of."""
+    """The `data` of a result message: the finding, and its sample, geometry, method and origin."""
 
     schema_version: Literal[1] = SCHEMA_VERSION
     simulated: bool = Field(description="true where no real sample was measured")
@@ -45,24 +46,24 @@ class ResultData(Finding):
     verified: Verified | None = None
     method: MethodUsed
     origin: Origin
-    warnings: tuple[str, ...] = Field(default=(), description="what a reader of the value must know")
+    warnings: tuple[Statement, ...] = Field(default=(), description="what a reader of the value must know")
     supersedes: Annotated[str | None, IDENTITY] = Field(default=None, description="id of the message this one corrects")
 
     @classmethod
     def build(cls, plan: Plan, conclusion: Conclusion, details: RunDetails) -> "ResultData":
-        """The payload of a finished run.
+        """Return the payload of a finished run.
 
         Raises:
             pydantic.ValidationError: the run has no outcome yet.
         """
         context = plan.context
-        body = context.geometry
+        geometry = context.geometry
         product = details.sample.product or (None if context.product is None else context.product.id)
         return cls(
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
             simulated=details.simulated or context.simulated,
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
-            geometry=None if body is None else _geometry(body),
+            geometry=None if geometry is None else _geometry(geometry),
             verified=_verified(context.standing),
             method=MethodUsed(
                 id=plan.method,
@@ -73,23 +74,23 @@ class ResultData(Finding):
             ),
             origin=_origin(plan, details),
             warnings=(
-                *context.warnings,
-                *(() if body is None else body.limits_of_use),
+                *(statement_of(w) for w in context.warnings),
+                *(statement_of(w) for w in (() if geometry is None else geometry.limits_of_use)),
                 *conclusion.cautions,
             ),
             supersedes=details.supersedes,
         )
 
 
-def _geometry(body: MeasuringGeometry) -> GeometryUsed:
+def _geometry(geometry: MeasuringGeometry) -> GeometryUsed:
     return GeometryUsed(
-        name=body.name,
-        kind=body.kind,
-        dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in body.dimensions.items()},
-        stirrup=body.stirrup,
-        vessel=body.vessel or None,
-        fill_volume_mL=body.fill_volume_ml,
-        immersion=body.immersion or None,
+        name=geometry.name,
+        kind=geometry.kind,
+        dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in geometry.dimensions.items()},
+        stirrup=geometry.stirrup,
+        vessel=geometry.vessel or None,
+        fill_volume_mL=geometry.fill_volume_ml,
+        immersion=geometry.immersion or None,
     )
 
 
@@ -129,6 +130,6 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
 
 
 def schema() -> dict[str, Any]:
-    """JSON Schema (draft 2020-12) of `ResultData`."""
+    """Return the JSON Schema (draft 2020-12) of `ResultData`."""
     out = ResultData.model_json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **out}

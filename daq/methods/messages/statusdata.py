@@ -1,4 +1,4 @@
-"""The payload of the status topic, and what a consumer sends to be given results again."""
+"""The payloads of the status topic and of a request for results again."""
 
 from typing import Annotated, Final, Literal
 
@@ -13,14 +13,14 @@ REFILL_VERSION: Literal[1] = 1
 
 
 class ProtocolData(Part):
-    """How the daemon speaks to the broker."""
+    """The daemon's connection to the broker."""
 
     protocol: Literal["5", "3.1.1"]
     refusals_visible: bool = Field(description="whether a publish refused by the broker's rules is noticed")
 
 
 class StatusData(BaseModel):
-    """How a daemon stands.  Retained; the broker publishes it with `offline` when the daemon is lost."""
+    """The state of a daemon.  Retained; the broker publishes it with `offline` when the daemon is lost."""
 
     model_config = ConfigDict(frozen=True)
 
@@ -37,7 +37,7 @@ class StatusData(BaseModel):
 
 
 class RefillRequest(BaseModel):
-    """Asks a daemon for results again: the same messages with the same ids come on their own topics."""
+    """A request for results again: the same messages with the same ids come on their own topics."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 

@@ -18,7 +18,7 @@ IDENTITY: Final = Field(json_schema_extra={"format": "uuid"})
 
 
 class Part(BaseModel):
-    """Base of all parts: nothing unknown, nothing that changes, no number that is not finite."""
+    """Base of all parts: unknown keys are refused, values are frozen, numbers are finite."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
@@ -31,17 +31,17 @@ def finite(value: Any) -> Any:
 
 
 def unit(code: str) -> FieldInfo:
-    """Return what states the UCUM code of a number, for `Annotated`."""
+    """Return the field that states the UCUM code of a number, for `Annotated`."""
     found: FieldInfo = Field(json_schema_extra={"unit": code})
     return found
 
 
 def unit_at(path: str, per: str = "") -> FieldInfo:
-    """Return what states where in a result the UCUM code of a number is; `per` divides it, as in ``min``."""
-    said: JsonDict = {"unit_at": path}
+    """Return the field that states where in a result the UCUM code of a number is; `per` divides it, as in ``min``."""
+    extra: JsonDict = {"unit_at": path}
     if per:
-        said["per"] = per
-    found: FieldInfo = Field(json_schema_extra=said)
+        extra["per"] = per
+    found: FieldInfo = Field(json_schema_extra=extra)
     return found
 
 

@@ -9,6 +9,7 @@ from daq.methods.parts.base import Measured, Part
 from daq.methods.parts.judged import Advice, Judgement, Verification
 from daq.methods.parts.known import Corrected, Uncertainty
 from daq.methods.parts.measured import Conditions, Drift, KeptValue, Span
+from daq.methods.parts.statement import Statement
 
 Validity = Literal["valid", "doubtful", "not_valid"]
 Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
@@ -25,7 +26,7 @@ class Finding(Part):
     quality: Quality = Field(description="status name of OPC UA Part 8")
     validity: Validity
     faults: tuple[str, ...] = ()
-    reasons: tuple[str, ...] = Field(default=(), description="why it is not simply valid, for a person")
+    reasons: tuple[Statement, ...] = Field(default=(), description="why it is not simply valid")
     claim: Claim
     steady: bool | None = Field(
         default=None, description="for the claim equilibrium: whether steadiness was shown; otherwise null"

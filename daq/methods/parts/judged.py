@@ -5,13 +5,14 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from daq.methods.parts.base import Celsius, Measured, Number, Part, Percent, Ratio, Speed, unit_at
+from daq.methods.parts.statement import Statement
 from daq.quality.limits import Rounding, Verdict
 
 Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
 
 
 class LimitUsed(Part):
-    """One limit, what it applies at, and the verdict under it."""
+    """One limit, the conditions at which it applies, and the verdict under it."""
 
     quantity: str
     low: Limit = None
@@ -21,11 +22,11 @@ class LimitUsed(Part):
         default_factory=dict, description="speed in /min, time in s, temperature in Cel"
     )
     verdict: Verdict
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Statement, ...] = ()
 
 
 class Judgement(Part):
-    """Is the number inside the product's limits."""
+    """The verdict on the value under the product's limits."""
 
     verdict: Verdict
     rounding: Rounding | None = Field(default=None, description="whether the value is rounded before it is compared")
@@ -34,11 +35,11 @@ class Judgement(Part):
     )
     compared: str | None = Field(default=None, description="the number as compared")
     limits: tuple[LimitUsed, ...] = ()
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Statement, ...] = ()
 
 
 class Level(Part):
-    """One torque of a verification: what was measured, and what the certificate says at its temperature."""
+    """One torque of a verification: the measured value, and the certified one at its temperature."""
 
     step: str
     speed: Speed = None
@@ -57,7 +58,7 @@ class Level(Part):
         description="E_n of ISO 13528: within -1..1 the two agree within their uncertainties; it does not decide",
     )
     accepted: bool | None = Field(default=None, description="null where the level could not be judged")
-    reason: str = Field(default="", description="why it could not")
+    reason: Statement | None = Field(default=None, description="why it could not be judged")
 
 
 class Verification(Part):
@@ -72,14 +73,14 @@ class Verification(Part):
         description="null where it was not decided: too few levels could be judged, and none of them was outside"
     )
     levels: tuple[Level, ...] = ()
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Statement, ...] = ()
     results_since_pass: tuple[str, ...] = Field(
         default=(), description="where it failed: ids of the results since the last pass, now in doubt"
     )
 
 
 class Verified(Part):
-    """How the instrument stood with its verifications when the run began."""
+    """The state of the instrument's verifications when the run started."""
 
     passed: bool | None = Field(description="the newest verification; null where there is none")
     date: str | None = Field(default=None, description="when that was, UTC day")
@@ -90,16 +91,14 @@ class Verified(Part):
     overdue: bool
 
 
-class Advice(Part):
+class Advice(Statement):
     """A change to make, computed from what was measured."""
 
-    code: str
-    text: str
     step: str
     speed: Speed = None
     geometry: str | None = None
     comparable: bool = Field(
-        default=True, description="whether a result so obtained can be held against the product's limits"
+        default=True, description="whether such a result can be compared with the product's limits"
     )
     is_bound: bool = Field(default=False, description="the expected torque is a lower bound: the reading was saturated")
     torque_percent: Percent = Field(default=None, description="expected torque, of full scale")

@@ -5,6 +5,7 @@ from typing import Annotated
 from pydantic import Field
 
 from daq.methods.parts.base import Celsius, Measured, Part, Ratio, unit, unit_at
+from daq.methods.parts.statement import Statement
 
 
 class BudgetLine(Part):
@@ -35,11 +36,11 @@ class Uncertainty(Part):
     seed: int | None = Field(default=None, description="of its random numbers")
     effective_degrees_of_freedom: Ratio = Field(default=None, description="null where unlimited")
     components: tuple[BudgetLine, ...] = ()
-    left_out: tuple[str, ...] = Field(default=(), description="what the budget does not contain, and why")
+    left_out: tuple[Statement, ...] = Field(default=(), description="what the budget does not contain, and why")
 
 
 class Corrected(Part):
-    """The value as it would be at the product's reference temperature; the verdict is on the one measured."""
+    """The value at the product's reference temperature; the verdict is on the measured value."""
 
     value: Measured = Field(description="null where the curve does not reach")
     reference_celsius: Annotated[float, unit("Cel")]
@@ -47,5 +48,5 @@ class Corrected(Part):
     factor: Ratio = Field(default=None, description="corrected over measured")
     expanded: Measured = Field(default=None, description="expanded uncertainty, 95 %")
     k: Ratio = None
-    left_out: tuple[str, ...] = Field(default=(), description="what the uncertainty does not contain")
-    reason: str = Field(default="", description="why there is no corrected value")
+    left_out: tuple[Statement, ...] = Field(default=(), description="what the uncertainty does not contain")
+    reason: Statement | None = Field(default=None, description="why there is no corrected value")

@@ -18,17 +18,20 @@ from daq.methods.parts.base import (
     unit,
     unit_at,
 )
+from daq.methods.parts.statement import Statement
 
 
 class Span(Part):
-    """The readings the value was made of."""
+    """The readings of the value."""
 
     n: int = Field(description="number of readings")
     seconds: Annotated[float, unit("s")]
     completeness: Annotated[float, unit("1")] = Field(description="readings in the span over readings expected, 0 to 1")
     statistic: str
     taken_at_s: Seconds = Field(default=None, description="time since the step began")
-    stop_reason: str
+    stop_reason: Statement | None = Field(
+        default=None, description="the rule that ended the step, or why the run ended"
+    )
 
 
 class SignalMean(Part):
@@ -50,10 +53,10 @@ class Conditions(Part):
     )
     stress: Stress = None
     shear_rate: ShearRate = Field(default=None, description="null where the geometry defines none")
-    temperature: Celsius = Field(default=None, description="of the probe the method looks at")
+    temperature: Celsius = Field(default=None, description="of the method's probe")
     temperatures: Annotated[dict[str, float], unit("Cel")] = Field(default_factory=dict, description="all probes")
     signals: dict[str, SignalMean] = Field(
-        default_factory=dict, description="what else was measured in the span, companions included"
+        default_factory=dict, description="the other signals measured in the span, companions included"
     )
 
 
@@ -79,13 +82,13 @@ class KeptValue(Part):
 
 
 class Drift(Part):
-    """How the value changed inside its span."""
+    """The change of the value inside its span."""
 
     percent_per_min: Annotated[Percent, unit("%/min")] = Field(
-        description="of the value; null where that means nothing, as of a temperature"
+        description="of the value; null where a percentage has no meaning, as of a temperature"
     )
     bound_percent_per_min: Annotated[Percent, unit("%/min")] = Field(
-        default=None, description="upper bound (95 %) of its magnitude; null where the readings cannot carry one"
+        default=None, description="upper bound (95 %) of its magnitude; null where the readings do not support one"
     )
     certain: bool = Field(description="zero lies outside the 95 % interval of the slope")
     per_min: Annotated[Measured, unit_at("unit", "min")] = None

@@ -8,7 +8,7 @@ from daq.methods.parts.base import Moment, Number, Part, unit
 
 
 class Sample(Part):
-    """The sample, and what joins it to a batch."""
+    """The sample, with its product, lot and fill."""
 
     id: str = Field(description="the sample's identifier in the laboratory")
     product: str | None = Field(default=None, description="identifier of the product")
@@ -20,7 +20,7 @@ class Sample(Part):
 
 
 class GeometryUsed(Part):
-    """Body and vessel."""
+    """The measuring geometry, with its vessel."""
 
     name: str
     kind: str
@@ -32,7 +32,7 @@ class GeometryUsed(Part):
 
 
 class MethodUsed(Part):
-    """The recipe, exactly."""
+    """The method, with the choices of this run."""
 
     id: str
     version: str
@@ -42,7 +42,7 @@ class MethodUsed(Part):
 
 
 class Origin(Part):
-    """The person, the instrument, and the way to the evidence."""
+    """The operator, the instrument, and the digests of the evidence."""
 
     run: str
     instrument: str

@@ -2,6 +2,7 @@
 
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Rule, Step
+from daq.core.remarks import Parameter
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.making import Making
@@ -74,7 +75,7 @@ def check_bench(making: Making) -> None:
     _check_channels(making)
     for role, name in instrument.companions.items():
         if name not in making.companions:
-            making.refusals.warn(f"the companion {role} ({name}) is not connected; the run does without it")
+            making.refusals.warn("companion_not_connected", role=role, instrument=name)
 
 
 def _check_identity(making: Making) -> None:
@@ -141,16 +142,10 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
             "the claim peak needs values along the step: add a keep with at = 'every', or one with statistic = 'max'",
         )
     if method.claim == "peak" and not any(k.at == "every" for k in keeps):
-        making.refusals.warn(
-            f"step {step.name}: without values kept along it (at = 'every') it is judged from the last reading alone "
-            "whether the peak was passed"
-        )
+        making.refusals.warn("peak_not_followed", step=step.name)
     body = making.instrument.geometry
     if body is not None and body.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
-        making.refusals.warn(
-            f"step {step.name}: a vane is turned slowly, at {FASTEST_VANE:g} /min at most (common practice), so that "
-            f"the sample yields before it flows; here {step.speed:g} /min"
-        )
+        making.refusals.warn("vane_too_fast", step=step.name, speed=step.speed, fastest=FASTEST_VANE)
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
         making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")
     if method.claim == "equilibrium":
@@ -185,11 +180,16 @@ def check_verification(making: Making, primary: str, fluid: Fluid | None, today:
         making.refuse("verification", "needs the certified fluid: name it with --fluid")
     if fluid is None or not today or today <= fluid.expires:
         return
-    said = f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}"
+    held: dict[str, Parameter] = {"certificate": fluid.certificate, "lot": fluid.lot, "expires": fluid.expires}
     if verification is None:
-        making.refusals.warn(f"{fluid.name}: {said}")
+        making.refusals.warn("certificate_expired", fluid=fluid.name, **held)
     else:
-        making.refusals.add(fluid, "expires", f"{said}, today is {today}; take a fluid whose certificate holds")
+        making.refusals.add(
+            fluid,
+            "expires",
+            f"the certificate {fluid.certificate} of lot {fluid.lot} held until {fluid.expires}, today is {today}; "
+            "take a fluid whose certificate holds",
+        )
 
 
 def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:

@@ -254,7 +254,7 @@ def _context(
         standing=known.standing,
         free_swing=bool(method.free_swing),
         last_torque_at_rest=known.last_torque_at_rest,
-        warnings=tuple(making.refusals.warnings),
+        warnings=tuple(w.written() for w in making.refusals.warnings),
     )
 
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from daq.core.context import CurveAsked
 from daq.core.plan import Extent, Step
+from daq.core.remarks import Parameter
 from daq.methods.planning.making import Making
 from daq.methods.planning.rules import NS, in_time
 from daq.methods.planning.settling import TIME_CONSTANTS, needed_revolutions, settled
@@ -43,9 +44,13 @@ def _check_lag(making: Making, steps: Sequence[Step]) -> None:
         have = in_time(step.settle, step.speed)
         if have < TIME_CONSTANTS * lag:
             making.refusals.warn(
-                f"step {step.name}: {making.instrument.name} follows a change with a time constant of {lag / NS:g} s, "
-                f"and settle is {have / NS:g} s; after {TIME_CONSTANTS:g} time constants 1 % of it is left: use at "
-                f"least '{TIME_CONSTANTS * lag / NS:g} s', or a stop rule on steadiness"
+                "filter_not_settled",
+                step=step.name,
+                instrument=making.instrument.name,
+                time_constant=lag / NS,
+                settle=have / NS,
+                constants=TIME_CONSTANTS,
+                needed=TIME_CONSTANTS * lag / NS,
             )
 
 
@@ -58,9 +63,12 @@ def _check_polled(making: Making, steps: Sequence[Step]) -> None:
         stop = step.stop
         if stop.kind == "above" and stop.signal == "readings" and any(k.span.readings for k in step.keep):
             making.refusals.warn(
-                f"step {step.name}: {making.instrument.name} is asked every {every:g} s: its {stop.low:g} readings are "
-                f"of one and the same thing and take {stop.low * every:g} s; where each is to be a measurement of its "
-                "own, printed by the instrument's key, its driver must only listen (see [options] in its file)"
+                "readings_of_one_measurement",
+                step=step.name,
+                instrument=making.instrument.name,
+                interval=every,
+                readings=stop.low,
+                lasting=stop.low * every,
             )
 
 
@@ -81,7 +89,7 @@ def check_settling(making: Making, steps: Sequence[Step], flow_behaviour_index: 
             and not rising
             and not settled(_turns(step.settle, speed), before, speed, flow_behaviour_index or 1.0)
         ):
-            making.refusals.warn(_said(step, before, flow_behaviour_index or 1.0))
+            _warn_of_spring(making, step, before, flow_behaviour_index or 1.0)
         before = speed
 
 
@@ -89,15 +97,11 @@ def _turns(settle: Extent, speed: float) -> float:
     return settle.revolutions or settle.ns / in_time(Extent(revolutions=1.0), abs(speed))
 
 
-def _said(step: Step, before: float | None, flow_behaviour_index: float) -> str:
+def _warn_of_spring(making: Making, step: Step, before: float | None, flow_behaviour_index: float) -> None:
     speed = step.speed or 0.0
     needed = math.ceil(needed_revolutions(before, speed, flow_behaviour_index) * 10.0 - 1e-6) / 10.0
-    have = _turns(step.settle, speed)
+    turns: dict[str, Parameter] = {"settle": _turns(step.settle, speed), "needed": needed}
     if before is not None and abs(before) > abs(speed):
-        why = (
-            f"after {abs(before):g} /min the spring unwinds for {needed:g} revolutions until 1 % is left, which would "
-            "be taken for thixotropy"
-        )
+        making.refusals.warn("spring_unwinding", step=step.name, before=abs(before), **turns)
     else:
-        why = f"the torque sensor winds up for {needed:g} revolutions until 1 % is missing"
-    return f"step {step.name}: settle is {have:.2g} revolutions, but {why}; use at least '{needed:g} rev'"
+        making.refusals.warn("spring_winding_up", step=step.name, **turns)

@@ -8,6 +8,7 @@ from daq.core.context import Amount, GeometryConstants, MeasuringGeometry
 from daq.core.units import convert
 from daq.methods.files import fields
 from daq.methods.files import instrument as files
+from daq.methods.parts.statement import statement_of
 from daq.rheology import geometry as flow
 
 COMMON: Final = ("kind", "title", "stirrup", "vessel", "fill_volume", "immersion")
@@ -52,7 +53,7 @@ def described(name: str, body: files.Geometry, constants: flow.Geometry) -> Meas
         stress_per_torque=constants.stress_per_torque,
         rate_per_omega=constants.rate_per_omega,
         viscosity_constant=constants.viscosity_constant,
-        limits_of_use=tuple(flow.limits_of_use(constants)),
+        limits_of_use=tuple(statement_of(r).written() for r in flow.limits_of_use(constants)),
     )
 
 

@@ -3,7 +3,9 @@
 from dataclasses import dataclass, field
 
 from daq.core.errors import SettingError, SettingErrors
+from daq.core.remarks import Parameter
 from daq.methods.files.fields import Model
+from daq.methods.parts.statement import Statement, state
 
 
 @dataclass(slots=True)
@@ -11,16 +13,16 @@ class Refusals:
     """What is wrong, and what is only worth a warning."""
 
     errors: list[SettingError] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    warnings: list[Statement] = field(default_factory=list)
 
     def add(self, where: Model | str, key: str, reason: str) -> None:
         """Something that makes the run impossible: in which file, at which key, why and what to do."""
         file = where if isinstance(where, str) else file_of(where)
         self.errors.append(SettingError(reason, file=file, key=key))
 
-    def warn(self, text: str) -> None:
-        """Something a person should know; the run is possible."""
-        self.warnings.append(text)
+    def warn(self, code: str, **parameters: Parameter) -> None:
+        """Add a warning by its code and parameters; the run stays possible."""
+        self.warnings.append(state(code, **parameters))
 
     def settle(self) -> None:
         """Raise `SettingErrors` if anything was refused."""

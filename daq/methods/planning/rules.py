@@ -1,13 +1,15 @@
 """Rules of a method to rules of the plan: names, units, and how long they may take."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from daq.core.errors import SettingError
 from daq.core.plan import Extent, Rule
+from daq.core.remarks import Parameter
 from daq.core.units import symbol
 from daq.methods.files.fields import Amount
 from daq.methods.files.recipe import Steadiness, Stop
+from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.making import Making
 from daq.methods.planning.signals import BUILT_IN, INTERVAL_SCALES
 
@@ -59,20 +61,19 @@ class RuleMaker:
         if kind == "between" and stop.between is not None:
             low = self._value(stop.between[0], signal, f"{key}.between[0]")
             high = self._value(stop.between[1], signal, f"{key}.between[1]")
-            shown = f"{asked} {low:g} to {high:g}"
         else:
             value = self._value(limits[kind] or Amount(0.0), signal, f"{key}.{kind}")
             low, high = (value, 0.0) if kind == "above" else (0.0, value)
-            shown = f"{asked} {'≥' if kind == 'above' else '≤'} {value:g}"
             if signal in BUILT_IN and value <= 0:
                 self._refuse(f"{key}.{kind}", "must be greater than 0: the rule would be met before anything happened")
-        unit = symbol(self.making.signals.units[signal])
-        name = stop.name or (f"{shown} {unit}".rstrip() + _held(stop.hold))
         if kind == "above":
-            return Rule("above", name, signal, low=low, after=stop.after, hold=stop.hold)
-        if kind == "below":
-            return Rule("below", name, signal, high=high, after=stop.after, hold=stop.hold)
-        return Rule("between", name, signal, low=low, high=high, after=stop.after, hold=stop.hold)
+            rule = Rule("above", "", signal, low=low, after=stop.after, hold=stop.hold)
+        elif kind == "below":
+            rule = Rule("below", "", signal, high=high, after=stop.after, hold=stop.hold)
+        else:
+            rule = Rule("between", "", signal, low=low, high=high, after=stop.after, hold=stop.hold)
+        name = stop.name or statement_of_rule(rule, asked, self.making.signals.units[signal]).text
+        return replace(rule, name=name)
 
     def _steady(self, stop: Stop, steady: Steadiness, signal: str, key: str) -> Rule:
         if signal in BUILT_IN:
@@ -90,10 +91,16 @@ class RuleMaker:
             if relative
             else self._value(steady.limit, signal, f"{key}.steady.limit", step=True)
         )
-        shown = f"{steady.limit.value:g} {symbol(steady.limit.unit or self.making.signals.units[signal])}".rstrip()
+        shown = state(
+            "rule_steady",
+            signal=stop.signal,
+            limit=steady.limit.value,
+            unit=steady.limit.unit or self.making.signals.units[signal],
+            span=steady.span.ns / NS,
+        )
         return Rule(
             "steady",
-            stop.name or f"{stop.signal} steady within {shown} over {steady.span.ns / NS:g} s",
+            stop.name or shown.text,
             signal,
             after=stop.after,
             span=steady.span,
@@ -125,10 +132,19 @@ class RuleMaker:
             return 0.0
 
 
-def _held(hold: Extent) -> str:
-    if hold.revolutions:
-        return f" for {hold.revolutions:g} rev"
-    return f" for {hold.ns / NS:g} s" if hold.ns else ""
+def statement_of_rule(rule: Rule, signal: str, unit: str) -> Statement:
+    """Return the statement of a rule without parts, about `signal` in `unit` (UCUM code; % for a relative limit)."""
+    if rule.kind == "steady":
+        limit = 100.0 * rule.limit if rule.relative else rule.limit
+        return state("rule_steady", signal=signal, limit=limit, unit=unit, span=rule.span.ns / NS)
+    held: dict[str, Parameter] = {
+        "hold": rule.hold.ns / NS if rule.hold.ns else None,
+        "hold_turns": rule.hold.revolutions or None,
+    }
+    if rule.kind == "between":
+        return state("rule_between", signal=signal, low=rule.low, high=rule.high, unit=unit, **held)
+    limit = rule.low if rule.kind == "above" else rule.high
+    return state("rule_above" if rule.kind == "above" else "rule_below", signal=signal, limit=limit, unit=unit, **held)
 
 
 def in_time(extent: Extent, speed: float | None) -> float:

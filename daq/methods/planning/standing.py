@@ -6,6 +6,7 @@ from typing import Final
 
 from daq.core.context import Standing, Verified
 from daq.core.plan import Plan
+from daq.methods.parts.statement import Statement, state
 
 SECOND: Final = 1_000_000_000
 
@@ -87,14 +88,14 @@ def day(utc_ns: int) -> str:
     return f"{of_era + era * 400 + (month <= 2):04d}-{month:02d}-{number:02d}"
 
 
-def said_of(found: Standing, fault: str) -> str:
-    """Return the reason of a fault of this module, in words."""
+def standing_statement(found: Standing, fault: str) -> Statement:
+    """Return the statement of a fault of this module, with its dates."""
     last = found.last
     if fault == "verification_failed" and last is not None:
-        return f"on {day(last.utc_ns)} with {last.fluid} ({last.order.replace('_', ' ')})"
+        return state(fault, date=day(last.utc_ns), fluid=last.fluid, order=last.order)
     if found.due_utc_ns is None:
-        return "it was never passed"
-    return f"it was due on {day(found.due_utc_ns)}"
+        return state("never_verified")
+    return state(fault, date=day(found.due_utc_ns))
 
 
 __all__ = [
@@ -103,7 +104,7 @@ __all__ = [
     "Standing",
     "Verified",
     "day",
-    "said_of",
     "standing",
     "standing_faults",
+    "standing_statement",
 ]

@@ -81,15 +81,15 @@ def _keep(
     of_peak = making.method.claim == "peak" and step.name == making.method.steps[making.method.result_index].name
     if speed and not of_peak and entry.span.ns and entry.span.ns / 60e9 * speed < 1.0 - 1e-9:
         making.refusals.warn(
-            f"step {step.name}: a span of {entry.span.ns / NS:g} s is {entry.span.ns / 60e9 * speed:.2g} of a "
-            f"revolution at {speed:g} /min; the rotor's ripple is not averaged out. "
-            f"Use at least {60 / speed:g} s or '1 rev'"
+            "span_shorter_than_turn",
+            step=step.name,
+            span=entry.span.ns / NS,
+            turns=entry.span.ns / 60e9 * speed,
+            speed=speed,
+            needed=60.0 / speed,
         )
     if entry.span.revolutions and entry.span.revolutions < 1.0:
-        making.refusals.warn(
-            f"step {step.name}: a span of {entry.span.revolutions:g} revolutions does not average out the rotor's "
-            "ripple; use at least 1"
-        )
+        making.refusals.warn("span_below_one_turn", step=step.name, turns=entry.span.revolutions)
     if entry.span.readings:
         _enough_readings(making, entry.span.readings, f"{key}.span", stop)
     event = None if entry.event is None else maker.make(entry.event, f"{key}.event")

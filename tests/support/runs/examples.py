@@ -7,6 +7,7 @@ from typing import Any
 from daq.core.driver import Driver, Identity
 from daq.core.effects import Facts, Kept, Noted, StepEnded
 from daq.core.plan import Plan
+from daq.core.remarks import Remark
 from daq.core.statistics import Summary
 from daq.methods.files import load
 from daq.methods.files.collector import Collector
@@ -106,7 +107,7 @@ def facts(
     values: Iterable[Kept],
     *,
     outcome: str = "complete",
-    reason: str = "",
+    reason: Remark | None = None,
     ended: Mapping[int, tuple[float, float, str]] | None = None,
     notes: Iterable[Noted] = (),
 ) -> Facts:

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 from daq.core.errors import SettingError
 
 if TYPE_CHECKING:
-    from daq.collect.standing import Standing
+    from daq.collect.overview import Overview
 
 MOST_SHOWN: int = 50
-"""So many rows of a table; the ones that need attention come first."""
+"""Greatest number of rows of a table; those that need attention come first."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Collect until SIGTERM or Ctrl-C; or show how it stands: 1 where something is missing or was refused."""
+    """Collect until SIGTERM or Ctrl-C; with --show print the state: 1 where a result is missing or was refused."""
     try:
         import psycopg  # noqa: F401 - only to say what to do where it is missing
     except ImportError as error:
@@ -45,14 +45,14 @@ def run(args: argparse.Namespace) -> int:
     file = collector_file(args.config)
     settings = collect_settings(file, args.worker)
     if args.show:
-        from daq.collect.standing import standing
+        from daq.collect.overview import read_overview
 
-        return _show(asyncio.run(standing(settings.postgres)), as_json=args.json)
+        return _show(asyncio.run(read_overview(settings.postgres)), as_json=args.json)
     set_up_logs("info", "auto")
     if args.again:
-        from daq.collect.again import take_refused
+        from daq.collect.retrying import retry_refused
 
-        done, kept = asyncio.run(take_refused(settings))
+        done, kept = asyncio.run(retry_refused(settings))
         print(f"{done} refused messages were taken, {kept} stay refused")
     elif args.retire:
         taken = asyncio.run(retire(settings))
@@ -62,18 +62,17 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _show(now: "Standing", *, as_json: bool) -> int:
+def _show(now: "Overview", *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
-    from daq.app.screens.text import NOTHING, plain, span, table
+    from daq.app.cli.printing import print_table, say
+    from daq.app.screens.text import NOTHING, plain, span
 
     if as_json:
         print_json(now.as_json())
         return _code(now)
     delay = "" if now.delay_s is None else f"; half of the last hour's within {span(max(0.0, now.delay_s))}"
-    print(f"about {now.results} results{delay}")
-    print(
-        f"missing {now.missing}, refused {now.refused_count}, with other content under a known id {now.conflict_count}"
-    )
+    say(f"about {now.results} results{delay}")
+    say(f"missing {now.missing}, refused {now.refused_count}, with other content under a known id {now.conflict_count}")
     streams = sorted(now.streams, key=lambda s: (-s["missing"], s["prefix"], s["stream"]))
     daemons = sorted(now.daemons, key=lambda d: (d["state"] == "online", d["prefix"]))
     parts: list[tuple[str, str, list[list[Any]]]] = [
@@ -97,13 +96,13 @@ def _show(now: "Standing", *, as_json: bool) -> int:
         if rows:
             print(f"\n{title}")
             shown = [[NOTHING if cell is None else plain(cell) for cell in row] for row in rows[:MOST_SHOWN]]
-            print(table(head.split("|"), shown))
+            print_table(head.split("|"), shown)
         if len(rows) > MOST_SHOWN:
             print(f"and {len(rows) - MOST_SHOWN} more, which --json lists")
     return _code(now)
 
 
-def _code(now: "Standing") -> int:
+def _code(now: "Overview") -> int:
     return 1 if now.missing or now.refused_count or now.conflict_count else 0
 
 

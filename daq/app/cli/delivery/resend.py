@@ -21,7 +21,7 @@ examples:
   daq resend --instrument bench-1 --from 120 --to 180           results 120 to 180 of bench-1
   daq resend --refused                                          what the broker refused, quarantine included
 
-Whoever takes results once by source and id sees nothing twice.  What is still in the outbox goes out anyway.
+A subscriber that keeps each result once, by source and id, gets nothing twice.  The outbox is published anyway.
 """
 
 
@@ -38,9 +38,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Through the daemon where one runs, otherwise directly; then the next `daq serve` publishes."""
+    """Put results into the outbox again: through the daemon where one runs, otherwise directly."""
     order = order_of(args)
-    order.transaction(0)  # what is wrong with it is said before anything is touched
+    order.transaction(0)  # reports what is wrong before anything is changed
     state = chosen_state(args)
     served = holder(state) is not None
     count = _ask(state, order) if served else _directly(state, order)
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def order_of(args: argparse.Namespace) -> ResendOrder:
-    """What the arguments ask for.
+    """Return the order that the arguments describe.
 
     Raises:
         SettingError: they do not fit together, or one is neither a number nor a time.

@@ -1,4 +1,4 @@
-"""`daq demo`: a part of a shift on simulated instruments."""
+"""`daq demo`: show a part of a shift on simulated instruments."""
 
 import argparse
 import asyncio
@@ -7,19 +7,25 @@ import json
 import signal
 import sys
 import tempfile
-import time
 from pathlib import Path
 from typing import Any
 
+from daq.app.cli.printing import print_table, say, terminal_columns
+from daq.app.screens.result_screen import summary
 from daq.app.screens.run_view import RunView
-from daq.app.screens.text import called, number, value_line
+from daq.app.screens.shift_screen import ShiftScreen
+from daq.app.screens.styled_lines import Line, joined, text_of
+from daq.app.screens.text import number, plain, sentence, spaced
 from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.process.logs import set_up_logs
 
 PACE = 15.0
-PROGRESS_S = 0.25
+PIPED_COLUMNS = 120
+SHOWN = 12
+"""Number of runs in the report, the newest ones."""
+INVENTED = "Simulated instruments, invented samples: nothing here was measured on anything real."
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -32,7 +38,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Work through the samples and say what happened."""
+    """Work through the samples, then print what happened."""
     set_up_logs("critical", "console")
     with contextlib.ExitStack() as stack:
         if args.keep:
@@ -46,22 +52,26 @@ def run(args: argparse.Namespace) -> int:
 
 
 async def _demo(folder: Path, *, live: bool, keep: bool, messages: Path | None) -> int:
-    screen = _Progress()
-    print("Simulated instruments, invented samples: nothing here was measured on anything real.")
-    print(f"Pace: {'real time, until Ctrl-C' if live else f'{PACE:g} times faster than real'}.\n")
-    demonstration = Demonstration(folder, scale=1.0 if live else PACE, tell=screen.tell, watch=screen.watch)
-    async with demonstration.running():
-        shift = asyncio.create_task(_again_and_again(demonstration) if live else _once(demonstration))
-        for number in (signal.SIGINT, signal.SIGTERM):
-            asyncio.get_running_loop().add_signal_handler(number, shift.cancel)
-        with contextlib.suppress(asyncio.CancelledError):
-            await shift
-    screen.clear()
+    pace = "real time, until Ctrl-C" if live else f"{PACE:g} times faster than real"
+    if not sys.stdout.isatty():
+        print(f"{INVENTED}\nPace: {pace}.\n")
+    audience = _Audience(f"daq demo: {pace}")
+    demonstration = Demonstration(folder, scale=1.0 if live else PACE, audience=audience)
+    with audience.screen:
+        async with demonstration.running():
+            shift = asyncio.create_task(_again_and_again(demonstration) if live else _once(demonstration))
+            for number in (signal.SIGINT, signal.SIGTERM):
+                asyncio.get_running_loop().add_signal_handler(number, shift.cancel)
+            with contextlib.suppress(asyncio.CancelledError):
+                await shift
+    if sys.stdout.isatty():
+        say(INVENTED)
     _print_report(demonstration.report)
     if messages:
         _write(demonstration.report.messages, messages)
     if keep:
-        print(f"\nKept: {folder}/state. Try: daq --state {folder}/state runs")
+        print()
+        say(f"Kept: {folder}/state. Try: daq --state {folder}/state runs")
     expected = len(demonstration.report.measured)
     return 0 if live or (expected and len(demonstration.report.received) == expected) else 13
 
@@ -75,52 +85,68 @@ async def _again_and_again(demonstration: Demonstration) -> None:
         await demonstration.shift()
 
 
-class _Progress:
-    """Lines as things happen; on a terminal also one line that changes."""
+class _Audience:
+    """Puts the demonstration on the screen."""
 
-    def __init__(self) -> None:
-        self._changing = sys.stdout.isatty()
-        self._bars: dict[str, str] = {}
-        self._last = 0.0
+    def __init__(self, title: str) -> None:
+        self.screen = ShiftScreen(title)
 
     def tell(self, line: str) -> None:
-        """Print a line for good."""
-        self.clear()
-        print(line, flush=True)
+        """Show a sentence about what happens."""
+        self.screen.add([(plain(line), "")])
 
     def watch(self, bench: str, view: RunView) -> None:
-        """Show where a run stands."""
-        value, torque = view.value, view.signals.get("torque")
-        number = f"{value.value:.4g} {symbol(value.unit)}" if value is not None and value.value is not None else "-"
-        load = f"{torque:.0f} %" if torque is not None else "-"
-        self._bars[bench] = f"{bench} {view.sample}: {view.state} {view.stage_s:.0f} s, torque {load}, {number}"
-        if self._changing and time.monotonic() - self._last > PROGRESS_S:
-            self._last = time.monotonic()
-            print("\r\x1b[2K" + "  |  ".join(self._bars.values())[:158], end="", flush=True)
+        """Show the state of the run on a bench."""
+        self.screen.show(bench, view)
 
-    def clear(self) -> None:
-        """Remove the changing line."""
-        if self._changing:
-            print("\r\x1b[2K", end="")
+    def finished(self, measured: Measured) -> None:
+        """Show the result of a run."""
+        sample = measured.sample
+        self.screen.add([(f"{sample.bench}  {sample.sample}", "dim")], *_result(measured))
+
+
+def _result(measured: Measured) -> list[Line]:
+    """Return the result of a run: value, validity, verdict."""
+    if measured.result is None:
+        return [[(f"no result: {_reason(measured)}", "bad")]]
+    return summary(measured.result)
+
+
+def _reason(measured: Measured) -> str:
+    end = measured.end
+    return "" if end is None else sentence(end.fault or end.reason)
 
 
 def _print_report(report: Report) -> None:
     print(f"\nWhat happened ({report.seconds:.0f} s):\n")
-    for measured in report.measured:
-        for line in _lines(measured):
-            print(line)
+    if len(report.measured) > SHOWN:
+        print(f"  (the last {SHOWN} of {len(report.measured)} runs)")
+    for measured in report.measured[-SHOWN:]:
+        _print_run(measured)
     if report.after_unplugging:
-        print(f"\nMotor after the cable was pulled and plugged in again: {report.after_unplugging}.")
+        print()
+        say(f"Motor after the cable was unplugged and plugged in again: {spaced(report.after_unplugging)}.")
     print(f"\nWhat the historian received: {len(report.received)} results, each once.\n")
-    for topic, event in zip(report.topics, report.received, strict=True):
+    topics: dict[str, list[list[str]]] = {}
+    for topic, event in list(zip(report.topics, report.received, strict=True))[-SHOWN:]:
         data = event["data"]
         value = "null" if data["value"] is None else number(data["value"], 6)
-        print(
-            f"  {topic}  #{int(event['sequence'])}  {data['sample']['id']:<8} {value:>8} {data['unit']}  "
-            f"{data['quality']:<16} {called(data['validity']):<9} {data['verdict']['verdict']}"
+        topics.setdefault(plain(topic), []).append(
+            [
+                f"#{int(event['sequence'])}",
+                plain(data["sample"]["id"]),
+                f"{value} {data['unit']}",
+                data["quality"],
+                data["validity"],
+                data["verdict"]["verdict"],
+            ]
         )
-    for sample in report.again:
-        print(f"  {sample} was asked for again, as after a loss, and came again with the same id.")
+    for topic, rows in topics.items():
+        say(topic)
+        print_table(["", "sample", "value", "quality", "validity", "verdict"], rows, right=frozenset({2}))
+        print()
+    for sample in report.again[-1:]:
+        say(f"The historian asked for {sample} again, as after a loss; it came again with the same id.")
 
 
 def _folder(name: str, key: str) -> Path:
@@ -136,27 +162,27 @@ def _write(messages: dict[str, dict[str, Any]], folder: Path) -> None:
     for kind, message in messages.items():
         text = json.dumps(message, indent=2, ensure_ascii=False)
         (folder / f"{kind}.json").write_text(text + "\n", encoding="utf-8")
-    print(f"\nOne message of each kind, in {folder}: {', '.join(sorted(messages))}.")
+    print()
+    say(f"One message of each kind, in {folder}: {', '.join(sorted(messages))}.")
 
 
-def _lines(measured: Measured) -> list[str]:
+def _print_run(measured: Measured) -> None:
+    """Print one run of the shift: the sample, its result, reasons, advice, and the values of a flow curve."""
     sample, result = measured.sample, measured.result
     at = f" at {measured.speed:g} min⁻¹" if measured.speed is not None else ""
-    head = f"  {sample.bench}  {sample.sample:<8} {sample.about}{at}"
+    say(f"{sample.about}{at}", f"  {sample.bench}  {sample.sample:<8} ")
+    lead = " " * 11
+    for line in joined(_result(measured), terminal_columns() or PIPED_COLUMNS, indent=lead):
+        print(text_of(line))
     if result is None:
-        end = measured.end
-        return [head, f"           no result: {'' if end is None else end.fault or end.reason}"]
-    said = "no value" if result["value"] is None else value_line(result)
-    said += f", {called(result['validity'])}"
-    verdict = result["verdict"]["verdict"]
-    if verdict != "none":
-        said += f", {verdict.replace('_', ' ')} {'its limits' if verdict in ('within', 'outside') else ''}".rstrip()
-    lines = [head, f"           {said}"]
-    lines += [f"           because: {reason}" for reason in result["reasons"][:3]]
-    lines += [f"           advice: {a['text']}" for a in result["advice"][:1] if result["value"] is None]
+        return
+    for reason in result["reasons"][:3]:
+        say(sentence(reason), f"{lead}because: ")
+    if result["value"] is None:
+        for advice in result["advice"][:1]:
+            say(sentence(advice), f"{lead}advice: ")
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:
         unit = symbol(result["unit"])
-        table = ", ".join(f"{s['set_speed']:g}: {number(s['value'])}" for s in speeds.values())
-        lines.append(f"           by speed (min⁻¹: {unit}): {table}")
-    return lines
+        values = ", ".join(f"{s['set_speed']:g}: {number(s['value'])}" for s in speeds.values())
+        say(f"by speed (min⁻¹: {unit}): {values}", lead)

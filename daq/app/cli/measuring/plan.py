@@ -1,4 +1,4 @@
-"""``daq plan``: which geometry and speed suit a viscosity."""
+"""``daq plan``: the geometries and speeds that suit a viscosity."""
 
 import argparse
 import contextlib
@@ -7,8 +7,9 @@ from typing import Any
 from daq.adapters.paths import config_dir, database_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
+from daq.app.cli.printing import print_table, say
 from daq.app.records.planning import Basis, basis_of_product, basis_of_viscosity
-from daq.app.screens.text import fixed, number, plain, span, table
+from daq.app.screens.text import fixed, number, plain, spaced, span
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
@@ -19,11 +20,11 @@ from daq.rheology.torque import BandClass
 
 SHOWN = 15
 NEAREST = 3
-"""So many of those that miss the band are shown where none meets it."""
+"""Number of combinations shown where none brings the torque into the band."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The instrument, and what to plan for."""
+    """Add the command's arguments."""
     parser.add_argument("--instrument", required=True, metavar="NAME", help="name of the instrument")
     parser.add_argument("--viscosity", default="", metavar="TEXT", help="what is expected, for example '800 mPa.s'")
     parser.add_argument(
@@ -33,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--flow-behaviour-index", type=_positive, metavar="N", help="below 1: thins when sheared (the product's)"
     )
     parser.add_argument("--at-rate", type=_positive, metavar="G", help="shear rate (1/s) the viscosity belongs to")
-    parser.add_argument("--at-speed", type=_positive, metavar="S", help="speed (/min) it belongs to, on such a body")
+    parser.add_argument("--at-speed", type=_positive, metavar="S", help="speed (/min) it belongs to")
     parser.add_argument("--slowest", type=_positive, default=SLOWEST, metavar="S", help=f"/min ({SLOWEST:g})")
     parser.add_argument("--fastest", type=_positive, metavar="S", help="/min (the instrument's limit)")
     parser.add_argument("--all", action="store_true", help=f"show all, also those out of range (the best {SHOWN})")
@@ -66,21 +67,18 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_as_json(instrument, basis, (band.low, band.high), found))
         return 0
-    index = (
-        f", flow behaviour index {basis.expected.flow_behaviour_index:g}"
-        if basis.expected.flow_behaviour_index != 1.0
-        else ""
-    )
-    print(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
+    n = basis.expected.flow_behaviour_index
+    index = f", flow behaviour index {n:g}" if n != 1.0 else ""
+    say(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
-        print(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
+        say(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
     else:
-        print("no geometry and speed of this instrument serves; nearest first:")
+        say("no geometry and speed of this instrument serves; nearest first:")
     shown = found if args.all else usable[:SHOWN] or found[:NEAREST]
-    print(_table(instrument, basis, shown))
+    _print(instrument, basis, shown)
     if any(c.assumed_newtonian for c in shown):
-        print("* taken as Newtonian: say at which --at-rate or --at-speed the viscosity was found")
+        say("* taken as Newtonian: say at which --at-rate or --at-speed the viscosity was found")
     return 0
 
 
@@ -97,7 +95,7 @@ def _basis(args: argparse.Namespace, catalogue: Catalogue, instrument: Instrumen
         return basis_of_product(product, instrument, reader, args.flow_behaviour_index)
 
 
-def _table(instrument: Instrument, basis: Basis, found: list[Candidate]) -> str:
+def _print(instrument: Instrument, basis: Basis, found: list[Candidate]) -> None:
     unit, shown = basis.unit, symbol(basis.unit)
     head = [
         "geometry", "speed, min⁻¹", "torque, %", "rate, s⁻¹", f"expected, {shown}", f"measurable, {shown}",
@@ -111,7 +109,7 @@ def _table(instrument: Instrument, basis: Basis, found: list[Candidate]) -> str:
         [
             plain(c.geometry) + (" (fitted)" if c.geometry == instrument.fitted else ""),
             f"{c.speed_per_min:g}",
-            fixed(c.torque_percent, 1) + ("" if c.band == BandClass.VALID else f" {c.band}"),
+            fixed(c.torque_percent, 1) + ("" if c.band == BandClass.VALID else f" {spaced(c.band)}"),
             number(c.shear_rate, 3),
             viscosity(c.viscosity) + ("*" if c.assumed_newtonian else ""),
             f"{viscosity(c.viscosity_low)} to {viscosity(c.viscosity_high)}",
@@ -120,7 +118,7 @@ def _table(instrument: Instrument, basis: Basis, found: list[Candidate]) -> str:
         ]
         for c in found
     ]
-    return table(head, rows, right=frozenset({1, 2, 3, 4, 5, 6, 7}))
+    print_table(head, rows, right=frozenset({1, 2, 3, 4, 5, 6, 7}))
 
 
 def _as_json(instrument: Instrument, basis: Basis, band: tuple[float, float], found: list[Candidate]) -> dict[str, Any]:

@@ -63,7 +63,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure; the exit code says what the result is worth (see `daq run --help` and the README)."""
+    """Measure; the exit codes are those of `daq.app.screens.live.exit_code`."""
     catalogue = Catalogue.load(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
     asked = {f.name: getattr(args, f.name) for f in fields(RunOrder)}
@@ -75,25 +75,25 @@ def run(args: argparse.Namespace) -> int:
         set_up_logs("error", "auto")
         return asyncio.run(_alone(catalogue, state, order, screen))
     except SettingError as error:
-        said = _of_another_instrument(catalogue, order)
-        if said:
-            raise SettingError(said) from error
+        words = _of_another_instrument(catalogue, order)
+        if words:
+            raise SettingError(words) from error
         raise
 
 
 def _of_another_instrument(catalogue: Catalogue, order: RunOrder) -> str:
-    """A sentence where the instrument does not read at all what the method measures; otherwise ""."""
+    """Return a sentence where the instrument does not read the method's quantity at all; otherwise ""."""
     try:
         method = catalogue.method(order.method_id, order.method_version)
         instrument = catalogue.instrument(order.instrument)
         refused = _refusals(catalogue, method, instrument)
-        # Where a body can be fitted, it may be only that none is.
+        # Where a measuring geometry can be fitted, the quantity may be missing only because none is fitted.
         if instrument.geometries or not any(e.key == "result" and e.file == method.source for e in refused):
             return ""
         others = [catalogue.method(name) for name in catalogue.methods]
         able = [m.id for m in others if not _refusals(catalogue, m, instrument)]
     except SettingError:
-        return ""  # what was said already is the reason
+        return ""  # the first error has the reason
     there = f"methods for it: {', '.join(able)}" if able else "there is no method for it"
     return (
         f"method {method.id} measures {called(method.result)}, which {instrument.name} does not read; {there}; "
@@ -147,7 +147,7 @@ async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: Scr
 
 
 async def _show(answers: AsyncIterator[Answer], screen: Screen, stop: Callable[[], Coroutine[None, None, None]]) -> int:
-    """Show views until the end.  Ctrl-C stops the run and goes on showing until the motor is accounted for."""
+    """Show views until the end.  Ctrl-C stops the run; the views go on until the state of the motor is known."""
     loop = asyncio.get_running_loop()
     stopping: list[asyncio.Task[None]] = []
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -1,4 +1,4 @@
-"""`daq serve`: the daemon."""
+"""`daq serve`: run the daemon."""
 
 import argparse
 import asyncio
@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def publishing(catalogue: Catalogue) -> Publishing | None:
-    """The way to the broker the daemon's file names, with the schemas to be published there."""
+    """Return the connection to the broker that the daemon's file names, with the schemas; None where it names none."""
     found = Publishing.from_settings(catalogue.daemon)
     if found is not None:
         found.schemas = schema_messages(found.topics)
@@ -44,5 +44,5 @@ def publishing(catalogue: Catalogue) -> Publishing | None:
 
 
 def sparkplug(catalogue: Catalogue) -> Sparkplug | None:
-    """The edge node the daemon's file asks for."""
+    """Return the edge node of the daemon's file; None where it has none."""
     return Sparkplug.from_settings(catalogue.daemon)

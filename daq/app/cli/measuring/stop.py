@@ -16,7 +16,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Ask the daemon; the motor is halted and read back."""
+    """Ask the daemon to stop the run; it halts the motor and reads its speed back."""
     state = state_dir(args.state, Catalogue.load(config_dir(args.config)).state, create=False)
     if holder(state) is None:
         raise LinkError(f"no daemon holds {state}: nothing is being measured")

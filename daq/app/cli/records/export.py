@@ -1,4 +1,4 @@
-"""``daq export RUN``: readings or kept values of a run as CSV or JSON."""
+"""``daq export RUN``: write the readings or kept values of a run as CSV or JSON."""
 
 import argparse
 import contextlib
@@ -22,8 +22,8 @@ from daq.core.replay import replay
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """What, how, where to."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, or so much of its beginning as is unique, or 'last'")
+    """Add the command's arguments."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
     parser.add_argument("--what", choices=("readings", "kept"), default="readings", help="what to write (readings)")
     parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
     parser.add_argument(
@@ -37,9 +37,7 @@ def run(args: argparse.Namespace) -> int:
         record = find_run(reader, args.run)
         raw, trouble = raw_journal(reader, record.id)
         if trouble:
-            print(
-                f"daq: the journal cannot be believed to its end, what is before is written: {trouble}", file=sys.stderr
-            )
+            print(f"daq: the journal is damaged; the part before the damage is written: {trouble}", file=sys.stderr)
         make = maker(Drivers.find())
         readings = Readings(raw, make)
         if args.what == "readings":
@@ -70,7 +68,7 @@ def _kept(reader: Reader, run: RunRecord, raw: bytes, make: Any) -> list[Any]:
 
 @contextlib.contextmanager
 def _output(path: Path | None) -> Iterator[IO[str]]:
-    """Where to write; a new file is only there if all of it was written."""
+    """Give a stream to write to; a new file appears only after all of it was written."""
     if path is None:
         out = io.TextIOWrapper(sys.stdout.buffer, encoding="utf-8", newline="", write_through=False)
         try:

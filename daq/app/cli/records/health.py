@@ -1,13 +1,14 @@
-"""``daq health INSTRUMENT``: what the runs that were made anyway tell of motor, bearing and line."""
+"""``daq health INSTRUMENT``: state of motor, bearing and line, from the runs that exist."""
 
 import argparse
 from typing import Any
 
 from daq.adapters.paths import config_dir
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.printing import print_table, say
 from daq.app.records.health_history import Figures, Health, health
 from daq.app.records.replaying import maker
-from daq.app.screens.text import fixed, local_time, plain, table, utc_iso
+from daq.app.screens.text import fixed, local_time, plain, sentence, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 
@@ -16,9 +17,9 @@ UNITS = {"zero": "% of full scale", "ripple": "% of the reading", "return_to_zer
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The instrument."""
+    """Add the command's arguments."""
     parser.add_argument("instrument", metavar="INSTRUMENT")
-    parser.add_argument("--runs", type=_count, default=20, metavar="N", help="look at the newest N runs (20)")
+    parser.add_argument("--runs", type=_count, default=20, metavar="N", help="use the newest N runs (20)")
     parser.add_argument("--json", action="store_true", help="print it as JSON")
 
 
@@ -29,7 +30,7 @@ def _count(text: str) -> int:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print it."""
+    """Print the figures of each run, their trends, and every figure that is beyond its limit."""
     catalogue = Catalogue.load(config_dir(args.config))
     instrument = catalogue.instrument(args.instrument)
     with open_reader(args) as reader:
@@ -38,15 +39,15 @@ def run(args: argparse.Namespace) -> int:
         print_json(_as_json(found))
         return 0
     if not found.runs:
-        print(f"{plain(instrument.name)}: no run has ended yet")
+        say(f"{plain(instrument.name)}: no run has ended yet")
         return 0
     if any(figures.geometry for _, figures in found.runs):
         _print_rotational(found)
     else:
         _print_motorless(found, instrument.name)
     print()
-    for sentence in found.said or ("nothing is beyond its limit",):
-        print(sentence)
+    for finding in found.said or ("nothing is beyond its limit",):
+        say(sentence(finding))
     return 0
 
 
@@ -55,11 +56,10 @@ def _print_motorless(found: Health, name: str) -> None:
         [record.id[:SHOWN_ID], local_time(record.began_utc_ns), plain(record.sample), *_line_cells(figures)]
         for record, figures in found.runs
     ]
-    print(table(["run", "begun", "sample", "readings", "lost"], rows, right=frozenset({3, 4})))
+    print_table(["run", "started", "sample", "readings", "lost"], rows, right=frozenset({3, 4}))
     print()
-    print(f"{plain(name)} turns nothing: no torque at rest, ripple or return to zero can be looked at, only its line.")
-    print("Whether it still measures rightly is told by measuring something that is known, such as a certified weight,")
-    print("a buffer solution or a fixed point.")
+    say(f"{plain(name)} has no motor: there are figures of its line only, none of torque at rest, ripple or return.")
+    say("To verify its values, measure a known quantity, such as a certified weight, a buffer or a fixed point.")
 
 
 def _line_cells(figures: Figures) -> list[str]:
@@ -80,14 +80,14 @@ def _print_rotational(found: Health) -> None:
         ]
         for record, figures in found.runs
     ]
-    head = ["run", "begun", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS", "readings", "lost"]
-    print(table(head, rows, right=frozenset({4, 5, 6, 7, 8})))
+    head = ["run", "started", "sample", "geometry", "at rest, % FS", "ripple, %", "return, % FS", "readings", "lost"]
+    print_table(head, rows, right=frozenset({4, 5, 6, 7, 8}))
     if any(figures.return_to_zero is not None and not figures.free for _, figures in found.runs):
-        print("* with a sample, which may hold a torque at rest; only a free swing tells of the bearing")
+        say("* with a sample, which may hold a torque at rest; only a free swing shows the state of the bearing")
     print()
     for name, one in found.trends.items():
-        print(
-            f"{NAMES[name]}: {one.latest:+.2f} {UNITS[name]} (middle of the last {min(3, one.n)}), "
+        say(
+            f"{NAMES[name]}: {one.latest:+.2f} {UNITS[name]} (median of the last {min(3, one.n)}), "
             f"change over {one.n} runs {one.change:+.2f}"
         )
 

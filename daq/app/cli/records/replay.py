@@ -1,9 +1,10 @@
-"""``daq replay RUN``: compute a run again from its journal, and compare."""
+"""``daq replay RUN``: compute a run again from its journal and compare."""
 
 import argparse
 import sys
 
 from daq.app.cli.common import find_run, open_reader
+from daq.app.cli.printing import say, terminal_columns
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines
@@ -15,8 +16,8 @@ DIFFERENCES_SHOWN = 20
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The run."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, or so much of its beginning as is unique, or 'last'")
+    """Add the command's arguments."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
     parser.add_argument(
         "--flip-bit",
         type=int,
@@ -26,11 +27,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Compare and say what differs; 0 where nothing does, otherwise 1."""
+    """Compare and print the differences; 0 where there is none, otherwise 1."""
     with open_reader(args) as reader:
         record = find_run(reader, args.run)
         done = recompute(reader, record, Drivers.find(), flip=args.flip_bit)
-    print(f"run {record.id}")
+    say(f"run {record.id}")
     _say_journal(done)
     if done.flipped is None:
         _say_stored(done)
@@ -41,49 +42,49 @@ def run(args: argparse.Namespace) -> int:
 def _say_journal(done: Recomputed) -> None:
     again = done.replay
     if done.broken_chain:
-        print(f"the stored journal cannot be believed to its end: {plain(done.broken_chain)}")
+        say(f"the stored journal is damaged: {plain(done.broken_chain)}")
     if done.flipped is not None:
-        print(f"bit {done.flipped} of a copy of the journal is turned over; the database is as it was")
+        say(f"bit {done.flipped} of a copy of the journal is turned over; the database is as it was")
     for what, recorded, now in done.versions:
-        print(f"recorded with {what} {plain(recorded or 'unknown')}, computed again with {now}")
+        say(f"recorded with {what} {plain(recorded or 'unknown')}, computed again with {now}")
     for link in again.other_drivers:
-        print(f"the driver of {plain(link)} is not the recorded one (its digest differs)")
+        say(f"the driver of {plain(link)} is not the recorded one (its digest differs)")
     if again.damage:
-        print(f"damaged: {plain(again.damage)}")
+        say(f"damaged: {plain(again.damage)}")
     if again.difference is not None:
-        print("the first that differs:")
+        say("the first that differs:")
         _say_indented(str(again.difference))
     if done.changed is not None:
         if done.changed.difference is None:
-            print("read over the damage, everything is computed the same")
+            say("read over the damage, everything is computed the same")
         else:
-            print("read over the damage, the first that differs:")
+            say("read over the damage, the first that differs:")
             _say_indented(str(done.changed.difference))
     if again.same:
-        print(f"{again.events} events computed again, {again.effects} effects the same, bit for bit")
+        say(f"{again.events} events computed again, {again.effects} effects the same, bit for bit")
 
 
 def _say_indented(text: str) -> None:
     for line in text.splitlines():
-        print(f"  {plain(line)}")
+        say(plain(line), "  ")
 
 
 def _say_stored(done: Recomputed) -> None:
     for what in done.missing:
-        print(f"missing in this database: {what}; computed again from the journal:")
+        say(f"missing in this database: {what}; computed again from the journal:")
     if done.missing:
         for k in done.kept:
             means = [
                 f"{plain(name)} {number(s['mean'], 6)}" for name, s in k["summaries"].items() if s["mean"] is not None
             ]
-            print(f"  kept: step {k['step'] + 1}, at {k['at']}: {', '.join(means)}")
+            say(f"kept: step {k['step'] + 1}, at {k['at']}: {', '.join(means)}", "  ")
         if done.result is not None:
-            print_lines([[("  ", ""), *line] for line in result_lines(done.result, 98, big=False)])
+            print_lines([[("  ", ""), *line] for line in result_lines(done.result, (terminal_columns() or 100) - 2)])
         return
     for where, stored, again in done.differences[:DIFFERENCES_SHOWN]:
-        print(f"differs: {plain(where)}: stored {plain(stored)!s:.80}, computed again {plain(again)!s:.80}")
+        say(f"differs: {plain(where)}: stored {plain(stored)!s:.80}, computed again {plain(again)!s:.80}")
     if len(done.differences) > DIFFERENCES_SHOWN:
-        print(f"and {len(done.differences) - DIFFERENCES_SHOWN} more")
+        say(f"and {len(done.differences) - DIFFERENCES_SHOWN} more")
     if done.same and done.result is not None:
         how = "within 1e-9, under other versions" if done.versions else "bit for bit"
-        print(f"{len(done.kept) or 'no'} kept values, bit for bit the same; the result the same, {how}")
+        say(f"{len(done.kept) or 'no'} kept values, bit for bit the same; the result the same, {how}")

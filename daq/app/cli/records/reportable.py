@@ -1,15 +1,18 @@
-"""``daq reportable SAMPLE``: what is reported of a sample, made from all its runs by the product's rule."""
+"""``daq reportable SAMPLE``: the result of a sample, from all its runs by the product's rule for replicates."""
 
 import argparse
-import dataclasses
 import json
 from typing import Any
+
+from pydantic import TypeAdapter
 
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.screens.text import number, plain, table, uncertain, utc_iso
+from daq.app.cli.printing import hung, terminal_columns
+from daq.app.screens.tables import table
+from daq.app.screens.text import called, number, plain, sentence, spaced, uncertain, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import symbol
@@ -20,7 +23,7 @@ EXIT_UNDECIDED = 11
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The sample."""
+    """Add the command's arguments."""
     parser.add_argument("sample", metavar="SAMPLE", help="the sample's identifier, exactly")
     parser.add_argument("--product", default="", metavar="ID", help="its product, where the runs do not say")
     parser.add_argument("--method", default="", metavar="ID", help="the method whose results count")
@@ -28,7 +31,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print it; 0: within or no limits, 10: outside or not comparable, 11: nothing can be reported yet."""
+    """Print the result; 0: within or no limits, 10: outside or not comparable, 11: no result can be reported yet."""
     with open_reader(args) as reader:
         records = sorted(reader.runs(limit=-1, sample=args.sample), key=lambda r: r.began_utc_ns)
         runs = [_attempt(reader, record) for record in records]
@@ -40,9 +43,9 @@ def run(args: argparse.Namespace) -> int:
     product = Catalogue.load(config_dir(args.config)).product(names.pop()) if names else None
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
-        print_json(dataclasses.asdict(found))
+        print_json(TypeAdapter(Reportable).dump_python(found, mode="json"))
     else:
-        print(text_of(found))
+        print(text_of(found, terminal_columns()))
     if found.value is None:
         return EXIT_UNDECIDED
     return EXIT_OUTSIDE if found.verdict in ("outside", "not_comparable") else 0
@@ -64,19 +67,20 @@ def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any]
     ), data
 
 
-def text_of(r: Reportable) -> str:
-    """All of it for a person."""
+def text_of(r: Reportable, columns: int | None = None) -> str:
+    """Return all of it for a person, in lines of at most `columns` columns (None: no limit)."""
     unit = symbol(r.unit)
     lines = [f"sample {plain(r.sample)}" + (f", product {plain(r.product)}" if r.product else "")]
     if r.value is None:
-        lines.append(f"no reportable result: {plain(r.how)}")
+        lines.append(f"no reportable result: {sentence(r.how)}")
     else:
         sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
-        name = r.quantity.replace("_", " ")
-        lines.append(f"reportable {plain(name)} = {r.reported or number(r.value)} {unit}{sure}, {plain(r.how)}")
-        lines.append(f"verdict: {r.verdict.replace('_', ' ')}" + (f" ({r.rounding})" if r.rounding else ""))
-    lines += [f"  limit: {plain(text)}" for text in r.limits]
-    lines += [f"  {plain(text)}" for text in r.outliers]
+        value = f"{r.reported or number(r.value)} {unit}{sure}"
+        lines.append(f"reportable {called(r.quantity)} = {value}, {sentence(r.how)}")
+        lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({r.rounding})" if r.rounding else ""))
+    lines = [row for line in lines for row in hung(line, "", columns)]
+    lines += [row for text in r.limits for row in hung(sentence(text), "  limit: ", columns)]
+    lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]
     rows = [
         [
             a.run[:SHOWN_ID],
@@ -85,9 +89,9 @@ def text_of(r: Reportable) -> str:
             plain(a.instrument),
             "" if a.fill == a.run else plain(a.fill),
             f"{number(a.value)} {symbol(a.unit)}".rstrip(),
-            "counts" if a.counted else f"does not count: {plain(a.why)}",
+            "counts" if a.counted else f"does not count: {sentence(a.why)}",
         ]
         for a in r.attempts
     ]
-    head = ["run", "begun (UTC)", "method", "instrument", "fill", "value", ""]
-    return "\n".join([*lines, "", table(head, rows, right=frozenset({5}))])
+    head = ["run", "started (UTC)", "method", "instrument", "fill", "value", ""]
+    return "\n".join([*lines, "", table(head, rows, right=frozenset({5}), columns=columns)])

@@ -1,4 +1,4 @@
-"""``daq runs``: what was measured."""
+"""``daq runs``: list the runs."""
 
 import argparse
 import json
@@ -8,18 +8,17 @@ from typing import Any
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
-from daq.app.screens.text import NOTHING, called, local_time, plain, shortened, shown_value, table, utc_iso
+from daq.app.cli.printing import print_table, say
+from daq.app.screens.text import NOTHING, local_time, plain, shown_value, spaced, utc_iso
 from daq.core.encoding import encode
 from daq.core.units import symbol
 
-LONGEST_CELL = 28
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Filters."""
+    """Add the command's arguments."""
     parser.add_argument("--instrument", default="", metavar="NAME", help="only runs on this instrument")
     parser.add_argument("--sample", default="", metavar="ID", help="only runs of this sample")
-    parser.add_argument("--limit", type=_count, default=20, metavar="N", help="at most so many, newest first (20)")
+    parser.add_argument("--limit", type=_count, default=20, metavar="N", help="at most N runs, newest first (20)")
     parser.add_argument("--json", action="store_true", help="print them as JSON")
 
 
@@ -39,18 +38,17 @@ def run(args: argparse.Namespace) -> int:
         print_json([encode(e) for e in entries])
     elif not entries:
         unknown = args.instrument and args.instrument not in used
-        print(
-            f"no runs on {plain(args.instrument)}; used so far: {', '.join(used) or 'none'}" if unknown else "no runs"
-        )
+        say(f"no runs on {plain(args.instrument)}; used so far: {', '.join(used) or 'none'}" if unknown else "no runs")
     else:
-        head = ["run", "begun", "sample", "method", "instrument", "value", "quality", "validity", "verdict"]
-        print(table(head, [_row(e) for e in entries], right=frozenset({5})))
+        head = ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
+        # `daq show` has the quality of each result.
+        print_table(head, [_row(e) for e in entries], right=frozenset({5}), drop=[6])
     return 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """One run with its newest result; None where there is none, or it says nothing of it."""
+    """One run with its newest result; None for a value that does not exist."""
 
     run: str
     began: str | None
@@ -116,7 +114,7 @@ def _row(e: Entry) -> list[str]:
     value = NOTHING
     if e.value is not None:
         value = f"{e.shown} {symbol(e.unit or '')}".rstrip()
-    verdict = (e.verdict or NOTHING).replace("_", " ").replace("none", "no limits")
+    verdict = "no limits" if e.verdict == "none" else spaced(e.verdict or NOTHING)
     if e.state == "running":
         verdict = "running"
     elif e.outcome not in (None, "complete"):
@@ -130,7 +128,7 @@ def _row(e: Entry) -> list[str]:
         e.instrument,
         value,
         (e.quality or NOTHING).partition("_")[0],
-        called(e.validity or NOTHING),
+        spaced(e.validity or NOTHING),
         verdict + marks,
     ]
-    return [shortened(plain(cell), LONGEST_CELL) for cell in cells]
+    return [plain(cell) for cell in cells]

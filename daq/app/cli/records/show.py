@@ -1,32 +1,35 @@
-"""``daq show RUN``: a run and its result, with everything that stands behind the number."""
+"""``daq show RUN``: show a run, its result, and the data that the result is made from."""
 
 import argparse
 import shutil
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
+from daq.app.cli.printing import terminal_columns
 from daq.app.records.derived import flow_curve, steadiness_lines
 from daq.app.records.history import History, history, raw_journal
 from daq.app.records.replaying import maker
 from daq.app.screens.curve_svg import svg
 from daq.app.screens.curve_text import curve_lines
-from daq.app.screens.live import print_lines
+from daq.app.screens.live import large_digits, print_lines
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.run_screen import Line
+from daq.app.screens.styled_lines import Line, wrapped
+from daq.app.screens.tables import table
 from daq.app.screens.text import (
     NOTHING,
-    called,
     ended,
     fixed,
+    fold,
     local_time,
     number,
     plain,
+    sentence,
+    spaced,
     span,
-    table,
     uncertain,
+    width,
     with_unit,
 )
 from daq.app.screens.verification_text import verification_table
@@ -39,12 +42,13 @@ from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
 
 PIPED_COLUMNS = 100
+"""Width of text and drawings where the output is piped; tables are then as wide as their content."""
 Counters = dict[str, dict[str, Any]]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The run."""
-    parser.add_argument("run", metavar="RUN", help="the run's id, or so much of its beginning as is unique, or 'last'")
+    """Add the command's arguments."""
+    parser.add_argument("run", metavar="RUN", help="the run's id, a unique beginning of it, or 'last'")
     parser.add_argument("--json", action="store_true", help="print all of it as JSON")
     parser.add_argument("--svg", metavar="FILE", type=wanted_path, help="draw the flow curve into a new file")
 
@@ -60,11 +64,10 @@ def run(args: argparse.Namespace) -> int:
         return 0
     counters = _count(raw)
     if args.json:
-        told = None if curve is None else curve.model_dump(mode="json")
-        print_json(found.as_json() | {"counters": counters, "flow_curve": told})
+        points = None if curve is None else curve.model_dump(mode="json")
+        print_json(found.as_json() | {"counters": counters, "flow_curve": points})
     else:
-        columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else PIPED_COLUMNS
-        print_lines(lines_of(found, counters, columns, curve=curve, steadiness=_steadiness(found, raw)))
+        print_lines(lines_of(found, counters, terminal_columns(), curve=curve, steadiness=_steadiness(found, raw)))
     return 0
 
 
@@ -90,7 +93,7 @@ def _steadiness(found: History, raw: bytes) -> list[str]:
 
 
 def _count(raw: bytes) -> Counters:
-    """Counters of each link: they are not stored, the journal gives them."""
+    """Return the counters of each link; they are not stored, a replay of the journal gives them."""
     try:
         return replay(raw, maker(Drivers.find())).facts.counters
     except SettingError as error:  # a driver that is not installed any more
@@ -100,40 +103,50 @@ def _count(raw: bytes) -> Counters:
 def lines_of(
     found: History,
     counters: Counters,
-    columns: int,
+    columns: int | None,
     *,
     curve: FlowCurveData | None = None,
     steadiness: Sequence[str] = (),
 ) -> list[Line]:
-    """All sections, styled."""
-    lines = _title(found)
+    """Return all sections, styled, in lines of at most `columns` columns (None: no terminal)."""
+    room = PIPED_COLUMNS if columns is None else columns
+    inner = None if columns is None else columns - 2
+    lines = _title(found, room)
     if found.data is not None:
-        lines += [[], *result_lines(found.data, columns)]
+        digits = 0 if columns is None else large_digits(shutil.get_terminal_size().lines)
+        lines += [[], *result_lines(found.data, room, digits=digits)]
     elif found.run.state == "running":
         lines += [[], [("the run goes on; there is no result yet", "warn")]]
     else:
-        lines += [
-            [],
-            [("there is no result in this database; `daq replay` computes it again from the journal", "bad")],
-        ]
-    for heading, body in (
-        ("verification", verification_table(found.data or {})),
-        ("uncertainty budget", _budget(found)),
-        ("flow curve", [] if curve is None else curve_lines(curve, columns - 2, (found.data or {})["unit"])),
+        text = "there is no result in this database; `daq replay` computes it again from the journal"
+        lines += [[], *wrapped(text, room, "", "bad")]
+    for heading, section in (
+        ("verification", verification_table(found.data or {}, inner)),
+        ("uncertainty budget", _budget(found, inner)),
+        ("flow curve", [] if curve is None else curve_lines(curve, room - 2, (found.data or {})["unit"])),
         ("how it was measured", _bench(found)),
         ("how steady it was", list(steadiness)),
-        ("steps", _steps(found)),
-        ("kept values", _kept(found)),
+        ("steps", _steps(found, inner)),
+        ("kept values", _kept(found, inner)),
         ("notes", _notes(found)),
         ("counters", _counters(counters)),
         ("origin", _origin(found)),
     ):
-        if body:
-            lines += [[], [(heading, "head")], *([(f"  {row}", "")] for row in body)]
+        if section:
+            rows = [part for row in section for part in _fitted(row, inner)]
+            lines += [[], [(heading, "head")], *([(f"  {row}", "")] for row in rows)]
     return lines
 
 
-def _title(found: History) -> list[Line]:
+def _fitted(row: str, columns: int | None) -> list[str]:
+    """Return a row of text wrapped, its further rows two columns farther to the right."""
+    if columns is None or width(row) <= columns:
+        return [row]
+    rows = fold(row.lstrip(), columns - 2)
+    return [part if i == 0 else f"  {part}" for i, part in enumerate(rows)]
+
+
+def _title(found: History, columns: int) -> list[Line]:
     r = found.run
     title: Line = [(f"run {r.id}", "head"), ("  SIMULATED" if r.simulated else "", "warn")]
     joined = [f"sample {plain(r.sample)}"]
@@ -141,21 +154,21 @@ def _title(found: History) -> list[Line]:
     if r.fill and r.fill != r.id:
         joined.append(f"fill {plain(r.fill)}")
     joined.append(f"replicate {r.replicate}")
-    lines: list[Line] = [title, [(", ".join(joined), "")]]
+    lines: list[Line] = [title, *wrapped(", ".join(joined), columns, "")]
     if r.sampled_at:
-        lines.append([(f"sampled {plain(r.sampled_at)}", "")])
-    said = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
-    lines.append([(f"{said}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", "")])
+        lines += wrapped(f"sampled {plain(r.sampled_at)}", columns, "")
+    words = f"{plain(r.method_id)} {plain(r.method_version)} on {plain(r.instrument)} by {plain(r.operator)}"
+    lines += wrapped(f"{words}, {local_time(r.began_utc_ns)} to {local_time(r.ended_utc_ns)}", columns, "")
     if r.outcome and r.outcome != "complete":
-        lines.append([(ended(r.outcome, r.reason), "warn")])
+        lines += wrapped(ended(r.outcome, r.reason), columns, "", "warn")
     if r.motor == "may_still_be_turning":
-        lines.append([("at its end the motor could not be confirmed to stand still", "bad")])
+        lines += wrapped("at its end the motor could not be confirmed to stand still", columns, "", "bad")
     if len(found.results) > 1:
         lines.append([(f"corrected {len(found.results) - 1} times; this is the newest", "warn")])
     return lines
 
 
-def _budget(found: History) -> list[str]:
+def _budget(found: History, columns: int | None) -> list[str]:
     uncertainty = (found.data or {}).get("uncertainty")
     if not uncertainty:
         return []
@@ -164,7 +177,7 @@ def _budget(found: History) -> list[str]:
         [
             plain(c["name"]),
             number(c["standard_uncertainty"], 3),
-            plain(c["distribution"]),
+            spaced(c["distribution"]),
             NOTHING if c["degrees_of_freedom"] is None else number(c["degrees_of_freedom"], 3),
             number(c["sensitivity"], 3),
             number(c["contribution"], 3),
@@ -173,7 +186,7 @@ def _budget(found: History) -> list[str]:
         for c in uncertainty["components"]
     ]
     head = ["component", "u", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
-    out = table(head, rows, right=frozenset({1, 3, 4, 5, 6})).splitlines()
+    out = table(head, rows, right=frozenset({1, 3, 4, 5, 6}), columns=columns).splitlines()
     if uncertainty.get("trials"):
         out.append(
             f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, "
@@ -186,11 +199,11 @@ def _budget(found: History) -> list[str]:
         f"{100 * uncertainty['coverage']:.0f} %, effective degrees of freedom "
         + ("unlimited" if freedom is None else number(freedom, 3))
     )
-    return out + [f"left out: {plain(text)}" for text in uncertainty["left_out"]]
+    return out + [f"left out: {sentence(text)}" for text in uncertainty["left_out"]]
 
 
 def _end(uncertainty: dict[str, Any], which: str) -> str:
-    """An end of the interval in five digits, in more where the uncertainty reaches further down."""
+    """Return an end of the interval in five digits, in more where the uncertainty has a smaller last digit."""
     ends = [number(uncertainty[which], 5), fixed(uncertainty[which], _places(uncertain(uncertainty["expanded"])))]
     return max(ends, key=_places)
 
@@ -203,31 +216,32 @@ def _bench(found: History) -> list[str]:
     data = found.data
     if data is None:
         return []
-    out: list[str] = [f"claim: {data['claim'].replace('_', ' ')}"]
+    out: list[str] = [f"claim: {spaced(data['claim'])}"]
     taken = data.get("span")
     if taken:
         at = taken.get("taken_at_s")
+        ended_by = plain(taken["stop_reason"]["text"]) if taken["stop_reason"] else NOTHING
         out.append(
             f"{taken['statistic']} of {taken['n']} readings over {number(taken['seconds'])} s"
             + (f", taken {number(at)} s after the step began" if at is not None else "")
-            + f", {100 * taken['completeness']:.0f} % of the readings expected; ended by: {plain(taken['stop_reason'])}"
+            + f", {100 * taken['completeness']:.0f} % of the readings expected; ended by: {ended_by}"
         )
     drift = data.get("drift")
     if drift:
         sure = "" if drift["certain"] else " (no drift that is certain)"
         percent, moved = drift["percent_per_min"], drift.get("per_min")
-        said = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
-        out.append(f"drift in the span: {said.rstrip()} per minute{sure}")
-    body = data.get("geometry")
-    if body:
-        sizes = ", ".join(f"{plain(k)} {plain(v)}" for k, v in body["dimensions"].items())
-        out.append(f"geometry: {plain(body['name'])}, {called(body['kind'])} ({sizes})")
+        words = f"{number(percent, 2)} %" if percent is not None else f"{number(moved, 2)} {symbol(data['unit'])}"
+        out.append(f"drift in the span: {words.rstrip()} per minute{sure}")
+    geometry = data.get("geometry")
+    if geometry:
+        sizes = ", ".join(f"{spaced(k)} {plain(v)}" for k, v in geometry["dimensions"].items())
+        out.append(f"geometry: {plain(geometry['name'])}, {spaced(geometry['kind'])} ({sizes})")
         rest = [
-            f"{label} {plain(body[key])}"
+            f"{label} {spaced(geometry[key])}"
             for label, key in (("vessel", "vessel"), ("fill volume, mL:", "fill_volume_mL"), ("immersion", "immersion"))
-            if body.get(key)
+            if geometry.get(key)
         ]
-        rest += ["with a stirrup around the rotor"] if body["stirrup"] else []
+        rest += ["with a stirrup around the rotor"] if geometry["stirrup"] else []
         if rest:
             out.append(", ".join(rest))
     temperatures = data["conditions"].get("temperatures") or {}
@@ -237,7 +251,7 @@ def _bench(found: History) -> list[str]:
     return out
 
 
-def _steps(found: History) -> list[str]:
+def _steps(found: History, columns: int | None) -> list[str]:
     planned = () if found.plan is None else found.plan.steps
     rows = []
     turns = any(step.speed is not None for step in planned)
@@ -258,12 +272,12 @@ def _steps(found: History) -> list[str]:
         )
     if not turns:
         head = ["", "step", "lasted", "readings", "stopped by", "at"]
-        return table(head, rows, right=frozenset({2, 3, 5})).splitlines() if rows else []
+        return table(head, rows, right=frozenset({2, 3, 5}), columns=columns).splitlines() if rows else []
     head = ["", "step", f"set {symbol('/min')}", "lasted", "readings", "turns", "stopped by", "at"]
-    return table(head, rows, right=frozenset({2, 3, 4, 5, 7})).splitlines() if rows else []
+    return table(head, rows, right=frozenset({2, 3, 4, 5, 7}), columns=columns).splitlines() if rows else []
 
 
-def _kept(found: History) -> list[str]:
+def _kept(found: History, limit: int | None) -> list[str]:
     data = found.data
     if data is None or not data["steps"]:
         return []
@@ -284,35 +298,36 @@ def _kept(found: History) -> list[str]:
         (
             "quality",
             False,
-            [s["quality"] + (f" ({', '.join(s['faults'])})" if s["faults"] else "") for s in steps],
+            [s["quality"] + (f" ({', '.join(map(spaced, s['faults']))})" if s["faults"] else "") for s in steps],
         ),
     ]
-    # What this instrument does not measure has no column; the value itself always has.
+    # A quantity that this instrument does not measure has no column; the value itself always has one.
     shown = [c for c in columns if c[0] == own or any(cell != NOTHING for cell in c[2])]
     rows = [list(row) for row in zip(*(cells for _, _, cells in shown), strict=True)]
     right = frozenset(i for i, (_, is_number, _) in enumerate(shown) if is_number)
-    return table([head for head, _, _ in shown], rows, right=right).splitlines()
+    counts = [i for i, (head, _, _) in enumerate(shown) if head == "n"]  # those of the steps are in their table
+    return table([head for head, _, _ in shown], rows, right=right, columns=limit, drop=counts).splitlines()
 
 
 def _notes(found: History) -> list[str]:
     began = found.told.moves[0].t if found.told.moves else 0
-    out = [f"{(n.t - began) / 1e9:9.1f} s  {plain(n.text)}" for n in found.told.notes]
+    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n.text)}" for n in found.told.notes]
     if found.told.trouble:
-        out.append(f"the journal cannot be believed to its end: {plain(found.told.trouble)}")
+        out.append(f"the journal is damaged: {plain(found.told.trouble)}")
     return out
 
 
 def _counters(counters: Counters) -> list[str]:
     out: list[str] = []
     for link, counts in counters.items():
-        told = [f"{key} {_counted(value)}" for key, value in counts.items() if value not in (0, {}, None, "")]
-        out.append(f"{plain(link)}: {', '.join(told) or 'none'}")
+        shown = [f"{spaced(key)} {_counted(value)}" for key, value in counts.items() if value not in (0, {}, None, "")]
+        out.append(f"{plain(link)}: {', '.join(shown) or 'none'}")
     return out
 
 
 def _counted(value: Any) -> str:
     if isinstance(value, dict):
-        return "(" + ", ".join(f"{plain(k)} {plain(v)}" for k, v in value.items()) + ")"
+        return "(" + ", ".join(f"{spaced(k)} {plain(v)}" for k, v in value.items()) + ")"
     return plain(value)
 
 
@@ -337,10 +352,10 @@ def _origin(found: History) -> list[str]:
     rows.append(("journal", f"{found.told.records} records"))
     if found.told.anchor is not None:
         rows.append(("boot", found.told.anchor.boot_id))
-    width = max(len(name) for name, value in rows if value)
-    out = [f"{name:<{width}}  {plain(value)}" for name, value in rows if value]
+    longest = max(len(name) for name, value in rows if value)
+    out = [f"{name:<{longest}}  {plain(value)}" for name, value in rows if value]
     for m in found.messages:
-        said = {"waiting": "waits for the broker", "acknowledged": "delivered", "refused": "REFUSED by the broker"}
+        states = {"waiting": "waits for the broker", "acknowledged": "delivered", "refused": "REFUSED by the broker"}
         why = f": {plain(m.last_error)}" if m.last_error and m.state != "acknowledged" else ""
-        out.append(f"{'message':<{width}}  {plain(m.topic)}: {said[m.state]}{why}")
+        out.append(f"{'message':<{longest}}  {plain(m.topic)}: {states[m.state]}{why}")
     return out

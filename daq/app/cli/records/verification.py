@@ -1,4 +1,4 @@
-"""``daq verification [INSTRUMENT]``: how instruments stand, what was found, which results a failure puts in doubt."""
+"""``daq verification [INSTRUMENT]``: state and history of verifications, and the results that a failure affects."""
 
 import argparse
 import json
@@ -10,8 +10,10 @@ from typing import Any
 from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
+from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, standing_of
-from daq.app.screens.text import NOTHING, called, local_time, number, plain, table, utc_iso, value_line
+from daq.app.screens.tables import table
+from daq.app.screens.text import NOTHING, local_time, number, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
@@ -23,7 +25,7 @@ SHOWN: int = 20
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The instrument."""
+    """Add the command's arguments."""
     parser.add_argument(
         "instrument", nargs="?", default="", metavar="INSTRUMENT", help="only this one, with its history"
     )
@@ -31,7 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print it."""
+    """Print the state of each instrument; of a named one its history and its results in doubt, too."""
     catalogue = Catalogue.load(config_dir(args.config))
     with open_reader(args) as reader:
         seen = {record.name: record.serial for record in reader.instruments()}
@@ -39,16 +41,16 @@ def run(args: argparse.Namespace) -> int:
         if args.instrument and args.instrument not in catalogue.instruments and args.instrument not in seen:
             known = ", ".join(sorted({*catalogue.instruments, *seen})) or "none"
             raise SettingError(f"there is no instrument {args.instrument!r}; there are: {known}")
-        told = [_told(reader, catalogue, name, seen.get(name)) for name in names]
+        shown = [_verifications_of(reader, catalogue, name, seen.get(name)) for name in names]
         if not args.instrument:
-            told = [t for t in told if t.history or t.now.overdue]
+            shown = [t for t in shown if t.history or t.now.overdue]
         if args.json:
-            print_json([t.as_json() for t in told])
+            print_json([t.as_json() for t in shown])
             return 0
-        if not told:
-            print("no instrument was ever verified; run a method that verifies, with --fluid")
-        for one in told:
-            for line in _lines(one, whole=bool(args.instrument)):
+        if not shown:
+            say("no instrument was ever verified; run a method that verifies, with --fluid")
+        for one in shown:
+            for line in _lines(one, terminal_columns(), whole=bool(args.instrument)):
                 print(line)
     return 0
 
@@ -87,7 +89,7 @@ class _Verifications:
             "state": self.now.said,
             "overdue": self.now.overdue,
             "due": None if due is None else day(due),
-            "said": _said(self.now),
+            "said": _state_words(self.now),
             "history": [_entry(e) for e in self.history],
             "failure": None
             if self.doubt is None
@@ -99,7 +101,7 @@ class _Verifications:
         }
 
 
-def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
+def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
     found = entries(reader, name)
     doubt = in_doubt(reader, name, found)
     return _Verifications(
@@ -112,19 +114,19 @@ def _told(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -
     )
 
 
-def _said(now: Standing) -> str:
+def _state_words(now: Standing) -> str:
     last = now.last
-    said = "never verified"
+    words = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        said = f"{outcome} on {day(last.utc_ns)} ({called(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
+        words = f"{outcome} on {day(last.utc_ns)} ({spaced(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
     if now.overdue:
-        said += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
+        words += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:
-        said += f", due on {day(now.due_utc_ns)}"
+        words += f", due on {day(now.due_utc_ns)}"
     if now.overdue or (last is not None and not last.passed):
-        said += ": results are uncertain"
-    return said
+        words += ": results are uncertain"
+    return words
 
 
 def _entry(e: Entry) -> dict[str, Any]:
@@ -147,12 +149,12 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
     )
 
 
-def _lines(found: _Verifications, *, whole: bool) -> list[str]:
-    out = [f"{plain(found.instrument)}: {_said(found.now)}"]
+def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[str]:
+    out = hung(_state_words(found.now), f"{plain(found.instrument)}: ", columns)
     if not whole:
         return out
     if found.history:
-        out += ["", _history(found.history[-SHOWN:])]
+        out += ["", _history(found.history[-SHOWN:], columns)]
     if found.doubt is None:
         return out
     failed, last = local_time(found.doubt.failed.utc_ns), found.doubt.last_pass
@@ -167,20 +169,20 @@ def _lines(found: _Verifications, *, whole: bool) -> list[str]:
             plain(r.sample),
             plain(r.lot),
             r.value,
-            called(r.validity or NOTHING),
+            spaced(r.validity or NOTHING),
         ]
         for r in found.doubtful
     ]
-    out += ["", head, table(["run", "begun", "sample", "lot", "value", "validity"], rows) if rows else "none"]
-    return out
+    heads = ["run", "started", "sample", "lot", "value", "validity"]
+    return [*out, "", *hung(head, "", columns), table(heads, rows, columns=columns) if rows else "none"]
 
 
-def _history(found: Sequence[Entry]) -> str:
+def _history(found: Sequence[Entry], columns: int | None) -> str:
     rows = [
         [
             e.detail.run[:SHOWN_ID],
             local_time(e.utc_ns),
-            called(e.detail.order),
+            spaced(e.detail.order),
             plain(e.detail.fluid),
             plain(e.detail.lot),
             plain(e.detail.geometry),
@@ -189,7 +191,8 @@ def _history(found: Sequence[Entry]) -> str:
         ]
         for e in found
     ]
-    return table(["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"], rows)
+    head = ["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"]
+    return table(head, rows, columns=columns)
 
 
 def _level(level: AuditedLevel) -> str:

@@ -1,4 +1,4 @@
-"""``daq backup FILE``: a checked copy of the database, while it is in use."""
+"""``daq backup FILE``: make a checked copy of the database while it is in use."""
 
 import argparse
 
@@ -10,12 +10,12 @@ from daq.app.daemon.protocol import BackupMade, MakeBackup
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The copy."""
+    """Add the command's arguments."""
     parser.add_argument("file", metavar="FILE", type=wanted_path, help="the copy; it must not exist yet")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Copy and check; through the daemon where one runs, otherwise directly."""
+    """Copy and check: through the daemon where one runs, otherwise directly."""
     state = chosen_state(args)
     target = args.file.absolute()
     if holder(state) is not None:

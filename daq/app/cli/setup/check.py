@@ -1,4 +1,4 @@
-"""``daq check``: what is wrong with configuration and methods, before a sample waits."""
+"""``daq check``: find what is wrong with configuration and methods before a sample is measured."""
 
 import argparse
 import tomllib
@@ -10,7 +10,8 @@ from typing import Any
 
 from daq.adapters.paths import DAEMON_FILE, config_dir
 from daq.app.cli.common import print_json, wanted_path
-from daq.app.screens.text import plain
+from daq.app.cli.printing import say
+from daq.app.screens.text import plain, sentence
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.lines import sharing_errors
 from daq.core.encoding import encode
@@ -23,7 +24,7 @@ from daq.methods.files.recipe import Method
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Files and folders."""
+    """Add the command's arguments."""
     parser.add_argument(
         "paths", metavar="PATH", nargs="*", type=wanted_path, help="files or configuration folders (otherwise --config)"
     )
@@ -32,7 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print everything found; 0 where nothing is wrong, otherwise 2."""
+    """Print every finding; 0 where nothing is wrong, otherwise 2."""
     findings = Findings()
     for path in args.paths or [config_dir(args.config)]:
         if path.is_dir():
@@ -48,14 +49,14 @@ def run(args: argparse.Namespace) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """A method on an instrument: whether it fits, with which geometry, or why not."""
+    """A method on an instrument: it fits with a geometry, or the reasons why it does not."""
 
     method_id: str
     method_version: str
     instrument: str
     geometry: str | None
     fitted: bool
-    """Whether `geometry` is the one fitted now."""
+    """True where `geometry` is the one fitted now."""
     fits: bool
     lacks: str | None
     """The method's quantity, where the instrument does not read it at all."""
@@ -64,7 +65,7 @@ class Bench:
 
 
 class Findings:
-    """Errors, and what fits with what."""
+    """Errors, and which method fits which instrument."""
 
     def __init__(self) -> None:
         self.errors: list[SettingError] = []
@@ -126,20 +127,20 @@ class Findings:
                     fits=plan is not None,
                     lacks=method.result if lacks else None,
                     why_not=tuple(str(e) for e in errors),
-                    warnings=() if plan is None else plan.context.warnings,
+                    warnings=() if plan is None else tuple(w.text for w in plan.context.warnings),
                 )
             )
             refusals += [] if lacks else errors
             if plan is not None:
                 plans.append(plan)
         if instruments and not plans:
-            # What every instrument refuses at the method's own file is the method's fault.
+            # An error in the method's own file that every instrument gives is an error of the method.
             times = Counter(str(e) for e in refusals)
             own = {str(e): e for e in refusals if e.file == method.source}
             self.errors += [e for text, e in own.items() if times[text] == able]
             if not able:
                 known = ", ".join(i.name for i in instruments)
-                reason = f"no instrument has a signal {method.result!r}; looked at: {known}"
+                reason = f"no instrument has a signal {method.result!r}; checked: {known}"
                 self.errors.append(SettingError(reason, file=method.source, key="result"))
 
     def show(self, *, every_reason: bool) -> None:
@@ -152,24 +153,24 @@ class Findings:
                 continue
             name = f"{bench.method_id} {bench.method_version} on {bench.instrument}"
             if not bench.fits:
-                print(f"does not  {plain(name)}")
+                say(plain(name), "does not  ")
                 for reason in bench.why_not if every_reason else bench.why_not[:1]:
-                    print(f"          {plain(reason)}")
+                    say(plain(reason), " " * 10)
                 continue
             if bench.geometry is not None:
                 name += f" with {bench.geometry}" + ("" if bench.fitted else " (not fitted now)")
-            print(f"fits      {plain(name)}")
+            say(plain(name), "fits      ")
             for warning in bench.warnings:
-                print(f"          note: {plain(warning)}")
+                say(sentence(warning), " " * 10 + "note: ")
         for signal, (instruments, methods) in lacking.items():
-            print(f"no {plain(signal)} on {plain(', '.join(instruments))}")
-            print(f"          so not for {plain(', '.join(methods))}")
+            say(plain(", ".join(instruments)), f"no {plain(signal)} on ")
+            say(plain(", ".join(methods)), " " * 10 + "so not for ")
         for error in self.errors:
-            print(f"wrong     {plain(error)}")
-        print(f"{self.files} files checked, {len(self.errors) or 'nothing'} wrong")
+            say(plain(error), "wrong     ")
+        say(f"{self.files} files checked, {len(self.errors) or 'nothing'} wrong")
 
     def as_json(self) -> dict[str, Any]:
-        """The same as JSON values."""
+        """Return errors and benches as JSON values."""
         return {
             "files": self.files,
             "errors": [{"file": e.file, "key": e.key, "reason": e.reason} for e in self.errors],
@@ -178,7 +179,10 @@ class Findings:
 
 
 def _attempt(catalogue: Catalogue, method: Method, instrument: Instrument) -> tuple[list[SettingError], Plan | None]:
-    """The plan of a method on an instrument, or why there is none: with the geometry fitted, or any other it has."""
+    """Return the plan of a method on an instrument, or the errors where there is none.
+
+    The fitted geometry is tried first, then the other ones of the instrument.
+    """
     fitted: list[Instrument] = [instrument]
     fitted += [instrument.with_fitted(name) for name in instrument.geometries if name != instrument.fitted]
     first: list[SettingError] = []
@@ -191,7 +195,7 @@ def _attempt(catalogue: Catalogue, method: Method, instrument: Instrument) -> tu
 
 
 def kind_of(path: Path) -> Callable[[Path], object]:
-    """The loader for a file, by the keys in it (or by its folder, where the keys do not tell).
+    """Return the loader for a file, by its keys, or by its folder where its keys are not enough.
 
     Raises:
         SettingError: the file cannot be read.
@@ -225,4 +229,4 @@ def _keys(path: Path) -> Iterator[str]:
     try:
         yield from tomllib.loads(path.read_text("utf-8-sig"))
     except (OSError, ValueError, RecursionError):
-        return  # the loader says it with the line
+        return  # the loader names the line

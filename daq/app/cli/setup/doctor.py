@@ -1,15 +1,16 @@
-"""``daq doctor``: what is wrong, and what to do."""
+"""``daq doctor``: find what is wrong with the installation, and say what to do."""
 
 import argparse
 import dataclasses
 
 from daq.app.cli.common import print_json
+from daq.app.cli.printing import say
 from daq.app.screens.text import plain
 from daq.app.workshop.diagnosis import examine
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """How to print."""
+    """Add the command's arguments."""
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 
 
@@ -21,8 +22,8 @@ def run(args: argparse.Namespace) -> int:
         print_json([dataclasses.asdict(f) for f in findings])
         return 1 if wrong else 0
     for f in findings:
-        print(f"{'ok' if f.ok else 'WRONG':<6} {plain(f.what)}: {plain(f.say)}")
+        say(f"{plain(f.what)}: {plain(f.say)}", f"{'ok' if f.ok else 'WRONG':<6} ")
         if not f.ok and f.do:
-            print(f"       do: {plain(f.do)}")
-    print(f"{len(findings)} things looked at, {len(wrong) or 'nothing'} wrong")
+            say(plain(f.do), "       do: ")
+    say(f"{len(findings)} checks, {len(wrong) or 'nothing'} wrong")
     return 1 if wrong else 0

@@ -1,4 +1,4 @@
-"""``daq init DIR``: the example configuration, to begin with."""
+"""``daq init DIR``: copy the example configuration."""
 
 import argparse
 import shutil
@@ -10,19 +10,19 @@ from daq.core.errors import SettingError
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The folder."""
+    """Add the command's arguments."""
     parser.add_argument("folder", metavar="DIR", type=wanted_path, help="folder to copy the examples to")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Copy every file that is not there yet; never overwrite one."""
+    """Copy every file that does not exist yet; overwrite none."""
     folder: Path = args.folder
     source = examples_dir()
     copied, kept = copy_tree(source, folder)
     for path in copied:
         print(f"  wrote  {folder / path}")
     for path in kept:
-        print(f"  kept   {folder / path} (was there already)")
+        print(f"  kept   {folder / path} (existed already)")
     print(f"\nNext:\n  1. Edit {folder / 'instruments'}: which port, which geometry, which specification.")
     print(f"  2. daq check {folder}")
     print(f"  3. daq --config {folder} serve")
@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def copy_tree(source: Path, folder: Path) -> tuple[list[Path], list[Path]]:
-    """Copy files below `source` to `folder`; relative paths of those copied and of those that were in the way.
+    """Copy files below `source` to `folder`; return the relative paths of those copied and of those that existed.
 
     Raises:
         SettingError: the folder is a file, or cannot be written.

@@ -1,4 +1,4 @@
-"""``daq restore FILE``: a copy in the place of a database that is lost."""
+"""``daq restore FILE``: put a copy in the place of a lost database."""
 
 import argparse
 import getpass
@@ -10,15 +10,15 @@ from daq.app.cli.common import chosen_state, wanted_path
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The copy."""
+    """Add the command's arguments."""
     parser.add_argument("file", metavar="FILE", type=wanted_path, help="a copy made by `daq backup`")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Check the copy and put it in place, as a new epoch of its source; nothing is overwritten."""
+    """Check the copy and put it in place as a new epoch of its source; nothing is overwritten."""
     state = chosen_state(args, create=True)
     with StateLock(state):
         done = restore(args.file.absolute(), database_path(state), utc_ns=time.time_ns(), who=getpass.getuser())
     print(f"restored {done.runs} runs and {done.results} results to {done.path}; its source is now {done.source}")
-    print("What the lost database had measured after the copy was made is not in it. `daq doctor` looks at the rest.")
+    print("Results that were measured after the copy was made are not in it. `daq doctor` checks the rest.")
     return 0

@@ -1,4 +1,4 @@
-"""``daq capture``: writes down what an instrument says and is asked, byte by byte with times."""
+"""``daq capture``: record what goes over an instrument's line, byte by byte with times."""
 
 import argparse
 import asyncio
@@ -17,13 +17,13 @@ if TYPE_CHECKING:
 
 USUAL_BAUD = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 SHOWN = 12
-"""So many lines are shown in full; then only that it goes on."""
+"""Number of lines that are shown; the file has all of them."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Port, settings, what to send."""
+    """Add the command's arguments."""
     parser.description = (
-        "Write down what goes over a line, in both directions, with times: the first step towards a new driver.\n\n"
+        "Record what goes over a line, in both directions, with times: the first step towards a new driver.\n\n"
         "  an instrument that sends by itself:    daq capture /dev/ttyUSB0 --for 30\n"
         "  one that must be asked:                daq capture /dev/ttyUSB0 --send 'W?' --rounds 10\n"
         "  to find out what it understands:       daq capture /dev/ttyUSB0 --type\n"
@@ -47,15 +47,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--send", action="append", default=[], metavar="TEXT", help="send this; may be given several times"
     )
     what.add_argument("--end", default=r"\r\n", metavar="TEXT", help=r"what ends a request, default \r\n")
-    what.add_argument("--rounds", type=count, default=10, metavar="N", help="send them all so many times, default 10")
+    what.add_argument("--rounds", type=count, default=10, metavar="N", help="send them all N times, default 10")
     what.add_argument("--every", type=seconds, default=1.0, metavar="S", help="seconds from round to round, default 1")
     what.add_argument("--wait", type=seconds, default=1.0, metavar="S", help="seconds to wait for an answer, default 1")
-    what.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="listen so long; otherwise until Ctrl-C")
+    what.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="listen for S seconds (until Ctrl-C)")
     what.add_argument("--type", action="store_true", help="send what is typed; '= 12.3 g' notes what the display shows")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Capture, and say what to do next; 1 where nothing came."""
+    """Capture, and print what to do next; exit code 1 where nothing came."""
     from daq.adapters.ports.transport import PortAddress
     from daq.app.workshop.capturing import Capturing, Wish
     from daq.core.driver import Port
@@ -100,11 +100,11 @@ def run(args: argparse.Namespace) -> int:
     except LinkError as error:
         raise with_advice(error, args.port) from error
     finally:
-        with contextlib.suppress(OSError):  # on a full disk, which was said already
+        with contextlib.suppress(OSError):  # on a full disk, which was reported already
             file.close()
-        if not capturing.capture.received:  # nothing to keep, and the same command can be given again
+        if not capturing.capture.received:  # the same command can be given again
             path.unlink()
-    return _told(capturing.capture.received, len(capturing.capture.sent), path, capturing.lost, args)
+    return _report(capturing.capture.received, len(capturing.capture.sent), path, capturing.lost, args)
 
 
 async def _until_done(capturing: "Capturing") -> None:
@@ -115,7 +115,7 @@ async def _until_done(capturing: "Capturing") -> None:
 
 
 class Shown:
-    """Shows the first lines in full, then how many there were."""
+    """Shows the first lines of a capture, then that it goes on."""
 
     def __init__(self) -> None:
         self._count = 0
@@ -130,7 +130,7 @@ class Shown:
         sys.stdout.flush()
 
 
-def _told(received: bytes, requests: int, path: Path, lost: str, args: argparse.Namespace) -> int:
+def _report(received: bytes, requests: int, path: Path, lost: str, args: argparse.Namespace) -> int:
     if lost:
         print(f"ended early: {lost}")
     if not received:
@@ -155,7 +155,7 @@ def _told(received: bytes, requests: int, path: Path, lost: str, args: argparse.
 
 
 def with_advice(error: LinkError, port: str) -> LinkError:
-    """The error of a port that could not be opened, with what to do."""
+    """Return the error of a port that could not be opened, with what to do."""
     from daq.app.workshop.ports import what_to_do
 
     do = what_to_do(port)
@@ -163,21 +163,21 @@ def with_advice(error: LinkError, port: str) -> LinkError:
 
 
 def baud(text: str) -> int:
-    """A baud rate from the command line."""
+    """Return a baud rate from the command line."""
     if not text.isdecimal() or not 50 <= int(text) <= 4_000_000:
         raise argparse.ArgumentTypeError(f"{text!r} is no baud rate; write a number from 50 to 4000000, such as 9600")
     return int(text)
 
 
 def count(text: str) -> int:
-    """How often, from the command line."""
+    """Return a number of times from the command line."""
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r}: write a whole number, 1 or more")
     return int(text)
 
 
 def seconds(text: str) -> float:
-    """A time in seconds from the command line."""
+    """Return a time (s) from the command line."""
     try:
         value = float(text)
     except ValueError:

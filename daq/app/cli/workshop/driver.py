@@ -1,4 +1,4 @@
-"""``daq driver``: from what an instrument says to a driver that can be relied on."""
+"""``daq driver``: list, write, check and try drivers."""
 
 import argparse
 import importlib
@@ -8,16 +8,16 @@ from typing import Final
 PARTS: Final[tuple[tuple[str, str, str], ...]] = (
     ("list", "list the kinds of instruments that are known", "driver_list"),
     ("new", "write a first description from a capture, or a Python distribution to begin with", "driver_new"),
-    ("check", "look at a driver from every side: the conformance kit", "driver_check"),
+    ("check", "run the conformance kit on a driver", "driver_check"),
     ("try", "show live what a driver reads", "driver_try"),
     ("schema", "print the JSON Schema of description files, for editors", "driver_schema"),
 )
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """Which part."""
+    """Add a parser for each part."""
     parser.description = (
-        "From what an instrument says to a driver that can be relied on.\n\n"
+        "List, write, check and try drivers.\n\n"
         "The way to a new one: `daq capture` -> `daq driver new` -> `daq driver check` -> `daq driver try`."
     )
     parts = parser.add_subparsers(dest="part", metavar="PART", required=True)
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Do it."""
+    """Run the part and return its exit code."""
     module = {name: module for name, _, module in PARTS}[args.part]
     code: int = importlib.import_module(f"{__package__}.{module}").run(args)
     return code

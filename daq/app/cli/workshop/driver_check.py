@@ -1,4 +1,4 @@
-"""``daq driver check``: the conformance kit from the command line."""
+"""``daq driver check``: run the conformance kit on a driver."""
 
 import argparse
 from pathlib import Path
@@ -9,10 +9,10 @@ from daq.core.errors import SettingError
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The driver, and what was heard of its instrument."""
+    """Add the command's arguments."""
     parser.description = (
-        "Look at a driver from every side: what it declares, what it makes of any bytes and of damaged lines, and how\n"
-        "it does over a bad line. Without a capture only a part can be looked at. Exit code 1 where a check failed."
+        "Check what a driver declares, what it reads from any bytes and from damaged lines, and how it behaves on a\n"
+        "bad line. Without a capture only a part of it can be checked. Exit code 1 where a check failed."
     )
     parser.add_argument("what", metavar="FILE|NAME", help="a description, an instrument's file, or a driver's name")
     parser.add_argument("--capture", metavar="FILE", type=wanted_path, help="what was heard (default: beside the file)")
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
     if capture is not None and not capture.is_file():
         raise SettingError("there is no such file; make one with `daq capture`", file=str(capture))
     if capture is not None:
-        _look_at(capture)
+        _check_capture(capture)
     report = check_driver(make, capture=capture)
     if args.json:
         print_json(report.as_json())
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     for line in report.text(everything=args.all).splitlines():
         print(plain(line))
     if capture is None:
-        print("no capture was given: most of what a line can do was not looked at; see `daq capture --help`")
+        print("no capture was given: most of the behaviour on a line was not checked; see `daq capture --help`")
     if report.passed:
         print(f"next: daq driver try {args.what} PORT")
     else:
@@ -50,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
     return 0 if report.passed else 1
 
 
-def _look_at(path: Path) -> None:
-    """Raise `SettingError` where a capture is none, or holds nothing from the instrument."""
+def _check_capture(path: Path) -> None:
+    """Raise `SettingError` where a file is no capture, or holds nothing from the instrument."""
     from daq.descriptions.capture import load_capture
 
     if not load_capture(path).received:

@@ -1,11 +1,12 @@
-"""``daq driver list``: which kinds of instruments this installation knows."""
+"""``daq driver list``: list the kinds of instruments that this installation knows."""
 
 import argparse
 import contextlib
 from typing import Any
 
 from daq.app.cli.common import print_json
-from daq.app.screens.text import called, plain
+from daq.app.cli.printing import say
+from daq.app.screens.text import plain, spaced
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.errors import SettingError
@@ -13,7 +14,7 @@ from daq.core.units import symbol
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """How to print."""
+    """Add the command's arguments."""
     parser.add_argument("--json", action="store_true", help="print them as JSON")
 
 
@@ -35,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _about(drivers: Drivers, name: str) -> dict[str, Any]:
     made: type[Driver] | Driver = drivers.driver_class(name)
-    # What it measures may depend on its options; where it cannot do without them, the class says what it can.
+    # The channels may depend on the options; where the driver needs options, those of the class are listed.
     with contextlib.suppress(SettingError):
         made = drivers.make(name, {})
     return {
@@ -52,18 +53,18 @@ def _about(drivers: Drivers, name: str) -> dict[str, Any]:
 def _show(entry: dict[str, Any]) -> None:
     print(plain(entry["driver"]))
     if "problem" in entry:
-        print(f"  WRONG: {plain(entry['problem'])}")
+        say(plain(entry["problem"]), "  WRONG: ")
         return
     for c in entry["channels"]:
-        print(f"  {plain(c['name'])}: {c['low']:g} to {c['high']:g} {symbol(c['unit'])}".rstrip())
-    print(f"  {'sends by itself' if entry['streams'] else 'is asked'}, {entry['baud']} baud, "
-          f"lines {'with' if entry['checksum'] else 'WITHOUT'} checksum")  # fmt: skip
+        say(f"{plain(c['name'])}: {c['low']:g} to {c['high']:g} {symbol(c['unit'])}".rstrip(), "  ")
+    way, checksum = "sends by itself" if entry["streams"] else "is asked", "with" if entry["checksum"] else "WITHOUT"
+    say(f"{way}, {entry['baud']} baud, lines {checksum} checksum", "  ")
     if entry["actions"]:
         turns = (
             ""
             if entry["on_link_loss"] == "no_motor"
-            else f"; without its cable the motor {called(entry['on_link_loss'])}"
+            else f"; without its cable the motor {spaced(entry['on_link_loss'])}"
         )
-        print(f"  can: {', '.join(entry['actions'])}{turns}")
+        say(f"{', '.join(entry['actions'])}{turns}", "  can: ")
     if entry["zero_condition"]:
-        print(f"  to zero it: {plain(entry['zero_condition'])}")
+        say(plain(entry["zero_condition"]), "  to zero it: ")

@@ -1,4 +1,4 @@
-"""``daq driver new``: a first description from a capture, or a Python distribution to begin with."""
+"""``daq driver new``: write a first description from a capture, or a Python distribution."""
 
 import argparse
 import tomllib
@@ -10,10 +10,10 @@ from daq.core.errors import SettingError
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The name, and what to make it from."""
+    """Add the command's arguments."""
     parser.description = (
         "Write a first description of an instrument from a capture: how lines end, fields, units, checksum, what is\n"
-        "asked and how often. What only a person can know is marked in it. Or, for what no description can carry\n"
+        "asked and how often. What only a person can know is marked in it. Or, for what no description can hold\n"
         "(packets of bytes, arithmetic of its own), a distribution with a driver in Python to begin with."
     )
     parser.add_argument("name", metavar="NAME", help="kind of instrument, for example kiln-scale")
@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Write it, say what was found and what to do next."""
+    """Write it, and print what was found and what to do next."""
     from daq.app.workshop.driver_template import checked_kind, write_distribution
 
     if args.python is not None:

@@ -1,4 +1,4 @@
-"""``daq driver try``: the values of an instrument live, read by a driver."""
+"""``daq driver try``: show live what a driver reads from an instrument."""
 
 import argparse
 import asyncio
@@ -12,7 +12,7 @@ from daq.core.errors import LinkError
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """The driver, the port."""
+    """Add the command's arguments."""
     parser.description = (
         "Show live what a driver reads from an instrument. Nothing is stored, nothing is moved. Compare the values\n"
         "with the instrument's own display: unit, sign and decimal mark are the usual mistakes."
@@ -23,12 +23,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--option", action="append", default=[], metavar="NAME=VALUE", help="an option of the driver")
     parser.add_argument("--baud", type=baud, metavar="N", help="otherwise as the driver says")
-    parser.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="so long; otherwise until Ctrl-C")
-    parser.add_argument("--readings", type=count, metavar="N", help="end after so many readings")
+    parser.add_argument("--for", type=seconds, dest="seconds", metavar="S", help="for S seconds (until Ctrl-C)")
+    parser.add_argument("--readings", type=count, metavar="N", help="end after N readings")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show the values; 1 where none came or the port was lost."""
+    """Show the values; exit code 1 where none came or the port was lost."""
     from daq.adapters.ports.transport import PortAddress
     from daq.app.setup.driver_choice import chosen_driver, parse_options
     from daq.app.workshop.trying import Trial
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
             lost = asyncio.run(_until_done(trial, args))
         except LinkError as error:
             raise with_advice(error, args.port) from error
-    return _told(trial.tried, lost, args, settings)
+    return _report(trial.tried, lost, args, settings)
 
 
 async def _until_done(trial: Any, args: argparse.Namespace) -> str:
@@ -53,7 +53,7 @@ async def _until_done(trial: Any, args: argparse.Namespace) -> str:
     return found
 
 
-def _told(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> int:
+def _report(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> int:
     from daq.app.screens.text import plain
 
     if lost:
@@ -75,7 +75,7 @@ def _told(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> in
 
 
 def _nothing(tried: Any, args: argparse.Namespace, settings: Port) -> None:
-    """Say what there is to see where no reading came, and what to do."""
+    """Print the last bytes and what to do where no reading came."""
     from daq.app.screens.text import plain
 
     if tried.raw:

@@ -1,4 +1,4 @@
-"""``daq simulate``: an instrument that does not exist, from a capture or a description."""
+"""``daq simulate``: simulate an instrument, from a capture or a description."""
 
 import argparse
 import math
@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """What to play, and where."""
+    """Add the command's arguments."""
     parser.description = (
-        "Serve an instrument that does not exist, for trying a driver out without it.\n\n"
+        "Simulate an instrument, to try a driver without it.\n\n"
         "  from a capture:       what was asked there is answered as it was, what came unasked is repeated\n"
         "  from a description:   its lines, with values that go slowly up and down in each channel's range"
     )

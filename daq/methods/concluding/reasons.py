@@ -1,0 +1,48 @@
+"""The reasons for which a value is not simply valid: its faults with the figures of the run, and the end of the run."""
+
+from collections.abc import Sequence
+from typing import Final
+
+from daq.core.effects import Facts
+from daq.core.linkstates import IdentityCheck
+from daq.core.plan import Plan
+from daq.core.remarks import Parameter
+from daq.methods.concluding.stopping import run_reason
+from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.statement import Statement, state
+from daq.methods.planning.standing import standing_statement
+
+OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "stopped": "incomplete"}
+"""Fault of a value by the outcome of its run."""
+_CHECKS: Final = {"another_instrument": IdentityCheck.CHANGED, "identity_unknown": IdentityCheck.NO_ANSWER}
+
+
+def reasons_of(plan: Plan, facts: Facts, row: KeptValue | None, faults: Sequence[str]) -> tuple[Statement, ...]:
+    """Return the statements of all faults, and last the reason of a run that did not come to its end."""
+    found = [statement for fault in faults for statement in _statements(plan, facts, row, fault)]
+    ended = run_reason(facts) if facts.outcome in OUTCOME_FAULT else None
+    return tuple(found if ended is None else [*found, ended])
+
+
+def _statements(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> list[Statement]:
+    """Return the statements of a fault: one, or one for each instrument whose identity is in question."""
+    if fault in _CHECKS:
+        asked = [i for i in facts.identities if i.check is _CHECKS[fault]]
+        return [state(fault, instrument=i.link, detail=i.said) for i in asked] or [state(fault)]
+    standing = plan.context.standing
+    if fault in ("verification_failed", "verification_overdue") and standing is not None:
+        return [standing_statement(standing, fault)]
+    return [state(fault, **({} if row is None else _figures(plan, row, fault)))]
+
+
+def _figures(plan: Plan, row: KeptValue, fault: str) -> dict[str, Parameter]:
+    if fault in ("below_band", "above_band"):
+        return {"torque": row.torque_percent}
+    if fault == "off_temperature":
+        c = plan.conditioning
+        return {"temperature": row.temperature, "low": c.low, "high": c.high}
+    if fault == "off_speed":
+        return {"speed": row.speed, "set_speed": row.set_speed}
+    if fault in ("cut_short", "readings_missing"):
+        return {"readings": row.n, "span": row.span_seconds}
+    return {}

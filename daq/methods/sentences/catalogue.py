@@ -1,0 +1,64 @@
+"""The catalogue of all sentences, and the list of codes for subscribers."""
+
+import re
+from collections.abc import Mapping
+from typing import Any, Final
+
+from daq.methods.sentences import (
+    advice_sentences,
+    cautions_sentences,
+    curve_sentences,
+    fault_sentences,
+    judging_sentences,
+    reporting_sentences,
+    run_ends,
+    uncertainty_sentences,
+    warning_sentences,
+)
+from daq.methods.sentences.kinds import Kind, Sentence
+
+TOPICS: Final[Mapping[str, Mapping[str, Sentence]]] = {
+    "ends of steps and runs": run_ends.SENTENCES,
+    "faults of a value": fault_sentences.SENTENCES,
+    "verdict, verification and correction": judging_sentences.SENTENCES,
+    "contributions left out of an uncertainty": uncertainty_sentences.SENTENCES,
+    "cautions": cautions_sentences.SENTENCES,
+    "advice": advice_sentences.SENTENCES,
+    "warnings of a plan": warning_sentences.SENTENCES,
+    "flow curves": curve_sentences.SENTENCES,
+    "reportable results": reporting_sentences.SENTENCES,
+}
+SENTENCES: Final[Mapping[str, Sentence]] = {code: found for topic in TOPICS.values() for code, found in topic.items()}
+CODES_NAME: Final = "codes"
+CODES_VERSION: Final = 1
+
+
+def codes_document() -> dict[str, Any]:
+    """Return every code with its English template and parameters, for subscribers.
+
+    In a template ``{name}`` is a parameter with its unit, ``{name#}`` its number alone; ``[...]`` is left out where a
+    parameter in it is null.
+    """
+    return {
+        "title": "Codes of the statements in results and flow curves",
+        "version": CODES_VERSION,
+        "codes": {
+            code: {
+                "topic": topic,
+                "template": found.template,
+                "parameters": {name: _described(kind) for name, kind in found.parameters.items()},
+            }
+            for topic, sentences in TOPICS.items()
+            for code, found in sentences.items()
+        },
+    }
+
+
+def names_in(template: str) -> set[str]:
+    """Return the parameters that a template refers to."""
+    return set(re.findall(r"\{(\w+)#?\}", template))
+
+
+def _described(kind: Kind) -> dict[str, str]:
+    given = {"kind": kind.what, "format": kind.digits, "unit": kind.unit, "unit_at": kind.unit_at}
+    return {name: value for name, value in given.items() if value}

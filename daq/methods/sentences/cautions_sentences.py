@@ -1,0 +1,63 @@
+"""Cautions that a reader of the value must know: of the flow, the instrument, and the measuring geometry."""
+
+from typing import Final
+
+from daq.methods.sentences.kinds import NAME, NAMES, TERM, UNIT, Sentence, measured, number, quantity, sentence
+
+SENTENCES: Final[dict[str, Sentence]] = {
+    "own_value_differs": sentence(
+        "the instrument's own viscosity, {own}, differs by {deviation} from the one computed here, more than the "
+        "{allowed} that measuring geometry and display allow: check geometry, factor and unit",
+        own=measured(".4g"), unit=UNIT, deviation=quantity("%", "+.1f"), allowed=quantity("%", ".2g"),
+    ),
+    "near_vortices": sentence(
+        "Taylor vortices: the flow is at {part} of their onset[, with a density of {assumed_density} (water) assumed]"
+        "[; the criterion is that of a narrow gap, and early for a radius ratio of {radius_ratio}]; vortices make the "
+        "value too high: compare with a lower speed",
+        part=quantity("%", ".0f"), assumed_density=quantity("kg/m3"), radius_ratio=number(".3g"),
+    ),
+    "heating": sentence("shearing heats the sample by up to {rise} (estimate)", rise=quantity("K", ".2g")),
+    "heating_changes_value": sentence(
+        "shearing heats the sample by up to {rise} (estimate), which changes the value by up to {change}; shear for a "
+        "shorter time, or slower",
+        rise=quantity("K", ".2g"), change=quantity("%", "+.1f"),
+    ),
+    "still_changing": sentence(
+        "the value was still changing by {rate} per minute: it is the value at this time",
+        rate=measured("+.2g"), unit=UNIT,
+    ),
+    "called_unsteady": sentence("the instrument called the value unsteady: it is the value at this time"),
+    "selected_by_threshold": sentence(
+        "the step ended at {rule} ({signal}[, {unit}]): the value was selected by this threshold, not by time",
+        rule=NAME, signal=TERM, unit=UNIT,
+    ),
+    "identity_not_asked": sentence(
+        "identity not asked: {instruments} cannot be asked for a serial number", instruments=NAMES
+    ),
+    "wide_gap": sentence(
+        "radius ratio {radius_ratio} is above {limit}: representative values of a fluid that is not Newtonian depend "
+        "on the gap; correct the rate with the flow behaviour index",
+        radius_ratio=number(".3f"), limit=number(),
+    ),
+    "short_cylinder": sentence(
+        "the length is {length} inner radii, below {limit}: the ends matter", length=number(".2f"), limit=number()
+    ),
+    "unbounded_vessel": sentence(
+        "vessel taken as unbounded: its wall adds 1 % to a Newtonian torque at ten radii, 12.5 % at three"
+    ),
+    "vessel_wall": sentence(
+        "the vessel's wall raises a Newtonian torque by {excess}; it is allowed for, but for other fluids the effect "
+        "differs: compare only in the same vessel",
+        excess=quantity("%", ".1f"),
+    ),
+    "steep_cone": sentence(
+        "cone angle {angle}° is above {limit}°: the rate is not uniform", angle=number(".2f"), limit=number()
+    ),
+    "rate_varies_with_radius": sentence(
+        "the rate varies from centre to rim: correct a series of a fluid that is not Newtonian at the rim"
+    ),
+    "no_shear_rate": sentence(
+        "apparent viscosity: no shear rate is defined; compare only with the same measuring geometry, vessel and speed"
+    ),
+    "uniform_stress_assumed": sentence("yield stress with uniform stress on the end faces assumed"),
+}  # fmt: skip

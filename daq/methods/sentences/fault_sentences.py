@@ -1,0 +1,45 @@
+"""Faults of a value, with the figures of the run.  Codes and sentences are those of `daq.core.faults.FAULTS`."""
+
+from typing import Final
+
+from daq.core.faults import FAULTS
+from daq.methods.sentences.kinds import (
+    CELSIUS,
+    COUNT,
+    DETAIL,
+    MEASURED_CELSIUS,
+    NAME,
+    SPEED,
+    TERM,
+    TORQUE,
+    Kind,
+    Sentence,
+    quantity,
+    sentence,
+)
+
+_BAND: Final[dict[str, Kind]] = {"torque": TORQUE}
+_SPAN: Final[dict[str, Kind]] = {"readings": COUNT, "span": quantity("s", ".3g")}
+_OTHER: Final[dict[str, Kind]] = {"instrument": NAME, "detail": DETAIL}
+
+FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
+    "below_band": ("[: {torque} of full scale]", _BAND),
+    "above_band": ("[: {torque} of full scale]", _BAND),
+    "off_temperature": (
+        "[: mean {temperature}, band {low#} to {high}]",
+        {"temperature": MEASURED_CELSIUS, "low": CELSIUS, "high": CELSIUS},
+    ),
+    "off_speed": ("[: mean {speed}, set {set_speed}]", {"speed": quantity("/min", ".3f"), "set_speed": SPEED}),
+    "cut_short": ("[: {readings} readings over {span}]", _SPAN),
+    "readings_missing": ("[: {readings} readings over {span}]", _SPAN),
+    "another_instrument": ("[: {instrument}: {detail}]", _OTHER),
+    "identity_unknown": ("[: {instrument}: {detail}]", _OTHER),
+    "verification_failed": ("[: on {date} with {fluid} ({order})]", {"date": NAME, "fluid": NAME, "order": TERM}),
+    "verification_overdue": ("[: it was due on {date}]", {"date": NAME}),
+}
+"""By fault: what follows its sentence, and the parameters of it."""
+
+SENTENCES: Final[dict[str, Sentence]] = {
+    code: sentence(fault.sentence + FIGURES.get(code, ("", {}))[0], **FIGURES.get(code, ("", {}))[1])
+    for code, fault in FAULTS.items()
+} | {"never_verified": sentence("the instrument's verification is overdue: it was never passed")}

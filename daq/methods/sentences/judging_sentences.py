@@ -1,0 +1,85 @@
+"""Reasons of a verdict, of a verification, and of a correction that was not made."""
+
+from typing import Final
+
+from daq.methods.sentences.kinds import (
+    CELSIUS,
+    COUNT,
+    MEASURED_CELSIUS,
+    NAME,
+    PERCENT,
+    SECONDS,
+    SPEED,
+    TERM,
+    TERMS,
+    UNIT,
+    Sentence,
+    measured,
+    quantity,
+    sentence,
+)
+
+SENTENCES: Final[dict[str, Sentence]] = {
+    "seek_shears": sentence(
+        "a seek shears the sample while it looks for a speed: measure on a fresh fill, or with a method that declares "
+        "a pre-shear and a rest"
+    ),
+    "no_limits": sentence("the product has no limits"),
+    "no_value_to_compare": sentence("there is no number to compare"),
+    "below_limit": sentence("{value} is below {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
+    "above_limit": sentence("{value} is above {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
+    "limit_of_other_quantity": sentence(
+        "the limit is for {limited}, the result is {quantity}", limited=TERM, quantity=TERM
+    ),
+    "limit_in_other_unit": sentence("the limit is in {limit_unit}, the result in {unit}", limit_unit=UNIT, unit=UNIT),
+    "limit_of_other_geometry": sentence(
+        "the limit applies to the measuring geometry {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME
+    ),
+    "limit_of_other_vessel": sentence(
+        "the limit applies to the vessel {wanted}[, measured with {used}]", wanted=NAME, used=NAME
+    ),
+    "limit_at_other_speed": sentence(
+        "the limit applies at {wanted}[, measured at {speed}]", wanted=SPEED, speed=SPEED
+    ),
+    "limit_at_other_time": sentence(
+        "the limit applies to the value after {wanted}, taken after {taken}", wanted=SECONDS, taken=SECONDS
+    ),
+    "limit_needs_temperature": sentence(
+        "the limit applies at {wanted}, and no temperature was measured", wanted=CELSIUS
+    ),
+    "limit_at_other_temperature": sentence(
+        "the limit applies at {wanted#} ± {band}, measured at {temperature}",
+        wanted=CELSIUS, band=CELSIUS, temperature=MEASURED_CELSIUS,
+    ),
+    "level_without_value": sentence("step {step}: there is no value", step=NAME),
+    "level_without_temperature": sentence("step {step}: no temperature was measured", step=NAME),
+    "level_outside_certificate": sentence(
+        "step {step}: {temperature} is outside the certificate's table ({low#} to {high})",
+        step=NAME, temperature=CELSIUS, low=CELSIUS, high=CELSIUS,
+    ),
+    "level_without_full_scale": sentence(
+        "step {step}: measuring geometry, full-scale torque or speed is not known, so there is no acceptance band",
+        step=NAME,
+    ),
+    "level_doubtful": sentence("step {step}: the value is doubtful ({faults})", step=NAME, faults=TERMS),
+    "level_outside": sentence(
+        "step {step}: {value} is outside {low#} to {high}, which the certificate allows ({deviation})",
+        step=NAME, value=measured(".6g"), low=measured(".6g"), high=measured(".6g"), unit=UNIT,
+        deviation=quantity("%", "+.2f"),
+    ),
+    "too_few_levels": sentence(
+        "judged at {judged} of {wanted} torques that are at least {apart} of full scale apart",
+        judged=COUNT, wanted=COUNT, apart=PERCENT,
+    ),
+    "correction_without_temperature": sentence("there is no value, or no temperature of it"),
+    "curve_of_other_geometry": sentence(
+        "the product's temperature curve holds for {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME
+    ),
+    "curve_at_other_speed": sentence(
+        "the product's temperature curve holds at {wanted}[, measured at {speed}]", wanted=SPEED, speed=SPEED
+    ),
+    "outside_temperature_curve": sentence(
+        "{temperature} is outside the range of the product's temperature curve ({low#} to {high})",
+        temperature=CELSIUS, low=CELSIUS, high=CELSIUS,
+    ),
+}  # fmt: skip

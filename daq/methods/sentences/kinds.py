@@ -1,0 +1,82 @@
+"""Sentences as data: a template, and the kind of each of its parameters.
+
+In a template ``{speed}`` stands for the parameter `speed` with its unit, ``{speed#}`` for the number alone.  The text
+between ``[`` and ``]`` is left out where one of its parameters is not given.
+"""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+KindName = Literal["number", "numbers", "name", "term", "names", "alternatives", "terms", "unit", "detail"]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """The kind of a parameter.
+
+    Attributes:
+        what: number; numbers (alternatives in one unit); name (shown as it is); term (a word of this project, such as
+            a fault, shown in the reader's language); names, alternatives and terms (lists of them); unit (a UCUM
+            code); detail (a text of an instrument, a driver or a library, in its own language).
+        digits: of a number: the format in which it is shown, as Python writes it.
+        unit: of a number: its UCUM code.
+        unit_at: of a number whose unit is no fixed one: the parameter that holds the code.
+    """
+
+    what: KindName
+    digits: str = ""
+    unit: str = ""
+    unit_at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """A sentence: its English template, and the kinds of its parameters by name."""
+
+    template: str
+    parameters: dict[str, Kind]
+
+
+def sentence(template: str, /, **parameters: Kind) -> Sentence:
+    """Return a sentence with these parameters."""
+    return Sentence(template, parameters)
+
+
+def number(digits: str = "g") -> Kind:
+    """A number without a unit."""
+    return Kind("number", digits)
+
+
+def quantity(unit: str, digits: str = "g") -> Kind:
+    """A number in a unit (UCUM code)."""
+    return Kind("number", digits, unit)
+
+
+def quantities(unit: str, digits: str = "g") -> Kind:
+    """Alternative numbers in a unit (UCUM code)."""
+    return Kind("numbers", digits, unit)
+
+
+def measured(digits: str = "g", unit_at: str = "unit") -> Kind:
+    """A number whose UCUM code is another parameter."""
+    return Kind("number", digits, "", unit_at)
+
+
+NAME: Final = Kind("name")
+TERM: Final = Kind("term")
+NAMES: Final = Kind("names")
+ALTERNATIVES: Final = Kind("alternatives")
+TERMS: Final = Kind("terms")
+UNIT: Final = Kind("unit")
+DETAIL: Final = Kind("detail")
+SPEED: Final = quantity("/min")
+"""A speed as it was set."""
+EXACT_SPEED: Final = quantity("/min", ".4g")
+PERCENT: Final = quantity("%")
+TORQUE: Final = quantity("%", ".1f")
+"""A measured torque, of full scale."""
+SECONDS: Final = quantity("s")
+CELSIUS: Final = quantity("Cel")
+MEASURED_CELSIUS: Final = quantity("Cel", ".2f")
+TURNS: Final = quantity("{rev}")
+COUNT: Final = number("d")

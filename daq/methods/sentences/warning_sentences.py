@@ -1,0 +1,56 @@
+"""Warnings of a plan: the run is possible, but its value may not be what it is taken for."""
+
+from typing import Final
+
+from daq.methods.sentences.kinds import COUNT, NAME, SECONDS, SPEED, TURNS, Sentence, number, quantity, sentence
+
+SENTENCES: Final[dict[str, Sentence]] = {
+    "companion_not_connected": sentence(
+        "the companion {role} ({instrument}) is not connected; the run does without it", role=NAME, instrument=NAME
+    ),
+    "peak_not_followed": sentence(
+        "step {step}: no values are kept along it, so the last reading alone decides whether the peak was passed; add "
+        "a keep with at = 'every'",
+        step=NAME,
+    ),
+    "vane_too_fast": sentence(
+        "step {step}: {speed} is fast for a vane; turn it at {fastest} at most (common practice), so that the sample "
+        "yields before it flows",
+        step=NAME, speed=SPEED, fastest=SPEED,
+    ),
+    "certificate_expired": sentence(
+        "{fluid}: the certificate {certificate} of lot {lot} held until {expires}",
+        fluid=NAME, certificate=NAME, lot=NAME, expires=NAME,
+    ),
+    "filter_not_settled": sentence(
+        "step {step}: {instrument} follows a change with a time constant of {time_constant}, and settle is {settle}; "
+        "after {constants} time constants 1 % of the change is left: use at least '{needed}', or a stop rule on "
+        "steadiness",
+        step=NAME, instrument=NAME, time_constant=SECONDS, settle=SECONDS, constants=number(), needed=SECONDS,
+    ),
+    "readings_of_one_measurement": sentence(
+        "step {step}: {instrument} is asked every {interval}: its {readings} readings are of one and the same thing "
+        "and take {lasting}; where each must be a measurement of its own, printed by the instrument's key, its driver "
+        "must only listen (see the table options in its file)",
+        step=NAME, instrument=NAME, interval=SECONDS, readings=COUNT, lasting=SECONDS,
+    ),
+    "spring_unwinding": sentence(
+        "step {step}: settle is {settle#} revolutions, but after {before} the spring unwinds for {needed#} revolutions "
+        "until 1 % is left, which would be taken for thixotropy; use at least '{needed}'",
+        step=NAME, settle=quantity("{rev}", ".2g"), before=SPEED, needed=TURNS,
+    ),
+    "spring_winding_up": sentence(
+        "step {step}: settle is {settle#} revolutions, but the torque sensor winds up for {needed#} revolutions until "
+        "1 % is missing; use at least '{needed}'",
+        step=NAME, settle=quantity("{rev}", ".2g"), needed=TURNS,
+    ),
+    "span_shorter_than_turn": sentence(
+        "step {step}: a span of {span} is {turns#} of a revolution at {speed}; it does not average out the rotor's "
+        "ripple: use at least {needed} or '1 rev'",
+        step=NAME, span=SECONDS, turns=quantity("{rev}", ".2g"), speed=SPEED, needed=SECONDS,
+    ),
+    "span_below_one_turn": sentence(
+        "step {step}: a span of {turns#} revolutions does not average out the rotor's ripple; use at least 1",
+        step=NAME, turns=TURNS,
+    ),
+}  # fmt: skip

@@ -1,0 +1,172 @@
+"""The catalogue of sentences: data with typed parameters, one English sentence for each code, other languages as a table."""
+
+import ast
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from daq.core.faults import FAULTS
+from daq.core.remarks import Remark
+from daq.methods.parts.statement import Statement, state, statement_of
+from daq.methods.sentences.catalogue import SENTENCES, TOPICS, codes_document, names_in
+from daq.methods.sentences.kinds import NAME, sentence
+from daq.methods.sentences.rendering import Language, UnknownSentenceError, check, render, segments
+
+ROOT = Path(__file__).parents[2]
+ENGLISH = [
+    (state("no_limits"), "the product has no limits"),
+    (state("below_band", torque=8.04), "the mean torque is below the usable band: 8.0 % of full scale"),
+    (state("below_band"), "the mean torque is below the usable band"),
+    (state("above_limit", value=950.0, limit=900.0, unit="mPa.s"), "950 mPa·s is above 900 mPa·s"),
+    (state("limit_at_other_speed", wanted=12.0, speed=30.0), "the limit applies at 12 min⁻¹, measured at 30 min⁻¹"),
+    (state("limit_at_other_speed", wanted=12.0), "the limit applies at 12 min⁻¹"),
+    (
+        state("limit_at_other_temperature", wanted=20.0, band=0.3, temperature=25.0),
+        "the limit applies at 20 ± 0.3 °C, measured at 25.00 °C",
+    ),
+    (
+        state("limit_of_other_quantity", limited="viscosity", quantity="apparent_viscosity"),
+        "the limit is for viscosity, the result is apparent viscosity",
+    ),
+    (state("rule_above", signal="elapsed", limit=60.0, unit="s"), "elapsed ≥ 60 s"),
+    (state("rule_between", signal="temperature", low=24.5, high=25.0, unit="Cel", hold=10.0), "temperature 24.5 to 25 °C for 10 s"),
+    (state("rule_steady", signal="viscosity", limit=1.0, unit="%", span=20.0), "viscosity steady within 1 % over 20 s"),
+    (
+        state("temperature_not_in_band", signal="temperature", low=24.8, high=25.2, longest=120.0),
+        "temperature did not stay within 24.8 to 25.2 °C in 120 s",
+    ),
+    (
+        state("torque_at_stop", limit=110.0, unit="%", speed=60.0),
+        "the torque reached its limit of 110 %: the sensor is at its stop at 60 min⁻¹",
+    ),
+    (state("connection_lost", instrument="bench-1", detail="cable pulled"), "the connection to bench-1 was lost: cable pulled"),
+    (state("still_changing", rate=-7.5, unit="%"), "the value was still changing by -7.5 % per minute: it is the value at this time"),
+    (
+        state("identity_not_asked", instruments=("bench-1", "thermo-1")),
+        "identity not asked: bench-1, thermo-1 cannot be asked for a serial number",
+    ),
+    (
+        state(
+            "other_speed", beyond=110.0, speed=60.0, value_at_least=791.571, unit="mPa.s", new_speed=30.0,
+            expected_least=55.0, index=1.0, limit_speeds=(12.0, 6.0),
+        ),
+        "the torque is beyond 110 % at 60 min⁻¹; the value is at least 792 mPa·s; 30 min⁻¹ should give at least 55 % "
+        "(flow behaviour index 1). The method allows it; compare only with results at this speed. The product's limits "
+        "apply at 12 or 6 min⁻¹: they cannot be compared with the result",
+    ),
+    (
+        state("speed_not_comparable", torque=6.0, low=10.0, speed=10.0, about=83.33, assumed_index=1.0),
+        "the torque is 6.0 % at 10 min⁻¹, below 10 %; about 83.3 min⁻¹ would bring it to the middle of the band (a "
+        "Newtonian sample assumed, flow behaviour index 1), but the method does not allow that speed: the result will "
+        "not be comparable",
+    ),
+    (
+        state("readings_missing", readings=280, span=30.0),
+        "readings are missing inside the span: 280 readings over 30 s",
+    ),
+    (
+        state("mean_of_results", results=2, spread=0.2, limit=0.255, unit="Pa.s"),
+        "mean of 2: their range 0.2 Pa·s is within 0.255 Pa·s",
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("found", "text"), ENGLISH, ids=lambda x: x.code if isinstance(x, Statement) else "")
+def test_a_code_with_its_parameters_gives_its_sentence(found, text):
+    assert found.text == text
+    # A statement that is stored and read again gives the same sentence.
+    again = Statement.model_validate(json.loads(json.dumps(found.model_dump(mode="json"))))
+    assert (again, again.rendered()) == (found, text)
+    assert statement_of(found.written()) == found
+
+
+@pytest.mark.parametrize("code", SENTENCES)
+def test_a_template_has_just_the_parameters_that_are_typed(code):
+    known = SENTENCES[code]
+    units = {kind.unit_at for kind in known.parameters.values()} - {""}
+    assert names_in(known.template) | units == set(known.parameters)
+    assert re.fullmatch("[a-z][a-z0-9_]*", code)
+    numbers = [kind for kind in known.parameters.values() if kind.what.startswith("number")]
+    assert all(kind.digits for kind in numbers)
+    # No bracket or brace is left over, and the sentence can be made without any optional part.
+    assert "".join(t for pieces, _ in segments(known.template) for t, _, _ in pieces).isprintable()
+    assert not re.search(r"[\[\]{}]", state(code).text)
+
+
+def test_every_code_is_in_one_topic_and_in_the_list_for_subscribers():
+    assert sum(len(topic) for topic in TOPICS.values()) == len(SENTENCES)
+    listed = codes_document()["codes"]
+    assert list(listed) == list(SENTENCES)
+    assert listed["above_limit"]["parameters"]["value"] == {"kind": "number", "format": ".6g", "unit_at": "unit"}
+
+
+def literals(folder):
+    """All texts in the code of a folder, without docstrings."""
+    found = set()
+    for path in (ROOT / folder).rglob("*.py"):
+        if "sentences" not in path.parts and path != Path(__file__):
+            found |= {n.value for n in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(n, ast.Constant)}
+    return found
+
+
+def test_every_code_is_made_somewhere_and_asserted_in_a_test():
+    assert sorted(SENTENCES.keys() - literals("daq")) == []
+    assert sorted(SENTENCES.keys() - literals("tests") - FAULTS.keys()) == []  # every fault has a test of its own
+
+
+# A language of nothing but names and values, in another order than English.
+OTHER = Language(
+    {code: "".join(f"[<{name}={{{name}}}>]" for name in reversed(s.parameters)) for code, s in SENTENCES.items()},
+    {"apparent_viscosity": "ηₐ"},
+    comma="+",
+    either="/",
+)
+
+
+@pytest.mark.parametrize(("found", "text"), ENGLISH, ids=lambda x: x.code if isinstance(x, Statement) else "")
+def test_another_language_is_one_more_table(found, text):
+    shown = found.rendered(OTHER)
+    given = [name for name, value in found.parameters.items() if value not in (None, ())]
+    assert re.findall(r"<(\w+)=", shown) == list(reversed([n for n in SENTENCES[found.code].parameters if n in given]))
+    assert not given or shown != text
+
+
+def test_another_language_has_its_own_words_and_joins():
+    found = state("limit_of_other_quantity", limited="viscosity", quantity="apparent_viscosity")
+    assert found.rendered(OTHER) == "<quantity=ηₐ><limited=viscosity>"
+    assert state("identity_not_asked", instruments=("a", "b")).rendered(OTHER) == "<instruments=a+b>"
+    # A code that the language does not have is shown in English.
+    assert state("no_limits").rendered(Language(words={})) == "the product has no limits"
+
+
+@pytest.mark.parametrize(
+    ("code", "parameters", "why"),
+    [
+        ("no_such_code", {}, "there is no sentence 'no_such_code'"),
+        ("no_limits", {"speed": 1.0}, "not the parameters of this sentence: speed"),
+        ("below_band", {}, "not the parameters of this sentence: torque"),
+        ("below_band", {"torque": "8"}, "torque must be a number"),
+        ("below_band", {"torque": True}, "torque must be a number"),
+        ("rule_named", {"rule": 5.0}, "rule must be a name"),
+        ("identity_not_asked", {"instruments": "bench-1"}, "instruments must be a names"),
+        ("other_speed", dict.fromkeys(SENTENCES["other_speed"].parameters) | {"limit_speeds": ("12",)}, "must be a numbers"),
+    ],
+)  # fmt: skip
+def test_what_is_not_of_the_catalogue_is_refused(code, parameters, why):
+    with pytest.raises(UnknownSentenceError, match=re.escape(why)):
+        render(code, parameters)
+
+
+def test_a_parameter_that_is_not_typed_is_found():
+    with pytest.raises(UnknownSentenceError, match="other"):
+        check(sentence("{name}", name=NAME), {"name": "a", "other": "b"})
+
+
+def test_a_remark_shows_code_and_parameters_in_a_log():
+    assert (
+        str(Remark("no_rule_met", {"step": "reading", "longest": 60.0, "x": None}))
+        == "no_rule_met: step=reading, longest=60.0"
+    )
+    assert str(Remark("stop_not_confirmed")) == "stop_not_confirmed"
