@@ -78,10 +78,10 @@ class Composer:
         Raises:
             SettingError: there is no such line, or a value cannot be written in it.
         """
-        body = self.body(name, values)
-        return self._begin + (self.driver.seal.sealed(body) if self.driver.seal else body) + self._end
+        content = self.content(name, values)
+        return self._begin + (self.driver.seal.sealed(content) if self.driver.seal else content) + self._end
 
-    def body(self, name: str, values: Mapping[str, float | str | None]) -> bytes:
+    def content(self, name: str, values: Mapping[str, float | str | None]) -> bytes:
         """Return a line without marks and checksum; arguments and errors as in `line`."""
         if name not in self.driver.readers:
             raise SettingError(f"there is no line {name!r}; lines: {', '.join(self.driver.readers)}", key="line")
@@ -149,12 +149,12 @@ class Composer:
 
     def _pattern(self, request: RequestTable) -> "re.Pattern[bytes]":
         parts = template.parse(request.send, line=False)
-        body = "".join(
+        content = "".join(
             _VALUE if part == template.Setting("value") else re.escape(self._text_of(part)) for part in parts
         )
         begin, end = (re.escape(mark.decode("latin-1")) for mark in self.driver.request_marks)
         tail = f".{{{self._tail}}}" if self._tail else ""
-        return re.compile(f"{begin}{body}{tail}{end}".encode("latin-1"), re.DOTALL)
+        return re.compile(f"{begin}{content}{tail}{end}".encode("latin-1"), re.DOTALL)
 
     def _text_of(self, part: Part) -> str:
         text = self.driver.settings[part.name] if isinstance(part, template.Setting) else str(part)
@@ -172,8 +172,8 @@ class Composer:
             return True
         begin, end = self.driver.request_marks
         inner = data[len(begin) : len(data) - len(end)]
-        body = seal.opened(inner)
-        return body is not None and seal.holds(inner, body)
+        content = seal.opened(inner)
+        return content is not None and seal.holds(inner, content)
 
     def _answers(self, expects: str, name: str, request: RequestTable) -> tuple[str, ...]:
         tables = self.driver.tables

@@ -194,11 +194,11 @@ class DescribedDriver(Driver):
 
     def _request(self, table: RequestTable, expects: str, settings: Mapping[str, str] | None = None) -> Question:
         parts = template.filled(template.parse(table.send, line=False), settings or self.settings)
-        body = b"".join(self._bytes(part) for part in parts if isinstance(part, str))
+        content = b"".join(self._bytes(part) for part in parts if isinstance(part, str))
         if self.seal is not None and self.tables.checksum is not None and self.tables.checksum.requests:
-            body = self.seal.sealed(body)
+            content = self.seal.sealed(content)
         begin, end = self.request_marks
-        data = begin + body + end
+        data = begin + content + end
         return Question(data, expects, table.timeout, table.tries, table.answers)
 
     # ---- reading
@@ -208,23 +208,23 @@ class DescribedDriver(Driver):
         values = self._fast_path(line)
         if values is not None:
             return values
-        body = line
+        content = line
         if self.seal is not None:
             opened = self.seal.opened(line)
             if opened is None:
                 return Reject("no checksum")
             if not self.seal.holds(line, opened):
                 return Reject("wrong checksum")
-            body = opened
+            content = opened
         readers = self._free
         if isinstance(asked, Question) and asked.answers:
             readers = self._readers_for(asked.answers)
         for reader in readers:
-            decoded = reader.read(body, asked)
+            decoded = reader.read(content, asked)
             if decoded is not None:
                 return decoded
         for reader in readers:
-            if len(reader.opening) > 1 and body.startswith(reader.opening):
+            if len(reader.opening) > 1 and content.startswith(reader.opening):
                 return Reject(f"malformed line: {reader.line.name}")
         return Reject("unknown line")
 

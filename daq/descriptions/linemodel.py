@@ -53,7 +53,7 @@ class FieldTable(Model):
 
 
 class StateField(FieldTable):
-    """A field of a line whose text or number stands for faults."""
+    """A field of a line whose text or number means faults."""
 
     means: dict[str, Faults] = Field(
         default_factory=dict,
@@ -74,12 +74,12 @@ class StateField(FieldTable):
 
     @property
     def is_state(self) -> bool:
-        """True where the field stands for faults."""
+        """True where the field means faults."""
         return bool(self.means or self.bits)
 
 
 class ReadingField(StateField):
-    """A field of a reading: the number of a channel, or a text or number that stands for faults."""
+    """A field of a reading: the number of a channel, or a text or number that means faults."""
 
     channel: ChannelName | None = Field(
         default=None, description="channel of the number; left out: the channel with the name of the field"

@@ -112,9 +112,9 @@ class Reader:
         """Slot of each field of a reading."""
         return dict(zip(self.line.fields, self._slots, strict=False))
 
-    def read(self, body: bytes, asked: Request | None) -> Decoded | None:
+    def read(self, content: bytes, asked: Request | None) -> Decoded | None:
         """Decode a line without its checksum; None where it is not of this kind."""
-        found = self._match(body)
+        found = self._match(content)
         return None if found is None else self._read(found.groups(), asked)
 
     def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
@@ -214,8 +214,8 @@ class Reader:
                 return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
             return own
 
-        body = expression(self.line.parts, self.line.table.tables, self.line.writing, inner)
-        return FastPath(f"({body}{seal.pattern}" if seal else body, seal, columns)
+        content = expression(self.line.parts, self.line.table.tables, self.line.writing, inner)
+        return FastPath(f"({content}{seal.pattern}" if seal else content, seal, columns)
 
 
 def _number_only(line: Line, place: Field) -> str:

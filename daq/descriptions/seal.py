@@ -30,9 +30,9 @@ class Seal:
     _write: Callable[[int], bytes]
     _folded: bool
 
-    def sealed(self, body: bytes) -> bytes:
-        """Return `body` with mark and checksum."""
-        return body + self.mark + self._write(self.of(body + self.mark if self.covers_mark else body))
+    def sealed(self, content: bytes) -> bytes:
+        """Return `content` with mark and checksum."""
+        return content + self.mark + self._write(self.of(content + self.mark if self.covers_mark else content))
 
     def opened(self, line: bytes) -> bytes | None:
         """Return the line without mark and checksum; None where the mark is not in its place."""
@@ -41,12 +41,12 @@ class Seal:
             return None
         return line[:end]
 
-    def holds(self, line: bytes, body: bytes) -> bool:
-        """Return True where the checksum of `line` fits `body`, which is `line` without mark and checksum."""
+    def holds(self, line: bytes, content: bytes) -> bool:
+        """Return True where the checksum of `line` fits `content`, which is `line` without mark and checksum."""
         written = line[-self.size :]
         if self._folded:
             written = written.upper()
-        return written == self._write(self.of(body + self.mark if self.covers_mark else body))
+        return written == self._write(self.of(content + self.mark if self.covers_mark else content))
 
 
 def seal_of(table: ChecksumTable, mark: bytes, begin: bytes) -> Seal:

@@ -65,7 +65,7 @@ class ChannelSlot:
     Attributes:
         at: index of the channel.
         factor, addend: conversion from the number to the channel's value.
-        texts, numbers: texts and numbers that stand for a fault instead of a value.
+        texts, numbers: texts and numbers that mean a fault instead of a value.
     """
 
     at: int
@@ -95,7 +95,7 @@ class ChannelSlot:
 
 @dataclass(frozen=True, slots=True)
 class StatusSlot:
-    """A field whose text or number stands for faults."""
+    """A field whose text or number means faults."""
 
     means: Mapping[bytes, Sequence[Fault]]
     bits: Mapping[int, Sequence[Fault]]

@@ -40,7 +40,7 @@ def identity(case: Case) -> Finding:
     return passed("identity", f"{who.kind}, serial {who.serial}")
 
 
-def told_apart(case: Case) -> Finding:
+def distinct_answers(case: Case) -> Finding:
     """Check that a late answer, or one in another order, is not taken for another kind of answer."""
     driver = case.make()
     kinds: dict[str, tuple[Request, Example]] = {}
@@ -69,8 +69,8 @@ def told_apart(case: Case) -> Finding:
     if len(kinds) < 2:
         raise NotApplicableError("the transcript has only one kind of answer")
     if mixed:
-        return note("told apart", f"{mixed} kinds of answers look like others: only their order distinguishes them")
-    return passed("told apart", f"{len(kinds)} kinds of answers")
+        return note("distinct answers", f"{mixed} kinds of answers look alike: only their order distinguishes them")
+    return passed("distinct answers", f"{len(kinds)} kinds of answers")
 
 
 def echo(case: Case) -> Finding:

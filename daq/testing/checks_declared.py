@@ -82,7 +82,7 @@ def framing(case: Case) -> Finding:
         longest = max((len(e.frame) for e in case.talk.examples), default=0)
         if longest * 10 < spec.longest and spec.longest > 4096:
             return note("framing", f"longest = {spec.longest}, but no line was longer than {longest} bytes")
-    ends = " or ".join(shown(e) for e in spec.ends) if spec.by_terminator else "length, gap or measure"
+    ends = " or ".join(shown(e) for e in spec.ends) if spec.by_terminator else "length, silence or measure"
     return passed("framing", f"ends: {ends}; longest {spec.longest} bytes")
 
 

@@ -50,7 +50,7 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("growth", checks_bytes.growth),
     ("identity", checks_answers.identity),
     ("confirmed", checks_exchange.confirmations),
-    ("told apart", checks_answers.told_apart),
+    ("distinct answers", checks_answers.distinct_answers),
     ("echo", checks_answers.echo),
     ("other address", checks_answers.other_address),
     ("checksum", checks_damage.unused_checksum),

@@ -97,8 +97,8 @@ class CapturePlayer:
     def _repeats_after(self, last: int) -> int:
         """Return the pause before a stream is repeated, ns: about the time between its lines."""
         times = [t for t, _ in self._unasked.pieces]
-        gaps = sorted(b - a for a, b in pairwise(times))
-        if not gaps:
+        pauses = sorted(b - a for a, b in pairwise(times))
+        if not pauses:
             return min(max(last, SECOND // 10), SECOND)
         # Pieces of one line follow each other closely; the pause between lines counts.
-        return max(gaps[len(gaps) // 2], gaps[-1], 1_000_000)
+        return max(pauses[len(pauses) // 2], pauses[-1], 1_000_000)

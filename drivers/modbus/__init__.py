@@ -47,7 +47,7 @@ class Block:
 class Asking(Request):
     """A request with the content of its answer."""
 
-    body: bytes = b""
+    content: bytes = b""
     """Address and PDU."""
     block: Block | None = None
     value: float | None = None
@@ -154,9 +154,9 @@ class ModbusDriver(Driver):
 
     # ---- asking
 
-    def _asking(self, body: bytes, expects: str, block: Block | None = None, value: float | None = None) -> Asking:
-        data = frames.ascii_frame(body) if self._ascii else frames.rtu(body)
-        return Asking(data, expects, self._timeout_ns, body=body, block=block, value=value)
+    def _asking(self, content: bytes, expects: str, block: Block | None = None, value: float | None = None) -> Asking:
+        data = frames.ascii_frame(content) if self._ascii else frames.rtu(content)
+        return Asking(data, expects, self._timeout_ns, content=content, block=block, value=value)
 
     def _reading(self, block: Block, expects: str) -> Asking:
         return self._asking(frames.read(self.address, block.table, block.register, block.count), expects, block)
@@ -187,36 +187,36 @@ class ModbusDriver(Driver):
                 raise DriverError(f"{action} {value:g} is not between {command.low:g} and {command.high:g}")
             number = value
         words = command.place.raw(number / command.scale)
-        body = frames.write(self.address, command.function, command.place.register, words)
-        return self._asking(body, action, value=command.place.number(words) * command.scale)
+        content = frames.write(self.address, command.function, command.place.register, words)
+        return self._asking(content, action, value=command.place.number(words) * command.scale)
 
     # ---- reading
 
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
         """Decode an answer to the request `asked`."""
-        body = frames.body_of_ascii(line) if self._ascii else frames.body_of_rtu(line)
-        if body is None:
+        content = frames.body_of_ascii(line) if self._ascii else frames.body_of_rtu(line)
+        if content is None:
             return Reject("wrong checksum")
-        if body[0] != self.address:
+        if content[0] != self.address:
             return Reject("of another address")
-        if not isinstance(asked, Asking) or len(body) < 2:
+        if not isinstance(asked, Asking) or len(content) < 2:
             return Reject("nothing was asked")
-        function = asked.body[1]
-        if body[1] == function | 0x80 and len(body) == 3:
-            code = body[2]
+        function = asked.content[1]
+        if content[1] == function | 0x80 and len(content) == 3:
+            code = content[2]
             return Reply("refused", refusal=f"exception {code}: {frames.EXCEPTIONS.get(code, 'unknown')}")
-        if body[1] != function:
+        if content[1] != function:
             return Reject("answers another function")
         if asked.block is None:
-            return self._confirmed(body, asked)
-        registers = body[3:]
-        if len(body) < 3 or body[2] != len(registers) or len(registers) != 2 * asked.block.count:
+            return self._confirmed(content, asked)
+        registers = content[3:]
+        if len(content) < 3 or content[2] != len(registers) or len(registers) != 2 * asked.block.count:
             return Reject("answers with another number of registers")
         return self._identity(registers) if asked.expects == "identity" else self._values(registers, asked.block)
 
-    def _confirmed(self, body: bytes, asked: Asking) -> Decoded:
+    def _confirmed(self, content: bytes, asked: Asking) -> Decoded:
         """Decode the answer to a write: it repeats the register and the value (6) or the number of registers (16)."""
-        if body != asked.body[:6]:
+        if content != asked.content[:6]:
             return Reject("confirms something else")
         return Reply(asked.expects, asked.value if asked.expects in WITH_VALUE else None)
 

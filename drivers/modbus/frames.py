@@ -30,14 +30,14 @@ _crc = CHECKSUMS["crc-16/modbus"].of
 _lrc = CHECKSUMS["lrc"].of
 
 
-def rtu(body: bytes) -> bytes:
+def rtu(content: bytes) -> bytes:
     """Return address and PDU as an RTU frame, the CRC with its low byte first."""
-    return body + struct.pack("<H", _crc(body))
+    return content + struct.pack("<H", _crc(content))
 
 
-def ascii_frame(body: bytes) -> bytes:
+def ascii_frame(content: bytes) -> bytes:
     """Return address and PDU as an ASCII frame."""
-    return b":" + (body + bytes([_lrc(body)])).hex().upper().encode() + b"\r\n"
+    return b":" + (content + bytes([_lrc(content)])).hex().upper().encode() + b"\r\n"
 
 
 def body_of_rtu(frame: bytes) -> bytes | None:

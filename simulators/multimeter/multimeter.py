@@ -78,9 +78,9 @@ class Multimeter(Clockwork):
             if self._later:
                 self._later.clear()
                 self._errors.push(INTERRUPTED)
-            said = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
-            if said is not None:
-                self.later(MEASURING_S, said.encode("ascii") + self.end)
+            reply = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
+            if reply is not None:
+                self.later(MEASURING_S, reply.encode("ascii") + self.end)
         return b""
 
     def commands(self) -> Mapping[str, Command]:

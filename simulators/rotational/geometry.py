@@ -54,7 +54,7 @@ class CoaxialCylinders:
 
 @dataclass(frozen=True)
 class SingleCylinder:
-    """A cylinder in a large vessel; `vessel_radius_m` None means an unbounded fluid."""
+    """A single cylinder in a large vessel; `vessel_radius_m` None means an unbounded fluid."""
 
     inner_radius_m: float
     length_m: float

@@ -71,9 +71,9 @@ class ScpiThermometer(Clockwork):
         for line in self._lines.take(data):
             if self.now_ns - self._answered_ns < PAUSE_NS:
                 continue
-            said = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
-            if said is not None:
-                out += said.encode("ascii") + self.end
+            reply = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
+            if reply is not None:
+                out += reply.encode("ascii") + self.end
                 self._answered_ns = self.now_ns
         return out
 

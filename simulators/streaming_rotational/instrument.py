@@ -12,7 +12,7 @@ from simulators.words import Command, within
 PER_MINUTE = 60.0 / (2.0 * math.pi)
 SLOWEST, FASTEST = 0.0105, 26.2
 """rad/s"""
-STANDS = 0.01
+AT_REST_BELOW = 0.01
 """Speed below which no viscosity is sent, rad/s."""
 NUMBER = re.compile(r"\d{1,3}\.\d{4}")
 SATURATED, NO_PROBE, KEYS, BLOCKED = 1, 2, 4, 8
@@ -75,7 +75,7 @@ class StreamingRotational(Clockwork):
             + KEYS * shown.keys_used
             + BLOCKED * shown.blocked
         )
-        unknown = shown.saturated or omega < STANDS
+        unknown = shown.saturated or omega < AT_REST_BELOW
         viscosity = "*" if unknown else f"{_plus(self.constant * torque * 1e-3 / omega * 1e3, 1):.1f}"
         cells = (
             "D",

@@ -36,8 +36,8 @@ def worked(driver, rng):
         try:
             for line in composer.readings(values):
                 frame = line.removeprefix(driver.framing.begin).removesuffix(b"".join(driver.framing.ends[:1]))
-                body = (driver.seal.opened(frame) if driver.seal else None) or frame
-                lines += [line, body.translate(NINES), re.sub(rb"[0-9]+", b"9" * 15, body, count=1)]
+                content = (driver.seal.opened(frame) if driver.seal else None) or frame
+                lines += [line, content.translate(NINES), re.sub(rb"[0-9]+", b"9" * 15, content, count=1)]
         except SettingError as error:  # a value may not fit into its field
             reasoned(error)
     for request in (None, *requests_of(driver)):
@@ -127,9 +127,9 @@ def test_an_instruments_file_for_modbus_with_random_options_is_refused_by_key_or
             return False
         for request in requests_of(driver):
             for size in (0, 1, 2, 4, 8, 10, 20):
-                head = request.body[:2] + bytes([size])
-                for body in (head + rng.randbytes(size), head + b"\x7f\xef" + b"\xff" * size, rng.randbytes(size)):
-                    for line in (body, frames.rtu(body), frames.ascii_frame(body)[1:-2]):
+                head = request.content[:2] + bytes([size])
+                for content in (head + rng.randbytes(size), head + b"\x7f\xef" + b"\xff" * size, rng.randbytes(size)):
+                    for line in (content, frames.rtu(content), frames.ascii_frame(content)[1:-2]):
                         proper(driver, driver.decode(line, request), line)
         for action in driver.capabilities:
             acted(driver, action)

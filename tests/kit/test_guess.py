@@ -43,9 +43,9 @@ def talking(lines, *, end=b"\r\n", every_ms=500, request=b""):
     return Capture(pieces, {"settings": "4800 baud, 7E1"})
 
 
-def between_stx_and_etx(body):
+def between_stx_and_etx(content):
     """An envelope with its block check: the exclusive or of what follows STX, ETX included (ISO 1155, from memory)."""
-    covered = body + b"\x03"
+    covered = content + b"\x03"
     check = 0
     for byte in covered:
         check ^= byte
@@ -193,7 +193,7 @@ def test_what_a_person_must_fill_in_is_named_with_its_line():
 
 
 @pytest.mark.parametrize(
-    ("capture", "said"),
+    ("capture", "output"),
     [
         (Capture([Piece(0, ">", b"A")]), "almost no bytes from the instrument"),
         (asked([(b"\x0201G\x03u", b"\x15")] * 6), r"refuses every request .* answers \\x15"),
@@ -203,8 +203,8 @@ def test_what_a_person_must_fill_in_is_named_with_its_line():
         (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture has a number"),
     ],
 )
-def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
-    with pytest.raises(SettingError, match=said):
+def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, output):
+    with pytest.raises(SettingError, match=output):
         guess_description("x", capture, "x.capture")
 
 
@@ -219,7 +219,7 @@ def test_every_checksum_is_found_wherever_it_stands(name, written):
     digits = 2 * size if written == "hex" else len(str((1 << 8 * size) - 1))
     for mark, skip in (("*", 1), ("", 0)):
         used = FoundChecksum(name, written, "upper", digits, mark if "endian" not in written else "", False, skip)
-        frames = [body + used.tail(body) for body in (b"$W %8.3f g" % rng.uniform(0, 600) for _ in range(6))]
+        frames = [content + used.tail(content) for content in (b"$W %8.3f g" % rng.uniform(0, 600) for _ in range(6))]
         found = find_checksum(frames)
         assert found is not None
         assert (found.name, found.skip) == (name, skip)
@@ -236,7 +236,7 @@ def test_no_checksum_is_found_where_there_is_none():
 def test_a_damaged_line_does_not_hide_the_checksum():
     rng = random.Random(2)
     used = FoundChecksum("crc-16/modbus", "hex", "lower", 4, "!", False, 0)
-    frames = [body + used.tail(body) for body in (b"D;%d;%.4f" % (i, rng.random()) for i in range(30))]
+    frames = [content + used.tail(content) for content in (b"D;%d;%.4f" % (i, rng.random()) for i in range(30))]
     frames[4] = frames[4].replace(b"D", b"E")
     found = find_checksum(frames)
     assert str(found) == "crc-16/modbus, 4 hexadecimal digits after '!'"
@@ -267,17 +267,17 @@ def test_any_capture_gives_a_description_or_a_reason(lines, end, request_, ident
     try:
         guess = guess_description("guessed", capture, "guessed.capture")
     except SettingError as error:
-        said = error
+        output = error
     else:
         tables = tomllib.loads(guess.text)
         try:
             transcribe(check_description(tables, "guessed.toml").driver(), capture, "")
         except SettingError as error:  # it needs a person's hand, and says where
-            said = error
+            output = error
         else:
             return
-    assert said.file in ("guessed.capture", "guessed.toml")
-    assert said.reason
+    assert output.file in ("guessed.capture", "guessed.toml")
+    assert output.reason
 
 
 def test_what_nothing_separates_is_told_apart_by_its_width():
@@ -389,6 +389,6 @@ def test_what_cannot_be_told_apart_is_written_down_and_its_place_is_named(tmp_pa
     monkeypatch.chdir(tmp_path)
     (tmp_path / "odd.capture").write_text(talking([b"2.5a1", b"13.5b2", b"10.0a1"]).text())
     assert main(["driver", "new", "odd", "--from", "odd.capture"]) == 1
-    said = capsys.readouterr().out
-    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: the end of" in said
+    output = capsys.readouterr().out
+    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: the end of" in output
     assert (tmp_path / "odd.toml").read_text().startswith("# A first description of odd")

@@ -206,21 +206,21 @@ def test_impossible_numbers_are_refused_by_name(make, key):
 def test_limits_of_use_are_said():
     standard = CoaxialCylinders(0.015, 0.015 * 1.0847, 0.045, 1.1)
 
-    def said(geometry):
+    def output(geometry):
         return [r.code for r in limits_of_use(geometry)]
 
-    assert said(standard) == []
-    assert said(CoaxialCylinders(0.01, 0.02, 0.05)) == ["wide_gap"]
-    assert said(CoaxialCylinders(0.015, 0.016, 0.02)) == ["short_cylinder"]
+    assert output(standard) == []
+    assert output(CoaxialCylinders(0.01, 0.02, 0.05)) == ["wide_gap"]
+    assert output(CoaxialCylinders(0.015, 0.016, 0.02)) == ["short_cylinder"]
     (wall,) = limits_of_use(SingleCylinder(0.01, 0.05, vessel_radius_m=0.03))
     assert (wall.code, wall.parameters) == ("vessel_wall", {"excess": pytest.approx(12.5)})
-    assert said(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == []
-    assert said(SingleCylinder(0.01, 0.05)) == ["unbounded_vessel"]
-    assert said(ConePlate(0.02, math.radians(1))) == []
-    assert said(ConePlate(0.02, math.radians(6))) == ["steep_cone"]
-    assert said(CalibratedConstants(1.0)) == ["no_shear_rate"]
-    assert said(ParallelPlates(0.02, 0.001)) == ["rate_varies_with_radius"]
-    assert said(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
+    assert output(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == []
+    assert output(SingleCylinder(0.01, 0.05)) == ["unbounded_vessel"]
+    assert output(ConePlate(0.02, math.radians(1))) == []
+    assert output(ConePlate(0.02, math.radians(6))) == ["steep_cone"]
+    assert output(CalibratedConstants(1.0)) == ["no_shear_rate"]
+    assert output(ParallelPlates(0.02, 0.001)) == ["rate_varies_with_radius"]
+    assert output(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
 
 
 def test_taylor_number_reaches_its_critical_value_at_the_critical_speed():

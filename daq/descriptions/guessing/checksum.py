@@ -50,10 +50,10 @@ class FoundChecksum:
         where = f" after {self.mark!r}" if self.mark else " at the end"
         return f"{self.name}, {how}{where}" + (f", without the first {self.skip} bytes" if self.skip else "")
 
-    def tail(self, body: bytes) -> bytes:
-        """Return mark and checksum of `body`."""
+    def tail(self, content: bytes) -> bytes:
+        """Return mark and checksum of `content`."""
         mark = self.mark.encode("latin-1")
-        covered = (body + mark if self.covers_mark else body)[self.skip :]
+        covered = (content + mark if self.covers_mark else content)[self.skip :]
         value = CHECKSUMS[self.name].of(covered)
         if self.written == "hex":
             text = f"{value:0{self.digits}X}"[-self.digits :]
@@ -68,19 +68,19 @@ class FoundChecksum:
         """Number of bytes of mark and checksum."""
         return len(self.mark) + (self.digits if self.written in ("hex", "decimal") else CHECKSUMS[self.name].size)
 
-    def body(self, frame: bytes) -> bytes:
+    def content(self, frame: bytes) -> bytes:
         """Return a line without mark and checksum."""
         return frame[: max(0, len(frame) - self.tail_length)]
 
     def fits(self, frame: bytes) -> bool:
         """Return True where a line has this checksum."""
-        body = self.body(frame)
-        return len(body) > self.skip and frame == body + self.tail(body)
+        content = self.content(frame)
+        return len(content) > self.skip and frame == content + self.tail(content)
 
     def seal(self, frame: bytes) -> bytes:
         """Return a line with its checksum corrected."""
-        body = self.body(frame)
-        return body + self.tail(body)
+        content = self.content(frame)
+        return content + self.tail(content)
 
 
 def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) -> FoundChecksum | None:

@@ -154,7 +154,7 @@ class _Guesser:
         return any(re.search(rb"\d", self._raw_body(t)) for t in self.lines.answers(request))
 
     def _raw_body(self, text: bytes) -> bytes:
-        return self.checksum.body(text) if self.checksum is not None and self.checksum.fits(text) else text
+        return self.checksum.content(text) if self.checksum is not None and self.checksum.fits(text) else text
 
     def _body(self, text: bytes) -> str:
         return self._raw_body(text).decode("latin-1")
@@ -166,7 +166,7 @@ class _Guesser:
     def _request_body(self, request: bytes) -> str:
         bare = self._bare(request)
         if self.sealed_requests and self.checksum is not None:
-            bare = self.checksum.body(bare)
+            bare = self.checksum.content(bare)
         return bare.decode("latin-1")
 
     def _requests_sealed(self) -> bool:

@@ -174,16 +174,16 @@ def _chunks(capture: Capture, *, echo: bool) -> list[Chunk]:
 
 def _without_ends(lines: Lines, chunks: Sequence[Chunk]) -> None:
     """Find a fixed length or a silence, where no byte marks the end of a line."""
-    gaps = [b.t - a.t for a, b in pairwise(chunks)]
-    if not gaps:
+    pauses = [b.t - a.t for a, b in pairwise(chunks)]
+    if not pauses:
         lines.silence_ns = SECOND // 50
         return
-    long = [g for g in gaps if g * 4 > max(gaps)]
-    short = [g for g in gaps if g * 4 <= max(gaps)]
+    long = [g for g in pauses if g * 4 > max(pauses)]
+    short = [g for g in pauses if g * 4 <= max(pauses)]
     lines.silence_ns = max(2_000_000, min(SECOND // 20, (max(short, default=0) + min(long)) // 2))
     blocks: list[int] = [len(chunks[0].data)]
-    for gap, chunk in zip(gaps, chunks[1:], strict=True):
-        if gap > lines.silence_ns:
+    for pause, chunk in zip(pauses, chunks[1:], strict=True):
+        if pause > lines.silence_ns:
             blocks.append(0)
         blocks[-1] += len(chunk.data)
     usual, count = Counter(blocks).most_common(1)[0]
@@ -267,10 +267,10 @@ def _drop_first(lines: Lines) -> None:
 
 def interval_of(times: Sequence[int]) -> int:
     """Return the median time between readings (ns), rounded; 1 s where there is only one reading."""
-    gaps = [b - a for a, b in pairwise(times) if b > a]
-    if not gaps:
+    pauses = [b - a for a, b in pairwise(times) if b > a]
+    if not pauses:
         return SECOND
-    usual = statistics.median(gaps)
+    usual = statistics.median(pauses)
     for step in (10_000_000, 50_000_000, 100_000_000, 500_000_000):
         if usual < 12 * step:
             return max(step, round(usual / step) * step)

@@ -214,7 +214,7 @@ def _field_table(line: str, found: GuessedField) -> list[str]:
         return []
     listed = ", ".join(map(quoted, found.special))
     out.append("special = { " + ", ".join(f'{quoted(s)} = "not_a_number"' for s in found.special) + " }")
-    return [*out, fill_in(f"the fault that {listed} stands for (probe, over_range, ...)")]
+    return [*out, fill_in(f"the fault that {listed} means (probe, over_range, ...)")]
 
 
 def _pattern(group: GuessedLine, *, named: bool = True) -> str:
