@@ -1,4 +1,4 @@
-"""What all tests share: logs begin anew with each, and in CI nothing may be skipped."""
+"""Configuration of all tests: each starts with default logging, and in CI no test may be skipped."""
 
 import json
 import os
@@ -13,7 +13,7 @@ from daq.methods.messages.result import ResultData
 from daq.methods.sentences.rendering import render
 from tests.support.statements import statements_in
 
-# Random cases are the same in every run, and a busy machine makes no case fail by its time.
+# Random cases are the same in every run, and no case fails because a busy machine is slow.
 settings.register_profile(
     "seeded", derandomize=True, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
@@ -22,7 +22,7 @@ settings.load_profile("seeded")
 
 @pytest.fixture(autouse=True)
 def _logs_as_they_were() -> Iterator[None]:
-    """A command that a test runs in this process sets up logs; what comes after must not depend on it."""
+    """Reset logging after each test: a command that runs in this process configures it, and later tests must not depend on that."""
     yield
     structlog.reset_defaults()
 
@@ -46,7 +46,7 @@ def _sentences_are_those_of_their_codes() -> Iterator[None]:
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     skipped = terminalreporter.stats.get("skipped", [])
     if skipped and os.environ.get("CI"):
-        terminalreporter.section("skipped in CI, where nothing may be", red=True)
+        terminalreporter.section("skipped in CI, where no test may be skipped", red=True)
         for report in skipped:
             terminalreporter.line(str(report.nodeid))
 

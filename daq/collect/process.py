@@ -23,7 +23,7 @@ from daq.methods.files.collector import Collector, Postgres
 from daq.methods.files.daemon import Metrics
 from daq.methods.files.load import parse, read_toml
 from daq.process.brokers import broker_settings, read_secret
-from daq.process.exposing import exposed
+from daq.process.metricsport import serve_metrics
 from daq.process.systemd import notify
 
 COLLECTOR_FILE: Final = "collector.toml"
@@ -131,7 +131,7 @@ async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> 
     taking = asyncio.create_task(worker.run(), name="worker")
     notify("READY=1")
     try:
-        async with exposed(metrics_text(worker, housekeeper), metrics):
+        async with serve_metrics(metrics_text(worker, housekeeper), metrics):
             # The housekeeper ends only by a programming error.  Then the process ends, and systemd starts it again.
             await asyncio.wait((housekeeping, taking), return_when=asyncio.FIRST_COMPLETED)
         if taking.done():

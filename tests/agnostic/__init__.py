@@ -1,1 +1,1 @@
-"""Methods, rules, limits and results on instruments where nothing turns."""
+"""Methods, rules, limits and results on instruments without a motor."""

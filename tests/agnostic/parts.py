@@ -1,4 +1,4 @@
-"""Small drivers of numbers in a line, what stands behind them as a function of time, and files written in a test."""
+"""A driver of lines of numbers, simulated instruments with values as functions of time, and files written by a test."""
 
 from collections.abc import Callable, Iterable
 from typing import Any
@@ -30,7 +30,7 @@ SERIALS = {"balance": "B-1", "thermometer": "T-1", "ph-meter": "P-1", "reading-v
 
 
 class Numbers(Driver):
-    """Lines of blank-separated numbers, one for each channel, streamed once a second or when a key is pressed."""
+    """Driver of lines of blank-separated numbers, one per channel, streamed once a second or when a key is pressed."""
 
     kind = "numbers"
     framing = Framing(terminator=b"\n", longest=200)
@@ -66,7 +66,7 @@ class Numbers(Driver):
 
 
 class World:
-    """What is true at a time: an instrument that streams `values(t)`, or only at the times of `presses`."""
+    """A simulated instrument that sends `values(t)` every `interval_s`, or only at the times of `presses` (s)."""
 
     def __init__(
         self,
@@ -138,7 +138,7 @@ def measured(
     before: Callable[[Bench], object] = lambda _: None,
     **more: Any,
 ) -> tuple[Any, Bench, Any]:
-    """Conclusion, bench and payload of one run in memory."""
+    """Execute one run in memory; return its conclusion, bench and payload."""
     others = list(companions)
     plan = compile_plan(recipe, lead, driver, companions=[(i, d) for i, d, _ in others], bench=Known(), **more)
     drivers = {lead.name: driver} | {i.name: d for i, d, _ in others}

@@ -1,4 +1,4 @@
-"""Instruments of any kind beside one another, on one time axis."""
+"""Instruments of any kind as companions in one run, on one time axis."""
 
 import math
 
@@ -22,7 +22,7 @@ keep = [{ at = "end", span = "20 s" }]
 """
 
 
-def test_a_balance_waits_for_the_thermometer_beside_it(tmp_path):
+def test_a_balance_waits_for_its_companion_thermometer(tmp_path):
     """The room warms from 20 to 23 Cel with a lag of 30 s: within 0.5 K after 30 ln(3/0.5) = 53.75 s, held 10 s."""
     balance = instrument(tmp_path, "balance-1", "balance", '[companions]\nroom = "thermo-9"\n')
     thermo = instrument(tmp_path, "thermo-9", "thermometer")
@@ -40,8 +40,8 @@ def test_a_balance_waits_for_the_thermometer_beside_it(tmp_path):
     assert data.origin.companions == {"thermo-9": None}
 
 
-def test_a_mass_beside_a_ph_meter_is_in_the_result(tmp_path):
-    """What is dosed is read by a balance while the pH is the result: both means over the same 20 s."""
+def test_the_mass_of_a_companion_balance_is_in_the_ph_result(tmp_path):
+    """A balance measures the dosed mass while the pH is the result: both means are over the same 20 s."""
     text = '[[steps]]\nname = "s"\nstop = "30 s"\nlongest = "2 min"\nkeep = [{ at = "end", span = "20 s" }]\n'
     meter = instrument(tmp_path, "ph-1", "ph-meter", '[companions]\ndosed = "balance-1"\n')
     balance = instrument(tmp_path, "balance-1", "balance")
@@ -51,7 +51,7 @@ def test_a_mass_beside_a_ph_meter_is_in_the_result(tmp_path):
     )  # fmt: skip
     assert c.value == 7.0
     mass = data.conditions.signals["balance-1.mass"]
-    # The mass grows by 1 g a second: its mean over the 20 s before the end at 30 s (and the time to begin) is about 20.
+    # The mass grows by 1 g per second: its mean over the 20 s before the end at 30 s (plus the time to start) is about 20.
     assert (mass.unit, mass.value) == ("g", pytest.approx(20.3, abs=1.0))
 
 

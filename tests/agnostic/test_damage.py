@@ -1,8 +1,8 @@
-"""Damaged lines of every built-in driver: none raises, and what a checksum can show is never believed.
+"""Damaged lines of every built-in driver: none raises, and damage that a checksum shows is never accepted.
 
-The lines are what the simulators say and what the descriptions compose.  Whether a checksum could show the damage is
-judged beside the drivers, by the published algorithms: exclusive or and LRC written out here, CRC-16/XMODEM of the
-standard library's `binascii`, CRC-16/MODBUS of the public package `crc`.
+The lines come from the simulators and from the descriptions' composer.  The checksums are computed independently of the
+drivers by the published algorithms: exclusive or and LRC written out here, CRC-16/XMODEM of the standard library's
+`binascii`, CRC-16/MODBUS of the public package `crc`.
 """
 
 import functools
@@ -38,12 +38,12 @@ def xor(data):
 
 
 def lrc(data):
-    """What makes the sum of all bytes 0 (Modbus over serial line, specification and implementation guide V1.02)."""
+    """Return the byte that makes the sum of all bytes 0 (Modbus over serial line, specification and implementation guide V1.02)."""
     return -sum(data) & 0xFF
 
 
 def ends_with(mark, check, written):
-    """Whether a line is whole: the text, the mark, the checksum of the text as it is written."""
+    """Return a function that is True for a whole line: text, mark, and the checksum of the text in the format `written`."""
 
     def whole(line):
         size = len(written % 0)
@@ -61,7 +61,7 @@ def whole_ascii(line):
     return lrc(data[:-1]) == data[-1]
 
 
-#: How the dialects protect a line, by driver and form; what is not here has no checksum.
+#: Check of a whole line, by driver and form; drivers without an entry have no checksum.
 WHOLE = {
     "balance": ends_with(b"*", xor, b"%02X"),
     "level": ends_with(b"*", xor, b"%02X"),
@@ -82,7 +82,7 @@ def dialect(name, options):
 
 
 def composed(driver, rng):
-    """Lines made from values and answers to requests, by the description itself."""
+    """Yield lines with readings and answers to requests, made from the description."""
     composer = Composer(driver)
     polls = [r for r in requests_of(driver) if r.expects == "reading"]
     for _ in range(COMPOSED):
@@ -98,22 +98,22 @@ def composed(driver, rng):
 
 
 def lines_of(make, kind, given, rng):
-    """What the instrument says, and what a composer makes, as frames with their meaning."""
-    said = transcribe(make(), record(make(), instrument(kind, given)), "simulator").examples
+    """Return frames of the simulator and of the composer, with their meaning."""
+    examples = transcribe(make(), record(make(), instrument(kind, given)), "simulator").examples
     driver = make()
     if isinstance(driver, DescribedDriver):
         for line, asked in composed(driver, rng):
             frame = line.removeprefix(driver.framing.begin).removesuffix(driver.framing.ends[0])
-            said.append(Example(frame, asked, driver.decode(frame, asked)))
-    believed = [e for e in said if not isinstance(e.meaning, Reject)]
-    strange = [e for e in said if isinstance(e.meaning, Reject) and not ignored(e)]
+            examples.append(Example(frame, asked, driver.decode(frame, asked)))
+    believed = [e for e in examples if not isinstance(e.meaning, Reject)]
+    strange = [e for e in examples if isinstance(e.meaning, Reject) and not ignored(e)]
     assert len(believed) > 20
-    assert len(strange) <= 1  # a stream may have been joined in the middle of a line
+    assert len(strange) <= 1  # the connection to a stream may start in the middle of a line
     return believed
 
 
 def damaged(rng, line, other, end):
-    """A line, with its marks, as it may arrive."""
+    """Return a line with random damage, as it may arrive."""
     at = rng.randrange(len(line))
     way = rng.choice(("bits", "cut", "lost", "more", "joined", "ends", "swapped", "digits"))
     if way == "bits":
@@ -140,7 +140,7 @@ def damaged(rng, line, other, end):
 
 
 def arrived(driver, data):
-    """The frames a framer makes of what came."""
+    """Return the frames that a framer makes of the received bytes."""
     framer = make_framer(driver.framing)
     if driver.framing.drop_first:
         framer.feed(0, driver.framing.ends[0])
@@ -149,8 +149,8 @@ def arrived(driver, data):
 
 
 @EACH_DRIVER
-def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name, options, kind, given):
-    """Exclusive or, LRC and CRC find every change of one byte; without them it is said that nothing can be found."""
+def test_one_changed_byte_never_gives_another_value_if_there_is_a_checksum(name, options, kind, given):
+    """Exclusive or, LRC and CRC detect every change of one byte; a driver without them declares no checksum."""
     make = chosen_driver(name, options)
     driver, rng = make(), random.Random(name)
     lines, taken = lines_of(make, kind, given, rng), 0
@@ -170,8 +170,8 @@ def test_one_changed_byte_is_never_another_value_where_there_is_a_checksum(name,
 
 
 @EACH_DRIVER
-def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, given):
-    """Where several bytes are wrong, a checksum may fit by chance: then, and only then, no reader could tell."""
+def test_damage_that_a_checksum_shows_is_never_accepted(name, options, kind, given):
+    """If several bytes are wrong, the checksum may match by chance; only then may a damaged line be accepted."""
     make = chosen_driver(name, options)
     driver, rng = make(), random.Random(f"damage {name}")
     spoken, lines = dialect(name, options), lines_of(make, kind, given, rng)
@@ -201,7 +201,7 @@ def test_damage_that_a_checksum_can_show_is_never_believed(name, options, kind, 
 
 @pytest.mark.slow
 @EACH_DRIVER
-def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
+def test_a_line_that_stays_damaged_uses_no_more_memory(name, options, kind, given):
     """Framer, driver and exchange together, as in a session of weeks."""
     make = chosen_driver(name, options)
     rng = random.Random(f"growth {name}")
@@ -226,7 +226,7 @@ def test_a_line_that_stays_bad_costs_no_memory(name, options, kind, given):
             exchange.tick(t)
         exchange.drop_queue()
 
-    some(800)  # caches fill
+    some(800)  # fills caches
     grown = growth(lambda: some(800), GROWTH_BYTES)
     assert grown[-1] <= GROWTH_BYTES, grown
     assert exchange.framer.pending <= driver.framing.longest + 64

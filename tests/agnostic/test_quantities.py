@@ -1,4 +1,4 @@
-"""A mass, a temperature and a pH get what a viscosity gets: claims, rules, limits, uncertainty, verdict, payload."""
+"""Mass, temperature and pH have the same functions as viscosity: claims, rules, limits, uncertainty, verdict, payload."""
 
 import math
 import random
@@ -23,12 +23,12 @@ ACCURATE = "[specification]\nmaximum_permissible_error = { mass = 0.01 }\nresolu
 
 
 def settling(final: float, lag_s: float = 3.0):
-    """A pan that swings in: a first-order lag after a load at the start."""
+    """Return a balance with a first-order lag after a load at the start."""
     return World(lambda t: [final * (1.0 - math.exp(-t / lag_s))])
 
 
 def valid(data):
-    """The payload passes its own published schema, nested and flat."""
+    """Validate the payload against its published schemas, nested and flat, and return it."""
     validate(data.model_dump(mode="json"), schema())
     validate(flattened(data.model_dump(mode="json")), flat_schema())
     return data
@@ -51,13 +51,13 @@ def test_mass_until_it_is_steady(tmp_path):
     assert bench.motor == "not_moved"
     assert valid(data).geometry is None
     assert data.conditions.model_dump(exclude_none=True) == {"temperatures": {}, "signals": {}}
-    said = " ".join(s.text for s in [*c.reasons, *c.cautions, *c.advice, *data.warnings])
-    assert "torque" not in said
-    assert "speed" not in said
+    text = " ".join(s.text for s in [*c.reasons, *c.cautions, *c.advice, *data.warnings])
+    assert "torque" not in text
+    assert "speed" not in text
 
 
-def test_a_mass_that_goes_on_falling_is_no_equilibrium(tmp_path):
-    # 0.1 g a minute is 0.0167 g in 10 s, over the limit; the step is ended by time and says so.
+def test_a_falling_mass_is_no_equilibrium(tmp_path):
+    # 0.1 g/min is 0.0167 g in 10 s, over the limit; the step ends by time, and the result has the reason.
     text = WEIGHING.replace("stop = {", 'stop = { any = [ "60 s", {').replace('"2 s" }', '"2 s" } ] }')
     balance = instrument(tmp_path, "balance-1", "balance")
     world = World(lambda t: [50.0 - 0.1 * t / 60.0])
@@ -102,7 +102,7 @@ def test_a_thermometer_log_around_freezing(tmp_path):
     )
     thermo = instrument(tmp_path, "thermo-9", "thermometer", '[specification]\ntemperature = "0.05 K"\n')
     noise = random.Random(7)
-    world = World(lambda t: [(t - 30.5) / 600.0 + noise.gauss(0.0, 0.03)])  # 0.1 K a minute through zero
+    world = World(lambda t: [(t - 30.5) / 600.0 + noise.gauss(0.0, 0.03)])  # 0.1 K/min through zero
     c, _, data = measured(method(tmp_path, log, result="temperature"), thermo, Numbers("thermometer"), world)
     assert c.value == pytest.approx(0.0, abs=0.02)
     assert c.uncertainty is not None
@@ -131,7 +131,7 @@ def ph_world():
 
 
 def test_the_time_to_a_ph_end_point(tmp_path):
-    # 4 to 8.2 at one unit a minute takes 252 s; the value's own uncertainty goes in over its slope.
+    # 4 to 8.2 at one unit per minute takes 252 s; the uncertainty of the pH divided by its slope is a component.
     meter = instrument(tmp_path, "ph-1", "ph-meter", "[specification]\nmaximum_permissible_error = { ph = 0.05 }\n")
     c, _, data = measured(method(tmp_path, END_POINT, "time_to", "ph"), meter, Numbers("ph-meter"), ph_world())
     assert (c.quantity, c.unit, c.validity) == ("time", "s", "valid")
@@ -144,7 +144,7 @@ def test_the_time_to_a_ph_end_point(tmp_path):
     valid(data)
 
 
-def test_ph_at_an_end_point_that_selects_it_says_so(tmp_path):
+def test_ph_at_an_end_point_that_selects_it_has_a_caution(tmp_path):
     text = (
         '[[steps]]\nname = "titration"\nstop = { signal = "ph", above = 8.2, hold = "5 s" }\nlongest = "20 min"\n'
         'keep = [{ at = "end", span = "4 s" }]\n'
@@ -168,7 +168,7 @@ def test_a_percentage_of_a_ph_or_a_temperature_is_refused(tmp_path):
             )  # fmt: skip
 
 
-def test_what_is_asked_of_the_wrong_instrument_is_refused_with_its_signals(tmp_path):
+def test_a_signal_that_the_instrument_lacks_is_refused_and_its_signals_are_named(tmp_path):
     text = '[[steps]]\nname = "s"\nstop = "9 s"\nlongest = "9 min"\nkeep = [{ at = "end", span = "5 s" }]\n'
     with pytest.raises(SettingErrors, match="there is no signal 'viscosity' on balance-1.*mass"):
         measured(
@@ -187,7 +187,7 @@ keep = [{ at = "end", span = "5 readings" }]
 
 
 def test_five_readings_printed_by_key(tmp_path):
-    """The instrument speaks only when its key is pressed: long pauses are no silence and no gap."""
+    """The instrument sends only when its key is pressed: long pauses are no silence and no missing readings."""
     masses = iter([10.01, 10.03, 9.99, 10.00, 10.02, 99.0])
     world = World(lambda t: [next(masses)], presses=[20.0, 45.0, 300.0, 420.0, 600.0, 700.0])
     recipe = method(tmp_path, PRINTED.replace("five weighings", "weighings"))
@@ -228,9 +228,9 @@ def test_a_filter_needs_five_time_constants(tmp_path):
     for settle, warned in (("4 s", True), ("10 s", False)):
         recipe = method(tmp_path, text.replace("{settle}", settle), result="ph")
         _, bench, _ = measured(recipe, meter, Numbers("ph-meter", lag_s=2.0), ph_world())
-        said = [w for w in bench.plan.context.warnings if w.parameters.get("time_constant") == 2.0]
-        assert bool(said) is warned
-        assert not said or (said[0].code, said[0].parameters["needed"]) == ("filter_not_settled", 10.0)
+        warnings = [w for w in bench.plan.context.warnings if w.parameters.get("time_constant") == 2.0]
+        assert bool(warnings) is warned
+        assert not warnings or (warnings[0].code, warnings[0].parameters["needed"]) == ("filter_not_settled", 10.0)
 
 
 def test_a_steady_rule_needs_no_settling_warning(tmp_path):
@@ -267,13 +267,13 @@ def test_density_from_the_mass_in_a_known_volume(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("line", "said"),
+    ("line", "text"),
     [
         ('volume = "100 g"', "is a volume with its unit"),
         ('volume = "0 mL"', "must be above 0"),
         ("volume = 100", "unit"),
     ],
 )
-def test_a_vessel_that_cannot_be_is_refused(tmp_path, line, said):
-    with pytest.raises(SettingErrors, match=said):
+def test_an_impossible_vessel_is_refused(tmp_path, line, text):
+    with pytest.raises(SettingErrors, match=text):
         instrument(tmp_path, "balance-1", "balance", f"[density_vessel]\n{line}\n")

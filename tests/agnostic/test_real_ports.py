@@ -1,4 +1,4 @@
-"""Every built-in kind on a pseudo-terminal of its own, served by one daemon: results, a pulled cable, another device."""
+"""Every built-in kind on a separate pseudo-terminal, served by one daemon: results, a pulled cable, another device."""
 
 import re
 import shutil
@@ -23,7 +23,7 @@ RUNS = {
     "bath-1": ("thermometer-log", 40.0, 0.15, ["temperature 40"]),
     "bench-3": ("clear-glaze-qc", 800.0, 20.0, []),
 }
-"""Method, what comes out, within what, and what the simulator is told before."""
+"""Method, expected value, tolerance, and commands to the simulator before the run."""
 
 
 class Shop(Lab):
@@ -88,8 +88,8 @@ def test_every_kind_is_recognised_by_its_serial_number(shop):
 
 
 @pytest.mark.timeout(180)
-def test_every_kind_gives_the_right_number_at_the_same_time(shop):
-    """Runs side by side through one daemon; the thermometer beside the pH meter has its own when that is over."""
+def test_every_kind_gives_the_right_value_at_the_same_time(shop):
+    """Runs at the same time through one daemon; the companion thermometer of the pH meter has its run after that one."""
     calls = {name: shop.daemon.run(RUNS[name][0], name, sample=f"S-{name}") for name in RUNS if name != "thermo-2"}
     results = {"ph-1": outcome(calls.pop("ph-1"))}
     calls["thermo-2"] = shop.daemon.run("two-probe-log", "thermo-2", sample="S-thermo-2")
@@ -127,7 +127,7 @@ def test_a_pulled_cable_ends_the_run_and_the_instrument_comes_back(shop):
 
 @pytest.mark.timeout(120)
 def test_another_device_on_the_port_is_refused(shop):
-    """All but the logger say who they are; one with another serial number is not used."""
+    """All kinds but the logger identify themselves; an instrument with another serial number is not used."""
     names = [name for name in RUNS if name not in ("logger-1", "bench-3")]
     for name in names:
         shop.simulators[name].tell("unplug")

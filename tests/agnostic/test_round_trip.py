@@ -1,4 +1,4 @@
-"""What a simulator made of a value, the built-in driver reads back, to the digits that are on the line."""
+"""The built-in driver reads the simulator's value back, to the digits that are on the line."""
 
 import pytest
 from hypothesis import given, settings
@@ -30,7 +30,7 @@ READ_BACK = set()
 
 
 def of(*kinds):
-    """Which drivers a test is about; it is given each by its name."""
+    """Parametrize a test with the kinds of the drivers that it tests."""
     READ_BACK.update(kinds)
     return pytest.mark.parametrize("kind", kinds)
 
@@ -40,7 +40,7 @@ def test_no_built_in_driver_is_left_out():
 
 
 def read(driver, line, asked=None):
-    """Values by channel, None where there is none, of a line with its end."""
+    """Decode a line with its end; return the values by channel, None for a channel with a fault."""
     ends = driver.framing.terminator
     for end in (ends,) if isinstance(ends, bytes) else ends:
         line = line.removesuffix(end)
@@ -63,7 +63,7 @@ def test_balance(kind, load):
     balance._load = load
     balance.advance(15.0)
     got = read(drivers(kind), balance.receive(b"W?\r\n"))
-    # The sensitivity of this one is off by 5 parts in a million at most.
+    # The sensitivity of this balance is wrong by at most 5 parts in a million.
     assert got["mass"] == pytest.approx(load, abs=0.0005 + 5e-6 * load + 1e-9)
 
 
@@ -83,7 +83,7 @@ def test_multimeter_voltage(kind, voltage):
 @given(celsius=temperatures)
 @settings(derandomize=True, deadline=None, max_examples=60)
 def test_multimeter_on_a_platinum_probe(kind, celsius):
-    """Ohms by the simulator's own IEC 60751 and back by the driver's; 50 parts in a million are 0.02 K at 150 Cel."""
+    """The simulator converts to ohms and the driver back, both by IEC 60751; 50 parts in a million are 0.02 K at 150 Cel."""
     file = example("instruments/multimeter-1.toml")
     assert file.driver == kind
     driver = driver_of(file)
@@ -153,7 +153,7 @@ def test_columns(kind, first, second):
 @given(celsius=temperatures, mode=st.sampled_from(["rtu", "ascii"]))
 @settings(derandomize=True, deadline=None, max_examples=60)
 def test_bath(kind, celsius, mode):
-    """A float in two registers, a hundredth in one; set-points come back as they were written."""
+    """A float in two registers, a hundredth in one; set-points are read back as they were written."""
     bath = Bath(temperature=celsius, mode=mode)
     options = example("instruments/bath-1.toml").driver_options | {"form": mode}
     driver = DRIVERS.make(kind, options)
@@ -181,7 +181,7 @@ def test_bath(kind, celsius, mode):
 )
 @settings(derandomize=True, deadline=None, max_examples=40)
 def test_rotational_instrument(kind, speed, celsius, mode, direction):
-    """Asked, or streaming; turning either way, speed and torque count positive in the direction that was asked for."""
+    """Polled or streaming, in either direction: speed and torque count positive in the requested direction."""
     instrument = RotationalInstrument(
         geometry=GEOMETRIES["coaxial-12"], fluid=FLUIDS["clear-glaze"], temperature=celsius
     )

@@ -1,4 +1,4 @@
-"""How results of any quantity are written for a person."""
+"""Results of any quantity as text for a person."""
 
 import pytest
 
@@ -6,7 +6,7 @@ from daq.app.screens.text import value_line
 
 
 @pytest.mark.parametrize(
-    ("value", "expanded", "unit", "said"),
+    ("value", "expanded", "unit", "text"),
     [
         (178.5301, 0.0030, "g", "178.5301 g ± 0.0030 g (k = 1.96)"),
         (178.5301, 0.030, "g", "178.530 g ± 0.030 g (k = 1.96)"),
@@ -16,7 +16,7 @@ from daq.app.screens.text import value_line
         (5361.4, 99.7, "mPa.s", "5361 mPa·s ± 100 mPa·s (k = 1.96)"),
     ],
 )
-def test_the_value_goes_down_to_the_place_of_its_uncertainty(value, expanded, unit, said):
+def test_the_value_is_rounded_to_the_decimal_place_of_its_uncertainty(value, expanded, unit, text):
     data = {"value": value, "unit": unit, "uncertainty": {"expanded": expanded, "k": 1.96}}
-    assert value_line(data) == said
+    assert value_line(data) == text
     assert value_line(data | {"reported": "1.23"}).startswith("1.23 ")

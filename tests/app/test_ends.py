@@ -9,7 +9,7 @@ from daq.app.run import results
 from daq.core.driver import Request
 from daq.core.intake import Intake
 from daq.core.resting import STILL
-from tests.support.memory_bench import Bench
+from tests.support.memory_bench import SupervisorBench
 
 pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
 
@@ -95,7 +95,7 @@ ENDS = {
 @pytest.mark.parametrize("how", ENDS)
 async def test_the_stop_is_the_first_thing_sent_at_every_end(tmp_path, how):
     end, wanted = ENDS[how]
-    async with Bench(tmp_path) as bench:
+    async with SupervisorBench(tmp_path) as bench:
         active = await bench.measuring("short" if how == "rule" else "long")
         moved = []
         bench.supervisor._look = lambda *_: None
@@ -133,7 +133,7 @@ async def test_the_stop_does_not_wait_for_a_result_that_cannot_be_computed(tmp_p
     monkeypatch.setattr(results, "conclude", fail)
     # A traceback drawn for a terminal takes longer than the stop may.
     with capture_logs():
-        async with Bench(tmp_path) as bench:
+        async with SupervisorBench(tmp_path) as bench:
             active = await bench.measuring("short")
             outcome = await active.task
             assert (outcome.outcome, outcome.motor) == ("complete", "still")
@@ -151,7 +151,7 @@ async def test_a_result_that_can_never_be_computed_is_a_fault_of_the_run_and_the
         raise MemoryError
 
     with capture_logs():
-        async with Bench(tmp_path) as bench:
+        async with SupervisorBench(tmp_path) as bench:
             active = await bench.measuring("short")
             monkeypatch.setattr(results, "conclude", fail)
             outcome = await active.task

@@ -3,7 +3,7 @@
 import pytest
 
 from simulators.thermometer.thermometer import Thermometer
-from tests.support.memory_bench import Bench
+from tests.support.memory_bench import SupervisorBench
 from tests.support.statements import codes, parameters
 
 pytestmark = [pytest.mark.asyncio, pytest.mark.slow]
@@ -19,7 +19,7 @@ async def swapped(bench, silent_s, serial="R-9999"):
 
 @pytest.mark.parametrize("silent_s", [0.0, 2.0, 6.0])
 async def test_in_a_run_the_value_is_taken_back(tmp_path, silent_s):
-    async with Bench(tmp_path) as bench:
+    async with SupervisorBench(tmp_path) as bench:
         active = await bench.measuring("short")
         await swapped(bench, silent_s)
         outcome = await active.task
@@ -33,7 +33,7 @@ async def test_in_a_run_the_value_is_taken_back(tmp_path, silent_s):
 
 @pytest.mark.parametrize("silent_s", [0.0, 2.0, 6.0])
 async def test_between_runs_the_next_run_does_not_measure_with_it(tmp_path, silent_s):
-    async with Bench(tmp_path) as bench:
+    async with SupervisorBench(tmp_path) as bench:
         active = await bench.measuring("short")
         assert (await active.task).outcome == "complete"
         await bench.until(lambda: bench.session.standing.state == "ready")
@@ -52,7 +52,7 @@ async def test_between_runs_the_next_run_does_not_measure_with_it(tmp_path, sile
 
 @pytest.mark.parametrize("silent_s", [2.0, 6.0])
 async def test_without_an_expected_serial_number_the_new_one_is_known_before_a_run(tmp_path, silent_s):
-    async with Bench(tmp_path, expect_serial=None) as bench:
+    async with SupervisorBench(tmp_path, expect_serial=None) as bench:
         await swapped(bench, silent_s)
         await bench.until(lambda: bench.session.standing.identity.serial == "R-9999")
         await bench.until(lambda: bench.session.standing.state == "ready")
@@ -63,7 +63,7 @@ async def test_without_an_expected_serial_number_the_new_one_is_known_before_a_r
 
 
 async def test_an_instrument_that_falls_silent_at_the_end_makes_the_value_uncertain(tmp_path):
-    async with Bench(tmp_path) as bench:
+    async with SupervisorBench(tmp_path) as bench:
         active = await bench.measuring("short")
         answer = bench.box.simulator.receive
         asked = active.runner.pipeline.drivers["bench-1"].identify().data
@@ -77,7 +77,7 @@ async def test_an_instrument_that_falls_silent_at_the_end_makes_the_value_uncert
 
 
 async def test_a_companion_that_was_exchanged_takes_the_value_back_too(tmp_path):
-    async with Bench(tmp_path, companion=True) as bench:
+    async with SupervisorBench(tmp_path, companion=True) as bench:
         active = await bench.measuring("short")
         bench.boxes["thermo-1"].simulator = Thermometer(seed=5, serial="T-9999")
         outcome = await active.task
@@ -90,7 +90,7 @@ async def test_a_companion_that_was_exchanged_takes_the_value_back_too(tmp_path)
 async def test_the_faults_of_a_companion_are_seen_while_it_is_read_in_a_run(tmp_path):
     from daq.app.run.current import newest_reading
 
-    async with Bench(tmp_path, companion=True) as bench:
+    async with SupervisorBench(tmp_path, companion=True) as bench:
         await bench.measuring("long")
         bench.boxes["thermo-1"].simulator.probe_open = True
         thermo = bench.supervisor.sessions["thermo-1"]

@@ -7,7 +7,7 @@ import pytest
 
 from daq.app.delivery.live_values import LiveValues
 from daq.process.tasks import Tasks
-from tests.support.memory_bench import Bench
+from tests.support.memory_bench import SupervisorBench
 
 pytestmark = pytest.mark.asyncio
 
@@ -39,7 +39,7 @@ async def test_a_task_that_fails_or_ends_by_itself_is_named_and_one_that_may_end
 
 async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path):
     """A driver may give a NaN; the other instruments go on being published, and this one with its fault."""
-    async with Bench(tmp_path, companion=True) as bench:
+    async with SupervisorBench(tmp_path, companion=True) as bench:
         sent = []
         live = LiveValues(bench.supervisor, lambda name, data: sent.append((name, json.loads(data))) or True, 1)
         thermo = bench.supervisor.sessions["thermo-1"]
@@ -58,7 +58,7 @@ async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path):
 
 
 async def test_an_idle_reading_out_of_range_is_not_published_as_good(tmp_path):
-    async with Bench(tmp_path, companion=True) as bench:
+    async with SupervisorBench(tmp_path, companion=True) as bench:
         sent = []
         live = LiveValues(bench.supervisor, lambda name, data: sent.append((name, json.loads(data))) or True, 1)
         thermo = bench.supervisor.sessions["thermo-1"]
@@ -76,7 +76,7 @@ async def test_an_idle_reading_out_of_range_is_not_published_as_good(tmp_path):
 
 
 async def test_a_look_that_fails_for_one_instrument_leaves_the_others(tmp_path):
-    async with Bench(tmp_path, companion=True) as bench:
+    async with SupervisorBench(tmp_path, companion=True) as bench:
         sent = []
         live = LiveValues(bench.supervisor, lambda name, data: sent.append(name) or True, 1)
         await bench.until(lambda: bench.supervisor.sessions["thermo-1"].standing.values)

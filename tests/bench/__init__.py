@@ -1,1 +1,1 @@
-"""Figures and ratios, measured in one run: ``python -m tests.bench``.  It prints; it never passes or fails."""
+"""Benchmarks with figures and ratios measured in one run: ``python -m tests.bench``.  They print and check nothing."""

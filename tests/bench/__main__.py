@@ -1,4 +1,4 @@
-"""Runs all parts, or those named: ``python -m tests.bench [collect] [cost] [description] [fleet] [publish] [start]``.
+"""Run all benchmarks, or the named ones: ``python -m tests.bench [collect] [cost] [description] [fleet] [publish] [start]``.
 
 ``python -m tests.bench --instruments 256 [--hertz 4]`` measures one fleet of that size.
 """
@@ -23,8 +23,8 @@ PARTS = {
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench")
     parser.add_argument("parts", nargs="*", help=", ".join(PARTS))
-    parser.add_argument("--instruments", type=int, help="only a fleet of so many instruments")
-    parser.add_argument("--hertz", type=float, default=10.0, help="readings a second of each of them")
+    parser.add_argument("--instruments", type=int, help="only one fleet, with this number of instruments")
+    parser.add_argument("--hertz", type=float, default=10.0, help="readings per second of each instrument")
     asked = parser.parse_args()
     wanted = asked.parts or ([] if asked.instruments else list(PARTS))
     unknown = [name for name in wanted if name not in PARTS]

@@ -1,4 +1,4 @@
-"""A Mosquitto of one's own on a loopback port."""
+"""A separate Mosquitto on a loopback port."""
 
 import asyncio
 import contextlib
@@ -9,7 +9,7 @@ from typing import Self
 
 
 class Mosquitto:
-    """Starts one in a folder; anonymous, on 127.0.0.1 only."""
+    """A broker with its files in a folder; it accepts anonymous clients, on 127.0.0.1 only."""
 
     def __init__(self, folder: Path) -> None:
         self.port = free_port()

@@ -62,7 +62,7 @@ async def measure(server: Server) -> None:
 
 
 async def copy_bare(db: psycopg.AsyncConnection, events: list[Event]) -> float:
-    """Seconds for COPY of the same columns, a transaction a batch."""
+    """Return the seconds for COPY of the same columns, with one transaction per batch."""
     await migrate(db)
     await db.execute("CREATE TABLE bare (LIKE lab.results INCLUDING DEFAULTS)")
     columns = names_of(RESULT)
@@ -78,7 +78,7 @@ async def copy_bare(db: psycopg.AsyncConnection, events: list[Event]) -> float:
 
 
 async def write(db: psycopg.AsyncConnection, events: list[Event]) -> float:
-    """Seconds for the collector's writer."""
+    """Return the seconds for the collector's writer."""
     await migrate(db)
     writer = Writer(db)
     await writer.prepare()
@@ -93,7 +93,7 @@ async def write(db: psycopg.AsyncConnection, events: list[Event]) -> float:
 
 
 async def take(server: Server, messages: list[tuple[str, bytes]]) -> float:
-    """Seconds for a worker to take what waits at the broker and commit it."""
+    """Return the seconds in which a worker takes the messages that wait at the broker and commits them."""
     with tempfile.TemporaryDirectory() as folder:
         extra = "max_queued_messages 0\nmax_inflight_messages 500\nautosave_on_changes false\nautosave_interval 1800\n"
         broker = Mosquitto(Path(folder), extra=extra).start()
@@ -109,7 +109,7 @@ async def take(server: Server, messages: list[tuple[str, bytes]]) -> float:
 
 
 async def drained(settings: CollectSettings, wanted: int) -> float:
-    """Run a worker until it has taken so many; its session stays at the broker."""
+    """Run a worker until it has taken `wanted` messages; the broker keeps its session."""
     db = await open_database(settings.postgres, "bench")
     await migrate(db)
     await db.close()

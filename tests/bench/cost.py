@@ -34,9 +34,9 @@ from tests.support.instruments.described import RotationalDriver, line
 
 SECOND = 1_000_000_000
 METHOD = "casting-slip-equilibrium"
-"""Checksum on every line, values every 10 s besides the end, steadiness bounded over a trailing span of 20 s."""
+"""Checksum on every line, values kept every 10 s and at the end, steadiness judged over a trailing span of 20 s."""
 LINES = 1000
-"""Readings of one simulated second: a flood at 1 kHz, so that spans hold tens of thousands of readings."""
+"""Readings per simulated second: 1 kHz, so that spans hold tens of thousands of readings."""
 
 
 def main() -> None:
@@ -79,12 +79,12 @@ def plan_and_driver() -> tuple[Plan, RotationalDriver]:
 
 
 def never_steady(rule: Rule) -> Rule:
-    """The same rule with a steadiness that is judged as ever, but cannot be reached, so that the step goes on."""
+    """Return the rule with a steadiness that is judged but cannot be reached, so that the step does not end."""
     return replace(rule, limit=0.0, rules=tuple(never_steady(r) for r in rule.rules))
 
 
 def ours(lines: list[bytes], *, chunk: int, seconds: int) -> tuple[float, str]:
-    """Microseconds of CPU per reading (all threads: pipeline, journal, SQLite writer), digest of the effects."""
+    """Return microseconds of CPU per reading (all threads: pipeline, journal, SQLite writer) and the digest of the effects."""
     plan, driver = plan_and_driver()
     pipeline = Pipeline(plan, {plan.lead.name: driver})
     name = plan.lead.name
@@ -111,7 +111,7 @@ def ours(lines: list[bytes], *, chunk: int, seconds: int) -> tuple[float, str]:
             at = t + second * SECOND
             for part in data:
                 feed(Received(at, name, part))
-            # As the runner does: a commit every half second of real time, and one at the end.
+            # The runner commits every half second of real time, and once at the end.
             if second == seconds or time.monotonic() - flushed > FLUSH_S:
                 flushed = time.monotonic()
                 block = journal.cut()
@@ -138,7 +138,7 @@ IDENTITY = "is rotational serial=R-1042 firmware=1.2 fs=1000"
 
 
 def start_measuring(feed: Callable[[Event], list[Effect]], pipeline: Pipeline, name: str) -> int:
-    """Answer what the pipeline asks until it measures; the time (ns) at which it does."""
+    """Answer the pipeline's requests until it measures; return the time (ns) of that moment."""
     t = SECOND
     set_speed, turning = 0.0, False
     waiting = [*feed(LinkUp(t, name)), *feed(OperatorCommand(t, "begin", "bench"))]
@@ -181,7 +181,7 @@ def bare_loop(lines: list[bytes], seconds: int) -> float:
 
 
 def readline_script(lines: list[bytes], seconds: int) -> float:
-    """What a script on the bench does: readline, a regular expression, one insert a line."""
+    """Return the cost of a simple script: readline, a regular expression, one insert per line."""
     pattern = re.compile(r"val (-?\d+\.\d+) (-?\d+\.\d+) (-?\d+\.\d+) ")
     outer, inner = pty.openpty()
     tty.setraw(inner)

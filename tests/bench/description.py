@@ -1,4 +1,4 @@
-"""CPU per line of a description against the same driver in Python; to be at most 1.5 times."""
+"""CPU per line of a description compared with the same driver in Python; the ratio should be at most 1.5."""
 
 import random
 import time
@@ -28,7 +28,7 @@ def show(name, old, new, lines) -> None:
     if [old.decode(one) for one in lines] != [new.decode(one) for one in lines]:
         raise RuntimeError(f"{name}: the two drivers read differently")
     before = after = float("inf")
-    for _ in range(ROUNDS):  # in turn, so that both see the same load of the machine
+    for _ in range(ROUNDS):  # alternating, so that both have the same load of the machine
         before, after = min(before, cost(old, lines)), min(after, cost(new, lines))
     print(f"  {name:<24} Python {before:5.2f} us, description {after:5.2f} us, {after / before:4.2f} x")
 

@@ -1,4 +1,4 @@
-"""1, 16 and 64 instruments (or as many as asked for) on pseudo-terminals: CPU of the daemon, latency of a reading."""
+"""1, 16 and 64 instruments (or a given number) on pseudo-terminals: CPU of the daemon, latency of a reading."""
 
 import asyncio
 import json
@@ -32,7 +32,7 @@ def main(fleets: Sequence[int] = FLEETS, hertz: float = 10.0) -> None:
 
 
 def measure(count: int, hertz: float) -> tuple[float, list[float]]:
-    """CPU (cores) of the daemon and the latencies (s) from a reply's writing to its being judged."""
+    """Return the CPU (cores) of the daemon and the latencies (s) from the writing of a reply to its judgement."""
     with tempfile.TemporaryDirectory() as folder:
         instruments = subprocess.Popen(
             [sys.executable, "-m", "tests.bench.fleet", "instruments", folder, str(count)],
@@ -60,7 +60,7 @@ def measure(count: int, hertz: float) -> tuple[float, list[float]]:
 
 
 def instruments(folder: Path, count: int) -> None:
-    """Plays `count` instruments in one process; every value's torque carries its number."""
+    """Simulate `count` instruments in one process; the torque of every reading is its number."""
     selector = selectors.DefaultSelector()
     written: dict[str, list[tuple[int, int]]] = {}
     states: dict[int, list[float]] = {}
@@ -105,7 +105,7 @@ def reply(request: str, state: list[float], name: str) -> bytes:
 
 
 async def daemon(folder: Path, count: int, hertz: float) -> None:
-    """Serves the fleet with everything on; prints CPU and the time at which each reading was judged."""
+    """Serve the fleet with all functions; print CPU and the time at which each reading was judged."""
     from daq.adapters.clock import SystemClock
     from daq.adapters.paths import examples_dir
     from daq.app.daemon.process import served
@@ -140,9 +140,8 @@ async def daemon(folder: Path, count: int, hertz: float) -> None:
     def timed(self: Runner, link: str, data: bytes) -> None:
         received(self, link, data)
         now = time.monotonic_ns()
-        last = self.pipeline.links[
-            self.pipeline.lead
-        ].intake.last  # what screens are given costs more than the measuring may
+        # Read the intake directly: making the view for screens would take more time than the measurement allows.
+        last = self.pipeline.links[self.pipeline.lead].intake.last
         if last:
             judged[link].append((round((last[0] - 20) * 100), now))
 

@@ -1,4 +1,4 @@
-"""Time from a result's commit to the broker's acknowledgement; how fast a full outbox is drained."""
+"""Time from the commit of a result to the broker's acknowledgement, and the rate at which a full outbox is sent."""
 
 import asyncio
 import json
@@ -41,7 +41,7 @@ def main() -> None:
     for name, rates in (("outbox", [ours for ours, _ in rounds]), ("paho", [bare for _, bare in rounds])):
         print(f"  {name:<6} " + ", ".join(f"{rate:,.0f}" for rate in rates) + " messages/s")
     ratio = statistics.median(ours / bare for ours, bare in rounds)
-    print(f"  ratio, median of {len(rounds)} rounds: {ratio:.2f} (at least 0.5 is wanted)")
+    print(f"  ratio, median of {len(rounds)} rounds: {ratio:.2f} (target: at least 0.5)")
 
 
 async def measure() -> list[float]:
@@ -78,8 +78,8 @@ def record(number: int) -> RunRecord:
 
 def conclusion(number: int, topics: Topics) -> Conclude:
     def build(sequence: int, head: str, digest: str) -> tuple[str, list[Outgoing]]:
-        body = json.dumps({"sequence": sequence, "head": head, "digest": digest, "fill": "x" * 400})
-        return body, [Outgoing(topics.result("bench"), body.encode())]
+        text = json.dumps({"sequence": sequence, "head": head, "digest": digest, "fill": "x" * 400})
+        return text, [Outgoing(topics.result("bench"), text.encode())]
 
     return Conclude(
         run=f"run-{number}", result_id=f"id-{number}", outcome="complete", reason="", utc_ns=0, who="bench", build=build
@@ -87,7 +87,7 @@ def conclusion(number: int, topics: Topics) -> Conclude:
 
 
 async def drain() -> list[tuple[float, float]]:
-    """Messages a second of our publisher and of a bare one, in turns, so that both meet the same load."""
+    """Return messages per second of the publisher and of a bare client, alternating so that both have the same load."""
     topics = Topics(enterprise="bench")
     rounds: list[tuple[float, float]] = []
     with tempfile.TemporaryDirectory() as folder:
@@ -125,7 +125,7 @@ async def drain_once(store: Store, settings: MqttSettings, topics: Topics) -> fl
 
 
 def bare(port: int, messages: list[tuple[str, bytes]]) -> float:
-    """Nothing but the client library, in a thread of its own, with our window."""
+    """Return messages per second of the client library alone, in a separate thread, with the same window."""
     client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
     client.max_inflight_messages_set(WINDOW)
     done, connected = threading.Event(), threading.Event()

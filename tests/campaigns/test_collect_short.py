@@ -1,4 +1,4 @@
-"""A short version of `python -m tests.campaigns.collect`, so that every change is tried against some kills."""
+"""A short version of `python -m tests.campaigns.collect`, so that every change is tested with some kills."""
 
 import subprocess
 import sys

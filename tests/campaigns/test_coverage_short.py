@@ -1,6 +1,6 @@
-"""The stated uncertainty holds the truth as often as it says: a small, seeded part of `python -m tests.campaigns.coverage`.
+"""The stated uncertainty interval holds the true value as often as claimed: a small, seeded part of `python -m tests.campaigns.coverage`.
 
-The truth is the simulator's own numerical flow solution without any error of the instrument.
+The true value is the simulator's numerical flow solution without any error of the instrument.
 """
 
 import math
@@ -20,15 +20,15 @@ def outcomes():
     return [run_one(7, number) for number in range(RUNS)]
 
 
-def test_as_often_as_claimed(outcomes):
+def test_intervals_hold_the_true_value_as_often_as_claimed(outcomes):
     # Of 150 intervals that hold with 95 %, fewer than 134 do so once in 400 (binomial).
     assert sum(o.separate.holds_101 for o in outcomes) >= 134
     assert sum(o.separate.holds_100 for o in outcomes) >= 134
 
 
-def test_the_intervals_are_not_wider_than_the_errors_ask_for(outcomes):
+def test_the_intervals_are_not_wider_than_the_errors_require(outcomes):
     """Error over half-width: its root mean square is 1/1.96 = 0.51 for normal errors, up to 1/sqrt(3)/0.95 = 0.61 for one
-    rectangular error, and known to some 6 % from 150.  A budget that counts twice falls below, one that forgets above."""
+    rectangular error, and known to some 6 % from 150.  A budget that counts an error twice falls below, one that omits an error above."""
     errors = [100.0 * (o.value / o.truth - 1.0) / o.separate.half_101 for o in outcomes]
     assert 0.42 < math.sqrt(math.fsum(e * e for e in errors) / RUNS) < 0.55
 
@@ -38,14 +38,14 @@ def test_errors_are_drawn_once_for_an_instrument(outcomes):
     assert len({o.truth for o in outcomes}) == RUNS
 
 
-def test_one_limit_of_full_scale_covers_more_than_it_must(outcomes):
+def test_one_limit_in_percent_of_full_scale_overcovers(outcomes):
     # 1 % of full scale for errors of 0.7 % of the reading and 0.3 % of full scale.
     assert all(o.together.holds_101 for o in outcomes)
     assert all(o.together.half_101 > o.separate.half_101 for o in outcomes)
 
 
-def test_where_limits_prevail_the_propagated_interval_is_narrower(outcomes):
-    # JCGM 101 9.2: a sum of rectangular terms has a shorter interval than k = 1.96 says.
+def test_where_limits_dominate_the_propagated_interval_is_narrower(outcomes):
+    # JCGM 101 9.2: a sum of rectangular terms has a shorter interval than k = 1.96 gives.
     propagated = [o.together for o in outcomes if o.together.propagated]
     assert len(propagated) > 0.8 * RUNS
     assert sum(s.half_101 < s.half_100 for s in propagated) / len(propagated) > 0.95

@@ -1,4 +1,4 @@
-"""A few of the kills of `python -m tests.campaigns.crash`, so that every change is tried against some."""
+"""A short version of `python -m tests.campaigns.crash`, so that every change is tested with some kills."""
 
 import subprocess
 import sys

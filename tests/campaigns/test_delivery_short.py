@@ -17,17 +17,17 @@ def test_a_publisher_killed_at_random_loses_nothing(folder):
     outcome = killed(folder, 90, 1, 3)
     assert outcome.good, outcome
     assert outcome.results == 90
-    assert outcome.missing_first == 0  # nobody had to ask
+    assert outcome.missing_first == 0  # the consumer requested nothing
 
 
-def test_a_broker_that_lost_what_it_acknowledged_and_a_consumer_that_asks(folder):
+def test_a_consumer_requests_the_results_that_the_broker_acknowledged_and_lost(folder):
     outcome = broker_lost(folder, 90, 1, by_request=True)
-    assert outcome.missing_first > 0, "nothing was lost: the case shows nothing"
+    assert outcome.missing_first > 0, "the broker lost nothing, so the case shows nothing"
     assert outcome.requests > 0
     assert outcome.good, outcome
 
 
-def test_a_broker_that_fell_back_is_given_again_what_it_lost(folder):
+def test_a_broker_that_fell_back_to_an_old_database_receives_the_lost_results_again(folder):
     outcome = broker_fell_back(folder, 90, 1)
     assert outcome.repeated > 0
     assert outcome.missing_first == 0

@@ -1,4 +1,4 @@
-"""The campaign of kills, short; `python -m tests.campaigns.sparkplug` is the long one."""
+"""A short version of `python -m tests.campaigns.sparkplug`, so that every change is tested with some kills."""
 
 import pytest
 

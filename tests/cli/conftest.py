@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.processes.commands import Commands
-from tests.support.runs.virtual_bench import Bench
+from tests.support.runs.virtual_bench import StoredBench
 
 HOSTILE = "=cmd|' /C calc'!A0"
 COLOURED = "\x1b[31mred\x1b[0m"
@@ -31,7 +31,7 @@ class Shift:
 
 @pytest.fixture(scope="session")
 def measured(tmp_path_factory: pytest.TempPathFactory) -> Shift:
-    bench = Bench(tmp_path_factory.mktemp("shift") / "state")
+    bench = StoredBench(tmp_path_factory.mktemp("shift") / "state")
     return Shift(
         bench.state,
         bench.measure("G-1041"),

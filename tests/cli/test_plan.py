@@ -10,7 +10,7 @@ import pytest
 
 from daq.adapters.paths import database_path, examples_dir
 from tests.support import sentences
-from tests.support.runs.virtual_bench import Bench
+from tests.support.runs.virtual_bench import StoredBench
 
 
 def planned(cli, *args, config=None):
@@ -106,7 +106,7 @@ def test_a_product_s_expected_viscosity_is_that_where_its_limits_bind(cli):
 
 def test_otherwise_its_last_valid_results(cli, config, tmp_path):
     edited(config, "products/clear-glaze.toml", 'expected_viscosity = "800 mPa.s"\n', "")
-    bench = Bench(tmp_path / "state")
+    bench = StoredBench(tmp_path / "state")
     args = ("--state", tmp_path / "state", "--config", config, "plan", "--instrument", "bench-1")
     done = cli(*args, "--product", "clear-glaze")
     assert done.returncode == 2
@@ -131,7 +131,7 @@ def test_otherwise_its_last_valid_results(cli, config, tmp_path):
 @pytest.mark.parametrize("change", [("$.sample.sheared", "true"), ("$.validity", '"doubtful"')])
 def test_results_of_a_seek_and_doubtful_ones_are_left_out(cli, config, tmp_path, change):
     edited(config, "products/clear-glaze.toml", 'expected_viscosity = "800 mPa.s"\n', "")
-    bench = Bench(tmp_path / "state")
+    bench = StoredBench(tmp_path / "state")
     bench.measure("G-1", "clear-glaze")
     bench.measure("G-2", "clear-glaze-thick")
     with contextlib.closing(sqlite3.connect(database_path(tmp_path / "state"))) as db:

@@ -1,9 +1,9 @@
-"""Whether documents of a new JSON Schema can be read by whoever was written for the old one.
+"""Check that a reader written for an old JSON Schema can read documents of a new one.
 
-Walks two schemas side by side, `$ref`s resolved, and names every place where the new one allows what the old one did
-not: a key gone, a key that need not come any more, another type, a wider list of names or range, another unit.  New keys
-are no harm.
-Only what our models' schemas use is understood; anything else is named as not understood.
+The check walks both schemas together, with `$ref`s resolved, and names every place where the new one allows more than
+the old one: a removed key, a key that is no longer required, another type, a wider list of names or range, another unit.
+New keys are compatible.
+The check understands only the keywords that the schemas of our models use; it names any other keyword.
 """
 
 from collections.abc import Iterator
@@ -15,12 +15,12 @@ KNOWN = frozenset({
     "unit_at",
 })  # fmt: skip
 MEANING = ("unit", "unit_at", "per", "format")
-"""Keys beside a value's type: with another unit or format the same value means something else."""
+"""Keys beside a value's type: with another unit or format the same value has another meaning."""
 Schema = dict[str, Any]
 
 
 def breaks(old: Schema, new: Schema) -> list[str]:
-    """Every break, as ``path: what``; empty where the new one is compatible."""
+    """Return every break as ``path: what``; the list is empty if the new schema is compatible."""
     return list(dict.fromkeys(_compare("", old, new, old.get("$defs", {}), new.get("$defs", {}), ())))
 
 

@@ -1,4 +1,4 @@
-"""Envelope, units and quality names against the open standards they come from."""
+"""Envelope, units and quality names, checked against the open standards that define them."""
 
 import re
 from datetime import datetime
@@ -24,7 +24,7 @@ def made(**changes):
     return envelope({"value": 1.0}, **(attributes | changes))
 
 
-def test_the_envelope_keeps_the_rules_of_cloudevents():
+def test_the_envelope_follows_the_rules_of_cloudevents():
     event = made()
     assert event["specversion"] == "1.0"
     for name, value in event.items():
@@ -41,7 +41,7 @@ def test_the_envelope_keeps_the_rules_of_cloudevents():
 
 
 @pytest.mark.parametrize("name", ["id", "source", "type", "time"])
-def test_an_attribute_that_must_be_there_is_never_empty(name):
+def test_a_required_attribute_is_never_empty(name):
     with pytest.raises(ValueError, match=name):
         made(**{name: ""})
 
@@ -58,7 +58,7 @@ def test_quality_names_are_those_of_opc_ua():
     assert {q.value for q in Quality} <= known
 
 
-#: Atoms and prefixes of UCUM 2.1 (tables 1 to 3 and "customary" ones) that our units are made of; from memory.
+#: Atoms and prefixes of UCUM 2.1 (tables 1 to 3 and "customary" ones) that our units consist of; from memory.
 PREFIXES = ("", "u", "m", "c", "k", "M", "h")
 ATOMS = {
     "1",

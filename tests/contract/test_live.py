@@ -1,4 +1,4 @@
-"""Newest readings: what is sent, how often, and that nothing is ever queued."""
+"""Messages with the newest readings: their content and their period; none is queued."""
 
 import asyncio
 import json
@@ -19,7 +19,7 @@ SCHEMA = next(json.loads(s.text()) for s in SCHEMAS if s.name == "live")
 
 
 class Session:
-    """As much of a session as is looked at."""
+    """The attributes of a session that `LiveValues` reads."""
 
     def __init__(self):
         self.standing = Standing(state="ready", values={"mass": 12.5, "temperature": 21.0})
@@ -58,7 +58,7 @@ def test_the_newest_reading_with_unit_and_quality(look):
     assert (data["instrument"], data["run"], data["state"]) == ("balance-1", None, "ready")
 
 
-def test_an_instrument_that_said_nothing_new_is_left_out(look):
+def test_an_instrument_without_a_new_reading_is_left_out(look):
     session, once, *_ = look
     assert len(once()) == 1
     assert once() == []
@@ -67,7 +67,7 @@ def test_an_instrument_that_said_nothing_new_is_left_out(look):
 
 
 @pytest.mark.parametrize("state", ["connecting", "identifying", "wrong_instrument", "closed"])
-def test_nothing_is_sent_of_one_that_is_not_there(look, state):
+def test_nothing_is_sent_of_an_instrument_that_is_not_connected(look, state):
     session, once, *_ = look
     session.standing.state = state
     assert once() == []
@@ -83,7 +83,7 @@ def test_a_fault_of_one_channel_leaves_the_others(look):
     assert data["values"]["temperature"]["quality"].startswith("Bad")
 
 
-def test_a_fault_of_the_whole_instrument_is_one_of_every_channel(look):
+def test_a_fault_of_the_instrument_is_a_fault_of_every_channel(look):
     session, once, *_ = look
     session.standing.faults = (("", "silent"),)
     (data,) = once()
@@ -91,7 +91,7 @@ def test_a_fault_of_the_whole_instrument_is_one_of_every_channel(look):
 
 
 @pytest.mark.asyncio
-async def test_it_looks_again_and_again_until_it_is_cancelled(look):
+async def test_messages_are_sent_periodically_until_cancelled(look):
     session, _, live, sent = look
     live._every = 1_000_000
     task = asyncio.create_task(live.run())
@@ -105,7 +105,7 @@ async def test_it_looks_again_and_again_until_it_is_cancelled(look):
     ] == []
 
 
-def test_too_often_is_refused():
+def test_too_short_a_period_is_refused():
     with pytest.raises(SettingErrors) as caught:
         parse(Daemon, {"mqtt": {"host": "broker", "live_every": "10 ms"}}, "daemon.toml")
     assert [(e.key, "at least '0.1 s'" in e.reason) for e in caught.value.errors] == [("mqtt.live_every", True)]

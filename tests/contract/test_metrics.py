@@ -1,4 +1,4 @@
-"""Figures for whoever watches: read by an independent parser, from the port and from the file, of a real daemon."""
+"""Metrics of a real daemon from its port and its file, read by an independent parser."""
 
 import asyncio
 import json
@@ -22,13 +22,13 @@ from daq.app.setup.certificates import certificates, findings
 from daq.core.errors import SettingErrors
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import parse
-from daq.process.exposing import LONGEST_REQUEST, MetricsPort
 from daq.process.exposition import Family, render
+from daq.process.metricsport import LONGEST_REQUEST, MetricsPort
 from tests.support.processes.mosquitto import PASSWORD, Mosquitto, needs_mosquitto
 
 
 def parsed(text: bytes) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
-    """Samples as Prometheus' own Python library reads them."""
+    """Return the samples as Prometheus' Python library reads them."""
     return {
         (sample.name, tuple(sorted(sample.labels.items()))): sample.value
         for family in text_string_to_metric_families(text.decode())
@@ -36,7 +36,7 @@ def parsed(text: bytes) -> dict[tuple[str, tuple[tuple[str, str], ...]], float]:
     }
 
 
-def test_an_independent_parser_reads_what_was_meant():
+def test_an_independent_parser_reads_the_written_samples():
     odd = 'a "quoted"\\name\nin two lines'
     text = render([
         Family("daq_things", "gauge", "Back\\slash and\nnew line.").add(1.5, name=odd).add(-0.25, name="µ"),
@@ -88,7 +88,7 @@ def ask(port: int, path: str = "/metrics", method: str = "GET") -> tuple[int, by
 
 
 @pytest.mark.asyncio
-async def test_the_port_answers_only_what_it_is_for():
+async def test_the_port_answers_only_requests_for_metrics():
     port = MetricsPort(lambda: b"daq_x 1\n")
     number = await port.start("127.0.0.1", 0)
     assert await asyncio.to_thread(ask, number) == (200, b"daq_x 1\n")
@@ -97,14 +97,14 @@ async def test_the_port_answers_only_what_it_is_for():
     assert await asyncio.to_thread(ask, number, "/metrics", "HEAD") == (200, b"")
     reader, writer = await asyncio.open_connection("127.0.0.1", number)
     writer.write(b"GET /" + b"x" * 2 * LONGEST_REQUEST)
-    assert await reader.read() == b""  # hung up without an answer
+    assert await reader.read() == b""  # the connection is closed without an answer
     writer.close()
     assert (await asyncio.to_thread(ask, number))[0] == 200
     await port.stop()
 
 
 @needs_mosquitto
-def test_a_daemon_tells_how_it_stands_on_its_port_and_in_its_file(tmp_path, unused_tcp_port):
+def test_a_daemon_reports_its_state_on_its_port_and_in_its_file(tmp_path, unused_tcp_port):
     folder = tmp_path / "broker"
     folder.mkdir()
     broker = Mosquitto(folder).start()
@@ -167,7 +167,7 @@ NOW = datetime(2026, 11, 26, 12, tzinfo=UTC)
 
 
 def certificate(path, days, name="bench 1"):
-    """A self-signed certificate that ends `days` after `NOW`, made with an independent library."""
+    """Write a self-signed certificate that expires `days` after `NOW`, made with an independent library."""
     key = ec.generate_private_key(ec.SECP256R1())
     who = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
     made = (
@@ -193,7 +193,7 @@ def certificate(path, days, name="bench 1"):
         (-1, False, "ended on 2026-11-25"),
     ],
 )
-def test_a_certificate_that_ends_soon_is_said(tmp_path, days, ok, words):
+def test_a_certificate_that_expires_soon_is_reported(tmp_path, days, ok, words):
     own = certificate(tmp_path / "own.pem", days)
     other = certificate(tmp_path / "ca.pem", 3650, "glaze works CA")
     daemon = Daemon.model_validate(
@@ -204,7 +204,7 @@ def test_a_certificate_that_ends_soon_is_said(tmp_path, days, ok, words):
     assert second.ok
 
 
-def test_every_certificate_of_a_file_is_looked_at_and_a_wrong_file_named(tmp_path):
+def test_every_certificate_of_a_file_is_checked_and_a_wrong_file_is_named(tmp_path):
     both = tmp_path / "both.pem"
     both.write_bytes(b"".join(certificate(tmp_path / f"{n}.pem", n).read_bytes() for n in (10, 20)))
     assert [round(c.days_left(NOW.timestamp())) for c in certificates(str(both))] == [10, 20]

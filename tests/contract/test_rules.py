@@ -1,4 +1,4 @@
-"""The example of access rules, in a real Mosquitto: who may write and read what, and nothing more."""
+"""The example access rules in a real Mosquitto: each user can write and read only its topics."""
 
 import time
 from pathlib import Path
@@ -24,7 +24,7 @@ def broker(tmp_path_factory):
 
 
 class Client:
-    """A client of MQTT 5 that remembers what the broker answered and delivered."""
+    """An MQTT 5 client that records the broker's answers and messages."""
 
     def __init__(self, broker, user):
         self.answers: dict[int, int] = {}

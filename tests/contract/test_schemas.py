@@ -1,4 +1,4 @@
-"""The schemas: what was released stays readable, documents are valid, the check itself finds every kind of break."""
+"""The schemas: released versions stay readable, documents are valid, and the check finds every kind of break."""
 
 import copy
 import json
@@ -16,7 +16,7 @@ from daq.app.delivery.refill import NotGrantedError, read_request
 from tests.contract.compatibility import breaks
 
 RELEASED = Path(__file__).parent / "released"
-"""Written by `daq schemas --write` when a version was released; a file here is never changed, only added to."""
+"""Folder written by `daq schemas --write` at a release; its files are never changed, new ones are added."""
 PRESENT = {f"{s.name}-{s.version}": json.loads(s.text()) for s in SCHEMAS}
 
 
@@ -31,8 +31,8 @@ def test_a_released_code_stays_with_its_parameters():
 
 
 @pytest.mark.parametrize("file", sorted(set(RELEASED.glob("*.json")) - {CODES}), ids=lambda f: f.stem)
-def test_whoever_reads_a_released_version_can_read_the_present_one(file):
-    assert file.stem in PRESENT, "a released version goes on for a year beside its successor"
+def test_readers_of_a_released_version_can_read_the_present_one(file):
+    assert file.stem in PRESENT, "a released version is published for a year beside its successor"
     assert breaks(json.loads(file.read_text()), PRESENT[file.stem]) == []
 
 
@@ -113,9 +113,9 @@ BROKEN = {
 }
 
 
-@pytest.mark.parametrize("said", BROKEN)
-def test_every_kind_of_break_is_found(said):
-    assert said in breaks(OLD, BROKEN[said])
+@pytest.mark.parametrize("message", BROKEN)
+def test_every_kind_of_break_is_found(message):
+    assert message in breaks(OLD, BROKEN[message])
 
 
 @pytest.mark.parametrize(
@@ -129,9 +129,9 @@ def test_every_kind_of_break_is_found(said):
         changed("properties", "count", "maximum", to=5),
         changed("properties", "unit", "description", to="UCUM code"),
     ],
-    ids=["the same", "a new key", "comes always now", "never null now", "fewer names", "narrower", "described"],
+    ids=["the same", "a new key", "now required", "never null now", "fewer names", "narrower", "described"],
 )
-def test_what_does_no_harm_is_no_break(new):
+def test_compatible_changes_are_no_breaks(new):
     assert breaks(OLD, new) == []
 
 
@@ -167,7 +167,7 @@ def test_a_request_that_is_granted_is_valid_and_a_valid_one_is_only_refused_for_
         assert valid
 
 
-def test_they_are_published_each_on_its_topic():
+def test_each_schema_is_published_on_its_topic():
     found = schema_messages(Topics(enterprise="glaze-works"))
     assert "glaze-works/lab/v1/schema/result-flat/1" in found
     assert "glaze-works/lab/v1/schema/codes/1" in found

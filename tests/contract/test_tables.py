@@ -1,6 +1,6 @@
-"""The tables derived from a result's model, held row by row against its published JSON Schema, and the names on the way.
+"""The tables derived from a result's model, compared row by row with its published JSON Schema, and their names.
 
-The schema is walked here by the rules of JSON Schema, not with the code that made the tables.
+These tests walk the schema by the rules of JSON Schema, without the code that makes the tables.
 """
 
 import argparse
@@ -27,7 +27,7 @@ from tests.support.schemas import SQL, place, resolved
 
 PRESENT = {s.name: json.loads(s.text()) for s in SCHEMAS}
 OWN_UNIT = {"uncertainty.components[].standard_uncertainty", "uncertainty.components[].sensitivity"}
-"""In the unit of the component, which no place of a result states."""
+"""Places in the unit of the component, which no place of a result states."""
 SPARKPLUG = {
     "string": DataType.STRING, "uuid": DataType.STRING, "number": DataType.DOUBLE, "integer": DataType.INT64,
     "boolean": DataType.BOOLEAN,
@@ -35,7 +35,7 @@ SPARKPLUG = {
 
 
 def all_leaves(root, schema, way=""):
-    """Paths of everything that holds no further part."""
+    """Return the paths of all places without inner parts."""
     for one in resolved(root, schema):
         if "properties" in one:
             for name, inner in one["properties"].items():
@@ -78,7 +78,7 @@ def test_a_metric_has_the_type_and_the_unit_of_its_place(metric):
     assert units == ([beside["unit"]] if "unit" in beside else [])
 
 
-def test_the_metrics_of_a_result_say_what_is_at_their_places():
+def test_the_metrics_of_a_result_have_the_values_at_their_places():
     _, message = result()
     data = json.loads(message)["data"]
     record = ResultRecord("r", "run", 1, "bench-1", 1, json.dumps(data), 5, None, 1, "", "")
@@ -110,7 +110,7 @@ def test_a_flat_key_has_the_type_and_the_unit_of_its_place(key):
         assert flat_beside["unit_at"] in FLAT_COLUMNS
 
 
-def test_the_flat_variant_says_what_is_at_its_places():
+def test_the_flat_variant_has_the_values_at_its_places():
     limits = [
         {"quantity": "viscosity", "low": 1.0, "high": 2.0, "unit": "Pa.s", "verdict": "not_comparable"},
         {"quantity": "viscosity", "low": 300.0, "high": 900.0, "unit": "mPa.s", "verdict": "within"},
@@ -139,7 +139,7 @@ def test_every_leaf_is_in_the_flat_variant_or_left_out_with_a_reason():
     assert all(LEFT_OUT.values())
 
 
-def test_every_leaf_has_a_short_name_or_a_reason_to_have_none():
+def test_every_leaf_has_a_short_name_or_a_reason_for_none():
     there = {n.leaf.dotted for n in RESULT_NAMES if "[" not in n.leaf.dotted and n.leaf.kind != "part"}
     assert [p for p in LEAVES if (p in there) == inside(p, UNNAMED)] == []
     assert [p for p in UNNAMED if not any(inside(leaf, [p]) for leaf in LEAVES)] == []
@@ -147,7 +147,7 @@ def test_every_leaf_has_a_short_name_or_a_reason_to_have_none():
 
 
 @pytest.mark.parametrize("path", LEAVES)
-def test_every_number_says_its_unit(path):
+def test_every_number_has_a_unit(path):
     kind, _, beside = place(PRESENT["result"], path)
     if kind == "number" and path not in OWN_UNIT:
         assert ("unit" in beside) != ("unit_at" in beside)
@@ -155,7 +155,7 @@ def test_every_number_says_its_unit(path):
         assert place(PRESENT["result"], beside["unit_at"])[0] == "string"
 
 
-def test_names_are_given_once():
+def test_names_are_unique():
     for table in (RESULT_NAMES, RESULT, CURVE, RESULT_METRICS):
         assert len({row.name for row in table}) == len(table)
 
@@ -168,17 +168,17 @@ def test_a_path_that_is_not_in_the_model_is_refused(path):
 
 def test_data_of_another_shape_are_named_with_their_path():
     low = leaf_at(ResultData, "verdict.limits[decisive].low").path
-    for data, said in (
+    for data, message in (
         ({"verdict": 3}, r"data\.verdict is not a JSON object"),
         ({"verdict": {"limits": 3}}, r"data\.verdict\.limits is not a list"),
     ):
-        with pytest.raises(WrongPartError, match=said):
+        with pytest.raises(WrongPartError, match=message):
             value_at(data, low)
     assert value_at({"verdict": {"limits": []}}, low) is None
     assert value_at({}, low) is None
 
 
-def test_what_a_person_says_of_a_sample_has_one_name_from_the_command_line_to_the_payload():
+def test_details_of_a_sample_have_one_name_from_the_command_line_to_the_payload():
     named = set(Sample.model_fields) - {"id", "sheared"}
     assert named == {"product", "lot", "fill", "replicate", "sampled_at"}
     assert named <= {f.name for f in fields(RunOrder)}

@@ -1,6 +1,6 @@
 """The parts of the developers' pages that are drawn from code: ``python -m tests.docs.drawn`` writes them.
 
-The map comes from the layers that import-linter holds, the diagrams from the tables of states.
+The map comes from the layers that import-linter checks, the diagrams from the tables of states.
 """
 
 import ast
@@ -16,7 +16,7 @@ TOP = "Layers: app over collect, both over adapters and methods, all over the co
 
 
 def layers() -> dict[str, list[list[str]]]:
-    """Packages from the highest layer to the lowest, by the package that holds them ("" for the top)."""
+    """Return packages from the highest layer to the lowest, by the package that holds them ("" for the top)."""
     contracts = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["importlinter"]["contracts"]
     found = {}
     for contract in contracts:
@@ -28,7 +28,7 @@ def layers() -> dict[str, list[list[str]]]:
 
 
 def sentence(package: str) -> str:
-    """First sentence of a package's or module's docstring."""
+    """Return the first sentence of a package's or module's docstring."""
     path = ROOT / package.replace(".", "/")
     file = path / "__init__.py" if path.is_dir() else path.with_suffix(".py")
     text = ast.get_docstring(ast.parse(file.read_text("utf-8"))) or ""
@@ -36,7 +36,7 @@ def sentence(package: str) -> str:
 
 
 def map_rows() -> Iterator[str]:
-    """The map as a table: what a folder holds, and the folders below it, which it may import."""
+    """Yield the rows of the map: a folder, its content, and the folders that it may import."""
     yield "| folder | holds | may import |"
     yield "|---|---|---|"
     known = layers()
@@ -55,7 +55,7 @@ def map_rows() -> Iterator[str]:
     yield f"| `simulators/<name>/` | {sentence('simulators')} | nothing of ours |"
 
 
-#: File and name of each drawn part, and what draws it.
+#: Function that draws each part, by file and name of the part.
 DRAWN = {
     ("DEVELOPERS.md", "map"): lambda: "\n".join(map_rows()),
     ("daq/core/README.md", "run"): lambda: f"```mermaid\n{diagram()}\n```",
@@ -64,12 +64,12 @@ DRAWN = {
 
 
 def marks(name: str) -> tuple[str, str]:
-    """The comments around a drawn part."""
+    """Return the comments before and after a drawn part."""
     return f"<!-- {name}: begin -->", f"<!-- {name}: end -->"
 
 
 def drawn_in(file: str, name: str) -> str:
-    """The part as it is in the file."""
+    """Return the part as it is in the file."""
     begin, end = marks(name)
     return (ROOT / file).read_text("utf-8").partition(begin)[2].partition(end)[0].strip()
 

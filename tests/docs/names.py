@@ -9,7 +9,7 @@ BEGIN, END = "<!-- names: begin -->", "<!-- names: end -->"
 
 
 def listed() -> str:
-    """One row a name: path, unit, where it is used."""
+    """Return one row per name: path, unit, places where it is used."""
     rows = ["| name | path in `data` | unit | column | metric |", "|---|---|---|---|---|"]
     for named in RESULT_NAMES:
         leaf = named.leaf

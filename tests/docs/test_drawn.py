@@ -1,4 +1,4 @@
-"""The map and the diagrams are those of the code."""
+"""The map and the diagrams of the pages agree with the code."""
 
 import subprocess
 from pathlib import Path
@@ -9,11 +9,11 @@ from tests.docs.drawn import DRAWN, ROOT, drawn_in, layers
 
 
 @pytest.mark.parametrize(("file", "name"), DRAWN)
-def test_a_drawn_part_is_that_of_the_code(file, name):
+def test_a_drawn_part_agrees_with_the_code(file, name):
     assert drawn_in(file, name) == DRAWN[file, name](), "run python -m tests.docs.drawn"
 
 
-def test_every_package_and_room_is_in_the_layers_that_import_linter_holds():
+def test_every_package_and_room_is_in_the_layers_of_import_linter():
     known = layers()
     packages = {p.parent.name for p in (ROOT / "daq").glob("*/__init__.py")}
     assert {name.removeprefix("daq.") for row in known[""] for name in row} == packages

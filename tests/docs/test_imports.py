@@ -1,4 +1,4 @@
-"""What several test modules share is in a helper: no module imports from a test module, and helpers of several folders are in tests/support."""
+"""Shared code of tests is in helpers: no module imports from a test module, and helpers of several folders are in tests/support."""
 
 import ast
 from pathlib import Path
@@ -7,11 +7,11 @@ import pytest
 
 TESTS = Path(__file__).parents[1]
 OPEN = ("tests.support", "tests.campaigns")
-"""Folders that every other one may import from: helpers, and the campaigns with their short forms."""
+"""Folders that every other folder may import from: helpers, and the campaigns with their short tests."""
 
 
 def imported(tree: ast.AST) -> set[str]:
-    """Full names of all that is imported, in programs inside texts too."""
+    """Return the full names of all imports, including those of programs inside strings."""
     names: set[str] = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):

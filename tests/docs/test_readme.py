@@ -1,4 +1,4 @@
-"""The pages: their commands run, their examples have the shape of real ones, and every command they name exists."""
+"""The pages: their commands run, their examples have the shape of real messages, and every command they name exists."""
 
 import json
 import os
@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 
 
 def is_ours(path: Path) -> bool:
-    """Whether a page belongs to the project: not to an installed package or a cache."""
+    """Return True if a page belongs to the project, not to an installed package or a cache."""
     return not any(part.startswith(".") or part == "site-packages" for part in path.relative_to(ROOT).parts)
 
 
@@ -32,7 +32,7 @@ PAGES = {str(p.relative_to(ROOT)): p.read_text("utf-8") for p in sorted(ROOT.rgl
 
 
 def blocks(text: str) -> list[str]:
-    """The shell blocks of a page."""
+    """Return the shell blocks of a page."""
     return re.findall(r"^```sh\n(.*?)^```$", text, flags=re.MULTILINE | re.DOTALL)
 
 
@@ -75,7 +75,7 @@ def run(line: str, folder: Path, codes: tuple[int, ...] = (0,)) -> str:
 
 
 def make_quick(lab: Path) -> None:
-    """The README's method in seconds instead of minutes; ports of the simulated instruments."""
+    """Shorten the README's method from minutes to seconds and set the ports of the simulated instruments."""
     for file in (lab / "instruments").glob("*.toml"):
         text = re.sub(r"^port = .*$", f'port = "{lab.parent / file.stem}"', file.read_text(), flags=re.MULTILINE)
         file.write_text(text)
@@ -93,7 +93,7 @@ def make_quick(lab: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.timeout(120)
-def test_the_lines_of_use_run(bench):
+def test_the_commands_of_the_readme_run(bench):
     (first,) = [b for b in blocks(README) if "daq serve &" in b]
     (day,) = [b for b in blocks(LABORATORY) if "daq serve &" in b]
     lines = [line.partition("#")[0].strip() for line in first.splitlines()]
@@ -114,7 +114,7 @@ def test_the_lines_of_use_run(bench):
                 )
                 wait_until((bench / "home/daq/control").exists)
             else:
-                # No broker runs here, which the doctor says; the second run's time does not fit its limits' 60 s.
+                # No broker runs here, which the doctor reports; the second run is shorter than the 60 s of its limits.
                 judged = text.startswith(("daq run", "daq reportable"))
                 codes = (0, 1) if text == "daq doctor" else (0, 10) if judged else (0,)
                 run("; ".join([*exports, text]), bench, codes)
@@ -136,20 +136,20 @@ def test_the_lines_of_use_run(bench):
 
 
 @pytest.mark.slow
-def test_an_unknown_instrument_has_its_driver_in_four_lines(bench):
+def test_an_unknown_instrument_has_a_driver_after_four_commands(bench):
     (block,) = [b for b in blocks(LABORATORY) if "daq driver new" in b]
     port = bench / "scale"
     scale = subprocess.Popen([sys.executable, "-m", "simulators.host", "balance", "--pty", str(port)])
     try:
         wait_until(port.exists)
-        said = [run(line.replace("/dev/ttyUSB0", str(port)), bench) for line in block.splitlines()]
+        outputs = [run(line.replace("/dev/ttyUSB0", str(port)), bench) for line in block.splitlines()]
     finally:
         scale.terminate()
         scale.wait(20)
-    assert len(said) == 4
-    assert "10 of 10 lines of the capture are understood" in said[1]
-    assert "none failed" in said[2]
-    assert re.search(r"^3 readings, 0 lines not believed", said[3], re.MULTILINE)
+    assert len(outputs) == 4
+    assert "10 of 10 lines of the capture are understood" in outputs[1]
+    assert "none failed" in outputs[2]
+    assert re.search(r"^3 readings, 0 lines not believed", outputs[3], re.MULTILINE)
 
 
 def wait_until(condition, seconds: float = 20.0) -> None:
@@ -162,7 +162,7 @@ def wait_until(condition, seconds: float = 20.0) -> None:
 QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 2 --dist loadfile'
 
 
-def test_the_two_commands_set_up_everything_themselves():
+def test_the_two_commands_install_everything_they_need():
     for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", QUICK_TESTS)):
         first, install, program = command_of(marker).split(" && ")
         assert first == "python3 -m venv .venv"
@@ -188,7 +188,7 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
     verdicts = {line[-1] for line in received}
     assert {"within", "outside", "none", "not_comparable"} <= verdicts
     assert len(received) == 7
-    assert len({(line[0], line[1]) for line in received}) == 7, "a sequence number came twice"
+    assert len({(line[0], line[1]) for line in received}) == 7, "a sequence number was received twice"
     assert "advice:" in out
     assert "as advised" in out
     assert "stopped and read back" in out
@@ -207,7 +207,7 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
 
 
 def assert_part_of(part, whole, key="message"):
-    """The README's example has the shape of a real one; its numbers and identities are those of another day."""
+    """Assert that the README's example has the shape of a real message; numbers and identities may differ."""
     assert type(part) is type(whole), key
     if isinstance(part, dict):
         assert part.keys() <= whole.keys(), key
@@ -246,7 +246,7 @@ def test_every_link_and_file_named_in_a_page_exists(name):
     assert missing == set()
 
 
-def test_the_pages_for_a_first_day_are_short():
+def test_the_pages_for_beginners_are_short():
     assert len(README.splitlines()) < 120
     assert len(DEVELOPERS.splitlines()) < 150
 

@@ -1,4 +1,4 @@
-"""A sentence of the table is written down nowhere else in the tests, and more than one place refers to it."""
+"""A sentence of `tests.support.sentences` occurs nowhere else in the tests, and more than one place uses it."""
 
 import ast
 from collections import Counter
@@ -11,7 +11,7 @@ TABLE = {text: name for name, text in vars(sentences).items() if name.isupper()}
 MODULES = [p for p in sorted(TESTS.rglob("*.py")) if p != Path(sentences.__file__)]
 
 
-def test_a_sentence_of_the_table_is_written_down_once():
+def test_a_sentence_of_the_table_is_written_once():
     texts = [
         (str(path.relative_to(TESTS)), TABLE[node.value])
         for path in MODULES
@@ -19,7 +19,7 @@ def test_a_sentence_of_the_table_is_written_down_once():
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and node.value in TABLE
     ]
     assert texts == []
-    assert len(TABLE) == sum(name.isupper() for name in vars(sentences)), "two names have one sentence"
+    assert len(TABLE) == sum(name.isupper() for name in vars(sentences)), "two names have the same sentence"
 
 
 def test_every_sentence_of_the_table_is_asserted_in_more_than_one_place():

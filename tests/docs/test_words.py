@@ -1,4 +1,4 @@
-"""The words of the trade are used everywhere: a word that was replaced does not come back.
+"""The words of the trade are used everywhere; replaced words do not occur.
 
 Each row names a word, the word to use, and the uses that are allowed (another meaning, or an outside text).
 """
@@ -23,7 +23,7 @@ FILES = {
 
 @dataclass(frozen=True)
 class Word:
-    """A word that is not used, its replacement, and where it is allowed all the same."""
+    """A replaced word, the word to use instead, and the places where the old word is allowed."""
 
     old: str
     new: str

@@ -10,7 +10,7 @@ import pytest
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.checks import check_database
-from tests.support.processes.laboratory import Daemon, counts, eventually
+from tests.support.processes.laboratory import Daemon, eventually, stored_blocks
 
 pytestmark = pytest.mark.slow
 
@@ -44,7 +44,7 @@ def test_a_full_disk_stops_the_motor_loses_nothing_and_is_said(lab, disk):
     daemon.run(sample="before").until("outcome")
     call = daemon.run("long", sample="full")
     call.state("measuring")
-    eventually(lambda: counts(lab, call.run_id), what="a stored block")
+    eventually(lambda: stored_blocks(lab, call.run_id), what="a stored block")
     fill()
     outcome = call.until("outcome")
     assert not lab.bench.turning

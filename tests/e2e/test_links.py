@@ -28,7 +28,7 @@ def daemon(served, simulators):
     lab, daemon = served
     daemon.ready()
     yield daemon
-    simulators.calm()
+    simulators.clear_faults()
     for name in daemon.status()["runs"]:
         daemon.stop_run(name)
     eventually(lambda: not daemon.status()["runs"], 20, f"end of the runs: {lab.folder}")

@@ -12,7 +12,7 @@ from daq.core.encoding import decode, encode
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.core.units import unit
-from tests.support.runs.examples import CONFIG, LOADERS, example, load_changed, plan_of, told
+from tests.support.runs.examples import CONFIG, LOADERS, example, load_changed, plan_of, rotational_identity
 from tests.support.statements import codes, parameters
 
 PAIRS = [
@@ -123,7 +123,8 @@ def values(plan, torque, speed):
 def test_coaxial_cylinders_agree_with_iso_3219():
     """Case GEO-CC-02: ISO 3219-2 / DIN 53019-1, checked there by a boundary value problem of the annulus."""
     bench = example("instruments/bench-1.toml").with_fitted("coaxial-15")
-    got = values(plan_of("reference-check", bench, identity=told()), 100.0, 100.0)  # 100 % of 1000 uN.m = 0.001 N.m
+    # 100 % of 1000 uN.m = 0.001 N.m
+    got = values(plan_of("reference-check", bench, identity=rotational_identity()), 100.0, 100.0)
     assert got["torque_abs"] == pytest.approx(1000.0, rel=1e-12)
     assert got["shear_rate"] == pytest.approx(129.08479704162508, rel=1e-9)
     assert got["stress"] == pytest.approx(13.217721398713945, rel=1e-9)
@@ -161,7 +162,7 @@ def test_the_unit_is_the_products():
 def test_the_full_scale_comes_from_the_instrument_where_the_file_is_silent(tmp_path):
     bench = load_changed(tmp_path, "instruments/bench-2.toml", ('torque_full_scale = "1000 uN.m"\n', ""),
                          ('expect_serial = "R-1043"', 'expect_serial = "R-1042"'))  # fmt: skip
-    plan = plan_of("reference-check", bench, identity=told(250.0))
+    plan = plan_of("reference-check", bench, identity=rotational_identity(250.0))
     assert plan.context.full_scale_unm == 250.0
     assert values(plan, 10.0, 12.0)["torque_abs"] == pytest.approx(25.0, rel=1e-12)
 

@@ -13,7 +13,7 @@ from daq.methods.messages.envelope import envelope
 from daq.methods.messages.flat import FlatResultData, flat_schema, flattened
 from daq.methods.messages.result import ResultData, RunDetails, schema
 from daq.methods.parts.origin import Sample
-from tests.support.runs.examples import example, facts, flat, kept, plan_of, saturated, summaries, told
+from tests.support.runs.examples import example, facts, flat, kept, plan_of, rotational_identity, saturated, summaries
 from tests.support.statements import codes
 
 RECORD = RunDetails(
@@ -32,7 +32,7 @@ CHECKER = jsonschema.Draft202012Validator(schema())
 
 
 def result(values=None, *, outcome="complete", product="clear-glaze", **more):
-    plan = plan_of("clear-glaze-qc", "bench-1", product=product, identity=told(), **more)
+    plan = plan_of("clear-glaze-qc", "bench-1", product=product, identity=rotational_identity(), **more)
     f = facts([kept(summaries())] if values is None else values, outcome=outcome)
     return ResultData.build(plan, conclude(plan, f), RECORD)
 

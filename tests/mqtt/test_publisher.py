@@ -20,8 +20,8 @@ from tests.support import sentences
 from tests.support.processes.mosquitto import (
     PASSWORD,
     TOPICS,
+    FixedClock,
     Mosquitto,
-    WallClock,
     eventually,
     fill,
     free_port,
@@ -389,7 +389,7 @@ async def test_cancelled_at_any_moment_it_ends_and_leaves_nothing_behind(store, 
     """Cancelled after any number of turns of the event loop: while connecting, publishing the birth, sending, marking."""
     fill(store, [f"run-{i:03}" for i in range(30)])
     for turns in [*range(60), *range(60, 240, 9)]:
-        task = asyncio.create_task(Publisher(store, broker.settings(), WallClock(), topics=TOPICS, seed=1).run())
+        task = asyncio.create_task(Publisher(store, broker.settings(), FixedClock(), topics=TOPICS, seed=1).run())
         for _ in range(turns):
             await asyncio.sleep(0.0005)
         task.cancel()

@@ -1,4 +1,4 @@
-"""How the values of fluids.csv and temperature.csv come out of the public functions."""
+"""The values of fluids.csv and temperature.csv, computed with the public functions."""
 
 import math
 

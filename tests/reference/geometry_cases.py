@@ -1,4 +1,4 @@
-"""How the values of geometry.csv come out of the public functions."""
+"""The values of geometry.csv, computed with the public functions."""
 
 import math
 
@@ -12,7 +12,7 @@ from daq.rheology.leastsquares import linear_fit
 
 
 def standard_geometry(i):
-    # Any size: the factors are without dimension.
+    # Any size is valid: the factors are dimensionless.
     ri = 0.015
     g = CoaxialCylinders(ri, ri * i["delta"], ri * i["L_over_Ri"], i["c_L"])
     factor, rpm = g.stress_per_torque * ri**3, g.rate_per_omega * angular_speed(1.0)
@@ -44,7 +44,7 @@ def coaxial(i):
 def walls(i):
     omega, t = angular_speed(i["speed_rpm"]), i["torque_N_m"]
     tau_i = cylinders.inner_stress(t, i["R_i_m"], i["L_m"], i["c_L"])
-    # The balance of moments holds at every radius.
+    # The torque is the same at every radius.
     tau_e = cylinders.inner_stress(t, i["R_e_m"], i["L_m"], i["c_L"])
     rate_i = cylinders.newtonian_inner_rate(omega, i["R_i_m"], i["R_e_m"])
     rate_e = rate_i * tau_e / tau_i

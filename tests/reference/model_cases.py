@@ -1,4 +1,4 @@
-"""How the values of models.csv come out of the public functions."""
+"""The values of models.csv, computed with the public functions."""
 
 import numpy as np
 

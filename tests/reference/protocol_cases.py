@@ -1,4 +1,4 @@
-"""How the values of protocols.csv come out of the public functions and of descriptions."""
+"""The values of protocols.csv, computed with the public functions and with descriptions."""
 
 import binascii
 import re
@@ -12,7 +12,7 @@ from drivers.modbus import frames
 
 
 def described(columns="{x:number}", *, comma=False, special=None):
-    """A driver of one channel, for what stands in a column."""
+    """Return a driver with one channel, for the text of a column."""
     tables = {
         "format": 1,
         "kind": "one-number",
@@ -26,8 +26,8 @@ def described(columns="{x:number}", *, comma=False, special=None):
 
 
 def read(text, **how):
-    said = described(**how).decode(text.encode())
-    return "refused" if isinstance(said, Reject) else said[0]
+    decoded = described(**how).decode(text.encode())
+    return "refused" if isinstance(decoded, Reject) else decoded[0]
 
 
 def checksums(names):
@@ -46,14 +46,14 @@ def nothing_and_piecewise(_i):
 
 
 def modbus(i):
-    body = frames.read(i["unit"], frames.READ_HOLDING, i["register"], i["count"])
+    pdu = frames.read(i["unit"], frames.READ_HOLDING, i["register"], i["count"])
     answer = bytes.fromhex("110306AE415652434049AD")
     return {
-        "RTU frame": frames.rtu(body).hex().upper(),
-        "CRC": f"0x{CHECKSUMS['crc-16/modbus'].of(body):X}",
-        "ASCII frame": frames.ascii_frame(body).decode(),
-        "LRC": f"0x{CHECKSUMS['lrc'].of(body):X}",
-        "CRC over the whole frame": CHECKSUMS["crc-16/modbus"].of(frames.rtu(body)),
+        "RTU frame": frames.rtu(pdu).hex().upper(),
+        "CRC": f"0x{CHECKSUMS['crc-16/modbus'].of(pdu):X}",
+        "ASCII frame": frames.ascii_frame(pdu).decode(),
+        "LRC": f"0x{CHECKSUMS['lrc'].of(pdu):X}",
+        "CRC over the whole frame": CHECKSUMS["crc-16/modbus"].of(frames.rtu(pdu)),
         "registers of 110306AE415652434049AD": list(struct.unpack(">3H", frames.body_of_rtu(answer)[3:])),
     }
 
@@ -78,10 +78,10 @@ def scpi(_i):
     out = {}
     for text in special:
         for written in (text, f"{float(text):+.6E}"):
-            said = driver.decode(written.encode())
-            assert isinstance(said, Values)
-            assert said.values == (None,)
-            ((_, out[text]),) = said.faults
+            decoded = driver.decode(written.encode())
+            assert isinstance(decoded, Values)
+            assert decoded.values == (None,)
+            ((_, out[text]),) = decoded.faults
     queue = described('{x:number};{:whole},"{:text}"').decode(b'1.5;0,"No error"')
     return out | {
         "empty error queue": "no fault" if queue == (1.5,) else queue,

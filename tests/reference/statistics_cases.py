@@ -1,4 +1,4 @@
-"""How the values of statistics.csv come out of the public functions."""
+"""The values of statistics.csv, computed with the public functions."""
 
 import math
 
@@ -53,7 +53,7 @@ def nist_nonlinear(name):
             fit_curve(STRD_MODELS[name], [x for _, x in pairs], [y for y, _ in pairs], i[start])
             for start in ("start1", "start2")
         ]
-        # Both of the published starts must lead to the same place.
+        # Both published starting points must lead to the same solution.
         np.testing.assert_allclose(solutions[0].parameters, solutions[1].parameters, rtol=1e-6)
         s = solutions[1]
         out = {f"b{k}": b for k, b in enumerate(s.parameters, start=1)}
@@ -75,7 +75,7 @@ def norris(_i):
     }
 
 
-def repeatability(_i):
+def interlaboratory_precision(_i):
     groups: dict[float, list[float]] = {}
     for group, value in strd("SiRstv"):
         groups.setdefault(group, []).append(value)
@@ -176,7 +176,7 @@ EVALUATE = (
     | {f"STA-RULE-{n}": rules for n in RULE_CASES}
     | {
         "STA-STRD-NORRIS": norris,
-        "STA-5725-01": repeatability,
+        "STA-5725-01": interlaboratory_precision,
         "STA-5725-02": repeatability_factors,
         "STA-IMR-01": individuals,
         "STA-EWMA-01": ewma,

@@ -1,4 +1,4 @@
-"""Every value of the tables in this folder, through the public functions."""
+"""Every value of the tables in this folder, compared with the public functions."""
 
 import functools
 
@@ -31,7 +31,7 @@ NOT_OURS = {
     "MOD-THIX-01": "recovery is measured; no kinetics are fitted to it",
     "UNC-RND-01": "results carry all digits; the product says to how many decimals they are reported",
 }
-"""Cases that no function here is about."""
+"""Cases that no function of the program covers."""
 
 NOT_OURS_VALUES = {
     "GEO-DISC-01": {"torque_sphere": "there is no sphere among the geometries"},
@@ -48,7 +48,7 @@ NOT_OURS_VALUES = {
         ("AA_25", "A_25", "B_25", "B_100"), "the limit of a probe comes from its certificate, not from its class"
     ),
 }
-"""Values of evaluated cases that no function here is about."""
+"""Values of evaluated cases that no function of the program covers."""
 
 
 @functools.cache

@@ -1,4 +1,4 @@
-"""Reference liquids against two general-purpose property libraries."""
+"""Reference liquids, compared with two general property libraries."""
 
 import math
 import warnings
@@ -57,10 +57,10 @@ def test_liquids_have_the_constants_and_ranges_of_their_tables():
     assert fluids.liquid_viscosity("glycerol", 320.0 - 273.15) == pytest.approx(theirs, rel=1e-12)
 
 
-def test_mixtures_end_in_their_pure_liquids():
+def test_mixtures_agree_with_their_pure_liquids_at_both_ends():
     for t in (10.0, 25.0, 60.0):
         assert fluids.glycerol_water_viscosity(0.0, t) == pytest.approx(fluids.water_viscosity(t), rel=0.01)
-        # Two handbook routes to pure glycerol: 5 % is what they are good for.
+        # Two handbook equations of pure glycerol agree to 5 %.
         if t >= 18.0:
             assert fluids.glycerol_water_viscosity(1.0, t) == pytest.approx(
                 fluids.liquid_viscosity("glycerol", t), rel=0.05
@@ -70,7 +70,7 @@ def test_mixtures_end_in_their_pure_liquids():
             assert fluids.glycol_water_viscosity(glycol, 0.0, t) == pytest.approx(fluids.water_viscosity(t), rel=0.15)
 
 
-def test_arrays_give_the_same_as_single_numbers():
+def test_arrays_give_the_same_values_as_numbers():
     t = np.array([5.0, 20.0, 80.0])
     for function in (
         fluids.water_viscosity,
@@ -97,6 +97,6 @@ def test_arrays_give_the_same_as_single_numbers():
         lambda: fluids.glycol_water_viscosity("ethylene glycol", 0.3, -40.0),
     ],
 )
-def test_outside_a_formula_s_range_is_refused(wrong):
+def test_arguments_outside_a_formula_s_range_are_refused(wrong):
     with pytest.raises(SettingError):
         wrong()

@@ -1,4 +1,4 @@
-"""How the values of uncertainty.csv and practice.csv come out of the public functions."""
+"""The values of uncertainty.csv and practice.csv, computed with the public functions."""
 
 import math
 
@@ -96,7 +96,7 @@ def shear_thinning(i):
 
 
 def temperature(i):
-    # 5 % per K: the limit of the temperature as a component, back from its standard uncertainty.
+    # 5 % per K: the limit of the temperature, computed back from the standard uncertainty of its component.
     spec = Specification(temperature_kelvin=i["band_K"])
     (part,) = viscosity_components(1.0, 50.0, spec, temperature_coefficient=0.05)
     return {"error_in_eta_at_0.1K_5pct_per_K": 100 * math.sqrt(3.0) * part.contribution}

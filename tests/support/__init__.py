@@ -1,1 +1,1 @@
-"""Parts that tests of several folders share.  A test module imports from here or from a helper of its folder, never from another test module."""
+"""Helpers that tests of several folders share.  A test module imports from here or from a helper of its folder, never from a test module."""

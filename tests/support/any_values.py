@@ -1,4 +1,4 @@
-"""Any value of a dataclass, for tests of its encoding."""
+"""Strategies that draw any value of a dataclass, for tests of its encoding."""
 
 import functools
 import typing
@@ -26,7 +26,7 @@ LEAVES = {
 
 @functools.cache
 def any_of(kind):
-    """Any value of a type, by the hints of its fields."""
+    """Return a strategy for any value of a type, from the type hints of its fields."""
     if len(options(kind)) > 1:
         return st.one_of([any_of(k) for k in options(kind)])
     if kind in LEAVES:
@@ -35,7 +35,7 @@ def any_of(kind):
     if origin is list:
         return st.lists(any_of(inner[0]), max_size=2)
     if origin is tuple:
-        # A rule holds rules: with one at most they come to an end.
+        # A rule can hold rules; at most one inner rule keeps the recursion finite.
         return st.lists(any_of(inner[0]), max_size=1 if inner[0] is Rule else 2).map(tuple)
     if origin in (dict, Mapping):
         return st.dictionaries(st.text(max_size=3), any_of(inner[1]), max_size=2)

@@ -1,4 +1,4 @@
-"""A store and a broker of its own for each test."""
+"""Fixtures: a new store and a new broker for each test."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""A bench in this process: a supervisor, and simulated instruments on ports of memory, twenty times as fast."""
+"""A bench in this process: a supervisor, and simulated instruments on in-memory ports, at 20 times real speed."""
 
 import asyncio
 import contextlib
@@ -18,8 +18,8 @@ from tests.support.processes.laboratory import LONG, SHORT
 SCALE = 20.0
 
 
-class Box:
-    """One simulated instrument and its port."""
+class SimulatedPort:
+    """One simulated instrument behind an in-memory port."""
 
     def __init__(self, clock, simulator):
         self.clock, self.simulator = clock, simulator
@@ -49,11 +49,11 @@ class Box:
         return b"" if self.silent else answer
 
     def say(self, data):
-        """Bytes that nobody asked for."""
+        """Deliver bytes without a request."""
         self._on_data(data)
 
     def words(self, since=0):
-        """The first word of every write at `since` (ns) or later."""
+        """Return the first word of every write at `since` (ns) or later."""
         return [data.split(b"#")[0].split()[0].decode() for t, data in self.sent if t >= since]
 
 
@@ -63,8 +63,8 @@ def rotational(serial="R-1042", seed=1):
     )
 
 
-class Bench:
-    """A supervisor of one rotational instrument (``bench-1``) and, as its companion, a thermometer."""
+class SupervisorBench:
+    """A supervisor of one rotational instrument (``bench-1``) and, if `companion`, a thermometer as its companion."""
 
     def __init__(self, folder, *, companion=False, expect_serial="R-1042"):
         self.clock = ScaledClock(SCALE)
@@ -81,7 +81,10 @@ class Bench:
         for name, text in (("short", SHORT), ("long", LONG)):
             (folder / f"{name}.toml").write_text(text, "utf-8")
             catalogue.methods[name] = {"1": load_method(folder / f"{name}.toml")}
-        self.boxes = {"bench-1": Box(self.clock, rotational()), "thermo-1": Box(self.clock, Thermometer())}
+        self.boxes = {
+            "bench-1": SimulatedPort(self.clock, rotational()),
+            "thermo-1": SimulatedPort(self.clock, Thermometer()),
+        }
         state = folder / "state"
         state.mkdir(mode=0o700)
         self.supervisor = Supervisor(
@@ -130,7 +133,7 @@ class Bench:
         return self.supervisor.sessions["bench-1"]
 
     def swap(self, serial):
-        """Another instrument, of the same kind and at rest, behind the same port."""
+        """Put another instrument of the same kind, at rest, behind the same port."""
         self.box.simulator = rotational(serial, seed=9)
 
     def result(self, run_id):

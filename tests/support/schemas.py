@@ -1,4 +1,4 @@
-"""Places in a JSON Schema, found by the rules of JSON Schema and not with the code that makes the tables."""
+"""Places in a JSON Schema, found by the rules of JSON Schema and without the code that makes the tables."""
 
 SQL = {
     "string": "text", "number": "double precision", "integer": "integer", "boolean": "boolean",
@@ -7,7 +7,7 @@ SQL = {
 
 
 def resolved(root, schema):
-    """The schema's alternatives without references, null among them."""
+    """Return the alternatives of the schema with references resolved, including null."""
     if "$ref" in schema:
         return resolved(root, root["$defs"][schema["$ref"].rpartition("/")[2]])
     if "anyOf" in schema:
@@ -20,7 +20,7 @@ def type_of(one):
 
 
 def place(root, path):
-    """What the schema says of a path: the value's type or format, whether it may be null, and the keys beside it."""
+    """Return the type or format of a path's value, True if it may be null, and the keys beside it."""
     options, beside, may_be_null = [root], {}, False
     for step in path.replace("[decisive]", "[]").replace("[]", ".[]").split("."):
         may_be_null |= any(o.get("type") == "null" for o in options) or step == "[]"

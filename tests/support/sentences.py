@@ -1,6 +1,6 @@
-"""Sentences that a person reads, and that more than one test asserts: rewording one changes one line here.
+"""Sentences for persons that more than one test asserts, so that new wording changes one line here.
 
-Reasons, cautions and advice of results are not here: tests ask for their codes.
+Reasons, cautions and advice of results are not here: tests check their codes.
 """
 
 # Files

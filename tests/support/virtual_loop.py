@@ -1,11 +1,11 @@
-"""An event loop whose time passes only when nothing else is to be done: sleeps and timers take no real time."""
+"""An event loop with virtual time: it advances only when no callback is ready, so sleeps and timers take no real time."""
 
 import asyncio
 import selectors
 
 
 class _JumpingSelector(selectors.DefaultSelector):
-    """Instead of waiting it moves the loop's time on."""
+    """A selector that advances the loop's time instead of waiting."""
 
     loop = None
 
@@ -17,7 +17,7 @@ class _JumpingSelector(selectors.DefaultSelector):
 
 
 class VirtualLoop(asyncio.SelectorEventLoop):
-    """For code without threads and sockets."""
+    """Event loop with virtual time, for code without threads and sockets."""
 
     def __init__(self):
         self.now = 1000.0
@@ -30,7 +30,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
 
 
 class LoopClock:
-    """A `daq.adapters.clock.Clock` that reads the running loop."""
+    """A `daq.adapters.clock.Clock` with the time of the running loop."""
 
     boot_id = "virtual"
 

@@ -1,1 +1,1 @@
-"""Two collectors killed and restarted at random while results stream in: none missing, none twice."""
+"""Campaign: two collectors are killed and restarted at random while results arrive; no result is missing or stored twice."""

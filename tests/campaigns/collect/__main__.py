@@ -11,7 +11,7 @@ from tests.support.processes.postgres import binaries
 
 
 def main() -> int:
-    """Run, print the table; 1 on any violation."""
+    """Run the campaign and print its table; return 1 on any violation."""
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.collect", description=__doc__)
     parser.add_argument("--results", type=int, default=50_000)
     parser.add_argument("--kills", type=int, default=40)
@@ -25,10 +25,10 @@ def main() -> int:
     folder = Path(tempfile.mkdtemp(prefix="daq-collect-"))
     restart = not options.no_restart
     with Campaign(folder, options.results, options.seed, rate=options.rate, fsync=restart) as campaign:
-        books = campaign.run(options.kills, restart_server=restart)
-    print(table(books))
-    if books.violations:
-        print(f"left for a look: {folder}")
+        totals = campaign.run(options.kills, restart_server=restart)
+    print(table(totals))
+    if totals.violations:
+        print(f"the folder is kept for inspection: {folder}")
         return 1
     shutil.rmtree(folder)
     return 0

@@ -1,7 +1,7 @@
-"""Daemons that publish, a real broker, a real server, workers that are killed, and the books of what arrived.
+"""Publishing daemons, a real broker, a real database server, workers that are killed, and the totals of what arrived.
 
-What the daemons publish is made here.  The broker keeps what it acknowledged, so nothing may be missing; what workers
-ask for again is counted and not answered, so that nothing heals what they lost.
+This module makes the messages that the daemons publish.  The broker keeps each message it acknowledged, so none may be
+missing.  Requests of the workers to send again are counted and not answered, so that a lost message stays lost.
 """
 
 import contextlib
@@ -29,7 +29,7 @@ STREAMS = 3
 # The broker is not killed here; saving its memory at each message, as the shared configuration does, would only slow it.
 BROKER = "max_queued_messages 0\nmax_inflight_messages 500\nautosave_on_changes false\nautosave_interval 1800\n"
 PROGRESS_S = 90.0
-"""Without a new row for so long, what is missing counts as missing."""
+"""After this time (s) without a new row, results that did not arrive count as missing."""
 
 
 _SIZES = """
@@ -40,8 +40,8 @@ WHERE i.inhparent IN ('lab.results'::regclass, 'lab.keys'::regclass) GROUP BY 1 
 
 
 @dataclass
-class Books:
-    """What came of it."""
+class CollectTotals:
+    """Totals of a campaign."""
 
     results: int
     published: int = 0
@@ -57,7 +57,7 @@ class Books:
     refused: int = 0
     conflicts: int = 0
     sizes: dict[str, float] = field(default_factory=dict)
-    """Bytes a result."""
+    """Bytes per result, by table or index."""
 
     @property
     def violations(self) -> int:
@@ -65,7 +65,7 @@ class Books:
 
 
 class Publisher:
-    """Daemons over one connection: publishes everything at a pace, and counts what a collector asks for."""
+    """Publisher of all daemons' results over one connection at `rate` results per second; counts the requests of collectors."""
 
     def __init__(self, port: int, results: int, rate: float) -> None:
         self.messages: dict[tuple[str, str, int], tuple[str, bytes]] = {}
@@ -114,13 +114,13 @@ class Publisher:
 
 
 class Campaign:
-    """The world the workers live and die in."""
+    """One campaign: broker, database server, publisher and the workers that are killed."""
 
     def __init__(self, folder: Path, results: int, seed: int, *, rate: float, fsync: bool) -> None:
         self._rng = random.Random(seed)
         self._folder = folder
         self._rate = rate
-        self.books = Books(results)
+        self.totals = CollectTotals(results)
         (folder / "broker").mkdir()
         self._broker = Mosquitto(folder / "broker", extra=BROKER).start()
         self._server = Server(fsync=fsync).start()
@@ -142,14 +142,14 @@ class Campaign:
         self._broker.stop()
         self._server.remove()
 
-    def run(self, kills: int, *, restart_server: bool, workers: tuple[str, ...] = ("a", "b")) -> Books:
+    def run(self, kills: int, *, restart_server: bool, workers: tuple[str, ...] = ("a", "b")) -> CollectTotals:
         """Publish everything while workers are killed, wait for the rest, and check."""
         began = time.monotonic()
         for name in workers:
             self._start(name)
         self._until_subscribed(len(workers))
         self._publisher.start()
-        span = self.books.results / self._rate
+        span = self.totals.results / self._rate
         times = sorted(self._rng.uniform(0.05, 0.95) * span for _ in range(kills))
         restart = span * 0.5 if restart_server else float("inf")
         start = time.monotonic()
@@ -166,8 +166,8 @@ class Campaign:
         self._wait_for_rows()
         self._end_workers()
         self._check()
-        self.books.seconds = time.monotonic() - began
-        return self.books
+        self.totals.seconds = time.monotonic() - began
+        return self.totals
 
     # ---- workers
 
@@ -182,12 +182,12 @@ class Campaign:
         worker = self._workers[name]
         worker.send_signal(signal.SIGKILL)
         worker.wait(20)
-        self.books.kills[name] += 1
+        self.totals.kills[name] += 1
         time.sleep(self._rng.uniform(0.0, 0.5))
         self._start(name)
 
     def _end_workers(self) -> None:
-        time.sleep(2.5)  # the last beat of each tells what it met
+        time.sleep(2.5)  # each worker reports its duplicates with its next heartbeat
         self._note_duplicates()
         for name, worker in self._workers.items():
             worker.terminate()
@@ -205,7 +205,7 @@ class Campaign:
             if sum("taking results" in log for log in logs) == workers:
                 return
             time.sleep(0.1)
-        raise AssertionError("the workers did not begin: " + " ".join(map(self._log, self._workers)))
+        raise AssertionError("the workers did not start: " + " ".join(map(self._log, self._workers)))
 
     # ---- server
 
@@ -214,7 +214,7 @@ class Campaign:
         self._server.kill()
         time.sleep(self._rng.uniform(0.2, 1.0))
         self._server.start()
-        self.books.server_restarts += 1
+        self.totals.server_restarts += 1
 
     def _rows(self) -> int:
         with contextlib.suppress(Exception), self._server.connect("laboratory") as db:
@@ -223,7 +223,7 @@ class Campaign:
 
     def _wait_for_rows(self) -> None:
         best, last = self._rows(), time.monotonic()
-        while best < self.books.results and time.monotonic() - last < PROGRESS_S:
+        while best < self.totals.results and time.monotonic() - last < PROGRESS_S:
             time.sleep(0.5)
             if (now := self._rows()) > best:
                 best, last = now, time.monotonic()
@@ -233,28 +233,28 @@ class Campaign:
             for worker, started, duplicates in db.execute("SELECT worker, started, duplicates FROM lab.workers"):
                 self._seen[worker, started] = max(duplicates, self._seen.get((worker, started), 0))
 
-    # ---- books
+    # ---- totals
 
     def _check(self) -> None:
-        books, publisher = self.books, self._publisher
-        books.published, books.asked = publisher.published, publisher.asked
-        books.duplicates = sum(self._seen.values())
+        totals, publisher = self.totals, self._publisher
+        totals.published, totals.asked = publisher.published, publisher.asked
+        totals.duplicates = sum(self._seen.values())
         with self._server.connect("laboratory") as db:
             rows = db.execute(
                 "SELECT s.source, r.stream, r.sequence, r.id::text, r.event::text FROM lab.results r "
                 "JOIN lab.sources s ON s.no = r.source"
             ).fetchall()
             for name, size in db.execute(_SIZES):
-                books.sizes[name] = float(size) / max(1, len(rows))
-            books.refused = db.execute("SELECT count(*) FROM lab.refused").fetchone()[0]
-            books.conflicts = db.execute("SELECT count(*) FROM lab.conflicts").fetchone()[0]
-        books.rows = len(rows)
+                totals.sizes[name] = float(size) / max(1, len(rows))
+            totals.refused = db.execute("SELECT count(*) FROM lab.refused").fetchone()[0]
+            totals.conflicts = db.execute("SELECT count(*) FROM lab.conflicts").fetchone()[0]
+        totals.rows = len(rows)
         found = Counter((source, stream, sequence) for source, stream, sequence, _, _ in rows)
-        books.twice = sum(n - 1 for n in found.values())
-        books.missing = len(publisher.messages.keys() - found.keys())
+        totals.twice = sum(n - 1 for n in found.values())
+        totals.missing = len(publisher.messages.keys() - found.keys())
         for source, stream, sequence, own, text in rows:
             sent = json.loads(publisher.messages[source, stream, sequence][1])
-            books.changed += sent["id"] != own or sent != json.loads(text)
+            totals.changed += sent["id"] != own or sent != json.loads(text)
 
     def _sleep_until(self, moment: float) -> None:
         time.sleep(max(0.0, moment - time.monotonic()))
@@ -271,20 +271,20 @@ class Campaign:
         )
 
 
-def table(books: Books) -> str:
-    """For a person."""
+def table(totals: CollectTotals) -> str:
+    """Return the totals as a table for a person."""
     rows = [
-        ("results published", f"{books.published} of {books.results}"),
-        ("rows in the table", str(books.rows)),
-        ("collectors killed (kill -9)", f"{books.kills.total()}: " + ", ".join(f"{k} {n}" for k, n in sorted(books.kills.items()))),
-        ("server killed and restarted", str(books.server_restarts)),
-        ("duplicates met, at least", str(books.duplicates)),
-        ("requests to send again", f"{books.asked}, not answered"),
-        ("missing", str(books.missing)),
-        ("twice", str(books.twice)),
-        ("changed", str(books.changed)),
-        ("refused, conflicts", f"{books.refused}, {books.conflicts}"),
-        ("bytes a result", ", ".join(f"{name} {size:.0f}" for name, size in books.sizes.items())),
-        ("time", f"{books.seconds:.0f} s on {os.cpu_count()} cores"),
+        ("results published", f"{totals.published} of {totals.results}"),
+        ("rows in the table", str(totals.rows)),
+        ("collectors killed (kill -9)", f"{totals.kills.total()}: " + ", ".join(f"{k} {n}" for k, n in sorted(totals.kills.items()))),
+        ("server killed and restarted", str(totals.server_restarts)),
+        ("duplicates received, at least", str(totals.duplicates)),
+        ("requests to send again", f"{totals.asked}, not answered"),
+        ("missing", str(totals.missing)),
+        ("twice", str(totals.twice)),
+        ("changed", str(totals.changed)),
+        ("refused, conflicts", f"{totals.refused}, {totals.conflicts}"),
+        ("bytes per result", ", ".join(f"{name} {size:.0f}" for name, size in totals.sizes.items())),
+        ("time", f"{totals.seconds:.0f} s on {os.cpu_count()} cores"),
     ]  # fmt: skip
     return "\n".join(f"{name:<30}{value}" for name, value in rows)

@@ -1,1 +1,1 @@
-"""Does the stated uncertainty hold? Thousands of simulated instruments, each with errors of its own, judged as users are."""
+"""Campaign: how often the stated uncertainty interval holds the true value, over thousands of simulated instruments with different errors."""

@@ -1,4 +1,4 @@
-"""The command: ``python -m tests.campaigns.coverage [--runs 2000] [--seed 1] [--processes 2]``."""
+"""Command of the campaign: ``python -m tests.campaigns.coverage [--runs 2000] [--seed 1] [--processes 2]``."""
 
 import argparse
 import math
@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
-from tests.campaigns.coverage.instruments import LAWS, Outcome, Said, run_one
+from tests.campaigns.coverage.instruments import LAWS, IntervalCheck, Outcome, run_one
 
 WANTED_101 = (0.93, 0.97)
 WANTED_100 = 0.93
@@ -17,7 +17,7 @@ TORQUE_BANDS = ((0.0, 20.0), (20.0, 50.0), (50.0, 100.0))
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.coverage", description=__doc__)
-    parser.add_argument("--runs", type=int, default=2000, help="instruments, each with a run of its own (2000)")
+    parser.add_argument("--runs", type=int, default=2000, help="number of instruments, with one run each (2000)")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=2)
     args = parser.parse_args()
@@ -28,7 +28,7 @@ def main() -> int:
 
 
 def campaign(seed: int, runs: int, processes: int = 1) -> list[Outcome]:
-    """The outcomes in the order of their numbers, however many processes work on them."""
+    """Return the outcomes in the order of the instruments' numbers, for any number of processes."""
     numbers = range(runs)
     if processes == 1:
         return [run_one(seed, number) for number in numbers]
@@ -37,11 +37,11 @@ def campaign(seed: int, runs: int, processes: int = 1) -> list[Outcome]:
 
 
 def report(outcomes: Sequence[Outcome]) -> bool:
-    """Print what came out; whether it is what is claimed."""
-    print("\nGain and zero stated each for itself, as they are drawn:")
+    """Print the shares of intervals that hold the true value; return True if the claims are met."""
+    print("\nGain and zero stated separately, as they are drawn:")
     separate = [o.separate for o in outcomes]
     c101 = show("JCGM 101 interval", [s.holds_101 for s in separate])
-    show("  those that were propagated", [s.holds_101 for s in separate if s.propagated])
+    show("  of them propagated", [s.holds_101 for s in separate if s.propagated])
     spread = sum(s.propagated for s in separate)
     print(
         f"  ({spread} of them propagated; in {len(separate) - spread} readings prevail or a slow ripple leaves too few "
@@ -63,9 +63,9 @@ def report(outcomes: Sequence[Outcome]) -> bool:
     show("JCGM 100 interval", [s.holds_100 for s in together])
     wider(together)
     print(
-        "  Over-coverage is to be expected here: the limit is 1 % of full scale at any torque, while the errors drawn are\n"
+        "  Over-coverage is expected here: the limit is 1 % of full scale at any torque, while the errors drawn are\n"
         "  0.7 % of the reading and 0.3 % of full scale; at a torque of p % the limit allows 100/p %, and the errors reach\n"
-        "  0.7 + 30/p %. Whoever knows only the maker's limit cannot claim less."
+        "  0.7 + 30/p %. A user who knows only the maker's limit cannot claim less."
     )
     good = WANTED_101[0] <= c101 <= WANTED_101[1] and c100 >= WANTED_100
     print(
@@ -97,8 +97,8 @@ def wilson(k: int, n: int) -> tuple[float, float]:
     return (centre - half) / (1 + z * z / n), (centre + half) / (1 + z * z / n)
 
 
-def wider(said: Sequence[Said]) -> None:
-    ratios = sorted(s.half_100 / s.half_101 for s in said)
+def wider(checks: Sequence[IntervalCheck]) -> None:
+    ratios = sorted(s.half_100 / s.half_101 for s in checks)
     print(
         f"  U = k u_c is {100 * (ratios[len(ratios) // 2] - 1):.1f} % wider than the propagated interval in the middle "
         f"({100 * (ratios[len(ratios) // 20] - 1):.1f} % to {100 * (ratios[-1 - len(ratios) // 20] - 1):.1f} %): a sum of\n"

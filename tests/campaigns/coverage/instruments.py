@@ -1,7 +1,7 @@
-"""Draws an instrument, a fluid and a speed, runs the real pipeline on them, and says what the true viscosity is.
+"""Draw an instrument, a fluid and a speed, run the real pipeline on them, and compute the true viscosity.
 
-What is drawn once for an instrument (gain, zero, geometry, speed, probe, phase of the ripple) stays the same for every one
-of its readings; only noise is drawn for each reading.
+Gain, zero, geometry, speed, probe and the phase of the ripple are drawn once per instrument and are the same for all of
+its readings; only noise is drawn for each reading.
 """
 
 import functools
@@ -66,7 +66,7 @@ driver = "rotational"
 port = "/dev/none"
 enable_motion = true
 simulated = true
-fitted = "body"
+fitted = "rotor"
 [specification]
 torque_full_scale = "1000 uN.m"
 torque_resolution = "0.01 %"
@@ -74,12 +74,12 @@ speed = "{s.speed_limit_percent!r} %"
 geometry = "{s.geometry_limit_percent!r} %"
 temperature = "{s.probe_limit_kelvin!r} K"
 {torque}
-[geometries.body]
-{body}
+[geometries.rotor]
+{geometry}
 """
 
 SEPARATE = 'torque_reading = "{s.gain_limit_percent!r} %"\nzero = "{s.zero_limit_percent!r} %"'
-"""Gain and zero stated each for itself, as they are drawn."""
+"""Gain and zero stated separately, as they are drawn."""
 TOGETHER = 'torque = "{s.torque_limit_percent!r} %"\nincludes = ["zero"]'
 """One limit in % of full scale that covers both, as most makers state it."""
 
@@ -97,23 +97,23 @@ class Scaled:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """One instrument and run: the true viscosity and what was said of it, once for each way of stating the torque."""
+    """One instrument and run: the true viscosity, and the checks of the published intervals for each way of stating the torque."""
 
     kind: str
     torque: float
     truth: float
     value: float
     faults: tuple[str, ...]
-    separate: "Said"
-    together: "Said"
+    separate: "IntervalCheck"
+    together: "IntervalCheck"
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
-    """Which intervals hold the truth, and their half-widths in % of the value."""
+class IntervalCheck:
+    """Check of the two intervals: whether each holds the true value, and their half-widths in % of the value."""
 
     propagated: bool
-    """Whether the published interval is that of JCGM 101; otherwise it is that of JCGM 100."""
+    """True if the published interval is that of JCGM 101; otherwise it is that of JCGM 100."""
     holds_100: bool
     holds_101: bool
     half_100: float
@@ -121,7 +121,7 @@ class Said:
 
 
 def run_one(seed: int, number: int) -> Outcome:
-    """Instrument `number` of a campaign; the same arguments give the same outcome."""
+    """Run instrument `number` of a campaign; the same arguments give the same outcome."""
     rng = random.Random(f"campaign {seed} instrument {number}")
     name = rng.choice(sorted(GEOMETRIES))
     geometry = GEOMETRIES[name]
@@ -152,11 +152,11 @@ def run_one(seed: int, number: int) -> Outcome:
     truth = true_viscosity(geometry, law, fluid, speed, c.row.temperature)
     return Outcome(
         kind, c.row.torque_percent or 0.0, truth, c.value, c.faults,
-        said(c, truth), said(conclude(together, bench.facts), truth),
+        check_intervals(c, truth), check_intervals(conclude(together, bench.facts), truth),
     )  # fmt: skip
 
 
-def said(c: Conclusion, truth: float) -> Said:
+def check_intervals(c: Conclusion, truth: float) -> IntervalCheck:
     if c.value is None or c.uncertainty is None:
         raise RuntimeError("a value without uncertainty")
     u = c.uncertainty
@@ -164,7 +164,7 @@ def said(c: Conclusion, truth: float) -> Said:
         low, high = c.value - u.expanded, c.value + u.expanded
     else:
         low, high = u.low, u.high
-    return Said(
+    return IntervalCheck(
         u.trials is not None,
         abs(c.value - truth) <= u.expanded,
         low <= truth <= high,
@@ -174,9 +174,9 @@ def said(c: Conclusion, truth: float) -> Said:
 
 
 def true_viscosity(geometry: Geometry, law: FlowLaw, fluid: Fluid, speed: float, celsius: float) -> float:
-    """Viscosity (mPa.s) that an instrument without any error shows at this speed and this sample temperature.
+    """Return the viscosity (mPa.s) that an instrument without any error shows at this speed and sample temperature.
 
-    From the simulator's own numerical flow solution: that of a Newtonian fluid of the same torque.
+    It is that of a Newtonian fluid of the same torque, from the simulator's numerical flow solution.
     """
     omega = speed * math.pi / 30.0
     torque = torque_table(geometry, law).torque(omega) * fluid.temperature.factor(celsius)
@@ -189,15 +189,15 @@ def plan_for(name: str, geometry: Geometry, speed: float, spec: Specification, c
     method = parse(Method, tomllib.loads(METHOD.format(speed=speed, stop=stop)))
     instrument = parse(
         Instrument,
-        tomllib.loads(INSTRUMENT.format(s=spec, torque=torque.format(s=spec), body=body_of(name))),
+        tomllib.loads(INSTRUMENT.format(s=spec, torque=torque.format(s=spec), geometry=geometry_of(name))),
     )
     product = parse(Product, {"id": "fluid", "name": "Fluid", "temperature_coefficient": coefficient})
     return compile_plan(method, instrument, RotationalDriver({"interval_ms": 100}), product=product)
 
 
 @functools.cache
-def body_of(name: str) -> str:
-    """The simulator's geometry as an instrument's file describes it."""
+def geometry_of(name: str) -> str:
+    """Return the simulator's geometry as an instrument's file describes it."""
     g = GEOMETRIES[name]
     common = f"length = {1e3 * g.length_m!r}\nend_factor = {g.end_factor!r}\n"
     if isinstance(g, CoaxialCylinders):
@@ -211,4 +211,4 @@ def body_of(name: str) -> str:
     )
 
 
-__all__ = ["Outcome", "Said", "run_one"]
+__all__ = ["IntervalCheck", "Outcome", "run_one"]

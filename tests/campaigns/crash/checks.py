@@ -1,4 +1,4 @@
-"""What must hold after a kill and the start that follows it."""
+"""Checks after a kill and the start that follows it."""
 
 import json
 import re
@@ -16,11 +16,11 @@ from daq.core.events import Received
 from daq.core.journal import read_records
 
 WINDOW_S = 1.0
-"""The stated loss window: real seconds of readings of a run that a kill may cost."""
+"""The stated loss window: a kill may lose this many real seconds of a run's readings."""
 
 
 class Tap:
-    """What passed on the instrument's terminal, by direction, with the times."""
+    """Bytes that passed on the instrument's terminal, by direction, with their times (ns)."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -29,7 +29,7 @@ class Tap:
         self.chunks: dict[str, list[bytes]] = {"<": [], ">": []}
 
     def catch_up(self) -> None:
-        """Read what was written since the last time."""
+        """Read the lines that were written since the last call."""
         with self._path.open("rb") as file:
             file.seek(self._offset)
             lines = file.read().splitlines(keepends=True)
@@ -42,7 +42,7 @@ class Tap:
             self.chunks[direction].append(bytes.fromhex(data))
 
     def between(self, direction: str, start_ns: float, end_ns: float) -> list[tuple[int, bytes]]:
-        """Time and bytes of the chunks with start < time <= end."""
+        """Return time (ns) and bytes of the chunks with start < time <= end."""
         times = self.times[direction]
         chosen = range(bisect_right(times, start_ns), bisect_right(times, end_ns))
         return [(times[i], self.chunks[direction][i]) for i in chosen]
@@ -50,40 +50,39 @@ class Tap:
 
 @dataclass
 class Life:
-    """One run that was begun in one life of the daemon."""
+    """One run, started in one life of the daemon (from its start to its end)."""
 
     sample: str
     asked_ns: int
     died_ns: int
     point: str
     real_ns: Any
-    """Makes real times of the journal's."""
+    """Converts a time of the journal (ns, scaled clock) to real time (ns)."""
 
 
 @dataclass
 class Loss:
-    """What a kill cost a run."""
+    """Readings of a run that a kill lost."""
 
     seconds: float
     readings: int
 
 
 def lost_readings(reader: Reader, run: RunRecord, life: Life, tap: Tap, link: str) -> Loss:
-    """Readings that the instrument had answered before the kill and that are not in the journal.
+    """Return the readings that the instrument answered before the kill and that are not in the journal.
 
-    The journal's bytes of the lead link must be found, whole and in one piece, in what was tapped
-    since the run was asked for; the answers tapped behind that piece and before the kill are lost.
-    Their time is from the last answer that is in the journal (where there is none: from the first
-    answer after the run was asked for) to the last one lost.
+    The journal's bytes of the lead link must occur, whole and in one piece, in the bytes tapped since the run was
+    requested.  The answers tapped after that piece and before the kill are lost.  Their time runs from the last answer
+    in the journal (or, if it holds none, from the first answer after the request) to the last one lost.
 
     Raises:
-        AssertionError: what is in the journal was not answered so.
+        AssertionError: the journal holds bytes that the instrument did not answer.
     """
     answered = tap.between(">", life.asked_ns, life.died_ns)
     raw = b"".join(block.raw for block in reader.journal(run.id))
     records = list(read_records(raw))
     if any(r.effect is not None and r.effect.startswith("Ended ") for r in records):
-        return Loss(0.0, 0)  # it was over before; what was answered after belongs to no run
+        return Loss(0.0, 0)  # the run ended before the kill; later answers belong to no run
     received = [r.event for r in records if isinstance(r.event, Received) and r.event.link == link]
     stream = b"".join(data for _, data in answered)
     journaled = b"".join(e.data for e in received)
@@ -97,7 +96,7 @@ def lost_readings(reader: Reader, run: RunRecord, life: Life, tap: Tap, link: st
         last_real = life.real_ns(received[-1].t)
         places = [m.start() for m in re.finditer(b"(?=%b)" % re.escape(journaled), stream)]
         assert places, f"{run.id}: the journal holds bytes that were not answered"
-        # Short pieces may be found more than once; the time of the last chunk tells which it is.
+        # A short piece may occur more than once; the time of its last chunk selects the right one.
         until = [(i + len(journaled), answered[_chunk(ends, i + len(journaled))][0]) for i in places]
         covered_until, since = min(until, key=lambda place: abs(place[1] - last_real))
     lost = [
@@ -115,7 +114,7 @@ def _chunk(ends: list[int], offset: int) -> int:
 
 
 def check_run(reader: Reader, run: RunRecord, drivers: Drivers) -> list[str]:
-    """What is wrong with a run that was begun, after the start that followed: one result, and the same computed again."""
+    """Return the violations of a started run after the next start: it has one result, and replay gives the same."""
     wrong: list[str] = []
     results = [r for r in reader.results(run.id) if r.supersedes is None]
     if len(results) != 1:
@@ -123,19 +122,19 @@ def check_run(reader: Reader, run: RunRecord, drivers: Drivers) -> list[str]:
     if run.state != "ended" or not run.outcome or not run.motor:
         wrong.append(f"run {run.id} is {run.state!r}, outcome {run.outcome!r}, motor {run.motor!r}")
     if results and run.outcome != json.loads(results[0].data)["outcome"]:
-        wrong.append(f"run {run.id}: the result tells of another outcome than the run")
+        wrong.append(f"run {run.id}: result and run have different outcomes")
     try:
         again = recompute(reader, run, drivers)
     except DaqError as error:
         return [*wrong, f"run {run.id}: {error}"]
     if not again.same:
         what = again.broken_chain or again.missing or again.differences or again.replay.difference
-        wrong.append(f"run {run.id} is not computed again the same: {what}")
+        wrong.append(f"run {run.id} is not replayed the same: {what}")
     return wrong
 
 
 def check_delivery(reader: Reader, received: list[dict[str, Any]]) -> tuple[list[str], int]:
-    """Whether a historian that drops what it had already has every result once; and how many it dropped."""
+    """Check that a historian that drops duplicates has every result once; return the violations and the number it dropped."""
     stored = {(r.id, int(r.sequence), r.stream) for r in reader.all_results()}
     got = [(m["id"], int(m["sequence"]), m["stream"]) for m in received]
     unique = set(got)

@@ -1,4 +1,4 @@
-"""A simulated instrument whose terminal is tapped: every chunk both ways goes into a file, with the time.
+"""A simulated instrument whose terminal is tapped: every chunk in both directions goes into a file, with its time.
 
 `python -m tests.campaigns.crash.instrument TAP ARGUMENTS OF simulators.host`.  A line of the file is
 ``time direction hex``: time in ns of the monotonic clock, which all processes share;
@@ -16,7 +16,7 @@ from simulators.links import PtyLink
 
 
 class TappedLink(PtyLink):
-    """A pseudo-terminal that writes down what passes."""
+    """A pseudo-terminal that records all bytes that pass."""
 
     def __init__(self, tap: Path, link: Path) -> None:
         super().__init__(link)

@@ -1,4 +1,4 @@
-"""A historian in a process of its own: writes down each result it gets, and answers nothing twice.
+"""A historian as a separate process: it records each result that it receives.
 
 `python -m tests.campaigns.crash.subscriber PORT FILE`.  Its session is kept by the broker.  A line of the file is a
 JSON object with source, id, sequence and stream of one message.
@@ -18,7 +18,7 @@ from tests.support.processes.mosquitto import PASSWORD
 
 
 def main(port: int, path: Path) -> None:
-    """Listen until the parent closes stdin."""
+    """Record results until the parent closes stdin."""
     ready = threading.Event()
     with path.open("a", buffering=1, encoding="utf-8") as out:
 

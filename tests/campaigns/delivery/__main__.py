@@ -1,4 +1,4 @@
-"""Runs the cases, or those named, and prints a table; exit code 1 where a result is missing or a copy differs."""
+"""Run all cases, or the named ones, and print a table; exit code 1 if a result is missing or a copy differs."""
 
 import argparse
 import sys
@@ -40,7 +40,9 @@ def main() -> int:
             outcome = known[name](Path(folder))
         print(line(outcome), flush=True)
         good &= outcome.good
-    print("every result once for whoever takes it once by source and id" if good else "NOT every result once")
+    print(
+        "every result once for a consumer that drops duplicates by source and id" if good else "NOT every result once"
+    )
     return 0 if good else 1
 
 

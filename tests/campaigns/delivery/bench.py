@@ -1,4 +1,4 @@
-"""The set-up of one case: a broker, a piece of network, a daemon that can be killed, a consumer, and the verdict."""
+"""The set-up of one case: a broker, a network connection, a daemon that can be killed, a consumer, and the outcome."""
 
 import json
 import random
@@ -25,7 +25,7 @@ REPO = Path(__file__).resolve().parents[3]
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a case came to.  `repeated`: messages that were put into the outbox again."""
+    """Outcome of a case.  `repeated`: messages that were put into the outbox again."""
 
     case: str
     results: int
@@ -45,12 +45,12 @@ class Outcome:
         return not (self.missing or self.foreign or self.changed) and self.last_right
 
 
-class Bench:
+class DeliveryCase:
     """One case; use as a context manager.
 
     Attributes:
-        broker, proxy, consumer: to be disturbed.
-        chance: seeded.
+        broker, proxy, consumer: the parts that a case disturbs.
+        rng: the seeded random generator.
     """
 
     def __init__(
@@ -63,9 +63,9 @@ class Bench:
         state: Path | None = None,
         pause_s: float = 0.0,
     ) -> None:
-        """`broker`: further lines of its configuration; `state`: folder of the database, where it is a special one."""
+        """`broker`: further lines of its configuration; `state`: folder of the database, if not the usual one."""
         self.folder, self.results = folder, results
-        self.chance = random.Random(seed)
+        self.rng = random.Random(seed)
         self.pause_s = pause_s
         broker_folder, self.state = folder / "broker", state or folder / "state"
         for needed in (folder, broker_folder, self.state):
@@ -116,7 +116,7 @@ class Bench:
         self.daemon.send_signal(number)
 
     def committed(self) -> int:
-        """Results in the database so far."""
+        """Return the number of results in the database."""
         if not self.path.exists():
             return 0
         try:
@@ -126,7 +126,7 @@ class Bench:
             return 0
 
     def delivered(self) -> bool:
-        """Whether everything is committed and nothing waits."""
+        """Return True if all results are committed and the outbox is empty."""
         if self.committed() < self.results:
             return False
         with Reader(self.path) as reader:
@@ -138,12 +138,14 @@ class Bench:
         while not condition():
             if time.monotonic() > end:
                 tail = (self.folder / "daemon.log").read_text("utf-8", "replace")[-2000:]
-                raise AssertionError(f"{what}: it did not happen in {seconds:g} s; the daemon's last words:\n{tail}")
+                raise AssertionError(
+                    f"{what}: it did not happen in {seconds:g} s; the end of the daemon's log:\n{tail}"
+                )
             assert self.daemon is None or self.daemon.poll() is None, (self.folder / "daemon.log").read_text()[-2000:]
             time.sleep(0.02)
 
     def until_committed(self, share: float) -> None:
-        """Until this share of the results is in the database."""
+        """Wait until this share of the results is in the database."""
         self.until(lambda: self.committed() >= share * self.results, f"{share:.0%} committed")
 
     def finish(self, case: str) -> Outcome:
@@ -153,7 +155,7 @@ class Bench:
         committed, tops, again = self._truth()
         missing_first = self.consumer.judge(committed)["missing"]
         self.until(lambda: not self.consumer.ask(tops), "refill")
-        self.until(self.delivered, "delivery of what was asked for")
+        self.until(self.delivered, "delivery of the requested results")
         self._settle()
         _, _, again = self._truth()
         found = self.consumer.judge(committed)
@@ -173,7 +175,7 @@ class Bench:
         )
 
     def _settle(self) -> None:
-        """Until nothing has come for a while."""
+        """Wait until the consumer has received nothing for a while."""
         before, since = -1, time.monotonic()
         while time.monotonic() - since < 1.5:
             now = self.consumer.received()
@@ -194,7 +196,7 @@ class Bench:
             return {m.topic: m.payload for m in reader.outbox("retain ORDER BY seq", [], -1)}
 
     def _last(self) -> dict[str, bytes]:
-        """What the broker shows a newcomer under ``last/+``."""
+        """Return the retained messages under ``last/+``, as a new subscriber receives them."""
         import paho.mqtt.client as mqtt
         from paho.mqtt.enums import CallbackAPIVersion
 

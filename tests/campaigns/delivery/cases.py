@@ -1,4 +1,4 @@
-"""What goes wrong, case by case."""
+"""Cases of the delivery campaign: one function for each kind of failure."""
 
 import os
 import signal
@@ -7,25 +7,25 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from tests.campaigns.delivery.bench import Bench, Outcome
+from tests.campaigns.delivery.bench import DeliveryCase, Outcome
 
 NEVER_SAVED = "persistence false"
 SAVED_ON_DEMAND = "persistence true\npersistence_location {folder}/\nautosave_interval 0\nmax_queued_messages 0"
-"""The broker keeps any number of messages for a consumer that is away; its own limit would be 1,000."""
+"""The broker keeps any number of messages for an absent consumer; its default limit is 1,000."""
 
 ALLOWED = "user historian\ntopic readwrite #\n\nuser daq\ntopic readwrite #\n"
 DENIED = "user historian\ntopic readwrite #\n\nuser daq\ntopic write +/+/lab/v1/status\ntopic read #\n"
 
 
 def killed(folder: Path, results: int, seed: int, kills: int) -> Outcome:
-    """The publisher's process is killed again and again, at random moments."""
-    with Bench(folder, results, seed) as bench:
+    """The publisher's process is killed `kills` times at random moments."""
+    with DeliveryCase(folder, results, seed) as bench:
         bench.consumer.join()
-        moments = sorted(bench.chance.uniform(0.02, 0.98) for _ in range(kills))
+        moments = sorted(bench.rng.uniform(0.02, 0.98) for _ in range(kills))
         for moment in moments:
             bench.start()
             bench.until_committed(moment)
-            time.sleep(bench.chance.uniform(0.0, 0.2))
+            time.sleep(bench.rng.uniform(0.0, 0.2))
             bench.kill_daemon()
         bench.start()
         return bench.finish(f"publisher killed {bench.kills} times (kill -9)")
@@ -33,7 +33,7 @@ def killed(folder: Path, results: int, seed: int, kills: int) -> Outcome:
 
 def broker_stopped(folder: Path, results: int, seed: int) -> Outcome:
     """The broker is shut down cleanly, twice, and comes back."""
-    with Bench(folder, results, seed) as bench:
+    with DeliveryCase(folder, results, seed) as bench:
         bench.consumer.join()
         bench.start()
         for share in (0.3, 0.7):
@@ -45,8 +45,8 @@ def broker_stopped(folder: Path, results: int, seed: int) -> Outcome:
 
 
 def broker_killed(folder: Path, results: int, seed: int) -> Outcome:
-    """The broker is killed three times and remembers nothing, neither messages nor sessions."""
-    with Bench(folder, results, seed, broker=NEVER_SAVED) as bench:
+    """The broker is killed three times and loses all messages and sessions."""
+    with DeliveryCase(folder, results, seed, broker=NEVER_SAVED) as bench:
         bench.consumer.join()
         bench.start()
         for share in (0.2, 0.5, 0.8):
@@ -58,8 +58,8 @@ def broker_killed(folder: Path, results: int, seed: int) -> Outcome:
 
 
 def broker_frozen(folder: Path, results: int, seed: int) -> Outcome:
-    """The broker stands still, longer than the daemon waits, twice."""
-    with Bench(folder, results, seed) as bench:
+    """The broker's process is stopped (SIGSTOP) twice, for longer than the daemon waits."""
+    with DeliveryCase(folder, results, seed) as bench:
         bench.consumer.join()
         bench.start()
         for share in (0.3, 0.7):
@@ -73,7 +73,7 @@ def broker_frozen(folder: Path, results: int, seed: int) -> Outcome:
 
 def access_denied(folder: Path, results: int, seed: int) -> Outcome:
     """The access rules forbid results for a while."""
-    with Bench(folder, results, seed) as bench:
+    with DeliveryCase(folder, results, seed) as bench:
         bench.broker.stop()
         bench.broker.acl = ALLOWED
         bench.broker.start()
@@ -90,33 +90,33 @@ def access_denied(folder: Path, results: int, seed: int) -> Outcome:
 
 
 def disk_full(folder: Path, results: int, seed: int) -> Outcome:
-    """The disk of the database is full for three seconds: a small file system where we may mount one."""
+    """The disk of the database is full for three seconds; it is a small tmpfs where the process may mount one."""
     disk = folder / "disk"
     disk.mkdir(parents=True)
-    fitted = os.geteuid() == 0 and (
+    on_tmpfs = os.geteuid() == 0 and (
         subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256m", "tmpfs", str(disk)], check=False).returncode == 0
     )
     try:
-        with Bench(folder, results, seed, state=disk) as bench:
+        with DeliveryCase(folder, results, seed, state=disk) as bench:
             bench.consumer.join()
             bench.start()
             bench.until_committed(0.4)
             ballast = disk / "ballast"
-            if fitted:
+            if on_tmpfs:
                 fill_up(ballast)
             else:
                 bench.signal_daemon(signal.SIGUSR1)
             time.sleep(3.0)
-            said = "the store:" in (folder / "daemon.log").read_text("utf-8", "replace")
-            assert said, "the disk was not full at all"
-            if fitted:
+            full = "the store:" in (folder / "daemon.log").read_text("utf-8", "replace")
+            assert full, "the disk was not full at all"
+            if on_tmpfs:
                 ballast.unlink()
             else:
                 bench.signal_daemon(signal.SIGUSR2)
-            how = "file system" if fitted else "file size limit"
+            how = "file system" if on_tmpfs else "file size limit"
             return bench.finish(f"disk full for 3 s ({how})")
     finally:
-        if fitted:
+        if on_tmpfs:
             subprocess.run(["umount", str(disk)], check=True)
 
 
@@ -130,24 +130,25 @@ def fill_up(ballast: Path) -> None:
 
 
 def network_cut(folder: Path, results: int, seed: int) -> Outcome:
-    """The network between daemon and broker is cut three times, and swallows everything once."""
-    with Bench(folder, results, seed) as bench:
+    """The network between daemon and broker is cut three times, and loses all bytes once while connections stay open."""
+    with DeliveryCase(folder, results, seed) as bench:
         bench.consumer.join()
         bench.start()
         for share, trouble in ((0.2, "cut"), (0.4, "swallow"), (0.6, "cut"), (0.8, "cut")):
             bench.until_committed(share)
             bench.proxy.cut() if trouble == "cut" else bench.proxy.swallow()
-            time.sleep(3.0 if trouble == "swallow" else bench.chance.uniform(0.1, 0.5))
+            time.sleep(3.0 if trouble == "swallow" else bench.rng.uniform(0.1, 0.5))
             bench.proxy.mend()
         return bench.finish("network cut 3 times, silent once")
 
 
 def broker_lost(folder: Path, results: int, seed: int, *, by_request: bool) -> Outcome:
-    """A broker without database acknowledges half of the results for a consumer that is away, and is killed.
+    """A broker without database acknowledges half of the results for an absent consumer, and is killed.
 
-    Where the consumer is back first, the daemon of itself gives it everything; otherwise it asks.
+    If the consumer returns before the daemon, the daemon's repeated messages are enough; otherwise the consumer requests
+    the missing results (`by_request`).
     """
-    with Bench(folder, results, seed, broker=NEVER_SAVED) as bench:
+    with DeliveryCase(folder, results, seed, broker=NEVER_SAVED) as bench:
         bench.consumer.join()
         bench.consumer.leave()
         bench.start()
@@ -156,7 +157,7 @@ def broker_lost(folder: Path, results: int, seed: int, *, by_request: bool) -> O
         bench.broker.kill()
         if by_request:
             bench.broker.start()
-            bench.until(bench.delivered, "delivery to nobody")
+            bench.until(bench.delivered, "delivery without a consumer")
             bench.consumer.join()
             return bench.finish("broker lost what it acknowledged; asked for")
         bench.proxy.cut()
@@ -167,8 +168,8 @@ def broker_lost(folder: Path, results: int, seed: int, *, by_request: bool) -> O
 
 
 def broker_fell_back(folder: Path, results: int, seed: int) -> Outcome:
-    """The broker saves its database once, acknowledges more for a consumer that is away, and is killed."""
-    with Bench(folder, results, seed, broker=SAVED_ON_DEMAND.format(folder=folder / "broker")) as bench:
+    """The broker saves its database once, acknowledges more for an absent consumer, and is killed."""
+    with DeliveryCase(folder, results, seed, broker=SAVED_ON_DEMAND.format(folder=folder / "broker")) as bench:
         bench.consumer.join()
         bench.consumer.leave()
         bench.start()
@@ -184,7 +185,7 @@ def broker_fell_back(folder: Path, results: int, seed: int) -> Outcome:
         return bench.finish("broker fell back to an old database; daemon alone")
 
 
-def acknowledged(bench: Bench) -> int:
+def acknowledged(bench: DeliveryCase) -> int:
     from daq.adapters.store.reading import Reader
 
     with Reader(bench.path) as reader:
@@ -193,7 +194,7 @@ def acknowledged(bench: Bench) -> int:
 
 
 def all_cases(results: int, kills: int, seed: int) -> dict[str, Callable[[Path], Outcome]]:
-    """Every case by name."""
+    """Return every case by name."""
     return {
         "killed": lambda f: killed(f, results, seed, kills),
         "stopped": lambda f: broker_stopped(f, results, seed),

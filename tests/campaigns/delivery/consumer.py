@@ -1,4 +1,4 @@
-"""A historian of the plant: keeps a session, takes every message as it comes, and can ask for what is missing."""
+"""A historian: it keeps a session, stores every message that it receives, and can request missing results."""
 
 import contextlib
 import json
@@ -14,16 +14,16 @@ from paho.mqtt.properties import Properties
 from tests.campaigns.delivery.daemon import TOPICS
 
 ASKS_EVERY_S = 5.2
-"""A daemon answers one request for a stream in 5 s."""
+"""Seconds between two requests for a stream: a daemon answers one request per stream in 5 s."""
 MOST_ASKED = 500
 
 
 class Consumer:
-    """Takes what is published under ``result/+``.
+    """Subscriber of ``result/+``.
 
     Attributes:
-        copies: payloads by (source, id), every one that came.
-        marked: how many said that they were sent before.
+        copies: all received payloads by (source, id).
+        marked: number of messages with the mark "resent".
     """
 
     def __init__(self, port: int, password: str) -> None:
@@ -37,7 +37,7 @@ class Consumer:
         self._port = port
 
     def join(self) -> None:
-        """Connect and subscribe; the session is kept over interruptions."""
+        """Connect and subscribe; the broker keeps the session over interruptions."""
         self._client = self._make_client()
         properties = Properties(PacketTypes.CONNECT)
         properties.SessionExpiryInterval = 86_400
@@ -56,7 +56,7 @@ class Consumer:
         return client
 
     def leave(self) -> None:
-        """Go away; the broker keeps the session and what comes meanwhile."""
+        """Disconnect; the broker keeps the session and the messages that arrive meanwhile."""
         properties = Properties(PacketTypes.DISCONNECT)
         properties.SessionExpiryInterval = 86_400
         self._client.disconnect(properties=properties)
@@ -76,7 +76,7 @@ class Consumer:
             return {found for _, found in self.copies}
 
     def ask(self, tops: dict[tuple[str, str], int]) -> bool:
-        """Ask for what is missing up to the last sequence of each (source, stream); False where nothing is."""
+        """Request the missing results up to the last sequence of each (source, stream); return False if none is missing."""
         here: defaultdict[tuple[str, str], set[int]] = defaultdict(set)
         with self._lock:
             for (source, _), payloads in self.copies.items():
@@ -99,7 +99,7 @@ class Consumer:
         return missing
 
     def judge(self, committed: dict[tuple[str, str], bytes]) -> Counter[str]:
-        """What came, held against what was committed."""
+        """Compare the received payloads with the committed ones; return the counts."""
         found: Counter[str] = Counter()
         with self._lock:
             for key, payloads in self.copies.items():

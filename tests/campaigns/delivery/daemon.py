@@ -1,7 +1,7 @@
-"""A process that commits results and publishes them, as a daemon does, and is killed: real SQLite, real connection.
+"""A process that commits results and publishes them as a daemon does, and is killed: real SQLite, real connection.
 
-Started again it goes on where the database says that it was.  SIGUSR1 sets a limit to the size of its files, so that
-its disk is as good as full; SIGUSR2 takes it away.
+After a restart it continues from the state in its database.  SIGUSR1 limits the size of its files, which has the effect
+of a full disk; SIGUSR2 removes the limit.
 """
 
 import asyncio
@@ -59,10 +59,10 @@ def conclusion(number: int, source: str) -> Conclude:
             "sequence": f"{sequence:012d}",
             "data": {"run": f"run-{number}", "head": head, "digest": digest, "note": "x" * 400},
         }
-        body = json.dumps(event)
-        return body, [
-            Outgoing(TOPICS.result(stream), body.encode()),
-            Outgoing(TOPICS.last(stream), body.encode(), retain=True),
+        text = json.dumps(event)
+        return text, [
+            Outgoing(TOPICS.result(stream), text.encode()),
+            Outgoing(TOPICS.last(stream), text.encode(), retain=True),
         ]
 
     return Conclude(
@@ -79,10 +79,10 @@ def conclusion(number: int, source: str) -> Conclude:
 async def write(store: Store, results: int, publisher: Publisher, pause_s: float) -> None:
     with store.reader() as reader:
         done = sum(last_sequences(reader, store.epoch).values())
-        begun = {row["id"] for row in reader.query("SELECT id FROM runs WHERE state = 'running'")}
+        started = {row["id"] for row in reader.query("SELECT id FROM runs WHERE state = 'running'")}
     await patiently(store, RegisterMethod("glaze-flow", "1", "d1", "", 0, "m.keeper"))
     for number in range(done, results):
-        if f"run-{number}" not in begun:
+        if f"run-{number}" not in started:
             await patiently(store, BeginRun(run(number)))
         await patiently(store, conclusion(number, store.source))
         publisher.wake()
@@ -91,7 +91,7 @@ async def write(store: Store, results: int, publisher: Publisher, pause_s: float
 
 
 async def patiently(store: Store, transaction: object) -> None:
-    """As the daemon does with a run that ended while the disk was full."""
+    """Commit, and repeat after an error, as the daemon does with a run that ended while the disk was full."""
     while True:
         try:
             await store.commit(transaction)  # type: ignore[arg-type]
@@ -103,7 +103,7 @@ async def patiently(store: Store, transaction: object) -> None:
 
 
 def limit_files(folder: Path) -> None:
-    """No file may grow beyond what the longest has now."""
+    """Limit the size of files to that of the longest one, so that no file can grow."""
     longest = max(path.stat().st_size for path in folder.iterdir())
     resource.setrlimit(resource.RLIMIT_FSIZE, (longest, resource.RLIM_INFINITY))
 

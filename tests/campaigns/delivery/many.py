@@ -1,7 +1,7 @@
-"""What a daemon costs its broker: ``python -m tests.campaigns.delivery.many --daemons 500 --seconds 30``.
+"""Processor time and memory of a broker per daemon: ``python -m tests.campaigns.delivery.many --daemons 500 --seconds 30``.
 
 Each simulated daemon is a connection as the publisher opens it: a session, a will, a retained status, a subscription to
-requests, keep-alives, and now and then a result with the newest one beside it.  The broker is a Mosquitto of its own;
+requests, keep-alives, and every `--every` seconds a result and its retained copy.  The broker is a separate Mosquitto;
 its processor time and memory are read from the operating system.
 """
 
@@ -40,7 +40,7 @@ async def daemon(
     number: int, broker: Mosquitto, every_s: float, connected: asyncio.Semaphore, stop: asyncio.Event, sent: list[int]
 ) -> None:
     topics = Topics(enterprise="glazeworks", site=f"hall-{number % 10}", cell=f"bench-{number}")
-    chance = random.Random(number)
+    rng = random.Random(number)
     status = json.dumps({"state": "online", "sequences": {"bench": 1}, "note": "x" * 300}).encode()
     will = Will(topics.status(), b'{"state":"offline"}')
     wills: dict[Version, Will] = {"5": will, "3.1.1": will}
@@ -51,11 +51,11 @@ async def daemon(
         connected.release()
         while not stop.is_set():
             try:
-                await asyncio.wait_for(stop.wait(), every_s * chance.uniform(0.5, 1.5))
+                await asyncio.wait_for(stop.wait(), every_s * rng.uniform(0.5, 1.5))
             except TimeoutError:
-                body = json.dumps({"id": f"{number}-{len(sent)}", "x": "y" * PAYLOAD}).encode()
-                await connection.publish(topics.result("bench"), body)
-                await connection.publish(topics.last("bench"), body, retain=True)
+                payload = json.dumps({"id": f"{number}-{len(sent)}", "x": "y" * PAYLOAD}).encode()
+                await connection.publish(topics.result("bench"), payload)
+                await connection.publish(topics.last("bench"), payload, retain=True)
                 sent.append(number)
 
 
@@ -71,10 +71,11 @@ async def measure(daemons: int, seconds: float, every_s: float) -> None:
             for number in range(daemons):
                 tasks.append(asyncio.create_task(daemon(number, broker, every_s, connected, stop, sent)))
                 if number % 20 == 19:
-                    await asyncio.sleep(0.2)  # each has its own moment, as after a power cut with back-off and jitter
+                    # Daemons connect at different times, as after a power cut with back-off and jitter.
+                    await asyncio.sleep(0.2)
             for _ in range(daemons):
                 await connected.acquire()
-            standing = Cost.of(pid)
+            connected_cost = Cost.of(pid)
             await asyncio.sleep(seconds)
             after = Cost.of(pid)
             stop.set()
@@ -82,21 +83,21 @@ async def measure(daemons: int, seconds: float, every_s: float) -> None:
         finally:
             broker.stop()
     rate = len(sent) / seconds
-    cpu = (after.cpu_s - standing.cpu_s) / seconds
-    print(f"{daemons} daemons, each a result of {PAYLOAD} bytes every {every_s:g} s on average; {seconds:g} s watched")
-    print(f"  results: {len(sent)}, {rate:.1f} a second (each two messages)")
-    print(f"  broker's processor: {100 * cpu:.2f} % of a core, {1e6 * cpu / daemons:.0f} us a second and daemon")
+    cpu = (after.cpu_s - connected_cost.cpu_s) / seconds
+    print(f"{daemons} daemons, each a result of {PAYLOAD} bytes every {every_s:g} s on average; {seconds:g} s observed")
+    print(f"  results: {len(sent)}, {rate:.1f} per second (two messages each)")
+    print(f"  broker's processor: {100 * cpu:.2f} % of a core, {1e6 * cpu / daemons:.0f} us per second and daemon")
     print(
-        f"  broker's memory: {after.memory / 2**20:.1f} MiB, {(after.memory - before.memory) / daemons / 1024:.1f} KiB a daemon"
+        f"  broker's memory: {after.memory / 2**20:.1f} MiB, {(after.memory - before.memory) / daemons / 1024:.1f} KiB per daemon"
     )
-    print(f"  connecting: {1e3 * (standing.cpu_s - before.cpu_s) / daemons:.2f} ms of processor time a daemon")
+    print(f"  connecting: {1e3 * (connected_cost.cpu_s - before.cpu_s) / daemons:.2f} ms of processor time per daemon")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.campaigns.delivery.many", description=__doc__)
     parser.add_argument("--daemons", type=int, default=500)
     parser.add_argument("--seconds", type=float, default=30.0)
-    parser.add_argument("--every", type=float, default=20.0, metavar="S", help="between results of one daemon")
+    parser.add_argument("--every", type=float, default=20.0, metavar="S", help="time between results of one daemon")
     args = parser.parse_args()
     asyncio.run(measure(args.daemons, args.seconds, args.every))
 

@@ -1,4 +1,4 @@
-"""A piece of network between daemon and broker that can be cut, and that can swallow what goes through it."""
+"""A network connection between daemon and broker that can be cut or can lose all bytes."""
 
 import contextlib
 import select
@@ -7,7 +7,7 @@ import threading
 
 
 class Proxy:
-    """Passes connections on to a port of this machine; runs in threads of its own."""
+    """Forwards connections to a port of this machine, in separate threads."""
 
     def __init__(self, target: int) -> None:
         self._target = target
@@ -21,15 +21,15 @@ class Proxy:
         self._thread.start()
 
     def cut(self) -> None:
-        """End all connections and let none in."""
+        """Close all connections and refuse new ones."""
         self._cut.set()
 
     def swallow(self) -> None:
-        """Keep connections open and lose what is sent."""
+        """Keep connections open and lose all bytes."""
         self._swallows.set()
 
     def mend(self) -> None:
-        """Pass on again."""
+        """Forward again."""
         self._cut.clear()
         self._swallows.clear()
 

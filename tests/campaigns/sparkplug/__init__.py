@@ -1,1 +1,1 @@
-"""Kills a Sparkplug node at random; no result may be missing."""
+"""Campaign: a Sparkplug node is killed at random moments; no result may be missing."""

@@ -1,4 +1,4 @@
-"""The command: ``python -m tests.campaigns.sparkplug [--kills 20] [--results 2000] [--seed 1]``."""
+"""Command of the campaign: ``python -m tests.campaigns.sparkplug [--kills 20] [--results 2000] [--seed 1]``."""
 
 import sys
 

@@ -1,7 +1,7 @@
-"""Kills at random, and no result missing: `python -m tests.campaigns.sparkplug --kills 20 --results 2000 --seed 1`.
+"""Kill a Sparkplug node at random moments and count missing results: `python -m tests.campaigns.sparkplug --kills 20 --results 2000 --seed 1`.
 
-The process that publishes is killed, its line cut, its broker killed and frozen, each at a moment that a seeded chance
-picks.  A strict host checks every message; in the end it must have every result of the database, each at least once.
+The publishing process is killed, its connection cut, its broker killed and stopped, each at a seeded random moment.  A
+strict host checks every message; in the end it must have every result of the database at least once.
 """
 
 import argparse
@@ -23,7 +23,7 @@ from tests.support.sparkplug.link import Cable, watching
 
 @dataclass
 class Figures:
-    """What came of a campaign."""
+    """Figures of a campaign."""
 
     results: int
     received: int
@@ -36,7 +36,7 @@ class Figures:
 
 def start(folder, port, results):
     return subprocess.Popen(
-        [sys.executable, "-m", "tests.campaigns.sparkplug.victim", str(folder), str(port), str(results)],
+        [sys.executable, "-m", "tests.campaigns.sparkplug.killed_node", str(folder), str(port), str(results)],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
     )
@@ -46,37 +46,37 @@ def in_database(folder):
     try:
         with Reader(folder / "daq.db") as reader:
             return [r.id for r in reader.all_results()]
-    except StoreError:  # the process has not come so far yet
+    except StoreError:  # the process has not made its database yet
         return []
 
 
 async def campaign(folder: Path, *, kills: int, results: int, seed: int, pause_s: float) -> Figures:
-    chance = random.Random(seed)
+    rng = random.Random(seed)
     (folder / "broker").mkdir()
     (folder / "state").mkdir()
     broker = Mosquitto(folder / "broker").start()
     state = folder / "state"
     async with Cable(broker.port) as cable:
-        victim = start(state, cable.port, results)
+        node_process = start(state, cable.port, results)
         ids, totals = [], [0, 0, 0]
         try:
-            # The host loses its own connection with the broker, so it gets a watcher for each life of the broker.
+            # The host loses its connection when the broker is killed, so each start of the broker gets a new watcher.
             while kills:
                 async with watching(broker.port, aliases=True, first=True) as watcher:
                     cable.blocked = False
                     while kills:
-                        await asyncio.sleep(pause_s * chance.random())
+                        await asyncio.sleep(pause_s * rng.random())
                         kills -= 1
-                        what = chance.choice(("process", "process", "line", "freeze", "broker"))
+                        what = rng.choice(("process", "process", "line", "freeze", "broker"))
                         if what == "process":
-                            victim.kill()
-                            victim.communicate()
-                            victim = start(state, cable.port, results)
+                            node_process.kill()
+                            node_process.communicate()
+                            node_process = start(state, cable.port, results)
                         elif what == "line":
                             cable.cut()
                         elif what == "freeze":
                             os.kill(broker.process.pid, signal.SIGSTOP)
-                            await asyncio.sleep(0.3 * chance.random())
+                            await asyncio.sleep(0.3 * rng.random())
                             os.kill(broker.process.pid, signal.SIGCONT)
                         else:
                             cable.blocked = True
@@ -94,8 +94,8 @@ async def campaign(folder: Path, *, kills: int, results: int, seed: int, pause_s
                     await _finish(state, results, watcher, ids)
                     _count(watcher, ids, totals)
         finally:
-            victim.kill()
-            victim.communicate()
+            node_process.kill()
+            node_process.communicate()
             broker.stop()
     made = in_database(state)
     return Figures(len(made), len(ids), totals[0], sorted(set(made) - set(ids)), totals[1], totals[2])

@@ -1,4 +1,4 @@
-"""All descriptions that are built in, found as the program finds them."""
+"""All built-in descriptions, found through the same entry points as the program uses."""
 
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -16,7 +16,7 @@ def descriptions() -> dict[str, Description]:
 
 
 BUILT_IN = descriptions()
-#: One driver of each, and those that options make different.
+#: One driver of each description, and drivers with options that change their behaviour.
 DRIVERS = {name: description.driver() for name, description in BUILT_IN.items()}
 DRIVERS["rotational, backward"] = BUILT_IN["rotational"].driver({"direction": "backward"})
 DRIVERS["rotational, streaming"] = BUILT_IN["rotational"].driver({"mode": "stream", "interval_ms": 500})

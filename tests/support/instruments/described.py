@@ -1,4 +1,4 @@
-"""The built-in instruments that tests play with, as classes made of their descriptions."""
+"""The built-in instruments that tests use, as driver classes made from their descriptions."""
 
 from binascii import crc_hqx
 from collections.abc import Mapping
@@ -19,7 +19,7 @@ class Described(DescribedDriver):
     path: ClassVar[object]
 
     def __init__(self, *given: Any) -> None:
-        """Made with its options alone, which may hold the whole description as a journal's header does."""
+        """Make the driver from its options alone; they may hold the whole description, as the header of a journal does."""
         found = description(self.path)
         options: Mapping[str, Any] = given[-1]
         super().__init__(found.tables, found.raw, without_description(options))
@@ -36,6 +36,6 @@ class ThermometerDriver(Described):
 
 
 def line(text: str) -> bytes:
-    """`text` with the rotational instrument's checksum and terminator (CRC-16/XMODEM, binascii)."""
+    """Return `text` with the rotational instrument's checksum and terminator (CRC-16/XMODEM, binascii)."""
     raw = text.encode("ascii")
     return raw + b"#%04X\r\n" % crc_hqx(raw, 0)

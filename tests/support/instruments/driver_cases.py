@@ -1,4 +1,4 @@
-"""The built-in drivers with the simulators of what they read: which belongs to which."""
+"""Every built-in driver with its options and the simulator that it reads."""
 
 import tomllib
 
@@ -11,7 +11,7 @@ BATH = next(
     if (file := tomllib.loads(path.read_text("utf-8")))["driver"] == "modbus"
 )
 
-#: Driver, its options, kind of simulator, the simulator's options.
+#: Driver, options of the driver, kind of simulator, options of the simulator.
 CASES = [
     ("balance", {}, "balance", {}),
     ("columns", {}, "column-logger", {}),

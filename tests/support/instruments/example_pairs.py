@@ -1,4 +1,4 @@
-"""The built-in drivers with their simulators: which belongs to which."""
+"""Every example instrument with its driver and its simulator."""
 
 from typing import Any
 
@@ -19,7 +19,7 @@ INSTRUMENTS = {
     "bench-1": ("rotational", {"fluid": "clear-glaze", "geometry": "coaxial-12"}),
     "bench-3": ("streaming-rotational", {"fluid": "clear-glaze", "geometry": "coaxial-12"}),
 }
-"""Instrument file of the examples, simulator and its options."""
+"""Kind of simulator and its options, by name of the example's instrument file."""
 DRIVERS = Drivers.find()
 
 
@@ -28,14 +28,14 @@ def driver_of(instrument: Any) -> Driver:
 
 
 def simulator(kind: str, seed: int = 1, **options: Any) -> Any:
-    """A simulator made as the host makes it."""
+    """Return a simulator with its default options, as the simulators' host makes it."""
     entry = KINDS[kind]
     given = {option.name: option.default for option in entry.options} | options
     return entry.make(seed, serial=entry.serial, **given)
 
 
 def pair(name: str, seed: int = 1, **more: Any) -> tuple[Any, Driver, Any]:
-    """An example's instrument, its driver and its simulator."""
+    """Return an example's instrument, its driver and its simulator."""
     instrument = example(f"instruments/{name}.toml")
     kind, options = INSTRUMENTS[name]
     return instrument, driver_of(instrument), simulator(kind, seed, **{**options, **more})

@@ -1,4 +1,4 @@
-"""The two built-in drivers as they were written in Python before: what their descriptions are compared with."""
+"""Two built-in drivers written in Python; tests compare the drivers made from descriptions with them."""
 
 import re
 from binascii import crc_hqx
@@ -13,9 +13,9 @@ FLAG_FAULTS: Final = {"S": ("torque", "saturated"), "P": ("temperature", "probe"
 COMMANDS: Final = frozenset({"speed", "turn", "halt", "zero", "bath", "stream"})
 MILLISECOND: Final = 1_000_000
 LARGEST: Final = 1e6
-"""No set-point is as large as this; neither infinity nor NaN is smaller."""
+"""Limit of set-points; the comparison also refuses infinity and NaN."""
 VALUES: Final = re.compile(rb"val ([+-]?\d{1,3}\.\d\d) ([+-]?\d{1,4}\.\d{3}) ([+-]?\d{1,3}\.\d{3}|---) (-|[A-Z]{1,8})")
-#: The usual reading, whole: what the checksum covers, three values without any flag, the checksum.
+#: A whole reading without flags: the bytes that the checksum covers, three values, the checksum.
 USUAL: Final = re.compile(
     rb"(val ([+-]?\d{1,3}\.\d\d) ([+-]?\d{1,4}\.\d{3}) ([+-]?\d{1,3}\.\d{3}) -)#([0-9A-F]{4})"
 ).fullmatch
@@ -23,7 +23,7 @@ NUMBER: Final = re.compile(r"[+-]?\d{1,7}(\.\d{1,3})?")
 
 
 def line(text: str) -> bytes:
-    """`text` with its checksum and terminator, as it goes over the wire."""
+    """Return `text` with its checksum and terminator, as it is sent."""
     raw = text.encode("ascii")
     return raw + b"#%04X\r\n" % crc_hqx(raw, 0)
 
@@ -33,9 +33,9 @@ class RotationalDriver(Driver):
 
     Options:
         interval_ms: time between polls, 50 to 60000; default 100.
-        mode: ``poll`` (default) or ``stream``, where the instrument sends every `interval_ms` unasked.
-        direction: ``forward`` (default) or ``backward``: which way the rotor turns.  Speed and torque count positive in
-            that direction, whatever the sign on the wire.
+        mode: ``poll`` (default) or ``stream``, where the instrument sends every `interval_ms` without requests.
+        direction: ``forward`` (default) or ``backward``: the direction in which the rotor turns.  Speed and torque count
+            positive in that direction, for either sign on the line.
     """
 
     kind: ClassVar[str] = "rotational"
@@ -75,19 +75,19 @@ class RotationalDriver(Driver):
         self.stale_after_ns = max(type(self).stale_after_ns, 10 * self.interval_ns)
 
     def identify(self) -> Request:
-        """Asks ``who``."""
+        """Ask ``who``."""
         return Request(line("who"), "identity")
 
     def poll(self) -> Request | None:
-        """Asks ``read``, unless the instrument streams."""
+        """Ask ``read``; return None if the instrument streams."""
         return None if self.streams else Request(line("read"), "reading", timeout_ns=300 * MILLISECOND)
 
     def start_stream(self) -> Request | None:
-        """Tells the instrument to send values unasked."""
+        """Ask the instrument to send values without requests."""
         return Request(line(f"stream {self.interval_ns // MILLISECOND}"), "stream") if self.streams else None
 
     def action(self, action: Action, value: float | None = None) -> Request:
-        """``speed`` in /min and ``bath`` in Cel with a value; ``turn``, ``halt`` and ``zero`` without."""
+        """Return the request of an action: ``speed`` (/min) and ``bath`` (Cel) need a value; ``turn``, ``halt`` and ``zero`` do not."""
         if action in ("speed", "bath"):
             if value is None or not abs(value) < LARGEST:
                 raise DriverError(f"{action} needs a value of less than {LARGEST:g}")
@@ -96,18 +96,18 @@ class RotationalDriver(Driver):
         return Request(line(action), action)
 
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
-        """A ``val`` line is a reading, an ``ok``, ``no`` or ``is`` line a reply; anything else is rejected."""
+        """Decode a ``val`` line as a reading and an ``ok``, ``no`` or ``is`` line as a reply; reject any other line."""
         usual = USUAL(line)
         if usual is not None and not self._backward:
             covered, torque, speed, temperature, check = usual.groups()
             if int(check, 16) == crc_hqx(covered, 0):
                 return float(torque), float(speed), float(temperature)
             return Reject("wrong checksum")
-        body = line[:-5]
-        if line[-5:] != b"#%04X" % crc_hqx(body, 0):
+        content = line[:-5]
+        if line[-5:] != b"#%04X" % crc_hqx(content, 0):
             return Reject("wrong checksum")
-        if body[:4] == b"val ":
-            found = VALUES.fullmatch(body)
+        if content[:4] == b"val ":
+            found = VALUES.fullmatch(content)
             if found is None:
                 return Reject("malformed values")
             torque, speed, temperature, flags = found.groups()
@@ -116,8 +116,8 @@ class RotationalDriver(Driver):
                     return -float(torque), -float(speed), float(temperature)
                 return float(torque), float(speed), float(temperature)
             faulty = _faulty(torque, speed, temperature, flags.decode("ascii"))
-            return _turned(faulty) if self._backward else faulty
-        return _reply(body)
+            return _sign_reversed(faulty) if self._backward else faulty
+        return _reply(content)
 
 
 def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Values:
@@ -135,21 +135,21 @@ def _faulty(torque: bytes, speed: bytes, temperature: bytes, flags: str) -> Valu
     return Values(values, tuple(faults))
 
 
-def _turned(found: Values) -> Values:
-    """Torque and speed of a body that turns backward, positive in its direction."""
+def _sign_reversed(found: Values) -> Values:
+    """Return a reading of a rotor that turns backward, with torque and speed positive in its direction."""
     torque, speed, *rest = found.values
     return Values((None if torque is None else -torque, None if speed is None else -speed, *rest), found.faults)
 
 
-def _reply(body: bytes) -> Decoded:
-    words = body.decode("ascii", "replace").split(" ")
+def _reply(content: bytes) -> Decoded:
+    words = content.decode("ascii", "replace").split(" ")
     if words[0] == "ok" and len(words) in (2, 3) and words[1] in COMMANDS:
         if len(words) == 2:
             return Reply(words[1])
         if NUMBER.fullmatch(words[2]) is None:
             return Reject("confirmed value is not a number")
         return Reply(words[1], float(words[2]))
-    if body == b"no checksum":
+    if content == b"no checksum":
         # Our line was damaged on its way: nothing was refused, and the request is repeated after its time-out.
         return Reject("instrument saw a wrong checksum")
     if words[0] == "no" and len(words) >= 2:
@@ -186,25 +186,25 @@ class ThermometerDriver(Driver):
             raise SettingError("the thermometer has no options", key=f"options.{min(options)}")
 
     def identify(self) -> Request:
-        """Asks ``id``."""
+        """Ask ``id``."""
         return Request(b"id\r\n", "identity", timeout_ns=2_500_000_000)
 
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
-        """A ``T`` line as one temperature, an ``I`` line as the identity; anything else rejected."""
-        body, mark, check = line.rpartition(b"*")
+        """Decode a ``T`` line as one temperature and an ``I`` line as the identity; reject any other line."""
+        content, mark, check = line.rpartition(b"*")
         if not mark:
             return Reject("no checksum")
         xor = 0
-        for byte in body:
+        for byte in content:
             xor ^= byte
         if b"%02X" % xor != check:
             return Reject("wrong checksum")
-        found = READING.fullmatch(body)
+        found = READING.fullmatch(content)
         if found:
             if found[1] == b"---" or found[2] == b"open":
                 return Values((None,), (("temperature", "probe"),))
             return (float(found[1]),)
-        found = IDENTITY.fullmatch(body)
+        found = IDENTITY.fullmatch(content)
         if found:
             kind, serial, firmware = (part.decode("ascii") for part in found.groups())
             return Reply("identity", identity=Identity(kind, serial, firmware))

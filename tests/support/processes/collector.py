@@ -1,4 +1,4 @@
-"""A worker in this process, and what publishes to it."""
+"""A collecting worker in this process, and a daemon that publishes to it."""
 
 import asyncio
 import contextlib
@@ -42,8 +42,8 @@ async def collecting(settings: CollectSettings):
 
 
 @dataclass
-class Daemon:
-    """Publishes, and notes what it is asked for; answers only where it was given the messages."""
+class PublishingDaemon:
+    """A publishing daemon: records the requests it receives, and answers only those in `answers`."""
 
     client: aiomqtt.Client
     asked: list[dict[str, Any]] = field(default_factory=list)
@@ -71,7 +71,7 @@ class Daemon:
 async def daemon(broker: Mosquitto):
     async with aiomqtt.Client("127.0.0.1", broker.port, username="daq", password=PASSWORD) as client:
         await client.subscribe(f"{TOPICS.prefix}/refill", 1)
-        made = Daemon(client)
+        made = PublishingDaemon(client)
         task = asyncio.create_task(made.listen())
         try:
             yield made

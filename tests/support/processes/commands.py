@@ -1,7 +1,7 @@
-"""`daq` commands, each in a process of its own that is forked from one which has imported everything.
+"""`daq` commands, each in a separate process that is forked from one which has imported everything.
 
-A command costs some 50 ms in this way; with a new interpreter it costs a second.  `python -m tests.support.processes.commands`
-is the process that forks: it reads one order a line and answers with one exit code a line.
+A command takes about 50 ms in this way; with a new interpreter it takes a second.  `python -m tests.support.processes.commands`
+is the process that forks: it reads one order per line and answers with one exit code per line.
 """
 
 import gc
@@ -20,11 +20,11 @@ from daq.app.setup.drivers import Drivers
 
 LONGEST_S = 60
 INTERPRETER = ("PYTHON", "LANG", "LC_")
-"""An environment variable that begins so takes effect only in a new interpreter."""
+"""Environment variables with these prefixes take effect only in a new interpreter."""
 
 
 class Commands:
-    """Runs commands; close it in the end."""
+    """Runner of commands; call `close` at the end."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -33,7 +33,7 @@ class Commands:
         )
 
     def run(self, args: Sequence[str], env: Mapping[str, str]) -> "subprocess.CompletedProcess[str]":
-        """Exit code and output of ``daq ARGS`` under this environment, as `subprocess.run` gives them."""
+        """Run ``daq ARGS`` under this environment; return exit code and output as `subprocess.run` does."""
         if any(env.get(k) != v for k, v in os.environ.items() if k.startswith(INTERPRETER)) or any(
             k.startswith(INTERPRETER) and k not in os.environ for k in env
         ):
@@ -52,7 +52,7 @@ class Commands:
         return subprocess.CompletedProcess(list(args), code, out.read_text("utf-8"), err.read_text("utf-8"))
 
     def close(self) -> None:
-        """End the process that forks."""
+        """Stop the process that forks."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.close()
@@ -61,13 +61,13 @@ class Commands:
 
 
 def serve() -> int:
-    """Fork a process for each order; return the command's exit code in that process, 0 at the end of the orders."""
+    """Fork a process for each order.  Return the command's exit code in the forked process, and 0 after the last order."""
     for _, _, module in COMMANDS:
         importlib.import_module(f"daq.app.cli.{module}")
     Drivers.find()
     for heavy in ("numpy", "scipy.optimize", "scipy.special", "scipy.integrate"):
         importlib.import_module(heavy)
-    gc.freeze()  # a collection in a child would copy all pages
+    gc.freeze()  # a garbage collection in a child would copy all pages
     while line := sys.stdin.readline():
         order = json.loads(line)
         pid = os.fork()

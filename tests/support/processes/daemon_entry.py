@@ -1,6 +1,6 @@
 """The daemon's command line with the clock of the simulators and switches for faults: `python -m tests.support.processes.daemon_entry SWITCHES -- COMMAND`.
 
-Everything else is the same code that `python -m daq` runs; only the clock's class and the supervisor's hook are put in.
+Everything else is the code that `python -m daq` runs; only the clock's class and the supervisor's hook are replaced.
 """
 
 import argparse
@@ -16,10 +16,8 @@ from daq.core.driver import Decoded, Request
 from daq.descriptions.driver import DescribedDriver
 
 
-class TestClock(ScaledClock):
-    """The scaled clock; its time of day moves by as many nanoseconds as a file says, when the file says so."""
-
-    __test__ = False
+class ShiftedClock(ScaledClock):
+    """The scaled clock with its time of day shifted by the number of nanoseconds in a file, if the file exists."""
 
     def __init__(self, scale: float, shift: Path | None = None) -> None:
         super().__init__(scale)
@@ -34,7 +32,7 @@ class TestClock(ScaledClock):
 
 
 class FullDisk:
-    """A hook between the store's statements: while the file is there, the database may not grow by a page."""
+    """A hook between the store's statements: while the file exists, the database cannot grow by a page."""
 
     def __init__(self, switch: Path) -> None:
         self._switch = switch
@@ -52,12 +50,12 @@ class FullDisk:
 
 
 def break_driver(switch: Path) -> None:
-    """While the file is there, the driver of the rotational instrument fails at every line."""
+    """Make the driver of the rotational instrument fail at every line while the file exists."""
     decode = DescribedDriver.decode
 
     def fail(self: DescribedDriver, line: bytes, asked: Request | None = None) -> Decoded:
         if switch.exists() and self.kind == "rotational":
-            raise ZeroDivisionError("a driver's fault, put in by a test")
+            raise ZeroDivisionError("a driver's fault, caused by a test")
         return decode(self, line, asked)
 
     DescribedDriver.decode = fail  # type: ignore[method-assign]
@@ -66,7 +64,7 @@ def break_driver(switch: Path) -> None:
 def main(
     argv: list[str], *, hook: Callable[[str], None] | None = None, clock: Callable[[float], ScaledClock] | None = None
 ) -> int:
-    """Run a daq command with the switches before ``--``; returns its exit code."""
+    """Run a daq command with the switches before ``--``; return its exit code."""
     here = argv.index("--")
     switches = _parser().parse_args(argv[:here])
     from daq.app.cli import main as daq_main
@@ -75,7 +73,7 @@ def main(
     if switches.driver_fault:
         break_driver(switches.driver_fault)
     full = FullDisk(switches.full_disk) if switches.full_disk else None
-    make_clock = clock or functools.partial(TestClock, shift=switches.utc_shift)
+    make_clock = clock or functools.partial(ShiftedClock, shift=switches.utc_shift)
 
     def make_supervisor(*args: object, **options: object) -> Supervisor:
         supervisor = Supervisor(*args, crash_hook=full or hook, **options)  # type: ignore[arg-type]
@@ -92,7 +90,7 @@ def main(
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m tests.support.processes.daemon_entry")
     parser.add_argument("--scale", type=float, default=20.0)
-    parser.add_argument("--utc-shift", type=Path, default=None, help="file with nanoseconds by which UTC is off")
+    parser.add_argument("--utc-shift", type=Path, default=None, help="file with the shift of UTC in nanoseconds")
     parser.add_argument("--full-disk", type=Path, default=None, help="while this file exists, the database cannot grow")
     parser.add_argument("--driver-fault", type=Path, default=None, help="while this file exists, a driver fails")
     return parser

@@ -1,4 +1,4 @@
-"""A historian: an MQTT 5 subscriber that keeps what it gets."""
+"""A historian in this process: an MQTT 5 subscriber that keeps all messages."""
 
 import json
 from dataclasses import dataclass, field
@@ -14,7 +14,7 @@ PREFIX = "works/lab/v1"
 
 @dataclass
 class Historian:
-    """An MQTT 5 subscriber; keeps what it gets: (topic, payload, retained)."""
+    """An MQTT 5 subscriber; it keeps all messages as (topic, payload, retained)."""
 
     port: int
     name: str = "historian-e2e"
@@ -41,7 +41,7 @@ class Historian:
         self._client.loop_stop()
 
     def on(self, topic: str) -> list[dict[str, Any]]:
-        """The payloads of a topic below the prefix, in order."""
+        """Return the payloads of a topic below the prefix, in order."""
         return [json.loads(payload) for t, payload, _ in list(self.got) if t == f"{PREFIX}/{topic}"]
 
     def status(self) -> str:

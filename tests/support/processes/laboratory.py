@@ -1,4 +1,4 @@
-"""A laboratory in a folder: simulators on pseudo-terminals, a configuration, a daemon in a process, a historian."""
+"""A laboratory in a folder: simulators on pseudo-terminals, a configuration, a daemon as a process, a broker."""
 
 import contextlib
 import json
@@ -24,7 +24,7 @@ from daq.core.journal import read_records
 from tests.support.processes.mosquitto import PASSWORD, Mosquitto
 
 SCALE = 20.0
-"""Simulated seconds in a second, of simulators and daemon alike."""
+"""Simulated seconds per real second, for simulators and daemon."""
 
 SERIALS = {"bench-1": "R-1042", "bench-2": "R-1043", "thermo-1": "T-0310"}
 
@@ -53,7 +53,11 @@ LONG = SHORT.replace('"short"', '"long"').replace("Twelve seconds", "Fifteen min
 
 
 def eventually(condition: Callable[[], Any], seconds: float = 10.0, what: str = "it") -> Any:
-    """What `condition` gives once that is true; an `AssertionError` after so many seconds."""
+    """Return the value of `condition` when it is true.
+
+    Raises:
+        AssertionError: it is not true within `seconds`.
+    """
     end = time.monotonic() + seconds
     while not (found := condition()):
         assert time.monotonic() < end, f"{what} did not happen within {seconds:g} s"
@@ -62,7 +66,7 @@ def eventually(condition: Callable[[], Any], seconds: float = 10.0, what: str = 
 
 
 class Simulator:
-    """A simulated instrument in a process of its own."""
+    """A simulated instrument as a separate process."""
 
     def __init__(
         self,
@@ -104,8 +108,8 @@ class Simulator:
         state = self.state()
         return bool(state["running"]) or abs(state["speed_per_min"]) > 0.05
 
-    def calm(self, serial: str) -> None:
-        """Plugged in and well-behaved again."""
+    def clear_faults(self, serial: str) -> None:
+        """Remove all faults and connect the instrument again."""
         for command in ("slow 0", "silence 0", "probe ok", f"identity {serial}"):
             self.tell(command)
         if self.state()["kind"] == "rotational":
@@ -113,8 +117,8 @@ class Simulator:
         self.tell("replug")
 
     def reset(self, serial: str) -> None:
-        """As it was when it was new: calm and at rest.  Nobody may have its port open."""
-        self.calm(serial)
+        """Remove all faults and stop the motor.  No other process may have the port open."""
+        self.clear_faults(serial)
         if self.state()["kind"] == "rotational" and self.turning:
             with serial_port.Serial(str(self.port), timeout=0.1) as port:
                 port.write(b"halt#%04X\r\n" % crc_hqx(b"halt", 0))
@@ -128,7 +132,7 @@ class Simulator:
 
 
 class Simulators:
-    """Two rotational instruments and a thermometer, started once."""
+    """Two rotational instruments and a thermometer, each as a process."""
 
     def __init__(self, folder: Path, *, scale: float = SCALE) -> None:
         self.scale = scale
@@ -144,9 +148,9 @@ class Simulators:
         for simulator in self.all.values():
             simulator.wait_ready()
 
-    def calm(self) -> None:
+    def clear_faults(self) -> None:
         for name, serial in SERIALS.items():
-            self.all[name].calm(serial)
+            self.all[name].clear_faults(serial)
 
     def reset(self) -> None:
         for name, serial in SERIALS.items():
@@ -158,7 +162,7 @@ class Simulators:
 
 
 class Call:
-    """A request at the control socket, its answers read one by one."""
+    """A request to the control socket; its answers are read one by one."""
 
     def __init__(self, path: Path, message: dict[str, Any]) -> None:
         self._socket = socket.socket(socket.AF_UNIX)
@@ -170,13 +174,13 @@ class Call:
 
     def next(self) -> dict[str, Any]:
         line = self._lines.readline()
-        assert line, f"the daemon went away after {self.seen[-1:]}"
+        assert line, f"the daemon closed the connection after {self.seen[-1:]}"
         answer: dict[str, Any] = json.loads(line)
         self.seen.append(answer)
         return answer
 
     def until(self, key: str, condition: Callable[[Any], Any] = lambda _: True, seconds: float = 20.0) -> Any:
-        """The first answer under `key` for which the condition holds."""
+        """Return the first answer under `key` for which the condition holds."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
             answer = self.next()
@@ -187,13 +191,13 @@ class Call:
         raise AssertionError(f"no {key!r} within {seconds:g} s; last {self.seen[-1:]}")
 
     def last(self, key: str) -> Any:
-        """The answer under `key`; nothing more is read."""
+        """Return the first answer under `key` and close the connection."""
         found = self.until(key)
         self.close()
         return found
 
     def state(self, *states: str) -> dict[str, Any]:
-        """The first view in one of these states."""
+        """Return the first view in one of these states."""
         return dict(self.until("view", lambda view: view["state"] in states))
 
     def close(self) -> None:
@@ -202,7 +206,7 @@ class Call:
 
 
 class Daemon:
-    """``daq serve`` in a process of its own, under the clock of the simulators unless `real`."""
+    """``daq serve`` as a separate process, with the clock of the simulators unless `real`."""
 
     def __init__(
         self, lab: "Lab", *switches: str, real: bool = False, env: dict[str, str] | None = None, wait: bool = True
@@ -261,7 +265,7 @@ class Daemon:
 
 
 class Lab:
-    """One folder with everything.  Close it in the end."""
+    """One folder with configuration, state and processes.  Call `close` at the end."""
 
     def __init__(self, folder: Path, simulators: Simulators, *, benches: int = 1, companion: bool = False) -> None:
         self.folder = folder
@@ -316,7 +320,7 @@ class Lab:
         return self.broker
 
     def command(self, *words: str, real: bool = False) -> list[str]:
-        """A daq command as a process: the first word is the command, words that begin with ``+`` are switches."""
+        """Return the command line of a daq command: the first word is the command, words with ``+`` are switches."""
         switches = [w.removeprefix("+") for w in words if w.startswith("+")]
         rest = [w for w in words if not w.startswith("+")]
         where = ["--config", str(self.config), "--state", str(self.state)]
@@ -327,7 +331,7 @@ class Lab:
         ]  # fmt: skip
 
     def daq(self, *words: str, seconds: float = 30.0) -> "subprocess.CompletedProcess[str]":
-        """Run a command to its end."""
+        """Run a command and wait for its end."""
         return subprocess.run(
             self.command(*words), env=self.env, capture_output=True, text=True, timeout=seconds, check=False
         )
@@ -346,18 +350,18 @@ class Lab:
             yield reader
 
     def audited(self) -> list[tuple[str, str]]:
-        """What the audit trail says, as (what, subject)."""
+        """Return the entries of the audit trail as (what, subject)."""
         with self.reader() as reader:
             return [(entry.what, entry.subject) for entry in reader.audit()]
 
     def result(self, run_id: str) -> dict[str, Any]:
-        """The data of the only result of a run."""
+        """Return the data of the only result of a run."""
         with self.reader() as reader:
             (result,) = reader.results(run_id)
             return dict(json.loads(result.data))
 
     def records(self, run_id: str) -> list[Any]:
-        """The events of a run's journal."""
+        """Return the events of a run's journal."""
         with self.reader() as reader:
             raw = b"".join(block.raw for block in reader.journal(run_id))
         return [r.event for r in read_records(raw) if r.event is not None]
@@ -384,7 +388,7 @@ class Lab:
             self.broker.stop()
 
 
-def counts(lab: Lab, run_id: str) -> int:
-    """How many blocks of a run's journal are stored."""
+def stored_blocks(lab: Lab, run_id: str) -> int:
+    """Return the number of stored blocks of a run's journal."""
     with lab.reader() as reader:
         return len(list(reader.journal(run_id)))

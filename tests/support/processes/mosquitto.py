@@ -1,4 +1,4 @@
-"""A real Mosquitto on a free port with a configuration of its own, a historian that listens, and messages to publish."""
+"""A real Mosquitto on a free port with its own configuration, a subscriber that listens, and messages to publish."""
 
 import asyncio
 import contextlib
@@ -23,7 +23,7 @@ from daq.adapters.store.store import Store
 from tests.support.runs.stored import T0, begin, builder, conclude, register
 
 TOPICS = Topics(enterprise="glazeworks", cell="bench-1")
-PASSWORD = "kiln-and-slip"  # noqa: S105 - of a broker that lives as long as a test
+PASSWORD = "kiln-and-slip"  # noqa: S105 - of a broker that runs for one test
 
 MOSQUITTO = shutil.which("mosquitto", path=os.environ.get("PATH", "") + ":/usr/sbin:/usr/local/sbin")
 
@@ -38,7 +38,7 @@ needs_openssl = pytest.mark.skipif(
 
 
 def make_certificates(folder: Path) -> Path:
-    """A certificate authority (ca.pem), and a server's and a client's certificate from it, in a new folder."""
+    """Make a new folder with a certificate authority (ca.pem) and certificates of a server and a client from it."""
     folder.mkdir()
 
     def openssl(*words: str) -> None:
@@ -66,18 +66,18 @@ def free_port() -> int:
 
 @dataclass
 class Mosquitto:
-    """The broker as a process of its own."""
+    """The broker as a separate process."""
 
     folder: Path
     extra: str = ""
     acl: str = ""
     own_persistence: bool = False
-    """Whether `extra` says what the broker keeps; otherwise everything, saved with every change."""
+    """True if `extra` configures what the broker keeps; otherwise it keeps everything and saves every change."""
     port: int = field(default_factory=free_port)
     process: "subprocess.Popen[bytes] | None" = None
 
     def start(self) -> "Mosquitto":
-        assert MOSQUITTO is not None, "CI promises a mosquitto, and there is none"
+        assert MOSQUITTO is not None, "in CI a mosquitto must be installed, and none was found"
         lines = [
             f"listener {self.port} 127.0.0.1",
             "allow_anonymous false",
@@ -143,13 +143,13 @@ class Mosquitto:
         return MqttSettings(**{**values, **changes})  # type: ignore[arg-type]
 
 
-class WallClock:
+class FixedClock:
     def utc_ns(self) -> int:
         return T0
 
 
 def fill(store: Store, names: list[str], *, instrument: str = "rotor-1", last: bool = False) -> None:
-    """Commit a finished run for each name; its result's id is the name."""
+    """Commit a finished run for each name; the name is the id of its result."""
     topics = [(TOPICS.result(instrument), False)] + ([(TOPICS.last(instrument), True)] if last else [])
     store.submit(register()).result(10)
     for name in names:
@@ -159,7 +159,7 @@ def fill(store: Store, names: list[str], *, instrument: str = "rotor-1", last: b
 
 @contextlib.asynccontextmanager
 async def publishing(store: Store, settings: MqttSettings, **options: object) -> AsyncIterator[Publisher]:
-    publisher = Publisher(store, settings, WallClock(), topics=TOPICS, seed=1, **options)  # type: ignore[arg-type]
+    publisher = Publisher(store, settings, FixedClock(), topics=TOPICS, seed=1, **options)  # type: ignore[arg-type]
     task = asyncio.create_task(publisher.run())
     try:
         yield publisher
@@ -169,8 +169,8 @@ async def publishing(store: Store, settings: MqttSettings, **options: object) ->
 
 
 @dataclass
-class Historian:
-    """What a subscriber received, in order: (topic, decoded payload, retained)."""
+class Listener:
+    """Messages that a subscriber received, in order: (topic, decoded payload, retained)."""
 
     received: list[tuple[str, dict, bool]] = field(default_factory=list)
     news: asyncio.Event = field(default_factory=asyncio.Event)
@@ -189,8 +189,8 @@ class Historian:
 
 @contextlib.asynccontextmanager
 async def listening(port: int, password: str = PASSWORD, topic: str = "#", identifier: str | None = None, **options):
-    """A historian with a session of its own on MQTT 3.1.1."""
-    historian = Historian()
+    """Subscribe as the historian, with a separate session on MQTT 3.1.1."""
+    historian = Listener()
     client = aiomqtt.Client(
         "127.0.0.1", port, username="historian", password=password, identifier=identifier, **options
     )
@@ -213,7 +213,7 @@ async def listening(port: int, password: str = PASSWORD, topic: str = "#", ident
 
 
 async def eventually(condition: Callable[[], bool], seconds: float = 20) -> None:
-    """Wait for something in another process or thread that has no event of its own."""
+    """Wait until a condition on another process or thread is true, by polling every 10 ms."""
     end = asyncio.get_running_loop().time() + seconds
     while not condition():
         assert asyncio.get_running_loop().time() < end, "it did not happen in time"

@@ -1,7 +1,7 @@
-"""A PostgreSQL server of one's own: made, started, killed and removed with the tests.
+"""A PostgreSQL server for tests: they make, start, kill and remove it.
 
-Where the tests run as root, the server runs as the account that Debian's package makes, in a folder made for it; nothing
-is added to the machine and no existing folder is touched.
+If the tests run as root, the server runs as the account of Debian's package, in a new temporary folder; nothing else on
+the machine changes.
 """
 
 import contextlib
@@ -26,7 +26,7 @@ OWNER = "collector"
 
 
 def binaries() -> Path | None:
-    """The folder of the newest installed server; None where there is none that can be run here."""
+    """Return the folder of the newest installed server, or None if there is none that can run here."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[-3]))
     if not found:
         return None
@@ -48,15 +48,15 @@ class Server:
     """A cluster in a temporary folder, on a free loopback port."""
 
     fsync: bool = False
-    """On where the server itself is killed."""
+    """True if the test kills the server."""
     certificates: Path | None = None
-    """Where these are (as `make_certificates` makes them), nobody is let in without TLS and a certificate of his own."""
+    """Folder made by `make_certificates`; with it the server accepts only TLS connections with a client certificate."""
     port: int = field(default_factory=free_port)
     folder: Path = field(init=False)
 
     def __post_init__(self) -> None:
         found = binaries()
-        assert found is not None, "CI promises a PostgreSQL server, and there is none"
+        assert found is not None, "in CI a PostgreSQL server must be installed, and none was found"
         self._bin = found
         self.folder = Path(tempfile.mkdtemp(prefix="daq-postgres-"))
         if os.getuid() == 0:
@@ -75,7 +75,7 @@ class Server:
                 self._as_account("sh", "-c", 'umask 077; cat >"$0"', str(self.folder / name), given=given)
             rule = "hostssl all all 127.0.0.0/8 trust clientcert=verify-ca\n"
             self._as_account("tee", str(self.data / "pg_hba.conf"), given=rule)
-        # Written by the server's own account, which owns the folder.
+        # The server's account owns the folder, so it writes the file.
         self._as_account("tee", "-a", str(self.data / "postgresql.conf"), given=config)
 
     @property
@@ -90,7 +90,7 @@ class Server:
         self._run("pg_ctl", "-D", str(self.data), "-m", how, "-w", "-t", "60", "stop")
 
     def kill(self) -> None:
-        """kill -9 of the whole server."""
+        """Kill all processes of the server with SIGKILL."""
         pid = int((self.data / "postmaster.pid").read_text().split()[0])
         children = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True).stdout
         for victim in [pid, *map(int, children.split())]:

@@ -1,4 +1,4 @@
-"""The exact distribution of a sum of rectangular quantities, which Monte Carlo has to come to."""
+"""The exact distribution of a sum of rectangular quantities, as a reference for Monte Carlo propagation."""
 
 import itertools
 import math
@@ -7,7 +7,7 @@ from scipy.optimize import brentq
 
 
 def half_width(half_widths, coverage=0.95):
-    """Half-width of the symmetric interval that holds such a sum with `coverage`.
+    """Return the half-width of the symmetric interval that holds the sum with probability `coverage`.
 
     From the sum's distribution function (the polynomial of Irwin and Hall for unequal widths); up to 10 half-widths.
     """

@@ -1,8 +1,8 @@
-"""The published and independently computed values of `tests/reference`, read once.
+"""The published and independently computed reference values of `tests/reference`, read once.
 
 `<area>.csv` holds one row per value: case, quantity, value (JSON), unit, kind of comparison, tolerance.
-`<area>.toml` holds each case's inputs, its published source and its standing: `quoted` (read in the source), `computed`
-(evaluated from the source's equation, nearly always by two routes) or `memory` (known, not looked up).
+`<area>.toml` holds each case's inputs, its published source and its status: `quoted` (read in the source), `computed`
+(evaluated from the source's equation, nearly always by two routes) or `memory` (from memory, not checked in the source).
 """
 
 import csv
@@ -64,19 +64,19 @@ INPUTS = _inputs()
 
 
 def flow_curve(model: str, column: str) -> tuple[list[float], list[float]]:
-    """Rates (1/s) and stresses (Pa) of one of the synthetic curves; column `true` or `noisy`."""
+    """Return rates (1/s) and stresses (Pa) of one of the synthetic curves; `column` is ``true`` or ``noisy``."""
     with (DATA / "flowcurves.csv").open(encoding="utf-8", newline="") as file:
         rows = [r for r in csv.DictReader(file) if r["model"] == model]
     return [float(r["shear_rate_1_per_s"]) for r in rows], [float(r[f"stress_{column}_Pa"]) for r in rows]
 
 
 def univariate(name: str) -> list[float]:
-    """One of NIST's univariate sets (StRD)."""
+    """Return one of NIST's univariate data sets (StRD)."""
     with (DATA / "nist_univariate.csv").open(encoding="utf-8", newline="") as file:
         return [float(r["value"]) for r in csv.DictReader(file) if r["dataset"].lower() == name.lower()]
 
 
 def strd(name: str) -> list[tuple[float, float]]:
-    """The two columns of a StRD file, from line 61 on."""
+    """Return the two columns of a StRD file, from line 61 on."""
     lines = (DATA / "nist_strd" / f"{name}.dat").read_text(encoding="ascii").splitlines()[60:]
     return [(float(a), float(b)) for a, b in (line.split() for line in lines if line.strip())]

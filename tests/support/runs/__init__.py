@@ -1,1 +1,1 @@
-"""Plans, facts, stored runs and results, made without a process."""
+"""Plans, facts, stored runs and results, made in this process."""

@@ -1,4 +1,4 @@
-"""The example files, changed where a test wants it, and facts made by hand."""
+"""The example files, with changes of a test, and facts of a run made by hand."""
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -27,7 +27,7 @@ S = 1_000_000_000
 
 
 def changed(folder: Path, file: str, edits: Iterable[tuple[str, str]]) -> Path:
-    """A copy of an example with texts replaced; every text must be there."""
+    """Write a copy of an example with texts replaced; every old text must occur in it."""
     text = (CONFIG / file).read_text(encoding="utf-8")
     for old, new in edits:
         assert old in text, f"{old!r} is not in {file}"
@@ -50,7 +50,7 @@ def driver_for(instrument: Any) -> Driver:
 
 
 def plan_of(method: Any, instrument: Any, **more: Any) -> Plan:
-    """A plan of examples by name, or of loaded models."""
+    """Compile a plan from examples by name, or from loaded models."""
     m = example(f"methods/{method}.toml") if isinstance(method, str) else method
     i = example(f"instruments/{instrument}.toml") if isinstance(instrument, str) else instrument
     if isinstance(more.get("product"), str):
@@ -58,12 +58,12 @@ def plan_of(method: Any, instrument: Any, **more: Any) -> Plan:
     return compile_plan(m, i, driver_for(i), **more)
 
 
-def told(full_scale: float = 1000.0) -> Identity:
+def rotational_identity(full_scale: float = 1000.0) -> Identity:
     return Identity("rotational", "R-1042", "1.2", {"full_scale_uN_m": full_scale})
 
 
 def flat(mean: float, n: int = 300, sd: float = 0.0, **more: Any) -> Summary:
-    """A summary of readings around a mean."""
+    """Return a summary of `n` readings around a mean, with standard deviation `sd`."""
     given: dict[str, Any] = {
         "minimum": mean - sd,
         "maximum": mean + sd,
@@ -86,7 +86,7 @@ def kept(
     statistic: str = "mean",
     rule: str = "",
 ) -> Kept:
-    """A kept value; times in s since the run began."""
+    """Return a kept value; `t` and `span` in s, `t` since the start of the run."""
     return Kept(
         t=round(t * S),
         step=step,
@@ -111,7 +111,7 @@ def facts(
     ended: Mapping[int, tuple[float, float, str]] | None = None,
     notes: Iterable[Noted] = (),
 ) -> Facts:
-    """Facts of a run that began at 0; `ended` maps step to (start s, end s, rule)."""
+    """Return the facts of a run that starts at 0; `ended` maps a step to (start s, end s, rule)."""
     steps = [
         StepEnded(round(end * S), i, round(start * S), rule, None, 600, 30.0)
         for i, (start, end, rule) in ({0: (0.0, 60.0, "elapsed ≥ 60 s")} if ended is None else ended).items()
@@ -125,7 +125,7 @@ SPEED = 30.0
 
 
 def summaries(viscosity=800.0, torque=50.0, speed=SPEED, temperature=25.0, **more):
-    """What the span of a clear glaze holds: 4 mPa.s of scatter, half of it carried from reading to reading."""
+    """Return the summaries of a span of a clear glaze: scatter 4 mPa.s, lag-1 autocorrelation 0.5."""
     return {
         "torque": flat(torque, sd=0.2),
         "speed": flat(speed),

@@ -1,4 +1,4 @@
-"""Flow-curve methods of any speeds, run on simulated instruments in memory."""
+"""Flow-curve methods with given speeds, run on simulated instruments in memory."""
 
 from collections.abc import Iterable
 from pathlib import Path
@@ -37,7 +37,7 @@ keep = [{{ at = "end", span = "{span}" }}]
 
 
 def text(speeds: Iterable[float], *, wait: float = 0.0, low: float = 10.0, more: str = "", settle: float = 2.0) -> str:
-    """A method that holds each speed for `wait` seconds, and for 2 revolutions of settling and 1 of averaging."""
+    """Return a method that holds each speed for `wait` seconds and at least 2 revolutions of settling and 1 of averaging."""
     out = HEAD.format(low=low, more=more)
     for i, speed in enumerate(speeds):
         turns = max(settle + 1.2, wait * speed / 60.0 + 1.2)
@@ -55,7 +55,7 @@ def measure(
     seed: int = 1,
     product: str | None = None,
 ) -> tuple[FlowCurveData, Plan, Bench]:
-    """The flow curve of a method (as text) on a fluid at 25 Cel."""
+    """Run a method (as text) on a fluid at 25 Cel; return its flow curve, plan and bench."""
     path = folder / "curve.toml"
     path.write_text(written, encoding="utf-8")
     loaded = example(f"instruments/{instrument}.toml").with_fitted(fitted)
@@ -71,7 +71,7 @@ def measure(
     return curve, plan, bench
 
 
-def both_ways(*speeds):
+def up_and_down(*speeds):
     return [*speeds, *speeds[-2::-1]]
 
 
@@ -79,14 +79,14 @@ SLIP = {"low": 1, "wait": 220, "more": 'branch = "up"'}
 
 
 CASES = [
-    # fluid, bench, body, product, speeds, method, model, true parameters
-    ("clear-glaze", "bench-1", "coaxial-12", "clear-glaze", both_ways(6, 12, 20, 30, 40, 50), {}, "newtonian",
+    # fluid, bench, geometry, product, speeds, method, model, true parameters
+    ("clear-glaze", "bench-1", "coaxial-12", "clear-glaze", up_and_down(6, 12, 20, 30, 40, 50), {}, "newtonian",
      {"eta": 0.8}),
-    ("white-glaze", "bench-2", "cylinder-9", "white-glaze", both_ways(2, 4, 8, 15, 30, 45, 65), {}, "power_law",
+    ("white-glaze", "bench-2", "cylinder-9", "white-glaze", up_and_down(2, 4, 8, 15, 30, 45, 65), {}, "power_law",
      {"K": 6.5, "n": 0.45}),
-    ("engobe", "bench-2", "cylinder-9", "engobe", both_ways(1, 2, 4, 8, 15, 30, 55), {}, "herschel_bulkley",
+    ("engobe", "bench-2", "cylinder-9", "engobe", up_and_down(1, 2, 4, 8, 15, 30, 55), {}, "herschel_bulkley",
      {"tau_y": 8.0, "K": 3.2, "n": 0.55}),
-    ("casson-glaze", "bench-2", "cylinder-9", None, both_ways(2, 4, 8, 15, 30, 60, 90), {}, "casson",
+    ("casson-glaze", "bench-2", "cylinder-9", None, up_and_down(2, 4, 8, 15, 30, 60, 90), {}, "casson",
      {"tau_c": 5.0, "eta_c": 0.12}),
     # First-order structure at equilibrium: eta = floor + span build/(build + break g), which is a Cross fluid with m = 1,
     # eta0 = 0.25 + 0.9, eta_inf = 0.25 and lam = 0.0015/0.02 s.

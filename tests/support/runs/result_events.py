@@ -1,4 +1,4 @@
-"""Messages as daemons publish them: made by the project's own payload and envelope, varied as a test needs."""
+"""Messages as daemons publish them: made with the project's payload and envelope, with changes of a test."""
 
 import copy
 import functools
@@ -13,7 +13,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.envelope import envelope
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from tests.support.runs.examples import facts, kept, plan_of, summaries, told
+from tests.support.runs.examples import facts, kept, plan_of, rotational_identity, summaries
 
 TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
 DATABASE = "6f1e0f0a-0000-4000-8000-000000000001"
@@ -23,7 +23,7 @@ T0 = datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC)
 
 @functools.cache
 def _template() -> dict[str, Any]:
-    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", identity=told())
+    plan = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", identity=rotational_identity())
     record = RunDetails(
         run="7f1c", sample=Sample(id="CG-2291", lot="L-118", fill="1", replicate=1), operator="shift A",
         began="2026-03-02T05:40:00Z", ended="2026-03-02T05:43:10Z", journal_digest="ab" * 32, audit_head="cd" * 32,
@@ -47,7 +47,7 @@ def result(
     change: dict[str, Any] | None = None,
     envelope_change: dict[str, Any] | None = None,
 ) -> tuple[str, bytes]:
-    """Topic and payload; `change` sets values by dotted path in the data, `envelope_change` around it."""
+    """Return topic and payload; `change` sets values in the data by dotted path, `envelope_change` sets keys of the envelope."""
     data = copy.deepcopy(_template())
     moment = time or T0 + timedelta(minutes=10 * sequence)
     text = moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03d}Z"
@@ -71,7 +71,7 @@ def result(
 
 
 def curve(sequence: int = 1, *, stream: str = "bench-1", source: str = SOURCE) -> tuple[str, bytes]:
-    """The flow curve of that result, as a message with the result's sequence."""
+    """Return the message of that result's flow curve, with the same sequence."""
     of = own_id(source, stream, sequence)
     data = {
         "schema_version": 1, "result": of, "run": f"run-{sequence}", "instrument": stream, "simulated": False,

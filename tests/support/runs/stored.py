@@ -1,4 +1,4 @@
-"""A run of the glaze works, in pieces that the store takes."""
+"""Transactions of one run, as the store accepts them."""
 
 import json
 import uuid
@@ -37,7 +37,7 @@ def record(run_id: str, instrument: str = "rotor-1") -> RunRecord:
 
 
 def blocks(count: int, seed: bytes = b"line\r\n") -> list[Block]:
-    """A chain of `count` blocks with different contents."""
+    """Return a chain of `count` blocks with different contents."""
     out: list[Block] = []
     digest = ""
     for i in range(count):

@@ -1,4 +1,4 @@
-"""Runs measured on simulated instruments in memory, under a clock of the test's, into a real database."""
+"""Runs measured on simulated instruments in memory, with a clock that the test steps, stored in a real database."""
 
 import platform
 import uuid
@@ -28,8 +28,8 @@ T0 = 1_764_000_000 * 10**9
 SLICE_NS = 50_000_000
 
 
-class BenchClock:
-    """Starts at one second after boot."""
+class SteppedClock:
+    """A clock that the bench steps; it starts one second after boot."""
 
     boot_id = "a-boot"
 
@@ -44,11 +44,11 @@ class BenchClock:
 
 
 @dataclass
-class Bench:
-    """One bench with its state directory; `measure` works through one run."""
+class StoredBench:
+    """One bench with its state directory; `measure` executes one run."""
 
     state: Path
-    clock: BenchClock = field(default_factory=BenchClock)
+    clock: SteppedClock = field(default_factory=SteppedClock)
 
     def __post_init__(self) -> None:
         self.state.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -58,7 +58,7 @@ class Bench:
     def measure(
         self, sample: str, fluid: str = "clear-glaze", *, speed: float = 30, stop_after_s: float = 0.0, **about: Any
     ) -> str:
-        """Measure clear glaze on bench-1; returns the run's id."""
+        """Measure clear glaze on bench-1; return the id of the run."""
         catalogue, clock = self.catalogue, self.clock
         instrument = catalogue.instrument("bench-1")
         method = catalogue.method("clear-glaze-qc")
@@ -100,7 +100,7 @@ class Bench:
 
     def _work(self, pipeline, journal, boxes, store, maker, run_id, stop_after_s) -> None:
         clock = self.clock
-        begun = clock.now
+        started = clock.now
         waiting: list[Event] = [ClockAnchor(clock.now, clock.utc_ns(), clock.boot_id)]
         waiting += [LinkUp(clock.now, name) for name in boxes]
         waiting.append(OperatorCommand(clock.now, "begin", "m.keeper"))
@@ -121,12 +121,12 @@ class Bench:
                     elif isinstance(effect, Ended):
                         motor = effect.motor
             clock.now += SLICE_NS
-            assert clock.now - begun < 600 * 10**9, "the run does not come to its end"
+            assert clock.now - started < 600 * 10**9, "the run does not end within 600 s"
             for name, box in boxes.items():
                 data = box.advance(SLICE_NS / 1e9)
                 if data:
                     waiting.append(Received(clock.now, name, data))
-            if stop_after_s and clock.now - begun >= stop_after_s * 1e9:
+            if stop_after_s and clock.now - started >= stop_after_s * 1e9:
                 waiting.append(OperatorCommand(clock.now, "stop", "m.keeper"))
                 stop_after_s = 0.0
             if clock.now >= pipeline.wake_at:

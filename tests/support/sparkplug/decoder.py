@@ -1,4 +1,4 @@
-"""A decoder of Sparkplug B payloads that shares nothing with the program: varints and lengths by hand.
+"""A decoder of Sparkplug B payloads that shares no code with the program and no library.
 
 Wire format: the protocol buffers' own description of their encoding (varint, 64-bit, length-delimited, 32-bit).
 Field numbers and codes: Sparkplug specification 3.0, chapter 6.
@@ -37,7 +37,7 @@ class Payload:
 
 
 def fields(data: bytes):
-    """Pairs of field number and raw value: int for varints, bytes for the rest."""
+    """Yield pairs of field number and raw value: int for varints, bytes for the other types."""
     at = 0
     while at < len(data):
         key, at = varint(data, at)
@@ -72,7 +72,7 @@ def signed(value: int, bits: int) -> int:
 
 
 def scalar(kind: str, number: int, first: int, raw):
-    """A value by its type's name; `first` is the field number of the 32-bit form."""
+    """Return a value of the named type; `first` is the field number of the 32-bit form."""
     if kind in ("Int32", "UInt32"):
         assert number == first
         return signed(raw, 32) if kind == "Int32" else raw
@@ -92,7 +92,7 @@ def scalar(kind: str, number: int, first: int, raw):
 
 
 def decode(data: bytes, types=None) -> Payload:
-    """`types` gives the type code of a metric by name or alias, for data messages that have none."""
+    """Decode a payload; `types` gives the type code of a metric by name or alias, for data messages without type codes."""
     payload = Payload()
     for number, raw in fields(data):
         if number == 1:

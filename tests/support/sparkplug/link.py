@@ -1,4 +1,4 @@
-"""A link against a real broker, with a database in this process, and a host application that listens."""
+"""A link to a real broker, with made-up devices and results, and a host application that listens."""
 
 import asyncio
 import contextlib
@@ -36,7 +36,7 @@ class AdvancedClock:
 
 @dataclass
 class Content:
-    """Devices and results that a test makes up."""
+    """Made-up devices and results of a test."""
 
     states: dict = field(default_factory=lambda: {"bench-1": "ready"})
     results: list = field(default_factory=list)
@@ -69,7 +69,7 @@ class Content:
 
 @dataclass
 class Watcher:
-    """A host application: subscribes, and has every message checked by the strict host."""
+    """A host application: it subscribes, and the strict host checks every message."""
 
     host: StrictHost
     news: asyncio.Event = field(default_factory=asyncio.Event)
@@ -96,7 +96,7 @@ class Watcher:
 
 
 class Cable:
-    """Carries bytes between a link and its broker, and can be cut."""
+    """A forwarded connection between a link and its broker that can be cut."""
 
     def __init__(self, port):
         self._to = port
@@ -137,10 +137,13 @@ class Cable:
 
 @contextlib.asynccontextmanager
 async def watching(port, *, aliases=False, first=False):
-    """The will of each session is taken from its birth, whose number must be the next one each time.
+    """Yield a watcher that is subscribed to the node; it takes the number of each session's will from the birth.
 
-    `first`: what comes before the first birth is left alone, as a host does that comes into a running life, and a
-    number may be left out: that of a session that ended before its birth.
+    The number must increase by one with each birth.
+
+    Arguments:
+        first: ignore the messages before the first birth, as a host that starts while the node runs, and allow a missing
+            number, that of a session that ended before its birth.
     """
     watcher = Watcher(StrictHost(GROUP, NODE, aliases=aliases))
     client = aiomqtt.Client("127.0.0.1", port, username="historian", password=PASSWORD)
@@ -194,7 +197,7 @@ def settings_for(port, password):
 
 @contextlib.asynccontextmanager
 async def linked(folder, settings: MqttSettings, content, *, host="", aliases=False, clock=None, position=None):
-    """A running link."""
+    """Run a link for the time of the context."""
     memory = Memory.open(folder, position or Position("db-1", 1, {}, {}))
     node = EdgeNode(Names(GROUP, NODE, host), with_aliases=aliases)
     link = Link(

@@ -1,7 +1,7 @@
-"""A process that measures and tells Sparkplug hosts, made to be killed: `python -m tests.campaigns.sparkplug.victim FOLDER PORT RESULTS`.
+"""A process that commits results and publishes them to Sparkplug hosts, made to be killed: `python -m tests.campaigns.sparkplug.killed_node FOLDER PORT RESULTS`.
 
-Real are the database, the node and its connection; results are committed as fast as a seeded chance says, and an
-instrument is away now and then.
+Database, node and connection are real.  Results are committed after seeded random pauses, and one instrument is
+disconnected at random times.
 """
 
 import asyncio
@@ -28,7 +28,7 @@ def session(name):
 
 
 async def main(folder, port, results):
-    chance = random.Random(results)
+    rng = random.Random(results)
     with Store(folder / "daq.db") as store:
         store.submit(register()).result(10)
         bench = SimpleNamespace(
@@ -39,16 +39,16 @@ async def main(folder, port, results):
         with store.reader() as reader:
             done = len(reader.all_results())
         for number in range(done, results):
-            name = chance.choice(INSTRUMENTS)
+            name = rng.choice(INSTRUMENTS)
             run = f"run-{number}-{uuid.uuid4()}"
             await store.commit(begin(run, name))
             await store.commit(conclude(run, result_id=run, build=builder(run, topics=())))
             node.wake()
-            bench.sessions["rotor-2"].standing.state = "connecting" if chance.random() < 0.2 else "ready"
-            await asyncio.sleep(chance.random() * 0.02)
+            bench.sessions["rotor-2"].standing.state = "connecting" if rng.random() < 0.2 else "ready"
+            await asyncio.sleep(rng.random() * 0.02)
         for one in bench.sessions.values():
             one.standing.state = "ready"
-        print("all are made", flush=True)
+        print("all results are committed", flush=True)
         await asyncio.Event().wait()
 
 
