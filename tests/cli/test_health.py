@@ -63,7 +63,7 @@ def test_what_a_dragging_bearing_leaves_at_rest():
     assert found.return_to_zero == pytest.approx(0.8 * 1.5 * (math.exp(-5 / 15) - math.exp(-15 / 15)), abs=0.06)
     _, said = judged([found], LIMITS)
     assert len(said) == 1
-    assert said[0].startswith("swinging free, +0.4")
+    assert said[0].startswith("with the rotor free in air, +0.4")
     assert "bearing" in said[0]
 
 

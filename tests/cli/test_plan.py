@@ -183,7 +183,7 @@ def test_what_cannot_be_planned(cli, args, said):
     ("old", "new", "said"),
     [
         ('torque_full_scale = "1000 uN.m"', "", "specification.torque_full_scale: is needed"),
-        ('speed = "100 /min" ', "", "limits.speed: is missing, so it is not known how fast may be planned"),
+        ('speed = "100 /min" ', "", "limits.speed: is missing, so the fastest speed to plan is not known"),
     ],
 )
 def test_what_a_file_lacks(cli, config, old, new, said):

@@ -1,4 +1,4 @@
-"""A broker that goes away or refuses: nothing is lost, nothing is hidden."""
+"""A broker that disconnects or refuses: nothing is lost, nothing is hidden."""
 
 import json
 
@@ -42,7 +42,7 @@ def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
         broker.start()
         eventually(lambda: len({e["id"] for e in historian.on("result/bench-1")}) == 5, 20, "delivery")
         eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="all acknowledged")
-        # What was acknowledged shortly before the loss comes once more, the same to the last byte.
+        # Messages acknowledged shortly before the loss are sent once more, byte for byte the same.
         events = list({(e["source"], e["id"]): e for e in historian.on("result/bench-1")}.values())
         assert [e["data"]["sample"]["id"] for e in events] == ["before", "away-0", "away-1", "away-2", "away-3"]
         assert [e["id"] for e in events][1:] == ids

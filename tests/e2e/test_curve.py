@@ -49,15 +49,15 @@ def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
         "run", "curve", "--instrument", "bench-2", "--sample", "E-7", "--product", "engobe", "--plain", seconds=60
     )
     assert done.returncode in (0, 10), done.stdout + done.stderr
-    told = json.loads(glazed.daq("show", "last", "--json").stdout)
-    curve = told["flow_curve"]
+    stored = json.loads(glazed.daq("show", "last", "--json").stdout)
+    curve = stored["flow_curve"]
     assert curve["chosen"] == "herschel_bulkley"
     (fit,) = [f for f in curve["fits"] if f["model"] == "herschel_bulkley"]
     found = {p["name"]: p for p in fit["parameters"]}
     for name, true in (("tau_y", 8.0), ("K", 3.2), ("n", 0.55)):
         assert abs(found[name]["value"] - true) < found[name]["expanded"], found[name]
     # The result itself was committed without it: it is computed when it is asked for, always the same.
-    assert "flow_curve" not in told["result"]
+    assert "flow_curve" not in stored["result"]
     assert json.loads(glazed.daq("show", "last", "--json").stdout)["flow_curve"] == curve
 
     shown = glazed.daq("show", "last").stdout

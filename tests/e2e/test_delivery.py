@@ -40,17 +40,17 @@ def test_a_result_is_published_again_by_command_and_on_request(lab, broker):
         assert json.loads(copies()[0])["id"] == result
         assert len(historian.on("last/bench-1")) == shown
 
-        # Status says up to where results go, and how the instrument stands.
+        # The status has the number of the newest result and the state of the instrument.
         eventually(lambda: historian.on("status")[-1]["sequences"] == {"bench-1": 1}, 15, "sequences in status")
         status = historian.on("status")[-1]
         assert status["instruments"] == {"bench-1": "ready"}
         assert status["source"] == source
         assert status["versions"]["daq"]
 
-        told = lab.daq("outbox")
-        assert told.returncode == 0
-        assert "nothing waits for the broker" in told.stdout
-        assert "connected (MQTT 5), 0 on their way" in told.stdout
+        printed = lab.daq("outbox")
+        assert printed.returncode == 0
+        assert "nothing waits for the broker" in printed.stdout
+        assert "connected (MQTT 5), 0 on their way" in printed.stdout
         refused = lab.daq("resend", "--instrument", "bench-1", "--from", "2", "--to", "1")
         assert refused.returncode == 2
     assert daemon.stop() == 0

@@ -42,7 +42,7 @@ def test_sigterm_stops_the_motor_and_stores_the_run(lab):
     call.state("measuring")
     assert lab.bench.turning
     daemon.process.terminate()
-    outcome = call.until("outcome")  # whoever waits still gets it
+    outcome = call.until("outcome")  # a client that waits still gets it
     assert (outcome["outcome"], outcome["motor"], outcome["fault"]) == ("stopped", "still", "")
     assert daemon.process.wait(20) == 0
     assert not lab.bench.turning
@@ -85,7 +85,7 @@ def test_the_watchdog_is_fed_only_while_every_part_moves(part, monkeypatch, syst
         def __init__(self):
             self.counts = dict.fromkeys(("ingest", "writer", "publisher"), 0)
 
-        def stir(self):
+        def probe_progress(self):
             for name in self.counts:
                 self.counts[name] += name != self.stuck
 
@@ -182,9 +182,9 @@ def test_a_damaged_database_is_said_clearly(lab, damage):
     done = lab.daq("serve")
     assert done.returncode == 13, done.stderr
     assert "Traceback" not in done.stderr
-    said = done.stderr.splitlines()[-1]
-    assert str(path) in said
-    assert "backup" in said
+    last_line = done.stderr.splitlines()[-1]
+    assert str(path) in last_line
+    assert "backup" in last_line
     assert not lab.bench.turning
 
 

@@ -1,4 +1,4 @@
-"""What can happen on the lines to the instruments: each is noticed, named, and touches nothing else."""
+"""Faults on the lines to the instruments: each is detected and named, and affects nothing else."""
 
 import json
 
@@ -35,7 +35,7 @@ def daemon(served, simulators):
 
 
 def first_turn(lab):
-    """Wait until the body has turned more than once since now: what is measured from there on counts."""
+    """Wait until the rotor has turned more than once since now: what is measured from there on counts."""
     turned = lab.bench.state()["revolutions"]
     eventually(lambda: lab.bench.state()["revolutions"] > turned + 1.2, what="the first turn")
 
@@ -74,7 +74,7 @@ def test_unplugged_while_idle_and_returned(lab, daemon):
     eventually(lambda: daemon.standing()["state"] == "connecting", what="notice")
     refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-1")
     lab.bench.tell("replug")
-    assert "begun" in refused.next()  # it waits a while for an instrument that is about to return
+    assert "started" in refused.next()  # it waits a while for an instrument that is about to return
     assert refused.until("outcome")["outcome"] == "complete"
 
 
@@ -91,7 +91,7 @@ def test_another_instrument_on_the_port_is_refused_and_not_spoken_to(lab, daemon
     assert "R-1042" in standing["detail"]
     refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-2").next()
     assert "error" in refused
-    assert lab.bench.turning, "a stranger is not told anything but to say who it is"
+    assert lab.bench.turning, "an unknown instrument gets only the request for its identity"
     lab.bench.tell("unplug")
     lab.bench.tell("identity R-1042")
     lab.bench.tell("replug")
@@ -158,8 +158,8 @@ def test_slow_answers_are_not_taken_for_answers_to_later_questions(lab, daemon):
     call = daemon.run("medium")
     first_turn(lab)
     lab.bench.tell("slow 0.4")  # a poll waits for 0.3 s
-    begun = lab.bench.state()["time_s"]
-    eventually(lambda: lab.bench.state()["time_s"] > begun + 5, what="some slow seconds")
+    started_s = lab.bench.state()["time_s"]
+    eventually(lambda: lab.bench.state()["time_s"] > started_s + 5, what="some slow seconds")
     lab.bench.tell("slow 0")
     outcome = call.until("outcome")
     assert outcome["motor"] == "still"
@@ -207,7 +207,7 @@ def test_one_instrument_failing_never_touches_another(lab, daemon):
     assert second.until("outcome")["motor"] == "still"
     journal = lab.received(second.run_id, "bench-2")
     values = [line for line in journal.split(b"\r\n") if line.startswith(b"val")]
-    # One reading every 100 ms of simulated time; a busy machine may miss some of them, but there is no gap.
+    # One reading every 100 ms of simulated time; a busy machine may miss some of them, but never several in a row.
     seconds = (lab.records(second.run_id)[-1].t - lab.records(second.run_id)[0].t) * 1e-9
     assert len(values) > 0.5 * seconds * 10
 

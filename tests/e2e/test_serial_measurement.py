@@ -21,18 +21,23 @@ SLIP_WAIT = 150
 class Bench:
     """A further bench in a laboratory: simulator and file."""
 
-    def __init__(self, lab, name, source, body, fluid, *, seed, scale=SCALE, interval_ms=POLL_MS):
+    def __init__(self, lab, name, source, geometry, fluid, *, seed, scale=SCALE, interval_ms=POLL_MS):
         serial = f"R-{name}"
         self.name = name
         self.simulator = Simulator(
-            lab.folder, name, "rotational", "--serial", serial, "--fluid", fluid, "--geometry", body,
+            lab.folder, name, "rotational", "--serial", serial, "--fluid", fluid, "--geometry", geometry,
             "--temperature", "25", "--seed", str(seed), scale=scale,
         )  # fmt: skip
         self.simulator.wait_ready()
         written = (examples_dir() / "instruments" / f"{source}.toml").read_text().partition("[companions]")[0]
-        for key, value in (("name", name), ("port", self.simulator.port), ("expect_serial", serial), ("fitted", body)):
+        for key, value in (
+            ("name", name),
+            ("port", self.simulator.port),
+            ("expect_serial", serial),
+            ("fitted", geometry),
+        ):
             written = re.sub(rf"^{key} = .*$", f'{key} = "{value}"', written, flags=re.MULTILINE)
-        written = written.replace(f'fitted = "{body}"', f'fitted = "{body}"\nsimulated = true')
+        written = written.replace(f'fitted = "{geometry}"', f'fitted = "{geometry}"\nsimulated = true')
         written = re.sub(r"^interval_ms = .*$", f"interval_ms = {interval_ms}", written, flags=re.MULTILINE)
         (lab.config / "instruments" / f"{name}.toml").write_text(written)
         lab.instruments.append(name)
@@ -57,8 +62,8 @@ def further(make_lab):
 @pytest.mark.timeout(300)
 def test_every_fluid_gives_its_parameters_back(further):
     lab, add = further
-    for number, (fluid, source, body, _, speeds, how, _, _) in enumerate(CASES):
-        add(f"line-{number}", source, body, fluid, seed=number + 1)
+    for number, (fluid, source, geometry, _, speeds, how, _, _) in enumerate(CASES):
+        add(f"line-{number}", source, geometry, fluid, seed=number + 1)
         written = text(speeds, **(how | ({"wait": SLIP_WAIT} if "wait" in how else {}))).replace(
             'id = "curve"', f'id = "curve-{number}"'
         )
@@ -74,8 +79,8 @@ def test_every_fluid_gives_its_parameters_back(further):
         call.close()
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
-        said = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
-        assert curve["chosen"] == model, said
+        shown = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
+        assert curve["chosen"] == model, shown
         found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
         for name, value in true.items():
             # Real time sets the phase of ripple and noise, and one of a dozen intervals of 95 % may miss: k = 3 here;
@@ -105,16 +110,16 @@ keep = [{ at = "end", span = "2 rev" }]
 
 
 @pytest.mark.parametrize(
-    ("fluid", "source", "body", "product", "speed"),
+    ("fluid", "source", "geometry", "product", "speed"),
     [
         # Too low at first: a Newtonian and a shear-thinning fluid, the latter by its product's flow behaviour index.
         ("glycerol-85", "bench-1", "coaxial-12", None, 6),
         ("white-glaze", "bench-2", "cylinder-6", "white-glaze", 3),
     ],
 )
-def test_advice_that_is_followed_gives_the_torque_it_promised(further, fluid, source, body, product, speed):
+def test_advice_that_is_followed_gives_the_torque_it_promised(further, fluid, source, geometry, product, speed):
     lab, add = further
-    add("line-0", source, body, fluid, seed=4)
+    add("line-0", source, geometry, fluid, seed=4)
     (lab.config / "methods" / "off-range.toml").write_text(OFF_RANGE)
     daemon = Daemon(lab)
     daemon.ready()

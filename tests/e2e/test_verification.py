@@ -1,4 +1,4 @@
-"""Verification with a certified fluid from end to end: what it does to later results, and what a failure puts in doubt."""
+"""Verification with a certified fluid from end to end: its effect on later results, and the results that a failure puts in doubt."""
 
 import json
 import re
@@ -66,7 +66,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         done, passed, data = measure(lab, "verify", "--fluid", "reference-500")
         assert done.returncode == 0, done.stdout
         verification = data["verification"]
-        assert (verification["passed"], verification["order"]) == (True, "as_found")
+        assert (verification["passed"], verification["condition"]) == (True, "as_found")
         assert [level["accepted"] for level in verification["levels"]] == [True, True]
         # The invented certificate says 500 mPa.s at 25 Cel, the simulated fluid's own definition.
         assert all(abs(level["certified"] - 500.0) < 3.0 for level in verification["levels"])
@@ -97,7 +97,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert (done.returncode, data["faults"]) == (11, ["verification_failed"])
 
         done, _, data = measure(lab, "verify", "--fluid", "reference-500", "--as-left")
-        assert (done.returncode, data["verification"]["order"]) == (0, "as_left")
+        assert (done.returncode, data["verification"]["condition"]) == (0, "as_left")
         done, _, data = measure(lab)
         assert (done.returncode, data["validity"]) == (0, "valid")
 
@@ -109,9 +109,9 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         # Listed is what was measured since the pass, and only that.
         assert good[:8] in doubt
         assert len(re.findall(r"S-short", doubt)) == 1
-        (told,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
-        assert [h["passed"] for h in told["history"]] == [True, False, True]
-        assert [r["run"] for r in told["failure"]["results"]] == [good]
+        (shown,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
+        assert [h["passed"] for h in shown["history"]] == [True, False, True]
+        assert [r["run"] for r in shown["failure"]["results"]] == [good]
 
         shown = lab.daq("show", passed).stdout
         assert "E_n" in shown

@@ -52,7 +52,7 @@ def thin_lab(simulators, tmp_path):
 
 
 def stated_maximum_permissible_error(torque_percent: float) -> float:
-    """Relative limit by the specification in the instrument's file: 1 % of full scale, 0.5 % body, 0.1 % speed, 0.05 K.
+    """Relative limit by the specification in the instrument's file: 1 % of full scale, 0.5 % geometry, 0.1 % speed, 0.05 K.
 
     The temperature's part is for water's 2.6 %/K at most above 15 Cel (derived from IAPWS SR6-08).
     """

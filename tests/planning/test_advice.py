@@ -1,4 +1,4 @@
-"""Advice that is followed puts the torque where it said, within 5 points of full scale."""
+"""Advice that is followed gives the predicted torque, within 5 points of full scale."""
 
 import random
 

@@ -1,4 +1,4 @@
-"""A seek on simulated instruments: it reaches its band in a few tries wherever it begins, or says what to fit."""
+"""A seek on simulated instruments reaches its band in a few tries from any start, or names the geometry to fit."""
 
 import math
 import random
@@ -38,7 +38,7 @@ BANDS = [(40, 80), (30, 70), (50, 85)]
 
 
 def torque_at(geometry: str, law, speed: float) -> float:
-    """What the simulator's own solution of the flow gives, % of 1000 uN.m."""
+    """Return the torque by the simulator's own solution of the flow, % of 1000 µN·m."""
     return torque_table(GEOMETRIES[geometry], law).torque(speed * 2 * math.pi / 60) * 1e5
 
 
@@ -60,7 +60,7 @@ def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law
         assert len(run.tries) <= 6, run.tries
         speed, torque = run.tries[-1]
         assert low <= torque <= high
-        # What was read is what the sample does at that speed, within what the sensor may be off by.
+        # The torque that was read is that of the sample at that speed, within the error of the sensor.
         assert torque == pytest.approx(torque_at(geometry, law, speed), rel=0.03, abs=0.6)
         assert all(SLOWEST <= s <= FASTEST for s, _ in run.tries)
         assert run.bench.motor == "still"
