@@ -1,6 +1,6 @@
-"""One-line commands with which a test or a demonstration changes the world of a simulated instrument while it runs.
+"""One-line commands that change a running simulated instrument, for tests and demonstrations.
 
-Each is answered with `done`, `error <why>`, or for `state` one line of JSON. Seconds are simulated seconds.
+The answer is `done`, `error <reason>`, or for `state` one line of JSON. Seconds are simulated seconds.
 """
 
 import json
@@ -37,8 +37,8 @@ class Commander:
         if words == ["state"]:
             return json.dumps(self._device.instrument.state())
         if not words or words[0] not in self._commands:
-            known = ", ".join([*self._commands, "state", "quit"])
-            return f"error unknown command {line!r} of a {self._device.instrument.kind}; known: {known}"
+            names = ", ".join([*self._commands, "state", "quit"])
+            return f"error unknown command {line!r} of a {self._device.instrument.kind}; known: {names}"
         try:
             self._commands[words[0]](words[1:])
         except (CommandError, OSError) as error:

@@ -1,4 +1,4 @@
-"""The control socket of a running simulator: a Unix stream socket that takes lines and answers each with one line."""
+"""Control socket of a running simulator: a Unix stream socket that answers each line with one line."""
 
 import contextlib
 import socket
@@ -9,7 +9,7 @@ LONGEST_LINE = 1024
 
 
 class ControlSocket:
-    """Serves any number of clients; never waits."""
+    """Serves any number of clients without waiting."""
 
     def __init__(self, path: Path, answer: Callable[[str], str]) -> None:
         if path.exists() and not path.is_socket():
@@ -28,7 +28,7 @@ class ControlSocket:
         return [self._listener.fileno(), *(client.fileno() for client in self._clients)]
 
     def serve(self) -> None:
-        """Take new clients and answer the lines that have come."""
+        """Accept new clients and answer the lines received."""
         with contextlib.suppress(BlockingIOError):
             while True:
                 client, _ = self._listener.accept()
@@ -53,7 +53,7 @@ class ControlSocket:
             del self._clients[client]
 
     def close(self) -> None:
-        """End all clients and remove the socket's file."""
+        """Close all connections and remove the socket's file."""
         for client in self._clients:
             client.close()
         self._clients.clear()

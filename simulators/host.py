@@ -1,6 +1,6 @@
-"""Runs one simulated instrument in a process of its own: `python -m simulators.host rotational --pty LINK`.
+"""Run one simulated instrument as a process: `python -m simulators.host rotational --pty LINK`.
 
-Prints one line, `ready <what to open>`, when a host can connect. Ends on `quit`, SIGTERM, SIGINT, or with its parent.
+Prints one line, `ready <address>`, when a host can connect. Ends on `quit`, SIGTERM, SIGINT, or with its parent.
 """
 
 import argparse
@@ -20,7 +20,7 @@ from simulators.kinds import KINDS, all_options, made
 from simulators.links import Link, PtyLink, TcpLink
 from simulators.misbehaviour import Misbehaving
 
-# Bounds the work of catching up, and how long a simulator outlives its parent.
+# Limits the work of catching up, and the time a simulator outlives its parent.
 LONGEST_WAIT_S = 0.5
 
 
@@ -38,12 +38,12 @@ class Host:
         self._waking.setblocking(False)
 
     def stop(self) -> None:
-        """Ask the loop to end; safe in a signal handler."""
+        """Request the end of the loop; safe in a signal handler."""
         self._stopping = True
         self._waking.send(b"\0")
 
     def run(self) -> None:
-        """Serve until told to stop or the parent dies; leaves no link and no socket behind."""
+        """Serve until `stop` is called or the parent ends; then remove link and socket."""
         parent = os.getppid()
         try:
             self._link.plug()
@@ -93,7 +93,7 @@ class Host:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a simulator from the command line; returns the exit code."""
+    """Run a simulator from the command line and return the exit code."""
     options = _parser().parse_args(arguments)
     try:
         scale = above_zero("--time-scale", options.time_scale)
@@ -120,19 +120,19 @@ def _parser() -> argparse.ArgumentParser:
     where = parser.add_mutually_exclusive_group(required=True)
     where.add_argument("--pty", type=Path, metavar="LINK", help="symbolic link to the pseudo-terminal")
     where.add_argument("--tcp", metavar="HOST:PORT", help="address to listen on; port 0 lets the system choose")
-    parser.add_argument("--seed", type=int, default=1, help="which single instrument: its errors and its noise")
-    parser.add_argument("--serial", help="serial number it answers with")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the instrument's errors and noise")
+    parser.add_argument("--serial", help="serial number of the instrument")
     parser.add_argument("--time-scale", type=float, default=1.0, metavar="F", help="simulated seconds per second")
     parser.add_argument("--control", type=Path, metavar="PATH", help="Unix socket for commands while it runs")
     for option in all_options().values():
         owners = ", ".join(name for name, kind in KINDS.items() if option in kind.options)
-        said = f"{option.help} (default {option.default}; {owners})"
-        parser.add_argument(option.flag, choices=option.choices or None, metavar=option.metavar, help=said)
+        text = f"{option.help} (default {option.default}; {owners})"
+        parser.add_argument(option.flag, choices=option.choices or None, metavar=option.metavar, help=text)
     return parser
 
 
 def above_zero(flag: str, value: float) -> float:
-    """The value, when it is finite and above zero.
+    """Return the value of an option that must be finite and above zero.
 
     Raises:
         ValueError: it is not.

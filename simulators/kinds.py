@@ -1,4 +1,4 @@
-"""The kinds of simulated instruments, one entry each: what it is called, how it is made, which options it takes."""
+"""Kinds of simulated instruments, one entry each: name, constructor and options."""
 
 import argparse
 import math
@@ -22,7 +22,7 @@ from simulators.words import celsius
 
 @dataclass(frozen=True)
 class Option:
-    """One option of the command line; its value goes to the instrument under the option's name."""
+    """One option of the command line; its value is passed to the instrument under the option's name."""
 
     name: str
     default: Any
@@ -33,7 +33,7 @@ class Option:
 
     @property
     def flag(self) -> str:
-        """As it is written."""
+        """The option on the command line."""
         return "--" + self.name.replace("_", "-")
 
 
@@ -42,7 +42,7 @@ class Kind:
     """One kind of instrument."""
 
     make: Callable[..., SimulatedInstrument]
-    """Called with the seed and by name with the options and, where it has one, the serial number."""
+    """Called with the seed and, by keyword, with the options and the serial number (where the kind has one)."""
     serial: str
     title: str
     options: tuple[Option, ...] = ()
@@ -75,10 +75,10 @@ def _streaming(seed: int, *, serial: str, fluid: str, geometry: str, full_scale:
     )
 
 
-TEMPERATURE = Option("temperature", 25.0, _temperature, metavar="CEL", help="of what is measured")
+TEMPERATURE = Option("temperature", 25.0, _temperature, metavar="CEL", help="temperature of the sample or surroundings")
 TURNING = (
-    Option("fluid", "air", choices=tuple(FLUIDS), help="what the vessel is filled with"),
-    Option("geometry", "coaxial-15", choices=tuple(GEOMETRIES), help="the fitted body"),
+    Option("fluid", "air", choices=tuple(FLUIDS), help="content of the vessel"),
+    Option("geometry", "coaxial-15", choices=tuple(GEOMETRIES), help="the fitted measuring geometry"),
     Option("full_scale", 1000.0, _above_zero, metavar="UNM", help="torque at 100 %%, uN.m"),
     TEMPERATURE,
 )
@@ -126,15 +126,15 @@ KINDS: dict[str, Kind] = {
 
 
 def all_options() -> dict[str, Option]:
-    """Every option once, by name; kinds that share a name share the option."""
+    """Return every option once, by name; kinds that share a name share the option."""
     return {option.name: option for kind in KINDS.values() for option in kind.options}
 
 
 def made(given: argparse.Namespace) -> SimulatedInstrument:
-    """The instrument that a command line asks for; options that are not given are None.
+    """Return the instrument of a command line; options that are not given are None.
 
     Raises:
-        ValueError: an option that the kind does not have, or that has no meaning.
+        ValueError: an option that the kind does not have, or a wrong value.
     """
     kind = KINDS[given.kind]
     own = {option.name for option in kind.options}

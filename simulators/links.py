@@ -1,4 +1,4 @@
-"""The ends that a host opens: a pseudo-terminal behind a stable symbolic link, or a TCP port."""
+"""Links that a host opens: a pseudo-terminal behind a stable symbolic link, or a TCP port."""
 
 import contextlib
 import errno
@@ -14,11 +14,11 @@ CHUNK = 4096
 
 
 class Link(Protocol):
-    """A link that can be unplugged. Bytes written while nobody listens, or faster than they are read, are lost."""
+    """A link that can be unplugged. Bytes written without a host, or faster than they are read, are lost."""
 
     @property
     def address(self) -> str:
-        """What a host opens."""
+        """Address that a host opens."""
         ...
 
     def descriptors(self) -> list[int]:
@@ -26,11 +26,11 @@ class Link(Protocol):
         ...
 
     def idle_wait_s(self) -> float | None:
-        """How soon to look again for a host that no descriptor would announce; None when they announce all."""
+        """Return the time to the next check for a host, s; None where the descriptors announce every host."""
         ...
 
     def read(self) -> bytes:
-        """Bytes from the host, empty when there are none; never waits."""
+        """Return bytes from the host, b"" where there are none; never waits."""
         ...
 
     def write(self, data: bytes) -> None:
@@ -38,11 +38,11 @@ class Link(Protocol):
         ...
 
     def unplug(self) -> None:
-        """Hang up and vanish."""
+        """Hang up and remove the link."""
         ...
 
     def plug(self) -> None:
-        """Appear (again)."""
+        """Create the link (again)."""
         ...
 
 
@@ -68,7 +68,7 @@ class PtyLink:
             return
         master, name = _raw_pty()
         if name == self._name:
-            # The lowest free number is given first: holding it forces the next one.
+            # The system gives the lowest free number; holding it forces another one.
             held, (master, name) = master, _raw_pty()
             os.close(held)
         self._master, self._name = master, name
@@ -78,7 +78,7 @@ class PtyLink:
         fresh.replace(self._link)
 
     def unplug(self) -> None:
-        """Remove the link and close the terminal: whoever has it open sees a hang-up."""
+        """Remove the link and close the terminal; a host that has it open sees a hang-up."""
         if self._master is None:
             return
         if self._link.is_symlink() and str(self._link.readlink()) == self._name:
@@ -87,15 +87,15 @@ class PtyLink:
         self._master, self._was_open = None, False
 
     def descriptors(self) -> list[int]:
-        """The terminal's own end while a host has the other open."""
+        """Return the simulator's end of the terminal while a host has the other end open."""
         return [self._master] if self._master is not None and self._open_elsewhere() else []
 
     def idle_wait_s(self) -> float | None:
-        """20 ms while no host has the terminal open: a hung-up one is always `ready` and cannot be waited on."""
+        """Return 0.02 while no host has the terminal open: a hung-up terminal is always ready and cannot be polled."""
         return 0.02 if self._master is not None and not self._open_elsewhere() else None
 
     def read(self) -> bytes:
-        """Bytes from the host, empty when there are none."""
+        """Return bytes from the host, b"" where there are none."""
         if self._master is None:
             return b""
         try:
@@ -124,14 +124,14 @@ class PtyLink:
 
 
 def _discard_unread(name: str) -> None:
-    """Forget what the last host did not read, as a serial port does when it is closed."""
+    """Discard bytes that the last host did not read, as a serial port does when it is closed."""
     slave = os.open(name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     termios.tcflush(slave, termios.TCIFLUSH)
     os.close(slave)
 
 
 def _raw_pty() -> tuple[int, str]:
-    """A new pseudo-terminal in raw mode: (our end, name of the host's end)."""
+    """Open a pseudo-terminal in raw mode; return our end and the name of the host's end."""
     master, slave = os.openpty()
     tty.setraw(slave)
     name = os.ttyname(slave)
@@ -141,7 +141,7 @@ def _raw_pty() -> tuple[int, str]:
 
 
 class TcpLink:
-    """A TCP port for one host at a time; a new connection ends the old one, as the old host may have died unseen."""
+    """A TCP port for one host at a time; a new connection ends the old one, because the old host may be dead."""
 
     def __init__(self, host: str, port: int) -> None:
         self._host, self._port = host, port
@@ -150,11 +150,11 @@ class TcpLink:
 
     @property
     def address(self) -> str:
-        """`tcp HOST:PORT` with the port that was given by the system when 0 was asked."""
+        """`tcp HOST:PORT`, with the port chosen by the system where 0 was given."""
         return f"tcp {self._host}:{self._port}"
 
     def plug(self) -> None:
-        """Listen; after an unplug on the same port as before."""
+        """Listen; after an unplug on the same port as before it."""
         if self._listener is None:
             self._listener = socket.create_server((self._host, self._port), backlog=4)
             self._listener.setblocking(False)
@@ -176,7 +176,7 @@ class TcpLink:
         return None
 
     def read(self) -> bytes:
-        """Bytes from the host, empty when there are none; takes a new connection first."""
+        """Return bytes from the host, b"" where there are none; accepts a new connection first."""
         self._accept()
         if self._peer is None:
             return b""

@@ -1,4 +1,4 @@
-"""What goes wrong between an instrument and its host: silence, delay, noise, lines cut short or damaged."""
+"""Faults of the line between an instrument and its host: silence, delay, noise, cut or damaged lines."""
 
 import random
 from collections import deque
@@ -9,7 +9,7 @@ from simulators.words import Command
 
 
 class SimulatedInstrument(Protocol):
-    """What every simulated instrument offers."""
+    """Interface of every simulated instrument."""
 
     serial: str
 
@@ -20,35 +20,35 @@ class SimulatedInstrument(Protocol):
 
     @property
     def end(self) -> bytes:
-        """End of its lines; empty where what it sends at once is one frame."""
+        """End of its lines; empty where each write is one frame."""
         ...
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); returns the bytes sent unasked meanwhile."""
+        """Let time pass (s) and return the bytes sent unasked meanwhile."""
         ...
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes from the host, return the bytes of the answers."""
+        """Take bytes from the host and return the bytes of the answers."""
         ...
 
     def due_in_s(self) -> float | None:
-        """Seconds until bytes come unasked, None when never."""
+        """Return the time until bytes come unasked, s; None for never."""
         ...
 
     def commands(self) -> Mapping[str, Command]:
-        """What changes its world while it runs, by name."""
+        """Return the commands that change the running instrument, by name."""
         ...
 
     def state(self) -> dict[str, object]:
-        """What is true now."""
+        """Return the true state of the model."""
         ...
 
 
 class Misbehaving:
-    """An instrument whose line to the host can be made to misbehave; times are in simulated seconds.
+    """An instrument with faults of the line to the host; times are in simulated seconds.
 
-    Used like the instrument itself: `receive` and `advance` return the bytes that reach the host. The instrument hears
-    and obeys every command also while it is silent, as a broken transmit line would have it.
+    Used like the instrument: `receive` and `advance` return the bytes that reach the host. During a silence the
+    instrument still receives and executes every command, as with a broken transmit wire.
     """
 
     def __init__(self, instrument: SimulatedInstrument, seed: int = 1) -> None:
@@ -62,31 +62,31 @@ class Misbehaving:
         self._waiting: deque[tuple[int, bytes]] = deque()
 
     def silence(self, seconds: float) -> None:
-        """Nothing that the instrument sends in the next seconds arrives."""
+        """Suppress all bytes of the instrument for some seconds."""
         self._silent_until_ns = self._now_ns + round(seconds * 1e9)
 
     def slow(self, seconds: float) -> None:
-        """Everything sent from now on arrives late by some seconds; 0 ends it."""
+        """Delay all bytes from now on by some seconds; 0 ends the delay."""
         self._delay_ns = round(seconds * 1e9)
 
     def garbage(self, count: int) -> None:
-        """Random bytes arrive now, with no line's end among them: the next line is spoilt too."""
+        """Send random bytes now, without a line end: they spoil the next line too."""
         noise = bytes(self._rng.choice(range(256)) for _ in range(count))
         self._waiting.appendleft((self._now_ns, noise.translate(bytes.maketrans(b"\r\n", b"\x00\xff"))))
 
     def cut(self, count: int) -> None:
-        """The next lines lose their second half with their end."""
+        """Remove the second half, with the end, of the next `count` lines."""
         self._to_cut += count
 
     def checksum(self, count: int) -> None:
-        """The next lines carry a wrong checksum: their last character is another one."""
+        """Change the last character of the next `count` lines, so that their checksum is wrong."""
         self._to_damage += count
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); returns the bytes that arrive meanwhile."""
+        """Let time pass (s) and return the bytes that arrive meanwhile."""
         arrived, left_ns = [], round(dt_s * 1e9)
         while True:
-            # Stopping at every event keeps the result the same however the time is cut.
+            # A stop at every event makes the result independent of the steps in which the time passes.
             due_s = self.due_in_s()
             step_ns = left_ns if due_s is None else min(left_ns, max(round(due_s * 1e9), 1))
             streamed = self.instrument.advance(step_ns / 1e9)
@@ -97,11 +97,11 @@ class Misbehaving:
                 return b"".join(arrived)
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes from the host; returns the bytes that arrive at once."""
+        """Take bytes from the host and return the bytes that arrive at once."""
         return self._transmit(self.instrument.receive(data))
 
     def due_in_s(self) -> float | None:
-        """Seconds until bytes may arrive unasked, None when never."""
+        """Return the time until bytes may arrive unasked, s; None for never."""
         times = [(self._waiting[0][0] - self._now_ns) / 1e9] if self._waiting else []
         unasked = self.instrument.due_in_s()
         if unasked is not None:
@@ -128,8 +128,8 @@ class Misbehaving:
         end = self.instrument.end
         if self._to_damage:
             self._to_damage -= 1
-            body = line.removesuffix(end)
-            line = body[:-1] + (b"1" if body.endswith(b"0") else b"0") + end
+            text = line.removesuffix(end)
+            line = text[:-1] + (b"1" if text.endswith(b"0") else b"0") + end
         if self._to_cut:
             self._to_cut -= 1
             line = line[: len(line) // 2]

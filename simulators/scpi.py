@@ -1,4 +1,4 @@
-"""IEEE 488.2 and SCPI-1999 as far as the simulated instruments speak them: messages, and the error queue."""
+"""The part of IEEE 488.2 and SCPI-1999 that the simulated instruments use: messages and the error queue."""
 
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -26,14 +26,14 @@ class Errors:
             self._entries[-1] = OVERFLOW
 
     def pop(self) -> str:
-        """The oldest entry as text, taken out."""
+        """Remove the oldest entry and return it as text."""
         if not self._entries:
             return NO_ERROR
         code, text = self._entries.popleft()
         return f'{code},"{text}"'
 
     def clear(self) -> None:
-        """Forget all."""
+        """Remove all entries."""
         self._entries.clear()
 
     def __len__(self) -> int:
@@ -41,10 +41,10 @@ class Errors:
 
 
 def answer(message: str, handlers: Mapping[str, Handler], errors: Errors) -> str | None:
-    """Carry out the parts of a message; their answers joined by `;`, None where nothing is answered.
+    """Carry out the parts of a message and return their answers joined by `;`; None where there is no answer.
 
-    `handlers` are named in upper case, short forms only: a header may come in short or long form, in any case and
-    with a leading colon.  An unknown part puts an error into the queue and is not answered.
+    `handlers` are named by their short forms in upper case; a header may be in short or long form, in any case and
+    with a leading colon.  An unknown part puts an error into the queue and has no answer.
     """
     answers = []
     for part in message.split(";"):
@@ -55,9 +55,9 @@ def answer(message: str, handlers: Mapping[str, Handler], errors: Errors) -> str
         if handler is None:
             errors.push(UNKNOWN)
             continue
-        said = handler()
-        if said is not None:
-            answers.append(said)
+        text = handler()
+        if text is not None:
+            answers.append(text)
     return ";".join(answers) if answers else None
 
 
@@ -74,6 +74,6 @@ _LONG = {
 def _short(header: str) -> str:
     words, _, rest = header.partition(" ")
     short = ":".join(_LONG.get(word, word) for word in words.split(":"))
-    # [:NEXT] may be left out.
+    # [:NEXT] is optional.
     short = short.replace("ERR:NEXT?", "ERR?")
     return f"{short} {rest.strip()}" if rest else short

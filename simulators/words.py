@@ -1,29 +1,29 @@
-"""The words of a command to a running simulator: numbers, seconds, counts and switches."""
+"""Parse the words of a command to a running simulator: numbers, seconds, counts and switches."""
 
 import math
 from collections.abc import Callable, Sequence
 
 Command = Callable[[list[str]], None]
-"""Carries out a command with the words that follow its name."""
+"""Carries out a command with the words after its name."""
 COLDEST_CELSIUS, HOTTEST_CELSIUS = -20.0, 150.0
 
 
 class CommandError(ValueError):
-    """A command that cannot be done, with what to do instead."""
+    """A command that cannot be carried out, with the remedy."""
 
 
 def none(words: Sequence[str]) -> None:
-    """No further words.
+    """Check that there are no further words.
 
     Raises:
-        CommandError: there are some; so for all functions here where the words do not fit.
+        CommandError: there are some.  All functions here raise it where the words do not fit.
     """
     if words:
         raise CommandError(f"unexpected {' '.join(words)!r}")
 
 
 def number(words: Sequence[str]) -> float:
-    """One finite number."""
+    """Parse one finite number."""
     try:
         (word,) = words
         value = float(word)
@@ -35,7 +35,7 @@ def number(words: Sequence[str]) -> float:
 
 
 def within(words: Sequence[str], low: float, high: float, unit: str) -> float:
-    """One number within a range, both ends included."""
+    """Parse one number within a range, both ends included."""
     value = number(words)
     if not low <= value <= high:
         raise CommandError(f"must be {low:g} to {high:g} {unit}, got {value:g}")
@@ -43,7 +43,7 @@ def within(words: Sequence[str], low: float, high: float, unit: str) -> float:
 
 
 def positive(words: Sequence[str]) -> float:
-    """One number of seconds, 0 or more."""
+    """Parse one number of seconds, 0 or more."""
     value = number(words)
     if value < 0.0:
         raise CommandError(f"expected 0 or more seconds, got {value:g}")
@@ -51,7 +51,7 @@ def positive(words: Sequence[str]) -> float:
 
 
 def count(words: Sequence[str]) -> int:
-    """One whole number."""
+    """Parse one whole number."""
     value = number(words)
     if value != int(value) or not 0 <= value <= 100_000:
         raise CommandError(f"expected a whole number from 0 to 100000, got {value:g}")
@@ -59,14 +59,14 @@ def count(words: Sequence[str]) -> int:
 
 
 def one_of(words: Sequence[str], *choices: str) -> str:
-    """One word out of a few."""
+    """Return the only word, one of `choices`."""
     if len(words) != 1 or words[0] not in choices:
         raise CommandError(f"expected one of: {', '.join(choices)}; got {' '.join(words)!r}")
     return words[0]
 
 
 def celsius(value: float) -> float:
-    """The temperature when the fluids' formulae can bear it.
+    """Return a temperature (Cel) within the range of the fluids' formulae.
 
     Raises:
         CommandError: colder than COLDEST_CELSIUS or hotter than HOTTEST_CELSIUS.

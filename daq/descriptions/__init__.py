@@ -1,1 +1,1 @@
-"""Instruments described in TOML files: no Python is needed for a new one."""
+"""Instruments described in TOML files; a new instrument needs no Python."""

@@ -1,6 +1,6 @@
-r"""Capture files: what went over a line in both directions, with times, as plain text.
+r"""Capture files: the bytes of a serial line in both directions, with times, as plain text.
 
-One piece a line: seconds since the beginning, the direction, the bytes::
+Each line has one piece: seconds since the start, direction, bytes::
 
     # daq capture 1
     # port: /dev/serial/by-id/usb-scale
@@ -8,9 +8,9 @@ One piece a line: seconds since the beginning, the direction, the bytes::
         0.031250 < +  12.304 g\r\n
         0.031300 = 12.304 g
 
-``>`` goes to the instrument, ``<`` comes from it, ``=`` is what its own display showed just then (written by a
-person), ``#`` is a remark.  Printable ASCII stands for itself; a backslash is ``\\``, everything else ``\r``, ``\n``,
-``\t`` or ``\xHH``; a space at either end is ``\x20``.  A last line without an end was cut off and is left out.
+``>`` is sent to the instrument, ``<`` is received from it, ``=`` is the text on its display at that time (entered by a
+person), ``#`` is a remark.  Printable ASCII is written as it is, a backslash as ``\\``, other bytes as ``\r``, ``\n``,
+``\t`` or ``\xHH``; a space at either end as ``\x20``.  A last line without an end is incomplete and is ignored.
 """
 
 import re
@@ -22,7 +22,7 @@ from daq.core.errors import SettingError
 
 FIRST_LINE: Final = "# daq capture 1"
 LARGEST: Final = 50_000_000
-"""Bytes of a capture file that is still read."""
+"""Greatest size of a capture file, bytes."""
 Way = Literal[">", "<", "="]
 _PIECE: Final = re.compile(r"\s*(\d{1,9}(?:\.\d{1,9})?) ([<>=])(?: (.*))?")
 _REMARK: Final = re.compile(r"# ([a-z ]{1,20}): (.*)")
@@ -33,7 +33,7 @@ _WRITTEN: Final = {0x5C: "\\\\", 0x0D: "\\r", 0x0A: "\\n", 0x09: "\\t"}
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Bytes that went one way at one time (ns since the beginning); for ``=`` the text in UTF-8."""
+    """Bytes in one direction at one time (ns since the start); for ``=`` the text in UTF-8."""
 
     t: int
     way: Way
@@ -42,10 +42,12 @@ class Piece:
 
 @dataclass(slots=True)
 class Capture:
-    """A capture: its pieces in order of time, and remarks such as port and settings.
+    """A capture.
 
     Attributes:
-        cut: whether the file ended in the middle of a line.
+        pieces: in order of time.
+        about: remarks such as port and settings, by name.
+        cut: True where the file ends within a line.
     """
 
     pieces: list[Piece] = field(default_factory=list)
@@ -54,27 +56,27 @@ class Capture:
 
     @property
     def received(self) -> bytes:
-        """Everything that came from the instrument, joined."""
+        """All bytes from the instrument, joined."""
         return b"".join(p.data for p in self.pieces if p.way == "<")
 
     @property
     def sent(self) -> list[bytes]:
-        """What was sent, piece by piece."""
+        """Bytes sent to the instrument, piece by piece."""
         return [p.data for p in self.pieces if p.way == ">"]
 
     @property
     def shown(self) -> list[tuple[int, str]]:
-        """What the display showed: time (ns) and text."""
+        """Texts of the display: time (ns) and text."""
         return [(p.t, p.data.decode("utf-8", "replace")) for p in self.pieces if p.way == "="]
 
     def text(self) -> str:
-        """The whole file."""
+        """Return the text of the file."""
         head = [FIRST_LINE, *(f"# {key}: {value}" for key, value in self.about.items())]
         return "\n".join([*head, *(piece_line(p) for p in self.pieces), ""])
 
 
 def escaped(data: bytes) -> str:
-    """Bytes as they stand in a capture file."""
+    """Return bytes as they are written in a capture file."""
     text = "".join(_WRITTEN.get(b) or (chr(b) if 0x20 <= b < 0x7F else f"\\x{b:02X}") for b in data)
     core = text.strip(" ")
     left = len(text) - len(text.lstrip(" ")) if core else len(text)
@@ -83,7 +85,7 @@ def escaped(data: bytes) -> str:
 
 
 def unescaped(text: str) -> bytes:
-    """The bytes that `escaped` wrote, or that a person typed.
+    """Return the bytes of a text written by `escaped` or entered by a person.
 
     Raises:
         ValueError: an unknown escape, or a character beyond ASCII.
@@ -105,38 +107,38 @@ def unescaped(text: str) -> bytes:
 
 
 def piece_line(piece: Piece) -> str:
-    """One piece as a line of the file, without its end."""
-    said = escaped(piece.data) if piece.way != "=" else " ".join(piece.data.decode("utf-8", "replace").split())
-    return f"{piece.t // 1_000_000_000:>5}.{piece.t // 1000 % 1_000_000:06} {piece.way} {said}"
+    """Return one piece as a line of the file, without its end."""
+    text = escaped(piece.data) if piece.way != "=" else " ".join(piece.data.decode("utf-8", "replace").split())
+    return f"{piece.t // 1_000_000_000:>5}.{piece.t // 1000 % 1_000_000:06} {piece.way} {text}"
 
 
 def load_capture(path: Path) -> Capture:
-    """The capture in a file.
+    """Read a capture file.
 
     Raises:
-        SettingError: there is no such file, it cannot be read, or its first line that is wrong, with its number.
+        SettingError: there is no such file, it cannot be read, or a line is wrong; the first wrong line is named.
     """
     try:
         with path.open("rb") as file:
             data = file.read(LARGEST + 1)
         if len(data) > LARGEST:
-            reason = f"is larger than {LARGEST // 1_000_000} MB; cut it: a few minutes of a capture say as much"
+            reason = f"is larger than {LARGEST // 1_000_000} MB; shorten it: a few minutes of a capture are enough"
             raise SettingError(reason, file=str(path))
         text = data.decode("utf-8")
     except FileNotFoundError:
         raise SettingError("there is no such file; make one with `daq capture`", file=str(path)) from None
     except UnicodeDecodeError:
-        raise SettingError("is no capture: it holds bytes that are no text", file=str(path)) from None
+        raise SettingError("is no capture: it is not text in UTF-8", file=str(path)) from None
     except OSError as error:
         raise SettingError(f"cannot be read: {error.strerror}", file=str(path)) from error
     return read_capture(text, str(path))
 
 
 def read_capture(text: str, name: str) -> Capture:
-    """A capture from the text of its file.
+    """Read a capture from the text of its file.
 
     Raises:
-        SettingError: the first line that is wrong, with its number.
+        SettingError: the first wrong line, with its number.
     """
     lines = text.removeprefix("\ufeff").split("\n")
     if lines[0].rstrip("\r") != FIRST_LINE:
@@ -156,14 +158,14 @@ def read_capture(text: str, name: str) -> Capture:
         if found is None:
             reason = "is neither `SECONDS > BYTES`, `SECONDS < BYTES`, `SECONDS = TEXT` nor a remark with #"
             raise SettingError(reason, file=name, key=f"line {number}")
-        seconds, way, said = found[1], found[2], found[3] or ""
+        seconds, way, content = found[1], found[2], found[3] or ""
         whole, _, part = seconds.partition(".")
         t = int(whole) * 1_000_000_000 + int(part.ljust(9, "0") or 0)
         if t < last:
-            raise SettingError("goes back in time; lines must stand in order", file=name, key=f"line {number}")
+            raise SettingError("is earlier than the line before it", file=name, key=f"line {number}")
         last = t
         try:
-            data = said.encode("utf-8") if way == "=" else unescaped(said)
+            data = content.encode("utf-8") if way == "=" else unescaped(content)
         except ValueError as error:
             raise SettingError(str(error), file=name, key=f"line {number}") from None
         if way == ">":

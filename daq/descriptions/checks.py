@@ -1,4 +1,4 @@
-"""What does not fit together between the tables of a description, all of it in one go."""
+"""Find all contradictions between the tables of a description."""
 
 from collections.abc import Iterable, Iterator
 
@@ -18,7 +18,7 @@ Faults = Iterator[SettingError]
 
 
 def faults(tables: DescriptionTables) -> Faults:
-    """Everything that does not fit together."""
+    """Yield all contradictions."""
     yield from _text(tables)
     yield from _framing(tables)
     yield from _channels(tables)
@@ -36,7 +36,7 @@ def faults(tables: DescriptionTables) -> Faults:
 
 
 def _text(tables: DescriptionTables) -> Faults:
-    """Characters that have no byte."""
+    """Yield characters that the encoding cannot write as one byte."""
     if tables.framing.encoding == "utf-8":
         return
     texts: dict[str, str] = {
@@ -54,7 +54,7 @@ def _text(tables: DescriptionTables) -> Faults:
         texts |= {f"line.{name}.{key}": text for key, text in line.texts.items()}
         texts[f"line.{name}.separator"] = line.separator
         for field, table in line.tables.items():
-            for key, named in (("special", table.instead), ("means", table.known)):
+            for key, named in (("special", table.instead), ("means", table.meanings)):
                 texts |= {f"line.{name}.fields.{field}.{key}.{text}": text for text in named}
     for key, text in texts.items():
         beyond = next((c for c in text if ord(c) > 0xFF), "")
@@ -77,14 +77,14 @@ def _framing(tables: DescriptionTables) -> Faults:
     for i, end in enumerate(ends):
         inside = next((other for j, other in enumerate(ends) if j != i and end in other), None)
         if inside is not None:
-            reason = f"{framing.ends[i]!r} stands inside another end; give the single characters instead"
+            reason = f"{framing.ends[i]!r} is contained in another end; give the single characters instead"
             yield SettingError(reason, key=f"framing.ends[{i}]")
     if framing.begin and not framing.length and any(framing.begin in e or e in framing.begin for e in framing.ends):
-        yield SettingError("begin and ends must not hold each other", key="framing.begin")
+        yield SettingError("begin and ends must not contain each other", key="framing.begin")
     if tables.checksum is not None and not tables.checksum.is_digits and not framing.length and not framing.silence:
         reason = (
-            "a checksum of bytes may contain the line end; end such lines by framing.length or framing.silence; "
-            "where more follows the checksum, they need a driver in Python (`daq driver new NAME --python FOLDER`)"
+            "a checksum of bytes may contain the line end: use framing.length or framing.silence; where more bytes "
+            "follow the checksum, write a driver in Python (`daq driver new NAME --python FOLDER`)"
         )
         yield SettingError(reason, key="checksum.written")
 
@@ -93,14 +93,14 @@ def _channels(tables: DescriptionTables) -> Faults:
     names = [c.name for c in tables.channel]
     for i, name in enumerate(names):
         if name in names[:i]:
-            yield SettingError(f"{name!r} is there twice; give each channel its own name", key=f"channel[{i}].name")
+            yield SettingError(f"{name!r} occurs twice; give each channel its own name", key=f"channel[{i}].name")
 
 
 def _option(tables: DescriptionTables, name: str, key: str, option: OptionTable) -> Faults:
-    """Options with a meaning of their own."""
+    """Yield faults of the options with a fixed meaning: interval_ms, mode, direction."""
     if name == "interval_ms" and (not isinstance(option.default, int) or (option.low or 0) < 1 or option.high is None):
         yield SettingError(
-            "is the time between readings in milliseconds: a whole number with low (at least 1) and high", key=key
+            "is the time between readings in milliseconds: give a whole number with low (at least 1) and high", key=key
         )
     if name == "mode" and set(option.choices) != {"poll", "stream"}:
         yield SettingError("must have choices = ['poll', 'stream']", key=key)
@@ -113,10 +113,10 @@ def _option(tables: DescriptionTables, name: str, key: str, option: OptionTable)
 
 
 def _ways(tables: DescriptionTables) -> Faults:
-    """How readings come, and who asks for what."""
+    """Yield faults of [poll], [stream] and `identify`, and requests that are not used."""
     if tables.poll is None and tables.stream is None:
         yield SettingError(
-            "is missing: say in [poll] what to ask for a reading, or in [stream] that it comes unasked", key="poll"
+            "is missing: give the requests for a reading in [poll], or [stream] where readings come unasked", key="poll"
         )
     if tables.poll is not None and tables.stream is not None and "mode" not in tables.options:
         reason = "beside [poll] it needs the option `mode` with choices = ['poll', 'stream']"
@@ -133,40 +133,40 @@ def _ways(tables: DescriptionTables) -> Faults:
             yield SettingError(f"there is no [request.{name}]; {near(name, tables.request)}", key=key)
     for name in tables.request.keys() - {name for _, name in named}:
         yield SettingError(
-            "is used nowhere: name it in poll.requests, stream.start or identify, or take it out", key=f"request.{name}"
+            "is not used: name it in poll.requests, stream.start or identify, or remove it", key=f"request.{name}"
         )
     if tables.identify is not None and not any(isinstance(line, IdentityLine) for line in tables.line.values()):
-        yield SettingError("no line says 'identity'; describe the answer", key="identify")
+        yield SettingError("no line has says = 'identity'; describe the answer", key="identify")
 
 
 def _moves(tables: DescriptionTables) -> Faults:
-    """What must be said of an instrument that turns, or can be zeroed."""
+    """Yield missing keys of an instrument that turns or can be zeroed."""
     moves = {"speed", "turn", "halt"} & set(tables.command)
     if moves and tables.on_link_loss in (None, "no_motor"):
         yield SettingError(
-            "is missing: it can turn, so say what its motor does when the cable is pulled ('unknown' is an answer)",
+            "is missing: give the behaviour of the motor when the cable is pulled ('unknown' is allowed)",
             key="on_link_loss",
         )
     if moves & {"speed", "turn"} and "halt" not in tables.command:
-        yield SettingError("is missing: what can turn must be told to stop", key="command.halt")
+        yield SettingError("is missing: an instrument that turns needs a command to stop it", key="command.halt")
     if "zero" in tables.command and not tables.zero_condition:
-        yield SettingError("is missing: say what must hold when it is zeroed", key="zero_condition")
+        yield SettingError("is missing: give the condition for zeroing", key="zero_condition")
     if moves and "speed" not in {c.name for c in tables.channel}:
-        yield SettingError("there is no channel 'speed', so nobody could see whether it turns", key="channel")
+        yield SettingError("there is no channel 'speed', so standstill could not be verified", key="channel")
 
 
-def _settings(key: str, text: str, known: Iterable[str], *, line: bool) -> Faults:
+def _settings(key: str, text: str, names: Iterable[str], *, line: bool) -> Faults:
     for part in template.walk(template.parse(text, line=line)):
-        if isinstance(part, Setting) and part.name not in known:
-            reason = f"{{{part.name}}} is no option; {near(part.name, known)}"
+        if isinstance(part, Setting) and part.name not in names:
+            reason = f"{{{part.name}}} is no option; {near(part.name, names)}"
             if line:
                 reason += f" (a field is written {{{part.name}:number}} or with another type)"
             yield SettingError(reason, key=key)
 
 
 def _request(tables: DescriptionTables, key: str, request: RequestTable) -> Faults:
-    known = [*tables.options, "value"] if isinstance(request, CommandTable) else [*tables.options]
-    yield from _settings(f"{key}.send", request.send, known, line=False)
+    names = [*tables.options, "value"] if isinstance(request, CommandTable) else [*tables.options]
+    yield from _settings(f"{key}.send", request.send, names, line=False)
     for i, name in enumerate(request.answers):
         if name not in tables.line:
             yield SettingError(f"there is no [line.{name}]; {near(name, tables.line)}", key=f"{key}.answers[{i}]")
@@ -176,9 +176,9 @@ def _command(tables: DescriptionTables, key: str, action: str, command: CommandT
     yield from _request(tables, key, command)
     has_value = "{value}" in command.send
     if action in ACTION_UNITS and not has_value:
-        yield SettingError(f"{action} has a value: put {{value}} where it stands", key=f"{key}.send")
+        yield SettingError(f"{action} has a value: write {{value}} in its place", key=f"{key}.send")
     if action not in ACTION_UNITS and has_value:
-        yield SettingError(f"{action} has no value: take {{value}} out", key=f"{key}.send")
+        yield SettingError(f"{action} has no value: remove {{value}}", key=f"{key}.send")
     if command.unit and action in ACTION_UNITS:
         wanted = UNITS[ACTION_UNITS[action]].dimension
         if UNITS[command.unit].dimension != wanted:
@@ -186,7 +186,7 @@ def _command(tables: DescriptionTables, key: str, action: str, command: CommandT
     lines = [tables.line[n] for n in command.answers if n in tables.line] or list(tables.line.values())
     if not any(isinstance(line, ConfirmationLine) and line.confirms in (None, action) for line in lines):
         yield SettingError(
-            "no line confirms it: describe the answer as a line that says 'confirmation'", key=f"{key}.answers"
+            "no line confirms it: describe the answer as a line with says = 'confirmation'", key=f"{key}.answers"
         )
 
 
@@ -202,7 +202,7 @@ def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
     try:
         yield from _touching(tables, f"{key}.{line.layout}", line, writing)
     except UnicodeEncodeError:
-        return  # already named
+        return  # `_text` has reported it
     for misfit in line.misfits():
         yield SettingError(misfit.reason, key=f"{key}.{misfit.key}")
     for place in line.places():
@@ -212,10 +212,10 @@ def _line(tables: DescriptionTables, key: str, line: LineTable) -> Faults:
         elif isinstance(line, ReadingLine) and TYPES[place.type].gives != "nothing":
             yield from _number(tables, f"{key}.fields.{place.name}", line, place, writing)
     if isinstance(line, ConfirmationLine) and line.confirms is not None:
-        known = [*tables.command, *([tables.stream.start] if tables.stream and tables.stream.start else [])]
-        if line.confirms not in known:
+        actions = [*tables.command, *([tables.stream.start] if tables.stream and tables.stream.start else [])]
+        if line.confirms not in actions:
             yield SettingError(
-                f"there is no action {line.confirms!r}; {near(line.confirms, known)}", key=f"{key}.confirms"
+                f"there is no action {line.confirms!r}; {near(line.confirms, actions)}", key=f"{key}.confirms"
             )
 
 
@@ -224,19 +224,19 @@ def _touching(tables: DescriptionTables, where: str, line: LineTable, writing: W
     for field, after in touching(template.filled(line.parts(), settings), line.tables, writing):
         shown = repr(after) if isinstance(after, str) else f"the field {after.name or after.type!r}"
         yield SettingError(
-            f"nobody can tell where {{{field.name}:{field.type}}} ends, because {shown} follows; "
+            f"the end of {{{field.name}:{field.type}}} is ambiguous, because {shown} follows; "
             f"put a text between them, or give it a width as in {{{field.name}:{field.type} 8}}",
             key=where,
         )
 
 
 def _number(tables: DescriptionTables, key: str, line: ReadingLine, place: Field, writing: Writing) -> Faults:
-    """A field that gives a channel."""
+    """Yield faults of a field with the number of a channel."""
     table, name = line.table(place.name), line.channel(place.name)
     channel = next((c for c in tables.channel if c.name == name), None)
     if channel is None:
-        known = [c.name for c in tables.channel]
-        reason = f"is no channel; {near(name, known)}. What is kept for nobody has no name: {{:{place.type}}}"
+        reason = f"is no channel; {near(name, [c.name for c in tables.channel])}. "
+        reason += f"A field that is not used has no name: {{:{place.type}}}"
         yield SettingError(reason, key=f"{key}.channel" if table.channel else key)
         return
     if TYPES[place.type].gives != "number":
@@ -264,8 +264,8 @@ def _divisor(tables: DescriptionTables, key: str, table: ReadingField) -> Faults
 
 
 def _state(key: str, table: StateField, channels: list[str]) -> Faults:
-    for name, said in (("means", table.means), ("bits", table.bits)):
-        for text, values in said.items():
+    for name, entries in (("means", table.means), ("bits", table.bits)):
+        for text, values in entries.items():
             for channel, _ in faults_of(values):
                 if channel and channel not in channels:
                     yield SettingError(
@@ -274,7 +274,7 @@ def _state(key: str, table: StateField, channels: list[str]) -> Faults:
 
 
 def _given(tables: DescriptionTables) -> Faults:
-    """Every channel must come in some line."""
+    """Yield channels that are in no line."""
     readings = [line for line in tables.line.values() if isinstance(line, ReadingLine) and line.has_one_layout]
     given = {line.channel(place.name) for line in readings for place in line.places()}
     for i, channel in enumerate(tables.channel):

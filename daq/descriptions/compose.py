@@ -1,6 +1,7 @@
-"""The other way round: lines an instrument of a description would send, made from values.
+"""Compose the lines of a described instrument from values, the inverse of decoding.
 
-For simulating an instrument that is only described, and for checking that what was composed is read back.
+Used to simulate an instrument that has only a description, and to check that composed lines are decoded to the same
+values.
 """
 
 import math
@@ -30,7 +31,7 @@ from daq.descriptions.template import Field, Maybe, Part
 from daq.descriptions.types import TYPES
 
 DECIMALS: Final = 4
-"""Decimals of a number where the description asks for none."""
+"""Decimals of a number where the description gives none."""
 SMALLEST: Final = 1e-99
 _FILLERS: Final = {"letters": "X", "capitals": "X", "word": "x", "text": "", "pad": "", "blanks": " ", "rest": ""}
 _VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
@@ -38,13 +39,13 @@ _VALUE: Final = r"([+-]?[0-9]+(?:[.,][0-9]+)?)"
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a request asks.
+    """A request that was recognised.
 
     Attributes:
         expects: ``reading``, ``identity``, the name of an action, or that of the request that starts a stream.
-        name: the request's name, or the action's.
-        answers: names of the lines that may answer, the likeliest first.
-        value: the number of a command, in the units of the core.
+        name: name of the request or of the action.
+        answers: names of the lines that may answer, the most likely first.
+        value: number of a command, in the units of the core.
     """
 
     expects: str
@@ -54,7 +55,7 @@ class Asked:
 
 
 class Composer:
-    """Composes what the instrument of a driver would send."""
+    """Composes the lines that the instrument of a driver would send."""
 
     def __init__(self, driver: DescribedDriver) -> None:
         self.driver = driver
@@ -62,31 +63,33 @@ class Composer:
         self._begin = framing.begin
         ends = tables.framing.ends
         self._end = b"" if framing.length or framing.silence_ns else ends[0].encode(tables.framing.encoding)
-        self._requests = list(self._known())
+        self._requests = list(self._patterns())
 
     # ---- lines
 
-    def line(self, name: str, said: Mapping[str, float | str | None]) -> bytes:
-        """A line with marks and checksum.
+    def line(self, name: str, values: Mapping[str, float | str | None]) -> bytes:
+        """Return a line with marks and checksum.
 
-        `said` holds values by channel (None: what stands in place of a number), and texts by field; what is
-        missing is filled with something harmless.
+        Args:
+            name: name of the line in the description.
+            values: numbers by channel (None: the text in place of a number), and texts by field.  A missing field gets
+                a text without a fault.
 
         Raises:
             SettingError: there is no such line, or a value cannot be written in it.
         """
-        body = self.body(name, said)
-        return self._begin + (self.driver.seal.sealed(body) if self.driver.seal else body) + self._end
+        content = self.content(name, values)
+        return self._begin + (self.driver.seal.sealed(content) if self.driver.seal else content) + self._end
 
-    def body(self, name: str, said: Mapping[str, float | str | None]) -> bytes:
-        """A line without marks and checksum; errors as `line`."""
+    def content(self, name: str, values: Mapping[str, float | str | None]) -> bytes:
+        """Return a line without marks and checksum; arguments and errors as in `line`."""
         if name not in self.driver.readers:
             raise SettingError(f"there is no line {name!r}; lines: {', '.join(self.driver.readers)}", key="line")
         reader = self.driver.readers[name]
-        return reader.line.writing.of("".join(self._texts(reader, reader.line.parts, said)))
+        return reader.line.writing.of("".join(self._texts(reader, reader.line.parts, values)))
 
     def readings(self, values: Mapping[str, float | None]) -> list[bytes]:
-        """The lines of one reading that come unasked, or in answer to the polls, in order."""
+        """Return the lines of one reading, unasked or in answer to the polls, in order."""
         return [self.line(reader.line.name, values) for reader in self._reading_lines()]
 
     def _reading_lines(self) -> list[Reader]:
@@ -102,8 +105,8 @@ class Composer:
 
     # ---- answers
 
-    def heard(self, data: bytes) -> Asked | None:
-        """What a request (with marks and checksum) asks; None where it is none."""
+    def recognise(self, data: bytes) -> Asked | None:
+        """Recognise a request (with marks and checksum); None where it is not in the description."""
         for pattern, asked in self._requests:
             found = pattern.fullmatch(data)
             if found is None or not self._is_whole(data):
@@ -115,23 +118,23 @@ class Composer:
         return None
 
     def answer(self, asked: Asked, values: Mapping[str, float | str | None]) -> bytes | None:
-        """The line that answers; `values` as in `line`.  None where the description knows no answer."""
+        """Return the line that answers; `values` as in `line`.  None where the description has no answer."""
         if not asked.answers:
             return None
-        said: dict[str, float | str | None] = dict(values)
+        content: dict[str, float | str | None] = dict(values)
         name = asked.answers[0]
         if isinstance(self.driver.tables.line[name], ConfirmationLine):
-            said.setdefault("command", asked.name)
+            content.setdefault("command", asked.name)
             if asked.value is not None:
-                said.setdefault("value", self._sent(asked))
-        return self.line(name, said)
+                content.setdefault("value", self._sent(asked))
+        return self.line(name, content)
 
     def refusal(self, reason: str = "unknown") -> bytes | None:
-        """The line that refuses; None where the description has none."""
+        """Return the line that refuses; None where the description has none."""
         name = next((n for n, line in self.driver.tables.line.items() if isinstance(line, RefusalLine)), None)
         return None if name is None else self.line(name, {"reason": reason})
 
-    def _known(self) -> Iterator[tuple["re.Pattern[bytes]", Asked]]:
+    def _patterns(self) -> Iterator[tuple["re.Pattern[bytes]", Asked]]:
         tables = self.driver.tables
         expects = dict.fromkeys(tables.request, "reading")
         if tables.identify is not None:
@@ -146,12 +149,12 @@ class Composer:
 
     def _pattern(self, request: RequestTable) -> "re.Pattern[bytes]":
         parts = template.parse(request.send, line=False)
-        body = "".join(
+        content = "".join(
             _VALUE if part == template.Setting("value") else re.escape(self._text_of(part)) for part in parts
         )
         begin, end = (re.escape(mark.decode("latin-1")) for mark in self.driver.request_marks)
         tail = f".{{{self._tail}}}" if self._tail else ""
-        return re.compile(f"{begin}{body}{tail}{end}".encode("latin-1"), re.DOTALL)
+        return re.compile(f"{begin}{content}{tail}{end}".encode("latin-1"), re.DOTALL)
 
     def _text_of(self, part: Part) -> str:
         text = self.driver.settings[part.name] if isinstance(part, template.Setting) else str(part)
@@ -159,7 +162,7 @@ class Composer:
 
     @property
     def _tail(self) -> int:
-        """Bytes of mark and checksum of a request."""
+        """Number of bytes of mark and checksum of a request."""
         seal, checksum = self.driver.seal, self.driver.tables.checksum
         return seal.size + len(seal.mark) if seal and checksum and checksum.requests else 0
 
@@ -169,8 +172,8 @@ class Composer:
             return True
         begin, end = self.driver.request_marks
         inner = data[len(begin) : len(data) - len(end)]
-        body = seal.opened(inner)
-        return body is not None and seal.holds(inner, body)
+        content = seal.opened(inner)
+        return content is not None and seal.holds(inner, content)
 
     def _answers(self, expects: str, name: str, request: RequestTable) -> tuple[str, ...]:
         tables = self.driver.tables
@@ -193,30 +196,30 @@ class Composer:
         )
 
     def _sent(self, asked: Asked) -> float:
-        """The value of a command in the instrument's unit."""
+        """Return the value of a command in the instrument's unit."""
         command = self.driver.tables.command[asked.name]  # type: ignore[index]  # as above
         own = command.unit or ACTION_UNITS[asked.name]
         return convert(self.driver.sign_of(command) * (asked.value or 0.0), ACTION_UNITS[asked.name], own)
 
     # ---- fields
 
-    def _texts(self, reader: Reader, parts: Sequence[Part], said: Mapping[str, float | str | None]) -> Iterator[str]:
+    def _texts(self, reader: Reader, parts: Sequence[Part], values: Mapping[str, float | str | None]) -> Iterator[str]:
         for part in parts:
             if isinstance(part, str):
                 yield part
             elif isinstance(part, Maybe):
-                if not isinstance(reader.line.table, ConfirmationLine) or "value" in said:
-                    yield from self._texts(reader, part.parts, said)
+                if not isinstance(reader.line.table, ConfirmationLine) or "value" in values:
+                    yield from self._texts(reader, part.parts, values)
             elif isinstance(part, Field):
-                text = self._field(reader, part, said)
+                text = self._field(reader, part, values)
                 yield text.rjust(part.width)[: part.width] if part.width else text
 
-    def _field(self, reader: Reader, place: Field, said: Mapping[str, float | str | None]) -> str:
+    def _field(self, reader: Reader, place: Field, values: Mapping[str, float | str | None]) -> str:
         line, table = reader.line.table, reader.line.table.table(place.name)
         slot = reader.slots.get(place)
-        if isinstance(slot, ChannelSlot) and isinstance(table, ReadingField) and slot.channel in said:
-            return self._of_channel(reader.line, place, table, slot, said[slot.channel])
-        given = said.get(place.name) if place.name else None
+        if isinstance(slot, ChannelSlot) and isinstance(table, ReadingField) and slot.channel in values:
+            return self._of_channel(reader.line, place, table, slot, values[slot.channel])
+        given = values.get(place.name) if place.name else None
         if isinstance(table, CommandField):
             given = next((text for text, name in table.names.items() if name == given), given)
         if isinstance(given, str):
@@ -238,13 +241,15 @@ class Composer:
             return value
         if value is None:
             if not table.special:
-                raise SettingError(f"nothing can stand in place of a number of {slot.channel}", key=f"line.{line.name}")
+                raise SettingError(
+                    f"the description has no text in place of a number of {slot.channel}", key=f"line.{line.name}"
+                )
             return next(iter(table.special))
         return number_text((value - slot.addend) / slot.factor, place, table, line.writing.mark(table))
 
 
 def number_text(number: float, place: Field, table: FieldTable, mark: str = ".") -> str:
-    """A number as a field of that type is written.
+    """Return the text of a number in a field.
 
     Raises:
         SettingError: it does not fit.
@@ -258,7 +263,8 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
     elif kind == "hex":
         text = f"{max(0, round(number)):X}"
     elif kind in ("scientific", "nr3"):
-        number = 0.0 if abs(number) < SMALLEST else number  # exponents have two digits
+        # Exponents have two digits.
+        number = 0.0 if abs(number) < SMALLEST else number
         text = f"{number:+.{6 if table.decimals is None else table.decimals}E}"
     else:
         text = f"{number:.{decimals}f}"
@@ -270,7 +276,7 @@ def number_text(number: float, place: Field, table: FieldTable, mark: str = ".")
 
 
 def resolution(place: Field, table: FieldTable, number: float) -> float:
-    """By how much a number that was written by `number_text` may be off."""
+    """Return the greatest rounding error of a number written by `number_text`."""
     if place.type in ("whole", "nr1", "hex"):
         return 0.5
     if place.type in ("scientific", "nr3"):
@@ -279,7 +285,7 @@ def resolution(place: Field, table: FieldTable, number: float) -> float:
 
 
 def _harmless(table: StateField, place: Field) -> str:
-    """A text of a status that means no fault; the first one where there is none."""
+    """Return a text of a status without a fault; the first text where every one has a fault."""
     if table.bits and not table.means:
         return "0"
     return next(

@@ -1,4 +1,4 @@
-"""A driver made of a description."""
+"""Driver built from a description."""
 
 import hashlib
 import json
@@ -18,27 +18,32 @@ from daq.descriptions.patterns import Writing
 from daq.descriptions.seal import Seal, seal_of
 
 OPTION: Final = "description"
-"""Key among a driver's options under which the whole description stands."""
+"""Key of a driver's options whose value is the whole description."""
 LARGEST_VALUE: Final = 1e9
 
 
 @dataclass(frozen=True, slots=True)
 class Question(Request):
-    """A request that knows which lines are believed only as its answer."""
+    """A request with the names of the lines that are accepted only as its answer."""
 
     answers: tuple[str, ...] = ()
 
 
 class DescribedDriver(Driver):
-    """Reads and asks as a description says."""
+    """Decodes lines and builds requests according to a description."""
 
     kind: ClassVar[str] = "described"
 
     def __init__(self, tables: DescriptionTables, raw: Mapping[str, Any], options: Mapping[str, Any]) -> None:
-        """`raw`: the tables as they were read from the file.
+        """Build the driver.
+
+        Args:
+            tables: the description.
+            raw: the tables as they were read from the file; they become a part of the driver's options.
+            options: values of the description's options.
 
         Raises:
-            SettingError: an option the description does not have, or a value it does not allow.
+            SettingErrors: an option that the description does not declare, or a value that it does not allow.
         """
         super().__init__({OPTION: dict(raw), **options})
         chosen, self.settings = settle_options(tables.options, options)
@@ -50,7 +55,7 @@ class DescribedDriver(Driver):
         first_end = tables.framing.ends[0] if by_terminator else ""
         end = self._bytes(first_end if tables.framing.sends_end is None else tables.framing.sends_end)
         self.request_marks = begin, end
-        """What begins and what ends a request."""
+        """Bytes before and after each request."""
         self.seal: Seal | None = None
         if tables.checksum is not None:
             self.seal = seal_of(tables.checksum, self._bytes(tables.checksum.mark), self._bytes(tables.framing.begin))
@@ -62,11 +67,11 @@ class DescribedDriver(Driver):
         self._free = tuple(reader for name, reader in self.readers.items() if name not in bound)
         self._questions: dict[tuple[str, str], Question] = {}
         self._expected: dict[tuple[str, ...], tuple[Reader, ...]] = {(): self._free}
-        usual = [u for reader in self._free if (u := reader.usual(self.seal)) is not None]
-        self._usual = usual[0].reader() if usual else _no_quick_way
+        paths = [path for reader in self._free if (path := reader.fast_path(self.seal)) is not None]
+        self._fast_path = paths[0].reader() if paths else _no_fast_path
 
     def _declare(self, chosen: Mapping[str, str | int]) -> None:
-        """Everything the core wants to know before it asks."""
+        """Set the attributes of `Driver` that the core reads: channels, framing, port, timing, capabilities."""
         tables = self.tables
         port, framing = tables.port, tables.framing
         ends = tuple(self._bytes(end) for end in framing.ends)
@@ -77,7 +82,7 @@ class DescribedDriver(Driver):
         if "interval_ms" in chosen:
             interval = int(chosen["interval_ms"]) * 1_000_000
             stale_after = max(stale_after, 10 * interval) if stale_after else 0
-        said: dict[str, Any] = {
+        attributes: dict[str, Any] = {
             "kind": tables.kind,
             "has_checksum": tables.checksum is not None,
             "channels": tuple(Channel(c.name, c.unit, c.low, c.high) for c in tables.channel),
@@ -116,7 +121,7 @@ class DescribedDriver(Driver):
             "zero_condition": tables.zero_condition,
             "on_link_loss": tables.on_link_loss or "no_motor",
         }
-        for name, value in said.items():
+        for name, value in attributes.items():
             setattr(self, name, value)
 
     def _bytes(self, text: str) -> bytes:
@@ -125,24 +130,24 @@ class DescribedDriver(Driver):
     # ---- asking
 
     def identify(self) -> Request | None:
-        """The request the description names under `identify`."""
+        """Return the request for the identity; None where the description has none."""
         name = self.tables.identify
         return None if name is None else self._fixed(name, "identity")
 
     def poll(self) -> Request | tuple[Request, ...] | None:
-        """The requests for one reading."""
+        """Return the requests for one reading; None where readings are not polled."""
         if self.streams or self.tables.poll is None:
             return None
         requests = tuple([self._fixed(name, "reading") for name in self.tables.poll.requests])
         return requests[0] if len(requests) == 1 else requests
 
     def start_stream(self) -> Request | None:
-        """The request that makes it begin."""
+        """Return the request that starts the stream; None where none is needed."""
         name = self.tables.stream.start if self.streams and self.tables.stream is not None else None
         return None if name is None else self._fixed(name, name)
 
     def action(self, action: Action, value: float | None = None) -> Request:
-        """The command for an action; `value` in /min for a speed, in Cel for a bath.
+        """Return the request of an action; `value` in /min for a speed, in Cel for a bath.
 
         Raises:
             DriverError: there is no such command, the value is missing, or it is beyond the command's limits.
@@ -163,7 +168,7 @@ class DescribedDriver(Driver):
         own = command.unit or ACTION_UNITS[action]
         sent = convert(value, ACTION_UNITS[action], own)
         low, high = command.low, command.high
-        # The limit itself must pass, though the conversion rounds.
+        # The slack accepts the limit itself after a conversion that rounds.
         slack = 0.5 * 10.0**-command.decimals
         if (
             (low is not None and abs(sent) < low - slack)
@@ -177,11 +182,11 @@ class DescribedDriver(Driver):
         return text.replace(".", ",") if self.writing.comma else text
 
     def sign_of(self, command: CommandTable) -> float:
-        """What the direction of turning makes of a command's value: 1 or -1."""
+        """Return the sign of a command's value for the chosen direction: 1 or -1."""
         return self._signs[""] if command.turns else 1.0
 
     def _fixed(self, name: str, expects: str) -> Question:
-        """A request that is the same each time."""
+        """Return a request without a value; it is built once."""
         key = name, expects
         if key not in self._questions:
             self._questions[key] = self._request(self.tables.request[name], expects)
@@ -189,37 +194,37 @@ class DescribedDriver(Driver):
 
     def _request(self, table: RequestTable, expects: str, settings: Mapping[str, str] | None = None) -> Question:
         parts = template.filled(template.parse(table.send, line=False), settings or self.settings)
-        body = b"".join(self._bytes(part) for part in parts if isinstance(part, str))
+        content = b"".join(self._bytes(part) for part in parts if isinstance(part, str))
         if self.seal is not None and self.tables.checksum is not None and self.tables.checksum.requests:
-            body = self.seal.sealed(body)
+            content = self.seal.sealed(content)
         begin, end = self.request_marks
-        data = begin + body + end
+        data = begin + content + end
         return Question(data, expects, table.timeout, table.tries, table.answers)
 
     # ---- reading
 
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
-        """The first line of the description that fits says what it means."""
-        usual = self._usual(line)
-        if usual is not None:
-            return usual
-        body = line
+        """Decode a line by the first line of the description that matches."""
+        values = self._fast_path(line)
+        if values is not None:
+            return values
+        content = line
         if self.seal is not None:
             opened = self.seal.opened(line)
             if opened is None:
                 return Reject("no checksum")
             if not self.seal.holds(line, opened):
                 return Reject("wrong checksum")
-            body = opened
+            content = opened
         readers = self._free
         if isinstance(asked, Question) and asked.answers:
             readers = self._readers_for(asked.answers)
         for reader in readers:
-            said = reader.read(body, asked)
-            if said is not None:
-                return said
+            decoded = reader.read(content, asked)
+            if decoded is not None:
+                return decoded
         for reader in readers:
-            if len(reader.opening) > 1 and body.startswith(reader.opening):
+            if len(reader.opening) > 1 and content.startswith(reader.opening):
                 return Reject(f"malformed line: {reader.line.name}")
         return Reject("unknown line")
 
@@ -229,17 +234,17 @@ class DescribedDriver(Driver):
         return self._expected[answers]
 
     def digest(self) -> str:
-        """SHA-256 (hex) of the description and the options."""
+        """Return the SHA-256 (hex) of the description and the options."""
         return hashlib.sha256(json.dumps(self.options, sort_keys=True).encode()).hexdigest()
 
 
-def _no_quick_way(line: bytes) -> tuple[float, ...] | None:
+def _no_fast_path(line: bytes) -> tuple[float, ...] | None:
     del line
     return None
 
 
 def without_description(options: Mapping[str, Any]) -> dict[str, Any]:
-    """A driver's options without the description among them."""
+    """Return a driver's options without the description."""
     return {key: value for key, value in options.items() if key != OPTION}
 
 

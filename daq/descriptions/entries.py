@@ -1,4 +1,4 @@
-"""What single keys of a description may hold; every validator says to a person what to write."""
+"""Types of single keys of a description; the message of each validator says what to write instead."""
 
 import difflib
 import re
@@ -14,7 +14,7 @@ from daq.descriptions import template
 from daq.methods.files.fields import Listed, Text, duration
 
 MOST_SCALE: Final = 1e30
-"""With this and its inverse no number that a line can hold becomes infinite."""
+"""Greatest scale; with it and its inverse as the least one, no number of a line becomes infinite."""
 OTHERS: Final = ("refused", "ignored")
 _CHANNEL: Final = "[a-z][a-z0-9_]*"
 _PLAIN: Final = "[a-z][A-Za-z0-9_]*"
@@ -23,14 +23,14 @@ INSTRUMENT_FAULTS: Final = (
     "saturated", "over_range", "under_range", "not_a_number", "probe", "sensor", "blocked", "beyond_range",
     "undefined", "unsteady", "keys_used", "calibration_overdue", "instrument_error",
 )  # fmt: skip
-"""Those of `daq.core.faults.FAULTS` that an instrument can report."""
+"""Faults of `daq.core.faults.FAULTS` that an instrument can report."""
 
 
-def near(name: str, known: Iterable[str]) -> str:
-    """Return the known name that was probably meant, or all of them, as the end of a sentence."""
-    known = list(known)
-    found = difflib.get_close_matches(name, known, 1)
-    return f"did you mean {found[0]!r}?" if found else f"there are: {', '.join(known) or 'none'}"
+def near(name: str, choices: Iterable[str]) -> str:
+    """Return the most similar of the choices, or all of them, as the end of a sentence."""
+    choices = list(choices)
+    found = difflib.get_close_matches(name, choices, 1)
+    return f"did you mean {found[0]!r}?" if found else f"there are: {', '.join(choices) or 'none'}"
 
 
 def _channel_name(value: str) -> str:
@@ -47,7 +47,7 @@ def _plain_name(value: str) -> str:
 
 def _option_name(value: str) -> str:
     if value in ("value", "description", "probes"):
-        raise ValueError("is a name with a meaning of its own; choose another")
+        raise ValueError("is a reserved name; choose another")
     return _plain_name(value)
 
 
@@ -80,7 +80,7 @@ def _of_request(value: str) -> str:
 
 
 def _fault(one: Any) -> str:
-    """The fault of ``fault`` or ``channel: fault``."""
+    """Return the fault in ``fault`` or ``channel: fault``."""
     if not isinstance(one, str):
         raise ValueError(f"{one!r} is not the name of a fault; write it in quotes")  # noqa: TRY004 - pydantic takes ValueError
     fault = one.rpartition(":")[2].strip()
@@ -90,7 +90,7 @@ def _fault(one: Any) -> str:
 
 
 def _faults(value: Any) -> Any:
-    """One fault or several, each ``fault`` or ``channel: fault``; "" for none."""
+    """Check one fault or several, each ``fault`` or ``channel: fault``; "" for none."""
     listed = value if isinstance(value, list) else [value] if value != "" else []
     for one in listed:
         _fault(one)
@@ -98,14 +98,14 @@ def _faults(value: Any) -> Any:
 
 
 def _fault_instead(value: str) -> str:
-    """The fault of what stands in place of a number; "" where another field says it."""
+    """Check the fault of a text in place of a number; "" where another field gives the fault."""
     if not value:
         return value
     fault = _fault(value)
     if ":" in value:
-        raise ValueError("is about this channel: give the fault alone")
+        raise ValueError("belongs to this channel: give the fault without a channel")
     if FAULTS[fault].keeps_value:
-        raise ValueError(f"{fault} is a fault of a number that is there; here none is")
+        raise ValueError(f"{fault} is a fault of a number, but this text is in place of one")
     return value
 
 

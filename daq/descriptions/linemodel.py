@@ -1,4 +1,4 @@
-"""The lines of a description, told apart by what they say: each kind has its own keys and its own fields."""
+"""Models of the lines of a description: one for each value of the key `says`, with its own keys and fields."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Annotated, ClassVar, Final, Generic, Literal, TypeVar
@@ -31,97 +31,95 @@ _REST: Final = template.Field("", "rest")
 
 
 class FieldTable(Model):
-    """How a field of a line is written."""
+    """Format of a field of a line."""
 
-    decimals: Annotated[int, Field(ge=0, le=9)] | None = Field(
-        default=None, description="it has exactly so many decimals"
-    )
+    decimals: Annotated[int, Field(ge=0, le=9)] | None = Field(default=None, description="exact number of decimals")
     digits: Annotated[int, Field(ge=1, le=15)] | None = Field(
-        default=None, description="most digits before its decimal mark"
+        default=None, description="greatest number of digits before the decimal mark"
     )
-    decimal: Literal["point", "comma"] | None = Field(default=None, description="its decimal mark")
+    decimal: Literal["point", "comma"] | None = Field(
+        default=None, description="decimal mark of this field; left out: that of the description"
+    )
 
     @property
     def instead(self) -> Iterable[str]:
-        """Texts that can be there in place of a number."""
+        """Texts that can be in place of a number."""
         return ()
 
     @property
-    def known(self) -> Iterable[str]:
-        """Texts that have a meaning."""
+    def meanings(self) -> Iterable[str]:
+        """Texts with a meaning of their own."""
         return ()
 
 
 class StateField(FieldTable):
-    """A field of a line that says faults: its text or number stands for them."""
+    """A field of a line whose text or number means faults."""
 
     means: dict[str, Faults] = Field(
         default_factory=dict,
-        description="what its text or number means: a fault, 'channel: fault', a list, or '' for none",
+        description="meaning of each text or number: a fault, 'channel: fault', a list, or '' for none",
     )
-    each_letter: bool = Field(default=False, description="every letter of the text is looked up in `means` by itself")
+    each_letter: bool = Field(default=False, description="every letter of the text has its own entry in `means`")
     bits: dict[Weight, Faults] = Field(
-        default_factory=dict, description="the number is a sum of such ('1', '2', '4', ...); what each means"
+        default_factory=dict, description="the number is a sum of weights ('1', '2', '4', ...); meaning of each weight"
     )
     others: Others = Field(
-        default="refused", description="what `means` and `bits` do not know: 'refused', 'ignored', or a fault"
+        default="refused", description="a text or number not in `means` and `bits`: 'refused', 'ignored', or a fault"
     )
 
     @property
-    def known(self) -> Iterable[str]:
-        """Texts that have a meaning."""
+    def meanings(self) -> Iterable[str]:
+        """Texts with a meaning of their own."""
         return self.means
 
     @property
     def is_state(self) -> bool:
-        """Whether it stands for faults."""
+        """True where the field means faults."""
         return bool(self.means or self.bits)
 
 
 class ReadingField(StateField):
-    """A field of a reading: the number of a channel, or what stands for faults."""
+    """A field of a reading: the number of a channel, or a text or number that means faults."""
 
     channel: ChannelName | None = Field(
-        default=None, description="the channel it gives; left out: the one of its own name"
+        default=None, description="channel of the number; left out: the channel with the name of the field"
     )
     unit: Unit | None = Field(default=None, description="unit of the number in the line; left out: the channel's")
-    scale: Scale = Field(default=1.0, description="the number is multiplied with this")
-    offset: Offset = Field(default=0.0, description="then this is added")
+    scale: Scale = Field(default=1.0, description="factor of the number")
+    offset: Offset = Field(default=0.0, description="added after the factor")
     divide_by: PlainName | None = Field(
         default=None, description="an option (a whole number of at least 1) by which the result is divided"
     )
     special: dict[str, FaultInstead] = Field(
         default_factory=dict,
-        description="what stands for a number ('---', '9.9E37', ''), and its fault; '' where another field says it",
+        description="texts in place of a number ('---', '9.9E37', '') and their fault; '' where another field gives it",
     )
 
     @property
     def instead(self) -> Iterable[str]:
-        """Texts that can be there in place of a number."""
+        """Texts that can be in place of a number."""
         return self.special
 
 
 class IdentityField(FieldTable):
     """A field of an identity: a fact about the instrument."""
 
-    scale: Scale = Field(default=1.0, description="a number is multiplied with this")
-    offset: Offset = Field(default=0.0, description="then this is added")
-    fact: Text | None = Field(default=None, description="the name of the fact; left out: its own name")
+    scale: Scale = Field(default=1.0, description="factor of a number")
+    offset: Offset = Field(default=0.0, description="added after the factor")
+    fact: Text | None = Field(default=None, description="name of the fact; left out: the name of the field")
 
 
 class CommandField(FieldTable):
     """A field of a confirmation."""
 
-    names: dict[str, Name] = Field(
-        default_factory=dict, description="for the field `command`: the action each text stands for"
-    )
+    names: dict[str, Name] = Field(default_factory=dict, description="of the field `command`: the action of each text")
 
 
 F = TypeVar("F", bound=FieldTable)
 
 
 class Layout(Model):
-    """How a line is made up, whatever it says: a pattern, or columns."""
+    """Layout of a line of any kind: a pattern, or columns."""
 
     says: str
     pattern: LineText | None = Field(
@@ -131,30 +129,30 @@ class Layout(Model):
         + "; ".join(f"{name} ({kind.about})" for name, kind in TYPES.items()),
     )
     columns: Annotated[tuple[LineText, ...], Listed] | None = Field(
-        default=None, description="or its columns, in order, blanks around them not counting"
+        default=None, description="or its columns, in order; blanks around them are ignored"
     )
-    separator: Text = Field(default=",", description="what stands between two columns; ' ' is any number of blanks")
+    separator: Text = Field(default=",", description="text between two columns; ' ' is any number of blanks")
     more: bool = Field(default=False, description="further columns may follow")
 
     @property
     def has_one_layout(self) -> bool:
-        """Whether it has either a pattern or columns."""
+        """True where there is either a pattern or columns, not both."""
         return (self.pattern is None) != (self.columns is None)
 
     @property
     def layout(self) -> str:
-        """The key of its layout."""
+        """Key of the layout."""
         return "columns" if self.pattern is None else "pattern"
 
     @property
     def texts(self) -> dict[str, str]:
-        """The templates by their key."""
+        """Templates by their key."""
         if self.pattern is not None:
             return {"pattern": self.pattern}
         return {f"columns[{i}]": column for i, column in enumerate(self.columns or ())}
 
     def parts(self) -> tuple[Part, ...]:
-        """Return the template of the line, its columns joined."""
+        """Return the template of the line, with the columns joined."""
         if self.pattern is not None:
             return template.parse(self.pattern, line=True)
         blank = self.separator == " "
@@ -172,44 +170,44 @@ class Layout(Model):
         return template.filled(tuple(parts), {})
 
     def places(self) -> list[template.Field]:
-        """Return the fields that are kept, in order."""
+        """Return the named fields, in order."""
         return template.named_fields(self.parts())
 
     @property
     def tables(self) -> Mapping[str, FieldTable]:
-        """What the file says of fields, by their names."""
+        """Tables of the fields in the file, by name."""
         return {}
 
     def table(self, name: str) -> FieldTable:
-        """Return what the file says of a field; the usual where it says nothing."""
+        """Return the table of a field; the default one where the file has none."""
         del name
         return FieldTable()
 
     def misfits(self) -> Misfits:
-        """Yield what does not fit together in this line; keys are those inside its table."""
+        """Yield the contradictions in this line; keys are relative to its table."""
         places = self.places()
         names = [p.name for p in places]
         for name in {n for n in names if names.count(n) > 1}:
             yield SettingError(
-                f"the field {name!r} is there twice; leave the name of one out: {{:number}}", key=self.layout
+                f"the field {name!r} occurs twice; leave out the name of one: {{:number}}", key=self.layout
             )
         for name in self.tables.keys() - set(names):
             yield SettingError(f"the line has no such field; {near(name, names)}", key=f"fields.{name}")
         for place in places:
             if TYPES[place.type].gives == "nothing":
-                reason = f"{place.type} is only passed over: leave the name out, {{:{place.type}}}"
+                reason = f"{place.type} gives no value: leave out the name, {{:{place.type}}}"
                 yield SettingError(reason, key=f"fields.{place.name}")
             else:
                 yield from self._misfits_of(place)
 
     def _misfits_of(self, place: template.Field) -> Misfits:
-        """Yield what is wrong with one field that is kept."""
+        """Yield the faults of one named field."""
         del place
         yield from ()
 
 
 def _padded(column: tuple[Part, ...]) -> list[Part]:
-    """A column that may have blanks around it; a text takes those around it itself."""
+    """Allow blanks around a column; a text or a padded number already includes them."""
     texts = [isinstance(p, template.Field) and p.type in ("text", "rest", "padded") for p in column]
     before = [] if texts[:1] == [True] else [_PAD]
     after = [] if texts[-1:] == [True] and column[-1].type != "padded" else [_PAD]  # type: ignore[union-attr]  # a Field
@@ -218,17 +216,17 @@ def _padded(column: tuple[Part, ...]) -> list[Part]:
 
 def _misfits_of_answer(place: template.Field, kind: str, *names: str) -> Misfits:
     if place.name not in names:
-        reason = f"is no field of a {kind}; its fields: {', '.join(names)}; or leave the name out"
+        reason = f"is no field of a {kind}; its fields: {', '.join(names)}; or leave out the name"
         yield SettingError(reason, key=f"fields.{place.name}")
 
 
 def _misfits_of_state(place: template.Field, table: StateField) -> Misfits:
     if table.bits and TYPES[place.type].gives != "number":
-        yield SettingError("bits are of a number: use the type whole", key=f"fields.{place.name}.bits")
+        yield SettingError("bits need a number: use the type whole", key=f"fields.{place.name}.bits")
 
 
 class WithFields(Layout, Generic[F]):
-    """A line with fields that mean something."""
+    """A line with fields that have tables."""
 
     usual: ClassVar[FieldTable] = FieldTable()
 
@@ -236,11 +234,11 @@ class WithFields(Layout, Generic[F]):
 
     @property
     def tables(self) -> Mapping[str, F]:
-        """What the file says of fields, by their names."""
+        """Tables of the fields in the file, by name."""
         return self.fields
 
     def table(self, name: str) -> F:
-        """Return what the file says of a field; the usual where it says nothing."""
+        """Return the table of a field; the default one where the file has none."""
         return self.fields.get(name, self.usual)  # type: ignore[return-value]  # of the kind of line
 
 
@@ -270,37 +268,37 @@ class StatusLine(WithFields[StateField]):
         table = self.table(place.name)
         if not table.is_state:
             reason = (
-                "has neither `means` nor `bits`, and a status has no channels; say 'reading' where it has, or leave "
-                f"the name out: {{:{place.type}}}"
+                'has neither `means` nor `bits`, and a status has no channels; write says = "reading" where it has, '
+                f"or leave out the name: {{:{place.type}}}"
             )
             yield SettingError(reason, key=f"fields.{place.name}")
         yield from _misfits_of_state(place, table)
 
 
 class IdentityLine(WithFields[IdentityField]):
-    """A line that says which instrument it is."""
+    """A line with the identity of the instrument."""
 
     usual = IdentityField()
 
     says: Literal["identity"]
 
     def misfits(self) -> Misfits:
-        """Yield what does not fit together in this line."""
+        """Yield the contradictions in this line."""
         yield from super().misfits()
         if "serial" not in {p.name for p in self.places()}:
             yield SettingError(
-                "an identity needs a field {serial:word}: it tells one instrument from another", key=self.layout
+                "an identity needs a field {serial:word}, which identifies the instrument", key=self.layout
             )
 
 
 class ConfirmationLine(WithFields[CommandField]):
-    """A line that says yes to a command."""
+    """A line that confirms a command."""
 
     usual = CommandField()
 
     says: Literal["confirmation"]
     confirms: Name | None = Field(
-        default=None, description="the action; left out: what was asked, or the field `command`"
+        default=None, description="the action; left out: that of the request, or of the field `command`"
     )
 
     def _misfits_of(self, place: template.Field) -> Misfits:
@@ -308,23 +306,23 @@ class ConfirmationLine(WithFields[CommandField]):
 
 
 class RefusalLine(WithFields[FieldTable]):
-    """A line that says no."""
+    """A line that refuses a request."""
 
     says: Literal["refusal"]
-    reason: str = Field(default="", description="why, where no field `reason` says it")
+    reason: str = Field(default="", description="the reason, where there is no field `reason`")
 
     def _misfits_of(self, place: template.Field) -> Misfits:
         yield from _misfits_of_answer(place, self.says, "reason")
 
 
 class IgnoredLine(Layout):
-    """A line of no interest."""
+    """A line that is ignored."""
 
     says: Literal["ignored"]
-    reason: str = Field(default="", description="why it is ignored")
+    reason: str = Field(default="", description="the reason why it is ignored")
 
     def _misfits_of(self, place: template.Field) -> Misfits:
-        reason = f"an ignored line keeps nothing: leave the name out, {{:{place.type}}}"
+        reason = f"an ignored line has no named fields: leave out the name, {{:{place.type}}}"
         yield SettingError(reason, key=f"fields.{place.name}")
 
 

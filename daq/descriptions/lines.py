@@ -1,4 +1,4 @@
-"""Lines of a description, ready to read: what matches, and what it means."""
+"""Readers of lines: match a line against its pattern and decode its fields."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,13 +24,13 @@ from daq.descriptions.slots import ChannelSlot, Found, Slot, StatusSlot, number_
 from daq.descriptions.template import Field
 from daq.descriptions.types import TYPES
 
-#: What the groups of a line that matched mean, in answer to a request or not.
-Meaning = Callable[[tuple[bytes | None, ...], Request | None], Decoded | None]
+#: Decodes the groups of a line that matched, and the request it answers (None: unasked).
+GroupsDecoder = Callable[[tuple[bytes | None, ...], Request | None], Decoded | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One kind of line with the options filled in."""
+    """One kind of line, with the values of the options inserted."""
 
     name: str
     table: LineTable
@@ -40,24 +40,24 @@ class Line:
 
     @property
     def pattern(self) -> str:
-        """Its regular expression, one group for each of `fields`."""
+        """Regular expression of the line, with one group for each of `fields`."""
         return expression(self.parts, self.table.tables, self.writing)
 
     @property
     def opening(self) -> bytes:
-        """The text it begins with."""
+        """Bytes of the text at its beginning; b"" where it begins with a field."""
         first = next(iter(self.parts), "")
         return self.writing.of(first) if isinstance(first, str) else b""
 
 
 def line_of(name: str, table: LineTable, settings: Mapping[str, str], writing: Writing) -> Line:
-    """The line of a description with the values of the options in it."""
+    """Return a line of a description with the values of the options inserted."""
     parts = template.filled(table.parts(), settings)
     return Line(name, table, parts, tuple(template.named_fields(parts)), writing)
 
 
 class Reader:
-    """Says what lines of one kind mean."""
+    """Decodes lines of one kind."""
 
     def __init__(
         self,
@@ -67,7 +67,15 @@ class Reader:
         sign: Mapping[str, float],
         chosen: Mapping[str, str | int],
     ) -> None:
-        """`sign`: of channels that change it with the direction, and under "" of commands; `chosen`: the options."""
+        """Compile the pattern of the line.
+
+        Args:
+            line: the line.
+            tables: the description.
+            channels: channels of the driver, in order.
+            sign: 1 or -1 for each channel whose sign changes with the option `direction`; under "" that of commands.
+            chosen: values of the options.
+        """
         self.line = line
         self.opening = line.opening
         self._match = compiled(line.pattern).fullmatch
@@ -82,11 +90,11 @@ class Reader:
                 self._slots.append(slot_of(place, table, channels, line.writing, factor))
         elif isinstance(line.table, StatusLine):
             self._slots += [slot_of(p, line.table.table(p.name), channels, line.writing) for p in line.fields]
-        #: What the instrument says of itself comes before what stands in place of a number.
+        # Fields with a status first, so that their faults come before those of texts in place of a number.
         self._order = sorted(range(len(self._slots)), key=lambda at: not isinstance(self._slots[at], StatusSlot))
-        self._read = self._meaning(line.table)
+        self._read = self._decoder(line.table)
 
-    def _meaning(self, table: LineTable) -> Meaning:
+    def _decoder(self, table: LineTable) -> GroupsDecoder:
         match table:
             case IdentityLine():
                 return lambda groups, _: self._identity(table, groups)
@@ -101,12 +109,12 @@ class Reader:
 
     @property
     def slots(self) -> dict[Field, Slot]:
-        """What becomes of each field of a reading."""
+        """Slot of each field of a reading."""
         return dict(zip(self.line.fields, self._slots, strict=False))
 
-    def read(self, body: bytes, asked: Request | None) -> Decoded | None:
-        """What the line means, without its checksum; None where it is not one of this kind."""
-        found = self._match(body)
+    def read(self, content: bytes, asked: Request | None) -> Decoded | None:
+        """Decode a line without its checksum; None where it is not of this kind."""
+        found = self._match(content)
         return None if found is None else self._read(found.groups(), asked)
 
     def _reading(self, groups: tuple[bytes | None, ...], _: Request | None) -> Decoded | None:
@@ -180,9 +188,9 @@ class Reader:
         reason = self._texts(groups).get("reason") or line.reason
         return Reply("refused", refusal=reason or "no reason given")
 
-    def usual(self, seal: Seal | None) -> "Usual | None":
-        """The reading without any fault, for a quicker way; None where there is no such way."""
-        if not isinstance(self.line.table, ReadingLine) or (seal is not None and not seal.usual):
+    def fast_path(self, seal: Seal | None) -> "FastPath | None":
+        """Return the fast decoder of readings without faults; None where the line allows none."""
+        if not isinstance(self.line.table, ReadingLine) or (seal is not None and not seal.pattern):
             return None
         slots = self.slots
         columns = [s for s in self._slots if isinstance(s, ChannelSlot)]
@@ -206,20 +214,20 @@ class Reader:
                 return f"(?>{'|'.join(map(escaped, good))})" if good else "(?!)"
             return own
 
-        body = expression(self.line.parts, self.line.table.tables, self.line.writing, inner)
-        return Usual(f"({body}{seal.usual}" if seal else body, seal, columns)
+        content = expression(self.line.parts, self.line.table.tables, self.line.writing, inner)
+        return FastPath(f"({content}{seal.pattern}" if seal else content, seal, columns)
 
 
 def _number_only(line: Line, place: Field) -> str:
     return plain_number(place, line.table.table(place.name), line.writing)
 
 
-#: Units in which the core gives the value of an action.
+#: Unit of the value of an action in the core (UCUM).
 ACTION_UNITS: Mapping[str, str] = {"speed": "/min", "bath": "Cel"}
 
 
-class Usual:
-    """The quick way for readings without fault: one match, one checksum, numbers."""
+class FastPath:
+    """Fast decoder of readings without faults: one match, one checksum, conversion of the numbers."""
 
     def __init__(self, pattern: str, seal: Seal | None, columns: Sequence[ChannelSlot]) -> None:
         self._match = compiled(pattern).fullmatch
@@ -234,7 +242,7 @@ class Usual:
         self._plain = all(r is float for r in self._readers) and not self._sentinels and self._arrange is None
 
     def reader(self) -> Callable[[bytes], tuple[float, ...] | None]:
-        """What gives the values of a whole line; None for another line, or a damaged one: those take the long way."""
+        """Return a function from a whole line to its values; it gives None for a line that needs the full decoder."""
         match, finish = self._match, self._finish
         as_read = self._plain and not any(self._addends) and all(f == 1.0 for f in self._factors)
 
@@ -258,7 +266,7 @@ class Usual:
             if int(check, base) != of(covered):
                 return None
             values = tuple(map(float, numbers)) if as_read else finish(numbers)
-            # No negative zero, which is equal to zero.
+            # Adding 0.0 turns a negative zero into zero.
             return values if values is None or 0.0 not in values else tuple([v + 0.0 for v in values])
 
         return sealed

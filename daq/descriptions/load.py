@@ -1,4 +1,4 @@
-"""Description files, read and checked."""
+"""Read and check description files."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,12 +14,12 @@ from daq.methods.files.load import parse, read_toml
 
 @dataclass(frozen=True, slots=True)
 class Description:
-    """A description that was found to be right.
+    """A checked description.
 
     Attributes:
-        tables: what it says.
-        raw: the same as it was read, as JSON values; it makes the same driver again.
-        source: the file it comes from, or "".
+        tables: the tables as a model.
+        raw: the tables as read, as JSON values; the same driver can be built from them.
+        source: path of the file, or "".
     """
 
     tables: DescriptionTables
@@ -27,22 +27,26 @@ class Description:
     source: str = ""
 
     def driver(self, options: Mapping[str, Any] | None = None) -> DescribedDriver:
-        """A new driver; `SettingError` for wrong options."""
+        """Return a new driver.
+
+        Raises:
+            SettingErrors: wrong options.
+        """
         return DescribedDriver(self.tables, self.raw, options or {})
 
 
 def load_description(path: Path | str) -> Description:
-    """The description in a TOML file.
+    """Read and check the description in a TOML file.
 
     Raises:
         SettingError: the file cannot be read or is not TOML.
-        SettingErrors: everything in it that is wrong.
+        SettingErrors: all faults of the file.
     """
     return check_description(read_toml(path), str(path))
 
 
 def check_description(raw: Mapping[str, Any], file: str = "") -> Description:
-    """A description of tables already read; errors as `load_description`."""
+    """Check the tables of a description that are already read; errors as in `load_description`."""
     tables = parse(DescriptionTables, dict(raw), file)
     errors = [SettingError(e.reason, file=file, key=e.key) for e in faults(tables)]
     if errors:
@@ -56,10 +60,10 @@ def check_description(raw: Mapping[str, Any], file: str = "") -> Description:
 
 
 def describe(tables: Mapping[str, Any], options: Mapping[str, Any]) -> DescribedDriver:
-    """A driver of description tables (as in a journal's header) and options.
+    """Return a driver from description tables (as in a journal's header) and options.
 
     Raises:
-        SettingErrors: what is wrong with either.
+        SettingErrors: faults of the tables or the options.
     """
     return check_description(tables).driver(options)
 

@@ -1,7 +1,7 @@
-"""The description of an instrument that speaks lines: what its TOML file may hold.
+"""Model of a description file: the keys of the TOML file of an instrument that sends lines of text.
 
-Nothing in it is evaluated.  Everything that is wrong with one key or one table is found here; what does not fit
-together is found in `daq.descriptions.checks`.
+Nothing in a file is evaluated.  Faults of one key or one table are found here, contradictions between tables in
+`daq.descriptions.checks`.
 """
 
 from typing import Annotated, Any, Literal, Self
@@ -30,7 +30,7 @@ def _below(low: float | None, high: float | None) -> None:
 
 
 class PortTable(Model):
-    """The serial line, and how it wants to be treated."""
+    """Settings and timing of the serial line."""
 
     baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
     data_bits: Literal[5, 6, 7, 8] = 8
@@ -39,35 +39,35 @@ class PortTable(Model):
     flow: Literal["none", "xon/xoff", "rts/cts"] = "none"
     dtr: bool | None = Field(default=None, description="level of DTR after opening; left out: as the system sets it")
     rts: bool | None = Field(default=None, description="level of RTS after opening; left out: as the system sets it")
-    settle: Time = Field(default=0, description="quiet time after opening, before anything is sent")
+    settle: Time = Field(default=0, description="wait after opening, before the first byte is sent")
     byte_pause: Time = Field(default=0, description="pause between two bytes that are sent")
     pause: Time = Field(default=0, description="least time between an answer and the next request")
     wake: str = Field(default="", description="text that wakes the instrument before a request")
-    wake_after: Time = Field(default=0, description="it sleeps when nothing was sent for so long")
-    wake_wait: Time = Field(default=0, description="time between waking it and the request")
+    wake_after: Time = Field(default=0, description="the instrument sleeps after this time without a request")
+    wake_wait: Time = Field(default=0, description="time between the wake text and the request")
     echo: bool = Field(default=False, description="the instrument sends every request back before it answers")
     shared: bool = Field(
-        default=False, description="requests and answers name an address, so that several can be on one line"
+        default=False, description="requests and answers contain an address, so several instruments share the line"
     )
 
 
 class FramingTable(Model):
-    """How lines are marked."""
+    """Begin and end of lines."""
 
     ends: Annotated[tuple[Text, ...], Listed, Field(min_length=1)] = Field(
-        default=("\r\n",), description="text that ends a line; several where it may be one or the other"
+        default=("\r\n",), description="text that ends a line; a list where there is more than one"
     )
-    begin: str = Field(default="", description="text that begins a line and is no part of it")
+    begin: str = Field(default="", description="text before every line, not part of it")
     length: Annotated[int, Field(ge=0, le=4096)] = Field(
         default=0, description="number of bytes of every line; 0: it ends with one of `ends`"
     )
-    silence: Time = Field(default=0, description="a line ends when nothing came for so long; 0: it ends otherwise")
-    longest: Annotated[int, Field(ge=1, le=4096)] = Field(default=256, description="most bytes a line can have")
-    idle: Time = Field(default=0, description="a part of a line older than this is thrown away; 0: never")
+    silence: Time = Field(default=0, description="time without a byte that ends a line; 0: silence ends no line")
+    longest: Annotated[int, Field(ge=1, le=4096)] = Field(default=256, description="greatest number of bytes of a line")
+    idle: Time = Field(default=0, description="an unfinished line older than this is discarded; 0: never")
     drop_first: bool = Field(
-        default=False, description="the first line after opening is dropped; it may be a part of one"
+        default=False, description="discard the first line after opening, because it may be incomplete"
     )
-    encoding: Literal["latin-1", "utf-8"] = Field(default="latin-1", description="which bytes text beyond ASCII has")
+    encoding: Literal["latin-1", "utf-8"] = Field(default="latin-1", description="encoding of text beyond ASCII")
     sends_begin: str | None = Field(default=None, description="text that begins a request; left out: as `begin`")
     sends_end: str | None = Field(default=None, description="text that ends a request; left out: the first of `ends`")
 
@@ -77,28 +77,28 @@ class ChecksumTable(Model):
 
     name: ChecksumName = Field(description="one of " + ", ".join(CHECKSUMS))
     written: Literal["hex", "decimal", "big_endian", "little_endian"] = Field(
-        default="hex", description="as digits, or as bytes with the highest or the lowest first"
+        default="hex", description="as digits, or as bytes with the most or the least significant first"
     )
     letters: Literal["upper", "lower", "either"] = Field(default="upper", description="case of hexadecimal digits")
     digits: Annotated[int, Field(ge=1, le=10)] | None = Field(
-        default=None, description="number of digits; left out: all that the checksum needs"
+        default=None, description="number of digits; left out: as many as its greatest value has"
     )
     mark: str = Field(default="", description="text between the line and its checksum, for example '*'")
-    covers_mark: bool = Field(default=False, description="the mark is covered by the checksum too")
-    covers_begin: bool = Field(default=False, description="the text that begins a line is covered by the checksum too")
+    covers_mark: bool = Field(default=False, description="the checksum covers the mark too")
+    covers_begin: bool = Field(default=False, description="the checksum covers framing.begin too")
     skip: Annotated[int, Field(ge=0, le=64)] = Field(
-        default=0, description="bytes at the beginning that are not covered"
+        default=0, description="bytes at the beginning that the checksum does not cover"
     )
-    requests: bool = Field(default=False, description="requests carry the checksum too")
+    requests: bool = Field(default=False, description="requests have the checksum too")
 
     @property
     def is_digits(self) -> bool:
-        """Whether it is written as digits, not as bytes."""
+        """True where the checksum is written as digits, not as bytes."""
         return self.written in ("hex", "decimal")
 
     @property
     def least_digits(self) -> int:
-        """Digits that every value of the checksum fits in."""
+        """Number of digits of the greatest value of the checksum."""
         size = CHECKSUMS[self.name].size
         return 2 * size if self.written == "hex" else len(str(256**size - 1))
 
@@ -116,7 +116,7 @@ class ChannelTable(Model):
     unit: Unit = Field(description="UCUM code of its unit, for example 'g' or 'Cel'")
     low: float = Field(description="lowest value the instrument can measure")
     high: float = Field(description="highest value the instrument can measure")
-    turns: bool = Field(default=False, description="changes its sign with the option `direction`")
+    turns: bool = Field(default=False, description="the sign changes with the option `direction`")
 
     @model_validator(mode="after")
     def _range(self) -> Self:
@@ -125,52 +125,52 @@ class ChannelTable(Model):
 
 
 class PollTable(Model):
-    """For an instrument that is asked for its readings."""
+    """Requests and timing of an instrument that is polled for its readings."""
 
     requests: Annotated[Strings, Field(min_length=1)] = Field(
         description="names of the requests for one reading, in order"
     )
     interval: Interval = Field(default=1_000_000_000, description="time between two readings")
-    refresh: Time = Field(default=0, description="how often the instrument renews its values; 0: with every request")
-    stale_after: Time = Field(default=5_000_000_000, description="without a reading for so long it is silent")
+    refresh: Time = Field(default=0, description="time in which the instrument renews its values; 0: at each request")
+    stale_after: Time = Field(default=5_000_000_000, description="time without a reading that counts as silence")
 
 
 class StreamTable(Model):
-    """For an instrument that sends readings unasked."""
+    """Timing of an instrument that sends readings without a request."""
 
     interval: Interval = Field(default=1_000_000_000, description="time between two readings")
     start: Name | None = Field(
-        default=None, description="name of the request that makes it begin, where it must be told"
+        default=None, description="name of the request that starts the stream, where one is needed"
     )
     stale_after: Time = Field(
         default=5_000_000_000,
-        description="without a reading for so long it is silent; 0: it speaks only when its key is pressed",
+        description="time without a reading that counts as silence; 0: never (it sends only when its key is pressed)",
     )
 
 
 class RequestTable(Model):
-    """One request, and which lines answer it."""
+    """One request and the lines that answer it."""
 
-    send: RequestText = Field(description="what is sent, without its begin, checksum and end; {name} is an option")
+    send: RequestText = Field(description="text of the request, without begin, checksum and end; {name} is an option")
     answers: Strings = Field(
         default=(),
-        description="lines that are believed only as the answer to this; left out: lines that speak for themselves",
+        description="lines that are accepted only as the answer to this; left out: lines accepted at any time",
     )
-    timeout: Interval = Field(default=500_000_000, description="how long to wait for the answer")
-    tries: Annotated[int, Field(ge=1, le=20)] = Field(default=3, description="how often to send it at most")
+    timeout: Interval = Field(default=500_000_000, description="greatest wait for the answer")
+    tries: Annotated[int, Field(ge=1, le=20)] = Field(default=3, description="greatest number of times it is sent")
 
 
 class CommandTable(RequestTable):
     """One action of the instrument."""
 
-    send: RequestText = Field(description="what is sent; {value} is the number, {name} an option")
+    send: RequestText = Field(description="text of the command; {value} is the number, {name} an option")
     unit: Unit | None = Field(
-        default=None, description="unit in which it takes the value (speed: /min, bath: Cel otherwise)"
+        default=None, description="unit of the value as it is sent; left out: /min for speed, Cel for bath"
     )
     decimals: Annotated[int, Field(ge=0, le=9)] = Field(default=3, description="decimals of the value as it is sent")
-    low: float | None = Field(default=None, description="lowest value it takes, in its unit")
-    high: float | None = Field(default=None, description="highest value it takes, in its unit")
-    turns: bool = Field(default=False, description="the value changes its sign with the option `direction`")
+    low: float | None = Field(default=None, description="lowest value allowed, in its unit")
+    high: float | None = Field(default=None, description="highest value allowed, in its unit")
+    turns: bool = Field(default=False, description="the sign of the value changes with the option `direction`")
 
     @model_validator(mode="after")
     def _range(self) -> Self:
@@ -179,15 +179,15 @@ class CommandTable(RequestTable):
 
 
 class OptionTable(Model):
-    """What an instrument's file may change under [options]."""
+    """An option that an instrument's file may set under [options]."""
 
     default: str | int = Field(description="the value where the file gives none")
-    about: str = Field(default="", description="what it is for")
+    about: str = Field(default="", description="purpose of the option")
     choices: Annotated[tuple[str | int, ...], Listed] = Field(default=(), description="the only values allowed")
     low: int | None = Field(default=None, description="smallest whole number")
     high: int | None = Field(default=None, description="greatest whole number")
     digits: Annotated[int, Field(ge=1, le=9)] | None = Field(
-        default=None, description="a number is written with so many digits"
+        default=None, description="number of digits with which a number is written"
     )
 
     @model_validator(mode="after")
@@ -200,7 +200,7 @@ class OptionTable(Model):
         return self
 
     def fault_of(self, value: Any, what: str = "") -> str:
-        """Return why a value is not allowed, "" where it is; `what` says of what it is a number."""
+        """Return the reason why a value is not allowed, or ""; `what` follows "a whole number" in the sentence."""
         if self.choices:
             if value in self.choices and type(value) in map(type, self.choices):
                 return ""
@@ -222,35 +222,37 @@ class OptionTable(Model):
         return f"must be a whole number{what}{span}"
 
     def written(self, value: str | int) -> str:
-        """Return the text of a value in requests and lines."""
+        """Return the text of a value as it is written in requests and lines."""
         return f"{value:0{self.digits}d}" if isinstance(value, int) and self.digits else str(value)
 
 
 class DescriptionTables(Model):
-    """Everything in a description file."""
+    """A whole description file."""
 
     format: Literal[1] = Field(description="version of this format: 1")
     kind: Name = Field(description="the kind of instrument, for example 'balance'")
     title: str = ""
-    about: str = Field(default="", description="what the next reader should know")
+    about: str = Field(default="", description="notes for the next reader of the file")
     on_link_loss: Literal["keeps_turning", "stops", "unknown", "no_motor"] | None = Field(
-        default=None, description="what the motor does when the cable is pulled"
+        default=None, description="behaviour of the motor when the cable is pulled"
     )
-    zero_condition: str = Field(default="", description="what must hold when it is zeroed, for a person")
+    zero_condition: str = Field(default="", description="condition for zeroing, as a text for a person")
     lag: Time = Field(default=0, description="time constant of the instrument's own filter")
     decimal: Literal["point", "comma"] = Field(default="point", description="decimal mark of all numbers")
     identify: Name | None = Field(
-        default=None, description="name of the request for its identity, where it can be asked"
+        default=None, description="name of the request for the identity; left out: the instrument cannot be asked"
     )
     port: PortTable = PortTable()
     framing: FramingTable = FramingTable()
     checksum: ChecksumTable | None = None
     channel: Annotated[tuple[ChannelTable, ...], Listed, Field(min_length=1)] = Field(
-        description="what it measures: at least one [[channel]]"
+        description="the measured quantities: at least one [[channel]]"
     )
     poll: PollTable | None = None
     stream: StreamTable | None = None
     request: dict[Name, RequestTable] = Field(default_factory=dict)
-    line: Annotated[dict[Name, AnyLine], Field(min_length=1)] = Field(description="the lines it sends: [line.NAME]")
+    line: Annotated[dict[Name, AnyLine], Field(min_length=1)] = Field(
+        description="the lines that the instrument sends: [line.NAME]"
+    )
     command: dict[ActionName, CommandTable] = Field(default_factory=dict)
     options: dict[OptionName, OptionTable] = Field(default_factory=dict)

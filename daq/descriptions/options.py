@@ -1,4 +1,4 @@
-"""The options a description declares, and the values an instrument's file gives them."""
+"""Options declared in a description, and their values in an instrument's file."""
 
 import difflib
 from collections.abc import Mapping
@@ -13,7 +13,7 @@ WHAT: Final = {"interval_ms": " of milliseconds"}
 def settle_options(
     declared: Mapping[str, OptionTable], given: Mapping[str, Any]
 ) -> tuple[dict[str, str | int], dict[str, str]]:
-    """The value of every option, and the text it has in requests and lines.
+    """Return the value of every option, and its text in requests and lines.
 
     Raises:
         SettingErrors: options that are not declared, or have a value that is not allowed.

@@ -1,4 +1,4 @@
-"""Templates of lines to regular expressions over bytes, matched in linear time."""
+"""Compile templates of lines to regular expressions over bytes that match in linear time."""
 
 import re
 from collections.abc import Callable, Iterator, Mapping
@@ -14,28 +14,28 @@ _NO_TABLE: Final = FieldTable()
 
 @dataclass(frozen=True, slots=True)
 class Writing:
-    """How a description's text becomes bytes."""
+    """Encoding and decimal mark of a description's text."""
 
     encoding: str
     comma: bool
 
     def of(self, text: str) -> bytes:
-        """The bytes of a text."""
+        """Return the bytes of a text."""
         return text.encode(self.encoding)
 
     def mark(self, field: FieldTable) -> str:
-        """The decimal mark of a field."""
+        """Return the decimal mark of a field."""
         return "," if (self.comma if field.decimal is None else field.decimal == "comma") else "."
 
 
-#: What stands in a pattern for a field: a regular expression, with or without a group.
+#: From a field and its own regular expression to the one to use, with or without a group.
 Inner = Callable[[Field, str], str]
 
 
 def expression(
     parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing, inner: Inner | None = None
 ) -> str:
-    """A regular expression (as latin-1 text) of a line; named fields are groups unless `inner` says otherwise."""
+    """Return the regular expression (as latin-1 text) of a line; named fields are groups unless `inner` is given."""
     make = inner or (lambda field, own: f"({own})" if field.name else own)
     return _expression(parts, frozenset(), fields, writing, make)
 
@@ -56,7 +56,7 @@ def _expression(
 
 
 def following(parts: tuple[Part, ...], writing: Writing) -> frozenset[int]:
-    """Bytes that can come first in `parts`."""
+    """Return the bytes that can come first in `parts`."""
     found: set[int] = set()
     for part in parts:
         if isinstance(part, Maybe):
@@ -71,7 +71,7 @@ def following(parts: tuple[Part, ...], writing: Writing) -> frozenset[int]:
 
 
 def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: Writing) -> str:
-    """The regular expression of one field, what may stand in its place too."""
+    """Return the regular expression of one field, including the texts that may be in its place."""
     if field.width:
         return f"[\\x20-\\x7e\\xa0-\\xff]{{{field.width}}}"
     kind = TYPES[field.type]
@@ -80,37 +80,37 @@ def of_field(field: Field, table: FieldTable, follows: frozenset[int], writing: 
         others = [t for t in table.instead if not is_number(t, field, table, writing)]
     else:
         own = text_pattern(field.type, follows if kind.open else frozenset())
-        others = [] if kind.open else [t for t in table.known if not re.fullmatch(own, t)]
-    # Longer texts first: in an atomic group the first that fits decides.
+        others = [] if kind.open else [t for t in table.meanings if not re.fullmatch(own, t)]
+    # Longer texts first: in an atomic group the first alternative that matches is taken.
     texts = sorted(others, key=len, reverse=True)
     return f"(?>{'|'.join([own, *(escaped(writing.of(t)) for t in texts)])})" if texts else own
 
 
 def plain_number(field: Field, table: FieldTable, writing: Writing) -> str:
-    """The regular expression of a field's number alone."""
+    """Return the regular expression of a field's number alone."""
     return number_pattern(field.type, writing.mark(table), table.decimals, table.digits)
 
 
 def is_number(text: str, field: Field, table: FieldTable, writing: Writing) -> bool:
-    """Whether a special text reads as a number of the field's type or of a wider one (``9.9E37``)."""
+    """Return True where a special text is a number of the field's type or of a wider one (``9.9E37``)."""
     pattern = number_pattern("hex" if field.type == "hex" else "scientific", writing.mark(table))
     return re.fullmatch(pattern, text) is not None
 
 
 def escaped(raw: bytes) -> str:
-    """A regular expression for exactly these bytes."""
+    """Return a regular expression for exactly these bytes."""
     return re.escape(raw).decode("latin-1")
 
 
 def compiled(pattern: str) -> "re.Pattern[bytes]":
-    """The compiled expression, over bytes."""
+    """Compile an expression over bytes."""
     return re.compile(pattern.encode("latin-1"), re.DOTALL)
 
 
 def touching(
     parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing
 ) -> Iterator[tuple[Field, Field | str]]:
-    """Pairs of a field without width and what follows it, of which nobody could say where the first one ends."""
+    """Yield pairs of a field without width and the part after it where the end of the field is ambiguous."""
     for i, part in enumerate(parts):
         if isinstance(part, Maybe):
             yield from touching((*part.parts, *parts[i + 1 :]), fields, writing)

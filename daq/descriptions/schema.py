@@ -1,6 +1,6 @@
-"""The JSON Schema of description files, for editors that complete and check them.
+"""JSON Schema of description files, for editors that complete and check them.
 
-It is generated from the model and stands beside this file as ``schema.json``; the first line of an example names it.
+``schema.json`` in this folder is generated from the model.  The first line of each example, `#:schema PATH`, names it.
 """
 
 import json
@@ -14,7 +14,7 @@ SCHEMA_FILE: Final = Path(__file__).with_name("schema.json")
 
 
 def description_schema() -> dict[str, Any]:
-    """The schema (draft 2020-12).  What it allows can still be wrong: it does not see what does not fit together."""
+    """Return the schema (draft 2020-12).  It cannot express the contradictions that `checks` finds."""
     schema = DescriptionTables.model_json_schema(mode="validation")
     schema = _tidied(schema)
     return {
@@ -25,14 +25,14 @@ def description_schema() -> dict[str, Any]:
 
 
 def schema_text() -> str:
-    """The schema as it stands in the file."""
+    """Return the text of ``schema.json``."""
     return json.dumps(description_schema(), indent=2) + "\n"
 
 
 def _tidied(node: Any) -> Any:
-    """Without what says nothing: titles made of names, null where a TOML file has no null, defaults that are tables.
+    """Remove parts without information: titles made of names, null (TOML has none), defaults that are tables.
 
-    The keyword `discriminator` is none of JSON Schema: what a variant says stands in it as a constant.
+    The keyword `discriminator` is removed too: it is not part of JSON Schema, and `says` is a constant in each variant.
     """
     if isinstance(node, list):
         return [_tidied(item) for item in node]
@@ -58,7 +58,7 @@ def _tidied(node: Any) -> Any:
 
 
 def _time(ns: int) -> str:
-    """A time as a person writes it."""
+    """Return a time (ns) as text: '5 s', '200 ms'."""
     return f"{ns / 1e9:g} s" if ns % 1_000_000_000 == 0 else f"{ns / 1e6:g} ms"
 
 

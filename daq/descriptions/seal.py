@@ -1,4 +1,4 @@
-"""The checksum at the end of a line, as a description says it is written."""
+"""Checksum at the end of a line: write it, remove it and compare it."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,45 +10,47 @@ from daq.descriptions.patterns import escaped
 
 @dataclass(frozen=True, slots=True)
 class Seal:
-    """Puts a checksum on a line and takes it off.
+    """Adds a checksum to a line, and checks and removes it.
 
     Attributes:
         mark: bytes between the line and its checksum.
-        size: bytes of the checksum as it is written.
-        of: the checksum of a line (with the mark where that is covered).
-        usual: the regular expression of the checksum as digits; "" where it is written as bytes.
+        size: number of bytes of the checksum as it is written.
+        covers_mark: True where the checksum covers the mark too.
+        of: computes the checksum of a line (with the mark where that is covered).
+        pattern: regular expression of mark and checksum as digits; "" where the checksum is written as bytes.
+        base: base of the digits, 16 or 10.
     """
 
     mark: bytes
     size: int
     covers_mark: bool
     of: Callable[[bytes], int]
-    usual: str
+    pattern: str
     base: int
     _write: Callable[[int], bytes]
     _folded: bool
 
-    def sealed(self, body: bytes) -> bytes:
-        """`body` with mark and checksum."""
-        return body + self.mark + self._write(self.of(body + self.mark if self.covers_mark else body))
+    def sealed(self, content: bytes) -> bytes:
+        """Return `content` with mark and checksum."""
+        return content + self.mark + self._write(self.of(content + self.mark if self.covers_mark else content))
 
     def opened(self, line: bytes) -> bytes | None:
-        """The line without mark and checksum; None where it does not end with the mark and a checksum."""
+        """Return the line without mark and checksum; None where the mark is not in its place."""
         end = len(line) - self.size - len(self.mark)
         if end < 0 or line[end : end + len(self.mark)] != self.mark:
             return None
         return line[:end]
 
-    def holds(self, line: bytes, body: bytes) -> bool:
-        """Whether the checksum of `line`, opened to `body`, is right."""
-        said = line[-self.size :]
+    def holds(self, line: bytes, content: bytes) -> bool:
+        """Return True where the checksum of `line` fits `content`, which is `line` without mark and checksum."""
+        written = line[-self.size :]
         if self._folded:
-            said = said.upper()
-        return said == self._write(self.of(body + self.mark if self.covers_mark else body))
+            written = written.upper()
+        return written == self._write(self.of(content + self.mark if self.covers_mark else content))
 
 
 def seal_of(table: ChecksumTable, mark: bytes, begin: bytes) -> Seal:
-    """The seal a description asks for; `begin` is the text the framing takes off a line."""
+    """Return the seal of a description; `begin` is the text that the framing removes from a line."""
     kind = CHECKSUMS[table.name]
     before, skip = begin if table.covers_begin else b"", table.skip
     of = kind.of if not before and not skip else lambda data: kind.of(before + data[skip:])
@@ -56,13 +58,13 @@ def seal_of(table: ChecksumTable, mark: bytes, begin: bytes) -> Seal:
     if table.is_digits:
         size = table.digits or table.least_digits
     letters = {"upper": "0-9A-F", "lower": "0-9a-f", "either": "0-9A-Fa-f"}[table.letters]
-    usual = {"hex": f"([{letters}]{{{size}}})", "decimal": f"([0-9]{{{size}}})"}.get(table.written, "")
+    digits = {"hex": f"([{letters}]{{{size}}})", "decimal": f"([0-9]{{{size}}})"}.get(table.written, "")
     return Seal(
         mark=mark,
         size=size,
         covers_mark=table.covers_mark,
         of=of,
-        usual=(f"{escaped(mark)})" if table.covers_mark else f"){escaped(mark)}") + usual if usual else "",
+        pattern=(f"{escaped(mark)})" if table.covers_mark else f"){escaped(mark)}") + digits if digits else "",
         base=16 if table.written == "hex" else 10,
         _write=write,
         _folded=table.written == "hex" and table.letters == "either",

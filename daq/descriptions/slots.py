@@ -1,4 +1,4 @@
-"""What becomes of the fields of a reading: numbers of channels, and faults that texts and numbers stand for."""
+"""Slots: decode the fields of a reading to numbers of channels and to faults."""
 
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -16,32 +16,32 @@ Fault = tuple[str, str]
 
 @dataclass(slots=True)
 class Found:
-    """A reading while its fields are looked at."""
+    """Values and faults of a reading while its fields are decoded."""
 
     values: dict[int, float | None] = field(default_factory=dict)
-    """By the channel's number."""
+    """Values by index of the channel."""
     faults: list[Fault] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
 class NumberField:
-    """Reads the number of a field; fields of a fixed width have blanks around it."""
+    """Reads the number of a field; in a field of fixed width blanks around it are removed."""
 
     width: int
     read: Callable[[bytes], float]
     fits: Callable[[bytes], object]
 
     def number(self, raw: bytes) -> float | None:
-        """The number; None where there is none in a field of fixed width."""
+        """Return the number; None where a field of fixed width has none."""
         if self.width:
             raw = raw.strip(b" ")
             if self.fits(raw) is None:
                 return None
-        return self.read(raw) + 0.0  # no negative zero
+        return self.read(raw) + 0.0  # turns a negative zero into zero
 
 
 def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberField:
-    """What reads the numbers of a field."""
+    """Return the reader of the numbers of a field."""
     return NumberField(
         place.width,
         number_reader(place.type, comma=writing.mark(table) == ","),
@@ -50,7 +50,7 @@ def number_field(place: Field, table: FieldTable, writing: Writing) -> NumberFie
 
 
 def conversion(table: ReadingField, channel_unit: str) -> tuple[float, float]:
-    """Factor and addend from the number in the line to the channel's unit."""
+    """Return factor and addend from the number in the line to the channel's unit."""
     factor, addend = table.scale, table.offset
     if table.unit is not None and table.unit != channel_unit:
         a, b = unit(table.unit), unit(channel_unit)
@@ -60,12 +60,12 @@ def conversion(table: ReadingField, channel_unit: str) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class ChannelSlot:
-    """A field that gives a channel.
+    """A field with the number of a channel.
 
     Attributes:
-        at: the channel's number.
-        factor, addend: what makes the channel's value of the number.
-        texts, numbers: what stands in place of a number, and the fault it means.
+        at: index of the channel.
+        factor, addend: conversion from the number to the channel's value.
+        texts, numbers: texts and numbers that mean a fault instead of a value.
     """
 
     at: int
@@ -77,7 +77,7 @@ class ChannelSlot:
     numbers: Mapping[float, str]
 
     def take(self, raw: bytes, found: Found) -> bool:
-        """Put what `raw` says into `found`; False where it cannot be believed."""
+        """Add the value or the fault in `raw` to `found`; return False where it is not valid."""
         fault = self.texts.get(raw.strip(b" ") if self.reader.width else raw)
         if fault is None:
             number = self.reader.number(raw)
@@ -95,35 +95,33 @@ class ChannelSlot:
 
 @dataclass(frozen=True, slots=True)
 class StatusSlot:
-    """A field whose text or number stands for faults."""
+    """A field whose text or number means faults."""
 
     means: Mapping[bytes, Sequence[Fault]]
     bits: Mapping[int, Sequence[Fault]]
     each_letter: bool
     others: str
-    """``refused``, ``ignored``, or the fault of what is not known."""
+    """``refused``, ``ignored``, or the fault of texts that are not listed."""
 
     def take(self, raw: bytes, found: Found) -> bool:
-        """Put what `raw` says into `found`; False where it is not known and refused."""
+        """Add the faults of `raw` to `found`; return False where it is not listed and refused."""
         raw = raw.strip(b" ")
-        known = self.means.get(raw)
-        if known is not None:
-            found.faults += known
+        listed = self.means.get(raw)
+        if listed is not None:
+            found.faults += listed
             return True
         if self.bits and raw.isdigit():
             return self._of_bits(int(raw), found)
         if self.each_letter:
-            known_letters = [text for text in self.means if text in raw]
-            found.faults += [fault for text in known_letters for fault in self.means[text]]
-            return all(raw[i : i + 1] in known_letters or self._of(None, found) for i in range(len(raw)))
-        return self._of(None, found)
+            letters = [text for text in self.means if text in raw]
+            found.faults += [fault for text in letters for fault in self.means[text]]
+            return all(raw[i : i + 1] in letters or self._unlisted(found) for i in range(len(raw)))
+        return self._unlisted(found)
 
-    def _of(self, known: Sequence[Fault] | None, found: Found) -> bool:
-        if known is not None:
-            found.faults += known
-        elif self.others == "refused":
+    def _unlisted(self, found: Found) -> bool:
+        if self.others == "refused":
             return False
-        elif self.others != "ignored":
+        if self.others != "ignored":
             found.faults.append(("", self.others))
         return True
 
@@ -132,15 +130,15 @@ class StatusSlot:
             if number & weight:
                 found.faults += faults
                 number -= weight
-        return not number or self._of(None, found)
+        return not number or self._unlisted(found)
 
 
 @dataclass(frozen=True, slots=True)
 class NoSlot:
-    """A field that is kept for nobody."""
+    """A field without a value and without faults."""
 
     def take(self, raw: bytes, found: Found) -> bool:
-        """Believe it."""
+        """Accept any text."""
         del raw, found
         return True
 
@@ -149,11 +147,11 @@ Slot = ChannelSlot | StatusSlot | NoSlot
 
 
 def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writing: Writing, times: float = 1.0) -> Slot:
-    """What becomes of a field in a reading; `times` is a factor that options ask for."""
+    """Return the slot of a field in a reading; `times` is a factor from the options."""
     if table.is_state:
         return StatusSlot(
-            {writing.of(text): faults_of(said) for text, said in table.means.items()},
-            {int(weight): faults_of(said) for weight, said in table.bits.items()},
+            {writing.of(text): faults_of(entries) for text, entries in table.means.items()},
+            {int(weight): faults_of(entries) for weight, entries in table.bits.items()},
             table.each_letter,
             table.others,
         )
@@ -176,10 +174,10 @@ def slot_of(place: Field, table: StateField, channels: Sequence[Channel], writin
     return ChannelSlot(at, channel, reader, times * factor, times * addend, texts, numbers)
 
 
-def faults_of(said: Sequence[str]) -> tuple[Fault, ...]:
-    """Pairs of channel and fault of what a description says; "" for the whole instrument."""
+def faults_of(entries: Sequence[str]) -> tuple[Fault, ...]:
+    """Return pairs of channel and fault from entries of a description; channel "" is the whole instrument."""
     out: list[Fault] = []
-    for one in said:
-        channel, _, fault = one.rpartition(":")
+    for entry in entries:
+        channel, _, fault = entry.rpartition(":")
         out.append((re.sub(r"\s", "", channel), fault.strip()))
     return tuple(out)

@@ -1,8 +1,9 @@
-"""The little language for the text of lines and requests: text with {fields} in it.
+"""Template language for lines and requests: text with {fields}.
 
-* ``{name:type}`` is a field of a line, ``{name:type 8}`` one of exactly 8 characters, ``{:type}`` one that is not kept.
-* ``{name}`` stands for the value of an option of the instrument's file (and ``{value}`` for that of a command).
-* ``[...]`` may be absent, in lines only.  ``{{``, ``}}``, ``[[`` and ``]]`` are the characters themselves.
+* ``{name:type}`` is a field of a line, ``{name:type 8}`` one of exactly 8 characters, ``{:type}`` one without a name,
+  whose text is ignored.
+* ``{name}`` is the value of an option of the instrument's file, ``{value}`` that of a command.
+* ``[...]`` is an optional part, in lines only.  ``{{``, ``}}``, ``[[`` and ``]]`` are the characters themselves.
 
 Nothing in a template is evaluated.
 """
@@ -21,7 +22,7 @@ _NAME: Final = re.compile(r"[a-z][A-Za-z0-9_]*")
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A part of a line that differs from line to line; `width` characters, or as many as fit its type (0)."""
+    """A variable part of a line; `width` characters, or as many as its type allows (0)."""
 
     name: str
     type: str
@@ -30,14 +31,14 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """Stands for the value of an option."""
+    """Placeholder of the value of an option."""
 
     name: str
 
 
 @dataclass(frozen=True, slots=True)
 class Maybe:
-    """What may be absent."""
+    """An optional part."""
 
     parts: "tuple[Part, ...]"
 
@@ -46,10 +47,10 @@ Part = str | Field | Setting | Maybe
 
 
 def parse(text: str, *, line: bool) -> tuple[Part, ...]:
-    """The parts of a template; `line`: of a line, otherwise of a request.
+    """Parse a template of a line (`line`) or of a request.
 
     Raises:
-        ValueError: what is wrong with it, for a person.
+        ValueError: the fault, as a sentence for a person.
     """
     parts, rest = _parts(text, 0, line=line, inside=False)
     if rest < len(text):
@@ -87,7 +88,7 @@ def _parts(text: str, at: int, *, line: bool, inside: bool) -> tuple[tuple[Part,
         if text[at : at + 1] != "]":
             raise ValueError(f"{text!r}: '[' without ']'; write '[[' for the character itself")
         if not optional or not isinstance(optional[0], str):
-            raise ValueError(f"{text!r}: what is in [...] begins with a text, so that it is known whether it is there")
+            raise ValueError(f"{text!r}: an optional part [...] must begin with a text, which marks its presence")
         parts.append(Maybe(optional))
         at += 1
     if literal:
@@ -112,7 +113,7 @@ def _field(inner: str, *, line: bool) -> Field | Setting:
 
 
 def walk(parts: tuple[Part, ...]) -> Iterator[str | Field | Setting]:
-    """All parts in order, those that may be absent too."""
+    """Yield all parts in order, those of optional parts too."""
     for part in parts:
         if isinstance(part, Maybe):
             yield from walk(part.parts)
@@ -121,12 +122,12 @@ def walk(parts: tuple[Part, ...]) -> Iterator[str | Field | Setting]:
 
 
 def named_fields(parts: tuple[Part, ...]) -> list[Field]:
-    """Return the fields that are kept, in order."""
+    """Return the named fields, in order."""
     return [p for p in walk(parts) if isinstance(p, Field) and p.name]
 
 
 def filled(parts: tuple[Part, ...], settings: Mapping[str, str]) -> tuple[Part, ...]:
-    """The parts with the values of `settings` in place of their names (others stay), texts joined."""
+    """Return the parts with the values of `settings` in place of their names (others stay), and join adjacent texts."""
     out: list[Part] = []
     for part in parts:
         new = settings.get(part.name, part) if isinstance(part, Setting) else part

@@ -1,7 +1,7 @@
-"""The types of fields: which characters they have, and what becomes of them.
+"""Types of fields: their characters, and the conversion to numbers.
 
-Every quantifier is possessive, so a line is matched in time proportional to its length.  No type takes infinities, NaN
-or a typographic minus, and none can give a number that is not finite: digits and exponents are bounded.
+Every quantifier is possessive, so the time of a match is proportional to the length of the line.  No type accepts
+infinities, NaN or a typographic minus, and none gives a number that is not finite: digits and exponents are bounded.
 """
 
 import re
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 DIGITS: Final = 15
-"""Most digits before and after the decimal mark: what a double holds."""
+"""Greatest number of digits before and after the decimal mark: the precision of a double."""
 EXPONENT: Final = "[+-]?0?[0-9]{1,2}+"
 Value = float | str
 
@@ -20,11 +20,11 @@ class FieldType:
     """One type of field.
 
     Attributes:
-        gives: ``number`` or ``text``; ``nothing`` for what is only passed over.
-        about: what it takes, for a person.
-        chars: bytes it may end with, so that more of them would belong to it too.
+        gives: ``number`` or ``text``; ``nothing`` where the text is ignored.
+        about: accepted text, for a person.
+        chars: bytes it may end with; one more of them would belong to it too.
         first: bytes it may begin with.
-        open: whether it takes every character but those that may follow it in the template.
+        open: True where it accepts every character except those that may follow it in the template.
     """
 
     gives: Literal["number", "text", "nothing"]
@@ -71,7 +71,7 @@ TYPES: Final[dict[str, FieldType]] = {
 
 
 def number_pattern(kind: str, mark: str = ".", decimals: int | None = None, digits: int | None = None) -> str:
-    """The regular expression of a type that gives a number; `decimals` exactly, `digits` at most before the `mark`."""
+    """Return the regular expression of a numeric type; exactly `decimals`, at most `digits` before the `mark`."""
     whole = f"[0-9]{{1,{digits or DIGITS}}}+"
     point = re.escape(mark)
     if decimals is None:
@@ -92,7 +92,7 @@ def number_pattern(kind: str, mark: str = ".", decimals: int | None = None, digi
 
 
 def text_pattern(kind: str, until: frozenset[int] = frozenset()) -> str:
-    """The regular expression of a type that gives text or nothing; an open one stops before the bytes `until`."""
+    """Return the regular expression of a text type; an open type stops before the bytes `until`."""
     stop = "".join(f"\\x{byte:02x}" for byte in sorted(until))
     return {
         "letters": "[A-Za-z]++",
@@ -106,7 +106,7 @@ def text_pattern(kind: str, until: frozenset[int] = frozenset()) -> str:
 
 
 def number_reader(kind: str, *, comma: bool) -> Callable[[bytes], float]:
-    """What makes a number of the bytes that `number_pattern` matched."""
+    """Return the function from bytes that `number_pattern` matched to a number."""
     if kind == "hex":
         return lambda raw: float(int(raw, 16))
     if kind == "padded" and comma:

@@ -61,7 +61,7 @@ class Constants:
 
 
 def constants(n: int) -> Constants:
-    """Factors for subgroups of 2 to 25, computed from the range's distribution, not from a rounded table."""
+    """Return the factors for subgroups of 2 to 25, computed from the distribution of the range, not from a table."""
     if not 2 <= n <= 25:
         raise SettingError(f"must be from 2 to 25, is {n}", key="n")
     d2, d3 = range_moments(n)
@@ -82,14 +82,14 @@ class IndividualsChart:
     moving_ranges: tuple[float, ...]
 
     def z(self, values: Sequence[float]) -> tuple[float, ...]:
-        """Values as distances from the centre in sigma, for `run_rules`; all 0 where nothing varies."""
+        """Return values as distances from the centre in sigma, for `run_rules`; all 0 where sigma is 0."""
         return tuple((v - self.centre) / self.sigma if self.sigma > 0.0 else 0.0 for v in values)
 
 
 def individuals_chart(values: Sequence[float], d2: float | None = None) -> IndividualsChart:
-    """Limits from at least 2 values in order: mean -+ 3 MR/d2, moving range limit D4 MR.
+    """Compute the limits from at least 2 values in order: mean ± 3 MR/d2, moving range limit D4 MR.
 
-    `d2` None takes the exact 1.12838; printed examples use 1.128.  Limits come from a period known to be in control.
+    `d2` None is the exact 1.12838; printed examples use 1.128.  The values must be from a period in control.
     """
     _series(values, 2)
     exact = constants(2)
@@ -125,9 +125,9 @@ def ewma_chart(
     *,
     exact: bool = False,
 ) -> EwmaChart:
-    """z_i = weight x_i + (1 - weight) z_(i-1), z_0 = target; limits target -+ width sigma sqrt(weight/(2 - weight)).
+    """Compute an EWMA chart: z_i = λ x_i + (1 - λ) z_(i-1), z_0 = target; limits target ± width σ sqrt(λ/(2 - λ)).
 
-    `sigma` is the standard deviation of single values; `exact` narrows the first limits by
+    λ is `weight`; `sigma` is the standard deviation of single values; `exact` narrows the first limits by
     sqrt(1 - (1 - weight)^(2i)) (NIST/SEMATECH e-Handbook 6.3.2.4).
     """
     _series(values, 1)
@@ -147,7 +147,7 @@ def ewma_chart(
 
 
 def _one_side(z: Sequence[float], count: int, window: int, beyond: float) -> bool:
-    """Whether the last value and enough of the last `window` lie beyond +-`beyond` on one side."""
+    """Return True where the last value and `count` of the last `window` are beyond ±`beyond` on one side."""
     recent = z[-window:]
     high, low = sum(v > beyond for v in recent), sum(v < -beyond for v in recent)
     return (z[-1] > beyond and high >= count) or (z[-1] < -beyond and low >= count)
@@ -174,7 +174,7 @@ RUN_RULES: dict[str, Callable[[Sequence[float]], bool]] = {
     "fifteen_within_1s": lambda z: len(z) >= 15 and all(abs(v) < 1.0 for v in z[-15:]),
     "eight_outside_1s": lambda z: len(z) >= 8 and all(abs(v) > 1.0 for v in z[-8:]),
 }
-"""Whether the last of some z-scores completes a rule.
+"""For each rule, a function that returns True where the last of some z-scores completes it.
 
 Western Electric 1956; L. S. Nelson, J. Quality Technology, October 1984.  Inequalities are strict.  Eight on one side
 is the Western Electric run, nine is Nelson's.
@@ -182,7 +182,7 @@ is the Western Electric run, nine is Nelson's.
 
 
 def run_rules(z: Sequence[float]) -> dict[str, tuple[int, ...]]:
-    """For every rule the indices (from 0) of the points that complete it, in order; empty where none does.
+    """Return for every rule the indices (from 0) of the points that complete it, in order; empty where none does.
 
     `z` are distances from the centre line in sigma.
     """
@@ -193,7 +193,7 @@ def run_rules(z: Sequence[float]) -> dict[str, tuple[int, ...]]:
 
 
 def first_signals(z: Sequence[float]) -> dict[str, int]:
-    """For every rule the index (from 0) of the first point that completes it, -1 for never."""
+    """Return for every rule the index (from 0) of the first point that completes it, -1 for none."""
     return {name: found[0] if found else -1 for name, found in run_rules(z).items()}
 
 
@@ -241,7 +241,7 @@ def capability(
 
 
 def average_run_length(shift: float = 0.0, limit: float = 3.0) -> float:
-    """Mean number of independent normal points to the first beyond -+`limit` sigma, the mean off by `shift` sigma.
+    """Return the mean number of independent normal points to the first beyond ±`limit` σ, the mean off by `shift` σ.
 
     1/p; 370.4 without a shift at 3 sigma.
     """

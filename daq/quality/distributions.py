@@ -6,7 +6,7 @@ For a sample of n standard normal values, with F and f their distribution functi
 * r = (x2 - x1)/(xn - x1):  P(R > r) = n(n-1) * double integral f(x) f(x+w) (F(x+w) - F(x+rw))^(n-2) dx dw,
   and P(R > r at both ends) the same with F(x+w-rw) in place of F(x+w).
 
-Gauss-Legendre rules over the region that carries any weight in double precision; good to about 1e-12.
+Gauss-Legendre rules over the region of non-zero weight in double precision; error about 1e-12.
 """
 
 import functools
@@ -36,7 +36,7 @@ def _density(x: "Array") -> "Array":
 
 
 def range_below(width: float, n: int) -> float:
-    """P(range <= width) of n standard normal values."""
+    """Return P(range <= width) of n standard normal values."""
     import numpy as np
     from scipy.special import ndtr
 
@@ -46,7 +46,7 @@ def range_below(width: float, n: int) -> float:
 
 @functools.cache
 def range_moments(n: int) -> tuple[float, float]:
-    """Mean d2 and standard deviation d3 of the range of n standard normal values."""
+    """Return mean d2 and standard deviation d3 of the range of n standard normal values."""
     import numpy as np
 
     # E W = integral of P(W > w), E W^2 = 2 integral of w P(W > w).
@@ -58,7 +58,7 @@ def range_moments(n: int) -> tuple[float, float]:
 
 
 def spacing_ratio_above(ratio: float, n: int) -> float:
-    """P(Q > ratio) for Q the larger of both ends' gap over range, of n >= 3 standard normal values."""
+    """Return P(Q > ratio); Q is the larger gap at an end over the range, of n >= 3 standard normal values."""
     import numpy as np
     from scipy.special import ndtr
 
@@ -70,6 +70,6 @@ def spacing_ratio_above(ratio: float, n: int) -> float:
     one = float(weight_x @ (ends * (ndtr(low + width) - beyond_low) ** (n - 2)) @ weight_w)
     if ratio >= 0.5:
         return 2.0 * one
-    # Both gaps can exceed less than half the range at once; that was counted twice.
+    # Below 0.5 both gaps can exceed the ratio at once; that case is counted twice so far.
     between = np.maximum(ndtr(low + (1.0 - ratio) * width) - beyond_low, 0.0)
     return 2.0 * one - float(weight_x @ (ends * between ** (n - 2)) @ weight_w)

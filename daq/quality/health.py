@@ -1,4 +1,4 @@
-"""Health of an instrument from readings that were made anyway."""
+"""Health of an instrument from the readings of ordinary runs."""
 
 import math
 from collections.abc import Sequence
@@ -10,10 +10,10 @@ from daq.quality.statistics import theil_sen
 
 
 def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -> float:
-    """Amplitude (unit of `values`) of the least-squares sine of one period a turn, beside a straight line.
+    """Return the amplitude (unit of `values`) of the least-squares sine of one period a turn, beside a straight line.
 
-    Half of peak to peak; a bent rotor shows as a large one.  `revolutions` counts turns at each reading (not
-    decreasing): at least 2 turns and 8 readings, more than two a turn.
+    The amplitude is half of peak to peak; that of a bent rotor is large.  `revolutions` counts turns at each reading
+    (not decreasing): at least 2 turns and 8 readings, more than two readings a turn.
 
     Raises:
         SettingError: too few readings or turns, or values not finite.
@@ -36,19 +36,19 @@ def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """How one figure of an instrument's health goes from run to run."""
+    """Trend of one figure of an instrument's health over its runs."""
 
     n: int
     latest: float
-    """Median of the newest three, so that one odd run raises no alarm."""
+    """Median of the newest three runs, so that a single outlier raises no alarm."""
     change: float
-    """Along the line through all runs that odd ones cannot turn (Theil and Sen), first to last; 0 of fewer than 3."""
+    """Change from the first run to the last along the robust line of Theil and Sen; 0 for fewer than 3 runs."""
     beyond: bool
-    """Whether the size of `latest` is above the limit."""
+    """True where the magnitude of `latest` is above the limit."""
 
 
 def trend(values: Sequence[float], limit: float) -> Trend | None:
-    """Trend of a figure over runs in the order in which they were made; None without any.
+    """Compute the trend of a figure over runs in the order of time; None without values.
 
     Raises:
         SettingError: a limit that is not positive, or values that are not finite.

@@ -1,7 +1,7 @@
-"""A value against limits, decided in decimal arithmetic, both limits included.
+"""Judge a value against limits in decimal arithmetic, both limits included (simple acceptance).
 
-Two decision rules, named after what is compared: the value as it is, or the value rounded as it is reported (ASTM E29:
-absolute method and rounding method).  The rule is printed with the verdict.
+Either the unrounded value is compared, or the value rounded as it is reported (ASTM E29: absolute method and rounding
+method).  The rounding is published with the verdict.
 """
 
 import math
@@ -11,15 +11,15 @@ from enum import StrEnum
 from daq.core.errors import SettingError
 
 Figure = float | int | str | Decimal
-"""A number as computed (float) or as a person wrote it (text, Decimal)."""
+"""A number as computed (float) or as entered by a person (text, Decimal)."""
 
 
 _WIDE = Context(prec=700)
-"""Wide enough for any float with any number of decimals."""
+"""Precision for any float with any number of decimals."""
 
 
 class Verdict(StrEnum):
-    """Is the reportable number inside the limits."""
+    """Position of the reportable number relative to the limits."""
 
     WITHIN = "within"
     OUTSIDE = "outside"
@@ -28,14 +28,14 @@ class Verdict(StrEnum):
 
 
 class Rounding(StrEnum):
-    """What is compared with the limits."""
+    """Value that is compared with the limits."""
 
     UNROUNDED = "unrounded"
     ROUNDED = "rounded"
 
 
 def decimal_of(value: Figure, name: str = "value") -> Decimal:
-    """The decimal number a person sees: the shortest text that reads back as the same float (0.1 is 0.1).
+    """Return the shortest decimal number that reads back as the same float (0.1 is 0.1), as a person sees it.
 
     Raises:
         SettingError: not a number, or not finite.
@@ -50,9 +50,9 @@ def decimal_of(value: Figure, name: str = "value") -> Decimal:
 
 
 def rounded(value: Figure, decimals: int) -> Decimal:
-    """`value` rounded to so many decimals (negative: tens, hundreds), an exact half to the even digit.
+    """Round `value` to `decimals` (negative: tens, hundreds), an exact half to the even digit.
 
-    The half is judged on the decimal number a person sees.
+    The half is judged on the decimal number of `decimal_of`.
     """
     exact = decimal_of(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN, context=_WIDE)
     plain = exact.quantize(Decimal(1), context=_WIDE) if decimals < 0 else exact
@@ -60,7 +60,7 @@ def rounded(value: Figure, decimals: int) -> Decimal:
 
 
 def as_reported(value: Figure, decimals: int) -> str:
-    """The text of `rounded`, without an exponent and without a negative zero."""
+    """Return `rounded` as text, without an exponent and without a negative zero."""
     return f"{rounded(value, decimals):f}"
 
 
@@ -72,10 +72,10 @@ def judge(
     rule: Rounding = Rounding.UNROUNDED,
     decimals: int | None = None,
 ) -> Verdict:
-    """Whether `value` lies within `low`..`high`, both included; all three in one unit.
+    """Judge whether `value` is within `low`..`high`, both included; all three in one unit.
 
-    Without limits, or without a finite value, there is no verdict (`none`).  `decimals` is how the value is
-    reported; the rule `rounded` needs it.
+    Without limits, or without a finite value, the verdict is `none`.  `decimals` is the number of reported decimals;
+    the rule `rounded` needs it.
 
     Raises:
         SettingError: low above high, limits that are not numbers, or rule `rounded` without `decimals`.

@@ -1,4 +1,4 @@
-"""Repeatability and replicates (ISO 5725): standard deviations from groups, limits, and what duplicates decide."""
+"""Repeatability and replicates (ISO 5725): standard deviations from groups, limits, agreement of replicates."""
 
 import math
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ ROUNDED_FACTOR = 2.8
 
 
 def repeatability_factor(coverage: float = 0.95) -> float:
-    """Limit over standard deviation for the difference of two results: z sqrt(2); 2.77 at 95 % (ISO 5725-6: 2.8)."""
+    """Return limit over standard deviation for the difference of two results: z sqrt(2); at 95 % 2.77 (rounded 2.8)."""
     return NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(2.0)
 
 
@@ -51,8 +51,8 @@ class Precision:
 def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR) -> Precision:
     """One-way analysis of groups (laboratories, days, operators) of replicates (ISO 5725-2 7.4).
 
-    s_r^2 the mean square within; s_between^2 = (mean square between - within)/n, n the mean group size as the
-    standard weighs it where groups differ.
+    s_r^2 is the mean square within; s_between^2 = (mean square between - within)/n, with n the weighted mean group size
+    of the standard.
 
     Raises:
         SettingError: fewer than 2 groups, an empty group, or no group with 2 results.
@@ -78,19 +78,19 @@ def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR)
 
 
 class Outcome(StrEnum):
-    """What a set of replicates allows."""
+    """Decision on a set of replicates."""
 
     MEAN = "mean"
     """They agree: report the mean."""
     MORE = "more"
-    """They do not agree: one more result, on a fresh fill."""
+    """They do not agree: one more result is needed, on a fresh fill."""
     MEDIAN = "median"
-    """The last allowed result did not settle it: report the median, and look for the reason."""
+    """They do not agree after the last allowed result: report the median, and find the cause."""
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """The decision on replicates, with the numbers it was made from; unit of the results."""
+    """The decision on replicates with its numbers; unit of the results."""
 
     outcome: Outcome
     value: float | None
@@ -98,12 +98,12 @@ class Agreement:
     spread: float
     """Largest less smallest."""
     limit: float
-    """Critical range for so many results."""
+    """Critical range of n results."""
     n: int
 
 
 def critical_range(n: int, r_limit: float) -> float:
-    """Greatest range of n results that still agree, from the repeatability limit r of two: r f(n)/f(2).
+    """Return the critical range of n results from the repeatability limit r of two: r f(n)/f(2).
 
     ISO 5725-6 4.1.4; f(n) is the 95 % point of the range of n normal values: 2.77, 3.31, 3.63 for 2, 3, 4.
     """
@@ -113,16 +113,15 @@ def critical_range(n: int, r_limit: float) -> float:
 
 
 def judge_replicates(values: Sequence[float], r_limit: float, most: int = 3) -> Agreement:
-    """What 2 or more results under repeatability conditions decide (ISO 5725-6 clause 5).
+    """Judge 2 or more results under repeatability conditions (ISO 5725-6 clause 5).
 
-    Within the critical range for their number the mean of all is reported; otherwise one more is asked for until `most`
-    have been made, and then the median is reported.  Every result counts; none is left out.  The comparison includes
-    the limit.
+    Within the critical range the mean of all is reported.  Otherwise one more result is needed, up to `most`; then the
+    median is reported.  No result is left out.  The comparison includes the limit.
 
     Args:
-        values: results in the order made, each on its own fill, unit of `r_limit`.
+        values: results in the order of time, each on its own fill, unit of `r_limit`.
         r_limit: repeatability limit for two results, > 0.
-        most: how many results the product allows, at least 2.
+        most: greatest number of results, at least 2.
 
     Raises:
         SettingError: fewer than 2 values, more than `most`, not finite, or a limit that is not positive.
@@ -133,7 +132,7 @@ def judge_replicates(values: Sequence[float], r_limit: float, most: int = 3) -> 
     if not all(map(math.isfinite, values)):
         raise SettingError("all results must be finite", key="values")
     spread, limit = max(values) - min(values), critical_range(n, r_limit)
-    # The spread of numbers with few digits must not miss the limit by rounding in binary.
+    # 1e-12: binary rounding of numbers with few digits must not put the spread above the limit.
     if spread <= limit * (1.0 + 1e-12):
         return Agreement(Outcome.MEAN, math.fsum(values) / n, spread, limit, n)
     if n < most:

@@ -1,6 +1,6 @@
-"""Statistics of a few numbers: description, intervals, outliers, lines.
+"""Statistics of small series: description, intervals, outliers, lines.
 
-Exact sums come from `daq.core.statistics`.  Outlier tests only name a value; nothing here drops one.
+Exact sums come from `daq.core.statistics`.  Outlier tests only name a value; no function removes one.
 """
 
 import math
@@ -27,7 +27,7 @@ class Description:
 
 
 def describe(values: Sequence[float]) -> Description:
-    """Description of at least one finite value; accurate to the last digits (two passes, exact sums).
+    """Describe at least one finite value; accurate to the last digits (two passes, exact sums).
 
     Raises:
         SettingError: no values.
@@ -41,7 +41,7 @@ def describe(values: Sequence[float]) -> Description:
 
 @dataclass(frozen=True, slots=True)
 class OutlierTest:
-    """The value farthest out and whether it is an outlier.  It is named, never dropped."""
+    """Result of an outlier test of the most extreme value.  The value is named, never removed."""
 
     index: int
     """Position of the value in the series."""
@@ -52,14 +52,14 @@ class OutlierTest:
 
     @property
     def is_outlier(self) -> bool:
-        """Whether the statistic exceeds its critical value."""
+        """True where the statistic exceeds its critical value."""
         return self.statistic > self.critical
 
 
 def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> float:
-    """Critical value of Grubbs' G for one outlier among n >= 3: (n-1)/sqrt(n) sqrt(t^2/(n-2+t^2)).
+    """Return the critical value of Grubbs' G for one outlier among n >= 3: (n-1)/sqrt(n) sqrt(t^2/(n-2+t^2)).
 
-    t with n - 2 degrees of freedom at alpha/(2n), one-sided at alpha/n (Grubbs 1969; ISO 5725-2).
+    t with n - 2 degrees of freedom at α/(2n), one-sided at α/n (Grubbs 1969; ISO 5725-2).
     """
     if n < 3:
         raise SettingError(f"needs at least 3 values, got {n}", key="n")
@@ -69,7 +69,7 @@ def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> f
 
 
 def grubbs_test(values: Sequence[float], alpha: float = 0.05, *, two_sided: bool = True) -> OutlierTest:
-    """Grubbs' test of the value farthest from the mean: G = |x - mean|/s; normal values, at least 3.
+    """Test the value farthest from the mean by Grubbs: G = |x - mean|/s; normal values, at least 3.
 
     Equal values give G = 0.
     """
@@ -81,7 +81,7 @@ def grubbs_test(values: Sequence[float], alpha: float = 0.05, *, two_sided: bool
 
 
 def dixon_critical(n: int, alpha: float = 0.05) -> float:
-    """Critical value of Dixon's Q (r10: gap over range), two-sided, n from 3 to 30, by the exact double integral.
+    """Return the critical value of Dixon's Q (r10: gap over range), two-sided, n 3 to 30, by the exact double integral.
 
     Dixon 1950.  The classical printed tables (Dean and Dixon 1951, Rorabacher 1991) are up to 0.005 off.
     """
@@ -94,7 +94,7 @@ def dixon_critical(n: int, alpha: float = 0.05) -> float:
 
 
 def dixon_test(values: Sequence[float], alpha: float = 0.05) -> OutlierTest:
-    """Dixon's Q test (r10) of the lowest or highest of 3 to 30 values, whichever stands farther off: Q = gap/range.
+    """Test the lowest or the highest of 3 to 30 values by Dixon (r10), the one with the larger gap: Q = gap/range.
 
     Equal values give Q = 0.
     """
@@ -108,7 +108,7 @@ def dixon_test(values: Sequence[float], alpha: float = 0.05) -> OutlierTest:
 
 
 def range_quantile(n: int, probability: float = 0.95) -> float:
-    """Quantile of the range of n >= 2 standard normal values: the critical range factor f(n) of ISO 5725-6 at 0.95."""
+    """Return the quantile of the range of n >= 2 standard normal values; at 0.95 the factor f(n) of ISO 5725-6."""
     from scipy.optimize import brentq
 
     if n < 2:
@@ -129,7 +129,7 @@ class Line:
     r_squared: float
     n: int
     lag1: float | None
-    """Lag-one autocorrelation of the residuals in the order given; None where there are none."""
+    """Lag-one autocorrelation of the residuals in the order given; None where all residuals are 0."""
 
     @property
     def dof(self) -> int:
@@ -138,14 +138,14 @@ class Line:
 
     @property
     def t(self) -> float:
-        """Slope over its standard error (infinite for a perfect line that rises or falls)."""
+        """Slope over its standard error; infinite for a perfect line with a slope."""
         if self.slope_se > 0.0:
             return self.slope / self.slope_se
         return 0.0 if self.slope == 0.0 else math.copysign(math.inf, self.slope)
 
 
 def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
-    """Ordinary least squares through at least 3 points; centred and with exact sums.
+    """Fit a line by ordinary least squares through at least 3 points; centred, with exact sums.
 
     For readings in time the autocorrelation of the residuals matters: `daq.core.steady.drift_bound` allows for it.
 
@@ -181,10 +181,10 @@ class RobustLine:
 
 
 def theil_sen(x: Sequence[float], y: Sequence[float], coverage: float = 0.95) -> RobustLine:
-    """Line that a few wild points cannot turn: median slope of all pairs, intercept median(y - slope x).
+    """Fit a line robust to outliers: median slope of all pairs, intercept median(y - slope x).
 
     Theil 1950, Sen 1968 (interval from the normal approximation of Kendall's statistic, without ties in y).
-    At least 3 points; n(n-1)/2 slopes are held at once.
+    At least 3 points; uses memory for n(n-1)/2 slopes.
 
     Raises:
         SettingError: fewer than 3 points, different lengths, or all x equal.

@@ -1,7 +1,8 @@
 """Verification with a certified fluid: the certified value at a temperature, the band, the decision.
 
 The band is common practice (no single source): the certified value ± (a part of the full-scale viscosity of that
-geometry and speed + the certified uncertainty of the fluid).  It is decided in decimal arithmetic, both ends included.
+geometry and speed + the certified uncertainty of the fluid).  The comparison is in decimal arithmetic, both ends
+included.
 """
 
 import math
@@ -17,18 +18,18 @@ _WIDE = Context(prec=60)
 
 @dataclass(frozen=True, slots=True)
 class AcceptanceBand:
-    """What a verification may show; unit of the certified value."""
+    """Acceptance band of a verification; unit of the certified value."""
 
     certified: Decimal
     low: Decimal
     high: Decimal
 
     def accepts(self, measured: Figure) -> bool:
-        """Whether a measured value lies in the band, ends included."""
+        """Return True where a measured value is in the band, ends included."""
         return self.low <= decimal_of(measured, "measured") <= self.high
 
     def deviation_percent(self, measured: Figure) -> float:
-        """Measured less certified, percent of the certified value."""
+        """Return measured minus certified value, percent of the certified value."""
         return float(100 * (decimal_of(measured, "measured") - self.certified) / self.certified)
 
 
@@ -39,11 +40,10 @@ def acceptance_band(
     certified_uncertainty_percent: Figure = 0,
     full_scale_percent: Figure = 1,
 ) -> AcceptanceBand:
-    """Certified value ± (`full_scale_percent` of the full-scale viscosity + the fluid's uncertainty).
+    """Return the band: certified value ± (`full_scale_percent` of the full-scale viscosity + the fluid's uncertainty).
 
     `full_scale_viscosity` is that of 100 % torque with the geometry and speed used (not of the reading), in the unit of
-    the certified value; the fluid's uncertainty is in percent of its value.  Numbers with few digits are best given
-    as text.
+    the certified value.  The fluid's uncertainty is in percent of its value.  Give numbers with few digits as text.
 
     Raises:
         SettingError: a value that is not positive, or a negative percentage.
@@ -63,11 +63,11 @@ def acceptance_band(
 
 
 def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]], *, reach_k: float = 0.0) -> float:
-    """Value of a certificate at a temperature, from its table of (degC, viscosity).
+    """Return the value of a certificate at a temperature, from its table of (degC, viscosity).
 
-    Between rows ln(viscosity) is linear in 1/T (Andrade).  Only within the table and up to `reach_k` (K) beyond its
-    ends, where the law of the two rows there goes on, or the value of a single row.  A temperature of the table
-    gives its value unchanged.
+    Between rows ln(viscosity) is linear in 1/T (Andrade).  Up to `reach_k` (K) beyond the ends of the table the law of
+    the two nearest rows is extrapolated; the value of a single row is constant.  A temperature of the table gives its
+    value unchanged.
 
     Raises:
         SettingError: an empty table, a repeated temperature, a viscosity not positive, or a temperature outside.
@@ -84,21 +84,21 @@ def certified_viscosity(celsius: float, table: Sequence[tuple[float, float]], *,
 
 
 def certified_coefficient(celsius: float, table: Sequence[tuple[float, float]], *, reach_k: float = 0.0) -> float:
-    """-dln(eta)/dT (1/K) of a certified fluid at a temperature (degC), from the rows about it: B/T^2 of Andrade's law.
+    """Return -dln(η)/dT (1/K) of a certified fluid at a temperature (degC): B/T^2 from the nearest rows.
 
     Raises:
-        SettingError: as `certified_viscosity`; a table of one row says nothing of the temperature.
+        SettingError: as in `certified_viscosity`; or the table has one row only.
     """
     rows = _checked(celsius, table, reach_k)
     if len(rows) < 2:
-        raise SettingError("needs two temperatures to tell how the viscosity changes", key="table")
+        raise SettingError("needs at least two temperatures to compute the change of the viscosity", key="table")
     (t1, v1), (t2, v2) = _about(celsius, rows)
     b = math.log(v1 / v2) / (1.0 / (t1 + 273.15) - 1.0 / (t2 + 273.15))
     return b / (celsius + 273.15) ** 2
 
 
 def _about(celsius: float, rows: list[tuple[float, float]]) -> tuple[tuple[float, float], tuple[float, float]]:
-    """The two neighbouring rows nearest to a temperature."""
+    """Return the two neighbouring rows nearest to a temperature."""
     above = next((i for i, (t, _) in enumerate(rows) if t > celsius), len(rows) - 1)
     above = max(above, 1)
     return rows[above - 1], rows[above]
@@ -119,7 +119,7 @@ def _checked(celsius: float, table: Sequence[tuple[float, float]], reach_k: floa
 
 
 def normalised_error(measured: float, expanded: float, certified: float, certified_expanded: float) -> float:
-    """E_n = (measured - certified)/sqrt(U^2 + U_cert^2), both at k = 2; within -1..1 agrees (ISO 13528).
+    """Return E_n = (measured - certified)/sqrt(U^2 + U_cert^2), both U at k = 2; -1..1 is agreement (ISO 13528).
 
     Raises:
         SettingError: both uncertainties 0, or one negative.

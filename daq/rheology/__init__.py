@@ -1,12 +1,12 @@
 """Rheology as pure functions; import from the modules.  SI units unless a name says otherwise.
 
-Importing a module loads neither numpy nor scipy.  "x" below is a number or a numpy array.
+Importing a module loads neither numpy nor scipy.  `x` below is a number or a numpy array.
 
 * `geometry`: CoaxialCylinders, SingleCylinder, ConePlate, ParallelPlates, CalibratedConstants, Disc, Vane, each with
   `stress_per_torque` (Pa/(N.m)), `rate_per_omega` (1), `viscosity_constant` (Pa.s/(N.m/(rad/s))); `limits_of_use`.
 * `cylinders`: `angular_speed(x /min)`, stress, rate and viscosity of coaxial and single cylinders, Krieger-Elrod rate,
   `local_slopes`, `vessel_wall_factor`, `taylor_number`, `viscous_heating_rise`.
-* `bodies`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc.
+* `rotors`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc.
 * `torque`: percent of full scale, `classify_torque`, `viscosity_range`, `speed_for_torque`, `advise`.
 * `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`, `speeds_between(/min,
   /min)`,
@@ -18,7 +18,8 @@ Importing a module loads neither numpy nor scipy.  "x" below is a number or a nu
 * `temperature`: Andrade and Vft curves with `viscosity(x degC)` and `coefficient(x degC)` (1/K); `fit_andrade`,
   `fit_vft`, `vft_through_three`, `correct_to_reference`.
 * `pt100`: `resistance(x degC)`, `temperature(x ohm)`, `sensitivity`.
-* `flowmodels`: MODELS (stress over rate, derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa,
+* `flowmodels`: MODELS (Newtonian, Bingham, power law, Herschel-Bulkley, Casson, Cross, Carreau: stress over rate,
+  derivatives, bounds); `flowcurve`: `fit_model(model, rates 1/s, stresses Pa,
   sigma Pa)` gives Fit or Refusal, `casson_line`; `leastsquares`: `fit_curve`, `linear_fit`.
 * `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
   `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:

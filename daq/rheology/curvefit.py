@@ -1,8 +1,8 @@
-"""Flow models fitted to a measured series, with the flow in the gap solved for each model, and the instrument's share.
+"""Fit flow models to a measured series: wall rates solved for each model, uncertainty of the instrument propagated.
 
-Each model gets the wall rates that belong to it (`gapflow`), so that neither a wide gap nor a vessel biases its
-parameters.  The interval of a parameter holds the scatter about the curve and what is common to all points: zero and
-gain of the torque, geometry, speed, temperature.
+The wall rates of each model come from the model itself (`gapflow`), so that neither a wide gap nor a vessel biases its
+parameters.  The interval of a parameter contains the scatter about the curve and the errors common to all points: zero
+and gain of the torque, geometry, speed, temperature.
 """
 
 import math
@@ -25,23 +25,24 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 ROUNDS: Final = 30
+"""Greatest number of iterations of fit and wall rates."""
 AGREED: Final = 1e-9
-"""Wall rates that change by less than this part from one round to the next are final."""
+"""Greatest relative change of the wall rates between two iterations that have converged."""
 SLOPES: Final = (0.2, 30.0)
 """Local slopes (1 / flow behaviour index) for which the rates of Krieger and Elrod are used; others are noise."""
 STEP: Final = 1e-3
-"""Relative step of numerical derivatives: their error is a millionth, and far above that of the grid."""
+"""Relative step of numerical derivatives: its error is about 1e-6, and it is far above the error of the grid."""
 NEUTRAL: Final = {"tau_y": 0.0, "tau_c": 0.0, "n": 1.0, "eta_inf": 0.0}
-"""What a parameter is where a simpler model would do."""
+"""Value of a parameter at which the model reduces to a simpler one."""
 
 
 @dataclass(frozen=True, slots=True)
 class Series:
     """Measured points of one branch: angular speeds (rad/s, all different) and stresses (Pa) at the turning wall.
 
-    `radius_ratio` is outer over inner radius of cylinders (`math.inf`: unbounded); None where the rate is the same
-    everywhere or known (cone and plate, rim of plates), and then `rates` (1/s) gives it.  `sigma` (Pa) weighs the
-    points: standard deviations up to a common factor.
+    `radius_ratio` is outer over inner radius of cylinders (`math.inf`: unbounded).  It is None where the rate is
+    uniform or known (cone and plate, rim of plates); `rates` (1/s) are given instead.  `sigma` (Pa) are the standard
+    deviations of the stresses up to a common factor.
     """
 
     omegas: "Array"
@@ -57,7 +58,7 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """An error common to all points, by its standard uncertainty: the change of each stress (Pa), or of all speeds."""
+    """Standard uncertainty common to all points, as the change of each stress (Pa) or of all speeds."""
 
     name: str
     stresses: "Array | None" = None
@@ -67,19 +68,19 @@ class Shift:
 
 @dataclass(frozen=True, slots=True)
 class CurveFit:
-    """A fitted model with the rates that belong to it and the uncertainty of its parameters."""
+    """A fitted model with its wall rates and the uncertainty of its parameters."""
 
     fit: Fit
-    """Its covariance is that of the scatter about the curve."""
+    """`fit.covariance` contains only the scatter about the curve."""
     rates: tuple[float, ...]
-    """Rate at the wall for each point, 1/s, in the order of the series."""
+    """Rate at the wall at each point, 1/s, in the order of the series."""
     instrument: "tuple[tuple[float, ...], ...]" = field(repr=False)
     """Covariance of the parameters from the shifts."""
 
     def expanded(self, name: str, coverage: float = 0.95) -> tuple[float, float]:
-        """Expanded uncertainty of a parameter, in its unit, and its coverage factor (JCGM 100 annex G).
+        """Return the expanded uncertainty of a parameter, in its unit, and its coverage factor (JCGM 100 annex G).
 
-        Scatter with the fit's degrees of freedom, the instrument's share with unlimited ones.
+        The scatter has the degrees of freedom of the fit, the instrument's share has infinite ones.
         """
         i = [p.name for p in self.fit.parameters].index(name)
         return self._expanded(self.fit.covariance[i][i], self.instrument[i][i], coverage)
@@ -87,7 +88,7 @@ class CurveFit:
     def _expanded(self, scatter: float, instrument: float, coverage: float) -> tuple[float, float]:
         u = math.sqrt(scatter + instrument)
         freedom = math.inf if scatter <= 0.0 else self.fit.dof * ((scatter + instrument) / scatter) ** 2
-        # Rounding must not make a whole number of degrees of freedom a smaller one.
+        # 1e-9: rounding must not truncate a whole number of degrees of freedom to the next smaller one.
         k = coverage_factor(freedom * (1.0 + 1e-9), coverage)
         return k * u, k
 
@@ -110,7 +111,7 @@ class CurveFit:
         return middle - half, middle + half
 
     def rates_at(self, omegas: "Array", radius_ratio: float) -> "Array":
-        """Rates (1/s) at the inner wall under this model at any angular speeds (rad/s)."""
+        """Return the rates (1/s) at the inner wall under this model at any angular speeds (rad/s)."""
         import numpy as np
 
         p = np.array([q.value for q in self.fit.parameters])
@@ -118,7 +119,7 @@ class CurveFit:
 
     @property
     def unresolved(self) -> Remark | None:
-        """Return why a simpler model is as good: a parameter cannot be told from its neutral value; otherwise None."""
+        """Remark on a parameter that does not differ from its neutral value (a simpler model is as good), or None."""
         for p in self.fit.parameters:
             neutral = NEUTRAL.get(p.name)
             if neutral is None:
@@ -130,24 +131,25 @@ class CurveFit:
 
 
 def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> CurveFit | Refusal:
-    """Fit one model to a series; a `Refusal` with the reason where the data cannot carry it.
+    """Fit one model to a series; return a `Refusal` with the reason where it is not supported by the data.
 
-    The wall rates of cylinders are computed from the fitted model itself, and the fit is repeated until they stay; it
-    begins with the rates of Krieger and Elrod.
+    The wall rates of cylinders are computed from the fitted model, and the fit is repeated until they converge.  The
+    first rates are those of Krieger and Elrod.
 
     Raises:
-        ArgumentError: as `flowcurve.fit_model`.
+        ArgumentError: as in `flowcurve.fit_model`.
     """
     import numpy as np
 
     rates = _first_rates(series)
-    known, start = MODELS[model], None
+    flow_model, start = MODELS[model], None
     for _ in range(ROUNDS):
         fit = fit_model(model, rates, series.stresses, series.sigma, start=start)
         if isinstance(fit, Refusal) or series.radius_ratio is None:
             break
         start = [p.value for p in fit.parameters]
-        before, rates = rates, wall_rates(_stress(known.stress, np.array(start)), series.omegas, series.radius_ratio)
+        law = _stress(flow_model.stress, np.array(start))
+        before, rates = rates, wall_rates(law, series.omegas, series.radius_ratio)
         if float(np.max(np.abs(rates / before - 1.0))) < AGREED:
             break
     if isinstance(fit, Refusal):
@@ -157,20 +159,20 @@ def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> Curv
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """Models fitted to one series, best AICc first, those refused, and the one to use."""
+    """Models fitted to one series (best AICc first), the refused ones, and the one to use."""
 
     fits: tuple[CurveFit, ...]
     refusals: tuple[Refusal, ...]
     best: CurveFit | None
-    """The simplest among those that are resolved and less than 2 behind the best AICc of these."""
+    """The simplest of the resolved models whose AICc is less than 2 above the smallest of them."""
 
 
 def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) -> Chosen:
     """Fit several models and choose among those whose parameters the instrument can resolve.
 
-    A difference of AICc under 2 does not tell two models apart (Burnham and Anderson 2002, p. 131); then the one with
-    fewer parameters is taken.  Where a model has so few points that its AICc is not defined, the scatter per degree of
-    freedom decides instead, and a factor under 2 does not tell two models apart (our choice).
+    Models whose AICc differ by less than 2 are equivalent (Burnham and Anderson 2002, p. 131); the one with fewer
+    parameters is taken.  Where there are too few points for the AICc of a model, the scatter per degree of freedom
+    decides instead, and a factor below 2 is no difference (our choice).
     """
     outcomes = [_fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
@@ -185,7 +187,7 @@ def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> Curve
         return fit_series(model, series, shifts)
     except ArgumentError:
         raise
-    except (ValueError, ArithmeticError) as error:  # of the linear algebra, where numbers grow beyond all bounds
+    except (ValueError, ArithmeticError) as error:  # linear algebra overflowed
         return Refusal(model, remark("fit_broke_down", detail=str(error)))
 
 
@@ -224,7 +226,7 @@ def _first_rates(series: Series) -> "Array":
 
 
 def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit | Refusal:
-    """Both covariances, from the derivatives of the stress at the measured speed (not at a fixed rate)."""
+    """Add both covariances, from the derivatives of the stress at the measured speed (not at a fixed rate)."""
     import numpy as np
 
     model, p = MODELS[fit.model], np.array([q.value for q in fit.parameters])

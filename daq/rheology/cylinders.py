@@ -1,7 +1,7 @@
-"""Flow between and around cylinders: inner one turns, outer one or vessel at rest, laminar, no slip.
+"""Flow between and around cylinders: the inner one turns, the outer one or the vessel is at rest; laminar, no slip.
 
 Symbols: Ri, Re inner and outer radius (m), delta = Re/Ri, L wetted length (m), c_L end factor (torque of
-wall and ends over torque of the wall), T torque (N.m), omega angular speed (rad/s).  An outer radius of
+wall and ends over torque of the wall), T torque (N.m), ω angular speed (rad/s).  An outer radius of
 `math.inf` gives the unbounded fluid.  Torque, speed and viscosity may be numpy arrays.
 """
 
@@ -17,16 +17,16 @@ if TYPE_CHECKING:
 
 TAYLOR_CRITICAL = 41.2
 """Critical number for a narrow gap, outer cylinder at rest: the square root of Taylor's, which is widely taken as 1708
-(G.I. Taylor 1923), less a quarter of a percent.  A warning, not a limit to calculate with."""
+(G.I. Taylor 1923), less a quarter of a percent.  For a warning only."""
 
 
 def angular_speed(speed_per_min: Number) -> Number:
-    """rad/s from revolutions per minute: 2 pi n/60."""
+    """Return the angular speed, rad/s, from revolutions per minute n: ω = 2 π n/60."""
     return speed_per_min * (2.0 * math.pi / 60.0)
 
 
 def _inverse_square(inner_radius_m: float, outer_radius_m: float) -> float:
-    """(Ri/Re)^2, refused where the outer radius is not the larger one."""
+    """Return (Ri/Re)^2; raise `ArgumentError` where the outer radius is not the larger one."""
     if not 0.0 < inner_radius_m < outer_radius_m:
         raise ArgumentError(
             f"must be greater than the inner radius ({inner_radius_m} m), is {outer_radius_m} m", key="outer_radius_m"
@@ -35,29 +35,29 @@ def _inverse_square(inner_radius_m: float, outer_radius_m: float) -> float:
 
 
 def inner_stress(torque: Number, inner_radius_m: float, length_m: float, end_factor: float = 1.0) -> Number:
-    """Shear stress at the inner wall, Pa: T/(2 pi L Ri^2 c_L).  Any fluid (balance of moments)."""
+    """Shear stress at the inner wall, Pa: T/(2 π L Ri^2 c_L).  Any fluid (balance of moments)."""
     return torque / (2.0 * math.pi * length_m * inner_radius_m**2 * end_factor)
 
 
 def representative_stress(
     torque: Number, inner_radius_m: float, outer_radius_m: float, length_m: float, end_factor: float = 1.0
 ) -> Number:
-    """Representative stress, Pa: (1 + delta^2)/(2 delta^2) * T/(2 pi L Ri^2 c_L), the mean of both walls.
+    """Representative stress, Pa: (1 + δ^2)/(2 δ^2) * T/(2 π L Ri^2 c_L), the mean of both walls.
 
-    ISO 3219-2 / DIN 53019-1; meant for delta at most 1.2.
+    ISO 3219-2 / DIN 53019-1; meant for δ at most 1.2.
     """
     q = _inverse_square(inner_radius_m, outer_radius_m)
     return inner_stress(torque, inner_radius_m, length_m, end_factor) * ((1.0 + q) / 2.0)
 
 
 def representative_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
-    """Representative rate, 1/s: omega (delta^2 + 1)/(delta^2 - 1).  ISO 3219-2 / DIN 53019-1; delta at most 1.2."""
+    """Representative rate, 1/s: ω (δ^2 + 1)/(δ^2 - 1).  ISO 3219-2 / DIN 53019-1; δ at most 1.2."""
     q = _inverse_square(inner_radius_m, outer_radius_m)
     return omega * ((1.0 + q) / (1.0 - q))
 
 
 def newtonian_inner_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
-    """Newtonian rate at the inner wall, 1/s: 2 omega delta^2/(delta^2 - 1).  Any gap."""
+    """Newtonian rate at the inner wall, 1/s: 2 ω δ^2/(δ^2 - 1).  Any gap."""
     return omega * (2.0 / (1.0 - _inverse_square(inner_radius_m, outer_radius_m)))
 
 
@@ -70,7 +70,7 @@ def margules_viscosity(
     *,
     end_factor: float = 1.0,
 ) -> Number:
-    """Viscosity, Pa.s: T (1 - (Ri/Re)^2)/(4 pi L c_L Ri^2 omega), Margules 1881.  Newtonian, any gap.
+    """Viscosity, Pa.s: T (1 - (Ri/Re)^2)/(4 π L c_L Ri^2 ω), Margules 1881.  Newtonian, any gap.
 
     Equal to the representative stress over the representative rate.
     """
@@ -79,12 +79,12 @@ def margules_viscosity(
 
 
 def krieger_elrod_rate(omega: Number, slope: Number, radius_ratio: float) -> Number:
-    """Rate at the inner wall from the local slope, 1/s: 2 N omega/(1 - delta^(-2N)), N = dln(omega)/dln(T).
+    """Rate at the inner wall from the local slope, 1/s: 2 N ω/(1 - δ^(-2N)), N = dln(ω)/dln(T).
 
-    Krieger and Elrod 1953 (leading term of their series); exact for a power-law fluid, where N = 1/n: 2 omega/n where
+    Krieger and Elrod 1953 (leading term of their series); exact for a power-law fluid, where N = 1/n: 2 ω/n where
     it is unbounded, otherwise the rate of Krieger and Maron 1952.
-    `slope` N > 0 and `radius_ratio` delta > 1 (`math.inf`: unbounded).  The neglected terms are of order
-    (N ln delta)^2 times the change of N with ln T.
+    `slope` N > 0 and `radius_ratio` δ > 1 (`math.inf`: unbounded).  The neglected terms are of order
+    (N ln δ)^2 times the change of N with ln T.
     """
     if not radius_ratio > 1.0:
         raise ArgumentError(f"must be greater than 1, is {radius_ratio}", key="radius_ratio")
@@ -94,11 +94,11 @@ def krieger_elrod_rate(omega: Number, slope: Number, radius_ratio: float) -> Num
 def local_slopes(
     independent: "Sequence[float] | NDArray[np.float64]", dependent: "Sequence[float] | NDArray[np.float64]"
 ) -> "NDArray[np.float64]":
-    """dln(dependent)/dln(independent) at each point of a series (second order, uneven steps allowed).
+    """Return dln(dependent)/dln(independent) at each point of a series (second order, uneven steps allowed).
 
-    With torque as independent and omega as dependent this is N of `krieger_elrod_rate`; with rim rate as
-    independent and torque as dependent it is the slope for `bodies.plates_rim_stress`.  Needs at least
-    3 points, all positive, the independent ones different.
+    With torque as independent and ω as dependent this is N of `krieger_elrod_rate`; with rim rate as
+    independent and torque as dependent it is the slope for `rotors.plates_rim_stress`.  Needs at least
+    3 points, all positive; the independent values must differ.
 
     Raises:
         ArgumentError: fewer points, values that are not positive, or repeated ones.
@@ -120,7 +120,7 @@ def local_slopes(
 
 
 def unbounded_rate(omega: Number, flow_behaviour_index: float = 1.0) -> Number:
-    """Rate at a cylinder in an unbounded fluid, 1/s: 2 omega/n (n = 1: Newtonian); ends ignored."""
+    """Rate at a cylinder in an unbounded fluid, 1/s: 2 ω/n (n = 1: Newtonian); ends ignored."""
     return 2.0 * omega / _index(flow_behaviour_index)
 
 
@@ -136,7 +136,7 @@ def vessel_wall_factor(radius_ratio: Number, flow_behaviour_index: float = 1.0) 
 def taylor_number(
     density: float, viscosity: Number, omega: Number, inner_radius_m: float, outer_radius_m: float
 ) -> Number:
-    """The number that reaches `TAYLOR_CRITICAL` at the onset of vortices: rho omega Ri g/eta sqrt(g/Ri), g = Re - Ri.
+    """Return the Taylor number; vortices start at `TAYLOR_CRITICAL`: ρ ω Ri d/η sqrt(d/Ri), d = Re - Ri.
 
     `density` in kg/m3.  Narrow gap, outer cylinder at rest.
     """
@@ -145,10 +145,10 @@ def taylor_number(
 
 
 def viscous_heating_rise(viscosity: Number, rate: Number, gap_m: float, conductivity: float = 0.2) -> Number:
-    """Greatest temperature rise (K) of a sheared layer between two walls of one temperature: eta rate^2 gap^2/(8 k).
+    """Return the greatest temperature rise, K, of a sheared layer between walls of one temperature: η γ̇^2 d^2/(8 k).
 
-    Steady plane Couette flow with constant viscosity (textbook result of the energy balance).  `conductivity` k
-    in W/(m K): water 0.6, most organic liquids 0.1 to 0.2.  An estimate for a warning.
+    Steady plane Couette flow with constant viscosity (textbook result of the energy balance).  `gap_m` is d;
+    `conductivity` k in W/(m K): water 0.6, most organic liquids 0.1 to 0.2.  An estimate for a warning.
     """
     return viscosity * rate**2 * (gap_m**2 / (8.0 * conductivity))
 

@@ -1,6 +1,6 @@
 """Elementary functions that take a number or a numpy array, and checks of arguments.
 
-numpy is imported only when an array comes in, so that plain numbers cost nothing to start.
+numpy is imported only for an array, so that plain numbers do not pay for its import.
 """
 
 import math
@@ -20,7 +20,7 @@ ZERO_CELSIUS_K = 273.15
 
 
 class ArgumentError(SettingError, ValueError):
-    """An argument is outside what the function is defined for; names the argument.
+    """An argument is outside the domain of the function; `key` is its name.
 
     Example: ``torque_percent: must be finite, is nan``.
     """
@@ -55,14 +55,14 @@ def largest(x: Number) -> float:
 
 
 def require_positive(name: str, x: Number) -> None:
-    """Refuse an argument with an element that is not finite or not greater than 0."""
+    """Raise `ArgumentError` for an argument with an element that is not finite or not greater than 0."""
     low, high = smallest(x), largest(x)
     if not (low > 0.0 and math.isfinite(high)):
         raise ArgumentError(f"must be greater than 0 and finite, is {high if low > 0 else low}", key=name)
 
 
 def require_within(name: str, x: Number, low: float, high: float, unit: str = "") -> None:
-    """Refuse an argument with an element outside `low`..`high` (both included)."""
+    """Raise `ArgumentError` for an argument with an element outside `low`..`high` (both included)."""
     a, b = smallest(x), largest(x)
     if not (a >= low and b <= high):
         worst = a if not a >= low else b

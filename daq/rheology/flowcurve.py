@@ -1,8 +1,8 @@
-"""Flow curves: fit a model to stresses over rates, compare models, and refuse what the data cannot carry.
+"""Flow curves: fit a model to stresses over rates, and refuse a model that is not supported by the data.
 
-Rates in 1/s, stresses in Pa.  Residuals are (model - stress)/sigma, sigma the standard deviation that the caller gives
-each stress: a torque is known to a part of itself over most of the range, and with one sigma for all the small stresses
-would not count.
+Rates in 1/s, stresses in Pa.  Residuals are (model - stress)/sigma; sigma is the standard deviation of each stress.
+The uncertainty of a torque is proportional to the torque over most of the range; one sigma for all would give the small
+stresses no weight.
 """
 
 import math
@@ -30,7 +30,8 @@ class Parameter:
     name: str
     value: float
     stderr: float
-    unit: str
+    unit: str | None
+    """UCUM; None for a consistency K, whose unit is `flowmodels.CONSISTENCY_UNIT`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ class Fit:
     """Number of points."""
     rate_low: float
     rate_high: float
-    """Range of the rates fitted, 1/s; the model is not known outside it."""
+    """Range of the fitted rates, 1/s; the model is not valid outside it."""
     sum_of_squares: float
     """Sum of the squared residuals, each over its sigma."""
     r_squared: float
@@ -69,7 +70,7 @@ class Fit:
 
     @property
     def yield_stress(self) -> Parameter | None:
-        """The extrapolated yield stress, for the models that have one."""
+        """Extrapolated yield stress, Pa; None for a model without one."""
         return next((p for p in self.parameters if p.name in {"tau_y", "tau_c"}), None)
 
     def stress(self, rates: "Array") -> "Array":
@@ -81,7 +82,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
-    """Why a model was not fitted."""
+    """A model that is not supported by the data, with the reason."""
 
     model: str
     reason: Remark
@@ -95,7 +96,7 @@ def fit_model(
     *,
     start: Sequence[float] | None = None,
 ) -> Fit | Refusal:
-    """Least-squares fit of one model; a `Refusal` with the reason where the data cannot carry it.
+    """Fit one model by least squares; return a `Refusal` with the reason where it is not supported by the data.
 
     Standard errors are sqrt(diag(s^2 (J'J)^-1)), s^2 the residual variance.  All parameters are kept at 0 or above.
 
@@ -104,29 +105,29 @@ def fit_model(
         rates: shear rates, 1/s, all > 0.
         stresses: shear stresses, Pa, all > 0, as many as rates.
         sigma: standard deviations of the stresses up to a common factor, Pa, all > 0.
-        start: parameters to start from, where they are known roughly; otherwise several starts are tried.
+        start: starting values of the parameters; None tries several starts.
 
     Raises:
-        ArgumentError: an unknown model, rates, stresses and sigma of different number, or values not finite.
+        ArgumentError: an unknown model; rates, stresses and sigma of different length; or values not finite.
     """
     import numpy as np
 
-    known = MODELS.get(model)
-    if known is None:
+    flow_model = MODELS.get(model)
+    if flow_model is None:
         raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
     g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
     if g.ndim != 1 or g.shape != tau.shape:
         raise ArgumentError(f"{g.size} rates and {tau.size} stresses", key="stresses")
     if not (np.all(np.isfinite(g)) and np.all(np.isfinite(tau))):
         raise ArgumentError("all rates and stresses must be finite", key="stresses")
-    reason = _cannot_carry(known, g, tau)
+    reason = _not_supported(flow_model, g, tau)
     if reason is not None:
         return Refusal(model, reason)
     scale = np.asarray(sigma, dtype=float)
     if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
         raise ArgumentError("must be above 0, one for each stress", key="sigma")
     data = _Data(g, tau, scale)
-    return _judged(known, _solve(known, data, start), data)
+    return _judged(flow_model, _solve(flow_model, data, start), data)
 
 
 def not_determined(model: str, parameter: str, value: float, interval: float) -> Refusal:
@@ -135,7 +136,7 @@ def not_determined(model: str, parameter: str, value: float, interval: float) ->
 
 
 def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
-    """(tau_c, eta_c) by ordinary least squares of sqrt(stress) on sqrt(rate); values >= 0, 2 rates or more."""
+    """Return (τ_c, η_c) by ordinary least squares of sqrt(stress) on sqrt(rate); values >= 0, 2 rates or more."""
     import numpy as np
 
     slope, intercept = np.polyfit(
@@ -151,7 +152,7 @@ class _Data:
     sigma: "Array"
 
 
-def _cannot_carry(model: FlowModel, g: "Array", tau: "Array") -> Remark | None:
+def _not_supported(model: FlowModel, g: "Array", tau: "Array") -> Remark | None:
     import numpy as np
 
     if np.any(g <= 0.0) or np.any(tau <= 0.0):
@@ -171,7 +172,7 @@ def _solve(model: FlowModel, data: _Data, start: Sequence[float] | None = None) 
 
     g, tau, sigma = data.rates, data.stresses, data.sigma
     if model.basis is not None and model.shape is not None and model.shape(g) == [()]:
-        # Linear in its parameters: solved exactly, unless that takes one below 0.
+        # A model that is linear in its parameters is solved exactly, unless a parameter becomes negative.
         exact = linear_fit(model.basis((), g), tau, sigma)
         if np.all(exact.parameters >= 0.0):
             return exact
@@ -195,16 +196,16 @@ def _solve(model: FlowModel, data: _Data, start: Sequence[float] | None = None) 
 
 
 def _lowest(model: FlowModel, data: _Data) -> "Array":
-    """Lower bounds: far below what would count as 0, and above 0, where some derivatives are infinite."""
+    """Return lower bounds far below any meaningful value but above 0, where some derivatives are infinite."""
     import numpy as np
 
     stress, rate = float(np.max(data.stresses)), float(np.max(data.rates))
-    least = {"Pa": 1e-10 * stress, "Pa.s": 1e-10 * stress / rate, "s": 1e-9 / rate, "1": 1e-7}
+    least: dict[str | None, float] = {"Pa": 1e-10 * stress, "Pa.s": 1e-10 * stress / rate, "s": 1e-9 / rate, "1": 1e-7}
     return np.array([least.get(unit, 1e-10 * stress) for unit in model.units])
 
 
 def _starts(model: FlowModel, data: _Data) -> "list[Array]":
-    """Parameters to start from: the best shapes of a grid, each with the others from a non-negative linear solution."""
+    """Return starting values: the best shapes of a grid, the other parameters from non-negative least squares."""
     import numpy as np
     from scipy.optimize import nnls
 
@@ -223,7 +224,7 @@ def _starts(model: FlowModel, data: _Data) -> "list[Array]":
 
 
 def _judged(model: FlowModel, solution: Solution, data: _Data) -> Fit | Refusal:
-    """The fit with its statistics, or why its parameters cannot be believed."""
+    """Return the fit with its statistics, or a `Refusal` where a parameter is not determined."""
     import numpy as np
 
     g, tau, p = data.rates, data.stresses, solution.parameters
@@ -265,6 +266,6 @@ def _aicc(n: int, parameters: int, sum_of_squares: float) -> float | None:
     k = parameters + 1
     if n - k - 1 <= 0:
         return None
-    # Noiseless data would give minus infinity; below this the residuals are rounding.
+    # Noiseless data would give minus infinity; residuals below this are rounding.
     floor = n * 1e-28
     return n * math.log(max(sum_of_squares, floor) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)

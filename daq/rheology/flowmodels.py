@@ -1,12 +1,13 @@
-"""Flow models: stress (Pa) from shear rate (1/s), their derivatives, bounds and starting values.
+"""Flow models: stress τ (Pa) from shear rate γ̇ (1/s), with derivatives, bounds and starting values.
 
-Parameters in SI units: tau_y, tau_c Pa; eta, eta_p, eta_c, eta0, eta_inf Pa.s; K Pa.s^n; lam s; n, m 1.
-The equations are those of the rheology handbooks.
+Parameters in SI units: yield stress τ_y, τ_c (`tau_y`, `tau_c`) in Pa; viscosities η, η_p, η_c, η0, η_inf (`eta`,
+`eta_p`, ...) in Pa.s; consistency K in Pa·sⁿ; time λ (`lam`) in s; exponents n and m without unit.  The equations are
+those of the rheology handbooks.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     import numpy as np
@@ -14,15 +15,19 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+CONSISTENCY_UNIT: Final = "Pa·sⁿ"
+"""Unit of K as text.  It depends on the parameter n and so has no UCUM code; `FlowModel.units` gives None for it."""
+
 
 @dataclass(frozen=True)
 class FlowModel:
-    """One model: how to compute it and what a fit needs to know about it."""
+    """One model: its equation, and the bounds and starting values of a fit."""
 
     name: str
     equation: str
     parameters: tuple[str, ...]
-    units: tuple[str, ...]
+    units: tuple[str | None, ...]
+    """UCUM codes; None for K, see `CONSISTENCY_UNIT`."""
     stress: "Callable[[Array, Array], Array]"
     """(parameters, rates) -> stresses."""
     jacobian: "Callable[[Array, Array], Array]"
@@ -30,11 +35,11 @@ class FlowModel:
     upper: tuple[float, ...]
     """Upper bounds; every lower bound is 0."""
     rate_ratio: float
-    """Greatest over smallest rate below which the data cannot show this model's shape (our choice)."""
+    """Least ratio of the greatest to the smallest rate at which data can show the shape of this model (our choice)."""
     basis: "Callable[[tuple[float, ...], Array], Array] | None" = None
-    """For given shape parameters, the columns whose weights are the others: the fit is linear in those."""
+    """(shape parameters, rates) -> one column for each other parameter, in which the stress is linear."""
     shape: "Callable[[Array], list[tuple[float, ...]]] | None" = None
-    """Shape parameters to start from, given the rates."""
+    """rates -> starting values of the shape parameters."""
 
     @property
     def size(self) -> int:
@@ -189,7 +194,7 @@ MODELS: dict[str, FlowModel] = {
     for model in (
         FlowModel(
             "newtonian",
-            "tau = eta g",
+            "τ = η γ̇",
             ("eta",),
             ("Pa.s",),
             _newtonian,
@@ -201,7 +206,7 @@ MODELS: dict[str, FlowModel] = {
         ),
         FlowModel(
             "bingham",
-            "tau = tau_y + eta_p g",
+            "τ = τ_y + η_p γ̇",
             ("tau_y", "eta_p"),
             ("Pa", "Pa.s"),
             _bingham,
@@ -213,9 +218,9 @@ MODELS: dict[str, FlowModel] = {
         ),
         FlowModel(
             "power_law",
-            "tau = K g^n",
+            "τ = K γ̇^n",
             ("K", "n"),
-            ("Pa.s^n", "1"),
+            (None, "1"),
             _power_law,
             _power_law_jacobian,
             (_INF, 5.0),
@@ -225,9 +230,9 @@ MODELS: dict[str, FlowModel] = {
         ),
         FlowModel(
             "herschel_bulkley",
-            "tau = tau_y + K g^n",
+            "τ = τ_y + K γ̇^n",
             ("tau_y", "K", "n"),
-            ("Pa", "Pa.s^n", "1"),
+            ("Pa", None, "1"),
             _herschel_bulkley,
             _herschel_bulkley_jacobian,
             (_INF, _INF, 5.0),
@@ -237,7 +242,7 @@ MODELS: dict[str, FlowModel] = {
         ),
         FlowModel(
             "casson",
-            "sqrt(tau) = sqrt(tau_c) + sqrt(eta_c g)",
+            "√τ = √τ_c + √(η_c γ̇)",
             ("tau_c", "eta_c"),
             ("Pa", "Pa.s"),
             _casson,
@@ -247,7 +252,7 @@ MODELS: dict[str, FlowModel] = {
         ),
         FlowModel(
             "cross",
-            "tau = g (eta_inf + (eta0 - eta_inf)/(1 + (lam g)^m))",
+            "τ = γ̇ (η_inf + (η0 - η_inf)/(1 + (λ γ̇)^m))",
             ("eta0", "eta_inf", "lam", "m"),
             ("Pa.s", "Pa.s", "s", "1"),
             _cross,
@@ -259,7 +264,7 @@ MODELS: dict[str, FlowModel] = {
         ),
         FlowModel(
             "carreau",
-            "tau = g (eta_inf + (eta0 - eta_inf) (1 + (lam g)^2)^((n-1)/2))",
+            "τ = γ̇ (η_inf + (η0 - η_inf) (1 + (λ γ̇)^2)^((n-1)/2))",
             ("eta0", "eta_inf", "lam", "n"),
             ("Pa.s", "Pa.s", "s", "1"),
             _carreau,
@@ -271,4 +276,4 @@ MODELS: dict[str, FlowModel] = {
         ),
     )
 }
-"""Every model by name."""
+"""Models by name."""

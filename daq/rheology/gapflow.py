@@ -1,7 +1,7 @@
-"""The flow in a gap solved for any flow model: which rate at the wall belongs to a measured angular speed.
+"""Shear rate at the wall of a gap from the measured angular speed, for any flow model.
 
-Between cylinders the balance of moments gives the stress at every radius, so that
-omega = 1/2 integral of rate d(ln stress) from the outer wall's stress to the inner one's (Krieger and Elrod 1953).  The
+Between cylinders the balance of moments gives the stress at every radius.  Therefore
+ω = 1/2 integral of γ̇ d(ln τ) from the outer wall's stress to the inner one's (Krieger and Elrod 1953).  The
 integral is taken over a fine grid of rates, which needs no inverse of the flow model and holds for a gap that flows
 only in part.  `radius_ratio` is outer over inner radius, `math.inf` for an unbounded fluid.
 """
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 GRID_POINTS: Final = 3000
 DECADES_BELOW: Final = 5.0
-"""The grid begins so many decades below the slowest angular speed; what flows slower adds less than 1e-5."""
+"""Decades of the grid below the slowest angular speed; slower flow adds less than 1e-5."""
 HIGHEST_FACTOR: Final = 60.0
-"""Wall rate over the Newtonian one at most: a power-law fluid of index 1/60 in an unbounded vessel."""
+"""Greatest wall rate over the Newtonian one: that of a power-law fluid with n = 1/60 in an unbounded vessel."""
 
 
 def omegas_of_wall_rates(stress: "Callable[[Array], Array]", rates: "Array", radius_ratio: float) -> "Array":
-    """Angular speed (rad/s) at each wall rate of a rising grid (1/s) for a model `stress(rates)` in Pa.
+    """Return the angular speed (rad/s) for each wall rate of a rising grid (1/s); the model `stress(rates)` is in Pa.
 
     Relative error below 1e-5 on a grid of `GRID_POINTS` over ten decades.  Where the model's stress falls with the
     rate the flow is not unique; the stress is then taken as constant.
@@ -53,9 +53,9 @@ def omegas_of_wall_rates(stress: "Callable[[Array], Array]", rates: "Array", rad
 
 
 def wall_rates(stress: "Callable[[Array], Array]", omegas: "Array", radius_ratio: float) -> "Array":
-    """Rate (1/s) at the inner wall for each angular speed (rad/s, > 0) of a fluid with the model `stress(rates)`.
+    """Return the rate (1/s) at the inner wall for each angular speed (rad/s, > 0) under the model `stress(rates)` (Pa).
 
-    Newtonian: 2 omega/(1 - radius_ratio^-2).  Power law: 2 omega/(n (1 - radius_ratio^(-2/n))), Krieger and Maron 1952.
+    Newtonian: 2 ω/(1 - radius_ratio^-2).  Power law: 2 ω/(n (1 - radius_ratio^(-2/n))), Krieger and Maron 1952.
     """
     import numpy as np
 
@@ -67,7 +67,7 @@ def wall_rates(stress: "Callable[[Array], Array]", omegas: "Array", radius_ratio
 
 
 def _mean_rates(rates: "Array") -> "Array":
-    """Logarithmic means of neighbours: exact pieces of the integral for a power law."""
+    """Return the logarithmic means of neighbours: exact pieces of the integral for a power law."""
     import numpy as np
 
     return np.asarray(np.diff(rates) / np.diff(np.log(rates)))

@@ -1,14 +1,13 @@
-"""Measuring geometries: from torque and angular speed to stress, rate and viscosity.
+"""Measuring geometries: factors from torque and angular speed to stress, rate and viscosity.
 
-Every geometry has the same three factors, all in SI units, so that a plan needs no more than
-two multiplications and a division:
+Every geometry has the same three factors, in SI units:
 
 * `stress_per_torque` (Pa per N.m): shear stress = stress_per_torque * torque;
 * `rate_per_omega` (1): shear rate (1/s) = rate_per_omega * angular speed (rad/s);
-* `viscosity_constant` (Pa.s per N.m/(rad/s)): viscosity = viscosity_constant * torque / omega.
+* `viscosity_constant` (Pa.s per N.m/(rad/s)): viscosity = viscosity_constant * torque / ω.
 
-The first two are None where the flow field is not defined by the body; the value is then an
-apparent viscosity without a shear rate.  The equations themselves are in `cylinders` and `bodies`.
+The first two are None where the geometry does not define the flow field.  The viscosity is then an
+apparent one, without a shear rate.  The equations are in `cylinders` and `rotors`.
 """
 
 import math
@@ -17,7 +16,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from daq.core.remarks import Remark, remark
-from daq.rheology import bodies, cylinders
+from daq.rheology import cylinders, rotors
 from daq.rheology.elementary import ArgumentError, require_positive
 
 WIDEST_RATIO: Final = 1.2
@@ -41,7 +40,7 @@ def _end_factor(value: float) -> None:
 
 
 class Sheared(ABC):
-    """A body with a defined flow field: its viscosity constant is that of stress over rate."""
+    """Geometry with a defined flow field: its viscosity constant is stress factor over rate factor."""
 
     __slots__ = ()
 
@@ -62,24 +61,24 @@ class Sheared(ABC):
 
 
 class Apparent:
-    """A body on which neither stress nor rate is uniform."""
+    """Geometry in which neither stress nor rate is defined; the viscosity is an apparent one."""
 
     __slots__ = ()
 
     @property
     def stress_per_torque(self) -> None:
-        """Not defined for such a body."""
+        """Return None: not defined."""
         return
 
     @property
     def rate_per_omega(self) -> None:
-        """Not defined for such a body."""
+        """Return None: not defined."""
         return
 
 
 @dataclass(frozen=True, slots=True)
 class CoaxialCylinders(Sheared):
-    """Inner cylinder turning in a fixed outer one: representative values of ISO 3219 / DIN 53019-1.
+    """Inner cylinder that turns in a fixed outer one: representative values of ISO 3219 / DIN 53019-1.
 
     Fields: radii and wetted length in m; `end_factor` c_L >= 1 (1.10 for the standard geometry).
 
@@ -103,24 +102,24 @@ class CoaxialCylinders(Sheared):
 
     @property
     def radius_ratio(self) -> float:
-        """Outer over inner radius, delta."""
+        """Outer over inner radius, δ."""
         return self.outer_radius_m / self.inner_radius_m
 
     @property
     def stress_per_torque(self) -> float:
-        """Representative stress, Pa per N.m: (1 + delta^2)/(2 delta^2) / (2 pi L Ri^2 c_L)."""
+        """Representative stress, Pa per N.m: (1 + δ^2)/(2 δ^2) / (2 π L Ri^2 c_L)."""
         return cylinders.representative_stress(
             1.0, self.inner_radius_m, self.outer_radius_m, self.length_m, self.end_factor
         )
 
     @property
     def rate_per_omega(self) -> float:
-        """Representative rate over angular speed: (delta^2 + 1)/(delta^2 - 1)."""
+        """Representative rate over angular speed: (δ^2 + 1)/(δ^2 - 1)."""
         return cylinders.representative_rate(1.0, self.inner_radius_m, self.outer_radius_m)
 
     @property
     def viscosity_constant(self) -> float:
-        """Pa.s per N.m/(rad/s): (delta^2 - 1)/(4 pi L c_L delta^2 Ri^2), the Margules equation."""
+        """Pa.s per N.m/(rad/s): (δ^2 - 1)/(4 π L c_L δ^2 Ri^2), the Margules equation."""
         return cylinders.margules_viscosity(
             1.0, 1.0, self.inner_radius_m, self.outer_radius_m, self.length_m, end_factor=self.end_factor
         )
@@ -128,9 +127,9 @@ class CoaxialCylinders(Sheared):
 
 @dataclass(frozen=True, slots=True)
 class SingleCylinder(Sheared):
-    """Single cylinder in a vessel so wide that its wall does not matter, or with the wall's Newtonian effect.
+    """Single cylinder in a large vessel; the effect of the vessel's wall is left out, or that of a Newtonian fluid.
 
-    Values are those at the cylinder.  Without `vessel_radius_m` the rate is 2 omega (Newtonian, unbounded);
+    Stress and rate are those at the cylinder.  Without `vessel_radius_m` the rate is 2 ω (Newtonian, unbounded);
     with it the Margules solution for that vessel is used.
 
     Raises:
@@ -155,7 +154,7 @@ class SingleCylinder(Sheared):
 
     @property
     def stress_per_torque(self) -> float:
-        """Stress at the cylinder, Pa per N.m: 1/(2 pi L R^2 c_L)."""
+        """Stress at the cylinder, Pa per N.m: 1/(2 π L R^2 c_L)."""
         return cylinders.inner_stress(1.0, self.radius_m, self.length_m, self.end_factor)
 
     @property
@@ -168,9 +167,9 @@ class SingleCylinder(Sheared):
 
 @dataclass(frozen=True, slots=True)
 class ConePlate(Sheared):
-    """Cone on a plate: stress 3T/(2 pi R^3), rate omega/tan(alpha) (ISO 3219-2 / DIN 53019-1).
+    """Cone on a plate: stress 3T/(2 π R^3), rate ω/tan(α) (ISO 3219-2 / DIN 53019-1).
 
-    Fields: radius in m, angle between cone and plate in rad (0 < angle < pi/4; ISO 3219 asks for at most 4 degrees).
+    Fields: radius in m, angle between cone and plate in rad (0 < angle < π/4; ISO 3219 asks for at most 4 degrees).
 
     Raises:
         ArgumentError: a radius or angle outside these ranges.
@@ -188,20 +187,20 @@ class ConePlate(Sheared):
 
     @property
     def stress_per_torque(self) -> float:
-        """Pa per N.m: 3/(2 pi R^3)."""
-        return bodies.cone_stress(1.0, self.radius_m)
+        """Pa per N.m: 3/(2 π R^3)."""
+        return rotors.cone_stress(1.0, self.radius_m)
 
     @property
     def rate_per_omega(self) -> float:
-        """1/tan(alpha)."""
-        return bodies.cone_rate(1.0, self.angle_rad)
+        """1/tan(α)."""
+        return rotors.cone_rate(1.0, self.angle_rad)
 
 
 @dataclass(frozen=True, slots=True)
 class ParallelPlates(Sheared):
-    """Two plates, values at the rim as for a Newtonian fluid: stress 2T/(pi R^3), rate omega R/h.
+    """Two plates, values at the rim as for a Newtonian fluid: stress 2T/(π R^3), rate ω R/h.
 
-    For other fluids correct a series with `bodies.plates_rim_stress`.  Radius and gap in m.
+    For other fluids correct a series with `rotors.plates_rim_stress`.  Radius and gap in m.
 
     Raises:
         ArgumentError: a length that is not positive.
@@ -215,18 +214,18 @@ class ParallelPlates(Sheared):
 
     @property
     def stress_per_torque(self) -> float:
-        """Apparent rim stress, Pa per N.m: 2/(pi R^3)."""
-        return bodies.plates_apparent_stress(1.0, self.radius_m)
+        """Apparent rim stress, Pa per N.m: 2/(π R^3)."""
+        return rotors.plates_apparent_stress(1.0, self.radius_m)
 
     @property
     def rate_per_omega(self) -> float:
         """Rim rate over angular speed: R/h."""
-        return bodies.plates_rim_rate(1.0, self.radius_m, self.gap_m)
+        return rotors.plates_rim_rate(1.0, self.radius_m, self.gap_m)
 
 
 @dataclass(frozen=True, slots=True)
 class CalibratedConstants(Apparent):
-    """A body without a defined flow field, calibrated with a Newtonian fluid: apparent viscosity, no stress, no rate.
+    """Rotor calibrated with a Newtonian fluid, flow field not defined: apparent viscosity, no stress, no rate.
 
     Field: `viscosity_constant`, Pa.s per N.m/(rad/s).
 
@@ -242,7 +241,7 @@ class CalibratedConstants(Apparent):
 
 @dataclass(frozen=True, slots=True)
 class Disc(Apparent):
-    """Thin disc turning slowly in a wide vessel: T = (32/3) eta omega R^3 (Jeffery 1915), apparent viscosity.
+    """Thin disc turning slowly in a wide vessel: T = (32/3) η ω R^3 (Jeffery 1915), apparent viscosity.
 
     Raises:
         ArgumentError: a radius that is not positive.
@@ -256,12 +255,12 @@ class Disc(Apparent):
     @property
     def viscosity_constant(self) -> float:
         """Pa.s per N.m/(rad/s): 3/(32 R^3)."""
-        return bodies.disc_viscosity(1.0, 1.0, self.radius_m)
+        return rotors.disc_viscosity(1.0, 1.0, self.radius_m)
 
 
 @dataclass(frozen=True, slots=True)
 class Vane:
-    """Vane for yield stress: 2T/(pi D^3 (H/D + 1/3)) (Nguyen and Boger 1983); no rate, no viscosity.
+    """Vane for yield stress: 2T/(π D^3 (H/D + 1/3)) (Nguyen and Boger 1983); no rate, no viscosity.
 
     Raises:
         ArgumentError: a length that is not positive.
@@ -276,16 +275,16 @@ class Vane:
     @property
     def stress_per_torque(self) -> float:
         """Yield stress per torque, Pa per N.m."""
-        return bodies.vane_yield_stress(1.0, self.diameter_m, self.height_m)
+        return rotors.vane_yield_stress(1.0, self.diameter_m, self.height_m)
 
     @property
     def rate_per_omega(self) -> None:
-        """Not defined: the vane measures where flow begins."""
+        """Return None: a vane measures only the stress at which flow starts."""
         return
 
     @property
     def viscosity_constant(self) -> None:
-        """Not defined: the vane measures where flow begins."""
+        """Return None: a vane measures only the stress at which flow starts."""
         return
 
 
@@ -293,10 +292,10 @@ Geometry = CoaxialCylinders | SingleCylinder | ConePlate | ParallelPlates | Cali
 
 
 def limits_of_use(geometry: Geometry) -> tuple[Remark, ...]:
-    """Return what a reader of the values must know about this geometry; empty where there is nothing.
+    """Return remarks on the limits of this geometry for the reader of a result; empty where there are none.
 
-    Radius ratio at most 1.2, L/Ri at least 3 and cone angle at most 4 degrees (common practice), and the Newtonian
-    effect of a vessel's wall by the Margules equation.
+    Checks: radius ratio at most 1.2, L/Ri at least 3, cone angle at most 4 degrees (common practice), and the
+    Newtonian effect of the vessel's wall by the Margules equation.
     """
     out: list[Remark] = []
     if isinstance(geometry, CoaxialCylinders):

@@ -1,7 +1,7 @@
-"""Weighted nonlinear least squares with standard errors: the one way in which this package fits a curve.
+"""Weighted nonlinear least squares with standard errors; every curve fit of this package uses it.
 
-Works from starting values that are within a factor of a few; the certified problems of NIST's Statistical Reference
-Datasets in the tests show how far.
+Starting values must be right within a small factor; tests with the certified problems of NIST's Statistical
+Reference Datasets show the range.
 """
 
 import math
@@ -24,7 +24,7 @@ class Solution:
 
     parameters: "Array"
     covariance: "Array | None"
-    """s^2 (J'J)^-1 with s^2 the residual variance; None where the parameters cannot be told apart."""
+    """s^2 (J'J)^-1 with s^2 the residual variance; None where J is singular (the parameters are not separable)."""
     sum_of_squares: float
     dof: int
     """Points less parameters."""
@@ -58,14 +58,14 @@ def fit_curve(
 
     Args:
         function: (parameters, x) -> values, of the length of x.
-        x: where.
-        y: measured values, more than parameters.
+        x: points at which `function` is evaluated.
+        y: measured values, one for each x; more values than parameters.
         start: starting values; their size also scales the steps.
-        sigma: standard deviations of y up to a common factor; None weighs all alike.
-        jacobian: (parameters, x) -> one column of derivatives per parameter; None takes differences.
-        lower: bounds of the parameters; None for none.
-        upper: likewise.
-        max_evaluations: after so many the best point so far is returned.
+        sigma: standard deviations of y up to a common factor; None gives equal weights.
+        jacobian: (parameters, x) -> one column of derivatives per parameter; None uses finite differences.
+        lower: lower bounds of the parameters; None for no bounds.
+        upper: upper bounds of the parameters; None for no bounds.
+        max_evaluations: greatest number of evaluations; then the best point so far is returned.
 
     Raises:
         ArgumentError: as many parameters as points or more, values not finite, or a start outside the bounds.
@@ -107,7 +107,7 @@ def fit_curve(
 
 
 def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> Solution:
-    """Fit `columns @ parameters` to `y`, exactly (orthogonal decomposition); weights and result as `fit_curve`."""
+    """Solve the linear least-squares problem `columns @ parameters` = `y`; weights and result as in `fit_curve`."""
     import numpy as np
 
     weights = np.ones_like(y) if sigma is None else 1.0 / sigma

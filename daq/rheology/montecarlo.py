@@ -1,4 +1,4 @@
-"""Propagation of distributions by JCGM 101, with an explicit seed so that a result can be computed again."""
+"""Propagation of distributions by JCGM 101, with an explicit seed so that a result can be reproduced."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,12 +12,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 TRIALS = 200_000
-"""Trials where nothing else is asked: the end points of a 95 % interval are then good to about 0.5 % of u."""
+"""Default number of trials: gives the end points of a 95 % interval within about 0.5 % of u."""
 
 
 @dataclass(frozen=True, slots=True)
 class Propagated:
-    """What the trials say; everything in the unit of the result."""
+    """Result of the trials; everything in the unit of the result."""
 
     mean: float
     u: float
@@ -30,8 +30,8 @@ class Propagated:
     seed: int
 
 
-def draw(generator: "np.random.Generator", component: Component, trials: int) -> "NDArray[np.float64]":
-    """`trials` values of one component's own quantity around 0 (JCGM 101 6.4); its sensitivity is not applied.
+def draw(rng: "np.random.Generator", component: Component, trials: int) -> "NDArray[np.float64]":
+    """Draw `trials` values of one component's quantity around 0 (JCGM 101 6.4); its sensitivity is not applied.
 
     Student's t is scaled by u, so its standard deviation is larger than u (JCGM 101 6.4.9).
     """
@@ -41,16 +41,16 @@ def draw(generator: "np.random.Generator", component: Component, trials: int) ->
     kind = component.distribution
     if kind == Distribution.RECTANGULAR:
         half = u * HALF_WIDTH_FACTOR[kind]
-        return generator.uniform(-half, half, trials)
+        return rng.uniform(-half, half, trials)
     if kind == Distribution.TRIANGULAR:
         half = u * HALF_WIDTH_FACTOR[kind]
-        return half * (generator.random(trials) + generator.random(trials) - 1.0)
+        return half * (rng.random(trials) + rng.random(trials) - 1.0)
     if kind == Distribution.ARCSINE:
         half = u * HALF_WIDTH_FACTOR[kind]
-        return half * np.sin(2.0 * np.pi * generator.random(trials))
+        return half * np.sin(2.0 * np.pi * rng.random(trials))
     if kind == Distribution.STUDENT and component.dof < 1e6:
-        return u * generator.standard_t(component.dof, trials)
-    return u * generator.standard_normal(trials)
+        return u * rng.standard_t(component.dof, trials)
+    return u * rng.standard_normal(trials)
 
 
 def propagate_budget(
@@ -63,7 +63,7 @@ def propagate_budget(
     Args:
         value: the result, in its unit.
         components: with different names.
-        seed: of the numpy generator; the same seed gives the same numbers.
+        seed: seed of numpy's random generator; the same seed gives the same numbers.
         trials: at least 1,000.
         coverage: probability of the interval, between 0 and 1.
 
@@ -79,10 +79,10 @@ def propagate_budget(
         raise ArgumentError(f"must be at least 1000, is {trials}", key="trials")
     if not 0.0 < coverage < 1.0:
         raise ArgumentError(f"must be between 0 and 1, is {coverage}", key="coverage")
-    generator = np.random.default_rng(seed)
+    rng = np.random.default_rng(seed)
     y: NDArray[np.float64] = np.full(trials, value)
     for component in components:
-        y += component.sensitivity * draw(generator, component, trials)
+        y += component.sensitivity * draw(rng, component, trials)
     y.sort()
     q = round(coverage * trials)
     r = (trials - q) // 2

@@ -30,9 +30,9 @@ def sensitivity(celsius: Number, r0: float = 100.0) -> Number:
 
 
 def temperature(ohm: Number, r0: float = 100.0) -> Number:
-    """Temperature (degC) of a resistance (ohm), the inverse of `resistance` to better than 1e-9 K.
+    """Return the temperature (degC) of a resistance (ohm), the inverse of `resistance` to better than 1e-9 K.
 
-    From 0 degC up the quadratic is solved, below it Newton's method is used.
+    At 0 degC and above the quadratic equation is solved; below 0 degC Newton's method is used.
 
     Raises:
         ArgumentError: a resistance outside -200..850 degC.

@@ -1,4 +1,4 @@
-"""Range planning: every geometry and speed for an expected viscosity, best first."""
+"""Range planning: rank every combination of geometry and speed for an expected viscosity."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -12,13 +12,13 @@ from daq.rheology.uncertainty import combine
 from daq.rheology.viscosity_budget import Specification, viscosity_components
 
 SERIES = (1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0)
-"""Speeds looked at in each decade (our choice)."""
+"""Speeds tried in each decade (our choice)."""
 HEADROOM_PERCENT = 85.0
-"""A planned torque above this is put behind the others: a sample a little thicker would go over range (our choice)."""
+"""A planned torque above this ranks behind the others: a slightly thicker sample would be over range (our choice)."""
 
 
 def speeds_between(slowest: float, fastest: float) -> list[float]:
-    """Round speeds (/min) from `slowest` to `fastest`, both included, ten in a decade.
+    """Return round speeds (/min) from `slowest` to `fastest`, both included, ten in a decade.
 
     Raises:
         ArgumentError: a speed that is not positive, or the slowest above the fastest.
@@ -30,8 +30,8 @@ def speeds_between(slowest: float, fastest: float) -> list[float]:
     return sorted({slowest, fastest, *(s for s in round_ones if slowest < s < fastest)})
 
 
-class Body(Protocol):
-    """What planning needs of a geometry: every one of `daq.rheology.geometry`, or its `Constants`."""
+class FlowGeometry(Protocol):
+    """Constants that planning needs: those of any geometry of `daq.rheology.geometry`, or a `FlowConstants`."""
 
     @property
     def viscosity_constant(self) -> float | None:
@@ -40,13 +40,13 @@ class Body(Protocol):
 
     @property
     def rate_per_omega(self) -> float | None:
-        """Shear rate over angular speed; None where the body defines none."""
+        """Shear rate over angular speed; None where the geometry defines none."""
         ...
 
 
 @dataclass(frozen=True, slots=True)
-class Constants:
-    """The constants of a geometry whose dimensions do not matter any more."""
+class FlowConstants:
+    """Constants of a geometry, without its dimensions."""
 
     viscosity_constant: float | None
     rate_per_omega: float | None
@@ -54,10 +54,10 @@ class Constants:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """The viscosity a plan is made for, and how it changes with rate or speed (power law).
+    """Expected viscosity, and its change with rate or speed (power law).
 
-    Give `at_rate` (1/s) for geometries with a defined rate, `at_speed_per_min` for the others; where the one needed is
-    missing the fluid is taken as Newtonian and the candidate says so.
+    Give `at_rate` (1/s) for geometries with a defined rate, `at_speed_per_min` for the others.  Where the one needed
+    is missing, the fluid is taken as Newtonian and the candidate is marked `assumed_newtonian`.
     """
 
     viscosity: float
@@ -79,24 +79,24 @@ class Expected:
         torque_percent: float,
         speed_per_min: float,
         full_scale: float,
-        body: Body,
+        geometry: FlowGeometry,
         flow_behaviour_index: float = 1.0,
     ) -> "Expected":
-        """The viscosity that shows a torque (percent of `full_scale`, N.m) on `body` at a speed.
+        """Return the viscosity that gives a torque (percent of `full_scale`, N.m) in `geometry` at a speed.
 
         Raises:
-            ArgumentError: a number that is not positive, or a body without a viscosity constant.
+            ArgumentError: a number that is not positive, or a geometry without a viscosity constant.
         """
-        constant = body.viscosity_constant or 0.0
+        constant = geometry.viscosity_constant or 0.0
         require_positive("viscosity_constant", constant)
-        factor = body.rate_per_omega
+        factor = geometry.rate_per_omega
         rate = None if factor is None else factor * angular_speed(speed_per_min)
         return cls(
             viscosity_at(torque_percent, full_scale, constant, speed_per_min), flow_behaviour_index, rate, speed_per_min
         )
 
     def seen(self, rate: float | None, speed_per_min: float) -> tuple[float, bool]:
-        """Viscosity (Pa.s) at a rate, or at a speed where there is no rate; and whether it was taken as Newtonian."""
+        """Return the viscosity (Pa.s) at a rate, or at a speed without a rate, and True if taken as Newtonian."""
         if self.flow_behaviour_index == 1.0:
             return self.viscosity, False
         now, then = (speed_per_min, self.at_speed_per_min) if rate is None else (rate, self.at_rate)
@@ -114,7 +114,7 @@ class Candidate:
     torque_percent: float
     band: BandClass
     shear_rate: float | None
-    """1/s; None where the body defines none."""
+    """1/s; None where the geometry defines none."""
     viscosity: float
     """Expected viscosity there, Pa.s."""
     viscosity_low: float
@@ -122,16 +122,16 @@ class Candidate:
     viscosity_high: float
     """Greatest viscosity (Pa.s) that this geometry and speed can measure."""
     first_reading_s: float
-    """Time from start to the first valid reading, s: one turn, in which the sensor winds up."""
+    """Time from start to the first valid reading, s: one turn, in which the sensor's spring winds up."""
     relative_expanded: float | None
     """Expected expanded uncertainty (95 %) over the viscosity; None out of the band or without a specification."""
     assumed_newtonian: bool
-    """The flow behaviour index could not be used, see `Expected`."""
+    """True where the flow behaviour index could not be used, see `Expected`."""
 
 
 def plan_ranges(
     full_scale: float,
-    geometries: Mapping[str, Body],
+    geometries: Mapping[str, FlowGeometry],
     speeds_per_min: Sequence[float],
     expected: Expected,
     *,
@@ -140,20 +140,20 @@ def plan_ranges(
     low_percent: float = 10.0,
     high_percent: float = 100.0,
 ) -> list[Candidate]:
-    """All combinations of geometry and speed, best first.
+    """Return all combinations of geometry and speed, best first.
 
-    Those in the band come first, among them those with headroom, then by expected uncertainty (by torque where no
-    specification is given), then by the time to the first reading.
+    Order: torque in the band; torque below `HEADROOM_PERCENT`; expected uncertainty (torque where no specification
+    is given); time to the first reading.
 
     Args:
         full_scale: torque at 100 percent, N.m.
-        geometries: by name; vanes, which measure no viscosity, are left out.
-        speeds_per_min: speeds the instrument can turn at.
-        expected: the viscosity.
-        specification: the instrument's limits, for the uncertainty.
-        temperature_coefficient: -dln(eta)/dT, 1/K.
-        low_percent: low end of the usable band.
-        high_percent: high end of the usable band.
+        geometries: by name; those that measure no viscosity (vanes) are left out.
+        speeds_per_min: speeds of the instrument, /min.
+        expected: the expected viscosity.
+        specification: limits of the instrument, for the uncertainty.
+        temperature_coefficient: -dln(η)/dT, 1/K.
+        low_percent: low end of the usable band, percent of full scale.
+        high_percent: high end of the usable band, percent of full scale.
 
     Raises:
         ArgumentError: a full scale or speed that is not positive.
@@ -186,7 +186,7 @@ def plan_ranges(
 
 def _rank(c: Candidate) -> tuple[bool, bool, float, float]:
     if c.band != BandClass.VALID:
-        # Out of the band: the one that misses it least, by its ratio.
+        # Out of the band: the smallest ratio to half scale first.
         return True, False, abs(math.log(c.torque_percent / 50.0)), c.first_reading_s
     merit = -c.torque_percent if c.relative_expanded is None else c.relative_expanded
     return False, c.torque_percent > HEADROOM_PERCENT, merit, c.first_reading_s

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def shear_thinning_index(viscosity_slow: Number, viscosity_fast: Number) -> Number:
-    """Apparent viscosity at a speed over that at ten times this speed; 1 is Newtonian, above 1 shear thinning.
+    """Return apparent viscosity at a speed over that at ten times the speed; 1 is Newtonian, above 1 shear-thinning.
 
     ASTM E3070 takes the ratio at any two speeds; the factor of ten is common practice.
     """
@@ -24,9 +24,9 @@ def shear_thinning_index(viscosity_slow: Number, viscosity_fast: Number) -> Numb
 
 
 def recovery_fraction(viscosity: Number, before: float, broken: float) -> Number:
-    """Part of the lost viscosity that has come back: (eta - broken)/(before - broken).
+    """Return the recovered part of the lost viscosity: (η - broken)/(before - broken).
 
-    `before` at the end of the slow step, `broken` at the end of the fast one.
+    `before`: viscosity at the end of the slow step; `broken`: at the end of the fast one.
 
     Raises:
         ArgumentError: `before` not above `broken`: nothing was lost.
@@ -42,10 +42,10 @@ def loop_area(
     down_rates: "Sequence[float] | NDArray[np.float64]",
     down_stresses: "Sequence[float] | NDArray[np.float64]",
 ) -> float:
-    """Area between the up and the down curve, Pa/s, over the rates that both cover (trapezoidal rule).
+    """Return the area between the up and the down curve, Pa/s, over the rates of both (trapezoidal rule).
 
-    Positive where the up curve lies above: structure was lost (thixotropy).  It depends on the ramp: compare only
-    equal programmes.  Each branch may run in either direction; its rates must all differ.
+    Positive where the up curve is above: structure was lost (thixotropy).  The area depends on the ramp: compare only
+    equal programmes.  A branch may be in either order; its rates must differ.
 
     Raises:
         ArgumentError: fewer than 2 points in a branch, repeated rates, or branches that do not overlap.

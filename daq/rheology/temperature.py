@@ -1,7 +1,7 @@
 """Viscosity and temperature: curves of a product, coefficient, correction to a reference temperature.
 
-Temperatures in degC (`celsius`) unless a name says K; viscosities in any one unit (the curve returns the unit it was
-made from).  A fitted curve knows the range of its points and its relative scatter.
+Temperatures in degC (`celsius`) unless a name ends in `kelvin`; viscosities in any one unit (a curve returns the unit
+of its points).  A fitted curve contains the range of its points and its relative scatter.
 """
 
 import math
@@ -26,7 +26,7 @@ HIGHEST: Final = (math.inf, math.inf, math.log(5e3))
 
 @dataclass(frozen=True, slots=True)
 class Andrade:
-    """Arrhenius-Andrade: ln(eta) = a + b/T, T in K.  Good for simple liquids over some tens of kelvin."""
+    """Arrhenius-Andrade: ln(η) = a + b/T, T in K.  Good for simple liquids over some tens of kelvin."""
 
     a: float
     b_kelvin: float
@@ -40,13 +40,13 @@ class Andrade:
         return exp(self.a + self.b_kelvin / (celsius + ZERO_CELSIUS_K))
 
     def coefficient(self, celsius: Number) -> Number:
-        """-dln(eta)/dT, 1/K: b/T^2."""
+        """-dln(η)/dT, 1/K: b/T^2."""
         return self.b_kelvin / (celsius + ZERO_CELSIUS_K) ** 2
 
 
 @dataclass(frozen=True, slots=True)
 class Vft:
-    """Vogel-Fulcher-Tammann: ln(eta) = a + b/(T - t0), T in K.  For liquids that do not follow Arrhenius."""
+    """Vogel-Fulcher-Tammann: ln(η) = a + b/(T - t0), T in K.  For liquids that do not follow Arrhenius."""
 
     a: float
     b_kelvin: float
@@ -61,7 +61,7 @@ class Vft:
         return exp(self.a + self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)))
 
     def coefficient(self, celsius: Number) -> Number:
-        """-dln(eta)/dT, 1/K: b/(T - t0)^2."""
+        """-dln(η)/dT, 1/K: b/(T - t0)^2."""
         return self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)) ** 2
 
 
@@ -69,7 +69,7 @@ Curve = Andrade | Vft
 
 
 def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade:
-    """Least squares of ln(eta) on 1/T; two points give the exact curve.
+    """Least squares of ln(η) on 1/T; two points give the exact curve.
 
     Raises:
         ArgumentError: fewer than 2 different temperatures, or a viscosity not positive.
@@ -83,9 +83,9 @@ def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade
 
 
 def vft_through_three(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
-    """The curve through exactly three points, closed form.
+    """Return the curve through exactly three points, in closed form.
 
-    With y = ln(eta): q = (y1-y2)(T3-T2)/((y2-y3)(T2-T1)), t0 = (T3 - q T1)/(1 - q).
+    With y = ln(η): q = (y1-y2)(T3-T2)/((y2-y3)(T2-T1)), t0 = (T3 - q T1)/(1 - q).
     Vogel 1921, Fulcher 1925, Tammann 1926.
 
     Raises:
@@ -105,7 +105,7 @@ def vft_through_three(celsius: Sequence[float], viscosity: Sequence[float]) -> V
 
 
 def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
-    """Least squares in ln(eta) (so relative), from three points (then exact) up.
+    """Least squares in ln(η) (so relative), from three points (then exact) up.
 
     Raises:
         ArgumentError: fewer than 3 different temperatures, a viscosity not positive, or points that do not fix t0
@@ -145,18 +145,18 @@ def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
 
 @dataclass(frozen=True, slots=True)
 class Corrected:
-    """A viscosity as it would be at the reference temperature, in the unit of the measured one."""
+    """Viscosity corrected to the reference temperature, in the unit of the measured one."""
 
     corrected: float
     factor: float
-    """corrected over measured: eta(reference)/eta(measured temperature) of the curve."""
+    """corrected over measured: η(reference)/η(measured temperature) of the curve."""
 
 
 def correct_to_reference(viscosity: float, celsius: float, reference_celsius: float, curve: Curve) -> Corrected:
-    """`viscosity` at `celsius` corrected to `reference_celsius` with the product's own curve: times eta(ref)/eta(t).
+    """Correct `viscosity` at `celsius` to `reference_celsius` with the product's own curve: times η(ref)/η(t).
 
-    Only inside the range of the curve's own points, both temperatures; for a fluid that is not Newtonian only at one
-    and the same shear rate.
+    Both temperatures must be inside the range of the curve's points.  The correction of a fluid that is not Newtonian
+    holds only at the shear rate of the curve.
 
     Raises:
         ArgumentError: a temperature outside the curve's range; viscosity not positive.

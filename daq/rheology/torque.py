@@ -1,7 +1,7 @@
-"""The torque sensor's range: percent of full scale, the usable band, what a speed can measure, and what to change.
+"""Range of the torque sensor: percent of full scale, usable band, measurable viscosities, and advice on the speed.
 
-Torque in percent of full scale is written `percent`; speeds are in revolutions per minute where the name says
-`per_min`, otherwise omega in rad/s.
+`percent` is torque in percent of full scale.  Speeds are in /min where the name ends in `per_min`, otherwise ω in
+rad/s.
 """
 
 import math
@@ -24,7 +24,7 @@ def torque_to_percent(torque: Number, full_scale: float) -> Number:
 
 
 class BandClass(StrEnum):
-    """Where a torque lies relative to the usable band."""
+    """Position of a torque relative to the usable band."""
 
     LOW = "low"
     VALID = "valid"
@@ -33,10 +33,10 @@ class BandClass(StrEnum):
 
 
 def classify_torque(percent: float, low_percent: float = 10.0, high_percent: float = 100.0) -> BandClass:
-    """Where a torque (percent of full scale) lies: both ends of the band are valid; not finite is invalid.
+    """Classify a torque (percent of full scale): both ends of the band are valid, values not finite are invalid.
 
-    Common practice, no single source.  Saturation is for every reading, the low side for the mean of a span.
-    A negative torque is low: the sensor swings about zero.
+    Common practice, no source.  Check every reading for saturation, the mean of a span for the low side.
+    A negative torque is low, because the sensor swings about zero.
     """
     if not math.isfinite(percent):
         return BandClass.INVALID
@@ -46,7 +46,7 @@ def classify_torque(percent: float, low_percent: float = 10.0, high_percent: flo
 
 
 def viscosity_at(percent: Number, full_scale: float, viscosity_constant: float, speed_per_min: float) -> Number:
-    """Viscosity (Pa.s) that shows `percent` of `full_scale` (N.m) at a speed: k T/omega.
+    """Return the viscosity (Pa.s) that gives `percent` of `full_scale` (N.m) at a speed: k T/ω.
 
     `viscosity_constant` k in Pa.s per N.m/(rad/s), from the geometry.
 
@@ -57,7 +57,7 @@ def viscosity_at(percent: Number, full_scale: float, viscosity_constant: float, 
 
 
 def torque_percent_at(viscosity: Number, full_scale: float, viscosity_constant: float, speed_per_min: float) -> Number:
-    """Torque (percent of `full_scale`, N.m) that a viscosity (Pa.s) shows at a speed: eta omega/k."""
+    """Return the torque (percent of `full_scale`, N.m) of a viscosity (Pa.s) at a speed: η ω/k."""
     return torque_to_percent(viscosity * (_omega(speed_per_min) / viscosity_constant), full_scale)
 
 
@@ -68,7 +68,7 @@ def viscosity_range(
     low_percent: float = 10.0,
     high_percent: float = 100.0,
 ) -> tuple[float, float]:
-    """Smallest and greatest viscosity (Pa.s) that a speed can measure: those at the ends of the usable band."""
+    """Return the smallest and the greatest viscosity (Pa.s) measurable at a speed: those at the ends of the band."""
     return (
         viscosity_at(low_percent, full_scale, viscosity_constant, speed_per_min),
         viscosity_at(high_percent, full_scale, viscosity_constant, speed_per_min),
@@ -78,10 +78,10 @@ def viscosity_range(
 def speed_for_torque(
     torque_percent: Number, speed_per_min: float, target_percent: float, flow_behaviour_index: float = 1.0
 ) -> Number:
-    """Speed (unit of `speed_per_min`) that brings a torque to the target: n (target/torque)^(1/flow behaviour index).
+    """Return the speed (/min) that brings a torque to the target: speed (target/torque)^(1/flow behaviour index).
 
     Torque rises with speed to the power of the flow behaviour index: 1 if Newtonian, less if shear-thinning.
-    No yield stress; extrapolation of a power law, so trust it over one decade of speed (common practice).
+    A yield stress is not considered.  The power law is extrapolated: valid over one decade of speed (common practice).
 
     Raises:
         ArgumentError: torque, target, speed or flow behaviour index not positive.
@@ -98,12 +98,12 @@ def speed_for_torque(
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What a torque off range means, in numbers; from a saturated reading they are bounds."""
+    """Speed and viscosity that follow from a torque off range; bounds where a reading was saturated."""
 
     speed_per_min: float | None
-    """Speed that brings the torque to the target (at most, from saturation); None where no number can be given."""
+    """Speed (/min) that brings the torque to the target; an upper bound after saturation; None where not computable."""
     viscosity: float | None
-    """Viscosity (Pa.s) that the torque corresponds to (at least, from saturation); None without the constants."""
+    """Viscosity (Pa.s) of the torque; a lower bound after saturation; None without the constants."""
 
 
 def advise(
@@ -116,14 +116,14 @@ def advise(
     full_scale: float | None = None,
     viscosity_constant: float | None = None,
 ) -> Advice:
-    """Which speed brings the torque to the target, from the mean of a span or from saturation.
+    """Compute the speed that brings the torque to the target, from the mean of a span or from saturation.
 
     Args:
         mean_percent: the span's mean torque, percent of full scale; None where there is none.
         speed_per_min: the present speed, > 0.
-        saturated_at_percent: set where a reading was saturated, to the percent at which the sensor saturates: the
-            true torque is at least that, so the mean is not used and every number becomes a bound.
-        target_percent: torque wanted.
+        saturated_at_percent: percent at which the sensor saturates, given where a reading was saturated.  The true
+            torque is at least that; the mean is not used and every number becomes a bound.
+        target_percent: torque wanted, percent of full scale.
         flow_behaviour_index: of the product; 1 is Newtonian.
         full_scale: torque at 100 percent, N.m, for the viscosity.
         viscosity_constant: of the geometry, Pa.s per N.m/(rad/s), for the viscosity.

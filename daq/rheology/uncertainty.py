@@ -16,7 +16,7 @@ from daq.rheology.elementary import ArgumentError, require_positive
 
 
 class Distribution(StrEnum):
-    """What is known about a quantity, as JCGM 100 4.3 and JCGM 101 6.4 name it."""
+    """Distribution assigned to a quantity, as named in JCGM 100 4.3 and JCGM 101 6.4."""
 
     NORMAL = "normal"
     STUDENT = "t"
@@ -46,7 +46,7 @@ class Component:
     """Standard uncertainty, unit of the quantity."""
     distribution: Distribution = Distribution.NORMAL
     dof: float = math.inf
-    """Degrees of freedom; infinite where the uncertainty itself is taken as known."""
+    """Degrees of freedom; infinite where the uncertainty is taken as exactly known."""
     sensitivity: float = 1.0
     """Unit of the result per unit of the quantity, with its sign."""
 
@@ -71,9 +71,9 @@ def from_limit(
     distribution: Distribution = Distribution.RECTANGULAR,
     dof: float = math.inf,
 ) -> Component:
-    """Component from a limit +-`half_width`: u = half_width/sqrt(3) where rectangular.
+    """Return the component of a limit ±`half_width`: u = half_width/sqrt(3) where rectangular.
 
-    Over sqrt(6) where triangular, over sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
+    half_width/sqrt(6) where triangular, half_width/sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
     The sign of the half-width does not matter.
     """
     try:
@@ -86,17 +86,17 @@ def from_limit(
 def from_expanded(
     name: str, expanded: float, coverage_factor: float = 2.0, sensitivity: float = 1.0, dof: float = math.inf
 ) -> Component:
-    """Component from a certificate's expanded uncertainty: u = U/k (JCGM 100 4.3.3)."""
+    """Return the component of a certificate's expanded uncertainty: u = U/k (JCGM 100 4.3.3)."""
     require_positive("coverage_factor", coverage_factor)
     return Component(name, abs(expanded) / coverage_factor, Distribution.NORMAL, dof, sensitivity)
 
 
 def span_mean_uncertainty(sd: float, n: int, lag1: float = 0.0) -> tuple[float, float]:
-    """Standard uncertainty and degrees of freedom of the mean of a span of autocorrelated readings.
+    """Return the standard uncertainty and the degrees of freedom of the mean of a span of autocorrelated readings.
 
     u = s/sqrt(n_eff), n_eff = n (1 - r)/(1 + r): the effective number of independent readings of a first-order
-    autoregressive series; r is the lag-one autocorrelation, taken within 0..0.95 (a negative one is not trusted to
-    help).  Degrees of freedom n_eff - 1, at least 1.  `sd` is the sample standard deviation of `n` >= 2 readings.
+    autoregressive series; r is the lag-one autocorrelation, limited to 0..0.95 (a negative r does not reduce u).
+    Degrees of freedom: n_eff - 1, at least 1.  `sd` is the sample standard deviation of `n` >= 2 readings.
 
     Raises:
         ArgumentError: n below 2 or a negative sd.
@@ -112,7 +112,7 @@ def span_mean_uncertainty(sd: float, n: int, lag1: float = 0.0) -> tuple[float, 
 
 
 def from_readings(name: str, sd: float, n: int, lag1: float = 0.0, sensitivity: float = 1.0) -> Component:
-    """Type A component of a span's mean (`span_mean_uncertainty`), Student's t."""
+    """Return the Type A component of a span's mean (`span_mean_uncertainty`), Student's t."""
     u, dof = span_mean_uncertainty(sd, n, lag1)
     return Component(name, u, Distribution.STUDENT, dof, sensitivity)
 
@@ -141,7 +141,7 @@ class Budget:
         return tuple(c.contribution**2 / total if total > 0.0 else 0.0 for c in self.components)
 
     def rows(self) -> list[dict[str, Any]]:
-        """The table for a record: one mapping per component; infinite degrees of freedom are None."""
+        """Return the table for a record: one mapping per component; infinite degrees of freedom are None."""
         return [
             {
                 "name": c.name,
@@ -157,10 +157,10 @@ class Budget:
 
 
 def bounded_share(components: Sequence[Component]) -> float:
-    """Part (0..1) of the combined variance that comes from quantities known only by their limits.
+    """Return the part (0..1) of the combined variance from quantities known only by their limits.
 
-    Rectangular, triangular and arcsine terms: where they prevail, U = k u_c with Student's k covers more than is
-    claimed, and the distributions themselves have to be propagated (JCGM 101).
+    These are the rectangular, triangular and arcsine terms.  Where they prevail, U = k u_c with Student's k covers
+    more than `coverage`, and the distributions have to be propagated (JCGM 101).
     """
     total = math.fsum(c.contribution**2 for c in components)
     bounded = math.fsum(c.contribution**2 for c in components if c.distribution in HALF_WIDTH_FACTOR)
@@ -168,7 +168,7 @@ def bounded_share(components: Sequence[Component]) -> float:
 
 
 def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budget:
-    """Combined standard uncertainty, effective degrees of freedom, coverage factor and expanded uncertainty.
+    """Compute combined standard uncertainty, effective degrees of freedom, coverage factor, expanded uncertainty.
 
     JCGM 100 equation 10, for components that are not correlated: u_c^2 = sum c_i^2 u_i^2; Welch-Satterthwaite (G.2b);
     k = t((1+p)/2, nu_eff truncated).
@@ -184,15 +184,15 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
 
 
 def welch_satterthwaite(u_c: float, components: Sequence[Component]) -> float:
-    """Effective degrees of freedom: u_c^4 / sum(u_i^4/nu_i) (JCGM 100 G.2b); infinite where no term has a finite nu."""
+    """Return ν_eff = u_c^4 / sum(u_i^4/ν_i) (JCGM 100 G.2b); infinite where every ν_i is."""
     below = math.fsum(c.contribution**4 / c.dof for c in components)
     return u_c**4 / below if below > 0.0 else math.inf
 
 
 def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
-    """Student's t for a two-sided `coverage` (0..1) and `nu_eff` degrees of freedom (JCGM 100 G.3, G.4).
+    """Return Student's t for a two-sided `coverage` (0..1) and `nu_eff` degrees of freedom (JCGM 100 G.3, G.4).
 
-    Truncated to a whole number (at least 1); normal for infinite degrees of freedom.
+    `nu_eff` is truncated to a whole number (at least 1); infinite ones give the normal quantile.
 
     Raises:
         ArgumentError: a coverage outside 0..1 or degrees of freedom not above 0.
@@ -202,8 +202,8 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
     if not nu_eff > 0.0:
         raise ArgumentError(f"must be greater than 0, is {nu_eff}", key="nu_eff")
     p = (1.0 + coverage) / 2.0
-    # Above this the two quantiles agree to double precision.
+    # Above this the quantiles of t and of the normal distribution agree to double precision.
     if nu_eff > 1e12:
         return NormalDist().inv_cdf(p)
-    # A whole number that rounding left a hair short stays whole.
+    # 1e-9: a whole number that is slightly too small by rounding must stay whole.
     return student_quantile(p, max(math.floor(nu_eff + 1e-9), 1))

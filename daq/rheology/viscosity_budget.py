@@ -1,7 +1,7 @@
-"""The budget of a viscosity: which components there are, and none of them twice.
+"""Uncertainty budget of a viscosity; no component is counted twice.
 
-A specification may already contain the geometry or the speed ("accuracy ±1 % of full scale with any geometry"); it
-says so in `Specification.includes`, and those components are then left out.
+A specification may already contain the geometry or the speed ("maximum permissible error ±1 % of full scale with any
+geometry").  `Specification.includes` names such parts, and their components are left out.
 """
 
 from collections.abc import Sequence
@@ -16,12 +16,12 @@ Included = Literal["geometry", "speed", "resolution", "zero"]
 
 @dataclass(frozen=True, slots=True)
 class Specification:
-    """Limits as an instrument's specification states them; all taken as rectangular (JCGM 100 4.3.7)."""
+    """Limits of an instrument's specification; all taken as rectangular (JCGM 100 4.3.7)."""
 
     torque_percent_full_scale: float = 0.0
     """Limit of the torque, ± percent of full scale."""
     torque_percent_reading: float = 0.0
-    """Limit of the torque, ± percent of the reading, beside the former."""
+    """Limit of the torque, ± percent of the reading, in addition to the limit of full scale."""
     resolution_percent_full_scale: float = 0.0
     """Smallest step of the torque shown or sent, percent of full scale."""
     speed_percent: float = 0.0
@@ -31,9 +31,9 @@ class Specification:
     temperature_kelvin: float = 0.0
     """Limit of the temperature of the sample, ± K."""
     zero_percent_full_scale: float = 0.0
-    """Limit of the torque's zero, ± percent of full scale, where it is stated beside the torque's."""
+    """Limit of the torque's zero, ± percent of full scale, where it is stated separately."""
     includes: frozenset[Included] = frozenset()
-    """What the torque limits already contain."""
+    """Parts that the torque limits already contain."""
 
 
 def viscosity_components(
@@ -47,17 +47,17 @@ def viscosity_components(
     scatter: tuple[float, int, float] | None = None,
     others: Sequence[Component] = (),
 ) -> list[Component]:
-    """Components of the uncertainty of one viscosity, in the unit of `viscosity`.
+    """Return the components of the uncertainty of one viscosity, in the unit of `viscosity`.
 
     Args:
         viscosity: the value, > 0, any unit.
         torque_percent: mean torque of the span, percent of full scale, > 0.
         specification: the instrument's limits.
-        temperature_coefficient: -dln(eta)/dT of the fluid, 1/K (0.05 is 5 % per K).
+        temperature_coefficient: -dln(η)/dT of the fluid, 1/K (0.05 is 5 % per K).
         zero_percent: torque shown with the motor still before the run, percent of full scale; None where not observed.
             See `zero_component`.
-        zero_drift_percent: zero of the torque after the run minus before, percent of full scale; rectangular ± that.
-            Left out where the specification's limits of torque or zero hold at any time, and so contain it.
+        zero_drift_percent: zero of the torque after the run minus before, percent of full scale; a rectangular limit.
+            Left out where the limits of torque or zero hold at any time, because they contain it.
         scatter: sample standard deviation (unit of `viscosity`), number and lag-one autocorrelation of the
             span's readings; None where there is no span.
         others: further components, for example the certified fluid in a verification.
@@ -96,12 +96,12 @@ def viscosity_components(
 
 
 def zero_component(specification: Specification, observed: float | None, sensitivity: float = 1.0) -> Component | None:
-    """What the torque's zero adds to the budget, or None; `observed` and limit in percent of full scale.
+    """Return the component of the torque's zero, or None; `observed` and limit in percent of full scale.
 
-    * A limit of its own: rectangular ± that limit, or ± what was seen at rest where that is more.
-    * Contained in the torque's maximum permissible error (`includes`): nothing.
-    * Neither: what was seen at rest is a known error that is not corrected; it is taken as a standard uncertainty
-      beside the others (root sum of squares, our choice).  It is not subtracted, because a sample with a yield stress
+    * A separate limit of the zero is given: rectangular ± that limit, or ± the observed zero where it is greater.
+    * The torque's maximum permissible error contains the zero (`includes`): None.
+    * Otherwise the observed zero is a known error that is not corrected.  It is taken as a standard uncertainty
+      (root sum of squares with the others, our choice).  It is not subtracted, because a sample with a yield stress
       holds a torque at rest that is no error.
     """
     limit = specification.zero_percent_full_scale

@@ -1,4 +1,4 @@
-"""For tests of drivers and methods: conformance kit, virtual time, instruments in memory, hostile lines."""
+"""Public tools to test drivers and methods: conformance kit, virtual time, instruments in memory, hostile lines."""
 
 from daq.testing.bench import Bench, Simulator
 from daq.testing.clock import VirtualClock

@@ -1,4 +1,4 @@
-"""A run in memory: the pipeline, simulated instruments and hostile lines under one virtual clock."""
+"""Bench: a run in memory with the pipeline, simulated instruments and bad lines under one virtual clock."""
 
 import heapq
 import itertools
@@ -23,44 +23,44 @@ LATENCY_NS: Final = 2_000_000
 
 
 class Simulator(Protocol):
-    """An instrument that answers bytes with bytes; time passes by `advance`."""
+    """A simulated instrument that answers bytes with bytes; its time passes by `advance`."""
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); what it sent unasked meanwhile."""
+        """Let time pass (s) and return the bytes sent unasked meanwhile."""
         ...
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes, give the bytes of the answers."""
+        """Take bytes and return the bytes of the answers."""
         ...
 
     def due_in_s(self) -> float | None:
-        """Seconds until it sends something unasked; None if it does not."""
+        """Return the time to the next unasked byte, s; None where there is none."""
         ...
 
 
 class Silent:
-    """An instrument that says nothing."""
+    """An instrument that sends nothing."""
 
     def advance(self, dt_s: float) -> bytes:  # noqa: ARG002 - a `Simulator`
-        """Nothing."""
+        """Return nothing."""
         return b""
 
     def receive(self, data: bytes) -> bytes:  # noqa: ARG002 - a `Simulator`
-        """Nothing."""
+        """Return nothing."""
         return b""
 
     def due_in_s(self) -> float | None:
-        """Never."""
+        """Return None: it sends nothing unasked."""
         return None
 
 
 class Bench:
-    """Runs one plan against simulated instruments; everything that happened is kept, in order.
+    """Runs one plan against simulated instruments and keeps all events and effects, in order.
 
     Attributes:
         events: every event, as journaled.
-        effects: every effect, with the number of the event it came from.
-        received: what arrived on each link, joined.
+        effects: every effect, with the index of its event.
+        received: bytes that arrived on each link, joined.
     """
 
     def __init__(
@@ -74,7 +74,7 @@ class Bench:
         outgoing: Mapping[str, Transport] | None = None,
         latency_ns: int = LATENCY_NS,
     ) -> None:
-        """`incoming` and `outgoing` are what the bytes go through on a link, from and to the instrument."""
+        """`incoming` and `outgoing` are the transports of a link, from and to the instrument."""
         self.plan = plan
         self.clock = clock or VirtualClock()
         self.simulators: dict[str, Simulator] = dict(simulators)
@@ -97,10 +97,10 @@ class Bench:
         self._raw = b""
         self._start = self.clock.mono_ns()
 
-    # ---- what a person or the machine does
+    # ---- actions of the operator and of the machine
 
     def begin(self, who: str = "tester") -> None:
-        """Connect every instrument and begin the run."""
+        """Connect every instrument and start the run."""
         self.feed(ClockAnchor(self.clock.mono_ns(), self.clock.utc_ns(), self.clock.boot_id))
         for link in self.simulators:
             self.plug(link)
@@ -113,32 +113,32 @@ class Bench:
         self.feed(LinkUp(self.clock.mono_ns(), link))
 
     def unplug(self, link: str, reason: str = "unplugged") -> None:
-        """Pull an instrument's cable: what is under way is lost."""
+        """Pull an instrument's cable: bytes under way are lost."""
         self._up.discard(link)
         self._arrivals = [a for a in self._arrivals if a[2] != link]
         heapq.heapify(self._arrivals)
         self.feed(LinkDown(self.clock.mono_ns(), link, reason))
 
     def stop(self, who: str = "tester") -> None:
-        """Ask for the end of the run."""
+        """Request the end of the run."""
         self.feed(OperatorCommand(self.clock.mono_ns(), "stop", who))
 
     def store_fails(self, reason: str = "disk full") -> None:
-        """The store cannot take readings any more."""
+        """Report that the store cannot take readings any more."""
         self.feed(StoreFault(self.clock.mono_ns(), reason))
 
     def silence(self, link: str) -> None:
-        """From now on the instrument says nothing; its port stays open."""
+        """Silence an instrument; its port stays open."""
         self.simulators[link] = Silent()
 
     def at(self, seconds: float, action: Callable[[], object]) -> None:
-        """Do `action` so many seconds after the bench was made, before anything else of that time."""
+        """Call `action` `seconds` after the creation of the bench, before all other events of that time."""
         heapq.heappush(self._plans, (self._start + round(seconds * 1e9), next(self._numbers), action))
 
     # ---- time
 
     def run(self, longest_s: float = 3600.0) -> "Bench":
-        """Let time pass until the run has ended, or for at most so many seconds since the bench was made."""
+        """Let time pass until the run has ended, or until `longest_s` after the creation of the bench."""
         end = self._start + round(longest_s * 1e9)
         while self.pipeline.state is not State.ENDED:
             t = min(self._next(), end)
@@ -188,7 +188,7 @@ class Bench:
     # ---- events and effects
 
     def feed(self, event: Event) -> None:
-        """Journal an event, step, carry out the effects; writes bring further events."""
+        """Journal an event, step the pipeline and carry out the effects; writes cause further events."""
         self._queue.append(event)
         if len(self._queue) > 1:
             return
@@ -213,10 +213,10 @@ class Bench:
         for _, chunk in self._outgoing.get(link, Clean())(now, data):
             self._arrives(link, self.simulators[link].receive(chunk))
 
-    # ---- what came of it
+    # ---- results
 
     def journal(self) -> bytes:
-        """The journal so far, all blocks joined."""
+        """Return the journal so far, all blocks joined."""
         block = self._journal.cut()
         if block is not None:
             self._raw += block.raw
@@ -224,10 +224,10 @@ class Bench:
 
     @property
     def facts(self) -> Facts:
-        """The facts the run was concluded from.
+        """Facts from which the run was concluded.
 
         Raises:
-            LookupError: it is not concluded yet.
+            LookupError: the run is not concluded yet.
         """
         for _, effect in self.effects:
             if isinstance(effect, Concluded):
@@ -236,12 +236,12 @@ class Bench:
 
     @property
     def motor(self) -> str:
-        """What is known of the motor at the end; "" before it."""
+        """State of the motor at the end of the run; "" before the end."""
         return next((e.motor for _, e in self.effects if isinstance(e, Ended)), "")
 
     @property
     def kept(self) -> list[Kept]:
-        """Values taken, in order."""
+        """Kept values, in order."""
         return [e for _, e in self.effects if isinstance(e, Kept)]
 
     @property
@@ -251,7 +251,7 @@ class Bench:
 
     @property
     def moves(self) -> list[tuple[str, str, str]]:
-        """Transitions in order: state, what happened, next state."""
+        """Transitions in order: state, trigger, next state."""
         return [(e.source, e.trigger, e.target) for _, e in self.effects if isinstance(e, Moved)]
 
     @property
@@ -260,7 +260,7 @@ class Bench:
         return [e.code for _, e in self.effects if isinstance(e, Noted)]
 
     def sent(self, link: str) -> list[bytes]:
-        """What was written to a link, in order."""
+        """Return the bytes written to a link, in order."""
         return [e.data for e in self.events if isinstance(e, Sent) and e.link == link]
 
 

@@ -1,4 +1,4 @@
-"""What every check of the conformance kit works with."""
+"""State and helpers that the checks of the conformance kit share."""
 
 import contextlib
 import io
@@ -11,12 +11,12 @@ from typing import Any, Final
 from daq.core.driver import Decoded, Driver, Reject, Reply, Request
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.rig import Rig
-from daq.testing.talk import Example, Talk
+from daq.testing.talk import Example, Transcript
 
 SHAPES: Final = 12
-"""So many frames of different shape are mutated; more of the same teach nothing."""
+"""Greatest number of frames of different shape that are mutated."""
 DESCRIPTION: Final = "description"
-"""Key among a driver's options under which the description stands that it was made of."""
+"""Key of a driver's options whose value is the description it was built from."""
 SEED: Final = 20_260_101
 _DIGITS: Final = bytes.maketrans(b"0123456789", b"9999999999")
 
@@ -29,41 +29,45 @@ class Case:
     """A driver under test.
 
     Attributes:
-        make: gives a new driver.
-        driver: one of them, for questions that change nothing.
-        talk: what was heard of the instrument; None where neither capture nor simulator was given.
-        expected: values of the first readings as the instrument's display showed them, where somebody wrote them down.
+        make: returns a new driver.
+        driver: one driver, for calls that change no state.
+        talk: the transcript; None where neither capture nor simulator was given.
+        expected: values of the first readings on the instrument's display, where they were recorded.
     """
 
     make: Make
     driver: Driver
-    talk: Talk | None = None
+    talk: Transcript | None = None
     expected: Sequence[Sequence[float | None]] = ()
     checksum: str = ""
-    """What checksum was found in what was heard; "" for none."""
+    """Checksum found in the transcript, as text; "" for none."""
     seal: Callable[[bytes], bytes] | None = None
-    """Puts the right checksum into a frame, where one was found."""
+    """Corrects the checksum of a frame, where one was found."""
     clean: Rig | None = None
-    """What was read over a clean line."""
+    """The rig after the run over a clean line."""
 
     def sealed(self, frame: bytes) -> bytes:
-        """`frame` with the right checksum, as far as one was found."""
+        """Return `frame` with a correct checksum, where one was found."""
         return frame if self.seal is None else self.seal(frame)
 
-    def heard(self) -> Talk:
-        """What was heard; a check that needs it does not apply without."""
+    def transcript(self) -> Transcript:
+        """Return the transcript.
+
+        Raises:
+            NotApplicableError: there is none; the check does not apply.
+        """
         if self.talk is None:
             raise NotApplicableError("needs a capture or a simulator")
         return self.talk
 
-    def dice(self) -> random.Random:
-        """Seeded chance: the same for every run of the kit."""
+    def rng(self) -> random.Random:
+        """Return a random generator with a fixed seed: the same for every run of the kit."""
         return random.Random(SEED)  # noqa: S311 - seeded on purpose
 
     def shapes(self) -> list[Example]:
-        """Frames that the driver believes, one of each shape (digits and lengths aside), the last seen of each."""
+        """Return accepted frames, the last one of each shape (digits are ignored)."""
         found: dict[tuple[bytes, type], Example] = {}
-        for e in self.heard().examples:
+        for e in self.transcript().examples:
             if type(e.meaning).__name__ != "Reject":
                 found[e.frame.translate(_DIGITS), type(e.meaning)] = e
         if not found:
@@ -72,7 +76,7 @@ class Case:
 
 
 def remade(driver: Driver, options: Mapping[str, Any]) -> Driver:
-    """Another driver of the same kind, with other options."""
+    """Return a driver of the same kind with other options."""
     made: Any = type(driver)
     described = driver.options.get(DESCRIPTION)
     own = {key: value for key, value in options.items() if key != DESCRIPTION}
@@ -81,19 +85,19 @@ def remade(driver: Driver, options: Mapping[str, Any]) -> Driver:
 
 
 def decode(driver: Driver, frame: bytes, asked: Request | None) -> Decoded:
-    """Decode, and name the bytes where a driver raises."""
+    """Decode a frame; raise `DriverFaultError` with the bytes where the driver raises."""
     try:
         return driver.decode(frame, asked)
     except Exception as error:
         raise DriverFaultError(
             f"decode raised {type(error).__name__}: {error}",
             f"line {shown(frame)}" + (f" after {shown(asked.data)}" if asked else ""),
-            do="give Reject(reason) for anything that cannot be a line of this instrument",
+            do="return Reject(reason) for every line that is not one of this instrument",
         ) from error
 
 
 def called(what: str, call: Callable[[], Any], *allowed: type[Exception]) -> Any:
-    """What a call gives; None where it raises what it may raise."""
+    """Return the result of a call; None where it raises one of the `allowed` exceptions."""
     try:
         return call()
     except allowed:
@@ -106,29 +110,29 @@ def called(what: str, call: Callable[[], Any], *allowed: type[Exception]) -> Any
 
 
 @contextlib.contextmanager
-def overheard() -> Iterator[io.StringIO]:
-    """What is printed meanwhile."""
+def printed() -> Iterator[io.StringIO]:
+    """Capture the text printed to stdout and stderr."""
     with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(out):
         yield out
 
 
 def same(a: Decoded, b: Decoded) -> bool:
-    """Whether two meanings are the same; for replies that refuse, the words do not matter."""
+    """Return True where two meanings are equal; refusals are equal whatever their reason."""
     if isinstance(a, Reply) and isinstance(b, Reply) and a.refusal and b.refusal:
         return True
     return a == b
 
 
 def ignored(e: Example) -> bool:
-    """Whether a line is known and left out on purpose."""
+    """Return True where the driver ignores a line on purpose."""
     return isinstance(e.meaning, Reject) and e.meaning.reason.startswith("ignored")
 
 
-def passed(name: str, said: str = "") -> Finding:
-    """A check that found nothing wrong."""
-    return Finding(name, "passed", said)
+def passed(name: str, message: str = "") -> Finding:
+    """Return the finding of a check that passed."""
+    return Finding(name, "passed", message)
 
 
-def note(name: str, said: str, *evidence: str) -> Finding:
-    """Something that somebody should know."""
-    return Finding(name, "note", said, evidence)
+def note(name: str, message: str, *evidence: str) -> Finding:
+    """Return a finding that is no fault but limits the use of the driver."""
+    return Finding(name, "note", message, evidence)

@@ -1,4 +1,4 @@
-"""Checks of answers: who it is, which question is answered, whose answer it is."""
+"""Checks of answers: identity, the request that is answered, echo and address."""
 
 from daq.core.driver import Driver, Reject, Reply, Request
 from daq.core.errors import SettingError
@@ -8,20 +8,20 @@ from daq.testing.talk import Example, is_reading, requests_of
 
 
 def identity(case: Case) -> Finding:
-    """Who it is: asked, answered with a serial number, the number of the line and not one of the driver's."""
+    """Check that the identity has a serial number, and that it is that of the answer."""
     request = case.driver.identify()
     if request is None:
-        return note("identity", "cannot be asked who it is: an instrument that was swapped for another is not noticed")
-    talk = case.heard()
-    told = [e for e in talk.examples if isinstance(e.meaning, Reply) and e.meaning.kind == "identity"]
-    if not told:
+        return note("identity", "the identity cannot be requested: an exchange of the instrument is not detected")
+    talk = case.transcript()
+    identities = [e for e in talk.examples if isinstance(e.meaning, Reply) and e.meaning.kind == "identity"]
+    if not identities:
         if request.data not in talk.answers:
-            raise NotApplicableError(f"the answer to {shown(request.data)} was not heard")
+            raise NotApplicableError(f"the transcript has no answer to {shown(request.data)}")
         raise DriverFaultError(
-            "the answer to the question who it is was not understood", shown(talk.answers[request.data][0]),
-            do="give Reply('identity', identity=Identity(kind, serial, firmware))",
+            "the answer to the identity request was not recognised", shown(talk.answers[request.data][0]),
+            do="return Reply('identity', identity=Identity(kind, serial, firmware))",
         )  # fmt: skip
-    e = told[0]
+    e = identities[0]
     assert isinstance(e.meaning, Reply)  # noqa: S101 - as selected
     who = e.meaning.identity
     if who is None or not who.serial or not who.serial.isprintable():
@@ -29,7 +29,7 @@ def identity(case: Case) -> Finding:
     serial = who.serial.encode("latin-1", "replace")
     at = e.frame.find(serial)
     if at < 0:
-        return note("identity", f"serial {who.serial}, which does not stand in the answer as it is", shown(e.frame))
+        return note("identity", f"serial {who.serial}, which is not contained in the answer literally", shown(e.frame))
     last = at + len(serial) - 1
     other = e.frame[:last] + (b"7" if e.frame[last : last + 1] != b"7" else b"8") + e.frame[last + 1 :]
     meaning = decode(case.make(), case.sealed(other), e.asked)
@@ -40,8 +40,8 @@ def identity(case: Case) -> Finding:
     return passed("identity", f"{who.kind}, serial {who.serial}")
 
 
-def told_apart(case: Case) -> Finding:
-    """An answer that comes late, or in another order, is not taken for another kind of answer."""
+def distinct_answers(case: Case) -> Finding:
+    """Check that a late answer, or one in another order, is not taken for another kind of answer."""
     driver = case.make()
     kinds: dict[str, tuple[Request, Example]] = {}
     for e in case.shapes():
@@ -55,26 +55,26 @@ def told_apart(case: Case) -> Finding:
             meaning = decode(driver, e.frame, asked)
             if isinstance(meaning, Reply) and meaning.kind == "identity" and expects != "identity":
                 raise DriverFaultError(
-                    f"the answer to another question ({expects}) is taken for the identity",
+                    f"the answer to another request ({expects}) is taken for the identity",
                     f"{shown(e.frame)}: {shown(meaning)}",
-                    do="believe an identity only where its whole form fits",
+                    do="accept an identity only where the whole line matches",
                 )
             if expects == "identity" and is_reading(meaning):
                 raise DriverFaultError(
                     "the identity is taken for a reading",
                     f"{shown(e.frame)}: {shown(meaning)}",
-                    do="believe a reading only where its whole form fits",
+                    do="accept a reading only where the whole line matches",
                 )
             mixed += not isinstance(meaning, Reject) and not same(meaning, e.meaning)
     if len(kinds) < 2:
-        raise NotApplicableError("only one kind of answer was heard")
+        raise NotApplicableError("the transcript has only one kind of answer")
     if mixed:
-        return note("told apart", f"{mixed} kinds of answers look like others: only their order tells them apart")
-    return passed("told apart", f"{len(kinds)} kinds of answers")
+        return note("distinct answers", f"{mixed} kinds of answers look alike: only their order distinguishes them")
+    return passed("distinct answers", f"{len(kinds)} kinds of answers")
 
 
 def echo(case: Case) -> Finding:
-    """A request that comes back is not taken for an answer, unless the instrument really answers so."""
+    """Check that an echoed request is not taken for an answer, unless the instrument really answers so."""
     driver = case.make()
     talk = case.talk
     for request in requests_of(driver):
@@ -84,15 +84,15 @@ def echo(case: Case) -> Finding:
         meaning = decode(driver, line, request)
         if not isinstance(meaning, Reject):
             raise DriverFaultError(
-                "its own request, sent back, is taken for an answer",
+                "its own request, echoed, is taken for an answer",
                 f"{shown(line)}: {shown(meaning)}",
                 do="reject it; where the instrument echoes, set echoes = True",
             )
-    return passed("echo", "requests that come back are not believed")
+    return passed("echo", "echoed requests are rejected")
 
 
 def other_address(case: Case) -> Finding:
-    """On a shared line the answers of others are not believed."""
+    """Check that on a shared line the answers of other addresses are rejected."""
     driver = case.driver
     if not driver.shares_line:
         raise NotApplicableError("does not share its line")
@@ -107,18 +107,18 @@ def other_address(case: Case) -> Finding:
                 continue
     if other is None:
         raise DriverFaultError(
-            "shares its line, but takes no other address", do="give it an option address, in requests and answers"
+            "shares its line, but accepts no other address", do="add an option `address`, used in requests and answers"
         )
     if other.poll() == driver.poll() and not driver.streams:
-        raise DriverFaultError("asks the same whatever its address is", do="put the address into every request")
+        raise DriverFaultError("its requests do not depend on its address", do="put the address into every request")
     polls = other.poll()
     asked = polls if isinstance(polls, Request) else polls[0] if polls else None
-    for e in case.heard().readings:
+    for e in case.transcript().readings:
         meaning = decode(other, e.frame, asked)
         if not isinstance(meaning, Reject):
             raise DriverFaultError(
-                "believes the answer of another address",
+                "accepts the answer of another address",
                 f"{shown(e.frame)}: {shown(meaning)}",
                 do="compare the address in each answer with the driver's own",
             )
-    return passed("other address", "not believed")
+    return passed("other address", "rejected")

@@ -1,4 +1,4 @@
-"""Checks of `decode`: whatever the bytes are, and what was heard of the instrument."""
+"""Checks of `decode`: with random bytes, and with the frames of the transcript."""
 
 import json
 import math
@@ -25,7 +25,7 @@ TRAPS: Final = (
 
 
 def any_bytes(case: Case) -> Finding:
-    """No bytes make a driver raise, and what it gives is always one of the things it may give."""
+    """Check that `decode` raises for no bytes, and that its result is always valid."""
     driver = case.make()
     asked: list[Request | None] = [None, *requests_of(driver)]
     count = 0
@@ -38,43 +38,43 @@ def any_bytes(case: Case) -> Finding:
 
 
 def _lines(case: Case) -> Iterator[bytes]:
-    dice = case.dice()
+    rng = case.rng()
     yield from TRAPS
     for b in range(256):
         yield bytes([b])
     for size in (1, 2, 3, 5, 8, 13, 21, 34, 80):
         for _ in range(20):
-            yield dice.randbytes(size)
-    yield dice.randbytes(min(case.driver.framing.longest, 4096))
+            yield rng.randbytes(size)
+    yield rng.randbytes(min(case.driver.framing.longest, 4096))
     text = bytes(range(0x20, 0x7F))
     for size in (3, 7, 12, 30):
         for _ in range(40):
-            yield bytes(dice.choices(text, k=size))
+            yield bytes(rng.choices(text, k=size))
     if case.talk is None:
         return
     frames = list(dict.fromkeys(e.frame for e in case.talk.examples))[:12]
     for frame in frames:
         for trap in TRAPS:
-            at = dice.randrange(len(frame) + 1)
+            at = rng.randrange(len(frame) + 1)
             yield frame[:at] + trap + frame[at:]
             yield trap + frame
             yield frame + trap
         for _ in range(30):
             if frame:
                 mutated = bytearray(frame)
-                mutated[dice.randrange(len(frame))] = dice.randrange(256)
+                mutated[rng.randrange(len(frame))] = rng.randrange(256)
                 yield bytes(mutated)
 
 
 def proper(driver: Driver, meaning: Any, line: bytes) -> None:
-    """Whether what `decode` gave is one of the things it may give."""
+    """Raise `DriverFaultError` where the result of `decode` is not valid."""
     wrong = _wrong(driver, meaning)
     if wrong:
         raise DriverFaultError(wrong[0], f"line {shown(line)} gave {shown(meaning)}", do=wrong[1])
 
 
 Wrong = tuple[str, str]
-"""What is wrong, and what to do."""
+"""Fault and remedy."""
 
 
 def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
@@ -92,7 +92,7 @@ def _wrong(driver: Driver, meaning: Any) -> Wrong | None:
         return _wrong_values(meaning.values) or _wrong_faults(driver, meaning.faults)
     if isinstance(meaning, Part):
         if any(not 0 <= i < width for i, _ in meaning.values):
-            return "a Part of a channel that is not there", "number channels from 0, in order"
+            return "a Part of a channel that does not exist", "number channels from 0, in order"
         return _wrong_values(v for _, v in meaning.values) or _wrong_faults(driver, meaning.faults)
     return _wrong_reply(meaning) if isinstance(meaning, Reply) else _wrong_reject(meaning)
 
@@ -109,7 +109,7 @@ def _wrong_reject(meaning: Any) -> Wrong | None:
     if not isinstance(meaning, Reject):
         return f"decode gave {type(meaning).__name__}", "give a tuple of floats, Values, Part, Reply or Reject"
     if not isinstance(meaning.reason, str) or not meaning.reason:
-        return "a Reject without reason", "say in a few words why the line is not believed"
+        return "a Reject without reason", "give the reason in a few words"
     return None
 
 
@@ -133,18 +133,18 @@ def _wrong_faults(driver: Driver, faults: Iterable[Any]) -> Wrong | None:
 
 
 def understands(case: Case) -> Finding:
-    """Every line that was heard is understood, and some of them are readings."""
-    talk = case.heard()
+    """Check that every line of the transcript is recognised, and that some are readings."""
+    talk = case.transcript()
     if not talk.examples:
         raise DriverFaultError(
-            "no line at all was found in what was heard",
-            do="compare framing (terminator, length) with the bytes that came",
+            "no line was found in the transcript",
+            do="compare framing (terminator, length) with the bytes received",
         )
     for e in talk.examples:
         proper(case.driver, e.meaning, e.frame)
     strange = [e for e in rejected(talk) if not ignored(e)]
     if case.driver.streams and strange[:1] == talk.examples[:1] and strange[0].asked is None:
-        strange = strange[1:]  # a stream may have been joined in the middle of a line
+        strange = strange[1:]  # the first line of a stream may be incomplete
     if not talk.readings:
         raise DriverFaultError(
             f"none of {len(talk.examples)} lines is a reading",
@@ -153,9 +153,9 @@ def understands(case: Case) -> Finding:
         )
     if strange:
         raise DriverFaultError(
-            f"{len(strange)} of {len(talk.examples)} lines are not understood",
+            f"{len(strange)} of {len(talk.examples)} lines are not recognised",
             *(_seen(e) for e in strange[:4]),
-            do="decode them, or take them out of the capture where the line was damaged",
+            do="decode them, or remove them from the capture where they are damaged",
         )
     return passed("understands", f"{len(talk.examples)} lines, {len(talk.readings)} of them readings")
 
@@ -166,14 +166,14 @@ def _seen(e: Example) -> str:
 
 
 def values_shown(case: Case) -> Finding:
-    """The values are those the instrument's display showed, where somebody wrote them down."""
-    talk = case.heard()
+    """Check that the values are those on the instrument's display, where they were recorded."""
+    talk = case.transcript()
     compared = 0
     rows = [row for e in talk.readings if (row := _row(e.meaning)) is not None]
     for i, wanted in enumerate(case.expected):
         if i >= len(rows):
             raise DriverFaultError(
-                f"{len(case.expected)} readings were expected, {len(rows)} came", do="see `understands`"
+                f"{len(case.expected)} readings were expected, {len(rows)} received", do="see `understands`"
             )
         for channel, value, want in zip(case.driver.channels, rows[i], wanted, strict=True):
             compared += 1
@@ -185,8 +185,8 @@ def values_shown(case: Case) -> Finding:
                 )
     for before, text in talk.shown:
         number = _first_number(text)
-        heard = [e for e in talk.examples[:before] if is_reading(e.meaning)] or talk.readings[:1]
-        last = heard[-1] if heard else None
+        earlier = [e for e in talk.examples[:before] if is_reading(e.meaning)] or talk.readings[:1]
+        last = earlier[-1] if earlier else None
         row = _row(last.meaning) if last is not None else None
         if number is None or last is None or row is None:
             continue
@@ -198,7 +198,7 @@ def values_shown(case: Case) -> Finding:
                 do="check scale, sign, unit and the order of the channels",
             )
     if not compared:
-        raise NotApplicableError("nobody wrote down what the display showed (lines with = in the capture)")
+        raise NotApplicableError("no values of the display were recorded (lines with = in the capture)")
     return passed("values shown", f"{compared} values agree with the display")
 
 
@@ -229,8 +229,8 @@ def _near(value: float | None, want: float | None, text: str = "") -> bool:
 
 
 def same_again(case: Case) -> Finding:
-    """The same lines mean the same: twice in one driver, and in another one."""
-    frames = [(e.frame, e.asked) for e in case.heard().examples][:300]
+    """Check that the same lines have the same meaning: twice in one driver, and in another one."""
+    frames = [(e.frame, e.asked) for e in case.transcript().examples][:300]
     one, other = case.make(), case.make()
     first = [decode(one, frame, asked) for frame, asked in frames]
     for (frame, asked), before in zip(frames, first, strict=True):
@@ -239,27 +239,27 @@ def same_again(case: Case) -> Finding:
             raise DriverFaultError(
                 "two drivers read the same lines differently",
                 f"{shown(frame)}: {shown(before)}, then {shown(again)}",
-                do="decode may depend on nothing but the lines: no clock, no chance, nothing shared between drivers",
+                do="decode may depend on the lines only: no clock, no random numbers, nothing shared between drivers",
             )
         if type(before) is tuple and decode(other, frame, asked) != before:
             raise DriverFaultError(
-                "the same line means something else the second time",
+                "the same line has another meaning the second time",
                 shown(frame),
-                do="a reading without fault means the same however often it is decoded",
+                do="a reading without fault must have the same meaning each time",
             )
     return passed("same again", f"{len(frames)} lines twice")
 
 
 def state(case: Case) -> Finding:
-    """What a driver remembers can be written down and taken up again, and starting afresh is starting afresh."""
-    frames = [(e.frame, e.asked) for e in case.heard().examples][:300]
+    """Check that the state of a driver can be saved and restored, and that a new driver has the initial state."""
+    frames = [(e.frame, e.asked) for e in case.transcript().examples][:300]
     driver, half = case.make(), len(frames) // 2
-    begun = _state(driver)
+    initial = _state(driver)
     for frame, asked in frames[:half]:
         decode(driver, frame, asked)
-    if _state(case.make()) != begun:
+    if _state(case.make()) != initial:
         raise DriverFaultError(
-            "a new driver knows what another one has heard", do="keep state in the driver, not in its class or module"
+            "a new driver has the state of another one", do="keep state in the driver, not in its class or module"
         )
     other = case.make()
     called("restore(state())", lambda: other.restore(json.loads(json.dumps(_state(driver)))))
@@ -267,11 +267,11 @@ def state(case: Case) -> Finding:
         a, b = decode(driver, frame, asked), decode(other, frame, asked)
         if a != b:
             raise DriverFaultError(
-                "a driver that took up a state reads on differently",
+                "a driver reads differently after restore()",
                 f"{shown(frame)}: {shown(a)}, after restore {shown(b)}",
-                do="put everything decode looks at into state()",
+                do="put everything that decode uses into state()",
             )
-    return passed("state", "remembers nothing" if not _state(driver) else "written down and taken up again")
+    return passed("state", "has none" if not _state(driver) else "saved and restored")
 
 
 def _state(driver: Driver) -> Any:
@@ -283,18 +283,18 @@ def _state(driver: Driver) -> Any:
 
 
 def growth(case: Case) -> Finding:
-    """A driver that runs for weeks must not grow."""
+    """Check that the memory of a driver does not grow over thousands of lines."""
     driver = case.make()
-    dice = case.dice()
+    rng = case.rng()
     frames = [(e.frame, e.asked) for e in case.talk.examples] if case.talk else []
     asked = frames or [(b"", None)]
-    _same_reasons(driver, [frame for frame, _ in asked], case.dice())
+    _same_reasons(driver, [frame for frame, _ in asked], case.rng())
 
     def some(count: int) -> None:
         for _ in range(count):
-            frame, request = dice.choice(asked)
+            frame, request = rng.choice(asked)
             driver.decode(frame, request)
-            driver.decode(dice.randbytes(12), request)
+            driver.decode(rng.randbytes(12), request)
             driver.poll()
 
     some(1_500)  # caches fill
@@ -302,48 +302,48 @@ def growth(case: Case) -> Finding:
     if grown[-1] > GROWTH_BYTES:
         raise DriverFaultError(
             f"grew by {grown[-1] // 1000} kB over {2 * GROWTH_ROUNDS} lines, each of {len(grown)} times",
-            do="do not keep lines or readings: that is the core's business",
+            do="do not keep lines or readings: the core does that",
         )
     return passed("growth", "does not grow")
 
 
-def _same_reasons(driver: Driver, frames: list[bytes], dice: random.Random) -> None:
-    """Rejections are counted by their reason: of reasons that never repeat nobody would see which are many."""
+def _same_reasons(driver: Driver, frames: list[bytes], rng: random.Random) -> None:
+    """Check that the reasons of rejections repeat, because rejections are counted by reason."""
     reasons: set[str] = set()
     for _ in range(2 * MOST_REASONS):
-        mutated = bytearray(dice.choice(frames) or b"x")
-        mutated[dice.randrange(len(mutated))] = dice.randrange(256)
-        for line in (bytes(mutated), dice.randbytes(12)):
+        mutated = bytearray(rng.choice(frames) or b"x")
+        mutated[rng.randrange(len(mutated))] = rng.randrange(256)
+        for line in (bytes(mutated), rng.randbytes(12)):
             meaning = decode(driver, line, None)
             if isinstance(meaning, Reject):
                 reasons.add(meaning.reason)
     if len(reasons) > MOST_REASONS:
         raise DriverFaultError(
-            f"gives a new reason for every line: {len(reasons)} of them for {4 * MOST_REASONS} lines",
+            f"gives a new reason for every line: {len(reasons)} reasons for {4 * MOST_REASONS} lines",
             *map(shown, sorted(reasons)[:3]),
-            do="say what is wrong, without the line: the journal has that",
+            do="name the fault without the line: the journal has the line",
         )
 
 
 def over_range(case: Case) -> Finding:
-    """A value beyond the range is given as it is, so that it can be marked; it is never pushed into the range."""
+    """Check that a value beyond the range is returned unchanged, so that the core can mark it."""
     shapes = [e for e in case.shapes() if type(e.meaning) is tuple]
     if not shapes:
-        raise NotApplicableError("no reading without fault was heard")
+        raise NotApplicableError("the transcript has no reading without fault")
     driver = case.make()
-    for e in case.heard().readings:
+    for e in case.transcript().readings:
         row = e.meaning
         for channel, value in zip(driver.channels, row if type(row) is tuple else (), strict=False):
             if not channel.low <= value <= channel.high:
                 raise DriverFaultError(
-                    f"{channel.name} = {value:g} was heard, the range is {channel.low:g} to {channel.high:g}",
+                    f"{channel.name} = {value:g} was received, the range is {channel.low:g} to {channel.high:g}",
                     shown(e.frame),
-                    do="name the range of the instrument as the maker states it, in the channel's unit",
+                    do="give the maker's range of the instrument, in the channel's unit",
                 )
-    return _pushed(case, driver, shapes)
+    return _limited(case, driver, shapes)
 
 
-def _pushed(case: Case, driver: Driver, shapes: list[Example]) -> Finding:
+def _limited(case: Case, driver: Driver, shapes: list[Example]) -> Finding:
     tried = 0
     for e in shapes:
         for at in range(len(e.frame)):
@@ -362,13 +362,13 @@ def _pushed(case: Case, driver: Driver, shapes: list[Example]) -> Finding:
                         raise DriverFaultError(
                             f"{channel.name} beyond its range is read as the range's end {value:g}",
                             shown(sealed),
-                            do="give the value as it was sent; the core marks it beyond_range",
+                            do="return the value as it was sent; the core marks it beyond_range",
                         )
-    return passed("over range", f"{tried} lines with other digits, none pushed into the range")
+    return passed("over range", f"{tried} lines with other digits, none limited to the range")
 
 
 def bounded_work(case: Case) -> Finding:
-    """Long lines made to be hard are done with in reasonable time: see `at_most` about each check."""
+    """Check that long lines with repeated parts are decoded in limited time; `at_most` limits each check."""
     driver = case.make()
     longest = case.driver.framing.longest
     frames = [(e.frame, e.asked) for e in (case.shapes()[:4] if case.talk else ())] or [(b"12.34 a", None)]

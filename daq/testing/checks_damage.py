@@ -1,4 +1,4 @@
-"""Checks of what a driver makes of damaged lines: nothing, where a checksum exists; otherwise it is said how often."""
+"""Checks of damaged lines: all must be rejected where there is a checksum; otherwise the accepted ones are counted."""
 
 import random
 from typing import Final
@@ -12,32 +12,32 @@ from daq.testing.report import DriverFaultError, Finding, NotApplicableError, sh
 from daq.testing.talk import is_reading, raw
 
 EVERY_BIT: Final = 96
-"""Frames up to this length (bytes) have every single bit flipped; of longer ones a sample."""
+"""Every bit is flipped in frames up to this length, bytes; in longer ones a sample."""
 QUIET_NS: Final = 1_000_000_000_000
-"""Longer than any gap that ends a frame."""
+"""A silence longer than any that ends a frame, ns."""
 
 
 def unused_checksum(case: Case) -> Finding:
-    """Lines that carry a checksum have it checked."""
+    """Check that the driver checks the checksum of its lines."""
     found = case.checksum
     if case.driver.has_checksum:
         return passed("checksum", f"is checked{f': {found}' if found else ''}")
     if not found:
-        return passed("checksum", "none was found in what was heard")
+        return passed("checksum", "none was found in the transcript")
     raise DriverFaultError(
-        f"the lines carry a checksum ({found}), and the driver does not check it", do="check it, and set has_checksum"
+        f"the lines have a checksum ({found}), and the driver does not check it", do="check it, and set has_checksum"
     )
 
 
 def flipped_bits(case: Case) -> Finding:
-    """With a checksum no flipped bit goes through; without one it is said how many do."""
+    """Check that a line with a flipped bit is rejected; without a checksum count the accepted ones."""
     driver = case.make()
-    dice = case.dice()
+    rng = case.rng()
     tried = taken = 0
     first = ""
     for e in case.shapes():
         bits = range(8 * len(e.frame))
-        for bit in bits if len(e.frame) <= EVERY_BIT else dice.sample(bits, 8 * EVERY_BIT):
+        for bit in bits if len(e.frame) <= EVERY_BIT else rng.sample(bits, 8 * EVERY_BIT):
             broken = bytearray(e.frame)
             broken[bit // 8] ^= 1 << bit % 8
             meaning = decode(driver, bytes(broken), e.asked)
@@ -48,19 +48,19 @@ def flipped_bits(case: Case) -> Finding:
                 first = first or f"{shown(e.frame)} as {shown(bytes(broken))}: {shown(meaning)}"
     if case.driver.has_checksum and taken:
         raise DriverFaultError(
-            f"{taken} of {tried} lines with one wrong bit were believed, although they have a checksum",
+            f"{taken} of {tried} lines with one wrong bit were accepted, although they have a checksum",
             first,
-            do="check the checksum over the whole line before anything else, and reject what does not fit",
+            do="check the checksum of the whole line first, and reject the line where it is wrong",
         )
     if case.driver.has_checksum:
         return passed("flipped bits", f"all {tried} rejected or without effect")
     return note(
-        "flipped bits", f"corruption undetectable: {taken} of {tried} lines with one wrong bit were taken", first
+        "flipped bits", f"corruption undetectable: {taken} of {tried} lines with one wrong bit were accepted", first
     )
 
 
 def cut_frames(case: Case) -> Finding:
-    """A line that lost its end or its beginning is not another value, where a checksum exists."""
+    """Check that a line without its end or its beginning is not another value, where a checksum exists."""
     driver = case.make()
     tried = taken = 0
     first = ""
@@ -75,17 +75,17 @@ def cut_frames(case: Case) -> Finding:
                     first = first or f"{shown(part)} of {shown(e.frame)}: {shown(meaning)}"
     if taken and case.driver.has_checksum:
         raise DriverFaultError(
-            f"{taken} of {tried} cut lines were believed, although they have a checksum",
+            f"{taken} of {tried} cut lines were accepted, although they have a checksum",
             first,
-            do="a line without its checksum is no line",
+            do="reject a line without its checksum",
         )
     if taken:
-        return note("cut lines", f"corruption undetectable: {taken} of {tried} cut lines were taken", first)
+        return note("cut lines", f"corruption undetectable: {taken} of {tried} cut lines were accepted", first)
     return passed("cut lines", f"all {tried} rejected or without effect")
 
 
 def run_together(case: Case) -> Finding:
-    """Two lines that ran together are no line: a pattern must be met by the whole of it."""
+    """Check that two joined lines are rejected: a pattern must match the whole line."""
     driver = case.make()
     shapes = case.shapes()
     for e in shapes:
@@ -94,25 +94,25 @@ def run_together(case: Case) -> Finding:
                 meaning = decode(driver, line, e.asked)
                 if is_reading(meaning):
                     raise DriverFaultError(
-                        "two lines run together were believed",
+                        "two joined lines were accepted",
                         f"{shown(line)}: {shown(meaning)}",
                         do="match the whole line (fullmatch), and count columns",
                     )
-    return passed("run together", "not believed")
+    return passed("run together", "rejected")
 
 
 def resynchronises(case: Case) -> Finding:
-    """After a damaged line at most one more is lost, and nothing that was not sent is read."""
+    """Check that after a damaged line at most one more line is lost."""
     shapes = [e for e in case.shapes() if is_reading(e.meaning)]
     if not shapes:
-        raise NotApplicableError("no reading was heard")
+        raise NotApplicableError("the transcript has no reading")
     spec = case.driver.framing
-    dice = case.dice()
+    rng = case.rng()
     for e in shapes:
         whole = raw(spec, e.frame)
         for kind in ("flipped", "cut", "more", "garbage"):
             for _ in range(24):
-                damaged = _damaged(kind, whole, dice)
+                damaged = _damaged(kind, whole, rng)
                 driver, framer = case.make(), make_framer(spec)
                 if spec.drop_first:
                     framer.feed(0, spec.ends[0])
@@ -120,24 +120,24 @@ def resynchronises(case: Case) -> Finding:
                 got = _through(driver, framer, [whole], e.asked)
                 if not got or not same(got[-1], e.meaning):
                     raise DriverFaultError(
-                        f"does not find its place again after a damaged line ({kind})",
+                        f"does not resynchronise after a damaged line ({kind})",
                         shown(whole + damaged + whole + whole),
                         do="check terminator, length or measure, and `longest`",
                     )
     return passed("finds its place", "within one line")
 
 
-def _damaged(kind: str, whole: bytes, dice: random.Random) -> bytes:
-    at = dice.randrange(len(whole))
+def _damaged(kind: str, whole: bytes, rng: random.Random) -> bytes:
+    at = rng.randrange(len(whole))
     if kind == "flipped":
         broken = bytearray(whole)
-        broken[at] ^= 1 << dice.randrange(8)
+        broken[at] ^= 1 << rng.randrange(8)
         return bytes(broken)
     if kind == "cut":
-        return whole[:at] + whole[at + dice.randint(1, 4) :]
+        return whole[:at] + whole[at + rng.randint(1, 4) :]
     if kind == "more":
-        return whole[:at] + dice.randbytes(dice.randint(1, 3)) + whole[at:]
-    return bytes(dice.randbytes(dice.choice((1, 5, 30))))
+        return whole[:at] + rng.randbytes(rng.randint(1, 3)) + whole[at:]
+    return bytes(rng.randbytes(rng.choice((1, 5, 30))))
 
 
 def _through(driver: Driver, framer: Framer, parts: list[bytes], asked: Request | None) -> list[Decoded]:
@@ -145,7 +145,7 @@ def _through(driver: Driver, framer: Framer, parts: list[bytes], asked: Request 
     t = QUIET_NS
     for part in parts:
         if not driver.streams and not framer.resynchronises:
-            framer.reset()  # as the exchange does before each request
+            framer.reset()  # the exchange does so before each request
         for byte in range(0, len(part), 3):
             t += 1_000
             frames = framer.feed(t, part[byte : byte + 3])

@@ -1,4 +1,4 @@
-"""Checks of what a driver says of itself: nothing is heard for them."""
+"""Checks of a driver's declarations; most need no transcript."""
 
 import ast
 import inspect
@@ -13,7 +13,7 @@ from daq.core.faults import FAULTS
 from daq.core.frames import make_framer
 from daq.core.framing import Framing
 from daq.core.units import UNITS
-from daq.testing.case import DESCRIPTION, Case, called, note, overheard, passed, remade
+from daq.testing.case import DESCRIPTION, Case, called, note, passed, printed, remade
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.talk import MOTION, TRIED
 
@@ -32,14 +32,14 @@ JUNK: Final[tuple[Any, ...]] = (None, [], {}, "", "nonsense", -1, 0, 10**30, mat
 
 
 def contract(case: Case) -> Finding:
-    """Subclass of `Driver`, written for this version of the contract, with a kind."""
+    """Check that the driver is a subclass of `Driver` for this version of the contract, with a kind."""
     driver = case.driver
     if not isinstance(driver, Driver):
         raise DriverFaultError(f"{type(driver).__name__} is not a daq.core.driver.Driver", do="subclass it")
     if driver.api_version != API_VERSION:
         raise DriverFaultError(
             f"written for version {driver.api_version} of the contract, this daq has {API_VERSION}",
-            do=f"see what changed in daq/core/driver.py, then set api_version = {API_VERSION}",
+            do=f"see the changes in daq/core/driver.py, then set api_version = {API_VERSION}",
         )
     if not isinstance(getattr(driver, "kind", None), str) or not driver.kind:
         raise DriverFaultError("has no kind", do="set kind to the name of its entry point")
@@ -47,7 +47,7 @@ def contract(case: Case) -> Finding:
 
 
 def channels(case: Case) -> Finding:
-    """Names, UCUM units, ranges."""
+    """Check names, UCUM units and ranges of the channels."""
     found = case.driver.channels
     if not found:
         raise DriverFaultError("measures nothing: channels is empty", do="list what a reading holds, in order")
@@ -68,25 +68,26 @@ def channels(case: Case) -> Finding:
 
 
 def framing(case: Case) -> Finding:
-    """A framer can be made of it, and its bound is sane."""
+    """Check that a framer can be made of the framing, and that `longest` is plausible."""
     spec = case.driver.framing
     if not isinstance(spec, Framing):
         raise DriverFaultError("framing is not a daq.core.framing.Framing", do="give one")
     called("the framing", lambda: make_framer(spec).feed(0, b"\x00" * 10))
     if not 2 <= spec.longest <= 65_536:
         raise DriverFaultError(
-            f"longest line of {spec.longest} bytes", do="name the longest line the instrument sends (2 to 65536 bytes)"
+            f"longest line of {spec.longest} bytes",
+            do="give the length of the longest line of the instrument (2 to 65536 bytes)",
         )
     if case.talk is not None:
         longest = max((len(e.frame) for e in case.talk.examples), default=0)
         if longest * 10 < spec.longest and spec.longest > 4096:
             return note("framing", f"longest = {spec.longest}, but no line was longer than {longest} bytes")
-    ends = " or ".join(shown(e) for e in spec.ends) if spec.by_terminator else "length, gap or measure"
+    ends = " or ".join(shown(e) for e in spec.ends) if spec.by_terminator else "length, silence or measure"
     return passed("framing", f"ends: {ends}; longest {spec.longest} bytes")
 
 
 def port(case: Case) -> Finding:
-    """Serial settings that exist."""
+    """Check that a serial port can have these settings."""
     p: Port = case.driver.port
     wrong = [
         text
@@ -107,18 +108,18 @@ def port(case: Case) -> Finding:
 
 
 def requests(case: Case) -> Finding:
-    """What is asked, and that it is asked the way the instrument was heard to be asked."""
+    """Check the requests: their types, their ends, and that the capture has the same ones."""
     driver = case.driver
     poll = called("poll()", driver.poll)
     if driver.streams and poll is not None:
         raise DriverFaultError(
-            "streams, and poll() gives a request", do="give None from poll(), or set streams = False"
+            "streams, and poll() gives a request", do="return None from poll(), or set streams = False"
         )
     if not driver.streams and not poll:
-        raise DriverFaultError("is polled, but poll() gives nothing", do="give a Request from poll(), or set streams")
+        raise DriverFaultError("is polled, but poll() gives nothing", do="return a Request from poll(), or set streams")
     polls: list[Any] = [] if poll is None else [poll] if isinstance(poll, Request) else list(poll)
     if poll is not None and called("poll()", driver.poll) != poll:
-        raise DriverFaultError("poll() asks something else the second time", do="ask always the same")
+        raise DriverFaultError("poll() gives another request the second time", do="return always the same requests")
     found = [(p, "reading") for p in polls]
     for request, expects in ((called("identify()", driver.identify), "identity"), (_start(driver), "")):
         if request is not None:
@@ -130,20 +131,20 @@ def requests(case: Case) -> Finding:
         seen = [shown(r.data) for r, _ in found]
         raise DriverFaultError("requests end differently", *seen, do="end every request as the instrument expects it")
     if case.talk is not None and case.talk.source.startswith("capture"):
-        _were_heard(case, [r for r, _ in found])
+        _were_sent(case, [r for r, _ in found])
     return passed("requests", ", ".join(shown(r.data) for r, _ in found) or "asks nothing")
 
 
 def _start(driver: Driver) -> Any:
     request = called("start_stream()", driver.start_stream)
     if request is not None and not driver.streams:
-        raise DriverFaultError("start_stream() of a driver that is polled", do="give None, or set streams = True")
+        raise DriverFaultError("start_stream() of a driver that is polled", do="return None, or set streams = True")
     return request
 
 
 def _proper(request: Any, expects: str) -> None:
     if not isinstance(request, Request):
-        raise DriverFaultError(f"{shown(request)} is not a Request", do="give Request(data, expects)")
+        raise DriverFaultError(f"{shown(request)} is not a Request", do="return Request(data, expects)")
     if not isinstance(request.data, bytes) or not 1 <= len(request.data) <= 4096:
         raise DriverFaultError(f"a request of {shown(request.data)}", do="1 to 4096 bytes, terminator included")
     if expects and request.expects != expects:
@@ -160,26 +161,26 @@ def _controls(data: bytes) -> bytes:
     return data[len(data.rstrip(b"\r\n\x03\x04\x00")) :]
 
 
-def _were_heard(case: Case, asked: list[Request]) -> None:
-    talk = case.heard()
-    heard = [*talk.answers, *talk.unanswered]
+def _were_sent(case: Case, asked: list[Request]) -> None:
+    talk = case.transcript()
+    captured = [*talk.answers, *talk.unanswered]
     for request in asked:
-        if heard and request.data not in heard:
-            near = [h for h in heard if h.strip(b"\r\n ") == request.data.strip(b"\r\n ")]
-            do = f"end it as in the capture: {shown(near[0])}" if near else "ask as in the capture"
+        if captured and request.data not in captured:
+            near = [c for c in captured if c.strip(b"\r\n ") == request.data.strip(b"\r\n ")]
+            do = f"end it as in the capture: {shown(near[0])}" if near else "send the request of the capture"
             raise DriverFaultError(
                 f"the request {shown(request.data)} was never sent in the capture",
-                *(f"sent there: {shown(h)}" for h in heard[:6]),
+                *(f"sent there: {shown(c)}" for c in captured[:6]),
                 do=do,
             )
         if request.data in talk.unanswered and request.data not in talk.answers and not case.driver.streams:
             raise DriverFaultError(
-                f"nothing came after {shown(request.data)} in the capture", do="compare it with the maker's manual"
+                f"the capture has no answer to {shown(request.data)}", do="compare it with the maker's manual"
             )
 
 
 def times(case: Case) -> Finding:
-    """Time-outs, tries and intervals, and that time-outs leave time for the answers that were heard."""
+    """Check time-outs, tries and intervals, and that the time-outs are longer than the answers took."""
     d = case.driver
     if not MILLISECOND <= d.interval_ns <= 86_400 * SECOND:
         raise DriverFaultError(f"interval of {d.interval_ns} ns", do="1 ms to one day")
@@ -206,7 +207,7 @@ def times(case: Case) -> Finding:
             raise DriverFaultError(
                 f"the answer to {shown(request.data)} took up to {took / 1e9:.3f} s, the time-out is "
                 f"{request.timeout_ns / 1e9:g} s",
-                do="wait at least twice as long as the slowest answer took",
+                do="use a time-out of at least twice the slowest answer",
             )
     if d.stale_after_ns and d.stale_after_ns < d.interval_ns:
         raise DriverFaultError(
@@ -228,7 +229,7 @@ def _all_requests(driver: Driver) -> list[Request]:
 
 
 def motion(case: Case) -> Finding:
-    """What moves can be stopped, and every action is what it is called."""
+    """Check that an instrument that moves can be stopped, and that every action has the right request."""
     d = case.driver
     unknown = sorted(set(d.capabilities) - set(ACTIONS))
     if unknown:
@@ -236,14 +237,14 @@ def motion(case: Case) -> Finding:
     moves = sorted(set(MOTION) & set(d.capabilities))
     if moves and "halt" not in d.capabilities:
         raise DriverFaultError(
-            f"can {' and '.join(moves)}, but not halt", do="whatever moves must be stoppable: add halt"
+            f"can {' and '.join(moves)}, but not halt", do="add halt: an instrument that moves must be stoppable"
         )
     if d.on_link_loss not in ON_LINK_LOSS:
         raise DriverFaultError(f"on_link_loss = {shown(d.on_link_loss)}", do=f"one of {', '.join(ON_LINK_LOSS)}")
     if moves and d.on_link_loss == "no_motor":
-        raise DriverFaultError("moves something, and says that it has no motor", do="set on_link_loss")
+        raise DriverFaultError("has a motor, but on_link_loss is 'no_motor'", do="set on_link_loss")
     if "zero" in d.capabilities and not d.zero_condition:
-        raise DriverFaultError("can be zeroed, but says not under which condition", do="set zero_condition")
+        raise DriverFaultError("can be zeroed, but has no condition for it", do="set zero_condition")
     for action in ACTIONS:
         if action in d.capabilities:
             _can(d, action)
@@ -251,25 +252,26 @@ def motion(case: Case) -> Finding:
             _cannot(d, action)
     if "halt" in d.capabilities and d.action("halt").tries < 2:
         raise DriverFaultError("tries to halt only once", do="repeat a halt: tries of 2 or more")
-    return passed("motion", "can " + ", ".join(sorted(d.capabilities)) if d.capabilities else "moves nothing")
+    return passed("motion", "can " + ", ".join(sorted(d.capabilities)) if d.capabilities else "no actions")
 
 
 def _can(d: Driver, action: Action) -> None:
-    """Check the request of an action that a driver says it can do."""
+    """Check the request of an action among the driver's capabilities."""
     request = called(f"action({action!r})", partial(d.action, action, TRIED.get(action)), DriverError)
     if request is None:
-        raise DriverFaultError(f"refuses {action!r} {TRIED.get(action, '')}", do="give the Request")
+        raise DriverFaultError(f"refuses {action!r} {TRIED.get(action, '')}", do="return the Request")
     _proper(request, action)
     for value in (math.nan, math.inf, -math.inf, None) if action in TRIED else ():
         given = called(f"action({action!r}, {value})", partial(d.action, action, value), DriverError)
         if given is not None:
             raise DriverFaultError(
-                f"would send {shown(given.data)} for {action} to {value}", do="raise DriverError for what is no number"
+                f"would send {shown(given.data)} for {action} to {value}",
+                do="raise DriverError for a value that is not a finite number",
             )
 
 
 def _cannot(d: Driver, action: Action) -> None:
-    """Check that an action which a driver does not name is refused."""
+    """Check that an action that is not among the driver's capabilities is refused."""
     try:
         d.action(action, TRIED.get(action))
     except DriverError:
@@ -281,7 +283,7 @@ def _cannot(d: Driver, action: Action) -> None:
 
 
 def options(case: Case) -> Finding:
-    """Wrong options are refused with a SettingError that names the key, and with nothing else."""
+    """Check that wrong options raise `SettingError` with the key, and nothing else."""
     d = case.driver
     try:
         remade(d, {**d.options, "no_such_option": 1})
@@ -294,7 +296,7 @@ def options(case: Case) -> Finding:
         ) from error
     else:
         raise DriverFaultError(
-            "takes an option it does not know", do="refuse unknown options: a misspelt one would do nothing, unseen"
+            "accepts an unknown option", do="refuse unknown options: a misspelt one would have no effect"
         )
     for name in _option_names(d):
         for junk in JUNK:
@@ -313,7 +315,7 @@ def _option_names(driver: Driver) -> list[str]:
 
 
 def digest(case: Case) -> Finding:
-    """The same driver has the same digest, another one another."""
+    """Check that two equal drivers have the same digest."""
     a, b = case.make().digest(), case.make().digest()
     if a != b:
         raise DriverFaultError("the digest changes from driver to driver", a, b, do="leave digest() as it is")
@@ -323,20 +325,21 @@ def digest(case: Case) -> Finding:
 
 
 def imports(case: Case) -> Finding:
-    """A Python driver has no clock, no port, no chance: bytes in, values out."""
+    """Check that a Python driver imports no clock, no IO and no random numbers."""
     module = inspect.getmodule(type(case.driver))
     if module is None or module.__name__.startswith("daq."):
-        raise NotApplicableError("a description file holds no code")
+        raise NotApplicableError("a description file has no code")
     try:
         source = inspect.getsource(type(case.driver) if module.__name__.startswith("tests.") else module)
     except OSError:
-        raise NotApplicableError("its source is not there") from None
+        raise NotApplicableError("its source is not available") from None
     wrong = sorted(_impure(ast.parse(inspect.cleandoc(source) if source[:1].isspace() else source)))
     if wrong:
         raise DriverFaultError(
-            f"uses {', '.join(wrong)}", do="a driver is pure: times, ports and chance are the exchange's business"
+            f"uses {', '.join(wrong)}",
+            do="a driver must be pure: only the exchange uses clocks, ports and random numbers",
         )
-    return passed("imports", "no clock, no IO, no chance")
+    return passed("imports", "no clock, no IO, no random numbers")
 
 
 def _impure(tree: ast.Module) -> set[str]:
@@ -355,13 +358,13 @@ def _impure(tree: ast.Module) -> set[str]:
             if name.partition(".")[0] in IMPURE:
                 found.add(name)
             elif name.startswith("daq.") and not name.startswith(("daq.core", "daq.testing", "daq.descriptions")):
-                found.add(f"{name} (only daq.core is the drivers')")
+                found.add(f"{name} (drivers may import daq.core only)")
     return found
 
 
 def quiet(case: Case) -> Finding:
-    """Nothing is printed."""
-    with overheard() as out:
+    """Check that the driver prints nothing."""
+    with printed() as out:
         driver = case.make()
         _all_requests(driver)
         for line in (b"", b"?", *(e.frame for e in (case.talk.examples[:50] if case.talk else ()))):
@@ -372,5 +375,5 @@ def quiet(case: Case) -> Finding:
 
 
 def known_faults() -> frozenset[str]:
-    """Names a driver may use for what is amiss."""
+    """Return the names of faults that a driver may use."""
     return frozenset(FAULTS)

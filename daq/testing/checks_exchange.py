@@ -1,4 +1,4 @@
-"""Checks over a line: the real exchange and framer in virtual time, against the instrument as it was heard."""
+"""Checks over a line: the real exchange and framer in virtual time, with the answers of the transcript."""
 
 from collections.abc import Sequence
 from typing import Final
@@ -8,32 +8,36 @@ from daq.testing.case import Case, decode, note, passed, same
 from daq.testing.hostile import Chunks, DoubledEnds, Garbage, OneByteAtATime, Transport
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, shown
 from daq.testing.rig import Rig
-from daq.testing.talk import MOTION, TRIED, Talk, is_reading, requests_of
+from daq.testing.talk import MOTION, TRIED, Transcript, is_reading, requests_of
 
 ROUNDS: Final = 24
 FLOOD_BYTES: Final = 400_000
 BYTE_NS: Final = 100_000
 
 
-def plays(case: Case) -> Talk:
-    """What can be played: the requests for a reading were answered, or a stream was heard."""
-    talk = case.heard()
+def plays(case: Case) -> Transcript:
+    """Return the transcript where it can be replayed: it has answers to the polls, or a stream.
+
+    Raises:
+        NotApplicableError: it cannot be replayed.
+    """
+    talk = case.transcript()
     if case.driver.streams:
         if not talk.stream:
-            raise NotApplicableError("no stream was heard")
+            raise NotApplicableError("the transcript has no stream")
         return talk
     poll = case.driver.poll()
     asked = () if poll is None else poll if isinstance(poll, tuple) else (poll,)
     missing = [r for r in asked if r.data not in talk.answers]
     if missing:
-        raise NotApplicableError(f"no answer to {shown(missing[0].data)} was heard")
+        raise NotApplicableError(f"the transcript has no answer to {shown(missing[0].data)}")
     if not any(is_reading(e.meaning) for e in talk.examples):
-        raise NotApplicableError("no reading was heard")
+        raise NotApplicableError("the transcript has no reading")
     return talk
 
 
 def clean_line(case: Case) -> Finding:
-    """Over a line without fault every poll gives a reading."""
+    """Check that over a good line every poll gives a reading."""
     talk = plays(case)
     rig = Rig(case.make(), talk).start().rounds(ROUNDS)
     counters = rig.exchange.report()
@@ -42,13 +46,11 @@ def clean_line(case: Case) -> Finding:
             f"{len(rig.readings)} readings in {ROUNDS} rounds",
             f"counters {counters}",
             f"sent {[d for _, d in rig.sent[:4]]}",
-            do="compare poll(), the parts of a reading and the time-outs with what was heard",
+            do="compare poll(), the parts of a reading and the time-outs with the capture",
         )
     identify = case.driver.identify()
     if identify is not None and identify.data in talk.answers and not any(r.kind == "identity" for r in rig.replies):
-        raise DriverFaultError(
-            "it was asked who it is, and no identity came", f"counters {counters}", do="see `identity`"
-        )
+        raise DriverFaultError("the identity was requested, and none came", f"counters {counters}", do="see `identity`")
     case.clean = rig
     return passed("clean line", f"{len(rig.readings)} readings in {ROUNDS} rounds")
 
@@ -70,9 +72,9 @@ def _against(
     exact: bool = False,
     do: str = "check terminator, length or measure, and `longest`",
 ) -> Finding:
-    """Run over a bad line: no reading that is not one of the clean ones, at least so many of them."""
+    """Run over a bad line; check that every reading was sent, and that there are `at_least` readings."""
     clean = _clean(case)
-    rig = Rig(case.make(), case.heard(), incoming).start().rounds(ROUNDS)
+    rig = Rig(case.make(), case.transcript(), incoming).start().rounds(ROUNDS)
     _only_true(case, rig, clean)
     if len(rig.readings) < at_least:
         raise DriverFaultError(
@@ -83,7 +85,7 @@ def _against(
     if exact and rig.readings[: len(clean.readings)] != clean.readings[: len(rig.readings)]:
         raise DriverFaultError(
             f"other readings than over a clean line, where {what}", f"counters {rig.exchange.report()}",
-            do="a line means the same however its bytes arrive",
+            do="decode must not depend on how the bytes of a line arrive",
         )  # fmt: skip
     return passed(name, f"{len(rig.readings)} readings" + (", all as sent" if case.driver.has_checksum else ""))
 
@@ -91,19 +93,19 @@ def _against(
 def _only_true(case: Case, rig: Rig, clean: Rig) -> None:
     if not case.driver.has_checksum:
         return
-    said = [e.meaning for e in case.heard().readings]
-    if any(isinstance(meaning, Part) for meaning in said):
-        _only_true_parts(rig, said)
+    meanings = [e.meaning for e in case.transcript().readings]
+    if any(isinstance(meaning, Part) for meaning in meanings):
+        _only_true_parts(rig, meanings)
         return
-    true = {_key(item) for item in (*clean.readings, *said)}
+    true = {_key(item) for item in (*clean.readings, *meanings)}
     for item in rig.readings:
         if _key(item) not in true:
             raise _never_sent(item)
 
 
-def _only_true_parts(rig: Rig, said: Sequence[Decoded]) -> None:
-    """Parts are answers of their own, so that each channel is looked at by itself."""
-    true = {pair for meaning in said if isinstance(meaning, Part) for pair in meaning.values}
+def _only_true_parts(rig: Rig, meanings: Sequence[Decoded]) -> None:
+    """Check each channel by itself, because the parts of a reading are separate answers."""
+    true = {pair for meaning in meanings if isinstance(meaning, Part) for pair in meaning.values}
     for item in rig.readings:
         values: Sequence[float | None] = item.values if isinstance(item, Values) else item  # type: ignore[assignment]
         if any(pair not in true for pair in enumerate(values) if pair[1] is not None):
@@ -112,7 +114,7 @@ def _only_true_parts(rig: Rig, said: Sequence[Decoded]) -> None:
 
 def _never_sent(item: object) -> DriverFaultError:
     return DriverFaultError(
-        "a reading that was never sent", shown(item), do="reject what does not fit; see `flipped bits`"
+        "a reading that was never sent", shown(item), do="reject lines that do not match; see `flipped bits`"
     )
 
 
@@ -121,29 +123,27 @@ def _key(item: object) -> object:
 
 
 def byte_by_byte(case: Case) -> Finding:
-    """Each byte alone."""
+    """Check a line on which every byte arrives alone."""
     return _against(
-        case, "byte by byte", OneByteAtATime(BYTE_NS), "every byte came alone", at_least=ROUNDS // 3, exact=True
+        case, "byte by byte", OneByteAtATime(BYTE_NS), "every byte arrived alone", at_least=ROUNDS // 3, exact=True
     )
 
 
 def doubled_ends(case: Case) -> Finding:
-    """Every line's end comes twice: the empty line in between is no reading and no answer."""
+    """Check a line with doubled line ends: the empty line is neither a reading nor an answer."""
     spec = case.driver.framing
     if not spec.by_terminator:
         raise NotApplicableError("its frames have no terminator")
     for asked in (None, *requests_of(case.driver)):
         meaning = decode(case.make(), b"", asked)
         if not isinstance(meaning, Reject):
-            raise DriverFaultError(
-                "an empty line is taken for something", shown(meaning), do="give Reject for an empty line"
-            )
-    transport = DoubledEnds(chance=1.0, end=spec.ends[0])
+            raise DriverFaultError("an empty line is accepted", shown(meaning), do="return Reject for an empty line")
+    transport = DoubledEnds(probability=1.0, end=spec.ends[0])
     return _against(case, "doubled ends", transport, "every terminator came twice", at_least=ROUNDS // 3)
 
 
 class _Losing:
-    """Every third write loses a byte; of two equal ones an exclusive or would see nothing."""
+    """Removes one byte of every third write; an exclusive or would not detect two equal lost bytes."""
 
     def __init__(self) -> None:
         self._count = 0
@@ -157,24 +157,24 @@ class _Losing:
 
 
 def lost_bytes(case: Case) -> Finding:
-    """With a checksum no line that lost a byte is another line; the lines after it are read as they are."""
+    """Check that with a checksum a line without one byte is rejected, and the lines after it are read."""
     tried, taken, first = _short_of_a_byte(case)
     if taken and case.driver.has_checksum:
         raise DriverFaultError(
-            f"{taken} of {tried} lines that lost one byte were believed, although they have a checksum",
+            f"{taken} of {tried} lines without one byte were accepted, although they have a checksum",
             first,
-            do="a line without its mark or its checksum is no line, whatever else there is in it",
+            do="reject every line without its mark or its checksum",
         )
     found = _against(case, "lost bytes", _Losing(), "every third line lost a byte", at_least=ROUNDS // 4)
     if taken:
         return note(
-            "lost bytes", f"corruption undetectable: {taken} of {tried} lines that lost a byte were taken", first
+            "lost bytes", f"corruption undetectable: {taken} of {tried} lines without one byte were accepted", first
         )
     return found
 
 
 def _short_of_a_byte(case: Case) -> tuple[int, int, str]:
-    """How many lines were tried without one of their bytes, how many then meant something else, and the first."""
+    """Return the number of lines tried without one byte, the number with another meaning, and the first of them."""
     driver = case.make()
     tried = taken = 0
     first = ""
@@ -190,46 +190,46 @@ def _short_of_a_byte(case: Case) -> tuple[int, int, str]:
 
 
 def garbage_between(case: Case) -> Finding:
-    """Noise between the lines; where it has ended before the line begins, no reading is lost by it."""
+    """Check noise between the lines; noise that ends before a line starts costs no reading."""
     spec = case.driver.framing
     end = spec.ends[0] if spec.by_terminator else b""
     noise = (b"\x00\xff\x00" + end, b"~~~~" + end, b"\xfe" * 7 + end)
-    # An echo with noise before it is none, and without an end of its own noise runs into the frame.
+    # Noise spoils an echo after it; noise without an end becomes a part of the frame after it.
     costs = case.driver.echoes or not spec.by_terminator
     return _against(
-        case, "garbage", Garbage(chance=0.3, pieces=noise), "noise came before every third line",
+        case, "garbage", Garbage(probability=0.3, pieces=noise), "noise came before every third line",
         at_least=ROUNDS // 4 if costs else len(_clean(case).readings) - 1,
-        do="give Reject for what is no line, never a refusal, and believe the line after it as any other",
+        do="return Reject for noise, never a refusal, and accept the line after it as any other",
     )  # fmt: skip
 
 
 def late_answers(case: Case) -> Finding:
-    """An answer that comes after its time-out is not taken for the answer to the next question."""
+    """Check that an answer after its time-out is not taken for the answer to the next request."""
     clean = _clean(case)
     if case.driver.streams:
-        raise NotApplicableError("nothing is asked for readings")
+        raise NotApplicableError("readings are not polled")
     poll = case.driver.poll()
     request = poll[0] if isinstance(poll, tuple) else poll
     assert request is not None  # noqa: S101 - `plays` has seen it
     late = request.timeout_ns + request.timeout_ns // 5
-    rig = Rig(case.make(), case.heard(), late_ns=lambda n: late if n % 4 == 2 else 0).start().rounds(2 * ROUNDS)
+    rig = Rig(case.make(), case.transcript(), late_ns=lambda n: late if n % 4 == 2 else 0).start().rounds(2 * ROUNDS)
     _only_true(case, rig, clean)
     counters = rig.exchange.counters
     if not counters.timeouts:
         raise DriverFaultError(
             "no time-out although answers were late", f"counters {rig.exchange.report()}",
-            do=f"a shorter time-out: one lost answer costs {request.timeout_ns / 1e9:g} s",
+            do=f"use a shorter time-out: one lost answer costs {request.timeout_ns / 1e9:g} s",
         )  # fmt: skip
     if not rig.readings:
-        raise DriverFaultError("no reading beside late answers", f"counters {rig.exchange.report()}", do="see `times`")
-    return passed("late answers", f"{counters.timeouts} were late, {len(rig.readings)} readings beside them")
+        raise DriverFaultError("no reading between late answers", f"counters {rig.exchange.report()}", do="see `times`")
+    return passed("late answers", f"{counters.timeouts} late answers, {len(rig.readings)} readings between them")
 
 
 def silence(case: Case) -> Finding:
-    """An instrument that falls silent is noticed, is not asked without end, and is read again when it speaks."""
+    """Check that silence is detected, requests are limited meanwhile, and readings continue after it."""
     _clean(case)
     driver = case.make()
-    rig = Rig(driver, case.heard()).start().rounds(4)
+    rig = Rig(driver, case.transcript()).start().rounds(4)
     if not rig.readings:
         raise NotApplicableError("no reading in the first rounds")
     rig.player.quiet = True
@@ -237,19 +237,17 @@ def silence(case: Case) -> Finding:
     quiet = max(rig.exchange.stale_after_ns, 6 * rig.exchange.interval_ns) + rig.exchange.interval_ns
     rig.run(quiet)
     if rig.exchange.stale_after_ns and not rig.exchange.silent:
-        raise DriverFaultError("its silence is not noticed", do="set stale_after_ns")
+        raise DriverFaultError("silence is not detected", do="set stale_after_ns")
     asked, most = len(rig.sent) - sent, 4 * (quiet // rig.exchange.interval_ns + 3) * max(1, _per_round(case))
     if asked > most:
-        raise DriverFaultError(f"{asked} requests while it was silent", do="longer time-outs, fewer tries")
+        raise DriverFaultError(f"{asked} requests while it was silent", do="use longer time-outs or fewer tries")
     rig.player.quiet = False
     before = len(rig.readings)
     rig.run(quiet + 6 * rig.exchange.interval_ns)
     if len(rig.readings) == before:
-        raise DriverFaultError(
-            "is not read again after a silence", f"counters {rig.exchange.report()}", do="see `times`"
-        )
-    return passed("silence", f"noticed after {rig.exchange.stale_after_ns / 1e9:g} s" if driver.stale_after_ns else
-                  "means nothing, as declared")  # fmt: skip
+        raise DriverFaultError("no reading after a silence", f"counters {rig.exchange.report()}", do="see `times`")
+    return passed("silence", f"detected after {rig.exchange.stale_after_ns / 1e9:g} s" if driver.stale_after_ns else
+                  "has no meaning, as declared")  # fmt: skip
 
 
 def _per_round(case: Case) -> int:
@@ -258,9 +256,9 @@ def _per_round(case: Case) -> int:
 
 
 def unplugged(case: Case) -> Finding:
-    """The cable is pulled in the middle of a line and put back."""
+    """Check a cable that is pulled within a line and connected again."""
     clean = _clean(case)
-    rig = Rig(case.make(), case.heard(), OneByteAtATime(BYTE_NS)).start().rounds(4)
+    rig = Rig(case.make(), case.transcript(), OneByteAtATime(BYTE_NS)).start().rounds(4)
     rig.run(3 * BYTE_NS)
     rig.unplug()
     rig.rounds(2)
@@ -270,19 +268,19 @@ def unplugged(case: Case) -> Finding:
     _only_true(case, rig, clean)
     if len(rig.readings) < before + 3:
         raise DriverFaultError(
-            "is not read again after the cable was put back", f"counters {rig.exchange.report()}",
-            do="a driver must not depend on what it heard before: see `state`",
+            "no reading after the cable was connected again", f"counters {rig.exchange.report()}",
+            do="a driver must not depend on earlier lines: see `state`",
         )  # fmt: skip
-    return passed("unplugged", "read again after the cable was put back")
+    return passed("unplugged", "readings continue after the cable was connected again")
 
 
 def flood(case: Case) -> Finding:
-    """Far more bytes than a line may have, without an end, and thousands of lines at once."""
+    """Check far more bytes than a line may have, without an end, and thousands of lines at once."""
     _clean(case)
     driver = case.make()
-    rig = Rig(driver, case.heard()).start().rounds(2)
-    dice = case.dice()
-    noise = dice.randbytes(FLOOD_BYTES)
+    rig = Rig(driver, case.transcript()).start().rounds(2)
+    rng = case.rng()
+    noise = rng.randbytes(FLOOD_BYTES)
     for at in range(0, FLOOD_BYTES, 50_000):
         rig.arrives(noise[at : at + 50_000])
     spec = driver.framing
@@ -290,24 +288,24 @@ def flood(case: Case) -> Finding:
     if held > spec.longest + len(spec.begin) + 64:
         raise DriverFaultError(f"{held} bytes are held of a line of at most {spec.longest}", do="check `longest`")
     rig.arrives(b"x" * FLOOD_BYTES)
-    talk = case.heard()
+    talk = case.transcript()
     lines = talk.stream or [a for answers in talk.answers.values() for a in answers]
     rig.arrives(b"".join(lines[i % len(lines)] for i in range(3_000)))
     before = len(rig.readings)
     rig.rounds(12)
     if len(rig.readings) <= before:
         raise DriverFaultError(
-            "is not read again after a flood", f"counters {rig.exchange.report()}", do="check terminator and `longest`"
+            "no reading after a flood", f"counters {rig.exchange.report()}", do="check terminator and `longest`"
         )
     return passed("flood", f"{2 * FLOOD_BYTES // 1000} kB of noise and 3000 lines at once")
 
 
 def halts(case: Case) -> Finding:
-    """A halt goes before everything that waits, and its confirmation is understood."""
+    """Check that a halt is sent before all queued requests, and that its confirmation is recognised."""
     driver = case.make()
     if "halt" not in driver.capabilities:
-        raise NotApplicableError("moves nothing")
-    talk = case.heard()
+        raise NotApplicableError("has no motor")
+    talk = case.transcript()
     rig = Rig(driver, talk).start()
     request = driver.action("halt")
     for action in sorted(set(driver.capabilities) & {*MOTION, "bath"}):
@@ -318,36 +316,36 @@ def halts(case: Case) -> Finding:
     rig.run(max(request.timeout_ns * request.tries, *(r.timeout_ns for r in [request])) * 3)
     later = [d for _, d in rig.sent[already:] if d != driver.wake]
     if not later or later[0] != request.data:
-        raise DriverFaultError("a halt does not go first", f"sent {later[:3]}", do="see `times`")
+        raise DriverFaultError("a halt is not sent first", f"sent {later[:3]}", do="see `times`")
     if any(r.kind == "halt" for r in rig.replies):
-        return passed("halt", f"{shown(request.data)} goes first and is confirmed")
+        return passed("halt", f"{shown(request.data)} is sent first and is confirmed")
     if request.data in talk.answers:
         raise DriverFaultError(
-            "the confirmation of a halt is not understood",
+            "the confirmation of a halt is not recognised",
             shown(talk.answers[request.data][0]),
-            do="give Reply('halt')",
+            do="return Reply('halt')",
         )
-    return note("halt", f"{shown(request.data)} goes first; its confirmation was not heard")
+    return note("halt", f"{shown(request.data)} is sent first; the transcript has no confirmation")
 
 
 def confirmations(case: Case) -> Finding:
-    """What was asked to be done is confirmed under its own name, with the number that was sent."""
+    """Check that each action is confirmed by name, with the value that was sent."""
     driver = case.driver
-    talk = case.heard()
+    talk = case.transcript()
     confirmed: list[str] = []
-    unheard: list[str] = []
+    missing: list[str] = []
     for action in sorted(driver.capabilities):
         request = driver.action(action, TRIED.get(action))
         if request.data not in talk.answers:
-            unheard.append(action)
+            missing.append(action)
             continue
         meanings = [e.meaning for e in talk.examples if e.asked is not None and e.asked.data == request.data]
         replies = [m for m in meanings if isinstance(m, Reply) and m.kind in (action, "refused")]
         if not replies:
             raise DriverFaultError(
-                f"the answer to {action} is not understood", shown(talk.answers[request.data][0]),
+                f"the answer to {action} is not recognised", shown(talk.answers[request.data][0]),
                 f"read as {shown(meanings[0] if meanings else None)}",
-                do=f"give Reply({action!r}), or Reply('refused', refusal=...)",
+                do=f"return Reply({action!r}), or Reply('refused', refusal=...)",
             )  # fmt: skip
         value, wanted = replies[0].value, TRIED.get(action)
         if value is not None and wanted is not None and abs(value - wanted) > 0.05 * wanted:
@@ -356,7 +354,7 @@ def confirmations(case: Case) -> Finding:
             )
         confirmed.append(action)
     if not driver.capabilities:
-        raise NotApplicableError("moves nothing")
-    if unheard and not confirmed:
-        return note("confirmed", f"no answer was heard to {', '.join(unheard)}")
-    return passed("confirmed", f"{', '.join(confirmed)}" + (f"; not heard: {', '.join(unheard)}" if unheard else ""))
+        raise NotApplicableError("has no actions")
+    if missing and not confirmed:
+        return note("confirmed", f"the transcript has no answer to {', '.join(missing)}")
+    return passed("confirmed", f"{', '.join(confirmed)}" + (f"; not tried: {', '.join(missing)}" if missing else ""))

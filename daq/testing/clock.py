@@ -1,4 +1,4 @@
-"""A clock that stands still until it is told to go on."""
+"""Virtual clock for tests: its time changes only by calls."""
 
 import asyncio
 import heapq
@@ -7,14 +7,14 @@ from collections.abc import Callable
 from typing import Final
 
 SETTLING: Final = 50
-"""So often the loop may turn between two times, for tasks to react to what was due."""
+"""Turns of the event loop between two times, in which tasks can react."""
 
 
 class VirtualClock:
-    """A `daq.adapters.clock.Clock` whose time is moved by hand: the same calls give the same times.
+    """A `daq.adapters.clock.Clock` whose time is set by calls: the same calls give the same times.
 
-    `move_to` sets the time without a loop; `advance` runs what was asked for by `call_at` and `sleep`, in the order
-    of times, and lets the loop's tasks react each time.
+    `move_to` sets the time without a loop.  `advance` runs the callbacks of `call_at` and `sleep` in the order of their
+    times, and lets the loop's tasks react after each.
     """
 
     boot_id = "virtual"
@@ -26,36 +26,36 @@ class VirtualClock:
         self._numbers = itertools.count()
 
     def mono_ns(self) -> int:
-        """The present, ns."""
+        """Return the monotonic time, ns."""
         return self._mono
 
     def utc_ns(self) -> int:
-        """Time of day, ns since 1970; moves with the monotonic time."""
+        """Return the time of day, ns since 1970; it advances with the monotonic time."""
         return self._mono + self._ahead
 
     def step_utc(self, seconds: float) -> None:
-        """Put the time of day forward (or back), as when somebody sets the machine's clock."""
+        """Step the time of day forward or back (s), as when the machine's clock is set."""
         self._ahead += round(seconds * 1e9)
 
     def move_to(self, mono_ns: int) -> None:
-        """Make it `mono_ns`, without running what is due.
+        """Set the time to `mono_ns` without running callbacks.
 
         Raises:
             ValueError: that is in the past.
         """
         if mono_ns < self._mono:
-            raise ValueError(f"the clock stands at {self._mono} ns and cannot go back to {mono_ns} ns")
+            raise ValueError(f"the clock is at {self._mono} ns and cannot go back to {mono_ns} ns")
         self._mono = mono_ns
 
     def call_at(self, mono_ns: int, callback: Callable[[], None]) -> asyncio.TimerHandle:
-        """Call `callback` once `advance` has reached `mono_ns`; needs a running loop."""
+        """Call `callback` when `advance` reaches `mono_ns`; needs a running loop."""
         loop = asyncio.get_running_loop()
         handle = asyncio.TimerHandle(mono_ns * 1e-9, callback, [], loop)
         heapq.heappush(self._timers, (mono_ns, next(self._numbers), handle, callback))
         return handle
 
     async def sleep(self, seconds: float) -> None:
-        """Wait until `advance` has gone on by so many seconds."""
+        """Wait until `advance` has advanced the time by `seconds`."""
         woken = asyncio.Event()
         handle = self.call_at(self._mono + round(seconds * 1e9), woken.set)
         try:
@@ -64,7 +64,7 @@ class VirtualClock:
             handle.cancel()
 
     async def advance(self, seconds: float) -> None:
-        """Let so many seconds pass."""
+        """Advance the time by `seconds`, running callbacks in order."""
         end = self._mono + round(seconds * 1e9)
         await _settle()
         while self._timers and self._timers[0][0] <= end:

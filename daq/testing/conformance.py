@@ -1,6 +1,6 @@
-"""The conformance kit: does a driver keep the contract, whatever comes over the line?
+"""The conformance kit: check that a driver keeps its contract for any bytes on the line.
 
-For drivers written in Python and in description files alike, from pytest::
+It checks drivers in Python and description files alike, from pytest::
 
     def test_the_balance_conforms():
         assert_conforms(lambda: BalanceDriver({}), capture=Path("balance.capture"))
@@ -19,15 +19,15 @@ from daq.testing import checks_answers, checks_bytes, checks_damage, checks_decl
 from daq.testing.bench import Simulator
 from daq.testing.case import Case, Check, Make
 from daq.testing.report import DriverFaultError, Finding, NotApplicableError, Report
-from daq.testing.talk import Talk, asked_of, heard
+from daq.testing.talk import Transcript, record, transcribe
 from daq.testing.watchdog import TooMuchWorkError, at_most
 
 WORK_S: Final = 20.0
-"""CPU time a single check may take; the slowest takes a few tenths of a second."""
+"""Greatest CPU time of a check, s; the slowest check takes a few tenths of a second."""
 LINE_WORK_S: Final = 3.0
-"""CPU time for the check of lines made to be hard."""
+"""Greatest CPU time of the check `work per line`, s."""
 
-#: Name in the report, and the check, in order.
+#: Name in the report and check, in order.
 CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("contract", checks_declared.contract),
     ("channels", checks_declared.channels),
@@ -50,7 +50,7 @@ CHECKS: Final[tuple[tuple[str, Check], ...]] = (
     ("growth", checks_bytes.growth),
     ("identity", checks_answers.identity),
     ("confirmed", checks_exchange.confirmations),
-    ("told apart", checks_answers.told_apart),
+    ("distinct answers", checks_answers.distinct_answers),
     ("echo", checks_answers.echo),
     ("other address", checks_answers.other_address),
     ("checksum", checks_damage.unused_checksum),
@@ -78,22 +78,22 @@ def check_driver(
     simulator: Callable[[], Simulator] | None = None,
     expected: Sequence[Sequence[float | None]] = (),
 ) -> Report:
-    """Look at a driver from every side.
+    """Run all checks on a driver.
 
     Args:
-        make: gives a new driver each time it is called.
-        capture: what was heard of a real instrument, or its file.
-        simulator: gives a new simulated instrument, which is asked everything instead.
-        expected: values of the first readings as the display showed them, in channel order.
+        make: returns a new driver at each call.
+        capture: capture of a real instrument, or its file.
+        simulator: returns a new simulated instrument, used in place of a capture.
+        expected: values of the first readings on the display, in channel order.
 
     Raises:
         SettingError: the capture's file cannot be read.
     """
     try:
         driver = make()
-    except Exception as error:  # noqa: BLE001 - whatever a driver does wrong is a finding
+    except Exception as error:  # noqa: BLE001 - any error of a driver is a finding
         finding = Finding(
-            "contract", "failed", f"cannot be made: {type(error).__name__}: {error}", do="see its options"
+            "contract", "failed", f"cannot be created: {type(error).__name__}: {error}", do="see its options"
         )
         return Report("driver", [finding])
     report = Report(str(getattr(driver, "kind", type(driver).__name__)))
@@ -109,7 +109,7 @@ def check_driver(
     for name, check in CHECKS:
         finding = _run(name, check, case)
         report.findings.append(finding)
-        if "without end" in finding.said:
+        if "without end" in finding.message:
             break
     return report
 
@@ -121,7 +121,11 @@ def assert_conforms(
     simulator: Callable[[], Simulator] | None = None,
     expected: Sequence[Sequence[float | None]] = (),
 ) -> Report:
-    """As `check_driver`, for a test: AssertionError with the report where a check failed."""
+    """Run `check_driver` in a test.
+
+    Raises:
+        AssertionError: a check failed; the message is the report.
+    """
     report = check_driver(make, capture=capture, simulator=simulator, expected=expected)
     if not report.passed:
         raise AssertionError("\n" + report.text(everything=False))
@@ -132,7 +136,7 @@ def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], 
     if isinstance(capture, Path):
         capture = read_capture(capture.read_text("utf-8"), str(capture))
     if capture is not None:
-        case.talk = heard(case.make(), capture, f"capture of {len(capture.pieces)} pieces")
+        case.talk = transcribe(case.make(), capture, f"capture of {len(capture.pieces)} pieces")
     elif simulator is not None:
         case.talk = _simulated(case.make, simulator)
     if case.talk is not None:
@@ -142,8 +146,8 @@ def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], 
     return Finding("understands", "passed", "")
 
 
-def _simulated(make: Callable[[], Driver], simulator: Callable[[], Simulator]) -> Talk:
-    talk = heard(make(), asked_of(make(), simulator()), "simulator")
+def _simulated(make: Callable[[], Driver], simulator: Callable[[], Simulator]) -> Transcript:
+    talk = transcribe(make(), record(make(), simulator()), "simulator")
     talk.simulated = True
     return talk
 
@@ -153,15 +157,15 @@ def _run(name: str, check: Check, case: Case) -> Finding:
         with at_most(LINE_WORK_S if name == "work per line" else WORK_S):
             return check(case)
     except DriverFaultError as fault:
-        return Finding(name, "failed", fault.said, fault.evidence, fault.do)
+        return Finding(name, "failed", fault.message, fault.evidence, fault.do)
     except NotApplicableError as why:
         return Finding(name, "not_applicable", str(why))
     except TooMuchWorkError:
         return Finding(
-            name, "failed", "works without end on a line, the checks that follow were left out",
-            do="patterns whose parts can match the same text in many ways cost exponential time: make them strict",
+            name, "failed", "works without end on a line; the checks after this one were left out",
+            do="patterns whose parts match the same text in many ways need exponential time: make them strict",
         )  # fmt: skip
-    except Exception as error:  # noqa: BLE001 - whatever a driver does wrong is a finding
+    except Exception as error:  # noqa: BLE001 - any error of a driver is a finding
         return Finding(
             name, "failed", f"raised {type(error).__name__}: {error}", do="a driver raises only what its contract says"
         )

@@ -1,4 +1,4 @@
-"""Whether work leaves more memory behind each time it is done."""
+"""Detect memory that grows each time the same work is done."""
 
 import gc
 import tracemalloc
@@ -9,10 +9,10 @@ TIMES: Final = 4
 
 
 def growth(work: Callable[[], None], most: int) -> list[int]:
-    """Bytes that Python holds more after `work` than before, each time; at most `TIMES` of them.
+    """Return the growth of Python's memory by each call of `work`, bytes; at most `TIMES` calls.
 
-    It ends as soon as there were no more than `most`: what a leak keeps it keeps every time; caches that fill and other
-    threads of the process do not.  Where the last is above `most`, something grows.
+    The calls end as soon as one grows by at most `most`: a leak grows at every call, but filling caches and other
+    threads do not.  There is a leak where the last value is above `most`.
     """
     grown: list[int] = []
     tracemalloc.start()

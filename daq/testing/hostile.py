@@ -1,7 +1,7 @@
-"""Lines as bad as they come: what an instrument says, cut, joined, late, damaged or mixed with garbage.
+"""Transports of a bad line: bytes are cut, joined, delayed, damaged or mixed with garbage.
 
-A transport is called with the bytes of one write and gives chunks of bytes, each with the
-delay (ns) after which it arrives.  Order on a line is kept.  All chance is seeded.
+A transport is called with the bytes of one write and returns chunks of bytes, each with the
+delay (ns) after which it arrives.  The order on a line is kept.  Random generators are seeded.
 """
 
 import random
@@ -16,122 +16,122 @@ class Transport(Protocol):
     """One direction of a line."""
 
     def __call__(self, t: int, data: bytes) -> Chunks:
-        """What becomes of `data`, written at `t` (ns)."""
+        """Return the chunks of `data`, written at `t` (ns), each with its delay (ns)."""
         ...
 
 
 class Clean:
-    """Nothing is changed."""
+    """Changes nothing."""
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """All at once, at once."""
+        """Return one chunk without delay."""
         return [(0, data)]
 
 
 class OneByteAtATime:
-    """Every byte arrives alone, as long after the one before as a serial line takes."""
+    """Delivers every byte alone, at the rate of a serial line."""
 
     def __init__(self, byte_ns: int = 86_806) -> None:
-        """`byte_ns`: ten bits at 115200 baud unless said otherwise; 0 for all at the same time."""
+        """`byte_ns`: time of a byte; by default ten bits at 115200 baud, 0 for no delay."""
         self._byte_ns = byte_ns
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """One chunk a byte."""
+        """Return one chunk for each byte."""
         return [(i * self._byte_ns, data[i : i + 1]) for i in range(len(data))]
 
 
 class Joined:
-    """What is written within `every_ns` arrives together at its end."""
+    """Delivers writes only at multiples of `every_ns`, so that they arrive together."""
 
     def __init__(self, every_ns: int = 5 * MILLISECOND) -> None:
         self._every = every_ns
 
     def __call__(self, t: int, data: bytes) -> Chunks:
-        """Held until the next multiple of `every_ns`."""
+        """Return one chunk, delayed to the next multiple of `every_ns`."""
         return [(-t % self._every, data)]
 
 
 class Delayed:
-    """Everything is late, by up to `longest_ns`."""
+    """Delays every write by up to `longest_ns`."""
 
     def __init__(self, longest_ns: int, seed: int = 1) -> None:
-        self._dice = random.Random(seed)  # noqa: S311 - seeded on purpose
+        self._rng = random.Random(seed)  # noqa: S311 - seeded on purpose
         self._longest = longest_ns
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """All at once, later."""
-        return [(self._dice.randint(0, self._longest), data)]
+        """Return one chunk with a random delay."""
+        return [(self._rng.randint(0, self._longest), data)]
 
 
-class _Sometimes:
-    def __init__(self, chance: float, seed: int) -> None:
-        self._chance = chance
-        self.dice = random.Random(seed)  # noqa: S311 - seeded on purpose
-        self.struck = 0
-        """How often it did its harm."""
+class _Occasional:
+    def __init__(self, probability: float, seed: int) -> None:
+        self._probability = probability
+        self.rng = random.Random(seed)  # noqa: S311 - seeded on purpose
+        self.changed = 0
+        """Number of writes that were changed."""
 
-    def _strikes(self) -> bool:
-        struck = self.dice.random() < self._chance
-        self.struck += struck
-        return struck
+    def _changes(self) -> bool:
+        changes = self.rng.random() < self._probability
+        self.changed += changes
+        return changes
 
 
-class Cut(_Sometimes):
-    """Writes come in pieces; with chance `loss` the end of one is lost."""
+class Cut(_Occasional):
+    """Delivers writes in pieces; with probability `loss` the end of a write is lost."""
 
     def __init__(self, seed: int = 1, loss: float = 0.0, pieces: int = 4) -> None:
         super().__init__(loss, seed)
         self._pieces = pieces
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """Pieces a millisecond apart."""
-        if self._strikes():
-            data = data[: self.dice.randrange(len(data))]
-        at = sorted(self.dice.randrange(len(data) + 1) for _ in range(self._pieces - 1))
+        """Return pieces a millisecond apart."""
+        if self._changes():
+            data = data[: self.rng.randrange(len(data))]
+        at = sorted(self.rng.randrange(len(data) + 1) for _ in range(self._pieces - 1))
         parts = [data[a:b] for a, b in zip([0, *at], [*at, len(data)], strict=True)]
         return [(i * MILLISECOND, part) for i, part in enumerate(parts) if part]
 
 
-class FlippedBits(_Sometimes):
-    """With chance `chance` one bit of a write is the other way round."""
+class FlippedBits(_Occasional):
+    """Flips one bit of a write with a given probability."""
 
-    def __init__(self, seed: int = 1, chance: float = 0.2) -> None:
-        super().__init__(chance, seed)
+    def __init__(self, seed: int = 1, probability: float = 0.2) -> None:
+        super().__init__(probability, seed)
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """All at once, sometimes wrong."""
-        if self._strikes():
+        """Return one chunk, sometimes with a flipped bit."""
+        if self._changes():
             broken = bytearray(data)
-            broken[self.dice.randrange(len(data))] ^= 1 << self.dice.randrange(8)
+            broken[self.rng.randrange(len(data))] ^= 1 << self.rng.randrange(8)
             data = bytes(broken)
         return [(0, data)]
 
 
-class DoubledEnds(_Sometimes):
-    """With chance `chance` the end of a line comes twice."""
+class DoubledEnds(_Occasional):
+    """Doubles line ends with a given probability."""
 
-    def __init__(self, seed: int = 1, chance: float = 0.3, end: bytes = b"\r\n") -> None:
-        super().__init__(chance, seed)
+    def __init__(self, seed: int = 1, probability: float = 0.3, end: bytes = b"\r\n") -> None:
+        super().__init__(probability, seed)
         self._end = end
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """All at once, with more ends than lines."""
-        return [(0, data.replace(self._end, self._end * 2) if self._strikes() else data)]
+        """Return one chunk, sometimes with doubled ends."""
+        return [(0, data.replace(self._end, self._end * 2) if self._changes() else data)]
 
 
-class Garbage(_Sometimes):
-    """With chance `chance` rubbish comes before a write: noise, a line of noise, or one longer than any line."""
+class Garbage(_Occasional):
+    """Puts garbage before a write with a given probability: noise, a line of noise, or one longer than any line."""
 
-    def __init__(self, seed: int = 1, chance: float = 0.3, pieces: Sequence[bytes] = ()) -> None:
-        """`pieces` are what may come; by default noise of 1 to 400 bytes with and without an end of line."""
-        super().__init__(chance, seed)
-        self._rubbish = tuple(pieces)
+    def __init__(self, seed: int = 1, probability: float = 0.3, pieces: Sequence[bytes] = ()) -> None:
+        """`pieces`: the garbage to choose from; by default noise of 1 to 400 bytes with and without a line end."""
+        super().__init__(probability, seed)
+        self._pieces = tuple(pieces)
 
     def __call__(self, t: int, data: bytes) -> Chunks:  # noqa: ARG002 - one signature for all
-        """Rubbish and data at once."""
-        if not self._strikes():
+        """Return one chunk, sometimes with garbage before the data."""
+        if not self._changes():
             return [(0, data)]
-        if self._rubbish:
-            return [(0, self.dice.choice(self._rubbish) + data)]
-        noise = self.dice.randbytes(self.dice.choice((1, 7, 40, 400)))
-        return [(0, noise + self.dice.choice((b"", b"\r\n")) + data)]
+        if self._pieces:
+            return [(0, self.rng.choice(self._pieces) + data)]
+        noise = self.rng.randbytes(self.rng.choice((1, 7, 40, 400)))
+        return [(0, noise + self.rng.choice((b"", b"\r\n")) + data)]

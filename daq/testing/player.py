@@ -1,4 +1,4 @@
-"""Plays a capture back: answers what was asked as it was answered then, and repeats what came unasked."""
+"""Replay a capture as a simulator: the same answers to the same requests, and the unasked bytes repeated."""
 
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -7,28 +7,27 @@ from typing import Final
 from daq.descriptions.capture import Capture
 
 HELD: Final = 4096
-"""Bytes of what is not understood that are kept, for a request that comes in pieces."""
+"""Greatest number of unrecognised bytes that are kept, for a request that arrives in pieces."""
 SECOND: Final = 1_000_000_000
 
 
 @dataclass(slots=True)
 class Segment:
-    """What came after one request, each piece with the time (ns) since the request."""
+    """Bytes received after one request, each piece with the time (ns) since the request."""
 
     pieces: list[tuple[int, bytes]] = field(default_factory=list)
 
     @property
     def length_ns(self) -> int:
-        """Until the last piece."""
+        """Time from the request to the last piece, ns."""
         return self.pieces[-1][0] if self.pieces else 0
 
 
 class CapturePlayer:
-    """A `Simulator` that says what was captured.
+    """A `Simulator` that sends the bytes of a capture.
 
-    A request that was sent in the capture is answered with the pieces that followed it, at the same distance in time;
-    where it was sent several times, with each answer in turn.  Whatever came before any request is repeated from its
-    beginning when it has come to its end.
+    A request of the capture is answered with the pieces after it, with the same delays.  A request that occurs several
+    times gets each of its answers in turn.  The bytes before the first request are repeated.
     """
 
     def __init__(self, capture: Capture) -> None:
@@ -51,16 +50,16 @@ class CapturePlayer:
 
     @property
     def requests(self) -> list[bytes]:
-        """What it answers."""
+        """Requests that it answers."""
         return list(self._answers)
 
     @property
     def streams(self) -> bool:
-        """Whether something came unasked."""
+        """True where bytes came unasked."""
         return bool(self._unasked.pieces)
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); what it said meanwhile."""
+        """Let time pass (s) and return the bytes sent meanwhile."""
         self._now += round(dt_s * 1e9)
         out = b""
         while self._coming and self._coming[0][0] <= self._now:
@@ -71,22 +70,22 @@ class CapturePlayer:
         return out
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes from the host; what is answered comes with `advance`."""
+        """Take bytes from the host; the answer is returned by `advance`."""
         self._held = (self._held + data)[-HELD:]
-        known = [asked for asked in self._answers if self._held.endswith(asked)]
-        if known:
-            asked = max(known, key=len)
+        matching = [asked for asked in self._answers if self._held.endswith(asked)]
+        if matching:
+            asked = max(matching, key=len)
             turn = self._turn.get(asked, 0)
             self._turn[asked] = turn + 1
             segments = self._answers[asked]
             self._held = b""
             answer = [(self._now + max(1, t), d) for t, d in segments[turn % len(segments)].pieces]
-            # What is still under way of an earlier answer or of the stream comes first.
+            # Bytes of an earlier answer or of the stream that are still under way come first.
             self._coming = sorted([*self._coming, *answer], key=lambda item: item[0]) if self.streams else answer
         return b""
 
     def due_in_s(self) -> float | None:
-        """Seconds until it says something; None where nothing is coming."""
+        """Return the time to the next byte, s; None where there is none."""
         return max(0.0, (self._coming[0][0] - self._now) / 1e9) if self._coming else None
 
     def _begin_unasked(self, since: int | None = None) -> None:
@@ -96,10 +95,10 @@ class CapturePlayer:
             self._coming += [(start + t - first, data) for t, data in self._unasked.pieces]
 
     def _repeats_after(self, last: int) -> int:
-        """How long after its end a stream begins anew: as long as its pieces were usually apart."""
+        """Return the pause before a stream is repeated, ns: about the time between its lines."""
         times = [t for t, _ in self._unasked.pieces]
-        gaps = sorted(b - a for a, b in pairwise(times))
-        if not gaps:
+        pauses = sorted(b - a for a, b in pairwise(times))
+        if not pauses:
             return min(max(last, SECOND // 10), SECOND)
-        # Pieces of one line come close together; what counts is the pause between lines.
-        return max(gaps[len(gaps) // 2], gaps[-1], 1_000_000)
+        # Pieces of one line follow each other closely; the pause between lines counts.
+        return max(pauses[len(pauses) // 2], pauses[-1], 1_000_000)

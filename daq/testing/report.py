@@ -1,4 +1,4 @@
-"""What the conformance kit found out about a driver, check by check."""
+"""Report of the conformance kit on a driver: one finding for each check."""
 
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
@@ -12,19 +12,19 @@ SHOWN_BYTES: Final = 120
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One check.
+    """Result of one check.
 
     Attributes:
-        name: of the check.
-        outcome: ``note`` is no fault, but somebody should know.
-        said: what was found, in one sentence.
-        evidence: bytes and values it was seen on, escaped.
-        do: what to do about a fault.
+        name: name of the check.
+        outcome: ``note`` is no fault, but limits the use of the driver.
+        message: the finding, in one sentence.
+        evidence: bytes and values of the finding, escaped.
+        do: remedy of a fault.
     """
 
     name: str
     outcome: Outcome
-    said: str
+    message: str
     evidence: tuple[str, ...] = ()
     do: str = ""
 
@@ -38,7 +38,7 @@ class Report:
 
     @property
     def passed(self) -> bool:
-        """Whether no check failed."""
+        """True where no check failed."""
         return not self.failed
 
     @property
@@ -47,20 +47,24 @@ class Report:
         return [f for f in self.findings if f.outcome == "failed"]
 
     def finding(self, name: str) -> Finding:
-        """The check of that name; KeyError where there is none."""
+        """Return the finding of a check.
+
+        Raises:
+            KeyError: there is no check of this name.
+        """
         for f in self.findings:
             if f.name == name:
                 return f
         raise KeyError(name)
 
     def text(self, *, everything: bool = True) -> str:
-        """The report for a person; without `everything` only what failed or is worth knowing."""
+        """Return the report for a person; without `everything` only failed checks and notes."""
         width = max((len(f.name) for f in self.findings), default=0)
         lines: list[str] = []
         for f in self.findings:
             if not everything and f.outcome in ("passed", "not_applicable"):
                 continue
-            lines.append(f"{MARKS[f.outcome]:<6} {f.name:<{width}}  {f.said}".rstrip())
+            lines.append(f"{MARKS[f.outcome]:<6} {f.name:<{width}}  {f.message}".rstrip())
             lines += [f"{'':<6} {'':<{width}}  seen: {e}" for e in f.evidence]
             if f.do and f.outcome == "failed":
                 lines.append(f"{'':<6} {'':<{width}}  do: {f.do}")
@@ -68,7 +72,7 @@ class Report:
         return "\n".join(lines)
 
     def summary(self) -> str:
-        """One line: how many checks came to what."""
+        """Return one line with the number of checks for each outcome."""
         counts = {outcome: sum(f.outcome == outcome for f in self.findings) for outcome in MARKS}
         failed = f"{counts['failed']} FAILED" if counts["failed"] else "none failed"
         return (
@@ -77,30 +81,30 @@ class Report:
         )
 
     def as_json(self) -> dict[str, Any]:
-        """The same for machines."""
+        """Return the report as JSON values."""
         return {
             "driver": self.driver,
             "passed": self.passed,
             "checks": [
-                {"name": f.name, "outcome": f.outcome, "said": f.said, "evidence": list(f.evidence), "do": f.do}
+                {"name": f.name, "outcome": f.outcome, "message": f.message, "evidence": list(f.evidence), "do": f.do}
                 for f in self.findings
             ],
         }
 
 
 class DriverFaultError(DaqError):
-    """What a check found, on its way to the report."""
+    """A fault of the driver, raised by a check."""
 
-    def __init__(self, said: str, *evidence: str, do: str = "") -> None:
-        super().__init__(said)
-        self.said, self.evidence, self.do = said, evidence, do
+    def __init__(self, message: str, *evidence: str, do: str = "") -> None:
+        super().__init__(message)
+        self.message, self.evidence, self.do = message, evidence, do
 
 
 class NotApplicableError(DaqError):
-    """A check has nothing to look at, and why."""
+    """A check does not apply; the message is the reason."""
 
 
 def shown(data: object) -> str:
-    """Bytes or a value as evidence: escaped, and cut where long."""
+    """Return bytes or a value as evidence: escaped, and cut to `SHOWN_BYTES` characters."""
     text = repr(data)
     return text if len(text) <= SHOWN_BYTES else f"{text[:SHOWN_BYTES]}... ({len(text)} characters)"

@@ -1,4 +1,4 @@
-"""One driver's exchange against a recorded instrument, in virtual time, over a line as bad as wanted."""
+"""Rig: one driver's exchange with a recorded instrument in virtual time, over any transport."""
 
 import heapq
 import itertools
@@ -8,48 +8,48 @@ from typing import Final
 from daq.core.driver import Driver, Reply, Request
 from daq.core.exchange import NEVER, Exchange, Item
 from daq.testing.hostile import Clean, Transport
-from daq.testing.talk import LATENCY_NS, Talk
+from daq.testing.talk import LATENCY_NS, Transcript
 
 STEPS: Final = 200_000
-"""So many events without an end are taken for an endless loop."""
+"""Number of events after which an endless loop is assumed."""
 
 
 class Player:
-    """Answers requests as they were answered before, each in turn, and repeats what came unasked."""
+    """Answers requests as in the transcript, with each answer in turn, and repeats the stream."""
 
-    def __init__(self, talk: Talk, interval_ns: int) -> None:
-        self._answers = {asked: itertools.cycle(said) for asked, said in talk.answers.items()}
+    def __init__(self, talk: Transcript, interval_ns: int) -> None:
+        self._answers = {asked: itertools.cycle(answers) for asked, answers in talk.answers.items()}
         self._stream = itertools.cycle(talk.stream) if talk.stream else None
         self.interval_ns = interval_ns if talk.stream else 0
         self.quiet = False
 
     def answer(self, request: bytes) -> bytes:
-        """The next answer to a request; nothing where it was never heard."""
+        """Return the next answer to a request; b"" where the transcript has none."""
         found = self._answers.get(request)
         return b"" if found is None or self.quiet else next(found)
 
     def unasked(self) -> bytes:
-        """The next frame of the stream."""
+        """Return the next frame of the stream."""
         return b"" if self._stream is None or self.quiet else next(self._stream)
 
 
 class Rig:
-    """Runs an exchange and keeps what it sent and what it read.
+    """Runs an exchange and keeps its writes and its results.
 
     Attributes:
         sent: time (ns) and bytes of every write.
-        items: time and what came, readings and replies.
-        failures: requests that were given up, and why.
+        items: time (ns) and item of every reading and reply.
+        failures: requests that failed, with the reason.
     """
 
     def __init__(
         self,
         driver: Driver,
-        talk: Talk,
+        talk: Transcript,
         incoming: Transport | None = None,
         late_ns: Callable[[int], int] = lambda _: 0,
     ) -> None:
-        """`late_ns` gives for the number of an answer how much later than usual it comes."""
+        """`late_ns` returns the additional delay (ns) of the n-th answer."""
         self.t = 1_000 * 1_000_000_000
         self.driver = driver
         self.player = Player(talk, driver.interval_ns if driver.streams else 0)
@@ -79,7 +79,7 @@ class Rig:
         return [item for _, item in self.items if isinstance(item, Reply)]
 
     def start(self) -> "Rig":
-        """Ask who it is, where it can be asked, and poll."""
+        """Request the identity, where the driver can, and start polling."""
         identify = self.driver.identify()
         if identify is not None:
             self.exchange.ask(self.t, identify)
@@ -87,7 +87,7 @@ class Rig:
         return self
 
     def run(self, ns: int) -> "Rig":
-        """Let time pass."""
+        """Let `ns` pass."""
         end = self.t + ns
         for _ in range(STEPS):
             due = min(self.exchange.wake_at, self._next_unasked, self._arrivals[0][0] if self._arrivals else NEVER)
@@ -99,16 +99,16 @@ class Rig:
         raise RuntimeError("the exchange asks to be woken again and again without anything happening")
 
     def rounds(self, count: int) -> "Rig":
-        """Let so many polls, or lines of a stream, pass."""
+        """Let the time of `count` polls, or lines of a stream, pass."""
         return self.run(count * self.exchange.interval_ns)
 
     def unplug(self) -> None:
-        """Pull the cable: what is under way is lost."""
+        """Pull the cable: bytes under way are lost."""
         self._arrivals.clear()
         self.exchange.link_down()
 
     def plug(self) -> None:
-        """Put it back, and ask as a session does."""
+        """Connect the cable again, and request the identity as a session does."""
         self._latest = self.t
         if self.player.interval_ns:
             self._next_unasked = self.t + self.player.interval_ns
@@ -116,7 +116,7 @@ class Rig:
         self.start()
 
     def arrives(self, data: bytes) -> None:
-        """Bytes come in just now."""
+        """Deliver bytes now."""
         self.items += [(self.t, item) for item in self.exchange.receive(self.t, data)]
 
     def _happen(self) -> None:

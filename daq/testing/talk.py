@@ -1,4 +1,4 @@
-"""What an instrument was heard to say: from a capture, or by asking a simulator; the kit's checks look at it."""
+"""Transcript of an instrument for the checks of the kit, from a capture or from a simulator."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -15,13 +15,13 @@ from daq.testing.bench import Simulator
 SECOND: Final = 1_000_000_000
 LATENCY_NS: Final = 2_000_000
 TRIED: Final[dict[str, float]] = {"speed": 12.0, "bath": 25.0}
-"""Values with which actions of a simulator are tried out."""
+"""Values with which actions are tried."""
 MOTION: Final = ("speed", "turn")
 
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """One frame that was heard, what was asked before it, and what the driver makes of it."""
+    """One received frame, the request before it, and its meaning for the driver."""
 
     frame: bytes
     asked: Request | None
@@ -29,18 +29,18 @@ class Example:
 
 
 @dataclass(slots=True)
-class Talk:
-    """What was heard.
+class Transcript:
+    """Requests and frames of an instrument.
 
     Attributes:
-        source: in words, for the report.
+        source: description of the source, for the report.
         examples: every frame, in order.
-        answers: for each request that was sent, the answers to it in order, as bytes with their marks.
-        stream: what came unasked, in order, as bytes with their marks.
-        slowest_ns: for each request the longest time until its answer was complete.
-        unanswered: requests after which nothing came.
-        shown: what the display showed, with the number of examples heard before.
-        simulated: whether it was asked from a simulator just now.
+        answers: for each request its answers in order, as bytes with their marks.
+        stream: unasked frames, in order, as bytes with their marks.
+        slowest_ns: for each request the longest time to the end of its answer, ns.
+        unanswered: requests without an answer.
+        shown: texts of the display, each with the number of examples before it.
+        simulated: True where the source is a simulator.
     """
 
     source: str
@@ -54,22 +54,22 @@ class Talk:
 
     @property
     def readings(self) -> list[Example]:
-        """Frames that are readings or parts of one."""
+        """Frames that are readings or parts of a reading."""
         return [e for e in self.examples if is_reading(e.meaning)]
 
 
 def is_reading(meaning: Decoded) -> bool:
-    """Whether a meaning is a reading, or a part of one."""
+    """Return True where a meaning is a reading or a part of one."""
     return isinstance(meaning, tuple | Values | Part)
 
 
 def raw(framing: Framing, frame: bytes) -> bytes:
-    """A frame with its marks, as it goes over the line."""
+    """Return a frame with its marks, as it is sent over the line."""
     return framing.begin + frame + (framing.ends[0] if framing.by_terminator else b"")
 
 
 def requests_of(driver: Driver) -> list[Request]:
-    """Everything a driver may send, with tried-out values where it needs one."""
+    """Return all requests of a driver; actions with a value get that of `TRIED`."""
     found = [request for request in (driver.identify(), driver.start_stream()) if request is not None]
     poll = driver.poll()
     if poll is not None:
@@ -82,8 +82,8 @@ def requests_of(driver: Driver) -> list[Request]:
     return found
 
 
-def heard(driver: Driver, capture: Capture, source: str) -> Talk:
-    """What a capture says, seen with a driver's framing and requests.  `driver` is used up: its state is changed."""
+def transcribe(driver: Driver, capture: Capture, source: str) -> Transcript:
+    """Make a transcript of a capture with a driver's framing and requests; the state of `driver` is changed."""
     listener = _Listener(driver, source)
     for piece in capture.pieces:
         listener.wait_until(piece.t)
@@ -97,15 +97,15 @@ def heard(driver: Driver, capture: Capture, source: str) -> Talk:
 
 
 class _Listener:
-    """Puts the pieces of a capture together to questions and answers."""
+    """Combines the pieces of a capture to requests and answers."""
 
     def __init__(self, driver: Driver, source: str) -> None:
         self._driver = driver
-        self._talk = Talk(source)
+        self._talk = Transcript(source)
         self._known = {r.data: r for r in requests_of(driver)}
         self._framer = make_framer(driver.framing)
         if driver.framing.drop_first:
-            # A capture is not joined in the middle more often than at its beginning.
+            # A capture starts with a complete line more often than within one.
             self._framer.feed(0, driver.framing.ends[0])
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
         self._asked: Request | None = None
@@ -114,20 +114,20 @@ class _Listener:
         self._got: list[bytes] = []
 
     def wait_until(self, t: int) -> None:
-        """Let the time pass: a line may end by it."""
+        """Advance the time to `t` (ns): a silence may end a line."""
         if self._framer.wake_at <= t:
             self._take(self._framer.wake_at, self._framer.tick(self._framer.wake_at))
 
     def shown(self, data: bytes) -> None:
-        """Take what the instrument's display showed."""
+        """Add a text of the instrument's display."""
         self._talk.shown.append((len(self._talk.examples), data.decode("utf-8", "replace")))
 
     def received(self, t: int, data: bytes) -> None:
-        """Take bytes from the instrument."""
+        """Add bytes from the instrument."""
         self._take(t, self._framer.feed(t, self._echo.strip(data) if self._echo else data))
 
     def sent(self, t: int, data: bytes) -> None:
-        """Take a request to the instrument."""
+        """Add a request to the instrument."""
         self._settle()
         self._said, self._sent_at, self._asked = data, t, self._known.get(data)
         if self._echo:
@@ -135,14 +135,14 @@ class _Listener:
         if not self._driver.streams and not self._framer.resynchronises:
             self._framer.reset()
 
-    def end(self) -> Talk:
-        """Return what was heard, after all that is still waited for."""
+    def end(self) -> Transcript:
+        """Finish the last line and return the transcript."""
         self.wait_until(NEVER - 1)
         self._settle()
         return self._talk
 
     def _settle(self) -> None:
-        """Count what came since the last request as its answer."""
+        """Record the frames since the last request as its answer."""
         if self._said and self._said != self._driver.wake:
             if self._got:
                 self._talk.answers.setdefault(self._said, []).append(b"".join(self._got))
@@ -164,8 +164,8 @@ class _Listener:
                 talk.slowest_ns[self._said] = max(talk.slowest_ns.get(self._said, 0), t - self._sent_at)
 
 
-def asked_of(driver: Driver, simulator: Simulator, readings: int = 24) -> Capture:
-    """Everything a driver may ask and do, asked of a simulator, and so many readings."""
+def record(driver: Driver, simulator: Simulator, readings: int = 24) -> Capture:
+    """Record a simulator's answers to all requests and actions of a driver, and `readings` readings."""
     recorder = _Recorder(driver, simulator)
     recorder.wait(SECOND // 10)
     for request in requests_of(driver):
@@ -186,7 +186,7 @@ def asked_of(driver: Driver, simulator: Simulator, readings: int = 24) -> Captur
 
 
 class _Recorder:
-    """Talks to a simulator in virtual time and writes down what is said."""
+    """Sends requests to a simulator in virtual time and records both directions."""
 
     def __init__(self, driver: Driver, simulator: Simulator) -> None:
         self.capture = Capture()
@@ -194,7 +194,7 @@ class _Recorder:
         self._driver, self._simulator = driver, simulator
 
     def ask(self, request: Request) -> None:
-        """Send a request and wait a quarter of its time-out for what comes, longer where nothing does."""
+        """Send a request and wait for the answer: quarters of its time-out, until one brings bytes."""
         if self._driver.wake:
             self._say(self._driver.wake)
             self.wait(self._driver.wake_wait_ns)
@@ -212,12 +212,12 @@ class _Recorder:
         self._hear(answer)
 
     def wait(self, ns: int) -> None:
-        """Let time pass; what comes meanwhile is written down when it comes."""
+        """Let `ns` pass and record the bytes that arrive."""
         end = self.t + ns
         for step in self._steps(end):
-            said = self._simulator.advance((step - self.t) / 1e9)
+            data = self._simulator.advance((step - self.t) / 1e9)
             self.t = step
-            self._hear(said)
+            self._hear(data)
 
     def _steps(self, end: int) -> Iterator[int]:
         while self.t < end:
@@ -229,6 +229,6 @@ class _Recorder:
             self.capture.pieces.append(Piece(self.t, "<", data))
 
 
-def rejected(talk: Talk) -> list[Example]:
-    """Frames the driver does not believe."""
+def rejected(talk: Transcript) -> list[Example]:
+    """Return the frames that the driver rejects."""
     return [e for e in talk.examples if isinstance(e.meaning, Reject)]

@@ -1,4 +1,4 @@
-"""A limit to the work a foreign driver may do, so that an endless loop is a finding and not the end of the tests."""
+"""Limit of the CPU time of a driver under test, so that an endless loop becomes a finding."""
 
 import contextlib
 import signal
@@ -8,14 +8,14 @@ from types import FrameType
 
 
 class TooMuchWorkError(BaseException):
-    """The limit is used up.  Not an `Exception`, so that a driver that catches everything does not catch it."""
+    """The limit is exceeded.  Not an `Exception`, so that a driver with `except Exception` does not catch it."""
 
 
 @contextlib.contextmanager
 def at_most(cpu_seconds: float) -> Iterator[None]:
-    """Raise `TooMuchWorkError` in the body once it has used so much CPU time (not wall time: the machine may be busy).
+    """Raise `TooMuchWorkError` in the `with` block after `cpu_seconds` of CPU time (not wall time).
 
-    Only in the main thread of a POSIX system, where signals arrive; elsewhere there is no limit.
+    Only in the main thread of a POSIX system, which receives signals; elsewhere there is no limit.
     """
     if threading.current_thread() is not threading.main_thread() or not hasattr(signal, "ITIMER_VIRTUAL"):
         yield

@@ -1,4 +1,4 @@
-"""Driver of instruments that speak Modbus on a serial line, RTU or ASCII; their file says what is in which register.
+"""Driver of instruments with Modbus on a serial line, RTU or ASCII; the instrument's file gives the registers.
 
 Source: Modbus application protocol specification V1.1b3; Modbus over serial line V1.02.
 """
@@ -26,8 +26,8 @@ from drivers.modbus.registers import (
 
 MILLISECOND: Final = 1_000_000
 MOST: Final = 125
-"""Registers in one answer."""
-KNOWN: Final = frozenset(
+"""Greatest number of registers in one answer."""
+OPTIONS: Final = frozenset(
     {"address", "form", "interval_ms", "timeout_ms", "echo", "channels", "status", "serial", "commands", "on_link_loss"}
 )
 WITH_VALUE: Final = ("speed", "bath")
@@ -36,7 +36,7 @@ ACTIONS: Final = ("speed", "turn", "halt", "zero", "bath")
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Registers that are read in one request."""
+    """Registers that one request reads."""
 
     table: int
     register: int
@@ -45,33 +45,33 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Asking(Request):
-    """A request that knows what its answer holds."""
+    """A request with the content of its answer."""
 
-    body: bytes = b""
+    content: bytes = b""
     """Address and PDU."""
     block: Block | None = None
     value: float | None = None
 
 
 class ModbusDriver(Driver):
-    """Reads registers at an interval, writes them for actions.
+    """Reads registers at an interval, and writes registers for actions.
 
     Options:
-        address: of the instrument on the line, 1 to 247.
+        address: address of the instrument, 1 to 247.
         form: ``rtu`` (default) or ``ascii``.
         interval_ms: time between readings, 50 to 3600000; default 1000.
-        timeout_ms: how long to wait for an answer, 20 to 10000; default 500.
-        echo: true where the line sends everything back (RS-485 with two wires, often).
+        timeout_ms: greatest wait for an answer, 20 to 10000; default 500.
+        echo: true where the line echoes every request (often RS-485 with two wires).
         channels: a table for each channel: `register`, `table` (``input``, read with function 4, or ``holding``,
             with 3), `type` (int16, uint16, int32, uint32, float32, float64), `words` and `bytes` (``high first`` or
-            ``low first``), `unit`, `low`, `high`, `scale`, `offset`, `special` (numbers that stand for none, each with
-            the fault it means).
+            ``low first``), `unit`, `low`, `high`, `scale`, `offset`, `special` (numbers in place of a value, each with
+            its fault).
         status: `register`, `table`, `type` and `bits`: faults by the bit's weight.
-        serial: `register`, `table` and `count` of registers that hold the serial number as text.
+        serial: `register`, `table` and `count` of the registers with the serial number as text.
         commands: by action (speed, turn, halt, zero, bath): `register`, `type`, the `value` to write, or `low` and
             `high` of the action's own value; `scale`; `function` 16 (default) or 6.  The answer to function 6 is the
-            request itself, so a line that sends everything back would confirm what nobody heard.
-        on_link_loss: what the motor does without its cable, where there is one.
+            request itself, so an echoing line would confirm a command that was not received.
+        on_link_loss: behaviour of a motor when the cable is pulled.
     """
 
     kind: ClassVar[str] = "modbus"
@@ -81,7 +81,7 @@ class ModbusDriver(Driver):
 
     def __init__(self, options: Mapping[str, Any]) -> None:
         super().__init__(options)
-        given = table_of(options, "options", KNOWN, frozenset({"address", "channels"}))
+        given = table_of(options, "options", OPTIONS, frozenset({"address", "channels"}))
         self.address = whole(given, "address", "options", 1, 247)
         self._ascii = one_of(given, "form", "options", ("rtu", "ascii"), "rtu") == "ascii"
         self.interval_ns = whole(given, "interval_ms", "options", 50, 3_600_000, 1000) * MILLISECOND
@@ -108,16 +108,16 @@ class ModbusDriver(Driver):
         self._serial = self._serial_block(given["serial"]) if "serial" in given else None
         self._commands = self._actions(given.get("commands", {}))
         self.capabilities = frozenset(self._commands)
-        self._say_what_moves(given)
+        self._check_motion(given)
 
     def _channels(self, given: Any) -> list[Measured]:
         table = table_of(given, "options.channels")
         if not table:
             raise SettingError("needs at least one channel", key="options.channels")
-        return [measured_of(name, said, f"options.channels.{name}") for name, said in table.items()]
+        return [measured_of(name, channel, f"options.channels.{name}") for name, channel in table.items()]
 
     def _joined(self) -> Iterator[Block]:
-        """Registers that follow each other are read together; nothing is read that was not named."""
+        """Yield blocks of adjacent registers; registers that are not named are not read."""
         places = [m.place for m in self._measured] + ([self._status.place] if self._status else [])
         spans = sorted({(p.table, p.register, p.register + p.count) for p in places})
         table, first, end = spans[0]
@@ -143,33 +143,35 @@ class ModbusDriver(Driver):
             if action in table
         }
 
-    def _say_what_moves(self, given: Mapping[str, Any]) -> None:
-        known = ("keeps_turning", "stops", "unknown", "no_motor")
-        said = one_of(given, "on_link_loss", "options", known, "no_motor")
-        if self.capabilities & {"speed", "turn"} and ("halt" not in self.capabilities or said == "no_motor"):
-            raise SettingError("what can turn needs the command halt, and on_link_loss", key="options.commands")
-        self.on_link_loss = said  # type: ignore[assignment]  # one of its values, see `known`
+    def _check_motion(self, given: Mapping[str, Any]) -> None:
+        choices = ("keeps_turning", "stops", "unknown", "no_motor")
+        on_link_loss = one_of(given, "on_link_loss", "options", choices, "no_motor")
+        if self.capabilities & {"speed", "turn"} and ("halt" not in self.capabilities or on_link_loss == "no_motor"):
+            raise SettingError(
+                "an instrument that turns needs the command halt, and on_link_loss", key="options.commands"
+            )
+        self.on_link_loss = on_link_loss  # type: ignore[assignment]  # one of `choices`
 
     # ---- asking
 
-    def _asking(self, body: bytes, expects: str, block: Block | None = None, value: float | None = None) -> Asking:
-        data = frames.ascii_frame(body) if self._ascii else frames.rtu(body)
-        return Asking(data, expects, self._timeout_ns, body=body, block=block, value=value)
+    def _asking(self, content: bytes, expects: str, block: Block | None = None, value: float | None = None) -> Asking:
+        data = frames.ascii_frame(content) if self._ascii else frames.rtu(content)
+        return Asking(data, expects, self._timeout_ns, content=content, block=block, value=value)
 
     def _reading(self, block: Block, expects: str) -> Asking:
         return self._asking(frames.read(self.address, block.table, block.register, block.count), expects, block)
 
     def identify(self) -> Request | None:
-        """Reads the serial number, where the file says where it is."""
+        """Return the request for the serial number; None where the file gives no register for it."""
         return None if self._serial is None else self._reading(self._serial, "identity")
 
     def poll(self) -> Request | tuple[Request, ...]:
-        """Reads all registers that are named, those that follow each other together."""
+        """Return the requests for all named registers, one for each block."""
         asked = tuple(self._reading(block, "reading") for block in self._blocks)
         return asked[0] if len(asked) == 1 else asked
 
     def action(self, action: Action, value: float | None = None) -> Request:
-        """Writes the registers of an action.
+        """Return the request that writes the registers of an action.
 
         Raises:
             DriverError: there is no such command, or the value is missing or beyond its limits.
@@ -185,36 +187,36 @@ class ModbusDriver(Driver):
                 raise DriverError(f"{action} {value:g} is not between {command.low:g} and {command.high:g}")
             number = value
         words = command.place.raw(number / command.scale)
-        body = frames.write(self.address, command.function, command.place.register, words)
-        return self._asking(body, action, value=command.place.number(words) * command.scale)
+        content = frames.write(self.address, command.function, command.place.register, words)
+        return self._asking(content, action, value=command.place.number(words) * command.scale)
 
     # ---- reading
 
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
-        """What an answer means depends on what was asked."""
-        body = frames.body_of_ascii(line) if self._ascii else frames.body_of_rtu(line)
-        if body is None:
+        """Decode an answer to the request `asked`."""
+        content = frames.body_of_ascii(line) if self._ascii else frames.body_of_rtu(line)
+        if content is None:
             return Reject("wrong checksum")
-        if body[0] != self.address:
+        if content[0] != self.address:
             return Reject("of another address")
-        if not isinstance(asked, Asking) or len(body) < 2:
+        if not isinstance(asked, Asking) or len(content) < 2:
             return Reject("nothing was asked")
-        function = asked.body[1]
-        if body[1] == function | 0x80 and len(body) == 3:
-            code = body[2]
+        function = asked.content[1]
+        if content[1] == function | 0x80 and len(content) == 3:
+            code = content[2]
             return Reply("refused", refusal=f"exception {code}: {frames.EXCEPTIONS.get(code, 'unknown')}")
-        if body[1] != function:
+        if content[1] != function:
             return Reject("answers another function")
         if asked.block is None:
-            return self._confirmed(body, asked)
-        registers = body[3:]
-        if len(body) < 3 or body[2] != len(registers) or len(registers) != 2 * asked.block.count:
+            return self._confirmed(content, asked)
+        registers = content[3:]
+        if len(content) < 3 or content[2] != len(registers) or len(registers) != 2 * asked.block.count:
             return Reject("answers with another number of registers")
         return self._identity(registers) if asked.expects == "identity" else self._values(registers, asked.block)
 
-    def _confirmed(self, body: bytes, asked: Asking) -> Decoded:
-        """An answer to a write repeats the register, and the value (function 6) or the number of registers (16)."""
-        if body != asked.body[:6]:
+    def _confirmed(self, content: bytes, asked: Asking) -> Decoded:
+        """Decode the answer to a write: it repeats the register and the value (6) or the number of registers (16)."""
+        if content != asked.content[:6]:
             return Reject("confirms something else")
         return Reply(asked.expects, asked.value if asked.expects in WITH_VALUE else None)
 
@@ -237,7 +239,7 @@ class ModbusDriver(Driver):
         if status is not None:
             raw = _cut(registers, block, status.place.table, status.place.register, status.place.count)
             bits = int(status.place.number(raw)) if raw else 0
-            faults += [said for weight, said in status.bits.items() if bits & weight]
+            faults += [fault for weight, fault in status.bits.items() if bits & weight]
         void = {channel for channel, fault in faults if not FAULTS[fault].keeps_value}
         for at in values:
             if "" in void or self.channels[at].name in void:
@@ -250,7 +252,7 @@ class ModbusDriver(Driver):
 
 
 def _cut(registers: bytes, block: Block, table: int, register: int, count: int) -> bytes:
-    """The bytes of a place in a block; nothing where it lies elsewhere."""
+    """Return the bytes of a place in a block; b"" where the block does not contain it."""
     if table != block.table or not block.register <= register <= block.register + block.count - count:
         return b""
     start = 2 * (register - block.register)

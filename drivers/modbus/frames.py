@@ -30,23 +30,23 @@ _crc = CHECKSUMS["crc-16/modbus"].of
 _lrc = CHECKSUMS["lrc"].of
 
 
-def rtu(body: bytes) -> bytes:
-    """Address and PDU as an RTU frame: the CRC with its low byte first."""
-    return body + struct.pack("<H", _crc(body))
+def rtu(content: bytes) -> bytes:
+    """Return address and PDU as an RTU frame, the CRC with its low byte first."""
+    return content + struct.pack("<H", _crc(content))
 
 
-def ascii_frame(body: bytes) -> bytes:
-    """Address and PDU as an ASCII frame."""
-    return b":" + (body + bytes([_lrc(body)])).hex().upper().encode() + b"\r\n"
+def ascii_frame(content: bytes) -> bytes:
+    """Return address and PDU as an ASCII frame."""
+    return b":" + (content + bytes([_lrc(content)])).hex().upper().encode() + b"\r\n"
 
 
 def body_of_rtu(frame: bytes) -> bytes | None:
-    """Address and PDU of an RTU frame; None where its CRC is wrong."""
+    """Return address and PDU of an RTU frame; None where its CRC is wrong."""
     return frame[:-2] if len(frame) >= 4 and rtu(frame[:-2]) == frame else None
 
 
 def body_of_ascii(line: bytes) -> bytes | None:
-    """Address and PDU of an ASCII frame without its colon and end; None where its LRC is wrong or it is no frame."""
+    """Return address and PDU of an ASCII frame without colon and end; None where it is no frame or its LRC is wrong."""
     if len(line) % 2 or not set(line) <= set(b"0123456789ABCDEF"):
         return None
     frame = bytes.fromhex(line.decode("ascii"))
@@ -54,7 +54,10 @@ def body_of_ascii(line: bytes) -> bytes | None:
 
 
 def answer_length(window: bytes) -> int:
-    """Length of the RTU answer that begins here (a `daq.core.framing.Measure`): 0 not known yet, -1 none begins."""
+    """Return the length of the RTU answer at the start of `window`; 0 where not known yet, -1 where there is none.
+
+    A `daq.core.framing.Measure`.
+    """
     if not 1 <= window[0] <= 247:
         return -1
     if len(window) < 2:
@@ -78,12 +81,12 @@ def answer_length(window: bytes) -> int:
 
 
 def read(address: int, function: int, register: int, count: int) -> bytes:
-    """Address and PDU that ask for `count` registers."""
+    """Return address and PDU of a request for `count` registers."""
     return struct.pack(">BBHH", address, function, register, count)
 
 
 def write(address: int, function: int, register: int, words: bytes) -> bytes:
-    """Address and PDU that write registers, with function 6 (one register) or 16."""
+    """Return address and PDU of a write, with function 6 (one register) or 16."""
     if function == WRITE_ONE:
         return struct.pack(">BBH", address, WRITE_ONE, register) + words
     head = struct.pack(">BBHHB", address, WRITE_SEVERAL, register, len(words) // 2, len(words))

@@ -1,4 +1,4 @@
-"""Registers as an instrument's file names them: where a number is, how it is written, what it means."""
+"""Registers of an instrument's file: place, format and meaning of each number."""
 
 import math
 import struct
@@ -13,22 +13,22 @@ from daq.core.units import UNITS
 
 FORMATS: Final = {"int16": "h", "uint16": "H", "int32": "i", "uint32": "I", "float32": "f", "float64": "d"}
 TABLES: Final = {"holding": 3, "input": 4}
-"""Kinds of registers, with the function that reads them."""
+"""Kinds of registers, each with the function that reads it."""
 ORDERS: Final = ("high first", "low first")
 LARGEST: Final = 1.7e308
-"""Nearly the greatest number there is; a file may hold whole numbers beyond it."""
+"""Nearly the greatest float; a TOML file may contain greater whole numbers."""
 PLACE: Final = frozenset({"register", "table", "type", "words", "bytes"})
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a number is and how it is written.
+    """Place and format of a number.
 
     Attributes:
         table: function that reads it, 3 or 4.
         register: number of its first register, from 0.
         kind: key of `FORMATS`.
-        low_word_first, low_byte_first: its order; otherwise the highest comes first.
+        low_word_first, low_byte_first: order of words and bytes; otherwise the most significant comes first.
     """
 
     table: int
@@ -39,15 +39,15 @@ class Place:
 
     @property
     def count(self) -> int:
-        """How many registers it takes."""
+        """Number of registers."""
         return struct.calcsize(FORMATS[self.kind]) // 2
 
     def number(self, raw: bytes) -> float:
-        """The number in the bytes of its registers; may be NaN or infinite."""
+        """Return the number in the bytes of its registers; it may be NaN or infinite."""
         return float(struct.unpack(">" + FORMATS[self.kind], self._ordered(raw))[0])
 
     def raw(self, number: float) -> bytes:
-        """The bytes of its registers for a number.
+        """Return the bytes of the registers for a number.
 
         Raises:
             OverflowError, ValueError: the number does not fit.
@@ -69,17 +69,17 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A channel: its place, and what makes its value of the number: times `scale`, then plus `offset`."""
+    """A channel: its value is the number at `place` times `scale`, plus `offset`."""
 
     channel: Channel
     place: Place
     scale: float = 1.0
     offset: float = 0.0
     special: Mapping[float, str] = field(default_factory=dict)
-    """Numbers that stand for none, and the fault each means."""
+    """Numbers in place of a value, each with its fault."""
 
     def read(self, raw: bytes) -> tuple[float | None, str]:
-        """The value, or None and the fault."""
+        """Return the value and "", or None and the fault."""
         number = self.place.number(raw)
         if number in self.special:
             return None, self.special[number]
@@ -89,7 +89,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A register whose bits are faults: by weight, channel (or "") and fault."""
+    """A register whose bits are faults: channel (or "") and fault by weight."""
 
     place: Place
     bits: Mapping[int, tuple[str, str]]
@@ -97,10 +97,10 @@ class Status:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """An action: what is written where.
+    """The register and value of an action.
 
     Attributes:
-        value: the number that is always written; None: the action's own.
+        value: constant number that is written; None: the value of the action.
         function: 16, or 6 for one register.
         low, high: limits of the action's value, in the unit of the core.
     """
@@ -114,24 +114,24 @@ class Command:
 
 
 def table_of(
-    given: Any, key: str, known: frozenset[str] | None = None, needed: frozenset[str] = frozenset()
+    given: Any, key: str, allowed: frozenset[str] | None = None, needed: frozenset[str] = frozenset()
 ) -> Mapping[str, Any]:
-    """A table of the options with its keys looked at; without `known` they may be any.
+    """Check the keys of a table of the options; without `allowed` any key is accepted.
 
     Raises:
-        SettingError: it is none, a key is missing, or one is unknown.
+        SettingError: it is no table, a key is missing, or a key is unknown.
     """
     if not isinstance(given, Mapping):
         raise SettingError("must be a table of key = value", key=key)
-    for name in sorted(given.keys() - known) if known is not None else ():
-        raise SettingError(f"unknown key; known: {', '.join(sorted(known or ()))}", key=f"{key}.{name}")
+    for name in sorted(given.keys() - allowed) if allowed is not None else ():
+        raise SettingError(f"unknown key; known: {', '.join(sorted(allowed or ()))}", key=f"{key}.{name}")
     for name in sorted(needed - given.keys()):
         raise SettingError("is missing", key=f"{key}.{name}")
     return given
 
 
 def whole(given: Mapping[str, Any], name: str, key: str, low: int, high: int, default: int | None = None) -> int:
-    """A whole number of a table; `SettingError` where it is none, or beyond its limits."""
+    """Return a whole number of a table; raise `SettingError` where it is none, or beyond its limits."""
     value = given.get(name, default)
     if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
         raise SettingError(f"must be a whole number from {low} to {high}", key=f"{key}.{name}")
@@ -139,23 +139,23 @@ def whole(given: Mapping[str, Any], name: str, key: str, low: int, high: int, de
 
 
 def number(given: Mapping[str, Any], name: str, key: str, default: float | None = None) -> float:
-    """A finite number of a table; `SettingError` where it is none."""
+    """Return a finite number of a table; raise `SettingError` where it is none."""
     value = given.get(name, default)
     if not isinstance(value, (int, float)) or isinstance(value, bool) or not abs(value) <= LARGEST:
         raise SettingError("must be a number", key=f"{key}.{name}")
     return float(value)
 
 
-def one_of(given: Mapping[str, Any], name: str, key: str, known: Any, default: str | None = None) -> str:
-    """A text of a table that is one of `known`; `SettingError` otherwise."""
+def one_of(given: Mapping[str, Any], name: str, key: str, choices: Any, default: str | None = None) -> str:
+    """Return a text of a table that is one of `choices`; raise `SettingError` otherwise."""
     value = given.get(name, default)
-    if not isinstance(value, str) or value not in known:
-        raise SettingError(f"must be one of {', '.join(map(repr, known))}", key=f"{key}.{name}")
+    if not isinstance(value, str) or value not in choices:
+        raise SettingError(f"must be one of {', '.join(map(repr, choices))}", key=f"{key}.{name}")
     return value
 
 
 def place_of(given: Mapping[str, Any], key: str, table: str = "holding") -> Place:
-    """The place of a number; `SettingError` for what is wrong with it."""
+    """Return the place of a number; raise `SettingError` for its faults."""
     place = Place(
         TABLES[one_of(given, "table", key, tuple(TABLES), table)],
         whole(given, "register", key, 0, 65_535),
@@ -169,9 +169,9 @@ def place_of(given: Mapping[str, Any], key: str, table: str = "holding") -> Plac
 
 
 def measured_of(name: str, given: Any, key: str) -> Measured:
-    """A channel of the options; `SettingError` for what is wrong with it."""
-    known = PLACE | {"unit", "low", "high", "scale", "offset", "special"}
-    table = table_of(given, key, known, frozenset({"register", "unit", "low", "high"}))
+    """Return a channel of the options; raise `SettingError` for its faults."""
+    allowed = PLACE | {"unit", "low", "high", "scale", "offset", "special"}
+    table = table_of(given, key, allowed, frozenset({"register", "unit", "low", "high"}))
     if not name.isidentifier() or not name.isascii() or name != name.lower():
         raise SettingError("a channel's name has small letters, digits and _", key=key)
     unit = one_of(table, "unit", key, tuple(UNITS))
@@ -184,7 +184,7 @@ def measured_of(name: str, given: Any, key: str) -> Measured:
         try:
             special[float(text)] = fault
         except ValueError:
-            raise SettingError("a number in quotes stands before the fault it means", key=here) from None
+            raise SettingError("must be a number in quotes = the fault it means", key=here) from None
         if not isinstance(fault, str) or fault not in FAULTS or FAULTS[fault].keeps_value:
             raise SettingError("must be a fault without value, e.g. 'probe' or 'sensor'", key=here)
     scale = number(table, "scale", key, 1.0)
@@ -195,14 +195,14 @@ def measured_of(name: str, given: Any, key: str) -> Measured:
 
 
 def status_of(given: Any, channels: list[str], key: str) -> Status:
-    """The status register of the options; `SettingError` for what is wrong with it."""
+    """Return the status register of the options; raise `SettingError` for its faults."""
     table = table_of(given, key, PLACE | {"bits"}, frozenset({"register", "bits"}))
     bits: dict[int, tuple[str, str]] = {}
-    for weight, said in table_of(table["bits"], f"{key}.bits").items():
+    for weight, entry in table_of(table["bits"], f"{key}.bits").items():
         here = f"{key}.bits.{weight}"
         if not weight.isdecimal() or len(weight) > 10 or int(weight).bit_count() != 1:
             raise SettingError("a bit is written as its weight: '1', '2', '4', '8', ...", key=here)
-        channel, _, fault = str(said).rpartition(":")
+        channel, _, fault = str(entry).rpartition(":")
         if fault.strip() not in FAULTS or channel.strip() not in ("", *channels):
             raise SettingError("must be a fault, or 'channel: fault'", key=here)
         bits[int(weight)] = (channel.strip(), fault.strip())
@@ -213,10 +213,10 @@ def status_of(given: Any, channels: list[str], key: str) -> Status:
 
 
 def command_of(given: Any, key: str, *, has_value: bool) -> Command:
-    """An action of the options; `SettingError` for what is wrong with it."""
+    """Return an action of the options; raise `SettingError` for its faults."""
     limits = frozenset({"low", "high"}) if has_value else frozenset({"value"})
-    known = (PLACE - {"table"}) | {"function", "scale"} | limits
-    table = table_of(given, key, known, limits | {"register"})
+    allowed = (PLACE - {"table"}) | {"function", "scale"} | limits
+    table = table_of(given, key, allowed, limits | {"register"})
     place, scale = place_of(table, key), number(table, "scale", key, 1.0)
     function = whole(table, "function", key, 6, 16, 16)
     if function not in (6, 16) or (function == 6 and place.count > 1):

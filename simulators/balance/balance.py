@@ -1,4 +1,4 @@
-"""A balance: a pan that swings in after a load, what lies on it dries, a mark for a reading that stands still."""
+"""A balance: the pan settles after a load, the load dries, and a mark shows a steady reading."""
 
 import math
 import random
@@ -11,13 +11,13 @@ from simulators.words import Command, none, number, one_of, within
 MAX_G = 620.0
 LEAST_G = -5.0
 PAN_G = 80.0
-"""What is missing when the pan is taken off."""
+"""Mass of the pan, missing when it is removed."""
 STEADY_TICKS = 10
 STEADY_WITHIN_G = 0.003
 
 
 def checked(text: str) -> bytes:
-    """A line as sent: text, `*`, exclusive-or of its bytes as two upper-case hex digits, CR LF."""
+    """Return a line as sent: text, `*`, exclusive-or of its bytes as two upper-case hex digits, CR LF."""
     raw = text.encode("ascii")
     return b"%s*%02X\r\n" % (raw, xor(raw))
 
@@ -45,7 +45,7 @@ class Balance(Clockwork):
         self._latest: deque[float] = deque(maxlen=STEADY_TICKS)
 
     def tick(self) -> bytes:
-        """The load dries, the pan swings in, the value is renewed."""
+        """Advance load and pan, and refresh the value."""
         self._load = max(self._load - self._drying_g_per_s * self.tick_ns / 1e9, 0.0)
         carried = self._load if self._pan_on else -PAN_G
         self._pan += (carried - self._pan) * self._part
@@ -63,7 +63,7 @@ class Balance(Clockwork):
         return "S" if steady else "U"
 
     def line(self) -> bytes:
-        """The value as it stands now."""
+        """Return the line with the present value."""
         state = self._state
         mass = "-" * 10 if state in "HL" else f"{round(self._shown - self._tare, 3) + 0.0:10.3f}"
         return checked(f"W {state} {mass} g")
@@ -88,7 +88,7 @@ class Balance(Clockwork):
         return checked(f"NO {word} unknown")
 
     def commands(self) -> Mapping[str, Command]:
-        """`load G`, `add G`, `dry G_PER_MIN`, `pan on|off`, `key`."""
+        """Return the commands: `load G`, `add G`, `dry G_PER_MIN`, `pan on|off`, `key`."""
         return {"load": self._put, "add": self._add, "dry": self._dry, "pan": self._take_pan, "key": self._print}
 
     def _put(self, words: list[str]) -> None:
@@ -108,7 +108,7 @@ class Balance(Clockwork):
         self.later(0.0, self.line())
 
     def state(self) -> dict[str, object]:
-        """What lies on the pan, and what is shown."""
+        """Return the true load and the displayed value."""
         return {
             **super().state(),
             "load_g": self._load,

@@ -1,4 +1,4 @@
-"""A circulating bath: heats and cools towards its set-point as fast as its power allows, and says so in registers."""
+"""A circulating bath: heats and cools towards its set-point within its power, with its values in Modbus registers."""
 
 import random
 import struct
@@ -23,7 +23,7 @@ CONTROL_S, SAMPLE_LAG_S = 30.0, 60.0
 AROUND_CELSIUS = 22.0
 NOT_CONNECTED = 0x8000
 WRITABLE = {0: 2, 2: 1}
-"""First register of what may be written, and how many belong together."""
+"""First register of each writable value, and its number of registers."""
 
 
 class Bath(Clockwork):
@@ -55,7 +55,7 @@ class Bath(Clockwork):
         self._rate = 0.0
 
     def tick(self) -> bytes:
-        """The controller heats or cools, the sample follows."""
+        """Advance bath and sample by one tick."""
         seconds = self.tick_ns / 1e9
         wanted = (self._set - self._bath) / CONTROL_S if self._circulates else (AROUND_CELSIUS - self._bath) / 3600.0
         self._rate = min(max(wanted, -COOLING_K_PER_S), HEATING_K_PER_S)
@@ -64,7 +64,7 @@ class Bath(Clockwork):
         return b""
 
     def receive(self, data: bytes) -> bytes:
-        """Carry out every whole frame for this address; the answers come later."""
+        """Carry out every complete frame for this address; the answers follow after a delay."""
         for frame in self._frames.take(self.now_ns, data):
             if frame[0] not in (self.address, BROADCAST):
                 continue
@@ -91,11 +91,11 @@ class Bath(Clockwork):
         return {0: high, 1: low, 2: int(self._circulates), **dict(zip(range(10, 14), text, strict=True)), 14: 215}
 
     def read_input(self, address: int, count: int) -> list[int]:
-        """Bath temperature, external probe, pump and status."""
+        """Return bath temperature, external probe, pump and status."""
         return self._read(self._input(), address, count)
 
     def read_holding(self, address: int, count: int) -> list[int]:
-        """Set-point, circulation, serial number and firmware."""
+        """Return set-point, circulation, serial number and firmware."""
         return self._read(self._holding(), address, count)
 
     def _read(self, registers: dict[int, int], address: int, count: int) -> list[int]:
@@ -107,7 +107,7 @@ class Bath(Clockwork):
             raise ModbusError(ILLEGAL_ADDRESS) from None
 
     def write(self, address: int, values: list[int]) -> None:
-        """Take a set-point or switch the circulation."""
+        """Set the set-point or switch the circulation."""
         if WRITABLE.get(address) != len(values):
             raise ModbusError(ILLEGAL_ADDRESS)
         if self._fails:
@@ -122,10 +122,10 @@ class Bath(Clockwork):
             raise ModbusError(ILLEGAL_VALUE)
         self._set = wanted
 
-    # ---- world
+    # ---- commands and state
 
     def commands(self) -> Mapping[str, Command]:
-        """`temperature CEL` (all at once), `probe ok|open`, `alarm on|off`, `failure on|off`."""
+        """Return the commands: `temperature CEL` (all at once), `probe ok|open`, `alarm on|off`, `failure on|off`."""
         return {
             "temperature": lambda words: self._place(celsius(number(words))),
             "probe": lambda words: setattr(self, "_probe_ok", one_of(words, "ok", "open") == "ok"),
@@ -137,7 +137,7 @@ class Bath(Clockwork):
         self._bath = self._set = self._outside = value
 
     def state(self) -> dict[str, object]:
-        """What is true in the bath."""
+        """Return the true state of the bath."""
         return {
             **super().state(),
             "address": self.address,

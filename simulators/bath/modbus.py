@@ -20,14 +20,14 @@ class ModbusError(Exception):
 
 
 class Registers(Protocol):
-    """What the functions read and write; unknown registers raise `ModbusError`."""
+    """Registers of a device; unknown registers raise `ModbusError`."""
 
     def read_input(self, address: int, count: int) -> list[int]:
-        """Input registers."""
+        """Return input registers."""
         ...
 
     def read_holding(self, address: int, count: int) -> list[int]:
-        """Holding registers."""
+        """Return holding registers."""
         ...
 
     def write(self, address: int, values: list[int]) -> None:
@@ -36,7 +36,7 @@ class Registers(Protocol):
 
 
 def carried_out(pdu: bytes, registers: Registers) -> bytes:
-    """The answer to a request's function code and data."""
+    """Return the answer to a request's function code and data."""
     function = pdu[0]
     try:
         return bytes([function]) + _FUNCTIONS[function](pdu[1:], registers)
@@ -88,7 +88,7 @@ _FUNCTIONS: dict[int, Callable[[bytes, Registers], bytes]] = {
 
 
 class RtuFrames:
-    """Frames cut by silence; here also as soon as the checksum over what has come is right."""
+    """RTU frames; a frame is complete as soon as the checksum over the bytes received is right."""
 
     end = b""
     silence_ns = 20_000_000
@@ -98,7 +98,7 @@ class RtuFrames:
         self._last_ns = 0
 
     def take(self, now_ns: int, data: bytes) -> list[bytes]:
-        """Complete frames without checksum: address, function, data."""
+        """Return complete frames without checksum: address, function, data."""
         if now_ns - self._last_ns > self.silence_ns or len(self._pending) > LONGEST_FRAME:
             self._pending = b""
         self._last_ns = now_ns
@@ -111,7 +111,7 @@ class RtuFrames:
         return frames
 
     def wrapped(self, frame: bytes) -> bytes:
-        """A frame as sent: the checksum's low byte first."""
+        """Return a frame as sent: the checksum's low byte first."""
         return frame + crc16_modbus(frame).to_bytes(2, "little")
 
 
@@ -124,11 +124,11 @@ class AsciiFrames:
         self._lines = Lines(self.end, 2 * LONGEST_FRAME + 1)
 
     def take(self, now_ns: int, data: bytes) -> list[bytes]:
-        """Complete frames without checksum: address, function, data."""
+        """Return complete frames without checksum: address, function, data."""
         del now_ns
         frames = []
         for line in self._lines.take(data):
-            # A colon begins anew whatever came before it.
+            # A colon always starts a new frame.
             text = line.rpartition(b":")[2]
             try:
                 frame = bytes.fromhex(text.decode("ascii"))
@@ -139,5 +139,5 @@ class AsciiFrames:
         return frames
 
     def wrapped(self, frame: bytes) -> bytes:
-        """A frame as sent."""
+        """Return a frame as sent."""
         return b":%s\r\n" % (frame + bytes([-sum(frame) & 0xFF])).hex().upper().encode("ascii")

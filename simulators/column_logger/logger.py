@@ -1,4 +1,4 @@
-"""A logger that prints columns: seconds since power-on and two temperatures; nothing checks its lines."""
+"""A logger that prints columns: seconds since power-on and two temperatures, without a checksum."""
 
 import math
 import random
@@ -11,7 +11,7 @@ HEADER = b"# t_s T1_Cel T2_Cel\n"
 
 
 class ColumnLogger(Clockwork):
-    """One logger; two probes with a first-order lag and noise.  It cannot be asked anything."""
+    """One logger; two probes with a first-order lag and noise.  It answers no request."""
 
     kind = "column-logger"
     end = b"\n"
@@ -29,7 +29,7 @@ class ColumnLogger(Clockwork):
         self.later(0.0, HEADER)
 
     def tick(self) -> bytes:
-        """The probes follow, a line is printed."""
+        """Advance the probes and return a line."""
         self._since_power_on += 1
         cells = f"{self._since_power_on * self.tick_ns / 1e9:8.1f}"
         for i in range(2):
@@ -39,12 +39,12 @@ class ColumnLogger(Clockwork):
         return cells.encode("ascii") + self.end
 
     def receive(self, data: bytes) -> bytes:
-        """Understands nothing."""
+        """Ignore all bytes."""
         del data
         return b""
 
     def commands(self) -> Mapping[str, Command]:
-        """`temperature CEL`, `second CEL`, `probe 1|2 ok|missing`, `power` (off and on again)."""
+        """Return the commands: `temperature CEL`, `second CEL`, `probe 1|2 ok|missing`, `power` (off and on again)."""
         return {
             "temperature": self._place,
             "second": lambda words: self._around.__setitem__(1, celsius(number(words))),
@@ -66,7 +66,7 @@ class ColumnLogger(Clockwork):
         self.later(0.0, HEADER)
 
     def state(self) -> dict[str, object]:
-        """What is true at the probes."""
+        """Return the true state of the probes."""
         return {
             **super().state(),
             "temperature_C": self._probes[0],

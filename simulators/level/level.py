@@ -1,4 +1,4 @@
-"""A level sensor that sends sentences in the style of NMEA 0183: level and temperature of a tank, and its density."""
+"""A level sensor that sends sentences in the style of NMEA 0183: level, temperature and density of a tank."""
 
 import random
 from collections.abc import Mapping
@@ -12,7 +12,7 @@ DENSITY_EVERY, IDENTITY_EVERY, REMARK_EVERY = 5, 10, 15
 
 
 def sentence(text: str) -> bytes:
-    """A sentence as sent: `$`, text, `*`, exclusive-or of the text as two upper-case hex digits, CR LF."""
+    """Return a sentence as sent: `$`, text, `*`, exclusive-or of the text as two upper-case hex digits, CR LF."""
     raw = text.encode("ascii")
     return b"$%s*%02X\r\n" % (raw, xor(raw))
 
@@ -37,7 +37,7 @@ class LevelSensor(Clockwork):
         self._lines = Lines(self.end)
 
     def tick(self) -> bytes:
-        """Slip is drawn off; the sentences of this second."""
+        """Draw slip off, and return the sentences of this second."""
         self._level = max(self._level - self._drawn_m_per_s * self.tick_ns / 1e9, 0.0)
         second = round(self.time_s)
         sent = self._tank()
@@ -65,12 +65,12 @@ class LevelSensor(Clockwork):
         return sentence(f"KSIDN,{self.serial},0.9")
 
     def receive(self, data: bytes) -> bytes:
-        """Answers the question for its identity; a sentence with a wrong checksum is ignored."""
+        """Answer the identity request; ignore a sentence with a wrong checksum."""
         asked = sentence("KSQID").removesuffix(self.end)
         return self._identity() * self._lines.take(data).count(asked)
 
     def commands(self) -> Mapping[str, Command]:
-        """`level M`, `draw M_PER_MIN`, `density KG_PER_M3`, `temperature CEL`, `echo ok|lost`."""
+        """Return the commands: `level M`, `draw M_PER_MIN`, `density KG_PER_M3`, `temperature CEL`, `echo ok|lost`."""
         return {
             "level": lambda words: setattr(self, "_level", within(words, 0.0, HIGHEST_M, "m")),
             "draw": lambda words: setattr(self, "_drawn_m_per_s", within(words, 0.0, 10.0, "m a minute") / 60.0),
@@ -80,7 +80,7 @@ class LevelSensor(Clockwork):
         }
 
     def state(self) -> dict[str, object]:
-        """What is true in the tank."""
+        """Return the true state of the tank."""
         return {
             **super().state(),
             "level_m": self._level,

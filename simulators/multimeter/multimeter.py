@@ -48,12 +48,12 @@ class Multimeter(Clockwork):
         }
 
     def tick(self) -> bytes:
-        """Nothing comes unasked."""
+        """Return nothing: the instrument sends nothing unasked."""
         return b""
 
     @property
     def true_value(self) -> float:
-        """What lies between its leads: V, or Ohm of the platinum probe."""
+        """Return the true value between the leads: V, or Ohm of the platinum probe."""
         if self.function == "voltage":
             return self._voltage
         t = self._celsius
@@ -73,14 +73,14 @@ class Multimeter(Clockwork):
         return f"{value:+.6E}"
 
     def receive(self, data: bytes) -> bytes:
-        """Answer every complete message, a moment later; one that comes before the answer interrupts it."""
+        """Answer every complete message after a delay; a message before the answer interrupts it."""
         for line in self._lines.take(data):
             if self._later:
                 self._later.clear()
                 self._errors.push(INTERRUPTED)
-            said = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
-            if said is not None:
-                self.later(MEASURING_S, said.encode("ascii") + self.end)
+            reply = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
+            if reply is not None:
+                self.later(MEASURING_S, reply.encode("ascii") + self.end)
         return b""
 
     def commands(self) -> Mapping[str, Command]:
@@ -102,7 +102,7 @@ class Multimeter(Clockwork):
         self._errors.push((int(words[0]), " ".join(words[1:])))
 
     def state(self) -> dict[str, object]:
-        """What lies between its leads, and how many errors wait."""
+        """Return the true values between the leads, and the number of queued errors."""
         return {
             **super().state(),
             "function": self.function,

@@ -1,4 +1,4 @@
-"""A pH meter: a glass electrode with its slope, offset and lag, in a sample that stands, drifts or is titrated."""
+"""A pH meter: a glass electrode with slope, offset and lag, in a sample that is constant, drifts or is titrated."""
 
 import math
 import random
@@ -14,39 +14,39 @@ KELVIN = 273.15
 COMPENSATED_WITHOUT_PROBE = 25.0
 NEUTRAL_PH = 7.0
 WATER_PRODUCT = 1e-14
-"""Of the ions of water at 25 Cel, mol2/L2 (general chemistry)."""
+"""Ion product of water at 25 Cel, mol2/L2 (general chemistry)."""
 ACID_ML, ACID_MOL_PER_L, BASE_MOL_PER_L = 50.0, 0.01, 0.1
-"""The titration: strong acid, strong base; they are equal after 5 mL."""
+"""Titration of a strong acid with a strong base; the equivalence point is at 5 mL."""
 END_POINT_LINES, END_POINT_MV = 6, 0.2
 
 
 def nernst_slope_mv(kelvin: float) -> float:
-    """Change of the voltage (mV) for one unit of pH: R T ln(10)/F; 59.16 mV at 25 Cel (IUPAC, Green Book)."""
+    """Return the change of the voltage (mV) per unit of pH: R T ln(10)/F; 59.16 mV at 25 Cel (IUPAC, Green Book)."""
     return 1e3 * GAS_CONSTANT * kelvin * math.log(10.0) / FARADAY
 
 
 def titrated_ph(base_ml: float) -> float:
-    """The pH after so much base was added to the acid (ideal solutions, charge balance)."""
+    """Return the pH after a volume of base was added to the acid (ideal solutions, charge balance)."""
     excess = (ACID_ML * ACID_MOL_PER_L - base_ml * BASE_MOL_PER_L) / (ACID_ML + base_ml)
     root = math.sqrt(excess**2 + 4.0 * WATER_PRODUCT)
-    # The smaller root by the larger one, so that nothing cancels.
+    # The smaller root from the larger one avoids cancellation.
     hydrogen = (excess + root) / 2.0 if excess > 0.0 else 2.0 * WATER_PRODUCT / (root - excess)
     return -math.log10(hydrogen)
 
 
 def comma(value: float, decimals: int) -> str:
-    """A number as sent: decimal comma, a sign only when negative."""
+    """Return a number as sent: decimal comma, a sign only when negative."""
     return f"{round(value, decimals) + 0.0:.{decimals}f}".replace(".", ",")
 
 
 def checked(text: str) -> bytes:
-    """A line as sent: text with its last `;`, two's complement of the byte sum as two hex digits, CR."""
+    """Return a line as sent: text with its last `;`, two's complement of the byte sum as two hex digits, CR."""
     raw = text.encode("ascii")
     return b"%s%02X\r" % (raw, -sum(raw) & 0xFF)
 
 
 class PhMeter(Clockwork):
-    """One meter with its electrode: slope and offset of the electrode differ a little from what it was calibrated to.
+    """One meter with its electrode; slope and offset differ slightly from those of its calibration.
 
     Drawn once per seed, uniform: slope within 0.3 %, offset within 0.5 mV; temperature probe within 0.1 K.
     """
@@ -78,11 +78,11 @@ class PhMeter(Clockwork):
 
     @property
     def _at_once_mv(self) -> float:
-        """The electrode's voltage without its lag."""
+        """Return the voltage of the electrode without its lag, mV."""
         return self._offset_mv - self._slope * nernst_slope_mv(self._celsius + KELVIN) * (self._ph - NEUTRAL_PH)
 
     def tick(self) -> bytes:
-        """The sample moves on, the electrode follows, a line is sent."""
+        """Advance sample and electrode, and return a line."""
         seconds = self.tick_ns / 1e9
         if self._dosing_ml_per_s is not None:
             self._base_ml += self._dosing_ml_per_s * seconds
@@ -111,11 +111,11 @@ class PhMeter(Clockwork):
         return "A" if enough and max(self._latest) - min(self._latest) <= END_POINT_MV else "B"
 
     def receive(self, data: bytes) -> bytes:
-        """Answers `SN?`; understands nothing else."""
+        """Answer `SN?`; ignore all else."""
         return checked(f"SN;{self.serial};1.7;") * self._lines.take(data).count(b"SN?")
 
     def commands(self) -> Mapping[str, Command]:
-        """`ph PH`, `drift PER_MIN`, `titrate ML_PER_MIN`, `temperature CEL`, and what may be wrong."""
+        """Commands: `ph PH`, `drift PER_MIN`, `titrate ML_PER_MIN`, `temperature CEL`, and what may be wrong."""
         return {
             "ph": self._set_ph,
             "drift": self._drift,
@@ -136,7 +136,7 @@ class PhMeter(Clockwork):
         self._dosing_ml_per_s, self._base_ml = within(words, 0.0, 60.0, "mL a minute") / 60.0, 0.0
 
     def state(self) -> dict[str, object]:
-        """What is true in the sample."""
+        """Return the true state of the sample."""
         return {
             **super().state(),
             "ph": self._ph,

@@ -1,8 +1,8 @@
 """Numerical solution of the steady flow between a turning cylinder and a vessel at rest.
 
-The balance of moments gives the stress at every radius, tau(r) = T / (2 pi L c_L r^2); the flow law gives the
-rate there, and the angular speed is the integral of rate/r over the part of the gap where the stress exceeds the yield
-stress. The torque at a given speed is found by halving an interval.
+The balance of moments gives the stress at every radius, τ(r) = T/(2 π L c_L r^2). The flow law gives the rate γ̇ there,
+and the angular speed is the integral of γ̇/r over the part of the gap where the stress exceeds the yield stress. The
+torque at a given speed is found by bisection.
 """
 
 import functools
@@ -21,7 +21,7 @@ _HALVINGS = 42
 
 
 def omega_at_torque(geometry: Geometry, law: FlowLaw, torque: Array) -> Array:
-    """Angular speeds (rad/s) at torques (N.m, one dimension), with Gauss and Legendre's rule in ln r."""
+    """Return angular speeds (rad/s) at torques (N.m, one dimension), with the Gauss-Legendre rule in ln r."""
     points, weights = _rule()
     moment = torque / (2.0 * math.pi * geometry.length_m * geometry.end_factor)
     inner, outer = math.log(geometry.inner_radius_m), math.log(geometry.outer_radius_m)
@@ -42,12 +42,12 @@ def _rule() -> tuple[Array, Array]:
 
 
 def yield_torque(geometry: Geometry, law: FlowLaw) -> float:
-    """Torque (N.m) up to which the fluid holds the cylinder: the yield stress at its wall."""
+    """Return the torque (N.m) at which the stress at the cylinder's wall is the yield stress."""
     return 2.0 * math.pi * geometry.length_m * geometry.end_factor * geometry.inner_radius_m**2 * law.yield_stress
 
 
 def torque_at_omega(geometry: Geometry, law: FlowLaw, omega: Array) -> Array:
-    """Torques (N.m) at angular speeds (rad/s, positive, one dimension), relative error below 1e-9."""
+    """Return torques (N.m) at angular speeds (rad/s, positive, one dimension), relative error below 1e-9."""
     least = yield_torque(geometry, law)
     low, high = np.full_like(omega, -70.0), np.full_like(omega, 10.0)
     for _ in range(_HALVINGS):
@@ -58,10 +58,10 @@ def torque_at_omega(geometry: Geometry, law: FlowLaw, omega: Array) -> Array:
 
 
 class TorqueTable:
-    """Torque against speed of one law in one geometry, solved once and looked up cheaply.
+    """Torque against speed of one law in one geometry, solved once and then interpolated.
 
-    Interpolated linearly in ln T over an even grid of ln omega: exact for a power law, within 1e-4 for laws with a
-    yield stress. Slower than LOWEST_OMEGA the torque at LOWEST_OMEGA is scaled by the slope of the first piece.
+    Linear in ln T over an even grid of ln ω: exact for a power law, within 1e-4 for laws with a yield stress. Below
+    LOWEST_OMEGA the first piece is extrapolated.
     """
 
     def __init__(self, geometry: Geometry, law: FlowLaw) -> None:
@@ -72,7 +72,7 @@ class TorqueTable:
         self.yield_torque_nm = yield_torque(geometry, law)
 
     def torque(self, omega: float) -> float:
-        """Torque (N.m) at an angular speed (rad/s, positive)."""
+        """Return the torque (N.m) at an angular speed (rad/s, positive)."""
         position = (math.log(omega) - self._start) * self._per_step
         index = min(max(int(position), 0), TABLE_POINTS - 2)
         low = self._log_torque[index]
@@ -81,5 +81,5 @@ class TorqueTable:
 
 @functools.lru_cache(maxsize=64)
 def torque_table(geometry: Geometry, law: FlowLaw) -> TorqueTable:
-    """The table of a law in a geometry; solved once in a process."""
+    """Return the table of a law in a geometry; it is solved once in a process."""
     return TorqueTable(geometry, law)

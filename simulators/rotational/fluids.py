@@ -1,4 +1,4 @@
-"""Fluids: a flow law, how temperature scales its stress, and how its structure changes with time and shear."""
+"""Fluids: a flow law, the effect of temperature on its stress, and its structure in time and under shear."""
 
 import math
 from dataclasses import dataclass
@@ -22,7 +22,7 @@ class Unchanging:
     """No influence of temperature."""
 
     def factor(self, celsius: float) -> float:  # noqa: ARG002 - one signature for all laws
-        """Always 1."""
+        """Return 1."""
         return 1.0
 
 
@@ -69,8 +69,8 @@ class GlycerolWaterViscosity:
 class Structure:
     """First-order structure kinetics, dl/dt = build (1 - l) - break * rate * l (Goodeve, Moore).
 
-    The stress of the flow law is multiplied by floor + span * l, so that for a Newtonian law of 1 Pa.s floor and span
-    are the viscosities eta_inf and d_eta. The structure is taken as the same throughout the gap.
+    The stress of the flow law is multiplied by floor + span * l. For a Newtonian law of 1 Pa.s, floor and span are the
+    viscosities η_inf and η0 - η_inf. The structure is taken as uniform in the gap.
     """
 
     build_per_s: float
@@ -80,7 +80,7 @@ class Structure:
     after_filling: float = 1.0
 
     def after(self, level: float, rate: float, seconds: float) -> float:
-        """Structure level (0 to 1) after some seconds at a constant shear rate (1/s): the closed solution."""
+        """Return the structure level (0 to 1) after some seconds at a constant shear rate (1/s), in closed form."""
         speed = self.build_per_s + self.break_factor * rate
         steady = self.build_per_s / speed
         return steady + (level - steady) * math.exp(-speed * seconds)

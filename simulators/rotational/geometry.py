@@ -1,4 +1,4 @@
-"""Measuring geometries: what turns in what. Lengths in metres."""
+"""Measuring geometries: a rotor in a vessel. Lengths in metres."""
 
 import math
 from collections.abc import Hashable
@@ -33,7 +33,7 @@ class Geometry(Hashable, Protocol):
         ...
 
     def structure_rate(self, omega: float) -> float:
-        """Shear rate (1/s) that works on a fluid's structure at an angular speed (rad/s)."""
+        """Return the shear rate (1/s) for the structure kinetics at an angular speed (rad/s)."""
         ...
 
 
@@ -54,7 +54,7 @@ class CoaxialCylinders:
 
 @dataclass(frozen=True)
 class SingleCylinder:
-    """A cylinder in a large vessel; `vessel_radius_m` None means an unbounded fluid."""
+    """A single cylinder in a large vessel; `vessel_radius_m` None means an unbounded fluid."""
 
     inner_radius_m: float
     length_m: float
@@ -63,7 +63,7 @@ class SingleCylinder:
 
     @property
     def outer_radius_m(self) -> float:
-        """Radius of the vessel, or one so wide that it does not matter."""
+        """Radius of the vessel, or UNBOUNDED_RATIO radii for an unbounded fluid."""
         return self.inner_radius_m * UNBOUNDED_RATIO if self.vessel_radius_m is None else self.vessel_radius_m
 
     def structure_rate(self, omega: float) -> float:
@@ -73,6 +73,6 @@ class SingleCylinder:
 
 
 def wall_stress(geometry: Geometry, torque_nm: float) -> float:
-    """Shear stress (Pa) at the turning cylinder's wall for a torque (N.m): the balance of moments."""
+    """Return the shear stress (Pa) at the turning cylinder's wall for a torque (N.m): the balance of moments."""
     area_arm = 2.0 * math.pi * geometry.length_m * geometry.inner_radius_m**2 * geometry.end_factor
     return torque_nm / area_arm

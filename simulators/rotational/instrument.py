@@ -22,7 +22,7 @@ _RESTED = 1e-9
 
 @dataclass(frozen=True)
 class Shown:
-    """The values of the latest refresh, not rounded."""
+    """Values of the latest refresh, not rounded."""
 
     torque_percent: float
     speed_per_min: float
@@ -30,13 +30,13 @@ class Shown:
     saturated: bool
     keys_used: bool
     blocked: bool
-    """The shaft is held while the motor wants to turn it."""
+    """True where the shaft is held while the motor is on."""
 
 
 class RotationalInstrument:
-    """One instrument under a clock of the caller's: bytes in, bytes out, time by `advance`.
+    """One instrument, bytes in and bytes out; its time passes by `advance`.
 
-    The same arguments and calls give the same bytes, however the time is cut.
+    The same arguments and calls give the same bytes, in whatever steps the time passes.
     """
 
     kind = "rotational"
@@ -86,7 +86,7 @@ class RotationalInstrument:
     # --- the world around the instrument -------------------------------------------------------------------------
 
     def fill(self, fluid: Fluid, temperature: float | None = None) -> None:
-        """Fill the vessel anew; a temperature (Cel) of None means that of the bath."""
+        """Fill the vessel with a fluid; a temperature (Cel) of None is that of the bath."""
         self.fluid = fluid
         self._table = torque_table(self.geometry, fluid.law)
         self._level = fluid.structure.after_filling if fluid.structure else 1.0
@@ -94,20 +94,20 @@ class RotationalInstrument:
         self._sensor.release()
 
     def set_temperature(self, celsius: float) -> None:
-        """Put bath set-point, bath and sample at a temperature (Cel) at once, as after a long wait."""
+        """Set bath set-point, bath and sample to a temperature (Cel) at once, as after a long wait."""
         self._bath_set = self._bath = self._sample = celsius
 
     def press_key(self) -> None:
-        """Somebody presses the instrument's own key: the motor stops, or starts towards its set-point."""
+        """Press the instrument's own key: the motor stops, or starts towards its set-point."""
         self._running = not self._running
         self._keys_used = True
 
     def block(self, blocked: bool = True) -> None:
-        """Hold the shaft (motor stalled), or let it go."""
+        """Hold the shaft (motor stalled), or release it."""
         self._blocked = blocked
 
     def commands(self) -> Mapping[str, Command]:
-        """`fluid NAME [CEL]`, `temperature CEL`, `probe open|ok`, `key`, `block [on|off]`."""
+        """Return the commands: `fluid NAME [CEL]`, `temperature CEL`, `probe open|ok`, `key`, `block [on|off]`."""
         return {
             "fluid": self._fluid_command,
             "temperature": lambda words: self.set_temperature(celsius(number(words))),
@@ -126,7 +126,7 @@ class RotationalInstrument:
         self.fill(FLUIDS[words[0]], celsius(number(words[1:])) if words[1:] else None)
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); returns the lines streamed meanwhile. Values refresh every 100 ms."""
+        """Let time pass (s) and return the lines streamed meanwhile. Values are refreshed every 100 ms."""
         end_ns, lines = self._now_ns + round(dt_s * 1e9), []
         while self._stream_ns and self._next_line_ns <= end_ns:
             self._advance_to(self._next_line_ns)
@@ -141,31 +141,31 @@ class RotationalInstrument:
             self._refresh()
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes from the host, return the bytes of the answers."""
+        """Take bytes from the host and return the bytes of the answers."""
         return self._server.receive(data)
 
     def due_in_s(self) -> float | None:
-        """Seconds until the next streamed line, None when the instrument does not stream."""
+        """Return the time to the next streamed line, s; None where the instrument does not stream."""
         return (self._next_line_ns - self._now_ns) / 1e9 if self._stream_ns else None
 
     @property
     def turning(self) -> bool:
-        """Whether the shaft turns."""
+        """True where the shaft turns."""
         return self._speed != 0.0
 
     @property
     def true_speed_per_min(self) -> float:
-        """Speed of the shaft as a perfect counter would show it, 1/min."""
+        """True speed of the shaft, 1/min."""
         return self._speed * (1.0 + self.errors.speed)
 
     @property
     def stress_factor(self) -> float:
-        """Factor of temperature and structure on the stress of the flow law now."""
+        """Present factor of temperature and structure on the stress of the flow law."""
         factor = self.fluid.temperature.factor(self._sample)
         return factor * self.fluid.structure.factor(self._level) if self.fluid.structure else factor
 
     def state(self) -> dict[str, object]:
-        """What is true in the sample and the shaft now, for tests and demonstrations; not what the instrument shows."""
+        """Return the true state of sample and shaft, without the instrument's errors, for tests and demonstrations."""
         torque, omega = self._torque_nm, self.true_speed_per_min * _RAD_PER_S
         material, apparent = self._viscosities(abs(torque), abs(omega))
         return {
@@ -192,7 +192,7 @@ class RotationalInstrument:
         }
 
     def _viscosities(self, torque: float, omega: float) -> tuple[float | None, float | None]:
-        """Viscosity (mPa.s) at the cylinder's wall, and the one of a Newtonian fluid of the same torque and speed."""
+        """Return the viscosity (mPa.s) at the cylinder's wall, and that of a Newtonian fluid at torque and speed."""
         if torque <= 0.0 or omega <= 0.0:
             return None, None
         geometry, stress = self.geometry, wall_stress(self.geometry, torque)
@@ -202,14 +202,14 @@ class RotationalInstrument:
         narrowing = 1.0 - (geometry.inner_radius_m / geometry.outer_radius_m) ** 2
         return 1e3 * stress / rate, 1e3 * stress * narrowing / (2.0 * omega)
 
-    # --- what the lines ask (protocol.Commands) -------------------------------------------------------------------
+    # --- commands of the line protocol (protocol.Commands) --------------------------------------------------------
 
     def who(self) -> str:
-        """Kind, serial, firmware and full scale (uN.m)."""
+        """Return the line with kind, serial, firmware and full scale (uN.m)."""
         return f"is {self.kind} serial={self.serial} firmware={self._firmware} fs={self.spec.full_scale_unm:.1f}"
 
     def shown(self) -> Shown:
-        """The values of the latest refresh; forgets that keys were used."""
+        """Return the values of the latest refresh and reset the flag of used keys."""
         keys_used, self._keys_used = self._keys_used, False
         return Shown(
             self._sensor.shown,
@@ -221,7 +221,7 @@ class RotationalInstrument:
         )
 
     def read(self) -> str:
-        """The line of the latest refresh."""
+        """Return the line with the values of the latest refresh."""
         shown = self.shown()
         temperature = "---" if self.probe_open else f"{shown.temperature_celsius:.3f}"
         letters = (("S", shown.saturated), ("P", self.probe_open), ("K", shown.keys_used), ("B", shown.blocked))
@@ -230,7 +230,7 @@ class RotationalInstrument:
         return f"val {round(shown.torque_percent, 2) + 0.0:.2f} {shown.speed_per_min:.3f} {temperature} {flags}"
 
     def set_speed(self, per_min: float) -> str:
-        """Take a speed set-point (1/min) in steps of 0.001; a negative one turns the other way."""
+        """Set the speed set-point (1/min, steps of 0.001); a negative one reverses the direction."""
         if not self.spec.lowest_speed_per_min <= abs(per_min) <= self.spec.highest_speed_per_min:
             return "no range"
         self._set_point = round(per_min, 3)
@@ -242,18 +242,18 @@ class RotationalInstrument:
         return "ok turn"
 
     def halt(self) -> str:
-        """Let the motor come to a stop."""
+        """Stop the motor."""
         self._running = False
         return "ok halt"
 
     def zero(self) -> str:
-        """Take the present torque as zero; the motor must be halted and at rest."""
+        """Set the zero to the present torque; the motor must be halted and at rest."""
         if self._running or self.turning:
             return "no turning"
         return f"ok zero {self._sensor.take_zero() + 0.0:.2f}"
 
     def set_bath(self, celsius: float) -> str:
-        """Take a bath set-point (Cel)."""
+        """Set the bath set-point (Cel)."""
         if not self.spec.has_bath:
             return "no bath"
         if not self.spec.coolest_bath_celsius <= celsius <= self.spec.hottest_bath_celsius:
@@ -262,7 +262,7 @@ class RotationalInstrument:
         return f"ok bath {self._bath_set:.3f}"
 
     def stream(self, interval_ms: float) -> str:
-        """Send the values every so many milliseconds unasked, from one interval after now; 0 ends it."""
+        """Send the values unasked at an interval (ms), first after one interval; 0 ends the stream."""
         if interval_ms != int(interval_ms) or not (interval_ms == 0 or 50 <= interval_ms <= 60_000):
             return "no range"
         self._stream_ns = int(interval_ms) * 1_000_000
@@ -288,7 +288,7 @@ class RotationalInstrument:
             self._level = fluid.structure.after(self._level, self.geometry.structure_rate(abs(omega)), _REFRESH_S)
             factor *= fluid.structure.factor(self._level)
         torque = self._table.torque(abs(omega)) * factor if abs(omega) > _RESTED else 0.0
-        # The sample drags the body back: the spring is wound up in the direction of the motor.
+        # The sample holds the rotor back, so the spring winds up in the direction of the motor.
         self._torque_nm = torque = math.copysign(torque, omega)
         to_percent = 1e8 / spec.full_scale_unm
         self._sensor.step(torque * to_percent, turned, self._angle, self._table.yield_torque_nm * factor * to_percent)

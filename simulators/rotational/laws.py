@@ -1,4 +1,4 @@
-"""Flow laws: shear rate of a fluid at a shear stress, at its reference temperature and full structure."""
+"""Flow laws: shear rate at a shear stress, at the fluid's reference temperature and full structure."""
 
 from collections.abc import Hashable
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ Array = NDArray[np.float64]
 
 
 class FlowLaw(Hashable, Protocol):
-    """A law of steady shear; stresses in Pa, rates in 1/s, viscosities in Pa.s, consistencies in Pa.s^n."""
+    """A law of steady shear; stresses in Pa, rates in 1/s, viscosities in Pa.s, consistencies in Pa·sⁿ."""
 
     @property
     def yield_stress(self) -> float:

@@ -1,4 +1,4 @@
-"""The instrument's line protocol: checked lines in, checked lines out. See `LineServer`."""
+"""Line protocol of the instrument: lines with a checksum in both directions. See `LineServer`."""
 
 import binascii
 import re
@@ -10,13 +10,13 @@ _NUMBER = re.compile(r"-?\d{1,9}(\.\d{1,9})?")
 
 
 def checked(text: str) -> bytes:
-    """A line as sent: text, `#`, CRC-16/XMODEM as four upper-case hex digits, CR LF."""
+    """Return a line as sent: text, `#`, CRC-16/XMODEM as four upper-case hex digits, CR LF."""
     raw = text.encode("ascii")
     return b"%s#%04X\r\n" % (raw, binascii.crc_hqx(raw, 0))
 
 
 def text_of(line: bytes) -> str | None:
-    """The text of a line without its end, or None when its checksum is missing or wrong."""
+    """Return the text of a line without its end; None where its checksum is missing or wrong."""
     raw, mark, digits = line.rpartition(b"#")
     if not mark or digits != b"%04X" % binascii.crc_hqx(raw, 0):
         return None
@@ -24,7 +24,7 @@ def text_of(line: bytes) -> str | None:
 
 
 class Commands(Protocol):
-    """What the lines ask of the instrument; every answer is the text of a line."""
+    """Commands of the protocol; each returns the text of the answer."""
 
     def who(self) -> str:
         """Kind, serial, firmware and full scale."""
@@ -60,7 +60,7 @@ class Commands(Protocol):
 
 
 class LineServer:
-    """Cuts received bytes into lines, checks them and answers each one."""
+    """Splits received bytes into lines, checks them and answers each."""
 
     def __init__(self, commands: Commands) -> None:
         self._commands = commands
@@ -68,7 +68,7 @@ class LineServer:
         self._too_long = False
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes as they come; answer every line that is complete. A line too long is answered `no checksum`."""
+        """Take bytes and answer every complete line. The answer to a line that is too long is `no checksum`."""
         *lines, self._pending = (self._pending + data).split(END)
         answers = []
         for line in lines:
@@ -76,7 +76,7 @@ class LineServer:
             self._too_long = False
             answers.append(checked("no checksum" if text is None else self._answer(text)))
         if len(self._pending) > LONGEST_LINE:
-            # The last byte stays: it may be the CR of the line's end.
+            # The last byte is kept because it may be the CR of the line end.
             self._pending, self._too_long = self._pending[-1:], True
         return b"".join(answers)
 

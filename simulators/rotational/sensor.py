@@ -1,4 +1,4 @@
-"""Torsion spring, rotor and read-out: from the torque on the shaft to the torque shown, in % of full scale."""
+"""Torsion spring, rotor and read-out: torque on the shaft to displayed torque, in % of full scale."""
 
 import math
 import random
@@ -12,10 +12,10 @@ ZERO_READINGS = 10
 class TorqueSensor:
     """One torque sensor, stepped at its refresh interval.
 
-    The spring winds up through the turning of the shaft: the deflection closes in on the torque by a fixed part per
-    angle, about one revolution to within 1 % at any speed (common practice, no source). A motor at rest lets it unwind
-    in time; what a yield stress holds creeps away slowly. The rotor follows the spring as a damped oscillator, solved
-    exactly for a step of constant deflection.
+    The turning shaft winds up the spring: the deflection approaches the torque by a fixed part per angle, to within 1 %
+    in about one revolution at any speed (common practice, no source). At rest the spring unwinds in time; a deflection
+    held by a yield stress creeps away slowly. The rotor follows the spring as a damped oscillator, solved exactly for
+    a step of constant deflection.
     """
 
     def __init__(self, spec: Specification, errors: Errors, rng: random.Random, interval_s: float) -> None:
@@ -41,7 +41,14 @@ class TorqueSensor:
         self.saturated = False
 
     def step(self, torque_percent: float, turned_rad: float, angle_rad: float, held_percent: float) -> None:
-        """One refresh: torque on the shaft, angle turned since the last, angle of the shaft, torque held at rest."""
+        """Advance by one refresh.
+
+        Args:
+            torque_percent: torque on the shaft, % of full scale.
+            turned_rad: angle turned since the last refresh, rad.
+            angle_rad: angle of the shaft, rad.
+            held_percent: greatest torque that the yield stress holds at rest, % of full scale.
+        """
         if turned_rad > 0.0:
             part = -math.expm1(-turned_rad * self._per_radian)
             deflection = self.deflection + (torque_percent - self.deflection) * part
@@ -70,19 +77,19 @@ class TorqueSensor:
         self.shown = shown
 
     def take_zero(self) -> float:
-        """Make the mean of the latest readings at rest the zero; returns it in % of full scale."""
+        """Set the zero to the mean of the latest readings at rest and return it, % of full scale."""
         readings = self._at_rest or (self._raw,)
         self.offset = round(math.fsum(readings) / len(readings), 2)
         self._show()
         return self.offset
 
     def release(self) -> None:
-        """Let the spring go to rest, as when the vessel is taken away."""
+        """Relax the spring, as when the vessel is removed."""
         self.deflection = self._position = self._velocity = 0.0
 
 
 def _oscillator_step(frequency_hz: float, damping: float, seconds: float) -> tuple[float, float, float, float]:
-    """Matrix of one step of x'' = -w^2 x - 2 z w x', z below 1: (x, x') -> (a x + b x', c x + d x')."""
+    """Return the matrix of one step of x'' = -w^2 x - 2 z w x', z below 1: (x, x') -> (a x + b x', c x + d x')."""
     w = 2.0 * math.pi * frequency_hz
     decay, ringing = damping * w, w * math.sqrt(1.0 - damping**2)
     shrink = math.exp(-decay * seconds)

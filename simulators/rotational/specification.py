@@ -1,4 +1,4 @@
-"""What the maker states about the instrument, and the errors one single instrument has within it."""
+"""Specification of the instrument, and the errors of a single instrument within it."""
 
 import random
 from dataclasses import dataclass
@@ -8,8 +8,8 @@ from dataclasses import dataclass
 class Specification:
     """Stated limits and properties.
 
-    Every limit is the half width of a rectangular (uniform) distribution from which one instrument's error is drawn
-    once. Torques in % are of full scale, the gain's in % of the reading; gain and zero together stay within the stated
+    Every limit is the half width of a rectangular (uniform) distribution from which the error of an instrument is drawn
+    once. Torques are in % of full scale, the gain in % of the reading; gain and zero together are within
     `torque_limit_percent`. Noise is normal, given by its standard deviation.
     """
 
@@ -42,7 +42,7 @@ class Specification:
     rotor_damping: float = 0.7
 
     def __post_init__(self) -> None:
-        """Refuse a specification whose parts exceed its whole."""
+        """Raise `ValueError` where gain and zero together exceed the limit of the torque."""
         if self.gain_limit_percent + self.zero_limit_percent > self.torque_limit_percent + 1e-12:
             raise ValueError(
                 f"gain ({self.gain_limit_percent} %) and zero ({self.zero_limit_percent} %) errors exceed the stated "
@@ -52,7 +52,7 @@ class Specification:
 
 @dataclass(frozen=True)
 class Errors:
-    """The fixed errors of one instrument: fractions, % of full scale, and K."""
+    """Fixed errors of one instrument: fractions, % of full scale, and K."""
 
     gain: float
     zero_percent: float

@@ -1,4 +1,4 @@
-"""A thermometer with two probes: each lags behind what is around it, has its own error, and may be open or shorted."""
+"""A thermometer with two probes, each with a lag and a fixed error; a probe may be open or shorted."""
 
 import math
 import random
@@ -12,7 +12,7 @@ SPECIAL = {"open": "9.9E37", "short": "-9.9E37"}
 NOT_YET = "9.91E37"
 FIRST_MEASUREMENT_S = 1.0
 PAUSE_NS = 20_000_000
-"""A request that comes sooner after an answer is lost."""
+"""Least time between an answer and the next request; an earlier request is lost."""
 
 
 class ScpiThermometer(Clockwork):
@@ -52,7 +52,7 @@ class ScpiThermometer(Clockwork):
         }
 
     def tick(self) -> bytes:
-        """The probes follow what is around them."""
+        """Advance both probes towards their surroundings."""
         for i in range(2):
             self._probes[i] += (self._around[i] - self._probes[i]) * self._part
         return b""
@@ -66,19 +66,19 @@ class ScpiThermometer(Clockwork):
         return f"{round(shown, 3) + 0.0:.3f}"
 
     def receive(self, data: bytes) -> bytes:
-        """Answer every complete line that does not come too soon after the answer before."""
+        """Answer every complete line that is not too early after the answer before it."""
         out = b""
         for line in self._lines.take(data):
             if self.now_ns - self._answered_ns < PAUSE_NS:
                 continue
-            said = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
-            if said is not None:
-                out += said.encode("ascii") + self.end
+            reply = answer(line.decode("ascii", "replace").rstrip("\r"), self._handlers, self._errors)
+            if reply is not None:
+                out += reply.encode("ascii") + self.end
                 self._answered_ns = self.now_ns
         return out
 
     def commands(self) -> Mapping[str, Command]:
-        """`temperature CEL` (both probes), `first CEL`, `second CEL`, `probe 1|2 ok|open|short`."""
+        """Commands: `temperature CEL` (both probes), `first CEL`, `second CEL`, `probe 1|2 ok|open|short`."""
         return {
             "temperature": lambda words: self._place(celsius(number(words)), 0, 1),
             "first": lambda words: self._place(celsius(number(words)), 0),
@@ -96,7 +96,7 @@ class ScpiThermometer(Clockwork):
         self._faults[int(words[0]) - 1] = words[1]
 
     def state(self) -> dict[str, object]:
-        """What is true at the probes."""
+        """Return the true state of the probes."""
         return {
             **super().state(),
             "temperature_C": self._probes[0],

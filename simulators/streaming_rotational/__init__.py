@@ -1,4 +1,4 @@
-"""A rotational instrument of quite another dialect, which computes a viscosity itself."""
+"""A rotational instrument with another line protocol, which computes a viscosity itself."""
 
 from simulators.streaming_rotational.instrument import StreamingRotational
 

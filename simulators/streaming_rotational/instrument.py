@@ -1,4 +1,4 @@
-"""The physics of the rotational instrument behind other words: other units, a stream, and a viscosity of its own."""
+"""The model of the rotational instrument with another protocol: other units, a stream, and its own viscosity."""
 
 import math
 import re
@@ -12,20 +12,20 @@ from simulators.words import Command, within
 PER_MINUTE = 60.0 / (2.0 * math.pi)
 SLOWEST, FASTEST = 0.0105, 26.2
 """rad/s"""
-STANDS = 0.01
-"""rad/s, below which no viscosity is shown."""
+AT_REST_BELOW = 0.01
+"""Speed below which no viscosity is sent, rad/s."""
 NUMBER = re.compile(r"\d{1,3}\.\d{4}")
 SATURATED, NO_PROBE, KEYS, BLOCKED = 1, 2, 4, 8
 
 
 def checked(text: str) -> bytes:
-    """A line as sent: text, `!`, CRC-16/MODBUS as four lower-case hex digits, CR LF."""
+    """Return a line as sent: text, `!`, CRC-16/MODBUS as four lower-case hex digits, CR LF."""
     raw = text.encode("ascii")
     return b"%s!%04x\r\n" % (raw, crc16_modbus(raw))
 
 
 def text_of(line: bytes) -> str | None:
-    """The text of a line without its end, or None when its checksum is missing or wrong."""
+    """Return the text of a line without its end; None where its checksum is missing or wrong."""
     raw, mark, digits = line.rpartition(b"!")
     return raw.decode("ascii", "replace") if mark and digits == b"%04x" % crc16_modbus(raw) else None
 
@@ -51,17 +51,17 @@ class StreamingRotational(Clockwork):
         spec = Specification(
             full_scale_unm=full_scale_unm, has_bath=False, lowest_speed_per_min=0.1, highest_speed_per_min=250.2
         )
-        body = geometry or GEOMETRIES["coaxial-15"]
+        geometry = geometry or GEOMETRIES["coaxial-15"]
         self.inner = RotationalInstrument(
-            spec, body, fluid or FLUIDS["air"], seed, temperature=temperature, ambient=temperature, serial=serial
+            spec, geometry, fluid or FLUIDS["air"], seed, temperature=temperature, ambient=temperature, serial=serial
         )
-        narrowing = 1.0 - (body.inner_radius_m / body.outer_radius_m) ** 2
-        self.constant = wall_stress(body, 1.0) * narrowing / 2.0
-        """K, 1/m3: the viscosity of a Newtonian fluid is K times torque over speed."""
+        narrowing = 1.0 - (geometry.inner_radius_m / geometry.outer_radius_m) ** 2
+        self.constant = wall_stress(geometry, 1.0) * narrowing / 2.0
+        """K, 1/m3: the viscosity of a Newtonian fluid is K T/ω."""
         self._lines = Lines(self.end)
 
     def tick(self) -> bytes:
-        """The physics moves on; a line where it streams."""
+        """Advance the model and return a line where it streams."""
         self.inner.advance(self.tick_ns / 1e9)
         return self._line() if self.streams else b""
 
@@ -75,7 +75,7 @@ class StreamingRotational(Clockwork):
             + KEYS * shown.keys_used
             + BLOCKED * shown.blocked
         )
-        unknown = shown.saturated or omega < STANDS
+        unknown = shown.saturated or omega < AT_REST_BELOW
         viscosity = "*" if unknown else f"{_plus(self.constant * torque * 1e-3 / omega * 1e3, 1):.1f}"
         cells = (
             "D",
@@ -89,7 +89,7 @@ class StreamingRotational(Clockwork):
         return checked(";".join(cells))
 
     def receive(self, data: bytes) -> bytes:
-        """Answer every line whose checksum is right; silence otherwise."""
+        """Answer every line with a correct checksum; other lines get no answer."""
         texts = (text_of(line) for line in self._lines.take(data))
         return b"".join(checked(self._answer(text)) for text in texts if text is not None)
 
@@ -118,14 +118,14 @@ class StreamingRotational(Clockwork):
         return f"OK;{text}"
 
     def commands(self) -> Mapping[str, Command]:
-        """Those of the rotational instrument, and `constant K` for a body that was not told to it."""
+        """Return the commands of the rotational instrument, and `constant K` for another geometry."""
         return {**self.inner.commands(), "constant": self._set_constant}
 
     def _set_constant(self, words: list[str]) -> None:
         self.constant = within(words, 1.0, 1e9, "1/m3")
 
     def state(self) -> dict[str, object]:
-        """What is true in the sample and the shaft."""
+        """Return the true state of sample and shaft."""
         return {
             **self.inner.state(),
             **super().state(),
@@ -135,5 +135,5 @@ class StreamingRotational(Clockwork):
 
 
 def _plus(value: float, decimals: int) -> float:
-    """Rounded, and never a negative zero."""
+    """Return `value` rounded, without a negative zero."""
     return round(value, decimals) + 0.0

@@ -1,4 +1,4 @@
-"""An external thermometer: a first-order probe behind a fixed error, and a line every second, unasked."""
+"""An external thermometer: a first-order probe with a fixed error, and a line every second, unasked."""
 
 import functools
 import math
@@ -13,13 +13,13 @@ LONGEST_REQUEST = 96
 
 
 def checked(text: str) -> bytes:
-    """A line as sent: text, `*`, exclusive-or of its bytes as two upper-case hex digits, CR LF."""
+    """Return a line as sent: text, `*`, exclusive-or of its bytes as two upper-case hex digits, CR LF."""
     raw = text.encode("ascii")
     return b"%s*%02X\r\n" % (raw, functools.reduce(operator.xor, raw, 0))
 
 
 class Thermometer:
-    """One thermometer under a clock of the caller's.
+    """One thermometer, whose time is set by the caller.
 
     The probe's error is drawn once per seed from a uniform distribution of half width `probe_limit_kelvin`; every line
     adds normal noise of standard deviation `noise_kelvin`. The probe follows the temperature around it with a lag.
@@ -39,7 +39,7 @@ class Thermometer:
         serial: str = "T-0310",
         firmware: str = "1.0",
     ) -> None:
-        """Start in balance with the temperature around the probe (Cel)."""
+        """Start in equilibrium with the temperature around the probe (Cel)."""
         self.serial = serial
         self.probe_open = False
         self.probe_error_kelvin = random.Random(f"errors of thermometer {seed}").uniform(-1.0, 1.0) * probe_limit_kelvin
@@ -57,30 +57,30 @@ class Thermometer:
         self._around = celsius
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); returns the lines sent meanwhile."""
+        """Let time pass (s) and return the lines sent meanwhile."""
         self._now_ns += round(dt_s * 1e9)
         return b"".join(self._line() for _ in range(self._now_ns // LINE_NS - self._lines))
 
     def due_in_s(self) -> float | None:
-        """Seconds until the next line."""
+        """Return the time to the next line, s."""
         return ((self._lines + 1) * LINE_NS - self._now_ns) / 1e9
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes from the host; answers each line `id`, ignores every other."""
+        """Take bytes from the host; answer each line `id`, ignore every other line."""
         *lines, rest = (self._request + data).split(b"\r\n")
         self._request = rest[-LONGEST_REQUEST:]
         answer = checked(f"I {self.kind} serial={self.serial} firmware={self._firmware}")
         return answer * lines.count(b"id")
 
     def commands(self) -> Mapping[str, Command]:
-        """`temperature CEL` and `probe open|ok`."""
+        """Return the commands: `temperature CEL` and `probe open|ok`."""
         return {
             "temperature": lambda words: self.set_temperature(celsius(number(words))),
             "probe": lambda words: setattr(self, "probe_open", one_of(words, "open", "ok") == "open"),
         }
 
     def state(self) -> dict[str, object]:
-        """What is true at the probe now, for tests and demonstrations."""
+        """Return the true state at the probe, for tests and demonstrations."""
         return {
             "kind": self.kind,
             "serial": self.serial,

@@ -22,7 +22,7 @@ from daq.descriptions.driver import DescribedDriver
 from daq.testing.case import ignored, same
 from daq.testing.checks_bytes import proper
 from daq.testing.growth import growth
-from daq.testing.talk import Example, asked_of, heard, raw, requests_of
+from daq.testing.talk import Example, raw, record, requests_of, transcribe
 from daq.testing.watchdog import at_most
 from tests.support.instruments.driver_cases import CASES, NAMES, instrument
 
@@ -90,14 +90,16 @@ def composed(driver, rng):
         for i, line in enumerate(composer.readings(values)):
             yield line, polls[i] if i < len(polls) else None
     for request in requests_of(driver):
-        answer = composer.answer(composer.heard(request.data), {c.name: (c.low + c.high) / 2 for c in driver.channels})
+        answer = composer.answer(
+            composer.recognise(request.data), {c.name: (c.low + c.high) / 2 for c in driver.channels}
+        )
         if answer is not None:
             yield answer, request
 
 
 def lines_of(make, kind, given, rng):
     """Return frames of the simulator and of the composer, with their meaning."""
-    examples = heard(make(), asked_of(make(), instrument(kind, given)), "simulator").examples
+    examples = transcribe(make(), record(make(), instrument(kind, given)), "simulator").examples
     driver = make()
     if isinstance(driver, DescribedDriver):
         for line, asked in composed(driver, rng):

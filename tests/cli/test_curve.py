@@ -39,7 +39,7 @@ def test_what_is_said(curve):
     said = "\n".join(curve_lines(curve, 100, "mPa.s"))
     assert "→  power law" in said
     assert "K = 6.5" in said
-    assert "to be used: power law, tau = K g^n, known from " in said
+    assert "to be used: power law, τ = K γ̇^n, known from " in said
     assert "shear-thinning index 6 over 60 min⁻¹ (up): 3.5" in said
     assert "not fitted: s0: the mean torque is below the usable band" in said
     assert "not supported by the data: Cross: 5 different rates; 4 parameters need at least 6" in said

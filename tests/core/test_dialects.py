@@ -403,7 +403,10 @@ class EchoingSimulator:
 def test_a_run_with_rounds_echoes_pauses_and_wake_up_bytes_on_a_bad_line_replays():
     plan = plan_of(step(elapsed(20.0)), driver=Joined, primary="torque")
     bench = Bench(
-        plan, {"lead": Joined({})}, {"lead": EchoingSimulator()}, incoming={"lead": FlippedBits(seed=3, chance=0.1)}
+        plan,
+        {"lead": Joined({})},
+        {"lead": EchoingSimulator()},
+        incoming={"lead": FlippedBits(seed=3, probability=0.1)},
     )
     bench.begin()
     bench.run()

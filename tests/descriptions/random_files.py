@@ -41,75 +41,75 @@ FILES = [Path(d.source).read_text("utf-8").splitlines() for d in BUILT_IN.values
 TEXTS = sorted({v for values in POOL.values() for v in values if isinstance(v, str)})
 
 
-def from_schema(dice: random.Random, node: Any = SCHEMA, key: str = "", depth: int = 0) -> Any:
+def from_schema(rng: random.Random, node: Any = SCHEMA, key: str = "", depth: int = 0) -> Any:
     """Tables as the schema allows them, mostly."""
-    chance = dice.random()
-    if depth and chance < 0.004:
-        return copy.deepcopy(dice.choice(NASTY))
-    if depth and chance < 0.6 and key in POOL:
-        return copy.deepcopy(dice.choice(POOL[key]))
+    draw = rng.random()
+    if depth and draw < 0.004:
+        return copy.deepcopy(rng.choice(NASTY))
+    if depth and draw < 0.6 and key in POOL:
+        return copy.deepcopy(rng.choice(POOL[key]))
     if "$ref" in node:
-        return from_schema(dice, SCHEMA["$defs"][node["$ref"].rpartition("/")[2]], key, depth)
+        return from_schema(rng, SCHEMA["$defs"][node["$ref"].rpartition("/")[2]], key, depth)
     variants = node.get("anyOf") or node.get("oneOf")
     if variants:
-        return from_schema(dice, dice.choice(variants), key, depth)
+        return from_schema(rng, rng.choice(variants), key, depth)
     if "const" in node or "enum" in node:
-        return node["const"] if "const" in node else dice.choice(node["enum"])
+        return node["const"] if "const" in node else rng.choice(node["enum"])
     low, high = node.get("minimum", -3), node.get("maximum", 3_000)
     kind = node.get("type")
     if kind == "object":
-        return table(dice, node, depth)
+        return table(rng, node, depth)
     if kind == "array":
-        return [from_schema(dice, node["items"], key, depth + 1) for _ in range(dice.randrange(4))]
+        return [from_schema(rng, node["items"], key, depth + 1) for _ in range(rng.randrange(4))]
     return {
-        "boolean": lambda: dice.random() < 0.5,
-        "integer": lambda: dice.choice((low, high, dice.randint(low, high))),
-        "number": lambda: dice.choice((low, 1, dice.uniform(-1e4, 1e4))),
-    }.get(kind, lambda: dice.choice(dice.choice((TEXTS, NAMES))))()
+        "boolean": lambda: rng.random() < 0.5,
+        "integer": lambda: rng.choice((low, high, rng.randint(low, high))),
+        "number": lambda: rng.choice((low, 1, rng.uniform(-1e4, 1e4))),
+    }.get(kind, lambda: rng.choice(rng.choice((TEXTS, NAMES))))()
 
 
-def table(dice: random.Random, node: Any, depth: int) -> dict[str, Any]:
+def table(rng: random.Random, node: Any, depth: int) -> dict[str, Any]:
     needed = node.get("required", ())
     made = {
-        name: from_schema(dice, one, name, depth + 1)
+        name: from_schema(rng, one, name, depth + 1)
         for name, one in node.get("properties", {}).items()
-        if dice.random() < (0.98 if name in needed else 0.35)
+        if rng.random() < (0.98 if name in needed else 0.35)
     }
     others = node.get("additionalProperties") or next(iter(node.get("patternProperties", {}).values()), None)
     if isinstance(others, dict):
         known = node.get("propertyNames", {}).get("enum", NAMES)
-        made |= {name: from_schema(dice, others, name, depth + 1) for name in dice.sample(known, dice.randint(1, 3))}
+        made |= {name: from_schema(rng, others, name, depth + 1) for name in rng.sample(known, rng.randint(1, 3))}
     return made
 
 
-def bred(dice: random.Random) -> dict[str, Any]:
+def bred(rng: random.Random) -> dict[str, Any]:
     """A built-in description with up to four places changed, or with strange numbers for one of its fields."""
-    known = copy.deepcopy(dict(dice.choice(list(BUILT_IN.values())).raw))
-    if dice.random() < 0.7:
-        return changed(dice, known, POOL)
-    line = dice.choice(list(known["line"].values()))
-    name = dice.choice([c["name"] for c in known["channel"]])
+    known = copy.deepcopy(dict(rng.choice(list(BUILT_IN.values())).raw))
+    if rng.random() < 0.7:
+        return changed(rng, known, POOL)
+    line = rng.choice(list(known["line"].values()))
+    name = rng.choice([c["name"] for c in known["channel"]])
     field = line.setdefault("fields", {}).setdefault(name, {})
-    for key in dice.sample(("scale", "offset", "digits", "decimals"), 2):
-        field[key] = dice.choice(NUMBERS)
+    for key in rng.sample(("scale", "offset", "digits", "decimals"), 2):
+        field[key] = rng.choice(NUMBERS)
     return known
 
 
-def changed(dice: random.Random, known: dict[str, Any], pool: dict[str, list[Any]]) -> dict[str, Any]:
+def changed(rng: random.Random, known: dict[str, Any], pool: dict[str, list[Any]]) -> dict[str, Any]:
     """Up to four places are left out, or hold what stands elsewhere under that key, or something nasty."""
     tables = copy.deepcopy(known)
-    for _ in range(dice.choice((1, 1, 2, 4))):
-        where, key = dice.choice(list(places(tables)))
+    for _ in range(rng.choice((1, 1, 2, 4))):
+        where, key = rng.choice(list(places(tables)))
         name = key if isinstance(key, str) else ""
-        chance = dice.random()
-        if chance < 0.1:
+        draw = rng.random()
+        if draw < 0.1:
             del where[key]
-        elif chance < 0.25:
-            where[key] = copy.deepcopy(dice.choice(NASTY))
+        elif draw < 0.25:
+            where[key] = copy.deepcopy(rng.choice(NASTY))
         elif isinstance(where[key], (int, float)):
-            where[key] = dice.choice(NUMBERS)
+            where[key] = rng.choice(NUMBERS)
         else:
-            where[key] = copy.deepcopy(dice.choice(pool.get(name) or TEXTS))
+            where[key] = copy.deepcopy(rng.choice(pool.get(name) or TEXTS))
         if not tables:
             break
     return tables
@@ -122,15 +122,15 @@ def places(node: Any) -> Iterator[tuple[Any, Any]]:
         yield from places(node[key])
 
 
-def shuffled_text(dice: random.Random) -> str:
+def shuffled_text(rng: random.Random) -> str:
     """A file of lines of all built-in files: some missing, some from another, some twice, some cut."""
-    lines = list(dice.choice(FILES))
-    for _ in range(dice.randint(1, 2)):
-        at = dice.randrange(len(lines) + 1)
-        other = dice.choice(FILES)
-        begin = dice.randrange(len(other))
-        piece = other[begin : begin + dice.randint(0, 2)]
-        if piece and dice.random() < 0.2:
-            piece = [piece[0][: dice.randrange(len(piece[0]) + 1)]]
-        lines[at : at + dice.randrange(3)] = piece
+    lines = list(rng.choice(FILES))
+    for _ in range(rng.randint(1, 2)):
+        at = rng.randrange(len(lines) + 1)
+        other = rng.choice(FILES)
+        begin = rng.randrange(len(other))
+        piece = other[begin : begin + rng.randint(0, 2)]
+        if piece and rng.random() < 0.2:
+            piece = [piece[0][: rng.randrange(len(piece[0]) + 1)]]
+        lines[at : at + rng.randrange(3)] = piece
     return "\n".join(lines) + "\n"

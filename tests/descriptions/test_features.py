@@ -277,8 +277,8 @@ def test_a_bare_ok_confirms_what_was_asked():
 
 def test_readings_of_an_identity_and_its_facts():
     d = BUILT_IN["streaming-rotational"].driver()
-    said = d.decode(d.seal.sealed(b"HI;streaming-rotational;SR-7;2.1;0.5;12345.6"))
-    assert said.identity == Identity(
+    output = d.decode(d.seal.sealed(b"HI;streaming-rotational;SR-7;2.1;0.5;12345.6"))
+    assert output.identity == Identity(
         "streaming-rotational", "SR-7", "2.1", {"full_scale_uN_m": 500.0, "viscosity_constant_per_m3": 12345.6}
     )
 

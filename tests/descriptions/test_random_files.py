@@ -24,20 +24,20 @@ ONE_FILE_S = 3.0
 """CPU time one file may take; the slowest takes some hundredths of a second."""
 
 
-def worked(driver, dice):
+def worked(driver, rng):
     """Ask, frame, decode and compose, as a session and a simulator do."""
     framer = make_framer(driver.framing)
     composer = Composer(driver)
-    lines = [dice.randbytes(20), b"", b"1" * 300, b"0.0," * 40]
+    lines = [rng.randbytes(20), b"", b"1" * 300, b"0.0," * 40]
     for values in (
-        {c.name: dice.uniform(c.low, c.high) for c in driver.channels},
+        {c.name: rng.uniform(c.low, c.high) for c in driver.channels},
         {c.name: c.high for c in driver.channels},
     ):
         try:
             for line in composer.readings(values):
                 frame = line.removeprefix(driver.framing.begin).removesuffix(b"".join(driver.framing.ends[:1]))
-                body = (driver.seal.opened(frame) if driver.seal else None) or frame
-                lines += [line, body.translate(NINES), re.sub(rb"[0-9]+", b"9" * 15, body, count=1)]
+                content = (driver.seal.opened(frame) if driver.seal else None) or frame
+                lines += [line, content.translate(NINES), re.sub(rb"[0-9]+", b"9" * 15, content, count=1)]
         except SettingError as error:  # a value may not fit into its field
             reasoned(error)
     for request in (None, *requests_of(driver)):
@@ -46,7 +46,7 @@ def worked(driver, dice):
                 for whole in (frame, driver.seal.sealed(frame) if driver.seal else frame):
                     proper(driver, driver.decode(whole, request), whole)
         if request is not None:
-            composer.heard(request.data)
+            composer.recognise(request.data)
     for action in driver.capabilities:
         acted(driver, action)
     assert len(driver.digest()) == 64
@@ -67,7 +67,7 @@ def reasoned(error, file=""):
         assert not isinstance(one, SettingError) or (one.reason and one.file == file)
 
 
-def tried(tables, dice):
+def tried(tables, rng):
     """Whether it made a driver."""
     try:
         with at_most(ONE_FILE_S):
@@ -76,21 +76,21 @@ def tried(tables, dice):
         reasoned(error, "mine.toml")
         return False
     with at_most(ONE_FILE_S):
-        worked(driver, dice)
+        worked(driver, rng)
     return True
 
 
 @pytest.mark.parametrize(("make", "least"), [(from_schema, 0), (bred, 150)], ids=["by the schema", "bred"])
 def test_a_random_description_is_refused_or_works(make, least):
-    dice = random.Random(make.__name__)
-    made = sum(named(tried, make(dice), dice) for _ in range(1_000))
+    rng = random.Random(make.__name__)
+    made = sum(named(tried, make(rng), rng) for _ in range(1_000))
     assert made >= least
 
 
-def named(what, given, dice):
+def named(what, given, rng):
     """What it gives; an error on its way out shows what it was given."""
     try:
-        return what(given, dice)
+        return what(given, rng)
     except BaseException as error:
         error.add_note(f"given: {given!r}")
         raise
@@ -99,7 +99,7 @@ def named(what, given, dice):
 def test_a_random_file_is_refused_with_its_name_or_works(tmp_path):
     path = tmp_path / "mine.toml"
 
-    def read(text, dice):
+    def read(text, rng):
         path.write_text(text, encoding="utf-8")
         try:
             with at_most(ONE_FILE_S):
@@ -108,17 +108,17 @@ def test_a_random_file_is_refused_with_its_name_or_works(tmp_path):
             reasoned(error, str(path))
             return False
         with at_most(ONE_FILE_S):
-            worked(driver, dice)
+            worked(driver, rng)
         return True
 
-    dice = random.Random("files")
-    assert 40 < sum(named(read, shuffled_text(dice), dice) for _ in range(400)) < 300
+    rng = random.Random("files")
+    assert 40 < sum(named(read, shuffled_text(rng), rng) for _ in range(400)) < 300
 
 
 def test_an_instruments_file_for_modbus_with_random_options_is_refused_by_key_or_works():
     pool, keys = harvest([BATH]), set()
 
-    def made(options, dice):
+    def made(options, rng):
         try:
             driver = ModbusDriver(options)
         except SettingError as error:
@@ -127,29 +127,29 @@ def test_an_instruments_file_for_modbus_with_random_options_is_refused_by_key_or
             return False
         for request in requests_of(driver):
             for size in (0, 1, 2, 4, 8, 10, 20):
-                head = request.body[:2] + bytes([size])
-                for body in (head + dice.randbytes(size), head + b"\x7f\xef" + b"\xff" * size, dice.randbytes(size)):
-                    for line in (body, frames.rtu(body), frames.ascii_frame(body)[1:-2]):
+                head = request.content[:2] + bytes([size])
+                for content in (head + rng.randbytes(size), head + b"\x7f\xef" + b"\xff" * size, rng.randbytes(size)):
+                    for line in (content, frames.rtu(content), frames.ascii_frame(content)[1:-2]):
                         proper(driver, driver.decode(line, request), line)
         for action in driver.capabilities:
             acted(driver, action)
         return True
 
-    dice = random.Random("modbus")
-    assert sum(named(made, changed(dice, BATH, pool), dice) for _ in range(2_000)) > 100
+    rng = random.Random("modbus")
+    assert sum(named(made, changed(rng, BATH, pool), rng) for _ in range(2_000)) > 100
     assert keys == {"options"}
 
 
 @pytest.mark.slow
 def test_reading_files_all_day_costs_no_memory():
     """As where somebody edits a description and tries it, hundreds of times in one session."""
-    dice = random.Random("growth")
+    rng = random.Random("growth")
     good = [dict(d.raw) for d in BUILT_IN.values()]
 
     def some(count):
         for _ in range(count):
-            tried(bred(dice), dice)
-            tried(dice.choice(good), dice)
+            tried(bred(rng), rng)
+            tried(rng.choice(good), rng)
 
     some(150)  # caches fill, that of regular expressions too
 

@@ -70,11 +70,11 @@ def test_any_framing_takes_any_bytes_however_they_are_cut(given, pieces, cuts):
 @pytest.mark.parametrize("name", DRIVERS)
 def test_a_line_of_noise_alone_costs_no_memory(name):
     spec = DRIVERS[name].framing
-    framer, dice = make_framer(spec), random.Random(name)
+    framer, rng = make_framer(spec), random.Random(name)
 
     def some(count):
         for t in range(count):
-            noise = dice.randbytes(500) if t % 2 else b"x" * 500
+            noise = rng.randbytes(500) if t % 2 else b"x" * 500
             framer.feed(t, noise)
             framer.tick(t)
             assert held(framer, spec)

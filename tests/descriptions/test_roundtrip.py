@@ -32,15 +32,15 @@ def read_back(driver: DescribedDriver, data: bytes, asked=()):
     values, faults = {}, set()
     names = [c.name for c in driver.channels]
     for i, frame in enumerate(framer.feed(1, data)):
-        said = driver.decode(frame, asked[i] if i < len(asked) else None)
-        assert not isinstance(said, (Reject, Reply)), (frame, said)
-        if isinstance(said, Part):
-            values |= {names[at]: value for at, value in said.values}
-            faults |= set(said.faults)
+        output = driver.decode(frame, asked[i] if i < len(asked) else None)
+        assert not isinstance(output, (Reject, Reply)), (frame, output)
+        if isinstance(output, Part):
+            values |= {names[at]: value for at, value in output.values}
+            faults |= set(output.faults)
         else:
-            given = said.values if isinstance(said, Values) else said
+            given = output.values if isinstance(output, Values) else output
             values |= dict(zip(names, given, strict=True))
-            faults |= set(said.faults) if isinstance(said, Values) else set()
+            faults |= set(output.faults) if isinstance(output, Values) else set()
     return values, faults
 
 
@@ -86,14 +86,14 @@ def test_every_state_means_what_the_description_says(name):
             if not isinstance(slot, StatusSlot):
                 continue
             encoding = driver.tables.framing.encoding
-            known = {text.decode(encoding): said for text, said in slot.means.items()}
-            known |= {str(weight): said for weight, said in slot.bits.items()}
-            for text, said in known.items():
-                frame = composer.body(reader.line.name, middle | {place.name: text})
+            known = {text.decode(encoding): output for text, output in slot.means.items()}
+            known |= {str(weight): output for weight, output in slot.bits.items()}
+            for text, output in known.items():
+                frame = composer.content(reader.line.name, middle | {place.name: text})
                 decoded = reader.read(frame, None)
                 got = decoded.faults if isinstance(decoded, (Values, Part)) else ()
-                assert set(got) == set(said), (reader.line.name, place.name, text)
-                nulled = {channel for channel, fault in said if not FAULTS[fault].keeps_value}
+                assert set(got) == set(output), (reader.line.name, place.name, text)
+                nulled = {channel for channel, fault in output if not FAULTS[fault].keeps_value}
                 if isinstance(decoded, Values):
                     for channel, value in zip(driver.channels, decoded.values, strict=True):
                         assert (value is None) == (channel.name in nulled)
@@ -113,7 +113,7 @@ def test_every_request_is_heard_and_its_answer_believed(name):
     composer = Composer(driver)
     middle = {c.name: (c.low + c.high) / 2 for c in driver.channels}
     for request in requests(driver):
-        asked = composer.heard(request.data)
+        asked = composer.recognise(request.data)
         assert asked is not None
         assert asked.expects == request.expects
         answer = composer.answer(asked, middle)
@@ -121,18 +121,18 @@ def test_every_request_is_heard_and_its_answer_believed(name):
         framer = make_framer(driver.framing)
         framer.feed(0, driver.framing.ends[0])
         (frame,) = framer.feed(1, answer)
-        said = driver.decode(frame, request)
+        output = driver.decode(frame, request)
         if request.expects == "reading":
-            assert isinstance(said, (tuple, Values, Part)), said
+            assert isinstance(output, (tuple, Values, Part)), output
         else:
-            assert isinstance(said, Reply), said
-            assert said.kind == request.expects
-        if request.expects in ("speed", "bath") and said.value is not None:
-            assert said.value == pytest.approx({"speed": 12.5, "bath": 25.0}[request.expects], abs=1e-3)
+            assert isinstance(output, Reply), output
+            assert output.kind == request.expects
+        if request.expects in ("speed", "bath") and output.value is not None:
+            assert output.value == pytest.approx({"speed": 12.5, "bath": 25.0}[request.expects], abs=1e-3)
         broken = bytearray(request.data)
         if driver.tables.checksum and driver.tables.checksum.requests:
             broken[2] ^= 1
-            assert composer.heard(bytes(broken)) is None
+            assert composer.recognise(bytes(broken)) is None
     refusal = composer.refusal()
     if refusal is not None:
         framer = make_framer(driver.framing)

@@ -51,7 +51,7 @@ def test_all_faults_are_found_in_one_go(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("raw", "said"),
+    ("raw", "output"),
     [
         (b"format = 1\nkind = ", "is not valid TOML"),
         (b"\xff\xfe", "is not UTF-8"),
@@ -60,10 +60,10 @@ def test_all_faults_are_found_in_one_go(tmp_path):
         (b"format = " + b"[" * 50_000, sentences.TOO_LONG_FOR_SETTINGS),
     ],
 )
-def test_what_is_no_description_at_all(tmp_path, raw, said):
+def test_what_is_no_description_at_all(tmp_path, raw, output):
     path = tmp_path / "mine.toml"
     path.write_bytes(raw)
-    with pytest.raises(SettingError, match=said):
+    with pytest.raises(SettingError, match=output):
         load_description(path)
 
 

@@ -39,30 +39,30 @@ def driver(**more):
     return ModbusDriver({**BATH, **more})
 
 
-def sealed(body: bytes) -> bytes:
+def sealed(content: bytes) -> bytes:
     """An RTU frame, its CRC computed by the public package, low byte first (serial line V1.02, 6.2.2)."""
-    return body + struct.pack("<H", MODBUS.checksum(body))
+    return content + struct.pack("<H", MODBUS.checksum(content))
 
 
-def answer(d, asked, body):
+def answer(d, asked, content):
     """What the driver makes of an answer whose bytes went through its framing."""
     framer = make_framer(d.framing)
-    (frame,) = framer.feed(0, sealed(body))
+    (frame,) = framer.feed(0, sealed(content))
     return d.decode(frame, asked)
 
 
 def test_request_and_answer_of_the_specification():
     # Application protocol V1.1b3, 6.3 (read holding registers 108 to 110 of unit 17), framed as in serial line V1.02:
     # request 11 03 006B 0003 with CRC 8776 (low byte first) or LRC 7E; answer 11 03 06 AE41 5652 4340 with CRC AD49.
-    body = frames.read(17, frames.READ_HOLDING, 0x6B, 3)
-    assert body.hex().upper() == "1103006B0003"
-    assert frames.rtu(body).hex().upper() == "1103006B00037687"
-    assert frames.ascii_frame(body) == b":1103006B00037E\r\n"
+    content = frames.read(17, frames.READ_HOLDING, 0x6B, 3)
+    assert content.hex().upper() == "1103006B0003"
+    assert frames.rtu(content).hex().upper() == "1103006B00037687"
+    assert frames.ascii_frame(content) == b":1103006B00037E\r\n"
     whole = bytes.fromhex("110306AE415652434049AD")
     assert frames.answer_length(whole) == len(whole)
     assert frames.body_of_rtu(whole) == whole[:-2]
     assert struct.unpack(">3H", whole[3:-2]) == (44609, 22098, 17216)
-    assert MODBUS.checksum(frames.rtu(body)) == 0  # the CRC of a whole frame is zero
+    assert MODBUS.checksum(frames.rtu(content)) == 0  # the CRC of a whole frame is zero
 
 
 def test_registers_that_follow_each_other_are_read_together():
@@ -141,8 +141,8 @@ def test_actions_write_with_function_16_or_6_and_their_answers_confirm():
 def test_exceptions_are_named():
     d = driver()
     # Application protocol V1.1b3, section 7: 02 ILLEGAL DATA ADDRESS, 04 SERVER DEVICE FAILURE.
-    for code, said in ((2, "exception 2: illegal data address"), (4, "exception 4: server device failure")):
-        assert answer(d, d.poll(), bytes([17, 0x84, code])) == Reply("refused", refusal=said)
+    for code, output in ((2, "exception 2: illegal data address"), (4, "exception 4: server device failure")):
+        assert answer(d, d.poll(), bytes([17, 0x84, code])) == Reply("refused", refusal=output)
     assert answer(d, d.poll(), bytes([17, 0x83, 2])) == Reject("answers another function")
 
 
@@ -162,9 +162,9 @@ def test_ascii_form():
     asked = d.poll()
     assert asked.data == b":110400000005E6\r\n"  # LRC: 0x100 - (0x11 + 0x04 + 0x05) & 0xFF
     framer = make_framer(d.framing)
-    body = bytes([17, 4, 10]) + struct.pack(">fhHH", 25.5, 2534, 1200, 0)
-    lrc = -sum(body) & 0xFF
-    (line,) = framer.feed(0, b":" + body.hex().upper().encode() + b"%02X\r\n" % lrc)
+    content = bytes([17, 4, 10]) + struct.pack(">fhHH", 25.5, 2534, 1200, 0)
+    lrc = -sum(content) & 0xFF
+    (line,) = framer.feed(0, b":" + content.hex().upper().encode() + b"%02X\r\n" % lrc)
     assert d.decode(line, asked) == (25.5, 25.34, 1200.0)
     assert d.decode(line[:-1] + b"!", asked) == Reject("wrong checksum")
     assert d.decode(line.lower(), asked) == Reject("wrong checksum")

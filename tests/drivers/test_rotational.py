@@ -156,8 +156,8 @@ def test_a_line_that_lost_bytes_or_runs_into_the_next_is_not_believed(cut, other
 @given(st.lists(st.sampled_from(["turn", "halt", "zero", "advance", "key", "block", "probe", "hot"]), max_size=8))
 def test_every_line_the_simulator_says_is_understood(doings):
     instrument = RotationalInstrument(seed=3)
-    said = [instrument.receive(request.data) for request in (DRIVER.identify(), DRIVER.poll())]
-    said.append(instrument.receive(DRIVER.action("speed", 60.0).data))
+    output = [instrument.receive(request.data) for request in (DRIVER.identify(), DRIVER.poll())]
+    output.append(instrument.receive(DRIVER.action("speed", 60.0).data))
     for doing in doings:
         if doing == "advance":
             instrument.advance(1.7)
@@ -170,9 +170,9 @@ def test_every_line_the_simulator_says_is_understood(doings):
         elif doing == "hot":
             instrument.set_temperature(-7.0)
         else:
-            said.append(instrument.receive(DRIVER.action(doing).data))
-        said.append(instrument.receive(DRIVER.poll().data))
-    for answer in said:
+            output.append(instrument.receive(DRIVER.action(doing).data))
+        output.append(instrument.receive(DRIVER.poll().data))
+    for answer in output:
         raw = answer.removesuffix(b"\r\n")
         text = text_of(raw)
         meaning = DRIVER.decode(raw)

@@ -16,8 +16,8 @@ DRIVER = ThermometerDriver({})
 BROKEN = Values((None,), (("temperature", "probe"),))
 
 
-def checked(body: bytes) -> bytes:
-    return body + b"*%02X" % functools.reduce(operator.xor, body, 0)
+def checked(content: bytes) -> bytes:
+    return content + b"*%02X" % functools.reduce(operator.xor, content, 0)
 
 
 def test_the_checksum_is_that_of_a_well_known_sentence():
@@ -27,7 +27,7 @@ def test_the_checksum_is_that_of_a_well_known_sentence():
 
 
 @pytest.mark.parametrize(
-    ("body", "meaning"),
+    ("content", "meaning"),
     [
         (b"T +24.981 ok", (24.981,)),
         (b"T -5.000 ok", (-5.0,)),
@@ -49,8 +49,8 @@ def test_the_checksum_is_that_of_a_well_known_sentence():
         (b"I thermometer", Reject("malformed line: identity")),
     ],
 )
-def test_what_a_line_means(body, meaning):
-    assert DRIVER.decode(checked(body)) == meaning
+def test_what_a_line_means(content, meaning):
+    assert DRIVER.decode(checked(content)) == meaning
 
 
 @pytest.mark.parametrize(
@@ -91,8 +91,8 @@ def test_no_bytes_make_it_raise(raw):
 def test_every_line_the_simulator_says_is_understood(temperature, seed, open_probe):
     thermometer = Thermometer(seed, temperature=temperature)
     thermometer.probe_open = open_probe
-    said = thermometer.receive(DRIVER.identify().data) + thermometer.advance(3.0)
-    identity, *readings = [DRIVER.decode(raw) for raw in said.split(b"\r\n")[:-1]]
+    output = thermometer.receive(DRIVER.identify().data) + thermometer.advance(3.0)
+    identity, *readings = [DRIVER.decode(raw) for raw in output.split(b"\r\n")[:-1]]
     assert identity.identity == Identity("thermometer", "T-0310", "1.0")
     assert len(readings) == 3
     for meaning in readings:

@@ -30,7 +30,7 @@ SPEEDS = [20, 55, 35, 20, 12, 7, 4, 2.5]
 
 @pytest.fixture
 def glazed(make_lab, tmp_path):
-    """A laboratory whose second bench holds a simulated engobe: 8 Pa + 3.2 Pa.s^n g^0.55 at 25 Cel."""
+    """A laboratory whose second bench holds a simulated engobe: 8 Pa + 3.2 Pa·sⁿ γ̇^0.55 at 25 Cel."""
     lab = make_lab(benches=2)
     fill = ("--fluid", "engobe", "--geometry", "cylinder-9", "--temperature", "25", "--seed", "3")
     bench = Simulator(tmp_path, "bench-9", "rotational", "--serial", "R-1043", *fill, scale=SCALE)
@@ -62,7 +62,7 @@ def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
 
     shown = glazed.daq("show", "last").stdout
     assert "→  Herschel-Bulkley" in shown
-    assert "yield stress, extrapolated by this model: tau_y = " in shown
+    assert "yield stress, extrapolated by this model: τ_y = " in shown
     assert "▼" in shown
     assert "Theil and Sen:" in shown
 

@@ -370,7 +370,7 @@ class ConfirmsAnotherNumber(Stirrer):
         return found
 
 
-@found_by("told apart")
+@found_by("distinct answers")
 class TakesAnythingForTheIdentity(Scale):
     def decode(self, line, asked=None):
         if asked is not None and asked.expects == "identity" and line:

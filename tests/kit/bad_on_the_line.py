@@ -28,10 +28,10 @@ class SaysItChecks(Stirrer):
 @found_by("flipped bits")
 class ChecksOnlyAPart(Stirrer):
     def decode(self, line, asked=None):
-        body, _, check = line.rpartition(b"*")
-        if check != b"%02X" % xor(body):
-            found = re.fullmatch(rb"V([+-]\d{1,3}\.\d),(\d{1,3}\.\d)", body)
-            if found and check[:1] == b"%X" % (xor(body) >> 4):
+        content, _, check = line.rpartition(b"*")
+        if check != b"%02X" % xor(content):
+            found = re.fullmatch(rb"V([+-]\d{1,3}\.\d),(\d{1,3}\.\d)", content)
+            if found and check[:1] == b"%X" % (xor(content) >> 4):
                 return (float(found[1]), float(found[2]))
         return super().decode(line, asked)
 
@@ -56,17 +56,17 @@ class LooksOnlyAtTheBeginning(Scale):
 @found_by("other address")
 class BelievesEveryAddress(Probe):
     def decode(self, line, asked=None):
-        body = b"#" + self.address + line[3:-2]
+        content = b"#" + self.address + line[3:-2]
         if line[:1] == b"#" and line[-2:] == b"%02X" % (sum(line[:-2]) % 256):
-            return super().decode(body + b"%02X" % (sum(body) % 256), asked)
+            return super().decode(content + b"%02X" % (sum(content) % 256), asked)
         return super().decode(line, asked)
 
 
 @found_by("other address")
 class AsksWithoutItsAddress(Probe):
     def ask(self, what):
-        body = b"@01" + what
-        return body + b"%02X\n" % (sum(body) % 256)
+        content = b"@01" + what
+        return content + b"%02X\n" % (sum(content) % 256)
 
 
 def greedy(window: bytes) -> int:

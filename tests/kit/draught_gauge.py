@@ -1,4 +1,4 @@
-"""The instrument of the guide in DEVELOPERS.md: a draught gauge at a kiln's flue, known nowhere else in the repository.
+"""The instrument of the guide in daq/descriptions/README.md: a draught gauge in a kiln's flue, not defined elsewhere.
 
     P?<CR><LF>   ->  P <sign and 5 characters, Pa> Pa <OK|LO>#HH<CR><LF>
     U?<CR><LF>   ->  U GAUGE SN=DG-0815 FW=2.1#HH<CR><LF>

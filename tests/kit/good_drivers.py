@@ -19,8 +19,8 @@ def xor(data: bytes) -> int:
     return functools.reduce(operator.xor, data, 0)
 
 
-def sealed(body: bytes) -> bytes:
-    return body + b"*%02X" % xor(body)
+def sealed(content: bytes) -> bytes:
+    return content + b"*%02X" % xor(content)
 
 
 class Stirrer(Driver):
@@ -66,20 +66,20 @@ class Stirrer(Driver):
         return super().action(action, value)
 
     def decode(self, line, asked=None):
-        body, mark, check = line.rpartition(b"*")
-        if not mark or check != b"%02X" % xor(body):
+        content, mark, check = line.rpartition(b"*")
+        if not mark or check != b"%02X" % xor(content):
             return Reject("wrong checksum")
-        found = re.fullmatch(rb"V([+-]\d{1,3}\.\d),(\d{1,3}\.\d)", body)
+        found = re.fullmatch(rb"V([+-]\d{1,3}\.\d),(\d{1,3}\.\d)", content)
         if found:
             return (float(found[1]), float(found[2]))
-        if body == b"V--,--":
+        if content == b"V--,--":
             return Values((None, None), (("", "blocked"),))
-        found = re.fullmatch(rb"N([A-Z]\d{4})", body)
+        found = re.fullmatch(rb"N([A-Z]\d{4})", content)
         if found:
             return Reply("identity", identity=Identity("stirrer", found[1].decode("ascii")))
-        if body == b"HOK":
+        if content == b"HOK":
             return Reply("halt")
-        found = re.fullmatch(rb"S(-?\d{1,3}\.\d)OK", body)
+        found = re.fullmatch(rb"S(-?\d{1,3}\.\d)OK", content)
         if found:
             return Reply("speed", float(found[1]))
         return Reject("unknown line")
@@ -103,20 +103,20 @@ class StirrerInstrument:
         return b"".join(self.answer(line) for line in lines)
 
     def answer(self, line):
-        body, _, check = line.rpartition(b"*")
-        if check != b"%02X" % xor(body):
+        content, _, check = line.rpartition(b"*")
+        if check != b"%02X" % xor(content):
             return b""
-        said = b"?"
-        if body == b"N?":
-            said = b"NK4711"
-        elif body == b"V?":
+        output = b"?"
+        if content == b"N?":
+            output = b"NK4711"
+        elif content == b"V?":
             self.number += 1
-            said = b"V%+.1f,%.1f" % (self.speed, 20.0 + 3.0 * math.sin(self.number))
-        elif body == b"H":
-            self.speed, said = 0.0, b"HOK"
-        elif body[:1] == b"S":
-            self.speed, said = float(body[1:]), body + b"OK"
-        return sealed(said) + b"\r"
+            output = b"V%+.1f,%.1f" % (self.speed, 20.0 + 3.0 * math.sin(self.number))
+        elif content == b"H":
+            self.speed, output = 0.0, b"HOK"
+        elif content[:1] == b"S":
+            self.speed, output = float(content[1:]), content + b"OK"
+        return sealed(output) + b"\r"
 
 
 class Scale(Driver):
@@ -216,12 +216,12 @@ class LevelInstrument:
         out = b""
         while self.told < int(self.t / 0.2 + 1e-9):
             self.told += 1
-            body = (
+            content = (
                 b"\xa5\x04"
                 + (12_000 + 37 * self.told).to_bytes(2, "big")
                 + (215 - self.told).to_bytes(2, "big", signed=True)
             )
-            out += body + bytes([xor(body)])
+            out += content + bytes([xor(content)])
         return out
 
     def due_in_s(self):
@@ -254,8 +254,8 @@ class Probe(Driver):
         self.address = b"%02d" % address
 
     def ask(self, what):
-        body = b"@" + self.address + what
-        return body + b"%02X\n" % (sum(body) % 256)
+        content = b"@" + self.address + what
+        return content + b"%02X\n" % (sum(content) % 256)
 
     def identify(self):
         return Request(self.ask(b"I"), "identity")
@@ -266,18 +266,18 @@ class Probe(Driver):
     def decode(self, line, asked=None):
         from daq.core.driver import Part
 
-        body = line[:-2]
-        if len(line) < 6 or line[-2:] != b"%02X" % (sum(body) % 256):
+        content = line[:-2]
+        if len(line) < 6 or line[-2:] != b"%02X" % (sum(content) % 256):
             return Reject("wrong checksum")
-        if body[:3] != b"#" + self.address:
+        if content[:3] != b"#" + self.address:
             return Reject("another address")
-        found = re.fullmatch(rb"T([+-]\d{1,3}\.\d)", body[3:])
+        found = re.fullmatch(rb"T([+-]\d{1,3}\.\d)", content[3:])
         if found:
             return Part(((0, float(found[1])),))
-        found = re.fullmatch(rb"H(\d{1,3}\.\d)", body[3:])
+        found = re.fullmatch(rb"H(\d{1,3}\.\d)", content[3:])
         if found:
             return Part(((1, float(found[1])),))
-        found = re.fullmatch(rb"I(\w{4,12})", body[3:])
+        found = re.fullmatch(rb"I(\w{4,12})", content[3:])
         if found:
             return Reply("identity", identity=Identity("probe", found[1].decode("ascii")))
         return Reject("unknown line")
@@ -299,6 +299,6 @@ class ProbeInstrument:
         if line[:3] != b"@" + self.address or line[-2:] != b"%02X" % (sum(line[:-2]) % 256):
             return b""
         self.count += 1
-        said = {b"I": b"IHT0042", b"T": b"T%+.1f" % (20 + self.count / 10), b"H": b"H%.1f" % (40 + self.count / 10)}
-        body = b"#" + self.address + said[line[3:-2]]
-        return body + b"%02X\n" % (sum(body) % 256)
+        output = {b"I": b"IHT0042", b"T": b"T%+.1f" % (20 + self.count / 10), b"H": b"H%.1f" % (40 + self.count / 10)}
+        content = b"#" + self.address + output[line[3:-2]]
+        return content + b"%02X\n" % (sum(content) % 256)

@@ -42,20 +42,20 @@ def test_a_file_that_was_cut_off_loses_its_last_line_only(found, cut):
 
 
 @pytest.mark.parametrize(
-    ("text", "key", "said"),
+    ("text", "key", "output"),
     [
         ("", "line 1", "is no capture"),
         ("timestamps;bytes\n", "line 1", "is no capture"),
         (HEAD + "0.0 > a\n0.1 ? b\n", "line 3", "is neither"),
-        (HEAD + "1.0 > a\n\n0.1 < b\n", "line 4", "goes back in time"),
+        (HEAD + "1.0 > a\n\n0.1 < b\n", "line 4", "is earlier than the line before"),
         (HEAD + "1.0 > a\\q\n", "line 2", "unknown escape"),
         (HEAD + "1.0 < caf\u00e9\n", "line 2", "is not printable ASCII"),
         (HEAD + "-1.0 < a\n", "line 2", "is neither"),
         (HEAD + "1.0 < \\x2\n", "line 2", "unknown escape"),
     ],
 )
-def test_a_wrong_line_is_named(text, key, said):
-    with pytest.raises(SettingError, match=said) as caught:
+def test_a_wrong_line_is_named(text, key, output):
+    with pytest.raises(SettingError, match=output) as caught:
         read_capture(text, "scale.capture")
     assert (caught.value.file, caught.value.key) == ("scale.capture", key)
 
@@ -85,8 +85,8 @@ def test_a_player_answers_in_turn_and_knows_nothing_else():
 def test_a_player_repeats_what_came_unasked():
     capture = read_capture(HEAD + "".join(f"{t}.0 < v{t}\\n\n" for t in range(4)) + "4.0 > I\\n\n4.1 < id\\n\n", "x")
     player = CapturePlayer(capture)
-    said = b"".join(player.advance(0.25) for _ in range(40))
-    assert said.startswith(b"v0\nv1\nv2\nv3\nv0\nv1\n")
+    output = b"".join(player.advance(0.25) for _ in range(40))
+    assert output.startswith(b"v0\nv1\nv2\nv3\nv0\nv1\n")
     player.receive(b"I\n")
     assert b"id\n" in player.advance(0.5)
 

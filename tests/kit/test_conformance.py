@@ -91,21 +91,21 @@ def test_without_anything_heard_it_is_said_what_was_not_looked_at():
     report = check_driver(chosen_driver("thermometer"))
     assert report.passed
     assert report.finding("flipped bits").outcome == "not_applicable"
-    assert "needs a capture or a simulator" in report.finding("flipped bits").said
+    assert "needs a capture or a simulator" in report.finding("flipped bits").message
 
 
 def test_what_has_no_checksum_is_said_to_be_unprotected():
     found = assert_conforms(lambda: Scale({}), **HEARD[Scale]).finding("flipped bits")
     assert found.outcome == "note"
-    assert found.said.startswith("corruption undetectable: ")
-    taken, tried = (int(word) for word in found.said.split() if word.isdigit())
+    assert found.message.startswith("corruption undetectable: ")
+    taken, tried = (int(word) for word in found.message.split() if word.isdigit())
     assert 0 < taken < tried
 
 
 def test_a_driver_that_cannot_be_made_is_a_finding():
     report = check_driver(lambda: Scale({"no": 1}))
     assert [f.name for f in report.failed] == ["contract"]
-    assert "cannot be made" in report.failed[0].said
+    assert "cannot be created" in report.failed[0].message
 
 
 def test_a_failing_driver_fails_the_test_with_the_report():
@@ -137,7 +137,7 @@ def test_only_the_first_line_of_a_stream_may_be_a_part_of_one(lines, outcome):
 def test_expected_values_are_compared_channel_by_channel():
     assert_conforms(lambda: Scale({}), expected=[(12.30,), (-0.45,)], **HEARD[Scale])
     report = check_driver(lambda: Scale({}), expected=[(12.30,), (0.45,)], **HEARD[Scale])
-    assert "reading 2: mass is -0.45, the display showed 0.45" in report.finding("values shown").said
+    assert "reading 2: mass is -0.45, the display showed 0.45" in report.finding("values shown").message
 
 
 def test_evidence_is_escaped_and_bounded():

@@ -20,7 +20,7 @@ from daq.descriptions.guessing.transcript import cut_lines
 from daq.descriptions.guessing.write import FILL_IN, open_points
 from daq.descriptions.load import check_description
 from daq.testing import assert_conforms
-from daq.testing.talk import asked_of, heard, is_reading
+from daq.testing.talk import is_reading, record, transcribe
 from tests.kit.good_drivers import SCALE_CAPTURE, Probe, ProbeInstrument, Scale, Stirrer, StirrerInstrument
 from tests.support.instruments.driver_cases import instrument
 
@@ -43,9 +43,9 @@ def talking(lines, *, end=b"\r\n", every_ms=500, request=b""):
     return Capture(pieces, {"settings": "4800 baud, 7E1"})
 
 
-def between_stx_and_etx(body):
+def between_stx_and_etx(content):
     """An envelope with its block check: the exclusive or of what follows STX, ETX included (ISO 1155, from memory)."""
-    covered = body + b"\x03"
+    covered = content + b"\x03"
     check = 0
     for byte in covered:
         check ^= byte
@@ -67,10 +67,10 @@ def asked(talk, *, end=b""):
     ("driver", "capture"),
     [
         (lambda: Scale({}), lambda: read_capture(SCALE_CAPTURE, "x")),
-        (lambda: Stirrer({}), lambda: asked_of(Stirrer({}), StirrerInstrument())),
-        (lambda: Probe({}), lambda: asked_of(Probe({}), ProbeInstrument())),
+        (lambda: Stirrer({}), lambda: record(Stirrer({}), StirrerInstrument())),
+        (lambda: Probe({}), lambda: record(Probe({}), ProbeInstrument())),
         *(
-            (chosen_driver(name), lambda n=name, k=kind: asked_of(chosen_driver(n)(), instrument(k, {})))
+            (chosen_driver(name), lambda n=name, k=kind: record(chosen_driver(n)(), instrument(k, {})))
             for name, kind in (
                 ("thermometer", "thermometer"),
                 ("balance", "balance"),
@@ -85,9 +85,11 @@ def asked(talk, *, end=b""):
 def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(driver, capture):
     found, _ = guessed(capture())
     assert_conforms(found.driver, capture=capture())
-    ours = [e for e in heard(found.driver(), capture(), "").examples if is_reading(e.meaning)]
+    ours = [e for e in transcribe(found.driver(), capture(), "").examples if is_reading(e.meaning)]
     known = {
-        e.frame.removeprefix(b"$"): e.meaning for e in heard(driver(), capture(), "").examples if is_reading(e.meaning)
+        e.frame.removeprefix(b"$"): e.meaning
+        for e in transcribe(driver(), capture(), "").examples
+        if is_reading(e.meaning)
     }
     compared = 0
     for e in ours:
@@ -101,10 +103,10 @@ def test_a_description_guessed_from_a_capture_reads_what_the_known_driver_reads(
 
 def test_the_serial_number_is_found():
     found, guess = guessed(read_capture(SCALE_CAPTURE, "x"))
-    talk = heard(found.driver(), read_capture(SCALE_CAPTURE, "x"), "")
+    talk = transcribe(found.driver(), read_capture(SCALE_CAPTURE, "x"), "")
     (identity,) = [e.meaning.identity for e in talk.examples if isinstance(e.meaning, Reply)]
     assert identity.serial == "204417"
-    assert "it says who it is: NR 204417" in guess.said
+    assert "it sends its identity: NR 204417" in guess.findings
 
 
 # ---- single things
@@ -162,8 +164,8 @@ def test_a_decimal_comma_a_state_and_what_stands_in_place_of_a_number():
     assert driver.decode(b"PH;7,02;23,4;A") == (7.02, 23.4)
     faulty = driver.decode(b"PH;--,--;23,5;E")
     assert faulty.values == (None, 23.5)
-    assert any("mean a fault" in what for what in guess.open)
-    assert any("--,--" in what for what in guess.open)
+    assert any("mean a fault" in what for what in guess.open_points)
+    assert any("--,--" in what for what in guess.open_points)
 
 
 def test_an_echo_and_another_end_of_requests_are_found():
@@ -191,18 +193,18 @@ def test_what_a_person_must_fill_in_is_named_with_its_line():
 
 
 @pytest.mark.parametrize(
-    ("capture", "said"),
+    ("capture", "output"),
     [
-        (Capture([Piece(0, ">", b"A")]), "hardly anything came"),
+        (Capture([Piece(0, ">", b"A")]), "almost no bytes from the instrument"),
         (asked([(b"\x0201G\x03u", b"\x15")] * 6), r"refuses every request .* answers \\x15"),
         (asked([(b"A", b"ERR 3\r\n")] * 6, end=b"\r"), "refuses every request .*--end"),
-        (Capture([Piece(0, "<", b"\xff\x00\x81\x92" * 20 + b"\n")]), "no text"),
-        (talking([b"hello", b"world", b"again"]), "no line in this capture holds a number"),
-        (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture holds a number"),
+        (Capture([Piece(0, "<", b"\xff\x00\x81\x92" * 20 + b"\n")]), "are not text"),
+        (talking([b"hello", b"world", b"again"]), "no line in this capture has a measured number"),
+        (talking([b"hello", b"world", b"again"], request=b"A\n"), "no answer in this capture has a number"),
     ],
 )
-def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
-    with pytest.raises(SettingError, match=said):
+def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, output):
+    with pytest.raises(SettingError, match=output):
         guess_description("x", capture, "x.capture")
 
 
@@ -212,12 +214,12 @@ def test_what_cannot_be_guessed_is_refused_with_what_to_do(capture, said):
 @pytest.mark.parametrize("name", CHECKSUMS)
 @pytest.mark.parametrize("written", ["hex", "decimal", "big_endian", "little_endian"])
 def test_every_checksum_is_found_wherever_it_stands(name, written):
-    dice = random.Random(name + written)
+    rng = random.Random(name + written)
     size = CHECKSUMS[name].size
     digits = 2 * size if written == "hex" else len(str((1 << 8 * size) - 1))
     for mark, skip in (("*", 1), ("", 0)):
         used = FoundChecksum(name, written, "upper", digits, mark if "endian" not in written else "", False, skip)
-        frames = [body + used.tail(body) for body in (b"$W %8.3f g" % dice.uniform(0, 600) for _ in range(6))]
+        frames = [content + used.tail(content) for content in (b"$W %8.3f g" % rng.uniform(0, 600) for _ in range(6))]
         found = find_checksum(frames)
         assert found is not None
         assert (found.name, found.skip) == (name, skip)
@@ -225,16 +227,16 @@ def test_every_checksum_is_found_wherever_it_stands(name, written):
 
 
 def test_no_checksum_is_found_where_there_is_none():
-    dice = random.Random(1)
+    rng = random.Random(1)
     for _ in range(50):
-        frames = [b"W %8.3f g" % dice.uniform(0, 600) for _ in range(40)]
+        frames = [b"W %8.3f g" % rng.uniform(0, 600) for _ in range(40)]
         assert find_checksum(frames) is None
 
 
 def test_a_damaged_line_does_not_hide_the_checksum():
-    dice = random.Random(2)
+    rng = random.Random(2)
     used = FoundChecksum("crc-16/modbus", "hex", "lower", 4, "!", False, 0)
-    frames = [body + used.tail(body) for body in (b"D;%d;%.4f" % (i, dice.random()) for i in range(30))]
+    frames = [content + used.tail(content) for content in (b"D;%d;%.4f" % (i, rng.random()) for i in range(30))]
     frames[4] = frames[4].replace(b"D", b"E")
     found = find_checksum(frames)
     assert str(found) == "crc-16/modbus, 4 hexadecimal digits after '!'"
@@ -265,17 +267,17 @@ def test_any_capture_gives_a_description_or_a_reason(lines, end, request_, ident
     try:
         guess = guess_description("guessed", capture, "guessed.capture")
     except SettingError as error:
-        said = error
+        output = error
     else:
         tables = tomllib.loads(guess.text)
         try:
-            heard(check_description(tables, "guessed.toml").driver(), capture, "")
+            transcribe(check_description(tables, "guessed.toml").driver(), capture, "")
         except SettingError as error:  # it needs a person's hand, and says where
-            said = error
+            output = error
         else:
             return
-    assert said.file in ("guessed.capture", "guessed.toml")
-    assert said.reason
+    assert output.file in ("guessed.capture", "guessed.toml")
+    assert output.reason
 
 
 def test_what_nothing_separates_is_told_apart_by_its_width():
@@ -297,7 +299,7 @@ def test_lines_between_stx_and_etx_with_a_block_check_behind(masses):
     found, guess = guessed(asked(talk))
     assert found.tables.checksum.name == "xor"
     assert found.tables.checksum.requests
-    assert any("between STX and ETX" in said for said in guess.said)
+    assert any("between STX and ETX" in finding for finding in guess.findings)
     driver = found.driver()
     assert driver.poll().data == between_stx_and_etx(b"01G")
     assert driver.identify().data == between_stx_and_etx(b"01V")
@@ -314,7 +316,7 @@ def test_a_block_check_that_happens_to_be_a_blank_or_stx_hides_nothing():
     assert {b"\n", b"\r", b"\t", b"\x02", b"\x03"} <= {frame[-1:] for frame in frames}
     lines = cut_lines(asked([(b"W", frame) for frame in frames]), "x")
     assert lines.enveloped
-    assert [h.text for h in lines.heard] == frames
+    assert [h.text for h in lines.received] == frames
     for end in (b"\r\n", b""):  # without a check, ETX or what follows it ends the line
         lines = cut_lines(asked([(b"W", frame[:-1] + end) for frame in frames]), "x")
         assert not lines.enveloped
@@ -326,7 +328,7 @@ def test_a_line_end_behind_a_block_check_in_bytes_is_left_to_a_person():
     frames = [between_stx_and_etx(b"%+.1f kg" % mass) + b"\r\n" for mass in (1.5, 22.5, 333.5, 12.0, 7.5)]
     lines = cut_lines(talking(frames, end=b""), "x")
     assert not lines.enveloped
-    assert [h.text for h in lines.heard] == [frame[:-2] for frame in frames]
+    assert [h.text for h in lines.received] == [frame[:-2] for frame in frames]
     with pytest.raises(SettingError, match=r"checksum.written: a checksum of bytes may contain the line end"):
         guessed(talking(frames, end=b""))
 
@@ -341,7 +343,7 @@ def test_the_time_of_day_and_the_date_are_no_measured_values():
     assert [(c.name, c.unit) for c in driver.channels] == [("value", "1"), ("mass", "g"), ("value_2", "%")]
     # Another day, another hour, and more digits than were seen.
     assert driver.decode(b"103  01.12.2026 14:31  105 C  12.125 g   4.00 %") == (103.0, 12.125, 4.0)
-    assert any("whether 105, the same in every line" in what for what in guess.open)
+    assert any("whether 105, the same in every line" in what for what in guess.open_points)
 
 
 def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
@@ -350,7 +352,7 @@ def test_a_unit_of_several_words_is_not_taken_for_its_first_one():
     )
     units = [(c.name, c.unit) for c in found.tables.channel]
     assert units == [("value", "1"), ("flow", "mL/min"), ("volume", "mL")]
-    assert any("followed by 'ml/ha'" in what for what in guess.open)
+    assert any("followed by 'ml/ha'" in what for what in guess.open_points)
 
 
 @pytest.mark.parametrize(
@@ -387,6 +389,6 @@ def test_what_cannot_be_told_apart_is_written_down_and_its_place_is_named(tmp_pa
     monkeypatch.chdir(tmp_path)
     (tmp_path / "odd.capture").write_text(talking([b"2.5a1", b"13.5b2", b"10.0a1"]).text())
     assert main(["driver", "new", "odd", "--from", "odd.capture"]) == 1
-    said = capsys.readouterr().out
-    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: nobody can tell where" in said
+    output = capsys.readouterr().out
+    assert "wrote odd.toml, which needs your hand:\n  odd.toml: line.reading.pattern: the end of" in output
     assert (tmp_path / "odd.toml").read_text().startswith("# A first description of odd")

@@ -1,4 +1,4 @@
-"""The guide to a new driver in DEVELOPERS.md: every command is run in order, and every output compared."""
+"""The guide to a new driver in daq/descriptions/README.md: run every command in order, and compare every output."""
 
 import os
 import re
@@ -11,17 +11,17 @@ import pytest
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).parents[2]
-DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-GUIDE = DEVELOPERS.partition("<!-- guide: begin -->")[2].partition("<!-- guide: end -->")[0]
+README = (ROOT / "daq/descriptions/README.md").read_text("utf-8")
+GUIDE = README.partition("<!-- guide: begin -->")[2].partition("<!-- guide: end -->")[0]
 
 
 def steps() -> list[tuple[str, str]]:
-    """Pairs of commands and the output that stands under them."""
+    """Return pairs of commands and the output below them."""
     return re.findall(r"^```sh\n(.*?)^```\n\n```text\n(.*?)^```$", GUIDE, flags=re.MULTILINE | re.DOTALL)
 
 
 def normal(text: str) -> str:
-    """The text without what differs from run to run: times, which of the gauge's values came, time-outs of a busy machine."""
+    """Return the text without the parts that vary between runs: times, values of the gauge, time-outs of a busy machine."""
     for pattern, instead in (
         (r"^ +\d+\.\d{6} ", "TIME "),
         (r"^pressure -?\d+(\.\d+)? Pa( \(.*\))?$", "pressure VALUE Pa"),
@@ -45,7 +45,7 @@ def place(tmp_path):
 
 
 @pytest.mark.timeout(240)
-def test_every_command_of_the_guide_does_what_stands_under_it(place):
+def test_every_command_of_the_guide_gives_the_output_below_it(place):
     scripts = place / "scripts"
     scripts.mkdir()
     (scripts / "daq").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m daq "$@"\n')
@@ -63,10 +63,10 @@ def test_every_command_of_the_guide_does_what_stands_under_it(place):
         done = subprocess.run(
             ["bash", "-c", commands], cwd=place, capture_output=True, text=True, timeout=120, env=environment
         )
-        said = done.stdout + done.stderr
-        assert "Traceback" not in said
-        assert done.returncode == 0, f"{commands}\n{said}"
-        assert normal(said) == normal(output), commands
+        printed = done.stdout + done.stderr
+        assert "Traceback" not in printed
+        assert done.returncode == 0, f"{commands}\n{printed}"
+        assert normal(printed) == normal(output), commands
 
 
 def test_no_command_of_the_guide_is_left_out():
@@ -85,7 +85,7 @@ def test_the_instrument_of_the_guide_exists_nowhere_else():
 
 
 def test_the_entry_points_and_keys_named_behind_the_guide_exist():
-    section = DEVELOPERS.partition("## A new driver")[2].partition("\n## ")[0]
+    section = README.partition("## A new driver")[2].partition("\n## ")[0]
     schema = (ROOT / "daq/descriptions/schema.json").read_text("utf-8")
     table = section.partition("| the instrument | key |")[2].partition("**Cautions.**")[0]
     keys = set(re.findall(r"`(?:\[\w+\] )?([a-z_]+)(?: = [^`]*)?`", table))

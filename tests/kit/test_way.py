@@ -49,9 +49,9 @@ def daq(tmp_path, monkeypatch, capsys):
     def run(*args, codes=(0,), typed=""):
         monkeypatch.setattr(sys, "stdin", io.StringIO(typed))
         code = main([str(a) for a in args])
-        said = "".join(capsys.readouterr())
-        assert code in codes, f"{args}\nexit {code}\n{said}"
-        return said
+        output = "".join(capsys.readouterr())
+        assert code in codes, f"{args}\nexit {code}\n{output}"
+        return output
 
     return run
 
@@ -69,53 +69,53 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
             control.sendall(command)
             assert control.recv(100) == b"done\n"
     requests = ("--send", "W?", "--send", "I?", "--rounds", "6", "--every", "0.1")
-    said = daq("capture", "port", *requests, "-o", "scale.capture")
-    assert "next: daq driver new NAME --from scale.capture" in said
+    output = daq("capture", "port", *requests, "-o", "scale.capture")
+    assert "next: daq driver new NAME --from scale.capture" in output
     capture = read_capture((tmp_path / "scale.capture").read_text(), "scale.capture")
     assert capture.sent == [b"W?\r\n", b"I?\r\n"] * 6
     assert b"serial=B-0207" in capture.received
     assert capture.about["settings"] == "9600 baud, 8N1"
 
-    said = daq("driver", "new", "scale", "--from", "scale.capture")
-    assert "wrote scale.toml" in said
-    assert "every line carries a checksum: xor" in said
-    assert "next: daq driver check scale.toml\n" in said
+    output = daq("driver", "new", "scale", "--from", "scale.capture")
+    assert "wrote scale.toml" in output
+    assert "every line carries a checksum: xor" in output
+    assert "next: daq driver check scale.toml\n" in output
     assert "exists already" in daq("driver", "new", "scale", "--from", "scale.capture", codes=(2,))
 
-    said = daq("driver", "check", "scale.toml")
-    assert "none failed" in said
-    assert "next: daq driver try scale.toml PORT" in said
-    said = daq("driver", "try", "scale.toml", "port", "--readings", "3")
-    assert "instrument: scale, serial B-0207" in said
-    assert said.count("mass ") == 3
-    assert 'driver = "scale.toml"' in said
+    output = daq("driver", "check", "scale.toml")
+    assert "none failed" in output
+    assert "next: daq driver try scale.toml PORT" in output
+    output = daq("driver", "try", "scale.toml", "port", "--readings", "3")
+    assert "instrument: scale, serial B-0207" in output
+    assert output.count("mass ") == 3
+    assert 'driver = "scale.toml"' in output
 
     # What the description simulates is read by it, and so is the capture.
     for what in ("scale.toml", "scale.capture"):
         started(*DAQ, "simulate", tmp_path / what, "--pty", tmp_path / "pretend")
-        said = daq("driver", "try", "scale.toml", "pretend", "--readings", "2")
-        assert said.count("mass ") == 2
-        assert ", 0 lines rejected" in said
+        output = daq("driver", "try", "scale.toml", "pretend", "--readings", "2")
+        assert output.count("mass ") == 2
+        assert ", 0 lines rejected" in output
 
 
 def test_a_stream_over_tcp(daq, started):
     process = started(*DAQ, "simulate", "thermometer", "--tcp", "127.0.0.1:0", "--set", "temperature=21.5", ready="")
     address = process.stdout.readline().split("tcp ")[1].split(";")[0]
     url = f"socket://{address}"
-    said = daq("capture", url, "--send", "id", "--rounds", "1", "--for", "4", "-o", "t.capture")
-    assert "T 21.500 ok*" in said
-    said = daq("driver", "new", "kiln-thermo", "--from", "t.capture")
-    assert "readings come unasked" in said
-    assert "next: daq driver check kiln-thermo.toml --capture t.capture" in said
-    said = daq("driver", "try", "thermometer", url, "--readings", "1")
-    assert "temperature 21.5000 \u00b0C" in said
+    output = daq("capture", url, "--send", "id", "--rounds", "1", "--for", "4", "-o", "t.capture")
+    assert "T 21.500 ok*" in output
+    output = daq("driver", "new", "kiln-thermo", "--from", "t.capture")
+    assert "readings come unasked" in output
+    assert "next: daq driver check kiln-thermo.toml --capture t.capture" in output
+    output = daq("driver", "try", "thermometer", url, "--readings", "1")
+    assert "temperature 21.5000 \u00b0C" in output
 
 
 def test_what_is_typed_is_sent_and_what_the_display_shows_is_noted(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"))
     typed = "W?\n= 12.5 g\n\\q\nI?\n"
-    said = daq("capture", "port", "--type", "-o", "typed.capture", typed=typed)
-    assert "not sent: unknown escape" in said
+    output = daq("capture", "port", "--type", "-o", "typed.capture", typed=typed)
+    assert "not sent: unknown escape" in output
     capture = read_capture((tmp_path / "typed.capture").read_text(), "typed.capture")
     assert capture.sent == [b"W?\r\n", b"I?\r\n"]
     assert [text for _, text in capture.shown] == ["12.5 g"]
@@ -147,17 +147,17 @@ def test_a_capture_that_cannot_be_written_any_more_ends_with_what_it_has(tmp_pat
     command = [*DAQ, "capture", tmp_path / "port", "--for", "60", "-o", path]
     process = started(*command, ready="", preexec_fn=little_space, stderr=subprocess.STDOUT)
     assert process.wait(50) == 0
-    said = process.stdout.read()
-    assert "ended early: the file cannot be written: File too large; its content so far can be used" in said
-    assert "Traceback" not in said
+    output = process.stdout.read()
+    assert "ended early: the file cannot be written: File too large; its content so far can be used" in output
+    assert "Traceback" not in output
     assert len(read_capture(path.read_text(), "t").pieces) >= 2
 
 
 def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"))
-    said = daq("capture", "port", "--for", "0.3", codes=(1,))
-    assert "nothing came" in said
-    assert "many instruments speak only when asked" in said
+    output = daq("capture", "port", "--for", "0.3", codes=(1,))
+    assert "nothing came" in output
+    assert "many instruments speak only when asked" in output
     assert "no such device" in daq("capture", "nowhere", "-o", "n.capture", codes=(13,))
     assert not (tmp_path / "n.capture").exists()
     assert not (tmp_path / "new.capture").exists()  # the same command can be given again
@@ -165,13 +165,13 @@ def test_good_text_where_nothing_comes_and_where_there_is_nothing(tmp_path, daq,
     assert "exists already" in daq("capture", "port", "--for", "0.1", codes=(2,))
     assert "no such file" in daq("driver", "new", "x", "--from", "none.capture", codes=(2,))
     assert "no reading came" in daq("driver", "try", "thermometer", "port", "--for", "0.5", codes=(1,))
-    said = daq("driver", "check", "balence", codes=(2,))
-    assert "did you mean 'balance'?" in said
-    assert "or name a description file" in said
-    said = daq("driver", "check", "modbus", codes=(2,))
-    assert "give it with --option NAME=VALUE, or name an instrument's file" in said
-    said = daq("simulate", "modbus", "--pty", "p", codes=(2,))
-    assert "written in Python, and only a description or a capture can be simulated" in said
+    output = daq("driver", "check", "balence", codes=(2,))
+    assert "did you mean 'balance'?" in output
+    assert "or name a description file" in output
+    output = daq("driver", "check", "modbus", codes=(2,))
+    assert "give it with --option NAME=VALUE, or name an instrument's file" in output
+    output = daq("simulate", "modbus", "--pty", "p", codes=(2,))
+    assert "written in Python, and only a description or a capture can be simulated" in output
     assert "there is no channel 'weight'" in daq("simulate", "balance", "--pty", "p", "--set", "weight=1", codes=(2,))
 
 
@@ -183,9 +183,9 @@ def test_a_failing_driver_has_an_exit_code_and_json_for_scripts(tmp_path, daq):
     (tmp_path / "bad.capture").write_text(
         "# daq capture 1\n 0.0 > A\\r\\n\n 0.1 < B 0.5\\r\\n\n 1.0 > A\\r\\n\n 1.1 < B 0.6\\r\\n\n"
     )
-    said = daq("driver", "check", "bad.toml", codes=(1,))
-    assert "FAILED understands" in said
-    assert "none of 2 lines is a reading" in said
+    output = daq("driver", "check", "bad.toml", codes=(1,))
+    assert "FAILED understands" in output
+    assert "none of 2 lines is a reading" in output
     report = json.loads(daq("driver", "check", "bad.toml", "--json", codes=(1,)))
     assert not report["passed"]
     assert [c["name"] for c in report["checks"] if c["outcome"] == "failed"] == ["understands"]
@@ -197,7 +197,7 @@ def test_the_schema_is_printed(daq):
 
 
 @pytest.mark.parametrize(
-    ("port", "said"),
+    ("port", "output"),
     [
         ("nowhere", "no such device; is the cable plugged in?\n  devices now: "),
         ("plain.txt", "this is no serial device"),
@@ -208,22 +208,22 @@ def test_the_schema_is_printed(daq):
     ],
 )
 @pytest.mark.parametrize("command", ["capture", "try"])
-def test_a_port_that_cannot_be_opened_is_said_with_what_to_do(tmp_path, daq, command, port, said):
+def test_a_port_that_cannot_be_opened_is_said_with_what_to_do(tmp_path, daq, command, port, output):
     (tmp_path / "plain.txt").write_text("x")
     with socket.socket() as closed:
         closed.bind(("127.0.0.1", 0))
         port = port.format(closed=closed.getsockname()[1])
         given = ("capture", port) if command == "capture" else ("driver", "try", "thermometer", port)
-        assert said in daq(*given, codes=(13,))
+        assert output in daq(*given, codes=(13,))
     assert not (tmp_path / "new.capture").exists()
 
 
 def test_a_port_that_another_program_holds_is_said_with_who_holds_it(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"))
     holder = started(*DAQ, "capture", tmp_path / "port", "-o", tmp_path / "held.capture", ready="listening")
-    said = daq("driver", "try", "balance", "port", codes=(13,))
-    assert f"process {holder.pid} (" in said
-    assert "end that program" in said
+    output = daq("driver", "try", "balance", "port", codes=(13,))
+    assert f"process {holder.pid} (" in output
+    assert "end that program" in output
 
 
 @pytest.mark.parametrize(
@@ -240,15 +240,15 @@ def test_noise_and_refusals_are_named_and_lead_to_no_driver(tmp_path, daq, start
     noise = bytes(range(128, 250)) * 4
     (tmp_path / "noise.capture").write_text(Capture([Piece(0, ">", b"W?\r\n"), Piece(10**6, "<", noise)]).text())
     started(*DAQ, "simulate", tmp_path / "noise.capture", "--pty", tmp_path / "noise")
-    said = daq("capture", "noise", "--send", "W?", "--rounds", "1", "-o", "a.capture")
-    assert "the baud rate (9600),\n  the data bits or the parity are wrong" in said
-    assert "--baud 19200 or --bits 7 --parity E" in said
-    assert "daq driver new" not in said
+    output = daq("capture", "noise", "--send", "W?", "--rounds", "1", "-o", "a.capture")
+    assert "the baud rate (9600),\n  the data bits or the parity are wrong" in output
+    assert "--baud 19200 or --bits 7 --parity E" in output
+    assert "daq driver new" not in output
     (tmp_path / "no.capture").write_text(Capture([Piece(0, ">", b"W?\r\n"), Piece(10**6, "<", b"\x15")]).text())
     started(*DAQ, "simulate", tmp_path / "no.capture", "--pty", tmp_path / "no")
-    said = daq("capture", "no", "--send", "W?", "--rounds", "2", "--every", "0.1", "-o", "b.capture")
-    assert "(NAK) is all that it answers" in said
-    assert "daq driver new" not in said
+    output = daq("capture", "no", "--send", "W?", "--rounds", "2", "--every", "0.1", "-o", "b.capture")
+    assert "(NAK) is all that it answers" in output
+    assert "daq driver new" not in output
 
 
 def test_what_is_no_description_is_said_to_be_what_it_is(tmp_path, daq, started):
@@ -262,43 +262,43 @@ def test_what_is_no_description_is_said_to_be_what_it_is(tmp_path, daq, started)
     assert "bytes that are no text" in daq("driver", "new", "x", "--from", "bytes", codes=(2,))
     assert "neither a capture" in daq("simulate", "empty", "--pty", "p", codes=(2,))
     (tmp_path / "asked.capture").write_text(good.split(" < ")[0].rsplit("\n", 1)[0] + "\n")
-    said = daq("driver", "check", "balance", "--capture", "asked.capture", codes=(2,))
-    assert "nothing came from the instrument" in said
+    output = daq("driver", "check", "balance", "--capture", "asked.capture", codes=(2,))
+    assert "nothing came from the instrument" in output
     (tmp_path / "cut.capture").write_text(good * 1 + "    9.000000 < W 2.")
     assert "its last line was cut off" in daq("driver", "new", "x", "--from", "cut.capture")
 
 
 def test_an_instruments_file_stands_for_its_driver_and_options(tmp_path, daq):
     daq("init", "lab")
-    said = daq("driver", "check", "lab/instruments/bath-1.toml")
-    assert "none failed" in said
+    output = daq("driver", "check", "lab/instruments/bath-1.toml")
+    assert "none failed" in output
     (tmp_path / "lab/instruments/odd.toml").write_text('name = "odd"\ndriver = "modbus"\n[options]\naddress = 999\n')
     assert "lab/instruments/odd.toml: options" in daq("driver", "check", "lab/instruments/odd.toml", codes=(2,))
 
 
 def test_where_no_reading_comes_the_last_bytes_are_shown(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"), "--control", tmp_path / "control")
-    said = daq("driver", "try", "thermometer", "port", "--for", "0.5", codes=(1,))
-    assert "no reading came; `daq capture port` shows what does" in said
+    output = daq("driver", "try", "thermometer", "port", "--for", "0.5", codes=(1,))
+    assert "no reading came; `daq capture port` shows what does" in output
     started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "other")
-    said = daq("driver", "try", "level", "other", "--for", "4", codes=(1,))
-    assert "what came last: 'T " in said
-    assert "`daq capture other --baud 4800` shows" in said
+    output = daq("driver", "try", "level", "other", "--for", "4", codes=(1,))
+    assert "what came last: 'T " in output
+    assert "`daq capture other --baud 4800` shows" in output
 
 
 def test_a_port_that_is_lost_ends_the_trial_and_the_capture_with_a_word_on_it(tmp_path, started):
     line = started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "port")
     trial = started(*DAQ, "driver", "try", "thermometer", tmp_path / "port", ready="temperature")
     line.terminate()
-    said, _ = trial.communicate(timeout=60)
+    output, _ = trial.communicate(timeout=60)
     assert trial.returncode == 1
-    assert "the port was lost: the device is gone" in said
-    assert "next: see to the cable" in said
+    assert "the port was lost: the device is gone" in output
+    assert "next: see to the cable" in output
     line = started(*DAQ, "simulate", "thermometer", "--pty", tmp_path / "other")
     capture = started(*DAQ, "capture", tmp_path / "other", "-o", tmp_path / "t.capture", ready="listening")
     assert " < T" in capture.stdout.readline()
     line.terminate()
-    said, _ = capture.communicate(timeout=60)
+    output, _ = capture.communicate(timeout=60)
     assert capture.returncode == 0
-    assert "ended early: the device is gone" in said
+    assert "ended early: the device is gone" in output
     assert read_capture((tmp_path / "t.capture").read_text(), "t").received

@@ -103,7 +103,7 @@ def test_where_no_speed_serves_it_says_what_to_fit_and_that_serves(tmp_path):
     assert again.conclusion.outcome == "complete"
 
 
-def test_too_thick_at_the_slowest_speed_asks_for_a_smaller_body(tmp_path):
+def test_too_thick_at_the_slowest_speed_asks_for_a_smaller_rotor(tmp_path):
     """63.6 Pa.s at 2 /min on cylinder-9, by the Margules equation: 4 pi L c_L eta omega/(1/Ri^2 - 1/Re^2)
 
     = 4 pi 0.06 1.05 63.6 0.20944/(12345.7 - 553.6) = 8.943e-4 N.m, 89.4 %.

@@ -31,7 +31,7 @@ def test_every_constant_of_the_list():
 
 
 def scan(z, window, count, hit):
-    """Points that complete `count` hits of one kind in the last `window`, said again without the code under test."""
+    """Points that complete `count` hits of one kind in the last `window`, output again without the code under test."""
     return tuple(i for i in range(len(z)) if hit(z[i]) and sum(map(hit, z[max(0, i - window + 1) : i + 1])) >= count)
 
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from daq.core.units import convert, entered
-from daq.rheology import bodies, cylinders, torque
+from daq.rheology import cylinders, rotors, torque
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.geometry import CoaxialCylinders, ConePlate, Disc, ParallelPlates, SingleCylinder, Vane
 from daq.rheology.leastsquares import linear_fit
@@ -120,7 +120,7 @@ def cone(i):
     return {
         "tau": g.stress_per_torque * t,
         "gdot_tan": g.rate_per_omega * omega,
-        "gdot_small_angle": bodies.cone_rate(omega, alpha, small_angle=True),
+        "gdot_small_angle": rotors.cone_rate(omega, alpha, small_angle=True),
         "eta": g.viscosity_constant * t / omega,
     }
 
@@ -128,7 +128,7 @@ def cone(i):
 def plates(i):
     g, omega, n = ParallelPlates(i["R_m"], i["gap_m"]), i["omega_rad_s"], i["n"]
     true = i["K"] * (g.rate_per_omega * omega) ** n
-    apparent = true / bodies.plates_rim_stress(1.0, n)
+    apparent = true / rotors.plates_rim_stress(1.0, n)
     return {
         "gdot_rim": g.rate_per_omega * omega,
         "torque": apparent / g.stress_per_torque,
@@ -140,11 +140,11 @@ def plates(i):
 
 def vane(i):
     t = i["tau_y_Pa"] / Vane(i["D_m"], i["H_m"]).stress_per_torque
-    back = bodies.vane_yield_stress(t, i["D_m"], i["H_m"])
+    back = rotors.vane_yield_stress(t, i["D_m"], i["H_m"])
     return {
         "torque": t,
         "tau_y_back": back,
-        "ends_share": 1.0 - back / bodies.vane_yield_stress(t, i["D_m"], i["H_m"], end_faces=0),
+        "ends_share": 1.0 - back / rotors.vane_yield_stress(t, i["D_m"], i["H_m"], end_faces=0),
     }
 
 

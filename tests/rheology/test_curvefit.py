@@ -135,9 +135,9 @@ def test_a_zero_error_does_not_make_a_fluid_shear_thinning():
     blind = choose(series, tuple(MODELS))
     assert blind.best.fit.model != "newtonian"
     assert blind.fits[-1].fit.model == "newtonian"
-    told = choose(series, tuple(MODELS), [Shift("zero", np.full(8, 0.0025 * stresses.max()))])
-    assert told.best.fit.model == "newtonian"
-    unresolved = next(f for f in told.fits if f.fit.model == "power_law").unresolved
+    with_shifts = choose(series, tuple(MODELS), [Shift("zero", np.full(8, 0.0025 * stresses.max()))])
+    assert with_shifts.best.fit.model == "newtonian"
+    unresolved = next(f for f in with_shifts.fits if f.fit.model == "power_law").unresolved
     assert (unresolved.code, unresolved.parameters["neutral"]) == ("parameter_not_resolved", 1.0)
 
 
@@ -199,12 +199,12 @@ def test_too_few_points_for_aicc_are_chosen_by_their_scatter():
 
 def test_the_band_holds_the_scatter_and_the_instrument():
     series = noisy(PowerLaw(6.5, 0.45), CUP)
-    plain, told = (
+    plain, with_shifts = (
         fit_series("power_law", series),
         fit_series("power_law", series, [Shift("gain", 0.02 * series.stresses)]),
     )
     at = np.array([5.0, 20.0])
-    widths = [np.diff(np.column_stack(f.band(at))).ravel() / f.fit.stress(at) for f in (plain, told)]
+    widths = [np.diff(np.column_stack(f.band(at))).ravel() / f.fit.stress(at) for f in (plain, with_shifts)]
     assert np.all(widths[0] < 0.02)
     # 2 % of gain alone make 2 * 1.96 * 2 % = 7.8 %.
     assert np.all(widths[1] > 0.0784) and np.all(widths[1] < 0.09)  # noqa: PT018

@@ -12,7 +12,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from daq.core.errors import SettingError
-from daq.rheology import bodies, cylinders
+from daq.rheology import cylinders, rotors
 from daq.rheology.geometry import (
     CalibratedConstants,
     CoaxialCylinders,
@@ -110,7 +110,7 @@ def test_parallel_plates(n, k, omega):
     radius, gap = 0.02, 0.001
     torque = plates_torque(lambda g: k * g**n, omega, radius, gap)
     g = ParallelPlates(radius, gap)
-    stress = bodies.plates_rim_stress(g.stress_per_torque * torque, n)
+    stress = rotors.plates_rim_stress(g.stress_per_torque * torque, n)
     assert stress == pytest.approx(k * (g.rate_per_omega * omega) ** n, rel=1e-9)
 
 
@@ -121,10 +121,10 @@ def test_rim_stress_of_a_fluid_that_is_no_power_law():
     radius, gap = 0.02, 0.001
     omegas = np.geomspace(0.05, 10, 30)
     torques = np.array([plates_torque(stress, float(w), radius, gap) for w in omegas])
-    rates = bodies.plates_rim_rate(omegas, radius, gap)
+    rates = rotors.plates_rim_rate(omegas, radius, gap)
     true = np.array([stress(g) for g in rates])
-    apparent = bodies.plates_apparent_stress(torques, radius)
-    found = bodies.plates_rim_stress(apparent, cylinders.local_slopes(rates, torques))
+    apparent = rotors.plates_apparent_stress(torques, radius)
+    found = rotors.plates_rim_stress(apparent, cylinders.local_slopes(rates, torques))
     assert np.max(np.abs(found / true - 1)) < 0.002
     assert np.max(np.abs(apparent / true - 1)) > 0.05
 
@@ -144,9 +144,9 @@ def test_vane_and_disc_torques_are_surface_integrals():
     assert Vane(d, h).stress_per_torque * (side + ends) == pytest.approx(tau, rel=1e-12)
     for faces in (0, 1, 2):
         torque = side + faces * ends / 2
-        assert bodies.vane_yield_stress(torque, d, h, end_faces=faces) == pytest.approx(tau, rel=1e-12)
+        assert rotors.vane_yield_stress(torque, d, h, end_faces=faces) == pytest.approx(tau, rel=1e-12)
     with pytest.raises(SettingError, match="0, 1 or 2"):
-        bodies.vane_yield_stress(tau, d, h, end_faces=3)
+        rotors.vane_yield_stress(tau, d, h, end_faces=3)
 
     eta, omega, radius = 2.0, 3.0, 0.03
     # Jeffery's stress on one face of a disc; r = R sin(a).
@@ -206,21 +206,21 @@ def test_impossible_numbers_are_refused_by_name(make, key):
 def test_limits_of_use_are_said():
     standard = CoaxialCylinders(0.015, 0.015 * 1.0847, 0.045, 1.1)
 
-    def said(geometry):
+    def output(geometry):
         return [r.code for r in limits_of_use(geometry)]
 
-    assert said(standard) == []
-    assert said(CoaxialCylinders(0.01, 0.02, 0.05)) == ["wide_gap"]
-    assert said(CoaxialCylinders(0.015, 0.016, 0.02)) == ["short_cylinder"]
+    assert output(standard) == []
+    assert output(CoaxialCylinders(0.01, 0.02, 0.05)) == ["wide_gap"]
+    assert output(CoaxialCylinders(0.015, 0.016, 0.02)) == ["short_cylinder"]
     (wall,) = limits_of_use(SingleCylinder(0.01, 0.05, vessel_radius_m=0.03))
     assert (wall.code, wall.parameters) == ("vessel_wall", {"excess": pytest.approx(12.5)})
-    assert said(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == []
-    assert said(SingleCylinder(0.01, 0.05)) == ["unbounded_vessel"]
-    assert said(ConePlate(0.02, math.radians(1))) == []
-    assert said(ConePlate(0.02, math.radians(6))) == ["steep_cone"]
-    assert said(CalibratedConstants(1.0)) == ["no_shear_rate"]
-    assert said(ParallelPlates(0.02, 0.001)) == ["rate_varies_with_radius"]
-    assert said(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
+    assert output(SingleCylinder(0.001, 0.05, vessel_radius_m=0.05)) == []
+    assert output(SingleCylinder(0.01, 0.05)) == ["unbounded_vessel"]
+    assert output(ConePlate(0.02, math.radians(1))) == []
+    assert output(ConePlate(0.02, math.radians(6))) == ["steep_cone"]
+    assert output(CalibratedConstants(1.0)) == ["no_shear_rate"]
+    assert output(ParallelPlates(0.02, 0.001)) == ["rate_varies_with_radius"]
+    assert output(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
 
 
 def test_taylor_number_reaches_its_critical_value_at_the_critical_speed():

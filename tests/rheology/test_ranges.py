@@ -16,7 +16,7 @@ GEOMETRIES = {
     "thin": SingleCylinder(0.0016, 0.03),
     "wide": SingleCylinder(0.0094, 0.065),
     "cone": ConePlate(0.02, math.radians(1.0)),
-    "body": CalibratedConstants(2000.0),
+    "content": CalibratedConstants(2000.0),
     "vane": Vane(0.02, 0.04),
 }
 SPEEDS = [0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0]
@@ -51,7 +51,9 @@ def test_the_planned_torque_is_that_of_the_flow():
 
 def test_a_body_without_a_rate_goes_by_its_speed():
     expected = Expected(2.0, 0.5, at_speed_per_min=10.0)
-    plan = {c.speed_per_min: c for c in plan_ranges(FULL_SCALE, {"body": GEOMETRIES["body"]}, [10.0, 40.0], expected)}
+    plan = {
+        c.speed_per_min: c for c in plan_ranges(FULL_SCALE, {"content": GEOMETRIES["content"]}, [10.0, 40.0], expected)
+    }
     assert plan[40.0].viscosity == pytest.approx(1.0)
     assert plan[40.0].shear_rate is None
     (other,) = plan_ranges(FULL_SCALE, {"cone": GEOMETRIES["cone"]}, [10.0], expected)
@@ -59,7 +61,7 @@ def test_a_body_without_a_rate_goes_by_its_speed():
 
 
 def test_time_to_the_first_reading():
-    plan = plan_ranges(FULL_SCALE, {"body": GEOMETRIES["body"]}, [0.5, 60.0], Expected(1.0))
+    plan = plan_ranges(FULL_SCALE, {"content": GEOMETRIES["content"]}, [0.5, 60.0], Expected(1.0))
     assert {c.speed_per_min: c.first_reading_s for c in plan} == {0.5: 120.0, 60.0: 1.0}
 
 
@@ -82,9 +84,9 @@ def test_numbers_that_make_no_sense_are_refused():
 
 
 def test_a_torque_without_headroom_comes_after_those_with():
-    body = {"body": GEOMETRIES["body"]}
+    content = {"content": GEOMETRIES["content"]}
     # A viscosity that shows 90 % at 60 /min and so 30 % at 20 /min.
     eta = 90.0 / torque.torque_percent_at(1.0, FULL_SCALE, 2000.0, 60.0)
-    plan = plan_ranges(FULL_SCALE, body, [60.0, 20.0], Expected(eta), specification=SPEC)
+    plan = plan_ranges(FULL_SCALE, content, [60.0, 20.0], Expected(eta), specification=SPEC)
     assert [c.torque_percent for c in plan] == pytest.approx([30.0, 90.0])
     assert plan[0].relative_expanded > plan[1].relative_expanded

@@ -28,9 +28,9 @@ def commanded(instrument, *lines):
 
 
 def xor_ok(line, begin=b""):
-    body, _, digits = line.removesuffix(b"\r\n").removeprefix(begin).rpartition(b"*")
+    content, _, digits = line.removesuffix(b"\r\n").removeprefix(begin).rpartition(b"*")
     total = 0
-    for byte in body:
+    for byte in content:
         total ^= byte
     return digits == b"%02X" % total
 
@@ -174,9 +174,9 @@ def test_the_titration_curve_has_its_known_points():
 
 
 def ph_cells(line):
-    body, digits = line[:-2], line[-2:]
-    assert (sum(body) + int(digits, 16)) % 256 == 0
-    return body.decode().split(";")[:-1]
+    content, digits = line[:-2], line[-2:]
+    assert (sum(content) + int(digits, 16)) % 256 == 0
+    return content.decode().split(";")[:-1]
 
 
 def test_ph_lines_have_a_comma_and_a_sum_that_vanishes():
@@ -224,21 +224,21 @@ def test_functions_exceptions_addresses_and_broadcast(mode):
     bath = Bath(address=17, mode=mode)
     frames = bath._frames
 
-    def body(answer):
+    def content(answer):
         return frames.take(bath.now_ns + 10**9, answer)[0].hex()
 
-    assert body(ask(bath, "1103000a0004")) == "110308" + b"H-00712A".hex()
-    assert body(ask(bath, "11060002ffff")) == "118603"
-    assert body(ask(bath, "1110000000020442200000")) == "111000000002"  # 40.0
+    assert content(ask(bath, "1103000a0004")) == "110308" + b"H-00712A".hex()
+    assert content(ask(bath, "11060002ffff")) == "118603"
+    assert content(ask(bath, "1110000000020442200000")) == "111000000002"  # 40.0
     assert bath.state()["set_point_C"] == 40.0
-    assert body(ask(bath, "111000000002044f000000")) == "119003"
-    assert body(ask(bath, "110400050001")) == "118402"
-    assert body(ask(bath, "110100000001")) == "118101"
+    assert content(ask(bath, "111000000002044f000000")) == "119003"
+    assert content(ask(bath, "110400050001")) == "118402"
+    assert content(ask(bath, "110100000001")) == "118101"
     assert ask(bath, "120400000002") == b""
     assert ask(bath, "000600020000") == b""
     assert bath.state()["circulates"] is False
     commanded(bath, "probe open", "failure on")
-    assert body(ask(bath, "110400020001")) == "118404"
+    assert content(ask(bath, "110400020001")) == "118404"
 
 
 def test_the_bath_heats_no_faster_than_it_can():
@@ -281,11 +281,11 @@ def test_columns_with_a_header_after_power_on():
 # ---- the second rotational instrument
 
 
-def said(answer):
+def output(answer):
     lines = answer.split(b"\r\n")[:-1]
     for line in lines:
-        body, _, digits = line.rpartition(b"!")
-        assert int(digits, 16) == modbus_crc(body)
+        content, _, digits = line.rpartition(b"!")
+        assert int(digits, 16) == modbus_crc(content)
     return [line.rpartition(b"!")[0].decode() for line in lines]
 
 
@@ -300,7 +300,7 @@ def modbus_crc(data):
 
 
 def order(instrument, text):
-    return said(instrument.receive(b"%s!%04x\r\n" % (text.encode(), modbus_crc(text.encode()))))
+    return output(instrument.receive(b"%s!%04x\r\n" % (text.encode(), modbus_crc(text.encode()))))
 
 
 def test_the_checksum_of_the_catalogue():
@@ -317,7 +317,7 @@ def test_it_streams_a_viscosity_of_its_own():
     assert order(visc, "GO") == ["OK;GO"]
     assert order(visc, "RUN;3.1416") == ["OK;RUN;3.1416"]
     assert order(visc, "ON") == ["OK;ON"]
-    lines = said(visc.advance(30.0))
+    lines = output(visc.advance(30.0))
     assert len(lines) == 150
     cells = lines[-1].split(";")
     assert (cells[0], len(cells), cells[6]) == ("D", 7, "0")
@@ -344,12 +344,12 @@ def test_flags_of_the_stream():
     order(visc, "RUN;10.0000")
     order(visc, "ON")
     commanded(visc, "probe open")
-    cells = said(visc.advance(30.0))[-1].split(";")
+    cells = output(visc.advance(30.0))[-1].split(";")
     assert (cells[2], cells[4], cells[5], cells[6]) == ("*", "*", "*", "3")
     commanded(visc, "probe ok", "block on")
-    assert int(said(visc.advance(20.0))[-1].split(";")[6]) & 8
+    assert int(output(visc.advance(20.0))[-1].split(";")[6]) & 8
     commanded(visc, "key")
-    assert int(said(visc.advance(0.2))[-1].split(";")[6]) & 4
+    assert int(output(visc.advance(0.2))[-1].split(";")[6]) & 4
 
 
 # ---- all of them

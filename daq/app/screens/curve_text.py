@@ -16,7 +16,7 @@ LEFT: Final = 10
 """Columns of the labels of the stress."""
 LINE: Final = "·"
 MARKS: Final = {"up": "▲", "down": "▼", "both": "◆", "unused": "✕"}
-MODEL_UNITS: Final = {"Pa.s": "Pa·s", "Pa.s^n": "Pa·sⁿ", "1": ""}
+MODEL_UNITS: Final = {"Pa.s": "Pa·s", "1": ""}
 
 
 def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str]:
@@ -41,9 +41,10 @@ def model_name(name: str) -> str:
 
 
 def parameter_text(p: FittedParameter) -> str:
-    """Return a parameter with its expanded uncertainty and unit."""
-    unit = MODEL_UNITS.get(p.unit, symbol(p.unit))
-    return f"{p.name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
+    """A parameter with its expanded uncertainty and unit."""
+    unit = p.unit_text if p.unit is None else MODEL_UNITS.get(p.unit, symbol(p.unit))
+    name = p.name.replace("eta", "η").replace("tau", "τ").replace("lam", "λ")
+    return f"{name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
 
 
 def _models(curve: FlowCurveData, columns: int) -> list[str]:
@@ -89,7 +90,7 @@ def _findings(curve: FlowCurveData, value_unit: str) -> list[str]:
 
 def _range(fit: FittedModel) -> str:
     return (
-        f"known from {number(fit.rate_low, 3)} to {number(fit.rate_high, 3)} {symbol('/s')} (g: rate in {symbol('/s')})"
+        f"known from {number(fit.rate_low, 3)} to {number(fit.rate_high, 3)} {symbol('/s')} (γ̇: rate in {symbol('/s')})"
     )
 
 

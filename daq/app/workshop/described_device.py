@@ -57,7 +57,7 @@ class DescribedDevice:
         _, end = self._driver.request_marks
         if not end:
             whole, self._held = [self._held], b""
-            if self._composer.heard(whole[0]) is None:
+            if self._composer.recognise(whole[0]) is None:
                 self._held = whole[0]
                 return b""
         else:
@@ -68,7 +68,7 @@ class DescribedDevice:
     def _answer(self, request: bytes) -> bytes:
         echoed = request if self._driver.echoes else b""
         wake = self._driver.wake
-        asked = self._composer.heard(request.removeprefix(wake) if wake else request)
+        asked = self._composer.recognise(request.removeprefix(wake) if wake else request)
         if asked is None:
             return echoed + (self._composer.refusal() or b"")
         start = self._driver.start_stream()

@@ -1,1 +1,1 @@
-"""A first description from a capture."""
+"""Make a first description from a capture."""

@@ -1,4 +1,4 @@
-"""Finds the checksum at the end of lines, by trying every one that is known in every place it usually has."""
+"""Find the checksum at the end of lines: try every checksum of `daq.core.checksums` in every usual place."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -10,20 +10,22 @@ from daq.core.checksums import CHECKSUMS
 Written = Literal["hex", "decimal", "big_endian", "little_endian"]
 Letters = Literal["upper", "lower"]
 SKIPS: Final = (0, 1, 2)
-"""Bytes at the beginning that may be left out, as the first character of a sentence often is."""
+"""Numbers of bytes at the beginning that the checksum may leave out; often it leaves out the first character."""
 ENOUGH_BITS: Final = 12.0
-"""So many bits beyond chance make a guess; each way that is tried costs some."""
+"""Least evidence for a checksum, bits beyond coincidence; each alternative that is tried reduces the evidence."""
 SURE_BITS: Final = 26.0
+"""Evidence from which coincidence is excluded, bits."""
 MOST_FRAMES: Final = 200
+"""Greatest number of different lines that are used."""
 
 
 @dataclass(frozen=True, slots=True)
 class FoundChecksum:
-    """A checksum at the end of every line, in the words of a description file.
+    """A checksum at the end of every line, with the keys of a description file.
 
     Attributes:
-        bits: how much the lines say for it beyond chance (log2).
-        wrong: lines that do not fit it: damaged ones, or those that carry none.
+        bits: evidence of the lines for it beyond coincidence (log2).
+        wrong: number of lines that do not fit it: damaged ones, or lines without a checksum.
     """
 
     name: str
@@ -38,7 +40,7 @@ class FoundChecksum:
 
     @property
     def sure(self) -> bool:
-        """Whether chance is out of the question."""
+        """True where coincidence is excluded."""
         return self.bits >= SURE_BITS
 
     def __str__(self) -> str:
@@ -48,10 +50,10 @@ class FoundChecksum:
         where = f" after {self.mark!r}" if self.mark else " at the end"
         return f"{self.name}, {how}{where}" + (f", without the first {self.skip} bytes" if self.skip else "")
 
-    def tail(self, body: bytes) -> bytes:
-        """What stands behind `body`: mark and checksum."""
+    def tail(self, content: bytes) -> bytes:
+        """Return mark and checksum of `content`."""
         mark = self.mark.encode("latin-1")
-        covered = (body + mark if self.covers_mark else body)[self.skip :]
+        covered = (content + mark if self.covers_mark else content)[self.skip :]
         value = CHECKSUMS[self.name].of(covered)
         if self.written == "hex":
             text = f"{value:0{self.digits}X}"[-self.digits :]
@@ -63,26 +65,26 @@ class FoundChecksum:
 
     @property
     def tail_length(self) -> int:
-        """Bytes of mark and checksum."""
+        """Number of bytes of mark and checksum."""
         return len(self.mark) + (self.digits if self.written in ("hex", "decimal") else CHECKSUMS[self.name].size)
 
-    def body(self, frame: bytes) -> bytes:
-        """A line without mark and checksum."""
+    def content(self, frame: bytes) -> bytes:
+        """Return a line without mark and checksum."""
         return frame[: max(0, len(frame) - self.tail_length)]
 
     def fits(self, frame: bytes) -> bool:
-        """Whether a line carries this checksum."""
-        body = self.body(frame)
-        return len(body) > self.skip and frame == body + self.tail(body)
+        """Return True where a line has this checksum."""
+        content = self.content(frame)
+        return len(content) > self.skip and frame == content + self.tail(content)
 
     def seal(self, frame: bytes) -> bytes:
-        """A line with its checksum made right."""
-        body = self.body(frame)
-        return body + self.tail(body)
+        """Return a line with its checksum corrected."""
+        content = self.content(frame)
+        return content + self.tail(content)
 
 
 def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) -> FoundChecksum | None:
-    """The checksum that at least nine in ten of the different lines carry; None where none is likely."""
+    """Return the checksum of at least nine in ten of the different lines; None where none is likely."""
     different = list(dict.fromkeys(f for f in frames if len(f) > 2))[:MOST_FRAMES]
     if len(different) < 2:
         return None
@@ -103,7 +105,7 @@ def find_checksum(frames: Sequence[bytes], *, enough_bits: float = ENOUGH_BITS) 
 
 
 def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:
-    """Everything that may be, simple things first."""
+    """Yield all alternatives, simple ones first."""
     for name, kind in CHECKSUMS.items():
         digits = 2 * kind.size
         decimal = len(str((1 << 8 * kind.size) - 1))
@@ -119,6 +121,6 @@ def _ways(first: bytes, last: bytes) -> Iterator[FoundChecksum]:
 
 
 def _mark(frame: bytes, size: int) -> str:
-    """The character before the last `size` ones, where it may be a mark."""
+    """Return the character before the last `size` ones, or "" where it cannot be a mark."""
     found = frame[-size - 1 : -size].decode("latin-1")
     return "" if found.isalnum() else found

@@ -1,4 +1,4 @@
-"""From lines of one kind to a pattern: what stays is text, what changes is a field."""
+"""Make a pattern from lines of one kind: constant parts become text, varying parts become fields."""
 
 import re
 from collections.abc import Sequence
@@ -22,7 +22,7 @@ _UNIT: Final = re.compile(
     r"[ \t,;]*((?>(?:1/)?[A-Za-z\u00b0%\u00b5\u03a9]+[0-9\u00b2\u00b3]*"
     r"(?:[/.\u00b7][A-Za-z]+[0-9\u00b2\u00b3]*)*))(?![=:])"
 )
-"""What may be a unit behind a number; a word before '=' or ':' is the name of the next value."""
+"""Possible unit after a number; a word before '=' or ':' is the name of the next value instead."""
 TOKENS: Final = {mark: re.compile(_ONE_PIECE.format(mark=re.escape(mark)), re.DOTALL) for mark in ".,"}
 SPELLED: Final = {
     "C": "Cel", "degC": "Cel", "\u00b0C": "Cel", "deg": "Cel", "F": "[degF]", "degF": "[degF]", "mPas": "mPa.s",
@@ -30,9 +30,9 @@ SPELLED: Final = {
     "KG": "kg", "ML": "mL", "ml": "mL", "percent": "%", "RH": "%",
     "l": "L", "ml/min": "mL/min", "l/min": "L/min", "l/h": "L/h", "\u00b5S/cm": "uS/cm", "us/cm": "uS/cm",
 }  # fmt: skip
-"""Units as instruments write them, where that is neither a UCUM code nor a spelling that people enter."""
+"""Spellings of units by instruments that are neither UCUM codes nor entries of `daq.core.units.ENTRY`."""
 NAMES: Final = {"acidity": "ph", "number": "value", "viscosity": "viscosity"}
-"""Names of channels by the dimension of their unit, where it is not the dimension's own."""
+"""Names of channels by the dimension of their unit, where the name differs from the dimension."""
 HINTS: Final = {
     "T": "temperature", "TEMP": "temperature", "PH": "ph", "RH": "humidity", "HUM": "humidity", "MASS": "mass",
     "WEIGHT": "mass", "SPEED": "speed", "RPM": "speed", "VISC": "viscosity", "TORQUE": "torque", "LEVEL": "level",
@@ -43,16 +43,16 @@ HINTS: Final = {
 
 @dataclass(slots=True)
 class GuessedField:
-    """A part of a line that changes.
+    """A varying part of a line.
 
     Attributes:
-        type: of the template language: ``number``, ``padded``, ``scientific``, ``word``, ``letters``.
-        texts: what stood there, in order, without blanks.
+        type: type of the template language: ``number``, ``padded``, ``scientific``, ``word``, ``letters``.
+        texts: the texts in this place, in order, without blanks.
         unit: UCUM code, "" where none was recognised.
         before: the word or sign before it, for its name.
-        special: what stood there in place of a number.
-        behind: the word behind it, which may be its unit.
-        kept: False for the time of day and the date, which are passed over.
+        special: the texts in place of a number.
+        behind: the word after it, which may be its unit.
+        kept: False for the time of day and the date, which are ignored.
     """
 
     type: str
@@ -64,16 +64,16 @@ class GuessedField:
     behind: str = ""
     kept: bool = True
     width: int = 0
-    """Characters it always has, where nothing but that says where it ends; otherwise 0."""
+    """Constant number of characters, where only this determines its end; otherwise 0."""
 
     @property
     def numeric(self) -> bool:
-        """Whether it is a number."""
+        """True where the field is a number."""
         return self.type in ("number", "padded", "scientific", "whole")
 
     @property
     def numbers(self) -> list[float]:
-        """The numbers that stood there."""
+        """Numbers in this place."""
         return [float(t.replace(" ", "").replace(",", ".")) for t in self.texts if t not in self.special]
 
 
@@ -87,31 +87,31 @@ class GuessedLine:
     pieces: list[Piece]
     lines: list[str]
     by_blanks: bool = False
-    """Nothing but blanks stands between its fields."""
+    """True where its fields are separated by blanks only."""
     fixed_numbers: list[str] = field(default_factory=list)
     """Numbers with a unit that are the same in all of its lines."""
 
     @property
     def fields(self) -> list[GuessedField]:
-        """Its fields in order."""
+        """Fields in order."""
         return [p for p in self.pieces if isinstance(p, GuessedField)]
 
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A piece of one line and what it is: clock (a time of day or a date), number, dashes, word, space, other."""
+    """A piece of one line and its kind: clock (a time of day or a date), number, dashes, word, space, other."""
 
     kind: str
     text: str
 
 
 def tokens_of(text: str, mark: str = ".") -> list[Token]:
-    """A line in pieces; `mark` is the decimal mark."""
+    """Split a line into tokens; `mark` is the decimal mark."""
     return [Token(str(m.lastgroup), m.group()) for m in TOKENS[mark].finditer(text)]
 
 
 def decimal_mark(texts: Sequence[str]) -> str:
-    """The decimal mark: a comma where there is no point in any number, and commas do not separate columns."""
+    """Return the decimal mark: a comma where no number has a point and commas do not separate columns."""
     points = sum(len(re.findall(r"\d\.\d", text)) for text in texts)
     commas = [len(re.findall(r"\d,\d", text)) for text in texts]
     separated = any(mark in text for text in texts for mark in ";\t")
@@ -119,23 +119,26 @@ def decimal_mark(texts: Sequence[str]) -> str:
 
 
 def group_lines(texts: Sequence[str], mark: str) -> list[list[str]]:
-    """Lines of the same make together, the most frequent first; lines where a number is replaced join the others."""
+    """Group lines of the same structure, the most frequent first.
+
+    Lines in which a text replaces a number join the group of the lines with the number.
+    """
     groups: dict[tuple[str, ...], list[str]] = {}
     for text in texts:
-        groups.setdefault(_make(text, mark), []).append(text)
+        groups.setdefault(_structure(text, mark), []).append(text)
     ordered = sorted(groups.items(), key=lambda item: -len(item[1]))
     kept: list[tuple[tuple[str, ...], list[str]]] = []
-    for make, members in ordered:
-        home = next((lines for known, lines in kept if _fits(known, make)), None)
-        if home is None:
-            kept.append((make, members))
+    for structure, members in ordered:
+        group = next((lines for other, lines in kept if _fits(other, structure)), None)
+        if group is None:
+            kept.append((structure, members))
         else:
-            home += members
+            group += members
     return [lines for _, lines in kept]
 
 
-def _make(text: str, mark: str) -> tuple[str, ...]:
-    """The kinds of its tokens without blanks; punctuation and names of values (``T=``) stand for themselves."""
+def _structure(text: str, mark: str) -> tuple[str, ...]:
+    """Return the kinds of a line's tokens without blanks; punctuation and names of values (``T=``) as they are."""
     tokens = [token for token in tokens_of(text, mark) if token.kind != "space"]
     out: list[str] = []
     for token, behind in zip_longest(tokens, tokens[1:]):
@@ -144,15 +147,15 @@ def _make(text: str, mark: str) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _fits(known: tuple[str, ...], make: tuple[str, ...]) -> bool:
-    """Whether a line of `make` is one of `known` in which numbers are replaced by something else."""
-    return len(known) == len(make) and all(
-        a == b or (a == "number" and b in ("dashes", "word")) for a, b in zip(known, make, strict=True)
+def _fits(group: tuple[str, ...], structure: tuple[str, ...]) -> bool:
+    """Return True where `structure` is that of `group`, with texts in place of some numbers."""
+    return len(group) == len(structure) and all(
+        a == b or (a == "number" and b in ("dashes", "word")) for a, b in zip(group, structure, strict=True)
     )
 
 
 def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
-    """The pattern of lines of the same make."""
+    """Make the pattern of lines of the same structure."""
     rows = [_aligned(text, mark) for text in texts]
     pieces: list[Piece] = []
     before = last = before_kind = ""
@@ -161,34 +164,35 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
         blanks = [blank for blank, _ in column]
         tokens = [token for _, token in column]
         kinds = {token.kind for token in tokens}
-        said = [token.text for token in tokens]
+        texts_here = [token.text for token in tokens]
         if kinds == {"clock"}:
             _append(pieces, _common(blanks))
-            pieces.append(GuessedField("word", said, kept=False))
-        elif "number" in kinds and _is_field(said, glued=not blanks[0] and last.isalpha()):
+            pieces.append(GuessedField("word", texts_here, kept=False))
+        elif "number" in kinds and _is_field(texts_here, glued=not blanks[0] and last.isalpha()):
             found = _number_field(blanks, tokens, before)
             pad = _common(blanks)
             if found.type != "padded" and _is_right_aligned(pad, first=not pieces):
-                # Longer numbers take the place of blanks; one blank parts it from a field before it.
+                # Longer numbers use the place of blanks; one blank separates the number from a field before it.
                 found.type, pad = "padded", " " if pieces and isinstance(pieces[-1], GuessedField) else ""
                 _append(pieces, pad)
             elif pad and found.type != "padded":
                 _append(pieces, pad)
             pieces.append(found)
-        elif len(set(said)) > 1:
+        elif len(set(texts_here)) > 1:
             _append(pieces, _common(blanks))
-            letters = all(s.isalpha() and s.isascii() for s in said)
-            pieces.append(GuessedField("letters" if letters else "word", said, before=before))
+            letters = all(s.isalpha() and s.isascii() for s in texts_here)
+            pieces.append(GuessedField("letters" if letters else "word", texts_here, before=before))
         else:
-            _append(pieces, _common(blanks) + said[0])
-            if kinds == {"word"} and blanks[0] and before_kind == "number" and unit_of(said[0]):
+            _append(pieces, _common(blanks) + texts_here[0])
+            if kinds == {"word"} and blanks[0] and before_kind == "number" and unit_of(texts_here[0]):
                 fixed.append(last)
-        last = said[0]
-        before_kind = "number" if kinds == {"number"} and len(set(said)) == 1 else ""
-        before = last if kinds == {"word"} and len(set(said)) == 1 else before if kinds == {"other"} else ""
+        last = texts_here[0]
+        constant = len(set(texts_here)) == 1
+        before_kind = "number" if kinds == {"number"} and constant else ""
+        before = last if kinds == {"word"} and constant else before if kinds == {"other"} else ""
     _widths(pieces)
     between = [p for p in pieces if isinstance(p, str)]
-    # Fields that touch are parted by blanks only where the second takes the blanks before it.
+    # Blanks separate two adjacent fields only where the second includes the blanks before it.
     parted = all(isinstance(a, str) or isinstance(b, str) or b.type == "padded" for a, b in pairwise(pieces))
     by_blanks = parted and len(pieces) - len(between) > 1 and all(not text.strip() for text in between)
     _units_behind(pieces)
@@ -196,7 +200,7 @@ def guess_line(texts: Sequence[str], mark: str) -> GuessedLine:
 
 
 def _widths(pieces: Sequence[Piece]) -> None:
-    """Give a field that touches the next one its width, where that is always the same."""
+    """Set the width of a field that is followed directly by another, where it is constant."""
     for one, other in pairwise(pieces):
         if isinstance(one, str) or isinstance(other, str):
             continue
@@ -206,7 +210,7 @@ def _widths(pieces: Sequence[Piece]) -> None:
 
 
 def _aligned(text: str, mark: str) -> list[tuple[str, Token]]:
-    """Tokens with the blanks before each; blanks at the end stand before an empty one."""
+    """Return the tokens with the blanks before each; blanks at the end come before an empty token."""
     out: list[tuple[str, Token]] = []
     blank = ""
     for token in tokens_of(text, mark):
@@ -220,11 +224,14 @@ def _aligned(text: str, mark: str) -> list[tuple[str, Token]]:
     return out
 
 
-def _is_field(said: Sequence[str], *, glued: bool) -> bool:
-    """A number that changes, or that looks measured; a whole one behind a letter or that never changes is a text."""
-    if len(set(said)) > 1:
+def _is_field(texts: Sequence[str], *, glued: bool) -> bool:
+    """Return True for a number that varies, or has a decimal mark or a sign; other constant numbers are text.
+
+    `glued`: directly after a letter, where a sign does not count.
+    """
+    if len(set(texts)) > 1:
         return True
-    return any(mark in said[0] for mark in ".,") or (not glued and said[0][0] in "+-")
+    return any(mark in texts[0] for mark in ".,") or (not glued and texts[0][0] in "+-")
 
 
 def _number_field(blanks: Sequence[str], tokens: Sequence[Token], before: str) -> GuessedField:
@@ -253,12 +260,12 @@ def _append(pieces: list[Piece], text: str) -> None:
 
 
 def _is_right_aligned(pad: str, *, first: bool) -> bool:
-    """Whether the blanks before a number are room for more digits."""
+    """Return True where the blanks before a number leave place for more digits."""
     return set(pad) == {" "} and (first or len(pad) > 1)
 
 
 def _units_behind(pieces: Sequence[Piece]) -> None:
-    """Where a unit stands behind a number, that is the number's unit."""
+    """Set the unit of each number that is followed by a unit."""
     for found, text in pairwise(pieces):
         if isinstance(found, str) or not isinstance(text, str) or not found.numeric:
             continue
@@ -268,7 +275,7 @@ def _units_behind(pieces: Sequence[Piece]) -> None:
 
 
 def unit_of(text: str) -> str:
-    """The UCUM code of a unit as an instrument writes it; "" where it is none that is known."""
+    """Return the UCUM code of a unit as an instrument writes it; "" for an unknown one."""
     if text in UNITS and text != "1":
         return text
     if text in ENTRY:
@@ -277,7 +284,7 @@ def unit_of(text: str) -> str:
 
 
 def name_fields(line: GuessedLine) -> None:
-    """Give each field a name that says what it probably is; names differ."""
+    """Name each field after its probable quantity; the names are unique."""
     used: set[str] = set()
     for found in line.fields:
         if not found.kept:

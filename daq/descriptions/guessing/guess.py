@@ -1,4 +1,4 @@
-"""From a capture to a first description: a TOML file with remarks on what is sure and what a person must fill in."""
+"""Make a first description from a capture: a TOML file with remarks on the points that a person must fill in."""
 
 import re
 from collections import Counter
@@ -18,37 +18,39 @@ from daq.descriptions.guessing.fields import (
     name_fields,
 )
 from daq.descriptions.guessing.identity import identity_pattern, literal
-from daq.descriptions.guessing.transcript import Heard, Lines, cut_lines, interval_of
+from daq.descriptions.guessing.transcript import Lines, ReceivedLine, cut_lines, interval_of
 from daq.descriptions.guessing.write import quoted
 
-WHO: Final = re.compile(rb"\*?IDN\?|\bID\b|ID\?|\bSN|WHO|NAME|VER|INFO|\bI\?|\bN\?", re.IGNORECASE)
+IDENTITY_REQUEST: Final = re.compile(
+    rb"\*?IDN\?|\bID\b|ID\?|\bSN|IDENTITY_REQUEST|NAME|VER|INFO|\bI\?|\bN\?", re.IGNORECASE
+)
 REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", re.IGNORECASE)
-"""What instruments answer to a request that they do not know."""
+"""Words in answers to an unknown request."""
 
 
 @dataclass(slots=True)
 class Guess:
-    """What was made of a capture.
+    """Description made from a capture.
 
     Attributes:
         text: the description file.
-        said: what was found, a sentence each, for a person.
+        findings: findings in the capture, one sentence each, for a person.
     """
 
     text: str
-    said: list[str] = field(default_factory=list)
+    findings: list[str] = field(default_factory=list)
 
     @property
-    def open(self) -> list[str]:
-        """What a person must fill in."""
+    def open_points(self) -> list[str]:
+        """Points that a person must fill in."""
         return [what for _, what in write.open_points(self.text)]
 
 
 def guess_description(kind: str, capture: Capture, file: str) -> Guess:
-    """A first description of the instrument in a capture.
+    """Make a first description of the instrument in a capture.
 
     Raises:
-        SettingError: the capture holds too little, or no text.
+        SettingError: the capture has too few lines, or no text.
     """
     return _Guesser(kind, capture, file).guess()
 
@@ -57,30 +59,30 @@ class _Guesser:
     def __init__(self, kind: str, capture: Capture, file: str) -> None:
         self.kind, self.capture, self.file = kind, capture, file
         self.lines: Lines = cut_lines(capture, file)
-        self.said: list[str] = []
+        self.findings: list[str] = []
         self.left_out: set[str] = set()
-        """Lines of a stream that come too seldom to be a part of every reading."""
-        if not self.lines.heard:
-            raise SettingError("no whole line came in this capture; capture for longer", file=file)
-        raw = [h.text for h in self.lines.heard]
+        """Lines of a stream that are too rare to be a part of every reading."""
+        if not self.lines.received:
+            raise SettingError("there is no complete line in this capture; capture for longer", file=file)
+        raw = [h.text for h in self.lines.received]
         if sum(b >= 0x80 or (b < 0x20 and b not in b"\t\x01\x02\x03\x06\x15") for t in raw for b in t) * 5 > sum(
             map(len, raw)
         ):
             raise SettingError(
-                "most of what came is no text: baud rate or parity were wrong, or the instrument speaks in bytes and "
-                "needs a driver in Python (`daq driver new NAME --python FOLDER`)",
+                "most of the bytes received are not text: baud rate or parity were wrong, or the instrument has a "
+                "binary protocol and needs a driver in Python (`daq driver new NAME --python FOLDER`)",
                 file=file,
             )
         self.checksum: FoundChecksum | None = find_checksum([t for t in raw if t])
         self.sealed_requests = self._requests_sealed()
 
-    # ---- what is what
+    # ---- requests
 
     def guess(self) -> Guess:
-        """The file, and what is to be said about it."""
+        """Return the description file and the findings."""
         poll, identity, others = self._requests()
-        self._say_framing()
-        readings = [h for h in self.lines.heard if (h.asked is None if self.lines.streams else h.asked in poll)]
+        self._report_framing()
+        readings = [h for h in self.lines.received if (h.asked is None if self.lines.streams else h.asked in poll)]
         texts = [self._body(h.text) for h in readings if h.text]
         mark = decimal_mark(texts)
         lines = self.lines
@@ -107,13 +109,13 @@ class _Guesser:
             parts.append(self._identity(identity))
         parts.append(self._others(others))
         text = "\n\n".join("\n".join(part) for part in parts if part) + "\n"
-        return Guess(text, self.said)
+        return Guess(text, self.findings)
 
     def _requests(self) -> tuple[list[bytes], bytes | None, list[bytes]]:
-        """The requests for a reading, the one for the identity, and the others."""
+        """Return the requests for a reading, the one for the identity, and the others."""
         asked = [r for r in self.lines.requests if not self._refuses(r)]
         counts = Counter(self.capture.sent)
-        identity = next((r for r in asked if WHO.search(r) and not self._varies(r)), None)
+        identity = next((r for r in asked if IDENTITY_REQUEST.search(r) and not self._varies(r)), None)
         if identity is None:
             identity = next((r for r in asked if counts[r] <= 2 < max(counts.values()) and not self._varies(r)), None)
         if identity is None and any(map(self._varies, asked)):
@@ -122,8 +124,8 @@ class _Guesser:
         rest = [r for r in asked if r != identity]
         if not asked and self.lines.requests:
             raise SettingError(
-                f"the instrument refuses every request of this capture (it answers {escaped(self._refusal())}); look "
-                "at the request, its end (--end) and its checksum in the manual, and capture again",
+                f"the instrument refuses every request of this capture (it answers {escaped(self._refusal())}); check "
+                "the request, its end (--end) and its checksum in the manual, and capture again",
                 file=self.file,
             )
         others = [r for r in self.lines.requests if r != identity]
@@ -133,12 +135,12 @@ class _Guesser:
         poll = [r for r in rest if counts[r] * 2 >= most and self._has_number(r)]
         if not poll:
             raise SettingError(
-                "no answer in this capture holds a number; send the request for a value (--send TEXT)", file=self.file
+                "no answer in this capture has a number; send the request for a value (--send TEXT)", file=self.file
             )
         return poll, identity, [r for r in others if r not in poll]
 
     def _refuses(self, request: bytes) -> bool:
-        """Whether its answer is always the same one, and one that says no."""
+        """Return True where the answer is always the same refusal."""
         answers = set(self.lines.answers(request))
         return len(answers) == 1 and _is_refusal(self._raw_body(answers.pop()), self._bare(request))
 
@@ -152,7 +154,7 @@ class _Guesser:
         return any(re.search(rb"\d", self._raw_body(t)) for t in self.lines.answers(request))
 
     def _raw_body(self, text: bytes) -> bytes:
-        return self.checksum.body(text) if self.checksum is not None and self.checksum.fits(text) else text
+        return self.checksum.content(text) if self.checksum is not None and self.checksum.fits(text) else text
 
     def _body(self, text: bytes) -> str:
         return self._raw_body(text).decode("latin-1")
@@ -164,7 +166,7 @@ class _Guesser:
     def _request_body(self, request: bytes) -> str:
         bare = self._bare(request)
         if self.sealed_requests and self.checksum is not None:
-            bare = self.checksum.body(bare)
+            bare = self.checksum.content(bare)
         return bare.decode("latin-1")
 
     def _requests_sealed(self) -> bool:
@@ -172,28 +174,28 @@ class _Guesser:
         found = self.checksum
         return found is not None and bool(bare) and all(found.fits(r) for r in bare)
 
-    def _asked_of(self, group: GuessedLine, readings: Sequence[Heard]) -> bytes | None:
+    def _asked_of(self, group: GuessedLine, readings: Sequence[ReceivedLine]) -> bytes | None:
         return next((h.asked for h in readings if self._body(h.text) == group.lines[0]), None)
 
     # ---- the parts of the file
 
-    def _say_framing(self) -> None:
+    def _report_framing(self) -> None:
         lines = self.lines
         if lines.ends:
-            self.said.append("lines end with " + " or ".join(escaped(e) for e in lines.ends))
+            self.findings.append("lines end with " + " or ".join(escaped(e) for e in lines.ends))
         elif lines.length:
-            self.said.append(f"every line has {lines.length} bytes")
+            self.findings.append(f"every line has {lines.length} bytes")
         else:
-            between = "lines stand between STX and ETX with a checksum behind; " if lines.enveloped else ""
-            self.said.append(f"{between}nothing marks the end of a line but a pause")
+            between = "lines are between STX and ETX, with a checksum after ETX; " if lines.enveloped else ""
+            self.findings.append(f"{between}only a pause marks the end of a line")
         if self.checksum is not None:
-            self.said.append(f"every line carries a checksum: {self.checksum}")
+            self.findings.append(f"every line has a checksum: {self.checksum}")
         else:
-            self.said.append("no checksum was found: a damaged line may be taken for a value")
-        self.said.append("readings come unasked" if lines.streams else "readings are asked for")
+            self.findings.append("no checksum was found: a damaged line may be taken for a value")
+        self.findings.append("readings come unasked" if lines.streams else "readings are polled")
 
     def _reading_groups(
-        self, poll: Sequence[bytes], readings: Sequence[Heard], mark: str
+        self, poll: Sequence[bytes], readings: Sequence[ReceivedLine], mark: str
     ) -> list[tuple[str, GuessedLine]]:
         out: list[tuple[str, GuessedLine]] = []
         usual = 0
@@ -206,7 +208,7 @@ class _Guesser:
                 name = base if i == 0 else f"{base}-{i + 1}"
                 usual = usual if i else len(lines)
                 if request is None and len(lines) * 2 < usual:
-                    self.left_out.add(name)  # a reading must not wait for what comes seldom
+                    self.left_out.add(name)  # a reading must not wait for a rare line
                 out.append((name, line))
         return out
 
@@ -223,13 +225,13 @@ class _Guesser:
                 found.name = _free(found.name, used)
                 out += [*write.channel(found), ""]
         if not out:
-            raise SettingError("no line in this capture holds a number that is measured", file=self.file)
+            raise SettingError("no line in this capture has a measured number", file=self.file)
         return out[:-1]
 
     def _timing(self, poll: Sequence[bytes], interval: int) -> list[str]:
         if poll:
             return write.poll(self._poll_names(poll), sum(self.lines.slowest_ns(r) for r in poll))
-        self.said.append(f"a line comes every {write.seconds(interval)}")
+        self.findings.append(f"a line comes every {write.seconds(interval)}")
         return write.stream(interval)
 
     def _request(self, name: str, request: bytes, lines: Sequence[str]) -> list[str]:
@@ -243,9 +245,9 @@ class _Guesser:
         text = self._body(answers[0])
         pattern, sure = identity_pattern(text, self._request_body(request))
         out = [f"# {quoted(text)}", "[line.identity]", 'says = "identity"', f"pattern = {quoted(pattern)}"]
-        self.said.append(f"it says who it is: {text}")
+        self.findings.append(f"it sends its identity: {text}")
         if not sure:
-            out.append(write.fill_in("where the serial number stands in this line"))
+            out.append(write.fill_in("the place of the serial number in this line"))
         return out
 
     def _others(self, others: Sequence[bytes]) -> list[str]:
@@ -263,7 +265,7 @@ class _Guesser:
 
 
 def _is_refusal(answer: bytes, request: bytes) -> bool:
-    """Whether an answer says no, beyond what it repeats of its request."""
+    """Return True where an answer is a refusal; the part that repeats the request is ignored."""
     repeated = next((i for i, (a, b) in enumerate(zip(answer, request, strict=False)) if a != b), len(request))
     return REFUSAL.search(answer[repeated:]) is not None
 

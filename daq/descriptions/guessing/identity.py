@@ -1,4 +1,4 @@
-"""Where the serial number stands in the line that says who an instrument is."""
+"""Find the serial number in the identity line of an instrument."""
 
 import re
 from typing import Final
@@ -8,14 +8,14 @@ FIRMWARE: Final = re.compile(r"(?i)(?:firmware|fw|ver(?:sion)?|rev|sw|(?<![a-z])
 
 
 def identity_pattern(text: str, request: str = "") -> tuple[str, bool]:
-    """The pattern of an identity line, and whether the serial number's place is sure."""
+    """Return the pattern of an identity line, and True where the place of the serial number is sure."""
     found = SERIAL.search(text)
     columns = text.split(",")
     if len(columns) == 4:  # IEEE 488.2, 10.14: maker, model, serial number, firmware
         return "{:text},{kind:text},{serial:text},{firmware:text}", True
     if found and (word := re.match(r"[^\s,;*\x00-\x1f]+", text[found.end() :])):
         return _with_firmware(text, found.end(), found.end() + len(word[0])), True
-    # What the answer repeats of the request is no part of the number.
+    # The part that repeats the request is not part of the number.
     begin = len(text) - len(text.lstrip("#@$:<>!*"))
     for a, b in zip(text[begin:], request.lstrip("#@$:<>!*?"), strict=False):
         if a != b or not a.isalnum():
@@ -42,5 +42,5 @@ def _with_firmware(text: str, start: int, end: int, width: str = "") -> str:
 
 
 def literal(text: str) -> str:
-    """A text as it stands in the template of a line."""
+    """Return a text as it is written in the template of a line."""
     return re.sub(r"[{}\[\]]", lambda m: m[0] * 2, text)

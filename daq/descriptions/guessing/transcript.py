@@ -1,4 +1,4 @@
-"""From a capture to lines: how they end, which answer what, whether readings come unasked."""
+"""Split a capture into lines: their ends, the request that each answers, and whether readings come unasked."""
 
 import re
 import statistics
@@ -14,26 +14,26 @@ from daq.descriptions.capture import Capture
 SECOND: Final = 1_000_000_000
 LEAST_BYTES: Final = 4
 SOON: Final = 5
-"""Among so many lines after a request is its answer."""
+"""Greatest number of lines after a request among which its answer is."""
 ENVELOPE: Final = re.compile(rb"([\x01\x02])[^\x01\x02\x03]*\x03([\x01\x02\x03]|[^\x01\x02\x03]{0,4})(?=\1|$)")
-"""STX or SOH, text, ETX, and the checksum behind it."""
+"""STX or SOH, text, ETX, and the checksum after it."""
 CONTROL: Final = (b"\r\n", b"\n\r", b"\n", b"\r", b"\x03", b"\x00")
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
-    """One line that came, when it was complete (ns), and the request before it (with its end) or None."""
+class ReceivedLine:
+    """One line received: time of its end (ns), text, and the request before it (with its end) or None."""
 
     t: int
     text: bytes
     asked: bytes | None
     took_ns: int = 0
-    """From the request to here."""
+    """Time from the request to the end of the line, ns."""
 
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Bytes that came at `t` (ns), the request before them, and when that was sent."""
+    """Bytes received at `t` (ns), the request before them, and the time it was sent (ns)."""
 
     t: int
     data: bytes
@@ -43,18 +43,17 @@ class Chunk:
 
 @dataclass(slots=True)
 class Lines:
-    """What a capture holds, cut into lines.
+    """The lines of a capture.
 
     Attributes:
-        ends: what ends a line; empty where lines have a fixed `length` or end with a `silence_ns`.
-        length: bytes of every line; 0 where it differs.
-        silence_ns: a quiet time that ends a line; 0 where something else does.
-        echo: the instrument sends every request back first.
-        sends_end: what ended the requests; None where none was sent.
-        streams: readings come unasked.
-        heard: the lines in order.
-        enveloped: they stand between STX and ETX, with a checksum behind.
-        began: the first line was the rest of one.
+        ends: line ends; empty where lines have a fixed `length` or end with a silence.
+        length: bytes of every line; 0 where it varies.
+        silence_ns: silence that ends a line, ns; 0 where lines end otherwise.
+        echo: True where the instrument sends every request back first.
+        sends_end: end of the requests; None where none was sent.
+        streams: True where readings come unasked.
+        received: the lines in order.
+        enveloped: True where lines are between STX and ETX, with a checksum after ETX.
     """
 
     ends: tuple[bytes, ...] = ()
@@ -63,34 +62,33 @@ class Lines:
     echo: bool = False
     sends_end: bytes | None = None
     streams: bool = False
-    heard: list[Heard] = field(default_factory=list)
+    received: list[ReceivedLine] = field(default_factory=list)
     enveloped: bool = False
-    began: bool = False
 
     def answers(self, request: bytes) -> list[bytes]:
-        """Lines that came after a request, until the next one."""
-        return [h.text for h in self.heard if h.asked == request]
+        """Return the lines after a request, until the next request."""
+        return [h.text for h in self.received if h.asked == request]
 
     def slowest_ns(self, request: bytes) -> int:
-        """The longest time (ns) until an answer was complete."""
-        return max((h.took_ns for h in self.heard if h.asked == request), default=0)
+        """Return the longest time from a request to the end of its answer, ns."""
+        return max((h.took_ns for h in self.received if h.asked == request), default=0)
 
     @property
     def requests(self) -> list[bytes]:
-        """Requests that something came after, in the order of their first time."""
-        return list(dict.fromkeys(h.asked for h in self.heard if h.asked is not None))
+        """Requests that were answered, in the order of their first occurrence."""
+        return list(dict.fromkeys(h.asked for h in self.received if h.asked is not None))
 
 
 def cut_lines(capture: Capture, file: str) -> Lines:
-    """The lines of a capture.
+    """Split a capture into lines.
 
     Raises:
-        SettingError: it holds too little, or bytes that are no text.
+        SettingError: the capture has too few bytes from the instrument.
     """
     received = capture.received
     if len(received) < LEAST_BYTES:
         raise SettingError(
-            "hardly anything came from the instrument in this capture; capture again, for longer or with --send",
+            "the capture has almost no bytes from the instrument; capture again, for longer or with --send",
             file=file,
         )
     lines = Lines(sends_end=_common_end(capture.sent))
@@ -117,7 +115,7 @@ def _common_end(sent: Sequence[bytes]) -> bytes | None:
 
 
 def _echoes(capture: Capture) -> bool:
-    """Whether at least four in five requests came back at once."""
+    """Return True where at least four in five requests were echoed."""
     came = seen = 0
     asked, got = b"", b""
     for piece in [*capture.pieces, None]:
@@ -132,11 +130,11 @@ def _echoes(capture: Capture) -> bool:
 
 
 def _enveloped(received: bytes) -> bool:
-    """Whether a checksum stands between each ETX and the next STX: then a line does not end with ETX."""
+    """Return True where there is a checksum between each ETX and the next STX; a line does not end with ETX then."""
     behind = [text for _, text in ENVELOPE.findall(received)]
     if len(behind) < 2 or len(behind) * 5 < 4 * received.count(b"\x03"):
         return False
-    # A checksum may happen to be a line end, but not each of them; where all are, that is what ends the lines.
+    # One checksum may look like a line end; where all of them do, they are line ends.
     return all(behind) and not all(text.endswith((b"\r", b"\n")) for text in behind)
 
 
@@ -157,7 +155,7 @@ def _ends(received: bytes) -> tuple[bytes, ...]:
 
 
 def _chunks(capture: Capture, *, echo: bool) -> list[Chunk]:
-    """Time, bytes and the request before them; echoes taken out."""
+    """Return time, bytes and the request before them, without echoes."""
     out: list[Chunk] = []
     asked: bytes | None = None
     skip, sent_t = b"", 0
@@ -175,17 +173,17 @@ def _chunks(capture: Capture, *, echo: bool) -> list[Chunk]:
 
 
 def _without_ends(lines: Lines, chunks: Sequence[Chunk]) -> None:
-    """A fixed length, or a gap, where nothing marks the end."""
-    gaps = [b.t - a.t for a, b in pairwise(chunks)]
-    if not gaps:
+    """Find a fixed length or a silence, where no byte marks the end of a line."""
+    pauses = [b.t - a.t for a, b in pairwise(chunks)]
+    if not pauses:
         lines.silence_ns = SECOND // 50
         return
-    long = [g for g in gaps if g * 4 > max(gaps)]
-    short = [g for g in gaps if g * 4 <= max(gaps)]
+    long = [g for g in pauses if g * 4 > max(pauses)]
+    short = [g for g in pauses if g * 4 <= max(pauses)]
     lines.silence_ns = max(2_000_000, min(SECOND // 20, (max(short, default=0) + min(long)) // 2))
     blocks: list[int] = [len(chunks[0].data)]
-    for gap, chunk in zip(gaps, chunks[1:], strict=True):
-        if gap > lines.silence_ns:
+    for pause, chunk in zip(pauses, chunks[1:], strict=True):
+        if pause > lines.silence_ns:
             blocks.append(0)
         blocks[-1] += len(chunk.data)
     usual, count = Counter(blocks).most_common(1)[0]
@@ -200,7 +198,7 @@ def _cut(lines: Lines, chunks: Sequence[Chunk]) -> None:
     def keep(t: int, text: bytes, chunk: Chunk | None) -> None:
         if chunk is None or (not text and len(lines.ends) > 1):
             return
-        lines.heard.append(Heard(t, text, chunk.asked, t - chunk.sent_t))
+        lines.received.append(ReceivedLine(t, text, chunk.asked, t - chunk.sent_t))
 
     for chunk in chunks:
         t = chunk.t
@@ -228,49 +226,51 @@ def _cut(lines: Lines, chunks: Sequence[Chunk]) -> None:
 def _streams(lines: Lines, capture: Capture) -> bool:
     if not capture.sent:
         return True
-    if any(h.asked is None for h in lines.heard[:-1]):
+    if any(h.asked is None for h in lines.received[:-1]):
         return True
-    per_request = Counter(h.asked for h in lines.heard)
+    per_request = Counter(h.asked for h in lines.received)
     times_sent = Counter(capture.sent)
     return any(n > 3 * times_sent[asked] for asked, n in per_request.items() if asked is not None)
 
 
 def _part_answers_from_stream(lines: Lines, capture: Capture) -> None:
-    """An answer comes soon after its request, and lines of its shape no more often than it was asked for."""
-    shapes = Counter(shape(h.text) for h in lines.heard)
+    """Take back the request of lines that belong to the stream.
+
+    An answer is among the first lines after its request, and its shape is not more frequent than the request.
+    """
+    shapes = Counter(shape(h.text) for h in lines.received)
     times_sent = Counter(capture.sent)
     since: Counter[bytes] = Counter()
     before: bytes | None = None
-    for i, h in enumerate(lines.heard):
+    for i, h in enumerate(lines.received):
         if h.asked is None:
             continue
         since[h.asked] = since[h.asked] + 1 if h.asked == before else 1
         before = h.asked
         if since[h.asked] > SOON or shapes[shape(h.text)] > times_sent[h.asked]:
-            lines.heard[i] = Heard(h.t, h.text, None)
+            lines.received[i] = ReceivedLine(h.t, h.text, None)
 
 
 def shape(text: bytes) -> bytes:
-    """A line in which numbers do not matter."""
+    """Return a line with every number replaced by 9."""
     return re.sub(rb"\d+", b"9", text)
 
 
 def _drop_first(lines: Lines) -> None:
-    """Leave the first line out where it is the rest of one: shorter than all others, and the end of nothing known."""
-    if len(lines.heard) < 4:
+    """Remove the first line where it is shorter than all others, because it is incomplete then."""
+    if len(lines.received) < 4:
         return
-    first, rest = lines.heard[0].text, [len(h.text) for h in lines.heard[1:]]
+    first, rest = lines.received[0].text, [len(h.text) for h in lines.received[1:]]
     if len(first) < min(rest):
-        lines.began = True
-        del lines.heard[0]
+        del lines.received[0]
 
 
 def interval_of(times: Sequence[int]) -> int:
-    """The usual time (ns) between readings, to a round number; 1 s where that cannot be told."""
-    gaps = [b - a for a, b in pairwise(times) if b > a]
-    if not gaps:
+    """Return the median time between readings (ns), rounded; 1 s where there is only one reading."""
+    pauses = [b - a for a, b in pairwise(times) if b > a]
+    if not pauses:
         return SECOND
-    usual = statistics.median(gaps)
+    usual = statistics.median(pauses)
     for step in (10_000_000, 50_000_000, 100_000_000, 500_000_000):
         if usual < 12 * step:
             return max(step, round(usual / step) * step)

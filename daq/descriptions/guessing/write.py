@@ -1,4 +1,4 @@
-"""The parts of a description file that is made from a capture, each as lines of text."""
+"""Write the parts of a description file that is made from a capture, each as lines of text."""
 
 import json
 import re
@@ -12,18 +12,18 @@ from daq.descriptions.guessing.identity import literal
 from daq.descriptions.guessing.transcript import Lines, interval_of
 
 FILL_IN: Final = "FILL IN:"
-"""Begins a remark on something that only a person can know."""
+"""Start of a remark on a point that only a person can know."""
 SECOND: Final = 1_000_000_000
 LEAST_TIMEOUT: Final = 300_000_000
 
 
 def fill_in(what: str) -> str:
-    """The remark that a person must fill something in."""
+    """Return the remark on a point to fill in."""
     return f"# {FILL_IN} {what}"
 
 
 def open_points(text: str) -> Iterator[tuple[int, str]]:
-    """Remarks of a description file on what is still to be filled in: number of the line and what."""
+    """Yield the points of a description file that are still to be filled in: line number and point."""
     for number, line in enumerate(text.splitlines(), 1):
         _, mark, what = line.partition(fill_in(""))
         if mark:
@@ -31,25 +31,25 @@ def open_points(text: str) -> Iterator[tuple[int, str]]:
 
 
 def head(kind: str, file: str, mark: str, *, identified: bool) -> list[str]:
-    """The keys before the first table; `mark` is the decimal mark."""
+    """Return the keys before the first table; `mark` is the decimal mark."""
     out = [
         f"# A first description of {kind}, made from {file}.",
-        f"# Look through it; what begins with '{FILL_IN}' only you can know. Then: daq driver check",
+        f"# Read it, fill in the remarks that begin with '{FILL_IN}', then: daq driver check",
         "format = 1",
         f"kind = {quoted(kind)}",
-        'title = ""                    # what people call it',
+        'title = ""                    # name used in the laboratory',
     ]
     if mark == ",":
         out.append('decimal = "comma"             # 12,5 is twelve and a half')
     if identified:
-        out.append('identify = "who"              # so that another instrument on this port is noticed')
+        out.append('identify = "who"              # to detect another instrument on this port')
     else:
         out.append("# identify = ...              # the request for its serial number, where it has one")
     return out
 
 
 def port(settings: str, *, echo: bool) -> list[str]:
-    """The serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
+    """Return the table of the serial line; `settings` as in a capture, for example ``9600 baud, 8N1``."""
     found = re.match(r"(\d+) baud, ([5-8])([NEO])([\d.]+)", settings)
     out = ["[port]"]
     if found:
@@ -65,7 +65,7 @@ def port(settings: str, *, echo: bool) -> list[str]:
 
 
 def framing(lines: Lines) -> list[str]:
-    """What marks a line."""
+    """Return the table of the framing."""
     out = ["[framing]"]
     if lines.ends:
         out.append("ends = [" + ", ".join(quoted(e.decode("latin-1")) for e in lines.ends) + "]")
@@ -73,18 +73,18 @@ def framing(lines: Lines) -> list[str]:
         out.append(f"length = {lines.length}")
     else:
         out.append(f"silence = {time(lines.silence_ns)}")
-    longest = max(len(h.text) for h in lines.heard)
+    longest = max(len(h.text) for h in lines.received)
     out.append(f"longest = {max(20, 2 * longest)}  # the longest in the capture had {longest} bytes")
     sends = lines.sends_end
     if sends is not None and (not lines.ends or sends != lines.ends[0]):
         out.append(f"sends_end = {quoted(sends.decode('latin-1'))}")
     if lines.streams and lines.ends:
-        out.append("drop_first = true             # the first line after opening may be the rest of one")
+        out.append("drop_first = true             # the first line after opening may be incomplete")
     return out
 
 
 def checksum(found: FoundChecksum | None, *, requests: bool) -> list[str]:
-    """The checksum of every line, and whether requests carry it too; nothing where there is none."""
+    """Return the table of the checksum, for requests too (`requests`); empty where there is none."""
     if found is None:
         return []
     out = ["[checksum]", f"name = {quoted(found.name)}"]
@@ -103,12 +103,12 @@ def checksum(found: FoundChecksum | None, *, requests: bool) -> list[str]:
     if requests:
         out.append("requests = true")
     if not found.sure:
-        out.append(fill_in("whether this checksum is no chance: few different lines came"))
+        out.append(fill_in("check this checksum in the manual: the capture has few different lines"))
     return out
 
 
 def channel(found: GuessedField) -> list[str]:
-    """One measured quantity."""
+    """Return the table of one measured quantity."""
     measured = [t for t in found.texts if t not in found.special]
     whole = max(len(t.lstrip("+- ").split(".")[0].split(",")[0]) for t in measured)
     width = max(whole, 1) if found.type == "number" else whole + 1
@@ -125,28 +125,28 @@ def channel(found: GuessedField) -> list[str]:
 
 
 def stream(interval: int) -> list[str]:
-    """For readings that come unasked, every `interval` ns."""
+    """Return the table for readings that come unasked, every `interval` ns."""
     stale = max(5 * interval, 2 * SECOND)
-    return ["[stream]", f"interval = {time(interval)}", f"stale_after = {time(stale)}  # then it is silent"]
+    return ["[stream]", f"interval = {time(interval)}", f"stale_after = {time(stale)}  # then it counts as silent"]
 
 
 def poll(names: Sequence[str], slowest: int) -> list[str]:
-    """For readings that are asked for by these requests, whose answers together took `slowest` ns at most."""
+    """Return the table for polled readings; the answers to the requests took at most `slowest` ns together."""
     wanted = max(interval_of([2 * slowest]) if slowest else 0, 500_000_000)
     every = max(wanted, 2 * slowest // 100_000_000 * 100_000_000)
     return [
         "[poll]",
         f"requests = [{', '.join(map(quoted, names))}]",
-        f"interval = {time(every)}  # how often it is asked",
-        f"stale_after = {time(max(5 * SECOND, 5 * every))}  # without a reading for so long it is silent",
+        f"interval = {time(every)}  # time between two readings",
+        f"stale_after = {time(max(5 * SECOND, 5 * every))}  # time without a reading that counts as silence",
     ]
 
 
 def request(name: str, text: str, lines: Sequence[str], slowest: int, *, streams: bool) -> list[str]:
-    """One request; `lines` answer it and nothing else, its slowest answer took `slowest` ns."""
+    """Return the table of a request; `lines` are accepted only as its answer, the slowest answer took `slowest` ns."""
     timeout = max(LEAST_TIMEOUT, -(-3 * slowest // 100_000_000) * 100_000_000)
     if streams:
-        timeout += 1_500_000_000  # the answer waits its turn between two lines
+        timeout += 1_500_000_000  # the answer is sent between two lines of the stream
     sent = re.sub("[{}]", lambda m: m[0] * 2, text)
     out = [f"[request.{name}]", f"send = {quoted(sent)}"]
     if lines:
@@ -156,17 +156,17 @@ def request(name: str, text: str, lines: Sequence[str], slowest: int, *, streams
 
 
 def ignored_line(name: str, group: GuessedLine) -> list[str]:
-    """A line in which nothing is measured, or that comes too seldom to wait for."""
+    """Return the table of a line without a measured value, or of one that is too rare."""
     return [
         f"[line.{name}]",
         'says = "ignored"',
         f"pattern = {quoted(_pattern(group, named=False))}",
-        fill_in(f"what {quoted(group.lines[0])} says"),
+        fill_in(f"the meaning of {quoted(group.lines[0])}"),
     ]
 
 
 def reading_line(name: str, group: GuessedLine) -> list[str]:
-    """A line that gives values."""
+    """Return the table of a line with values."""
     out = [f"# for example {quoted(group.lines[-1])}", f"[line.{name}]", 'says = "reading"']
     if group.by_blanks:
         columns = [_field(f) if f.type != "padded" else _field(f, "number") for f in group.fields]
@@ -179,7 +179,7 @@ def reading_line(name: str, group: GuessedLine) -> list[str]:
         out.append(
             fill_in(
                 f"whether {', '.join(fixed)}, the same in every line of the capture, can change; if so write a field "
-                f"in the place of the number{one}: {{:number}} passes {them} over"
+                f"in the place of the number{one}: {{:number}} ignores {them}"
             )
         )
     for found in group.fields:
@@ -189,17 +189,17 @@ def reading_line(name: str, group: GuessedLine) -> list[str]:
 
 
 def seconds(ns: int) -> str:
-    """A time for a person."""
+    """Return a time (ns) as text."""
     return f"{ns / 1e9:g} s" if ns >= SECOND else f"{round(ns / 1e6)} ms"
 
 
 def time(ns: int) -> str:
-    """A time as a value of TOML."""
+    """Return a time (ns) as a value of TOML."""
     return f'"{seconds(ns)}"'
 
 
 def quoted(text: str) -> str:
-    """A string of TOML."""
+    """Return a text as a string of TOML."""
     return json.dumps(text, ensure_ascii=True)
 
 
@@ -207,14 +207,14 @@ def _field_table(line: str, found: GuessedField) -> list[str]:
     out = ["", f"[line.{line}.fields.{found.name}]"]
     if not found.numeric:
         texts = list(dict.fromkeys(found.texts))
-        said = ", ".join(map(quoted, texts))
+        listed = ", ".join(map(quoted, texts))
         out.append("means = { " + ", ".join(f'{quoted(t)} = ""' for t in texts) + " }")
-        return [*out, fill_in(f'which of {said} mean a fault, as in: "E" = "probe" or "value: unsteady"')]
+        return [*out, fill_in(f'which of {listed} mean a fault, as in: "E" = "probe" or "value: unsteady"')]
     if not found.special:
         return []
-    said = ", ".join(map(quoted, found.special))
+    listed = ", ".join(map(quoted, found.special))
     out.append("special = { " + ", ".join(f'{quoted(s)} = "not_a_number"' for s in found.special) + " }")
-    return [*out, fill_in(f"which fault {said} stands for (probe, over_range, ...)")]
+    return [*out, fill_in(f"the fault that {listed} means (probe, over_range, ...)")]
 
 
 def _pattern(group: GuessedLine, *, named: bool = True) -> str:

@@ -16,7 +16,7 @@ from daq.methods.concluding.budget import percent_of_full_scale, torque_at_rest
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
-from daq.rheology.ranges import Body, Candidate, Constants, Expected, plan_ranges
+from daq.rheology.ranges import Candidate, Expected, FlowConstants, FlowGeometry, plan_ranges
 from daq.rheology.torque import Advice as Figures
 from daq.rheology.torque import advise
 
@@ -116,13 +116,13 @@ class _Case:
         """Return the parameters of an expected torque (% of full scale), which may be a bound, and its assumption."""
         return {"expected_least" if self.saturated else "expected": torque, **self._assumption}
 
-    def _planned(self, geometries: Mapping[str, Body], speeds: Iterable[float]) -> list[Candidate]:
+    def _planned(self, geometries: Mapping[str, FlowGeometry], speeds: Iterable[float]) -> list[Candidate]:
         """Return the torques expected on `geometries` at `speeds` (/min), from the reading on the fitted geometry."""
         context = self.plan.context
         full_scale = (context.full_scale_unm or 1e6) * 1e-6
         # Without constants the torque at another speed still follows from the torque read.
         rate = None if context.geometry is None else context.geometry.rate_per_omega
-        fitted = Constants(context.viscosity_constant or 1.0, rate)
+        fitted = FlowConstants(context.viscosity_constant or 1.0, rate)
         net = (self.percent or 0.0) - self.zero
         expected = Expected.from_torque(net, self.speed, full_scale, fitted, self.index or 1.0)
         return plan_ranges(
@@ -242,7 +242,7 @@ def zero_of(plan: Plan, facts: Facts) -> float:
     return zero if abs(zero) <= (given.zero or given.torque or LARGEST_ZERO) else 0.0
 
 
-def other_geometries(plan: Plan) -> dict[str, Body]:
+def other_geometries(plan: Plan) -> dict[str, FlowGeometry]:
     """Return the other geometries of the plan's instrument that measure a viscosity, by name."""
     found = plan.context.other_geometries
-    return {name: Constants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}
+    return {name: FlowConstants(c.viscosity_constant, c.rate_per_omega) for name, c in found.items()}

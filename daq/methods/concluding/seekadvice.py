@@ -12,7 +12,7 @@ from daq.methods.concluding.advising import other_geometries, zero_of
 from daq.methods.concluding.budget import percent_of_full_scale
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.statement import state
-from daq.rheology.ranges import Candidate, Constants, Expected, plan_ranges, speeds_between
+from daq.rheology.ranges import Candidate, Expected, FlowConstants, plan_ranges, speeds_between
 from daq.rheology.torque import BandClass
 
 GREATEST_INDEX: Final = 2.0
@@ -66,7 +66,7 @@ def _best_geometry(plan: Plan, facts: Facts, seek: Seek, last: Try, index: float
     net = torque - zero_of(plan, facts)
     if net <= 0.0 or full_scale is None or geometry is None or not geometry.viscosity_constant:
         return None
-    fitted = Constants(geometry.viscosity_constant, geometry.rate_per_omega)
+    fitted = FlowConstants(geometry.viscosity_constant, geometry.rate_per_omega)
     found = plan_ranges(
         full_scale * 1e-6,
         other_geometries(plan),

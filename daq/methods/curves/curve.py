@@ -20,10 +20,10 @@ from daq.methods.curves.curvedata import (
 from daq.methods.curves.curvetrends import loop, recovery, thinning
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state, statement_of
-from daq.rheology import bodies, cylinders
+from daq.rheology import cylinders, rotors
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
 from daq.rheology.flowcurve import Fit
-from daq.rheology.flowmodels import MODELS
+from daq.rheology.flowmodels import CONSISTENCY_UNIT, MODELS
 
 POINT_PART: Final = 0.005
 """Relative standard deviation given to each point besides the instrument's zero: ripple and drift from step to step
@@ -177,7 +177,7 @@ def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_o
     stresses = np.array([p.wall_stress for p in points])
     rates = None if wall.radius_ratio is not None else np.array([p.shear_rate for p in points])
     if wall.rim and rates is not None:
-        stresses = bodies.plates_rim_stress(stresses, cylinders.local_slopes(rates, stresses))
+        stresses = rotors.plates_rim_stress(stresses, cylinders.local_slopes(rates, stresses))
     shifts, zero = _shifts(plan, stresses, wall.stress_over_representative, left_out)
     sigma = np.hypot(POINT_PART * stresses, zero)
     return choose(Series(omegas, stresses, sigma, wall.radius_ratio, rates), models, shifts)
@@ -215,7 +215,15 @@ def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[Statement]) -
 def _parameter(f: CurveFit, name: str) -> FittedParameter:
     p = f.fit.parameter(name)
     expanded, k = f.expanded(name)
-    return FittedParameter(name=p.name, value=p.value, unit=p.unit, standard_error=p.stderr, expanded=expanded, k=k)
+    return FittedParameter(
+        name=p.name,
+        value=p.value,
+        unit=p.unit,
+        unit_text="" if p.unit is not None else CONSISTENCY_UNIT,
+        standard_error=p.stderr,
+        expanded=expanded,
+        k=k,
+    )
 
 
 def _fitted_model(f: CurveFit, least: float | None) -> FittedModel:

@@ -34,7 +34,8 @@ class FittedParameter(Part):
 
     name: str
     value: float
-    unit: str
+    unit: str | None = Field(description="UCUM; null for a consistency K, whose unit depends on the parameter n")
+    unit_text: str = Field(default="", description="the unit as text, where 'unit' is null: 'Pa·sⁿ'")
     standard_error: float = Field(description="from the scatter about the curve alone")
     expanded: float = Field(description="expanded uncertainty, the instrument's share included")
     k: float = Field(description="coverage factor of 'expanded'")
@@ -47,8 +48,8 @@ class FittedModel(Part):
     equation: str
     parameters: list[FittedParameter]
     n: int = Field(description="points fitted")
-    rate_low: float = Field(description="/s; the model is not known below it")
-    rate_high: float = Field(description="/s; nor above")
+    rate_low: float = Field(description="/s; the model is not valid below it")
+    rate_high: float = Field(description="/s; the model is not valid above it")
     scatter: float = Field(description="residual standard deviation over the standard deviation each point was given")
     r_squared: float
     aicc: Number = None
@@ -57,7 +58,7 @@ class FittedModel(Part):
 
 
 class RefusedModel(Part):
-    """A model that the data do not support."""
+    """A model that is not supported by the data."""
 
     model: str
     reason: Statement

@@ -43,7 +43,7 @@ def _described(kind: str, source: Path, path: Path) -> int:
     from daq.descriptions.guessing.write import open_points
     from daq.descriptions.load import check_description
     from daq.testing.case import ignored
-    from daq.testing.talk import heard, rejected
+    from daq.testing.talk import rejected, transcribe
 
     capture = load_capture(source)
     if capture.cut:
@@ -59,17 +59,17 @@ def _described(kind: str, source: Path, path: Path) -> int:
     try:
         description = check_description(tomllib.loads(guess.text), str(path))
     except SettingError as error:
-        for words in guess.said:
-            print(plain(words))
+        for finding in guess.findings:
+            print(plain(finding))
         print(f"wrote {path}, which needs your hand:")
         for line in str(error).splitlines():
             print(f"  {plain(line)}")
-        print("next: correct it with an editor; the guide in DEVELOPERS.md names the keys")
+        print("next: correct it with an editor; the guide (daq/descriptions/README.md) names the keys")
         return 1
-    talk = heard(description.driver(), capture, "capture")
+    talk = transcribe(description.driver(), capture, "capture")
     missed = [e for e in rejected(talk) if not ignored(e)]
-    for words in guess.said:
-        print(plain(words))
+    for finding in guess.findings:
+        print(plain(finding))
     print(f"{len(talk.examples) - len(missed)} of {len(talk.examples)} lines of the capture are understood")
     for e in missed[:5]:
         print(f"  not understood: {plain(repr(e.frame)[1:])}")
