@@ -1,1 +1,1 @@
-"""What is measured and how, and what a run means: files, plans, conclusions, messages."""
+"""Methods of measuring and the meaning of a run: files, plans, conclusions, messages."""

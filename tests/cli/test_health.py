@@ -118,7 +118,7 @@ def test_the_command_reads_what_was_not_stored_from_the_journals(cli, shift):
     assert set(by_run) == {shift.within, shift.outside, shift.saturated, shift.stopped}
     # 0.4 % of the reading and 0.05 % of full scale by the simulator's specification, at some 56 % torque.
     assert by_run[shift.within]["ripple"] == pytest.approx(0.4 + 0.05 / 0.56, abs=0.03)
-    assert found["said"] == []
+    assert found["findings"] == []
     told_plain = cli("--state", shift.state, "health", "bench-1")
     assert "nothing is beyond its limit" in told_plain.stdout
 

@@ -88,7 +88,7 @@ def test_harm_is_counted_and_is_what_it_says():
     for _ in range(20):
         ((_, data),) = flipped(0, LINE)
         assert sum((a ^ b).bit_count() for a, b in zip(data, LINE, strict=True)) == 1
-    assert flipped.struck == 20
+    assert flipped.changed == 20
     assert DoubledEnds(1, 1.0)(0, LINE) == [(0, LINE + b"\r\n")]
     ((_, noisy),) = Garbage(1, 1.0)(0, LINE)
     assert noisy.endswith(LINE)
@@ -97,7 +97,7 @@ def test_harm_is_counted_and_is_what_it_says():
     assert len(b"".join(data for _, data in lossy(0, LINE))) < len(LINE)
     quiet = FlippedBits(1, 0.0)
     assert quiet(0, LINE) == [(0, LINE)]
-    assert quiet.struck == 0
+    assert quiet.changed == 0
 
 
 def test_the_same_seed_does_the_same_harm():

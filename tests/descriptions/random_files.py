@@ -20,7 +20,7 @@ NUMBERS: tuple[Any, ...] = (-1, 0, 1, 2, 1e-300, 5e-324, 1e30, 1e31, 1e300, -1e3
 
 
 def harvest(known: Iterable[Any]) -> dict[str, list[Any]]:
-    """Everything that stands under a key somewhere in these tables."""
+    """Return every value that these tables have under each key."""
     found: dict[str, list[Any]] = {}
 
     def look(node: Any) -> None:
@@ -96,7 +96,7 @@ def bred(rng: random.Random) -> dict[str, Any]:
 
 
 def changed(rng: random.Random, known: dict[str, Any], pool: dict[str, list[Any]]) -> dict[str, Any]:
-    """Up to four places are left out, or hold what stands elsewhere under that key, or something nasty."""
+    """Leave out up to four places, or put a value of the same key from elsewhere or a hostile value there."""
     tables = copy.deepcopy(known)
     for _ in range(rng.choice((1, 1, 2, 4))):
         where, key = rng.choice(list(places(tables)))

@@ -1,4 +1,4 @@
-"""What instruments do that a description must be able to say: one small description each."""
+"""Abilities of instruments that a description must be able to express: one small description each."""
 
 import pytest
 
@@ -56,7 +56,7 @@ def test_marks_of_a_line(framing, sent, frames):
     assert [d.decode(f) for f in frames] == [(float(f),) for f in frames]
 
 
-def test_a_line_that_ends_by_a_gap():
+def test_a_line_that_ends_by_silence():
     framer = make_framer(driver(framing={"silence": "10 ms"}).framing)
     assert framer.feed(0, b"1.5") == []
     assert framer.tick(10_000_000) == [b"1.5"]
@@ -196,7 +196,7 @@ def test_parts_of_a_reading_and_an_error_queue():
 
 
 def round_of(answers):
-    """What one round of the two-probe thermometer gives when it answers so; sent bytes."""
+    """Return the result of one round of the two-probe thermometer with these answers, and the sent bytes."""
     d = BUILT_IN["scpi-thermometer"].driver()
     sent, read, t = [], [], 0
     exchange = Exchange("probe", d, lambda _link, data: sent.append(data), lambda *_: None)

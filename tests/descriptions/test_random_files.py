@@ -68,7 +68,7 @@ def reasoned(error, file=""):
 
 
 def tried(tables, rng):
-    """Whether it made a driver."""
+    """Return True if the file made a driver."""
     try:
         with at_most(ONE_FILE_S):
             driver = check_description(tables, "mine.toml").driver()
@@ -88,7 +88,7 @@ def test_a_random_description_is_refused_or_works(make, least):
 
 
 def named(what, given, rng):
-    """What it gives; an error on its way out shows what it was given."""
+    """Return the result; an error that escapes shows the input."""
     try:
         return what(given, rng)
     except BaseException as error:

@@ -1,4 +1,4 @@
-"""What was composed from values by a description is read back by it, for every built-in description."""
+"""Every built-in description reads back the lines that it composes from values."""
 
 import math
 

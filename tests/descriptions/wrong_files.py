@@ -8,7 +8,7 @@ SCPI, PH, LEVEL, STREAMING = (
     scpi_thermometer.DESCRIPTION, ph_meter.DESCRIPTION, level.DESCRIPTION, streaming_rotational.DESCRIPTION,
 )  # fmt: skip
 
-# (file, text in it, what stands there instead, key, a part of the reason)
+# (file, text in it, the text that replaces it, key, a part of the reason)
 FILES = [
     (BALANCE, "format = 1\n", "", "format", "is missing: version of this format"),
     (BALANCE, "format = 1\n", "format = 2\n", "format", "must be one of 1; here 2"),

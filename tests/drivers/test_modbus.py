@@ -45,7 +45,7 @@ def sealed(content: bytes) -> bytes:
 
 
 def answer(d, asked, content):
-    """What the driver makes of an answer whose bytes went through its framing."""
+    """Return the driver's decoding of an answer whose bytes passed its framing."""
     framer = make_framer(d.framing)
     (frame,) = framer.feed(0, sealed(content))
     return d.decode(frame, asked)

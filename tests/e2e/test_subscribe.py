@@ -44,7 +44,7 @@ def test_the_page_runs_as_it_stands(make_lab, tmp_path):
         Daemon(lab).ready()
         for sample in ("S-1", "S-2", "S-3"):
             done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", sample, "--plain")
-            assert done.returncode in (0, 11), done.stdout + done.stderr  # on a busy machine readings may have gaps
+            assert done.returncode in (0, 11), done.stdout + done.stderr  # on a busy machine readings may be missing
         eventually(lambda: results.stat().st_size and len(rows()) == 3, what="three results")
         # The same again, as after a loss: the table stays as it is.
         (again,) = rows("SELECT event FROM results WHERE sample = 'S-2'")[0]

@@ -1,6 +1,6 @@
 """Description files with one planted fault each, made of built-in ones, and the check of the kit that must name it."""
 
-# driver, [(text in its file, what stands there instead), ...], check
+# driver, [(text in its file, the text that replaces it), ...], check
 PLANTED_IN_FILES = [
     (
         "thermometer",

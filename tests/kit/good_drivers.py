@@ -86,7 +86,7 @@ class Stirrer(Driver):
 
 
 class StirrerInstrument:
-    """Turns as told; its load follows the speed."""
+    """Turns at the commanded speed; its load follows the speed."""
 
     def __init__(self):
         self.speed, self.number, self.kept = 0.0, 0, b""
@@ -209,23 +209,23 @@ class Level(Driver):
 
 class LevelInstrument:
     def __init__(self):
-        self.t, self.told = 0.0, 0
+        self.t, self.sent = 0.0, 0
 
     def advance(self, dt_s):
         self.t += dt_s
         out = b""
-        while self.told < int(self.t / 0.2 + 1e-9):
-            self.told += 1
+        while self.sent < int(self.t / 0.2 + 1e-9):
+            self.sent += 1
             content = (
                 b"\xa5\x04"
-                + (12_000 + 37 * self.told).to_bytes(2, "big")
-                + (215 - self.told).to_bytes(2, "big", signed=True)
+                + (12_000 + 37 * self.sent).to_bytes(2, "big")
+                + (215 - self.sent).to_bytes(2, "big", signed=True)
             )
             out += content + bytes([xor(content)])
         return out
 
     def due_in_s(self):
-        return (self.told + 1) * 0.2 - self.t
+        return (self.sent + 1) * 0.2 - self.t
 
     def receive(self, data):
         del data

@@ -63,7 +63,7 @@ def host(kind, port):
 def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"), "--control", tmp_path / "control")
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as control:
-        # What lies on the pan dries by more than 1 g/s, so that each line is another one.
+        # The load dries by more than 1 g/s, so that every line differs.
         control.connect(str(tmp_path / "control"))
         for command in (b"load 600\n", b"dry 100\n"):
             control.sendall(command)
@@ -90,7 +90,7 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
     assert output.count("mass ") == 3
     assert 'driver = "scale.toml"' in output
 
-    # What the description simulates is read by it, and so is the capture.
+    # The description reads the lines that it simulates, and the capture.
     for what in ("scale.toml", "scale.capture"):
         started(*DAQ, "simulate", tmp_path / what, "--pty", tmp_path / "pretend")
         output = daq("driver", "try", "scale.toml", "pretend", "--readings", "2")
@@ -141,7 +141,7 @@ def test_a_capture_that_cannot_be_written_any_more_ends_with_what_it_has(tmp_pat
     path = tmp_path / "t.capture"
 
     def little_space():
-        # As a full disk: no file may grow beyond this, and Python is told by an error, not by the signal.
+        # As a full disk: no file may grow beyond this, and Python gets an error, not the signal.
         resource.setrlimit(resource.RLIMIT_FSIZE, (500, 500))
 
     command = [*DAQ, "capture", tmp_path / "port", "--for", "60", "-o", path]

@@ -143,7 +143,7 @@ def test_a_zero_error_does_not_make_a_fluid_shear_thinning():
 
 @pytest.mark.slow
 def test_no_curve_however_odd_breaks_a_fit():
-    """What no model describes: flat, falling, jumping stresses, and a Newtonian fluid, for which a Casson yield is 0."""
+    """Stresses that no model describes: flat, falling, jumping, and a Newtonian fluid, whose Casson yield stress is 0."""
     rng = np.random.default_rng(100)
     curves = [4.0 * OMEGAS * (1 + 2e-4 * rng.standard_normal(8)) for _ in range(6)]
     curves += [np.full(8, 3.0) * (1 + 1e-3 * rng.standard_normal(8)), 5.0 / OMEGAS, rng.uniform(0.1, 50.0, 8)]

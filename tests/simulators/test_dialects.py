@@ -262,7 +262,7 @@ def test_level_sentences_and_their_rhythm():
     assert lines[0].split(b",")[0] == b"$KSTNK"
     commanded(sensor, "echo lost")
     assert sensor.advance(1.0).startswith(b"$KSTNK,,M,,C,V*")
-    # NMEA 0183: exclusive or of what stands between $ and *; K S Q I D is 4B^53^51^49^44 = 44.
+    # NMEA 0183: exclusive or of the characters between $ and *; K S Q I D is 4B^53^51^49^44 = 44.
     assert sensor.receive(b"$KSQID*44\r\n").startswith(b"$KSIDN,L-0088,0.9*")
     assert sensor.receive(b"$KSQID*45\r\n") == b""
 
@@ -325,7 +325,7 @@ def test_it_streams_a_viscosity_of_its_own():
     assert float(cells[4]) == pytest.approx(77.0, abs=1.0)
     viscosity = [float(line.split(";")[5]) for line in lines[-40:]]
     assert sum(viscosity) / len(viscosity) == pytest.approx(800.0, rel=0.02)
-    # What it says of itself: K times torque over speed.
+    # Its own viscosity: K times torque over speed.
     constant = float(hello.split(";")[5])
     assert float(cells[5]) == pytest.approx(constant * float(cells[2]) / float(cells[3]), rel=1e-3)
     assert order(visc, "NULL") == ["ERR;NULL;turning"]

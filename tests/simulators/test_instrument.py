@@ -1,4 +1,4 @@
-"""The simulated instrument: motor, torque sensor, bath, errors within its specification, repeatability."""
+"""The simulated instrument: motor, torque sensor, bath, errors within its specification, scatter of its readings."""
 
 import dataclasses
 import math

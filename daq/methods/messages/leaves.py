@@ -1,6 +1,6 @@
 """The leaves of a payload's model: their paths, types, units and descriptions, and their values in the JSON data.
 
-A path is written with dots, as in ``conditions.speed``.  ``[]`` stands for the elements of a list, ``*`` for the
+A path is written with dots, as in ``conditions.speed``.  ``[]`` means the elements of a list, ``*`` for the
 keys of a free table, and ``[decisive]`` for the one limit that decided the verdict.
 """
 

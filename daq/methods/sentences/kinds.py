@@ -1,6 +1,6 @@
 """Sentences as data: a template, and the kind of each of its parameters.
 
-In a template ``{speed}`` stands for the parameter `speed` with its unit, ``{speed#}`` for the number alone.  The text
+In a template ``{speed}`` is the parameter `speed` with its unit, ``{speed#}`` for the number alone.  The text
 between ``[`` and ``]`` is left out where one of its parameters is not given.
 """
 
