@@ -1,4 +1,4 @@
-"""A seek through the serial line: it finds its speed, and what it leaves in the vessel is not measured as if it were fresh."""
+"""A seek through the serial line: it finds its speed, and the sheared sample is not measured as a fresh one."""
 
 import pytest
 
@@ -28,7 +28,7 @@ def newest(lab) -> tuple[str, dict]:
     return run.id, lab.result(run.id)
 
 
-def test_a_seek_and_what_may_follow_on_its_fill(lab):
+def test_a_seek_and_the_runs_allowed_on_its_fill(lab):
     for name, text in (("short-presheared", SHEARED_FIRST), ("not-rested", NOT_RESTED)):
         (lab.config / "methods" / f"{name}.toml").write_text(text)
     daemon = Daemon(lab)
@@ -52,7 +52,7 @@ def test_a_seek_and_what_may_follow_on_its_fill(lab):
             assert done.returncode == 2
             assert f"fill 'F-1' was sheared by the seek of run {seek[:8]}" in done.stderr
             assert f"method {method} declares no pre-shear with a rest after it" in done.stderr
-        assert newest(lab)[0] == seek  # nothing was begun
+        assert newest(lab)[0] == seek  # no run was started
 
         assert measure(lab, "short-presheared", "F-1").returncode == 0
         assert newest(lab)[1]["sample"]["sheared"] is False
