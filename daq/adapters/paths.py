@@ -1,4 +1,4 @@
-"""Where things are: configuration, examples, the state directory and who owns it."""
+"""Paths of the configuration, the examples and the state directory, and the lock on the state directory."""
 
 import contextlib
 import errno
@@ -11,39 +11,39 @@ from daq.core.errors import SettingError, StoreError
 
 try:
     import fcntl
-except ImportError:  # not a POSIX system: files can be checked there, but no state directory can be owned
+except ImportError:  # not a POSIX system: `daq check` works there, but a state directory cannot be locked
     fcntl = None  # type: ignore[assignment]
 
 DAEMON_FILE: Final = "daemon.toml"
 SYSTEM_FOLDER: Final = Path("/etc/daq")
 LONGEST_SOCKET: Final = 107
-"""Bytes of a Unix socket's path (sun_path of Linux, less its final zero byte)."""
+"""Greatest length of a Unix socket's path, bytes (sun_path of Linux, less its final zero byte)."""
 OWNER_WRITES_S: Final = 1.0
-"""An owner writes its pid within this time of taking the lock."""
+"""Time (s) within which an owner writes its process id after it took the lock."""
 
 
 def examples_dir() -> Path:
-    """The example configuration: packed into the wheel, or the checkout's ``config`` folder.
+    """Return the folder of the example configuration: that in the wheel, or the checkout's ``config`` folder.
 
     Raises:
-        SettingError: neither is there; the installation is damaged.
+        SettingError: neither folder exists; the installation is damaged.
     """
     package = Path(__file__).resolve().parent.parent
     packed, checkout = package / "examples", package.parent / "config"
     for folder in (packed, checkout):
         if (folder / DAEMON_FILE).is_file():
             return folder
-    raise SettingError("the example configuration is not there; install daq again", file=str(packed))
+    raise SettingError("the example configuration is missing; install daq again", file=str(packed))
 
 
 def config_dir(given: str | None) -> Path:
-    """The folder of the daemon's file.
+    """Return the folder of the daemon's file.
 
-    Looked for in this order: `given` (--config), $DAQ_CONFIG, /etc/daq, $XDG_CONFIG_HOME/daq, the packaged examples.
+    The search order is `given` (--config), $DAQ_CONFIG, /etc/daq, $XDG_CONFIG_HOME/daq, the packaged examples.
     The first two may name the file or its folder.
 
     Raises:
-        SettingError: what was named is not there.
+        SettingError: --config or $DAQ_CONFIG names a path without a daemon's file.
     """
     for name, asked in (("--config", given), ("$DAQ_CONFIG", os.environ.get("DAQ_CONFIG"))):
         if asked:
@@ -63,7 +63,8 @@ def _named_config(path: Path, name: str) -> Path:
         )
     if not path.exists():
         raise SettingError(
-            f"{name} names what does not exist; `daq init FOLDER` makes a configuration to begin with", file=str(path)
+            f"{name} names a path that does not exist; `daq init FOLDER` makes a configuration to start with",
+            file=str(path),
         )
     if path.name != DAEMON_FILE:
         raise SettingError(f"{name} must name {DAEMON_FILE} or the folder it is in", file=str(path))
@@ -71,15 +72,15 @@ def _named_config(path: Path, name: str) -> Path:
 
 
 def state_dir(given: str | None, configured: str | None = None, *, create: bool = True) -> Path:
-    """The state directory.
+    """Return the state directory.
 
-    Taken in this order: `given` (--state), $STATE_DIRECTORY, `configured` (``state`` of the daemon's file, absolute),
-    $XDG_STATE_HOME/daq.  With `create` it is made, for its owner only, where it does not exist.
+    The order of precedence is `given` (--state), $STATE_DIRECTORY, `configured` (``state`` of the daemon's file,
+    absolute), $XDG_STATE_HOME/daq.  With `create`, a missing directory is made with access for its owner only.
 
     Raises:
-        SettingError: it is not a directory, or cannot be made.
+        SettingError: the path is not a directory, or the directory cannot be made.
     """
-    # systemd gives several directories separated by colons; the first is ours.
+    # systemd separates several directories by colons; the unit of daq lists its own first.
     of_systemd = os.environ.get("STATE_DIRECTORY", "").partition(":")[0]
     chosen = given or of_systemd or configured
     folder = Path(chosen).expanduser() if chosen else _xdg("XDG_STATE_HOME", ".local/state") / "daq"
@@ -96,18 +97,18 @@ def state_dir(given: str | None, configured: str | None = None, *, create: bool 
 
 
 def _xdg(variable: str, fallback: str) -> Path:
-    """A base directory; the XDG specification has relative values ignored."""
+    """Return a base directory; a relative value is ignored, as the XDG specification demands."""
     value = os.environ.get(variable, "")
     return Path(value) if value.startswith("/") else Path.home() / fallback
 
 
 def database_path(state: Path) -> Path:
-    """The database in a state directory."""
+    """Return the path of the database in a state directory."""
     return state / "daq.db"
 
 
 def socket_path(state: Path) -> Path:
-    """The control socket in a state directory.
+    """Return the path of the control socket in a state directory.
 
     Raises:
         SettingError: the path is longer than the operating system allows for a socket.
@@ -115,7 +116,8 @@ def socket_path(state: Path) -> Path:
     path = (state / "control").absolute()
     if len(os.fsencode(path)) > LONGEST_SOCKET:
         raise SettingError(
-            f"the path is longer than the {LONGEST_SOCKET} bytes a socket may have; choose a shorter state directory",
+            f"the path is longer than the {LONGEST_SOCKET} bytes a socket may have; choose a state directory with a "
+            "shorter path",
             file=str(path),
         )
     return path
@@ -124,8 +126,8 @@ def socket_path(state: Path) -> Path:
 class StateLock:
     """Ownership of a state directory, and so of its database, ports and outbox.
 
-    It is the flock of the file ``lock``, which ends with its process however that ends; the pid in the file is for
-    people.  Call `acquire` and `release`, or use it as a context manager.
+    The lock is an flock of the file ``lock``.  The operating system frees it when the process ends, also after a kill.
+    The process id in the file is for people.  Call `acquire` and `release`, or use it as a context manager.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -133,10 +135,10 @@ class StateLock:
         self._fd = -1
 
     def acquire(self) -> None:
-        """Take the directory.
+        """Lock the directory.
 
         Raises:
-            StoreError: another process has it; the text names its pid.
+            StoreError: another process holds the lock; the text names its process id.
             SettingError: the directory cannot be written.
         """
         try:
@@ -158,17 +160,17 @@ class StateLock:
         deadline = time.monotonic() + OWNER_WRITES_S
         while not _flock(fd):
             pid = _pid_in(fd)
-            # `holder` locks for an instant to look: it leaves no living pid, and an owner does.
+            # `holder` takes the lock for an instant and writes no process id.  An owner writes one.
             if (pid is not None and _lives(pid)) or time.monotonic() > deadline:
                 who = f"process {pid}" if pid is not None else "another process"
                 raise StoreError(
-                    f"{self.path.parent}: {who} holds this state directory; stop it, speak to it through the daq "
-                    "commands, or choose another directory with --state"
+                    f"{self.path.parent}: {who} holds this state directory; stop it, use the daq commands that talk to "
+                    "it, or choose another directory with --state"
                 )
             time.sleep(0.01)
 
     def release(self) -> None:
-        """Give the directory free; later calls do nothing."""
+        """Release the lock; later calls do nothing."""
         if self._fd >= 0:
             os.ftruncate(self._fd, 0)
             os.close(self._fd)
@@ -183,7 +185,7 @@ class StateLock:
 
 
 def holder(folder: Path) -> int | None:
-    """The pid of the process that owns a state directory, or None.  0 where it has not written its pid yet."""
+    """Return the process id of a state directory's owner: None without owner, 0 until the owner has written its id."""
     try:
         fd = os.open(folder / "lock", os.O_RDONLY | os.O_CLOEXEC)
     except OSError:
@@ -196,7 +198,7 @@ def holder(folder: Path) -> int | None:
 
 def _flock(fd: int, *, shared: bool = False) -> bool:
     if fcntl is None:
-        raise StoreError("on this system nothing can be measured with daq, only checked: it has no POSIX file locks")
+        raise StoreError("this system has no POSIX file locks: daq can check files here, but cannot measure")
     try:
         fcntl.flock(fd, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except OSError as error:
@@ -217,6 +219,6 @@ def _lives(pid: int) -> bool:
         os.kill(pid, 0)
     except ProcessLookupError:
         return False
-    except OSError:  # it lives and is somebody else's
+    except OSError:  # no permission to signal it: it is alive and belongs to another user
         return True
     return True

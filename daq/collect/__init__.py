@@ -1,1 +1,1 @@
-"""The collector: results of many daemons from the broker into PostgreSQL, each of them once."""
+"""The collector: writes the results of many daemons from the broker into PostgreSQL, each result once."""

@@ -1,7 +1,7 @@
-"""Taking messages from the broker: nothing is acknowledged before it is committed.
+"""Connection of the collector to the broker, with acknowledgement on demand, after the commit.
 
-A worker's session outlives its connection, so what a killed worker had not acknowledged comes to it again.  The receive
-maximum bounds what the broker sends ahead, and so the memory.
+A worker's session outlives its connection, so the broker sends a restarted worker all messages it had not acknowledged.
+The receive maximum limits the number of messages sent ahead, and so the memory.
 """
 
 import asyncio
@@ -18,52 +18,64 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daq.adapters.mqtt.client import BrokerDownError, OpenClient, RefusedError, enter, explained, leave
+from daq.adapters.mqtt.client import (
+    BrokerClient,
+    BrokerDownError,
+    RefusedError,
+    close_client,
+    connection_error,
+    open_client,
+)
 from daq.adapters.mqtt.connection import REFUSED_FROM
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 
 LARGEST: Final = 4 * 2**20
-"""Bytes of a packet: none of ours comes near, and one of a stranger cannot fill the memory."""
+"""Largest packet (bytes) that the broker may send, so that no message can fill the memory; those of daq are smaller."""
 LIVE_MOST: Final = 2_000
-"""So many live messages may wait here; more are dropped, for the broker does not wait with them."""
+"""Maximum number of live messages that wait here; more are dropped, because the broker does not hold them back."""
 NO_SESSION: Final = 0
+"""Session expiry (s) with which the broker forgets a session at the end of the connection."""
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
-    """A message as it came; `mid` is 0 where nobody waits for an acknowledgement."""
+class ReceivedMessage:
+    """A received message.
+
+    Attributes:
+        mid: identifier for the acknowledgement; 0 where none is needed (QoS 0).
+    """
 
     topic: str
     payload: bytes
     mid: int
 
 
-class TakingClient(OpenClient):
-    """A client for one connection that acknowledges when it is told to."""
+class ManualAckClient(BrokerClient):
+    """A client for one connection that acknowledges messages only on `acknowledge`."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self._client.manual_ack_set(True)
-        self._inbox: deque[Taken] = deque()
+        self._inbox: deque[ReceivedMessage] = deque()
         self._live = 0
         self._news = asyncio.Event()
         self._dropped = 0
 
     @property
     def waiting(self) -> int:
-        """Messages that came and were not taken yet."""
+        """Number of messages received and not yet taken."""
         return len(self._inbox)
 
     def forget_dropped(self) -> int:
-        """Live messages that were dropped since the last call, because nobody kept up with them."""
+        """Return the number of live messages dropped since the last call, because the worker was too slow."""
         dropped, self._dropped = self._dropped, 0
         return dropped
 
-    async def take(self, most: int, stop: asyncio.Event) -> list[Taken]:
-        """Up to `most` messages as soon as there is one; none when `stop` is set.
+    async def take(self, most: int, stop: asyncio.Event) -> list[ReceivedMessage]:
+        """Wait for a message and return up to `most` waiting ones; return none when `stop` is set.
 
         Raises:
-            BrokerDownError: the connection was lost; what came over it will come again.
+            BrokerDownError: the connection was lost; the broker will send its unacknowledged messages again.
         """
         stopping = asyncio.ensure_future(stop.wait())
         try:
@@ -82,8 +94,8 @@ class TakingClient(OpenClient):
         self._live -= sum(m.mid == 0 for m in batch)
         return batch
 
-    def acknowledge(self, batch: Sequence[Taken]) -> None:
-        """Tell the broker, in the order in which they came; over a lost connection nothing happens."""
+    def acknowledge(self, batch: Sequence[ReceivedMessage]) -> None:
+        """Acknowledge messages in the order of arrival; does nothing over a lost connection."""
         if self.lost.done():
             return
         for message in batch:
@@ -91,11 +103,11 @@ class TakingClient(OpenClient):
                 self._client.ack(message.mid, 1)
 
     async def listen(self, filters: Sequence[str]) -> None:
-        """Subscribe with QoS 1.
+        """Subscribe to topic filters with QoS 1.
 
         Raises:
             RefusedError: the broker does not allow one of them.
-            BrokerDownError: no answer.
+            BrokerDownError: no answer arrived.
         """
         options = SubscribeOptions(qos=1)
         try:
@@ -105,10 +117,12 @@ class TakingClient(OpenClient):
         values = [code.value if isinstance(code, ReasonCode) else code for code in codes]
         for asked, value in zip(filters, values, strict=False):
             if value >= REFUSED_FROM:
-                raise RefusedError(f"the broker does not let us read {asked} (code {value}); check its access rules")
+                raise RefusedError(
+                    f"the broker refuses the subscription to {asked} (code {value}); check its access rules"
+                )
 
     async def leave_for_good(self) -> None:
-        """Let the broker forget this client's session."""
+        """Disconnect and let the broker delete this client's session."""
         properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
         properties.SessionExpiryInterval = NO_SESSION
         self._client.disconnect(properties=properties)
@@ -120,32 +134,32 @@ class TakingClient(OpenClient):
             self._dropped += 1
             return
         self._live += live
-        self._inbox.append(Taken(message.topic, bytes(message.payload), 0 if live else message.mid))
+        self._inbox.append(ReceivedMessage(message.topic, bytes(message.payload), 0 if live else message.mid))
         self._news.set()
 
 
 @contextlib.asynccontextmanager
-async def joined(
+async def worker_session(
     settings: MqttSettings, client_id: str, *, window: int, session_s: int = NO_SESSION
-) -> AsyncIterator[TakingClient]:
-    """An open connection, MQTT 5.
+) -> AsyncIterator[ManualAckClient]:
+    """Connect with MQTT 5; the connection is closed at the end of the context.
 
     Args:
-        settings: where and how.
-        client_id: the same each time, so that the broker finds the session again.
-        window: at most so many messages are sent to us unacknowledged.
-        session_s: how long the broker keeps the session after the connection, s.
+        settings: address and credentials.
+        client_id: the same for each connection of a worker, so that the broker finds its session.
+        window: maximum number of messages the broker sends without acknowledgement.
+        session_s: time (s) for which the broker keeps the session after the connection.
 
     Raises:
-        BrokerDownError: nobody answers there.
-        RefusedError: the broker does not let us in; the text says why.
+        BrokerDownError: no broker answers.
+        RefusedError: the broker refuses the connection; the text has the reason.
         SettingError: a certificate file is wrong.
     """
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
     properties.SessionExpiryInterval = session_s
     properties.ReceiveMaximum = window
     properties.MaximumPacketSize = LARGEST
-    client = TakingClient(
+    client = ManualAckClient(
         settings.host,
         settings.real_port,
         identifier=client_id,
@@ -159,11 +173,11 @@ async def joined(
         properties=properties,
     )
     try:
-        await enter(client)
+        await open_client(client)
     except aiomqtt.MqttError as error:
-        found = explained(error, settings)
-        raise type(found)(f"{found}, and that it speaks MQTT 5") from error
+        found = connection_error(error, settings)
+        raise type(found)(f"{found}, and that it supports MQTT 5") from error
     try:
         yield client
     finally:
-        await leave(client)
+        await close_client(client)

@@ -1,6 +1,6 @@
-"""The columns of the collector's tables, from the payload's own model.
+"""The columns of the collector's tables, derived from the model of the payload.
 
-Tables, copies, views and rows follow from them, so that a column is added in one place.
+Tables, copies, views and rows use these lists, so a new column needs a change in one place only.
 """
 
 from collections.abc import Sequence
@@ -20,7 +20,7 @@ _TYPES: Final[dict[Kind, str]] = {
     "identity": "uuid",
     "part": "boolean",
 }
-"""A part is stored as whether it is there."""
+"""SQL type of each kind of value; of a part, only its presence is stored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +29,9 @@ class Column:
 
     Attributes:
         declared: its type in SQL.
-        comment: a description for who looks at the table.
-        named: where its value is in the event's data; None for a column of the envelope.
-        place: the same in words.
+        comment: the description stored in the database.
+        named: path of its value in the event's data; None for a column of the envelope.
+        place: the same path as text.
     """
 
     name: str
@@ -49,7 +49,7 @@ ENVELOPE: Final = (
     Column("sequence", "bigint NOT NULL"),
     Column("prefix", "text NOT NULL"),
 )
-"""Of every event, before those of its data."""
+"""Columns of every event, before those of its data."""
 RECEIVED: Final = Column("received", "timestamptz NOT NULL DEFAULT now()")
 EVENT: Final = Column("event", "jsonb NOT NULL")
 
@@ -57,11 +57,11 @@ EVENT: Final = Column("event", "jsonb NOT NULL")
 def _column(named: Named) -> Column:
     leaf, place = named.leaf, f"data.{named.leaf.dotted}"
     may_be_null = leaf.is_nullable and leaf.kind != "part"
-    said = "whether there is one" if leaf.kind == "part" else leaf.description
+    text = "whether there is one" if leaf.kind == "part" else leaf.description
     in_unit = f"unit {leaf.unit}" if leaf.unit else ""
     if leaf.unit_at:
         in_unit = f"unit in data.{leaf.unit_at}"
-    comment = "; ".join(text for text in (place, said, in_unit) if text)
+    comment = "; ".join(text for text in (place, text, in_unit) if text)
     return Column(named.name, _TYPES[leaf.kind] + ("" if may_be_null else " NOT NULL"), comment, named, place)
 
 
@@ -70,17 +70,17 @@ CURVE: Final = tuple(_column(n) for n in CURVE_NAMES)
 
 
 def names_of(columns: Sequence[Column]) -> tuple[str, ...]:
-    """Names of the columns that the writer fills: around the data, of the data, and the event itself."""
+    """Return the names of the columns that the writer fills: envelope, data, and the event itself."""
     return tuple(c.name for c in (*ENVELOPE, *columns, EVENT))
 
 
 def table(name: str, columns: Sequence[Column]) -> str:
-    """The SQL that makes a table of events, partitioned by time."""
+    """Return the SQL for a table of events, partitioned by time."""
     declared = ",\n".join(f"    {c.name} {c.declared}" for c in (*ENVELOPE, RECEIVED, *columns, EVENT))
     return f"CREATE TABLE lab.{name} (\n{declared}\n) PARTITION BY RANGE (time);\n"
 
 
 def comments(name: str, columns: Sequence[Column]) -> str:
-    """The SQL that says of each column what it is, where its value is in the event, and its unit."""
+    """Return the SQL for the comments on the columns: path of the value in the event, description, unit."""
     quoted = ((c.name, c.comment.replace("'", "''")) for c in columns)
     return "".join(f"COMMENT ON COLUMN lab.{name}.{column} IS '{text}';\n" for column, text in quoted)

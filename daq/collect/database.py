@@ -1,4 +1,4 @@
-"""Connections to PostgreSQL, and whose fault an error is."""
+"""Connections to PostgreSQL, and the classification of its errors."""
 
 from dataclasses import dataclass, field
 from typing import Final
@@ -7,29 +7,31 @@ import psycopg
 
 from daq.core.errors import StoreError
 
-OF_THE_MESSAGE: Final = ("22", "23", "54")
-"""Classes of SQLSTATE that say that a row cannot be stored: data exception, integrity, a limit of the program."""
+DATA_ERROR_CLASSES: Final = ("22", "23", "54")
+"""Classes of SQLSTATE for a row that cannot be stored: data exception, integrity violation, program limit exceeded."""
 CONNECT_S: Final = 10
+"""Longest wait for a connection, s."""
 _COMPRESSION: Final = """
 SELECT set_config(name, 'lz4', false) FROM pg_settings
 WHERE name = 'default_toast_compression' AND 'lz4' = ANY(enumvals)
 """
-"""Events are compressed with the faster of the server's ways, where it was built with it (PostgreSQL 14 and later)."""
+"""Selects the faster compression method for events, where the server was built with it (PostgreSQL 14 and later)."""
 
 
 class DatabaseAwayError(StoreError):
-    """No connection to the database could be made.  Example: the server was restarted, or the password is wrong."""
+    """A connection to the database failed.  Example: the server is restarting, or the password is wrong."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostgresSettings:
-    """How to reach the database.
+    """Address and credentials of the database.
 
     Attributes:
         host: name, address, or the folder of the server's socket.
-        password: the secret itself; it is in no `repr` and no log.
-        tls: check the server's certificate against its name.
-        ca_file: certificates to trust instead of the system's.
+        password: the secret itself; `repr` and logs never show it.
+        tls: use TLS and check the server's certificate against its name.
+        ca_file: certificates to trust in place of the system's.
+        cert_file, key_file: certificate with which the collector identifies itself to the server.
     """
 
     host: str
@@ -44,15 +46,15 @@ class PostgresSettings:
 
     @property
     def place(self) -> str:
-        """Database and server, for a person."""
+        """Database and server as text for messages."""
         return f"{self.database} on {self.host}:{self.port}"
 
 
 async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncConnection:
-    """A connection in autocommit mode; `name` is what the server's lists show for it.
+    """Open a connection in autocommit mode; `name` is shown in the server's list of connections.
 
     Raises:
-        DatabaseAwayError: nobody answers there, or the server does not let us in (the library does not say which).
+        DatabaseAwayError: no server answers, or it refuses the connection (the library does not distinguish the two).
     """
     options: dict[str, str | int] = {
         "host": settings.host,
@@ -60,7 +62,7 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
         "dbname": settings.database,
         "application_name": name,
         "connect_timeout": CONNECT_S,
-        # A worker whose machine vanished must not hold its locks for hours.
+        # Without keep-alives the server would keep the locks of a worker whose machine has failed, for hours.
         "keepalives_idle": 30,
         "keepalives_interval": 10,
         "keepalives_count": 3,
@@ -81,22 +83,22 @@ async def open_database(settings: PostgresSettings, name: str) -> psycopg.AsyncC
         db = await psycopg.AsyncConnection.connect(autocommit=True, **options)  # type: ignore[arg-type]  # libpq's own keys
         await db.execute(_COMPRESSION)
     except psycopg.Error as error:
-        raise DatabaseAwayError(f"the database {settings.place} cannot be used: {said(error)}") from error
+        raise DatabaseAwayError(f"the database {settings.place} cannot be used: {error_text(error)}") from error
     return db
 
 
-def of_the_message(error: Exception) -> bool:
-    """Whether an error tells of what was to be stored, and would come again with the same row."""
+def is_data_error(error: Exception) -> bool:
+    """Return whether an error is due to the data to be stored, so that the same row would raise it again."""
     if isinstance(error, UnicodeError):
         return True
     if not isinstance(error, psycopg.Error):
         return False
     if error.sqlstate is None:
         return isinstance(error, psycopg.DataError)
-    return error.sqlstate[:2] in OF_THE_MESSAGE
+    return error.sqlstate[:2] in DATA_ERROR_CLASSES
 
 
-def said(error: Exception) -> str:
-    """An error's text on one line."""
+def error_text(error: Exception) -> str:
+    """Return the text of an error on one line."""
     text = " ".join(str(error).split())
     return text or type(error).__name__

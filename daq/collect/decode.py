@@ -1,7 +1,7 @@
-"""From a message's bytes to the row it becomes, or the reason why it cannot become one.  Pure.
+"""Decoding of a message's bytes to the values of a row, or to the reason why there is no row.  Pure functions.
 
-What a later version of the daemon adds within ``v1`` is no fault: only what a column needs is looked at, the whole
-event is kept as it came.
+A later version of the daemon may add parts within ``v1``.  So only the values of the columns are checked.  The whole
+event is stored unchanged beside them.
 """
 
 import hashlib
@@ -22,13 +22,15 @@ from daq.methods.messages.named import Named
 
 EventKind = Literal["result", "curve", "live"]
 SEQUENCE_DIGITS: Final = 15
+"""Maximum number of digits of a sequence number."""
 _SOURCE: Final = re.compile(r"urn:uuid:([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})#([1-9][0-9]{0,8})")
 _TYPES: Final[dict[str, EventKind]] = {"lab.result.v1": "result", "lab.curve.v1": "curve"}
 _SHOWN: Final = 60
+"""Maximum number of characters of a wrong value in a message."""
 
 
 class NotAnEventError(ValueError):
-    """A message that cannot be stored as an event; its text says why."""
+    """A message cannot be stored as an event; the text has the reason.  Example: its JSON is cut off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +38,11 @@ class Event:
     """A result or a flow curve.
 
     Attributes:
-        id: unique within `source`.
-        prefix: the topic's levels up to ``lab/v1``, where the daemon listens for requests.
-        digest: SHA-256 of the bytes as they came.
-        text: these bytes as text.
-        values: those of the columns of `daq.collect.columns`, by name.
+        id: identity, unique within `source`.
+        prefix: levels of the topic up to ``lab/v1``, under which the daemon takes requests.
+        digest: SHA-256 of the received bytes.
+        text: the received bytes as text.
+        values: values of the columns of `daq.collect.columns`, by name.
     """
 
     kind: Literal["result", "curve"]
@@ -58,7 +60,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """One live value."""
+    """One live value of a channel, in `unit`."""
 
     time: datetime
     source: str
@@ -71,15 +73,15 @@ class Live:
 
 
 def decode(topic: str, payload: bytes) -> Event:
-    """The event in a message on a result or curve topic.
+    """Return the event in a message on a result or curve topic.
 
     Raises:
-        NotAnEventError: it is none, or not one that this version understands.
+        NotAnEventError: the message is not an event that this version understands.
     """
     prefix, kind = split(topic)
     text, event = _json(payload)
     if event.get("specversion") != "1.0":
-        raise NotAnEventError("specversion is not 1.0: this is no CloudEvents 1.0 message in structured JSON")
+        raise NotAnEventError("specversion is not 1.0: this is not a CloudEvents 1.0 message in structured JSON")
     type_ = _text(event.get("type"), "type")
     if _TYPES.get(type_) != kind:
         known = " and ".join(_TYPES)
@@ -106,7 +108,7 @@ def decode(topic: str, payload: bytes) -> Event:
 
 
 def decode_live(topic: str, payload: bytes) -> list[Live]:
-    """The values in a message on a live topic; errors as `decode`."""
+    """Return the values in a message on a live topic; errors as `decode`."""
     split(topic)
     _, message = _json(payload)
     time, source = _moment(message.get("time"), "time"), _text(message.get("source"), "source")
@@ -132,7 +134,11 @@ def decode_live(topic: str, payload: bytes) -> list[Live]:
 
 
 def split(topic: str) -> tuple[str, EventKind]:
-    """Prefix and kind of a topic ``{prefix}/{kind}/{instrument}``."""
+    """Return prefix and kind of a topic ``{prefix}/{kind}/{instrument}``.
+
+    Raises:
+        NotAnEventError: the topic is not one of results, curves or live values.
+    """
     parts = topic.split("/")
     if len(parts) < 3 or parts[-2] not in ("result", "curve", "live"):
         raise NotAnEventError(f"topic {_cut(topic)} is none of result, curve and live")
@@ -140,7 +146,11 @@ def split(topic: str) -> tuple[str, EventKind]:
 
 
 def database_of(source: str) -> tuple[str, int]:
-    """A database's identity and epoch, of a `source` that was decoded."""
+    """Return the database's identity and epoch in a `source`.
+
+    Raises:
+        NotAnEventError: `source` is not of the form urn:uuid:IDENTITY#EPOCH.
+    """
     found = _SOURCE.fullmatch(source)
     if found is None:
         raise NotAnEventError(f"source {_cut(source)} is not urn:uuid: with a database's identity, # and its epoch")
@@ -148,7 +158,7 @@ def database_of(source: str) -> tuple[str, int]:
 
 
 def lenient_moment(text: Any) -> datetime | None:
-    """A time as `text`; None where it is none, or has no offset and so cannot be placed."""
+    """Return the time in `text`; None where it is no time, or has no offset from UTC."""
     try:
         return _moment(text, "")
     except NotAnEventError:
@@ -156,17 +166,17 @@ def lenient_moment(text: Any) -> datetime | None:
 
 
 Reader = Callable[[Any], Any]
-"""From a JSON value to the value of a column."""
+"""Function from a JSON value to the value of a column."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """How the values of columns are read from an event's data: each part is looked up once for all its columns."""
+    """Readers of the columns' values from an event's data; each part is looked up once for all its columns."""
 
     flat: tuple[tuple[tuple[str, ...], tuple[tuple[str, str, Reader], ...]], ...]
-    """By the path of a part: name of the column, key in the part, reader."""
+    """Path of a part, with column name, key in the part and reader of each of its values."""
     other: tuple[tuple[str, tuple[str, ...], Reader], ...]
-    """Columns whose path goes through a list: name, path, reader."""
+    """Column name, path and reader of values within lists."""
 
     @classmethod
     def of(cls, columns: Sequence[Column]) -> "_Reading":
@@ -183,15 +193,15 @@ class _Reading:
         return cls(tuple((part, tuple(found)) for part, found in flat.items()), tuple(other))
 
     def values(self, data: dict[str, Any]) -> dict[str, Any]:
-        """The values by the names of their columns.
+        """Return the values by column name.
 
         Raises:
-            NotAnEventError: one that must be there is missing, or is of another type.
+            NotAnEventError: a required value is missing, or a value has a wrong type.
         """
         out: dict[str, Any] = {}
         try:
             for part, columns in self.flat:
-                # Most parts are one step away.
+                # Most parts are one step deep; a plain `get` is faster than `value_at`.
                 here = data.get(part[0]) if len(part) == 1 else value_at(data, part)
                 if here is None:
                     here = {}
@@ -207,7 +217,7 @@ class _Reading:
 
 
 def _reader(named: Named, key: str) -> Reader:
-    """The reader of one column; a missing value is null where the model allows it, otherwise refused."""
+    """Return the reader of one column; it returns None for a missing value that the model allows, or raises."""
     leaf = named.leaf
     if leaf.kind == "part":
         return lambda value: isinstance(value, dict)
@@ -232,7 +242,7 @@ def _reader(named: Named, key: str) -> Reader:
 def _json(payload: bytes) -> tuple[str, dict[str, Any]]:
     try:
         text = payload.decode("utf-8")
-        # A third of the standard library's time, and neither NaN nor half a surrogate pair gets through.
+        # This parser takes a third of the standard library's time, and refuses NaN and half surrogate pairs.
         value = from_json(payload, allow_inf_nan=False)
     except UnicodeDecodeError:
         raise NotAnEventError("it is not UTF-8 text") from None
@@ -263,7 +273,7 @@ def _number(value: Any, key: str) -> float | None:
     except OverflowError:
         number = math.inf
     if not math.isfinite(number):
-        raise NotAnEventError(f"{key} is larger than a number can be")
+        raise NotAnEventError(f"{key} is larger than the largest floating-point number")
     return number
 
 
@@ -292,7 +302,7 @@ def _moment(value: Any, key: str) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
         if moment.tzinfo is None:
-            raise NotAnEventError(f"{key} {_cut(text)} does not say its offset from UTC")
+            raise NotAnEventError(f"{key} {_cut(text)} has no offset from UTC")
         return moment.astimezone(UTC)
     except (ValueError, OverflowError) as error:
         if isinstance(error, NotAnEventError):

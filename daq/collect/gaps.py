@@ -1,7 +1,7 @@
-"""What is missing: found from the sequences that are here and the ones daemons announce, and asked for.
+"""Missing results: found from the stored sequence numbers and those that daemons announce, and requested again.
 
-`lab.streams.looked` says up to where a stream was looked at: every sequence until there is either in `lab.keys` or in
-`lab.gaps`.  So a look costs what is new since the last one, not what is stored.
+`lab.streams.looked` is the last sequence number that was checked: every number up to it is either in `lab.keys` or in
+`lab.gaps`.  So the cost of a check depends on the new results, not on the stored ones.
 """
 
 import json
@@ -18,22 +18,27 @@ from daq.collect.decode import NotAnEventError, database_of, lenient_moment
 from daq.collect.settings import GapSettings
 from daq.collect.sources import number_sources
 
-MOST_ASKED: Final = 500
-"""Results that one request may ask for."""
+MAX_RESULTS: Final = 500
+"""Maximum number of results in one request."""
 SPACING_S: Final = 6.0
-"""Between requests for one stream; a daemon answers one in 5 s."""
-ASKS_A_LOOK: Final = 200
-ASKS_A_DAEMON: Final = 5
-"""In one look; a daemon answers twenty requests in 5 s."""
-_MOST_NEWS: Final = 100_000
-_MOST_SEQUENCE: Final = 10**15
+"""Shortest time (s) between two requests for one stream; a daemon answers one in 5 s."""
+MAX_REQUESTS: Final = 200
+"""Maximum number of requests in one check."""
+MAX_REQUESTS_TO_DAEMON: Final = 5
+"""Maximum number of requests to one daemon in one check; a daemon answers twenty in 5 s."""
+_MAX_NEW: Final = 100_000
+"""Maximum number of new results of a stream in one check."""
+_MAX_SEQUENCE: Final = 10**15
+"""Sequence numbers from here on in a status are ignored."""
 
-_BEGIN_HERE: Final = """
+#: Without history: makes a stream start with its first stored result.
+_START_AT_FIRST: Final = """
 UPDATE lab.streams s SET looked = coalesce(
     (SELECT min(k.sequence) - 1 FROM lab.keys k WHERE k.source = s.source AND k.stream = s.stream), s.announced)
 WHERE s.looked = 0
 """
-_NEWS: Final = """
+#: Adds the holes between new results to the gaps, and advances `looked`.
+_ADD_HOLES: Final = """
 WITH news AS (
     SELECT s.source, s.stream, k.sequence,
         lag(k.sequence, 1, s.looked) OVER (PARTITION BY s.source, s.stream ORDER BY k.sequence) AS before
@@ -46,15 +51,17 @@ WITH news AS (
 ), tops AS (SELECT source, stream, max(sequence) AS top FROM news GROUP BY source, stream)
 UPDATE lab.streams s SET looked = top FROM tops WHERE s.source = tops.source AND s.stream = tops.stream
 """
-_ANNOUNCED: Final = """
+#: Adds announced results after the last stored one to the gaps.
+_ADD_ANNOUNCED: Final = """
 WITH ends AS (
     INSERT INTO lab.gaps (source, stream, first, last)
     SELECT source, stream, looked + 1, announced FROM lab.streams WHERE announced > looked
 )
 UPDATE lab.streams SET looked = announced WHERE announced > looked
 """
-# A gap that is filled in part leaves pieces, which are asked for as if they were new: somebody answers.
-_FILLED: Final = """
+#: Removes arrived results from the gaps.  The pieces left of a partly filled gap are requested as new gaps, without the
+#: long wait of the old one, because the daemon does answer.
+_REMOVE_FILLED: Final = """
 WITH here AS (
     SELECT g.no, k.sequence FROM lab.gaps g CROSS JOIN LATERAL (
         SELECT sequence FROM lab.keys WHERE source = g.source AND stream = g.stream
@@ -69,6 +76,7 @@ pieces AS (
 INSERT INTO lab.gaps (source, stream, first, last, seen)
 SELECT source, stream, first, last, seen FROM pieces WHERE last >= first
 """
+#: Selects the gaps to request now, at most one of each stream.
 _DUE: Final = """
 SELECT * FROM (
     SELECT DISTINCT ON (g.source, g.stream) g.no, s.source, t.prefix, g.stream, g.first, g.last, g.next_ask
@@ -79,7 +87,8 @@ SELECT * FROM (
     ORDER BY g.source, g.stream, g.next_ask, g.first
 ) due ORDER BY next_ask LIMIT %s
 """
-_ASKED: Final = """
+#: Schedules the next request for a gap.
+_SCHEDULE: Final = """
 WITH one AS (
     UPDATE lab.gaps SET asks = asks + 1, next_ask = now() + make_interval(
         secs => least(%s::float8, %s::float8 * power(2, least(asks, 30))) * %s::float8)
@@ -87,12 +96,14 @@ WITH one AS (
 )
 UPDATE lab.streams t SET asked = now() FROM one WHERE t.source = one.source AND t.stream = one.stream
 """
+#: Stores the newest status of each daemon.
 _ADD_STATUSES: Final = """
 INSERT INTO lab.daemons (prefix, source, state, time, status)
 SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::timestamptz[], %s::jsonb[])
 ON CONFLICT (prefix) DO UPDATE SET source = EXCLUDED.source, state = EXCLUDED.state, time = EXCLUDED.time,
     seen = now(), status = EXCLUDED.status
 """
+#: Stores the last sequence number that a status has for each stream.
 _ANNOUNCE: Final = """
 INSERT INTO lab.streams (source, stream, prefix, announced)
 SELECT s.no, n.stream, n.prefix, n.announced
@@ -105,7 +116,12 @@ ON CONFLICT (source, stream) DO UPDATE SET announced = EXCLUDED.announced WHERE 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Results to be asked for again."""
+    """A request for results of one stream.
+
+    Attributes:
+        gap: number of the gap in `lab.gaps`.
+        first, last: sequence numbers, both included.
+    """
 
     gap: int
     source: str
@@ -116,22 +132,25 @@ class Request:
 
     @property
     def topic(self) -> str:
-        """Where the daemon listens."""
+        """Topic on which the daemon takes requests."""
         return f"{self.prefix}/refill"
 
     @property
     def payload(self) -> bytes:
-        """What it is told."""
+        """Payload of the request, JSON."""
         asked = {"source": self.source, "stream": self.stream, "first": self.first, "last": self.last}
         return json.dumps(asked, ensure_ascii=False).encode()
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """What a daemon says about itself.
+    """Status of a daemon.
 
     Attributes:
-        sequences: the last sequence of each stream, as far as it says.
+        prefix: levels of its topics up to ``lab/v1``.
+        state: ``online`` or ``offline``.
+        sequences: last sequence number of each stream, where the status has it.
+        text: the received payload.
     """
 
     prefix: str
@@ -143,47 +162,48 @@ class Status:
 
 
 def read_status(topic: str, payload: bytes) -> Status:
-    """The status in a message.
+    """Return the status in a message.
 
     Raises:
-        NotAnEventError: it is none.
+        NotAnEventError: the message is not a status.
     """
     try:
         text = payload.decode("utf-8")
-        said: Any = json.loads(text)
+        status: Any = json.loads(text)
     except (ValueError, RecursionError):
         raise NotAnEventError("the status is not JSON") from None
-    if not isinstance(said, dict):
+    if not isinstance(status, dict):
         raise NotAnEventError("the status is not a JSON object")
-    source, state, sequences = said.get("source"), said.get("state"), said.get("sequences") or {}
+    source, state, sequences = status.get("source"), status.get("state"), status.get("sequences") or {}
     if not isinstance(source, str) or not isinstance(state, str) or not isinstance(sequences, dict) or "\x00" in state:
-        raise NotAnEventError("the status holds no source, no state, or sequences that are no table")
+        raise NotAnEventError("the status has no source, no state, or sequences that are not a JSON object")
     database_of(source)
     known = {
         str(stream): n
         for stream, n in sequences.items()
-        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MOST_SEQUENCE and "\x00" not in stream
+        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MAX_SEQUENCE and "\x00" not in stream
     }
-    return Status(topic.removesuffix("/status"), source, state, lenient_moment(said.get("time")), known, text)
+    return Status(topic.removesuffix("/status"), source, state, lenient_moment(status.get("time")), known, text)
 
 
-async def note(db: AsyncConnection, statuses: Sequence[Status]) -> None:
-    """Store what daemons say; one status a prefix."""
+async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> None:
+    """Store statuses of daemons, at most one for each prefix."""
     if not statuses:
         return
     async with db.transaction():
         await number_sources(db, (s.source for s in statuses))
         columns = zip(*((s.prefix, s.source, s.state, s.time, s.text) for s in statuses), strict=True)
         await db.execute(_ADD_STATUSES, [list(c) for c in columns])
-        rows = _ends(statuses)
+        rows = _last_sequences(statuses)
         if rows:
             await db.execute(_ANNOUNCE, [list(c) for c in zip(*rows, strict=True)])
 
 
-def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
-    """Source, stream, prefix and last sequence, each stream once.
+def _last_sequences(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
+    """Return source, stream, prefix and last sequence number, each stream once.
 
-    A daemon whose topics were renamed left its last status under the old ones, with the same source and streams.
+    After a change of its topics, a daemon has a second, old status with the same source and streams.  The higher number
+    counts, and an online status before an offline one.
     """
     ends: dict[tuple[str, str], tuple[int, bool, str]] = {}
     for s in statuses:
@@ -194,29 +214,32 @@ def _ends(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
     return [(source, stream, prefix, n) for (source, stream), (n, _, prefix) in ends.items()]
 
 
-async def look(db: AsyncConnection, *, history: bool) -> None:
-    """Find new gaps and forget those that are filled; only one worker at a time does this."""
+async def find_gaps(db: AsyncConnection, *, history: bool) -> None:
+    """Add new gaps and remove filled ones; only one worker at a time may do this.
+
+    Without `history`, a stream starts with its first stored result.
+    """
     async with db.transaction():
         if not history:
-            await db.execute(_BEGIN_HERE)
-        await db.execute(_FILLED, (_MOST_NEWS,))
-        await db.execute(_NEWS, (_MOST_NEWS,))
-        await db.execute(_ANNOUNCED)
+            await db.execute(_START_AT_FIRST)
+        await db.execute(_REMOVE_FILLED, (_MAX_NEW,))
+        await db.execute(_ADD_HOLES, (_MAX_NEW,))
+        await db.execute(_ADD_ANNOUNCED)
 
 
-async def due(db: AsyncConnection, settings: GapSettings) -> list[Request]:
-    """What is to be asked for now: one request a stream, few a daemon, none of daemons that are offline."""
-    found = await db.execute(_DUE, (settings.patience_s, SPACING_S, ASKS_A_LOOK))
+async def due_requests(db: AsyncConnection, settings: GapSettings) -> list[Request]:
+    """Return the requests to send now: at most one for each stream, few for each daemon, none to offline daemons."""
+    found = await db.execute(_DUE, (settings.patience_s, SPACING_S, MAX_REQUESTS))
     asked: Counter[str] = Counter()
     requests: list[Request] = []
     for no, source, prefix, stream, first, last, _ in await found.fetchall():
         asked[prefix] += 1
-        if asked[prefix] <= ASKS_A_DAEMON:
-            requests.append(Request(no, source, prefix, stream, first, min(last, first + MOST_ASKED - 1)))
+        if asked[prefix] <= MAX_REQUESTS_TO_DAEMON:
+            requests.append(Request(no, source, prefix, stream, first, min(last, first + MAX_RESULTS - 1)))
     return requests
 
 
-async def asked(db: AsyncConnection, request: Request, settings: GapSettings, chance: random.Random) -> None:
-    """Remember that it was asked for; the next time is later, and later by chance."""
-    share = 1.0 - 0.5 * chance.random()
-    await db.execute(_ASKED, (settings.again_most_s, settings.again_s, share, request.gap))
+async def record_request(db: AsyncConnection, request: Request, settings: GapSettings, rng: random.Random) -> None:
+    """Store that a request was sent, and schedule the next one after a doubled, partly random wait."""
+    share = 1.0 - 0.5 * rng.random()
+    await db.execute(_SCHEDULE, (settings.again_most_s, settings.again_s, share, request.gap))

@@ -1,28 +1,28 @@
-"""What a collector counts of itself, as metrics."""
+"""Metrics of a collector."""
 
 from collections.abc import Callable, Iterator
 from typing import Final
 
 import daq
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.worker import Worker
 from daq.process.exposition import Family, render
 
 _COUNTERS: Final = (
     ("taken", "Results and flow curves that were written."),
-    ("duplicates", "Those that were known already."),
+    ("duplicates", "Results and flow curves that were stored before."),
     ("conflicts", "Messages with other content under a known id."),
-    ("refused", "Messages that are no events."),
+    ("refused", "Messages that are not events."),
     ("live_dropped", "Live messages dropped because the database did not keep up."),
 )
 
 
-def metrics_text(worker: Worker, keeper: Keeper) -> Callable[[], bytes]:
-    """What gives the metrics of a worker in the exposition format, each time anew."""
-    return lambda: render(_families(worker, keeper))
+def metrics_text(worker: Worker, housekeeper: Housekeeper) -> Callable[[], bytes]:
+    """Return a function that renders the present metrics of a worker in the exposition format."""
+    return lambda: render(_families(worker, housekeeper))
 
 
-def _families(worker: Worker, keeper: Keeper) -> Iterator[Family]:
+def _families(worker: Worker, housekeeper: Housekeeper) -> Iterator[Family]:
     state, name = worker.state, worker.name
 
     def one(metric: str, kind: str, text: str, value: float) -> Family:
@@ -36,12 +36,12 @@ def _families(worker: Worker, keeper: Keeper) -> Iterator[Family]:
     yield one("in_hand_messages", "gauge", "Messages taken and not yet committed.", state.in_hand)
     for metric, text in _COUNTERS:
         yield one(f"{metric}_total", "counter", text, getattr(state, metric))
-    fleet = keeper.fleet
-    yield one("watches", "gauge", "1 for the worker that looks after gaps.", fleet is not None)
+    fleet = housekeeper.fleet
+    yield one("watches", "gauge", "1 for the worker that watches over gaps.", fleet is not None)
     if fleet is not None:
-        yield Family("daq_collect_missing_results", "gauge", "Results daemons counted that are not here.").add(
-            fleet.missing
-        )
+        yield Family(
+            "daq_collect_missing_results", "gauge", "Results that daemons counted and that are not stored."
+        ).add(fleet.missing)
         yield Family("daq_collect_missing_age_seconds", "gauge", "How long the oldest has been missing; 0: none.").add(
             fleet.oldest_s
         )

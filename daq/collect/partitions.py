@@ -1,4 +1,4 @@
-"""Monthly partitions, made ahead and on demand."""
+"""Monthly partitions, made in advance and on demand."""
 
 from datetime import UTC, datetime
 from typing import Final
@@ -9,43 +9,47 @@ from daq.collect.schema import LOCK
 
 TABLES: Final = ("results", "curves", "readings")
 FIRST_YEAR: Final = 2000
+"""First year with monthly partitions."""
 LOCK_TIMEOUT: Final = "5s"
-"""A long report holds all partitions; who waits for it would hold up everybody behind, so it is not waited for."""
+"""Longest wait for the lock on the tables.
+
+A long report locks all partitions.  A longer wait behind it would block all later queries and writes.
+"""
 AHEAD: Final = 2
-"""Months after this one that have partitions made for them."""
+"""Number of months after the present one whose partitions are made in advance."""
 
 Month = tuple[int, int]
 """Year and number of the month, UTC."""
 
 
 def month_of(time: datetime) -> Month:
-    """The month a moment is in."""
+    """Return the month of a time."""
     utc = time.astimezone(UTC)
     return utc.year, utc.month
 
 
 def after(month: Month, months: int = 1) -> Month:
-    """The month so many later."""
+    """Return the month that is `months` later."""
     count = month[0] * 12 + month[1] - 1 + months
     return count // 12, count % 12 + 1
 
 
 def has_partition(month: Month, now: Month) -> bool:
-    """Whether a month gets a partition of its own.
+    """Return whether a month gets a partition.
 
-    A clock that is wrong by years must not fill the database with tables: what is dated before the year 2000 or further
-    ahead than `AHEAD` months goes to the table ``..._elsewhen``.
+    A clock that is wrong by years must not fill the database with tables.  Rows before the year 2000, or more than
+    `AHEAD` months ahead, go to the table ``..._elsewhen``.
     """
     return (FIRST_YEAR, 1) <= month <= after(now, AHEAD)
 
 
 async def make_partitions(db: AsyncConnection, month: Month) -> None:
-    """Make the partitions of a month where they are not there; rows that waited in ``..._elsewhen`` move into them.
+    """Make the missing partitions of a month; rows of the month move from ``..._elsewhen`` into them.
 
     `db` is in autocommit mode.
 
     Raises:
-        psycopg.errors.LockNotAvailable: somebody reads all partitions just now; to be tried again.
+        psycopg.errors.LockNotAvailable: another connection uses all partitions; try again later.
     """
     for table in TABLES:
         name = f"{table}_{month[0]:04d}_{month[1]:02d}"
@@ -53,14 +57,14 @@ async def make_partitions(db: AsyncConnection, month: Month) -> None:
             continue
         async with db.transaction():
             await db.execute("SELECT set_config('lock_timeout', %s, true)", (LOCK_TIMEOUT,))
-            # One worker makes it, the others wait and then find it.
+            # One worker makes the partition; the others wait for the lock and then find it.
             await db.execute("SELECT pg_advisory_xact_lock(%s, 1)", (LOCK,))
             if not await _is_there(db, name):
                 await _make(db, table, name, month)
 
 
 async def _is_there(db: AsyncConnection, name: str) -> bool:
-    # Not to_regclass: within a transaction it may answer from what it knew before a lock was waited for.
+    # Not to_regclass: within a transaction it may answer from a state before the wait for the lock.
     found = await db.execute("SELECT FROM pg_class WHERE relname = %s AND relnamespace = 'lab'::regnamespace", (name,))
     return await found.fetchone() is not None
 
@@ -74,7 +78,7 @@ async def _make(db: AsyncConnection, table: str, name: str, month: Month) -> Non
         "end": sql.Literal("{:04d}-{:02d}-01 00:00:00+00".format(*after(month))),
     }
     statements = (
-        # Nobody may write into the rest between the move and the attachment.
+        # The lock prevents writes into ..._elsewhen between the move and the attachment.
         "LOCK TABLE {rest} IN ACCESS EXCLUSIVE MODE",
         "CREATE TABLE {new} (LIKE {table} INCLUDING DEFAULTS INCLUDING CONSTRAINTS)",
         (

@@ -1,4 +1,4 @@
-"""The collector as a process: its file turned into settings, signals, and its two tasks."""
+"""The collector as a process: settings from its file, signals, and its two tasks."""
 
 import asyncio
 import os
@@ -14,7 +14,7 @@ import structlog
 from daq.adapters.outbox.flight import Backoff
 from daq.adapters.paths import SYSTEM_FOLDER
 from daq.collect.database import DatabaseAwayError, PostgresSettings
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.metrics import metrics_text
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.worker import BACKOFF_FIRST_S, BACKOFF_MOST_S, Worker
@@ -23,7 +23,7 @@ from daq.methods.files.collector import Collector, Postgres
 from daq.methods.files.daemon import Metrics
 from daq.methods.files.load import parse, read_toml
 from daq.process.brokers import broker_settings, read_secret
-from daq.process.exposing import exposed
+from daq.process.metricsport import serve_metrics
 from daq.process.systemd import notify
 
 COLLECTOR_FILE: Final = "collector.toml"
@@ -31,13 +31,13 @@ _WORKER: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
 
 
 def collector_file(given: str | None) -> Path:
-    """The collector's file.
+    """Return the path of the collector's file.
 
-    Looked for in this order: `given` (--config), $DAQ_CONFIG, /etc/daq, $XDG_CONFIG_HOME/daq.  The first two may name
-    the file or its folder.
+    The search order is `given` (--config), $DAQ_CONFIG, /etc/daq, $XDG_CONFIG_HOME/daq.  The first two may name the
+    file or its folder.
 
     Raises:
-        SettingError: it is not there.
+        SettingError: none of them has the file.
     """
     for asked in (given, os.environ.get("DAQ_CONFIG")):
         if asked:
@@ -55,10 +55,10 @@ def collector_file(given: str | None) -> Path:
 
 
 def collect_settings(path: Path, worker: str | None) -> CollectSettings:
-    """What a worker is told by its file.
+    """Return the settings of a worker from the collector's file.
 
     Raises:
-        SettingError, SettingErrors: everything that is wrong in it.
+        SettingError, SettingErrors: the file has one or several faults.
     """
     collector = parse(Collector, read_toml(path), str(path))
     return CollectSettings(
@@ -84,7 +84,9 @@ def _worker_name(given: str | None) -> str:
     if given is None:
         return re.sub(r"[^A-Za-z0-9_.-]", "-", socket.gethostname().partition(".")[0]).strip("-.") or "worker"
     if not _WORKER.fullmatch(given):
-        raise SettingError(f"{given!r} is no name of a worker: letters, digits, - . and _, at most 63", key="--worker")
+        raise SettingError(
+            f"{given!r} cannot be a worker's name: use letters, digits, - . and _, at most 63", key="--worker"
+        )
     return given
 
 
@@ -103,7 +105,7 @@ def _postgres(p: Postgres, file: str) -> PostgresSettings:
 
 
 def metrics_settings(path: Path, worker: str) -> Metrics | None:
-    """Where the file wants a worker's metrics; workers beside each other write files of their own."""
+    """Return the file's settings for metrics, or None; the name of a metrics file is extended by the worker's name."""
     found = parse(Collector, read_toml(path), str(path)).metrics
     if found is None or found.file is None:
         return found
@@ -111,50 +113,50 @@ def metrics_settings(path: Path, worker: str) -> Metrics | None:
 
 
 async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> None:
-    """Collect until SIGTERM or SIGINT; then commit and acknowledge what is in hand, and leave.
+    """Collect until SIGTERM or SIGINT; then commit and acknowledge the messages in hand, and end.
 
-    A database or a broker that is away is waited for.
+    The collector waits for an absent database or broker.
 
     Raises:
-        StoreError: the tables belong to a newer version, or another process is this worker.
+        StoreError: the tables belong to a newer version, or another process has the worker's name.
     """
     worker = Worker(settings)
-    keeper = Keeper(settings, lambda: worker.state)
+    housekeeper = Housekeeper(settings, lambda: worker.state)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, worker.stop)
-    if not await _claim(keeper, worker):
+    if not await _claim(housekeeper, worker):
         return
-    keeping = asyncio.create_task(keeper.run(), name="keeper")
+    housekeeping = asyncio.create_task(housekeeper.run(), name="housekeeper")
     taking = asyncio.create_task(worker.run(), name="worker")
     notify("READY=1")
     try:
-        async with exposed(metrics_text(worker, keeper), metrics):
-            # The keeper ends only by a fault of its own; then the whole process ends and its manager starts it again.
-            await asyncio.wait((keeping, taking), return_when=asyncio.FIRST_COMPLETED)
+        async with serve_metrics(metrics_text(worker, housekeeper), metrics):
+            # The housekeeper ends only by a programming error.  Then the process ends, and systemd starts it again.
+            await asyncio.wait((housekeeping, taking), return_when=asyncio.FIRST_COMPLETED)
         if taking.done():
             taking.result()
         else:
-            keeping.result()
+            housekeeping.result()
     finally:
         notify("STOPPING=1")
         worker.stop()
         await asyncio.gather(taking, return_exceptions=True)
-        keeping.cancel()
-        await asyncio.gather(keeping, return_exceptions=True)
+        housekeeping.cancel()
+        await asyncio.gather(housekeeping, return_exceptions=True)
 
 
-async def _claim(keeper: Keeper, worker: Worker) -> bool:
-    """Wait for the database and take the worker's name; False where we were stopped before."""
+async def _claim(housekeeper: Housekeeper, worker: Worker) -> bool:
+    """Wait for the database and lock the worker's name; return False where the worker is stopped before that."""
     backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, random.Random())  # noqa: S311 - spreads reconnects
-    said = ""
+    reported = ""
     while True:
         try:
-            await keeper.claim()
+            await housekeeper.claim()
         except DatabaseAwayError as error:
-            if str(error) != said:
-                said = str(error)
-                structlog.get_logger().warning("waiting for the database", reason=said)
+            if str(error) != reported:
+                reported = str(error)
+                structlog.get_logger().warning("waiting for the database", reason=reported)
             if await worker.pause(backoff.next()):
                 return False
         else:
@@ -162,13 +164,19 @@ async def _claim(keeper: Keeper, worker: Worker) -> bool:
 
 
 async def retire(settings: CollectSettings) -> int:
-    """Take what the broker keeps for a worker that will not come back, and let it go; the number of results taken."""
+    """Store the messages that the broker keeps for a worker, then delete the worker's session and row.
+
+    For a worker that will not start again.  Returns the number of results and flow curves stored.
+
+    Raises:
+        DaqError: the broker or the database is away; session and row are kept.
+    """
     worker = Worker(settings)
-    keeper = Keeper(settings, lambda: worker.state)
-    await keeper.claim()
+    housekeeper = Housekeeper(settings, lambda: worker.state)
+    await housekeeper.claim()
     try:
         await worker.retire()
-        await keeper.forget()
+        await housekeeper.forget()
     finally:
-        await keeper.close()
+        await housekeeper.close()
     return worker.state.taken

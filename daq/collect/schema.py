@@ -1,12 +1,12 @@
 """The collector's tables in PostgreSQL as numbered, frozen migrations.
 
-A migration that was ever released is never edited: a test holds the digest of each.  A change is a new migration at
-the end of `STEPS`.  Each runs in a transaction of its own, and only one worker at a time migrates.
+A released migration is never edited: a test compares the digest of each.  A change is a new migration at the end of
+`STEPS`.  Each runs in a separate transaction, and only one worker at a time migrates.
 
-How (source, id) stays unique over all months: a unique index of a partitioned table must contain the partition key,
-so `lab.results` could only promise (source, id, time).  That would do as long as an id never comes with two times,
-and nothing in the database would keep a faulty sender from it.  So `lab.keys` promises it: one narrow row for every
-event ever taken, partitioned by the source's hash, which its primary key (source, id) contains.
+The table `lab.keys` keeps (source, id) unique over all months.  A unique index of a partitioned table must contain the
+partition key, so an index of `lab.results` could only be on (source, id, time).  It would accept one id with two times
+from a faulty sender.  `lab.keys` has one narrow row for every event ever stored.  It is partitioned by the hash of the
+source, which its primary key (source, id) contains.
 """
 
 from typing import Final
@@ -21,6 +21,7 @@ SCHEMA: Final = "lab"
 LOCK: Final = 0x6C6162
 """Class of the advisory locks of a database's collectors ("lab")."""
 KEY_PARTS: Final = 16
+"""Number of partitions of `lab.keys`."""
 
 TABLES_0001: Final = (
     """
@@ -31,7 +32,7 @@ CREATE TABLE lab.sources (
     epoch integer NOT NULL,
     first_seen timestamptz NOT NULL DEFAULT now()
 );
-COMMENT ON TABLE lab.sources IS 'Databases of daemons, each with its epoch: a restored backup counts a new one.';
+COMMENT ON TABLE lab.sources IS 'Databases of daemons, each with its epoch; a restored backup starts a new epoch.';
 
 CREATE TABLE lab.keys (
     source integer NOT NULL REFERENCES lab.sources,
@@ -42,13 +43,13 @@ CREATE TABLE lab.keys (
     stream text NOT NULL,
     PRIMARY KEY (source, id)
 ) PARTITION BY HASH (source);
-COMMENT ON TABLE lab.keys IS 'Every event ever taken, once.  Curves have no sequence of their own.';
-COMMENT ON COLUMN lab.keys.digest IS 'SHA-256 of the bytes as they came from the broker';
+COMMENT ON TABLE lab.keys IS 'One row for every event ever stored.  Curves have no sequence number.';
+COMMENT ON COLUMN lab.keys.digest IS 'SHA-256 of the bytes received from the broker';
 CREATE INDEX keys_in_order ON lab.keys (source, stream, sequence) WHERE sequence IS NOT NULL;
 
 """
     + table("results", RESULT)
-    + """COMMENT ON TABLE lab.results IS 'Every result as published; reports take lab.results_in_force.';
+    + """COMMENT ON TABLE lab.results IS 'Every result as published; use lab.results_in_force for reports.';
 CREATE TABLE lab.results_elsewhen PARTITION OF lab.results DEFAULT;
 CREATE INDEX results_by_product ON lab.results (product, lot, time);
 CREATE INDEX results_by_sample ON lab.results (sample, time);
@@ -59,7 +60,7 @@ CREATE INDEX results_corrections ON lab.results (supersedes) WHERE supersedes IS
 
 """
     + table("curves", CURVE)
-    + """COMMENT ON TABLE lab.curves IS 'Flow curves; each belongs to the result with the id in its column result.';
+    + """COMMENT ON TABLE lab.curves IS 'Flow curves; the column result has the id of the curve''s result.';
 CREATE TABLE lab.curves_elsewhen PARTITION OF lab.curves DEFAULT;
 CREATE INDEX curves_by_sample ON lab.curves (sample, time);
 CREATE INDEX curves_by_result ON lab.curves (result);
@@ -75,7 +76,7 @@ CREATE TABLE lab.readings (
     quality text NOT NULL,
     PRIMARY KEY (source, instrument, channel, time)
 ) PARTITION BY RANGE (time);
-COMMENT ON TABLE lab.readings IS 'Live values, where they are kept: at most once, with no promise that all are here.';
+COMMENT ON TABLE lab.readings IS 'Live values, where they are collected; some may be missing.';
 CREATE TABLE lab.readings_elsewhen PARTITION OF lab.readings DEFAULT;
 
 CREATE TABLE lab.refused (
@@ -89,7 +90,7 @@ CREATE TABLE lab.refused (
     payload bytea NOT NULL,
     UNIQUE (digest, topic)
 );
-COMMENT ON TABLE lab.refused IS 'Messages that are no events this version understands, byte for byte.';
+COMMENT ON TABLE lab.refused IS 'Messages that are not events this version understands, with their bytes.';
 
 CREATE TABLE lab.conflicts (
     source integer NOT NULL REFERENCES lab.sources,
@@ -101,7 +102,7 @@ CREATE TABLE lab.conflicts (
     PRIMARY KEY (source, id, digest)
 );
 COMMENT ON TABLE lab.conflicts IS
-    'Other content under a (source, id) that was taken before: the first stands, these are for a person.';
+    'Messages with a stored (source, id) and other content.  The first one is kept in force; a person must decide.';
 
 CREATE TABLE lab.streams (
     source integer NOT NULL REFERENCES lab.sources,
@@ -112,8 +113,8 @@ CREATE TABLE lab.streams (
     asked timestamptz,
     PRIMARY KEY (source, stream)
 );
-COMMENT ON COLUMN lab.streams.looked IS 'Up to here every sequence is either in lab.keys or in lab.gaps.';
-COMMENT ON COLUMN lab.streams.announced IS 'Last sequence that the daemon''s status named.';
+COMMENT ON COLUMN lab.streams.looked IS 'Last checked sequence number; each up to it is in lab.keys or lab.gaps.';
+COMMENT ON COLUMN lab.streams.announced IS 'Last sequence number in the daemon''s status.';
 
 CREATE TABLE lab.gaps (
     no bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
@@ -127,7 +128,7 @@ CREATE TABLE lab.gaps (
     FOREIGN KEY (source, stream) REFERENCES lab.streams
 );
 CREATE INDEX gaps_by_stream ON lab.gaps (source, stream, first);
-COMMENT ON TABLE lab.gaps IS 'Sequences that are missing, and how often they were asked for.';
+COMMENT ON TABLE lab.gaps IS 'Missing sequence numbers, and the number of requests for them.';
 
 CREATE TABLE lab.daemons (
     prefix text PRIMARY KEY,
@@ -156,7 +157,7 @@ CREATE TABLE lab.workers (
     trouble text NOT NULL,
     PRIMARY KEY ("group", worker)
 );
-COMMENT ON TABLE lab.workers IS 'Collectors and what they did since they were started.';
+COMMENT ON TABLE lab.workers IS 'Collectors, with their counts since their start.';
 """
     + "".join(
         f"CREATE TABLE lab.keys_{i} PARTITION OF lab.keys FOR VALUES WITH (MODULUS {KEY_PARTS}, REMAINDER {i});\n"
@@ -177,13 +178,13 @@ CREATE TABLE IF NOT EXISTS lab.migrations (name text PRIMARY KEY, applied timest
 
 
 async def migrate(db: AsyncConnection, steps: tuple[tuple[str, str], ...] = STEPS) -> list[str]:
-    """Bring the database to the newest tables; returns the names of the migrations that were applied.
+    """Apply all pending migrations to the database and return their names.
 
     `db` must be in autocommit mode.
 
     Raises:
         StoreError: the tables were made by a newer version of the program.
-        psycopg.Error: a migration failed; it was rolled back whole, those before it stand.
+        psycopg.Error: a migration failed and was rolled back; those before it are kept.
     """
     await db.execute("SELECT pg_advisory_lock(%s, 0)", (LOCK,))
     try:
@@ -193,8 +194,8 @@ async def migrate(db: AsyncConnection, steps: tuple[tuple[str, str], ...] = STEP
         done = {name for (name,) in await (await db.execute("SELECT name FROM lab.migrations")).fetchall()}
         if unknown := sorted(done - {name for name, _ in steps}):
             raise StoreError(
-                f"the schema 'lab' holds changes this version does not know ({', '.join(unknown)}): a newer version of "
-                "daq made them; install that version here too"
+                f"the schema 'lab' has migrations this version does not know ({', '.join(unknown)}): a newer version "
+                "of daq made them; install that version here too"
             )
         pending = [(name, sql) for name, sql in steps if name not in done]
         for name, sql in pending:
@@ -202,7 +203,7 @@ async def migrate(db: AsyncConnection, steps: tuple[tuple[str, str], ...] = STEP
                 await db.execute(sql)
                 await db.execute("INSERT INTO lab.migrations (name) VALUES (%s)", (name,))
         if pending:
-            # Not a part of a migration: what a column means may be said in other words at any time.
+            # The comments on columns are not a part of a migration, so that their wording can change at any time.
             await db.execute(comments("results", RESULT) + comments("curves", CURVE))
         return [name for name, _ in pending]
     finally:

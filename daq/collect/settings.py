@@ -1,4 +1,4 @@
-"""Everything a worker is told."""
+"""Settings of a worker."""
 
 from dataclasses import dataclass, field
 from typing import Final
@@ -8,17 +8,17 @@ from daq.adapters.mqtt.topics import BRANCH
 from daq.collect.database import PostgresSettings
 
 BEAT_S: Final = 2.0
-"""Between two looks at gaps, statuses and the worker's own row."""
+"""Shortest time (s) between two turns of the housekeeper: worker's row, statuses, gaps."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GapSettings:
-    """When what is missing is asked for.
+    """Times of the requests for missing results.
 
     Attributes:
-        history: also what was published before a stream was seen here for the first time.
-        patience_s: so long a result may be on its way.
-        again_s, again_most_s: the wait after a request; it doubles from the first to the most.
+        history: request also results published before the first stored result of a stream.
+        patience_s: time (s) for which a result counts as on its way, before it is requested.
+        again_s, again_most_s: first and longest wait (s) after a request; each wait is twice the one before.
     """
 
     history: bool = True
@@ -29,13 +29,15 @@ class GapSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CollectSettings:
-    """One worker.
+    """Settings of one worker.
 
     Attributes:
-        group: workers of one group share the messages.
-        worker: name of this one in the group; the broker keeps its session under it.
-        levels: the plant's levels in front of ``lab/v1``, as topic filters.
-        window: most messages taken and not yet committed.
+        group: name of the group; its workers share the messages.
+        worker: name of this worker in the group, a part of its client id.
+        levels: levels of the plant in front of ``lab/v1``, as topic filters.
+        curves, readings: collect flow curves, live values.
+        window: maximum number of messages received and not yet committed.
+        session_s: time (s) for which the broker keeps the session of an absent worker.
     """
 
     group: str
@@ -51,18 +53,18 @@ class CollectSettings:
 
     @property
     def client_id(self) -> str:
-        """Under which the broker knows this worker."""
+        """Client id of this worker at the broker."""
         return f"daq-collect-{self.group}-{self.worker}"
 
     @property
-    def shared(self) -> list[str]:
-        """Filters of what the workers share among them (MQTT 5, section 4.8.2)."""
+    def shared_filters(self) -> list[str]:
+        """Topic filters of the shared subscriptions (MQTT 5, section 4.8.2)."""
         kinds = ["result"] + ["curve"] * self.curves + ["live"] * self.readings
         return [f"$share/{self.group}/{prefix}/{kind}/+" for prefix in self._prefixes for kind in kinds]
 
     @property
-    def statuses(self) -> list[str]:
-        """Filters of the daemons' statuses, which only the worker that watches listens to."""
+    def status_filters(self) -> list[str]:
+        """Topic filters of the daemons' statuses; only the watching worker subscribes to them."""
         return [f"{prefix}/status" for prefix in self._prefixes]
 
     @property

@@ -1,4 +1,4 @@
-"""The databases that events come from, each under a short number."""
+"""Short numbers for the databases that events come from."""
 
 from collections.abc import Iterable
 from typing import Final
@@ -14,7 +14,10 @@ _ADD: Final = (
 
 
 async def number_sources(db: AsyncConnection, sources: Iterable[str]) -> dict[str, int]:
-    """The numbers of `sources`; new ones are given one, in the order of their names so that workers cannot lock up."""
+    """Return the number of each source, and add missing ones.
+
+    Rows are inserted in the order of names, so that two workers cannot deadlock.
+    """
     names = sorted(set(sources))
     if not names:
         return {}

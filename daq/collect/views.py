@@ -1,6 +1,6 @@
-"""Views for reporting tools, as a migration: what to read instead of the tables.
+"""Views for reporting tools, as a migration.  Reports should use them instead of the tables.
 
-Simulated results are in `lab.results` and in none of these.  Days are those of the session's time zone.
+Simulated results are in `lab.results` and in none of the views.  Days are those of the session's time zone.
 """
 
 from typing import Final
@@ -17,7 +17,7 @@ WHERE NOT r.simulated AND NOT EXISTS (
     WHERE c.supersedes = r.id AND cs.database = s.database
 );
 COMMENT ON VIEW lab.results_in_force IS
-    'Every result that no correction has replaced, simulated ones left out; measured is the end of the run.';
+    'Every result that no correction has replaced, without simulated ones; measured is the end of the run.';
 
 CREATE VIEW lab.corrections AS
 SELECT s.source, c.id, c.received, c.sample, c.run, o.id AS replaced, o.value AS was, c.value AS became, c.unit,
@@ -43,7 +43,7 @@ SELECT r.product, r.sample, r.lot, r.measured, r.place, r.instrument, r.quantity
 FROM lab.results_in_force r CROSS JOIN LATERAL jsonb_to_recordset(r.event #> '{data,verdict,limits}')
     AS l(quantity text, low double precision, high double precision, unit text, verdict text)
 WHERE NOT r.verification;
-COMMENT ON VIEW lab.product_limits IS 'Every result with each limit it was held against: one row for each of them.';
+COMMENT ON VIEW lab.product_limits IS 'Every result with each of its limits: one row for each limit.';
 
 CREATE VIEW lab.first_pass_by_day AS
 WITH firsts AS (
@@ -59,7 +59,7 @@ SELECT measured::date AS day, product, count(*) AS samples, count(*) FILTER (WHE
     count(*) FILTER (WHERE passed)::double precision / count(*) AS yield
 FROM firsts GROUP BY 1, 2;
 COMMENT ON VIEW lab.first_pass_by_day IS
-    'Of the samples with limits, by the day of their first run: how many were valid and within at the first attempt.';
+    'Samples with limits, by the day of their first run: numbers valid, and within limits, at the first attempt.';
 
 CREATE VIEW lab.instrument_use_by_day AS
 SELECT measured::date AS day, place, instrument, count(*) AS runs,
@@ -76,7 +76,7 @@ FROM lab.results_in_force
 WHERE validity = 'valid' AND outcome = 'complete' AND NOT verification AND product IS NOT NULL AND value IS NOT NULL
 WINDOW series AS (PARTITION BY product, quantity, unit, method_id, geometry ORDER BY measured, id);
 COMMENT ON VIEW lab.control_chart IS
-    'Values in order for a chart of individuals and moving ranges: a series for each product, method and geometry.';
+    'Values in order, for a chart of individuals and moving ranges; one series for each product, method and geometry.';
 
 CREATE VIEW lab.control_limits AS
 SELECT product, quantity, unit, method_id, geometry, count(*) AS n, avg(value) AS centre,
@@ -85,12 +85,12 @@ SELECT product, quantity, unit, method_id, geometry, count(*) AS n, avg(value) A
     avg(value) + 3 * avg(moving_range) * sqrt(pi()) / 2 AS upper
 FROM lab.control_chart GROUP BY product, quantity, unit, method_id, geometry HAVING count(*) > 1;
 COMMENT ON VIEW lab.control_limits IS
-    'Limits of individuals from all values of a series: centre -+ 3 MR/d2 with d2 = 2/sqrt(pi) for ranges of two.';
+    'Limits of individuals from all values of a series: centre ∓ 3 MR/d2 with d2 = 2/sqrt(pi) for ranges of two.';
 
 CREATE VIEW lab.missing AS
 SELECT s.source, t.prefix, g.stream, g.first, g.last, g.last - g.first + 1 AS results, g.seen, g.asks, g.next_ask
 FROM lab.gaps g JOIN lab.sources s ON s.no = g.source JOIN lab.streams t ON t.source = g.source AND t.stream = g.stream;
-COMMENT ON VIEW lab.missing IS 'Results that their daemon counted and that are not here.';
+COMMENT ON VIEW lab.missing IS 'Results that their daemon counted and that are not stored.';
 """
 
 VIEWS_0002: Final = _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT if c.name != "simulated"))

@@ -1,8 +1,8 @@
-"""One worker: takes messages, commits them, and only then acknowledges them.
+"""One worker: receives messages, commits them, and only then acknowledges them.
 
-Why each event is in the table once: the broker sends a message again until it is acknowledged, and it is acknowledged
-only after the commit; what so comes again finds its (source, id) in `lab.keys`, in the same transaction that would
-store it.  A kill at any moment leaves either nothing or a committed batch that will be met as duplicates.
+Each event is in the table once.  The broker repeats a message until it is acknowledged, which happens only after the
+commit.  A repeated event finds its (source, id) in `lab.keys`, in the same transaction that would store it.  So a kill
+at any moment leaves either nothing, or a committed batch whose repetition is counted as duplicates.
 """
 
 import asyncio
@@ -17,22 +17,23 @@ import psycopg
 import structlog
 
 from daq.adapters.outbox.flight import Backoff
-from daq.collect.broker import Taken, TakingClient, joined
-from daq.collect.database import of_the_message, open_database, said
+from daq.collect.broker import ManualAckClient, ReceivedMessage, worker_session
+from daq.collect.database import error_text, is_data_error, open_database
 from daq.collect.decode import Event, Live, NotAnEventError, decode, decode_live, split
 from daq.collect.settings import CollectSettings
-from daq.collect.writing import Unfit, Writer, Written
+from daq.collect.writing import RefusedMessage, Writer, Written
 from daq.core.errors import DaqError, StoreError
 
 BACKOFF_FIRST_S: Final = 0.5
 BACKOFF_MOST_S: Final = 30.0
+"""First and longest wait (s) between attempts to reach broker or database."""
 QUIET_S: Final = 2.0
-"""A session that is given up counts as empty when nothing came for so long."""
+"""Time (s) without messages after which a session to be deleted counts as empty."""
 
 
 @dataclass(slots=True)
 class WorkerState:
-    """What it did since it was started."""
+    """State of a worker, and its counts of messages since its start."""
 
     taken: int = 0
     duplicates: int = 0
@@ -40,22 +41,22 @@ class WorkerState:
     refused: int = 0
     live_dropped: int = 0
     in_hand: int = 0
-    """Messages taken from the broker and not yet committed."""
+    """Number of messages received and not yet committed."""
     connected: bool = False
     trouble: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class _Sorted:
-    """A batch by what its messages are."""
+    """A batch, sorted by the kind of its messages."""
 
     events: list[Event]
     live: list[Live]
-    unfit: list[Unfit]
+    refused: list[RefusedMessage]
 
 
 class Worker:
-    """Runs until it is stopped; a broker or a database that is away never stops it.
+    """A worker.  It runs until it is stopped; an absent broker or database does not stop it.
 
     Attributes:
         state: see `WorkerState`.
@@ -63,7 +64,7 @@ class Worker:
 
     def __init__(self, settings: CollectSettings, *, seed: int | None = None) -> None:
         self._settings = settings
-        self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
+        self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._stop = asyncio.Event()
         self._log = structlog.get_logger().bind(part="collector", worker=settings.worker)
         self._db: psycopg.AsyncConnection | None = None
@@ -72,34 +73,34 @@ class Worker:
 
     @property
     def name(self) -> str:
-        """Its name in the group."""
+        """Name of the worker in its group."""
         return self._settings.worker
 
     def stop(self) -> None:
-        """Take nothing more, commit and acknowledge what is in hand, leave."""
+        """Receive no more messages; commit and acknowledge those in hand, and end."""
         self._stop.set()
 
     async def pause(self, seconds: float) -> bool:
-        """Wait, no longer than until `stop`; whether it was stopped."""
+        """Wait until the time (s) is over or `stop` is called; return whether it was called."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
                 await self._stop.wait()
         return self._stop.is_set()
 
     async def run(self) -> None:
-        """Take and write until `stop`; the tables must be there."""
-        await self._connected(self._serve)
+        """Receive and store messages until `stop`; the tables must exist."""
+        await self._with_sessions(self._serve)
 
     async def retire(self) -> None:
-        """Take what the broker keeps for this worker, and let it forget the worker.
+        """Store the messages that the broker keeps for this worker, then delete the session.
 
         Raises:
-            DaqError: the broker or the database is away; nothing is given up.
+            DaqError: the broker or the database is away; the session is kept.
         """
         await self._open()
         try:
-            async with self._join() as client:
-                await client.unsubscribe(self._settings.shared)
+            async with self._session() as client:
+                await client.unsubscribe(self._settings.shared_filters)
                 quiet = asyncio.Event()
                 while not quiet.is_set() or client.waiting:
                     quiet.clear()
@@ -107,21 +108,21 @@ class Worker:
                     batch = await client.take(self._settings.window, quiet)
                     timer.cancel()
                     if not await self._write(batch):
-                        raise StoreError("stopped before the broker's messages were written; nothing was given up")
+                        raise StoreError("stopped before the broker's messages were stored; the session is kept")
                     client.acknowledge(batch)
                 await client.leave_for_good()
         finally:
             await self._close()
 
-    async def _connected(self, serve: Callable[[TakingClient], Awaitable[None]]) -> None:
-        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._chance)
+    async def _with_sessions(self, serve: Callable[[ManualAckClient], Awaitable[None]]) -> None:
+        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._rng)
         try:
             while not self._stop.is_set():
                 try:
-                    # The database first: without it nothing could be done with what the broker sends.
+                    # The database first: without it the messages of the broker could not be stored.
                     await self._open()
-                    async with self._join() as client:
-                        await client.listen(self._settings.shared)
+                    async with self._session() as client:
+                        await client.listen(self._settings.shared_filters)
                         backoff.reset()
                         self._log.info("taking results", broker=self._settings.mqtt.place, again=client.session_present)
                         self.state.connected = True
@@ -136,11 +137,11 @@ class Worker:
         finally:
             await self._close()
 
-    def _join(self) -> contextlib.AbstractAsyncContextManager[TakingClient]:
+    def _session(self) -> contextlib.AbstractAsyncContextManager[ManualAckClient]:
         s = self._settings
-        return joined(s.mqtt, s.client_id, window=s.window, session_s=s.session_s)
+        return worker_session(s.mqtt, s.client_id, window=s.window, session_s=s.session_s)
 
-    async def _serve(self, client: TakingClient) -> None:
+    async def _serve(self, client: ManualAckClient) -> None:
         while batch := await client.take(self._settings.window, self._stop):
             self.state.in_hand = len(batch)
             if not await self._write(batch):
@@ -149,15 +150,15 @@ class Worker:
             self.state.in_hand = 0
             self.state.live_dropped += client.forget_dropped()
 
-    async def _write(self, batch: Sequence[Taken]) -> bool:
-        """Commit a batch, however long the database is away; False where we were stopped before it came back."""
+    async def _write(self, batch: Sequence[ReceivedMessage]) -> bool:
+        """Commit a batch, waiting for an absent database; return False where the worker is stopped before that."""
         found = self._sort(batch)
-        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._chance)
+        backoff = Backoff(BACKOFF_FIRST_S, BACKOFF_MOST_S, self._rng)
         while True:
             try:
                 await self._commit(found)
             except (psycopg.Error, StoreError) as error:
-                self._trouble(f"the database does not take results, they wait at the broker: {said(error)}")
+                self._trouble(f"the database does not accept results, they wait at the broker: {error_text(error)}")
                 await self._close()
             else:
                 self._trouble("")
@@ -171,34 +172,34 @@ class Worker:
         assert self._writer is not None  # noqa: S101 - opened in the line before
         writer = self._writer
         try:
-            self._count(await writer.take(found.events, found.unfit), len(found.unfit))
+            self._count(await writer.take(found.events, found.refused), len(found.refused))
         except (psycopg.Error, UnicodeError) as error:
-            if not of_the_message(error):
+            if not is_data_error(error):
                 raise
             await self._one_by_one(writer, found)
         try:
             await writer.take_live(found.live)
         except (psycopg.Error, UnicodeError) as error:
-            if not of_the_message(error):
+            if not is_data_error(error):
                 raise
-            self._log.warning("live values cannot be stored", reason=said(error))
+            self._log.warning("live values cannot be stored", reason=error_text(error))
 
     async def _one_by_one(self, writer: Writer, found: _Sorted) -> None:
-        """Find the messages that the database cannot hold, and keep them as refused."""
-        for unfit in found.unfit:
-            self._count(await writer.take([], [unfit]), 1)
+        """Find the messages that the database cannot store, and keep them as refused."""
+        for refused in found.refused:
+            self._count(await writer.take([], [refused]), 1)
         for event in found.events:
             try:
                 self._count(await writer.take([event]), 0)
             except (psycopg.Error, UnicodeError) as error:
-                if not of_the_message(error):
+                if not is_data_error(error):
                     raise
-                reason = f"the database cannot hold it: {said(error)}"
-                unfit = Unfit(event.topic, event.text.encode(), event.digest, reason)
-                self._name(unfit)
-                self._count(await writer.take([], [unfit]), 1)
+                reason = f"the database cannot store it: {error_text(error)}"
+                refused = RefusedMessage(event.topic, event.text.encode(), event.digest, reason)
+                self._name(refused)
+                self._count(await writer.take([], [refused]), 1)
 
-    def _sort(self, batch: Sequence[Taken]) -> _Sorted:
+    def _sort(self, batch: Sequence[ReceivedMessage]) -> _Sorted:
         found = _Sorted([], [], [])
         for message in batch:
             try:
@@ -208,13 +209,15 @@ class Worker:
                     found.events.append(decode(message.topic, message.payload))
             except NotAnEventError as error:
                 digest = hashlib.sha256(message.payload).digest()
-                unfit = Unfit(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
-                found.unfit.append(unfit)
-                self._name(unfit)
+                refused = RefusedMessage(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
+                found.refused.append(refused)
+                self._name(refused)
         return found
 
-    def _name(self, unfit: Unfit) -> None:
-        self._log.warning("a message is no result; it is kept in lab.refused", topic=unfit.topic, reason=unfit.reason)
+    def _name(self, refused: RefusedMessage) -> None:
+        self._log.warning(
+            "a message is not a result; it is kept in lab.refused", topic=refused.topic, reason=refused.reason
+        )
 
     def _count(self, written: Written, refused: int) -> None:
         self.state.taken += written.taken
@@ -223,7 +226,7 @@ class Worker:
         self.state.refused += refused
         if written.conflicts:
             self._log.error(
-                "other content came under an id that is known; see lab.conflicts", messages=written.conflicts
+                "a message has a stored id and other content; see lab.conflicts", messages=written.conflicts
             )
 
     async def _open(self) -> None:
@@ -235,7 +238,9 @@ class Worker:
             await self._writer.prepare()
         except psycopg.Error as error:
             await self._close()
-            raise StoreError(f"the database {self._settings.postgres.place} cannot be used: {said(error)}") from error
+            raise StoreError(
+                f"the database {self._settings.postgres.place} cannot be used: {error_text(error)}"
+            ) from error
 
     async def _close(self) -> None:
         if self._db is not None:

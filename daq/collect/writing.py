@@ -1,4 +1,4 @@
-"""Writing what was taken: each event once, in one transaction a batch."""
+"""Writing of received events, each once, in one transaction for each batch."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +17,7 @@ _KEYS: Final = ("source", "id", "sequence", "time", "digest", "stream")
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What became of a batch: numbers of events."""
+    """Numbers of events of a batch: newly stored, known with the same content, known with other content."""
 
     taken: int = 0
     duplicates: int = 0
@@ -25,8 +25,8 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True)
-class Unfit:
-    """A message that cannot be stored as what its topic says it is."""
+class RefusedMessage:
+    """A message that is not an event, to be kept with the reason."""
 
     topic: str
     payload: bytes
@@ -35,7 +35,7 @@ class Unfit:
 
 
 class _Kind:
-    """A table that events of one kind go to, by way of a temporary one."""
+    """The SQL statements for the events of one kind, which reach their table through a temporary one."""
 
     def __init__(self, table: str, columns: Sequence[Column]) -> None:
         filled = names_of(columns)
@@ -45,7 +45,7 @@ class _Kind:
         staged = sql.SQL(", ").join(sql.Identifier(c) for c in self.staged)
         target = sql.Identifier("lab", table)
         keys = sql.SQL(", ").join(sql.Identifier(c) for c in _KEYS)
-        # A curve has the sequence of its result, which counts once.
+        # A curve has the sequence number of its result, which must count once.
         key_values = sql.SQL("source, id, {}, time, digest, stream").format(
             sql.SQL("sequence" if table == "results" else "NULL::bigint")
         )
@@ -54,7 +54,7 @@ class _Kind:
             "SELECT 0 AS ordinal, ''::bytea AS digest, {own} FROM {target} LIMIT 0"
         ).format(stage=stage, own=own, target=target)
         self.copy = sql.SQL("COPY {stage} ({staged}) FROM STDIN").format(stage=stage, staged=staged)
-        # In the order of the keys, so that two workers with the same events wait for each other instead of locking up.
+        # In the order of the keys, so that two workers with the same events wait for each other and do not deadlock.
         self.claim = sql.SQL(
             "WITH fresh AS (INSERT INTO lab.keys ({keys}) SELECT {key_values} FROM {stage} ORDER BY source, id "
             "ON CONFLICT (source, id) DO NOTHING RETURNING source, id) "
@@ -91,14 +91,14 @@ _ADD_READINGS: Final = (
 
 
 def row_of(e: Event, source: int) -> dict[str, Any]:
-    """An event's values by the names of their columns."""
+    """Return an event's values by column name; `source` is the number of its source."""
     around = {"source": source, "id": e.id, "time": e.time, "stream": e.stream, "sequence": e.sequence}
     return {**around, "prefix": e.prefix, **e.values, "event": e.text}
 
 
 @dataclass(slots=True)
-class _Known:
-    """What this connection has seen committed."""
+class _Committed:
+    """Sources, streams and months that this connection has seen committed."""
 
     sources: dict[str, int] = field(default_factory=dict)
     streams: dict[tuple[int, str], str] = field(default_factory=dict)
@@ -106,34 +106,34 @@ class _Known:
 
 
 class Writer:
-    """Writes over one connection in autocommit mode, one batch at a time."""
+    """Writer over one connection in autocommit mode, one batch at a time."""
 
     def __init__(self, db: AsyncConnection) -> None:
         self._db = db
-        self._known = _Known()
+        self._known = _Committed()
 
     async def prepare(self) -> None:
-        """Make what the connection needs; once."""
+        """Make the temporary tables of the connection; call it once."""
         for kind in _KINDS.values():
             await self._db.execute(kind.make)
 
-    async def take(self, events: Sequence[Event], unfit: Iterable[Unfit] = ()) -> Written:
-        """Commit events and what is none; those that were taken before are not taken again.
+    async def take(self, events: Sequence[Event], refused: Iterable[RefusedMessage] = ()) -> Written:
+        """Commit events and refused messages; events stored before are only counted.
 
         Raises:
-            psycopg.Error, UnicodeError: nothing was written; `database.of_the_message` says whose fault it is.
+            psycopg.Error, UnicodeError: nothing was written; `database.is_data_error` tells whether the data cause it.
         """
         await self._make_room(e.time for e in events)
-        known = _Known(dict(self._known.sources), dict(self._known.streams))
+        known = _Committed(dict(self._known.sources), dict(self._known.streams))
         written = Written()
         async with self._db.transaction():
-            for message in unfit:
+            for message in refused:
                 await self._db.execute(_ADD_REFUSED, (message.topic, message.reason, message.digest, message.payload))
             if events:
                 await self._find_sources(known, {e.source for e in events})
                 await self._find_streams(known, events)
                 written = await self._take_all(known, events)
-        # Only what is committed is known.
+        # Only after the commit: a rolled-back source or stream is not known.
         self._known.sources, self._known.streams = known.sources, known.streams
         return written
 
@@ -142,7 +142,7 @@ class Writer:
         if not values:
             return
         await self._make_room(v.time for v in values)
-        known = _Known(dict(self._known.sources))
+        known = _Committed(dict(self._known.sources))
         async with self._db.transaction():
             await self._find_sources(known, {v.source for v in values})
             rows = [
@@ -159,10 +159,10 @@ class Writer:
                 await make_partitions(self._db, month)
                 self._known.months.add(month)
 
-    async def _find_sources(self, known: _Known, sources: set[str]) -> None:
+    async def _find_sources(self, known: _Committed, sources: set[str]) -> None:
         known.sources.update(await number_sources(self._db, sources - known.sources.keys()))
 
-    async def _find_streams(self, known: _Known, events: Sequence[Event]) -> None:
+    async def _find_streams(self, known: _Committed, events: Sequence[Event]) -> None:
         here = {(known.sources[e.source], e.stream): e.prefix for e in events}
         new = sorted(
             (source, stream, p) for (source, stream), p in here.items() if known.streams.get((source, stream)) != p
@@ -172,10 +172,10 @@ class Writer:
         await self._db.execute(_ADD_STREAMS, [list(column) for column in zip(*new, strict=True)])
         known.streams.update({(source, stream): prefix for source, stream, prefix in new})
 
-    async def _take_all(self, known: _Known, events: Sequence[Event]) -> Written:
+    async def _take_all(self, known: _Committed, events: Sequence[Event]) -> Written:
         taken = duplicates = conflicts = 0
         while events:
-            # The same event may stand twice in a batch: after a lost connection, or when it was asked for again.
+            # A batch may hold the same event twice: after a lost connection, or after a request for it.
             firsts: dict[tuple[str, Any], Event] = {}
             again = [e for e in events if firsts.setdefault((e.source, e.id), e) is not e]
             for name, kind in _KINDS.items():
@@ -193,8 +193,8 @@ class Writer:
             events = again
         return Written(taken, duplicates, conflicts)
 
-    async def _take_kind(self, known: _Known, kind: _Kind, events: list[Event]) -> tuple[int, list[Event]]:
-        """How many were not there before, and those that were there with other content."""
+    async def _take_kind(self, known: _Committed, kind: _Kind, events: list[Event]) -> tuple[int, list[Event]]:
+        """Store events of one kind; return the number of new ones, and the events known with other content."""
         db = self._db
         async with db.cursor() as cursor, cursor.copy(kind.copy) as copy:
             for ordinal, e in enumerate(events):

@@ -15,14 +15,16 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class Checksum:
-    """One kind of checksum: how many bytes it has, and what computes it."""
+    """One kind of checksum."""
 
     size: int
+    """Length of the checksum, bytes."""
     of: Callable[[bytes], int]
+    """Function that computes the checksum of its argument."""
 
 
 def _table(polynomial: int, width: int, *, reflected: bool) -> tuple[int, ...]:
-    """What each value of a byte does to the register."""
+    """Return the table of the byte-wise CRC: for each value of a byte, the register after eight shifts."""
     if reflected:
         mirrored = int(f"{polynomial:0{width}b}"[::-1], 2)
         return tuple(_shifted_right(byte, mirrored) for byte in range(256))
@@ -42,7 +44,7 @@ def _shifted_left(register: int, polynomial: int, width: int) -> int:
 
 
 def _mirrored_crc(polynomial: int, width: int, *, start: int, final: int = 0) -> Callable[[bytes], int]:
-    """A CRC whose bits are taken lowest first."""
+    """Return the function of a CRC that takes the lowest bit of each byte first."""
     table = _table(polynomial, width, reflected=True)
 
     def of(data: bytes) -> int:

@@ -1,4 +1,4 @@
-"""The readings of one link in one step, as columns, and summaries of any span of them."""
+"""Hold the readings of one link in one step as columns, and summarise any span of them."""
 
 import math
 from array import array
@@ -13,7 +13,7 @@ from daq.core.statistics import Axis, Summary, longest_interval, summarise
 
 NAN = float("nan")
 TURN_ROUNDING = 1e-9
-"""Revolutions are a running sum; so much of a turn is rounding."""
+"""Rounding error, in revolutions, allowed in the running sum of revolutions."""
 _row = itemgetter(0)
 
 
@@ -28,16 +28,15 @@ class Span:
 
     @property
     def n(self) -> int:
-        """Readings in the span."""
+        """Number of readings in the span."""
         return self.stop - self.first
 
 
 @dataclass(slots=True)
 class Columns:
-    """Times (ns), revolutions turned since the step began, and one column a channel.
+    """Times (ns), revolutions since the start of the step, and one column for each channel.
 
-    A value that is null stands as NaN and is listed in `missing`, so that it can never be
-    averaged unseen.
+    A null value is stored as NaN and is listed in `missing`, so that no mean contains it unnoticed.
     """
 
     channels: tuple[str, ...]
@@ -45,7 +44,7 @@ class Columns:
     revolutions: "array[float]" = field(default_factory=lambda: array("d"))
     values: "list[array[float]]" = field(default_factory=list)
     missing: list[tuple[int, int, str]] = field(default_factory=list)
-    """(row, channel number or -1 for all, fault), in order of rows."""
+    """Tuples (row, channel number or -1 for all channels, fault) in order of rows."""
 
     def __post_init__(self) -> None:
         self.values = [array("d") for _ in self.channels]
@@ -57,17 +56,17 @@ class Columns:
         for column, value in zip(self.values, item, strict=True):
             column.append(value + 0.0)
 
-    def add_many(self, t: int, revolutions: float, rows: list[tuple[float, ...]]) -> None:
-        """Append many readings without fault that were read at the same time."""
+    def add_batch(self, t: int, revolutions: float, rows: list[tuple[float, ...]]) -> None:
+        """Append several readings without fault that have the same time."""
         n = len(rows)
         self.times.extend(array("q", (t,)) * n)
         self.revolutions.extend(array("d", (revolutions,)) * n)
         for column, values in zip(self.values, zip(*rows, strict=True), strict=True):
-            # -0.0 equals 0.0, and only there the addition changes anything.
+            # The addition only turns -0.0 into 0.0, so it is skipped where no value is zero.
             column.extend(array("d", [v + 0.0 for v in values] if 0.0 in values else values))
 
     def add_faulty(self, t: int, revolutions: float, item: Values) -> None:
-        """Append a reading of which something is amiss."""
+        """Append a reading with null values or faults."""
         row = len(self.times)
         self.times.append(t)
         self.revolutions.append(revolutions)
@@ -77,11 +76,11 @@ class Columns:
             self.missing.append((row, self.channels.index(channel) if channel else -1, fault))
 
     def between(self, start: int, end: int) -> Span:
-        """The readings with ``start < t_i <= end`` (ns)."""
+        """Return the span of the readings with ``start < t_i <= end`` (ns)."""
         return Span(start, end, bisect_right(self.times, start), bisect_right(self.times, end))
 
     def last_turns(self, turns: float, end: int, floor: int) -> tuple[Span, bool]:
-        """The readings of the last `turns` revolutions up to `end`, and whether the step was too short for them."""
+        """Return the span of the last `turns` revolutions up to `end`, and whether it was cut at `floor` (both ns)."""
         stop = bisect_right(self.times, end)
         if stop == 0:
             return Span(floor, end, 0, 0), True
@@ -93,7 +92,7 @@ class Columns:
         return Span(start, end, first, stop), False
 
     def last_readings(self, count: int, end: int, floor: int) -> tuple[Span, bool]:
-        """The last `count` readings up to `end` and after `floor`, and whether there were fewer."""
+        """Return the span of the last `count` readings in ``floor < t_i <= end`` (ns), and whether there are fewer."""
         whole = self.between(floor, end)
         if whole.n <= count:
             return whole, whole.n < count
@@ -101,27 +100,27 @@ class Columns:
         return Span(self.times[first - 1], end, first, whole.stop), False
 
     def faults(self, span: Span, channel: str) -> list[str]:
-        """Faults of a channel inside a span, each once, in order."""
+        """Return the faults of a channel inside a span, each once, in order of the readings."""
         number = self.channels.index(channel)
-        return list(dict.fromkeys(f for _, c, f in self._amiss(span) if c in (number, -1)))
+        return list(dict.fromkeys(f for _, c, f in self._faults_in(span) if c in (number, -1)))
 
-    def _amiss(self, span: Span) -> list[tuple[int, int, str]]:
+    def _faults_in(self, span: Span) -> list[tuple[int, int, str]]:
         first = bisect_left(self.missing, span.first, key=_row)
         return self.missing[first : bisect_left(self.missing, span.stop, key=_row)]
 
     def null_rows(self, span: Span, channels: Sequence[str]) -> set[int]:
-        """Rows (counted from the span's first) where any of `channels` is null."""
+        """Return the rows, counted from the first of the span, where any of `channels` is null."""
         if not self.missing:
             return set()
         numbers = {self.channels.index(c) for c in channels}
         return {
             row - span.first
-            for row, c, fault in self._amiss(span)
+            for row, c, fault in self._faults_in(span)
             if (c == -1 or c in numbers) and not FAULTS[fault].keeps_value
         }
 
     def clean(self, span: Span, channels: Sequence[str]) -> tuple[list[int], list[list[float]]]:
-        """Times and columns of the rows where none of `channels` is null."""
+        """Return the times (ns) and the columns of the rows where none of `channels` is null."""
         times = self.times[span.first : span.stop].tolist()
         columns = [self.values[self.channels.index(c)][span.first : span.stop].tolist() for c in channels]
         null = self.null_rows(span, channels)
@@ -132,14 +131,14 @@ class Columns:
         return times, columns
 
     def summary(self, span: Span, channel: str) -> Summary:
-        """Statistics of a channel over the readings of the span that are not null."""
+        """Return the statistics of a channel over the readings of the span that are not null."""
         times, (values,) = self.clean(span, [channel])
         return summarise(values, Axis(times))
 
     def block_means(self, span: Span, channels: Sequence[str], blocks: int) -> Iterator[tuple[float, list[float]]]:
-        """For each block of equal time that holds a reading: mean time (s after the span's start), means of `channels`.
+        """Yield mean time (s after the start of the span) and means of `channels` for each block of equal time.
 
-        Rows where one of `channels` is null are left out.
+        Rows where one of `channels` is null are left out, and so is a block without a reading.
         """
         times, columns = self.clean(span, channels)
         width = (span.end - span.start) / blocks
@@ -153,5 +152,5 @@ class Columns:
             first = stop
 
     def longest_interval(self, span: Span) -> int:
-        """The longest time without a reading in the span, ns."""
+        """Return the longest time (ns) without a reading in the span."""
         return longest_interval(self.times[span.first : span.stop], span.start, span.end)

@@ -1,7 +1,7 @@
-"""Parts of a plan that the core only keeps: geometry, limits, product and certificate, as far as a result needs them.
+"""Parts of a plan that the core stores and does not read: geometry, limits, product and certificate.
 
-They belong to the journal's header, so that a result is concluded again from the journal alone.  `daq.methods` makes
-and reads them; nothing in the core looks inside.
+They belong to the journal's header, so that a result can be concluded again from the journal alone.  `daq.methods`
+makes and reads them.
 """
 
 from dataclasses import dataclass, field
@@ -19,7 +19,7 @@ class Amount:
 
 
 @dataclass(frozen=True, slots=True)
-class BodyConstants:
+class GeometryConstants:
     """Constants (SI) of a geometry; None where it defines no such quantity."""
 
     viscosity_constant: float | None
@@ -28,12 +28,12 @@ class BodyConstants:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuringGeometry:
-    """The geometry of the run: its description for the result, and its constants (SI)."""
+    """Measuring geometry of the run: its description for the result, and its constants (SI)."""
 
     name: str
     kind: str
     dimensions: dict[str, float | Amount | None]
-    """As in the instrument's file: mm and degrees."""
+    """Dimensions as in the instrument's file: mm and degrees."""
     stirrup: bool = False
     vessel: str = ""
     fill_volume_ml: float | None = None
@@ -44,14 +44,14 @@ class MeasuringGeometry:
     limits_of_use: tuple[WrittenRemark, ...] = ()
 
     def size(self, name: str) -> float | None:
-        """One of the dimensions, in mm or degrees; None where it is not given."""
+        """Return one of the dimensions, in mm or degrees; None where it is not given."""
         found = self.dimensions.get(name)
         return None if isinstance(found, Amount) else found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedLimits:
-    """The specification in an instrument's file: half widths; None where nothing is stated.
+    """Specification in an instrument's file, as half widths; None where nothing is stated.
 
     Torque, resolution and zero in % of full scale; speed, geometry and `torque_reading` in %; temperature in K.
     """
@@ -70,7 +70,7 @@ class StatedLimits:
     resolution: dict[str, float] = field(default_factory=dict)
     """By channel, in its unit."""
     includes: tuple[Literal["geometry", "speed", "resolution", "zero"], ...] = ()
-    """Quantities whose share the torque's maximum permissible error contains."""
+    """Quantities whose errors are contained in the torque's maximum permissible error."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,11 +94,11 @@ class ProductLimit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProductOfPlan:
-    """The product's limits and properties, as far as a result needs them."""
+    """Limits and properties of the product that a result needs."""
 
     id: str
     unit: str
-    """UCUM code of the display unit."""
+    """UCUM code of the unit in which results are reported."""
     reported_digits: int
     reported_decimals: int | None = None
     rounding: Literal["unrounded", "rounded"] = "unrounded"
@@ -112,7 +112,7 @@ class ProductOfPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CorrectionCurve:
-    """The product's viscosity over temperature: ln(eta) = a + b/(T - t0), T in K; `t0` is 0 for Andrade's law."""
+    """Viscosity of the product over temperature: ln(η) = a + b/(T - t0), T in K; `t0` is 0 for Andrade's law."""
 
     law: Literal["andrade", "vft"]
     b: float
@@ -141,7 +141,7 @@ class CertifiedPoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CertifiedFluid:
-    """A reference fluid by its certificate."""
+    """Reference fluid as its certificate describes it."""
 
     id: str
     lot: str
@@ -153,24 +153,25 @@ class CertifiedFluid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerificationAsked:
-    """How the run verifies the instrument."""
+    """Verification of the instrument that the run makes."""
 
     levels: int
-    """Number of different torques that have to be judged."""
+    """Number of torque levels that must be judged."""
     full_scale: float
-    """Allowed deviation, % of the full-scale viscosity."""
-    order: Literal["as_found", "as_left"] = "as_found"
+    """Permissible deviation, % of the full-scale viscosity."""
+    condition: Literal["as_found", "as_left"] = "as_found"
+    """Condition of the instrument: before (as found) or after (as left) an adjustment."""
     results_since_pass: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Verified:
-    """One judged verification, as it was audited."""
+    """A judged verification as it is in the audit trail."""
 
     utc_ns: int
     run: str
     passed: bool
-    order: str = "as_found"
+    condition: str = "as_found"
     fluid: str = ""
     lot: str = ""
     geometry: str = ""
@@ -179,23 +180,23 @@ class Verified:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """The state of an instrument's verifications at one moment; times in ns UTC."""
+    """Verification status of an instrument at one moment; times in ns UTC."""
 
     last: Verified | None
     """The newest judged verification."""
     last_pass_utc_ns: int | None
     due_utc_ns: int | None
-    """When the next is due; None where the instrument's file asks for none."""
+    """Time at which the next verification is due; None where the instrument's file asks for none."""
     overdue: bool
 
     @property
     def passed(self) -> bool | None:
-        """Whether the newest verification passed; None without any."""
+        """True if the newest verification passed; None without any."""
         return None if self.last is None else self.last.passed
 
     @property
-    def said(self) -> str:
-        """In words."""
+    def text(self) -> str:
+        """Verification status in words."""
         if self.last is not None and not self.last.passed:
             return "failed"
         if self.overdue:
@@ -205,7 +206,7 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class CurveAsked:
-    """The flow curve that the method asks for."""
+    """Flow curve that the method asks for."""
 
     branch: Literal["up", "down", "both"] | None
     models: tuple[str, ...]
@@ -213,7 +214,7 @@ class CurveAsked:
 
 @dataclass(frozen=True, slots=True)
 class DensityVessel:
-    """A vessel that is weighed full."""
+    """Vessel that is weighed full to find the density of a sample."""
 
     volume_ml: float
     volume_error: float
@@ -223,7 +224,7 @@ class DensityVessel:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Context:
-    """Everything that `daq.methods` needs to conclude a run, beside the plan's own steps and signals."""
+    """Data that `daq.methods` needs to conclude a run, besides the steps and signals of the plan."""
 
     title: str = ""
     serial: str | None = None
@@ -236,13 +237,13 @@ class Context:
     allowed_speeds: tuple[float, ...] = ()
     highest_speed: float | None = None
     geometry: MeasuringGeometry | None = None
-    other_geometries: dict[str, BodyConstants] = field(default_factory=dict)
+    other_geometries: dict[str, GeometryConstants] = field(default_factory=dict)
     full_scale_unm: float | None = None
-    """Full-scale torque, uN.m."""
+    """Full-scale torque, µN·m."""
     density_vessel: DensityVessel | None = None
     specification: StatedLimits = StatedLimits()
     temperature_limit: float | None = None
-    """Limit (K) of the temperature that the run looks at."""
+    """Maximum permissible error (K) of the temperature that the method uses."""
     product: ProductOfPlan | None = None
     temperature_curve: CorrectionCurve | None = None
     fluid: CertifiedFluid | None = None
@@ -251,25 +252,25 @@ class Context:
     flow_curve: CurveAsked | None = None
     free_swing: bool = False
     last_torque_at_rest: float | None = None
-    """Torque (% of full scale) at rest before the run before this one."""
+    """Torque at rest (% of full scale) before the previous run on the instrument."""
     warnings: tuple[WrittenRemark, ...] = ()
 
     @property
     def geometry_name(self) -> str | None:
-        """Name of the fitted geometry."""
+        """Name of the fitted measuring geometry; None without one."""
         return None if self.geometry is None else self.geometry.name
 
     @property
     def viscosity_constant(self) -> float | None:
-        """That of the fitted geometry (SI)."""
+        """Viscosity constant (SI) of the fitted measuring geometry; None without one."""
         return None if self.geometry is None else self.geometry.viscosity_constant
 
     @property
     def flow_behaviour_index(self) -> float | None:
-        """That of the product."""
+        """Flow behaviour index of the product; None where it states none."""
         return None if self.product is None else self.product.flow_behaviour_index
 
     @property
     def temperature_coefficient(self) -> float | None:
-        """That of the product, % per K."""
+        """Temperature coefficient of the product, % per K; None where it states none."""
         return None if self.product is None else self.product.temperature_coefficient

@@ -1,4 +1,4 @@
-"""Derived quantities: of one reading, for rules and screens; of a span, for kept values."""
+"""Compute derived quantities of one reading (for rules and screens) and of a span (for kept values)."""
 
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -11,7 +11,10 @@ Getter = Callable[[Sequence[float | None]], float | None]
 
 
 def getters(channels: Sequence[str], derivations: Sequence[Derivation]) -> dict[str, Getter]:
-    """For every channel and derived quantity, a function from one reading (in channel order) to its value or None."""
+    """Return, for every channel and derived quantity, a function from one reading to its value or None.
+
+    A reading is a sequence of values in the order of `channels`.
+    """
     out: dict[str, Getter] = {name: _column(i) for i, name in enumerate(channels)}
     for d in derivations:
         out[d.name] = _linear(d, out) if d.op == "linear" else _pair(d, out)
@@ -47,7 +50,7 @@ def _pair(d: Derivation, known: Mapping[str, Getter]) -> Getter:
 
 
 def roots(name: str, derivations: Mapping[str, Derivation]) -> tuple[str, ...]:
-    """The channels a signal is computed from."""
+    """Return the channels from which a signal is computed."""
     if name not in derivations:
         return (name,)
     found = (root for x in derivations[name].inputs for root in roots(x, derivations))
@@ -55,10 +58,10 @@ def roots(name: str, derivations: Mapping[str, Derivation]) -> tuple[str, ...]:
 
 
 def span_summaries(columns: Columns, span: Span, derivations: Sequence[Derivation]) -> dict[str, Summary]:
-    """Summary of every channel and derived quantity over a span.
+    """Return the summary of every channel and derived quantity over a span.
 
-    A quantity uses the rows where no channel that goes into it is null.  The mean of a ratio
-    is the ratio of the means; the mean of the ratios is kept beside it.
+    A quantity uses the rows where none of its channels is null.  The mean of a ratio is the ratio of the means;
+    `Summary.mean_of_ratios` holds the mean of the ratios.
     """
     by_name = {d.name: d for d in derivations}
     out = {c: columns.summary(span, c) for c in columns.channels} if columns.missing else _whole(columns, span)
@@ -87,7 +90,7 @@ def _whole(columns: Columns, span: Span) -> dict[str, Summary]:
 def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[int]) -> Summary:
     ratios = [a * x / y + 0.0 if y != 0.0 else math.inf for x, y in zip(xs, ys, strict=True)]
     if not all(map(math.isfinite, ratios)):
-        # The ratio is not defined there: the point is left out of the mean of ratios and its scatter.
+        # A ratio with a zero denominator is not defined: the row is left out of the mean of ratios and its scatter.
         defined = [(v, t) for v, t in zip(ratios, times, strict=True) if math.isfinite(v)]
         ratios, times = [v for v, _ in defined], [t for _, t in defined]
     summary = summarise(ratios, Axis(times))
@@ -100,7 +103,7 @@ def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[i
 
 
 def _series(name: str, by_name: Mapping[str, Derivation], series: Mapping[str, list[float]]) -> list[float]:
-    """Row by row values of a quantity, from those of its channels; where a ratio is not defined it counts as zero."""
+    """Return the values of a quantity row by row, from the values of its channels; an undefined ratio counts as 0."""
     if name in series:
         return series[name]
     d = by_name[name]

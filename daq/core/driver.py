@@ -1,8 +1,7 @@
 """The contract between the core and one kind of instrument.
 
-A driver is pure: bytes in, values out; what to send is data.  It owns no port and no
-clock.  The exchange (`daq.core.exchange`) does the timing, the retries and the matching
-of replies for every driver alike.
+A driver is pure: it turns bytes into values, and describes the bytes to send as data.  It owns no port and no clock.
+The exchange (`daq.core.exchange`) does the timing, the retries and the matching of replies for all drivers.
 """
 
 import hashlib
@@ -27,7 +26,7 @@ class Channel:
     Attributes:
         name: short, lower case, unique in the driver.
         unit: UCUM code.
-        low, high: range of the instrument; a value outside is kept and marked ``beyond_range``.
+        low, high: range of the instrument in `unit`; a value outside is kept and marked ``beyond_range``.
     """
 
     name: str
@@ -38,13 +37,13 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """Serial settings the instrument wants unless its configuration says otherwise.
+    """Default serial settings of the instrument; its configuration file can change them.
 
     Attributes:
-        baud, data_bits, parity, stop_bits, flow: of the line.
-        dtr, rts: levels of the two lines after opening; None leaves them as the system sets them.
-        settle_ns: quiet time after opening, before anything is sent; what arrives in it is thrown away.
-        byte_pause_ns: pause between two bytes sent, for instruments that cannot take them faster.
+        baud, data_bits, parity, stop_bits, flow: settings of the serial line.
+        dtr, rts: levels of the two control lines after opening; None leaves them as the system sets them.
+        settle_ns: waiting time after opening, before anything is sent; bytes that arrive in it are discarded.
+        byte_pause_ns: pause between two bytes sent, for instruments that cannot receive them faster.
     """
 
     baud: int = 9600
@@ -60,13 +59,13 @@ class Port:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Bytes to send, and the kind of reply that settles them.
+    """Bytes to send, and the kind of reply that answers them.
 
     Attributes:
-        data: what is written, terminator included.
+        data: bytes to write, terminator included.
         expects: kind of the reply: ``reading``, ``identity`` or the name of an action.
-        timeout_ns: how long to wait for the reply after the bytes were sent.
-        tries: how often to send at most.
+        timeout_ns: longest time between the last byte sent and the reply.
+        tries: greatest number of times the request is sent.
     """
 
     data: bytes
@@ -77,18 +76,18 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Who the instrument says it is."""
+    """Identity that the instrument reports."""
 
     kind: str
     serial: str
     firmware: str = ""
     facts: Mapping[str, float | str] = field(default_factory=dict)
-    """What it says of itself beyond that, e.g. ``{"torque_full_scale_uN_m": 1000.0}``."""
+    """Further data that the instrument reports, for example ``{"torque_full_scale_uN_m": 1000.0}``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """A reading of which something is amiss: numbers or None in channel order, and faults by channel."""
+    """A reading with null values or faults: numbers or None in channel order, and faults by channel."""
 
     values: tuple[float | None, ...]
     faults: tuple[tuple[str, str], ...]
@@ -97,16 +96,16 @@ class Values:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """A part of a reading that comes in several lines: what one of them says of some channels.
+    """One line of a reading that arrives in several lines: the values of some channels.
 
-    The exchange joins the parts of one round of polling to a reading, timed at the last of them; those of a stream as
-    soon as every channel has a part that is no older than the stream's interval.
+    The exchange joins the parts of one round of polling to a reading, with the time of the last part.  It joins the
+    parts of a stream as soon as every channel has a part that is not older than the interval of the stream.
     """
 
     values: tuple[tuple[int, float | None], ...]
-    """Pairs of a channel's number and its value."""
+    """Pairs of channel number and value."""
     faults: tuple[tuple[str, str], ...] = ()
-    """As in `Values`."""
+    """Pairs of channel and fault, as in `Values`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,10 +113,10 @@ class Reply:
     """The answer to a request other than a poll.
 
     Attributes:
-        kind: what it answers: ``identity`` or the name of an action.
-        value: the number it confirms, if any.
-        identity: for ``identity``.
-        refusal: the instrument's reason where it refused.
+        kind: ``identity`` or the name of the action that is answered; ``refused`` for a refusal.
+        value: number that the reply confirms, if any.
+        identity: identity of the instrument, for kind ``identity``.
+        refusal: reason that the instrument gives for a refusal.
     """
 
     kind: str
@@ -128,39 +127,42 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Reject:
-    """A line that is not believed.  It never becomes a value; it is counted under `reason`."""
+    """A rejected line.  It never becomes a value; it is counted under `reason`."""
 
     reason: str
 
 
-#: What a line means.  A plain tuple of floats, in channel order, is a reading without fault: the usual case.
+#: Result of decoding a line.  A tuple of floats in channel order is a reading without fault: the usual case.
 Decoded = tuple[float, ...] | Values | Part | Reply | Reject
 
 
 class Driver(ABC):
-    """One instrument's dialect.  Subclass it, set the class attributes, fill in the methods.
+    """Protocol of one kind of instrument.  Subclass it, set the class attributes and override the methods.
 
     Attributes:
-        api_version: the version of this contract the driver was written for.
-        kind: name of the kind of instrument, as its entry point.
-        channels: what a reading holds, in order.
-        framing: how lines are cut.
-        port: serial settings.
-        streams: True where readings come unasked.
-        interval_ns: time between polls, or between the lines of a stream.
-        refresh_ns: how often the instrument renews its values; repeats within it are no readings.  0: all are new.
-        stale_after_ns: without a reading for this long the instrument is silent; 0: it speaks only when somebody
-            presses its key, and its silence means nothing.
-        pause_ns: least time between an answer and the next request.
+        api_version: version of this contract for which the driver was written.
+        kind: name of the kind of instrument; the same as the name of the entry point.
+        channels: channels of a reading, in order.
+        framing: marks that separate the lines.
+        port: default serial settings.
+        streams: True where the instrument sends readings without a request.
+        interval_ns: time between polls, or between the readings of a stream.
+        refresh_ns: interval at which the instrument renews its values; an equal reading within it is a repeat and is
+            not counted.  0: every reading is new.
+        stale_after_ns: without a reading for this time the instrument is silent.  0: it sends only when a person
+            presses its key, so a silence has no meaning.
+        pause_ns: shortest time between an answer and the next request.
         wake: bytes that wake the instrument, sent before a request when nothing was sent for `wake_after_ns`; the
             request follows `wake_wait_ns` later.
+        wake_after_ns: time without a request after which the instrument must be woken.
+        wake_wait_ns: time between the wake-up bytes and the request.
         echoes: whether the instrument sends every request back before it answers.
-        shares_line: whether requests and answers name an address, so that several can be on one line.
-        lag_ns: time constant of the instrument's own filter; 0 where it states none.
-        capabilities: the actions the instrument understands.
-        zero_condition: what must hold when it is zeroed, for a person.
-        on_link_loss: what the motor does when the cable is pulled.
-        has_checksum: whether corruption of a line is detectable.
+        shares_line: whether requests and answers carry an address, so that several instruments can share one line.
+        lag_ns: time constant of the filter inside the instrument; 0 where none is stated.
+        capabilities: actions that the instrument supports.
+        zero_condition: condition of the instrument for zeroing, as text for a person.
+        on_link_loss: behaviour of the motor when the connection is lost.
+        has_checksum: whether a damaged line is detectable.
     """
 
     api_version: ClassVar[int] = API_VERSION
@@ -186,31 +188,35 @@ class Driver(ABC):
     on_link_loss: Literal["keeps_turning", "stops", "unknown", "no_motor"] = "no_motor"
 
     def __init__(self, options: Mapping[str, Any]) -> None:
-        """`options` is the ``[options]`` table of the instrument's file; raise `SettingError` for a wrong one."""
+        """Set the driver up from `options`, the ``[options]`` table of the instrument's file.
+
+        Raises:
+            SettingError: an option is wrong.
+        """
         self.options = dict(options)
 
     @abstractmethod
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
-        """What one line (without terminator) means.  Never raises for any bytes.
+        """Decode one line (without terminator).  Raise nothing, for any bytes.
 
-        `asked` is the request that waits for its answer, for dialects whose answers do not say what they answer.  In
-        a stream a reading without fault means the same whatever was asked, and a line may be decoded twice in a row.
+        `asked` is the request that waits for its answer, for protocols whose answers do not name their request.  In
+        a stream, a reading without fault must not depend on `asked`, and a line may be decoded twice in a row.
         """
 
     def identify(self) -> Request | None:
-        """The request for the instrument's identity, or None where it cannot be asked."""
+        """Return the request for the identity of the instrument, or None where it has none."""
         return None
 
     def poll(self) -> Request | tuple[Request, ...] | None:
-        """The request for one reading, or those for its parts in order; None for a stream."""
+        """Return the request for one reading, or the requests for its parts in order; None for a stream."""
         return None
 
     def start_stream(self) -> Request | None:
-        """What makes a streaming instrument begin, where it must be told."""
+        """Return the request that starts the stream, or None where the instrument starts by itself."""
         return None
 
     def action(self, action: Action, value: float | None = None) -> Request:
-        """The request for an action.
+        """Return the request for an action.
 
         Raises:
             DriverError: the instrument has no such capability.
@@ -218,15 +224,15 @@ class Driver(ABC):
         raise DriverError(f"{self.kind} cannot {action}" + ("" if value is None else f" to {value}"))
 
     def state(self) -> dict[str, Any]:
-        """What the driver remembers, as JSON values, so that a run can be computed again from its beginning."""
+        """Return the state of the driver as JSON values, so that a run can be computed again from its start."""
         return {}
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """Take up a state given by `state`; a driver that remembers nothing needs none."""
+        """Restore a state that `state` returned; a driver without state need not override it."""
         del state
 
     def digest(self) -> str:
-        """SHA-256 (hex) of the driver's source and options: which driver made a result."""
+        """Return the SHA-256 (hex) of the source and the options of the driver, which identifies it in a result."""
         try:
             source = inspect.getsource(inspect.getmodule(type(self)) or type(self))
         except OSError:

@@ -1,40 +1,40 @@
-"""Takes the echo of a request out of what comes back: instruments that repeat what they hear, and shared lines."""
+"""Remove the echo of a request from the received bytes: for instruments that repeat requests, and shared lines."""
 
 
 class Echo:
-    """Looks for the bytes of the request that was sent last; however the bytes are cut, what is left is the same.
+    """Search the received bytes for the request that was sent last.  The result does not depend on how bytes are cut.
 
-    What comes before the echo is older than the request.  It is thrown away, or given on where the instrument also
-    speaks unasked.  Where the echo does not come as it was sent, nothing after it is believed.
+    Bytes before the echo are older than the request.  They are discarded, or returned where the instrument also sends
+    unasked.  Where no correct echo arrives, the bytes that follow are discarded: they cannot be distinguished from one.
     """
 
-    __slots__ = ("_awaited", "_held", "_speaks_unasked", "anything_came")
+    __slots__ = ("_awaited", "_held", "_speaks_unasked", "received_any")
 
     def __init__(self, *, speaks_unasked: bool = False) -> None:
         self._speaks_unasked = speaks_unasked
         self._awaited = b""
         self._held = b""
-        self.anything_came = False
-        """Whether bytes came since the request."""
+        self.received_any = False
+        """True if bytes came since the request."""
 
     def expect(self, request: bytes) -> None:
-        """`request` is on its way."""
-        self._awaited, self._held, self.anything_came = request, b"", False
+        """Wait for the echo of `request`, which is being sent."""
+        self._awaited, self._held, self.received_any = request, b"", False
 
     def forget(self) -> None:
-        """No echo is awaited any more."""
+        """Stop waiting for an echo."""
         self._awaited = self._held = b""
 
     @property
     def missing(self) -> bool:
-        """Whether an echo is still awaited."""
+        """True if an echo is still awaited."""
         return bool(self._awaited)
 
     def strip(self, data: bytes) -> bytes:
-        """What of `data` is not an echo."""
+        """Return the bytes of `data` that do not belong to the echo."""
         if not self._awaited:
             return data
-        self.anything_came |= bool(data)
+        self.received_any |= bool(data)
         data = self._held + data
         before, found, after = data.partition(self._awaited)
         if found:

@@ -1,4 +1,4 @@
-"""What the pipeline wants done or wants known.  Live they are executed, on replay compared."""
+"""Effects of the pipeline: bytes to send and facts to record.  Live they are carried out; on replay, compared."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -29,7 +29,7 @@ class Moved:
 
 @dataclass(slots=True)
 class Kept:
-    """A value taken: when, over which span, and the summaries of every signal in it."""
+    """A kept value: its time, its span, and the summary of every signal in the span."""
 
     t: int
     step: int
@@ -38,23 +38,23 @@ class Kept:
     start: int
     """The span is ``start < t_i <= t``."""
     asked_ns: int
-    """Length of the span the method asks for; 0 where it is in revolutions."""
+    """Length of the span in the method, ns; 0 where it is given in revolutions."""
     revolutions: float
     """Revolutions turned inside the span."""
     summaries: dict[str, Summary]
     faults: tuple[str, ...]
     longest_interval_ns: int
     completeness: float
-    """Readings in the span over readings expected from the instrument's interval."""
+    """Readings in the span over readings expected from the interval of the instrument, 0 to 1."""
     rule: str = ""
-    """For a value taken on an event: the rule that selected it."""
+    """Name of the rule that selected the value, for a value kept on an event."""
     speed: float | None = None
-    """Set-point (/min) at which it was taken; None where nothing turns."""
+    """Set-point (/min) at which the value was taken; None where nothing turns."""
 
 
 @dataclass(slots=True)
 class Noted:
-    """Something a person should know; `code` is stable, `text` is for reading."""
+    """A remark for a person; `code` is stable, `text` is for reading."""
 
     t: int
     code: str
@@ -63,7 +63,7 @@ class Noted:
 
 @dataclass(slots=True)
 class StepEnded:
-    """A step is over: when it ran, which rule ended it, and the value that met the rule."""
+    """End of a step: its times, the rule that ended it, and the value that met the rule."""
 
     t: int
     step: int
@@ -76,7 +76,7 @@ class StepEnded:
 
 @dataclass(slots=True)
 class AtRest:
-    """The torque signal while the motor stood still, just before it first turned; in the signal's unit."""
+    """Mean and scatter of the torque at rest, just before the motor first turned; in the unit of the signal."""
 
     t: int
     n: int
@@ -86,35 +86,35 @@ class AtRest:
 
 @dataclass(slots=True)
 class LimitReached:
-    """A torque at or beyond its limit while the motor turned: the motor was stopped."""
+    """The torque reached its limit while the motor turned, and the motor was stopped."""
 
     t: int
     state: str
-    """The state of the run at that moment."""
+    """State of the run at that moment."""
     step: int
     set_speed: float
-    """/min"""
+    """Set-point, /min."""
     speed: float | None
-    """Confirmed in the same reading, /min."""
+    """Confirmed speed in the same reading, /min."""
     torque: float | None
-    """As read; None where the instrument gives no number at its stop."""
+    """Torque as read; None where the instrument gives no number when its sensor is at the stop."""
     limit: float
-    """In the unit of the plan's band."""
+    """Limit in the unit of the torque band of the plan."""
 
 
 @dataclass(slots=True)
 class Identified:
-    """Result of asking an instrument at the end of the run who it is."""
+    """Result of the identity check of an instrument at the end of the run."""
 
     link: str
     check: IdentityCheck
-    said: str
+    detail: str
     """The difference, or the reason why there is no answer; "" otherwise."""
 
 
 @dataclass(slots=True)
 class Facts:
-    """What a run (so far) came to: everything a conclusion may look at besides the plan.  Times in ns, monotonic."""
+    """Facts of a run (so far): with the plan, all data from which it is concluded.  Times in ns, monotonic."""
 
     began: int
     now: int
@@ -128,17 +128,17 @@ class Facts:
     counters: dict[str, dict[str, Any]] = field(default_factory=dict)
     """Counters of each link, by its name."""
     at_rest: AtRest | None = None
-    """None where the motor has not turned, or turned before its torque was seen at rest."""
+    """None where the motor has not turned, or turned before the torque at rest was known."""
     moved: bool = False
-    """Whether motion was ever asked for."""
+    """True if the run requested motion."""
     limit: LimitReached | None = None
     identities: list[Identified] = field(default_factory=list)
-    """Of every instrument that took part; empty while the run goes on."""
+    """Identity check of every instrument that took part; empty while the run goes on."""
 
 
 @dataclass(slots=True)
 class Concluded:
-    """The measuring is over; the result can be computed and committed."""
+    """The measurement is over; the result can be computed and committed."""
 
     t: int
     facts: Facts
@@ -146,7 +146,7 @@ class Concluded:
 
 @dataclass(slots=True)
 class Ended:
-    """The run is over and what is known of the motor is final: still, in doubt or not moved."""
+    """The run is over, and the state of the motor is final: still, in doubt or not moved."""
 
     t: int
     motor: Motor

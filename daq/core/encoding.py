@@ -1,7 +1,7 @@
-"""Frozen dataclasses to JSON values and back, by their types.  A value that does not fit is refused by its key.
+"""Encode frozen dataclasses as JSON values and decode them, by their types.  An error names the key of the value.
 
-With `exact`, floats are hexadecimal text, so that they come back bit for bit.  Where a type allows text beside a
-number, the number stays a number: hexadecimal text could not be distinguished from text.
+With `exact`, floats are hexadecimal text, so that they are restored bit for bit.  Where a type allows text besides a
+number, the number stays a number, because hexadecimal text could not be distinguished from text.
 """
 
 import dataclasses
@@ -25,21 +25,22 @@ NAMES: Final[Mapping[Any, str]] = {
 
 
 def encode(value: Any, *, exact: bool = False) -> dict[str, Any]:
-    """JSON values of the dataclass `value`."""
+    """Return the dataclass `value` as JSON values."""
     return cast("dict[str, Any]", _encode(type(value), value, exact))
 
 
 def decode(kind: type[T], data: Any, *, exact: bool = False, key: str = "") -> T:
-    """The dataclass `kind` that `encode` wrote; keys with a default may be left out.
+    """Return the dataclass `kind` from `data`, which `encode` wrote; keys with a default may be left out.
 
     Raises:
-        SettingError: a key is unknown or missing, or its value is of another type; `key` is put before its name.
+        SettingError: a key is unknown or missing, or its value has the wrong type.  The error names the key, with the
+            prefix `key`.
     """
     return cast("T", _decode(kind, data, exact, key))
 
 
 def fields(kind: type) -> tuple[tuple[str, Any, bool], ...]:
-    """Return name and type of every field of a dataclass, and whether it has to be given."""
+    """Return name and type of every field of a dataclass, and whether the field is required."""
     return _fields(kind)
 
 
@@ -54,7 +55,7 @@ def _fields(kind: type) -> tuple[tuple[str, Any, bool], ...]:
 
 @functools.cache
 def options(kind: Any) -> tuple[Any, ...]:
-    """The types that `kind` allows: those of a union, otherwise itself alone."""
+    """Return the types that `kind` allows: the members of a union, otherwise `kind` alone."""
     return typing.get_args(kind) if typing.get_origin(kind) in (typing.Union, types.UnionType) else (kind,)
 
 
@@ -82,7 +83,7 @@ def _encode(kind: Any, value: Any, exact: bool) -> Any:
 
 
 def _fits(kind: Any, value: Any) -> bool:
-    """Return whether `value` is of the type `kind`; parts of it are not looked at."""
+    """Return whether `value` has the type `kind`; the parts of a container are not checked."""
     if kind is float:
         return isinstance(value, (int, float)) and not isinstance(value, bool)
     outside = typing.get_origin(kind) or kind

@@ -1,12 +1,12 @@
-"""Exceptions, split by whose fault it is, each carrying its evidence."""
+"""Exceptions of the project, one class for each cause; each holds the data that explain it."""
 
 
 class DaqError(Exception):
-    """Base of every error this project raises on purpose; its text is meant for a person."""
+    """Base of all errors that this project raises on purpose; the text is for a person."""
 
 
 class SettingError(DaqError):
-    """A file, key or argument a person wrote is wrong.
+    """A file, key or argument that a person wrote is wrong.
 
     Example: ``method.toml: steps[0].speed: must be greater than 0``.
     """
@@ -17,7 +17,7 @@ class SettingError(DaqError):
 
 
 class DriverError(DaqError):
-    """A driver broke its contract, or was asked for something its instrument cannot do."""
+    """A driver broke its contract, or was asked for an action that its instrument does not support."""
 
 
 class LinkError(DaqError):
@@ -25,11 +25,11 @@ class LinkError(DaqError):
 
 
 class StoreError(DaqError):
-    """The database could not take or give what was asked.  Example: the disk is full."""
+    """The database could not be read or written.  Example: the disk is full."""
 
 
 class JournalError(DaqError):
-    """A journal cannot be read.  Carries the index of the first record that is damaged."""
+    """A journal cannot be read.  `record` is the index of the first damaged record."""
 
     def __init__(self, reason: str, *, record: int) -> None:
         self.record = record
@@ -37,13 +37,13 @@ class JournalError(DaqError):
 
 
 class FormatError(DaqError):
-    """A journal is of a format that this software does not read.  Example: a newer daq wrote it."""
+    """A journal has a format that this version does not read.  Example: a newer daq wrote it."""
 
 
 class SettingErrors(SettingError):
-    """Everything that is wrong in what a person wrote, found in one go.
+    """All errors found in one check of a person's files.
 
-    Its text has one line for each of `errors`; `file`, `key` and `reason` are those of the first.
+    The text has one line for each of `errors`; `file`, `key` and `reason` belong to the first error.
     """
 
     def __init__(self, errors: "list[SettingError]") -> None:

@@ -1,7 +1,7 @@
-"""What enters the pipeline: everything that is not deterministic, with its time.
+"""Events: all input of the pipeline that is not deterministic, with its time.
 
-Times are integer nanoseconds of the monotonic clock.  Every event that belongs to a
-connection names its link.  Chunks of bytes are stamped where they are read.
+Times are integer nanoseconds of the monotonic clock.  An event of a connection names its link.  A chunk of bytes gets
+its time where it is read.
 """
 
 from dataclasses import dataclass, field
@@ -10,7 +10,7 @@ from typing import Any
 
 @dataclass(slots=True)
 class Received:
-    """Bytes that came in on a link, as they were read (any number of lines or parts of lines)."""
+    """Bytes that were received on a link, as they were read (any number of lines or parts of lines)."""
 
     t: int
     link: str
@@ -19,7 +19,7 @@ class Received:
 
 @dataclass(slots=True)
 class Sent:
-    """Bytes that were handed to the port; time-outs count from here."""
+    """Bytes that were written to the port; time-outs count from this event."""
 
     t: int
     link: str
@@ -28,14 +28,14 @@ class Sent:
 
 @dataclass(slots=True)
 class Tick:
-    """The time the pipeline asked to be woken for has come."""
+    """The time at which the pipeline asked to be woken is reached."""
 
     t: int
 
 
 @dataclass(slots=True)
 class LinkUp:
-    """A link is open and its instrument was identified."""
+    """The port of a link is open."""
 
     t: int
     link: str
@@ -52,7 +52,7 @@ class LinkDown:
 
 @dataclass(slots=True)
 class ClockAnchor:
-    """Where monotonic time `t` stands in UTC, in which boot of the machine."""
+    """UTC that corresponds to the monotonic time `t`, in one boot of the machine."""
 
     t: int
     utc_ns: int
@@ -61,17 +61,17 @@ class ClockAnchor:
 
 @dataclass(slots=True)
 class OperatorCommand:
-    """A person asked for something: ``begin`` or ``stop``."""
+    """Command of a person: ``begin`` or ``stop``."""
 
     t: int
-    what: str
+    command: str
     who: str
     detail: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class StoreFault:
-    """The store can no longer take what is measured."""
+    """The store can no longer accept data."""
 
     t: int
     reason: str

@@ -1,8 +1,7 @@
-"""One link: lines in, decoded items out, requests one at a time, and silence noticed.
+"""Exchange with one instrument: bytes in, decoded items out, one request at a time, and detection of silence.
 
-The exchange is the only place that knows about time-outs, retries, pauses and polling.
-After a time-out it waits a moment and throws away what arrives, so that a late reply is
-never taken for the answer to the next request.
+All time-outs, retries, pauses and polls are here.  After a time-out the exchange waits half a time-out and discards
+the bytes that arrive, so that a late reply is never taken for the answer to the next request.
 """
 
 from collections import deque
@@ -15,30 +14,52 @@ from daq.core.echo import Echo
 from daq.core.exchangecounters import ExchangeCounters
 from daq.core.frames import make_framer
 from daq.core.framing import NEVER
-from daq.core.gathering import Gathering
+from daq.core.readingparts import ReadingParts
 
 Item = tuple[float, ...] | Values | Reply
 ALL_TUPLES = frozenset({tuple})
 LATE_TIMEOUTS: Final = 4
-"""For this number of time-outs after a poll without answer, a reading that comes unasked may be its late answer."""
+"""After a poll without answer, an unrequested reading may be its late answer for this number of time-outs."""
 IN_FLIGHT_NS: Final = 2_000_000_000
-"""After a line is opened or taken back, what was asked before may still be answered for this long."""
-SHARED_PATIENCE_NS: Final = 30_000_000_000
-"""So long a request may wait until a line is free that several instruments share."""
+"""After a line is opened or returned, earlier requests may still be answered for this time."""
+SHARED_LINE_WAIT_NS: Final = 30_000_000_000
+"""Longest time that a request waits for a line that several instruments share."""
 
 
 class Exchange:
-    """The pure side of one connection.
+    """State machine of the requests and readings of one connection; pure, time enters with every call.
 
-    Bytes to write are handed to `send`; time enters with every call.  A request that was
-    given up is reported through `failed`.
+    Bytes to write are given to `send`.  A request that was given up or refused is given to `failed` with the reason.
     """
 
     __slots__ = (
-        "_attempt", "_awake", "_deadline", "_echo", "_gathering", "_last_sent", "_late_until", "_outstanding",
-        "_patience", "_pause_until", "_queue", "_quiet_until", "_round", "_unasked", "counters", "driver",
-        "failed", "framer", "interval_ns", "last_reading_t", "name", "next_poll", "polling", "send", "silent",
-        "stale_after_ns", "up",
+        "_attempt",
+        "_deadline",
+        "_echo",
+        "_last_sent",
+        "_late_until",
+        "_line_wait_ns",
+        "_outstanding",
+        "_parts",
+        "_pause_until",
+        "_queue",
+        "_quiet_until",
+        "_round",
+        "_unasked",
+        "_wake_sent",
+        "counters",
+        "driver",
+        "failed",
+        "framer",
+        "interval_ns",
+        "last_reading_t",
+        "name",
+        "next_poll",
+        "polling",
+        "send",
+        "silent",
+        "stale_after_ns",
+        "up",
     )  # fmt: skip
 
     def __init__(
@@ -49,7 +70,7 @@ class Exchange:
         failed: Callable[[str, Request, str], None],
         interval_ns: int = 0,
     ) -> None:
-        """`interval_ns` is the time between polls; 0 takes the driver's."""
+        """Set up the exchange; `interval_ns` is the time between polls, 0 for the interval of the driver."""
         self.name = name
         self.interval_ns = interval_ns or driver.interval_ns
         self.driver = driver
@@ -62,38 +83,38 @@ class Exchange:
         self.silent = False
         self.last_reading_t = 0
         self.stale_after_ns = max(driver.stale_after_ns, 3 * self.interval_ns) if driver.stale_after_ns else 0
-        """Silent after so long without a reading; 0: its silence means nothing."""
-        #: What waits to be sent, each with the number of times it was sent already.
+        """The instrument is silent after this time without a reading; 0: a silence has no meaning."""
+        #: Requests to send, each with the number of times it was already sent.
         self._queue: deque[tuple[Request, int]] = deque()
         self._outstanding: Request | None = None
         self._attempt = 0
         self._deadline = NEVER
         self._pause_until = 0
-        """Nothing is sent before: a pause the instrument needs."""
+        """Nothing is sent before this time: the instrument needs a pause."""
         self._quiet_until = 0
-        """Nothing but a stop is sent before: late answers are waited for.  Never before `_pause_until`."""
+        """Only a stop is sent before this time, because late answers may arrive.  Never before `_pause_until`."""
         self._late_until = 0
-        """A reading that comes unasked before this may be the late answer to a poll that timed out."""
+        """An unrequested reading before this time may be the late answer to a poll that timed out."""
         self._unasked = 0
-        """Readings that nobody asked for, since the last one that was asked for."""
+        """Unrequested readings since the last requested one."""
         self.next_poll = NEVER
-        """When (ns) the next reading is asked for, as far as that is known; `NEVER` where none is."""
-        #: What is left to ask of the reading that is gathered now.
+        """Time (ns) of the next poll, as far as it is known; `NEVER` where there is none."""
+        #: Requests of the present round of polling that are not yet sent.
         self._round: deque[Request] = deque()
-        self._gathering = Gathering(driver.channels)
+        self._parts = ReadingParts(driver.channels)
         self._echo = Echo(speaks_unasked=driver.streams) if driver.echoes else None
-        self._patience = SHARED_PATIENCE_NS if driver.shares_line else 0
-        self._awake = False
-        """Whether the wake-up bytes for the next request were sent."""
+        self._line_wait_ns = SHARED_LINE_WAIT_NS if driver.shares_line else 0
+        self._wake_sent = False
+        """True if the wake-up bytes of the next request were sent."""
         self._last_sent = -NEVER
 
     # ---- requests
 
     def ask(self, t: int, request: Request, *, first: bool = False) -> None:
-        """Queue a request.
+        """Queue a request at `t` (ns).
 
-        `first` is for a stop.  It goes before all others and waits for no late answers.  An answer under way is
-        awaited for no longer than the stop's own time-out.
+        `first` is for a stop: it goes before all others and does not wait for late answers.  The answer to the
+        outstanding request is awaited no longer than the time-out of the stop.
         """
         if first:
             self._queue.appendleft((request, 0))
@@ -102,33 +123,33 @@ class Exchange:
                 self._deadline = min(self._deadline, t + request.timeout_ns)
         else:
             self._queue.append((request, 0))
-        self._pump(t)
+        self._send_next(t)
 
     def drop_queue(self) -> None:
-        """Forget what has not been sent yet, and do not send again what is under way."""
+        """Discard the requests that are not sent yet; the outstanding request is not repeated."""
         self._queue.clear()
-        self._spoil_round()
+        self._abandon_round()
         if self._outstanding is not None:
             self._outstanding = replace(self._outstanding, tries=1)
 
     def drop(self, kind: str) -> None:
-        """Forget the requests that expect `kind` and have not been sent yet; one under way is not sent again."""
+        """Discard the unsent requests that expect `kind`; an outstanding one is not repeated."""
         self._queue = deque(entry for entry in self._queue if entry[0].expects != kind)
         if self._outstanding is not None and self._outstanding.expects == kind:
             self._outstanding = replace(self._outstanding, tries=1)
 
     @property
     def busy(self) -> bool:
-        """Whether a request waits for its reply or to be sent."""
+        """True if a request waits to be sent or for its reply."""
         return self._outstanding is not None or bool(self._queue)
 
     @property
     def awaiting(self) -> bool:
-        """Whether an answer is awaited to what was sent last."""
+        """True if a request was sent and its answer is awaited."""
         return self._outstanding is not None
 
     def start_polling(self, t: int) -> None:
-        """Ask for readings at the driver's interval from now on (a stream is only watched)."""
+        """Poll at the interval from `t` (ns) on; a stream is started where it needs a request, and watched."""
         self.polling = True
         self.silent = False
         self.last_reading_t = t
@@ -138,55 +159,55 @@ class Exchange:
                 self.ask(t, request)
         else:
             self.next_poll = t
-            self._pump(t)
+            self._send_next(t)
 
     def poll_faster(self, t: int, interval_ns: int) -> None:
-        """Poll at least every `interval_ns` from `t` on, where the instrument is polled at all."""
+        """Poll at least every `interval_ns` from `t` (ns) on, where the instrument is polled."""
         if self.polling and self.next_poll < NEVER:
             self.interval_ns = min(self.interval_ns, interval_ns)
             self.next_poll = min(self.next_poll, t + self.interval_ns)
 
     def stop_polling(self) -> None:
-        """No more polls; a request already sent is still awaited."""
+        """Stop polling; the answer to a request that was sent is still awaited."""
         self.polling = False
         self.next_poll = NEVER
-        self._spoil_round()
+        self._abandon_round()
 
     # ---- the link
 
     def link_up(self, t: int) -> None:
-        """The port is open: start with an empty line buffer and no request under way."""
+        """Start at `t` (ns) with an open port, an empty line buffer and no outstanding request."""
         self.up = True
-        self._start_anew()
+        self._clear_line()
         self._quiet_until = self._pause_until = 0
         self._late_until = t + IN_FLIGHT_NS
         self.last_reading_t = t
-        self._pump(t)
+        self._send_next(t)
 
     def link_down(self) -> None:
-        """The port is gone: nothing is under way any more and nothing can be sent."""
+        """Discard all requests: the port is closed, and nothing can be sent."""
         self.up = False
         self._queue.clear()
-        self._start_anew()
+        self._clear_line()
 
-    def _start_anew(self) -> None:
+    def _clear_line(self) -> None:
         self.framer.reset()
         self._outstanding, self._deadline = None, NEVER
         self._unasked = self._late_until = 0
-        self._spoil_round()
-        self._awake, self._last_sent = False, -NEVER
+        self._abandon_round()
+        self._wake_sent, self._last_sent = False, -NEVER
         if self._echo is not None:
             self._echo.forget()
 
-    def _spoil_round(self) -> None:
+    def _abandon_round(self) -> None:
         self._round.clear()
-        self._gathering.clear()
+        self._parts.clear()
 
     # ---- time
 
     @property
     def wake_at(self) -> int:
-        """The next time (ns) at which something falls due, or `NEVER`."""
+        """Next time (ns) at which an action is due, or `NEVER`."""
         due = NEVER
         if self.up:
             if self._outstanding is not None:
@@ -201,7 +222,7 @@ class Exchange:
         return due
 
     def tick(self, t: int) -> list[Item]:
-        """Do what is due at `t`; what was read of a frame that ended because nothing more came."""
+        """Do what is due at `t` (ns), and return the items of a frame that a silence has ended."""
         items: list[Item] = []
         if self.up and t >= self.framer.wake_at:
             items = list(self._settle_each(t, self.framer.tick(t)))
@@ -209,23 +230,24 @@ class Exchange:
             self._expired(t)
         if self.stale_after_ns and self.polling and not self.silent and t >= self.last_reading_t + self.stale_after_ns:
             self.silent = True
-        self._pump(t)
+        self._send_next(t)
         return items
 
     def sent(self, t: int) -> None:
-        """What was handed over last went out at `t`: the time-out counts from here."""
+        """Count the time-out from `t` (ns), when the bytes given to `send` last were written."""
         self._last_sent = t
+        # On a shared line a request waits for its turn; the wait costs no time-out, because it counts from here.
         if self._outstanding is not None:
-            self._deadline = t + self._outstanding.timeout_ns + self._takes(self._outstanding)
-        elif self._awake:
+            self._deadline = t + self._outstanding.timeout_ns + self._sending_ns(self._outstanding)
+        elif self._wake_sent:
             self._pause(t + self.driver.wake_wait_ns)
 
     def _pause(self, until: int) -> None:
         self._pause_until = max(self._pause_until, until)
         self._quiet_until = max(self._quiet_until, until)
 
-    def _takes(self, request: Request) -> int:
-        """How long (ns) it takes to send a request byte by byte."""
+    def _sending_ns(self, request: Request) -> int:
+        """Return the time (ns) that sending a request byte by byte takes."""
         return len(request.data) * self.driver.port.byte_pause_ns
 
     def _settled(self, t: int) -> None:
@@ -244,10 +266,10 @@ class Exchange:
         if request.expects == "reading":
             self._late_until = t + LATE_TIMEOUTS * request.timeout_ns
         if self._echo is not None and self._echo.missing:
-            self.counters.wrong_echo += self._echo.anything_came
+            self.counters.wrong_echo += self._echo.received_any
             self._echo.forget()
         if request.expects == "reading":
-            self._spoil_round()  # the next poll is the retry
+            self._abandon_round()  # a poll is not repeated: the next poll replaces it
             return
         if self._attempt < request.tries:
             self._queue.appendleft((request, self._attempt))
@@ -259,8 +281,8 @@ class Exchange:
     def _stop_waits(self) -> bool:
         return bool(self._queue) and self._queue[0][0].expects == "halt"
 
-    def _pump(self, t: int) -> None:
-        """Send the next request, if there is one and it may be sent now."""
+    def _send_next(self, t: int) -> None:
+        """Send the next request at `t` (ns), if there is one and it may be sent."""
         if not self.up or self._outstanding is not None or t < self._quiet_until:
             return
         if self.polling and t >= self.next_poll and not self._queue and not self._round:
@@ -268,8 +290,8 @@ class Exchange:
         if not self._queue and not self._round:
             return
         driver = self.driver
-        if driver.wake and not self._awake and t - self._last_sent >= driver.wake_after_ns:
-            self._awake, self._last_sent = True, t
+        if driver.wake and not self._wake_sent and t - self._last_sent >= driver.wake_after_ns:
+            self._wake_sent, self._last_sent = True, t
             self._pause(t + driver.wake_wait_ns)
             self.send(self.name, driver.wake)
             return
@@ -278,11 +300,11 @@ class Exchange:
             self._attempt = sent + 1
         else:
             request, self._attempt = self._round.popleft(), 1
-        if not driver.streams and (self._awake or not self.framer.finds_place):
-            self.framer.forget()  # a part of a frame is of before; it would hide where the answer begins
-        self._awake, self._last_sent = False, t
+        if not driver.streams and (self._wake_sent or not self.framer.resynchronises):
+            self.framer.forget()  # an incomplete frame is older than the request and would hide the start of the answer
+        self._wake_sent, self._last_sent = False, t
         self._outstanding = request
-        self._deadline = t + request.timeout_ns + self._takes(request) + self._patience
+        self._deadline = t + request.timeout_ns + self._sending_ns(request) + self._line_wait_ns
         if self._echo is not None:
             self._echo.expect(request.data)
         self.send(self.name, request.data)
@@ -292,35 +314,36 @@ class Exchange:
         if poll is None:
             self.next_poll = NEVER
             return
-        self._spoil_round()
+        self._abandon_round()
         self._round.extend((poll,) if isinstance(poll, Request) else poll)
         interval = self.interval_ns
-        # Keep to the grid of the interval; a poll that is late does not make the next ones late.
+        # Polls stay on the grid of the interval, so that a late poll does not delay the following ones.
         self.next_poll += interval * max(1, (t - self.next_poll) // interval + 1)
 
     # ---- bytes
 
     def receive(self, t: int, data: bytes) -> list[Item] | Iterator[Item]:
-        """Readings and replies in `data`, read at `t`; everything else is counted.
+        """Return the readings and replies in `data`, read at `t` (ns); all other lines are counted.
 
-        A list holds nothing but readings without fault, of a stream.  Otherwise each item settles
-        its request only when it is taken from the iterator, so that what a line causes comes before the next line.
+        A list holds only readings without fault of a stream.  Otherwise the result is an iterator, and an item settles
+        its request when it is taken from it, so that the effects of a line come before the next line.
         """
         if self._echo is not None and self._echo.missing:
             data = self._echo.strip(data)
             if not self._echo.missing and not self.driver.streams:
-                self.framer.forget()  # what came before the echo is older than the request
+                self.framer.forget()  # bytes before the echo are older than the request
         lines = self.framer.feed(t, data)
         if lines and self.driver.streams and self._outstanding is None:
+            # A flood is decoded in one `map`: in a stream a reading without fault does not depend on a request.
             decoded = list(map(self.driver.decode, lines))
             if ALL_TUPLES.issuperset(map(type, decoded)):
-                self._read(t, len(decoded))
+                self._count_readings(t, len(decoded))
                 return decoded  # type: ignore[return-value]  # the test above says so
             return self._settle_each(t, lines, decoded)
         return self._settle_each(t, lines)
 
     def _settle_each(self, t: int, lines: Sequence[bytes], unasked: Sequence[Decoded] = ()) -> Iterator[Item]:
-        """`unasked` is what the lines mean where no request is under way, if that is known already."""
+        """Yield the items of `lines`; `unasked` holds the lines as decoded without a request, where that is done."""
         driver = self.driver
         for i, line in enumerate(lines):
             asked = self._outstanding
@@ -333,23 +356,24 @@ class Exchange:
             else:
                 reading = self._joined(t, item) if driver.streams else self._settle_poll(t, item)
                 if reading is not None:
-                    self._read(t, 1)
+                    self._count_readings(t, 1)
                     yield reading
 
     def _joined(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
-        """A reading of a stream; None for a part as long as others are missing."""
+        """Return a reading of a stream; None for a part as long as other parts are missing."""
         if not isinstance(item, Part):
             return item
-        self._gathering.add(t, item)
-        return self._gathering.take_if_whole(t - self.driver.interval_ns)
+        self._parts.add(t, item)
+        # Older parts are dropped: a lost line delays a reading, and parts of different intervals are never joined.
+        return self._parts.take_if_whole(t - self.driver.interval_ns)
 
-    def _read(self, t: int, readings: int) -> None:
+    def _count_readings(self, t: int, readings: int) -> None:
         self.counters.readings += readings
         self.last_reading_t = t
         self.silent = False
 
     def _settle_poll(self, t: int, item: tuple[float, ...] | Values | Part) -> tuple[float, ...] | Values | None:
-        """The reading that `item` is, or completes; None where it does neither."""
+        """Return the reading that `item` is or completes; None where parts are missing or no poll is outstanding."""
         if self._outstanding is None or self._outstanding.expects != "reading":
             self.counters.late += 1
             if t >= self._late_until:
@@ -357,17 +381,17 @@ class Exchange:
             return None
         self._settled(t)
         reading: tuple[float, ...] | Values | None
-        if self._round or self._gathering or isinstance(item, Part):
-            self._gathering.add(t, item)
-            reading = None if self._round else self._gathering.take()
+        if self._round or self._parts or isinstance(item, Part):
+            self._parts.add(t, item)
+            reading = None if self._round else self._parts.take()
         else:
             reading = item
         if self._unasked and reading is not None:
-            # Readings come that nobody asked for, so this one may be older than the question.
+            # The instrument sends unrequested readings, so this one may be older than its request.
             self._unasked = 0
             values, faults = (reading.values, reading.faults) if isinstance(reading, Values) else (reading, ())
             reading = Values(values, (*faults, ("", "unasked")))
-        self._pump(t)
+        self._send_next(t)
         return reading
 
     def _settle_reply(self, t: int, reply: Reply) -> bool:
@@ -377,17 +401,17 @@ class Exchange:
             return False
         self._settled(t)
         if reply.kind == "refused":
-            # A refused request is repeated after a pause, not as fast as the line goes.
+            # Without a pause a refused request would be repeated as fast as the line allows.
             self._pause(t + request.timeout_ns // 2)
             if request.expects == "reading":
-                self._spoil_round()
+                self._abandon_round()
             self.failed(self.name, request, reply.refusal)
             return False
-        self._pump(t)
+        self._send_next(t)
         return True
 
     def report(self) -> dict[str, Any]:
-        """Counters of lines, bytes, rejects by reason and time-outs, as JSON values."""
+        """Return the counters of bytes, lines, rejected lines by reason and time-outs, as JSON values."""
         return self.counters.report(self.framer.counters)
 
 

@@ -1,4 +1,4 @@
-"""What happened on one connection, counted."""
+"""Counters of one connection."""
 
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -6,7 +6,8 @@ from typing import Any, Final
 from daq.core.framing import FramingCounters
 
 MOST_REASONS: Final = 100
-"""Reasons to reject a line that are counted apart; a driver whose reasons hold the line has no end of them."""
+"""Greatest number of reasons for rejected lines that are counted separately.  A bound is needed because a driver may
+put the rejected line into the reason."""
 
 
 @dataclass(slots=True)
@@ -20,19 +21,19 @@ class ExchangeCounters:
     unexpected: int = 0
     given_up: int = 0
     wrong_echo: int = 0
-    """Requests that did not come back as they were sent, where the instrument echoes."""
+    """Requests whose echo was not what was sent, for an instrument that echoes."""
     reasons: dict[str, int] = field(default_factory=dict)
     """Rejected lines by reason."""
 
     def reject(self, reason: str) -> None:
-        """Count a line that is not believed."""
+        """Count a rejected line under its reason."""
         self.rejected += 1
         if reason not in self.reasons and len(self.reasons) >= MOST_REASONS:
             reason = "other reasons"
         self.reasons[reason] = self.reasons.get(reason, 0) + 1
 
     def report(self, framing: FramingCounters) -> dict[str, Any]:
-        """Return all counts, those of the framer too, as JSON values."""
+        """Return all counts, including those of the framer, as JSON values."""
         return {
             "bytes": framing.bytes,
             "lines": framing.lines,

@@ -1,4 +1,4 @@
-"""One table that maps every fault and band to value-or-null and quality.
+"""Table of all faults: whether the value stays a number or becomes null, and its quality.
 
 Quality names are the status codes of OPC UA Part 8 (Data Access), written as in the
 specification.  The part before the underscore is the class: Good, Uncertain, Bad.
@@ -31,7 +31,7 @@ class Quality(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Treatment:
-    """What a fault does to a value: keep the number or publish null, with which quality, said how."""
+    """Effect of a fault on a value: the number is kept or replaced by null; its quality; a sentence for a person."""
 
     keeps_value: bool
     quality: Quality
@@ -64,7 +64,7 @@ FAULTS: Final[dict[str, Treatment]] = {
     "no_readings": Treatment(False, Quality.BAD_NO_COMMUNICATION, "the span holds no reading"),
     "below_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is below the usable band"),
     "against_rotation": Treatment(
-        False, Quality.BAD, "the torque points against the rotation: check the zero, and which way the body turns"
+        False, Quality.BAD, "the torque is against the rotation: check the zero and the direction of the rotor"
     ),
     "above_band": Treatment(True, Quality.UNCERTAIN_NOT_ACCURATE, "the mean torque is above the usable band"),
     "cut_short": Treatment(True, Quality.UNCERTAIN_SUBNORMAL, "the span is shorter than the method asks for"),
@@ -94,15 +94,15 @@ FAULTS: Final[dict[str, Treatment]] = {
     "identity_unknown": Treatment(
         True, Quality.UNCERTAIN, "the instrument did not answer at the end of the run when it was asked who it is"
     ),
-    "interrupted": Treatment(False, Quality.BAD, "the run did not come to its end"),
-    "torque_limit": Treatment(False, Quality.BAD, "the torque came to its limit, and the motor was stopped"),
+    "interrupted": Treatment(False, Quality.BAD, "the run was interrupted before its end"),
+    "torque_limit": Treatment(False, Quality.BAD, "the torque reached its limit, and the motor was stopped"),
     "incomplete": Treatment(False, Quality.BAD, "the run ended before the method's stop rule was met"),
     "threshold_not_met": Treatment(False, Quality.BAD, "the event the method waits for did not happen"),
 }
 
 
 def worst(faults: "tuple[str, ...] | list[str]") -> Quality:
-    """The quality of a value under all of `faults`: the most severe, the first named among equals."""
+    """Return the quality of a value under all of `faults`: the most severe; among equals, that of the first."""
     quality = Quality.GOOD
     for name in faults:
         candidate = FAULTS[name].quality
@@ -112,7 +112,7 @@ def worst(faults: "tuple[str, ...] | list[str]") -> Quality:
 
 
 def publishable(value: float | None, faults: "tuple[str, ...] | list[str]") -> float | None:
-    """`value`, or None where any of `faults` forbids a number."""
+    """Return `value`, or None where any of `faults` forbids a number."""
     if any(not FAULTS[name].keeps_value for name in faults):
         return None
     return value

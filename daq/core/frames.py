@@ -1,4 +1,4 @@
-"""Framers for what does not simply end with a terminator: a begin mark, a length, a measure, a quiet gap."""
+"""Framers for frames that do not only end with a terminator: a begin mark, a length, a measure, a silence."""
 
 import re
 from typing import ClassVar
@@ -7,27 +7,30 @@ from daq.core.framing import NEVER, Framer, Framing, Measure
 
 
 def make_framer(spec: Framing) -> Framer:
-    """The framer for what `spec` says."""
+    """Return the framer for `spec`."""
     if spec.silence_ns:
-        return GapFramer(spec)
+        return SilenceFramer(spec)
     if spec.length or spec.measure is not None:
         return MeasuredFramer(spec)
     return MarkedFramer(spec) if spec.begin else Framer(spec)
 
 
 class MarkedFramer(Framer):
-    """Lines with a begin mark and a terminator, given without both.  A new beginning ends what was broken off."""
+    """Framer of lines with a begin mark and a terminator, returned without both.
+
+    A begin mark inside a line discards the line before it, which was cut off.
+    """
 
     __slots__ = ("_limit", "_marks")
 
     def __init__(self, spec: Framing) -> None:
         super().__init__(spec)
-        self._skipping = ""  # a line that is joined in its middle has no beginning
+        self._skipping = ""  # `drop_first` is not needed: a line received from its middle has no begin mark
         self._marks = re.compile(b"|".join(map(re.escape, (spec.begin, *spec.ends))))
         self._limit = len(spec.begin) + spec.longest + self._reach
 
     def feed(self, t: int, data: bytes) -> list[bytes]:  # noqa: PLR0915 - runs for every chunk of bytes: calls would cost more than the loop
-        """The complete lines in `data`, read at `t` (ns), with what was left of earlier calls."""
+        """Return the lines that `data`, read at `t` (ns), completes; earlier bytes are in the buffer."""
         spec, counters = self.spec, self.counters
         counters.bytes += len(data)
         if spec.idle_ns and t - self._last_t > spec.idle_ns and self._buffer:
@@ -37,8 +40,8 @@ class MarkedFramer(Framer):
         data = self._buffer + data
         begin, size, limit = spec.begin, len(spec.begin), self._limit
         lines: list[bytes] = []
-        done = at = 0  # everything before `done` is dealt with; `at` is where to look on
-        start = -1  # where the line that is open now begins
+        done = at = 0  # bytes before `done` are processed; the search goes on at `at`
+        start = -1  # start of the present line; -1 outside a line
         while True:
             if start < 0:
                 at = data.find(begin, at)
@@ -53,7 +56,7 @@ class MarkedFramer(Framer):
                 break
             at = mark.end()
             if mark.group() == begin:
-                # Broken off.  Byte by byte it would have been given up as soon as it was too long.
+                # The line was cut off.  Received byte by byte, it would already be counted as too long.
                 counters.too_long += at - start > limit
                 counters.skipped += mark.start() - done
                 done = start = mark.start()
@@ -78,16 +81,19 @@ class MarkedFramer(Framer):
         return lines
 
     def reset(self) -> None:
-        """Forget a part of a line, after a link was lost; counters stay."""
+        """Discard an incomplete line, after a link was lost; the counters stay."""
         self._buffer = b""
 
 
 class MeasuredFramer(Framer):
-    """Frames of a fixed length, or of one that their beginning tells.  Where none begins a byte is skipped."""
+    """Framer of frames with a fixed length or a length given by their first bytes.
+
+    A byte at which no frame starts is skipped.
+    """
 
     __slots__ = ("_cut", "_measure", "_window")
 
-    finds_place: ClassVar[bool] = False
+    resynchronises: ClassVar[bool] = False
 
     def __init__(self, spec: Framing) -> None:
         super().__init__(spec)
@@ -96,7 +102,7 @@ class MeasuredFramer(Framer):
         self._window = spec.longest + len(spec.begin)
 
     def feed(self, t: int, data: bytes) -> list[bytes]:
-        """The complete frames in `data`, read at `t` (ns), with what was left of earlier calls."""
+        """Return the frames that `data`, read at `t` (ns), completes; earlier bytes are in the buffer."""
         counters, window = self.counters, self._window
         counters.bytes += len(data)
         if self.spec.idle_ns and t - self._last_t > self.spec.idle_ns and self._buffer:
@@ -122,35 +128,35 @@ class MeasuredFramer(Framer):
         return frames
 
     def reset(self) -> None:
-        """Forget a part of a frame; counters stay."""
+        """Discard an incomplete frame; the counters stay."""
         self._buffer = b""
 
 
-class GapFramer(Framer):
-    """Frames that end when nothing came for a while."""
+class SilenceFramer(Framer):
+    """Framer of frames that end when no byte arrives for `Framing.silence_ns`."""
 
     __slots__ = ()
 
     def feed(self, t: int, data: bytes) -> list[bytes]:
-        """What was complete before `data` came at `t` (ns)."""
+        """Return the frame that was complete before `data` was read at `t` (ns)."""
         done = self.tick(t) if t > self.wake_at else []
         if not data:
-            return done  # nothing came, so the quiet goes on
+            return done  # no byte arrived, so the silence is not interrupted
         self.counters.bytes += len(data)
         self._last_t = t
         self._buffer += data
         if len(self._buffer) > self.spec.longest:
             self._skipping = self._skipping or "long"
-            self._buffer = self._buffer[: self.spec.longest]  # something, so that its end is looked for
+            self._buffer = self._buffer[: self.spec.longest]  # not empty, so that the end of the frame is detected
         return done
 
     @property
     def wake_at(self) -> int:
-        """When (ns) the frame that has begun is complete if nothing more comes, or `NEVER`."""
+        """Time (ns) at which the present frame is complete if no byte arrives, or `NEVER`."""
         return self._last_t + self.spec.silence_ns if self._buffer else NEVER
 
     def tick(self, t: int) -> list[bytes]:
-        """The frame that is complete at `t`, if any."""
+        """Return the frame that is complete at `t` (ns), if any."""
         if t < self.wake_at:
             return []
         frame, self._buffer = self._buffer, b""
@@ -177,7 +183,7 @@ def _fixed(begin: bytes, length: int) -> Measure:
 
 
 def _beginning_of(mark: bytes, data: bytes) -> int:
-    """How many bytes at the end of `data` may be the beginning of `mark`."""
+    """Return the number of bytes at the end of `data` that may be the start of `mark`."""
     for size in range(min(len(mark) - 1, len(data)), 0, -1):
         if data.endswith(mark[:size]):
             return size

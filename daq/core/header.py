@@ -1,7 +1,7 @@
-"""The journal's header: its first record, which holds all that is needed to compute the run again.
+"""Header of a journal: its first record, which holds all data needed to compute the run again.
 
-Floats are written in hexadecimal, so that they come back bit for bit.  `header.schema.json` beside this file describes
-the JSON (see `daq.core.header_schema`).
+Floats are written in hexadecimal, so that they are restored bit for bit.  `header.schema.json` beside this file
+describes the JSON (see `daq.core.header_schema`).
 """
 
 import json
@@ -13,12 +13,12 @@ from daq.core.errors import FormatError, SettingError
 from daq.core.plan import Plan
 
 FORMAT: Final = 0
-"""Number of the journal's format: header, kinds of records, and their payloads."""
+"""Number of the journal's format: header, kinds of records and their payloads."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedDriver:
-    """A driver as it was when the run began."""
+    """Driver of a link as it was at the start of the run."""
 
     kind: str
     options: dict[str, Any]
@@ -28,20 +28,20 @@ class RecordedDriver:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """All that is needed to compute a run again from its events."""
+    """Data needed to compute a run again from its events."""
 
     format: int = FORMAT
     run: str
     plan: Plan
     drivers: dict[str, RecordedDriver]
-    """By the name of the link."""
+    """Driver of each link, by the name of the link."""
     software: str = ""
     libraries: dict[str, str] = field(default_factory=dict)
-    """Versions that the run was computed with."""
+    """Versions of the libraries that computed the run."""
 
     @property
     def text(self) -> str:
-        """The header as JSON text.  Keys keep their order, so that replay decides a tie alike."""
+        """Header as JSON text.  The order of the keys is kept, so that replay decides ties in the same way."""
         return json.dumps(encode(self, exact=True))
 
 
@@ -49,9 +49,9 @@ def read_header(text: str | bytes) -> Header:
     """Return the header that `Header.text` wrote.
 
     Raises:
-        FormatError: the journal is of another format.
-        SettingError: a key is unknown or missing, or its value is of another type.
-        ValueError: the text is no JSON.
+        FormatError: the journal has another format.
+        SettingError: a key is unknown or missing, or its value has the wrong type.
+        ValueError: the text is not JSON.
     """
     data = json.loads(text)
     found = data.get("format") if isinstance(data, dict) else None
@@ -63,4 +63,4 @@ def read_header(text: str | bytes) -> Header:
     try:
         return decode(Header, data, exact=True)
     except SettingError as error:
-        raise SettingError(f"the header makes no sense: {error}") from None
+        raise SettingError(f"the header cannot be decoded: {error}") from None

@@ -1,7 +1,7 @@
-"""The JSON Schema of the journal's header, for readers in other languages.
+"""Generate the JSON Schema of the journal's header, for programs in other languages that read journals.
 
-It is generated from the dataclasses and stored beside this file as ``header.schema.json``; `python -m
-daq.core.header_schema` writes it, and a test compares.
+The schema is made from the dataclasses and stored beside this file as ``header.schema.json``.  `python -m
+daq.core.header_schema` writes it; a test compares file and code.
 """
 
 import dataclasses
@@ -46,7 +46,7 @@ def header_schema() -> dict[str, Any]:
 
 
 def schema_text() -> str:
-    """Return the schema as it is in the file."""
+    """Return the text of the schema file."""
     return json.dumps(header_schema(), indent=2) + "\n"
 
 

@@ -1,4 +1,4 @@
-"""The gate for readings: what is not a number never enters, faults are named, repeats left out, turns counted."""
+"""Check readings: values that are not finite become null, faults are named, repeats left out, revolutions counted."""
 
 import math
 from collections.abc import Sequence
@@ -9,28 +9,34 @@ from daq.core.faults import FAULTS
 from daq.core.framing import NEVER
 from daq.core.plan import Plan
 
-Values_ = Sequence[float | None]
+RawValues = Sequence[float | None]
 LARGEST: Final = 1e60
-"""No instrument measures more in any unit; squares of products of what is smaller stay finite."""
+"""Greatest value accepted, in any unit.  No instrument measures more, and squares of products stay finite below it."""
 
 
-class Screen:
-    """Checks every value of a reading: finite, inside the channel's range, the sensor not at its stop."""
+class ReadingCheck:
+    """Check of the values of a reading: finite, inside the range of the channel, and the torque below its limit."""
 
     __slots__ = ("_channels", "_limit", "_torque_at", "highs", "lows")
 
     def __init__(self, channels: Sequence[Channel], torque: str = "", limit: float = LARGEST) -> None:
-        """`torque` names the channel that is saturated from `limit` (absolute) on; "" where there is none."""
+        """Set up the check.
+
+        Args:
+            channels: channels of the instrument.
+            torque: name of the channel that is saturated from `limit` (absolute) on; "" where there is none.
+            limit: in the unit of `torque`.
+        """
         self._channels = tuple(channels)
         self._torque_at = [c.name for c in channels].index(torque) if torque else -1
         self._limit = limit
-        # One comparison a channel decides for the usual reading; saturation is the torque's own range.
+        # One comparison for each channel decides the usual case; the limit is a part of the range of the torque.
         reach = [limit if i == self._torque_at else LARGEST for i in range(len(channels))]
         self.lows = tuple(max(c.low, -r) for c, r in zip(channels, reach, strict=True))
         self.highs = tuple(min(c.high, r) for c, r in zip(channels, reach, strict=True))
 
     def check(self, item: tuple[float, ...] | Values) -> tuple[float, ...] | Values:
-        """`item` itself where nothing is amiss; otherwise the values that may be used, None for the others, and why."""
+        """Return `item` itself where it has no fault; otherwise the usable values, None for the others, and faults."""
         if isinstance(item, Values):
             return self._faulty(item)
         for low, value, high in zip(self.lows, item, self.highs, strict=True):
@@ -39,9 +45,9 @@ class Screen:
         return item
 
     def all_clean(self, rows: Sequence[tuple[float, ...]]) -> bool:
-        """Whether `check` would give every one of `rows` back as it is."""
+        """Return whether `check` would return each of `rows` unchanged."""
         for low, column, high in zip(self.lows, zip(*rows, strict=True), self.highs, strict=True):
-            # A NaN fails the sum; an infinity fails a bound.
+            # The sum detects a NaN, which comparisons with the bounds may miss; the bounds detect an infinity.
             if not (low < min(column) and max(column) < high) or math.isnan(sum(column)):
                 return False
         return True
@@ -66,80 +72,89 @@ class Screen:
 
 
 class Intake:
-    """Checks each reading once, wherever it is read, and integrates the confirmed speed to revolutions."""
+    """Check of all readings of one connection, and integral of the confirmed speed (revolutions)."""
 
     __slots__ = (
-        "_last_speed", "_last_t", "_last_values", "_refresh", "_screen", "_speed_at", "_stale",
-        "keys_used", "last", "repeats",
+        "_check",
+        "_last_speed",
+        "_last_t",
+        "_last_values",
+        "_refresh",
+        "_speed_at",
+        "_stale",
+        "keys_used",
+        "last",
+        "repeats",
     )  # fmt: skip
 
     def __init__(self, driver: Driver, speed: str = "", torque: str = "", limit: float = LARGEST) -> None:
-        """Name the channels that matter.
+        """Set up the check.
 
         Args:
-            driver: of the instrument.
+            driver: driver of the instrument.
             speed: channel of the confirmed speed (/min); "" where nothing turns.
             torque: channel that is saturated from `limit` (absolute) on; "" where there is none.
             limit: in the unit of `torque`.
         """
         names = [c.name for c in driver.channels]
         self._speed_at = names.index(speed) if speed else -1
-        self._screen = Screen(driver.channels, torque, limit)
-        # Polls no faster than the instrument renews its values may come early by jitter, not by a whole renewal.
+        self._check = ReadingCheck(driver.channels, torque, limit)
+        # Where polls are not faster than the renewal of the values, a poll may be early by jitter, but not by half
+        # an interval.
         faster = driver.interval_ns < driver.refresh_ns
         self._refresh = driver.refresh_ns if faster else driver.refresh_ns // 2
         self._stale = driver.stale_after_ns or NEVER
         self._last_t = 0
-        self._last_values: Values_ = ()
+        self._last_values: RawValues = ()
         self.last: tuple[float, ...] | Values = ()
         self._last_speed: float | None = None
         self.repeats = 0
         self.keys_used = False
 
     @property
-    def raw(self) -> Values_:
-        """The values of the latest reading as they were read."""
+    def raw(self) -> RawValues:
+        """Values of the latest reading as they were read, in channel order."""
         return self._last_values
 
     @classmethod
     def of_lead(cls, plan: Plan, driver: Driver) -> "Intake":
-        """Return the intake of a plan's lead instrument."""
+        """Return the check of the readings of the lead instrument of `plan`."""
         band = plan.band
         if band is None:
             return cls(driver, plan.speed_signal)
         return cls(driver, plan.speed_signal, band.signal, band.limit)
 
     def clear(self) -> None:
-        """Forget the last reading: the next one is new, and no revolution is counted up to it."""
+        """Discard the last reading: the next one is new, and no revolutions are counted up to it."""
         self._last_t, self._last_values, self.last, self._last_speed = 0, (), (), None
 
     def take(self, t: int, item: tuple[float, ...] | Values) -> tuple[tuple[float, ...] | Values, float] | None:
-        """The checked reading and the revolutions since the last one; None for a repeat.
+        """Return the reading `item` of time `t` (ns), checked, and the revolutions since the last; None for a repeat.
 
-        A reading equal to the last within the instrument's refresh interval is a repeat.
-        Revolutions are counted by the trapezoidal rule, and not where the speed is unknown at either end or the
+        A reading equal to the last within the refresh interval of the instrument is a repeat.  Revolutions are the
+        trapezoidal integral of the speed.  They are 0 where the speed is unknown at either end, or where the
         instrument was silent in between.
         """
-        raw: Values_ = item.values if isinstance(item, Values) else item
+        raw: RawValues = item.values if isinstance(item, Values) else item
         if self._refresh and t - self._last_t < self._refresh and raw == self._last_values:
             self.repeats += 1
             return None
-        checked = self._screen.check(item)
+        checked = self._check.check(item)
         if isinstance(checked, Values) and ("", "keys_used") in checked.faults:
             self.keys_used = True
         turned = 0.0
         if self._speed_at >= 0:
             speed = (checked.values if isinstance(checked, Values) else checked)[self._speed_at]
-            gap = t - self._last_t
-            if speed is not None and self._last_speed is not None and 0 < gap < self._stale:
-                turned = (abs(self._last_speed) + abs(speed)) * gap / 120e9
+            interval = t - self._last_t
+            if speed is not None and self._last_speed is not None and 0 < interval < self._stale:
+                turned = (abs(self._last_speed) + abs(speed)) * interval / 120e9
             self._last_speed = speed
         self._last_t, self._last_values, self.last = t, raw, checked
         return checked, turned
 
     def take_clean(self, t: int, rows: list[tuple[float, ...]]) -> bool:
-        """Take `rows`, read at the time of the last reading, if all are without fault and none can be a repeat."""
-        if self._refresh or t != self._last_t or not self._screen.all_clean(rows):
+        """Take `rows`, read at `t` (ns) like the last reading; False where one has a fault or may be a repeat."""
+        if self._refresh or t != self._last_t or not self._check.all_clean(rows):
             return False
         self._last_values = self.last = rows[-1]
         if self._speed_at >= 0:

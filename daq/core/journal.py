@@ -1,8 +1,7 @@
-"""The journal's records: events and effects of a run in order, as bytes, each with its own check.
+"""Write and read the records of a journal: events and effects of a run in order, each with a CRC-32.
 
-A record is ``kind u8, link u8, t i64, length u32, payload, CRC-32`` (little endian; the CRC
-is over everything before it).  The first record is the header.  Blocks of records are
-chained by SHA-256.
+A record is ``kind u8, link u8, t i64, length u32, payload, CRC-32`` (little endian; the CRC covers all bytes of the
+record before it).  The first record is the header.  Blocks of records are chained by SHA-256.
 """
 
 import hashlib
@@ -39,7 +38,7 @@ EFFECT: Final = 100
 
 @dataclass(slots=True)
 class Record:
-    """One record as read back.  Exactly one of `event`, `effect`, `header` is set."""
+    """One record of a journal.  Exactly one of `event`, `effect` and `header` is set."""
 
     index: int
     event: Event | None = None
@@ -48,12 +47,12 @@ class Record:
 
 
 def canonical(effect: Effect) -> str:
-    """The text by which an effect is compared: its kind and its values, floats in full precision."""
+    """Return the text by which an effect is compared: its kind and its values, floats in full precision."""
     return type(effect).__name__ + " " + json.dumps(asdict(effect), sort_keys=True, separators=(",", ":"))
 
 
 class JournalWriter:
-    """Turns events and effects into records and cuts them into blocks."""
+    """Encoder of events and effects as records in blocks."""
 
     def __init__(self, links: Sequence[str]) -> None:
         self._numbers = {name: i for i, name in enumerate(links)}
@@ -66,11 +65,11 @@ class JournalWriter:
         self._in_block = 0
 
     def header(self, header: Header, t: int) -> None:
-        """Write the header, before anything else."""
+        """Write the header at `t` (ns); it must be the first record."""
         self._put(HEADER, NO_LINK, t, header.text.encode())
 
     def event(self, event: Event) -> None:
-        """Write one event.  Chunks of one link read at the same instant become one record."""
+        """Write one event.  Successive chunks of one link with the same time become one record."""
         last = self._last
         if type(event) is Received:
             if last is not None and last.t == event.t and last.link == event.link:
@@ -84,7 +83,7 @@ class JournalWriter:
         self._put(kind, self._numbers[link] if link else NO_LINK, event.t, payload)
 
     def effect(self, effect: Effect, t: int) -> None:
-        """Write one effect.  A `Send` is not written: the `Sent` event that follows is its record."""
+        """Write one effect of time `t` (ns).  A `Send` is not written: the `Sent` event that follows records it."""
         if type(effect) is Send:
             return
         self._settle()
@@ -96,8 +95,8 @@ class JournalWriter:
             self._put(RECEIVED, self._numbers[last.link], last.t, last.data)
 
     def _put(self, kind: int, link: int, t: int, payload: bytes) -> None:
-        body = HEAD.pack(kind, link, t, len(payload)) + payload
-        self._parts.append(body + CRC.pack(zlib.crc32(body)))
+        record = HEAD.pack(kind, link, t, len(payload)) + payload
+        self._parts.append(record + CRC.pack(zlib.crc32(record)))
         if not self._in_block:
             self.first_t = t
         self._in_block += 1
@@ -105,7 +104,7 @@ class JournalWriter:
         self.last_t = t
 
     def cut(self) -> "Block | None":
-        """What was written since the last cut, as one block with the chain's new digest; None if nothing was."""
+        """Return the records since the last cut as one block with the new digest of the chain; None without any."""
         self._settle()
         if not self._parts:
             return None
@@ -118,7 +117,7 @@ class JournalWriter:
 
 @dataclass(slots=True)
 class Block:
-    """A piece of a journal: records, and the digest of the journal up to its end."""
+    """A block of a journal: its records, and the digest of the journal up to its end."""
 
     raw: bytes
     digest: str
@@ -128,7 +127,7 @@ class Block:
 
 
 def chain(previous: str, raw: bytes) -> str:
-    """SHA-256 (hex) of the journal so far, from the digest before a block and the block's bytes."""
+    """Return the SHA-256 (hex) of the journal so far, from the digest before a block and the bytes of the block."""
     return hashlib.sha256(previous.encode() + raw).hexdigest()
 
 
@@ -144,31 +143,32 @@ def _event_payload(event: Event) -> tuple[int, str, bytes]:
     if isinstance(event, ClockAnchor):
         return ANCHOR, "", json.dumps([event.utc_ns, event.boot_id]).encode()
     if isinstance(event, OperatorCommand):
-        return OPERATOR, "", json.dumps([event.what, event.who, event.detail]).encode()
+        return OPERATOR, "", json.dumps([event.command, event.who, event.detail]).encode()
     if isinstance(event, StoreFault):
         return STORE_FAULT, "", event.reason.encode()
     raise TypeError(f"{type(event).__name__} is written through its own branch")
 
 
 def read_records(raw: bytes, *, check: bool = True) -> Iterator[Record]:
-    """The records of a whole journal (all blocks joined).
+    """Yield the records of a whole journal (all blocks joined).
+
+    `check=False` ignores wrong CRCs, to find the effect of a damaged record.
 
     Raises:
-        JournalError: a record's check does not fit, or the journal ends inside one; `check=False` reads on past wrong
-            checks, for finding out what a damaged record does.
+        JournalError: the CRC of a record is wrong, the journal ends inside a record, or a record cannot be decoded.
     """
     links: list[str] = []
     offset, index = 0, 0
     size = len(raw)
     while offset < size:
         if size - offset < HEAD.size + CRC.size:
-            raise JournalError("the journal ends inside it", record=index)
+            raise JournalError("the journal ends inside this record", record=index)
         kind, link, t, length = HEAD.unpack_from(raw, offset)
         end = offset + HEAD.size + length
         if end + CRC.size > size:
-            raise JournalError("its length is wrong, or the journal ends inside it", record=index)
+            raise JournalError("wrong length, or the journal ends inside this record", record=index)
         if check and zlib.crc32(raw[offset:end]) != CRC.unpack_from(raw, end)[0]:
-            raise JournalError(f"its check does not fit (kind {kind}, t {t} ns)", record=index)
+            raise JournalError(f"wrong CRC (kind {kind}, t {t} ns)", record=index)
         payload = raw[offset + HEAD.size : end]
         try:
             if kind == HEADER:
@@ -182,7 +182,7 @@ def read_records(raw: bytes, *, check: bool = True) -> Iterator[Record]:
         except FormatError as error:
             raise JournalError(str(error), record=index) from error
         except (ValueError, LookupError, TypeError, SettingError) as error:
-            raise JournalError(f"it makes no sense: {error}", record=index) from error
+            raise JournalError(f"cannot be decoded: {error}", record=index) from error
         offset = end + CRC.size
         index += 1
 

@@ -1,6 +1,6 @@
-"""The life of one run: its states, what each asks of the instrument, and what ends it.
+"""State machine of one run: its states, the requests of each state to the instruments, and the end of the run.
 
-Nothing here knows of bytes, and time comes as a number: `daq.core.pipeline` brings both.
+This module handles no bytes.  `daq.core.pipeline` gives it readings and the time.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -18,27 +18,27 @@ from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.meter import Meter
 from daq.core.plan import Extent, Plan, Rule
 from daq.core.remarks import Remark, remark
-from daq.core.resting import STILL, Resting, TorqueAtRest
+from daq.core.resting import STILL, RestTorqueReadings, TorqueAtRest
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State
 from daq.core.seeking import Seeker
-from daq.core.stages import PASSES, limit_reached, stage_end, too_late
-from daq.core.stop import Clock, StopRule
+from daq.core.stages import TIMED_TRIGGERS, limit_reached, stage_end, too_late
+from daq.core.stop import StepClock, StopRule
 
 REST_SHARE: Final = 0.2
-"""Share of the lowest usable torque; a torque at rest that is off its zero by more is warned of."""
+"""Tolerance of the torque at rest, as a share of the lowest usable torque; beyond it a warning is given."""
 
 
 class LifeCycle:
-    """The state of one run.  Transitions are those of `daq.core.run`.
+    """State of one run, with the transitions of `daq.core.run`.
 
     Attributes:
         state: one of `State`.
-        stage_start: when (ns) the state was entered, or a new part of it began.
+        stage_start: time (ns) at which the state was entered.
         step_number: index of the step in the plan.
-        meter: watches the step while it is measured; None otherwise.
-        turning: whether a set-point other than standstill was asked for last.
-        set_speed: the speed (/min) asked for last; None before.
-        now: the time (ns) at which everything happens; its owner sets it before each call.
+        meter: measurement of the present step; None while no step is measured.
+        turning: whether the last set-point requested was not standstill.
+        set_speed: last speed requested (/min); None before the first.
+        now: present time (ns); the owner sets it before each call.
     """
 
     def __init__(
@@ -48,7 +48,14 @@ class LifeCycle:
         signals: Mapping[str, Getter],
         emit: Callable[[Effect], None],
     ) -> None:
-        """`links` by name, the lead among them; `signals` are those of the lead instrument."""
+        """Set up the run.
+
+        Args:
+            plan: plan of the run.
+            links: connections by name, including the lead.
+            signals: functions that give the signals of the lead instrument from one reading.
+            emit: called with every effect.
+        """
         self.plan = plan
         self.state = State.READY
         self.stage_start = 0
@@ -64,10 +71,10 @@ class LifeCycle:
         self._signals = signals
         self._emit = emit
         self._speed_at = plan.lead.channels.index(plan.speed_signal) if plan.speed_signal else -1
-        # A torque at rest is looked for only where a motor may turn later.
+        # The torque at rest is of use only where a motor may turn later.
         watched = plan.band is not None and self._speed_at >= 0
         self._torque_at = plan.lead.channels.index(plan.band.signal) if plan.band is not None and watched else -1
-        self._resting = Resting()
+        self._resting = RestTorqueReadings()
         self._seeker: Seeker | None = None
         self._facts = Facts(0, 0, "", None)
         self._frozen: Facts | None = None
@@ -136,7 +143,10 @@ class LifeCycle:
             self._go("at speed")
 
     def begin(self, who: str, ports: Sequence[str]) -> None:
-        """Ask every instrument that is connected (`ports`) who it is, then bring the sample to temperature."""
+        """Start the run: ask every connected instrument (`ports`) for its identity.
+
+        `who` is the person who started the run.  Without the lead instrument the run ends as interrupted.
+        """
         if self.state is not State.READY:
             return
         self._facts.began = self.now
@@ -158,11 +168,11 @@ class LifeCycle:
         elif self.state is State.EQUILIBRATING:
             self._go("in band")
 
-    def temper(self, signals: Mapping[str, float | None]) -> None:
-        """Look at the temperature; only while the sample is brought to it."""
+    def check_temperature(self, signals: Mapping[str, float | None]) -> None:
+        """End the equilibrating if the temperature rule is met by `signals`; do nothing in other states."""
         if self.state is not State.EQUILIBRATING:
             return
-        clock = Clock(start=self.stage_start, floor=self.stage_start, now=self.now)
+        clock = StepClock(start=self.stage_start, floor=self.stage_start, now=self.now)
         for signal in self.equilibrating.by_signal:
             if signal in signals:
                 self.equilibrating.see(signal, signals[signal], clock)
@@ -175,57 +185,58 @@ class LifeCycle:
         facts = self._facts
         facts.outcome, facts.reason = OUTCOMES[trigger], reason
         facts.began = facts.began or self.now
+        # The facts are frozen here, so that the result waits for no motor.  The stop is the first request sent.
         self._frozen = self.facts()
         self._instruments.stop(self.now)
         self.settle()
 
     def settle(self) -> None:
-        """Go on where every instrument has said who it is, or has had its time; end where the motor is known."""
+        """Make the transitions that wait for the identities of the instruments or for the state of the motor."""
         if self.state is State.IDENTIFYING:
             self._begin_if_identified()
         elif self.state is State.STOPPING and self._frozen is not None:
             if self._instruments.all_have_answered:
                 self._facts.identities = self._instruments.identities()
-                # Counters may be ahead of the reading that ended the run, by what came in the same chunk.
+                # The frozen facts are used, because counters may include lines after the reading that ended the run.
                 self._emit(Concluded(self.now, replace(self._frozen, identities=self._facts.identities)))
                 self._go("identity known")
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
             self.turning = False
             self._go("motor known", motor)
-            self._instruments.rest()
+            self._instruments.stop_polling()
             self._emit(Ended(self.now, motor))
 
     @property
     def moved(self) -> bool:
-        """Whether motion was ever asked for."""
+        """True if the run requested motion."""
         return self._instruments.moved
 
     @property
     def motor(self) -> Motor:
-        """State of the motor; `TURNING` also as long as its stop is not confirmed yet."""
+        """State of the motor; `TURNING` also as long as its stop is not confirmed."""
         if not self.moved or self.state in (State.STOPPING, State.CONCLUDED, State.ENDED):
             return self._instruments.motor_at_end()
         return Motor.TURNING if self.turning else Motor.STILL
 
     @property
     def torque_at_rest(self) -> TorqueAtRest | None:
-        """The torque expected once the motor stands still; None where the run did not turn it."""
+        """Torque expected once the motor is at rest; None where the run did not turn the motor."""
         if not self.moved or self._torque_at < 0 or self.plan.band is None:
             return None
         zero = 0.0 if self._facts.at_rest is None else self._facts.at_rest.mean
         return TorqueAtRest(self._torque_at, zero, REST_SHARE * self.plan.band.low)
 
     def _begin_if_identified(self) -> None:
-        asked = self._instruments.asked
+        asked = self._instruments.connected_and_asked
         if asked is None:
             return
         for link in asked:
             if link.identity_check is IdentityCheck.NO_ANSWER:
                 if link is self._lead:
-                    reason = remark("identity_not_given", instrument=link.name, detail=link.identity_said)
+                    reason = remark("identity_not_given", instrument=link.name, detail=link.identity_detail)
                     self.give_up("fault", reason)
                     return
-                self.note("no_identity", f"{link.name} does not say who it is: {link.identity_said}")
+                self.note("no_identity", f"{link.name} does not say who it is: {link.identity_detail}")
         self._go("identified")
 
     def give_up(self, trigger: str, reason: Remark) -> None:
@@ -237,30 +248,30 @@ class LifeCycle:
 
     @property
     def wake_at(self) -> int:
-        """When (ns) the state has lasted long enough, or something is due in the step; `NEVER` where nothing is."""
+        """Time (ns) at which the state ends or an action in the step is due; `NEVER` where there is none."""
         if self.meter is not None:
             return self.meter.wake_at
         return stage_end(self.plan, self.state, self.stage_start)
 
     def due(self) -> None:
-        """Do what is due now."""
+        """Do what is due at `now`."""
         if self.meter is not None:
             self.meter.due(self.now)
             self.after_measuring()
-        elif self.state in PASSES:
+        elif self.state in TIMED_TRIGGERS:
             if self.state is State.PRESHEARING:
                 c = self.plan.conditioning
                 self.note("sheared", f"pre-sheared for {c.preshear_ns / 1e9:g} s at {c.preshear_speed:g} /min")
-            self._go(PASSES[self.state])
+            self._go(TIMED_TRIGGERS[self.state])
         else:
             self.give_up("fault", too_late(self.plan, self.state))
 
     # ---- readings
 
     def reading(self, checked: Checked, turned: float) -> None:
-        """Take a checked reading of the lead instrument, and the revolutions since the one before."""
+        """Take a checked reading of the lead instrument; `turned` is the number of revolutions since the last one."""
         if self.turning and isinstance(checked, Values) and self.state in ACTIVE:
-            # A torque at or beyond its limit while the motor turns: stop it at once, and end the run.
+            # At the torque limit the motor is stopped at once, to protect the sensor, and the run ends.
             raw = self._lead.intake.raw
             found = limit_reached(
                 self.plan, self.now, self.state, self.step_number, self.set_speed or 0.0, raw, checked
@@ -276,23 +287,23 @@ class LifeCycle:
             self._between_steps(checked.values if isinstance(checked, Values) else checked)
 
     def companion(self, name: str, checked: Checked, signals: Mapping[str, float | None]) -> None:
-        """Take a checked reading of a companion."""
+        """Take a checked reading of the companion `name`; `signals` holds its values by signal name."""
         if self.meter is not None:
             self.meter.companion(self.now, name, checked)
             if self.meter.met is not None:
                 self.after_measuring()
         else:
-            self.temper(signals)
+            self.check_temperature(signals)
 
     def null(self, signals: Sequence[str]) -> None:
-        """These signals have no value any more: holds are broken."""
+        """Set `signals` to null: a hold of a rule on one of them starts again."""
         if self.meter is not None:
             self.meter.null(self.now, signals)
         else:
-            self.temper(dict.fromkeys(signals))
+            self.check_temperature(dict.fromkeys(signals))
 
     def after_measuring(self) -> None:
-        """Go on if the step's rule is met; give up if the step has lasted too long."""
+        """Go to the next step if the stop rule is met; end the run as failed if the step has lasted too long."""
         meter, t = self.meter, self.now
         if meter is None:
             return
@@ -314,7 +325,7 @@ class LifeCycle:
             self.give_up("fault", remark("no_rule_met", step=meter.step.name, longest=longest / 1e9))
 
     def _after_try(self, seeker: Seeker) -> None:
-        """Another speed, or the end: the torque is where it should be, or no speed is left to try."""
+        """Try the next speed, or end the run: the torque is on target, or no speed is left to try."""
         seeker.take(self._facts.kept[-1])
         if seeker.on_target:
             self._go("torque on target", reason=seeker.remark)
@@ -324,13 +335,13 @@ class LifeCycle:
             self.give_up("fault", seeker.remark)
 
     def _between_steps(self, values: Sequence[float | None]) -> None:
-        """A reading of the lead instrument while nothing is measured: temperature, speed reached, motor at rest."""
+        """Use a reading of the lead instrument outside a step: temperature, confirmed speed, torque at rest."""
         if self._torque_at >= 0 and not self.moved:
             turned = values[self._speed_at]
             if turned is not None and abs(turned) < STILL:
                 self._resting.see(self.now, values[self._torque_at])
         if self.state is State.EQUILIBRATING:
-            self.temper({name: get(values) for name, get in self._signals.items()})
+            self.check_temperature({name: get(values) for name, get in self._signals.items()})
             return
         speed = values[self._speed_at] if self._speed_at >= 0 else None
         if speed is None:
@@ -378,7 +389,7 @@ class LifeCycle:
         self._ask("halt", first=True)
 
     def request_failed(self, failed: RequestFailed) -> None:
-        """An instrument did not do what it was asked."""
+        """Note a request that was given up or refused; if it was an action of the lead, end the run as failed."""
         wanted = failed.request.expects
         if wanted in ("reading", "identity"):
             return
@@ -389,7 +400,7 @@ class LifeCycle:
     # ---- the facts
 
     def facts(self) -> Facts:
-        """Return the facts of the run so far, without counters: what `conclude` looks at."""
+        """Return the facts of the run so far, without counters."""
         facts = self._facts
         cut_off = self.state is State.STOPPING and self._frozen is not None
         return replace(
@@ -407,7 +418,7 @@ class LifeCycle:
         self._emit(kept)
 
     def note(self, code: str, text: str) -> None:
-        """Note something that a person should know."""
+        """Record a remark for a person: `code` is stable, `text` is for reading."""
         noted = Noted(self.now, code, text)
         self._facts.notes.append(noted)
         self._emit(noted)

@@ -1,7 +1,7 @@
-"""One instrument's connection: its exchange, its intake, who it is, and how its motor is stopped.
+"""State machine of the connection of one instrument: exchange, check of readings, identity, and stop of the motor.
 
-Pure: time enters with every call, bytes and news go out through `emit`.  A session, a trial and a run use
-this class, each an instance of its own.  The states are in `daq.core.linkstates`.
+It is pure: time enters with every call, and effects go out through `emit`.  A session, a trial and a run each use one
+instance.  The states are in `daq.core.linkstates`.
 """
 
 from collections.abc import Callable, Iterable, Sequence
@@ -13,51 +13,51 @@ from daq.core.errors import DriverError
 from daq.core.exchange import NEVER, Exchange, Item
 from daq.core.intake import Intake
 from daq.core.linkeffects import (
-    NOBODY,
-    Expected,
-    IdentityKnown,
+    ANY_INSTRUMENT,
+    ExpectedInstrument,
+    IdentityChecked,
     LinkEffect,
     LinkMoved,
     Reopen,
     RequestFailed,
-    TorqueStays,
+    TorqueOffZero,
 )
 from daq.core.linkstates import LINK_TRANSITIONS, REOPENING, IdentityCheck, LinkState, Motor, Purpose
 from daq.core.resting import STILL, RestWatch, TorqueAtRest
 
 Checked = tuple[float, ...] | Values
-"""A reading whose values are finite, in range or marked by faults."""
+"""A checked reading: its values are finite, and in range or marked by faults."""
 
 STOP_NS: Final = 10_000_000_000
-"""The motor's stop is repeated and read back for this long."""
+"""The stop of the motor is repeated and read back for this time."""
 STOP_POLL_NS: Final = 500_000_000
-"""While the motor is stopped it is asked for its speed at least this often."""
+"""Longest interval between polls while the stop of the motor is read back."""
 SILENT_POLLS: Final = 2
-"""After a silence longer than this number of polls the instrument is asked again who it is."""
+"""After a silence longer than this number of polls the identity is checked again."""
 SHORTEST_SILENCE_NS: Final = 250_000_000
-"""No silence of a polled instrument is shorter: the computer itself may be late by this."""
+"""Shortest silence of a polled instrument; the computer itself may be late by this time."""
 SHORTEST_PAUSE_NS: Final = 1_500_000_000
-"""No silence of a stream is shorter: converters and networks hand its lines over in bursts."""
+"""Shortest silence of a stream; converters and networks deliver its lines in bursts."""
 LENDING_NS: Final = 5_000_000_000
-"""A line that is not free for this long cannot be lent."""
-LASTS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
-"""The longest time in a state."""
+"""Longest time that lending waits for the line to be free."""
+LONGEST_IN_STATE_NS: Final = {LinkState.HALTING: STOP_NS, LinkState.LENDING: LENDING_NS}
+"""Longest time in a state, ns."""
 NO_IDENTITY: Final = "the driver makes no identity of the instrument's answer; tell its author"
 
 
 class Link:
-    """The state machine of one connection.
+    """State machine of one connection.
 
     Attributes:
         state: one of `LinkState`.
-        since: monotonic time (ns) at which it was entered.
-        identity: who answered last, None as long as nobody did.
-        identity_check: result of the latest question.
-        identity_said: the difference or the reason behind it.
-        motor: what is known of the motor.
+        since: monotonic time (ns) at which the state was entered.
+        identity: identity that was received last; None before the first.
+        identity_check: result of the latest identity check.
+        identity_detail: the difference, or the reason why there is no answer.
+        motor: state of the motor, as far as it is known.
         acked: actions that the instrument has acknowledged since the last set-point.
         turned: revolutions between the latest reading and the one before.
-        alarm: when (ns) something of the link's own falls due, beside the exchange; `NEVER` where nothing does.
+        timer_due: time (ns) at which a time limit of the link ends, apart from those of the exchange, or `NEVER`.
     """
 
     def __init__(
@@ -67,11 +67,21 @@ class Link:
         emit: Callable[[LinkEffect], None],
         *,
         purpose: Purpose,
-        expected: Expected = NOBODY,
+        expected: ExpectedInstrument = ANY_INSTRUMENT,
         intake: Intake | None = None,
         interval_ns: int = 0,
     ) -> None:
-        """`intake` None: every channel is checked alike.  `interval_ns` between polls; 0 takes the driver's."""
+        """Set up the connection.
+
+        Args:
+            name: name of the link.
+            driver: driver of the instrument.
+            emit: called with every effect.
+            purpose: user of the connection.
+            expected: instrument that must answer.
+            intake: check of the readings; None checks all channels in the same way.
+            interval_ns: time between polls; 0 for the interval of the driver.
+        """
         self.name, self.driver, self.purpose, self.expected = name, driver, purpose, expected
         self.exchange = Exchange(name, driver, self._send, self._failed, interval_ns)
         self.intake = intake or Intake(driver)
@@ -79,18 +89,18 @@ class Link:
         self.since = 0
         self.identity: Identity | None = None
         self.identity_check = IdentityCheck.PENDING
-        self.identity_said = ""
+        self.identity_detail = ""
         self.motor = Motor.NOT_MOVED
         self.acked: set[str] = set()
         self.turned = 0.0
         self._rest: RestWatch | None = None
         self._emit = emit
-        self._insists = purpose is Purpose.IDLE
+        self._requires_identity = purpose is Purpose.IDLE
         names = [c.name for c in driver.channels]
         self._speed_at = names.index("speed") if "speed" in names else -1
         self._t = 0
-        self._heard_t = 0
-        self._identify_by = self._due = self.alarm = NEVER
+        self._last_item_t = 0
+        self._identify_by = self._due = self.timer_due = NEVER
         shortest = SHORTEST_PAUSE_NS if driver.streams else SHORTEST_SILENCE_NS
         silence = max(SILENT_POLLS * self.exchange.interval_ns, shortest)
         self._silence_ns = silence if driver.identify() is not None else NEVER
@@ -100,9 +110,9 @@ class Link:
     def _go(self, trigger: str, detail: str = "") -> None:
         source, target = self.state, LINK_TRANSITIONS[self.state, trigger]
         self.state, self.since = target, self._t
-        self._set_alarm()
+        self._set_timer()
         self._emit(LinkMoved(self._t, self.name, source, trigger, target, detail))
-        if trigger in REOPENING or (self._insists and target is LinkState.WRONG_INSTRUMENT):
+        if trigger in REOPENING or (self._requires_identity and target is LinkState.WRONG_INSTRUMENT):
             self._emit(Reopen(self.name, detail))
         if target is LinkState.IDENTIFYING:
             self._enter_identifying(source)
@@ -116,48 +126,48 @@ class Link:
             self._lend_if_free()
 
     def open(self, t: int) -> None:
-        """The port is wanted from now on."""
+        """Begin to wait for the port, at `t` (ns)."""
         self._t = t
         self._go("open")
 
     def close(self, t: int) -> None:
-        """The port is not wanted any more."""
+        """Close the connection at `t` (ns)."""
         self._t = t
         self.exchange.link_down()
         if self.state is not LinkState.CLOSED:
             self._go("close")
 
     def port_open(self, t: int) -> None:
-        """The port is open.
+        """Start the identity check: the port is open at `t` (ns).
 
-        A stranger is told nothing but to say who it is; then a motor in doubt is stopped.
+        Only the identity is requested before the instrument is known; after that a motor in doubt is stopped.
         """
-        self._line_anew(t)
+        self._clear_line(t)
         self._go("port open")
 
-    def _line_anew(self, t: int) -> None:
-        """The line is ours from now on: nothing is asked for and nothing was heard yet."""
-        self._t = self._heard_t = t
+    def _clear_line(self, t: int) -> None:
+        """Start with an empty line at `t` (ns): no request is outstanding, and no reading was received."""
+        self._t = self._last_item_t = t
         self.exchange.stop_polling()
         self.exchange.link_up(t)
         self.intake.clear()
 
     def port_lost(self, t: int, reason: str) -> None:
-        """The port is gone: nothing is under way any more."""
+        """Discard all requests: the port was lost at `t` (ns)."""
         self._t = t
         self.exchange.link_down()
         self.intake.clear()
         if self.state is LinkState.HALTING:
             self.motor = Motor.IN_DOUBT
         if self.identity_check in (IdentityCheck.PENDING, IdentityCheck.SAME):
-            # An instrument that was there before is not known to be there any more.
-            self._not_named("the connection was lost")
+            # The instrument may be exchanged while the port is closed, so the earlier answer is void.
+            self._identity_missing("the connection was lost")
         if self.state not in (LinkState.CLOSED, LinkState.OPENING):
             self._go("port lost", reason)
 
     @property
     def up(self) -> bool:
-        """Whether the port is open."""
+        """True if the port is open."""
         return self.exchange.up
 
     @property
@@ -167,22 +177,22 @@ class Link:
     # ---- bytes
 
     def receive(self, t: int, data: bytes) -> Iterable[Item]:
-        """Items of `data`; give each to `take` before the next one is asked for."""
+        """Return the items of `data`, read at `t` (ns); each must be given to `take` before the next is taken."""
         self._t = t
         return self.exchange.receive(t, data)
 
     def take(self, t: int, item: Item) -> Checked | None:
-        """Return the checked reading; None for a reply, a repeat, and a reading that cannot be trusted."""
+        """Return the item as a checked reading; None for a reply, a repeat, and a reading of a wrong instrument."""
         if type(item) is Reply:
             self._replied(t, item)
             return None
         state = self.state
         if state is LinkState.WRONG_INSTRUMENT:
             return None
-        if t - self._heard_t > self._silence_ns and state is LinkState.READY:
+        if t - self._last_item_t > self._silence_ns and state is LinkState.READY:
             self._t = t
-            self._go("answers after a silence", f"no answer for {(t - self._heard_t) / 1e9:.1f} s")
-        self._heard_t = t
+            self._go("answers after a silence", f"no answer for {(t - self._last_item_t) / 1e9:.1f} s")
+        self._last_item_t = t
         taken = self.intake.take(t, item)  # type: ignore[arg-type]  # a reply was dealt with
         if taken is None:
             return None
@@ -194,23 +204,23 @@ class Link:
             found = self._rest.see(t, checked.values if isinstance(checked, Values) else checked)
             if found is not None:
                 self._rest = None  # once is enough
-                self._emit(TorqueStays(self.name, *found))
+                self._emit(TorqueOffZero(self.name, *found))
         return checked
 
     def sent(self, t: int) -> None:
-        """Bytes that were handed over went out at `t`."""
+        """Count the time-out from `t` (ns), when the bytes were written to the port."""
         self.exchange.sent(t)
 
     def tick(self, t: int) -> list[Item]:
-        """Do what is due; returns items for `take`."""
+        """Do what is due at `t` (ns), and return items for `take`."""
         self._t = t
         items = self.exchange.tick(t)
-        if self.state is LinkState.READY and self._insists and self.exchange.silent:
+        if self.state is LinkState.READY and self._requires_identity and self.exchange.silent:
             self._go("silent, open again", f"no answer for {self.exchange.stale_after_ns / 1e9:g} s")
         if t >= self._identify_by:
             self.exchange.drop("identity")
-            self._not_named("no answer in time")
-            self._go_on_unnamed()
+            self._identity_missing("no answer in time")
+            self._continue_unidentified()
         if t >= self._due:
             if self.state is LinkState.HALTING:
                 self._stop_over(Motor.IN_DOUBT)
@@ -220,25 +230,25 @@ class Link:
 
     @property
     def wake_at(self) -> int:
-        """When (ns) something falls due without any event, or `NEVER`."""
-        return min(self.exchange.wake_at, self.alarm)
+        """Time (ns) at which an action is due without an event, or `NEVER`."""
+        return min(self.exchange.wake_at, self.timer_due)
 
-    def _set_alarm(self) -> None:
-        due = LASTS.get(self.state)
+    def _set_timer(self) -> None:
+        due = LONGEST_IN_STATE_NS.get(self.state)
         self._due = NEVER if due is None else self.since + due
-        self.alarm = min(self._identify_by, self._due)
+        self.timer_due = min(self._identify_by, self._due)
 
     @property
     def trusted(self) -> bool:
-        """Whether the latest reading is one of the instrument that was identified last."""
+        """True if the latest reading is from the instrument that was identified last."""
         return self.state in (LinkState.READY, LinkState.LENDING, LinkState.HALTING)
 
     # ---- who it is
 
     def identify(self, t: int, within_ns: int = 0) -> None:
-        """Ask the instrument again who it is.
+        """Ask the instrument again for its identity, at `t` (ns).
 
-        Without an answer `within_ns` (0: as long as it is tried) it is unknown.
+        Without an answer within `within_ns` (0: until the request is given up) the identity is unknown.
         """
         self._t = t
         if self.state is LinkState.READY:
@@ -247,22 +257,22 @@ class Link:
             self._ask_identity()
         if within_ns and self.identity_check is IdentityCheck.PENDING:
             self._identify_by = t + within_ns
-            self._set_alarm()
+            self._set_timer()
 
     def _enter_identifying(self, source: LinkState) -> None:
         if source is not LinkState.HALTING or self.purpose is not Purpose.RUN:
             self._ask_identity()
-        # In a run the question follows the stop at once, and may be answered already.
+        # In a run the identity request follows the stop at once, so it may already be answered.
         if self.identity_check is IdentityCheck.NOT_ASKED:
             self._go_identified("cannot be asked")
         elif self.identity_check is IdentityCheck.SAME:
             self._go_identified("identified")
         elif self.identity_check is IdentityCheck.NO_ANSWER:
-            self._go_on_unnamed()
+            self._continue_unidentified()
 
     def _ask_identity(self) -> None:
         request = self.driver.identify()
-        self.identity_said = ""
+        self.identity_detail = ""
         if request is None:
             self.identity_check = IdentityCheck.NOT_ASKED
             return
@@ -270,40 +280,40 @@ class Link:
         self.exchange.drop("identity")
         self.exchange.ask(self._t, request)
 
-    def _named(self, identity: Identity) -> None:
+    def _identity_received(self, identity: Identity) -> None:
         self._identify_by = NEVER
-        self._set_alarm()
+        self._set_timer()
         self.identity = identity
         difference = self.expected.difference(identity)
         self.identity_check = IdentityCheck.CHANGED if difference else IdentityCheck.SAME
-        self.identity_said = difference
-        self._emit(IdentityKnown(self.name, self.identity_check))
+        self.identity_detail = difference
+        self._emit(IdentityChecked(self.name, self.identity_check))
         if difference and self.state in (LinkState.IDENTIFYING, LinkState.HALTING):
-            # A motor that was being stopped stays in doubt: it is another instrument's.
+            # The motor that was to be stopped stays in doubt: it belongs to the former instrument.
             self._go("another instrument", difference)
         elif self.state is LinkState.IDENTIFYING:
             self._go_identified("identified")
 
     def _go_identified(self, trigger: str) -> None:
-        self._go(f"{trigger}, motor in doubt" if self._insists and self._must_halt else trigger)
+        self._go(f"{trigger}, motor in doubt" if self._requires_identity and self._must_halt else trigger)
 
-    def _not_named(self, reason: str) -> None:
+    def _identity_missing(self, reason: str) -> None:
         self._identify_by = NEVER
-        self._set_alarm()
-        self.identity_check, self.identity_said = IdentityCheck.NO_ANSWER, reason
-        self._emit(IdentityKnown(self.name, self.identity_check))
+        self._set_timer()
+        self.identity_check, self.identity_detail = IdentityCheck.NO_ANSWER, reason
+        self._emit(IdentityChecked(self.name, self.identity_check))
 
-    def _go_on_unnamed(self) -> None:
+    def _continue_unidentified(self) -> None:
         if self.state is LinkState.IDENTIFYING:
-            said = f"the instrument does not say who it is ({self.identity_said}); check cable, port and baud"
-            self._go("no answer, open again" if self._insists else "no answer", said)
+            detail = f"the instrument does not say who it is ({self.identity_detail}); check cable, port and baud"
+            self._go("no answer, open again" if self._requires_identity else "no answer", detail)
 
     # ---- the motor
 
     def stop_motor(self, t: int, identify_within_ns: int = 0) -> None:
-        """Stop the motor and read back; the stop goes out before all other requests.
+        """Stop the motor at `t` (ns) and read its speed back; the stop is sent before all other requests.
 
-        With `identify_within_ns` the instrument is asked right after the stop who it is.
+        With `identify_within_ns` greater than 0 the identity request follows the stop.
         """
         self._t = t
         if self.state in (LinkState.IDENTIFYING, LinkState.READY, LinkState.WRONG_INSTRUMENT):
@@ -326,7 +336,7 @@ class Link:
         self.exchange.poll_faster(self._t, STOP_POLL_NS)
 
     def stands_still(self, values: Sequence[float | None]) -> bool:
-        """Whether the stop was acknowledged and a reading says that nothing turns."""
+        """Return whether the stop was acknowledged and the speed in `values` is zero (below `STILL`)."""
         speed = values[self._speed_at] if self._speed_at >= 0 else None
         return "halt" in self.acked and speed is not None and abs(speed) < STILL
 
@@ -339,20 +349,20 @@ class Link:
         self.exchange.drop("halt")
         if motor is Motor.STILL:
             self._go("motor still")
-        elif self._insists:
-            self._go("stop not confirmed, open again", "the motor was told to stop and does not confirm it; see to it")
+        elif self._requires_identity:
+            self._go("stop not confirmed, open again", "the motor does not confirm its stop; check the instrument")
         else:
             self._go("motor not still")
 
     # ---- lending
 
     def lend(self, t: int) -> None:
-        """Give the line away as soon as it is free: no request outstanding, no part of a line received."""
+        """Lend the line to a run as soon as it is free: no request outstanding, no incomplete line received."""
         self._t = t
         self._go("lend")
 
     def lend_if_free(self, t: int) -> None:
-        """Go on with lending after bytes or a tick."""
+        """Finish the lending after bytes or a tick at `t` (ns), if the line is now free."""
         self._t = t
         if self.state is LinkState.LENDING:
             self._lend_if_free()
@@ -362,14 +372,14 @@ class Link:
             self._go("line is free")
 
     def returned(self, t: int, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
-        """The line is back; `motor` is what the borrower knows of the motor, `at_rest` the torque expected of it."""
+        """Take the line back at `t` (ns); `motor` and `at_rest` are its state and its expected torque after the run."""
         self._rest = None if at_rest is None else RestWatch(at_rest, self._speed_at)
-        self._line_anew(t)
+        self._clear_line(t)
         if motor is Motor.IN_DOUBT:
             self.motor = motor
         self._go("returned, motor in doubt" if self._must_halt else "returned")
 
-    # ---- what the exchange tells
+    # ---- callbacks of the exchange
 
     def _send(self, link: str, data: bytes) -> None:
         self._emit(Send(link, data))
@@ -379,16 +389,16 @@ class Link:
         if reply.kind != "identity":
             self.acked.add(reply.kind)
         elif reply.identity is not None:
-            self._heard_t = t
-            self._named(reply.identity)
+            self._last_item_t = t
+            self._identity_received(reply.identity)
         else:
-            self._not_named(NO_IDENTITY)
-            self._go_on_unnamed()
+            self._identity_missing(NO_IDENTITY)
+            self._continue_unidentified()
 
     def _failed(self, link: str, request: Request, reason: str) -> None:
         if request.expects == "identity":
-            self._not_named(reason)
-            self._go_on_unnamed()
+            self._identity_missing(reason)
+            self._continue_unidentified()
         elif request.expects == "halt" and self.state is LinkState.HALTING:
-            self.exchange.ask(self._t, request, first=True)  # until the stop's own time is over
+            self.exchange.ask(self._t, request, first=True)  # the stop is repeated for `STOP_NS`
         self._emit(RequestFailed(link, request, reason))

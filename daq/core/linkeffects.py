@@ -1,4 +1,4 @@
-"""What a connection tells its user, and what it is told of the instrument that must answer."""
+"""Effects of a connection, and the instrument that it expects."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -22,7 +22,7 @@ class LinkMoved:
 
 @dataclass(frozen=True, slots=True)
 class RequestFailed:
-    """A request was given up."""
+    """A request was given up or refused."""
 
     link: str
     request: Request
@@ -30,43 +30,43 @@ class RequestFailed:
 
 
 @dataclass(frozen=True, slots=True)
-class TorqueStays:
-    """The motor stands still, but the torque does not go back to its zero.  In the unit of the torque's channel."""
+class TorqueOffZero:
+    """The motor is at rest, but the torque does not return to its zero; in the unit of the torque channel."""
 
     link: str
     torque: float | None
-    """None where it has no value, e.g. at the sensor's stop."""
+    """None where the torque has no value, for example at the stop of the sensor."""
     zero: float
 
 
 @dataclass(frozen=True, slots=True)
 class Reopen:
-    """Close the port and open it again."""
+    """Request to close the port and open it again."""
 
     link: str
     reason: str
 
 
 @dataclass(frozen=True, slots=True)
-class IdentityKnown:
-    """The question who the instrument is has its answer, or will have none."""
+class IdentityChecked:
+    """The identity check is done: the instrument has answered, or will not answer."""
 
     link: str
     check: IdentityCheck
 
 
-LinkEffect = Send | LinkMoved | RequestFailed | TorqueStays | Reopen | IdentityKnown
+LinkEffect = Send | LinkMoved | RequestFailed | TorqueOffZero | Reopen | IdentityChecked
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
-    """The instrument that must answer; an empty text is not compared."""
+class ExpectedInstrument:
+    """Instrument that must answer; an empty text is not compared."""
 
     serial: str = ""
     kind: str = ""
 
     def difference(self, found: Identity) -> str:
-        """Return how `found` differs, as a sentence; "" where it is the expected instrument."""
+        """Return the difference of `found` as a sentence; "" where it is the expected instrument."""
         if self.serial and found.serial != self.serial:
             return f"instrument {found.serial} answers where {self.serial} is expected"
         if self.kind and found.kind != self.kind:
@@ -74,4 +74,4 @@ class Expected:
         return ""
 
 
-NOBODY: Final = Expected()
+ANY_INSTRUMENT: Final = ExpectedInstrument()

@@ -1,6 +1,6 @@
-"""The states of an instrument's connection, as one table, and what is known of its motor and its identity.
+"""States of the connection of an instrument as one table, and the states of its motor and its identity.
 
-The diagram in README.md is generated from `LINK_TRANSITIONS` and checked by a test.
+The diagram in the README of this folder is generated from `LINK_TRANSITIONS` and checked by a test.
 """
 
 from enum import StrEnum
@@ -30,10 +30,10 @@ class Motor(StrEnum):
 
 
 class IdentityCheck(StrEnum):
-    """Result of asking the instrument who it is."""
+    """Result of the identity request."""
 
     NOT_ASKED = "not_asked"
-    """The instrument cannot be asked."""
+    """The instrument has no identity request."""
     PENDING = "pending"
     SAME = "same"
     CHANGED = "changed"
@@ -41,10 +41,10 @@ class IdentityCheck(StrEnum):
 
 
 class Purpose(StrEnum):
-    """The user of a connection.
+    """User of a connection.
 
-    A session (``idle``) insists on an identity and opens the port again after a silence.  A run and a trial go on
-    without an answer: the run's result says so.
+    A session (``idle``) requires an identity and opens the port again after a silence.  A run and a trial go on
+    without an answer; the result of the run then says that the identity is unknown.
     """
 
     IDLE = "idle"
@@ -61,7 +61,7 @@ _OPEN: Final = (
     LinkState.WRONG_INSTRUMENT,
 )
 
-#: (state, trigger) -> next state.  A pair that is not in the table cannot happen.
+#: (state, trigger) -> next state.  A pair that is not in the table raises `KeyError`.
 LINK_TRANSITIONS: Final[dict[tuple[LinkState, str], LinkState]] = {
     (LinkState.CLOSED, "open"): LinkState.OPENING,
     (LinkState.OPENING, "port open"): LinkState.IDENTIFYING,
@@ -93,7 +93,7 @@ LINK_TRANSITIONS: Final[dict[tuple[LinkState, str], LinkState]] = {
 }
 
 REOPENING: Final = frozenset({"stop not confirmed, open again", "no answer, open again", "silent, open again"})
-"""Triggers after which the port is closed and opened again."""
+"""Triggers that close the port and open it again."""
 
 
 def link_diagram() -> str:

@@ -1,4 +1,4 @@
-"""One step while it is measured: its clock, its readings, its stop rule and its kept values."""
+"""Measure one step: its clock, its readings, its stop rule and its kept values."""
 
 from collections.abc import Callable, Mapping, Sequence
 
@@ -10,11 +10,11 @@ from daq.core.exchange import NEVER
 from daq.core.plan import Extent, Keep, Plan
 from daq.core.spans import take
 from daq.core.steady import BLOCKS
-from daq.core.stop import Clock, Met, RuleProgress, StopRule
+from daq.core.stop import Met, RuleProgress, StepClock, StopRule
 
 
 class Meter:
-    """Watches one step.  `met` is set by the first reading or due time that meets the stop rule."""
+    """Measurement of one step.  The first reading or due time that meets the stop rule sets `met`."""
 
     def __init__(
         self,
@@ -25,7 +25,16 @@ class Meter:
         signals: Mapping[str, Getter],
         emit: Callable[[Kept], None],
     ) -> None:
-        """`signals` are those of the lead instrument; the step starts at `t`."""
+        """Start the step `number` of `plan` at `t` (ns).
+
+        Args:
+            plan: plan of the run.
+            number: index of the step.
+            t: start of the step, ns.
+            drivers: drivers by the name of the link.
+            signals: functions that give the signals of the lead instrument from one reading.
+            emit: called with every kept value.
+        """
         self.plan = plan
         self.number = number
         self.step = step = plan.steps[number]
@@ -34,7 +43,7 @@ class Meter:
         self.columns = {link.name: Columns(link.channels) for link in plan.links}
         self.lead = self.columns[plan.lead.name]
         floor = NEVER if step.settle.revolutions else t + step.settle.ns
-        self.clock = Clock(start=t, floor=floor, now=t)
+        self.clock = StepClock(start=t, floor=floor, now=t)
         self.stop = StopRule(step.stop)
         self.met: Met | None = None
         self._derivations = {d.name: d for d in plan.derivations}
@@ -44,7 +53,7 @@ class Meter:
         watched = dict.fromkeys(s for rule in self._rules for s in rule.by_signal if s in signals)
         self._watched = [(s, signals[s]) for s in watched]
         used = {s for rule in self._rules for s in rule.by_signal}
-        # Time alone meets an ``elapsed`` leaf when it is due, unless it also waits for turns or holds.
+        # An ``elapsed`` leaf is met when its time is due; only with a hold or revolutions must it see every reading.
         by_turns = any(
             leaf.rule.signal == "elapsed" and (leaf.rule.after.revolutions or leaf.rule.hold != Extent())
             for rule in self._rules
@@ -55,15 +64,18 @@ class Meter:
         steady = dict.fromkeys(leaf.rule.signal for rule in self._rules for leaf in rule.steady)
         self._steady_of_lead = [(s, signals[s]) for s in steady if s in signals]
         self._steady_check = min(rule.next_check for rule in self._rules)
-        #: Nothing but time and steadiness is looked at: readings of one instant can be taken together.
-        self.plain = not (self._watched or self._counted or self._turned_intervals)
+        #: The rules use only time and steadiness, so readings with equal times can be taken as a batch.
+        self.batchable = not (self._watched or self._counted or self._turned_intervals)
         self.wake_at = self._next_due()
-        """When time alone makes something due (ns)."""
+        """Time (ns) at which an action is due without a reading."""
 
     # ---- readings
 
     def reading(self, t: int, item: tuple[float, ...] | Values, turned: float) -> None:
-        """A checked, fresh reading of the lead instrument, and the revolutions since the one before."""
+        """Take a checked, new reading of the lead instrument at `t` (ns).
+
+        `turned` is the number of revolutions since the last reading.
+        """
         clock, columns = self.clock, self.lead
         clock.now = t
         clock.readings += 1
@@ -84,13 +96,13 @@ class Meter:
                     rule.see(signal, value, clock)
         if self._counted or self._turned_intervals:
             self._count(t)
-        if not self.plain or t >= self._steady_check:
+        if not self.batchable or t >= self._steady_check:
             self._judge()
 
-    def many(self, t: int, rows: list[tuple[float, ...]]) -> None:
-        """Take further readings without fault of the instant `t` at once; only where `plain`."""
+    def add_batch(self, t: int, rows: list[tuple[float, ...]]) -> None:
+        """Take further readings without fault that have the time `t` (ns); only where `batchable`."""
         self.clock.readings += len(rows)
-        self.lead.add_many(t, self.clock.revolutions, rows)
+        self.lead.add_batch(t, self.clock.revolutions, rows)
 
     def _count(self, t: int) -> None:
         clock = self.clock
@@ -110,7 +122,7 @@ class Meter:
                     self._intervals[i] = (keep, int(clock.revolutions / turns) + 1)
 
     def companion(self, t: int, link: str, item: tuple[float, ...] | Values) -> None:
-        """A checked reading of a companion, on the same time axis."""
+        """Take a checked reading of the companion `link` at `t` (ns), on the same time axis."""
         self.clock.now = t
         columns = self.columns[link]
         values: Sequence[float | None] = item.values if isinstance(item, Values) else item
@@ -124,7 +136,7 @@ class Meter:
         self._judge()
 
     def null(self, t: int, signals: Sequence[str]) -> None:
-        """These signals have no value any more (silence): holds are broken."""
+        """Set `signals` to null at `t` (ns), after a silence: a hold of a rule on one of them starts again."""
         self.clock.now = t
         derived = [d.name for d in self.plan.derivations] if any("." not in s for s in signals) else []
         self._nulls({*signals, *derived})
@@ -135,7 +147,7 @@ class Meter:
                 rule.see_null(signals, self.clock)
 
     def _judge(self) -> None:
-        """Look at steadiness where it is time, at the events, and at the stop rule."""
+        """Evaluate steadiness where a check is due, then the events, then the stop rule."""
         clock = self.clock
         if clock.now >= self._steady_check:
             for rule in self._rules:
@@ -154,11 +166,14 @@ class Meter:
 
     @property
     def deadline(self) -> int:
-        """When the step has lasted too long (ns)."""
+        """Time (ns) at which the step has lasted too long."""
         return self.clock.start + self.step.longest_ns
 
     def _next_due(self) -> int:
-        """Changes only with what is done when it is due, and with the first look at a rule."""
+        """Return the time (ns) of the next due action.
+
+        It changes only when a due action is done, and when a rule sees ``elapsed``.
+        """
         due = min(self.stop.due(self.clock), self.deadline)
         for keep, k in self._intervals:
             if keep.every.ns:
@@ -168,7 +183,7 @@ class Meter:
         return due
 
     def due(self, t: int) -> None:
-        """Do what is due at `t`: intervals end, ``elapsed`` is looked at."""
+        """Do what is due at `t` (ns): keep the values of intervals that end, and evaluate ``elapsed``."""
         clock = self.clock
         clock.now = clock.shown = t
         self._intervals_over(t)
@@ -186,11 +201,11 @@ class Meter:
                 self._intervals[i] = (keep, k + 1)
 
     def finish(self, t: int, met: Met) -> StepEnded:
-        """Take the values of the end and say how the step ended."""
-        self._intervals_over(t)  # a reading may end the step at the very time an interval ends
+        """Keep the values of the end of the step at `t` (ns), and return how it ended."""
+        self._intervals_over(t)  # a reading may end the step at the same time at which an interval ends
         for keep, k in self._intervals:
-            turns, begun = keep.every.revolutions, self.clock.start + (k - 1) * keep.every.ns
-            if keep.keep_part and (self.clock.revolutions > (k - 1) * turns if turns else t > begun):
+            turns, started = keep.every.revolutions, self.clock.start + (k - 1) * keep.every.ns
+            if keep.keep_part and (self.clock.revolutions > (k - 1) * turns if turns else t > started):
                 self._keep(keep, t)
         for keep in self.step.keep:
             if keep.at == "end":
@@ -200,11 +215,11 @@ class Meter:
 
     @property
     def waiting(self) -> list[str]:
-        """Names of the events whose value was not taken yet."""
+        """Names of the events that have not happened yet."""
         return [rule.rule.name for _, rule in self._waiting]
 
     def progress(self, signals: Mapping[str, float | None], now: int) -> list[RuleProgress]:
-        """How near each condition of the stop rule is at `now` (ns), for a screen."""
+        """Return the progress of each condition of the stop rule at `now` (ns), for a screen."""
         clock = self.clock
         built_in: dict[str, float | None] = {
             "elapsed": max(0, now - clock.start) / 1e9,
@@ -215,7 +230,7 @@ class Meter:
         return [leaf.progress(clock, known.get(leaf.rule.signal)) for leaf in self.stop.leaves]
 
     def provisional(self, t: int) -> Kept | None:
-        """The value the step would give if it ended at `t`, for a screen; None without a reading or a keep entry."""
+        """Return the value of the step if it ended at `t` (ns), for a screen; None without reading or keep entry."""
         if not self.lead.times or not self.step.keep:
             return None
         return take(self.plan, self.number, self.step.keep[-1], t, self.clock, self.columns, self.drivers)
@@ -224,9 +239,9 @@ class Meter:
         self.emit(take(self.plan, self.number, keep, t, self.clock, self.columns, self.drivers, rule=rule))
 
     def window(self, signal: str, start: int, end: int) -> tuple[list[float], list[float]]:
-        """Block means of a signal in ``start < t_i <= end``: mean times (s after `start`) and values.
+        """Return block means of a signal in ``start < t_i <= end`` (ns): mean times (s after `start`) and values.
 
-        A derived quantity is computed from the means of its channels, as the published value is.
+        A derived quantity is computed from the means of its channels, like the published value.
         """
         link, _, channel = signal.rpartition(".")
         columns = self.columns[link] if link else self.lead

@@ -1,8 +1,8 @@
-"""The heart: `step(events) -> effects`, pure, the same however the events are batched.
+"""Run one plan: `Pipeline.step(events)` returns effects; it is pure, and independent of how events are batched.
 
-A `Pipeline` runs one plan once.  Its state is changed in place.  It asks for its next tick
-through `wake_at`; whatever fell due before an event is done first, at the time it was due,
-so lateness of the clock changes nothing.
+A `Pipeline` runs one plan once.  Its state changes in place.  `wake_at` is the time of the next tick that it needs.
+Actions that were due before an event are done first, with the time at which they were due, so that a late tick does
+not change the effects.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -17,20 +17,20 @@ from daq.core.exchange import NEVER, Item
 from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
 from daq.core.link import Checked, Link
-from daq.core.linkeffects import Expected, LinkEffect, LinkMoved, RequestFailed
+from daq.core.linkeffects import ExpectedInstrument, LinkEffect, LinkMoved, RequestFailed
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.plan import LinkPlan, Plan
 from daq.core.remarks import remark
 from daq.core.run import ACTIVE, State
-from daq.core.stop import Clock, RuleProgress
+from daq.core.stop import RuleProgress, StepClock
 
-FEW: Final = 8
-"""Readings of one instant are processed as a batch if there are more than this; below it batching costs more than it
+LARGEST_UNBATCHED: Final = 8
+"""Greatest number of readings with equal times that are taken one by one; for fewer, a batch costs more than it
 saves."""
 SILENCES_TO_GIVE_UP: Final = 3
-"""A lead instrument that is silent for this multiple of its `stale_after_ns` interrupts the run."""
+"""The run is interrupted when the lead instrument is silent for this multiple of its `stale_after_ns`."""
 
-#: Time (ns), link, the reading as checked, and whether it is a repeat (then it was not taken).
+#: Function called with time (ns), link, checked reading, and whether the reading is a repeat, which is not used.
 Observer = Callable[[int, str, Checked, bool], None]
 
 
@@ -39,15 +39,15 @@ class Pipeline:
 
     Attributes:
         plan: the plan.
-        drivers: one for each link, by name.
+        drivers: one driver for each link, by name.
         links: the connections, by name.
         life: the life cycle of the run.
-        wake_at: when (ns) something falls due without any event, or `NEVER`.
-        observer: called with every reading before it is taken; None: nobody looks.
+        wake_at: time (ns) at which an action is due without an event, or `NEVER`.
+        observer: called with every reading before it is used, or None.
     """
 
     def __init__(self, plan: Plan, drivers: Mapping[str, Driver], observer: Observer | None = None) -> None:
-        """`drivers` holds one driver for each link of the plan, by its name."""
+        """Set up the run; `drivers` holds one driver for each link of the plan, by its name."""
         self.plan = plan
         self.drivers = dict(drivers)
         self.lead = plan.lead.name
@@ -61,32 +61,33 @@ class Pipeline:
         self._companions: dict[str, float | None] = {}
         self._lead_silent = True
         self._ports: list[str] = []
-        self._news: list[LinkEffect] = []
+        self._link_effects: list[LinkEffect] = []
         self._effects: list[Effect] = []
 
     def _link(self, link: LinkPlan) -> Link:
         driver = self.drivers[link.name]
         intake = Intake.of_lead(self.plan, driver) if link.role == "lead" else Intake(driver)
         known = link.identity
-        expected = Expected("", "") if known is None else Expected(known.serial, known.kind)
-        return Link(link.name, driver, self._hear, purpose=Purpose.RUN, expected=expected, intake=intake)
+        expected = ExpectedInstrument("", "") if known is None else ExpectedInstrument(known.serial, known.kind)
+        return Link(link.name, driver, self._emit_link_effect, purpose=Purpose.RUN, expected=expected, intake=intake)
 
     def _emit(self, effect: Effect) -> None:
         self._effects.append(effect)
 
-    def _hear(self, effect: LinkEffect) -> None:
+    def _emit_link_effect(self, effect: LinkEffect) -> None:
         if type(effect) is Send:
             self._effects.append(effect)
         else:
-            self._news.append(effect)
+            self._link_effects.append(effect)
 
-    # ---- the one way in
+    # ---- events
 
     def step(self, events: Iterable[Event]) -> list[Effect]:
-        """Take events in the order of their times and give what follows from them, in order.
+        """Process events in the order of their times, and return their effects in order.
 
-        What falls due at the very time of an event comes after it, and is done by a tick of that time or by the
-        next later event: so readings of one instant may come in one chunk or in many.  After the end nothing follows.
+        An action that is due at the time of an event comes after the event.  It is done by a tick of that time or by
+        the next later event.  So readings of one time may arrive in one chunk or in several.  After the end of the
+        run there are no effects.
         """
         self._effects = effects = list[Effect]()
         life = self.life
@@ -104,8 +105,8 @@ class Pipeline:
                 self._advance(t, including=True)
             else:
                 self._take(event)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             self.wake_at = self._next_due()
         return effects
 
@@ -120,9 +121,9 @@ class Pipeline:
         elif isinstance(event, LinkDown):
             self._link_down(event)
         elif isinstance(event, OperatorCommand):
-            if event.what == "begin":
+            if event.command == "begin":
                 self._begin(event.who)
-            elif event.what == "stop":
+            elif event.command == "stop":
                 self.life.give_up("stopped by a person", remark("stopped_by_person", who=event.who))
         elif isinstance(event, StoreFault):
             self.life.note("store_fault", event.reason)
@@ -143,16 +144,16 @@ class Pipeline:
             link.port_lost(self.life.now, "opened again")
         link.port_open(self.life.now)
 
-    def _take_news(self) -> None:
-        """Act on what the connections tell, in order."""
-        while self._news:
-            news = self._news.pop(0)
-            if isinstance(news, RequestFailed):
-                self.life.request_failed(news)
-            elif isinstance(news, LinkMoved) and news.trigger == "another instrument":
-                # No value of this run can be believed.
+    def _handle_link_effects(self) -> None:
+        """Act on the effects of the connections, in order."""
+        while self._link_effects:
+            effect = self._link_effects.pop(0)
+            if isinstance(effect, RequestFailed):
+                self.life.request_failed(effect)
+            elif isinstance(effect, LinkMoved) and effect.trigger == "another instrument":
+                # The readings may come from either instrument, so no value of the run is valid.
                 reason = remark(
-                    "instrument_exchanged", instrument=news.link, detail=self.links[news.link].identity_said
+                    "instrument_exchanged", instrument=effect.link, detail=self.links[effect.link].identity_detail
                 )
                 self.life.give_up("another instrument", reason)
         self.life.settle()
@@ -160,13 +161,13 @@ class Pipeline:
     # ---- time
 
     def _next_due(self) -> int:
-        """When (ns) something falls due without any event, or `NEVER`."""
+        """Return the time (ns) at which an action is due without an event, or `NEVER`."""
         due = NEVER
         life = self.life
         if life.state is State.ENDED:
             return due
         for link in self._all:
-            due = min(due, link.exchange.wake_at, link.alarm)
+            due = min(due, link.exchange.wake_at, link.timer_due)
         meter = life.meter
         at = life.wake_at if meter is None else meter.wake_at
         due = min(at, due)
@@ -175,12 +176,12 @@ class Pipeline:
         return due
 
     def _advance(self, t: int, *, including: bool) -> None:
-        """Do everything that fell due before `t` (`including`: or at it), each at its own time."""
+        """Do all actions that were due before `t` (ns), or at `t` with `including`, each with its own time."""
         while (due := self.wake_at) < t or (including and due == t):
             self.life.now = now = max(self.life.now, due)
             self._due(now)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             self.wake_at = self._next_due()
 
     def _due(self, t: int) -> None:
@@ -191,8 +192,8 @@ class Pipeline:
                 self._take_items(t, link, link.tick(t))
             if link.exchange.silent and not was_silent:
                 self._silent(link)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             if life.state is State.ENDED:
                 return
         if self._lead_link.exchange.silent and life.state in ACTIVE and t >= self._silence_deadline():
@@ -223,7 +224,7 @@ class Pipeline:
         self._null(link.name)
 
     def _null(self, link: str) -> None:
-        """The signals of a link have no value any more: screens show none, holds are broken."""
+        """Set the signals of a link to null: screens show no value, and holds of rules start again."""
         prefix = "" if link == self.lead else f"{link}."
         signals = [prefix + c.name for c in self.drivers[link].channels]
         if link == self.lead:
@@ -237,10 +238,15 @@ class Pipeline:
     def _receive(self, t: int, name: str, data: bytes) -> None:
         link = self.links[name]
         items = link.receive(t, data)
-        if link is self._lead_link and isinstance(items, list) and len(items) > FEW and self.observer is None:
+        if (
+            link is self._lead_link
+            and isinstance(items, list)
+            and len(items) > LARGEST_UNBATCHED
+            and self.observer is None
+        ):
             self._take_items(t, link, items[:1])
             items = items[1:]
-            if self._rest_at_once(t, link, items):
+            if self._take_batch(t, link, items):
                 return
         self._take_items(t, link, items)
 
@@ -255,10 +261,10 @@ class Pipeline:
                     self._lead_reading(checked, link.turned)
                 else:
                     self._companion_reading(link, checked)
-            if self._news:
-                self._take_news()
+            if self._link_effects:
+                self._handle_link_effects()
             if life.state is State.ENDED:
-                return  # before the next line settles anything
+                return  # the next item is not taken: taking it from the iterator would settle a request
 
     def _lead_reading(self, checked: Checked, turned: float) -> None:
         self._lead_silent = False
@@ -268,15 +274,15 @@ class Pipeline:
             self.life.note("keys_used", "the instrument's own keys were used")
         self.life.reading(checked, turned)
 
-    def _rest_at_once(self, t: int, link: Link, items: Sequence[Item]) -> bool:
-        """Take all further readings of one instant (none has a fault) together, where that cannot change anything."""
+    def _take_batch(self, t: int, link: Link, items: Sequence[Item]) -> bool:
+        """Take further readings with equal times (none has a fault) as a batch; False where single use is needed."""
         meter = self.life.meter
-        if meter is None or not meter.plain:
+        if meter is None or not meter.batchable:
             return False
         rows: list[tuple[float, ...]] = list(items)  # type: ignore[arg-type]  # a list of `receive` holds nothing else
         if not link.intake.take_clean(t, rows):
             return False
-        meter.many(t, rows)
+        meter.add_batch(t, rows)
         return True
 
     def _companion_reading(self, link: Link, checked: Checked) -> None:
@@ -305,7 +311,7 @@ class Pipeline:
         return replace(self.life.facts(), counters=counters)
 
     def signals(self) -> dict[str, float | None]:
-        """Return the latest value of every signal, None where there is none."""
+        """Return the latest value of every signal; None for a signal without a value."""
         last = self._lead_link.intake.last
         values: Sequence[float | None] = last.values if isinstance(last, Values) else last
         if self._lead_silent or not values:
@@ -317,9 +323,9 @@ class Pipeline:
         return tuple(fault for _, fault in self.channel_faults())
 
     def channel_faults(self, link: str = "") -> tuple[tuple[str, str], ...]:
-        """Return the faults of the latest reading of a link ("": the lead), each with its channel.
+        """Return the faults of the latest reading of a link ("" for the lead) as pairs of channel and fault.
 
-        The channel is "" for the whole instrument.
+        The channel is "" for a fault of the whole instrument.
         """
         found = self.links[link or self.lead]
         if not found.up:
@@ -333,12 +339,12 @@ class Pipeline:
         return last.faults if isinstance(last, Values) else ()
 
     def progress(self, now: int) -> list[RuleProgress]:
-        """Return how near each condition that the run waits for is at `now` (ns), for a screen."""
+        """Return the progress of each condition for which the run waits at `now` (ns), for a screen."""
         signals = self.signals()
         life = self.life
         if life.meter is not None:
             return life.meter.progress(signals, now)
         if life.state is not State.EQUILIBRATING:
             return []
-        clock = Clock(start=life.stage_start, floor=life.stage_start, now=now)
+        clock = StepClock(start=life.stage_start, floor=life.stage_start, now=now)
         return [leaf.progress(clock, signals.get(leaf.rule.signal)) for leaf in life.equilibrating.leaves]

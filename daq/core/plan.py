@@ -1,6 +1,6 @@
-"""The Plan: a method, an instrument and a geometry compiled to what the core can run.
+"""Plan of a run: method, product, instrument and measuring geometry, compiled to steps that the core can run.
 
-A plan is plain data.  The journal's header (`daq.core.header`) holds it whole.
+A plan is plain data.  The journal's header (`daq.core.header`) contains the whole plan.
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ Statistic = Literal["mean", "sd", "min", "max", "slope", "last"]
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """A length in time (ns), in revolutions or, of a kept value's span, in readings; at most one of them is given."""
+    """A length in time (ns), in revolutions or, for the span of a kept value, in readings; at most one is given."""
 
     ns: int = 0
     revolutions: float = 0.0
@@ -26,10 +26,10 @@ class Extent:
 
 @dataclass(frozen=True, slots=True)
 class Derivation:
-    """A quantity computed from one or two signals.
+    """A quantity computed from one or two signals x and y.
 
-    ``linear``: a x + b.  ``ratio``: a x / y.  ``product``: a x y.  The published mean of a
-    ratio is the ratio of the means.
+    ``linear``: a x + b.  ``ratio``: a x / y.  ``product``: a x y.  The published mean of a ratio is the ratio of the
+    means.
     """
 
     name: str
@@ -42,18 +42,21 @@ class Derivation:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A condition, or any/all of several.
+    """A condition, or a combination (any or all) of several rules.
 
-    Leaves look at `signal`: ``elapsed`` (s since the step began), ``readings``, ``revolutions``,
-    a channel of the lead instrument, ``companion.channel``, or a derived quantity.
+    A condition tests `signal`: ``elapsed`` (s since the start of the step), ``readings``, ``revolutions``, a channel
+    of the lead instrument, ``companion.channel``, or a derived quantity.
 
     Attributes:
-        name: how the rule is recorded when it is met.
-        low, high: ``above`` uses low, ``below`` uses high, ``between`` both.
-        after: the rule is not looked at before this much of the step has passed.
-        hold: the condition must hold for so long without a break.
+        kind: kind of the condition or of the combination.
+        name: name under which the rule is recorded when it is met.
+        signal: signal that is tested; "" for a combination.
+        low, high: limits in the unit of the signal; ``above`` uses low, ``below`` uses high, ``between`` both.
+        after: part of the step that must pass before the rule is tested.
+        hold: the condition must be true for this length without interruption.
         span, limit, relative, spans: only for ``steady``: the upper bound of the drift over one span must be below
-            `limit` (in the signal's unit, or as a fraction of its mean where `relative`), held over `spans` spans.
+            `limit` (in the unit of the signal, or as a fraction of its mean where `relative`) over `spans` spans.
+        rules: rules of a combination, in the method's order.
     """
 
     kind: RuleKind
@@ -70,7 +73,7 @@ class Rule:
     rules: tuple["Rule", ...] = ()
 
     def leaves(self) -> "list[Rule]":
-        """All leaves in the method's order."""
+        """Return all conditions of the rule, in the method's order."""
         if not self.rules:
             return [self]
         return [leaf for rule in self.rules for leaf in rule.leaves()]
@@ -78,7 +81,7 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Keep:
-    """When a value is taken, over what trailing span, and which statistic is the value."""
+    """Definition of kept values: their times, the trailing span, and the statistic of the span."""
 
     at: KeepAt
     statistic: Statistic
@@ -86,51 +89,51 @@ class Keep:
     every: Extent = Extent()
     event: Rule | None = None
     keep_part: bool = False
-    """Whether a last interval that is not complete is kept at the end of the step."""
+    """True if an incomplete last interval is kept at the end of the step."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seek:
-    """How a step looks for a speed that brings the torque into a band.  Torques in the unit of the plan's band."""
+    """Search for a speed that brings the torque into a band.  Torques in the unit of the torque band of the plan."""
 
     low: float
     high: float
-    """The band that is aimed at."""
+    """`low` and `high` are the ends of the target band."""
     slowest: float
     fastest: float
-    """Speeds (/min) that may be tried."""
+    """`slowest` and `fastest` are the ends of the range of speeds, /min."""
     most: int
-    """How many speeds may be tried."""
+    """Greatest number of speeds that are tried."""
     doubt: float
-    """What a torque may be off by."""
+    """Maximum permissible error of a torque."""
     flow_behaviour_index: float | None = None
-    """Of the product, where it states one."""
+    """Flow behaviour index of the product; None where it states none."""
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """A part of a run with one set-point, or one that looks for its set-point."""
+    """A part of a run with one set-point, or with a search for its set-point."""
 
     name: str
     speed: float | None
-    """Set-point in /min, or None where nothing turns."""
+    """Set-point, /min; None where nothing turns."""
     settle: Extent
     stop: Rule
     keep: tuple[Keep, ...]
     longest_ns: int
-    """A step that no rule has ended by then ends as failed."""
+    """The run ends as failed if no rule has ended the step by this time."""
     seek: Seek | None = None
-    """Where given, `speed` is the first one tried, and each try lasts until `stop` is met."""
+    """With a search, `speed` is the first speed tried, and each try lasts until `stop` is met."""
 
 
 @dataclass(frozen=True, slots=True)
 class Conditioning:
-    """What brings the sample to the state in which it is measured, in this order."""
+    """Conditioning of the sample before the first step, in this order: temperature, soak, pre-shear, rest."""
 
     bath: float | None = None
-    """Set-point (Cel) for the instrument's own bath, where it drives one."""
+    """Set-point (Cel) of the bath that the instrument controls; None without one."""
     signal: str = ""
-    """The temperature looked at; "" where the method does not ask for a temperature."""
+    """Signal of the temperature; "" where the method does not ask for a temperature."""
     low: float = 0.0
     high: float = 0.0
     hold_ns: int = 0
@@ -157,19 +160,19 @@ class LinkPlan:
 
 @dataclass(frozen=True, slots=True)
 class TorqueBand:
-    """The usable part of the sensor's range, for the signal that says how far it is loaded."""
+    """Usable range of the torque sensor, in the unit of its signal."""
 
     signal: str
     unit: str
     low: float
     high: float
     limit: float
-    """Beyond this (absolute) the reading is saturated, whatever the instrument says."""
+    """From this value (absolute) on the reading is saturated, also where the instrument reports no fault."""
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Everything the core needs to run one method on one bench."""
+    """Data that the core needs to run one method on one bench."""
 
     method: str
     version: str
@@ -179,20 +182,20 @@ class Plan:
     conditioning: Conditioning
     steps: tuple[Step, ...]
     primary: str
-    """The signal whose kept value is the result."""
+    """Signal whose kept value is the result."""
     claim: str
     band: TorqueBand | None
     speed_signal: str
-    """Confirmed speed (/min) of the lead instrument, or "" where nothing turns."""
+    """Signal of the confirmed speed (/min) of the lead instrument; "" where nothing turns."""
     moves: bool
-    """Whether the run may command motion."""
+    """True if the run may request motion."""
     speed_tolerance: float
-    """Relative deviation of the confirmed speed that still counts as reached."""
+    """Greatest relative deviation of the confirmed speed from the set-point at which the speed counts as reached."""
     speed_timeout_ns: int
     context: Context
-    """The parts that `conclude` needs beyond the core: geometry, limits, specification."""
+    """Data that only `daq.methods` needs: measuring geometry, limits, specification."""
 
     @property
     def lead(self) -> LinkPlan:
-        """The instrument whose readings make the result."""
+        """The instrument whose readings give the result."""
         return next(link for link in self.links if link.role == "lead")

@@ -1,4 +1,4 @@
-"""What a file may call a port: a device, a USB adapter by what it says of itself, or a place on the network."""
+"""Parse the name of a port in a file: a device, a USB adapter by its descriptors, or a network address."""
 
 import re
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ class UsbAdapter:
 
     Attributes:
         vendor, product: the two 16-bit ids.
-        serial: its serial number; "" where any will do.
+        serial: serial number; "" for any.
     """
 
     vendor: int
@@ -26,16 +26,16 @@ class UsbAdapter:
     serial: str = ""
 
     def __str__(self) -> str:
-        """As it is written in an instrument's file; every colon and percent sign of the serial number is escaped."""
+        """Return the name for an instrument's file; colons and percent signs of the serial number are escaped."""
         name = f"usb:{self.vendor:04x}:{self.product:04x}"
         return f"{name}:{quote(self.serial, safe=' -_./+#()')}" if self.serial else name
 
 
 def usb_adapter(name: str) -> UsbAdapter | None:
-    """The adapter that `name` means; None where it is a device or a URL.
+    """Return the USB adapter that `name` names; None where `name` is a device or a URL.
 
     Raises:
-        SettingError: it begins with ``usb:`` and goes on wrongly.
+        SettingError: the name starts with ``usb:`` and the rest is wrong.
     """
     if not name.startswith("usb:"):
         return None
@@ -51,10 +51,10 @@ def usb_adapter(name: str) -> UsbAdapter | None:
 
 
 def network_place(name: str) -> tuple[str, int] | None:
-    """Host and number of a port on the network; None where it is none.
+    """Return host and port number of a network port; None where `name` is another kind of port.
 
     Raises:
-        SettingError: host or number are missing or wrong.
+        SettingError: the host or the number is missing or wrong.
     """
     scheme = name.partition("://")[0]
     if scheme not in NETWORK or "://" not in name:
@@ -70,6 +70,10 @@ def network_place(name: str) -> tuple[str, int] | None:
 
 
 def check_port_name(name: str) -> None:
-    """Raise `SettingError` where a port's name cannot mean anything."""
+    """Check the name of a port.
+
+    Raises:
+        SettingError: the name is not valid.
+    """
     usb_adapter(name)
     network_place(name)

@@ -1,4 +1,4 @@
-"""Remarks to a person: a code with parameters.  The sentence is made from them elsewhere, in the reader's language."""
+"""Remarks for a person as code and parameters, from which `daq.methods.sentences` makes the sentence."""
 
 from dataclasses import dataclass, field
 

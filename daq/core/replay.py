@@ -1,8 +1,7 @@
-"""A journal computed again: the same pipeline over the recorded events, every effect compared with the recorded one.
+"""Replay a journal: run the pipeline over the recorded events, and compare every effect with the recorded one.
 
-A `Send` is not recorded as an effect; the `Sent` event that followed stands for it.  A
-journal may simply end (the daemon was killed): that is no difference, and the facts are
-those of the last event.
+A `Send` is not recorded as an effect; it is compared with the `Sent` event that followed.  A journal may end before
+the run does (the daemon was killed).  This is not a difference, and the facts are those of the last event.
 """
 
 from collections import deque
@@ -19,20 +18,20 @@ from daq.core.journal import Record, canonical, read_records
 from daq.core.pipeline import Pipeline
 from daq.core.run import State
 
-#: Makes the driver of a link from what the header says: kind, options, state.
+#: Function that makes the driver of a link from the header's data: kind, options, state.
 MakeDriver = Callable[[str, Mapping[str, Any], Mapping[str, Any]], Driver]
 
 SHOWN: Final = 300
-"""So many characters of an effect are shown in a difference."""
+"""Greatest number of characters of an effect that are shown in a difference."""
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """Where a journal and its recomputation part: at which record, when, on which link, and what."""
+    """First difference between a journal and its recomputation: record, time, link and description."""
 
     record: int
     t: int
-    """Monotonic time, ns, of the record (of the one before it where the record is damaged)."""
+    """Monotonic time (ns) of the record, or of the record before it where the record is damaged."""
     since_begin_s: float
     link: str
     what: str
@@ -41,38 +40,38 @@ class Difference:
 
     def __str__(self) -> str:
         where = f"record {self.record}, {self.since_begin_s:.3f} s after the beginning"
-        said = f"{where}, {self.link}: {self.what}" if self.link else f"{where}: {self.what}"
+        first = f"{where}, {self.link}: {self.what}" if self.link else f"{where}: {self.what}"
         parts = [f"  {k}: {v[:SHOWN]}" for k, v in (("recorded", self.recorded), ("recomputed", self.recomputed)) if v]
-        return "\n".join([said, *parts])
+        return "\n".join([first, *parts])
 
 
 @dataclass(slots=True)
 class Replay:
-    """What came of computing a journal again."""
+    """Result of a replay."""
 
     difference: Difference | None = None
-    """The first one; None where all is the same."""
+    """The first difference; None where there is none."""
     damage: str = ""
-    """The first record whose check does not fit, in words; "" where the journal is whole."""
+    """The first damaged record and its fault, in words; "" where the journal is not damaged."""
     damaged_record: int = -1
     header: Header | None = None
     facts: Facts = field(default_factory=lambda: Facts(0, 0, "", None))
     events: int = 0
     effects: int = 0
-    """Recorded effects that were compared and found the same; requests sent are counted too."""
+    """Number of recorded effects and sent requests that were compared and found equal."""
     state: State = State.READY
     motor: str = ""
     other_drivers: tuple[str, ...] = ()
-    """Links whose driver is not the recorded one, by its digest."""
+    """Links whose driver has another digest than the recorded one."""
 
     @property
     def same(self) -> bool:
-        """Whether the journal is whole and everything in it was computed again the same."""
+        """True if the journal is not damaged and its recomputation has no difference."""
         return self.difference is None and not self.damage
 
     @property
     def kept(self) -> list[Kept]:
-        """The values taken, computed again."""
+        """The kept values, computed again."""
         return self.facts.kept
 
     @property
@@ -82,17 +81,17 @@ class Replay:
 
 
 def pipeline_of(header: Header, make_driver: MakeDriver) -> Pipeline:
-    """The pipeline as it stood before the first event of the journal with this header."""
+    """Return the pipeline in its state before the first event of the journal with this header."""
     drivers = {name: make_driver(d.kind, d.options, d.state) for name, d in header.drivers.items()}
     return Pipeline(header.plan, drivers)
 
 
 def replay(raw: bytes, make_driver: MakeDriver, *, check: bool = True) -> Replay:
-    """Compute the journal `raw` (all blocks joined) again.
+    """Return the replay of the journal `raw` (all blocks joined).
 
-    A damaged record is named in `Replay.damage`.  With `check` the replay ends there and the damage is the
-    difference; without, it reads on as far as the damaged record makes sense, and the difference tells what the damage
-    changes.
+    `Replay.damage` names a damaged record.  With `check` the replay ends there, and the damage is the difference.
+    Without `check` it continues if the damaged record can be decoded, and the difference shows the effect of the
+    damage.
     """
     out = Replay()
     try:
@@ -113,10 +112,10 @@ def replay(raw: bytes, make_driver: MakeDriver, *, check: bool = True) -> Replay
 
 
 def flip_bit(raw: bytes, n: int) -> bytes:
-    """A copy of `raw` in which bit `n` (0 is the lowest of the first byte) is the other way round.
+    """Return a copy of `raw` in which bit `n` (0 is the lowest bit of the first byte) is inverted.
 
     Raises:
-        SettingError: there is no such bit.
+        SettingError: `n` is not the number of a bit of `raw`.
     """
     if not 0 <= n < 8 * len(raw):
         raise SettingError(f"must be from 0 to {8 * len(raw) - 1}: the journal has {len(raw)} bytes", key="--flip-bit")
@@ -126,7 +125,7 @@ def flip_bit(raw: bytes, n: int) -> bytes:
 
 
 class _Comparison:
-    """Takes records in order; whatever differs first is put into `out`."""
+    """Comparison of records in order; it stores the first difference in `out`."""
 
     def __init__(self, out: Replay, make_driver: MakeDriver) -> None:
         self._out = out
@@ -139,13 +138,13 @@ class _Comparison:
         self._last = -1
 
     def differs(self, record: int, link: str, what: str, recorded: str = "", recomputed: str = "") -> None:
-        """Note a difference, if it is the first one."""
+        """Store a difference, if it is the first one."""
         if self._out.difference is None:
             since = (self._t - self._begin) * 1e-9
             self._out.difference = Difference(record, self._t, since, link, what, recorded, recomputed)
 
     def take(self, record: Record) -> None:
-        """One record more."""
+        """Process the next record."""
         self._last = record.index
         if record.header is not None:
             self._take_header(record.index, record.header)
@@ -164,7 +163,7 @@ class _Comparison:
         try:
             self._pipeline = pipeline = pipeline_of(header, self._make_driver)
         except (DaqError, LookupError, TypeError, ValueError, AttributeError, StopIteration) as error:
-            self.differs(index, "", f"the header makes no sense: {error!r}")
+            self.differs(index, "", f"the header cannot be decoded: {error!r}")
             return
         recorded = header.drivers
         self._out.other_drivers = tuple(n for n, d in pipeline.drivers.items() if d.digest() != recorded[n].digest)
@@ -193,7 +192,7 @@ class _Comparison:
             if isinstance(event, Received):
                 self.differs(index, link, "a request that is computed was not sent", "", repr(waiting[0]))
                 return
-            waiting.clear()  # the write failed; that the link was lost is what came of it
+            waiting.clear()  # the request was not written because the link was lost
         self._out.events += 1
         try:
             effects = pipeline.step((event,))
@@ -220,7 +219,7 @@ class _Comparison:
         self._out.effects += 1
 
     def finish(self) -> None:
-        """The journal is over: take over what was computed."""
+        """Store the computed facts and states after the last record."""
         pipeline = self._pipeline
         if pipeline is not None:
             self._out.facts = pipeline.facts()
@@ -229,7 +228,7 @@ class _Comparison:
 
 
 def _where(recorded: str, recomputed: str) -> str:
-    """The first place where two canonical texts of the same kind part."""
+    """Return the first place at which two canonical texts of the same kind differ, as text."""
     for i, (a, b) in enumerate(zip(recorded, recomputed, strict=False)):
         if a != b:
             start = max(recorded.rfind(",", 0, i), recorded.rfind("{", 0, i)) + 1

@@ -1,4 +1,4 @@
-"""The torque of a motor that stands still: what the sensor shows when nothing turns."""
+"""Evaluate the torque at rest: the zero of the sensor before a run, and the return to it after a run."""
 
 from collections import deque
 from collections.abc import Sequence
@@ -9,32 +9,31 @@ from daq.core.effects import AtRest
 from daq.core.statistics import Axis, summarise
 
 STILL: Final = 0.005
-"""A confirmed speed (/min) below this counts as standing still; the slowest set-points are twice that."""
+"""A confirmed speed (/min) below this counts as standstill; the slowest set-points are twice as fast."""
 TORQUE_REST_NS: Final = 30_000_000_000
-"""A torque that is off its zero for this long while the motor stands still does not go back; a sensor unwinds in
-seconds."""
+"""Time after which a torque off its zero at standstill is reported; a sensor unwinds in seconds."""
 REST_NS: Final = 10_000_000_000
-"""Only what was seen this long before the motor turns counts; the zero moves with the temperature before."""
-MOST: Final = 1000
-LEAST: Final = 5
-"""Fewer readings say nothing of a zero."""
+"""Span of the torque at rest before the motor first turns; before that the zero drifts with the temperature."""
+MOST_READINGS: Final = 1000
+LEAST_READINGS: Final = 5
+"""Smallest number of readings from which a zero is computed."""
 
 
-class Resting:
-    """Keeps the latest readings of a torque at rest."""
+class RestTorqueReadings:
+    """The latest readings of the torque at rest."""
 
     def __init__(self) -> None:
-        self._seen: deque[tuple[int, float]] = deque(maxlen=MOST)
+        self._readings: deque[tuple[int, float]] = deque(maxlen=MOST_READINGS)
 
     def see(self, t: int, torque: float | None) -> None:
-        """One reading at `t` (ns) with the motor still; None where the torque has no value."""
+        """Add a reading at `t` (ns) with the motor still; `torque` is None where it has no value."""
         if torque is not None:
-            self._seen.append((t, torque))
+            self._readings.append((t, torque))
 
     def summary(self, t: int) -> AtRest | None:
-        """Mean and scatter over the last `REST_NS` before `t`; None of fewer than `LEAST` readings."""
-        recent = [(at, value) for at, value in self._seen if t - REST_NS < at <= t]
-        if len(recent) < LEAST:
+        """Return mean and scatter over the last `REST_NS` before `t`; None for fewer than `LEAST_READINGS` readings."""
+        recent = [(at, value) for at, value in self._readings if t - REST_NS < at <= t]
+        if len(recent) < LEAST_READINGS:
             return None
         found = summarise([value for _, value in recent], Axis([at for at, _ in recent]))
         return AtRest(t, found.n, found.mean or 0.0, found.sd)
@@ -42,7 +41,7 @@ class Resting:
 
 @dataclass(frozen=True, slots=True)
 class TorqueAtRest:
-    """The torque expected of a motor at rest: zero and tolerance in the unit of the channel at index `at`."""
+    """Torque expected at rest: zero and tolerance in the unit of the channel at index `at`."""
 
     at: int
     zero: float
@@ -50,15 +49,18 @@ class TorqueAtRest:
 
 
 class RestWatch:
-    """Notices a torque that does not go back to its zero: the speed that says standstill may be wrong."""
+    """Detection of a torque that does not return to its zero after a run.
+
+    The confirmed speed may be wrong: a motor that still turns shows a torque.
+    """
 
     def __init__(self, rest: TorqueAtRest, speed_at: int) -> None:
-        """`speed_at` is the index of the speed's channel."""
+        """Set up the detection; `speed_at` is the index of the speed channel."""
         self._rest, self._speed_at = rest, speed_at
         self._off_since = 0
 
     def see(self, t: int, values: Sequence[float | None]) -> tuple[float | None, float] | None:
-        """Take a reading at `t` (ns); returns torque and zero once the torque has been off for `TORQUE_REST_NS`."""
+        """Take a reading at `t` (ns); return torque and zero once the torque was off its zero for `TORQUE_REST_NS`."""
         rest, speed, torque = self._rest, values[self._speed_at], values[self._rest.at]
         still = speed is not None and abs(speed) < STILL
         if not still or (torque is not None and abs(torque - rest.zero) <= rest.tolerance):

@@ -1,6 +1,6 @@
-"""The life of a run, as one table.
+"""States and transitions of a run as one table.
 
-The diagram in README.md is generated from `TRANSITIONS` and checked by a test.
+The diagram in the README of this folder is generated from `TRANSITIONS` and checked by a test.
 """
 
 from enum import StrEnum
@@ -28,7 +28,7 @@ class State(StrEnum):
 
 ACTIVE: Final = frozenset(State) - {State.READY, State.STOPPING, State.CONCLUDED, State.ENDED}
 
-#: (state, what happened) -> next state.  What is not in the table cannot happen.
+#: (state, trigger) -> next state.  A pair that is not in the table raises `KeyError`.
 TRANSITIONS: Final[dict[tuple[State, str], State]] = {
     (State.READY, "begin"): State.IDENTIFYING,
     (State.IDENTIFYING, "identified"): State.EQUILIBRATING,
@@ -66,7 +66,7 @@ TRANSITIONS: Final[dict[tuple[State, str], State]] = {
     (State.CONCLUDED, "motor known"): State.ENDED,
 }
 
-#: The outcome of a run by the trigger that led to its stopping.
+#: Outcome of a run by the trigger that stopped it.
 OUTCOMES: Final[dict[str, str]] = {
     "last rule met": "complete",
     "torque on target": "complete",

@@ -1,8 +1,8 @@
-"""Which speed to try next so that the torque comes into a band.
+"""Choose the next speed to try so that the torque comes into a band.
 
-Only torques and speeds are looked at, nothing of the body or the fluid but this: the torque of a fluid that does not
-thicken when sheared is a concave function of the speed that begins at zero or above.  So the straight line through two
-tries, prolonged to higher speeds, is never below the torque there, and the power law through them is seldom above.
+The choice uses only torques and speeds, and one property of the fluid: the torque of a fluid that does not thicken
+under shear is a concave function of the speed, and not negative at speed zero.  So the straight line through two
+tries, prolonged to higher speeds, is never below the torque, and the power law through them is seldom above it.
 """
 
 import math
@@ -17,11 +17,11 @@ from daq.core.remarks import Parameter, Remark, remark
 T = TypeVar("T")
 
 LEAST_INDEX: Final = 0.05
-"""A flow behaviour index below this is taken as this: what hardly changes with speed is a yield stress and noise."""
+"""Smallest flow behaviour index used: a torque that hardly changes with the speed comes from a yield stress."""
 NARROW: Final = 1.01
-"""Two tries on either side of the band whose speeds differ by less than this ratio leave nothing between them."""
+"""Smallest ratio of the speeds of two tries on either side of the band between which another speed is tried."""
 DIFFERENCE: Final = 0.3
-"""Share of the torque's doubt that remains in the difference of two torques: the error of the zero is in both."""
+"""Share of the error of a torque that remains in the difference of two torques: both contain the error of the zero."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,27 +33,34 @@ class Try:
 
 
 def power_law_speed(torque: T, speed: float, target: float, index: float) -> T:
-    """Speed at which the torque comes to `target`, by the power law: speed (target/torque)^(1/index).
+    """Return the speed at which the torque is `target`, by the power law: speed (target/torque)^(1/index).
 
-    Torques (a number or an array of them) in one unit, the result in the unit of `speed`; all greater than zero.
+    `torque` is a number or an array, in the unit of `target`.  The result has the shape of `torque` and the unit of
+    `speed`.  All arguments are greater than zero.
     """
     return speed * (target / torque) ** (1.0 / index)  # type: ignore[operator, no-any-return]  # a number or an array
 
 
 def local_index(first: Try, second: Try) -> float | None:
-    """Flow index between two tries, d ln(torque)/d ln(speed); None where they cannot say."""
+    """Return the flow behaviour index between two tries, d ln(torque)/d ln(speed).
+
+    It is None for equal speeds and for a torque that is not positive.
+    """
     if first.speed == second.speed or min(first.torque, second.torque) <= 0.0:
         return None
     return math.log(second.torque / first.torque) / math.log(second.speed / first.speed)
 
 
 def next_speed(seek: Seek, tries: Sequence[Try]) -> float | None:
-    """The speed (/min) to try after `tries` (at least one, none in the band); None where no speed is left to try.
+    """Return the speed (/min) to try after `tries` (at least one, none in the band); None where no speed is left.
 
-    Between a torque too low and one too high: half-way, on a log scale, between what the power law and what the
-    straight line through the two say.  Above the highest that was too low: as far as the power law says, but not so
-    far that the straight line would leave the band.  Below the lowest that was too high: as far as the power law says.
-    The power law has the local index of two tries; of a single one the product's, or 1.
+    * Between a torque below the band and one above it: the geometric mean of the speeds from the power law and from
+      the straight line through the two tries.
+    * With only torques below the band: the speed from the power law, limited to the speed at which the straight line
+      leaves the band.
+    * With only torques above the band: the speed from the power law.
+
+    The power law has the local index of two tries; for a single try it has the index of the product, or 1.
     """
     below = max((t for t in tries if t.torque < seek.low), key=lambda t: t.speed, default=None)
     above = min((t for t in tries if t.torque > seek.high), key=lambda t: t.speed, default=None)
@@ -64,7 +71,7 @@ def next_speed(seek: Seek, tries: Sequence[Try]) -> float | None:
         found = _faster(seek, below, tries)
     elif above is not None and above.speed > seek.slowest:
         found = _slower(seek, above, tries)
-    # Four digits are enough for a set-point, and can be read.
+    # Four digits are enough for a set-point, and a person can read them.
     return None if found is None else min(max(float(f"{found:.4g}"), seek.slowest), seek.fastest)
 
 
@@ -85,7 +92,7 @@ def _between(seek: Seek, below: Try, above: Try) -> float | None:
 
 
 def _index(seek: Seek, at: Try, tries: Sequence[Try]) -> float:
-    """The local index at a try, with the nearest other one; without one the product's, or 1."""
+    """Return the local index between a try and the nearest other one; without one the index of the product, or 1."""
     others = [t for t in tries if t.speed != at.speed and t.torque > seek.doubt]
     if others and at.torque > seek.doubt:
         nearest = min(others, key=lambda t: abs(math.log(t.speed / at.speed)))
@@ -99,13 +106,13 @@ def _faster(seek: Seek, at: Try, tries: Sequence[Try]) -> float:
     slower = max((t for t in tries if t.speed < at.speed), key=lambda t: t.speed, default=None)
     index = _index(seek, at, tries)
     if slower is None:
-        # The line from the origin, with all that the torque may be off by.
+        # The straight line starts at the origin; the error of the torque is added, so that the bound is safe.
         bound = at.speed * seek.high / max(at.torque + seek.doubt, seek.doubt)
     else:
         rise = max(at.torque - slower.torque, 0.0) + DIFFERENCE * seek.doubt
         bound = at.speed + (seek.high - at.torque) * (at.speed - slower.speed) / rise
     if index > 1.0:
-        # A fluid that thickens when sheared rises above the line.
+        # The torque of a fluid that thickens under shear is above the straight line, so the power law bounds it.
         bound = min(bound, power_law_speed(max(at.torque, seek.doubt), at.speed, seek.high, index))
     wanted = power_law_speed(at.torque, at.speed, _middle(seek), index) if at.torque > seek.doubt else bound
     return min(wanted, bound)
@@ -119,7 +126,7 @@ class Seeker:
     """The tries of one step, and the speed of the next."""
 
     def __init__(self, plan: Plan, number: int) -> None:
-        """The step `number` of `plan` has a `seek`, and the plan a torque band."""
+        """Set up the search of the step `number` of `plan`, which must have a `seek` and a torque band."""
         self._plan, self._number = plan, number
         self._step = step = plan.steps[number]
         assert step.seek is not None  # noqa: S101 - narrows the type
@@ -128,20 +135,20 @@ class Seeker:
         self._tries: list[Try] = []
         self._ends = 0
         self.speed = step.speed
-        """The speed (/min) to try; None where none is left."""
+        """Speed (/min) to try; None where none is left."""
         self.on_target = False
         self.remark = Remark("")
         """Result of the last try."""
 
     def plan_of_try(self, t: int) -> Plan:
-        """The plan with the present try as its step, begun at `t` (ns) with what is left of the step's time."""
+        """Return the plan with the present try as its step, started at `t` (ns) with the remaining time of the step."""
         self._ends = self._ends or t + self._step.longest_ns
         step = replace(self._step, speed=self.speed, longest_ns=max(self._ends - t, 0))
         steps = self._plan.steps
         return replace(self._plan, steps=(*steps[: self._number], step, *steps[self._number + 1 :]))
 
     def take(self, kept: Kept) -> None:
-        """Judge the value the present try brought: the torque is on target, or there is a next speed, or none."""
+        """Evaluate the value of the present try: set `on_target`, or `speed` to the next speed or None."""
         seek, speed = self._seek, self.speed or 0.0
         torque = kept.summaries[self._band.signal].mean
         self.speed = None

@@ -1,6 +1,7 @@
-"""Kept values: which span, which readings, what is wrong with them."""
+"""Take kept values: resolve their span, summarise its readings, and find its faults."""
 
 from collections.abc import Mapping
+from typing import Final
 
 from daq.core.columns import Columns, Span
 from daq.core.derive import roots, span_summaries
@@ -9,11 +10,12 @@ from daq.core.effects import Kept
 from daq.core.framing import NEVER
 from daq.core.plan import Keep, Plan
 from daq.core.statistics import Summary
-from daq.core.stop import Clock
+from daq.core.stop import StepClock
 
-#: A hole of more than this many expected intervals inside a span is named.
-MISSING_INTERVALS = 5
-LEAST_COMPLETENESS = 0.9
+MISSING_INTERVALS: Final = 5
+"""Readings are missing where the longest interval without a reading exceeds this number of expected intervals."""
+LEAST_COMPLETENESS: Final = 0.9
+"""Readings are missing where the completeness of the span is below this."""
 
 
 def take(
@@ -21,13 +23,24 @@ def take(
     step: int,
     keep: Keep,
     t: int,
-    clock: Clock,
+    clock: StepClock,
     columns: Mapping[str, Columns],
     drivers: Mapping[str, Driver],
     *,
     rule: str = "",
 ) -> Kept:
-    """The value a keep entry asks for, taken at `t` (ns)."""
+    """Return the value of the keep entry `keep`, taken at `t` (ns), with its faults.
+
+    Args:
+        plan: plan of the run.
+        step: index of the step.
+        keep: entry of the method.
+        t: end of the span, ns.
+        clock: clock of the step.
+        columns: readings of the step by the name of the link.
+        drivers: drivers by the name of the link.
+        rule: name of the rule that selected the value, for a value kept on an event.
+    """
     lead = plan.lead.name
     span, cut = resolve(keep, t, clock, columns[lead])
     rows = columns[lead]
@@ -37,7 +50,7 @@ def take(
             other = columns[link.name]
             same = other.between(span.start, span.end)
             summaries |= {f"{link.name}.{c}": other.summary(same, c) for c in link.channels}
-    gap = rows.longest_interval(span)
+    longest = rows.longest_interval(span)
     interval = _interval(drivers[lead])
     expected = (span.end - span.start) / interval if interval else float(keep.span.readings or 0)
     completeness = min(1.0, span.n / expected) if expected >= 1.0 else float(span.n > 0)
@@ -47,7 +60,7 @@ def take(
     if span.n == 0:
         faults.append("no_readings")
     else:
-        if interval and (gap > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
+        if interval and (longest > MISSING_INTERVALS * interval or completeness < LEAST_COMPLETENESS):
             faults.append("readings_missing")
         faults += _reading_faults(plan, rows, span)
         faults += _condition_faults(plan, step, summaries)
@@ -64,7 +77,7 @@ def take(
         revolutions=turned,
         summaries=summaries,
         faults=tuple(dict.fromkeys(faults)),
-        longest_interval_ns=gap,
+        longest_interval_ns=longest,
         completeness=completeness,
         rule=rule,
         speed=plan.steps[step].speed,
@@ -72,12 +85,12 @@ def take(
 
 
 def _interval(driver: Driver) -> int:
-    """How far apart readings are (ns); 0 where they come when somebody presses a key, and no time means a gap."""
+    """Return the expected interval of readings (ns); 0 where a person presses a key, so that none can be missing."""
     return max(driver.interval_ns, driver.refresh_ns) if driver.stale_after_ns else 0
 
 
-def resolve(keep: Keep, t: int, clock: Clock, columns: Columns) -> tuple[Span, bool]:
-    """The span of a keep entry that ends at `t`, and whether it is shorter than asked."""
+def resolve(keep: Keep, t: int, clock: StepClock, columns: Columns) -> tuple[Span, bool]:
+    """Return the span of a keep entry that ends at `t` (ns), and whether it is shorter than the method asks for."""
     floor = min(clock.floor, t)
     if keep.span.revolutions:
         return columns.last_turns(keep.span.revolutions, t, floor)
@@ -95,7 +108,7 @@ def _reading_faults(plan: Plan, rows: Columns, span: Span) -> list[str]:
     found: list[str] = []
     for channel in bases:
         for fault in rows.faults(span, channel):
-            # A reading that is merely missing is left out and shows as a gap; one that biases the mean is named.
+            # A value without a number leaves the others unbiased: it only counts as a missing reading.
             if fault in ("not_a_number", "probe") and rows.summary(span, channel).n:
                 found.append("readings_missing")
             else:
@@ -110,7 +123,7 @@ def _condition_faults(plan: Plan, step: int, summaries: Mapping[str, Summary]) -
         torque = summaries.get(band.signal)
         if torque is not None and torque.mean is not None:
             if torque.mean < band.low:
-                # A little below zero is the zero's own error and stays a number with its sign.
+                # A torque slightly below zero may be the error of the zero: it stays a number with its sign.
                 found.append("against_rotation" if torque.mean <= -band.low < 0.0 else "below_band")
             elif torque.mean > band.high:
                 found.append("above_band")
@@ -131,9 +144,10 @@ def _temperature_faults(
     drivers: Mapping[str, Driver],
     span: Span,
 ) -> list[str]:
-    """Whether the temperature the method asks for was known and in its band.
+    """Return the fault of the temperature that the method asks for, if it was not known or not in its band.
 
-    A span may be shorter than the thermometer's interval: then its last reading before counts, unless that is stale.
+    A span may be shorter than the interval of the thermometer.  Then the last reading before the span counts, unless
+    it is stale.
     """
     c = plan.conditioning
     if not c.signal:

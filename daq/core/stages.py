@@ -1,4 +1,4 @@
-"""How long each state of a run may last, and what it means when that time is over."""
+"""Time limits of the states of a run and the outcome when a limit is reached; the torque limit."""
 
 from collections.abc import Sequence
 
@@ -12,7 +12,7 @@ from daq.core.run import State
 
 
 def stage_end(plan: Plan, state: State, start: int) -> int:
-    """Return when (ns) a state that began at `start` has lasted its time; `NEVER` where time does not end it."""
+    """Return the time (ns) at which a state entered at `start` (ns) ends; `NEVER` where time does not end it."""
     c = plan.conditioning
     lasts = {
         State.EQUILIBRATING: c.longest_ns,
@@ -26,12 +26,12 @@ def stage_end(plan: Plan, state: State, start: int) -> int:
     return start + lasts[state] if state in lasts else NEVER
 
 
-#: The trigger when the time of a state is over; the other states have failed then.
-PASSES = {State.SOAKING: "soaked", State.PRESHEARING: "sheared", State.RESTING: "rested"}
+#: Trigger at the end of the time of a state.  In a state that is not here, the end of the time is a failure.
+TIMED_TRIGGERS = {State.SOAKING: "soaked", State.PRESHEARING: "sheared", State.RESTING: "rested"}
 
 
 def too_late(plan: Plan, state: State) -> Remark:
-    """Return the reason why a run has failed whose state lasted too long."""
+    """Return the reason of the failure of a run whose state lasted too long."""
     c = plan.conditioning
     if state is State.EQUILIBRATING:
         return remark("temperature_not_in_band", signal=c.signal, low=c.low, high=c.high, longest=c.longest_ns / 1e9)

@@ -1,7 +1,7 @@
-"""Statistics of a span of readings.
+"""Compute statistics of a span of readings.
 
-All sums are `math.fsum`, which rounds once and correctly, for overlapping spans too: at
-30 ns a value it is cheaper in Python than keeping running sums, and nothing can build up.
+All sums are `math.fsum`, which rounds once and correctly, for overlapping spans too.  At 30 ns for each value it is
+cheaper in Python than running sums, and no rounding errors accumulate.
 """
 
 import math
@@ -25,13 +25,13 @@ class Summary:
     slope: float | None = None
     """Least-squares slope per second."""
     lag1: float | None = None
-    """Lag-one autocorrelation: sum of products of neighbours over the sum of squares, about the mean."""
+    """Lag-one autocorrelation: sum of products of neighbouring deviations from the mean over their sum of squares."""
     last: float | None = None
     mean_of_ratios: float | None = None
     """Only for a ratio of two signals, whose `mean` is the ratio of the means."""
 
     def value(self, statistic: str) -> float | None:
-        """The number a method's keep entry names: mean, sd, min, max, slope, last."""
+        """Return the statistic that a keep entry names: mean, sd, min, max, slope or last."""
         return {
             "mean": self.mean,
             "sd": self.sd,
@@ -43,12 +43,12 @@ class Summary:
 
 
 class Axis:
-    """The times of a span, centred once for all signals that are summarised over it."""
+    """Times of a span, centred once for all signals that are summarised over it."""
 
     __slots__ = ("seconds", "spread")
 
     def __init__(self, times: Sequence[int]) -> None:
-        """`times` in ns, not decreasing."""
+        """Centre `times` (ns, not decreasing)."""
         n = len(times)
         first = times[0] if n else 0
         centre = sum(times) / n - first if n else 0.0
@@ -57,12 +57,12 @@ class Axis:
 
 
 def summarise(values: Sequence[float], axis: Axis) -> Summary:
-    """Summary of `values` (any unit), one for each time of `axis`.
+    """Return the summary of `values` (any unit), one value for each time of `axis`.
 
-    Two passes: the mean is the correctly rounded sum over n, the rest are sums over deviations from it.
+    Two passes: the mean is the correctly rounded sum over n; the other statistics use deviations from the mean.
 
     Raises:
-        ValueError: a value is not finite; such must not get here.
+        ValueError: a value is not finite; readings are checked before.
     """
     n = len(values)
     if n == 0:
@@ -86,7 +86,7 @@ def summarise(values: Sequence[float], axis: Axis) -> Summary:
 
 @dataclass(frozen=True, slots=True)
 class StraightLine:
-    """Ordinary least-squares line y = intercept + slope x, with the sums its statistics are made from."""
+    """Ordinary least-squares line y = intercept + slope x, with the sums for its statistics."""
 
     n: int
     intercept: float
@@ -102,7 +102,7 @@ class StraightLine:
 
     @classmethod
     def through(cls, x: Sequence[float], y: Sequence[float]) -> Self | None:
-        """Return the line through as many x as y, at least 2, all finite; None where all x are equal."""
+        """Return the line through the points (x, y), at least 2, all finite; None where all x are equal."""
         n = len(x)
         x_mean, y_mean = math.fsum(x) / n, math.fsum(y) / n
         dx, dy = [a - x_mean for a in x], [b - y_mean for b in y]
@@ -124,14 +124,14 @@ class StraightLine:
 
     @property
     def lag1(self) -> float | None:
-        """Lag-one autocorrelation of the residuals; None where there are none."""
+        """Lag-one autocorrelation of the residuals; None where all residuals are 0."""
         if not self.residual_squares > 0.0:
             return None
         return math.fsum(a * b for a, b in pairwise(self.residuals)) / self.residual_squares
 
 
 def scaled(summary: Summary, a: float, b: float) -> Summary:
-    """Summary of ``a x + b`` from that of x."""
+    """Return the summary of ``a x + b`` from the summary of x."""
     if summary.mean is None or summary.minimum is None or summary.maximum is None or summary.last is None:
         return Summary(summary.n)
     low, high = sorted((a * summary.minimum + b, a * summary.maximum + b))
@@ -149,6 +149,6 @@ def scaled(summary: Summary, a: float, b: float) -> Summary:
 
 
 def longest_interval(times: Sequence[int], start: int, end: int) -> int:
-    """The longest time (ns) inside ``start..end`` without a reading, edges included."""
-    gaps: Iterable[int] = map(sub, [*times, end], [start, *times])
-    return max(gaps)
+    """Return the longest time (ns) in ``start..end`` without a reading, including the times at both ends."""
+    intervals: Iterable[int] = map(sub, [*times, end], [start, *times])
+    return max(intervals)

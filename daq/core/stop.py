@@ -1,7 +1,7 @@
-"""Stop rules: a condition on any signal, combined with any/all, and how near it is.
+"""Evaluate stop rules: conditions on any signal, combined with any or all, and their progress.
 
-A rule sees every reading.  A hold is broken by a reading that does not meet the condition
-and by a null.  Ties break in the method's order.
+A rule sees every reading.  A reading that does not meet the condition, or a null, restarts a hold.  Among conditions
+that are met at the same time, the first in the method's order counts.
 """
 
 import math
@@ -15,37 +15,38 @@ from daq.core.plan import Extent, Rule, RuleKind
 from daq.core.steady import drift_bound
 
 SPAN_CHECKS: Final = 4
-"""Steadiness is judged so many times per span: often enough, and cheap at any reading rate."""
+"""Number of steadiness checks in one span: the cost does not depend on the reading rate."""
 
-#: Block means of a signal in ``start < t_i <= end`` (ns): mean times (s) and mean values.
+#: Function that gives the block means of a signal in ``start < t_i <= end`` (ns): mean times (s) and mean values.
 Window = Callable[[str, int, int], tuple[Sequence[float], Sequence[float]]]
 
 
 @dataclass(frozen=True, slots=True)
 class RuleProgress:
-    """How near a condition is to be met."""
+    """Progress of a condition."""
 
     rule: str
-    """Its name."""
+    """Name of the rule."""
     kind: RuleKind
     relative: bool
-    """Of ``steady``: whether value and limit are fractions of the mean."""
+    """For ``steady``: whether value and limit are fractions of the mean."""
     signal: str
     value: float | None
-    """The signal's value, or for ``steady`` the bound of the drift."""
+    """Value of the signal; for ``steady`` the bound of the drift."""
     limit: float
     near: float
-    """0 to 1."""
+    """Progress from 0 to 1 (met)."""
     met: bool
 
 
 @dataclass(slots=True)
-class Clock:
-    """Where a step stands: its start (ns), the present (ns), fresh readings and revolutions so far."""
+class StepClock:
+    """Time and counters of a step: its start (ns), the present time (ns), new readings and revolutions so far."""
 
     start: int
+    """Time at which the speed was confirmed; where nothing turns, the time at which the step was entered."""
     floor: int
-    """No span reaches back before this time: confirmed speed plus settle."""
+    """No span reaches back before this time, which is `start` plus the settling time."""
     now: int = 0
     readings: int = 0
     revolutions: float = 0.0
@@ -53,7 +54,7 @@ class Clock:
     """The last time (ns) at which ``elapsed`` was shown to the rules."""
 
     def passed(self, extent: Extent) -> bool:
-        """Whether so much of the step has passed."""
+        """Return whether `extent` of the step has passed."""
         if extent.revolutions:
             return self.revolutions >= extent.revolutions
         return self.now - self.start >= extent.ns
@@ -61,7 +62,7 @@ class Clock:
 
 @dataclass(slots=True)
 class Met:
-    """The leaf that made the rule true, and the value that met it."""
+    """Name of the condition that made the rule true, and the value that met it."""
 
     name: str
     value: float | None
@@ -69,7 +70,7 @@ class Met:
 
 @dataclass(slots=True)
 class Leaf:
-    """One condition and its memory."""
+    """State of one condition."""
 
     rule: Rule
     met: bool = False
@@ -80,15 +81,15 @@ class Leaf:
     next_check: int = 0
     bound: float | None = None
     whole_from: int = 0
-    """For a ``steady`` leaf: when the signal was last null (ns); a span with a null in it is not judged."""
+    """For a ``steady`` leaf: time (ns) of the last null of the signal; a span that contains a null is not judged."""
     low: float = 0.0
 
     def __post_init__(self) -> None:
-        # Elapsed time is whole nanoseconds; so is its limit, however the method's number was computed.
+        # Elapsed time is a whole number of nanoseconds, so its limit is rounded to one.
         self.low = round(self.rule.low * 1e9) / 1e9 if self.rule.signal == "elapsed" else self.rule.low
 
-    def see(self, value: float | None, clock: Clock) -> None:
-        """Take the signal's value at ``clock.now``."""
+    def see(self, value: float | None, clock: StepClock) -> None:
+        """Take the value of the signal at ``clock.now``."""
         rule = self.rule
         if not clock.passed(rule.after):
             return
@@ -103,7 +104,7 @@ class Leaf:
             holds = self.low <= value <= rule.high
         self._hold(holds, value, clock)
 
-    def _hold(self, holds: bool, value: float, clock: Clock) -> None:
+    def _hold(self, holds: bool, value: float, clock: StepClock) -> None:
         if not holds:
             self._break()
             return
@@ -121,18 +122,19 @@ class Leaf:
     def _break(self) -> None:
         self.since, self.met, self.value = -1, False, None
 
-    def see_null(self, clock: Clock) -> None:
-        """For a ``steady`` leaf: its signal has no value at ``clock.now``."""
+    def see_null(self, clock: StepClock) -> None:
+        """Restart a ``steady`` leaf whose signal has no value at ``clock.now``."""
         self.whole_from = clock.now
         self._break()
 
-    def judge_steadiness(self, clock: Clock, window: Window) -> None:
-        """For a ``steady`` leaf: bound the drift over the last span, at most `SPAN_CHECKS` times a span."""
+    def judge_steadiness(self, clock: StepClock, window: Window) -> None:
+        """Compute the drift bound of a ``steady`` leaf over the last span, at most `SPAN_CHECKS` times in a span."""
         rule = self.rule
         span = rule.span.ns
         floor = max(clock.floor, self.whole_from)
         if clock.now < self.next_check or clock.now - floor < span or not clock.passed(rule.after):
             return
+        # The checks are on a grid from `floor`, so their times do not depend on the readings.
         step = span // SPAN_CHECKS
         self.next_check = clock.now - (clock.now - floor) % step + step
         seconds, means = window(rule.signal, clock.now - span, clock.now)
@@ -150,8 +152,8 @@ class Leaf:
         if clock.now - self.since >= (rule.spans - 1) * span and not self.met:
             self.met, self.value, self.met_at = True, self.bound, clock.now
 
-    def progress(self, clock: Clock, value: float | None) -> RuleProgress:
-        """How near the leaf is, for a screen."""
+    def progress(self, clock: StepClock, value: float | None) -> RuleProgress:
+        """Return the progress of the leaf, for a screen; `value` is the present value of the signal."""
         rule = self.rule
         limit = rule.limit if rule.kind == "steady" else rule.high if rule.kind == "below" else rule.low
         shown = self.bound if rule.kind == "steady" else value
@@ -169,7 +171,7 @@ class Leaf:
 
 @dataclass(slots=True)
 class StopRule:
-    """A tree of leaves that watches one step (or one stage of the conditioning)."""
+    """State of a rule and its conditions (leaves) in one step or in one stage of the conditioning."""
 
     rule: Rule
     leaves: list[Leaf] = field(init=False)
@@ -184,24 +186,24 @@ class StopRule:
             if leaf.rule.kind != "steady":
                 self.by_signal.setdefault(leaf.rule.signal, []).append(leaf)
 
-    def see(self, signal: str, value: float | None, clock: Clock) -> None:
-        """Show a signal's new value to the leaves that look at it."""
+    def see(self, signal: str, value: float | None, clock: StepClock) -> None:
+        """Give a new value of `signal` to the leaves that test it."""
         for leaf in self.by_signal.get(signal, ()):
             leaf.see(value, clock)
 
     @property
     def next_check(self) -> int:
-        """The first time (ns) at which a steadiness may be judged, or `NEVER`."""
+        """Earliest time (ns) of the next steadiness check, or `NEVER`."""
         return min((leaf.next_check for leaf in self.steady), default=NEVER)
 
     def met(self) -> Met | None:
-        """The first leaf, in the method's order, that makes the whole rule true, or None."""
+        """Return the leaf that makes the whole rule true (in a tie the first in the method's order), or None."""
         iterator = iter(self.leaves)
         leaf = _evaluate(self.rule, iterator)
         return Met(leaf.rule.name, leaf.value) if leaf is not None else None
 
-    def see_null(self, signals: Collection[str], clock: Clock) -> None:
-        """These signals have no value now: holds are broken."""
+    def see_null(self, signals: Collection[str], clock: StepClock) -> None:
+        """Restart the leaves of `signals`, which have no value now."""
         for leaf in self.leaves:
             if leaf.rule.signal in signals:
                 if leaf.rule.kind == "steady":
@@ -209,8 +211,8 @@ class StopRule:
                 else:
                     leaf.see(None, clock)
 
-    def due(self, clock: Clock) -> int:
-        """When the passing of time alone may meet a leaf (``elapsed``), or `NEVER`."""
+    def due(self, clock: StepClock) -> int:
+        """Return the time (ns) at which an ``elapsed`` leaf may be met without a reading, or `NEVER`."""
         times = (
             clock.start + max(round(leaf.rule.low * 1e9), leaf.rule.after.ns)
             if leaf.since < 0
@@ -218,7 +220,7 @@ class StopRule:
             for leaf in self.by_signal.get("elapsed", ())
             if not leaf.met
         )
-        # What was looked at and is not met waits for turns or a hold, and is looked at with every reading.
+        # A leaf that has seen its time and is not met waits for revolutions or a hold, so it sees every reading.
         return min((t for t in times if t > clock.shown), default=NEVER)
 
 
@@ -230,5 +232,5 @@ def _evaluate(rule: Rule, leaves: Iterator[Leaf]) -> Leaf | None:
     if rule.kind == "any":
         return next((r for r in results if r is not None), None)
     met = [r for r in results if r is not None]
-    # The last one to come about is the reason; among equals the first in the method's order.
+    # The leaf that was met last is the reason; in a tie the first in the method's order.
     return max(met, key=attrgetter("met_at")) if len(met) == len(results) else None

@@ -1,4 +1,4 @@
-"""Quantiles of Student's t without scipy: steadiness and every result need one."""
+"""Compute quantiles of Student's t without scipy, for steadiness and for the uncertainty of a result."""
 
 import math
 from statistics import NormalDist
@@ -7,15 +7,15 @@ from typing import Final
 from daq.core.errors import SettingError
 
 SERIES_DOF: Final = 2000
-"""Above so many degrees of freedom the expansion about the normal quantile is exact to 1e-13."""
+"""Degrees of freedom above which the error of the expansion about the normal quantile is below 1e-13."""
 Z_975: Final = NormalDist().inv_cdf(0.975)
 
 
 def student_quantile(p: float, dof: int) -> float:
     """Return the t with P(T <= t) = p for a whole number `dof` >= 1 of degrees of freedom; 0 < p < 1.
 
-    Newton's steps on the closed sums of the distribution function (Abramowitz and Stegun 26.7.3 and 26.7.4), started by
-    the expansion about the normal quantile (26.7.5), which is used alone above `SERIES_DOF`.
+    Newton's method on the closed sums of the distribution function (Abramowitz and Stegun 26.7.3 and 26.7.4), started
+    at the expansion about the normal quantile (26.7.5).  Above `SERIES_DOF` the expansion alone is used.
 
     Raises:
         SettingError: p outside 0..1, or degrees of freedom below 1.
@@ -36,7 +36,7 @@ def student_quantile(p: float, dof: int) -> float:
     for _ in range(60):
         density = math.exp(log_scale - (dof + 1) / 2.0 * math.log1p(t * t / dof))
         step = (0.5 * (1.0 + _between(t, dof)) - p) / density
-        # A start from far out in the tail must not throw Newton beyond the root.
+        # The step is limited, because far out in the tail Newton's method would leave the region of the root.
         step = max(-1.0 - abs(t) / 2.0, min(1.0 + abs(t) / 2.0, step))
         t -= step
         if abs(step) <= 1e-14 * (1.0 + abs(t)):
@@ -45,15 +45,16 @@ def student_quantile(p: float, dof: int) -> float:
 
 
 def t_975(dof: float) -> float:
-    """Return the 97.5 % point for `dof` > 0 degrees of freedom that need not be whole.
+    """Return the 97.5 % quantile for `dof` > 0 degrees of freedom, which need not be a whole number.
 
-    From 4 on by the expansion, within 0.2 %; below that for the next lower whole number, which errs to the safe side.
+    From 4 on by the expansion, with an error below 0.2 %; below 4 for the next lower whole number, which gives a
+    greater and so a safe quantile.
     """
     return student_quantile(0.975, max(1, math.floor(dof))) if dof < 4 else _expansion(Z_975, dof)
 
 
 def _between(t: float, dof: int) -> float:
-    """P(-t <= T <= t), signed as t; `dof` above 1."""
+    """Return P(-t <= T <= t) with the sign of t; `dof` is greater than 1."""
     theta = math.atan(t / math.sqrt(dof))
     sine, cosine = math.sin(theta), math.cos(theta)
     odd = dof % 2
@@ -65,7 +66,7 @@ def _between(t: float, dof: int) -> float:
 
 
 def _expansion(z: float, dof: float) -> float:
-    """Cornish-Fisher expansion about the normal quantile z (Abramowitz and Stegun 26.7.5)."""
+    """Return the Cornish-Fisher expansion about the normal quantile z (Abramowitz and Stegun 26.7.5)."""
     z3, z5, z7, z9 = z**3, z**5, z**7, z**9
     return (
         z

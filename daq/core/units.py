@@ -1,4 +1,4 @@
-"""Units: UCUM codes in data, SI symbols on screens, a few trade spellings on entry.
+"""Convert units: UCUM codes in data, SI symbols on screens, some spellings of the trade on entry.
 
 Factors are exact: SI brochure (2019) and NIST SP 811 for cP, P, dyn.cm.  A unit
 converts to the coherent SI unit of its dimension by ``si = value * factor + offset``.
@@ -13,7 +13,7 @@ from daq.core.errors import SettingError
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """One unit: its UCUM code, the symbol for a screen, its dimension and the way to SI."""
+    """One unit: its UCUM code, the symbol for a screen, its dimension, and factor and offset to the SI unit."""
 
     code: str
     symbol: str
@@ -81,7 +81,7 @@ UNITS: Final[dict[str, Unit]] = {
     )
 }
 
-#: Spellings accepted on entry, with the UCUM code and the factor they stand for.
+#: Spellings accepted on entry, each with its UCUM code and factor.
 ENTRY: Final[dict[str, tuple[str, float]]] = {
     "cP": ("mPa.s", 1.0),
     "P": ("Pa.s", 0.1),
@@ -108,7 +108,7 @@ ENTRY: Final[dict[str, tuple[str, float]]] = {
 
 
 def unit(code: str) -> Unit:
-    """The unit of a UCUM code.
+    """Return the unit of a UCUM code.
 
     Raises:
         SettingError: the code is not one of `UNITS`.
@@ -121,15 +121,19 @@ def unit(code: str) -> Unit:
 
 
 def entered(text: str) -> tuple[str, float]:
-    """UCUM code and factor of a unit as a person writes it (``cP`` -> ``("mPa.s", 1.0)``)."""
+    """Return UCUM code and factor of a unit as a person writes it (``cP`` -> ``("mPa.s", 1.0)``).
+
+    Raises:
+        SettingError: the unit is unknown.
+    """
     return ENTRY.get(text) or (unit(text).code, 1.0)
 
 
 def convert(value: float, source: str, target: str) -> float:
-    """`value` in unit `source` expressed in unit `target` (UCUM codes).
+    """Return `value`, given in the unit `source`, in the unit `target` (UCUM codes).
 
     Raises:
-        SettingError: an unknown code, or two units of different dimensions.
+        SettingError: a code is unknown, or the two units have different dimensions.
     """
     if source == target:
         return value
@@ -140,6 +144,6 @@ def convert(value: float, source: str, target: str) -> float:
 
 
 def symbol(code: str) -> str:
-    """The symbol shown on a screen for a UCUM code (``mPa.s`` -> ``mPa·s``); unknown codes are shown as they are."""
+    """Return the symbol of a UCUM code for a screen (``mPa.s`` -> ``mPa·s``); an unknown code is returned unchanged."""
     known = UNITS.get(code)
     return known.symbol if known else code

@@ -1,4 +1,4 @@
-"""How to reach a broker and its secrets, from what a file says."""
+"""Read the connection settings of a broker, and its secrets, from a configuration file."""
 
 import os
 from pathlib import Path
@@ -9,10 +9,10 @@ from daq.methods.files.broker import Broker, Secret
 
 
 def broker_settings(mqtt: Broker, file: str, table: str = "mqtt") -> MqttSettings:
-    """How to reach the broker that a table of a file names.
+    """Return the connection settings of the broker `mqtt`, which is the table `table` of `file`.
 
     Raises:
-        SettingError: the password's place cannot be read.
+        SettingError: the password cannot be read.
     """
     tls = mqtt.tls
     return MqttSettings(
@@ -31,10 +31,10 @@ def broker_settings(mqtt: Broker, file: str, table: str = "mqtt") -> MqttSetting
 
 
 def read_secret(secret: Secret, file: str, key: str = "mqtt.password") -> str:
-    """The secret from where the file says it is: a systemd credential, the environment, or a file.
+    """Return the secret from the place that `file` names: a systemd credential, an environment variable or a file.
 
     Raises:
-        SettingError: it is not there, or a file is readable for others.
+        SettingError: the secret is missing, or its file can be read by other users.
     """
     if secret.env is not None:
         value = os.environ.get(secret.env)

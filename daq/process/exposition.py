@@ -1,4 +1,4 @@
-"""Prometheus' text exposition format, version 0.0.4: measured families to text."""
+"""Write metrics in the Prometheus text exposition format, version 0.0.4."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -12,10 +12,10 @@ class Family:
     """One metric with all its samples.
 
     Attributes:
-        name: with the unit as its end (``_seconds``, ``_bytes``), a counter's with ``_total``.
-        kind: what a reader may do with it.
-        help: one sentence.
-        samples: labels and value of each.
+        name: name that ends with the unit (``_seconds``, ``_bytes``); the name of a counter ends with ``_total``.
+        kind: ``counter`` for a number that only grows, ``gauge`` for one that may also fall.
+        help: one sentence that describes the metric.
+        samples: labels and value of each sample.
     """
 
     name: str
@@ -24,13 +24,13 @@ class Family:
     samples: list[tuple[Mapping[str, str], float]] = field(default_factory=list)
 
     def add(self, value: float, **labels: str) -> "Family":
-        """One more sample; returns the family itself."""
+        """Add a sample, and return the family itself."""
         self.samples.append((labels, float(value)))
         return self
 
 
 def render(families: Iterable[Family]) -> bytes:
-    """The text of all families that have samples, UTF-8."""
+    """Return the text (UTF-8) of all families that have samples."""
     lines: list[str] = []
     for family in families:
         if not family.samples:

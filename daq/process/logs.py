@@ -8,7 +8,7 @@ import structlog
 
 
 def set_up_logs(level: str, form: Literal["auto", "json", "console"]) -> None:
-    """Structured logs on stderr: JSON in service, lines for a person on a terminal."""
+    """Set up structured logs on stderr: with `form` "auto" lines for a person on a terminal, JSON otherwise."""
     as_json = form == "json" or (form == "auto" and not sys.stderr.isatty())
     renderer: structlog.typing.Processor = (
         structlog.processors.JSONRenderer() if as_json else structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())

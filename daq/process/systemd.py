@@ -1,4 +1,4 @@
-"""The service manager: readiness and signs of life."""
+"""Report readiness and watchdog signals to systemd."""
 
 import contextlib
 import os
@@ -6,7 +6,7 @@ import socket
 
 
 def notify(message: str) -> None:
-    """Tell systemd, where it listens (sd_notify protocol): ``READY=1``, ``WATCHDOG=1``, ``STOPPING=1``."""
+    """Send `message` to systemd (sd_notify protocol), for example ``READY=1``; do nothing where it does not listen."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return
@@ -17,8 +17,8 @@ def notify(message: str) -> None:
         s.sendall(message.encode())
 
 
-def beat_seconds() -> float | None:
-    """Half of the time systemd allows between signs of life; None where it does not watch."""
+def watchdog_interval_s() -> float | None:
+    """Return the interval (s) of watchdog signals, half of the limit that systemd sets; None without a watchdog."""
     limit = os.environ.get("WATCHDOG_USEC")
     if not limit or os.environ.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
         return None

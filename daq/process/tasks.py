@@ -1,4 +1,4 @@
-"""Background tasks whose end never goes unnoticed."""
+"""Run background tasks, and record each unexpected end."""
 
 import asyncio
 from collections.abc import Coroutine
@@ -13,7 +13,7 @@ class Tasks:
     """The background tasks of a process.
 
     Attributes:
-        ended: name and reason of every task that ended though it should not have, or failed.
+        ended: reason by name, for every task that failed or ended although it should run until `stop`.
     """
 
     def __init__(self) -> None:
@@ -22,14 +22,14 @@ class Tasks:
         self._stopping = False
 
     def start(self, work: Coroutine[Any, Any, Any], name: str, *, ends: bool = False) -> asyncio.Task[Any]:
-        """Run `work` in the background.  `ends`: it may come to its end; otherwise only `stop` ends it."""
+        """Run `work` in the background; with `ends` it may end by itself, otherwise only `stop` may end it."""
         task = asyncio.create_task(work, name=name)
         self._tasks.add(task)
         self.watch(task, ends=ends)
         return task
 
     def watch(self, task: asyncio.Task[Any], *, ends: bool = False) -> None:
-        """Notice the end of a task that was started elsewhere and is stopped there."""
+        """Record an unexpected end of a task that other code starts and stops; `ends` as in `start`."""
         task.add_done_callback(lambda done: self._done(done, ends=ends))
 
     def _done(self, task: asyncio.Task[Any], *, ends: bool) -> None:
@@ -45,7 +45,7 @@ class Tasks:
         log.error("task ended", task=task.get_name(), reason=reason, exc_info=error)
 
     async def finish(self) -> None:
-        """Wait for all tasks that come to their end by themselves."""
+        """Wait until all tasks have ended."""
         while self._tasks:
             await asyncio.gather(*self._tasks, return_exceptions=True)
 

@@ -144,7 +144,7 @@ def _through(driver: Driver, framer: Framer, parts: list[bytes], asked: Request 
     found: list[Decoded] = []
     t = QUIET_NS
     for part in parts:
-        if not driver.streams and not framer.finds_place:
+        if not driver.streams and not framer.resynchronises:
             framer.reset()  # as the exchange does before each request
         for byte in range(0, len(part), 3):
             t += 1_000

@@ -132,7 +132,7 @@ class _Listener:
         self._said, self._sent_at, self._asked = data, t, self._known.get(data)
         if self._echo:
             self._echo.expect(data)
-        if not self._driver.streams and not self._framer.finds_place:
+        if not self._driver.streams and not self._framer.resynchronises:
             self._framer.reset()
 
     def end(self) -> Talk:

@@ -98,7 +98,7 @@ async def test_a_port_that_takes_nothing_is_given_up_instead_of_growing(terminal
     ends, path = terminal
     heard = Heard()
     connection = await open_port(PortAddress(path, SETTINGS), heard.on_data, heard.on_lost)
-    with pytest.raises(LinkError, match="does not take"):
+    with pytest.raises(LinkError, match="does not accept"):
         for _ in range(100):
             connection.write(b"x" * 4096)
     # What was taken arrives in order once the other side reads.

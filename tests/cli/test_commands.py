@@ -458,7 +458,7 @@ def test_backup_and_restore(cli, shift, tmp_path):
     assert len(entries) == 4
     over = cli("--state", shift.state, "restore", copy)
     assert over.returncode == 13
-    assert "is in the way" in over.stderr
+    assert "exists: move it aside" in over.stderr
 
 
 # ---- drivers

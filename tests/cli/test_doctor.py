@@ -100,7 +100,7 @@ def test_a_wrong_configuration_and_wrong_options(tmp_path, bench):
 
 def test_no_configuration(tmp_path):
     found = wrong(examine(str(tmp_path / "none"), str(tmp_path / "state")))
-    assert "names what does not exist" in found["configuration"]
+    assert "names a path that does not exist" in found["configuration"]
 
 
 def test_a_state_directory_that_others_may_write(shift, bench):

@@ -91,7 +91,7 @@ def test_a_state_directory_that_is_a_file_is_refused(places):
 def test_a_socket_path_that_is_too_long_is_refused(tmp_path):
     # Linux unix(7): sun_path has 108 bytes, the last is the terminator.
     long = tmp_path / ("x" * 120)
-    with pytest.raises(SettingError, match="shorter state directory"):
+    with pytest.raises(SettingError, match="with a shorter path"):
         socket_path(long)
 
 

@@ -1,4 +1,4 @@
-"""One server for the session, a database of its own for each test."""
+"""One server for the session, a separate database for each test."""
 
 import itertools
 
@@ -23,13 +23,13 @@ def database(server):
     with server.connect() as db:
         db.execute(f"CREATE DATABASE {name}")
         yield server.settings(name)
-        # Tables by the hundred: left there, they would make the end of the session long.
+        # Hundreds of tables would slow down the end of the session.
         db.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
 @pytest.fixture
 def query(server, database):
-    """Ask the test's database."""
+    """Query the test's database."""
     with server.connect(database.database) as db:
         yield lambda text, *values: db.execute(text, values).fetchall()
 

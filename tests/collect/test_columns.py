@@ -1,4 +1,4 @@
-"""The columns PostgreSQL has are those of the payload's published schema."""
+"""The columns in PostgreSQL are those of the payload's published schema."""
 
 import json
 

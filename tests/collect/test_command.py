@@ -53,7 +53,7 @@ def daq(*arguments, **options):
 @pytest.mark.slow
 @needs_postgres
 @needs_mosquitto
-def test_it_collects_shows_what_is_missing_and_ends_at_sigterm(tmp_path, broker, database, query, capsys):
+def test_it_collects_shows_missing_results_and_ends_at_sigterm(tmp_path, broker, database, query, capsys):
     folder = write(tmp_path, broker, database)
     collect = ("collect", "--config", str(folder))
     assert main([*collect, "--show"]) == 13
@@ -133,10 +133,10 @@ def test_the_example_says_what_is_used_where_a_key_is_left_out(tmp_path):
         '[postgres]\nhost = "localhost"\ndatabase = "laboratory"\nuser = "collector"\n'
     )
     assert collect_settings(short, "a") == whole
-    assert whole.shared == [
+    assert whole.shared_filters == [
         "$share/historian/glaze-works/+/+/lab/v1/result/+", "$share/historian/glaze-works/+/+/lab/v1/curve/+",
     ]  # fmt: skip
-    assert whole.statuses == ["glaze-works/+/+/lab/v1/status"]
+    assert whole.status_filters == ["glaze-works/+/+/lab/v1/status"]
 
 
 @pytest.mark.parametrize(
@@ -154,22 +154,22 @@ def test_the_example_says_what_is_used_where_a_key_is_left_out(tmp_path):
         ("[gaps]", "[gaps]\nhistroy = true", "gaps.histroy", "history"),
     ],
 )
-def test_what_is_wrong_in_the_file_is_named(tmp_path, old, new, key, hint):
+def test_wrong_values_in_the_file_are_named(tmp_path, old, new, key, hint):
     text = EXAMPLE.read_text()
     assert old in text
     path = tmp_path / "collector.toml"
     path.write_text(text.replace(old, new, 1))
     with pytest.raises(SettingError) as caught:
         collect_settings(path, "a")
-    said = str(caught.value)
-    assert str(path) in said
-    assert key in said
-    assert hint in said
-    assert "secret-word" not in said
+    text = str(caught.value)
+    assert str(path) in text
+    assert key in text
+    assert hint in text
+    assert "secret-word" not in text
 
 
 def test_names_of_workers_and_places_of_the_file(tmp_path, monkeypatch, capsys):
-    with pytest.raises(SettingError, match="no name of a worker"):
+    with pytest.raises(SettingError, match="cannot be a worker's name"):
         collect_settings(EXAMPLE, "a/b")
     assert collect_settings(EXAMPLE, None).worker
     monkeypatch.setenv("DAQ_CONFIG", str(tmp_path / "daemon.toml"))

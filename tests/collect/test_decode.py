@@ -1,4 +1,4 @@
-"""What is an event, what is none and why."""
+"""Decoding of events, and the reasons for refusals."""
 
 import contextlib
 import json
@@ -47,7 +47,7 @@ def test_the_limit_in_the_row_is_the_one_that_decided():
     assert (values["limit_low"], values["limit_high"], values["limit_unit"]) == (300.0, 900.0, "mPa.s")
 
 
-def test_what_a_later_version_adds_is_no_fault():
+def test_additions_of_a_later_version_are_no_fault():
     topic, payload = result(change={"a_new_part": {"x": 1}}, envelope_change={"extension": "y"})
     assert decode(topic, payload).sequence == 1
 
@@ -83,7 +83,7 @@ def test_what_a_later_version_adds_is_no_fault():
         (result(change={"supersedes": "x"}), "supersedes"),
     ],
 )
-def test_what_is_none_is_told_with_the_reason(message, reason):
+def test_messages_that_are_not_events_are_refused_with_the_reason(message, reason):
     with pytest.raises(NotAnEventError, match=reason):
         decode(*message)
 
@@ -119,11 +119,11 @@ def test_live_values_as_the_daemon_publishes_them():
             "turns": LiveValue(value=None, unit="", quality=Quality.BAD),
         },
     )  # fmt: skip
-    body = message.model_dump_json().encode()
-    first, second = decode_live("a/lab/v1/live/bench-1", body)
+    payload = message.model_dump_json().encode()
+    first, second = decode_live("a/lab/v1/live/bench-1", payload)
     assert (first.time, first.instrument, first.channel, first.value, first.unit, first.quality) == (
         datetime(2026, 3, 2, 5, 43, 10, tzinfo=UTC), "bench-1", "viscosity", 800.0, "mPa.s", "Good",
     )  # fmt: skip
     assert (second.channel, second.value, second.unit, second.quality) == ("turns", None, "", "Bad")
     with pytest.raises(NotAnEventError):
-        decode_live("a/lab/v1/live/bench-1", json.dumps(json.loads(body) | {"values": 3}).encode())
+        decode_live("a/lab/v1/live/bench-1", json.dumps(json.loads(payload) | {"values": 3}).encode())

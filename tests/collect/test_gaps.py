@@ -1,4 +1,4 @@
-"""What is missing is found, asked for by one worker, and forgotten when it is there."""
+"""Missing results are found, requested by one worker, and removed from the gaps on arrival."""
 
 import asyncio
 import contextlib
@@ -15,7 +15,7 @@ from daq.collect.decode import decode
 from daq.collect.schema import migrate
 from daq.collect.settings import GapSettings
 from daq.collect.writing import Writer
-from tests.support.processes.collector import collecting, daemon, told
+from tests.support.processes.collector import collecting, daemon, worker_settings
 from tests.support.processes.mosquitto import eventually, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import SOURCE, TOPICS, result
@@ -56,7 +56,7 @@ async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_status
     old = gaps.Status("glazeworks/old-cell/lab/v1", SOURCE, "offline", None, {"bench-1": 7, "bench-2": 9}, "{}")
     new = status(bench_1=9, bench_2=9)
     async with tables(database) as (db, _):
-        await gaps.note(db, [old, new][::order])
+        await gaps.store_statuses(db, [old, new][::order])
         found = await db.execute("SELECT stream, prefix, announced FROM lab.streams ORDER BY stream")
         assert await found.fetchall() == [("bench-1", TOPICS.prefix, 9), ("bench-2", TOPICS.prefix, 9)]
         found = await db.execute("SELECT state FROM lab.daemons ORDER BY state")
@@ -67,41 +67,41 @@ async def test_a_daemon_whose_topics_were_renamed_is_there_twice_and_both_status
 async def test_a_gap_is_found_shrinks_splits_and_goes(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2, 10, 11))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 3, 9)]
         await writer.take(events(6, 3))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 4, 5), ("bench-1", 7, 9)]
         await writer.take(events(4, 5, 7, 8, 9, 15))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 12, 14)]
         await writer.take(events(12, 13, 14))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == []
 
 
 @pytest.mark.asyncio
-async def test_the_end_of_a_stream_is_known_from_what_the_daemon_announces(database):
+async def test_the_end_of_a_stream_is_known_from_the_status(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2))
-        await gaps.note(db, [status(bench_1=5, bench_2=2)])
-        await gaps.look(db, history=True)
+        await gaps.store_statuses(db, [status(bench_1=5, bench_2=2)])
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-1", 3, 5), ("bench-2", 1, 2)]
-        await gaps.note(db, [status(bench_1=4)])  # an old status, as a will is
+        await gaps.store_statuses(db, [status(bench_1=4)])  # an old status, as a will is
         await writer.take(events(3, 4, 5))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         assert await missing(db) == [("bench-2", 1, 2)]
 
 
 @pytest.mark.asyncio
-async def test_without_history_a_stream_begins_with_what_is_first_seen(database):
+async def test_without_history_a_stream_starts_with_its_first_stored_result(database):
     async with tables(database) as (db, writer):
         await writer.take(events(40, 42))
-        await gaps.note(db, [status(bench_2=7)])
-        await gaps.look(db, history=False)
+        await gaps.store_statuses(db, [status(bench_2=7)])
+        await gaps.find_gaps(db, history=False)
         assert await missing(db) == [("bench-1", 41, 41)]
-        await gaps.note(db, [status(bench_2=9)])
-        await gaps.look(db, history=False)
+        await gaps.store_statuses(db, [status(bench_2=9)])
+        await gaps.find_gaps(db, history=False)
         assert await missing(db) == [("bench-1", 41, 41), ("bench-2", 8, 9)]
 
 
@@ -109,25 +109,25 @@ async def test_without_history_a_stream_begins_with_what_is_first_seen(database)
 async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 2000))
-        await gaps.look(db, history=True)
-        (request,) = await gaps.due(db, AT_ONCE)
+        await gaps.find_gaps(db, history=True)
+        (request,) = await gaps.due_requests(db, AT_ONCE)
         assert (request.first, request.last, request.topic) == (2, 501, f"{TOPICS.prefix}/refill")
-        assert await gaps.due(db, GapSettings(patience_s=3600.0)) == []
-        chance = random.Random(1)
+        assert await gaps.due_requests(db, GapSettings(patience_s=3600.0)) == []
+        rng = random.Random(1)
         waits = []
         for _ in range(5):
-            await gaps.asked(db, request, AT_ONCE, chance)
-            assert await gaps.due(db, AT_ONCE) == []
+            await gaps.record_request(db, request, AT_ONCE, rng)
+            assert await gaps.due_requests(db, AT_ONCE) == []
             found = await db.execute("SELECT extract(epoch FROM next_ask - now())::float8 FROM lab.gaps")
             waits.append((await found.fetchone())[0])
         for n, wait in enumerate(waits):
             most = min(1000.0, 100.0 * 2**n)
             assert most / 2 - 1 <= wait <= most
-        # Somebody answers: the rest is asked for as soon as the daemon allows.
+        # The daemon answers: the rest is requested as soon as it allows.
         await writer.take(events(*range(2, 502)))
-        await gaps.look(db, history=True)
+        await gaps.find_gaps(db, history=True)
         await db.execute("UPDATE lab.streams SET asked = now() - interval '7 s'")
-        (request,) = await gaps.due(db, AT_ONCE)
+        (request,) = await gaps.due_requests(db, AT_ONCE)
         assert (request.first, request.last) == (502, 1001)
 
 
@@ -135,11 +135,11 @@ async def test_requests_are_spaced_cut_to_size_and_ever_rarer(database):
 async def test_a_daemon_that_is_offline_is_not_asked(database):
     async with tables(database) as (db, writer):
         await writer.take(events(1, 3))
-        await gaps.note(db, [status("offline")])
-        await gaps.look(db, history=True)
-        assert await gaps.due(db, AT_ONCE) == []
-        await gaps.note(db, [status("online", source=SOURCE.replace("#1", "#2"))])
-        (request,) = await gaps.due(db, AT_ONCE)
+        await gaps.store_statuses(db, [status("offline")])
+        await gaps.find_gaps(db, history=True)
+        assert await gaps.due_requests(db, AT_ONCE) == []
+        await gaps.store_statuses(db, [status("online", source=SOURCE.replace("#1", "#2"))])
+        (request,) = await gaps.due_requests(db, AT_ONCE)
         assert request.source == SOURCE, "what a former epoch measured is asked for too"
 
 
@@ -151,19 +151,19 @@ _epochs = itertools.count(10)
     order=st.permutations(range(1, 16)), arrived=st.integers(1, 15), cuts=st.sets(st.integers(1, 14), max_size=4),
     announced=st.integers(1, 18), said_after=st.integers(0, 4),
 )  # fmt: skip
-def test_in_whatever_order_results_arrive_exactly_what_is_not_here_is_missing(
+def test_in_any_order_of_arrival_the_gaps_are_exactly_the_missing_results(
     database, order, arrived, cuts, announced, said_after
 ):
     source = SOURCE.replace("#1", f"#{next(_epochs)}")
     bounds = sorted({0, *(c for c in cuts if c < arrived), arrived})
 
-    async def body():
+    async def scenario():
         async with tables(database) as (db, writer):
             for n, (begin, end) in enumerate(itertools.pairwise(bounds)):
                 await writer.take(events(*order[begin:end], source=source))
                 if n == said_after:
-                    await gaps.note(db, [status(source=source, bench_1=announced)])
-                await gaps.look(db, history=True)
+                    await gaps.store_statuses(db, [status(source=source, bench_1=announced)])
+                await gaps.find_gaps(db, history=True)
             here = set(order[:arrived])
             top = max(here | ({announced} if said_after < len(bounds) - 1 else set()))
             rows = await (
@@ -171,18 +171,18 @@ def test_in_whatever_order_results_arrive_exactly_what_is_not_here_is_missing(
             ).fetchall()
             assert {n for first, last in rows for n in range(first, last + 1)} == set(range(1, top + 1)) - here
 
-    asyncio.run(body())
+    asyncio.run(scenario())
 
 
 @pytest.mark.asyncio
 async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_the_gap(
     broker, database, query, monkeypatch
 ):
-    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
+    monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
     monkeypatch.setattr("daq.collect.gaps.SPACING_S", 0.5)
     async with (
-        collecting(told(broker, database, "a")) as (a, first),
-        collecting(told(broker, database, "b")) as (b, second),
+        collecting(worker_settings(broker, database, "a")) as (a, first),
+        collecting(worker_settings(broker, database, "b")) as (b, second),
         daemon(broker) as d,
     ):
         await eventually(lambda: a.state.connected and b.state.connected and first.watches != second.watches)
@@ -191,7 +191,7 @@ async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_
         await d.status(bench_1=8)
         await until(query, "SELECT count(*), count(DISTINCT id) FROM lab.results", [(8, 8)])
         await until(query, "SELECT count(*) FROM lab.gaps", [(0,)])
-        # A request may cover what was still on its way; what is missing is covered by one, and no more than there is.
+        # A request may include results still on their way; every missing one is requested, none beyond the last.
         asked = {n for q in d.asked for n in range(q["first"], q["last"] + 1)}
         assert {3, 4, 7, 8} <= asked <= set(range(1, 9))
         assert {(q["source"], q["stream"]) for q in d.asked} == {(SOURCE, "bench-1")}
@@ -207,10 +207,10 @@ async def until(query, text, wanted, seconds=40):
 
 @pytest.mark.asyncio
 async def test_when_the_worker_that_watches_goes_another_takes_over(broker, database, monkeypatch):
-    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
-    async with collecting(told(broker, database, "b")) as (_, second):
+    monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
+    async with collecting(worker_settings(broker, database, "b")) as (_, second):
         await eventually(lambda: second.watches)
-        async with collecting(told(broker, database, "a")) as (_, first):
+        async with collecting(worker_settings(broker, database, "a")) as (_, first):
             await asyncio.sleep(0.5)
             assert not first.watches
             with contextlib.suppress(Exception):

@@ -1,4 +1,4 @@
-"""Migrations: frozen, one at a time, whole or not at all."""
+"""Migrations: frozen, one at a time, atomic."""
 
 import asyncio
 import hashlib
@@ -9,7 +9,7 @@ import pytest
 
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.collect.database import DatabaseAwayError, open_database
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.schema import STEPS, migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import WorkerState
@@ -17,8 +17,8 @@ from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "eccc32dd7a66be1cc0b662095e7be74ffc11a4f11c48bb4c5739222d0c45dd8d",
-    "0002_views": "214ae9f89ba1e36f7dde545a096f9feb43dd74c78348d328e2de7fc3dc6b8026",
+    "0001_tables": "09b81d76674a073739b918d999c98e1b308e621e0311b06eff499d7a149e9345",
+    "0002_views": "0f6f6034a7cbd871a2704a7355cfdd7579aef531193513ee22fbbc97ad4411a7",
 }
 
 
@@ -54,12 +54,12 @@ async def test_a_migration_that_fails_is_rolled_back_whole(database, query):
 
 @needs_postgres
 @pytest.mark.asyncio
-async def test_every_table_and_view_can_be_read_by_somebody_who_may_only_read(database, server):
+async def test_every_table_and_view_can_be_read_by_a_role_that_may_only_read(database, server):
     db = await open_database(database, "test")
     await migrate(db)
     await db.close()
     with server.connect(database.database) as admin, admin.transaction(force_rollback=True):
-        # As DEVELOPERS.md gives it.
+        # As README.md of daq/collect gives it.
         admin.execute(
             "CREATE ROLE reporting; GRANT USAGE ON SCHEMA lab TO reporting; "
             "GRANT SELECT ON ALL TABLES IN SCHEMA lab TO reporting; SET LOCAL ROLE reporting"
@@ -84,7 +84,7 @@ async def test_a_database_that_is_not_there_is_named(server):
 
 @needs_postgres
 @pytest.mark.asyncio
-async def test_a_user_who_may_make_no_tables_is_told_what_to_grant(database, server):
+async def test_without_the_right_to_make_tables_the_error_names_the_grant(database, server):
     with server.connect(database.database) as admin:
         admin.execute("CREATE ROLE guest LOGIN")
         try:
@@ -92,12 +92,12 @@ async def test_a_user_who_may_make_no_tables_is_told_what_to_grant(database, ser
             settings = CollectSettings(
                 postgres=guest, mqtt=MqttSettings(host="127.0.0.1"), group="g", worker="a", levels=("+",)
             )
-            keeper = Keeper(settings, WorkerState)
+            housekeeper = Housekeeper(settings, WorkerState)
             with pytest.raises(StoreError, match=f"GRANT CREATE ON DATABASE {database.database} TO guest$"):
-                await keeper.claim()
+                await housekeeper.claim()
             admin.execute(f"GRANT CREATE ON DATABASE {database.database} TO guest")
-            await keeper.claim()
-            await keeper.close()
+            await housekeeper.claim()
+            await housekeeper.close()
         finally:
             admin.execute("DROP OWNED BY guest CASCADE")
             admin.execute("DROP ROLE guest")

@@ -33,7 +33,7 @@ def settings(strict, certificates):
     )  # fmt: skip
 
 
-async def test_the_connection_is_encrypted_and_both_sides_show_who_they_are(settings):
+async def test_the_connection_is_encrypted_and_both_sides_show_a_certificate(settings):
     async with await open_database(settings, "test") as db:
         asked = "SELECT ssl, version, client_dn FROM pg_stat_ssl WHERE pid = pg_backend_pid()"
         (encrypted, version, name) = await (await db.execute(asked)).fetchone()
@@ -58,7 +58,7 @@ async def test_the_files_named_in_the_collectors_file_are_those_of_the_connectio
 
 
 @pytest.mark.parametrize(
-    ("changes", "said"),
+    ("changes", "message"),
     [
         ({"tls": False, "ca_file": "", "cert_file": "", "key_file": ""}, sentences.CLIENT_CERTIFICATE_NEEDED),
         ({"cert_file": "", "key_file": ""}, sentences.CLIENT_CERTIFICATE_NEEDED),
@@ -66,12 +66,12 @@ async def test_the_files_named_in_the_collectors_file_are_those_of_the_connectio
     ],
     ids=["without TLS", "without a certificate of ours", "under another name"],
 )
-async def test_where_one_side_cannot_be_trusted_there_is_no_connection(settings, changes, said):
-    with pytest.raises(DatabaseAwayError, match=said):
+async def test_where_one_side_cannot_be_trusted_there_is_no_connection(settings, changes, message):
+    with pytest.raises(DatabaseAwayError, match=message):
         await open_database(replace(settings, **changes), "test")
 
 
-async def test_a_server_of_a_stranger_is_not_told_the_password(settings, tmp_path):
+async def test_a_server_without_a_trusted_certificate_gets_no_password(settings, tmp_path):
     other = make_certificates(tmp_path / "stranger")
     with pytest.raises(DatabaseAwayError, match="certificate verify failed"):
         await open_database(replace(settings, ca_file=str(other / "ca.pem")), "test")

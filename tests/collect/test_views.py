@@ -1,4 +1,4 @@
-"""The views for reporting tools give what a person would count by hand."""
+"""The views for reporting tools agree with a count by hand."""
 
 import asyncio
 import tomllib
@@ -28,7 +28,7 @@ def store(database):
     """Stores messages."""
 
     def put(*messages):
-        async def body():
+        async def scenario():
             db = await open_database(database, "test")
             await migrate(db)
             writer = Writer(db)
@@ -36,7 +36,7 @@ def store(database):
             await writer.take([decode(*m) for m in messages])
             await db.close()
 
-        asyncio.run(body())
+        asyncio.run(scenario())
 
     return put
 

@@ -1,4 +1,4 @@
-"""From the daemon's own store and publisher to the table, with what was lost on the way asked for and sent again."""
+"""From the daemon's store and publisher to the table, with lost results requested and sent again."""
 
 import asyncio
 import contextlib
@@ -11,7 +11,7 @@ from daq.adapters.store.backup import backup, restore
 from daq.adapters.store.rows import Outgoing
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
-from tests.support.processes.collector import collecting, told
+from tests.support.processes.collector import collecting, worker_settings
 from tests.support.processes.mosquitto import eventually, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import TOPICS, own_id, result
@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.slow, needs_postgres, needs_mosquitto]
 
 
 class Time:
-    """The publisher's clock; its monotonic side may run ahead so that requests need not be waited for."""
+    """The publisher's clock; a test can advance its monotonic time to skip the wait between requests."""
 
     def utc_ns(self):
         return T0
@@ -32,7 +32,7 @@ class Time:
 
 
 def measure(store, count, stream="bench-1"):
-    """Commit so many results, with their messages as the daemon makes them."""
+    """Commit results with their messages, as the daemon makes them."""
     store.submit(register()).result(10)
     for _ in range(count):
         with store.reader() as reader:
@@ -70,7 +70,7 @@ async def until(query, text, wanted, seconds=40):
 
 @pytest.fixture
 def hurried(monkeypatch):
-    monkeypatch.setattr("daq.collect.keeper.BEAT_S", 0.2)
+    monkeypatch.setattr("daq.collect.housekeeping.BEAT_S", 0.2)
     monkeypatch.setattr("daq.collect.gaps.SPACING_S", 0.5)
 
 
@@ -83,14 +83,17 @@ async def test_a_collector_that_comes_late_gets_the_whole_history_even_of_a_form
     measure(first, 12)
     measure(first, 3, "bench-2")
     async with publishing(first, broker) as delivering:
-        await eventually(lambda: delivering.state.delivered >= 15)  # to nobody: no collector has a session yet
-        async with collecting(told(broker, database, "a")), collecting(told(broker, database, "b")):
+        await eventually(lambda: delivering.state.delivered >= 15)  # without receiver: no collector has a session yet
+        async with (
+            collecting(worker_settings(broker, database, "a")),
+            collecting(worker_settings(broker, database, "b")),
+        ):
             await until(query, "SELECT count(*), count(DISTINCT id) FROM lab.results", [(15, 15)])
             await until(query, "SELECT count(*) FROM lab.gaps", [(0,)])
     sent = json.loads(result(7, source=first.source)[1])
     assert query("SELECT event FROM lab.results WHERE stream = 'bench-1' AND sequence = 7") == [(sent,)]
 
-    # The bench's database is lost and restored: a new epoch, which still has what the former one measured.
+    # The bench's database is lost and restored: a new epoch, with the results of the earlier one.
     copy = tmp_path / "copy.sqlite"
     backup(first.path, copy)
     first.close()
@@ -100,7 +103,7 @@ async def test_a_collector_that_comes_late_gets_the_whole_history_even_of_a_form
     query("UPDATE lab.streams SET looked = 0 RETURNING 1")
     with Store(tmp_path / "restored.sqlite", utc_ns=T0) as second:
         measure(second, 2)
-        async with publishing(second, broker), collecting(told(broker, database, "a")):
+        async with publishing(second, broker), collecting(worker_settings(broker, database, "a")):
             await until(query, "SELECT count(*), count(DISTINCT id) FROM lab.results", [(17, 17)])
     assert query("SELECT event FROM lab.results WHERE stream = 'bench-1' AND sequence = 7") == [(sent,)]
     assert query("SELECT epoch, count(*) FROM lab.results r JOIN lab.sources s ON s.no = r.source GROUP BY 1 ORDER BY 1") == [

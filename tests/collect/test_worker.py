@@ -5,12 +5,12 @@ import dataclasses
 
 import pytest
 
-from daq.collect.again import take_refused
-from daq.collect.broker import TakingClient
-from daq.collect.keeper import Keeper
+from daq.collect.broker import ManualAckClient
+from daq.collect.housekeeping import Housekeeper
+from daq.collect.retrying import retry_refused
 from daq.collect.worker import Worker
 from daq.core.errors import StoreError
-from tests.support.processes.collector import collecting, daemon, told
+from tests.support.processes.collector import collecting, daemon, worker_settings
 from tests.support.processes.mosquitto import Mosquitto, eventually, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import result
@@ -30,14 +30,14 @@ async def until(query, wanted, table="results", seconds=30):
 
 
 @pytest.mark.asyncio
-async def test_two_workers_share_the_work_and_what_is_no_result_stops_neither(broker, database, query):
+async def test_two_workers_share_the_work_and_invalid_messages_stop_neither(broker, database, query):
     wrong = [
         ("glaze-works/kiln-street/quality/lab/v1/result/x", b"nonsense"),
         result(9, change={"sample.id": "a\x00b"}),
     ]
     async with (
-        collecting(told(broker, database, "a")) as (a, _),
-        collecting(told(broker, database, "b")) as (b, _),
+        collecting(worker_settings(broker, database, "a")) as (a, _),
+        collecting(worker_settings(broker, database, "b")) as (b, _),
         daemon(broker) as d,
     ):
         await eventually(lambda: a.state.connected and b.state.connected)
@@ -49,7 +49,7 @@ async def test_two_workers_share_the_work_and_what_is_no_result_stops_neither(br
         assert min(a.state.taken, b.state.taken) > 10
     reasons = dict(query("SELECT reason, times FROM lab.refused"))
     assert set(reasons.values()) == {2}
-    assert any("the database cannot hold it" in r for r in reasons)
+    assert any("the database cannot store it" in r for r in reasons)
     assert query("SELECT worker, trouble FROM lab.workers ORDER BY 1") == [("a", ""), ("b", "")]
 
 
@@ -57,7 +57,7 @@ async def test_two_workers_share_the_work_and_what_is_no_result_stops_neither(br
 async def test_while_the_database_is_away_the_broker_keeps_everything_and_no_more_than_the_window_is_taken(
     broker, database, server, query
 ):
-    async with collecting(told(broker, database, window=10)) as (worker, _), daemon(broker) as d:
+    async with collecting(worker_settings(broker, database, window=10)) as (worker, _), daemon(broker) as d:
         await eventually(lambda: worker.state.connected)
         await d.publish(*[result(n) for n in range(1, 6)])
         await until(query, 5)
@@ -79,20 +79,20 @@ async def test_while_the_database_is_away_the_broker_keeps_everything_and_no_mor
 
 
 @pytest.mark.asyncio
-async def test_what_was_committed_and_not_acknowledged_comes_again_and_is_a_duplicate(
+async def test_events_committed_and_not_acknowledged_arrive_again_and_are_duplicates(
     broker, database, query, monkeypatch
 ):
-    acknowledge = TakingClient.acknowledge
-    monkeypatch.setattr(TakingClient, "acknowledge", lambda *_: None)
-    async with collecting(told(broker, database)) as (worker, _), daemon(broker) as d:
+    acknowledge = ManualAckClient.acknowledge
+    monkeypatch.setattr(ManualAckClient, "acknowledge", lambda *_: None)
+    async with collecting(worker_settings(broker, database)) as (worker, _), daemon(broker) as d:
         await eventually(lambda: worker.state.connected)
         await d.publish(*[result(n) for n in range(1, 11)])
         await until(query, 10)
-    monkeypatch.setattr(TakingClient, "acknowledge", acknowledge)
-    async with collecting(told(broker, database)) as (worker, _):
+    monkeypatch.setattr(ManualAckClient, "acknowledge", acknowledge)
+    async with collecting(worker_settings(broker, database)) as (worker, _):
         await eventually(lambda: worker.state.duplicates == 10)
         assert worker.state.taken == 0
-    async with collecting(told(broker, database)) as (worker, _), daemon(broker) as d:
+    async with collecting(worker_settings(broker, database)) as (worker, _), daemon(broker) as d:
         await d.publish(result(11))
         await until(query, 11)
         assert worker.state.duplicates == 0, "what was acknowledged came again"
@@ -101,7 +101,7 @@ async def test_what_was_committed_and_not_acknowledged_comes_again_and_is_a_dupl
 @pytest.mark.slow
 @pytest.mark.asyncio
 async def test_the_broker_keeps_results_for_a_worker_that_is_away_and_forgets_one_that_retires(broker, database, query):
-    settings = told(broker, database)
+    settings = worker_settings(broker, database)
     async with collecting(settings) as (worker, _):
         await eventually(lambda: worker.state.connected)
     async with daemon(broker) as d:
@@ -119,17 +119,17 @@ async def test_the_broker_keeps_results_for_a_worker_that_is_away_and_forgets_on
 
 
 @pytest.mark.asyncio
-async def test_a_second_process_with_the_same_name_is_told_to_take_another(broker, database, monkeypatch):
-    monkeypatch.setattr("daq.collect.keeper.LOCK_PATIENCE_S", 0.5)
-    async with collecting(told(broker, database)):
-        second = told(broker, database)
+async def test_a_second_process_with_the_same_name_is_refused(broker, database, monkeypatch):
+    monkeypatch.setattr("daq.collect.housekeeping.LOCK_PATIENCE_S", 0.5)
+    async with collecting(worker_settings(broker, database)):
+        second = worker_settings(broker, database)
         with pytest.raises(StoreError, match="another name with --worker"):
-            await Keeper(second, lambda: None).claim()
+            await Housekeeper(second, lambda: None).claim()
 
 
 @pytest.mark.asyncio
 async def test_a_broker_that_goes_and_comes_back_is_named_and_waited_for(broker, database, query):
-    async with collecting(told(broker, database)) as (worker, _):
+    async with collecting(worker_settings(broker, database)) as (worker, _):
         await eventually(lambda: worker.state.connected)
         async with daemon(broker) as d:
             await d.publish(result(1))
@@ -146,21 +146,21 @@ async def test_a_broker_that_goes_and_comes_back_is_named_and_waited_for(broker,
 
 @pytest.mark.asyncio
 async def test_a_wrong_password_for_the_broker_is_named(broker, database):
-    wrong = dataclasses.replace(told(broker, database).mqtt, password="wrong")  # noqa: S106 - of nothing
-    async with collecting(told(broker, database, mqtt=wrong)) as (worker, _):
+    wrong = dataclasses.replace(worker_settings(broker, database).mqtt, password="wrong")  # noqa: S106 - of nothing
+    async with collecting(worker_settings(broker, database, mqtt=wrong)) as (worker, _):
         await eventually(lambda: "check user, password" in worker.state.trouble)
 
 
 @pytest.mark.asyncio
-async def test_what_was_refused_is_taken_when_this_version_understands_it(broker, database, query, monkeypatch):
+async def test_refused_messages_are_stored_when_this_version_understands_them(broker, database, query, monkeypatch):
     messages = [result(1), result(2, change={"sample.id": "a\x00b"})]
     with monkeypatch.context() as older:
         older.setattr("daq.collect.decode._TYPES", {"lab.result.v0": "result"})
-        async with collecting(told(broker, database)) as (worker, _), daemon(broker) as d:
+        async with collecting(worker_settings(broker, database)) as (worker, _), daemon(broker) as d:
             await eventually(lambda: worker.state.connected)
             await d.publish(*messages, ("glaze-works/k/q/lab/v1/result/x", b"nonsense"))
             await until(query, 3, "refused")
-    assert await take_refused(told(broker, database)) == (1, 2)
+    assert await retry_refused(worker_settings(broker, database)) == (1, 2)
     assert query("SELECT sequence FROM lab.results") == [(1,)]
     assert query("SELECT count(*) FROM lab.refused") == [(2,)]
 
@@ -172,7 +172,7 @@ user historian
 topic read glaze-works/+/+/lab/v1/#
 topic write glaze-works/+/+/lab/v1/refill
 """
-"""As DEVELOPERS.md gives them, for the users of this broker."""
+"""As README.md of daq/collect gives them, for the users of this broker."""
 
 
 @pytest.mark.asyncio
@@ -180,7 +180,7 @@ async def test_the_rules_that_a_collector_needs_are_enough(tmp_path, database, q
     (tmp_path / "strict").mkdir()
     strict = Mosquitto(tmp_path / "strict", acl=RULES).start()
     try:
-        async with collecting(told(strict, database)) as (worker, _), daemon(strict) as d:
+        async with collecting(worker_settings(strict, database)) as (worker, _), daemon(strict) as d:
             await eventually(lambda: worker.state.connected)
             await d.publish(result(1), result(3))
             await d.status(bench_1=3)

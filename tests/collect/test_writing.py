@@ -1,4 +1,4 @@
-"""What the writer promises: each event once, nothing lost, whatever comes twice, together or wrong."""
+"""Guarantees of the writer: each event once and none lost, with repeated, concurrent and wrong messages."""
 
 import asyncio
 import contextlib
@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 import psycopg
 import pytest
 
-from daq.collect.database import of_the_message, open_database
+from daq.collect.database import is_data_error, open_database
 from daq.collect.decode import Live, decode
 from daq.collect.schema import migrate
-from daq.collect.writing import Unfit, Writer, Written
+from daq.collect.writing import RefusedMessage, Writer, Written
 from tests.support.processes.postgres import needs_postgres
 from tests.support.runs.result_events import SOURCE, T0, curve, own_id, result
 
@@ -57,7 +57,7 @@ async def test_an_event_comes_into_the_table_with_its_columns_and_its_whole_text
 
 
 @pytest.mark.asyncio
-async def test_what_comes_twice_is_taken_once_in_one_batch_and_over_batches_and_months(database, query):
+async def test_repeated_events_are_stored_once_in_one_batch_and_over_batches_and_months(database, query):
     same = [result(n, time=T0 + timedelta(days=31 * n)) for n in (1, 2, 3)]
     async with writer(database) as w:
         assert await w.take(events(*same, same[1])) == Written(taken=3, duplicates=1)
@@ -81,7 +81,7 @@ async def test_other_content_under_a_known_id_is_kept_aside_and_the_first_stands
 @pytest.mark.slow
 @pytest.mark.asyncio
 async def test_writers_with_the_same_events_at_the_same_time_take_each_once_and_do_not_lock_up(database, query):
-    # Large enough that the statements of the three overlap in the server.
+    # Large enough for the statements of the three to overlap in the server.
     rounds = [events(*(result(2000 * r + n, time=T0) for n in range(1, 2001))) for r in range(2)]
     async with writer(database) as one, writer(database) as two, writer(database) as three:
         for messages in rounds:
@@ -113,7 +113,7 @@ async def test_months_get_partitions_and_clocks_that_are_wrong_by_years_do_not(d
 
 
 @pytest.mark.asyncio
-async def test_what_was_ahead_of_its_time_moves_into_its_month_when_that_comes(database, query, monkeypatch):
+async def test_future_rows_move_into_the_partition_of_their_month_when_it_is_made(database, query, monkeypatch):
     early = result(1, time=datetime(2027, 8, 9, tzinfo=UTC))
     async with writer(database) as w:
         monkeypatch.setattr("daq.collect.partitions.AHEAD", -2000)
@@ -147,12 +147,12 @@ async def test_a_long_report_holds_up_nothing_but_a_new_month(database, query, s
             assert await w.take(events(result(3))) == Written(taken=1)
             with pytest.raises(psycopg.errors.LockNotAvailable) as caught:
                 await w.take(later)
-            assert not of_the_message(caught.value)
+            assert not is_data_error(caught.value)
         assert await w.take(later) == Written(taken=1)
 
 
 @pytest.mark.asyncio
-async def test_a_row_that_the_database_cannot_hold_is_told_from_a_database_that_is_in_trouble(database, query):
+async def test_a_row_that_cannot_be_stored_is_distinguished_from_a_fault_of_the_database(database, query):
     wrong = {
         "a zero character in text": result(1, change={"sample.id": "a\x00b"}),
         "a sample's name that no index takes": result(1, change={"sample.id": "".join(map(chr, range(256, 12_000)))}),
@@ -162,20 +162,20 @@ async def test_a_row_that_the_database_cannot_hold_is_told_from_a_database_that_
         for what, message in wrong.items():
             with pytest.raises((psycopg.Error, UnicodeError)) as caught:
                 await w.take(events(message))
-            assert of_the_message(caught.value), (what, caught.value)
+            assert is_data_error(caught.value), (what, caught.value)
         await w.take(events(result(2)))
     assert query("SELECT sequence FROM lab.results") == [(2,)]
-    assert not of_the_message(psycopg.errors.DiskFull("no space"))
-    assert not of_the_message(psycopg.errors.InsufficientPrivilege("may not"))
-    assert not of_the_message(psycopg.OperationalError("server closed the connection unexpectedly"))
+    assert not is_data_error(psycopg.errors.DiskFull("no space"))
+    assert not is_data_error(psycopg.errors.InsufficientPrivilege("may not"))
+    assert not is_data_error(psycopg.OperationalError("server closed the connection unexpectedly"))
 
 
 @pytest.mark.asyncio
-async def test_what_is_no_event_is_kept_byte_for_byte_and_counted(database, query):
-    unfit = Unfit("a/result/b", b"\x00\xff not JSON", hashlib.sha256(b"x").digest(), "it is not UTF-8 text")
+async def test_messages_that_are_not_events_are_kept_byte_for_byte_and_counted(database, query):
+    refused = RefusedMessage("a/result/b", b"\x00\xff not JSON", hashlib.sha256(b"x").digest(), "it is not UTF-8 text")
     async with writer(database) as w:
-        await w.take([], [unfit])
-        await w.take(events(result(1)), [unfit])
+        await w.take([], [refused])
+        await w.take(events(result(1)), [refused])
     assert query("SELECT topic, payload, reason, times FROM lab.refused") == [
         ("a/result/b", b"\x00\xff not JSON", "it is not UTF-8 text", 2)
     ]

@@ -22,8 +22,8 @@ from daq.app.setup.certificates import certificates, findings
 from daq.core.errors import SettingErrors
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.load import parse
-from daq.process.exposing import LONGEST_REQUEST, MetricsPort
 from daq.process.exposition import Family, render
+from daq.process.metricsport import LONGEST_REQUEST, MetricsPort
 from tests.support.processes.mosquitto import PASSWORD, Mosquitto, needs_mosquitto
 
 

@@ -1,4 +1,4 @@
-"""Columns made from rows of three channels."""
+"""Make columns from rows of three channels."""
 
 from daq.core.columns import Columns
 from daq.core.driver import Values

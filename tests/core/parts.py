@@ -1,4 +1,4 @@
-"""A plain instrument and a script: readings at exact times, without a line protocol's own timing in the way."""
+"""A plain instrument and a script of a run: readings at exact times, without the timing of a line protocol."""
 
 from dataclasses import replace
 
@@ -29,12 +29,12 @@ S = 1_000_000_000
 START = 1000 * S
 NONE = Extent()
 USUAL = object()
-"""A torque of 50 % while the motor turns, none while it stands still."""
+"""A torque of 50 % while the motor turns, and 0 % at standstill."""
 PLAIN = Conditioning()
 
 
 class Plain(Driver):
-    """`r torque speed temperature [channel=fault ...]`, `ok action`, `no reason`; readings come unasked."""
+    """Driver of a stream of `r torque speed temperature [channel=fault ...]`, `ok action` and `no reason`."""
 
     kind = "plain"
     channels = (
@@ -74,7 +74,7 @@ class Plain(Driver):
 
 
 class Named(Plain):
-    """The same, which answers `who` with `i serial`."""
+    """The plain driver with an identity: `who` is answered with `i serial`."""
 
     kind = "named"
 
@@ -88,7 +88,7 @@ class Named(Plain):
 
 
 class Polled(Plain):
-    """The same, asked for each reading."""
+    """The plain driver with a poll for each reading."""
 
     kind = "polled"
     streams = False
@@ -98,7 +98,7 @@ class Polled(Plain):
 
 
 class Probe(Driver):
-    """A companion that says one temperature a line, or `x` for a broken probe."""
+    """Driver of a companion that sends one temperature in each line, or `x` for a broken probe."""
 
     kind = "probe"
     channels = (Channel("temperature", "Cel", -100.0, 400.0),)
@@ -179,7 +179,7 @@ def make_driver(kind, options, state):
 
 
 class Script:
-    """One run, event by event; times in seconds after the beginning."""
+    """One run, event by event; times in seconds after its start."""
 
     def __init__(self, plan: Plan, *, driver: Driver | None = None) -> None:
         self.plan = plan
@@ -191,7 +191,7 @@ class Script:
         self.effects = []
         self.answers = True
         self.serial = b"N-1"
-        """What a `Named` instrument answers; empty: it does not."""
+        """Serial number that a `Named` instrument answers; empty for no answer."""
         self.now = START
         self._so_far = b""
         self._journal = JournalWriter([link.name for link in plan.links])
@@ -243,7 +243,7 @@ class Script:
         return self.line(t, " ".join(["r " + values, *faults]).encode())
 
     def readings(self, start: float, end: float, every: float = 0.1, torque=USUAL, speed=12.0, temperature=25.0):
-        """At start + every, start + 2 every, ... up to and including end; `torque` may be a function of the time."""
+        """Feed readings at start + every, start + 2 every, ..., end (s); `torque` may be a function of the time."""
         n = round((end - start) / every)
         for i in range(1, n + 1):
             t = round(start + i * every, 9)
@@ -253,7 +253,7 @@ class Script:
         return self.line(t, text, link)
 
     def tick(self, t: float | None = None):
-        """A tick at `t`, or when the pipeline asks for one."""
+        """Feed a tick at `t` (s), or at the time for which the pipeline asks."""
         when = self.pipeline.wake_at if t is None else self.ns(t)
         assert when < NEVER
         return self.feed(Tick(when))
@@ -265,13 +265,13 @@ class Script:
         return self.feed(StoreFault(self.ns(t), "disk full"))
 
     def to_measuring(self, torque=USUAL, speed=12.0):
-        """Begin, and confirm the speed at once: the step starts at 0 s."""
+        """Start the run and confirm the speed at once, so that the step starts at 0 s."""
         self.begin()
         self.reading(0.0, torque, speed)
         assert self.state == "measuring", self.state
         return self
 
-    # ---- what came of it
+    # ---- results
 
     @property
     def state(self) -> str:
@@ -313,7 +313,7 @@ class Script:
         return b"" if block is None else block.raw
 
     def journal_so_far(self) -> bytes:
-        """All that was journaled up to now."""
+        """Return all records written so far."""
         self._so_far += self.journal()
         return self._so_far
 
@@ -327,5 +327,5 @@ def at(t: float) -> int:
 
 
 def after(ns: int) -> float:
-    """Seconds after the beginning."""
+    """Return the time in seconds after the start."""
     return (ns - START) / S

@@ -1,4 +1,4 @@
-"""Runs brought into any state of the table."""
+"""Bring a run into any state of the table."""
 
 from daq.core.plan import Conditioning, Keep, Seek
 from daq.core.run import State
@@ -25,7 +25,7 @@ def seeking_plan(**more):
 
 
 def into(state: State, **more) -> Script:
-    """A run that stands in `state`, at `run.at` seconds."""
+    """Return a run in `state`, at `run.at` seconds."""
     run = Script(seeking_plan(**more) if state is State.SEEKING else full_plan(**more))
     run.up()
     run.at = 0.0

@@ -1,4 +1,4 @@
-"""However bytes are cut and joined and however events are batched, the effects are the same; and so is the replay."""
+"""The effects and the replay do not depend on how bytes are cut and joined, or on how events are batched."""
 
 import random
 
@@ -97,7 +97,7 @@ HAPPENINGS = st.one_of(
 
 
 def asked_speed(run: Script) -> float:
-    """What a well-behaved motor would do now."""
+    """Return the speed (/min) that was requested last."""
     if not run.plan.moves:
         return 30.0
     last = next((d for d in reversed(run.sent) if d.startswith((b"speed", b"halt"))), b"halt")
@@ -105,7 +105,7 @@ def asked_speed(run: Script) -> float:
 
 
 def calm(run: Script, tenths: int) -> None:
-    """Readings as they should be, ten a second, and the probe's every second."""
+    """Feed undisturbed readings: ten in a second from the lead, one in a second from the probe."""
     for i in range(tenths):
         t = run.now + S // 10
         run.feed(Received(t, "lead", b"r %d %g 25.0\n" % (50 + i % 2, asked_speed(run))))
@@ -141,11 +141,11 @@ def effects_of(name: str, batches) -> list[str]:
     return texts([effect for batch in batches for effect in pipeline.step(batch)])
 
 
-def cut(events, dice, pieces=3):
-    """Every chunk of bytes in pieces of the same time."""
+def cut(events, rng, pieces=3):
+    """Yield the events with every chunk of bytes cut into pieces of the same time."""
     for event in events:
         if isinstance(event, Received) and len(event.data) > 1:
-            at = sorted({dice.randrange(1, len(event.data)) for _ in range(pieces)})
+            at = sorted({rng.randrange(1, len(event.data)) for _ in range(pieces)})
             for a, b in zip([0, *at], [*at, len(event.data)], strict=True):
                 yield Received(event.t, event.link, event.data[a:b])
         else:
@@ -153,7 +153,7 @@ def cut(events, dice, pieces=3):
 
 
 def joined(events):
-    """Chunks of one time and link that follow each other, as one."""
+    """Return the events with successive chunks of one time and link joined."""
     out = []
     for event in events:
         last = out[-1] if out else None
@@ -169,14 +169,14 @@ def joined(events):
 @given(happenings=st.lists(HAPPENINGS, min_size=5, max_size=40), seed=st.integers(0, 1000))
 def test_cut_joined_or_batched_the_effects_are_the_same(name, happenings, seed):
     run = played(name, happenings)
-    dice = random.Random(seed)
+    rng = random.Random(seed)
     expected = texts(run.effects)
     events = run.events
     assert effects_of(name, [events]) == expected
-    assert effects_of(name, ([e] for e in cut(events, dice))) == expected
-    assert effects_of(name, [list(cut(events, dice, 40))]) == expected
+    assert effects_of(name, ([e] for e in cut(events, rng))) == expected
+    assert effects_of(name, [list(cut(events, rng, 40))]) == expected
     assert effects_of(name, ([e] for e in joined(events))) == expected
-    at = sorted(dice.randrange(len(events) + 1) for _ in range(5))
+    at = sorted(rng.randrange(len(events) + 1) for _ in range(5))
     assert effects_of(name, (events[a:b] for a, b in zip([0, *at], [*at, len(events)], strict=True))) == expected
     again = replay(run.journal(), make_driver)
     assert again.same, str(again.difference)
@@ -184,7 +184,7 @@ def test_cut_joined_or_batched_the_effects_are_the_same(name, happenings, seed):
 
 
 def test_a_burst_is_the_same_as_its_lines_one_by_one():
-    """The short way for many readings of one instant gives what the long way gives, to the last bit."""
+    """A batch of readings with equal times gives the same result as single readings, to the last bit."""
     for name in ("time", "steady", "both"):
         run = Script(PLANS[name]).begin()
         run.reading(0.0, speed=30.0)
@@ -197,7 +197,7 @@ def test_a_burst_is_the_same_as_its_lines_one_by_one():
         assert len(run.kept) > 0
 
 
-def test_what_falls_due_at_the_time_of_a_reading_comes_after_all_readings_of_that_time():
+def test_an_action_due_at_the_time_of_a_reading_comes_after_all_readings_of_that_time():
     keep = Keep("every", "mean", seconds(1.0), every=seconds(1.0))
     for chunks in (
         [b"r 10 30 25\nr 20 30 25\n"],
@@ -212,7 +212,7 @@ def test_what_falls_due_at_the_time_of_a_reading_comes_after_all_readings_of_tha
 
 
 def test_a_spurious_answer_behind_the_reading_that_ends_a_step_is_the_same_in_one_chunk_and_in_two():
-    """The reading sends the motor's stop; the answer that follows belongs to it, wherever the bytes were cut."""
+    """The reading causes the stop of the motor; the next answer belongs to the stop, wherever the bytes were cut."""
     found = []
     for chunks in ([b"r 60 30 25\nok halt\nr 0 0 25\n"], [b"r 60 30 25\n", b"ok halt\n", b"r 0 0 25\n"]):
         run = Script(plan_of(step(Rule("above", "a", "torque", low=55.0), speed=30.0)))

@@ -1,4 +1,4 @@
-"""Checksums against the public package `crc`, on any bytes."""
+"""Checksums of random bytes, compared with the public package `crc`."""
 
 import pytest
 from crc import Calculator, Configuration, Crc8, Crc16, Crc32

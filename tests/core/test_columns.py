@@ -1,4 +1,4 @@
-"""Spans resolved to rows: which readings they hold, in time and in revolutions; nulls are never averaged."""
+"""Spans resolved to rows, in time and in revolutions; nulls are never averaged."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Derived quantities of a reading and of a span, also of products and of ratios of ratios."""
+"""Derived quantities of a reading and of a span, including products and ratios of ratios."""
 
 import math
 

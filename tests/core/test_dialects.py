@@ -1,4 +1,4 @@
-"""What odd instruments need: several requests a reading, echoes, pauses, wake-up bytes, silence that means nothing, gaps."""
+"""Unusual protocols: several requests for a reading, echoes, pauses, wake-up bytes, print keys, frames by silence."""
 
 import pytest
 from hypothesis import given, settings
@@ -8,7 +8,7 @@ from daq.core.driver import Channel, Driver, Part, Port, Reject, Reply, Request,
 from daq.core.echo import Echo
 from daq.core.effects import Send
 from daq.core.events import Tick
-from daq.core.exchange import NEVER, SHARED_PATIENCE_NS, Exchange
+from daq.core.exchange import NEVER, SHARED_LINE_WAIT_NS, Exchange
 from daq.core.framing import Framing
 from daq.core.pipeline import Pipeline
 from daq.core.replay import replay
@@ -20,7 +20,10 @@ MS = 1_000_000
 
 
 class Talker(Driver):
-    """`?a`, `?b` are answered with a bare number; what it means depends on what was asked.  `say x` is confirmed with `x`."""
+    """Driver whose polls `?a`, `?b` and `?c` are answered with a bare number, and an action with `ok action`.
+
+    The meaning of a number depends on the request.
+    """
 
     kind = "talker"
     channels = (
@@ -42,7 +45,7 @@ class Talker(Driver):
         except ValueError:
             return Reject("no number")
         if asked is None:
-            return Reject("nobody asked")
+            return Reject("no request")
         at = b"abc".find(asked.data[1:2])
         return Part(((at, value),), (("torque", "probe"),) if value == 99 else ())
 
@@ -54,7 +57,7 @@ class Talker(Driver):
 
 
 class Line:
-    """An exchange and what it sent, with times in ms."""
+    """An exchange with the bytes that it sent; times in ms."""
 
     def __init__(self, driver=None, **attributes):
         driver = driver or Talker({})
@@ -75,12 +78,12 @@ class Line:
         self.now = ms
         self.exchange.start_polling(ms * MS)
 
-    def says(self, ms, data):
+    def receive(self, ms, data):
         self.until(ms)
         return list(self.exchange.receive(ms * MS, data))
 
     def until(self, ms):
-        """Tick whenever something is due before `ms`."""
+        """Tick at every time at which an action is due before `ms`, and return the items."""
         items = []
         while self.exchange.wake_at < ms * MS:
             self.now = self.exchange.wake_at // MS
@@ -99,9 +102,9 @@ class Line:
 def test_the_parts_of_a_round_are_one_reading_and_each_answer_belongs_to_its_question():
     line = Line()
     line.start()
-    assert line.says(10, b"1\r") == []
-    assert line.says(20, b"2\r") == []
-    assert line.says(30, b"3\r") == [(1.0, 2.0, 3.0)]
+    assert line.receive(10, b"1\r") == []
+    assert line.receive(20, b"2\r") == []
+    assert line.receive(30, b"3\r") == [(1.0, 2.0, 3.0)]
     assert line.sent == [(0, b"?a\r"), (10, b"?b\r"), (20, b"?c\r")]
     assert line.exchange.last_reading_t == 30 * MS
     line.until(1001)
@@ -112,9 +115,9 @@ def test_the_parts_of_a_round_are_one_reading_and_each_answer_belongs_to_its_que
 def test_answers_that_come_joined_are_each_decoded_with_the_question_of_their_turn():
     line = Line()
     line.start()
-    # Too many by one: the last has no question.
-    assert line.says(10, b"1\r2\r3\r4\r") == [(1.0, 2.0, 3.0)]
-    line.counted(readings=1, rejected={"nobody asked": 1})
+    # There is one answer too many: the last has no request.
+    assert line.receive(10, b"1\r2\r3\r4\r") == [(1.0, 2.0, 3.0)]
+    line.counted(readings=1, rejected={"no request": 1})
 
 
 @pytest.mark.parametrize(
@@ -124,48 +127,48 @@ def test_answers_that_come_joined_are_each_decoded_with_the_question_of_their_tu
         (b"1\r-\r3\r", Values((1.0, None, 3.0), ())),
     ],
 )
-def test_a_fault_or_a_gap_in_one_part_is_one_of_the_whole(answers, expected):
+def test_a_fault_or_a_null_in_one_part_is_one_of_the_whole(answers, expected):
     line = Line()
     line.start()
-    assert line.says(10, answers) == [expected]
+    assert line.receive(10, answers) == [expected]
 
 
 def test_a_part_that_does_not_come_spoils_its_round_only():
     line = Line()
     line.start()
-    line.says(10, b"1\r")
+    line.receive(10, b"1\r")
     line.until(900)
-    assert line.says(950, b"7\r") == []  # too late for anything
+    assert line.receive(950, b"7\r") == []  # too late for anything
     line.counted(timeouts=1, readings=0)
-    assert line.says(1010, b"4\r5\r6\r") == [(4.0, 5.0, 6.0)]
+    assert line.receive(1010, b"4\r5\r6\r") == [(4.0, 5.0, 6.0)]
     assert [data for _, data in line.sent] == [b"?a\r", b"?b\r", b"?a\r", b"?b\r", b"?c\r"]
 
 
 def test_a_refused_part_spoils_its_round():
     line = Line()
     line.start()
-    line.says(10, b"1\r")
-    line.says(20, b"ERR\r")
+    line.receive(10, b"1\r")
+    line.receive(20, b"ERR\r")
     assert line.failed == [("reading", "busy")]
-    assert line.says(1010, b"4\r5\r6\r") == [(4.0, 5.0, 6.0)]
+    assert line.receive(1010, b"4\r5\r6\r") == [(4.0, 5.0, 6.0)]
 
 
 def test_a_stop_goes_between_the_parts_and_what_it_drops_is_not_asked_any_more():
     line = Line()
     line.start()
     line.ask(5, "halt", first=True)
-    assert line.says(10, b"1\r") == []
+    assert line.receive(10, b"1\r") == []
     assert line.sent[-1] == (10, b"halt\r")
-    assert line.says(20, b"ok halt\r") == [Reply("halt")]
-    assert line.says(30, b"2\r3\r") == [(1.0, 2.0, 3.0)]
+    assert line.receive(20, b"ok halt\r") == [Reply("halt")]
+    assert line.receive(30, b"2\r3\r") == [(1.0, 2.0, 3.0)]
     line.until(1001)
     line.exchange.drop_queue()
-    assert line.says(1010, b"4\r") == [Values((4.0, None, None), ())]
+    assert line.receive(1010, b"4\r") == [Values((4.0, None, None), ())]
     assert line.sent[-1] == (1000, b"?a\r")
 
 
 class Sentences(Talker):
-    """A stream of `a 1`, `b 2`, `c 3`."""
+    """Driver of a stream of the lines `a 1`, `b 2` and `c 3`."""
 
     streams = True
 
@@ -179,21 +182,21 @@ class Sentences(Talker):
         return Part(((b"abc".index(name), float(value)),))
 
 
-def test_parts_of_a_stream_are_a_reading_when_every_channel_was_said_within_the_interval():
+def test_parts_of_a_stream_are_a_reading_when_every_channel_has_a_part_within_the_interval():
     line = Line(Sentences({}))
     line.start()
-    assert line.says(0, b"a 1\rb 2\ra 3\r") == []
-    assert line.says(100, b"c 4\r") == [(3.0, 2.0, 4.0)]
-    assert line.says(1000, b"a 5\rb 6\r") == []
-    assert line.says(2050, b"c 7\r") == []  # a and b are older than the interval by now
-    assert line.says(2100, b"a 8\rb 9\r") == [(8.0, 9.0, 7.0)]
+    assert line.receive(0, b"a 1\rb 2\ra 3\r") == []
+    assert line.receive(100, b"c 4\r") == [(3.0, 2.0, 4.0)]
+    assert line.receive(1000, b"a 5\rb 6\r") == []
+    assert line.receive(2050, b"c 7\r") == []  # a and b are older than the interval by now
+    assert line.receive(2100, b"a 8\rb 9\r") == [(8.0, 9.0, 7.0)]
     line.counted(readings=2)
 
 
 # ---- silence, pauses, waking
 
 
-def test_the_silence_of_one_that_speaks_only_when_its_key_is_pressed_means_nothing():
+def test_a_silence_of_an_instrument_with_a_print_key_has_no_meaning():
     line = Line(Sentences({}), stale_after_ns=0)
     line.start()
     assert line.exchange.wake_at == NEVER
@@ -204,9 +207,9 @@ def test_the_silence_of_one_that_speaks_only_when_its_key_is_pressed_means_nothi
 def test_the_next_request_waits_for_the_pause_after_an_answer():
     line = Line(pause_ns=50 * MS)
     line.start()
-    line.says(10, b"1\r")
+    line.receive(10, b"1\r")
     line.ask(20, "halt", first=True)
-    line.says(70, b"ok halt\r")
+    line.receive(70, b"ok halt\r")
     line.until(500)
     assert line.sent[:3] == [(0, b"?a\r"), (60, b"halt\r"), (120, b"?b\r")]
 
@@ -217,10 +220,10 @@ def test_wake_up_bytes_go_before_a_request_where_nothing_was_sent_for_a_while():
     assert line.sent == [(0, b"\x00")]
     line.until(31)
     assert line.sent[1:] == [(30, b"?a\r")]
-    line.says(40, b"1\r")
-    line.says(50, b"2\r3\r")
+    line.receive(40, b"1\r")
+    line.receive(50, b"2\r3\r")
     line.ask(400, "turn")
-    line.says(410, b"ok turn\r")
+    line.receive(410, b"ok turn\r")
     line.until(1100)
     assert line.sent[2:] == [(40, b"?b\r"), (50, b"?c\r"), (400, b"turn\r"), (1000, b"\x00"), (1030, b"?a\r")]
 
@@ -232,7 +235,7 @@ def test_the_wait_after_waking_counts_from_when_the_bytes_went_out():
     line.until(51)
     assert line.sent == [(0, b"\x00"), (50, b"turn\r")]
     line.exchange.sent(51 * MS)
-    line.says(60, b"ok turn\r")
+    line.receive(60, b"ok turn\r")
     line.ask(61, "halt")
     line.until(100)
     assert line.sent[2:] == [(61, b"\x00"), (91, b"halt\r")]
@@ -249,7 +252,7 @@ def test_a_request_that_is_sent_byte_by_byte_has_the_more_time():
 def test_a_request_may_wait_long_for_a_shared_line_and_has_its_time_once_it_is_sent():
     line = Line(shares_line=True)
     line.ask(0, "turn")
-    assert line.exchange.wake_at == 500 * MS + SHARED_PATIENCE_NS
+    assert line.exchange.wake_at == 500 * MS + SHARED_LINE_WAIT_NS
     line.exchange.sent(5000 * MS)
     assert line.exchange.wake_at == 5500 * MS
 
@@ -262,33 +265,33 @@ def test_an_echo_is_taken_out_however_it_is_cut(size):
     line = Line(echoes=True)
     line.ask(0, "turn")
     data = b"\xff\x00tur" + b"turn\r" + b"ok turn\r"
-    found = [item for i in range(0, len(data), size) for item in line.says(10, data[i : i + size])]
+    found = [item for i in range(0, len(data), size) for item in line.receive(10, data[i : i + size])]
     assert found == [Reply("turn")]
     line.counted(rejected={}, wrong_echo=0, lines=1)
 
 
-def test_after_a_wrong_echo_nothing_is_believed_and_it_is_asked_again():
+def test_after_a_wrong_echo_all_is_discarded_until_the_next_poll():
     line = Line(echoes=True, poll=lambda: Request(b"?a\r", "reading", timeout_ns=200 * MS))
     line.start()
-    assert line.says(10, b"?b\r1\r") == []
+    assert line.receive(10, b"?b\r1\r") == []
     line.until(1001)
     assert line.sent == [(0, b"?a\r"), (1000, b"?a\r")]
-    assert line.says(1010, b"?a\r1\r") == [Values((1.0, None, None), ())]
+    assert line.receive(1010, b"?a\r1\r") == [Values((1.0, None, None), ())]
     line.counted(wrong_echo=1, timeouts=1, readings=1)
 
 
-def test_an_instrument_that_says_nothing_gave_no_wrong_echo():
+def test_a_silent_instrument_gave_no_wrong_echo():
     line = Line(echoes=True)
     line.ask(0, "turn")
     line.until(5000)
     line.counted(wrong_echo=0, timeouts=3, given_up=1)
 
 
-def test_what_a_stream_says_before_the_echo_is_not_lost():
+def test_lines_of_a_stream_before_the_echo_are_not_lost():
     line = Line(Sentences({}), echoes=True)
     line.start()
     line.ask(0, "halt")
-    assert line.says(10, b"a 1\rb 2\rhalt\rc 3\r") == [(1.0, 2.0, 3.0)]
+    assert line.receive(10, b"a 1\rb 2\rhalt\rc 3\r") == [(1.0, 2.0, 3.0)]
 
 
 @settings(derandomize=True, max_examples=300)
@@ -298,7 +301,7 @@ def test_what_a_stream_says_before_the_echo_is_not_lost():
     cuts=st.lists(st.integers(0, 60), max_size=10),
     unasked=st.booleans(),
 )
-def test_what_an_echo_leaves_does_not_depend_on_how_the_bytes_are_cut(data, echo, cuts, unasked):
+def test_bytes_left_by_the_echo_do_not_depend_on_how_the_bytes_are_cut(data, echo, cuts, unasked):
     def stripped(pieces):
         taker = Echo(speaks_unasked=unasked)
         taker.expect(echo)
@@ -314,11 +317,11 @@ def test_what_an_echo_leaves_does_not_depend_on_how_the_bytes_are_cut(data, echo
         assert left == (before if unasked else b"") + after
 
 
-# ---- frames that end by a gap, in a whole run
+# ---- frames that end by a silence, in a whole run
 
 
-class Gapped(Talker):
-    """The same three numbers in one frame that ends by a quiet 20 ms."""
+class SilenceFramed(Talker):
+    """Driver of three numbers in one frame that ends by a silence of 20 ms."""
 
     kind = "gapped"
     framing = Framing(silence_ns=20 * MS, longest=40)
@@ -334,8 +337,8 @@ class Gapped(Talker):
         return numbers if len(numbers) == 3 else Reject("not three")
 
 
-class GapSimulator:
-    """Answers every `?` with three numbers."""
+class SilenceFramedSimulator:
+    """Simulator that answers every `?` with three numbers."""
 
     def __init__(self):
         self.asked = 0
@@ -351,32 +354,32 @@ class GapSimulator:
         return None
 
 
-def test_a_frame_that_ends_by_a_gap_is_read_when_the_gap_is_over():
-    line = Line(Gapped({}))
+def test_a_frame_that_ends_by_a_silence_is_read_when_the_silence_is_over():
+    line = Line(SilenceFramed({}))
     line.start()
-    assert line.says(10, b"1,2") == []
-    assert line.says(20, b",3") == []
+    assert line.receive(10, b"1,2") == []
+    assert line.receive(20, b",3") == []
     assert line.exchange.wake_at == 40 * MS
     assert line.until(41) == [(1.0, 2.0, 3.0)]
     assert line.exchange.last_reading_t == 40 * MS
 
 
-def test_a_run_on_frames_that_end_by_a_gap_replays_and_needs_no_punctual_ticks():
-    plan = plan_of(step(elapsed(5.0)), driver=Gapped, primary="torque")
-    bench = Bench(plan, {"lead": Gapped({})}, {"lead": GapSimulator()})
+def test_a_run_on_frames_that_end_by_a_silence_replays_and_needs_no_punctual_ticks():
+    plan = plan_of(step(elapsed(5.0)), driver=SilenceFramed, primary="torque")
+    bench = Bench(plan, {"lead": SilenceFramed({})}, {"lead": SilenceFramedSimulator()})
     bench.begin()
     bench.run()
     assert bench.pipeline.links["lead"].exchange.report()["readings"] == 5
-    assert replay(bench.journal(), lambda *_: Gapped({})).same
+    assert replay(bench.journal(), lambda *_: SilenceFramed({})).same
     # Without any tick what falls due is done before the next event, at the time it was due.
-    again = Pipeline(plan, {"lead": Gapped({})})
+    again = Pipeline(plan, {"lead": SilenceFramed({})})
     found = again.step(event for event in bench.events if not isinstance(event, Tick))
     found += again.step([Tick(bench.clock.mono_ns())])
     assert [e for e in found if not isinstance(e, Send)] == [e for _, e in bench.effects if not isinstance(e, Send)]
 
 
 class EchoingSimulator:
-    """Sends every request back, and answers those of `Joined`."""
+    """Simulator that echoes every request, and answers the requests of `Joined`."""
 
     def __init__(self):
         self.asked = []
@@ -404,10 +407,10 @@ def test_a_run_with_rounds_echoes_pauses_and_wake_up_bytes_on_a_bad_line_replays
     )
     bench.begin()
     bench.run()
-    said = bench.pipeline.links["lead"].exchange.report()
-    assert said["readings"] >= 10
-    assert said["timeouts"] >= 1
-    assert said["wrong_echo"] >= 1
+    report = bench.pipeline.links["lead"].exchange.report()
+    assert report["readings"] >= 10
+    assert report["timeouts"] >= 1
+    assert report["wrong_echo"] >= 1
     assert b"\x00" in bench.sent("lead")
     again = replay(bench.journal(), lambda *_: Joined({}))
     assert again.same, again.difference
@@ -418,7 +421,7 @@ def test_a_run_with_rounds_echoes_pauses_and_wake_up_bytes_on_a_bad_line_replays
 
 
 class Joined(Talker):
-    """The talker with everything odd at once."""
+    """The talker with echoes, pauses, wake-up bytes and pauses between bytes together."""
 
     echoes = True
     pause_ns = 30 * MS
@@ -428,11 +431,11 @@ class Joined(Talker):
 
 
 class Mixed(Sentences):
-    """A stream in which a plain confirmation answers whatever was asked."""
+    """Driver of a stream in which a plain confirmation answers every request."""
 
     def decode(self, line, asked=None):
         if line == b"ok":
-            return Reply(asked.expects) if asked is not None else Reject("nobody asked")
+            return Reply(asked.expects) if asked is not None else Reject("no request")
         return super().decode(line, asked)
 
 
@@ -467,20 +470,20 @@ STEPS = st.lists(
 
 
 @settings(derandomize=True, max_examples=250)
-@given(steps=STEPS, kind=st.sampled_from([Talker, Joined, Sentences, Mixed, Gapped]), data=st.data())
-def test_what_is_read_and_sent_does_not_depend_on_how_bytes_are_cut(steps, kind, data):
+@given(steps=STEPS, kind=st.sampled_from([Talker, Joined, Sentences, Mixed, SilenceFramed]), data=st.data())
+def test_items_and_requests_do_not_depend_on_how_bytes_are_cut(steps, kind, data):
     def played(cut):
         line = Line(kind({}))
         line.start()
         items, ms = [], 0
-        for wait, said, asks in steps:
+        for wait, answers, asks in steps:
             ms += wait
             items += line.until(ms)
-            whole = b"".join(said)
+            whole = b"".join(answers)
             if asks:
                 line.ask(ms, "halt", first=True)
             for piece in cut(whole):
-                items += line.says(ms, piece)
+                items += line.receive(ms, piece)
         items += line.until(ms + 3000)
         return items, line.sent, line.failed, line.exchange.report()
 

@@ -1,4 +1,4 @@
-"""One request at a time: time-outs, retries, late and unwanted answers, polling on its grid, silence."""
+"""The exchange: one request at a time, time-outs, retries, late and unexpected answers, grid of polls, silence."""
 
 import pytest
 
@@ -12,7 +12,7 @@ MS = 1_000_000
 
 
 class Link:
-    """An exchange and what it sent, asked at times in ms."""
+    """An exchange with the bytes that it sent; times in ms."""
 
     def __init__(self, driver=None, interval_ms=0):
         self.sent, self.failed = [], []
@@ -28,11 +28,11 @@ class Link:
     def ask(self, ms, action, **more):
         self.exchange.ask(ms * MS, self.exchange.driver.action(action), **more)
 
-    def says(self, ms, *lines):
+    def receive(self, ms, *lines):
         return list(self.exchange.receive(ms * MS, b"".join(line + b"\n" for line in lines)))
 
     def until(self, ms):
-        """Tick whenever something is due."""
+        """Tick at every time at which an action is due."""
         while self.exchange.wake_at <= ms * MS:
             self.exchange.tick(self.exchange.wake_at)
 
@@ -48,13 +48,13 @@ def test_requests_go_one_at_a_time_and_in_order_and_a_stop_before_all():
     assert link.sent == [b"speed"]
     link.ask(1, "halt", first=True)
     assert link.sent == [b"speed"]
-    assert link.says(2, b"ok speed") == [Reply("speed")]
+    assert link.receive(2, b"ok speed") == [Reply("speed")]
     assert link.sent == [b"speed", b"halt"]
-    link.says(3, b"ok halt")
-    link.says(4, b"ok turn")
+    link.receive(3, b"ok halt")
+    link.receive(4, b"ok turn")
     assert link.sent == [b"speed", b"halt", b"turn", b"bath"]
     assert link.exchange.busy
-    link.says(5, b"ok bath")
+    link.receive(5, b"ok bath")
     assert not link.exchange.busy
 
 
@@ -81,7 +81,7 @@ def test_each_request_has_its_own_tries():
     link.exchange.start_polling(0)
     link.until(5_000)  # polls that are not answered
     link.exchange.stop_polling()
-    link.says(5_001, b"r 1 2 3")
+    link.receive(5_001, b"r 1 2 3")
     count = len(link.sent)
     link.ask(6_000, "halt")
     link.until(20_000)
@@ -97,7 +97,7 @@ def test_a_stop_in_between_does_not_take_the_tries_of_what_was_under_way():
     assert link.sent == [b"turn"] + [b"halt"] * 3 + [b"turn"] * 2
 
 
-def test_what_was_under_way_at_a_stop_is_not_sent_again():
+def test_a_request_outstanding_at_a_stop_is_not_sent_again():
     link = Link()
     link.ask(0, "turn")
     link.ask(0, "speed")
@@ -113,11 +113,11 @@ def test_an_answer_after_the_time_out_is_not_taken_for_the_next_one():
     link.exchange.start_polling(0)
     assert link.sent == [b"read"]
     link.until(300)  # time-out of the poll; the next waits for 450
-    assert link.says(320, b"r 1 2 3") == []
+    assert link.receive(320, b"r 1 2 3") == []
     assert link.sent == [b"read"]
     link.until(460)
     assert link.sent == [b"read"] * 2
-    assert link.says(470, b"r 4 5 6") == [(4.0, 5.0, 6.0)]
+    assert link.receive(470, b"r 4 5 6") == [(4.0, 5.0, 6.0)]
     link.counted(timeouts=1, late=1, readings=1)
 
 
@@ -126,8 +126,8 @@ def test_an_answer_to_the_first_try_settles_the_second_and_the_next_one_is_not_w
     link.ask(0, "turn")
     link.until(760)
     assert link.sent == [b"turn"] * 2
-    assert link.says(770, b"ok turn") == [Reply("turn")]
-    assert link.says(780, b"ok turn") == []
+    assert link.receive(770, b"ok turn") == [Reply("turn")]
+    assert link.receive(780, b"ok turn") == []
     link.counted(unexpected=1)
     assert link.failed == []
 
@@ -135,31 +135,31 @@ def test_an_answer_to_the_first_try_settles_the_second_and_the_next_one_is_not_w
 def test_an_answer_of_another_kind_settles_nothing():
     link = Link()
     link.ask(0, "turn")
-    assert link.says(1, b"ok halt", b"r 1 2 3", b"rubbish") == []
+    assert link.receive(1, b"ok halt", b"r 1 2 3", b"rubbish") == []
     link.counted(unexpected=1, late=1, rejected={"unknown line": 1})
-    assert link.says(2, b"ok turn") == [Reply("turn")]
+    assert link.receive(2, b"ok turn") == [Reply("turn")]
 
 
 def test_a_refusal_belongs_to_what_is_under_way_and_the_next_waits_a_moment():
     link = Link()
     link.ask(0, "turn")
     link.ask(0, "speed")
-    assert link.says(10, b"no way") == []
+    assert link.receive(10, b"no way") == []
     assert link.failed == [("turn", "way")]
     assert link.sent == [b"turn"]
     link.until(259)
     assert link.sent == [b"turn"]
     link.until(260)
     assert link.sent == [b"turn", b"speed"]
-    link.says(270, b"ok speed")
-    assert link.says(280, b"no reason") == []
+    link.receive(270, b"ok speed")
+    assert link.receive(280, b"no reason") == []
     link.counted(unexpected=1)
 
 
 def test_a_poll_that_is_refused_is_followed_by_the_next():
     link = Link()
     link.exchange.start_polling(0)
-    link.says(10, b"no values yet")
+    link.receive(10, b"no values yet")
     assert link.failed == [("reading", "values yet")]
     link.until(200)
     assert link.sent == [b"read"] * 2
@@ -173,7 +173,7 @@ def test_polls_keep_to_their_grid_however_late_one_is():
     for answer_after in (5, 5, 150, 5, 5):
         link.now = sent_at[-1] + answer_after
         count = len(sent_at)
-        link.says(link.now, b"r %d 2 3" % link.now)
+        link.receive(link.now, b"r %d 2 3" % link.now)
         if len(sent_at) == count:
             link.now = link.exchange.wake_at // MS
             link.exchange.tick(link.now * MS)
@@ -184,16 +184,16 @@ def test_a_poll_goes_behind_what_was_asked_for():
     link = Link()
     link.exchange.start_polling(0)
     link.ask(1, "halt")
-    link.says(150, b"r 1 2 3")
+    link.receive(150, b"r 1 2 3")
     assert link.sent == [b"read", b"halt"]
-    link.says(160, b"ok halt")
+    link.receive(160, b"ok halt")
     assert link.sent == [b"read", b"halt", b"read"]
 
 
 def test_the_interval_may_be_slower_than_the_drivers():
     link = Link(interval_ms=1000)
     link.exchange.start_polling(0)
-    link.says(5, b"r 1 2 3")
+    link.receive(5, b"r 1 2 3")
     link.until(999)
     assert link.sent == [b"read"]
     link.until(1000)
@@ -205,7 +205,7 @@ def test_the_interval_may_be_slower_than_the_drivers():
 def test_a_doubled_answer_is_one_reading():
     link = Link()
     link.exchange.start_polling(0)
-    assert link.says(5, b"r 1 2 3", b"r 1 2 3") == [(1.0, 2.0, 3.0)]
+    assert link.receive(5, b"r 1 2 3", b"r 1 2 3") == [(1.0, 2.0, 3.0)]
     link.counted(readings=1, late=1)
 
 
@@ -217,9 +217,9 @@ def test_silence_is_noticed_once_and_ends_with_a_reading():
     link.until(3000)
     assert link.exchange.silent
     assert link.exchange.wake_at == NEVER
-    link.says(4000, b"rubbish", b"ok halt")
+    link.receive(4000, b"rubbish", b"ok halt")
     assert link.exchange.silent
-    link.says(4100, b"r 1 2 3")
+    link.receive(4100, b"r 1 2 3")
     assert not link.exchange.silent
     assert link.exchange.wake_at == 7100 * MS
 
@@ -233,11 +233,11 @@ def test_nothing_is_sent_on_a_link_that_is_down_and_nothing_is_left_of_before():
     assert not link.exchange.busy
     link.exchange.link_up(10 * MS)
     assert link.sent == [b"turn"]
-    assert link.says(11, b"0 2 3", b"ok turn") == []
+    assert link.receive(11, b"0 2 3", b"ok turn") == []
     link.counted(rejected={"unknown line": 1}, unexpected=1)
 
 
-def test_a_stream_is_told_to_begin_and_is_read_whole():
+def test_a_stream_is_started_and_is_read_whole():
     class Stream(Plain):
         def start_stream(self):
             return Request(b"go\n", "stream")
@@ -245,13 +245,13 @@ def test_a_stream_is_told_to_begin_and_is_read_whole():
     link = Link(Stream({}))
     link.exchange.start_polling(0)
     assert link.sent == [b"go"]
-    found = link.says(1, b"ok stream", b"r 1 2 3", b"r 4 5 6")
+    found = link.receive(1, b"ok stream", b"r 1 2 3", b"r 4 5 6")
     assert found == [Reply("stream"), (1.0, 2.0, 3.0), (4.0, 5.0, 6.0)]
-    assert link.says(2, *[b"r 1 2 3"] * 20) == [(1.0, 2.0, 3.0)] * 20
+    assert link.receive(2, *[b"r 1 2 3"] * 20) == [(1.0, 2.0, 3.0)] * 20
     link.counted(readings=22, lines=23)
 
 
-def test_a_stream_that_does_not_begin_is_told_again_and_given_up():
+def test_a_stream_that_does_not_start_is_started_again_and_given_up():
     class Stream(Plain):
         def start_stream(self):
             return Request(b"go\n", "stream")
@@ -263,7 +263,7 @@ def test_a_stream_that_does_not_begin_is_told_again_and_given_up():
     assert link.failed == [("stream", "no answer")]
 
 
-def test_what_a_line_causes_comes_before_the_next_line():
+def test_the_effects_of_a_line_come_before_the_next_line():
     link = Link()
     link.ask(0, "turn")
     items = link.exchange.receive(1 * MS, b"ok turn\nok halt\n")
@@ -278,7 +278,7 @@ def test_the_report_counts_what_was_thrown_away(longest):
         framing = Framing(terminator=b"\n", longest=longest, idle_ns=100 * MS)
 
     link = Link(Short({}))
-    link.says(0, b"x" * 50, b"r 1 2 3", b"?", b"?", b"r 1 2")
+    link.receive(0, b"x" * 50, b"r 1 2 3", b"?", b"?", b"r 1 2")
     list(link.exchange.receive(0, b"r 1"))
     list(link.exchange.receive(500 * MS, b"r 4 5 6\n"))
     link.counted(too_long=1, readings=2, rejected={"too few values": 1, "unknown line": 2}, idle_cut=1, lines=5)
@@ -286,7 +286,7 @@ def test_the_report_counts_what_was_thrown_away(longest):
 
 
 class Wordy(Polled):
-    """Puts the line into its reason."""
+    """Driver that puts the rejected line into its reason."""
 
     def decode(self, line, asked=None):
         return Reject(f"unknown line {line!r}")
@@ -295,7 +295,7 @@ class Wordy(Polled):
 def test_reasons_without_end_are_counted_together():
     link = Link(Wordy({}))
     for i in range(1_000):
-        link.says(i, b"line %d" % i)
+        link.receive(i, b"line %d" % i)
     rejected = link.exchange.report()["rejected"]
     assert len(rejected) == MOST_REASONS + 1
     assert sum(rejected.values()) == 1_000

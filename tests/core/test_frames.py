@@ -1,4 +1,4 @@
-"""Frames that do not simply end with one terminator: the same however they are cut, bounded, found again after garbage."""
+"""Frames with other ends than one terminator: independent of how bytes are cut, bounded, found again after garbage."""
 
 import binascii
 
@@ -12,7 +12,7 @@ from daq.core.framing import NEVER, Framing
 
 EITHER = Framing(terminator=(b"\r", b"\n"), longest=8)
 BOTH = Framing(terminator=(b"\n", b"\r\n"), longest=8)
-BEGUN = Framing(terminator=b"\r\n", longest=8, begin=b"$")
+WITH_BEGIN = Framing(terminator=b"\r\n", longest=8, begin=b"$")
 WIDE = Framing(terminator=(b"\x03", b"\x17"), longest=6, begin=b"\x01\x02")
 FIXED = Framing(length=4)
 MARKED = Framing(length=4, begin=b"##")
@@ -36,7 +36,7 @@ def packed(content: bytes) -> bytes:
 
 
 COUNTED = Framing(longest=20, measure=counted_frame)
-SPECS = [EITHER, BOTH, BEGUN, WIDE, FIXED, MARKED, COUNTED]
+SPECS = [EITHER, BOTH, WITH_BEGIN, WIDE, FIXED, MARKED, COUNTED]
 
 
 def framed(spec, *chunks):
@@ -57,11 +57,11 @@ def framed(spec, *chunks):
             [b"ab"],
             {"lines": 1, "first_dropped": 1},
         ),
-        (BEGUN, b"$ab\r\n$cd\r\n", [b"ab", b"cd"], {"lines": 2}),
-        (BEGUN, b"xy$ab\r\nz\r\n$cd\r\n", [b"ab", b"cd"], {"lines": 2, "skipped": 5}),
-        (BEGUN, b"$ab$cd\r\n", [b"cd"], {"lines": 1, "skipped": 3}),
-        (BEGUN, b"$ab" + b"x" * 99 + b"\r\n$cd\r\n", [b"cd"], {"lines": 1, "too_long": 1, "skipped": 104}),
-        (BEGUN, b"x" * 99 + b"\r\n$cd\r\n", [b"cd"], {"lines": 1, "skipped": 101}),
+        (WITH_BEGIN, b"$ab\r\n$cd\r\n", [b"ab", b"cd"], {"lines": 2}),
+        (WITH_BEGIN, b"xy$ab\r\nz\r\n$cd\r\n", [b"ab", b"cd"], {"lines": 2, "skipped": 5}),
+        (WITH_BEGIN, b"$ab$cd\r\n", [b"cd"], {"lines": 1, "skipped": 3}),
+        (WITH_BEGIN, b"$ab" + b"x" * 99 + b"\r\n$cd\r\n", [b"cd"], {"lines": 1, "too_long": 1, "skipped": 104}),
+        (WITH_BEGIN, b"x" * 99 + b"\r\n$cd\r\n", [b"cd"], {"lines": 1, "skipped": 101}),
         (WIDE, b"\x01\x02abc\x03\x02no\x03\x01\x02de\x17", [b"abc", b"de"], {"lines": 2, "skipped": 4}),
         (FIXED, b"abcdefgh12", [b"abcd", b"efgh"], {"lines": 2}),
         (MARKED, b"#abcd##efgh##ij##", [b"efgh", b"ij##"], {"lines": 2, "skipped": 5}),
@@ -100,7 +100,7 @@ def test_however_the_bytes_are_cut_frames_and_counters_are_the_same(data, cuts, 
     assert max(f.pending for f in (one, two, three)) <= spec.longest + 4
 
 
-@pytest.mark.parametrize("spec", [BEGUN, WIDE])
+@pytest.mark.parametrize("spec", [WITH_BEGIN, WIDE])
 @pytest.mark.parametrize("length", range(16))
 def test_around_the_greatest_length_counters_do_not_depend_on_how_the_bytes_are_cut(spec, length):
     for end in (spec.begin + b"ab", spec.begin + b"ab" + spec.ends[0], spec.ends[0]):
@@ -120,7 +120,7 @@ def test_a_measure_that_never_knows_holds_nothing_up():
 def test_within_one_frame_after_garbage_frames_are_whole_again(noise):
     for spec, frames in (
         (EITHER, [b"first\r\n", b"second\r\n", b"third\r\n"]),
-        (BEGUN, [b"$first\r\n", b"$second\r\n", b"$third\r\n"]),
+        (WITH_BEGIN, [b"$first\r\n", b"$second\r\n", b"$third\r\n"]),
         (WIDE, [b"\x01\x02first\x03", b"\x01\x02second\x03", b"\x01\x02third\x03"]),
     ):
         found, _ = framed(spec, noise, *frames)
@@ -138,7 +138,7 @@ def test_a_measured_frame_is_forgotten_at_a_pause_so_that_what_follows_is_found(
     assert framer.counters.idle_cut == 1
 
 
-def test_a_frame_ends_when_nothing_came_for_the_gap():
+def test_a_frame_ends_after_its_silence():
     framer = make_framer(Framing(silence_ns=100, longest=6))
     assert framer.wake_at == NEVER
     assert framer.feed(0, b"ab") == []
@@ -152,11 +152,11 @@ def test_a_frame_ends_when_nothing_came_for_the_gap():
     assert framer.pending <= 6
     assert framer.tick(framer.wake_at) == []
     framer.feed(1000, b"next")
-    assert framer.feed(1101, b"one") == [b"next"]  # nobody ticked in between
+    assert framer.feed(1101, b"one") == [b"next"]  # no tick came in between
     assert (framer.counters.lines, framer.counters.too_long) == (2, 1)
 
 
-def test_the_first_frame_by_gap_may_be_a_part():
+def test_the_first_frame_by_silence_may_be_a_part():
     framer = make_framer(Framing(silence_ns=100, drop_first=True))
     framer.feed(0, b"rt")
     assert framer.tick(100) == []
@@ -165,7 +165,7 @@ def test_the_first_frame_by_gap_may_be_a_part():
     assert framer.counters.first_dropped == 1
 
 
-@pytest.mark.parametrize("spec", [EITHER, BEGUN, FIXED, COUNTED, Framing(silence_ns=100)])
+@pytest.mark.parametrize("spec", [EITHER, WITH_BEGIN, FIXED, COUNTED, Framing(silence_ns=100)])
 def test_a_part_of_a_frame_can_be_forgotten(spec):
     framer = make_framer(spec)
     framer.feed(0, b"$~")
@@ -174,7 +174,7 @@ def test_a_part_of_a_frame_can_be_forgotten(spec):
     assert framer.wake_at == NEVER
 
 
-def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_still_dropped():
+def test_a_line_too_long_is_forgotten_with_its_part_and_the_first_line_is_still_dropped():
     framer = make_framer(Framing(terminator=b"\r", longest=4))
     framer.feed(0, b"x" * 50)
     framer.forget()
@@ -187,7 +187,7 @@ def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_stil
 
 
 @pytest.mark.parametrize(
-    ("more", "said"),
+    ("more", "message"),
     [
         ({"length": 4, "silence_ns": 1}, "only one"),
         ({"length": 4, "measure": len}, "only one"),
@@ -198,9 +198,9 @@ def test_what_was_too_long_is_forgotten_with_its_part_and_the_first_line_is_stil
         ({"terminator": b""}, "at least one byte"),
         ({"terminator": ()}, "at least one byte"),
         ({"terminator": (b"\r", b"\r\n")}, "inside another"),
-        ({"terminator": b"$$", "begin": b"$"}, "hold each other"),
+        ({"terminator": b"$$", "begin": b"$"}, "contain each other"),
     ],
 )
-def test_marks_that_contradict_each_other_are_refused(more, said):
-    with pytest.raises(DriverError, match=said):
+def test_marks_that_contradict_each_other_are_refused(more, message):
+    with pytest.raises(DriverError, match=message):
         Framing(**more)

@@ -1,4 +1,4 @@
-"""Bytes to lines: bounded, resynchronising, the same however they are cut."""
+"""Bytes to lines: bounded, resynchronising, independent of how bytes are cut."""
 
 import pytest
 from hypothesis import given, settings

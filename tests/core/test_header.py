@@ -1,4 +1,4 @@
-"""The journal's header: exact, strict, described by its schema, and refused by name where its format is another."""
+"""The header of a journal: exact, strict, described by its schema; another format is refused by its number."""
 
 import json
 import math
@@ -83,7 +83,7 @@ def with_format(number):
 
 
 @pytest.mark.parametrize(
-    ("number", "said"),
+    ("number", "message"),
     [
         (3, "journal format 3 is newer than this daq, which reads 0; use a newer daq"),
         (-1, "journal format -1 is older than this daq, which reads 0; use the daq that wrote it"),
@@ -92,10 +92,10 @@ def with_format(number):
         (True, sentences.JOURNAL_WITHOUT_FORMAT),
     ],
 )
-def test_another_format_is_refused_by_name(number, said):
+def test_another_format_is_refused_by_name(number, message):
     with pytest.raises(FormatError) as caught:
         read_header(with_format(number))
-    assert str(caught.value).startswith(said)
+    assert str(caught.value).startswith(message)
 
 
 def test_the_journal_says_which_record_is_of_another_format():
@@ -113,7 +113,7 @@ class _Text(typing.NamedTuple):
 
 
 @pytest.mark.parametrize(
-    ("change", "said"),
+    ("change", "message"),
     [
         (lambda d: d.update(colour="red"), "colour: unknown; known: format, run, plan"),
         (lambda d: d["plan"].pop("primary"), "plan.primary: is missing"),
@@ -127,12 +127,12 @@ class _Text(typing.NamedTuple):
         (lambda d: d["plan"].update(speed_timeout_ns=1.5), "plan.speed_timeout_ns: must be a whole number"),
     ],
 )
-def test_a_header_that_makes_no_sense_is_refused_by_its_key(change, said):
+def test_a_header_that_cannot_be_decoded_is_refused_by_its_key(change, message):
     data = json.loads(HEADER.text)
     change(data)
     with pytest.raises(SettingError) as caught:
         read_header(json.dumps(data))
-    assert said in str(caught.value)
+    assert message in str(caught.value)
 
 
 @dataclass(frozen=True)
@@ -141,7 +141,7 @@ class _Fault:
     n: float
 
 
-def test_a_fixed_tuple_and_a_plain_number_are_told_apart():
+def test_a_fixed_tuple_and_a_plain_number_are_distinguished():
     assert decode(_Fault, encode(_Fault(("torque", 1.5), 2))) == _Fault(("torque", 1.5), 2)
     with pytest.raises(SettingError, match="where: must have 2 values; here 1"):
         decode(_Fault, {"where": ["torque"], "n": 2})

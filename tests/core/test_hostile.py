@@ -1,4 +1,4 @@
-"""One run over a matrix of hostile lines: it ends, nothing broken becomes a value, and it replays."""
+"""One run over a matrix of hostile lines: the run ends, no damaged line becomes a value, and it replays."""
 
 import pytest
 
@@ -40,20 +40,20 @@ LINES = {
 
 
 class Listening:
-    """Keeps what the simulator really said, line by line."""
+    """Simulator wrapper that records the bytes that the simulator sent."""
 
     def __init__(self, simulator):
         self._simulator = simulator
-        self.said = b""
+        self.sent = b""
 
     def advance(self, dt_s):
         data = self._simulator.advance(dt_s)
-        self.said += data
+        self.sent += data
         return data
 
     def receive(self, data):
         answer = self._simulator.receive(data)
-        self.said += answer
+        self.sent += answer
         return answer
 
     def __getattr__(self, name):
@@ -61,20 +61,20 @@ class Listening:
 
 
 def listened(bench: Bench):
-    """What each driver believed, and what was said."""
-    believed = {}
+    """Wrap drivers and simulators of `bench`; return the lines that each driver accepted, by link."""
+    accepted = {}
     for link, driver in bench.pipeline.drivers.items():
         bench.simulators[link] = Listening(bench.simulators[link])
-        believed[link] = []
+        accepted[link] = []
 
         def decode(line, asked=None, driver=driver, link=link):
             meaning = type(driver).decode(driver, line)
             if not isinstance(meaning, Reject):
-                believed[link].append(line)
+                accepted[link].append(line)
             return meaning
 
         driver.decode = decode
-    return believed
+    return accepted
 
 
 @pytest.mark.parametrize("mode", ["poll", "stream"])
@@ -83,13 +83,13 @@ def test_a_run_over_a_hostile_line(tmp_path, name, mode):
     make, harmless = LINES[name]
     incoming = {"bench-1": make(), "thermo-1": make()}
     bench = bench_of(tmp_path, water(), full_scale=10.0, thermometer=True, mode=mode, incoming=incoming, seconds=20)
-    believed = listened(bench)
+    accepted = listened(bench)
     bench.begin()
     bench.run(600)
     assert bench.pipeline.state.value == "ended"
-    for link, lines in believed.items():
-        said = set(bench.simulators[link].said.split(b"\r\n"))
-        assert set(lines) <= said, link
+    for link, lines in accepted.items():
+        sent = set(bench.simulators[link].sent.split(b"\r\n"))
+        assert set(lines) <= sent, link
         assert len(lines) > 10, link
     report = bench.pipeline.facts().counters["bench-1"]
     struck = getattr(incoming["bench-1"], "struck", 0)

@@ -1,4 +1,4 @@
-"""The journal: records as they were written, every damaged bit named, and a chain over its blocks."""
+"""The journal: records are read as written, every damaged bit is detected, and its blocks are chained."""
 
 import hashlib
 import json
@@ -54,7 +54,7 @@ def written(*events, blocks=1):
     return writer, [c for c in cuts if c is not None]
 
 
-def test_what_was_written_is_read_back():
+def test_records_are_read_as_written():
     _, (block,) = written(*EVENTS)
     records = list(read_records(block.raw))
     assert records[0].header == HEADER
@@ -63,11 +63,11 @@ def test_what_was_written_is_read_back():
     assert (block.records, block.first_t, block.last_t) == (len(records), -5, 1 << 62)
 
 
-def test_a_record_is_laid_out_as_said():
+def test_a_record_is_laid_out_as_documented():
     writer = JournalWriter(["lead", "probe"])
     writer.event(Received(0x0102030405060708, "probe", b"ab"))
-    body = struct.pack("<BBqI", 1, 1, 0x0102030405060708, 2) + b"ab"
-    assert writer.cut().raw == body + struct.pack("<I", zlib.crc32(body))
+    record = struct.pack("<BBqI", 1, 1, 0x0102030405060708, 2) + b"ab"
+    assert writer.cut().raw == record + struct.pack("<I", zlib.crc32(record))
 
 
 def test_chunks_of_one_instant_and_link_are_one_record_unless_something_came_between():
@@ -127,15 +127,15 @@ def test_every_flipped_bit_is_named_with_its_record():
 @pytest.mark.parametrize("cut", [1, 5, 17, 30])
 def test_a_journal_that_ends_inside_a_record_is_named(cut):
     _, (block,) = written(*EVENTS)
-    with pytest.raises(JournalError, match="ends inside it") as caught:
+    with pytest.raises(JournalError, match="ends inside this record") as caught:
         list(read_records(block.raw[:-cut]))
     assert caught.value.record == len(EVENTS) - (1 if cut > 27 else 0)
 
 
-def test_an_unknown_kind_makes_no_sense():
-    body = struct.pack("<BBqI", 77, 255, 0, 0)
-    with pytest.raises(JournalError, match="record 0: it makes no sense: unknown kind 77"):
-        list(read_records(body + struct.pack("<I", zlib.crc32(body))))
+def test_an_unknown_kind_cannot_be_decoded():
+    record = struct.pack("<BBqI", 77, 255, 0, 0)
+    with pytest.raises(JournalError, match="record 0: cannot be decoded: unknown kind 77"):
+        list(read_records(record + struct.pack("<I", zlib.crc32(record))))
 
 
 # ---- the plan in the header

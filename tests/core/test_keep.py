@@ -1,4 +1,4 @@
-"""Kept values: over which span, of which readings, and what is wrong with them; figures worked by hand."""
+"""Kept values: their spans, readings and faults; the expected figures are worked by hand."""
 
 import math
 
@@ -29,7 +29,7 @@ def span(kept):
 
 
 class Slow(Plain):
-    """One reading a second."""
+    """Plain driver with one reading in a second."""
 
     interval_ns = S
 
@@ -222,7 +222,7 @@ def test_an_event_in_time():
     assert span(run.kept[0]) == (1.5, 2.5)
 
 
-# ---- what is wrong with a value
+# ---- faults of a value
 
 
 def faults(run):
@@ -289,7 +289,7 @@ def test_a_saturated_reading_outside_the_span_is_not_its_fault():
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, 1e200, -1e308])
 @pytest.mark.parametrize("channel", ["torque", "speed", "temperature"])
-def test_what_is_no_number_never_enters(channel, value):
+def test_a_value_that_is_no_number_never_enters(channel, value):
     run = ten_seconds(speed=30.0)
     run.readings(0, 9.0, speed=30.0)
     for t in (9.1, 9.2):
@@ -323,7 +323,7 @@ def test_minus_zero_becomes_zero():
         assert math.copysign(1.0, found.minimum) == 1.0
 
 
-def test_readings_missing_inside_the_span_are_a_gap():
+def test_readings_missing_inside_the_span_are_named():
     run = ten_seconds()
     run.readings(0, 7.0)
     run.readings(7.4, 10.0)
@@ -441,7 +441,7 @@ def test_a_value_beyond_the_channels_range_is_kept_and_marked():
 
 
 class Renewing(Plain):
-    """Renews its values every 0.5 s and is read every 0.1 s."""
+    """Plain driver of an instrument that renews its values every 0.5 s and is read every 0.1 s."""
 
     refresh_ns = S // 2
 

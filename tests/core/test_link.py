@@ -1,4 +1,4 @@
-"""The connection's state machine: every transition, the one stop procedure, identity, lending."""
+"""State machine of a connection: every transition, the stop of the motor, identity, lending."""
 
 import pytest
 
@@ -6,7 +6,7 @@ from daq.core.driver import Request
 from daq.core.effects import Send
 from daq.core.framing import NEVER
 from daq.core.link import STOP_NS, Link
-from daq.core.linkeffects import Expected, LinkMoved, Reopen, TorqueStays
+from daq.core.linkeffects import ExpectedInstrument, LinkMoved, Reopen, TorqueOffZero
 from daq.core.linkstates import LINK_TRANSITIONS, IdentityCheck, LinkState, Motor, Purpose, link_diagram
 from daq.core.resting import TorqueAtRest
 from tests.core.parts import Named, Plain, S
@@ -15,7 +15,7 @@ MS = 1_000_000
 
 
 class Asked(Named):
-    """Polled, and says who it is."""
+    """Polled driver with an identity."""
 
     kind = "asked"
     streams = False
@@ -25,14 +25,14 @@ class Asked(Named):
 
 
 class Key(Named):
-    """Speaks only when its key is pressed, and says who it is."""
+    """Driver with an identity whose instrument sends only when its key is pressed."""
 
     kind = "key"
     stale_after_ns = 0
 
 
 class Rig:
-    """A link and what came of it; answers as the instrument with `serial` would."""
+    """A link with its effects, and an instrument that answers with `serial`."""
 
     def __init__(self, driver=None, purpose=Purpose.IDLE, serial=b"N-1", expected="", interval_ns=S):
         self.sent, self.moves, self.effects, self.seen = [], [], [], []
@@ -46,7 +46,7 @@ class Rig:
             driver or Asked({}),
             self._emit,
             purpose=purpose,
-            expected=Expected(expected),
+            expected=ExpectedInstrument(expected),
             interval_ns=interval_ns,
         )
         self._due = []
@@ -78,7 +78,7 @@ class Rig:
         self.link.lend_if_free(self.t)
 
     def run(self, seconds):
-        """Let time pass: answers come 5 ms after their requests."""
+        """Let `seconds` pass; answers come 5 ms after their requests."""
         end = self.t + round(seconds * S)
         while True:
             due = min([self.link.wake_at, *self._due])
@@ -103,7 +103,7 @@ class Rig:
 
     @property
     def stays(self):
-        return [e for e in self.effects if isinstance(e, TorqueStays)]
+        return [e for e in self.effects if isinstance(e, TorqueOffZero)]
 
 
 def ready(**options):
@@ -117,7 +117,7 @@ def ready(**options):
 
 
 def reach_all():
-    """Runs that together go through the whole table; yields what each went through."""
+    """Yield the transitions of runs that together go through the whole table."""
     rig = ready()
     rig.link.lend(rig.t)
     rig.link.returned(rig.t, Motor.NOT_MOVED)
@@ -201,7 +201,7 @@ def test_the_table_has_no_dead_end_and_its_diagram_holds_all_of_it():
     assert "    ready --> lending: lend" in lines
 
 
-# ---- who it is
+# ---- identity
 
 
 @pytest.mark.parametrize("gone_s", [2.2, 4.0])
@@ -219,7 +219,7 @@ def test_an_instrument_that_answers_after_more_than_two_polls_is_asked_who_it_is
     assert rig.count("who") > asked
     assert rig.link.identity.serial == "N-2"
     named = next(e.t for e in rig.effects if isinstance(e, LinkMoved) and e.trigger == "identified" and e.t > 1003 * S)
-    assert all(t >= named for t, _ in rig.seen), "a reading was shown before the instrument had said who it is"
+    assert all(t >= named for t, _ in rig.seen), "a reading was shown before the instrument was identified"
 
 
 def test_an_instrument_other_than_the_expected_one_is_not_read_any_more():
@@ -231,12 +231,12 @@ def test_an_instrument_other_than_the_expected_one_is_not_read_any_more():
     rig.seen.clear()
     rig.run(3.0)
     assert rig.link.state is LinkState.WRONG_INSTRUMENT
-    assert "instrument N-2 answers where N-1 is expected" in rig.link.identity_said
+    assert "instrument N-2 answers where N-1 is expected" in rig.link.identity_detail
     assert rig.seen == []
     assert any(isinstance(e, Reopen) for e in rig.effects)
 
 
-def test_a_reading_at_the_press_of_a_key_is_shown_once_the_instrument_has_said_who_it_is():
+def test_a_reading_at_the_press_of_a_key_is_shown_once_the_instrument_is_identified():
     rig = ready(driver=Key({}))
     asked = rig.count("who")
     rig.run(60.0)
@@ -310,7 +310,7 @@ def test_the_stop_goes_out_within_the_time_out_of_what_is_under_way():
 
 
 @pytest.mark.parametrize("purpose", list(Purpose))
-def test_a_stop_is_repeated_until_its_time_is_over_whoever_asked_for_it(purpose):
+def test_a_stop_is_repeated_until_its_time_is_over_for_every_purpose(purpose):
     rig = Rig(purpose=purpose).plug()
     rig.run(0.1)
     rig.answers.discard("halt")
@@ -325,8 +325,8 @@ def test_a_stop_is_repeated_until_its_time_is_over_whoever_asked_for_it(purpose)
     assert left.t - began == STOP_NS
 
 
-def test_a_torque_that_stays_is_said_and_one_that_goes_back_is_not():
-    for torque, said in ((b"r 8 0 25", True), (b"r 0.4 0 25", False), (b"r -9 0 25", True)):
+def test_a_torque_that_stays_is_reported_and_one_that_goes_back_is_not():
+    for torque, reported in ((b"r 8 0 25", True), (b"r 0.4 0 25", False), (b"r -9 0 25", True)):
         rig = ready()
         rig.link.lend(rig.t)
         rig.reading = b"r 60 0 25"
@@ -334,9 +334,9 @@ def test_a_torque_that_stays_is_said_and_one_that_goes_back_is_not():
         rig.run(10.0)  # the sensor unwinds
         rig.reading = torque
         rig.run(29.0)
-        assert bool(rig.stays) is said, torque
+        assert bool(rig.stays) is reported, torque
         rig.run(100.0)
-        assert len(rig.stays) == said
+        assert len(rig.stays) == reported
 
 
 def test_a_stranger_s_standstill_is_not_taken_for_the_motor_s():
@@ -371,7 +371,7 @@ def test_a_line_is_lent_only_where_nothing_is_under_way():
     assert rig.link.state is LinkState.LENT
 
 
-def test_nothing_is_due_where_nobody_is_there():
+def test_nothing_is_due_where_no_instrument_is_there():
     rig = Rig()
     assert rig.link.wake_at == NEVER
     rig.link.close(rig.t)
@@ -390,7 +390,7 @@ def test_a_reading_out_of_range_and_one_that_is_no_number_are_marked_when_idle()
     assert rig.link.intake.last.faults == (("torque", "not_a_number"),)
 
 
-def test_readings_that_nobody_asked_for_make_those_doubtful_that_were_asked_for():
+def test_unrequested_readings_make_requested_ones_doubtful():
     rig = ready()
     rig.run(3.0)
     assert all(isinstance(checked, tuple) for _, checked in rig.seen)

@@ -1,4 +1,4 @@
-"""Replay: the same to the last bit, what differs named, and what a damaged record changes told."""
+"""Replay: equal to the last bit; differences are named, and the effect of a damaged record is shown."""
 
 import json
 import struct
@@ -44,8 +44,8 @@ def split(raw: bytes) -> list[tuple[int, int, int, bytes]]:
 def join(records) -> bytes:
     parts = []
     for kind, link, t, payload in records:
-        body = HEAD.pack(kind, link, t, len(payload)) + payload
-        parts.append(body + struct.pack("<I", zlib.crc32(body)))
+        record = HEAD.pack(kind, link, t, len(payload)) + payload
+        parts.append(record + struct.pack("<I", zlib.crc32(record)))
     return b"".join(parts)
 
 
@@ -95,7 +95,7 @@ def test_an_empty_journal_and_one_without_its_header():
     found = replay(join(split(RAW)[1:]), make_driver).difference
     assert found is not None
     assert found.record == 0
-    assert replay(join(split(RAW)[1:2]), make_driver).damage.startswith("record 0: it makes no sense")
+    assert replay(join(split(RAW)[1:2]), make_driver).damage.startswith("record 0: cannot be decoded")
 
 
 # ---- what differs
@@ -105,9 +105,9 @@ def test_an_effect_that_was_altered_is_named():
     records = split(RAW)
     n = number_of(lambda kind, _l, _t, p: kind == 100 and p.startswith(b"Kept"))
     kind, link, t, payload = records[n]
-    body = json.loads(payload[5:])
-    body["summaries"]["viscosity"]["mean"] *= 1 + 1e-15
-    text = b"Kept " + json.dumps(body, sort_keys=True, separators=(",", ":")).encode()
+    effect = json.loads(payload[5:])
+    effect["summaries"]["viscosity"]["mean"] *= 1 + 1e-15
+    text = b"Kept " + json.dumps(effect, sort_keys=True, separators=(",", ":")).encode()
     assert text != payload
     found = replay(join([*records[:n], (kind, link, t, text), *records[n + 1 :]]), make_driver).difference
     assert (found.record, found.since_begin_s) == (n, pytest.approx(1.1))
@@ -156,7 +156,7 @@ def test_another_reading_shows_in_the_first_value_it_goes_into():
     assert found.difference.what.startswith("Kept differs")
 
 
-def test_another_driver_is_said_and_need_not_differ():
+def test_another_driver_is_named_and_need_not_differ():
     class Other(Plain):
         def decode(self, line, asked=None):
             return super().decode(line, asked)
@@ -187,7 +187,7 @@ def test_a_driver_that_decodes_otherwise_differs():
 
 
 @pytest.mark.parametrize("n", range(0, 8 * len(RAW), 8 * len(RAW) // 150 + 1))
-def test_a_flipped_bit_is_named_and_reading_on_tells_what_it_changes(n):
+def test_a_flipped_bit_is_named_and_replay_without_check_shows_its_effect(n):
     broken = flip_bit(RAW, n)
     assert sum(a != b for a, b in zip(broken, RAW, strict=True)) == 1
     assert flip_bit(broken, n) == RAW
@@ -218,7 +218,7 @@ def test_damage_that_changes_nothing_is_still_damage():
     on = replay(broken, make_driver, check=False)
     assert on.difference is None
     assert not on.same
-    assert "does not fit" in on.damage
+    assert "wrong CRC" in on.damage
 
 
 @pytest.mark.parametrize("n", [-1, 8 * len(RAW)])
@@ -244,8 +244,8 @@ def test_a_rule_that_was_altered_in_the_header_is_found():
     raw = run.journal()
     assert replay(raw, make_driver).same
     header, *rest = split(raw)
-    said = json.loads(header[3])
-    said["plan"]["steps"][0]["stop"]["low"] = (46.0).hex()
-    altered = join([(*header[:3], json.dumps(said).encode()), *rest])
+    header_data = json.loads(header[3])
+    header_data["plan"]["steps"][0]["stop"]["low"] = (46.0).hex()
+    altered = join([(*header[:3], json.dumps(header_data).encode()), *rest])
     assert replay(altered, make_driver).difference.what == "an effect that is not computed"
     assert replace(plan, claim="peak") != plan

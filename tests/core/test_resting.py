@@ -1,8 +1,8 @@
-"""The torque at rest before the motor turns: which readings count, and that it comes from the journal alone."""
+"""The torque at rest before the motor turns: the readings that count, and its replay from the journal alone."""
 
 import pytest
 
-from daq.core.resting import LEAST, REST_NS, Resting
+from daq.core.resting import LEAST_READINGS, REST_NS, RestTorqueReadings
 from daq.testing.bench import Bench
 from simulators.rotational.catalogue import FLUIDS, GEOMETRIES
 from simulators.rotational.instrument import RotationalInstrument
@@ -12,7 +12,7 @@ S = 1_000_000_000
 
 
 def filled(values, *, every=S // 10):
-    resting = Resting()
+    resting = RestTorqueReadings()
     for i, value in enumerate(values):
         resting.see(i * every, value)
     return resting
@@ -30,9 +30,9 @@ def test_only_the_last_ten_seconds_count():
 
 
 def test_few_readings_and_none_say_nothing():
-    assert filled([0.1] * (LEAST - 1)).summary(S) is None
+    assert filled([0.1] * (LEAST_READINGS - 1)).summary(S) is None
     assert filled([None] * 20).summary(S) is None
-    assert filled([0.1] * LEAST).summary(S).n == LEAST
+    assert filled([0.1] * LEAST_READINGS).summary(S).n == LEAST_READINGS
 
 
 def bench_of(plan, instrument, seed=3):

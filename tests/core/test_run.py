@@ -1,4 +1,4 @@
-"""The life of a run: every transition of the table is reached, and no other; the motor's end is known or said to be unknown."""
+"""State machine of a run: every transition of the table is reached and no other; the end of the motor is recorded."""
 
 import pytest
 
@@ -92,7 +92,7 @@ def test_the_end_in_every_state(state, act, outcome):
         assert run.state == "concluded"
         run.reading(run.at + 0.2, speed=0.0)
         assert run.motor == "still"
-    # It is over: nothing brings it back, and nothing more is said.
+    # After the end no event changes the state, and there are no effects.
     count = len(run.effects)
     run.stop(60.0)
     run.down(61.0)
@@ -154,7 +154,7 @@ def test_at_the_end_every_instrument_is_asked_who_it_is_also_where_nothing_turne
     run.serial = at_the_end
     run.tick()
     if check == "no_answer":
-        # Killed at this moment, the run would be concluded from these facts: not as if somebody had answered.
+        # If the daemon is killed now, the run is concluded from these facts, which must not contain an answer.
         assert [i.check for i in run.pipeline.facts().identities] == ["no_answer"]
         assert [i.check for i in replay(run.journal_so_far(), make_driver).facts.identities] == ["no_answer"]
     while not run.of(Concluded):
@@ -179,7 +179,7 @@ def test_an_instrument_that_speaks_at_the_press_of_a_key_is_asked_at_every_press
     run.reading(30.0, speed=0.0)
     assert run.moves[-3][1] in ("another instrument", "last rule met")
     assert [i.check for i in run.facts.identities] == ["changed"]
-    assert run.facts.identities[0].said == "instrument N-2 answers where N-1 is expected"
+    assert run.facts.identities[0].detail == "instrument N-2 answers where N-1 is expected"
 
 
 def test_a_companion_that_was_lost_and_did_not_come_back_is_not_taken_for_the_same_at_the_end():
@@ -225,7 +225,7 @@ def test_a_missing_companion_is_noted():
 
 def test_a_second_begin_changes_nothing():
     run = into(State.MEASURING)
-    run.feed(OperatorCommand(run.ns(23.0), "begin", "somebody"))
+    run.feed(OperatorCommand(run.ns(23.0), "begin", "another person"))
     assert run.state == "measuring"
     assert len([m for m in run.moves if m[1] == "begin"]) == 1
 
@@ -478,7 +478,7 @@ def test_while_it_stops_a_slow_instrument_is_asked_more_often():
     assert run.sent.count(b"read") - count >= 8
 
 
-def test_what_is_concluded_does_not_change_afterwards():
+def test_concluded_facts_do_not_change():
     run = into(State.MEASURING)
     run.stop(23.0)
     facts = run.of(Concluded)[0].facts
@@ -538,7 +538,7 @@ def test_a_speed_of_zero_counts_only_once_the_stop_is_acknowledged():
     run = into(State.MEASURING)
     run.answers = False
     run.stop(23.0)
-    run.reading(23.1, speed=0.0)  # stalled, or held: nobody has taken the stop yet
+    run.reading(23.1, speed=0.0)  # stalled or held: the stop is not acknowledged yet
     assert run.state == "concluded"
     run.line(23.2, b"ok halt")
     assert run.state == "concluded"

@@ -1,4 +1,4 @@
-"""Statistics of a span against numpy, scipy and the certified values of NIST."""
+"""Statistics of a span, compared with numpy, scipy and the certified values of NIST."""
 
 import csv
 import math
@@ -58,10 +58,11 @@ finite = st.floats(-1e6, 1e6, allow_subnormal=False).map(lambda v: 0.0 if abs(v)
 
 @settings(derandomize=True, max_examples=120)
 @given(
-    values=st.lists(finite, min_size=2, max_size=200), gaps=st.lists(st.integers(1, 3 * S), min_size=200, max_size=200)
+    values=st.lists(finite, min_size=2, max_size=200),
+    intervals=st.lists(st.integers(1, 3 * S), min_size=200, max_size=200),
 )
-def test_equal_to_numpy_to_the_last_few_bits(values, gaps):
-    times = np.cumsum(gaps[: len(values)])
+def test_equal_to_numpy_to_the_last_few_bits(values, intervals):
+    times = np.cumsum(intervals[: len(values)])
     found = summary(values, [int(t) for t in times])
     exact = np.array(values, dtype=np.longdouble)
     scale = float(np.abs(exact).max()) or 1.0
@@ -87,7 +88,7 @@ def test_slope_is_per_second_on_long_times():
 
 
 @pytest.mark.parametrize("values", [[], [5.0], [5.0, 5.0]])
-def test_what_is_not_defined_is_none(values):
+def test_an_undefined_statistic_is_none(values):
     found = summary(values)
     assert found.n == len(values)
     assert found.mean == (5.0 if values else None)
@@ -97,7 +98,7 @@ def test_what_is_not_defined_is_none(values):
 
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
-def test_what_is_not_finite_is_refused(bad):
+def test_a_value_that_is_not_finite_is_refused(bad):
     with pytest.raises(ValueError, match="not finite"):
         summary([1.0, bad])
 
@@ -110,14 +111,14 @@ def test_scaled_is_the_summary_of_the_scaled_values():
 
 
 @pytest.mark.parametrize(
-    ("times", "start", "end", "gap"),
+    ("times", "start", "end", "longest"),
     [([], 0, 7, 7), ([1, 2], 0, 9, 7), ([3, 4], 0, 5, 3), ([2, 8], 0, 9, 6)],
 )
-def test_the_largest_gap_counts_the_edges(times, start, end, gap):
-    assert longest_interval(times, start, end) == gap
+def test_the_longest_interval_counts_the_edges(times, start, end, longest):
+    assert longest_interval(times, start, end) == longest
 
 
-def test_the_published_ratio_is_the_ratio_of_means_and_the_mean_of_ratios_stands_beside_it():
+def test_the_published_ratio_is_the_ratio_of_means_and_the_mean_of_ratios_is_kept_beside_it():
     # Torque 10, 30 at speed 10, 20: stress 20, 60; rate 5, 10. Ratio of means 40/7.5, mean of ratios (4 + 6)/2.
     columns = columns_of([(10.0, 10.0, 25.0), (30.0, 20.0, 25.0)])
     found = span_summaries(columns, columns.between(-1, 10 * S), (STRESS, RATE, VISCOSITY))["viscosity"]

@@ -1,4 +1,4 @@
-"""Steadiness as a bound: against scipy, and its coverage on autocorrelated noise."""
+"""Drift bound: compared with scipy, and its coverage probability on autocorrelated noise."""
 
 import math
 
@@ -34,7 +34,7 @@ def test_effective_count(n, lag1, worth):
     assert effective_count(n, lag1) == pytest.approx(worth)
 
 
-def test_what_cannot_carry_a_bound_has_none():
+def test_points_that_do_not_support_a_bound_have_none():
     assert drift_bound([0.0] * 10, [1.0] * 10) is None
     assert drift_bound(list(range(7)), [1.0] * 7) is None
 
@@ -53,7 +53,7 @@ def test_a_perfect_line_is_its_own_bound():
 
 @pytest.mark.parametrize(("phi", "least"), [(0.0, 0.955), (0.3, 0.93), (0.6, 0.90)])
 def test_the_bound_covers_the_true_drift_on_autocorrelated_noise(phi, least):
-    """First-order autoregressive noise of 200 readings, reduced to 20 block means; a true drift to be covered.
+    """First-order autoregressive noise of 200 readings, reduced to 20 block means, with a known drift.
 
     Two-sided 95 % for drift that is far from zero: 97.5 %.  The lag-one estimate of 20 points is biased low, so some of it
     is lost where the blocks themselves are correlated.
@@ -73,7 +73,7 @@ def test_the_bound_covers_the_true_drift_on_autocorrelated_noise(phi, least):
 
 
 def test_the_absence_of_significance_is_not_steadiness():
-    """Noise so large that no slope is significant: a test of significance would say steady, the bound does not."""
+    """With large noise no slope is significant: a significance test would find it steady, the bound does not."""
     rng = np.random.default_rng(3)
     t = np.arange(20) * 1.0
     v = 10 + rng.normal(0, 2.0, 20)

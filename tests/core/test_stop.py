@@ -1,4 +1,4 @@
-"""Stop rules fire at the first reading or tick that meets them, and say which and why."""
+"""Stop rules end a step at the first reading or tick that meets them, and record the rule and its value."""
 
 import pytest
 
@@ -62,7 +62,7 @@ def test_temperature_of_the_lead_and_of_a_companion():
     assert ended(other) == ("probe.temperature below", 1.3, 20.0)
 
 
-# ---- elapsed: by time alone, whatever the readings do
+# ---- elapsed: by time alone, independent of the readings
 
 
 @pytest.mark.parametrize("limit", [0.5, 1.0, 17.4, 17.400000000000002, 2.3 * 60, 60.0000000004, 1 / 3])
@@ -283,7 +283,7 @@ def test_any_is_met_by_the_first_and_ties_break_in_the_methods_order():
 
 
 def test_any_of_time_and_a_reading_at_the_same_instant_is_the_reading():
-    # What falls due at the time of a reading comes after it.
+    # An action due at the time of a reading comes after the reading.
     run = script(any_of(elapsed(1.0), above("torque", 60.0)))
     run.reading(1.0, 70.0)
     assert ended(run)[:2] == ("torque above", 1.0)
@@ -329,7 +329,7 @@ def test_a_rule_met_by_the_first_reading_of_a_chunk_ends_the_step_before_the_sec
     assert run.kept[0].summaries["torque"].maximum == 61.0
 
 
-def test_what_no_one_moves_never_ends_by_itself():
+def test_a_rule_on_a_signal_that_never_changes_never_ends_the_step():
     run = script(above("revolutions", 1.0), speed=30.0)
     run.readings(0, 5, 1.0, speed=0.0)
     assert run.state == "measuring"

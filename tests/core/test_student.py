@@ -1,4 +1,4 @@
-"""Quantiles against printed tables and scipy."""
+"""Quantiles of Student's t, compared with a printed table and scipy."""
 
 import math
 
@@ -30,7 +30,7 @@ def test_as_scipy(p, dof):
     (lambda: student_quantile(0.0, 5), "p"), (lambda: student_quantile(1.0, 5), "p"),
     (lambda: student_quantile(math.nan, 5), "p"), (lambda: student_quantile(0.975, 0), "dof"),
 ])  # fmt: skip
-def test_what_has_no_quantile_is_refused(call, key):
+def test_arguments_without_a_quantile_are_refused(call, key):
     with pytest.raises(SettingError) as caught:
         call()
     assert caught.value.key == key

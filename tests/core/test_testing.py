@@ -1,4 +1,4 @@
-"""The public test rig: virtual time, and lines that are hostile in the way they say."""
+"""The public test rig: virtual time, and hostile lines that do the damage in their names."""
 
 import asyncio
 

@@ -1,4 +1,4 @@
-"""A simulated rotational instrument under virtual time, planned from the files of an instrument and a method."""
+"""A simulated rotational instrument under virtual time, with a plan from the files of an instrument and a method."""
 
 from daq.methods.files.load import load_instrument, load_method
 from daq.methods.planning.compile import compile_plan
@@ -87,7 +87,7 @@ def bench_of(
     tmp_path, fluid, *, geometry=None, full_scale=1000.0, speed=60.0, temperature=25.0, seed=1, spec=None, mode="poll",
     fitted="coaxial-15", seconds=30, span="10 s", thermometer=False, **hostile,
 ) -> Bench:  # fmt: skip
-    """A filled instrument on its bench; the plan comes from the files of an instrument and a method."""
+    """Return a bench with a filled instrument; the plan is made from the files of an instrument and a method."""
     (tmp_path / "instrument.toml").write_text(INSTRUMENT.format(fitted=fitted, mode=mode, full_scale=full_scale))
     signal = "external.temperature" if thermometer else "temperature"
     method = METHOD.format(signal=signal, temperature=float(temperature), speed=speed, seconds=seconds, span=span)

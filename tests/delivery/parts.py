@@ -1,4 +1,4 @@
-"""What the tests of this folder share: a clock that is moved by hand, and a publisher that listens to consumers."""
+"""Parts shared by the tests of this folder: a clock moved by hand, and a publisher that answers consumers."""
 
 import asyncio
 import contextlib
@@ -32,7 +32,7 @@ class HandClock:
 
 @contextlib.asynccontextmanager
 async def delivering(store, settings, clock, *, farewell=True, **options):
-    """A publisher with refill.  Without `farewell` it ends as a killed one does: nobody is told."""
+    """Run a publisher with refill.  Without `farewell` it ends as after a kill: without an offline status."""
     refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
     publisher = Publisher(store, settings, clock, topics=TOPICS, refill=refill, seed=1, **options)
     task = asyncio.create_task(publisher.run())
@@ -48,7 +48,7 @@ async def delivering(store, settings, clock, *, farewell=True, **options):
 
 
 async def ask(port, **wanted):
-    """Publish a request as a consumer does."""
+    """Publish a request, as a consumer does."""
     await ask_raw(port, json.dumps(wanted).encode())
 
 

@@ -1,4 +1,4 @@
-"""`daq outbox` and `daq resend` on a real database without a daemon; times, numbers, refusals, and what is wrong."""
+"""`daq outbox` and `daq resend` on a real database without a daemon: times, numbers, refusals, wrong arguments."""
 
 import json
 import time
@@ -56,7 +56,7 @@ def audited(state):
         return [(e.subject, json.loads(e.detail)) for e in reader.audit() if e.what == "messages_sent_again"]
 
 
-def test_the_outbox_is_told_to_a_person(daq):
+def test_the_outbox_is_shown_to_a_person(daq):
     code, out, _ = daq("outbox")
     assert code == 1
     assert out.startswith("1 messages wait for the broker; the oldest in the outbox is ")
@@ -65,7 +65,7 @@ def test_the_outbox_is_told_to_a_person(daq):
     assert "1 refused, tried again by themselves" in out
     assert "1 in quarantine" in out
     assert "Topic name invalid (code 144)" in out
-    assert "no\\x1b[2Jthanks\\u202e" in out  # what cannot be seen is shown
+    assert "no\\x1b[2Jthanks\\u202e" in out  # invisible characters are shown as escapes
     assert "\x1b" not in out
     assert "daq resend --refused" in out
 
@@ -73,15 +73,15 @@ def test_the_outbox_is_told_to_a_person(daq):
 def test_the_outbox_as_json(daq):
     code, out, _ = daq("outbox", "--json")
     assert code == 1
-    said = json.loads(out)
-    assert (said["waiting"], said["refused"], said["quarantined"]) == (1, 1, 1)
-    assert said["oldest_age_s"] > 0
-    assert said["sequences"] == {"rotor-1": 6, "rotor-2": 2, "rotor-3": 1}
-    (kept,) = said["quarantine"]
+    shown = json.loads(out)
+    assert (shown["waiting"], shown["refused"], shown["quarantined"]) == (1, 1, 1)
+    assert shown["oldest_age_s"] > 0
+    assert shown["sequences"] == {"rotor-1": 6, "rotor-2": 2, "rotor-3": 1}
+    (kept,) = shown["quarantine"]
     assert (kept["id"], kept["instrument"], kept["sequence"], kept["attempts"]) == ("bulky", "rotor-3", 1, 1)
     assert kept["since"] == "2025-10-09T08:53:20.000Z"
-    assert [t["reason"] for t in said["refused_topics"]] == [HOSTILE]
-    assert said["daemon"] is None
+    assert [t["reason"] for t in shown["refused_topics"]] == [HOSTILE]
+    assert shown["daemon"] is None
 
 
 def test_an_empty_outbox(tmp_path, capsys):
@@ -106,7 +106,7 @@ def test_times_of_all_instruments_are_sent_again(daq, state):
     assert (code, out) == (0, "0 messages put into the outbox again: none were found\n")
 
 
-def test_what_was_refused_is_sent_again(daq, state):
+def test_refused_messages_are_sent_again(daq, state):
     assert daq("resend", "--refused", "--instrument", "rotor-3")[1].split()[0] == "1"
     assert waiting(state) == ["bulky", "fresh"]
     assert daq("resend", "--refused")[1].split()[0] == "1"
@@ -116,7 +116,7 @@ def test_what_was_refused_is_sent_again(daq, state):
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "message"),
     [
         ([], "--from and --to: say both"),
         (["--from", "3"], "say both"),
@@ -129,10 +129,10 @@ def test_what_was_refused_is_sent_again(daq, state):
         (["--from", "9999-12-31T23:59:59+23:00", "--to", "9999-12-31"], ""),
     ],
 )
-def test_what_cannot_be_meant_is_refused_and_nothing_is_touched(daq, state, words, said):
+def test_contradictory_arguments_are_refused_and_nothing_is_changed(daq, state, words, message):
     code, out, err = daq("resend", *words)
-    assert said in err
-    if said:
+    assert message in err
+    if message:
         assert code == 2
         assert out == ""
     assert "Traceback" not in err
@@ -146,12 +146,12 @@ def test_numbers_beyond_every_size_are_refused(daq, state):
     assert waiting(state) == ["fresh"]
 
 
-def test_a_directory_without_database_is_said(tmp_path, capsys):
+def test_a_directory_without_database_is_reported(tmp_path, capsys):
     assert main(["--state", str(tmp_path), "resend", "--refused"]) == 13
     assert "there is no database" in capsys.readouterr().err
 
 
-def test_a_directory_somebody_holds_without_answering_is_not_written(daq, state):
+def test_a_directory_held_by_a_silent_process_is_not_written(daq, state):
     with StateLock(state):
         code, _, err = daq("resend", "--refused")
     assert code == 13
@@ -174,7 +174,7 @@ def test_moments(text, end, seconds):
 
 @pytest.fixture
 def berlin(monkeypatch):
-    """Clocks are put forward at 2026-03-29 02:00 and back at 2026-10-25 03:00 (directive 2000/84/EC)."""
+    """Summer time starts at 2026-03-29 02:00 and ends at 2026-10-25 03:00 (directive 2000/84/EC)."""
     monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
     time.tzset()
     yield
@@ -202,7 +202,7 @@ def test_no_moment(text, end):
 
 
 @pytest.mark.parametrize(
-    ("request_", "said"),
+    ("request_", "message"),
     [
         ({"who": "m.keeper"}, "one of them"),
         ({"refused": True}, "who: is missing"),
@@ -213,7 +213,7 @@ def test_no_moment(text, end):
         ({"who": "m.keeper", "refused": True, "first": 1, "last": 2}, "one of them"),
     ],
 )
-def test_requests_over_the_control_socket_are_checked(request_, said):
-    with pytest.raises(SettingError, match=said):
+def test_requests_over_the_control_socket_are_checked(request_, message):
+    with pytest.raises(SettingError, match=message):
         order = read_request(json.dumps({"protocol": 0, "do": "resend", **request_}).encode())
         order.transaction(T0)

@@ -1,4 +1,4 @@
-"""What a broker lost that it had acknowledged is published again, by the daemon itself.
+"""The daemon publishes acknowledged messages again that the broker has lost.
 
 Each broker is a Mosquitto that keeps what its configuration says and is killed; what it remembers then was tried out.
 """
@@ -42,7 +42,7 @@ async def delivered(publisher, store, count):
 
 async def came(historian, names):
     await historian.until(lambda: set(historian.runs()) >= set(names))
-    await asyncio.sleep(0.3)  # more would come now
+    await asyncio.sleep(0.3)  # time for more to arrive
     return sorted(historian.runs())
 
 
@@ -56,7 +56,7 @@ async def test_a_broker_that_has_forgotten_us_gets_everything_since_it_knew_us(s
         await delivered(publisher, store, 4)
     clock.pass_s(7200)
     async with delivering(store, settings, clock) as publisher:
-        # It still knew us two hours later, so what it acknowledged before is no longer in doubt.
+        # It still had the session two hours later, so messages acknowledged before that are safe.
         await eventually(lambda: publisher.state.connected)
         await asyncio.to_thread(fill, store, ["c", "d"], last=True)
         publisher.wake()
@@ -75,8 +75,10 @@ async def test_a_broker_that_has_forgotten_us_gets_everything_since_it_knew_us(s
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-async def test_a_broker_that_fell_back_gets_what_is_newer_than_what_it_shows(store, make_broker, clock, protocol):
-    """It knows us, from its old database: only the retained result tells how much it lost."""
+async def test_a_broker_that_fell_back_gets_the_results_newer_than_the_one_it_shows(
+    store, make_broker, clock, protocol
+):
+    """The old database has the session too: only the retained result shows how much the broker lost."""
     broker = make_broker(SAVES_WHEN_TOLD)
     settings = broker.settings(protocol=protocol, repeat_after_loss_s=0.0)
     async with delivering(store, settings, clock) as publisher:
@@ -94,7 +96,7 @@ async def test_a_broker_that_fell_back_gets_what_is_newer_than_what_it_shows(sto
         broker.start()
         async with listening(broker.port) as historian:
             assert await came(historian, ["c", "d"]) == ["c", "d"]
-        assert publisher.state.repeated == 3  # two results, and the newest to be shown
+        assert publisher.state.repeated == 3  # two results, and the retained newest one
         assert publisher.state.connected
 
 
@@ -128,7 +130,9 @@ async def test_zero_is_never(store, broker, clock):
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize(("last", "repeated"), [(True, []), (False, ["a"])])
-async def test_after_a_kill_of_ours_only_what_the_broker_cannot_show_to_have(store, broker, clock, last, repeated):
+async def test_after_a_kill_of_the_daemon_only_results_the_broker_does_not_show_are_repeated(
+    store, broker, clock, last, repeated
+):
     fill(store, ["a"], last=last)
     settings = broker.settings(repeat_after_loss_s=60.0)
     async with delivering(store, settings, clock, farewell=False) as publisher:
@@ -177,7 +181,7 @@ async def test_a_stranger_under_our_topics_is_no_sign_of_a_loss(store, broker, c
 
 
 @pytest.mark.asyncio
-async def test_without_the_right_to_read_only_the_session_tells(tmp_path, store, clock):
+async def test_without_the_right_to_read_only_the_session_shows_a_loss(tmp_path, store, clock):
     """Mosquitto grants such a subscription and sends nothing."""
     folder = tmp_path / "ruled"
     folder.mkdir()
@@ -215,7 +219,7 @@ def test_of_retained_messages_only_the_newest_is_repeated(tmp_path):
     with Store(tmp_path / "daq.sqlite", utc_ns=T0) as store:
         fill(store, ["a", "b", "c"], last=True)
         store.submit(Acknowledge((1, 2, 3, 4), T0)).result(10)
-        # `last` of c waits still: that of b must not come after it.
+        # `last` of c still waits: that of b must not follow it.
         assert store.submit(RepeatSince(T0 - MINUTE, T0)).result(10) == 2
         with store.reader() as reader:
             assert [(m.id, m.retain) for m in reader.waiting()] == [("a", 0), ("b", 0), ("c", 0), ("c", 1)]

@@ -1,4 +1,4 @@
-"""What the broker refuses: kept, named, tried again at the right rate, in quarantine where it is for ever."""
+"""Refused messages: kept, named, tried again at the right rate; in quarantine where refused for good."""
 
 import asyncio
 import json
@@ -23,12 +23,12 @@ ALLOWED = DENIED + "topic readwrite #\n"
 
 
 def fill_bulky(store, name, size):
-    """A result whose message has so many bytes more than others."""
+    """Commit a result with a message that is `size` bytes longer than others."""
 
     def build(sequence, head, digest):
         data, messages = builder(name, topics=[(TOPICS.result("rotor-1"), False)])(sequence, head, digest)
-        body = json.dumps({"run": name, "x": "y" * size}).encode()
-        return data, [replace(m, payload=body) for m in messages]
+        content = json.dumps({"run": name, "x": "y" * size}).encode()
+        return data, [replace(m, payload=content) for m in messages]
 
     store.submit(register()).result(10)
     store.submit(begin(name)).result(10)
@@ -38,7 +38,7 @@ def fill_bulky(store, name, size):
 @pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
-async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_person_sends_it(tmp_path, clock):
+async def test_messages_too_large_for_the_broker_wait_in_quarantine_until_a_person_sends_them(tmp_path, clock):
     folder = tmp_path / "narrow"
     folder.mkdir()
     broker = Mosquitto(folder, extra="max_packet_size 4000").start()
@@ -53,7 +53,7 @@ async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_pers
                 await eventually(lambda: depth(store).quarantined == 1)
                 await eventually(lambda: depth(store).waiting == 0)
                 assert (publisher.state.refusals, publisher.state.quarantined, publisher.state.refused) == (1, 1, {})
-                await asyncio.sleep(1.0)  # several times what a retry would take
+                await asyncio.sleep(1.0)  # several times the interval of a retry
                 assert publisher.state.refusals == 1
         with Store(path) as store:  # a restart changes nothing
             async with delivering(store, broker.settings(), clock) as publisher:
@@ -62,12 +62,12 @@ async def test_what_is_too_large_for_the_broker_waits_in_quarantine_until_a_pers
                 assert publisher.state.refusals == 0
                 with store.reader() as reader:
                     (kept,) = quarantined(reader)
-                    said = check_outbox(reader, utc_ns=T0)
+                    finding = check_outbox(reader, utc_ns=T0)
                 assert (kept.id, kept.attempts, kept.refused_utc_ns) == ("bulky", 1, T0 + 30 * 10**9)
                 assert sentences.LARGER_THAN_THE_BROKER_TAKES in kept.last_error
-                assert not said.ok
-                assert "1 are in quarantine" in said.say
-                assert "daq resend --refused" in said.do
+                assert not finding.ok
+                assert "1 are in quarantine" in finding.say
+                assert "daq resend --refused" in finding.do
             broker.stop()
             broker.extra = ""
             broker.start()
@@ -110,7 +110,7 @@ async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_or
             broker.process.send_signal(signal.SIGHUP)
             await eventually(lambda: depth(store).refused == 0 and depth(store).waiting == 0)
             await historian.until(lambda: len(historian.runs()) == 40)
-            first, *rest = historian.runs()  # the first is the try that was taken
+            first, *rest = historian.runs()  # the first is the attempt that was accepted
             assert sorted(rest) == rest
             assert {first, *rest} == set(names)
             assert publisher.state.refused == {}
@@ -119,14 +119,14 @@ async def test_a_forbidden_topic_costs_one_try_now_and_then_and_all_go_out_in_or
             assert late.received[0][1]["run"] == names[-1]
         with store.reader() as reader:
             shown = reader.outbox("retain ORDER BY seq", [], -1)
-        # Those that a newer one had overtaken were not sent after it.
+        # Messages older than an accepted retained one were not sent after it.
         assert [m.acknowledged_utc_ns for m in shown] == [None] * 39 + [T0]
         assert {m.state for m in shown} == {"acknowledged"}
     finally:
         broker.stop()
 
 
-def test_a_topic_that_is_taken_again_releases_what_was_refused_and_not_what_is_in_quarantine(store):
+def test_an_accepted_topic_releases_its_refused_messages_and_not_those_in_quarantine(store):
     fill(store, ["a", "b", "c"])
     store.submit(Refused(1, "Not authorized (code 135)", T0)).result(10)
     store.submit(Refused(2, "Payload format invalid (code 153)", T0, for_good=True)).result(10)
@@ -142,12 +142,12 @@ def test_a_topic_is_tried_less_and_less_often():
     while now < 20 * 3600:
         now += topics.wait_s(now)
         assert topics.due(now) == "t"
-        topics.refused("t", now)  # refused again: no earlier for that
+        topics.refused("t", now)  # refused again: the next attempt is no earlier
         tries.append(now)
-    gaps = [b - a for a, b in zip([0.0, *tries], tries, strict=False)]
-    assert 30 <= gaps[0] <= 60
-    assert all(g <= 3600 for g in gaps)
-    assert min(gaps[8:]) >= 1800
+    waits = [b - a for a, b in zip([0.0, *tries], tries, strict=False)]
+    assert 30 <= waits[0] <= 60
+    assert all(g <= 3600 for g in waits)
+    assert min(waits[8:]) >= 1800
     assert len(tries) < 50
     topics.taken("t")
     assert topics.due(now + 10**6) is None

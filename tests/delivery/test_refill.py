@@ -1,4 +1,4 @@
-"""Consumers ask for results again: what is granted, what is not, and what comes."""
+"""Consumers ask for results again: granted requests, refused requests, and the repeated results."""
 
 import asyncio
 import json
@@ -58,7 +58,7 @@ def test_a_request_names_results_of_a_stream(refill):
         (json.dumps({**GOOD, "last": "15"}).encode(), "whole numbers"),
     ],
 )
-def test_what_is_no_request_is_counted_and_named(refill, payload, reason):
+def test_invalid_requests_are_counted_and_named(refill, payload, reason):
     with pytest.raises(NotGrantedError, match=reason):
         read_request(payload)
     assert refill(payload) is None
@@ -87,7 +87,7 @@ def test_a_stream_is_answered_once_in_five_seconds(refill, clock):
 def test_many_streams_together_are_answered_so_often(refill, clock):
     granted = [judge(refill, stream=f"bench-{n}") for n in range(1000)]
     assert sum(wanted is not None for wanted in granted) == MOST_IN_SPAN
-    assert len(refill._last) == MOST_IN_SPAN  # nothing grows with what strangers ask
+    assert len(refill._last) == MOST_IN_SPAN  # no memory grows with the number of requests
     assert len(refill.refused) == 1
     clock.pass_s(5.0)
     assert judge(refill, stream="bench-999")
@@ -108,7 +108,7 @@ def test_the_log_names_a_reason_once_a_minute(refill, clock, capsys):
 @needs_mosquitto
 @pytest.mark.asyncio
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
-async def test_what_is_asked_for_comes_again_with_the_same_bytes_and_last_is_left_alone(store, broker, clock, protocol):
+async def test_requested_results_are_repeated_with_the_same_bytes_and_last_is_unchanged(store, broker, clock, protocol):
     names = [f"run-{i:02}" for i in range(10)]
     fill(store, names, last=True)
     async with delivering(store, broker.settings(protocol=protocol), clock) as publisher:
@@ -179,7 +179,7 @@ def test_one_request_gives_five_hundred_results_at_most(store):
 async def test_after_a_restore_numbers_begin_anew_and_results_of_the_former_epoch_can_be_asked_for(
     tmp_path, store, broker, clock
 ):
-    """A copy is made with one message still waiting; the lost database had delivered it, and newer ones."""
+    """A copy is made while one message waits; the lost database has delivered it, and newer ones."""
     fill(store, ["old-1", "old-2"], last=True)
     async with delivering(store, broker.settings(), clock) as publisher:
         await eventually(lambda: publisher.state.delivered == 4 and depth(store).waiting == 0)
@@ -198,7 +198,7 @@ async def test_after_a_restore_numbers_begin_anew_and_results_of_the_former_epoc
     with Store(tmp_path / "daq.sqlite") as again:
         assert again.source == f"urn:uuid:{store.uuid}#2"
         async with listening(broker.port) as historian, delivering(again, broker.settings(), clock) as publisher:
-            # What waited in the copy goes out as it was frozen; what `last` shows is newer and is left alone.
+            # The message waiting in the copy is sent unchanged; the retained `last` is newer and stays.
             await historian.until(lambda: historian.runs() == ["old-3"])
             await eventually(lambda: depth(again).waiting == 0)
             await asyncio.to_thread(fill, again, ["new-1"])
@@ -214,7 +214,7 @@ async def test_after_a_restore_numbers_begin_anew_and_results_of_the_former_epoc
                 await ask(broker.port, source=source, stream="rotor-1", first=first, last=last)
                 wanted = expected or ["new-1"]
                 await historian.until(lambda b=before, w=wanted: len(historian.runs()) >= b + len(w))
-                await asyncio.sleep(0.3)  # more would come now
+                await asyncio.sleep(0.3)  # time for more to arrive
                 assert historian.runs()[before:] == wanted
             await eventually(lambda: depth(again).waiting == 0)
         async with listening(broker.port, topic=TOPICS.last("rotor-1")) as late:

@@ -1,4 +1,4 @@
-"""What a bench says of itself: birth, changes at a limited rate, sequences, instruments, will."""
+"""Status of a bench: birth, changes at a limited rate, sequence numbers, instruments, will."""
 
 import asyncio
 
@@ -14,16 +14,16 @@ VERSIONS = {"versions": {"daq": "0.1.0"}}
 @pytest.mark.slow
 @needs_mosquitto
 @pytest.mark.asyncio
-async def test_sequences_and_instruments_are_told_and_told_again_when_they_change(store, broker, clock):
+async def test_sequences_and_instruments_are_published_and_published_again_when_they_change(store, broker, clock):
     states = {"rotor-1": "connecting"}
     fill(store, ["a", "b"])
     settings = broker.settings(status_every_s=0.3)
     async with listening(broker.port, topic=TOPICS.status()) as historian:
-        said = historian.received
+        statuses = historian.received
         options = {"about": VERSIONS, "instruments": lambda: states}
         async with delivering(store, settings, clock, **options) as publisher:
-            await historian.until(lambda: len(said) == 1)
-            birth = said[0][1]
+            await historian.until(lambda: len(statuses) == 1)
+            birth = statuses[0][1]
             assert birth["state"] == "online"
             assert birth["source"] == store.source
             assert birth["sequences"] == {"rotor-1": 2}
@@ -35,15 +35,15 @@ async def test_sequences_and_instruments_are_told_and_told_again_when_they_chang
             publisher.wake()
             await historian.until(
                 lambda: (
-                    said[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
-                    and said[-1][1]["instruments"] == {"rotor-1": "ready"}
+                    statuses[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
+                    and statuses[-1][1]["instruments"] == {"rotor-1": "ready"}
                 )
             )
-            count = len(said)
+            count = len(statuses)
             await asyncio.sleep(1.0)
-            assert len(said) == count  # nothing changed, nothing is said
-        await historian.until(lambda: said[-1][1]["state"] == "offline")
-        assert said[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
+            assert len(statuses) == count  # nothing changed, nothing is published
+        await historian.until(lambda: statuses[-1][1]["state"] == "offline")
+        assert statuses[-1][1]["sequences"] == {"rotor-1": 3, "rotor-2": 1}
 
 
 @pytest.mark.slow
@@ -69,7 +69,7 @@ async def test_however_fast_things_change_status_goes_out_now_and_then(store, br
 
 @needs_mosquitto
 @pytest.mark.asyncio
-async def test_the_farewell_names_the_last_result_though_the_status_was_told_just_before(store, broker, clock):
+async def test_the_offline_status_names_the_last_result_though_a_status_was_just_published(store, broker, clock):
     settings = broker.settings(status_every_s=3600)
     async with listening(broker.port, topic=TOPICS.status()) as historian:
         async with delivering(store, settings, clock, instruments=lambda: {"rotor-1": "ready"}) as publisher:
@@ -84,7 +84,7 @@ async def test_the_farewell_names_the_last_result_though_the_status_was_told_jus
     assert "instruments" not in last
 
 
-def test_a_status_is_new_only_where_it_says_something_new():
+def test_a_status_has_changed_only_where_its_content_has():
     status = Status("t/status", "urn:uuid:x#1", 1, VERSIONS)
     assert status.changed("5")
     status.payload("online", "5", 0)
@@ -94,4 +94,4 @@ def test_a_status_is_new_only_where_it_says_something_new():
     wills = status.wills(0)
     assert b'"offline"' in wills["5"].payload
     assert b"refuse a message visibly" in wills["3.1.1"].payload
-    assert status.changed("5")  # a will is not said yet
+    assert status.changed("5")  # a will is not published yet

@@ -1,7 +1,7 @@
-"""A journal of every format number, kept as a file: ``format-N.gz``, and ``format-N.json`` with the result it gives.
+"""Stored journals, one for each format number: ``format-N.gz``, and ``format-N.json`` with its result.
 
-`python -m tests.journals` writes both anew for the present format number.  Do that when a journal of this format gains
-kinds of events or fields before a release; files of older formats stay as they are.
+`python -m tests.journals` writes both files for the present format number.  Run it when kinds of events or fields are
+added to this format before a release.  Files of older formats stay unchanged.
 """
 
 import gzip
@@ -30,8 +30,8 @@ RESULT_KEYS = (
 
 
 def write() -> list[Path]:
-    """Measure clear glaze on a simulated bench, and write the run's journal and result."""
-    journal, told = FOLDER / f"format-{FORMAT}.gz", FOLDER / f"format-{FORMAT}.json"
+    """Measure clear glaze on a simulated bench, and write the journal and the result of the run."""
+    journal, result = FOLDER / f"format-{FORMAT}.gz", FOLDER / f"format-{FORMAT}.json"
     with TemporaryDirectory() as folder:
         bench = StoredBench(Path(folder) / "state")
         run = bench.measure("G-1041")
@@ -39,9 +39,10 @@ def write() -> list[Path]:
             raw = b"".join(block.raw for block in reader.journal(run))
             data = json.loads(reader.results(run)[0].data)
     journal.write_bytes(gzip.compress(raw, mtime=0))
-    told.write_text(json.dumps({k: data[k] for k in RESULT_KEYS}, indent=1) + "\n", encoding="utf-8")
-    return [journal, told]
+    result.write_text(json.dumps({k: data[k] for k in RESULT_KEYS}, indent=1) + "\n", encoding="utf-8")
+    return [journal, result]
 
 
 def raw_of(number):
+    """Return the bytes of the stored journal of format `number`."""
     return gzip.decompress((FOLDER / f"format-{number}.gz").read_bytes())

@@ -1,4 +1,4 @@
-"""`python -m tests.journals`: write the journal of the present format anew."""
+"""`python -m tests.journals`: write the stored journal of the present format again."""
 
 from tests.journals import write
 

@@ -1,4 +1,4 @@
-"""Journals kept as files: those of the present format replay, older ones are refused by name."""
+"""Stored journals: the journal of the present format replays, older formats are refused by name."""
 
 import json
 import subprocess
@@ -20,7 +20,7 @@ from tests.journals.__init__ import raw_of
 
 
 def same(found, wanted, where=""):
-    """Equal, numbers to 1e-9: the propagation of distributions depends on the version of numpy."""
+    """Check equality, of numbers to 1e-9: the propagation of distributions depends on the version of numpy."""
     if isinstance(wanted, dict):
         assert found.keys() == wanted.keys(), where
         pairs = [(found[k], wanted[k], f"{where}.{k}") for k in wanted]
@@ -59,7 +59,7 @@ def test_a_journal_of_every_format_is_kept_and_older_ones_are_refused_by_name():
             list(read_records(raw_of(number)))
 
 
-def test_nothing_is_imported_when_a_result_is_computed_after_the_motor_was_told_to_stop():
+def test_nothing_is_imported_while_a_result_is_computed_after_the_stop_of_the_motor():
     code = (
         "import sys\n"
         "from daq.app.records.replaying import maker\n"

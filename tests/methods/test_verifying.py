@@ -210,19 +210,19 @@ def at(days, passed, **more):
         ([at(31, True)], True, False, "passed"),  # due this very moment
         ([at(32, True)], True, True, "overdue"),
         ([at(10, True), at(5, False)], False, False, "failed"),
-        ([at(10, False), at(5, True, order="as_left")], True, False, "passed"),
+        ([at(10, False), at(5, True, condition="as_left")], True, False, "passed"),
         ([at(40, True), at(5, False)], False, True, "failed"),
         ([Verified(NOW, "x", False, serial="R-9")], None, True, "overdue"),  # another instrument under this name
     ],
 )
 def test_standing(history, passed, overdue, said):
     found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
-    assert (found.passed, found.overdue, found.said) == (passed, overdue, said)
+    assert (found.passed, found.overdue, found.text) == (passed, overdue, said)
 
 
 def test_without_an_interval_nothing_is_overdue():
     found = standing([], now_utc_ns=NOW, every_ns=None, serial="R-1042")
-    assert (found.overdue, found.said) == (False, "never verified")
+    assert (found.overdue, found.text) == (False, "never verified")
 
 
 def judged_with(history, **more):

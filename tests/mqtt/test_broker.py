@@ -14,7 +14,7 @@ from tests.support.processes.mosquitto import TOPICS, eventually, fill, listenin
 pytestmark = pytest.mark.asyncio
 
 
-async def test_results_reach_a_historian_over_3_1_1_and_status_says_what_that_means(store):
+async def test_results_reach_a_historian_over_3_1_1_and_the_status_names_its_limits(store):
     fill(store, [f"run-{i}" for i in range(30)], last=True)
     async with EmbeddedBroker() as broker, listening(broker.port, broker.passwords["historian"]) as historian:
         settings = MqttSettings(
@@ -32,7 +32,7 @@ async def test_results_reach_a_historian_over_3_1_1_and_status_says_what_that_me
 
 
 async def test_offline_messages_wait_for_a_named_user(store):
-    """With nameless access the library forgets sessions: 0 of 50 arrived.  Named users keep theirs."""
+    """Without user names the library keeps no sessions: 0 of 50 messages arrived.  Named users keep theirs."""
     fill(store, [f"run-{i}" for i in range(20)])
     async with EmbeddedBroker() as broker:
         who = {"password": broker.passwords["historian"], "identifier": "tower", "clean_session": False}
@@ -47,7 +47,7 @@ async def test_offline_messages_wait_for_a_named_user(store):
 @pytest.mark.parametrize(
     ("user", "password"), [(None, None), ("daq", None), ("daq", "wrong"), ("nobody", "x"), ("", "")]
 )
-async def test_nobody_unknown_is_let_in(user, password):
+async def test_unknown_users_are_refused(user, password):
     async with EmbeddedBroker() as broker:
         client = aiomqtt.Client("127.0.0.1", broker.port, username=user, password=password, timeout=5)
         with pytest.raises(aiomqtt.MqttError):
@@ -58,7 +58,7 @@ async def test_nobody_unknown_is_let_in(user, password):
         await asyncio.gather(client._misc_task, return_exceptions=True)
 
 
-async def test_it_listens_on_this_machine_only_and_tells_no_password():
+async def test_it_listens_on_this_machine_only_and_shows_no_password():
     async with EmbeddedBroker() as broker:
         assert broker.host == "127.0.0.1"
         assert broker.port > 0
@@ -67,7 +67,7 @@ async def test_it_listens_on_this_machine_only_and_tells_no_password():
         assert not any(p in repr(broker) for p in broker.passwords.values())
 
 
-async def test_a_taken_port_is_said():
+async def test_a_port_in_use_is_reported():
     async with EmbeddedBroker() as broker:
         with pytest.raises(LinkError, match=f"cannot listen on 127.0.0.1:{broker.port}"):
             await EmbeddedBroker(port=broker.port).start()

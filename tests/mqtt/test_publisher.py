@@ -1,4 +1,4 @@
-"""Results on their way to a real broker: once each, in order, through every kind of trouble."""
+"""Delivery of results to a real broker: each once, in order, through every kind of fault."""
 
 import asyncio
 import json
@@ -62,7 +62,7 @@ async def test_results_arrive_once_in_order_with_the_committed_bytes(store, brok
 
 
 async def test_at_most_ten_are_on_their_way(store, broker):
-    """The broker is stopped in the middle: what it has received but not acknowledged is the window."""
+    """The broker is stopped during the delivery: the messages it has received and not acknowledged are the window."""
     fill(store, [f"run-{i:03}" for i in range(40)])
     async with publishing(store, broker.settings()) as publisher:
         await eventually(lambda: publisher.state.delivered == 40)
@@ -71,7 +71,7 @@ async def test_at_most_ten_are_on_their_way(store, broker):
             await asyncio.to_thread(fill, store, [f"late-{i:03}" for i in range(40)])
             publisher.wake()
             await eventually(lambda: publisher.state.in_flight == 10)
-            await asyncio.sleep(0.3)  # would send more if it could
+            await asyncio.sleep(0.3)  # time to send more, if the window allowed it
             assert publisher.state.in_flight == 10
             assert publisher.state.most_in_flight == 10
         finally:
@@ -114,7 +114,7 @@ async def test_a_broker_that_is_away_and_comes_back_gets_everything(store, broke
 
 @pytest.mark.parametrize("trouble", [StoreError("the disk cannot be read now"), KeyError("a mistake of ours")])
 @pytest.mark.parametrize(("holder", "name"), [(outbox, "refused_topics"), (outbox.Flight, "collect")])
-async def test_what_breaks_the_publisher_off_is_said_and_it_begins_anew(
+async def test_an_unexpected_error_is_reported_and_the_publisher_starts_again(
     store, broker, monkeypatch, holder, name, trouble
 ):
     broken = True
@@ -136,23 +136,23 @@ async def test_what_breaks_the_publisher_off_is_said_and_it_begins_anew(
 
 
 async def test_killed_again_and_again_in_the_middle_nothing_is_lost_and_doubles_have_the_same_id(store, broker):
-    """The historian's session and Mosquitto's store survive; what it had not acknowledged is sent again."""
+    """The historian's session and Mosquitto's store survive; messages without acknowledgement are sent again."""
     names = [f"run-{i:03}" for i in range(150)]
     settings = broker.settings()
     got = []
 
-    async def hear(until):
-        """A persistent session; Mosquitto keeps for it what comes while it is away."""
+    async def read_until(condition):
+        """Read from a persistent session, for which Mosquitto keeps messages during its absence."""
         client = aiomqtt.Client(
             "127.0.0.1", broker.port, username="historian", password=PASSWORD, identifier="tower", clean_session=False
         )
         async with client:
             await client.subscribe(TOPICS.prefix + "/result/#", qos=1)
-            while not until():
+            while not condition():
                 message = await asyncio.wait_for(anext(client.messages), 20)
                 got.append(json.loads(message.payload)["run"])
 
-    await hear(lambda: True)
+    await read_until(lambda: True)
     fill(store, names[:50])
     async with publishing(store, settings) as publisher:
         for cut in (50, 100, 150):
@@ -166,11 +166,11 @@ async def test_killed_again_and_again_in_the_middle_nothing_is_lost_and_doubles_
         with store.reader() as reader:
             acknowledged = {m.id for name in names for m in reader.messages(name) if m.state == "acknowledged"}
         assert acknowledged == set(names)
-    # A broker that is killed may lose what it had acknowledged: the daemon sends a stream again on request.
+    # A killed broker may lose acknowledged messages: the daemon repeats a stream on request.
     before = len(got)
     store.submit(SendAgain(stream="rotor-1", sequences=(1, 150), utc_ns=T0, who="m.keeper")).result(10)
     async with publishing(store, settings):
-        await hear(lambda: set(got) >= set(names))
+        await read_until(lambda: set(got) >= set(names))
     assert set(got) == set(names)
     assert len(got) >= before
 
@@ -193,8 +193,8 @@ async def test_a_refused_message_is_seen_named_kept_and_does_not_hold_up_the_oth
             assert [m.id for m in kept] == ["secret-1", "secret-2"]
             assert {m.last_error for m in kept} == {"Not authorized (code 135)"}
             assert set(publisher.state.refused.values()) == {"Not authorized (code 135)"}
-            await eventually(lambda: _attempts(store, "secret-1") >= 3)  # tried again and again
-            # The keeper of the broker allows it; nobody touches the daemon.
+            await eventually(lambda: _attempts(store, "secret-1") >= 3)  # at growing intervals
+            # The rule is changed at the broker; the daemon needs no action.
             (folder / "acl").write_text(allowed + "topic write glazeworks/bench-1/lab/v1/result/rotor-1\n")
             broker.process.send_signal(signal.SIGHUP)
             await historian.until(lambda: len(historian.runs()) == 4)
@@ -214,7 +214,7 @@ def _attempts(store, result_id):
         return reader.messages(result_id)[0].attempts
 
 
-async def test_what_was_refused_before_a_restart_is_tried_again_after_it(tmp_path, store):
+async def test_messages_refused_before_a_restart_are_tried_again_after_it(tmp_path, store):
     folder = tmp_path / "ruled"
     folder.mkdir()
     acl = "user historian\ntopic read #\nuser daq\ntopic write glazeworks/bench-1/lab/v1/status\n"
@@ -251,12 +251,12 @@ async def test_status_and_will(store, broker):
             assert status["mqtt"] == {"protocol": "5", "refusals_visible": True}
             assert status["software"] == about["software"]
             assert "note" not in status
-            # The cable is pulled: nobody says farewell.
+            # The cable is pulled: there is no DISCONNECT.
             publisher._connection._client._client.socket().shutdown(socket.SHUT_RDWR)
             await historian.until(lambda: "offline:the connection was lost" in states())
             await historian.until(lambda: states()[-1] == "online:")
         await historian.until(lambda: states()[-1] == "offline:stopped")
-    # Who comes later still learns it.
+    # A later subscriber still gets it.
     async with listening(broker.port) as late:
         await late.until(lambda: len(late.received) >= 2)
         retained = {t: (p, r) for t, p, r in late.received}
@@ -288,22 +288,22 @@ async def test_live_readings_are_dropped_and_not_queued_while_the_network_does_n
         await eventually(lambda: publisher.state.connected)
         os.kill(broker.process.pid, signal.SIGSTOP)
         try:
-            # Far more than the buffers of a loopback connection hold (some megabytes).
+            # Far more than the buffers of a loopback connection (some megabytes).
             taken = [publisher.publish_live("rotor-1", b"x" * 100_000) for _ in range(600)]
         finally:
             os.kill(broker.process.pid, signal.SIGCONT)
         assert taken[0]
         assert not any(taken[-100:])
-        # And again as soon as it does.
+        # It sends again as soon as the network is ready.
         await eventually(lambda: publisher.publish_live("rotor-1", b"{}"))
 
 
-async def test_a_wrong_password_is_said_without_the_password(store, broker, capsys):
+async def test_a_wrong_password_is_reported_without_the_password(store, broker, capsys):
     fill(store, ["a"])
     settings = broker.settings(password="guessed-wrong")  # noqa: S106
     assert "guessed-wrong" not in repr(settings)
     async with publishing(store, settings) as publisher:
-        await eventually(lambda: "does not let us in" in publisher.state.trouble)
+        await eventually(lambda: "refuses the connection" in publisher.state.trouble)
         assert "Not authorized" in publisher.state.trouble
         assert "guessed-wrong" not in publisher.state.trouble
         assert depth(store).waiting == 1
@@ -311,7 +311,7 @@ async def test_a_wrong_password_is_said_without_the_password(store, broker, caps
 
 
 async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_ever(tmp_path, store):
-    """On MQTT 3.1.1 a packet that is too large has no answer but the end of the connection."""
+    """In MQTT 3.1.1 the only answer to a packet that is too large is the end of the connection."""
     folder = tmp_path / "narrow"
     folder.mkdir()
     broker = Mosquitto(folder, extra="max_packet_size 4000").start()
@@ -329,8 +329,11 @@ async def test_a_message_the_broker_hangs_up_on_does_not_hold_up_the_others_for_
         store.submit(begin("bulky")).result(10)
         store.submit(conclude("bulky", result_id="bulky", build=bulky)).result(10)
         fill(store, ["b", "c"])
-        for protocol, reason in (("3.1.1", "hung up each time"), ("5", sentences.LARGER_THAN_THE_BROKER_TAKES)):
-            # What is in quarantine stays there until a person sends it again.
+        for protocol, reason in (
+            ("3.1.1", "closed the connection each time"),
+            ("5", sentences.LARGER_THAN_THE_BROKER_TAKES),
+        ):
+            # Messages stay in quarantine until a person sends them again.
             store.submit(ReleaseRefused(T0, "m.keeper")).result(10)
             settings = broker.settings(protocol=protocol, retry_first_s=900, retry_most_s=900)
             async with publishing(store, settings) as publisher:
@@ -359,7 +362,7 @@ async def test_a_broker_that_falls_silent_is_left_after_the_time_out(store, brok
 
 async def test_acknowledgements_that_cannot_be_stored_are_not_sent_twice_meanwhile(store, broker):
     fill(store, [f"run-{i}" for i in range(5)])
-    store._connection.execute("PRAGMA query_only = ON")  # the disk takes nothing
+    store._connection.execute("PRAGMA query_only = ON")  # the disk accepts no data
     async with listening(broker.port) as historian, publishing(store, broker.settings()) as publisher:
         await historian.until(lambda: len(historian.runs()) == 5)
         await eventually(lambda: "cannot be stored" in publisher.state.trouble)
@@ -373,7 +376,7 @@ async def test_acknowledgements_that_cannot_be_stored_are_not_sent_twice_meanwhi
         await eventually(lambda: publisher.state.trouble == "")
 
 
-async def test_nobody_listens_there_and_the_publisher_ends_at_once_when_told(tmp_path, store):
+async def test_without_a_broker_the_publisher_ends_at_once_on_stop(tmp_path, store):
     settings = Mosquitto(tmp_path, port=free_port()).settings(backoff_first_s=60.0)
     async with publishing(store, settings) as publisher:
         await eventually(lambda: "check host, port, TLS and the network" in publisher.state.trouble)
@@ -383,7 +386,7 @@ async def test_nobody_listens_there_and_the_publisher_ends_at_once_when_told(tmp
 
 @pytest.mark.slow
 async def test_cancelled_at_any_moment_it_ends_and_leaves_nothing_behind(store, broker):
-    """After every number of turns of the event loop: in connecting, greeting, sending, marking."""
+    """Cancelled after any number of turns of the event loop: while connecting, publishing the birth, sending, marking."""
     fill(store, [f"run-{i:03}" for i in range(30)])
     for turns in [*range(60), *range(60, 240, 9)]:
         task = asyncio.create_task(Publisher(store, broker.settings(), FixedClock(), topics=TOPICS, seed=1).run())
@@ -397,7 +400,7 @@ async def test_cancelled_at_any_moment_it_ends_and_leaves_nothing_behind(store, 
 
 
 async def test_a_second_process_start_goes_on_where_the_first_was_killed(tmp_path, store, broker):
-    """What was acknowledged stays so; the rest is sent by the next one."""
+    """Acknowledged messages stay so; the next publisher sends the others."""
     fill(store, [f"run-{i}" for i in range(10)])
     async with publishing(store, broker.settings()) as publisher:
         await eventually(lambda: publisher.state.delivered > 0)
@@ -409,8 +412,8 @@ async def test_a_second_process_start_goes_on_where_the_first_was_killed(tmp_pat
 
 
 @pytest.mark.slow
-async def test_what_is_acknowledged_while_the_outbox_is_read_is_not_sent_twice(store, broker, monkeypatch):
-    """A look at the outbox that began before the marks were written still shows their messages as waiting."""
+async def test_messages_acknowledged_during_a_read_of_the_outbox_are_not_sent_twice(store, broker, monkeypatch):
+    """A read of the outbox that started before the marks were written still shows the messages as waiting."""
     look = Reader.waiting
 
     def slow_look(self, **options):

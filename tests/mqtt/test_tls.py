@@ -57,7 +57,7 @@ async def test_a_broker_we_cannot_trust_gets_nothing(store, secure):
 
 @contextlib.contextmanager
 def tls_server(certificates, version):
-    """Something that speaks one version of TLS only, as old as it may be; what it speaks inside is not looked at."""
+    """A server with one version of TLS only, any age; it does not answer MQTT."""
     port = free_port()
     words = ("-accept", f"127.0.0.1:{port}", "-cert", "server.pem", "-key", "server.key", "-quiet")
     lax = ("-cipher", "DEFAULT@SECLEVEL=0")
@@ -67,7 +67,7 @@ def tls_server(certificates, version):
     )  # fmt: skip
     asked = ["openssl", "s_client", version, *lax, "-connect", f"127.0.0.1:{port}", "-CAfile", "ca.pem"]
     try:
-        # It runs, and whoever still takes that version gets through to it.
+        # It runs, and a client that still accepts that version can connect.
         end = time.monotonic() + 20
         while True:
             done = subprocess.run(asked, cwd=certificates, stdin=subprocess.DEVNULL, capture_output=True, timeout=20)
@@ -87,11 +87,11 @@ def tls_server(certificates, version):
     ("version", "trouble"),
     [
         ("-tls1_1", "version"),
-        # The control: the same server with the oldest version we take gets the greeting, which it cannot answer.
-        ("-tls1_2", "does not answer the greeting"),
+        # The control: the same server with the oldest accepted version gets CONNECT, which it cannot answer.
+        ("-tls1_2", "does not answer CONNECT"),
     ],
 )
-async def test_a_broker_that_knows_only_older_tls_gets_nothing(store, certificates, version, trouble):
+async def test_a_broker_with_only_older_tls_gets_nothing(store, certificates, version, trouble):
     fill(store, ["a"])
     with tls_server(certificates, version) as port:
         settings = MqttSettings(

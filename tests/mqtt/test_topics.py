@@ -18,7 +18,7 @@ def test_levels_may_be_left_out():
 
 
 @pytest.mark.parametrize("wrong", ["a/b", "a+b", "#", "a\x00", "a\nb", "$SYS", "\x85"])
-def test_what_has_a_meaning_of_its_own_is_refused_by_key(wrong):
+def test_reserved_characters_are_refused_by_key(wrong):
     with pytest.raises(SettingError) as caught:
         Topics(area=wrong)
     assert caught.value.key == "mqtt.topic.area"
@@ -34,7 +34,7 @@ def test_an_instrument_without_a_name_and_a_topic_too_long_are_refused():
 
 
 @given(st.lists(st.text(min_size=1, max_size=8), min_size=6, max_size=6))
-def test_what_is_accepted_can_be_published_to(levels):
+def test_accepted_levels_can_be_published_to(levels):
     try:
         topic = Topics(*levels[:5]).result(levels[5])
     except (SettingError, UnicodeEncodeError):

@@ -22,7 +22,7 @@ CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK, UNSUBSCRIBE, UNSUBACK, DIS
 
 
 class Listener:
-    """Remembers whoever came before; acknowledges the status message, then nothing until `release`; `code` is the reason code it then gives."""
+    """A broker that keeps sessions; it acknowledges the status, then nothing until `release`, then all with reason code `code`."""
 
     def __init__(self, connack_properties=b"", code=0x00, connack=0x00):
         self.properties = connack_properties
@@ -50,7 +50,7 @@ class Listener:
         self.unanswered = []
         with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
             while True:
-                first, body = await self._packet(reader)
+                first, content = await self._packet(reader)
                 kind = first >> 4
                 if kind == CONNECT:
                     head = (
@@ -59,9 +59,9 @@ class Listener:
                     )
                     writer.write(bytes([CONNACK << 4, len(head)]) + head)
                 elif kind == PUBLISH:
-                    length = int.from_bytes(body[:2], "big")
-                    topic = body[2 : 2 + length].decode()
-                    packet = body[2 + length : 4 + length]
+                    length = int.from_bytes(content[:2], "big")
+                    topic = content[2 : 2 + length].decode()
+                    packet = content[2 + length : 4 + length]
                     self.published.append(topic)
                     if topic.endswith("status"):
                         self._acknowledge(packet, 0)
@@ -69,7 +69,7 @@ class Listener:
                         self.unanswered.append(packet)
                 elif kind in (SUBSCRIBE, UNSUBSCRIBE):
                     answer = SUBACK if kind == SUBSCRIBE else UNSUBACK
-                    writer.write(bytes([answer << 4, 4]) + body[:2] + bytes([0, 0]))
+                    writer.write(bytes([answer << 4, 4]) + content[:2] + bytes([0, 0]))
                 elif kind == DISCONNECT:
                     break
         writer.close()
@@ -133,7 +133,7 @@ async def test_the_window_is_ten_or_what_the_broker_allows(store, properties, wi
     ],
 )
 async def test_reason_codes_from_0x80_on_are_refusals(store, code, refused, for_good):
-    """0x10 is *No matching subscribers*: a success.  0x90 and 0x99 speak of the message itself (section 3.4.2.1)."""
+    """0x10 is *No matching subscribers*: a success.  0x90 and 0x99 refuse the message itself (section 3.4.2.1)."""
     fill(store, ["a"])
     async with Listener(code=code) as listener, publishing(store, listener.settings()) as publisher:
         await eventually(lambda: len(listener.unanswered) == 1)
@@ -166,7 +166,7 @@ async def test_only_a_broker_that_does_not_know_the_version_is_asked_for_an_olde
         assert listener.connections == greetings
 
 
-async def test_what_was_on_its_way_when_the_line_broke_is_sent_again_first_and_in_order(store):
+async def test_messages_in_flight_at_a_lost_connection_are_sent_again_first_and_in_order(store):
     fill(store, [f"run-{i:02}" for i in range(15)])
     async with Listener() as listener, publishing(store, listener.settings()) as publisher:
         await eventually(lambda: len(listener.unanswered) == 10)
@@ -184,7 +184,7 @@ async def test_what_was_on_its_way_when_the_line_broke_is_sent_again_first_and_i
             await asyncio.sleep(0.01)
 
 
-async def test_the_password_is_sent_and_nothing_else_of_it_is_seen(store, capsys):
+async def test_the_password_is_sent_and_shown_nowhere_else(store, capsys):
     async with Listener() as listener, publishing(store, listener.settings()) as publisher:
         await eventually(lambda: publisher.state.connected)
         assert PASSWORD not in repr(publisher.state)
@@ -193,7 +193,7 @@ async def test_the_password_is_sent_and_nothing_else_of_it_is_seen(store, capsys
 
 
 class HangsUp(Listener):
-    """Answers the greeting and is gone."""
+    """A broker that answers CONNECT and closes the connection."""
 
     async def _serve(self, reader, writer):
         await self._packet(reader)
@@ -202,7 +202,7 @@ class HangsUp(Listener):
 
 
 async def test_a_broker_that_hangs_up_as_soon_as_it_has_answered_is_not_taken_for_connected():
-    """Whichever of the two is read first, a moment later it is known that the connection is gone, and nothing is left of it."""
+    """The answer or the end may be read first; a moment later the connection is known to be lost, and nothing is left of it."""
     forgotten = []
     asyncio.get_running_loop().set_exception_handler(lambda _loop, context: forgotten.append(context["message"]))
     will = Will("works/lab/v1/status", b"{}")

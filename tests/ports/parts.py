@@ -21,7 +21,7 @@ MS = 1_000_000
 
 
 def framed(text: str) -> bytes:
-    """`text`, a star and two digits of the sum of its bytes."""
+    """Return `text` with a star and two digits of the sum of its bytes."""
     return f"{text}*{sum(text.encode()) % 256:02X}\r".encode()
 
 
@@ -81,10 +81,10 @@ class Bus:
 
     def __init__(self, *addresses: int, echo: bool = False) -> None:
         self.members = {f"{a:02d}": Member(f"T-{a:04d}", 20.0 + a) for a in addresses}
-        self.heard: list[tuple[float, bytes]] = []
+        self.received: list[tuple[float, bytes]] = []
         """Every line with its time."""
         self.together = 0
-        """Requests that came while the answer to another was still on its way."""
+        """Number of requests that arrived before the answer to another one was sent."""
         self._echo = echo
         self._outer = self._inner = -1
         self.path = ""
@@ -96,7 +96,7 @@ class Bus:
         self._thread.start()
 
     def plug(self) -> None:
-        """Come (again) as a new device."""
+        """Connect (again) as a new device."""
         outer, inner = pty.openpty()
         tty.setraw(inner)
         os.set_blocking(outer, False)
@@ -104,14 +104,14 @@ class Bus:
         self._outer, self._inner = outer, inner
 
     def unplug(self) -> None:
-        """The device is gone."""
+        """Disconnect the device."""
         outer, self._outer = self._outer, -1
         for fd in (outer, self._inner):
             with contextlib.suppress(OSError):
                 os.close(fd)
 
     def say(self, data: bytes, after_s: float = 0.0) -> None:
-        """Bytes that nobody asked for."""
+        """Bytes without a request."""
         self._due.append((time.monotonic() + after_s, data))
         self._wake.send(b".")
 
@@ -151,7 +151,7 @@ class Bus:
             try:
                 data = os.read(outer, 4096)
             except OSError:
-                time.sleep(0.01)  # nobody has the other end open
+                time.sleep(0.01)  # no process has the other end open
                 return b""
             if self._echo:
                 with contextlib.suppress(OSError):
@@ -160,7 +160,7 @@ class Bus:
         return b""
 
     def _take(self, line: str) -> None:
-        self.heard.append((time.monotonic(), line.encode("latin-1")))
+        self.received.append((time.monotonic(), line.encode("latin-1")))
         text = line.partition("*")[0]
         member = self.members.get(text[1:3])
         if member is None or framed(text)[:-1].decode() != line:
@@ -169,12 +169,12 @@ class Bus:
         member.asked.append(text[3:])
         if member.silent:
             return
-        said = {"!": f"is {member.serial}", "?": f"{member.temperature:.2f}", ".": "still"}[text[3:]]
-        self._due.append((time.monotonic() + member.late_s, framed(f"<{text[1:3]} {said}")))
+        answer = {"!": f"is {member.serial}", "?": f"{member.temperature:.2f}", ".": "still"}[text[3:]]
+        self._due.append((time.monotonic() + member.late_s, framed(f"<{text[1:3]} {answer}")))
 
 
 class RecordingSerial(serial.Serial):
-    """A real pseudo-terminal's end; it has no modem lines, so what is asked of them is written down."""
+    """A real pseudo-terminal's end without modem lines; it records their settings."""
 
     def __init__(self, *args, **options) -> None:
         self.lines: list[tuple[str, bool]] = []
@@ -203,7 +203,7 @@ class Rfc2217Server:
         self._thread.start()
 
     def write(self, data: bytes) -> None:
-        """What the manager sends to the client."""
+        """Send bytes of the manager to the client."""
         if self._client is not None:
             with contextlib.suppress(OSError):
                 self._client.sendall(data)
@@ -246,8 +246,8 @@ class Rfc2217Server:
         self.serial.close()
 
 
-class Heard:
-    """What a connection said."""
+class Recorder:
+    """Received bytes and reasons of loss of a connection."""
 
     def __init__(self) -> None:
         self.data = b""

@@ -1,4 +1,4 @@
-"""Opening ports: by what a USB adapter says of itself, over RFC 2217, settling, pacing, without holding up the loop."""
+"""Opening of ports: by USB identity, over RFC 2217, with settling and pacing, without blocking the event loop."""
 
 import asyncio
 import os
@@ -21,7 +21,7 @@ from daq.core.driver import Port
 from daq.core.errors import LinkError, SettingError
 from daq.core.portname import UsbAdapter, check_port_name, network_place, usb_adapter
 from daq.methods.files.instrument import Instrument, SerialLine
-from tests.ports.parts import Bus, Heard, Rfc2217Server, Tiny, framed, until
+from tests.ports.parts import Bus, Recorder, Rfc2217Server, Tiny, framed, until
 from tests.support import sentences
 
 PORT = Port(baud=9600)
@@ -37,7 +37,7 @@ def bus():
 
 @pytest.fixture
 def plugged(monkeypatch):
-    """What the operating system lists as serial devices; a test puts (device, vendor, product, serial, socket) there."""
+    """List of serial devices of the operating system; a test adds (device, vendor, product, serial, socket)."""
     there = []
 
     def comports():
@@ -66,7 +66,7 @@ def plugged(monkeypatch):
         ("COM3", None),
     ],
 )
-def test_what_a_name_means(name, adapter):
+def test_the_meaning_of_a_port_name(name, adapter):
     assert usb_adapter(name) == adapter
     if adapter is not None:
         assert usb_adapter(str(adapter)) == adapter
@@ -101,7 +101,7 @@ def test_places_on_the_network():
     assert network_place("/dev/socket") is None
 
 
-def test_an_adapter_is_found_by_what_it_says_of_itself(plugged):
+def test_an_adapter_is_found_by_its_usb_identity(plugged):
     plugged[:] = [
         ("/dev/ttyS0", None, None, None, None),
         ("/dev/ttyUSB0", 0xF1A2, 1, "A:1", "1-1.2:1.0"),
@@ -148,19 +148,19 @@ def test_the_instruments_file_goes_before_the_driver():
 
 
 async def opened(name, port=PORT):
-    heard = Heard()
-    return await open_port(PortAddress(name, port), heard.on_data, heard.on_lost), heard
+    recorder = Recorder()
+    return await open_port(PortAddress(name, port), recorder.on_data, recorder.on_lost), recorder
 
 
 @pytest.mark.asyncio
-async def test_what_arrives_while_a_port_settles_is_thrown_away(bus):
+async def test_bytes_that_arrive_while_a_port_settles_are_discarded(bus):
     bus.say(b"garbage of switching on\r")
     opening = asyncio.create_task(opened(bus.path, replace(PORT, settle_ns=300_000_000)))
-    connection, heard = await opening
-    assert heard.data == b""
+    connection, recorder = await opening
+    assert recorder.data == b""
     connection.write(framed(">07?"))
-    await until(lambda: heard.data)
-    assert heard.data == framed("<07 27.00")
+    await until(lambda: recorder.data)
+    assert recorder.data == framed("<07 27.00")
     connection.close()
 
 
@@ -187,14 +187,14 @@ async def test_an_opening_that_is_given_up_while_the_port_settles_releases_it(bu
 @pytest.mark.asyncio
 async def test_bytes_go_out_one_by_one_with_a_pause(bus):
     times = []
-    connection, heard = await opened(bus.path, replace(PORT, byte_pause_ns=20_000_000))
+    connection, recorder = await opened(bus.path, replace(PORT, byte_pause_ns=20_000_000))
     connection.write(framed(">07?"), lambda: times.append("sent"))
     connection.write(framed(">08?"))
     assert times == ["sent"]
     began = time.monotonic()
-    await until(lambda: framed("<08 28.00") in heard.data)
+    await until(lambda: framed("<08 28.00") in recorder.data)
     assert time.monotonic() - began >= 0.02 * (2 * len(framed(">07?")) - 2)  # a pause is never shorter
-    assert heard.data == framed("<07 27.00") + framed("<08 28.00")
+    assert recorder.data == framed("<07 27.00") + framed("<08 28.00")
     connection.close()
     with pytest.raises(LinkError):
         connection.write(b"x")
@@ -230,14 +230,14 @@ async def test_flow_control_of_the_file_is_set_on_the_line(bus):
 @pytest.mark.asyncio
 async def test_where_the_loop_cannot_watch_devices_a_thread_does(bus, monkeypatch):
     monkeypatch.setattr(transport_device, "WATCHED_BY_LOOP", False)
-    connection, heard = await opened(bus.path)
+    connection, recorder = await opened(bus.path)
     assert isinstance(connection, ThreadConnection)
     with pytest.raises(LinkError, match="cannot be opened"):  # still exclusive
         await opened(bus.path)
     connection.write(framed(">07?"))
-    await until(lambda: heard.data == framed("<07 27.00"))
+    await until(lambda: recorder.data == framed("<07 27.00"))
     bus.unplug()
-    await until(lambda: heard.lost)
+    await until(lambda: recorder.lost)
     with pytest.raises(LinkError, match="closed"):
         connection.write(b"x")
 
@@ -245,7 +245,7 @@ async def test_where_the_loop_cannot_watch_devices_a_thread_does(bus, monkeypatc
 @pytest.mark.asyncio
 async def test_a_port_that_a_thread_held_is_free_soon_after_closing(bus, monkeypatch):
     monkeypatch.setattr(transport_device, "WATCHED_BY_LOOP", False)
-    connection, heard = await opened(bus.path)
+    connection, recorder = await opened(bus.path)
     connection.close()
     connection.close()
     monkeypatch.setattr(transport_device, "WATCHED_BY_LOOP", True)
@@ -258,7 +258,7 @@ async def test_a_port_that_a_thread_held_is_free_soon_after_closing(bus, monkeyp
                 await asyncio.sleep(0.02)
     assert isinstance(again, DeviceConnection)
     again.close()
-    assert heard.lost == []
+    assert recorder.lost == []
 
 
 @RFC2217_IS_OLD
@@ -266,17 +266,17 @@ async def test_a_port_that_a_thread_held_is_free_soon_after_closing(bus, monkeyp
 async def test_a_port_by_rfc_2217_with_its_settings_and_its_end(bus):
     server = Rfc2217Server(bus.path)
     try:
-        connection, heard = await opened(server.url, Port(baud=2400, dtr=False, rts=False))
+        connection, recorder = await opened(server.url, Port(baud=2400, dtr=False, rts=False))
         assert server.serial.baudrate == 2400  # a pseudo-terminal takes no parity
         assert server.serial.lines[-2:] == [("dtr", False), ("rts", False)]
         connection.write(framed(">07!"))
-        await until(lambda: heard.data == framed("<07 is T-0007"))
+        await until(lambda: recorder.data == framed("<07 is T-0007"))
         server.hang_up()
-        await until(lambda: heard.lost)
-        assert "read failed" in heard.lost[0]
-        again, heard = await opened(server.url)
+        await until(lambda: recorder.lost)
+        assert "read failed" in recorder.lost[0]
+        again, recorder = await opened(server.url)
         again.write(framed(">08?"))
-        await until(lambda: heard.data == framed("<08 28.00"))
+        await until(lambda: recorder.data == framed("<08 28.00"))
         again.close()
     finally:
         await asyncio.to_thread(server.close)
@@ -285,8 +285,8 @@ async def test_a_port_by_rfc_2217_with_its_settings_and_its_end(bus):
 @pytest.mark.slow
 @RFC2217_IS_OLD
 @pytest.mark.asyncio
-async def test_a_server_that_says_nothing_does_not_hold_up_the_loop():
-    with socket.create_server(("127.0.0.1", 0)) as server:  # it accepts, and knows nothing of RFC 2217
+async def test_a_silent_server_does_not_block_the_event_loop():
+    with socket.create_server(("127.0.0.1", 0)) as server:  # it accepts connections and does not implement RFC 2217
         url = f"rfc2217://127.0.0.1:{server.getsockname()[1]}"
         opening = asyncio.create_task(opened(url))
         turns = 0
@@ -317,9 +317,9 @@ async def test_an_opening_that_is_given_up_leaves_no_open_port_behind():
 async def test_a_network_port_that_takes_nothing_is_given_up_instead_of_growing():
     with socket.create_server(("127.0.0.1", 0)) as server:
         connection, _ = await opened(f"socket://127.0.0.1:{server.getsockname()[1]}")
-        with pytest.raises(LinkError, match="does not take"):
+        with pytest.raises(LinkError, match="does not accept"):
             for _ in range(100):
-                connection.write(b"x" * 4096)  # no turn of the loop: nothing is known to be written
+                connection.write(b"x" * 4096)  # no turn of the event loop: no write is confirmed
         connection.close()
         assert select.select([server], [], [], 5)[0]
 
@@ -336,12 +336,12 @@ for name in ("fcntl", "termios", "pwd", "grp", "resource", "tty", "pty"):
 MEMORY = """
 from daq.adapters.ports.transport import MemoryConnection
 async def main():
-    heard = []
-    connection = MemoryConnection(lambda data: data.upper(), heard.append, print)
+    received = []
+    connection = MemoryConnection(lambda data: data.upper(), received.append, print)
     connection.write(b"who")
     await asyncio.sleep(0)
     await asyncio.sleep(0)
-    assert heard == [b"WHO"], heard
+    assert received == [b"WHO"], received
 asyncio.run(main())
 """
 
@@ -362,7 +362,7 @@ def test_it_works_where_the_modules_of_posix_are_missing(work):
     assert done.returncode == 0, done.stderr
 
 
-def test_tiny_reads_back_what_the_bus_says():
+def test_tiny_decodes_the_answers_of_the_bus():
     tiny = Tiny({"address": 8})
     assert tiny.decode(framed("<08 21.50")[:-1]) == (21.5, 0.0)
     assert tiny.decode(framed("<07 21.50")[:-1]).reason == "another address"

@@ -74,14 +74,14 @@ async def test_runs_on_a_shared_line_conclude_and_replay(bus, tmp_path):
         assert again.same, (again.replay.difference, again.differences)
         counters = again.replay.facts.counters
         assert set(counters) == {"unit-1", "unit-2"}
-        for name, said in counters.items():
-            assert said["readings"] >= 3, name
+        for name, counts in counters.items():
+            assert counts["readings"] >= 3, name
         values = {kept.summaries["temperature"].mean for kept in again.replay.kept}
         assert values == {21.0}
-        # What goes out later than it was asked for is journaled when it goes out.
+        # A request that waits for the line is journaled when it goes out.
         sent = [r.event.t for r in read_records(raw) if isinstance(r.event, Sent)]
         assert sent == sorted(sent)
-        # All are idle again, and the third comes back.
+        # All are idle again, and the third instrument comes back.
         bus.members["03"].late_s = 0.0
         await until(lambda: all(s.standing.state == "ready" for s in supervisor.sessions.values()), 60)
     finally:

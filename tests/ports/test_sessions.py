@@ -1,4 +1,4 @@
-"""One instrument, connected for real: plugged in again under another name, frames that end by a gap, keys that are pressed."""
+"""One instrument on a real port: plugged in again under another name, frames ended by silence, pressed keys."""
 
 import asyncio
 import contextlib
@@ -61,7 +61,7 @@ async def test_an_adapter_that_comes_back_under_another_name_is_found_and_its_in
         await until(lambda: sentences.NO_SUCH_ADAPTER in session.standing.detail)
         there.append((bus.path, "ADAPTER-7"))
         await until(lambda: session.standing.values)
-        # Pulled, and plugged in again where another instrument is now.
+        # Pulled; on its port there is another instrument now.
         bus.unplug()
         await until(lambda: session.standing.state == "connecting")
         bus.members["07"].serial = "T-9999"
@@ -70,14 +70,14 @@ async def test_an_adapter_that_comes_back_under_another_name_is_found_and_its_in
         await until(lambda: session.standing.state == "wrong_instrument", 60)
         assert "T-9999 answers where T-0007 is expected" in session.standing.detail
         assert session.standing.values == {}
-        # And the right one again.
+        # Now the right one again.
         bus.members["07"].serial = "T-0007"
         await until(lambda: session.standing.values, 60)
         assert session.standing.state == "ready"
 
 
 class Gapped(Driver):
-    """Bare numbers; a frame ends when nothing comes for half a second."""
+    """Bare numbers; half a second of silence ends a frame."""
 
     kind = "gapped"
     channels = Tiny.channels[:1]
@@ -111,7 +111,7 @@ class Broken(Gapped):
 
 
 @pytest.mark.asyncio
-async def test_a_driver_that_fails_where_a_gap_ends_a_frame_is_said_and_connected_anew(bus):
+async def test_a_driver_that_fails_at_a_frame_ended_by_silence_is_reported_and_connected_again(bus):
     async with session_on(bus.path, Broken({})) as session:
         await until(lambda: session.standing.state == "ready")
         bus.say(b"21.5")
@@ -126,6 +126,6 @@ class Nameless(Alone):
 
 
 @pytest.mark.asyncio
-async def test_a_driver_that_makes_no_identity_of_the_answer_is_named_and_nobody_waits_for_ever(bus):
+async def test_a_driver_without_identity_in_the_answer_is_named_and_the_wait_ends(bus):
     async with session_on(bus.path, Nameless()) as session:
         await until(lambda: "makes no identity of the instrument's answer" in session.standing.detail)

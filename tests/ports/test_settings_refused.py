@@ -1,4 +1,4 @@
-"""Serial settings that a port cannot take: a pseudo-terminal is opened all the same, any other port says so."""
+"""Serial settings that a port refuses: a pseudo-terminal is opened without them, any other port is reported."""
 
 import asyncio
 import os
@@ -14,7 +14,7 @@ from daq.core.errors import LinkError
 
 @pytest.mark.skipif(not transport_device.WATCHED_BY_LOOP, reason="pseudo-terminals of Linux")
 def test_a_pseudo_terminal_is_opened_again_with_a_parity_it_does_not_have(tmp_path):
-    """A simulator goes on while the daemon is started anew. The C library refuses (EINVAL) where no change came about."""
+    """A simulator runs on while the daemon restarts.  The C library refuses (EINVAL) settings without any effect."""
     master, slave = os.openpty()
     link = tmp_path / "ph-meter"
     link.symlink_to(os.ttyname(slave))
@@ -36,7 +36,7 @@ def test_a_pseudo_terminal_is_opened_again_with_a_parity_it_does_not_have(tmp_pa
 
 
 @pytest.mark.skipif(transport_device.termios is None, reason="POSIX only")
-def test_settings_that_are_refused_are_said_with_the_port(tmp_path, monkeypatch):
+def test_refused_settings_are_reported_with_the_port(tmp_path, monkeypatch):
     def refuse(_):
         raise transport_device.termios.error(22, "Invalid argument")
 

@@ -16,11 +16,11 @@ from daq.app.setup.lines import RealPorts, sharing_errors, stop_bytes
 from daq.core.driver import Port
 from daq.core.errors import LinkError
 from daq.methods.files.instrument import Instrument
-from tests.ports.parts import Bus, Heard, Tiny, framed, until
+from tests.ports.parts import Bus, Recorder, Tiny, framed, until
 
 
 class Echoing(Tiny):
-    """The same on two wires, where everybody hears what he says himself."""
+    """The same on two wires, where every device receives its own bytes."""
 
     echoes = True
 
@@ -74,7 +74,7 @@ async def test_three_instruments_on_one_port_are_each_identified_and_read(make_b
         await until(lambda: [value(s) for s in found] == [21.0, 22.0, 23.0])
         await until(lambda: all(s.link.exchange.counters.readings >= 3 for s in found))
         assert [s.standing.identity.serial for s in found] == ["T-0001", "T-0002", "T-0003"]
-        assert bus.together == 0, "nobody was asked while another answered"
+        assert bus.together == 0, "a request was sent during another answer"
         for session in found:
             report = session.link.exchange.report()
             assert (report["rejected"], report["late"], report["wrong_echo"]) == ({}, 0, 0)
@@ -82,7 +82,7 @@ async def test_three_instruments_on_one_port_are_each_identified_and_read(make_b
 
 @pytest.mark.slow
 @pytest.mark.asyncio
-async def test_one_that_says_nothing_does_not_starve_the_others_and_comes_back(make_bus):
+async def test_a_silent_instrument_does_not_starve_the_others_and_comes_back(make_bus):
     bus = make_bus(1, 2, 3)
     bus.members["02"].silent = True
     async with sessions(bus, 1, 2, 3) as (one, two, three):
@@ -90,7 +90,7 @@ async def test_one_that_says_nothing_does_not_starve_the_others_and_comes_back(m
         assert two.standing.state in ("connecting", "identifying")
         bus.members["02"].silent = False
         await until(lambda: value(two) == 22.0, 60)
-        # And one that falls silent while all are read.
+        # One instrument falls silent while all are read.
         bus.members["01"].silent = True
         await until(lambda: one.standing.state != "ready")
         before = three.link.exchange.counters.readings
@@ -140,11 +140,11 @@ async def test_another_instrument_at_the_address_is_not_believed(make_bus):
         assert "T-9999" in two.standing.detail
 
 
-# ---- the line itself, with a port in memory that says what the test says
+# ---- the line itself, with a port in memory that the test controls
 
 
 class Wire:
-    """A port that writes down what is sent; the test answers."""
+    """A port that records the sent bytes; the test answers."""
 
     def __init__(self) -> None:
         self.sent = []
@@ -181,28 +181,28 @@ def line_on(wire):
 @pytest.mark.asyncio
 async def test_one_at_a_time_in_the_order_they_asked_and_a_stop_first(wire):
     line = line_on(wire)
-    heard = [Heard() for _ in range(3)]
-    a, b, c = [await line.join(h.on_data, h.on_lost, b"stop") for h in heard]
-    told = []
+    recorders = [Recorder() for _ in range(3)]
+    a, b, c = [await line.join(h.on_data, h.on_lost, b"stop") for h in recorders]
+    sent = []
     for member, data in ((a, b"a1"), (b, b"b1"), (c, b"stop")):
-        member.write(data, lambda data=data: told.append(data))
-    assert (wire.sent, told) == ([b"a1"], [b"a1"])
+        member.write(data, lambda data=data: sent.append(data))
+    assert (wire.sent, sent) == ([b"a1"], [b"a1"])
     wire.on_data(b"for a")
     a.free()
     await until(lambda: wire.sent[1:] == [b"stop"])
     wire.on_data(b"for c")
     c.free()
     await until(lambda: wire.sent[2:] == [b"b1"])
-    assert told == [b"a1", b"stop", b"b1"]
+    assert sent == [b"a1", b"stop", b"b1"]
     wire.on_data(b"for b")
-    assert [h.data for h in heard] == [b"for a", b"for b", b"for c"]
+    assert [h.data for h in recorders] == [b"for a", b"for b", b"for c"]
 
 
 @pytest.mark.asyncio
-async def test_after_a_request_without_answer_the_line_is_quiet_and_a_late_answer_is_nobodys(wire):
+async def test_after_a_request_without_answer_the_line_is_quiet_and_a_late_answer_reaches_no_member(wire):
     line = line_on(wire)
-    heard = [Heard(), Heard()]
-    a, b = [await line.join(h.on_data, h.on_lost) for h in heard]
+    recorders = [Recorder(), Recorder()]
+    a, b = [await line.join(h.on_data, h.on_lost) for h in recorders]
     a.write(b"a1")
     b.write(b"b1")
     loop = asyncio.get_running_loop()
@@ -211,31 +211,31 @@ async def test_after_a_request_without_answer_the_line_is_quiet_and_a_late_answe
     wire.on_data(b"late")
     await until(lambda: wire.sent == [b"a1", b"b1"])
     assert loop.time() - began >= LATE_S * 0.9
-    assert [h.data for h in heard] == [b"", b""]
-    assert line.strays == 4
+    assert [h.data for h in recorders] == [b"", b""]
+    assert line.stray_bytes == 4
 
 
 @pytest.mark.asyncio
-async def test_a_request_that_nobody_waits_for_any_more_is_not_sent(wire):
+async def test_a_replaced_request_is_not_sent(wire):
     line = line_on(wire)
-    a, b = [await line.join(h.on_data, h.on_lost) for h in (Heard(), Heard())]
-    told = []
+    a, b = [await line.join(h.on_data, h.on_lost) for h in (Recorder(), Recorder())]
+    sent = []
     a.write(b"a1")
-    b.write(b"b1", lambda: told.append(1))
-    b.write(b"b2", lambda: told.append(2))
+    b.write(b"b1", lambda: sent.append(1))
+    b.write(b"b2", lambda: sent.append(2))
     wire.on_data(b"x")
-    a.write(b"a2")  # so the first is settled
+    a.write(b"a2")  # so the first exchange is over
     await until(lambda: wire.sent[1:2] == [b"b2"])
     wire.on_data(b"x")
     b.free()
     await until(lambda: wire.sent[2:] == [b"a2"])
-    assert told == [2]
+    assert sent == [2]
 
 
 @pytest.mark.asyncio
-async def test_who_leaves_gives_the_line_free_and_the_last_one_closes_the_port(wire):
+async def test_a_leaving_member_frees_the_line_and_the_last_one_closes_the_port(wire):
     line = line_on(wire)
-    a, b = [await line.join(h.on_data, h.on_lost) for h in (Heard(), Heard())]
+    a, b = [await line.join(h.on_data, h.on_lost) for h in (Recorder(), Recorder())]
     a.write(b"a1")
     b.write(b"b1")
     a.close()
@@ -250,39 +250,39 @@ async def test_who_leaves_gives_the_line_free_and_the_last_one_closes_the_port(w
 
 
 @pytest.mark.asyncio
-async def test_who_waits_too_long_loses_the_link_and_the_others_do_not(wire, monkeypatch):
+async def test_a_member_that_waits_too_long_loses_its_link_and_the_others_do_not(wire, monkeypatch):
     line = line_on(wire)
-    heard = [Heard(), Heard()]
-    a, b = [await line.join(h.on_data, h.on_lost) for h in heard]
+    recorders = [Recorder(), Recorder()]
+    a, b = [await line.join(h.on_data, h.on_lost) for h in recorders]
     a.write(b"a1")
     b.write(b"b1")
     monkeypatch.setattr("daq.adapters.ports.shared_line.LONGEST_WAIT_S", -1.0)
     a.free()
-    await until(lambda: heard[1].lost)
-    assert "was not free" in heard[1].lost[0]
+    await until(lambda: recorders[1].lost)
+    assert "was not free" in recorders[1].lost[0]
     monkeypatch.undo()
     a.write(b"a2")
     await until(lambda: wire.sent == [b"a1", b"a2"])
 
 
 @pytest.mark.asyncio
-async def test_when_the_port_is_lost_every_member_hears_of_it(wire):
+async def test_every_member_is_notified_of_a_lost_port(wire):
     line = line_on(wire)
-    heard = [Heard(), Heard()]
-    for h in heard:
+    recorders = [Recorder(), Recorder()]
+    for h in recorders:
         await line.join(h.on_data, h.on_lost)
     wire.on_lost("unplugged")
-    assert [h.lost for h in heard] == [["unplugged"]] * 2
+    assert [h.lost for h in recorders] == [["unplugged"]] * 2
 
 
-# ---- what `daq check` says
+# ---- findings of `daq check`
 
 
 def instrument(number, **more):
     return Instrument(name=f"unit-{number}", driver="tiny", port="/dev/daq-line", **more)
 
 
-def test_who_shares_a_line_needs_an_address_and_the_same_settings():
+def test_instruments_on_a_shared_line_need_an_address_and_the_same_settings():
     assert stop_bytes(Tiny()) == framed(">07.")
     tiny, other = Tiny({"address": 1}), Tiny({"address": 2})
     assert sharing_errors({"a": (instrument(1), tiny), "b": (instrument(2), other)}) == []
@@ -304,7 +304,7 @@ def test_who_shares_a_line_needs_an_address_and_the_same_settings():
 
 
 @pytest.mark.asyncio
-async def test_who_has_no_address_does_not_get_the_port_of_another(make_bus):
+async def test_an_instrument_without_address_does_not_get_the_port_of_another(make_bus):
     class Alone(Tiny):
         shares_line = False
 
@@ -329,9 +329,9 @@ def test_daq_check_names_both_files_and_what_to_do(tmp_path, capsys):
         file = folder / "instruments" / f"{name}.toml"
         file.write_text(re.sub(r'^port = ".*"', 'port = "/dev/daq-line"', file.read_text("utf-8"), flags=re.MULTILINE))
     assert main(["check", str(folder)]) == 2
-    said = capsys.readouterr().out
-    wrong = [line for line in said.splitlines() if line.startswith("wrong")]
-    assert len(wrong) == 1, said
+    output = capsys.readouterr().out
+    wrong = [line for line in output.splitlines() if line.startswith("wrong")]
+    assert len(wrong) == 1, output
     assert f"{folder}/instruments/bench-2.toml: port: '/dev/daq-line' is the port of bench-1" in wrong[0]
     assert f"({folder}/instruments/bench-1.toml) too" in wrong[0]
     assert "give each a port of its own" in wrong[0]

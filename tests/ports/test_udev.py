@@ -37,11 +37,11 @@ def test_every_rule_is_well_formed():
 def test_links_are_stable_unique_and_open_to_the_group_only():
     links = {}
     for line in rules():
-        said = {key: value for key, _, value in PART.findall(line)}
-        if "SYMLINK" in said:
-            links[said["SYMLINK"]] = said
-            assert (said["GROUP"], said["MODE"]) == ("dialout", "0660")
-            assert {"ATTRS{serial}", "KERNELS"} & set(said), "told apart by serial number or socket"
+        keys = {key: value for key, _, value in PART.findall(line)}
+        if "SYMLINK" in keys:
+            links[keys["SYMLINK"]] = keys
+            assert (keys["GROUP"], keys["MODE"]) == ("dialout", "0660")
+            assert {"ATTRS{serial}", "KERNELS"} & set(keys), "distinguished by serial number or socket"
     assert {"daq-bench-1", "daq-bench-2", "daq-thermo-1"} <= set(links)
     assert sum("SYMLINK" in line for line in rules()) == len(links)
 

@@ -1,4 +1,4 @@
-"""The whole way: an instrument, the daemon as a process, a real broker, and a Sparkplug host that believes nothing."""
+"""The whole way: an instrument, the daemon as a process, a real broker, and a strict Sparkplug host."""
 
 import sqlite3
 from typing import Self
@@ -43,7 +43,7 @@ def add_table(lab, text=""):
 
 
 class Tower:
-    """A host application on a connection of its own; what it finds amiss is raised by `check`."""
+    """A host application on a separate connection; `check` raises the faults it found."""
 
     def __init__(self, port, **options):
         self.port = port
@@ -94,11 +94,11 @@ class Tower:
 
 
 def newest(tower, device="bench-1"):
-    """The last data message with a result: (historical, {name: (value, time, properties)})."""
+    """Return the last data message with a result: (historical, {name: (value, time, properties)})."""
     return next(h for h in reversed(tower.host.devices[device].history) if "result/id" in h[1])
 
 
-def test_a_result_says_the_same_as_its_json(lab):
+def test_a_result_has_the_same_values_as_its_json(lab):
     broker = lab.start_broker()
     add_table(lab)
     with Tower(broker.port) as tower, Historian(broker.port) as historian:
@@ -167,7 +167,7 @@ def test_a_daemon_that_is_killed_dies_by_its_will_and_misses_no_result(lab):
         tower.until(lambda: not host.alive, what="death by the will")
         assert host.log.count("NDEATH") == 1
 
-        # Made by a daemon that does not know of Sparkplug: nobody could send it then.
+        # Made by a daemon without Sparkplug, which could not send it.
         whole = (lab.config / "daemon.toml").read_text()
         (lab.config / "daemon.toml").write_text(whole.partition("[sparkplug]")[0])
         daemon = Daemon(lab)
@@ -189,7 +189,7 @@ def test_a_daemon_that_is_killed_dies_by_its_will_and_misses_no_result(lab):
         assert daemon.stop() == 0
 
 
-def test_devices_come_and_go_and_a_rebirth_tells_all_again(lab):
+def test_devices_come_and_go_and_a_rebirth_repeats_all_births(lab):
     broker = lab.start_broker()
     add_table(lab, 'channels = "2 s"\n')
     with Tower(broker.port) as tower:
@@ -227,7 +227,7 @@ def test_devices_come_and_go_and_a_rebirth_tells_all_again(lab):
         assert daemon.stop() == 0
 
 
-def test_a_run_without_a_daemon_is_told_too(lab):
+def test_a_run_made_without_a_daemon_is_sent_later(lab):
     broker = lab.start_broker()
     add_table(lab)
     with Tower(broker.port) as tower:

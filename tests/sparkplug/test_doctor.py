@@ -1,4 +1,4 @@
-"""What `daq doctor` says of the node."""
+"""Findings of `daq doctor` about the Sparkplug node."""
 
 from dataclasses import replace
 
@@ -27,11 +27,11 @@ STANDING = NodeStanding(alive=True, state="alive", devices=["bench-1"], results=
         ),
     ],
 )
-def test_state_and_trouble_are_said(change, fine, says):
+def test_state_and_trouble_are_shown(change, fine, says):
     (finding,) = _sparkplug_of(replace(STANDING, **change))
     assert finding.ok is fine
     assert says in finding.say
 
 
-def test_without_a_node_nothing_is_said():
+def test_without_a_node_there_is_no_finding():
     assert list(_sparkplug_of(None)) == []

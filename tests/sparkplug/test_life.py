@@ -14,7 +14,7 @@ from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.names import Names
 from daq.adapters.sparkplug.phase import Phase
-from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, EdgeNode, LifeError
+from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS, EdgeNode, LifecycleError
 from tests.support.sparkplug.strict_host import StrictHost
 
 T0 = 1_790_000_000_000
@@ -30,7 +30,7 @@ def metrics(device, value, time=T0):
     )
 
 
-def said(online, time_ms):
+def host_state(online, time_ms):
     return json.dumps({"online": online, "timestamp": time_ms}).encode()
 
 
@@ -48,7 +48,7 @@ class Life(RuleBasedStateMachine):
         lively=st.integers(0, 3),
     )
     def begin(self, host, aliases, first, devices, lively):
-        """Most lives begin connected or born, or the deeper rules would be tried too seldom."""
+        """Start most lives connected or born; otherwise the later rules would be tried too rarely."""
         self.node = EdgeNode(Names("glaze-works", "kiln-street", "tower" if host else ""), with_aliases=aliases)
         self.host = StrictHost("glaze-works", "kiln-street", aliases=aliases)
         self.wants_host = host
@@ -64,7 +64,7 @@ class Life(RuleBasedStateMachine):
         if lively:
             self.connect()
         if lively > 1:
-            self.host_speaks(online=True, step=0)
+            self.host_publishes_its_state(online=True, step=0)
             self.birth()
 
     def give(self, *publications):
@@ -72,7 +72,7 @@ class Life(RuleBasedStateMachine):
 
     def refused(self, call, *args, **options):
         seq, log = self.host.seq, len(self.host.log)
-        with pytest.raises(LifeError):
+        with pytest.raises(LifecycleError):
             call(*args, **options)
         assert (self.host.seq, len(self.host.log)) == (seq, log)
 
@@ -90,7 +90,7 @@ class Life(RuleBasedStateMachine):
     @precondition(lambda self: self.node.phase is not Phase.AWAY)
     @rule(late=st.booleans())
     def line_breaks(self, late):
-        """The broker publishes the will, at once or after the node is back: a host must not fall for that."""
+        """The broker publishes the will, at once or after the node is back: a host must not mistake the node for dead."""
         left = self.node.phase is Phase.LEAVING
         self.node.lost()
         if left:
@@ -99,7 +99,7 @@ class Life(RuleBasedStateMachine):
             self.old_wills.append(self.will)
         else:
             self.give(self.will)
-            # A host that still waits for the will of the session before holds the node for alive.
+            # Without the will of the session before, a host still takes the node for alive.
             assert not self.host.alive or self.host.bd_seq != self.bd_seq
 
     @precondition(lambda self: self.old_wills and self.host.alive)
@@ -125,12 +125,12 @@ class Life(RuleBasedStateMachine):
 
     @precondition(lambda self: self.node.phase is not Phase.AWAY)
     @rule(online=st.booleans(), step=st.integers(-2, 3))
-    def host_speaks(self, online, step):
+    def host_publishes_its_state(self, online, step):
         time_ms = (self.newest if self.newest is not None else T0) + step
         old = self.newest is not None and time_ms < self.newest
-        before = self.node.odd.old_states
-        self.node.hear_host(said(online, time_ms))
-        assert self.node.odd.old_states == before + old
+        before = self.node.ignored.old_states
+        self.node.receive_host_state(host_state(online, time_ms))
+        assert self.node.ignored.old_states == before + old
         if not old:
             self.online, self.newest = online, time_ms
             self.gone |= self.wants_host and not online and self.node.phase is Phase.ALIVE
@@ -141,10 +141,10 @@ class Life(RuleBasedStateMachine):
              b'{"online":false,"timestamp":true}', b"\xff\xfe", b"[" * 5000)
         )
     )  # fmt: skip
-    def host_mumbles(self, data):
-        before, due = self.node.odd.states, self.node.birth_due(self.mono)
-        self.node.hear_host(data)
-        assert self.node.odd.states == before + 1
+    def host_publishes_garbage(self, data):
+        before, due = self.node.ignored.states, self.node.birth_due(self.mono)
+        self.node.receive_host_state(data)
+        assert self.node.ignored.states == before + 1
         assert self.node.birth_due(self.mono) == due
 
     # births
@@ -181,13 +181,13 @@ class Life(RuleBasedStateMachine):
             "other": asked(name="Node Control/Reboot"),
             "junk": b"\x12\x7f",
         }[how]
-        before = self.node.odd.commands
-        self.node.hear_command(data)
+        before = self.node.ignored.commands
+        self.node.receive_command(data)
         if how in ("name", "alias"):
             if self.node.phase is Phase.ALIVE and self.asked_at is None:
                 self.asked_at = self.mono
         else:
-            assert self.node.odd.commands == before + 1
+            assert self.node.ignored.commands == before + 1
 
     @rule(seconds=st.sampled_from((0.1, 2.0, 6.0)))
     def time_passes(self, seconds):
@@ -232,11 +232,11 @@ class Life(RuleBasedStateMachine):
     def data_that_no_birth_defined(self, what):
         device = min(self.node.devices)
         if what == "size":
-            with pytest.raises(LifeError):
+            with pytest.raises(LifecycleError):
                 self.node.data(device, [Metric("result/value", DataType.INT32, 2**40, self.ms)], self.ms)
             return
         metric = (
-            Metric("nobody knows me", DataType.DOUBLE, 1.0, self.ms)
+            Metric("in no birth", DataType.DOUBLE, 1.0, self.ms)
             if what == "name"
             else Metric("result/value", DataType.STRING, "1", self.ms)
         )
@@ -293,7 +293,7 @@ def test_a_number_is_used_up_only_when_there_is_a_message():
 def test_a_rebirth_keeps_birth_death_number_and_aliases():
     node, host = born(with_aliases=True)
     before = dict(host.all_aliases)
-    node.hear_command(asked())
+    node.receive_command(asked())
     assert not node.birth_due(REBIRTH_EVERY_NS)
     assert node.birth_due(REBIRTH_EVERY_NS + 1)
     for p in node.birth((), {d: metrics(d, 1) for d in DEVICES}, T0, REBIRTH_EVERY_NS + 1):
@@ -306,13 +306,13 @@ def test_a_rebirth_keeps_birth_death_number_and_aliases():
 def test_a_rebirth_asked_by_alias_alone_is_understood():
     node, host = born(with_aliases=True)
     alias = host.birth.by_name()[REBIRTH].alias
-    node.hear_command(payload((Metric("", DataType.BOOLEAN, True, T0),), T0, None, aliases={"": alias}))
+    node.receive_command(payload((Metric("", DataType.BOOLEAN, True, T0),), T0, None, aliases={"": alias}))
     assert node.birth_due(REBIRTH_EVERY_NS + 1)
 
 
-def test_nobody_moves_anything_by_a_command():
+def test_no_command_changes_anything():
     node, _ = born()
     for name in ("speed", "bench-1/speed", "Node Control/Reboot", "Node Control/Next Server", "start"):
-        node.hear_command(payload((Metric(name, DataType.DOUBLE, 60.0, T0),), T0, None))
-    assert node.odd.commands == 5
+        node.receive_command(payload((Metric(name, DataType.DOUBLE, 60.0, T0),), T0, None))
+    assert node.ignored.commands == 5
     assert not node.birth_due(10**12)

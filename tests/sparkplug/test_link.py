@@ -15,7 +15,7 @@ from daq.adapters.sparkplug.metrics import DataType, Metric
 from daq.adapters.sparkplug.phase import Phase
 from daq.adapters.sparkplug.state import REBIRTH, REBIRTH_EVERY_NS
 from tests.support.processes.mosquitto import PASSWORD, Mosquitto, eventually, needs_mosquitto
-from tests.support.sparkplug.link import COMMANDS, Cable, Clock, Content, linked, watching
+from tests.support.sparkplug.link import COMMANDS, AdvancedClock, Cable, Content, linked, watching
 
 pytestmark = [pytest.mark.asyncio, needs_mosquitto]
 
@@ -117,7 +117,7 @@ async def test_a_line_that_breaks_has_the_broker_publish_the_death(tmp_path, bro
             await watcher.until(lambda: host.births == 2 and host.devices)
             assert host.log.count("NDEATH") == 1
             assert host.bd_seq == first + 1
-            # Had the broker died, it would have taken its last messages with it: they are sent once more.
+            # A broker that had died would have lost its last messages: they are sent once more.
             await watcher.until(lambda: watcher.ids(historical=True) == ["bench-1/1"])
             assert watcher.ids(historical=False) == ["bench-1/1"]
     async with aiomqtt.Client("127.0.0.1", broker.port, username="historian", password=PASSWORD) as late:
@@ -127,7 +127,7 @@ async def test_a_line_that_breaks_has_the_broker_publish_the_death(tmp_path, bro
 
 
 async def test_a_rebirth_is_done_when_asked_and_not_too_often(tmp_path, broker):
-    clock, content = Clock(), Content()
+    clock, content = AdvancedClock(), Content()
     content.add()
     async with watching(broker.port) as watcher:
         host = watcher.host
@@ -141,7 +141,7 @@ async def test_a_rebirth_is_done_when_asked_and_not_too_often(tmp_path, broker):
             for _ in range(50):
                 await watcher.ask(ASK)
             await watcher.ask(b"\x00nonsense")
-            await eventually(lambda: link.node.odd.commands == 1)
+            await eventually(lambda: link.node.ignored.commands == 1)
             content.add()
             link.wake()
             await watcher.until(lambda: watcher.ids()[-1] == "bench-1/2")
@@ -153,7 +153,7 @@ async def test_a_rebirth_is_done_when_asked_and_not_too_often(tmp_path, broker):
 
 
 async def test_a_command_the_broker_kept_is_not_followed(tmp_path, broker):
-    clock, content = Clock(), Content()
+    clock, content = AdvancedClock(), Content()
     async with watching(broker.port) as watcher:
         await watcher.ask(ASK, retain=True)
         clock.ahead = 10 * REBIRTH_EVERY_NS
@@ -174,7 +174,7 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
         async with linked(tmp_path, broker.settings(), content, host="tower") as link:
             await eventually(lambda: link.node.phase is Phase.WAITING)
             await watcher.client.publish("spBv1.0/STATE/tower", b"ONLINE", qos=1)
-            await eventually(lambda: link.node.odd.states == 1)
+            await eventually(lambda: link.node.ignored.states == 1)
             await watcher.say(True, 5000, host="another")
             await watcher.say(False, 1000)
             content.add(count=2)
@@ -189,7 +189,7 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
             await watcher.until(lambda: watcher.ids()[-1] == "bench-1/3")
 
             await watcher.say(False, 1500)
-            await eventually(lambda: link.node.odd.old_states == 1)
+            await eventually(lambda: link.node.ignored.old_states == 1)
             assert host.log.count("NDEATH") == 0
 
             await watcher.say(False, 3000)
@@ -200,7 +200,7 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
             before = len(watcher.ids())
             await watcher.say(True, 4000)
             await watcher.until(lambda: "bench-1/4" in watcher.ids())
-            # Between its last breath and our notice the host may have missed results: those come once more.
+            # The host may have missed results before its end was noticed: those are sent once more.
             assert watcher.ids()[before:] == [f"bench-1/{n}" for n in (1, 2, 3, 4)]
             assert watcher.ids(historical=False) == ["bench-1/3"]
             assert host.births == 2
@@ -238,8 +238,8 @@ async def test_a_broker_that_is_killed_and_frozen_costs_no_result(tmp_path, brok
     assert json.loads((tmp_path / "sparkplug.json").read_text())["sent"] == {"bench-1": 9}
 
 
-async def test_what_a_frozen_broker_never_handled_is_sent_again(tmp_path, broker):
-    """It took the bytes and died before it looked at them: only its answer counts."""
+async def test_results_a_frozen_broker_never_handled_are_sent_again(tmp_path, broker):
+    """The broker accepted the bytes and died before it handled them: only its answer counts."""
     content = Content()
     async with Cable(broker.port) as cable:
         settings = broker.settings(port=cable.port, timeout_s=1.0)
@@ -260,8 +260,8 @@ async def test_what_a_frozen_broker_never_handled_is_sent_again(tmp_path, broker
                 assert link.state.results == 3
 
 
-async def test_what_a_dead_broker_may_have_lost_is_noted_before_the_time_out(tmp_path, broker):
-    """The link waits for an answer when the broker dies; were it killed in that wait, nobody would know of the loss."""
+async def test_results_a_dead_broker_may_have_lost_are_marked_before_the_time_out(tmp_path, broker):
+    """The broker dies while the link waits for its answer; the loss must be stored before the link can be killed, too."""
     content = Content()
     async with (
         Cable(broker.port) as cable,
@@ -282,7 +282,7 @@ async def test_what_a_dead_broker_may_have_lost_is_noted_before_the_time_out(tmp
 
 
 async def test_a_broker_that_thaws_learns_that_the_node_is_gone(tmp_path, broker):
-    """The node gave the frozen broker up and was stopped; hosts must not hold it for alive for ever."""
+    """The node left the frozen broker and was stopped; hosts must not take it for alive for ever."""
     async with (
         watching(broker.port) as watcher,
         Cable(broker.port) as cable,
@@ -301,13 +301,13 @@ async def test_a_broker_that_thaws_learns_that_the_node_is_gone(tmp_path, broker
 
 
 async def test_the_example_rules_of_the_broker_let_the_node_do_its_work(tmp_path):
-    """``config/mosquitto/daq.acl``, with a host added; what it does not allow is dropped without a word."""
+    """``config/mosquitto/daq.acl``, with a host added; messages it does not allow are dropped silently."""
     folder = tmp_path / "broker"
     folder.mkdir()
     acl = (examples_dir() / "mosquitto" / "daq.acl").read_text()
     acl += "\nuser historian\ntopic readwrite spBv1.0/#\n"
     broker = Mosquitto(folder, acl=acl).start()
-    clock = Clock()
+    clock = AdvancedClock()
     try:
         async with watching(broker.port) as watcher:
             await watcher.say(online=True, time_ms=1)

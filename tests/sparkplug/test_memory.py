@@ -1,4 +1,4 @@
-"""What a node remembers over the end of its process."""
+"""State of a node that outlives its process."""
 
 import json
 
@@ -16,7 +16,7 @@ def test_the_first_connection_has_number_0_and_each_further_one_more(tmp_path):
     assert numbers == [n % 256 for n in range(258)]
 
 
-def test_what_was_sent_is_remembered(tmp_path):
+def test_marks_of_sent_results_are_kept(tmp_path):
     memory = Memory.open(tmp_path, position())
     memory.next_bd_seq()
     memory.sent["bench-1"] = 17
@@ -26,7 +26,7 @@ def test_what_was_sent_is_remembered(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["sparkplug.json"]
 
 
-def test_who_has_nothing_to_remember_begins_at_the_newest(tmp_path):
+def test_without_a_file_the_marks_start_at_the_newest_result(tmp_path):
     assert Memory.open(tmp_path, position(newest={"bench-1": 40})).sent == {"bench-1": 40}
 
 
@@ -39,7 +39,7 @@ def test_another_database_begins_at_its_newest_and_keeps_the_number(tmp_path):
 
 
 def test_a_restored_database_takes_the_marks_back_to_its_backup(tmp_path):
-    """Backup at mark 20, sent up to 30, restored: what is measured now gets the marks 21 and up once more."""
+    """Backup at mark 20, sent up to 30, restored: new results get the marks from 21 on again."""
     memory = Memory.open(tmp_path, position())
     memory.sent = {"bench-1": 30, "bench-2": 12, "bench-3": 9}
     memory.next_bd_seq()
@@ -64,9 +64,9 @@ def test_a_damaged_file_is_named_kept_aside_and_replaced(tmp_path, text, capsys)
     path.write_text(text)
     memory = Memory.open(tmp_path, position(newest={"bench-1": 9}))
     assert (memory.bd_seq, memory.sent) == (None, {"bench-1": 9})
-    said = capsys.readouterr().out
-    assert str(path) in said
-    assert "cannot be read" in said
+    output = capsys.readouterr().out
+    assert str(path) in output
+    assert "cannot be read" in output
     assert (tmp_path / "sparkplug.damaged").read_text() == text
     assert memory.next_bd_seq() == 0
     assert json.loads(path.read_text())["bdSeq"] == 0

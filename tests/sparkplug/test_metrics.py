@@ -1,4 +1,4 @@
-"""Results and readings as metrics: what is null, what is good, and that every message has the same names."""
+"""Results and readings as metrics: null values, quality, and the same names in every message."""
 
 import json
 
@@ -42,7 +42,7 @@ def test_a_result_carries_its_identity_and_the_time_of_its_end():
 
 @pytest.mark.parametrize("quality", list(Quality))
 def test_only_good_is_good(quality):
-    """A host that knows only Sparkplug's three codes must not take a doubtful number for a good one."""
+    """A host with only Sparkplug's three codes must not take a doubtful number for a good one."""
     got = by_name(result_metrics(record(value=1.5, unit="mPa.s", quality=quality.value), "db-1"))["result/value"]
     assert properties(got)["Quality"] == (192 if quality is Quality.GOOD else 0)
     assert properties(got)["opc_ua_quality"] == quality.value
@@ -50,7 +50,7 @@ def test_only_good_is_good(quality):
 
 
 @pytest.mark.parametrize("quality", ["Good_Overload", "", None, 7])
-def test_a_quality_nobody_knows_is_not_good(quality):
+def test_an_unknown_quality_is_not_good(quality):
     got = by_name(result_metrics(record(value=1.5, unit="mPa.s", quality=quality), "db-1"))["result/value"]
     assert properties(got)["Quality"] == 0
 
@@ -89,7 +89,7 @@ def test_readings_carry_the_quality_of_their_own_channel(values, faults, expecte
     assert {m.type for m in got} == {DataType.DOUBLE}
 
 
-def test_an_instrument_nobody_has_heard_of_yet_has_all_its_channels():
+def test_an_instrument_without_reading_has_all_its_channels():
     assert [m.name for m in channel_metrics(CHANNELS, {}, (), 9)] == [
         "channel/torque",
         "channel/speed",

@@ -57,32 +57,32 @@ def test_field_numbers_are_those_of_the_specification(message):
 def test_topics_are_those_of_the_specification():
     """SPB-TOP-01."""
     names = Names("lab", "bench1", "host1")
-    assert names.of_node("NBIRTH") == "spBv1.0/lab/NBIRTH/bench1"
-    assert names.of_node("NDATA") == "spBv1.0/lab/NDATA/bench1"
-    assert names.of_node("NDEATH") == "spBv1.0/lab/NDEATH/bench1"
-    assert names.of_node("NCMD") == "spBv1.0/lab/NCMD/bench1"
-    assert names.of_device("DBIRTH", "rot1") == "spBv1.0/lab/DBIRTH/bench1/rot1"
-    assert names.of_device("DDATA", "rot1") == "spBv1.0/lab/DDATA/bench1/rot1"
-    assert names.of_device("DDEATH", "rot1") == "spBv1.0/lab/DDEATH/bench1/rot1"
-    assert names.state == "spBv1.0/STATE/host1"
+    assert names.node_topic("NBIRTH") == "spBv1.0/lab/NBIRTH/bench1"
+    assert names.node_topic("NDATA") == "spBv1.0/lab/NDATA/bench1"
+    assert names.node_topic("NDEATH") == "spBv1.0/lab/NDEATH/bench1"
+    assert names.node_topic("NCMD") == "spBv1.0/lab/NCMD/bench1"
+    assert names.device_topic("DBIRTH", "rot1") == "spBv1.0/lab/DBIRTH/bench1/rot1"
+    assert names.device_topic("DDATA", "rot1") == "spBv1.0/lab/DDATA/bench1/rot1"
+    assert names.device_topic("DDEATH", "rot1") == "spBv1.0/lab/DDEATH/bench1/rot1"
+    assert names.state_topic == "spBv1.0/STATE/host1"
 
 
 def test_filters_of_hosts_catch_them():
     """MQT-TOP-01: filters as OASIS MQTT 3.1.1, section 4.7 has them, by paho's own matcher."""
     names = Names("lab", "bench1", "host1")
     for wanted in ("spBv1.0/#", "spBv1.0/lab/#", "spBv1.0/+/NBIRTH/#", "spBv1.0/lab/+/bench1"):
-        assert topic_matches_sub(wanted, names.of_node("NBIRTH"))
-    assert topic_matches_sub("spBv1.0/lab/DDATA/+/+", names.of_device("DDATA", "rot1"))
-    assert not topic_matches_sub("spBv1.0/lab/#", names.state)
+        assert topic_matches_sub(wanted, names.node_topic("NBIRTH"))
+    assert topic_matches_sub("spBv1.0/lab/DDATA/+/+", names.device_topic("DDATA", "rot1"))
+    assert not topic_matches_sub("spBv1.0/lab/#", names.state_topic)
 
 
 @pytest.mark.parametrize("sign", "+/#")
 @pytest.mark.parametrize("where", ["group", "node", "host", "device"])
-def test_identifiers_refuse_what_the_specification_forbids(sign, where):
+def test_identifiers_refuse_reserved_characters(sign, where):
     bad = f"a{sign}b"
-    with pytest.raises(SettingError, match="meaning of its own"):
+    with pytest.raises(SettingError, match="reserved in topics"):
         if where == "device":
-            Names("lab", "bench1").of_device("DDATA", bad)
+            Names("lab", "bench1").device_topic("DDATA", bad)
         else:
             Names(**{"group": "lab", "node": "bench1", "host": "host1", where: bad})
 
@@ -167,7 +167,7 @@ def test_a_library_without_our_description_reads_the_same():
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf, None])
-def test_what_is_no_number_is_null(value):
+def test_numbers_that_are_not_finite_are_null(value):
     (metric,) = decode(payload([Metric("a", DataType.DOUBLE, value, 1)], 1, 0, birth=True)).metrics
     assert metric.null
     assert metric.value is None

@@ -28,7 +28,7 @@ def test_the_broker_of_mqtt_is_taken_under_a_name_of_its_own(tmp_path, monkeypat
     node = Sparkplug.from_settings(daemon)
     assert (node.settings.host, node.settings.user, node.settings.password) == ("broker", "daq", "slip")
     assert node.settings.client_id == ""
-    assert node.names.of_node("NBIRTH") == "spBv1.0/glaze-works/NBIRTH/kiln-street"
+    assert node.names.node_topic("NBIRTH") == "spBv1.0/glaze-works/NBIRTH/kiln-street"
 
 
 def test_it_may_have_a_broker_of_its_own(tmp_path):
@@ -39,7 +39,7 @@ def test_it_may_have_a_broker_of_its_own(tmp_path):
     )
     node = Sparkplug.from_settings(daemon)
     assert (node.settings.host, node.settings.port, node.settings.client_id) == ("other", 2883, "edge")
-    assert node.names.state == "spBv1.0/STATE/tower"
+    assert node.names.state_topic == "spBv1.0/STATE/tower"
     assert daemon.sparkplug.channels == 2_000_000_000
 
 
@@ -66,7 +66,7 @@ def test_without_the_table_there_is_no_node_and_no_library(tmp_path):
         (MQTT + '[sparkplug]\ngroup = "g"\nnode = "n"\n[sparkplug.broker]\nhost = "mqtt://x"\n', "sparkplug.broker.host"),
     ],
 )  # fmt: skip
-def test_what_is_wrong_is_named(tmp_path, text, says):
+def test_wrong_values_are_named(tmp_path, text, says):
     with pytest.raises(SettingError) as error:
         load(tmp_path, text)
     assert says in str(error.value)
@@ -81,7 +81,7 @@ def test_a_password_that_is_not_there_is_named_by_its_own_key(tmp_path, monkeypa
         Sparkplug.from_settings(daemon)
 
 
-def test_a_missing_library_is_said_with_what_to_install(tmp_path, monkeypatch):
+def test_a_missing_library_is_reported_with_the_package_to_install(tmp_path, monkeypatch):
     find = importlib.util.find_spec
     monkeypatch.setattr(importlib.util, "find_spec", lambda name: None if name.startswith("google") else find(name))
     daemon = load(tmp_path, '[sparkplug]\ngroup = "g"\nnode = "n"\n[sparkplug.broker]\nhost = "b"\n')
@@ -89,7 +89,7 @@ def test_a_missing_library_is_said_with_what_to_install(tmp_path, monkeypatch):
         Sparkplug.from_settings(daemon)
 
 
-def test_a_device_does_not_die_of_being_asked_who_it_is_after_a_run():
+def test_a_device_stays_alive_while_it_is_identified_after_a_run():
     session = SimpleNamespace(standing=Standing())
     content = _Content(SimpleNamespace(), None, None)
     lives = []

@@ -29,7 +29,7 @@ from tests.support.runs.stored import T0, begin, blocks, builder, conclude, end,
 
 
 def script():
-    """Every kind of transaction, run after run; the same each time."""
+    """Return transactions of every kind, for several runs; the same at each call."""
     yield "ping", Ping()
     yield "register", register()
     for number in range(1, 4):
@@ -62,7 +62,7 @@ def script():
 
 
 def all_points() -> list[str]:
-    """The name of every point between statements that the script passes, in order."""
+    """Return the names of all points between statements that the script passes, in order."""
     seen: list[str] = []
     with tempfile.TemporaryDirectory() as folder, Store(f"{folder}/daq.sqlite", crash_hook=seen.append) as store:
         for _, transaction in script():
@@ -71,7 +71,7 @@ def all_points() -> list[str]:
 
 
 def write_until_killed(path: str, point: str, skip: int, report: str) -> None:
-    """Run the script; die at the point after passing it `skip` times.  `report` gets the names of what was confirmed."""
+    """Run the script and die at the point after passing it `skip` times; `report` gets the confirmed transactions."""
     left = skip
 
     def hook(name: str) -> None:

@@ -1,4 +1,4 @@
-"""The audit trail cannot be changed, shortened or extended unseen."""
+"""A changed, shortened or extended audit trail is detected."""
 
 import hashlib
 import json
@@ -33,7 +33,7 @@ def chain(count):
 def test_a_whole_chain_holds_and_its_hash_can_be_recomputed_by_hand():
     entries = chain(4)
     assert first_break("s", entries) == ""
-    # Independent of the module: what DEVELOPERS and an auditor would compute with any SHA-256 tool.
+    # Independent of the module: as an auditor would compute it with any SHA-256 tool.
     text = json.dumps([genesis("s"), 1, T0, "m.keeper", "noted", "bench", '{"n":0}'], separators=(",", ":"))
     assert entries[0].hash == hashlib.sha256(text.encode()).hexdigest()
 
@@ -49,7 +49,7 @@ def test_any_changed_field_breaks_the_chain(field):
 def test_a_removed_entry_breaks_the_chain_and_so_does_another_database():
     entries = chain(4)
     assert first_break("s", entries[:1] + entries[2:]) == "audit entry 2 is missing"
-    assert first_break("another", entries) == "audit entry 1 does not follow the one before it"
+    assert first_break("another", entries) == "audit entry 1 does not follow the entry before it"
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Copies that can be trusted, and what a restored one may not be mistaken for."""
+"""Backups are complete and checked, and a restored one has a new identity."""
 
 import json
 import os
@@ -23,7 +23,7 @@ def store(tmp_path):
         yield opened
 
 
-def test_a_copy_of_a_database_in_use_holds_what_was_committed(store, tmp_path):
+def test_a_copy_of_a_database_in_use_has_all_committed_data(store, tmp_path):
     made = backup(store.path, tmp_path / "copy.sqlite")
     store.submit(conclude("b")).result(10)
     assert (made.runs, made.results, made.source) == (2, 1, store.source)
@@ -68,7 +68,7 @@ def test_a_copy_with_a_broken_audit_trail_is_not_kept(store, tmp_path):
     assert not [p for p in tmp_path.iterdir() if "copy" in p.name]
 
 
-def test_a_target_that_cannot_be_written_is_said(store, tmp_path):
+def test_a_target_that_cannot_be_written_is_reported(store, tmp_path):
     with pytest.raises(StoreError, match="cannot be opened"):
         backup(store.path, tmp_path / "nowhere" / "copy.sqlite")
     with pytest.raises(StoreError, match="there is no database to copy"):
@@ -109,12 +109,12 @@ def test_a_restored_database_is_a_new_epoch_with_numbers_of_its_own(store, tmp_p
 
 def test_restoring_over_a_database_is_refused(store, tmp_path):
     made = backup(store.path, tmp_path / "copy.sqlite")
-    with pytest.raises(StoreError, match="in the way"):
+    with pytest.raises(StoreError, match="exists: move it aside"):
         restore(made.path, store.path, utc_ns=T0, who="m.keeper")
     store.close()
     (tmp_path / "daq.sqlite").rename(tmp_path / "aside.sqlite")
     (tmp_path / "daq.sqlite-wal").write_bytes(b"")
-    with pytest.raises(StoreError, match=r"daq\.sqlite-wal is in the way"):
+    with pytest.raises(StoreError, match=r"daq\.sqlite-wal exists"):
         restore(made.path, store.path, utc_ns=T0, who="m.keeper")
 
 

@@ -1,4 +1,4 @@
-"""What `daq doctor` finds in a database, and what it says to do."""
+"""Findings of `daq doctor` in a database, and the actions it names."""
 
 import sqlite3
 import zlib
@@ -42,7 +42,7 @@ def spoil(path, *statements):
     connection.close()
 
 
-def test_a_healthy_database_has_no_faults_and_says_what_was_looked_at(path):
+def test_a_healthy_database_has_no_faults_and_each_check_is_listed(path):
     findings = check_database(path, utc_ns=NOW)
     assert faults(path) == []
     assert [f.what for f in findings] == [
@@ -57,12 +57,12 @@ def test_a_healthy_database_has_no_faults_and_says_what_was_looked_at(path):
     ("statement", "what", "say"),
     [
         ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "audit trail", sentences.AUDIT_ENTRY_CHANGED),
-        ("DELETE FROM audit WHERE seq = 10", "ended runs", "does not know the end of run c"),
+        ("DELETE FROM audit WHERE seq = 10", "ended runs", "has no entry for the end of run c"),
         ("UPDATE runs SET motor = 'not_moved' WHERE id = 'b'", "ended runs", "the motor of run b"),
         ("UPDATE results SET data = '{}' WHERE id = 'b'", "ended runs", "the result of run b"),
         ("DELETE FROM results WHERE id = 'b'", "sequence numbers", "result 2 of rotor-1 (epoch 1) is missing"),
         ("DELETE FROM journal WHERE run = 'b' AND seq = 0", "journals", "block 0 of run b is missing"),
-        ("DELETE FROM journal WHERE run = 'b' AND seq = 1", "results", "journal that is no longer there"),
+        ("DELETE FROM journal WHERE run = 'b' AND seq = 1", "results", "journal block that is missing"),
         ("UPDATE journal SET records = 5, digest = 'x' WHERE run = 'a' AND seq = 1", "journals", "run a"),
         (
             ("UPDATE journal SET data = ? WHERE run = 'c' AND seq = 0", (zlib.compress(b"other"),)),
@@ -81,9 +81,11 @@ def test_tampering_is_found_and_named(path, statement, what, say):
 
 
 def test_a_shortened_audit_trail_is_found_by_the_results_that_stand_on_it(path):
-    # The chain alone cannot miss what was cut from its end.
+    # The chain alone cannot show entries cut from its end.
     spoil(path, "DELETE FROM audit WHERE seq > 8")
-    assert ("audit trail", "8 entries, the chain holds") in [(f.what, f.say) for f in check_database(path, utc_ns=NOW)]
+    assert ("audit trail", "8 entries, the chain is unbroken") in [
+        (f.what, f.say) for f in check_database(path, utc_ns=NOW)
+    ]
     assert any("names audit entry 9" in say for what, say in faults(path) if what == "results")
 
 

@@ -1,4 +1,4 @@
-"""The process is killed between any two statements: afterwards each transaction is there wholly or not at all."""
+"""The process is killed between any two statements: each transaction is then complete or absent."""
 
 import subprocess
 import sys
@@ -33,7 +33,7 @@ def crash(children, path, point, skip):
 
 
 def contents(path):
-    """Everything in the file, times and blobs included."""
+    """Return everything in the file, times and blobs included."""
     with Store(path) as store, store.reader() as reader:
         tables = [row["name"] for row in reader.query("SELECT name FROM sqlite_schema WHERE type = 'table'")]
         return {
@@ -44,7 +44,7 @@ def contents(path):
 
 
 def state_after(path, count):
-    """What the file holds after the first `count` transactions of the script, undisturbed."""
+    """Return the contents of the file after the first `count` transactions of the script, without a crash."""
     with Store(path, utc_ns=T0) as store:
         for _, transaction in list(script())[:count]:
             store.submit(transaction).result(10)
@@ -52,7 +52,7 @@ def state_after(path, count):
 
 
 def without_hashes(found):
-    """The hashes differ between two databases, because their chains begin with their identity."""
+    """Remove the hashes, which differ between two databases because their chains start with the identity."""
     hidden = ("hash", "previous", "audit_head", "payload", "data")
     out = {}
     for table, rows in found.items():
@@ -78,12 +78,12 @@ def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, point):
     assert code == -9
     names = [name for name, _ in script()]
     assert confirmed == names[: len(confirmed)]
-    # What was confirmed is there.  Killed between COMMIT and the answer, one more is.
+    # Every confirmed transaction is there.  After a kill between COMMIT and the answer there is one more.
     count = len(confirmed) + point.endswith(".committed")
     expected = state_after(tmp_path / "reference.sqlite", count)
     assert without_hashes(contents(path)) == without_hashes(expected)
     assert faults(path) == []
-    # And work goes on where it stopped.
+    # The work continues from there.
     with Store(path) as store:
         for _, transaction in list(script())[count:]:
             store.submit(transaction).result(10)

@@ -1,4 +1,4 @@
-"""A full disk, a held lock, a damaged file: said clearly, nothing crashes, what was committed stays."""
+"""A full disk, a held lock, a damaged file: the fault is reported, nothing crashes, committed data stay."""
 
 import os
 import resource
@@ -61,7 +61,7 @@ def test_no_run_begins_on_a_nearly_full_disk_but_one_that_runs_may_end(path):
         for step in (register(), begin("a")):
             store.submit(step).result(10)
     with Store(path, reserve_bytes=2**62) as store:
-        with pytest.raises(StorageError, match="no new run begins; free some space"):
+        with pytest.raises(StorageError, match="no new run starts; free some space"):
             store.submit(begin("b")).result(10)
         store.submit(conclude("a")).result(10)
         store.submit(end("a")).result(10)
@@ -113,7 +113,7 @@ def test_when_the_system_refuses_to_write_every_confirmed_entry_is_there(path):
 
 @pytest.fixture
 def small_disk(tmp_path):
-    """A file system of its own with 1 MiB, where the system lets us make one."""
+    """A separate file system of 1 MiB, where the system permits one."""
     folder = tmp_path / "small"
     folder.mkdir()
     command = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(folder)]
@@ -137,14 +137,14 @@ def test_a_disk_that_is_really_full_and_then_has_room_again(small_disk):
         assert "the disk is full" in str(errors[-1])
         with store.reader() as reader:
             assert len(reader.audit()) == 2 + done
-        assert any("no run begins" in f.say for f in check_database(path, utc_ns=T0) if f.what == "disk")
+        assert any("no run starts" in f.say for f in check_database(path, utc_ns=T0) if f.what == "disk")
         ballast.unlink()
         store.submit(conclude("a", block=big_block(100_000))).result(10)
         assert store.trouble is None
     assert faults_of(path) == []
 
 
-def test_a_lock_held_by_another_program_is_said_and_does_not_last(path, monkeypatch):
+def test_a_lock_held_by_another_program_is_reported_and_its_end_clears_the_fault(path, monkeypatch):
     monkeypatch.setattr("daq.adapters.store.store.BUSY_SECONDS", 0.1)
     with Store(path, utc_ns=T0) as store:
         other = sqlite3.connect(path, isolation_level=None)
@@ -157,7 +157,7 @@ def test_a_lock_held_by_another_program_is_said_and_does_not_last(path, monkeypa
         assert store.trouble is None
 
 
-def test_opening_while_another_program_holds_it_is_said(path, monkeypatch):
+def test_opening_while_another_program_holds_the_file_is_reported(path, monkeypatch):
     monkeypatch.setattr("daq.adapters.store.store.BUSY_SECONDS", 0.1)
     other = sqlite3.connect(path, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
@@ -225,7 +225,7 @@ def test_a_file_of_another_kind_is_not_touched(path, tmp_path):
     assert other.read_bytes() == before
 
 
-def test_a_folder_that_is_missing_is_said(tmp_path):
+def test_a_missing_folder_is_reported(tmp_path):
     with pytest.raises(StorageError, match="check that its folder exists"):
         Store(tmp_path / "nowhere" / "daq.sqlite")
 

@@ -1,4 +1,4 @@
-"""Migrations: frozen, whole or not at all, from every old version."""
+"""Migrations: frozen, atomic, from every old version."""
 
 import hashlib
 import sqlite3
@@ -72,7 +72,7 @@ def test_a_failing_migration_is_rolled_back_whole_and_stays_pending(tmp_path):
         names = {name for _, name, _ in tables(path)}
         assert "extra" not in names
         assert db.table("kept").count == 2
-        # The one before it stands; repaired, the failed one is applied alone.
+        # The migration before it is kept; after a repair only the failed one is applied.
         assert migrate(db, [*STEPS, good, ("0003_bad", "CREATE TABLE extra (x INTEGER) STRICT;")]) == ["0003_bad"]
     connection.close()
     assert tables(path) != before

@@ -1,4 +1,4 @@
-"""Blocks that wait at the same time share one commit, and a bad one among them harms no other."""
+"""Blocks that wait at the same time share one commit; a bad one among them affects no other."""
 
 import threading
 
@@ -11,7 +11,7 @@ from tests.support.runs.stored import T0, begin, blocks, register
 
 
 class Gate:
-    """Holds the writer in an audit entry, so that what is submitted meanwhile waits; counts commits."""
+    """Hook that holds the writer in an audit entry, so that later submissions wait; it counts commits."""
 
     def __init__(self) -> None:
         self.points: list[str] = []
@@ -43,7 +43,7 @@ def store(tmp_path, gate):
 
 
 def held(store, gate, transactions):
-    """Submit all while the writer is busy with something else, then let it go on."""
+    """Submit all while the writer is held in another transaction, then release it."""
     busy = store.submit(Audit(T0, "tester", "something", "else"))
     assert gate.entered.wait(10)
     futures = [store.submit(t) for t in transactions]
@@ -82,7 +82,7 @@ def test_a_block_that_does_not_follow_is_refused_alone(store, gate):
     assert store.trouble is None
 
 
-def test_order_is_kept_and_what_is_no_block_commits_by_itself(store, gate):
+def test_order_is_kept_and_other_transactions_commit_alone(store, gate):
     first, second = blocks(2)
     order = [
         AppendBlock("run-0", first),
@@ -105,7 +105,7 @@ def test_no_commit_grows_without_bound(store, gate):
     assert len(stored(store, "run-0")) == len(chain)
 
 
-def test_closing_finishes_what_waits(tmp_path, gate):
+def test_closing_finishes_the_waiting_transactions(tmp_path, gate):
     (block, *_) = blocks(1)
     with Store(tmp_path / "other.sqlite", utc_ns=T0, crash_hook=gate.hook) as store:
         store.submit(register()).result(10)

@@ -1,4 +1,4 @@
-"""What the store takes, keeps and refuses, on a real file."""
+"""Transactions of the store on a real file: accepted, kept, refused."""
 
 import json
 import sqlite3
@@ -38,7 +38,7 @@ def test_a_whole_run_is_stored_and_read_back(store):
         assert reader.kept("run-1") == [{"mean": 1}, {"mean": 2}]
         (result,) = reader.results("run-1")
         data = json.loads(result.data)
-        # What the payload was built from is what is stored.
+        # The stored values are those the payload was built from.
         assert data == {
             "run": "run-1",
             "sequence": 1,
@@ -139,7 +139,7 @@ def test_a_run_does_not_end_without_a_result(store):
 def test_a_run_begins_only_with_a_registered_method(store):
     with pytest.raises(StoreError, match="FOREIGN KEY"):
         do(store, begin("run-1"))
-    assert store.trouble is None  # the file is well, the request was wrong
+    assert store.trouble is None  # no fault of the file: the request was wrong
 
 
 def test_unfinished_runs_are_found(store):
@@ -190,7 +190,7 @@ def test_a_cancelled_transaction_did_not_happen(store):
         assert reader.audit() == []
 
 
-def test_after_close_nothing_is_taken_and_what_was_submitted_is_done(tmp_path):
+def test_after_close_nothing_is_accepted_and_submitted_transactions_are_done(tmp_path):
     store = Store(tmp_path / "daq.sqlite")
     futures = [store.submit(Audit(T0 + i, "m.keeper", "noted", "bench")) for i in range(50)]
     store.close()
@@ -238,7 +238,7 @@ def test_a_reader_in_the_middle_of_a_long_query_does_not_hold_up_the_writer(stor
     slow.execute("BEGIN")
     assert slow.execute("SELECT count(*) FROM audit").fetchone() == (5,)
     do(store, Audit(T0, "m.keeper", "noted", "bench"))
-    assert slow.execute("SELECT count(*) FROM audit").fetchone() == (5,)  # its own moment
+    assert slow.execute("SELECT count(*) FROM audit").fetchone() == (5,)  # in a commit of its own
     slow.execute("COMMIT")
     assert slow.execute("SELECT count(*) FROM audit").fetchone() == (6,)
     slow.close()

@@ -1,4 +1,4 @@
-"""Verifications are audited with their result, and found again; so is what runs tell of an instrument's health."""
+"""Verifications are audited with their result and found again; so are the health figures of runs."""
 
 import json
 
@@ -29,7 +29,7 @@ def test_a_verification_is_audited_before_its_result_which_carries_it(store):
         audit = {e.seq: e for e in reader.audit()}
     assert json.loads(entry.detail) == {"passed": True, "run": "a"}
     assert (entry.who, entry.subject) == ("m.keeper", "rotor-1")
-    # The head a result carries comes after the entry, so that it seals it.
+    # The audit head in a result follows the entry, so that the result seals it.
     assert audit[result.audit_seq].what == "run_concluded"
     assert audit[result.audit_seq].previous == entry.hash
 
@@ -70,7 +70,7 @@ def test_health_of_the_newest_runs_oldest_first(store):
     with store.reader() as reader:
         assert reader.health("rotor-1", limit=2) == {"b": {"zero": 7}, "c": {"zero": 2}}
         assert reader.health("rotor-2") == {}
-        # Looked up by an index, however long the audit trail is.
+        # The query uses an index, for any length of the audit trail.
         plan = reader.query(
             "EXPLAIN QUERY PLAN SELECT * FROM audit WHERE what = 'verification' AND subject = 'x' ORDER BY seq"
         )

@@ -34,5 +34,5 @@ SAME_BIT_FOR_BIT = "the same, bit for bit"
 DAMAGED_JOURNAL = "journal is damaged: "
 
 # The broker and the collector
-LARGER_THAN_THE_BROKER_TAKES = "larger than the broker takes"
+LARGER_THAN_THE_BROKER_TAKES = "larger than the broker accepts"
 CLIENT_CERTIFICATE_NEEDED = "requires a valid client certificate"

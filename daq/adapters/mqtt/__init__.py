@@ -1,1 +1,1 @@
-"""Brokers: connection, settings, topics, and one inside the process."""
+"""Connections to MQTT brokers: settings, topics, the connection, and a broker inside the process."""

@@ -1,4 +1,4 @@
-"""aiomqtt's client with the answers it keeps to itself: reason codes, limits, and when the line is lost."""
+"""An aiomqtt client that also reports reason codes, the broker's limits and the loss of the connection."""
 
 import asyncio
 import contextlib
@@ -15,36 +15,36 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.core.errors import DaqError
 
 T = TypeVar("T")
-Answered = Callable[[int], None]
+AnswerCallback = Callable[[int], None]
 LOST: Final = -1
-"""In place of a reason code: the connection ended before the answer came."""
+"""Takes the place of a reason code when the connection ended before the broker's answer arrived."""
 
 
-def unheard(code: int) -> None:
-    """Takes an answer that nobody waits for."""
+def ignore_answer(code: int) -> None:
+    """Do nothing with the broker's answer; for messages whose answer has no effect."""
 
 
-async def to_the_end(awaitable: Coroutine[Any, Any, T]) -> T:
-    """Await what must not be left half done: cancelled, it is still waited for, and then the cancellation goes on."""
+async def run_to_completion(awaitable: Coroutine[Any, Any, T]) -> T:
+    """Await a coroutine to its end; a cancellation of the caller is raised only after that."""
     task = asyncio.ensure_future(awaitable)
     try:
         return await asyncio.shield(task)
     except asyncio.CancelledError:
         await asyncio.wait([task])
         if not task.cancelled():
-            task.exception()  # seen here: nobody else will ask
+            task.exception()  # read the exception, so that asyncio does not log it as never retrieved
         raise
 
 
 class BrokerDownError(DaqError):
-    """There is no connection to the broker, or it was lost.  Example: the broker was restarted."""
+    """There is no connection to the broker, or the connection was lost.  Example: the broker was restarted."""
 
 
 class RefusedError(DaqError):
     """The broker refused a message or the connection.  Example: an access rule forbids the topic.
 
     Attributes:
-        for_good: the same message will be refused each time, whatever the broker's keeper allows.
+        for_good: the broker refuses the same message each time, also after a change of its access rules.
     """
 
     def __init__(self, text: str, *, for_good: bool = False) -> None:
@@ -53,37 +53,49 @@ class RefusedError(DaqError):
 
 
 class NoAnswerError(aiomqtt.MqttError):
-    """Somebody listens at the port and does not answer the greeting."""
+    """The port accepts connections, but no answer to CONNECT arrived.  Example: a broker without MQTT 5."""
 
 
-class OpenClient(aiomqtt.Client):
-    """A client for one connection."""
+class BrokerClient(aiomqtt.Client):
+    """A client for one connection.
+
+    Attributes:
+        limits: ``ReceiveMaximum`` and ``MaximumPacketSize`` of the broker, where it states them.
+        session_present: the broker has kept a session of this client.
+        on_arrival: is called with topic, payload and the retained flag of each message as it is read; the library's
+            queue stays empty then.
+        lost: is done, with the reason, when the connection has ended.
+    """
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        # The library forgets this one where the connection is lost as soon as it stands; see `enter`.
+        # The library never reads this future where the connection is lost right after CONNACK; see `open_client`.
         self._disconnected.add_done_callback(lambda ended: ended.cancelled() or ended.exception())
-        self._answers: dict[int, Answered] = {}
+        self._answers: dict[int, AnswerCallback] = {}
         self.limits: dict[str, int] = {}
         self.session_present = False
-        """Whether the broker knew this client from before."""
         self.on_arrival: Callable[[str, bytes, bool], None] | None = None
-        """Takes topic, payload and whether it was retained, at once as it is read, instead of the library's queue."""
         self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
     def watch(self) -> None:
-        """From now on, `lost` tells of the end of the connection."""
+        """Complete `lost` when the connection ends from now on."""
         self._disconnected.add_done_callback(self._on_end)
 
     def start_publish(
-        self, topic: str, payload: bytes, qos: int, retain: bool, properties: Properties | None, answered: Answered
+        self,
+        topic: str,
+        payload: bytes,
+        qos: int,
+        retain: bool,
+        properties: Properties | None,
+        answered: AnswerCallback,
     ) -> None:
-        """Send a message; `answered` is called with the reason code of its answer, or with `LOST`.
+        """Send a message; `answered` is called with the reason code of the answer, or with `LOST`.
 
-        It is called while the answer is read, and not at all where there is none (QoS 0).
+        The call is made while the answer is read.  With QoS 0 there is no answer and no call.
 
         Raises:
-            BrokerDownError: the connection is lost already.
+            BrokerDownError: the connection has ended, or the library cannot send.
         """
         if self.lost.done():
             raise BrokerDownError(self.lost.result())
@@ -96,25 +108,25 @@ class OpenClient(aiomqtt.Client):
 
     @property
     def backlog(self) -> int:
-        """Packets that wait for the network."""
+        """Number of packets that wait for the network."""
         return len(self._client._out_packet)  # noqa: SLF001 - paho has no public count of what is not yet written
 
     @property
     def reached(self) -> bool:
-        """Whether a connection to the port stands."""
+        """True while the TCP connection is open."""
         return self._client.socket() is not None
 
     def drop(self) -> None:
-        """Close the socket without a farewell."""
+        """Close the socket without DISCONNECT."""
         self._client._sock_close()  # noqa: SLF001 - aiomqtt leaves it open when connecting fails
 
     def hang_up(self) -> None:
-        """The same on an open connection; whoever waits for an answer is told."""
+        """Close an open connection without DISCONNECT; every message without answer gets `LOST`."""
         self.drop()
         self._end("the connection was given up")
 
     async def finish(self) -> None:
-        """Wait for the library's own task, so that nothing of the connection is left."""
+        """Cancel the library's background task and wait for its end."""
         task = self._misc_task
         if task is not None:
             task.cancel()
@@ -144,7 +156,7 @@ class OpenClient(aiomqtt.Client):
             if properties is not None and hasattr(properties, name):
                 self.limits[name] = getattr(properties, name)
         if "ReceiveMaximum" in self.limits:
-            # The library holds back what is more, which would end the connection; its setter allows that only before.
+            # More messages in flight would end the connection.  The library's setter works only before CONNECT.
             most = min(self._client.max_inflight_messages, self.limits["ReceiveMaximum"])
             self._client._max_inflight_messages = most  # noqa: SLF001 - see above
         super()._on_connect(client, userdata, flags, reason_code, properties)
@@ -158,7 +170,7 @@ class OpenClient(aiomqtt.Client):
         properties: Properties | None = None,
     ) -> None:
         if not self._connected.done():
-            self._connected.set_exception(NoAnswerError(f"it hung up before it answered ({reason_code})"))
+            self._connected.set_exception(NoAnswerError(f"it closed the connection before it answered ({reason_code})"))
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
@@ -168,7 +180,7 @@ class OpenClient(aiomqtt.Client):
         try:
             topic = message.topic
         except UnicodeDecodeError:
-            return  # no topic of ours
+            return  # daq publishes no topic that is not UTF-8
         self.on_arrival(topic, bytes(message.payload), bool(message.retain))
 
     def _on_publish(
@@ -181,37 +193,37 @@ class OpenClient(aiomqtt.Client):
             answered(reason_code.value)
 
 
-async def enter(client: OpenClient) -> None:
-    """Connect; from then on `lost` tells of the end.
+async def open_client(client: BrokerClient) -> None:
+    """Connect the client and start to watch the connection (`BrokerClient.lost`).
 
     Raises:
-        aiomqtt.MqttError: no connection came about, and nothing is left of it.
+        aiomqtt.MqttError: the connection failed; its socket and task are closed.
     """
     try:
-        # The library connects in a thread that cannot be cancelled: wait for it, then undo.
-        await to_the_end(client.__aenter__())
+        # The library connects in a thread that cannot be cancelled: wait for it, then close.
+        await run_to_completion(client.__aenter__())
     except asyncio.CancelledError:
-        await leave(client)
+        await close_client(client)
         raise
     except aiomqtt.MqttError as error:
         reached = client.reached
         client.drop()
         await client.finish()
         if reached and type(error) is aiomqtt.MqttError:
-            raise NoAnswerError("it does not answer the greeting") from error
+            raise NoAnswerError("it does not answer CONNECT") from error
         raise
     if not client.reached:
-        await leave(client)
-        raise aiomqtt.MqttError("it hung up as soon as it had answered the greeting")
+        await close_client(client)
+        raise aiomqtt.MqttError("it closed the connection right after it had accepted it")
     client.watch()
 
 
-async def leave(client: OpenClient) -> None:
-    """Say farewell, where somebody listens, and leave nothing of the connection."""
-    await to_the_end(_part(client))
+async def close_client(client: BrokerClient) -> None:
+    """Send DISCONNECT where the connection is open, and close socket and task."""
+    await run_to_completion(_disconnect(client))
 
 
-async def _part(client: OpenClient) -> None:
+async def _disconnect(client: BrokerClient) -> None:
     if client.reached and not client.lost.done():
         with contextlib.suppress(aiomqtt.MqttError):
             await client.__aexit__(None, None, None)
@@ -219,10 +231,10 @@ async def _part(client: OpenClient) -> None:
     await client.finish()
 
 
-def explained(error: aiomqtt.MqttError, settings: MqttSettings) -> DaqError:
-    """Why no connection came about, for a person."""
+def connection_error(error: aiomqtt.MqttError, settings: MqttSettings) -> DaqError:
+    """Return the error of a failed connection, with a text for a person."""
     if isinstance(error, MqttConnectError):
         return RefusedError(
-            f"the broker at {settings.place} does not let us in: {error}; check user, password and the broker's rules"
+            f"the broker at {settings.place} refuses the connection: {error}; check user, password and access rules"
         )
     return BrokerDownError(f"no broker answers at {settings.place}: {error}; check host, port, TLS and the network")

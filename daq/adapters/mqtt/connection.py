@@ -1,9 +1,8 @@
-"""One connection to a broker.  What the client library does not say is found out and hidden here.
+"""One connection to a broker, with every refusal and every loss reported.
 
-aiomqtt returns normally from a publish that the broker refused, waits a whole time-out for
-acknowledgements that can no longer come, and does not notice a broker that hangs up before
-it answers.  `Connection` reads the reason codes itself and ends every wait when the
-connection is lost.
+aiomqtt returns normally from a publish that the broker refused.  It waits a whole time-out for acknowledgements that
+can no longer arrive.  It does not notice a broker that closes the connection before it answers.  `Connection` reads
+the reason codes itself and ends every wait when the connection is lost.
 """
 
 import asyncio
@@ -24,44 +23,48 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daq.adapters.mqtt.client import (
     LOST,
-    Answered,
+    AnswerCallback,
+    BrokerClient,
     BrokerDownError,
     NoAnswerError,
-    OpenClient,
     RefusedError,
-    enter,
-    explained,
-    leave,
-    unheard,
+    close_client,
+    connection_error,
+    ignore_answer,
+    open_client,
 )
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 
 WINDOW: Final = 10
-"""At most so many messages are on their way unacknowledged."""
+"""Maximum number of messages sent and not yet acknowledged."""
 REFUSED_FROM: Final = 0x80
-"""Reason codes from here on are refusals (MQTT 5, section 2.4)."""
+"""Smallest reason code that is a refusal (MQTT 5, section 2.4)."""
 TOO_LARGE: Final = 0x95
 FOR_GOOD: Final = frozenset({0x90, TOO_LARGE, 0x99})
-"""Refusals of the message itself: topic name invalid, packet too large, payload format invalid.  Others (not
-authorised, quota exceeded, unspecified) depend on the broker's rules and state, which its keeper may change."""
+"""Reason codes that refuse the message itself: topic name invalid, packet too large, payload format invalid.
+
+All other codes (not authorised, quota exceeded, unspecified) depend on the broker's rules and state, which can change.
+"""
 GREETING_S: Final = 5.0
-"""How long to wait for the answer to a greeting.  A broker that does not know MQTT 5 may take its greeting for the
-beginning of something longer and stay silent."""
+"""Longest wait for the answer to CONNECT, s.
+
+A broker without MQTT 5 may read its CONNECT as the first part of a longer packet and stay silent.
+"""
 OVERHEAD: Final = 64
-"""Bytes of a packet beside topic and payload, at most: header, packet identifier, our properties."""
+"""Largest size (bytes) of a packet beside topic and payload: header, packet identifier, properties of daq."""
 LIVE_BACKLOG: Final = 200
-"""Live messages are dropped while so many packets wait for the network."""
+"""Number of packets waiting for the network above which live messages are dropped."""
 INCOMING: Final = 1000
-"""Messages from the broker that wait to be read; more are thrown away, so that a flood costs no memory."""
+"""Maximum number of received messages that wait to be read; more are discarded, so that a flood costs no memory."""
 _OLD_BROKER: Final = frozenset({1, 0x84})
-"""CONNACK codes of a broker that does not speak the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
+"""CONNACK codes of a broker that does not support the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
 
 Version = Literal["5", "3.1.1"]
 
 
 @dataclass(frozen=True, slots=True)
 class Will:
-    """What the broker publishes when the connection is lost without a farewell."""
+    """The message that the broker publishes when the connection ends without DISCONNECT."""
 
     topic: str
     payload: bytes
@@ -70,7 +73,7 @@ class Will:
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """A message from the broker.  `retain`: it was kept there, and sent because we subscribed just now."""
+    """A message from the broker.  `retain`: it was retained there and is sent because of a new subscription."""
 
     topic: str
     payload: bytes
@@ -78,20 +81,27 @@ class Received:
 
 
 class Connection:
-    """An open connection.  Made by `connect`."""
+    """An open connection, made by `connect`.
 
-    def __init__(self, client: OpenClient, version: Version, timeout_s: float) -> None:
+    Attributes:
+        timeout_s: longest wait for an answer, s.
+        session_present: the broker has kept a session of this client.
+        version: version of the protocol.
+        window: maximum number of messages sent and not yet acknowledged.
+        largest: largest packet (bytes) the broker accepts; 0 where it states none.
+    """
+
+    def __init__(self, client: BrokerClient, version: Version, timeout_s: float) -> None:
         self._client = client
         self.timeout_s = timeout_s
         self.session_present = client.session_present
         self.version: Version = version
         self.window = min(WINDOW, client.limits.get("ReceiveMaximum", WINDOW))
         self.largest = client.limits.get("MaximumPacketSize", 0)
-        """Largest packet (bytes) the broker takes; 0 where it did not say."""
 
     @property
     def lost(self) -> "asyncio.Future[str]":
-        """Done, with the reason, when the connection has ended."""
+        """A future that is done, with the reason, when the connection has ended."""
         return self._client.lost
 
     async def publish(
@@ -100,8 +110,9 @@ class Connection:
         """Send a message and wait for the broker's answer.
 
         Raises:
-            RefusedError: the broker did not take it; carries the reason's name and code.
-            BrokerDownError: the connection was lost or no answer came in time; the message may or may not have arrived.
+            RefusedError: the broker refused the message; the text has the reason's name and code.
+            BrokerDownError: the connection was lost, or no answer arrived within `timeout_s`; the message may or may
+                not have arrived.
         """
         answer = asyncio.get_running_loop().create_future()
 
@@ -127,34 +138,34 @@ class Connection:
         self,
         topic: str,
         payload: bytes,
-        answered: Answered,
+        answered: AnswerCallback,
         *,
         qos: int = 1,
         retain: bool = False,
         properties: str = "{}",
     ) -> None:
-        """Send a message; `answered` gets the reason code as it comes, or `LOST`, and nothing with QoS 0.
+        """Send a message; `answered` is called with the reason code of the answer or with `LOST`; with QoS 0, never.
 
         Raises:
-            RefusedError: the broker said that it takes nothing so large.
-            BrokerDownError: the connection is lost already.
+            RefusedError: the message is larger than the broker's Maximum Packet Size.
+            BrokerDownError: the connection has ended.
         """
         if self.largest and len(payload) + len(topic.encode()) + OVERHEAD > self.largest:
-            text = f"larger than the broker takes ({len(payload)} of at most {self.largest} bytes)"
+            text = f"larger than the broker accepts ({len(payload)} of at most {self.largest} bytes)"
             raise RefusedError(text, for_good=True)
         described = _properties(properties) if self.version == "5" else None
         self._client.start_publish(topic, payload, qos, retain, described, answered)
 
     def on_arrival(self, take: Callable[[str, bytes, bool], None]) -> None:
-        """From now on give what arrives to `take` at once (topic, payload, retained); `receive` gets nothing more."""
+        """Pass each message to `take` (topic, payload, retained) as it arrives; `receive` returns none from then on."""
         self._client.on_arrival = take
 
     async def subscribe(self, topic: str, *, qos: int = 1) -> None:
-        """Have the broker send us what is published under a topic; it comes out of `receive`.
+        """Subscribe to a topic; its messages are returned by `receive`.
 
         Raises:
-            RefusedError: the broker does not allow it.
-            BrokerDownError: the connection was lost or no answer came in time.
+            RefusedError: the broker does not allow the subscription.
+            BrokerDownError: the connection was lost, or no answer arrived within `timeout_s`.
         """
         try:
             codes = await self._client.subscribe(topic, qos, timeout=self.timeout_s)
@@ -163,13 +174,15 @@ class Connection:
         for code in codes:
             value = code.value if isinstance(code, ReasonCode) else code
             if value >= REFUSED_FROM:
-                raise RefusedError(f"the broker does not let us listen to {topic} (code {value}); check its rules")
+                raise RefusedError(
+                    f"the broker refuses the subscription to {topic} (code {value}); check its access rules"
+                )
 
     async def unsubscribe(self, topic: str) -> None:
-        """Hear no more of a topic; everything the broker had sent before has been read then.
+        """End a subscription; on return, all messages that the broker sent before its answer have been read.
 
         Raises:
-            BrokerDownError: the connection was lost or no answer came in time.
+            BrokerDownError: the connection was lost, or no answer arrived within `timeout_s`.
         """
         try:
             await self._client.unsubscribe(topic, timeout=self.timeout_s)
@@ -177,7 +190,7 @@ class Connection:
             raise BrokerDownError(f"no answer from the broker: {error}") from error
 
     async def receive(self) -> Received:
-        """The next message of the subscriptions.
+        """Return the next message of the subscriptions.
 
         Raises:
             BrokerDownError: the connection was lost.
@@ -190,26 +203,26 @@ class Connection:
         return Received(message.topic.value, payload if isinstance(payload, bytes) else b"", message.retain)
 
     def hang_up(self) -> None:
-        """End the connection without a farewell: the broker publishes the will."""
+        """End the connection without DISCONNECT, so that the broker publishes the will."""
         self._client.hang_up()
 
     async def round_trip(self) -> None:
-        """Wait until the broker has handled everything sent so far, messages without acknowledgement included.
+        """Wait until the broker has handled everything sent so far, messages of QoS 0 included.
 
-        It answers the packets of a connection in order, and an answer is owed to an unsubscription even where
-        nobody was subscribed (MQTT 5, section 3.11.4; MQTT 3.1.1, section 3.11).
+        The broker answers the packets of a connection in order.  It must answer an UNSUBSCRIBE also where there is no
+        such subscription (MQTT 5, section 3.11.4; MQTT 3.1.1, section 3.11).
 
         Raises:
-            BrokerDownError: the connection was lost or no answer came in time.
+            BrokerDownError: the connection was lost, or no answer arrived within `timeout_s`.
         """
         await self.unsubscribe("round-trip")
 
     def publish_live(self, topic: str, payload: bytes) -> bool:
-        """Send a message at most once; False where it was dropped because the network does not keep up."""
+        """Send a message at most once; return False where it is dropped because the network is too slow."""
         if self.lost.done() or self._client.backlog > LIVE_BACKLOG:
             return False
         with contextlib.suppress(BrokerDownError):
-            self._client.start_publish(topic, payload, 0, False, None, unheard)
+            self._client.start_publish(topic, payload, 0, False, None, ignore_answer)
             return True
         return False
 
@@ -218,18 +231,18 @@ class Connection:
 async def connect(
     settings: MqttSettings, client_id: str, will: "dict[Version, Will]", *, session_s: int = 0
 ) -> AsyncIterator[Connection]:
-    """Connect with MQTT 5, or with 3.1.1 where the broker or the settings want that.
+    """Connect with MQTT 5, or with 3.1.1 where broker or settings demand it; disconnect at the end of the context.
 
     Args:
-        settings: where and how.
-        client_id: used where the settings have none.
-        will: what is published when the connection is lost, by version.
-        session_s: how long the broker shall remember this client after the connection; 0: not at all.  MQTT 3.1.1 knows
-            no time, only whether.
+        settings: address and credentials.
+        client_id: client id where the settings have none.
+        will: the will by protocol version.
+        session_s: time (s) for which the broker keeps the session after the connection; 0 for none.  MQTT 3.1.1 has no
+            time, only a session or none.
 
     Raises:
-        BrokerDownError: nobody answers there.
-        RefusedError: the broker does not let us in; the text says why.
+        BrokerDownError: no broker answers.
+        RefusedError: the broker refuses the connection; the text has the reason.
         SettingError: a certificate file is wrong.
     """
     versions: tuple[Version, ...] = ("5", "3.1.1") if settings.protocol == "auto" else (settings.protocol,)
@@ -237,16 +250,16 @@ async def connect(
     for version in versions:
         client = _make_client(settings, client_id, version, will[version], context, session_s)
         try:
-            await enter(client)
+            await open_client(client)
         except aiomqtt.MqttError as error:
             if version == versions[-1] or not _speaks_older(error):
-                raise explained(error, settings) from error
+                raise connection_error(error, settings) from error
             continue
         break
     try:
         yield Connection(client, version, settings.timeout_s)
     finally:
-        await leave(client)
+        await close_client(client)
 
 
 def _make_client(
@@ -256,13 +269,13 @@ def _make_client(
     will: Will,
     context: ssl.SSLContext | None,
     session_s: int,
-) -> OpenClient:
+) -> BrokerClient:
     five = version == "5"
     properties = None
     if five and session_s:
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # paho leaves it untyped
         properties.SessionExpiryInterval = session_s
-    return OpenClient(
+    return BrokerClient(
         settings.host,
         settings.real_port,
         identifier=settings.client_id or client_id,
@@ -284,7 +297,7 @@ def _make_client(
 def _speaks_older(error: aiomqtt.MqttError) -> bool:
     if isinstance(error, MqttConnectError):
         return _code(error) in _OLD_BROKER
-    # A broker that cannot read the greeting hangs up or waits for more.
+    # A broker that cannot read CONNECT closes the connection or waits for more bytes.
     return isinstance(error, NoAnswerError)
 
 
@@ -293,7 +306,7 @@ def _code(error: aiomqtt.MqttCodeError) -> int:
 
 
 def refusal(code: int) -> RefusedError:
-    """What a reason code of 0x80 or above says."""
+    """Return the error for a reason code of 0x80 or above."""
     try:
         name = ReasonCode(PacketTypes.PUBACK, identifier=code).getName()
     except (KeyError, ValueError, AssertionError):
@@ -302,7 +315,7 @@ def refusal(code: int) -> RefusedError:
 
 
 class _Packed(Properties):
-    """Properties that were packed once: the library packs them anew with each message, at the cost of sending it."""
+    """Properties packed once.  The library packs them for each message, which costs as much as sending it."""
 
     def __init__(self, properties: Properties) -> None:
         super().__init__(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped

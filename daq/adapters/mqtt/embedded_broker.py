@@ -1,6 +1,6 @@
 """A broker inside the process, for the demonstration and for a single bench.
 
-It speaks MQTT 3.1.1 only and keeps nothing over a restart; a plant runs a broker of its own.
+It supports MQTT 3.1.1 only and keeps no message over a restart.  A plant needs a separate broker.
 """
 
 import logging
@@ -20,8 +20,8 @@ from daq.core.errors import LinkError
 _LOGGERS: Final = ("amqtt", "transitions")
 
 
-class KnownUsers(BaseAuthPlugin):  # type: ignore[misc]  # amqtt has no types we can see
-    """Lets in who gives a name and the password that belongs to it, and nobody else."""
+class PasswordPlugin(BaseAuthPlugin):  # type: ignore[misc]  # amqtt has no type hints
+    """Accept only connections with a known user name and its password."""
 
     @dataclass
     class Config:
@@ -34,18 +34,19 @@ class KnownUsers(BaseAuthPlugin):  # type: ignore[misc]  # amqtt has no types we
         self._passwords: dict[str, str] = dict(self._get_config_option("passwords", {}))
 
     async def authenticate(self, *, session: Session) -> bool:
-        """Whether name and password of a connecting client fit."""
+        """Return whether user name and password of a connecting client are correct."""
         expected = self._passwords.get(session.username or "")
         given = session.password or ""
         return expected is not None and secrets.compare_digest(expected.encode(), given.encode())
 
 
 class EmbeddedBroker:
-    """Runs on this machine only.
+    """A broker for clients on this machine.
 
     Attributes:
-        host, port: where it listens; the port is known once it runs.
-        passwords: by user.  Named users only: sessions of nameless ones would be forgotten by the library.
+        host, port: address it listens on; a port of 0 is replaced by the real one in `start`.
+        passwords: password of each user.  There is no access without a user name, because the library does not keep
+            sessions of anonymous clients.
     """
 
     def __init__(
@@ -60,17 +61,17 @@ class EmbeddedBroker:
         return f"EmbeddedBroker({self.host}:{self.port}, users {', '.join(self.passwords)})"
 
     def settings(self, user: str) -> MqttSettings:
-        """How one of its users connects.  No time is lost by asking it for MQTT 5, which it does not know."""
+        """Return the settings of one of its users, with MQTT 3.1.1 set: this saves the useless attempt with MQTT 5."""
         return MqttSettings(host=self.host, port=self.port, user=user, password=self.passwords[user], protocol="3.1.1")
 
     async def start(self) -> None:
-        """Listen.
+        """Start to listen.
 
         Raises:
-            LinkError: the port is taken or may not be used.
+            LinkError: the port is in use or is not permitted.
         """
         quiet_logging()
-        name = f"{KnownUsers.__module__}.{KnownUsers.__qualname__}"
+        name = f"{PasswordPlugin.__module__}.{PasswordPlugin.__qualname__}"
         config = BrokerConfig(
             listeners={"default": ListenerConfig(bind=f"{self.host}:{self.port}")},
             plugins={name: {"passwords": self.passwords}},
@@ -84,7 +85,7 @@ class EmbeddedBroker:
         self.port = _port_of(broker)
 
     async def stop(self) -> None:
-        """Disconnect everybody and close the port."""
+        """Disconnect all clients and close the port."""
         broker, self._broker = self._broker, None
         if broker is not None:
             await broker.shutdown()
@@ -98,12 +99,12 @@ class EmbeddedBroker:
 
 
 def quiet_logging() -> None:
-    """Keep the library's log, which names every packet, out of ours; its errors stay."""
+    """Silence the library's log, which names every packet; its errors are still logged."""
     for name in _LOGGERS:
         logging.getLogger(name).setLevel(logging.ERROR)
 
 
 def _port_of(broker: Broker) -> int:
-    server: Any = broker._servers["default"].instance  # noqa: SLF001 - the library does not tell a port it was given
+    server: Any = broker._servers["default"].instance  # noqa: SLF001 - the library has no public attribute for its real port
     port: int = server.sockets[0].getsockname()[1]
     return port

@@ -1,4 +1,4 @@
-"""How a broker is reached, and what TLS to it demands."""
+"""Settings of a connection to a broker, and its TLS context."""
 
 import ssl
 from dataclasses import dataclass, field
@@ -10,22 +10,26 @@ from daq.core.errors import SettingError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttSettings:
-    """How to reach the broker.
+    """Address, credentials and time limits for a broker.
 
     Attributes:
-        port: 0 takes 8883 with TLS and 1883 without.
-        password: the secret itself; it is in no `repr` and no log.
-        ca_file: certificates to trust instead of the system's.
-        cert_file, key_file: certificate by which the broker knows this client.
-        client_id: "" takes a name made from the database's identity.
+        port: 0 means 8883 with TLS and 1883 without.
+        password: the secret itself; `repr` and logs never show it.
+        ca_file: certificates to trust in place of the system's.
+        cert_file, key_file: certificate with which this client identifies itself to the broker.
+        client_id: "" means a name made from the database's identity.
         protocol: ``auto`` tries MQTT 5 and falls back to 3.1.1.
-        timeout_s: for connecting and for each acknowledgement.
-        backoff_first_s, backoff_most_s: waits between attempts to connect double from the first to the most.
-        retry_first_s, retry_most_s: the same for topics whose messages are refused.
-        repeat_after_loss_s: when the connection was lost, what was acknowledged so long before is published again; 0
-            for never.
-        session_s: how long the broker is asked to remember us (MQTT 5); that it does not tells that it lost its memory.
-        status_every_s: status is published again at most so often.
+        keepalive_s: keep-alive interval, s.
+        timeout_s: longest wait for the connection and for each acknowledgement, s.
+        backoff_first_s, backoff_most_s: first and longest wait (s) between attempts to connect; each wait is twice the
+            one before.
+        retry_first_s, retry_most_s: first and longest wait (s) between attempts with a topic whose messages are
+            refused.
+        repeat_after_loss_s: messages acknowledged within this time (s) before a lost connection are published again;
+            0 repeats none.
+        session_s: time (s) for which the broker is asked to keep the session (MQTT 5).  A missing session shows that
+            the broker lost its memory.
+        status_every_s: shortest time (s) between two status messages.
     """
 
     host: str
@@ -50,17 +54,17 @@ class MqttSettings:
 
     @property
     def real_port(self) -> int:
-        """The port that is used."""
+        """Port with the default filled in."""
         return self.port or (8883 if self.tls else 1883)
 
     @property
     def place(self) -> str:
-        """Host and port, for a person."""
+        """Host and port as text for messages."""
         return f"{self.host}:{self.real_port}"
 
 
 class _Socket(ssl.SSLSocket):
-    """Closes itself when the two sides cannot agree, which the client library forgets."""
+    """A socket that closes itself when the handshake fails; the client library would leave it open."""
 
     def do_handshake(self, block: bool = False) -> None:
         try:
@@ -71,10 +75,10 @@ class _Socket(ssl.SSLSocket):
 
 
 def tls_context(settings: MqttSettings) -> ssl.SSLContext | None:
-    """The TLS set-up, or None without TLS.
+    """Return the TLS context, or None without TLS.
 
     Raises:
-        SettingError: a file is missing or is not what it should be.
+        SettingError: a certificate or key file is missing or invalid.
     """
     if not settings.tls:
         return None

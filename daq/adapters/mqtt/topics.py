@@ -1,4 +1,4 @@
-"""The names under which a bench publishes: ``{enterprise}/{site}/{area}/{line}/{cell}/lab/v1/...``."""
+"""Topic names of a bench: ``{enterprise}/{site}/{area}/{line}/{cell}/lab/v1/...``."""
 
 from dataclasses import dataclass, fields
 from typing import Final
@@ -7,12 +7,12 @@ from daq.core.errors import SettingError
 
 BRANCH: Final = "lab/v1"
 LONGEST: Final = 65_535
-"""Bytes of a topic name (MQTT 5, section 1.5.4)."""
+"""Greatest length of a topic name, bytes (MQTT 5, section 1.5.4)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Topics:
-    """Builds topic names.  Levels of the plant's hierarchy that are "" are left out.
+    """Builder of topic names.  A level of the plant's hierarchy that is "" is left out.
 
     Raises:
         SettingError: a level holds ``+``, ``#``, ``/`` or a control character, or begins with ``$``.
@@ -32,44 +32,44 @@ class Topics:
 
     @property
     def prefix(self) -> str:
-        """What all topics of this bench begin with, without a slash at the end."""
+        """Common start of all topics of this bench, without a slash at the end."""
         levels = (self.enterprise, self.site, self.area, self.line, self.cell)
         return "/".join([level for level in levels if level] + [BRANCH])
 
     def result(self, instrument: str) -> str:
-        """Finished results of an instrument: at least once, not retained."""
+        """Return the topic of an instrument's results: at least once, not retained."""
         return self._build("result", instrument)
 
     def flat(self, instrument: str) -> str:
-        """The same results without nesting, for connectors that cannot read nested JSON: as `result`."""
+        """Return the topic of the results as flat JSON, for connectors without nested JSON: as `result`."""
         return self._build("flat", instrument)
 
     def curve(self, instrument: str) -> str:
-        """Flow curves of an instrument's runs, after their results: at least once, not retained."""
+        """Return the topic of an instrument's flow curves, sent after the results: at least once, not retained."""
         return self._build("curve", instrument)
 
     def last(self, instrument: str) -> str:
-        """The newest result of an instrument, retained."""
+        """Return the topic of an instrument's newest result, retained."""
         return self._build("last", instrument)
 
     def last_of_all(self) -> str:
-        """What to subscribe to for the newest results of all instruments."""
+        """Return the topic filter of the newest results of all instruments."""
         return f"{self.prefix}/last/+"
 
     def live(self, instrument: str) -> str:
-        """Readings while a run goes on: at most once."""
+        """Return the topic of the readings during a run: at most once."""
         return self._build("live", instrument)
 
     def status(self) -> str:
-        """Whether the bench is online, retained."""
+        """Return the topic of the bench's status, retained."""
         return self._build("status")
 
     def refill(self) -> str:
-        """Where a consumer asks for results again."""
+        """Return the topic on which consumers ask for results again."""
         return self._build("refill")
 
     def schema(self, name: str, version: str) -> str:
-        """The JSON Schema of a payload, retained."""
+        """Return the topic of a payload's JSON Schema, retained."""
         return self._build("schema", name, version)
 
     def _build(self, *levels: str) -> str:
@@ -87,8 +87,8 @@ def check_level(level: str, *, key: str) -> None:
         raise SettingError("a level of a topic is empty: give it a name", key=key)
     found = [c for c in level if c in "+#/" or ord(c) < 0x20 or 0x7F <= ord(c) < 0xA0]
     if found:
-        raise SettingError(
-            f"{level!r} holds {found[0]!r}, which has a meaning of its own in topics: leave it out", key=key
-        )
+        raise SettingError(f"{level!r} holds {found[0]!r}, which is reserved in topics: leave it out", key=key)
     if level.startswith("$"):
-        raise SettingError(f"{level!r} begins with '$', which is the broker's own: begin with another sign", key=key)
+        raise SettingError(
+            f"{level!r} begins with '$', which is reserved for the broker: begin with another character", key=key
+        )

@@ -1,1 +1,1 @@
-"""The publisher: committed messages to the broker, at least once."""
+"""The publisher: delivers committed messages to the broker, each at least once."""

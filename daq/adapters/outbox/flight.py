@@ -1,4 +1,4 @@
-"""Parts of the publisher: the messages on their way over one connection, and the waits between attempts."""
+"""Parts of the publisher: messages in flight over one connection, and waits between attempts."""
 
 import asyncio
 import json
@@ -9,52 +9,56 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Final, ParamSpec, TypeVar
 
-from daq.adapters.mqtt.client import LOST, BrokerDownError, RefusedError, to_the_end
+from daq.adapters.mqtt.client import LOST, BrokerDownError, RefusedError, run_to_completion
 from daq.adapters.mqtt.connection import REFUSED_FROM, Connection, refusal
 from daq.adapters.store.rows import Message
 
 COLLECT_S: Final = 0.005
-"""While there is more to send, answers are collected so long, to be written down together."""
+"""Time (s) for which answers are collected while there is more to send, to store them in one transaction."""
 
 P = ParamSpec("P")
 T = TypeVar("T")
 
 
 class Backoff:
-    """Waits that double from `first` to `most` seconds, each shortened by chance by up to a half."""
+    """Waits that double from `first` to `most` seconds, each shortened by a random part of up to a half."""
 
-    def __init__(self, first: float, most: float, chance: random.Random) -> None:
-        self._first, self._most, self._chance = first, most, chance
+    def __init__(self, first: float, most: float, rng: random.Random) -> None:
+        self._first, self._most, self._rng = first, most, rng
         self._tries = 0
 
     def next(self) -> float:
-        """The next wait in seconds."""
+        """Return the next wait, s."""
         whole = min(self._most, self._first * 2.0 ** min(self._tries, 32))
         self._tries += 1
-        return whole * (1.0 - 0.5 * self._chance.random())
+        return whole * (1.0 - 0.5 * self._rng.random())
 
     def reset(self) -> None:
-        """Start again from the first wait."""
+        """Start again with the first wait."""
         self._tries = 0
 
 
 async def in_thread(function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-    """Run something that blocks in a thread; cancelled, it waits for the thread, which cannot be stopped."""
-    return await to_the_end(asyncio.to_thread(function, *args, **kwargs))
+    """Run a blocking function in a thread; a cancellation waits for the thread, which cannot be stopped."""
+    return await run_to_completion(asyncio.to_thread(function, *args, **kwargs))
 
 
 @dataclass(slots=True)
 class Answers:
-    """What the broker said since it was asked last."""
+    """Answers of the broker since the last collection."""
 
     taken: list[Message]
     refused: list[tuple[Message, RefusedError]]
 
 
 class Flight:
-    """What is on its way over one connection, by number in the outbox, in the order in which it was sent.
+    """Messages in flight over one connection, by number in the outbox, in the order of sending.
 
-    One task a message would cost more than the message: answers come by callback.
+    Answers arrive by callback.  A task for each message would cost more than the message itself.
+
+    Attributes:
+        window: maximum number of messages in flight.
+        delivered: number of messages acknowledged over this connection.
     """
 
     def __init__(
@@ -63,10 +67,10 @@ class Flight:
         """Make a flight.
 
         Args:
-            connection: over which it goes.
-            wake: called when there are answers to collect, or the connection has ended.
-            ready: what goes next; with an answer one of these is sent at once, without waiting for anybody to collect.
-            window: at most so many on their way.
+            connection: carries the messages.
+            wake: is called when there are answers to collect, or the connection has ended.
+            ready: the next messages; one is sent at each answer, before the answer is collected.
+            window: maximum number of messages in flight.
         """
         self._connection, self._wake = connection, wake
         self._ready = deque() if ready is None else ready
@@ -87,7 +91,7 @@ class Flight:
         return seq in self._sent
 
     def send(self, m: Message) -> bool:
-        """Publish a message; False where the connection is lost."""
+        """Publish a message; return False where the connection is lost."""
         try:
             self._connection.start(
                 m.topic, m.payload, partial(self._answered, m),
@@ -109,7 +113,7 @@ class Flight:
 
     def _answered(self, m: Message, code: int) -> None:
         if code == LOST:
-            return  # it stays among the sent
+            return  # the message stays among the sent ones
         if self._sent.pop(m.seq, None) is None:
             return
         if code >= REFUSED_FROM:
@@ -125,12 +129,12 @@ class Flight:
             self._wake()
 
     def fill(self) -> None:
-        """Send what is ready, as far as the window goes."""
+        """Send ready messages until the window is full."""
         while self._ready and len(self._sent) < self.window and self.send(self._ready[0]):
             self._ready.popleft()
 
     def collect(self) -> Answers:
-        """What was answered since the last call."""
+        """Return the answers since the last call."""
         if self._due is not None:
             self._due.cancel()
             self._due = None
@@ -138,23 +142,23 @@ class Flight:
         return answers
 
     @property
-    def patience_s(self) -> float:
-        """Seconds until the message sent first has waited too long for its answer."""
+    def time_left_s(self) -> float:
+        """Seconds until the wait of the oldest message for its answer times out."""
         if not self._sent:
             return self._connection.timeout_s
         began = next(iter(self._sent.values()))[1]
         return max(0.0, began + self._connection.timeout_s - self._loop.time())
 
     def broken(self) -> str:
-        """Why nothing more can be expected of the connection; "" while it holds."""
+        """Return the reason why the connection is unusable; "" while it works."""
         if self._connection.lost.done():
             return self._connection.lost.result()
-        if self._sent and self.patience_s <= 0.0:
+        if self._sent and self.time_left_s <= 0.0:
             self._timed_out = f"no acknowledgement within {self._connection.timeout_s:g} s"
         return self._timed_out or self._unsendable
 
     def abandon(self) -> list[Message]:
-        """Wait no longer; the messages that got no answer."""
+        """Stop waiting and return the messages without answer."""
         lost = [m for m, _ in self._sent.values()]
         self._sent.clear()
         if self._due is not None:
@@ -162,8 +166,8 @@ class Flight:
         return lost
 
     @property
-    def hung_up(self) -> bool:
-        """Whether the connection ended, and not our patience."""
+    def connection_ended(self) -> bool:
+        """True if the connection ended, False after a time-out."""
         return not self._timed_out
 
 
@@ -173,7 +177,7 @@ def _again(m: Message) -> bool:
 
 @lru_cache(maxsize=64)
 def _properties_of(text: str, again: bool) -> str:
-    """The properties of a message; one that goes out again after it was delivered says so."""
+    """Return a message's properties; a message sent again after its delivery gets the user property ``resent``."""
     if not again:
         return text
     properties = json.loads(text)

@@ -1,4 +1,4 @@
-"""What the publisher does beside sending: each kind of work at most once at a time."""
+"""Background tasks of the publisher: at most one of each kind at a time."""
 
 import asyncio
 from collections.abc import Callable, Coroutine
@@ -9,7 +9,7 @@ import structlog
 from daq.core.errors import DaqError
 
 PULSE_S: Final = 1.0
-"""The publisher looks around at least this often, also to show that it lives."""
+"""Longest time (s) between two turns of the publisher, for missed wake-ups and for the watchdog."""
 
 log = structlog.get_logger()
 
@@ -18,13 +18,13 @@ class Jobs:
     """Tasks by name."""
 
     def __init__(self, wake: Callable[[], None]) -> None:
-        """`wake` is called when one is done."""
+        """Make an empty set; `wake` is called at the end of each task."""
         self._wake = wake
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._not_before: dict[str, float] = {}
 
     def begin(self, name: str, work: Callable[..., Coroutine[Any, Any, None]], *args: Any) -> None:
-        """Begin it, unless it goes on already or rests.  One that failed rests for a pulse."""
+        """Start a task, unless it is running or resting.  A task that failed rests for a pulse."""
         if name in self._tasks or _now() < self._not_before.get(name, 0.0):
             return
         task = asyncio.create_task(work(*args), name=f"publisher {name}")
@@ -32,11 +32,11 @@ class Jobs:
         task.add_done_callback(lambda _: self._done(name, task))
 
     def rest(self, name: str, seconds: float) -> None:
-        """Not again before so many seconds."""
+        """Let a task start again after `seconds` at the earliest."""
         self._not_before[name] = _now() + seconds
 
     async def end(self) -> None:
-        """Stop all."""
+        """Cancel all tasks and wait for their end."""
         tasks = list(self._tasks.values())
         for task in tasks:
             task.cancel()
@@ -51,7 +51,7 @@ class Jobs:
             self.rest(name, PULSE_S)
             if not isinstance(error, DaqError):
                 log.error("a part of the publisher failed", what=name, reason=repr(error))
-        # Whoever rests anyway has nothing to say.
+        # A resting task cannot start again now, so waking the publisher would have no effect.
         if _now() >= self._not_before.get(name, 0.0):
             self._wake()
 

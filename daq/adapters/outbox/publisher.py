@@ -1,11 +1,11 @@
-"""The publisher: brings what is committed to the broker, in order, at least once, and says how it stands.
+"""The publisher: delivers committed messages to the broker, in order, at least once, and reports its state.
 
-A message leaves the outbox only by an acknowledgement whose reason code is below 0x80.
-What the broker refuses is kept, named, and tried again now and then without holding up
-the rest; what it refuses for good is put into quarantine, until a person sends it again.
+A message leaves the outbox only by an acknowledgement with a reason code below 0x80.  A refused message is kept with
+the reason and tried again later, while the other topics go on.  A message refused for good is put into quarantine until
+a person sends it again.
 
-Reading messages, sending them and marking the acknowledged ones go on side by side: while
-some are written down as delivered, the next are on their way.
+Reading messages, sending them and marking the acknowledged ones run concurrently: while some messages are marked as
+delivered, the next ones are in flight.
 """
 
 import asyncio
@@ -17,17 +17,18 @@ from typing import Any, Final
 
 import structlog
 
+from daq.adapters.clock import TimeSource
 from daq.adapters.mqtt.client import BrokerDownError, RefusedError
 from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
-from daq.adapters.outbox.announcing import Clock, Herald
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
-from daq.adapters.outbox.refused import RefusedTopics, Suspicion
-from daq.adapters.outbox.standing import PublisherState, Troubles
+from daq.adapters.outbox.publisher_state import PublisherState, Troubles
+from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
 from daq.adapters.outbox.status import Status
+from daq.adapters.outbox.status_publisher import StatusPublisher
 from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
 from daq.adapters.store.outbox_reading import next_try, refused_topics
 from daq.adapters.store.reading import Reader
@@ -36,18 +37,18 @@ from daq.adapters.store.store import Store
 from daq.core.errors import DaqError, StoreError
 
 BATCH: Final = 1000
-"""So many messages are read at once."""
-LOW: Final = 200
-"""Fewer that are ready to be sent, and the next are read."""
+"""Maximum number of messages read from the store at once."""
+READ_BELOW: Final = 200
+"""Number of ready messages below which the next ones are read."""
 MOST_REQUESTS: Final = 100
-"""Requests of consumers that wait to be looked at; more are dropped and counted."""
+"""Maximum number of consumers' requests that wait to be handled; more are dropped and counted."""
 
-#: Makes of a consumer's request what is to be sent again, or None where it is not granted.
+#: Turns a consumer's request into the transaction that repeats results, or None for a request that is not granted.
 Refill = Callable[[bytes], SendAgain | None]
 
 
 class Publisher:
-    """Runs until it is stopped; a broker that is away, slow or strict never stops it.
+    """Delivery of the outbox.  It runs until it is stopped; an absent, slow or strict broker does not stop it.
 
     Attributes:
         state: see `PublisherState`.
@@ -57,7 +58,7 @@ class Publisher:
         self,
         store: Store,
         settings: MqttSettings,
-        clock: Clock,
+        clock: TimeSource,
         *,
         topics: Topics,
         about: Mapping[str, Any] | None = None,
@@ -69,66 +70,66 @@ class Publisher:
         """Make a publisher.
 
         Args:
-            store: where the messages are.
-            settings: how to reach the broker.
-            clock: for the times in status messages and marks.
-            topics: where `status` goes.
-            about: goes into every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
-            schemas: payload of each schema topic, published retained after each connect.
-            refill: judges what consumers ask for; None does not listen to them.
-            instruments: gives the state of each instrument by name, for the status message; asked when that may go out.
-            seed: fixes the jitter of waits, for tests.
+            store: holds the outbox.
+            settings: address and limits of the broker.
+            clock: gives the times in status messages and marks.
+            topics: topic names of this bench.
+            about: is a part of every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
+            schemas: payload of each schema topic, published retained after each connection.
+            refill: decides on requests of consumers; None: no subscription to requests.
+            instruments: returns the state of each instrument by name; called before each status message.
+            seed: seed of the random part of waits, for tests.
 
         Raises:
             SettingError: a certificate file is wrong.
         """
-        tls_context(settings)  # a wrong file is said now, not with every attempt to connect
+        tls_context(settings)  # report a wrong file now, not at every attempt to connect
         self._store, self._settings, self._clock, self._topics = store, settings, clock, topics
         self._refill = refill
-        self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
+        self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
         self._news = True
-        """Whether something may wait in the store that was not read."""
+        """True while the store may have waiting messages that were not read."""
         self._connection: Connection | None = None
         self._ready: deque[Message] = deque()
-        """Read, not yet sent."""
+        """Messages read and not yet sent."""
         self._held: set[int] = set()
-        """Numbers of what is ready, on its way, or answered and not yet marked in the store."""
+        """Numbers of messages ready, in flight, or answered and not yet marked in the store."""
         self._owed: set[int] = set()
-        """Acknowledged by the broker, not yet marked in the store."""
+        """Numbers of messages acknowledged by the broker and not yet marked in the store."""
         self._marked_meanwhile: set[int] = set()
         self._requests: deque[bytes] = deque()
         self._jobs = Jobs(self._wake.set)
-        self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._chance)
+        self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
         self._checked = False
-        self._suspicion = Suspicion()
+        self._poison = PoisonMessages()
         self.state = PublisherState()
         self._troubles = Troubles(self.state, self._log)
-        self._herald = Herald(
+        self._status_publisher = StatusPublisher(
             Status(topics.status(), store.source, store.epoch, about or {}), store, clock, self._troubles, schemas or {}
         )
-        self._herald.instruments = instruments or dict
+        self._status_publisher.instruments = instruments or dict
 
     def wake(self) -> None:
-        """Something was committed: look at once.  To be called from the loop's thread."""
+        """Look for new messages at once, after a commit.  Call it from the event loop's thread."""
         self._news = True
         self._wake.set()
 
     def stop(self) -> None:
-        """Say farewell and end `run`."""
+        """Publish the offline status and end `run`."""
         self._stopping.set()
         self._wake.set()
 
     def publish_live(self, instrument: str, payload: bytes) -> bool:
-        """Send readings at most once; False where they were dropped: nobody is connected or the network is slow."""
+        """Send readings at most once; return False where they are dropped: no connection, or a slow network."""
         return self._connection is not None and self._connection.publish_live(self._topics.live(instrument), payload)
 
     async def run(self) -> None:
         """Connect, deliver, reconnect, until `stop`."""
-        backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._chance)
+        backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._rng)
         try:
             while not self._stopping.is_set():
                 try:
@@ -138,7 +139,7 @@ class Publisher:
                     self._down(str(error))
                     await self._pause(backoff.next())
                 except Exception as error:  # noqa: BLE001 - it is logged
-                    # A mistake here must not end the deliveries for good: say it, and begin anew.
+                    # A programming error must not end the delivery for good: log it and start a new session.
                     self._log.exception("the publisher failed")
                     self._down(f"fault of the software: {type(error).__name__}: {error}")
                     await self._pause(backoff.next())
@@ -148,17 +149,17 @@ class Publisher:
 
     async def _session(self, reader: Reader, backoff: Backoff) -> None:
         for found in await in_thread(refused_topics, reader):
-            if found.topic not in self._topics_refused:  # from before the start
+            if found.topic not in self._topics_refused:  # refused before the start of this process
                 self._topics_refused.at_once(found.topic, self._now())
                 self.state.refused[found.topic] = found.reason
-        wills = await self._herald.wills(reader)
+        wills = await self._status_publisher.wills(reader)
         async with connect(self._settings, self._client_id(), wills, session_s=self._settings.session_s) as connection:
             await self._serve(connection, reader, backoff)
 
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
         self._checked = False
-        await self._greet(connection, reader)
+        await self._publish_birth(connection, reader)
         backoff.reset()
         self._connection = connection
         self.state.connected, self.state.protocol = True, connection.version
@@ -173,18 +174,18 @@ class Publisher:
                 await self._settle(flight)
                 if reason := flight.broken():
                     raise BrokerDownError(reason)
-                await self._fill(flight, reader, connection)
+                await self._fill_window(flight, reader, connection)
                 self._begin_jobs(connection, reader)
                 await self._rest(flight, connection)
             flight.window = 0
-            if await self._herald.farewell(connection, reader):
+            if await self._status_publisher.publish_offline(connection, reader):
                 await self._memory.farewell(self._clock.utc_ns())
         finally:
             self._connection = None
             await self._end(flight)
 
     async def _end(self, flight: Flight) -> None:
-        """Write down what is known, and forget what is not."""
+        """Store the answers that arrived, and drop the messages without answer from memory."""
         flight.window = 0
         await self._jobs.end()
         await self._settle(flight)
@@ -195,26 +196,28 @@ class Publisher:
         self.state.in_flight = 0
         if not self._stopping.is_set():
             self._memory.lost(self._clock.utc_ns())
-            if not flight.delivered and (message := self._suspicion.fruitless(lost)) is not None:
-                how = "hung up" if flight.hung_up else "did not answer"
-                await self._refuse(message, f"the broker {how} each time it was sent alone", for_good=flight.hung_up)
+            if not flight.delivered and (message := self._poison.connection_lost(lost)) is not None:
+                how = "closed the connection" if flight.connection_ended else "did not answer"
+                await self._refuse(
+                    message, f"the broker {how} each time this message was sent alone", for_good=flight.connection_ended
+                )
 
     async def _rest(self, flight: Flight, connection: Connection) -> None:
-        """Until an answer is here, something was committed, or something is due."""
-        seconds = min(PULSE_S, flight.patience_s)
+        """Wait for an answer, a commit, or the next scheduled work."""
+        seconds = min(PULSE_S, flight.time_left_s)
         if len(flight) < self._window(connection):
             seconds = min(seconds, self._topics_refused.wait_s(self._now()))
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
                 await self._wake.wait()
         if not self._wake.is_set():
-            self._news = True  # a pulse without a sign: look whether one was missed
+            self._news = True  # a pulse without a wake-up: a commit may have been missed
 
-    # what goes on beside: one task of each kind at a time
+    # background tasks, at most one of each kind
 
     def _begin_jobs(self, connection: Connection, reader: Reader) -> None:
         begin = self._jobs.begin
-        if self._news and len(self._ready) < LOW:
+        if self._news and len(self._ready) < READ_BELOW:
             begin("read", self._read, reader)
         if self._owed:
             begin("mark", self._mark)
@@ -222,14 +225,14 @@ class Publisher:
             begin("refill", self._answer_requests)
         if not self._checked:
             begin("check", self._check, connection, reader)
-        begin("status", self._tell, connection, reader)
+        begin("status", self._publish_status, connection, reader)
 
     async def _read(self, reader: Reader) -> None:
         self._news = False
         self._marked_meanwhile.clear()
         limit = BATCH + len(self._held)
         found = await in_thread(reader.waiting, limit=limit)
-        # What was marked while we read may be in it still.
+        # Messages marked during the read may still be in the answer.
         known = self._held | self._marked_meanwhile
         fresh = [m for m in found if m.seq not in known]
         self._ready.extend(fresh)
@@ -243,7 +246,8 @@ class Publisher:
         try:
             await self._store.commit(Acknowledge(seqs, self._clock.utc_ns()))
         except StoreError as error:
-            # They are delivered; the marks are written when the store can again, and nothing is sent twice till then.
+            # The messages are delivered.  Their marks are written when the store works again; they stay held, so none
+            # is sent twice until then.
             self._troubles.note("store", f"acknowledgements cannot be stored: {error}")
             self._jobs.rest("mark", PULSE_S)
             return
@@ -266,25 +270,28 @@ class Publisher:
         try:
             repeats = await self._memory.check(connection, reader, self._clock.utc_ns())
         except StoreError as error:
-            self._troubles.note("memory", f"what the broker may have lost cannot be put into the outbox again: {error}")
+            self._troubles.note(
+                "memory", f"messages the broker may have lost cannot be put into the outbox again: {error}"
+            )
             raise
         self._troubles.note("memory", "")
         self._checked = True
         for repeat in repeats:
             self.state.repeated += repeat.messages
             self._news = True
-            self._log.warning("published again", reason=repeat.why, messages=repeat.messages)
+            self._log.warning("messages are published again", reason=repeat.why, messages=repeat.messages)
 
-    async def _tell(self, connection: Connection, reader: Reader) -> None:
-        """Status again, where it changed; the next look is not before its time."""
+    async def _publish_status(self, connection: Connection, reader: Reader) -> None:
+        """Publish the status where it has changed; the next comparison is after `status_every_s`."""
         self._jobs.rest("status", self._settings.status_every_s)
-        await self._herald.tell(connection, reader)
+        await self._status_publisher.publish_changes(connection, reader)
 
     def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
         if retained and self._memory.arrived(topic, payload):
             return
         if retained or topic != self._topics.refill():
-            return  # kept there by a mistake, or not for us: a request is for once
+            # Another topic, or a request that was retained by mistake: a request counts once.
+            return
         self.state.requests += 1
         if len(self._requests) >= MOST_REQUESTS:
             self.state.requests_dropped += 1
@@ -295,9 +302,9 @@ class Publisher:
     # filling and settling the window
 
     def _window(self, connection: Connection) -> int:
-        return 1 if self._suspicion.one_by_one else connection.window
+        return 1 if self._poison.one_by_one else connection.window
 
-    async def _fill(self, flight: Flight, reader: Reader, connection: Connection) -> None:
+    async def _fill_window(self, flight: Flight, reader: Reader, connection: Connection) -> None:
         window = self._window(connection)
         flight.window = window
         flight.fill()
@@ -315,7 +322,7 @@ class Publisher:
         answers = flight.collect()
         self.state.in_flight = len(flight)
         if answers.taken:
-            self._suspicion.clear()
+            self._poison.reset()
             self.state.delivered += len(answers.taken)
             self._owed.update(m.seq for m in answers.taken)
             for message in answers.taken:
@@ -325,15 +332,15 @@ class Publisher:
             await asyncio.gather(*(self._refuse(m, str(e), for_good=e.for_good) for m, e in answers.refused))
 
     async def _release(self, message: Message) -> None:
-        """The broker takes a topic again that it refused."""
+        """Let the refused messages of a topic wait again, after the broker has accepted one."""
         try:
             count = await self._store.commit(ReleaseTopic(message.topic, message.seq))
         except StoreError:
-            return  # its next try comes
+            return  # the next attempt with this topic repeats this
         self._topics_refused.taken(message.topic)
         self.state.refused.pop(message.topic, None)
         self._news = True
-        self._log.info("the broker takes a topic again", topic=message.topic, waiting=count)
+        self._log.info("the broker accepts a topic again", topic=message.topic, waiting=count)
 
     async def _refuse(self, message: Message, reason: str, *, for_good: bool) -> None:
         self.state.refusals += 1
@@ -353,21 +360,23 @@ class Publisher:
         try:
             await self._store.commit(Refused(message.seq, reason, self._clock.utc_ns(), for_good))
         except StoreError as error:
-            # It stays among the held, so it is not sent again at full rate; a new connection tries it again.
+            # The message stays held, so that it is not sent again at full rate.  A new connection tries it again.
             self._log.error("a refusal cannot be stored", reason=str(error))
         else:
             self._held.discard(message.seq)
 
-    # greeting, status and farewell
+    # birth, status and offline message
 
-    async def _greet(self, connection: Connection, reader: Reader) -> None:
+    async def _publish_birth(self, connection: Connection, reader: Reader) -> None:
         try:
-            await self._herald.greet(connection)
-            with contextlib.suppress(StoreError):  # it is tried again
+            await self._status_publisher.publish_birth(connection)
+            with contextlib.suppress(StoreError):  # the background task repeats the check
                 await self._check(connection, reader)
             await self._listen(connection)
         except BrokerDownError as error:
-            raise BrokerDownError(f"{error}, while saying hello: check the broker's rules for status topics") from error
+            raise BrokerDownError(
+                f"{error}, at the first messages of the connection: check the broker's rules for status topics"
+            ) from error
 
     async def _listen(self, connection: Connection) -> None:
         if self._refill is None:
@@ -390,7 +399,7 @@ class Publisher:
         return asyncio.get_running_loop().time()
 
     async def _pause(self, seconds: float) -> None:
-        """Wait, in pieces that show life, and no longer than until `stop`."""
+        """Wait until the time is over or `stop` is called; count turns meanwhile for the watchdog."""
         end = self._now() + seconds
         while (left := end - self._now()) > 0 and not self._stopping.is_set():
             self.state.turns += 1

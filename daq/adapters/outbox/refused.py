@@ -1,8 +1,7 @@
-"""What becomes of messages the broker does not take.
+"""Schedule of new attempts for messages that the broker refuses.
 
-Topics whose messages it refuses are tried again: one message a topic, less and less often.
-Thousands of messages behind one forbidden topic cost one try in an hour; when that one is taken, all of them wait
-again.
+A topic whose message was refused is tried again with one message, at growing intervals.  So thousands of messages of
+one forbidden topic cost one attempt in an hour.  When the broker accepts that message, all of the topic wait again.
 """
 
 import random
@@ -12,34 +11,34 @@ from typing import Final
 from daq.adapters.outbox.flight import Backoff
 from daq.adapters.store.rows import Message
 
-FRUITLESS: Final = 3
-"""After so many connections in a row that were lost before anything was acknowledged, one message is sent at a time."""
-POISON: Final = 2
-"""A message during which alone the connection was lost so often counts as refused."""
+LOST_CONNECTIONS: Final = 3
+"""Number of consecutive connections lost without any acknowledgement after which messages are sent one at a time."""
+LOST_ALONE: Final = 2
+"""Number of connections lost while one message alone was in flight after which that message counts as refused."""
 
 
 class RefusedTopics:
-    """By topic, when it is tried next.  Times are the event loop's, in seconds."""
+    """Time of the next attempt with each refused topic.  Times are those of the event loop, s."""
 
-    def __init__(self, first_s: float, most_s: float, chance: random.Random) -> None:
-        self._first, self._most, self._chance = first_s, most_s, chance
+    def __init__(self, first_s: float, most_s: float, rng: random.Random) -> None:
+        self._first, self._most, self._rng = first_s, most_s, rng
         self._next: dict[str, tuple[float, Backoff]] = {}
 
     def __contains__(self, topic: str) -> bool:
         return topic in self._next
 
     def refused(self, topic: str, now: float) -> None:
-        """A message of this topic was refused; those after it do not bring its next try forward or put it off."""
+        """Schedule the next attempt with a topic; further refusals do not change a scheduled one."""
         if topic not in self._next:
-            backoff = Backoff(self._first, self._most, self._chance)
+            backoff = Backoff(self._first, self._most, self._rng)
             self._next[topic] = (now + backoff.next(), backoff)
 
     def at_once(self, topic: str, now: float) -> None:
-        """Try this topic now, as after a start."""
-        self._next[topic] = (now, Backoff(self._first, self._most, self._chance))
+        """Schedule an attempt now, as after a start of the daemon."""
+        self._next[topic] = (now, Backoff(self._first, self._most, self._rng))
 
     def due(self, now: float) -> str | None:
-        """A topic to try now, if there is one; its next try is put off."""
+        """Return a topic to try now and schedule its next attempt; None where none is due."""
         for topic, (at, backoff) in self._next.items():
             if at <= now:
                 self._next[topic] = (now + backoff.next(), backoff)
@@ -47,42 +46,48 @@ class RefusedTopics:
         return None
 
     def taken(self, topic: str) -> None:
-        """The broker takes this topic again, or nothing of it is left."""
+        """Remove a topic that the broker accepts again, or that has no messages left."""
         self._next.pop(topic, None)
 
     def wait_s(self, now: float) -> float:
-        """Seconds until the next try; infinity where none is due."""
+        """Return the seconds until the next attempt; infinity without refused topics."""
         return min((max(0.0, at - now) for at, _ in self._next.values()), default=float("inf"))
 
 
-class Suspicion:
-    """A message that makes the broker hang up must not keep the others from being delivered for ever."""
+class PoisonMessages:
+    """Detection of poison messages: messages at which the broker closes the connection.
+
+    Without it one such message would block the delivery of all others for ever.
+    """
 
     def __init__(self) -> None:
-        self._fruitless = 0
+        self._lost_connections = 0
         self._alone: Counter[int] = Counter()
 
     @property
     def one_by_one(self) -> bool:
-        """Whether only one message is to be sent at a time."""
-        return self._fruitless >= FRUITLESS
+        """True while messages must be sent one at a time."""
+        return self._lost_connections >= LOST_CONNECTIONS
 
-    def clear(self) -> None:
-        """Something was acknowledged."""
-        self._fruitless = 0
+    def reset(self) -> None:
+        """Start counting again, after an acknowledgement."""
+        self._lost_connections = 0
         self._alone.clear()
 
-    def fruitless(self, lost: list[Message]) -> Message | None:
-        """A connection ended with these on their way and nothing acknowledged; the message that it is due to."""
+    def connection_lost(self, lost: list[Message]) -> Message | None:
+        """Count a connection lost without any acknowledgement; return the poison message, or None.
+
+        `lost` are the messages that were in flight.
+        """
         if not lost:
             return None
         alone = self.one_by_one and len(lost) == 1
-        self._fruitless += 1
+        self._lost_connections += 1
         if not alone:
             return None
         (message,) = lost
         self._alone[message.seq] += 1
-        if self._alone[message.seq] < POISON:
+        if self._alone[message.seq] < LOST_ALONE:
             return None
-        self._fruitless = 0
+        self._lost_connections = 0
         return message

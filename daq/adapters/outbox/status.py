@@ -1,4 +1,4 @@
-"""What a bench says of itself under its status topic: birth, changes, farewell, and the will for when it cannot."""
+"""Status messages of a bench: online, changes, offline, and the will."""
 
 import json
 from collections.abc import Mapping
@@ -7,50 +7,51 @@ from typing import Any, Final
 from daq.adapters.clock import utc_text
 from daq.adapters.mqtt.connection import Version, Will
 
-INVISIBLE: Final = (
-    "MQTT 3.1.1 has no way to refuse a message visibly: what the broker's access rules drop looks delivered. "
+INVISIBLE_REFUSALS: Final = (
+    "MQTT 3.1.1 has no way to refuse a message visibly: messages dropped by the broker's access rules look delivered. "
     "Check the topics' rules, or use a broker with MQTT 5."
 )
 
 
 class Status:
-    """Builds status messages.
+    """Builder of status messages.
 
     Attributes:
+        topic: topic of the status.
         instruments: state of each instrument by name.
-        sequences: last number of each stream.
+        sequences: last sequence number of each stream.
     """
 
     def __init__(self, topic: str, source: str, epoch: int, about: Mapping[str, Any]) -> None:
-        """`about` goes into every message: versions, and whatever else the application tells."""
+        """Make a builder; `about` is a part of every message: versions, and other facts of the application."""
         self.topic = topic
         self.instruments: dict[str, str] = {}
         self.sequences: dict[str, int] = {}
         self._source, self._epoch, self._about = source, epoch, dict(about)
-        self._told: Mapping[str, Any] = {}
+        self._published: Mapping[str, Any] = {}
 
     def payload(self, state: str, version: Version, utc_ns: int, *, reason: str = "") -> bytes:
-        """A message; `state` is ``online`` or ``offline``."""
-        said = self._content(state, version)
+        """Return a message; `state` is ``online`` or ``offline``, `utc_ns` its time (ns since 1970)."""
+        content = self._content(state, version)
         if state == "online":
-            self._told = said
-        said = {**said, "time": utc_text(utc_ns)}
+            self._published = content
+        content = {**content, "time": utc_text(utc_ns)}
         if reason:
-            said["reason"] = reason
-        return json.dumps(said, ensure_ascii=False).encode()
+            content["reason"] = reason
+        return json.dumps(content, ensure_ascii=False).encode()
 
     def changed(self, version: Version) -> bool:
-        """Whether there is anything new to tell since the last one that said ``online``."""
-        return self._content("online", version) != self._told
+        """Return whether the content differs from the last ``online`` message."""
+        return self._content("online", version) != self._published
 
     def wills(self, utc_ns: int) -> dict[Version, Will]:
-        """What the broker publishes when it loses us, by version of the protocol."""
+        """Return the will by protocol version: the message that the broker publishes when the connection is lost."""
         versions: tuple[Version, ...] = ("5", "3.1.1")
         reason = "the connection was lost"
         return {v: Will(self.topic, self.payload("offline", v, utc_ns, reason=reason)) for v in versions}
 
     def _content(self, state: str, version: Version) -> dict[str, Any]:
-        said: dict[str, Any] = {
+        content: dict[str, Any] = {
             "state": state,
             "source": self._source,
             "epoch": self._epoch,
@@ -58,8 +59,8 @@ class Status:
             "sequences": dict(self.sequences),
             **self._about,
         }
-        if self.instruments and state == "online":  # nobody knows how they stand without us
-            said["instruments"] = dict(self.instruments)
+        if self.instruments and state == "online":  # while the daemon is offline their states are unknown
+            content["instruments"] = dict(self.instruments)
         if version != "5":
-            said["note"] = INVISIBLE
-        return said
+            content["note"] = INVISIBLE_REFUSALS
+        return content

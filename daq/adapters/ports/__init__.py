@@ -1,1 +1,1 @@
-"""Serial devices, network ports and shared lines."""
+"""Serial devices, network ports and lines that several instruments share."""

@@ -8,35 +8,40 @@ import stat
 import sys
 from typing import Any, Final
 
-from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, ignore_sent
 from daq.core.errors import LinkError
 
 try:
     import fcntl
     import termios
-except ImportError:  # not a POSIX system: locks are the operating system's own
+except ImportError:  # not a POSIX system: the operating system locks serial ports itself
     fcntl = None  # type: ignore[assignment]
     termios = None  # type: ignore[assignment]
 
 CHUNK: Final = 65_536
+"""Maximum number of bytes of one read."""
 HAS_FLOCK: Final = fcntl is not None
 TERMINAL_ERRORS: Final[tuple[type[Exception], ...]] = () if termios is None else (termios.error,)
-"""Refused serial settings: an error of its own, no OSError."""
+"""Errors for refused serial settings; `termios.error` is not an OSError."""
 WATCHED_BY_LOOP: Final = HAS_FLOCK and sys.platform == "linux"
-"""Whether the event loop can watch serial devices; it cannot on Windows, nor every one of them on macOS."""
+"""True if the event loop can watch serial devices.  On Windows it cannot, on macOS not every device."""
 
 
 class DeviceConnection(Connection):
     """A serial device or pseudo-terminal, read by the event loop."""
 
     def __init__(self, port: Any, name: str, on_data: OnData, on_lost: OnLost) -> None:
-        """Raises `LinkError` where another program holds the port."""
+        """Lock the port and start to read.
+
+        Raises:
+            LinkError: another program holds the port.
+        """
         self._port, self._name = port, name
         self._on_data, self._on_lost = on_data, on_lost
         self._fd: int = port.fileno()
         self._output = b""
-        self._empty = 0
-        """Times in a row that there was nothing to read."""
+        self._empty_reads = 0
+        """Number of consecutive reads without data."""
         self._closed = False
         self._lock()
         os.set_blocking(self._fd, False)
@@ -44,7 +49,7 @@ class DeviceConnection(Connection):
         self._loop.add_reader(self._fd, self._readable)
 
     def _lock(self) -> None:
-        """Keep every other process out: flock stops other lockers, TIOCEXCL every other open."""
+        """Lock the port against other processes: flock against those that lock, TIOCEXCL against every other open."""
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -62,12 +67,13 @@ class DeviceConnection(Connection):
             self._lost(f"read failed: {error.strerror}")
             return
         if data:
-            self._empty = 0
+            self._empty_reads = 0
             self._on_data(data)
             return
-        # A line without data may read as nothing once; only one that is hung up, or does so again, is gone.
-        self._empty += 1
-        if self._empty > 1 or self._hung_up():
+        # One read without data is possible on a working line.  A second one, or a hang-up, means that the device is
+        # gone.
+        self._empty_reads += 1
+        if self._empty_reads > 1 or self._hung_up():
             self._lost("the device is gone (cable unplugged or instrument switched off)")
 
     def _hung_up(self) -> bool:
@@ -75,8 +81,8 @@ class DeviceConnection(Connection):
         poll.register(self._fd, 0)
         return any(event & (select.POLLHUP | select.POLLERR | select.POLLNVAL) for _, event in poll.poll(0))
 
-    def write(self, data: bytes, sent: Sent = nobody) -> None:
-        """Write at once what the port takes, the rest when it can."""
+    def write(self, data: bytes, sent: Sent = ignore_sent) -> None:
+        """Write at once as much as the port accepts, and the rest when it is ready."""
         if self._closed:
             raise LinkError(f"{self._name}: the port is closed")
         if self._output:
@@ -96,7 +102,7 @@ class DeviceConnection(Connection):
 
     def _queue(self, data: bytes) -> None:
         if len(self._output) + len(data) > OUTPUT_LIMIT:
-            raise LinkError(f"{self._name}: the port does not take what is sent")
+            raise LinkError(f"{self._name}: the port does not accept data; check flow control and cable")
         self._output += data
 
     def _writable(self) -> None:
@@ -125,7 +131,7 @@ class DeviceConnection(Connection):
         with contextlib.suppress(OSError):
             fcntl.ioctl(self._fd, termios.TIOCNXCL)
             if self._port.xonxoff or self._port.rtscts:
-                # What the other side does not take would hold up the closing for half a minute.
+                # Output that the other side does not accept would delay the closing by half a minute.
                 termios.tcflush(self._fd, termios.TCOFLUSH)
         with contextlib.suppress(OSError):
             self._port.close()

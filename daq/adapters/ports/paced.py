@@ -1,23 +1,23 @@
-"""For instruments that lose bytes which come as fast as the line goes."""
+"""Pauses between bytes, for instruments that lose bytes at the full speed of the line."""
 
 import asyncio
 
-from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnLost, Sent, nobody
+from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnLost, Sent, ignore_sent
 from daq.core.errors import LinkError
 
 
 class PacedConnection(Connection):
-    """Hands bytes to another connection one at a time, with a pause between."""
+    """A connection that passes bytes to another one singly, with a pause after each."""
 
     def __init__(self, connection: Connection, pause_ns: int, on_lost: OnLost) -> None:
         self._connection, self._pause_s, self._on_lost = connection, pause_ns * 1e-9, on_lost
         self._waiting = b""
         self._timer: asyncio.TimerHandle | None = None
 
-    def write(self, data: bytes, sent: Sent = nobody) -> None:
-        """Send the first byte at once, or after those that wait."""
+    def write(self, data: bytes, sent: Sent = ignore_sent) -> None:
+        """Send the first byte at once, or after the bytes that wait."""
         if len(self._waiting) + len(data) > OUTPUT_LIMIT:
-            raise LinkError("the port does not take what is sent, byte by byte")
+            raise LinkError("the port does not accept data at the pace of the byte pause; check `byte_pause`")
         self._waiting += data
         if self._timer is None:
             self._next()
@@ -29,7 +29,7 @@ class PacedConnection(Connection):
             return
         first, self._waiting = self._waiting[:1], self._waiting[1:]
         self._connection.write(first)
-        # Also after the last byte: what is written next keeps its distance too.
+        # The pause follows the last byte too, so that the next write keeps it.
         self._timer = asyncio.get_running_loop().call_later(self._pause_s, self._later)
 
     def _later(self) -> None:
@@ -40,7 +40,7 @@ class PacedConnection(Connection):
             self._on_lost(str(error))
 
     def close(self) -> None:
-        """Release the port; bytes that wait are forgotten."""
+        """Release the port; bytes that wait are dropped."""
         self._waiting = b""
         if self._timer is not None:
             self._timer.cancel()

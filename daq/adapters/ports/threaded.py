@@ -1,4 +1,4 @@
-"""Ports that the event loop cannot watch: opened, read and written by threads of their own."""
+"""Ports that the event loop cannot watch: separate threads open, read and write them."""
 
 import asyncio
 import contextlib
@@ -7,14 +7,14 @@ import threading
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import OUTPUT_LIMIT, Connection, OnData, OnLost, Sent, ignore_sent
 from daq.core.errors import LinkError
 
 T = TypeVar("T")
 
 
 class ThreadConnection(Connection):
-    """Any port pyserial knows, read in blocks by one thread and written by another."""
+    """Any port of pyserial, read in blocks by one thread and written by another."""
 
     def __init__(self, port: Any, name: str, on_data: OnData, on_lost: OnLost) -> None:
         self._port, self._name = port, name
@@ -30,25 +30,29 @@ class ThreadConnection(Connection):
         while not self._closed:
             try:
                 data = self._port.read(self._port.in_waiting or 1)
-            except (OSError, TypeError, AttributeError) as error:  # the last two: pyserial's port closed under a read
-                self._tell(self._lost, f"read failed: {error}")
+            except (
+                OSError,
+                TypeError,
+                AttributeError,
+            ) as error:  # TypeError, AttributeError: pyserial, when the port closes during a read
+                self._call_in_loop(self._lost, f"read failed: {error}")
                 return
             if data:
-                self._tell(self._data, bytes(data))
+                self._call_in_loop(self._data, bytes(data))
 
     def _write(self) -> None:
         while (data := self._output.get()) is not None:
             try:
                 self._port.write(data)
             except (OSError, TypeError, AttributeError) as error:
-                self._tell(self._lost, f"write failed: {error}")
+                self._call_in_loop(self._lost, f"write failed: {error}")
                 break
-            self._tell(self._written, len(data))
-        # Here and not in `close`: closing a port on the network takes its time.
+            self._call_in_loop(self._written, len(data))
+        # In this thread and not in `close`: the closing of a network port takes 0.3 s.
         close_port(self._port)
 
-    def _tell(self, callback: Callable[..., None], argument: bytes | str | int) -> None:
-        with contextlib.suppress(RuntimeError):  # the loop is closed: nobody listens any more
+    def _call_in_loop(self, callback: Callable[..., None], argument: bytes | str | int) -> None:
+        with contextlib.suppress(RuntimeError):  # the event loop is closed: the callback has no effect any more
             self._loop.call_soon_threadsafe(callback, argument)
 
     def _data(self, data: bytes) -> None:
@@ -63,36 +67,36 @@ class ThreadConnection(Connection):
             self.close()
             self._on_lost(reason)
 
-    def write(self, data: bytes, sent: Sent = nobody) -> None:
-        """Give the bytes to the writing thread."""
+    def write(self, data: bytes, sent: Sent = ignore_sent) -> None:
+        """Pass the bytes to the writing thread."""
         if self._closed:
             raise LinkError(f"{self._name}: the port is closed")
         if self._waiting + len(data) > OUTPUT_LIMIT:
-            raise LinkError(f"{self._name}: the port does not take what is sent")
+            raise LinkError(f"{self._name}: the port does not accept data; check the network and the device")
         self._waiting += len(data)
         self._output.put(data)
         sent()
 
     def close(self) -> None:
-        """Release the port as soon as what waits is written; the threads end with that."""
+        """Release the port after the waiting bytes are written; the threads end then."""
         if not self._closed:
             self._closed = True
             self._output.put(None)
 
 
 def close_port(port: Any) -> None:
-    """Close a port of pyserial; for ports on the network this takes its time."""
+    """Close a port of pyserial; a network port takes 0.3 s."""
     connection = getattr(port, "_socket", None)
     with contextlib.suppress(OSError, TypeError, AttributeError):
         port.close()
     if connection is not None:
-        connection.close()  # pyserial forgets that where the other side is gone already
+        connection.close()  # pyserial leaves the socket open where the other side has closed it
 
 
-async def in_thread(work: Callable[[], T], discard: Callable[[T], object]) -> T:
-    """What `work` gives, done in a thread of its own, so that neither the loop nor the end of the program waits for it.
+async def run_in_own_thread(work: Callable[[], T], discard: Callable[[T], object]) -> T:
+    """Return the result of `work`, run in a separate thread, for which neither event loop nor program end must wait.
 
-    `discard` takes what it gives after the waiting task was cancelled.
+    A result that arrives after the waiting task was cancelled goes to `discard`.
     """
     loop = asyncio.get_running_loop()
     future: asyncio.Future[T] = loop.create_future()
@@ -111,7 +115,7 @@ async def in_thread(work: Callable[[], T], discard: Callable[[T], object]) -> T:
         error: Exception | None = None
         try:
             result.append(work())
-        except Exception as problem:  # noqa: BLE001 - handed to whoever waits
+        except Exception as problem:  # noqa: BLE001 - raised in the waiting task
             error = problem
         try:
             loop.call_soon_threadsafe(deliver, result, error)

@@ -1,7 +1,7 @@
-"""Ports: bytes in by callback, bytes out, and a word when the port is lost.
+"""Opening of ports.  An open port passes received bytes and its loss to callbacks.
 
-Serial devices and pseudo-terminals of Linux are watched by the event loop; every other port
-(``socket://``, ``rfc2217://``, and devices of other systems) is read by a thread.
+The event loop watches serial devices and pseudo-terminals on Linux.  Threads serve every other port (``socket://``,
+``rfc2217://``, and devices of other systems).
 """
 
 import asyncio
@@ -15,7 +15,7 @@ from daq.adapters.ports import device as transport_device
 from daq.adapters.ports.device import DeviceConnection
 from daq.adapters.ports.paced import PacedConnection
 from daq.adapters.ports.resolving import is_device, is_there, locate
-from daq.adapters.ports.threaded import ThreadConnection, close_port, in_thread
+from daq.adapters.ports.threaded import ThreadConnection, close_port, run_in_own_thread
 from daq.adapters.ports.types import Connection, OnData, OnLost, Sent
 from daq.adapters.ports.virtual import MemoryConnection
 from daq.core.driver import Port
@@ -27,14 +27,16 @@ REFUSED: Final[tuple[type[Exception], ...]] = (
     NotImplementedError,
     *transport_device.TERMINAL_ERRORS,
 )
-"""What the opening of a port may raise."""
+"""Errors that the opening of a port may raise."""
 
 
 @dataclass(frozen=True, slots=True)
 class PortAddress:
-    """Where an instrument is connected, and its serial settings.
+    """Port of an instrument and its serial settings.
 
-    `name` is a device path, ``usb:VENDOR:PRODUCT[:SERIAL]`` or a URL (``socket://``, ``rfc2217://``).
+    Attributes:
+        name: a device path, ``usb:VENDOR:PRODUCT[:SERIAL]`` or a URL (``socket://``, ``rfc2217://``).
+        settings: serial settings and pauses.
     """
 
     name: str
@@ -42,38 +44,38 @@ class PortAddress:
 
 
 async def open_port(address: PortAddress, on_data: OnData, on_lost: OnLost) -> Connection:
-    """Open a port on the running loop, which goes on meanwhile; what arrives while it settles is thrown away.
+    """Open a port without blocking the running event loop; bytes that arrive during its settling time are discarded.
 
     Raises:
         LinkError: the port does not exist, is held by another process, or refuses its settings.
     """
     settings = address.settings
     url = locate(address.name)
-    said = address.name if url == address.name else f"{address.name} ({url})"
+    label = address.name if url == address.name else f"{address.name} ({url})"
     gate = _Gate(on_data, on_lost) if settings.settle_ns else None
-    hears = (on_data, on_lost) if gate is None else (gate.data, gate.lost)
+    callbacks = (on_data, on_lost) if gate is None else (gate.data, gate.lost)
     connection: Connection
     if is_device(url) and transport_device.WATCHED_BY_LOOP:
-        port = _open(url, said, settings)
+        port = _open(url, label, settings)
         try:
-            connection = DeviceConnection(port, said, *hears)
+            connection = DeviceConnection(port, label, *callbacks)
         except LinkError:
             port.close()
             raise
     else:
-        port = await in_thread(lambda: _open(url, said, settings), close_port)
-        connection = ThreadConnection(port, said, *hears)
+        port = await run_in_own_thread(lambda: _open(url, label, settings), close_port)
+        connection = ThreadConnection(port, label, *callbacks)
     if gate is not None:
         try:
             await asyncio.sleep(settings.settle_ns * 1e-9)
-            gate.open(said)
+            gate.open(label)
         except BaseException:
             connection.close()
             raise
     return PacedConnection(connection, settings.byte_pause_ns, on_lost) if settings.byte_pause_ns else connection
 
 
-def _open(url: str, said: str, settings: Port) -> Any:
+def _open(url: str, label: str, settings: Port) -> Any:
     options: dict[str, Any] = {
         "baudrate": settings.baud,
         "bytesize": settings.data_bits,
@@ -84,7 +86,7 @@ def _open(url: str, said: str, settings: Port) -> Any:
         "timeout": 0.2,
     }
     if is_device(url) and os.path.realpath(url).startswith("/dev/pts/"):
-        # A pseudo-terminal has no parity and no short bytes: asked for them again, with nothing else new, it refuses.
+        # A pseudo-terminal has neither parity nor short bytes.  It refuses a second request for them.
         options |= {"bytesize": 8, "parity": "N"}
     if is_device(url) and not transport_device.WATCHED_BY_LOOP:
         options["write_timeout"] = 2.0
@@ -92,7 +94,7 @@ def _open(url: str, said: str, settings: Port) -> Any:
             options["exclusive"] = True
     try:
         if is_device(url) and not is_there(url):
-            raise LinkError(f"{said}: there is no such device; is the cable plugged in?")
+            raise LinkError(f"{label}: there is no such device; is the cable plugged in?")
         port = serial.serial_for_url(url, do_not_open=True, **options)
         if settings.dtr is not None:
             port.dtr = settings.dtr
@@ -101,12 +103,12 @@ def _open(url: str, said: str, settings: Port) -> Any:
         port.open()
     except REFUSED as error:
         reason = str(error).removeprefix(f"Could not open port {url}: ")
-        raise LinkError(f"{said}: cannot be opened: {reason}") from error
+        raise LinkError(f"{label}: cannot be opened: {reason}") from error
     return port
 
 
 class _Gate:
-    """Keeps back what a port says while it settles."""
+    """Filter that discards the bytes of a port while it settles."""
 
     def __init__(self, on_data: OnData, on_lost: OnLost) -> None:
         self._on_data, self._on_lost = on_data, on_lost
@@ -124,7 +126,11 @@ class _Gate:
             self._reason = reason
 
     def open(self, name: str) -> None:
-        """Let everything through from now on; `LinkError` where the port was lost meanwhile."""
+        """Pass everything on from now on.
+
+        Raises:
+            LinkError: the port was lost while it settled.
+        """
         if self._reason:
             raise LinkError(f"{name}: {self._reason}")
         self._is_open = True

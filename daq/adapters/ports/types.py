@@ -1,35 +1,35 @@
-"""What an open port is to everybody above it."""
+"""The interface of an open port."""
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from typing import Final
 
 OUTPUT_LIMIT: Final = 65_536
-"""So many bytes may wait until a port takes them."""
+"""Maximum number of bytes that wait until a port accepts them."""
 
 OnData = Callable[[bytes], None]
 OnLost = Callable[[str], None]
 Sent = Callable[[], None]
 
 
-def nobody() -> None:
-    """Nobody wants to know when bytes have gone out."""
+def ignore_sent() -> None:
+    """Do nothing when bytes go out; the default of `Connection.write`."""
 
 
 class Connection(ABC):
     """An open port."""
 
     @abstractmethod
-    def write(self, data: bytes, sent: Sent = nobody) -> None:
-        """Hand over bytes for sending; `sent` is called when they go out, at once or, on a line others use, later.
+    def write(self, data: bytes, sent: Sent = ignore_sent) -> None:
+        """Send bytes; `sent` is called when they go out: at once, or later on a shared line.
 
         Raises:
-            LinkError: the port is gone or does not take them.
+            LinkError: the port is gone or does not accept them.
         """
 
     @abstractmethod
     def close(self) -> None:
-        """Close; no callback comes after it."""
+        """Close the port; no callback is made after that."""
 
-    def free(self) -> None:  # noqa: B027 - a line of one's own needs nothing
-        """No answer is awaited any more: a line that several instruments share is free for the others."""
+    def free(self) -> None:  # noqa: B027 - a line that is not shared needs nothing
+        """Free a shared line for the other instruments: no answer is awaited any more."""

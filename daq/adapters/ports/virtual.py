@@ -1,21 +1,21 @@
-"""A port without a port, for tests and simulations within one process."""
+"""A port in memory, for tests and simulations within one process."""
 
 import asyncio
 from collections.abc import Callable
 
-from daq.adapters.ports.types import Connection, OnData, OnLost, Sent, nobody
+from daq.adapters.ports.types import Connection, OnData, OnLost, Sent, ignore_sent
 from daq.core.errors import LinkError
 
 
 class MemoryConnection(Connection):
-    """A port without a port: whatever is written is answered by `answer`, on the loop's next turn."""
+    """A port in memory: `answer` returns the reply to each write, delivered on the next turn of the event loop."""
 
     def __init__(self, answer: Callable[[bytes], bytes], on_data: OnData, on_lost: OnLost) -> None:
         self._answer, self._on_data, self._on_lost = answer, on_data, on_lost
         self._closed = False
 
-    def write(self, data: bytes, sent: Sent = nobody) -> None:
-        """Give the bytes to the other side."""
+    def write(self, data: bytes, sent: Sent = ignore_sent) -> None:
+        """Pass the bytes to `answer`."""
         if self._closed:
             raise LinkError("memory: the port is closed")
         sent()
@@ -28,10 +28,10 @@ class MemoryConnection(Connection):
             self._on_data(data)
 
     def unplug(self, reason: str = "unplugged") -> None:
-        """Lose the link, as when the cable is pulled."""
+        """Lose the connection, as when the cable is pulled."""
         self.close()
         self._on_lost(reason)
 
     def close(self) -> None:
-        """Stop delivering."""
+        """Stop the delivery of replies."""
         self._closed = True

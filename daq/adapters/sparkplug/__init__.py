@@ -1,1 +1,1 @@
-"""Sparkplug B 3.0, the part of an edge node: payloads, the life of a node and its devices, and the connection."""
+"""An edge node of Sparkplug B 3.0: payloads, life cycle of the node and its devices, and the connection."""

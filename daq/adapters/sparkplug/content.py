@@ -1,4 +1,4 @@
-"""What a link sends, as the application hands it over."""
+"""The data that the application provides for a link."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,8 +8,12 @@ from daq.adapters.sparkplug.metrics import Metric
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """A result of a device as metrics.  `mark` grows with each result of the database; 0 stands for none yet."""
+class DeviceResult:
+    """A result of a device as metrics.
+
+    Attributes:
+        mark: a number that grows with each result of the database; 0 without a result.
+    """
 
     device: str
     mark: int
@@ -17,20 +21,20 @@ class Shown:
 
 
 class Content(Protocol):
-    """What there is to tell."""
+    """Source of the metrics of a node and its devices."""
 
     def node(self) -> Sequence[Metric]:
-        """The node's own metrics, which do not change while it lives."""
+        """Return the metrics of the node itself, which do not change between its birth and its death."""
         ...
 
     def present(self) -> Mapping[str, Sequence[Metric]]:
-        """Every device that is there, with its metrics besides those of results.  Must be quick."""
+        """Return every present device with its metrics, without those of results.  It must be fast."""
         ...
 
-    def newest(self, devices: Sequence[str]) -> Sequence[Shown]:
-        """The newest result of each device.  Called in a thread; may raise `StoreError`."""
+    def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
+        """Return the newest result of each device.  It is called in a thread and may raise `StoreError`."""
         ...
 
-    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[Shown]:
-        """The next results after a mark for each device, all in order of their marks.  As `newest`."""
+    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
+        """Return at most `limit` results after each device's mark, in order of marks; called as `newest`."""
         ...

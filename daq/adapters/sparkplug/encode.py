@@ -1,4 +1,4 @@
-"""The bytes that metrics become, and what a command's bytes ask for (Sparkplug 3.0, chapter 6)."""
+"""Encoding of metrics to payloads, and decoding of commands (Sparkplug 3.0, chapter 6)."""
 
 import math
 from collections.abc import Iterable, Mapping
@@ -10,7 +10,7 @@ from google.protobuf.message import DecodeError
 from daq.adapters.sparkplug.metrics import DataType, Metric, Value
 from daq.adapters.sparkplug.wire import Payload
 
-#: Field of the value for each type this node sends; below, bits and range of the whole numbers.
+#: Payload field for the value of each type that this node sends.
 _FIELD: Final = {
     DataType.INT32: "int_value",
     DataType.UINT32: "int_value",
@@ -20,7 +20,8 @@ _FIELD: Final = {
     DataType.BOOLEAN: "boolean_value",
     DataType.STRING: "string_value",
 }
-_WHOLE: Final = {
+#: Number of bits, smallest and largest value of each integer type.
+_INTEGERS: Final = {
     DataType.INT32: (32, -(1 << 31), (1 << 31) - 1),
     DataType.UINT32: (32, 0, (1 << 32) - 1),
     DataType.INT64: (64, -(1 << 63), (1 << 63) - 1),
@@ -30,7 +31,7 @@ _WHOLE: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """What a command message asks for: values by metric name, or by alias where it has no name."""
+    """Content of a command: values by metric name, or by alias where a metric has no name."""
 
     values: Mapping[str | int, Value]
 
@@ -44,18 +45,18 @@ def payload(
     birth: bool = False,
     historical: bool = False,
 ) -> bytes:
-    """The bytes of a payload.
+    """Return the bytes of a payload.
 
     Args:
-        metrics: in this order.
-        time_ms: when the message is sent, ms since 1970, UTC.
-        seq: 0 to 255; None for a message without, which is a node's death only.
-        aliases: alias by metric name; a birth then has both, a data message only the alias.
-        birth: births define their metrics, so they carry the data types.
+        metrics: the metrics, in the order of the payload.
+        time_ms: time of sending, ms since 1970, UTC.
+        seq: message number, 0 to 255; None for a node's death, which has none.
+        aliases: alias by metric name; a birth then has name and alias, a data message only the alias.
+        birth: the payload is a birth, which also has the data types.
         historical: the values are not the current ones.
 
     Raises:
-        ValueError: a whole number does not fit its type, or the type is not one this node sends.
+        ValueError: an integer does not fit its type, or this node does not send the type.
     """
     message = Payload(timestamp=time_ms)
     for metric in metrics:
@@ -83,7 +84,7 @@ def payload(
 def _set(target: Any, kind: DataType, value: Value) -> None:
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         target.is_null = True
-    elif kind in _WHOLE:
+    elif kind in _INTEGERS:
         setattr(target, _FIELD[kind], _bits(kind, int(value)))
     elif kind is DataType.DOUBLE:
         target.double_value = float(value)
@@ -96,20 +97,20 @@ def _set(target: Any, kind: DataType, value: Value) -> None:
 
 
 def _bits(kind: DataType, value: int) -> int:
-    """A whole number as its unsigned bits: a negative one as its two's complement."""
-    bits, low, high = _WHOLE[kind]
+    """Return an integer as unsigned bits, a negative one as its two's complement."""
+    bits, low, high = _INTEGERS[kind]
     if not low <= value <= high:
         raise ValueError(f"{value} does not fit a {kind.name} ({low} to {high})")
     return value % (1 << bits)
 
 
 def _text(value: str) -> str:
-    # Half a surrogate pair, as JSON can smuggle in, is no UTF-8.
+    # JSON text can hold half a surrogate pair, which UTF-8 cannot encode.
     return value.encode("utf-8", "replace").decode()
 
 
 def command(data: bytes) -> Command | None:
-    """What a command message asks for; None where the bytes are no payload."""
+    """Return the content of a command; None where the bytes are not a payload."""
     message = Payload()
     found: dict[str | int, Value] = {}
     try:
@@ -118,6 +119,6 @@ def command(data: bytes) -> Command | None:
             which = metric.WhichOneof("value")
             key = metric.name if metric.HasField("name") else metric.alias
             found[key] = None if which is None else getattr(metric, which)
-    except (DecodeError, ValueError):  # no payload, or text in it that is no UTF-8
+    except (DecodeError, ValueError):  # not a payload, or it holds text that is not UTF-8
         return None
     return Command(found)

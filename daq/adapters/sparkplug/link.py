@@ -1,8 +1,8 @@
-"""The connection of an edge node: carries what `EdgeNode` gives, and tells it what comes in.
+"""The connection of an edge node: sends the messages of `EdgeNode` and passes received ones to it.
 
-Data messages have quality of service 0, as the specification wants, so no acknowledgement says that one arrived.
-After each batch of results the broker is asked for an answer instead; only then are they taken as sent, and what was
-not is sent as historical data after the next birth.
+Data messages have quality of service 0, as the specification demands, so the broker does not acknowledge them.  After
+each batch of results the link waits for an answer of the broker instead (`Connection.round_trip`).  Only then do the
+results count as sent.  Results that do not are sent as historical data after the next birth.
 """
 
 import asyncio
@@ -11,10 +11,11 @@ import random
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import structlog
 
+from daq.adapters.clock import TimeSource
 from daq.adapters.mqtt.client import BrokerDownError
 from daq.adapters.mqtt.connection import Connection, Version, Will, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
@@ -29,40 +30,31 @@ from daq.core.errors import DaqError, StoreError
 log = structlog.get_logger()
 
 PULSE_S: Final = 1.0
+"""Longest time (s) between two looks at the devices."""
 BATCH: Final = 50
-"""Results between two answers of the broker."""
+"""Maximum number of results between two answers of the broker."""
 REPEAT_NS: Final = 120_000_000_000
-"""A host that goes away or asks for a rebirth may have missed what was sent shortly before, and so may all when the
-broker dies: a host that freezes is declared dead by the broker after one and a half times its keep-alive (MQTT, section
-3.1.2.10), usually 90 s.  So much is sent once more, as historical data with the same ids."""
+"""Age (ns) of the results that are sent once more, as historical data with the same ids, after a possible loss.
 
-
-class Clock(Protocol):
-    """What a link needs of a clock."""
-
-    def utc_ns(self) -> int:
-        """UTC now, ns since 1970."""
-        ...
-
-    def mono_ns(self) -> int:
-        """Monotonic time, ns."""
-        ...
+A host that goes away or asks for a rebirth may have missed the newest data, and every host may have when the broker
+dies.  The broker declares a frozen host dead after 1.5 times its keep-alive (MQTT, section 3.1.2.10), usually 90 s.
+"""
 
 
 @dataclass(slots=True)
 class LinkState:
-    """How the link stands, for screens."""
+    """State of the link, for screens."""
 
     protocol: str = ""
     trouble: str = ""
     results: int = 0
-    """Sent and seen by the broker since the start."""
+    """Number of results sent and handled by the broker since the start."""
     late: int = 0
-    """Of these, sent as historical data."""
+    """Number of these sent as historical data."""
 
 
 class Link:
-    """Runs until it is stopped; a broker or a host that is away never stops it."""
+    """Connection of an edge node.  It runs until it is stopped; an absent broker or host does not stop it."""
 
     def __init__(
         self,
@@ -70,33 +62,33 @@ class Link:
         node: EdgeNode,
         content: Content,
         memory: Memory,
-        clock: Clock,
+        clock: TimeSource,
         *,
         client_id: str,
         pulse_s: float = PULSE_S,
         seed: int | None = None,
     ) -> None:
-        """Make a link; `pulse_s` is how often (s) it looks for changes of the devices.
+        """Make a link; `pulse_s` is the longest time (s) between two looks for changes of the devices.
 
         Raises:
             SettingError: a certificate file is wrong.
         """
-        tls_context(settings)  # a wrong file is said now, not with every attempt to connect
+        tls_context(settings)  # report a wrong file now, not at every attempt to connect
         self._settings, self._content, self._memory, self._clock = settings, content, memory, clock
         self._client_id, self._pulse = client_id, min(pulse_s, PULSE_S)
-        self._chance = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
+        self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
-        self._shown: dict[str, int] = {}
-        """Marks up to which results were made before the devices' last birth: these are late."""
-        self._told: dict[str, dict[str, object]] = {}
+        self._birth_marks: dict[str, int] = {}
+        """Mark of the newest result at each device's birth; results up to it are sent as historical data."""
+        self._sent_values: dict[str, dict[str, object]] = {}
         self._recent: deque[tuple[int, str, int]] = deque()
-        """Of what was sent lately: when, of which device, and the mark before it."""
+        """Results sent recently: monotonic time (ns), device, and the device's mark before the result."""
         self.node = node
         self.state = LinkState()
 
     def wake(self) -> None:
-        """Something changed: look at once.  To be called from the loop's thread."""
+        """Look for changes and results at once.  Call it from the event loop's thread."""
         self._wake.set()
 
     def stop(self) -> None:
@@ -105,15 +97,15 @@ class Link:
         self._wake.set()
 
     async def run(self) -> None:
-        """Connect, be born, send, reconnect, until `stop`."""
-        backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._chance)
+        """Connect, publish births, send, reconnect, until `stop`."""
+        backoff = Backoff(self._settings.backoff_first_s, self._settings.backoff_most_s, self._rng)
         while not self._stopping.is_set():
             try:
                 await self._session(backoff)
             except (DaqError, OSError) as error:
                 self._trouble(str(error))
             except Exception as error:
-                # A mistake here must not end the daemon's other work: say it, and begin anew.
+                # A programming error must not end the daemon's other work: log it and start a new session.
                 log.exception("the Sparkplug node failed")
                 self._trouble(f"{type(error).__name__}: {error}")
             self.node.lost()
@@ -123,15 +115,17 @@ class Link:
         try:
             bd_seq = await in_thread(self._memory.next_bd_seq)
         except OSError as error:
-            raise DaqError(f"{self._memory.path} cannot be written: {error.strerror}; nothing is sent") from error
+            raise DaqError(
+                f"{self._memory.path} cannot be written: {error.strerror}; the node sends nothing; check the disk"
+            ) from error
         death = self.node.will(bd_seq, self._now_ms())
         will = Will(death.topic, death.payload, retain=False)
         wills: dict[Version, Will] = {"5": will, "3.1.1": will}
         async with connect(self._settings, self._client_id, wills) as connection:
             self.state.protocol = connection.version
-            await connection.subscribe(self.node.names.of_node("NCMD"))
+            await connection.subscribe(self.node.names.node_topic("NCMD"))
             if self.node.names.host:
-                await connection.subscribe(self.node.names.state)
+                await connection.subscribe(self.node.names.state_topic)
             self.node.connected()
             backoff.reset()
             self._trouble("")
@@ -139,17 +133,17 @@ class Link:
             try:
                 await self._live(connection)
             except BrokerDownError:
-                # To a polite disconnect the broker, should it still listen, would add no will.
+                # After an orderly DISCONNECT the broker would not publish the will.
                 connection.hang_up()
-                await self._repeat_lately()
+                await self._repeat_recent()
                 raise
             finally:
                 listening.cancel()
                 await asyncio.gather(listening, return_exceptions=True)
-                await self._die(connection)
+                await self._send_death(connection)
 
     async def _live(self, connection: Connection) -> None:
-        """Until `stop`, or until the primary host goes.
+        """Send changes and results until `stop`, or until the primary host goes offline.
 
         Raises:
             BrokerDownError: the connection was lost.
@@ -160,7 +154,7 @@ class Link:
             try:
                 if self.node.host_gone:
                     log.info("the primary host went offline", host=self.node.names.host)
-                    await self._repeat_lately()
+                    await self._repeat_recent()
                     return
                 if self.node.birth_due(self._clock.mono_ns()):
                     await self._birth(connection)
@@ -175,22 +169,22 @@ class Link:
             if connection.lost.done():
                 raise BrokerDownError(connection.lost.result())
 
-    async def _die(self, connection: Connection) -> None:
-        """Say that the node is gone, whatever ended the session, where somebody still listens."""
+    async def _send_death(self, connection: Connection) -> None:
+        """Publish the node's death where the connection is still open."""
         if not connection.lost.done() and self.node.phase in (Phase.WAITING, Phase.ALIVE):
             with contextlib.suppress(DaqError):
                 await self._send(connection, [self.node.farewell(self._now_ms())])
 
     async def _listen(self, connection: Connection) -> None:
-        command, host = self.node.names.of_node("NCMD"), self.node.names.state
+        command, host = self.node.names.node_topic("NCMD"), self.node.names.state_topic
         with contextlib.suppress(BrokerDownError):
             while True:
                 message = await connection.receive()
-                # A command that the broker kept was meant for somebody else, long ago.
+                # A retained command is old, and may have been meant for an earlier session.
                 if message.topic == command and not message.retain:
-                    self.node.hear_command(message.payload)
+                    self.node.receive_command(message.payload)
                 elif message.topic == host and self.node.names.host:
-                    self.node.hear_host(message.payload)
+                    self.node.receive_host_state(message.payload)
                 self._wake.set()
 
     # births, changes, results
@@ -198,44 +192,44 @@ class Link:
     async def _birth(self, connection: Connection) -> None:
         again = self.node.phase is Phase.ALIVE
         if again:
-            await self._repeat_lately()
+            await self._repeat_recent()
         present = self._content.present()
         newest = await in_thread(self._content.newest, tuple(present))
         if not self.node.birth_due(self._clock.mono_ns()):
-            return  # the host went meanwhile
+            return  # the host went offline during the query
         devices = {s.device: (*present[s.device], *s.metrics) for s in newest}
         births = self.node.birth(self._content.node(), devices, self._now_ms(), self._clock.mono_ns())
-        self._shown = {s.device: s.mark for s in newest}
-        self._told = {device: _told(present[device]) for device in devices}
+        self._birth_marks = {s.device: s.mark for s in newest}
+        self._sent_values = {device: _values_of(present[device]) for device in devices}
         await self._send(connection, births)
         log.info("the Sparkplug node was born", devices=sorted(devices), again=again)
 
     async def _changes(self, connection: Connection) -> None:
-        """Devices that came or went, and what changed of those that are there."""
+        """Send births and deaths of devices, and changed values of the others."""
         present = self._content.present()
         gone = [d for d in self.node.devices if d not in present]
         await self._send(connection, [self.node.device_death(d, self._now_ms()) for d in sorted(gone)])
         come = [d for d in present if d not in self.node.devices]
         for shown in await in_thread(self._content.newest, tuple(come)) if come else ():
             metrics = (*present[shown.device], *shown.metrics)
-            self._shown[shown.device] = shown.mark
-            self._told[shown.device] = _told(present[shown.device])
+            self._birth_marks[shown.device] = shown.mark
+            self._sent_values[shown.device] = _values_of(present[shown.device])
             await self._send(connection, [self.node.device_birth(shown.device, metrics, self._now_ms())])
         for device in sorted(self.node.devices - set(come)):
-            told = self._told[device]
-            changed = [m for m in present[device] if told.get(m.name) != (m.value, m.properties)]
+            sent_values = self._sent_values[device]
+            changed = [m for m in present[device] if sent_values.get(m.name) != (m.value, m.properties)]
             if changed:
-                told |= _told(changed)
+                sent_values |= _values_of(changed)
                 await self._send(connection, [self.node.data(device, changed, self._now_ms())])
 
     async def _results(self, connection: Connection) -> bool:
-        """Send a batch of results; whether there may be more."""
+        """Send a batch of results; return whether there may be more."""
         marks = {device: self._memory.sent.get(device, 0) for device in sorted(self.node.devices)}
         found = await in_thread(self._content.after, marks, BATCH) if marks else ()
         if not found:
             return False
-        # No device dies or is born meanwhile: this task alone decides.
-        sent = [(r, r.mark <= self._shown[r.device]) for r in found]
+        # No device is born or dies during the loop: only this task publishes births and deaths.
+        sent = [(r, r.mark <= self._birth_marks[r.device]) for r in found]
         for result, late in sent:
             data = self.node.data(result.device, result.metrics, self._now_ms(), historical=late)
             await self._send(connection, [data])
@@ -253,10 +247,10 @@ class Link:
         return len(found) == BATCH
 
     async def _answered(self, connection: Connection) -> None:
-        """Wait for the broker's answer, no longer than the connection lasts: what may be lost with it is noted at once.
+        """Wait for the broker's answer, or for the end of the connection, so that a loss is noted at once.
 
         Raises:
-            BrokerDownError: there is none.
+            BrokerDownError: the connection was lost, or no answer arrived.
         """
         asking = asyncio.create_task(connection.round_trip())
         waiting: set[asyncio.Future[Any]] = {asking, connection.lost}
@@ -269,8 +263,8 @@ class Link:
             asking.cancel()
             await asyncio.gather(asking, return_exceptions=True)
 
-    async def _repeat_lately(self) -> None:
-        """Take back what was sent shortly before, so that it is sent once more, as historical data."""
+    async def _repeat_recent(self) -> None:
+        """Set the marks back, so that the results sent within `REPEAT_NS` are sent again as historical data."""
         since = self._clock.mono_ns() - REPEAT_NS
         for when, device, before in reversed(self._recent):
             if when >= since:
@@ -282,8 +276,8 @@ class Link:
         try:
             await in_thread(self._memory.save)
         except OSError as error:
-            # Sent all the same; after a new start it would be sent once more.
-            log.warning("how far results were sent cannot be stored", reason=str(error))
+            # The results are sent.  After a new start of the daemon they would be sent again.
+            log.warning("the marks of sent results cannot be stored", file=str(self._memory.path), reason=str(error))
 
     # parts
 
@@ -302,17 +296,17 @@ class Link:
         return self._clock.utc_ns() // 1_000_000
 
     def _trouble(self, text: str) -> None:
-        """Note or clear what is amiss; each is logged once."""
+        """Set the present fault, or clear it with ""; each is logged once."""
         if text and text != self.state.trouble:
             log.warning("the Sparkplug node does not send", broker=self._settings.place, reason=text)
         self.state.trouble = text
 
     async def _pause(self, seconds: float) -> None:
-        """Wait, and no longer than until `stop`."""
+        """Wait until the time is over or `stop` is called."""
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(seconds):
                 await self._stopping.wait()
 
 
-def _told(metrics: Sequence[Metric]) -> dict[str, object]:
+def _values_of(metrics: Sequence[Metric]) -> dict[str, object]:
     return {m.name: (m.value, m.properties) for m in metrics}

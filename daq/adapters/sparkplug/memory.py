@@ -1,6 +1,6 @@
-"""What an edge node must not forget when its process ends: its birth/death number, and how far results were sent.
+"""Persistent state of an edge node: its birth/death number, and the marks of the results sent.
 
-A small file of its own beside the database, because it belongs to this connection and not to what was measured.
+It is a separate file beside the database, because it belongs to the connection and not to the measured data.
 """
 
 import contextlib
@@ -17,17 +17,18 @@ from daq.adapters.sparkplug.metrics import NUMBERS
 
 FILE: Final = "sparkplug.json"
 FORM: Final = 1
+"""Version of the file's format, the value of its key ``form``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where a database stands.
+    """Identity and newest results of a database.
 
     Attributes:
-        source: its UUID.
-        epoch: counted up each time it is restored from a backup.
+        source: UUID of the database.
+        epoch: a number that grows with each restored backup.
         newest: mark of the newest result of each stream; marks grow with each result.
-        newest_before: the same of the results of former epochs only.
+        newest_before: the same for results of earlier epochs only.
     """
 
     source: str
@@ -38,11 +39,13 @@ class Position:
 
 @dataclass(slots=True)
 class Memory:
-    """The file, read once and written whole.  `OSError` where it cannot be written: nothing is sent then.
+    """The file, read once and written as a whole.
+
+    The methods raise `OSError` where it cannot be written; the node sends nothing then.
 
     Attributes:
-        bd_seq: of the last connection; None before the first.
-        sent: mark of the last result of each stream that the broker has.
+        bd_seq: birth/death number of the last connection; None before the first.
+        sent: mark of the last result of each stream that the broker has handled.
     """
 
     path: Path
@@ -53,11 +56,10 @@ class Memory:
 
     @classmethod
     def open(cls, folder: Path, position: Position) -> Self:
-        """What is remembered in a state directory, fitted to where its database stands now.
+        """Read the file of a state directory and adapt it to the present database.
 
-        With nothing to remember, the results of before are not sent: the births show the newest, and what is
-        measured from now on follows.  A restored database continues from its backup: what was committed after the
-        backup is gone, so the marks are taken back to it.
+        Without a file, earlier results are not sent: the births show the newest ones, and later results follow.  After
+        a restored backup the marks go back to the backup, because the results committed after it are gone.
         """
         path = folder / FILE
         found = _read(path)
@@ -73,14 +75,14 @@ class Memory:
         return memory
 
     def next_bd_seq(self) -> int:
-        """The number of the connection to be made now, already on the disk."""
+        """Return the birth/death number of the next connection, after it was written to the disk."""
         number = 0 if self.bd_seq is None else (self.bd_seq + 1) % NUMBERS
         self._write(number)
         self.bd_seq = number
         return number
 
     def save(self) -> None:
-        """Bring `sent` to the disk."""
+        """Write `sent` to the disk."""
         self._write(self.bd_seq)
 
     def _write(self, bd_seq: int | None) -> None:
@@ -101,7 +103,7 @@ class Memory:
 
 
 def _read(path: Path) -> dict[str, Any] | None:
-    """The file's content; None where there is none, or where it cannot be believed: it is then kept aside and named."""
+    """Return the file's content; None without a file, or where it is damaged: it is then renamed and logged."""
     try:
         found = json.loads(path.read_text("utf-8"))
     except FileNotFoundError:
@@ -109,14 +111,14 @@ def _read(path: Path) -> dict[str, Any] | None:
     except (OSError, ValueError) as error:
         _put_aside(path, str(error))
         return None
-    if not _sound(found):
-        _put_aside(path, "it does not hold what it should")
+    if not _is_valid(found):
+        _put_aside(path, "a key is missing or has a wrong value")
         return None
     checked: dict[str, Any] = found
     return checked
 
 
-def _sound(found: Any) -> bool:
+def _is_valid(found: Any) -> bool:
     return (
         isinstance(found, dict)
         and found.get("form") == FORM
@@ -133,8 +135,8 @@ def _put_aside(path: Path, reason: str) -> None:
     with contextlib.suppress(OSError):
         path.replace(aside)
     structlog.get_logger().error(
-        "what the Sparkplug node remembers cannot be read; it begins anew: results that were not sent yet are sent "
-        "only as JSON, or again by `daq resend`",
+        "the state of the Sparkplug node cannot be read, so it starts without: results not yet sent by Sparkplug are "
+        "sent only as JSON (again with `daq resend`)",
         file=str(path),
         kept_as=str(aside),
         reason=reason,

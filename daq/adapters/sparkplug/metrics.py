@@ -1,4 +1,4 @@
-"""Metrics as a person thinks of them: name, type, value, time and properties."""
+"""Metrics before their encoding: name, type, value, time and properties."""
 
 from dataclasses import dataclass
 from enum import IntEnum
@@ -7,11 +7,11 @@ from typing import Final
 Value = bool | int | float | str | None
 
 NUMBERS: Final = 256
-"""Message numbers and birth/death numbers run from 0 to 255 and begin again."""
+"""Message numbers and birth/death numbers run from 0 to 255 and start again at 0."""
 
 
 class DataType(IntEnum):
-    """Codes of the types of a metric, as the specification numbers them."""
+    """Codes of the data types of a metric (Sparkplug 3.0, chapter 6)."""
 
     INT8 = 1
     INT16 = 2
@@ -35,7 +35,7 @@ class DataType(IntEnum):
 
 
 class QualityCode(IntEnum):
-    """The three codes the property ``Quality`` may have."""
+    """The three values of the property ``Quality``."""
 
     BAD = 0
     GOOD = 192
@@ -61,8 +61,8 @@ class Metric:
 
     Attributes:
         name: levels separated by ``/``.
-        value: None is null, and so is a number that is not finite.
-        time_ms: when the value was captured, ms since 1970, UTC.
+        value: None and numbers that are not finite are sent as null.
+        time_ms: time of the value's capture, ms since 1970, UTC.
     """
 
     name: str

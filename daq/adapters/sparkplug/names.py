@@ -10,13 +10,15 @@ NAMESPACE: Final = "spBv1.0"
 
 @dataclass(frozen=True, slots=True)
 class Names:
-    """Who the edge node is, and whom it waits for.
+    """Identifiers of an edge node and its primary host, and the topics made from them.
 
     Attributes:
-        host: the primary host's identifier; "" where there is none.
+        group: identifier of the group.
+        node: identifier of the edge node.
+        host: identifier of the primary host; "" without one.
 
     Raises:
-        SettingError: an identifier holds a sign that topics give a meaning to.
+        SettingError: an identifier holds a character that is reserved in topics.
     """
 
     group: str
@@ -29,16 +31,16 @@ class Names:
         if self.host:
             check_level(self.host, key="sparkplug.host")
 
-    def of_node(self, kind: str) -> str:
-        """Topic of the node's messages of a kind: NBIRTH, NDEATH, NCMD."""
+    def node_topic(self, kind: str) -> str:
+        """Return the topic of the node's messages of a kind: NBIRTH, NDEATH, NCMD."""
         return f"{NAMESPACE}/{self.group}/{kind}/{self.node}"
 
-    def of_device(self, kind: str, device: str) -> str:
-        """Topic of a device's messages of a kind: DBIRTH, DDATA, DDEATH."""
+    def device_topic(self, kind: str, device: str) -> str:
+        """Return the topic of a device's messages of a kind: DBIRTH, DDATA, DDEATH."""
         check_level(device, key="sparkplug: name of an instrument")
         return f"{NAMESPACE}/{self.group}/{kind}/{self.node}/{device}"
 
     @property
-    def state(self) -> str:
-        """Where the primary host says whether it is online."""
+    def state_topic(self) -> str:
+        """Topic on which the primary host publishes whether it is online."""
         return f"{NAMESPACE}/STATE/{self.host}"

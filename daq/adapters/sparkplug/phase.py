@@ -1,14 +1,16 @@
-"""The phases of an edge node's life."""
+"""The phases of an edge node."""
 
 from enum import StrEnum
 
 
 class Phase(StrEnum):
-    """Where a node is in its life."""
+    """Phase of an edge node."""
 
     AWAY = "away"
+    """Not connected."""
     WAITING = "waiting"
-    """Connected, and not born yet."""
+    """Connected, and its birth is not yet published."""
     ALIVE = "alive"
+    """Its birth is published."""
     LEAVING = "leaving"
-    """Its death was published; only the connection's end is left."""
+    """Its death is published; the connection ends next."""

@@ -1,10 +1,14 @@
-"""The life of an edge node and its devices: what happened goes in, messages come out.  No clock, no connection.
+"""Life cycle of an edge node and its devices, as pure state: events go in, messages come out.
 
-Every rule of the specification about order is kept here, so that whoever carries the messages need not know them:
-the node's birth first and numbered 0, numbers from 0 to 255 and round again, a device's birth before its data, no
-data after a death, nothing in data that a birth did not define, one birth/death number for a session's birth and
-its will, silence until the primary host is online and an end when it goes.  A call that would break a rule raises
-`LifeError` before anything has changed.
+This module alone applies the specification's rules of order:
+
+* the node's birth is first and has number 0; numbers run from 0 to 255 and start again;
+* a device's birth precedes its data, and no data follow a death;
+* data hold only metrics that a birth has defined;
+* birth and will of a session have the same birth/death number;
+* the node is silent until the primary host is online, and ends when that goes offline.
+
+A call that would break a rule raises `LifecycleError` and changes nothing.
 """
 
 import json
@@ -20,12 +24,14 @@ from daq.adapters.sparkplug.phase import Phase
 BIRTH_DEATH: Final = "bdSeq"
 REBIRTH: Final = "Node Control/Rebirth"
 REBIRTH_EVERY_NS: Final = 5_000_000_000
-"""A rebirth that is asked for sooner after the last birth is put off until then: births of a large node are many
-messages, and several hosts that come back together each ask."""
+"""Shortest time (ns) from a birth to the next rebirth; an earlier request waits until then.
+
+The births of a large node are many messages, and several hosts that return together each ask for them.
+"""
 
 
-class LifeError(Exception):
-    """A message was asked for that the node's life does not allow now: a mistake in the program."""
+class LifecycleError(Exception):
+    """The node's present phase does not allow the message: a programming error.  Example: data before a birth."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,19 +44,20 @@ class Publication:
 
 
 @dataclass(slots=True)
-class Odd:
-    """What came in and was not followed, counted."""
+class IgnoredMessages:
+    """Numbers of received messages that had no effect."""
 
     commands: int = 0
-    """Payloads that cannot be read, or that ask for something else than a rebirth."""
+    """Commands that cannot be read, or that ask for something other than a rebirth."""
     states: int = 0
-    """Words on the host that cannot be read."""
+    """States of the host that cannot be read."""
     old_states: int = 0
+    """States of the host that are older than a known one."""
 
 
 @dataclass(slots=True)
 class _Host:
-    """What the primary host said of itself since the connection was made."""
+    """State of the primary host, as received over the present connection."""
 
     online: bool = False
     newest_ms: int | None = None
@@ -58,98 +65,99 @@ class _Host:
 
 @dataclass(slots=True)
 class EdgeNode:
-    """One edge node.
+    """State of one edge node.
 
     Attributes:
-        with_aliases: births give every metric a number, and data messages have only that.
-        phase: where it is in its life.
-        host_gone: the primary host went offline while the node lived: publish `farewell` and disconnect, even if it
-            is back meanwhile, because it has forgotten what it knew of the node.
-        odd: what came in and was not followed.
+        names: identifiers and topics.
+        with_aliases: births give every metric an alias, and data messages have only the alias.
+        phase: see `Phase`.
+        host_gone: the primary host went offline while the node was alive: publish `farewell` and disconnect.  This
+            holds even if the host is back, because it has forgotten the node's births.
+        ignored: received messages without effect.
     """
 
     names: Names
     with_aliases: bool = False
     phase: Phase = Phase.AWAY
     host_gone: bool = False
-    odd: Odd = field(default_factory=Odd)
+    ignored: IgnoredMessages = field(default_factory=IgnoredMessages)
     rebirths: int = 0
-    """How often somebody asked for a rebirth and got it."""
+    """Number of rebirths published on request."""
     _bd_seq: int = 0
     _seq: int = 0
     _host: _Host = field(default_factory=_Host)
     _alive: dict[str, dict[str, DataType]] = field(default_factory=dict)
-    """Metrics of each device that was born, by name."""
+    """Metrics of each device with a birth, by name."""
     _aliases: dict[str, dict[str, int]] = field(default_factory=dict)
-    """By device ("" for the node itself) and metric; a number is never given twice."""
+    """Alias by device ("" for the node itself) and metric; no alias is used twice."""
     _next_alias: int = 0
     _born_mono_ns: int = 0
     _asked: bool = False
 
     @property
     def devices(self) -> frozenset[str]:
-        """Devices that were born and have not died."""
+        """Devices with a published birth and no death."""
         return frozenset(self._alive)
 
     # the session
 
     def will(self, bd_seq: int, now_ms: int) -> Publication:
-        """The death the broker announces should the connection break; a new session begins with it.
+        """Start a new session and return its will: the death that the broker publishes when the connection breaks.
 
         Args:
-            bd_seq: one more than that of the connection before, and 0 after 255.
+            bd_seq: the last connection's number plus 1, and 0 after 255.
             now_ms: ms since 1970, UTC.
         """
         if not 0 <= bd_seq < NUMBERS:
-            raise LifeError(f"the birth/death number {bd_seq} is not in 0 to 255")
+            raise LifecycleError(f"the birth/death number {bd_seq} is not in 0 to 255")
         self.lost()
         self._bd_seq = bd_seq
         return self._death(now_ms)
 
     def connected(self) -> None:
-        """The broker has the will and let us in."""
+        """Note that the broker has accepted the connection with the will."""
         if self.phase is not Phase.AWAY:
-            raise LifeError(f"connected while {self.phase}")
+            raise LifecycleError(f"connected while {self.phase}")
         self.phase = Phase.WAITING
 
     def lost(self) -> None:
-        """The connection is over, however it ended."""
+        """Note the end of the connection."""
         self.phase, self.host_gone, self._asked = Phase.AWAY, False, False
         self._alive.clear()
-        # The host's word counts within one session only: with a new one the broker sends the newest again, and a
-        # host whose clock was set back is not waited for for ever.
+        # A state of the host counts within one session only.  In a new session the broker sends the newest again, and
+        # the node does not wait for ever for a host whose clock was set back.
         self._host = _Host()
 
     def farewell(self, now_ms: int) -> Publication:
-        """The node's death, to be sent before it disconnects by its own will; its devices die with it."""
+        """Return the node's death, to send before an orderly disconnection; it includes all devices."""
         if self.phase not in (Phase.WAITING, Phase.ALIVE):
-            raise LifeError(f"a farewell while {self.phase}")
+            raise LifecycleError(f"a farewell while {self.phase}")
         self.phase, self.host_gone = Phase.LEAVING, False
         self._alive.clear()
         return self._death(now_ms)
 
-    # what comes in
+    # received messages
 
-    def hear_host(self, data: bytes) -> None:
-        """What the primary host said of itself: JSON with ``online`` and ``timestamp`` (ms since 1970)."""
+    def receive_host_state(self, data: bytes) -> None:
+        """Take the state of the primary host: JSON with ``online`` and ``timestamp`` (ms since 1970)."""
         try:
-            said = json.loads(data)
-            online, time_ms = said["online"], said["timestamp"]
+            state = json.loads(data)
+            online, time_ms = state["online"], state["timestamp"]
         except (ValueError, KeyError, TypeError, RecursionError):
             online = time_ms = None
         if not isinstance(online, bool) or not isinstance(time_ms, int) or isinstance(time_ms, bool):
-            self.odd.states += 1
+            self.ignored.states += 1
             return
         host = self._host
         if host.newest_ms is not None and time_ms < host.newest_ms:
-            self.odd.old_states += 1
+            self.ignored.old_states += 1
             return
         host.online, host.newest_ms = online, time_ms
         if self.phase is Phase.ALIVE and not online and self.names.host:
             self.host_gone = True
 
-    def hear_command(self, data: bytes) -> None:
-        """A command to the node.  Nothing but a rebirth is ever done on a command."""
+    def receive_command(self, data: bytes) -> None:
+        """Take a command to the node.  The only command with an effect is a rebirth."""
         asked = command(data)
         rebirth = False
         for key, value in asked.values.items() if asked is not None else ():
@@ -157,10 +165,10 @@ class EdgeNode:
         if rebirth and self.phase is Phase.ALIVE:
             self._asked = True
         elif not rebirth:
-            self.odd.commands += 1
+            self.ignored.commands += 1
 
     def birth_due(self, mono_ns: int) -> bool:
-        """Whether `birth` is what comes next."""
+        """Return whether the birth must be published now; `mono_ns` is the monotonic time."""
         if self.phase is Phase.WAITING:
             return self._host.online or not self.names.host
         return self.phase is Phase.ALIVE and self._asked and mono_ns - self._born_mono_ns >= REBIRTH_EVERY_NS
@@ -170,63 +178,67 @@ class EdgeNode:
     def birth(
         self, node: Sequence[Metric], devices: Mapping[str, Sequence[Metric]], now_ms: int, mono_ns: int
     ) -> list[Publication]:
-        """The births of the node and of all devices that are there.
+        """Return the births of the node and of all present devices.
 
         Args:
             node: metrics of the node besides its birth/death number and the rebirth command.
-            devices: by name, every metric that will ever be sent of it, with its current value.
+            devices: by name of the device, all metrics that its data may have, with their current values.
             now_ms: ms since 1970, UTC.
-            mono_ns: the monotonic clock, for the pace of rebirths.
+            mono_ns: the monotonic time, for the pace of rebirths.
         """
         if not self.birth_due(mono_ns):
-            raise LifeError(f"a birth while {self.phase}, not due")
+            raise LifecycleError(f"a birth while {self.phase}, not due")
         own = (
             Metric(BIRTH_DEATH, DataType.INT64, self._bd_seq, now_ms),
             Metric(REBIRTH, DataType.BOOLEAN, False, now_ms),
         )
         metrics = (*own, *node)
-        _need_names("the node", metrics)
-        for device, its in devices.items():
-            _need_names(device, its)
+        _require_unique_names("the node", metrics)
+        for device, device_metrics in devices.items():
+            _require_unique_names(device, device_metrics)
         self.rebirths += self.phase is Phase.ALIVE
         self.phase, self._asked, self._born_mono_ns = Phase.ALIVE, False, mono_ns
         self._alive.clear()
         self._seq = 0
-        births = [self._numbered(self.names.of_node("NBIRTH"), metrics, now_ms, self._named("", metrics), birth=True)]
-        births += [self.device_birth(device, its, now_ms) for device, its in devices.items()]
+        births = [
+            self._numbered(
+                self.names.node_topic("NBIRTH"), metrics, now_ms, self._assign_aliases("", metrics), birth=True
+            )
+        ]
+        births += [self.device_birth(device, device_metrics, now_ms) for device, device_metrics in devices.items()]
         return births
 
     def device_birth(self, device: str, metrics: Sequence[Metric], now_ms: int) -> Publication:
-        """A device is there: all its metrics with their current values."""
-        self._need_life()
+        """Return the birth of a device with all its metrics and their current values."""
+        self._require_alive()
         if device in self._alive:
-            raise LifeError(f"{device} is born already")
-        _need_names(device, metrics)
-        topic = self.names.of_device("DBIRTH", device)
-        born = self._numbered(topic, metrics, now_ms, self._named(device, metrics), birth=True)
+            raise LifecycleError(f"{device} is born already")
+        _require_unique_names(device, metrics)
+        topic = self.names.device_topic("DBIRTH", device)
+        born = self._numbered(topic, metrics, now_ms, self._assign_aliases(device, metrics), birth=True)
         self._alive[device] = {m.name: m.type for m in metrics}
         return born
 
     def device_death(self, device: str, now_ms: int) -> Publication:
-        """A device is gone."""
-        self._need_device(device)
+        """Return the death of a device."""
+        self._require_born(device)
         del self._alive[device]
-        return self._numbered(self.names.of_device("DDEATH", device), (), now_ms, None)
+        return self._numbered(self.names.device_topic("DDEATH", device), (), now_ms, None)
 
     def data(self, device: str, metrics: Sequence[Metric], now_ms: int, *, historical: bool = False) -> Publication:
-        """New values of a device.  `historical`: they are not the current ones."""
-        known = self._need_device(device)
+        """Return new values of a device.  `historical`: they are not the current ones."""
+        known = self._require_born(device)
         for metric in metrics:
             if known.get(metric.name) is not metric.type:
-                raise LifeError(f"the birth of {device} did not define {metric.name} as {metric.type.name}")
+                raise LifecycleError(f"the birth of {device} did not define {metric.name} as {metric.type.name}")
         aliases = self._aliases[device] if self.with_aliases else None
-        return self._numbered(self.names.of_device("DDATA", device), metrics, now_ms, aliases, historical=historical)
+        return self._numbered(self.names.device_topic("DDATA", device), metrics, now_ms, aliases, historical=historical)
 
     # parts
 
     def _death(self, now_ms: int) -> Publication:
         number = Metric(BIRTH_DEATH, DataType.INT64, self._bd_seq, now_ms)
-        return Publication(self.names.of_node("NDEATH"), payload((number,), now_ms, None, birth=True), qos=1)
+        return Publication(self.names.node_topic("NDEATH"), payload((number,), now_ms, None, birth=True), qos=1)
 
     def _numbered(
         self,
@@ -238,12 +250,12 @@ class EdgeNode:
         birth: bool = False,
         historical: bool = False,
     ) -> Publication:
-        """A message with the next number, which is used up only when there is a message."""
+        """Return a message with the next number; an error in its payload does not use the number up."""
         data = payload(metrics, now_ms, self._seq, aliases=aliases, birth=birth, historical=historical)
         self._seq = (self._seq + 1) % NUMBERS
         return Publication(topic, data)
 
-    def _named(self, device: str, metrics: Sequence[Metric]) -> dict[str, int] | None:
+    def _assign_aliases(self, device: str, metrics: Sequence[Metric]) -> dict[str, int] | None:
         if not self.with_aliases:
             return None
         aliases = self._aliases.setdefault(device, {})
@@ -253,18 +265,18 @@ class EdgeNode:
                 self._next_alias += 1
         return aliases
 
-    def _need_life(self) -> None:
+    def _require_alive(self) -> None:
         if self.phase is not Phase.ALIVE:
-            raise LifeError(f"data or births of devices while {self.phase}")
+            raise LifecycleError(f"data or births of devices while {self.phase}")
 
-    def _need_device(self, device: str) -> dict[str, DataType]:
-        self._need_life()
+    def _require_born(self, device: str) -> dict[str, DataType]:
+        self._require_alive()
         if device not in self._alive:
-            raise LifeError(f"{device} is not born")
+            raise LifecycleError(f"{device} is not born")
         return self._alive[device]
 
 
-def _need_names(whose: str, metrics: Sequence[Metric]) -> None:
+def _require_unique_names(whose: str, metrics: Sequence[Metric]) -> None:
     names = [m.name for m in metrics]
     if len(set(names)) != len(names):
-        raise LifeError(f"two metrics of {whose} have one name")
+        raise LifecycleError(f"two metrics of {whose} have one name")

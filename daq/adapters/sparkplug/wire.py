@@ -1,8 +1,8 @@
-"""The messages of a Sparkplug B payload, described at run time: no generated code, no compiler to keep in step.
+"""Protocol-buffer classes of a Sparkplug B payload, described at run time, without generated code.
 
-Field numbers and types are those of the Sparkplug specification 3.0, chapter 6.  Described are the parts an edge
-node of scalar metrics writes or reads (payload, metric, property set); what else a sender may add is skipped by the
-decoder, as protocol buffers do with every unknown field.
+Field numbers and types are those of the Sparkplug specification 3.0, chapter 6.  The description has the parts that an
+edge node of scalar metrics writes or reads: payload, metric, property set.  The decoder skips all other fields, as
+protocol buffers do with every unknown field.
 """
 
 from typing import Any, Final
@@ -22,7 +22,7 @@ _TYPES: Final = {
     "bytes": FieldDescriptorProto.TYPE_BYTES,
 }
 
-#: Name, number, type (a scalar or one of these messages) and how often: one, many, or one of the value's forms.
+#: Name, number, type (a scalar or one of these messages) and occurrence: one, many, or a member of the oneof ``value``.
 _FIELDS: Final = {
     "Payload": (
         ("timestamp", 1, "uint64", "one"),
@@ -84,11 +84,11 @@ def _described() -> FileDescriptorProto:
 
 
 def _payload_class() -> Any:
-    # A pool of its own: another package in the process may describe a payload under its own names.
+    # A separate pool, because another package in the process may describe a payload with the same names.
     pool = DescriptorPool()
     pool.AddSerializedFile(_described().SerializeToString())
     return GetMessageClass(pool.FindMessageTypeByName(f"{_PACKAGE}.Payload"))
 
 
 Payload: Final = _payload_class()
-"""The class of a payload.  Its attributes are the fields above."""
+"""The class of a payload; its attributes are the fields of `_FIELDS`."""

@@ -1,1 +1,1 @@
-"""The store: one SQLite file, its schema, transactions, look-ups, audit trail and copies."""
+"""The store: one SQLite file with its schema, transactions, queries, audit trail and copies."""

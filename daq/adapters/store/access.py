@@ -1,4 +1,4 @@
-"""What a transaction works with: the connection, the database's identity, named points between statements."""
+"""Access of a transaction to the database: statements, the database's identity, named points between statements."""
 
 import shutil
 import sqlite3
@@ -8,12 +8,17 @@ from typing import Any
 
 from daq.adapters.store.errors import StorageError
 
-#: Called with a point's name just before the statement it names; a test may end the process there.
+#: Is called with the name of a point just before its statement; a test can end the process there.
 CrashHook = Callable[[str], None]
 
 
 class Access:
-    """Runs statements for one transaction kind at a time."""
+    """Statements of one transaction at a time.
+
+    Attributes:
+        source, epoch: identity of the database.
+        kind: kind of the transaction that runs now; the first part of the names of points.
+    """
 
     def __init__(
         self,
@@ -34,30 +39,34 @@ class Access:
         self.kind = ""
 
     def point(self, name: str) -> None:
-        """Tell the hook that ``kind.name`` is next."""
+        """Call the hook with ``kind.name``, the point before the next statement."""
         if self._hook is not None:
             self._hook(f"{self.kind}.{name}")
 
     def run(self, point: str, sql: str, parameters: Sequence[Any] = ()) -> sqlite3.Cursor:
-        """One statement."""
+        """Run one statement."""
         self.point(point)
         return self._connection.execute(sql, parameters)
 
     def many(self, point: str, sql: str, rows: Sequence[Sequence[Any]]) -> None:
-        """One statement for each of `rows`."""
+        """Run one statement for each of `rows`."""
         self.point(point)
         self._connection.executemany(sql, rows)
 
     def one(self, point: str, sql: str, parameters: Sequence[Any] = ()) -> tuple[Any, ...] | None:
-        """The first row, or None."""
+        """Run one statement and return its first row, or None."""
         row: tuple[Any, ...] | None = self.run(point, sql, parameters).fetchone()
         return row
 
     def require_space(self) -> None:
-        """Refuse what would begin something that a nearly full disk could not see to its end."""
+        """Check that enough disk space is left for a new run to end.
+
+        Raises:
+            StorageError: less than the reserve is free.
+        """
         free = shutil.disk_usage(self._path.parent).free
         if free < self._reserve:
             raise StorageError(
-                f"{self._path}: only {free // 2**20} MiB of disk are free and {self._reserve // 2**20} MiB are kept so "
-                "that runs can end: no new run begins; free some space"
+                f"{self._path}: only {free // 2**20} MiB of disk are free, and {self._reserve // 2**20} MiB are "
+                "reserved for runs to end: no new run starts; free some space"
             )

@@ -1,4 +1,4 @@
-"""The audit trail: entries chained by SHA-256, so that none can be changed, removed or slipped in unseen."""
+"""The audit trail: entries chained by SHA-256, so that a changed, removed or inserted entry is found."""
 
 import hashlib
 import json
@@ -22,12 +22,12 @@ class AuditEntry:
 
 
 def genesis(source: str) -> str:
-    """What stands before the first entry: bound to the database, so that a chain cannot be moved to another one."""
+    """Return the hash before the first entry; it depends on the database, so a chain cannot move to another one."""
     return hashlib.sha256(f"audit of {source}".encode()).hexdigest()
 
 
 def entry_hash(seq: int, utc_ns: int, who: str, what: str, subject: str, detail: str, previous: str) -> str:
-    """SHA-256 (hex) over all fields of an entry, the hash before it included."""
+    """Return the SHA-256 (hex) over all fields of an entry, the hash of the previous entry included."""
     fields = [previous, seq, utc_ns, who, what, subject, detail]
     return hashlib.sha256(json.dumps(fields, separators=(",", ":")).encode()).hexdigest()
 
@@ -35,7 +35,7 @@ def entry_hash(seq: int, utc_ns: int, who: str, what: str, subject: str, detail:
 def make_entry(
     previous: tuple[int, str], utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
 ) -> AuditEntry:
-    """The entry that follows `previous` (number and hash of the last one; 0 and `genesis` before the first)."""
+    """Return the entry after `previous`: number and hash of the last entry, 0 and `genesis` before the first."""
     seq = previous[0] + 1
     text = json.dumps(detail, sort_keys=True, separators=(",", ":"), allow_nan=False)
     digest = entry_hash(seq, utc_ns, who, what, subject, text, previous[1])
@@ -43,13 +43,13 @@ def make_entry(
 
 
 def first_break(source: str, entries: Iterable[AuditEntry]) -> str:
-    """What is wrong with the first entry that does not fit, in a sentence; "" where the chain is whole."""
+    """Return a sentence about the first entry that breaks the chain, or "" for an unbroken chain."""
     seq, head = 0, genesis(source)
     for e in entries:
         if e.seq != seq + 1:
             return f"audit entry {seq + 1} is missing"
         if e.previous != head:
-            return f"audit entry {e.seq} does not follow the one before it"
+            return f"audit entry {e.seq} does not follow the entry before it"
         if e.hash != entry_hash(e.seq, e.utc_ns, e.who, e.what, e.subject, e.detail, e.previous):
             return f"audit entry {e.seq} was changed after it was written"
         seq, head = e.seq, e.hash

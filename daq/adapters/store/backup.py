@@ -1,4 +1,4 @@
-"""Copies of the database: made while it is in use, checked as copies, and restored as a new source epoch."""
+"""Backups of the database: made while it is in use, checked, and restored as a new epoch of the source."""
 
 import contextlib
 import os
@@ -21,7 +21,7 @@ from daq.core.errors import StoreError
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """A copy that was checked."""
+    """A checked copy: its identity, its numbers of runs and results, the last hash of its audit trail."""
 
     path: Path
     source: str
@@ -34,7 +34,7 @@ def backup(database: Path, target: Path) -> Backup:
     """Copy a database, in use or not, to a new file and check the copy.
 
     Raises:
-        StoreError: the target exists, the disk is full, or the copy does not pass its check (it is then removed).
+        StoreError: the target exists, the disk is full, or the copy fails its check; such a copy is removed.
     """
     if not database.exists():
         raise StoreError(f"{database}: there is no database to copy")
@@ -45,7 +45,7 @@ def backup(database: Path, target: Path) -> Backup:
     try:
         with contextlib.closing(sqlite3.connect(database, isolation_level=None, timeout=5)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
-        with contextlib.suppress(OSError):  # a memory stick may know no modes
+        with contextlib.suppress(OSError):  # the file system of a memory stick may have no modes
             part.chmod(0o600)
         checked = check_copy(part)
         _put_in_place(part, target)
@@ -59,10 +59,10 @@ def backup(database: Path, target: Path) -> Backup:
 
 
 def check_copy(path: Path) -> Backup:
-    """Check a copy's pages, references and audit chain.
+    """Check the pages, references and audit chain of a copy.
 
     Raises:
-        StoreError: something does not fit; the text says what.
+        StoreError: a check fails; the text names it.
     """
     with Reader(path) as reader:
         pages = [str(next(iter(row.values()))) for row in reader.query("PRAGMA integrity_check(3)")]
@@ -73,31 +73,31 @@ def check_copy(path: Path) -> Backup:
         source, epoch = reader.identity()
         entries = reader.audit()
         if broken := first_break(source, entries):
-            raise StoreError(f"{path}: the audit trail in the copy does not hold: {broken}")
+            raise StoreError(f"{path}: the audit trail in the copy is broken: {broken}")
         counts = reader.query("SELECT (SELECT count(*) FROM runs) AS runs, (SELECT count(*) FROM results) AS results")
     head = entries[-1].hash if entries else ""
     return Backup(path, source_uri(source, epoch), counts[0]["runs"], counts[0]["results"], head)
 
 
 def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
-    """Put a checked copy in the place of a database that is lost, as a new epoch of its source.
+    """Check a copy and put it in the place of a lost database, as a new epoch of its source.
 
-    What the lost database sent after the copy was made has identities that the restored one does not know; in a new
-    epoch nothing can be taken for it.  The database that was in the way must have been moved aside by a person.
+    The lost database may have sent results after the copy was made.  The restored one does not know their identities.
+    A new epoch keeps new results apart from them.  A person must move an existing database aside first.
 
     Raises:
-        StoreError: the copy does not pass its check, or a database is in the way.
+        StoreError: the copy fails its check, or a database exists at `database`.
     """
     for suffix in ("", "-wal", "-shm"):
         if Path(f"{database}{suffix}").exists():
-            raise StoreError(f"{database}{suffix} is in the way: move it aside, so that nothing is overwritten")
+            raise StoreError(f"{database}{suffix} exists: move it aside first; a restored copy never overwrites a file")
     checked = check_copy(copy)
     part = database.with_name(database.name + ".part")
     part.unlink(missing_ok=True)
     try:
         with contextlib.closing(sqlite3.connect(f"file:{quote(str(copy.absolute()))}?mode=ro", uri=True)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
-        _count_epoch(part, utc_ns)
+        _start_epoch(part, utc_ns)
         with Store(part) as store:
             detail = {"copy": copy.name, "copied_source": checked.source, "audit_head": checked.audit_head}
             store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
@@ -114,13 +114,13 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
     return Backup(database, source, restored.runs, restored.results, checked.audit_head)
 
 
-def _count_epoch(path: Path, utc_ns: int) -> None:
+def _start_epoch(path: Path, utc_ns: int) -> None:
     path.chmod(0o600)
     with contextlib.closing(open_writer(path)) as connection:
-        # Before anything else is written to an old copy, its tables are brought up to date.
+        # The statements below need the newest tables, and an old copy may have older ones.
         migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
         connection.execute("UPDATE meta SET epoch = epoch + 1, restored_utc_ns = ?", (utc_ns,))
-        # What the lost database published since is newer than what waits in the copy to be shown as the newest.
+        # Retained messages that wait in the copy are older than those the lost database has published since.
         connection.execute(
             "UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = ? "
             "WHERE retain AND state <> 'acknowledged'",
@@ -129,7 +129,7 @@ def _count_epoch(path: Path, utc_ns: int) -> None:
 
 
 def _put_in_place(part: Path, target: Path) -> None:
-    """Give a finished file its name, without ever replacing another file."""
+    """Rename a finished file to `target`; `FileExistsError` where the target exists."""
     _sync(part)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL))
     part.replace(target)

@@ -1,4 +1,4 @@
-"""Checks of a database for `daq doctor`: each says what it looked at, what it found and what to do."""
+"""Checks of a database for `daq doctor`: each returns its subject, its finding and the action to take."""
 
 import hashlib
 import json
@@ -17,12 +17,18 @@ from daq.core.errors import JournalError, StoreError
 
 RESTORE: Final = "stop daq, copy the file aside, and restore the last good backup; report what happened"
 OUTBOX_OLD_NS: Final = 3600 * 10**9
-"""A message that waits longer than this is worth a word."""
+"""Age of the oldest waiting message above which the check of the outbox fails, ns."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing that was checked.  `do` is "" where nothing needs doing."""
+    """Outcome of one check.
+
+    Attributes:
+        what: subject of the check.
+        say: the finding, for a person.
+        do: the action to take; "" where none is needed.
+    """
 
     ok: bool
     what: str
@@ -31,7 +37,10 @@ class Finding:
 
 
 def check_database(path: Path, *, utc_ns: int) -> list[Finding]:
-    """Everything below on one database, in order.  A file that cannot be read gives its finding and no exception."""
+    """Run all checks on one database, in order.  An unreadable file gives a finding, not an exception.
+
+    `utc_ns` is the present time (ns since 1970), for the age of waiting messages.
+    """
     checks: tuple[Callable[[Reader], Finding], ...] = (
         check_integrity,
         check_references,
@@ -59,7 +68,7 @@ def _safely(check: Callable[[Reader], Finding], reader: Reader) -> Finding:
 
 
 def check_integrity(reader: Reader) -> Finding:
-    """SQLite's own check of all pages and indexes."""
+    """Check all pages and indexes with SQLite's own integrity check."""
     rows = [str(next(iter(row.values()))) for row in reader.query("PRAGMA integrity_check(10)")]
     if rows == ["ok"]:
         return Finding(True, "database file", "all pages and indexes are whole")
@@ -67,7 +76,7 @@ def check_integrity(reader: Reader) -> Finding:
 
 
 def check_references(reader: Reader) -> Finding:
-    """Nothing refers to a record that is missing."""
+    """Check that every reference points to an existing record."""
     rows = reader.query("PRAGMA foreign_key_check")
     if not rows:
         return Finding(True, "references", "every record refers to records that exist")
@@ -76,17 +85,17 @@ def check_references(reader: Reader) -> Finding:
 
 
 def check_audit(reader: Reader) -> Finding:
-    """The chain of the audit trail from its beginning."""
+    """Check the hash chain of the audit trail from its first entry."""
     source, _ = reader.identity()
     entries = reader.audit()
     broken = first_break(source, entries)
     if broken:
         return Finding(False, "audit trail", broken, RESTORE)
-    return Finding(True, "audit trail", f"{len(entries)} entries, the chain holds")
+    return Finding(True, "audit trail", f"{len(entries)} entries, the chain is unbroken")
 
 
 def check_journals(reader: Reader) -> Finding:
-    """The chain of blocks of every run."""
+    """Check the chain of journal blocks of every run."""
     runs = [row["id"] for row in reader.query("SELECT id FROM runs ORDER BY began_utc_ns")]
     blocks = 0
     for run in runs:
@@ -94,22 +103,22 @@ def check_journals(reader: Reader) -> Finding:
             blocks += sum(1 for _ in reader.journal(run))
         except JournalError as error:
             return Finding(False, "journals", f"run {run}: {error}", RESTORE)
-    return Finding(True, "journals", f"{len(runs)} runs, {blocks} blocks, all chains hold")
+    return Finding(True, "journals", f"{len(runs)} runs, {blocks} blocks, all chains are unbroken")
 
 
 def check_results(reader: Reader) -> Finding:
-    """Every result stands on an audit entry and a journal that are there."""
+    """Check that the audit entry and the journal block of every result exist."""
     heads = {entry.seq: entry.hash for entry in reader.audit()}
     count = 0
     for result in reader.all_results():
         count += 1
         if heads.get(result.audit_seq) != result.audit_head:
-            say = f"result {result.id} names audit entry {result.audit_seq}, which is not there or not the same"
+            say = f"result {result.id} names audit entry {result.audit_seq}, which is missing or was changed"
             return Finding(False, "results", say, RESTORE)
         rows = reader.query("SELECT digest FROM journal WHERE run = ?", [result.run])
         digests = {row["digest"] for row in rows} | {""}
         if result.journal_digest not in digests:
-            say = f"result {result.id} was computed from a journal that is no longer there"
+            say = f"result {result.id} was computed from a journal block that is missing"
             return Finding(False, "results", say, RESTORE)
     missing = reader.query(
         "SELECT id FROM runs WHERE state <> 'running' AND NOT EXISTS (SELECT 1 FROM results WHERE run = runs.id)"
@@ -120,30 +129,30 @@ def check_results(reader: Reader) -> Finding:
 
 
 def check_ended_runs(reader: Reader) -> Finding:
-    """What the audit trail says of each ended run still fits: its motor, its result, the end of its journal."""
-    said = {entry.subject: json.loads(entry.detail) for entry in reader.audit() if entry.what == "run_ended"}
+    """Check motor, result and last journal block of each ended run against the audit trail."""
+    details = {entry.subject: json.loads(entry.detail) for entry in reader.audit() if entry.what == "run_ended"}
     rows = reader.query(
         "SELECT id, motor, (SELECT data FROM results WHERE run = runs.id AND supersedes IS NULL) AS data, "
         "(SELECT digest FROM journal WHERE run = runs.id ORDER BY seq DESC LIMIT 1) AS digest "
         "FROM runs WHERE state = 'ended' ORDER BY began_utc_ns"
     )
     for row in rows:
-        detail = said.get(row["id"])
+        detail = details.get(row["id"])
         if detail is None:
-            return Finding(False, "ended runs", f"the audit trail does not know the end of run {row['id']}", RESTORE)
+            return Finding(False, "ended runs", f"the audit trail has no entry for the end of run {row['id']}", RESTORE)
         for what, differs in (
             ("motor", detail["motor"] != row["motor"]),
             ("journal", detail["journal_digest"] != (row["digest"] or "")),
             ("result", detail["result_digest"] != hashlib.sha256((row["data"] or "").encode()).hexdigest()),
         ):
             if differs:
-                say = f"the {what} of run {row['id']} is not what the audit trail says it was"
+                say = f"the {what} of run {row['id']} differs from the audit trail"
                 return Finding(False, "ended runs", say, RESTORE)
     return Finding(True, "ended runs", f"{len(rows)} runs, as the audit trail says")
 
 
 def check_sequences(reader: Reader) -> Finding:
-    """Results of each stream are numbered without a gap."""
+    """Check that the results of each stream are numbered without a gap in the sequence."""
     numbers: defaultdict[tuple[int, str], list[int]] = defaultdict(list)
     for row in reader.query("SELECT epoch, stream, sequence FROM results ORDER BY epoch, stream, sequence"):
         numbers[row["epoch"], row["stream"]].append(row["sequence"])
@@ -157,7 +166,7 @@ def check_sequences(reader: Reader) -> Finding:
 
 
 def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:
-    """How much waits for the broker, and how long."""
+    """Check how many messages wait for the broker, for how long, and how many were refused."""
     depth = reader.outbox_depth()
     if not depth.waiting and not depth.refused and not depth.quarantined:
         return Finding(True, "outbox", "everything was delivered")
@@ -169,7 +178,7 @@ def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:
             False,
             "outbox",
             f"{say}; {depth.quarantined} are in quarantine, the first: {first.topic}: {first.last_error}",
-            "see `daq outbox`; mend the cause at the broker (limits of size, topics), then run `daq resend --refused`",
+            "see `daq outbox`; remove the cause at the broker (size limit, topics), then run `daq resend --refused`",
         )
     if depth.refused:
         first = reader.refused(limit=1)[0]
@@ -185,14 +194,14 @@ def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:
 
 
 def check_disk(path: Path) -> Finding:
-    """Space for runs on the disk of the database."""
+    """Check the free space on the disk of the database."""
     try:
         free = shutil.disk_usage(path.parent).free
     except OSError as error:
         return Finding(False, "disk", f"{path.parent}: {error.strerror}", "check the path of the state directory")
     mib = free // 2**20
     if free < RESERVE_BYTES:
-        say = f"{mib} MiB are free; below {RESERVE_BYTES // 2**20} MiB no run begins"
+        say = f"{mib} MiB are free; below {RESERVE_BYTES // 2**20} MiB no run starts"
         return Finding(False, "disk", say, "free some space on this disk")
     return Finding(True, "disk", f"{mib} MiB are free")
 

@@ -1,10 +1,11 @@
-"""What is written about messages on their way to the broker: taken, refused, put into the outbox again.
+"""Transactions on the state of messages in the outbox: acknowledged, refused, to be sent again.
 
-A message is ``waiting``, ``acknowledged`` or ``refused``.  A refused one is tried again by the publisher unless it is
-``quarantined``: then only a person's command brings it back.  Whatever goes out again has the same id and bytes.
+A message is ``waiting``, ``acknowledged`` or ``refused``.  The publisher tries a refused message again unless it is
+``quarantined``.  A quarantined one is sent again only by a person's command.  A message that is sent again has the same
+id and bytes.
 
-Retained messages show the newest state of something.  An old one is never sent after a newer one of its topic: it is
-settled, which is ``acknowledged`` without a time.
+A retained message shows the newest state of its topic, so an old one must never be sent after a newer one.  The old one
+is settled instead: it becomes ``acknowledged`` without a time.
 """
 
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
@@ -28,7 +29,7 @@ _NEWEST: Final = "(NOT retain OR seq = (SELECT max(n.seq) FROM outbox AS n WHERE
 
 @dataclass(frozen=True, slots=True)
 class Acknowledge(Transaction[None]):
-    """The broker took these messages (numbers in the outbox)."""
+    """Mark messages, by their numbers in the outbox, as acknowledged by the broker."""
 
     kind: ClassVar[str] = "acknowledge"
     together: ClassVar[bool] = True
@@ -46,7 +47,7 @@ class Acknowledge(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class Refused(Transaction[None]):
-    """The broker refused a message; it is kept with the reason.  `for_good`: it is put into quarantine."""
+    """Mark a message as refused and keep the reason.  With `for_good` it goes into quarantine."""
 
     kind: ClassVar[str] = "refused"
     together: ClassVar[bool] = True
@@ -66,9 +67,9 @@ class Refused(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class ReleaseTopic(Transaction[int]):
-    """The broker takes messages of this topic again, as number `taken` shows: those it refused before wait once more.
+    """Let the refused messages of a topic wait again, because the broker has acknowledged message `taken` of it.
 
-    Answers how many.
+    Returns their number.
     """
 
     kind: ClassVar[str] = "release_topic"
@@ -86,9 +87,9 @@ class ReleaseTopic(Transaction[int]):
 
 @dataclass(frozen=True, slots=True)
 class ReleaseRefused(Transaction[int]):
-    """A person wants what was refused to be sent again, quarantined or not; of one stream where given.  Audited.
+    """Let all refused messages wait again, quarantined or not, on a person's command; with an audit entry.
 
-    Answers how many.
+    A `stream` limits this to its messages.  Returns the number of messages.
     """
 
     kind: ClassVar[str] = "release_refused"
@@ -116,13 +117,13 @@ class SendAgain(Transaction[int]):
     """Put delivered messages of results back into the outbox: same ids, same bytes, never a retained one.
 
     Args:
-        stream: only of this stream.
-        epoch: whose numbers `sequences` are; None takes the database's own.
-        sequences: first and last of the stream's results; need `stream`.
+        stream: limits this to messages of the stream; "" for all.
+        epoch: epoch in which `sequences` count; None for the database's own.
+        sequences: first and last sequence number of the stream's results; needs `stream`.
         committed: first and last time of commit, UTC ns.
-        who: who asks; None for a consumer, whose requests are counted and logged but not audited.
+        who: the person who asks, for the audit trail; None for a consumer, whose requests are counted and logged only.
 
-    Answers how many messages that were.
+    Returns the number of messages.
     """
 
     kind: ClassVar[str] = "send_again"
@@ -166,9 +167,9 @@ class SendAgain(Transaction[int]):
 
 @dataclass(frozen=True, slots=True)
 class RepeatSince(Transaction[int]):
-    """Put back what was acknowledged at or after a time; of retained messages only the newest of each topic.
+    """Let messages acknowledged at or after a time (UTC ns) wait again; of retained ones only the newest of each topic.
 
-    Answers how many messages that were.
+    Returns the number of messages.
     """
 
     kind: ClassVar[str] = "repeat_since"
@@ -185,16 +186,18 @@ class RepeatSince(Transaction[int]):
 
 @dataclass(frozen=True, slots=True)
 class RepeatAfter(Transaction[int]):
-    """Put back what was acknowledged of a stream and stands in the outbox behind a number, which the broker still has.
+    """Let the acknowledged messages of a stream wait again from number `seq` + 1 of the outbox on.
 
-    Answers how many messages that were.
+    The broker still has message `seq`.
+
+    Returns the number of messages.
     """
 
     kind: ClassVar[str] = "repeat_after"
     stream: str
     seq: int
     acknowledged_utc_ns: int
-    """At or after this time."""
+    """Earliest time of acknowledgement, UTC ns."""
     utc_ns: int
 
     def apply(self, access: Access) -> int:
@@ -208,7 +211,7 @@ class RepeatAfter(Transaction[int]):
 
 @dataclass(frozen=True, slots=True)
 class NoteSession(Transaction[None]):
-    """The broker knows us since or still at a time; `is_open` until we say farewell."""
+    """Store that the broker knew this daemon at a time (UTC ns); `is_open` is true until an orderly end."""
 
     kind: ClassVar[str] = "note_session"
     broker: str

@@ -1,4 +1,4 @@
-"""A message computed from a result after its commit, so that the commit does not wait for it."""
+"""Messages computed from a result after its commit, so that the commit does not wait for them."""
 
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
 
@@ -14,12 +14,12 @@ from daq.core.errors import StoreError
 
 @dataclass(frozen=True, slots=True)
 class AddDerived(Transaction[bool]):
-    """A message about a result into the outbox, with the result's place in its stream; the same id again is nothing.
+    """Add a message about a result to the outbox, with the result's stream and sequence number.
 
-    Answers whether it is new.
+    An id that its topic has already changes nothing.  Returns whether the message is new.
 
     Raises:
-        StoreError: there is no such result.
+        StoreError: the result does not exist.
     """
 
     kind: ClassVar[str] = "add_derived"

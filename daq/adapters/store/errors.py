@@ -1,4 +1,4 @@
-"""What SQLite's errors mean for a person: what is wrong and what to do about it."""
+"""Translation of SQLite's errors to texts for a person: the fault and the action to take."""
 
 import sqlite3
 from pathlib import Path
@@ -8,10 +8,10 @@ from daq.core.errors import StoreError
 
 
 class StorageError(StoreError):
-    """The file or the disk under it is in trouble; what was committed before stands.  Example: the disk is full.
+    """The database file or its disk has a fault; earlier commits are kept.  Example: the disk is full.
 
     Attributes:
-        damaged: nothing more is written, so that the damage does not grow.
+        damaged: the file is damaged; the store writes nothing more to it, so that the damage does not grow.
     """
 
     def __init__(self, text: str, *, damaged: bool = False) -> None:
@@ -23,10 +23,10 @@ _DAMAGED: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 #: Primary SQLite result code -> sentence with what to do.
 _TROUBLES: Final[dict[int, str]] = {
-    sqlite3.SQLITE_FULL: "the disk is full: free some space; what was committed is safe, nothing new can be stored",
+    sqlite3.SQLITE_FULL: "the disk is full: free some space; committed data are safe, nothing new can be stored",
     sqlite3.SQLITE_IOERR: (
         "the disk cannot be read or written: check free space, quota and file size limit, then the disk itself "
-        "(system log); what was committed before stands"
+        "(system log); committed data are kept"
     ),
     sqlite3.SQLITE_CORRUPT: (
         "the database file is damaged: stop daq, copy the file aside, run `daq doctor`, and restore the last backup"
@@ -46,7 +46,7 @@ _TROUBLES: Final[dict[int, str]] = {
 
 
 def explain(error: sqlite3.Error, path: Path) -> StoreError:
-    """`error` as a `StorageError`, or as a plain `StoreError` where the file is well and the request was wrong."""
+    """Return `error` as a `StorageError` for a fault of file or disk, otherwise as a `StoreError`."""
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
     sentence = _TROUBLES.get(code)
     if sentence is None:

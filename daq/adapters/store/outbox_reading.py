@@ -1,4 +1,4 @@
-"""Look-ups of the outbox and of what the broker is known to remember."""
+"""Queries of the outbox and of the last session with the broker."""
 
 from dataclasses import dataclass
 
@@ -8,18 +8,18 @@ from daq.adapters.store.rows import BrokerSession, Message
 
 @dataclass(frozen=True, slots=True)
 class RefusedTopic:
-    """Messages of one topic that the broker refused and that are tried again."""
+    """Refused messages of one topic that are tried again."""
 
     topic: str
     messages: int
     attempts: int
-    """Of the message that was tried most often."""
+    """Number of attempts with the message tried most often."""
     since_utc_ns: int | None
     reason: str
 
 
 def refused_topics(reader: Reader) -> list[RefusedTopic]:
-    """By topic what was refused, without what is in quarantine."""
+    """Return the refused messages by topic, without those in quarantine."""
     rows = reader.query(
         "SELECT topic, count(*) AS messages, max(attempts) AS attempts, min(refused_utc_ns) AS since_utc_ns, "
         "last_error AS reason FROM outbox WHERE state = 'refused' AND NOT quarantined GROUP BY topic ORDER BY topic"
@@ -28,25 +28,25 @@ def refused_topics(reader: Reader) -> list[RefusedTopic]:
 
 
 def next_try(reader: Reader, topic: str) -> Message | None:
-    """The refused message to try a topic with: of retained ones the newest, otherwise the one tried least."""
+    """Return the refused message with which to try a topic: the newest retained one, otherwise the one tried least."""
     order = "state = 'refused' AND topic = ? AND NOT quarantined ORDER BY CASE WHEN retain THEN -seq ELSE attempts END"
     found = reader.outbox(f"{order}, seq", [topic], 1)
     return found[0] if found else None
 
 
 def quarantined(reader: Reader, *, limit: int = 100) -> list[Message]:
-    """What was refused for good, oldest first."""
+    """Return the messages in quarantine, oldest first."""
     return reader.outbox("state = 'refused' AND quarantined ORDER BY seq", [], limit)
 
 
 def last_acknowledged(reader: Reader) -> int | None:
-    """When the broker last took a message, UTC ns."""
+    """Return the time of the newest acknowledgement, UTC ns, or None."""
     (row,) = reader.query("SELECT max(acknowledged_utc_ns) AS t FROM outbox WHERE acknowledged_utc_ns IS NOT NULL")
     return row["t"] if row["t"] is None else int(row["t"])
 
 
 def last_sequences(reader: Reader, epoch: int) -> dict[str, int]:
-    """The last number of each stream in an epoch."""
+    """Return the last sequence number of each stream in an epoch."""
     rows = reader.query(
         "SELECT stream, max(sequence) AS last FROM results WHERE epoch = ? GROUP BY stream ORDER BY stream", [epoch]
     )
@@ -54,13 +54,13 @@ def last_sequences(reader: Reader, epoch: int) -> dict[str, int]:
 
 
 def broker_session(reader: Reader) -> BrokerSession | None:
-    """What was last known of the broker's memory."""
+    """Return the stored session with the broker, or None."""
     rows = reader.query("SELECT broker, known_utc_ns, open FROM broker_session")
     return BrokerSession(rows[0]["broker"], rows[0]["known_utc_ns"], bool(rows[0]["open"])) if rows else None
 
 
 def newest_retained(reader: Reader, topics: list[str]) -> dict[str, Message]:
-    """By topic the newest retained message the broker acknowledged."""
+    """Return, by topic, the newest retained message that the broker acknowledged."""
     found = {}
     for topic in topics:
         rows = reader.outbox("topic = ? AND retain AND acknowledged_utc_ns IS NOT NULL ORDER BY seq DESC", [topic], 1)
@@ -70,8 +70,8 @@ def newest_retained(reader: Reader, topics: list[str]) -> dict[str, Message]:
 
 
 def retained_topics(reader: Reader) -> list[str]:
-    """Topics under which retained messages were committed."""
-    # One step of the index a topic, however many messages each has.
+    """Return the topics of all retained messages."""
+    # This takes one step of the index for each topic; SELECT DISTINCT would read every retained message.
     rows = reader.query(
         "WITH RECURSIVE t (topic) AS (SELECT min(topic) FROM outbox WHERE retain UNION ALL "
         "SELECT (SELECT min(topic) FROM outbox WHERE retain AND outbox.topic > t.topic) FROM t WHERE t.topic NOT NULL) "
@@ -81,6 +81,6 @@ def retained_topics(reader: Reader) -> list[str]:
 
 
 def retained_with(reader: Reader, topic: str, payload: bytes) -> Message | None:
-    """The newest retained message of a topic with these bytes."""
+    """Return the newest retained message of a topic with this payload, or None."""
     found = reader.outbox("topic = ? AND retain AND payload = ? ORDER BY seq DESC", [topic, payload], 1)
     return found[0] if found else None

@@ -1,4 +1,4 @@
-"""Looking things up: a read-only connection of its own, which never blocks the writer and cannot change anything."""
+"""Queries over a separate read-only connection, which never blocks the writer and cannot change the database."""
 
 import json
 import sqlite3
@@ -31,9 +31,9 @@ _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined")
 
 
 class Reader:
-    """Look-ups.  Calls from several threads take turns; each sees what was committed before it.
+    """Queries of a database.  Calls from several threads take turns; each sees all earlier commits.
 
-    Every method raises `StoreError` with what to do where the file cannot be read.
+    Every method raises `StoreError` where the file cannot be read; the text names the action to take.
     """
 
     def __init__(self, path: Path | str) -> None:
@@ -47,7 +47,7 @@ class Reader:
             raise explain(error, self.path) from error
 
     def close(self) -> None:
-        """Close the connection, after a call that is under way in another thread."""
+        """Close the connection, after a running call of another thread has ended."""
         with self._turn:
             self._db.close()
 
@@ -58,7 +58,7 @@ class Reader:
         self.close()
 
     def query(self, sql: str, parameters: Sequence[Any] = ()) -> list[dict[str, Any]]:
-        """All rows of any SELECT."""
+        """Return all rows of a SELECT as dictionaries."""
         try:
             # Closing a connection under a query of another thread would crash the process.
             with self._turn:
@@ -67,7 +67,7 @@ class Reader:
             raise explain(error, self.path) from error
 
     def _rows(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
-        """The same where a row for each of thousands of messages must not cost more than the message."""
+        """Return all rows of a SELECT as tuples, which cost less for thousands of messages."""
         try:
             with self._turn:
                 return self._db.execute(sql, parameters).fetchall()
@@ -75,25 +75,25 @@ class Reader:
             raise explain(error, self.path) from error
 
     def identity(self) -> tuple[str, int]:
-        """UUID and epoch of the database."""
+        """Return UUID and epoch of the database."""
         (row,) = self.query("SELECT source, epoch FROM meta")
         return row["source"], row["epoch"]
 
     # runs
 
     def run(self, run_id: str) -> RunRecord | None:
-        """A run by its id."""
+        """Return a run by its id, or None."""
         rows = self.query("SELECT * FROM runs WHERE id = ?", [run_id])
         return _run(rows[0]) if rows else None
 
     def find_runs(self, beginning: str) -> list[str]:
-        """Ids of the runs whose id begins with `beginning`, so that a person can type a part of it."""
+        """Return the ids that start with `beginning`, so that a person can type a part of an id."""
         pattern = beginning.replace("\\", "\\\\").replace("%", "\\%").replace("_", "\\_") + "%"
         rows = self.query("SELECT id FROM runs WHERE id LIKE ? ESCAPE '\\' ORDER BY began_utc_ns", [pattern])
         return [row["id"] for row in rows]
 
     def runs(self, *, limit: int = 100, instrument: str = "", sample: str = "", product: str = "") -> list[RunRecord]:
-        """The newest runs first, at most `limit`, of one instrument, sample or product where given."""
+        """Return at most `limit` runs, newest first, of one instrument, sample or product where given."""
         rows = self.query(
             "SELECT * FROM runs WHERE (?1 = '' OR instrument = ?1) AND (?2 = '' OR sample = ?2) "
             "AND (?4 = '' OR product = ?4) ORDER BY began_utc_ns DESC, rowid DESC LIMIT ?3",
@@ -102,11 +102,11 @@ class Reader:
         return [_run(row) for row in rows]
 
     def instruments_with_runs(self) -> list[str]:
-        """Names of the instruments that runs were made on, by name."""
+        """Return the names of all instruments with runs, in alphabetical order."""
         return [row["instrument"] for row in self.query("SELECT DISTINCT instrument FROM runs ORDER BY instrument")]
 
     def sheared_by(self, fill: str) -> str | None:
-        """The first run whose result says that it sheared this fill, or None."""
+        """Return the first run whose result states that it sheared this fill, or None."""
         rows = self.query(
             "SELECT runs.id FROM runs JOIN results ON results.run = runs.id "
             "WHERE runs.fill = ? AND json_extract(results.data, '$.sample.sheared') ORDER BY runs.began_utc_ns LIMIT 1",
@@ -115,13 +115,13 @@ class Reader:
         return str(rows[0]["id"]) if rows else None
 
     def unfinished_runs(self) -> list[RunRecord]:
-        """Runs that a crash left without result (``running``) or without a word on their motor (``concluded``)."""
+        """Return runs left by a crash without result (``running``) or without state of the motor (``concluded``)."""
         return [
             _run(row) for row in self.query("SELECT * FROM runs WHERE state <> 'ended' ORDER BY began_utc_ns, rowid")
         ]
 
     def motors_in_doubt(self) -> list[str]:
-        """Instruments with a run whose motor may still be turning, and which were not seen to stop since."""
+        """Return the instruments whose motor may still be turning after a run and was not confirmed to stop since."""
         rows = self.query(
             "SELECT DISTINCT runs.instrument FROM runs "
             "JOIN audit AS ended ON ended.what = 'run_ended' AND ended.subject = runs.id "
@@ -131,11 +131,11 @@ class Reader:
         return [row["instrument"] for row in rows]
 
     def journal(self, run_id: str) -> Iterator[Block]:
-        """The blocks of a run's journal in order, each checked against the chain of digests.
+        """Yield the blocks of a run's journal in order, each checked against the chain of digests.
 
         Raises:
-            JournalError: a block is missing, was changed or cannot be unpacked; it carries the index of the first
-        record that cannot be believed.
+            JournalError: a block is missing, was changed or cannot be unpacked; the error has the index of the first
+                record of that block.
         """
         digest, records = "", 0
         rows = self.query("SELECT * FROM journal WHERE run = ? ORDER BY seq", [run_id])
@@ -153,105 +153,106 @@ class Reader:
             yield Block(raw, digest, row["records"], row["t_first"], row["t_last"])
 
     def journal_digest(self, run_id: str) -> str:
-        """Digest of the last block stored for a run, "" where there is none: what a further block must follow."""
+        """Return the digest of a run's last stored block, which the next block must follow; "" without blocks."""
         rows = self.query("SELECT digest FROM journal WHERE run = ? ORDER BY seq DESC LIMIT 1", [run_id])
         return str(rows[0]["digest"]) if rows else ""
 
     def kept(self, run_id: str) -> list[Any]:
-        """The kept values of a run in order, as decoded JSON."""
+        """Return the kept values of a run in order, as decoded JSON."""
         rows = self.query("SELECT value FROM kept WHERE run = ? ORDER BY idx", [run_id])
         return [json.loads(row["value"]) for row in rows]
 
     # results
 
     def results(self, run_id: str) -> list[ResultRecord]:
-        """The result of a run and its corrections, oldest first."""
+        """Return the result of a run and its corrections, oldest first."""
         rows = self.query("SELECT * FROM results WHERE run = ? ORDER BY audit_seq", [run_id])
         return [ResultRecord(**row) for row in rows]
 
     def result(self, result_id: str) -> ResultRecord | None:
-        """A result by its id."""
+        """Return a result by its id, or None."""
         rows = self.query("SELECT * FROM results WHERE id = ?", [result_id])
         return ResultRecord(**rows[0]) if rows else None
 
     def newest_result(self, run_id: str) -> ResultRecord | None:
-        """The result of a run that no correction supersedes."""
+        """Return the result of a run that no correction supersedes, or None."""
         results = self.results(run_id)
         return results[-1] if results else None
 
     def all_results(self) -> list[ResultRecord]:
-        """Every result, in the order of commit."""
+        """Return every result, in the order of commit."""
         return [ResultRecord(**row) for row in self.query("SELECT * FROM results ORDER BY audit_seq")]
 
     def results_since(self, stream: str, audit_seq: int) -> list[tuple[str, str]]:
-        """Result and run of everything committed to a stream after an audit entry, in order."""
+        """Return the ids of result and run of each result of a stream after an audit entry, in order."""
         rows = self.query(
             "SELECT id, run FROM results WHERE stream = ? AND audit_seq > ? ORDER BY audit_seq", [stream, audit_seq]
         )
         return [(row["id"], row["run"]) for row in rows]
 
     def last_result(self, stream: str) -> ResultRecord | None:
-        """The newest result of a stream."""
+        """Return the newest result of a stream, or None."""
         rows = self.query("SELECT * FROM results WHERE stream = ? ORDER BY audit_seq DESC LIMIT 1", [stream])
         return ResultRecord(**rows[0]) if rows else None
 
     # instruments
 
     def verifications(self, instrument: str) -> list[AuditEntry]:
-        """What was audited of the verifications of an instrument, oldest first."""
+        """Return the audit entries of an instrument's verifications, oldest first."""
         rows = self.query("SELECT * FROM audit WHERE what = 'verification' AND subject = ? ORDER BY seq", [instrument])
         return [AuditEntry(**row) for row in rows]
 
     def health(self, instrument: str, *, limit: int = 50) -> dict[str, dict[str, Any]]:
-        """What the newest runs told of an instrument's health, by run, oldest first."""
+        """Return the health figures of an instrument's newest runs, by run, oldest first."""
         rows = self.query(
             "SELECT run, data FROM health WHERE instrument = ? ORDER BY utc_ns DESC, rowid DESC LIMIT ?",
             [instrument, limit],
         )
         return {row["run"]: json.loads(row["data"]) for row in reversed(rows)}
 
-    # the rest
+    # methods, instruments, audit trail
 
     def method(self, method_id: str, version: str) -> MethodRecord | None:
-        """A registered method."""
+        """Return a registered method, or None."""
         rows = self.query("SELECT * FROM methods WHERE id = ? AND version = ?", [method_id, version])
         return MethodRecord(**rows[0]) if rows else None
 
     def instruments(self) -> list[InstrumentRecord]:
-        """All instruments ever seen, by name."""
+        """Return all instruments ever connected, in alphabetical order."""
         return [InstrumentRecord(**row) for row in self.query("SELECT * FROM instruments ORDER BY name")]
 
     def audit(self, *, after: int = 0, limit: int = -1) -> list[AuditEntry]:
-        """Audit entries with a number above `after`, in order, at most `limit` (-1: all)."""
+        """Return at most `limit` (-1: all) audit entries with a number above `after`, in order."""
         rows = self.query("SELECT * FROM audit WHERE seq > ? ORDER BY seq LIMIT ?", [after, limit])
         return [AuditEntry(**row) for row in rows]
 
-    # the outbox; more look-ups of it in `daq.adapters.store.outbox_reading`
+    # the outbox; more queries of it are in `daq.adapters.store.outbox_reading`
 
     def waiting(self, *, after: int = 0, limit: int = 100) -> list[Message]:
-        """Messages not yet sent or not acknowledged, oldest first, with a number above `after`."""
-        # The second term says to SQLite that its index of what is not acknowledged holds them all.
+        """Return waiting messages with a number above `after`, oldest first."""
+        # The second term repeats the condition of the partial index `outbox_pending`.  Without it SQLite does not use
+        # the index and reads the whole outbox.
         return self.outbox("state = 'waiting' AND state <> 'acknowledged' AND seq > ? ORDER BY seq", [after], limit)
 
     def message(self, seq: int) -> Message | None:
-        """A message by its number in the outbox."""
+        """Return a message by its number in the outbox, or None."""
         found = self.outbox("seq = ?", [seq], 1)
         return found[0] if found else None
 
     def refused(self, *, limit: int = 100) -> list[Message]:
-        """Messages the broker refused, for good or not, oldest first."""
+        """Return the refused messages, quarantined or not, oldest first."""
         return self.outbox("state = 'refused' AND state <> 'acknowledged' ORDER BY seq", [], limit)
 
     def messages(self, result_id: str) -> list[Message]:
-        """The messages of a result, whatever became of them."""
+        """Return the messages of a result, in any state."""
         return self.outbox("result = ? ORDER BY seq", [result_id], -1)
 
     def outbox(self, where: str, parameters: Sequence[Any], limit: int) -> list[Message]:
-        """Messages for which a condition holds, at most `limit` (-1: all)."""
+        """Return at most `limit` (-1: all) messages that satisfy a condition in SQL."""
         return [_message(row) for row in self._rows(f"{_MESSAGE} WHERE {where} LIMIT ?", [*parameters, limit])]
 
     def outbox_depth(self) -> OutboxDepth:
-        """How much waits for the broker."""
+        """Return the numbers of messages that are not acknowledged, and the age of the oldest."""
         rows = self.query(
             "SELECT state, quarantined, count(*) AS n, min(coalesce(again_utc_ns, created_utc_ns)) AS oldest "
             "FROM outbox WHERE state <> 'acknowledged' GROUP BY state, quarantined"
@@ -272,7 +273,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
     except sqlite3.OperationalError as error:
         connection.close()
-        # On a medium that cannot be written no index of the log can be made; without a log none is needed.
+        # On a read-only medium SQLite cannot make the index file of a write-ahead log.  Without a log none is needed.
         if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
             raise
         return sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None, check_same_thread=False)

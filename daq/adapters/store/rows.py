@@ -1,4 +1,4 @@
-"""What goes into the store and what comes out of it, as plain records.  Times in UTC are integer nanoseconds."""
+"""Records that go into the store and come out of it.  Times are UTC in integer nanoseconds since 1970."""
 
 from dataclasses import dataclass, field
 
@@ -23,9 +23,9 @@ class RunRecord:
     operator: str = ""
     simulated: bool = False
     header: str = "{}"
-    # What the store fills in as the run goes on.
+    # The store fills in these fields during the run.
     state: str = "running"
-    """``running``, ``concluded`` (its result is committed) or ``ended`` (its motor is accounted for)."""
+    """``running``, ``concluded`` (its result is committed) or ``ended`` (the state of its motor is known)."""
     outcome: str = ""
     reason: str = ""
     motor: str = ""
@@ -34,10 +34,10 @@ class RunRecord:
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """A message to be committed with a result: its bytes are frozen from then on.
+    """A message to commit with a result; its bytes never change after that.
 
     Attributes:
-        id: identity for the consumer; "" takes the result's.
+        id: identity for the consumer; "" means the result's id.
         properties: JSON text of MQTT 5 properties: ``{"content_type": ..., "user": {name: value}}``.
     """
 
@@ -69,16 +69,16 @@ class Message:
     """``waiting``, ``acknowledged`` or ``refused``."""
     acknowledged_utc_ns: int | None
     quarantined: bool
-    """Refused for good: not tried again but by a person's command."""
+    """Refused for good: sent again only by a person's command."""
     refused_utc_ns: int | None
-    """Since when it is refused."""
+    """Time of the first refusal, or None."""
     again_utc_ns: int | None
-    """When it was put into the outbox again after it had been delivered, or None."""
+    """Time at which it was put into the outbox again after its delivery, or None."""
 
 
 @dataclass(frozen=True, slots=True)
 class Committed:
-    """What became of a `Conclude` or `Correct`.  `repeated`: the run had its result already, and this is it."""
+    """Outcome of a `Conclude` or `Correct`.  `repeated`: the run had this result before."""
 
     id: str
     stream: str
@@ -118,7 +118,7 @@ class MethodRecord:
 
 @dataclass(frozen=True, slots=True)
 class InstrumentRecord:
-    """An instrument that was seen, and when last."""
+    """An instrument and the time it was last connected."""
 
     name: str
     kind: str
@@ -128,12 +128,12 @@ class InstrumentRecord:
 
 @dataclass(frozen=True, slots=True)
 class OutboxDepth:
-    """How many messages are not acknowledged.
+    """Numbers of messages that are not acknowledged.
 
     Attributes:
-        refused: tried again now and then.
-        quarantined: refused for good, not among `refused`.
-        oldest_utc_ns: since when the oldest of all is in the outbox (None where none is).
+        refused: refused messages that are tried again.
+        quarantined: messages refused for good; they are not counted in `refused`.
+        oldest_utc_ns: time at which the oldest of all was put into the outbox, None without messages.
     """
 
     waiting: int
@@ -144,7 +144,7 @@ class OutboxDepth:
 
 @dataclass(frozen=True, slots=True)
 class BrokerSession:
-    """What was last known of the broker's memory: see `NoteSession`."""
+    """The last session with the broker: see `NoteSession`."""
 
     broker: str
     known_utc_ns: int

@@ -1,8 +1,7 @@
 """The database's tables as numbered, frozen migrations.
 
-A migration that was ever released is never edited: a test holds the digest of each.  A
-change of the tables is a new migration at the end of `STEPS`.  A migration that fails is
-rolled back whole and stays pending.
+A released migration is never edited: a test compares the digest of each.  A change of the tables is a new migration at
+the end of `STEPS`.  A migration that fails is rolled back as a whole and stays pending.
 """
 
 from collections.abc import Callable, Sequence
@@ -187,7 +186,7 @@ STEPS: Final[tuple[tuple[str, str], ...]] = (
 
 
 def migrations(steps: Sequence[tuple[str, str]] = STEPS) -> Migrations:
-    """The migrations as sqlite-utils runs them, each in a transaction of its own."""
+    """Return the migrations for sqlite-utils, which runs each in a separate transaction."""
     known = Migrations(MIGRATION_SET)
     for name, sql in steps:
         known(name=name)(_runner(sql))
@@ -202,18 +201,18 @@ def _runner(sql: str) -> Callable[[Database], None]:
 
 
 def migrate(db: Database, steps: Sequence[tuple[str, str]] = STEPS) -> list[str]:
-    """Bring a database to the newest tables; returns the names of the migrations that were applied.
+    """Apply all pending migrations to a database and return their names.
 
     Raises:
         StoreError: the database was written by a newer version of the program.
-        sqlite3.Error: a migration failed; it was rolled back whole, those before it stand.
+        sqlite3.Error: a migration failed and was rolled back; those before it are kept.
     """
     known = migrations(steps)
     names = [name for name, _ in steps]
     unknown = [m.name for m in known.applied(db) if m.name not in names]
     if unknown:
         raise StoreError(
-            f"the database holds changes this version does not know ({', '.join(unknown)}): it was written by a newer "
+            f"the database has migrations this version does not know ({', '.join(unknown)}): it was written by a newer "
             "version of daq; install that version, or restore a backup made before the update"
         )
     pending = [m.name for m in known.pending(db)]

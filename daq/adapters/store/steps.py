@@ -1,4 +1,4 @@
-"""What several transactions have in common: an audit entry, a journal block, a result with its messages."""
+"""Steps shared by several transactions: an audit entry, a journal block, a result with its messages."""
 
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -10,15 +10,15 @@ from daq.adapters.store.rows import Committed, Outgoing
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
 
-#: (sequence, audit head, journal digest) -> (JSON text of the result, messages).  Runs inside the transaction, so it
-#: must be quick and pure.
+#: (sequence, audit head, journal digest) -> (JSON text of the result, messages).  It runs inside the transaction, so
+#: it must be fast and pure.
 Build = Callable[[int, str, str], tuple[str, Sequence[Outgoing]]]
 
 
 def add_audit(
     access: Access, utc_ns: int, who: str, what: str, subject: str, detail: Mapping[str, Any]
 ) -> tuple[int, str]:
-    """Append an entry; its number and hash."""
+    """Append an audit entry and return its number and hash."""
     last = access.one("audit_head", "SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
     previous = (int(last[0]), str(last[1])) if last else (0, genesis(access.source))
     e = make_entry(previous, utc_ns, who, what, subject, detail)
@@ -31,20 +31,20 @@ def add_audit(
 
 
 def journal_head(access: Access, run: str) -> tuple[int, str]:
-    """Number and digest of the run's last block; (-1, "") where there is none."""
+    """Return number and digest of the run's last block; (-1, "") without blocks."""
     row = access.one("journal_head", "SELECT seq, digest FROM journal WHERE run = ? ORDER BY seq DESC LIMIT 1", (run,))
     return (int(row[0]), str(row[1])) if row else (-1, "")
 
 
 def add_block(access: Access, run: str, block: Block) -> None:
-    """Append a block to a run's journal; `StoreError` where it does not follow the last one."""
+    """Append a block to a run's journal; raise `StoreError` where it does not follow the last one."""
     seq, digest = journal_head(access, run)
     if block.digest != chain(digest, block.raw):
         raise StoreError(
             f"a block of the journal of run {run} does not follow block {seq}: a block before it was lost, or was "
             "stored twice"
         )
-    # Level 1: the block is small and is written every second; higher levels cost more than they save.
+    # Level 1: a block is small and written every second; higher levels cost more time than they save space.
     packed = zlib.compress(block.raw, 1)
     access.run(
         "block",
@@ -64,7 +64,7 @@ def add_result(
     audit: tuple[int, str],
     build: Build,
 ) -> Committed:
-    """Number, build and insert a result with its messages.  `audit`: number and hash of its entry."""
+    """Number, build and insert a result with its messages; `audit` is number and hash of its audit entry."""
     last = access.one(
         "sequence",
         "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",
@@ -86,7 +86,7 @@ def add_result(
 def add_messages(
     access: Access, messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
 ) -> None:
-    """Put messages about a result into the outbox."""
+    """Add messages about a result to the outbox."""
     access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
 
 

@@ -1,7 +1,7 @@
-"""The store: one SQLite file, one writer thread, whole transactions as messages.
+"""The store: one SQLite file and one writer thread that runs whole transactions.
 
-`submit` hands over a transaction and returns a future, so no caller ever waits for the
-disk unless it wants to.  Readers have connections of their own and never block the writer.
+`submit` queues a transaction and returns a future, so a caller need not wait for the disk.  Readers have separate
+connections and never block the writer.
 """
 
 import asyncio
@@ -31,17 +31,22 @@ T = TypeVar("T")
 _Item = tuple[Transaction[Any], "Future[Any]"]
 
 APPLICATION_ID: Final = 0x6C616271
-"""Stands in the file's header, so that another program's database is not taken for ours."""
+"""Identifies the file as a database of daq in SQLite's header."""
 BUSY_SECONDS: Final = 5.0
+"""Longest wait for another program that holds the database, s."""
 RESERVE_BYTES: Final = 64 * 2**20
-"""No run begins with less free space than this."""
+"""Free disk space (bytes) below which no run starts."""
 WAL_LIMIT_BYTES: Final = 64 * 2**20
+"""Size (bytes) to which the write-ahead log is cut back after a checkpoint."""
 MOST_TOGETHER: Final = 256
-"""Blocks of journals that wait at the same time are committed at once, at most so many: one wait for the disk."""
+"""Maximum number of transactions in one commit.
+
+Journal blocks and acknowledgements that wait at the same time share a commit, which costs one wait for the disk.
+"""
 
 
 def source_uri(source: str, epoch: int) -> str:
-    """The database's identity with its epoch, as the `source` of a CloudEvent (RFC 8141 URN with a fragment)."""
+    """Return the database's identity with its epoch, as `source` of a CloudEvent (RFC 8141 URN with a fragment)."""
     return f"urn:uuid:{source}#{epoch}"
 
 
@@ -50,12 +55,12 @@ class Store:
 
     Attributes:
         path: the file.
-        uuid, epoch: identity of the database; a restored backup counts a new epoch.
-        trouble: what is wrong with the file or disk now, or None.  The next transaction that succeeds clears it,
-            unless the file is damaged.
-        handled: transactions done or refused so far, to see that the writer lives.
-        commits, commit_s: commits so far, and the time (s) they took together.
-        on_fault: called in the writer's thread with every `StorageError`.
+        uuid, epoch: identity of the database; a restored backup starts a new epoch.
+        trouble: the present fault of file or disk, or None.  The next successful transaction clears it, unless the
+            file is damaged.
+        handled: number of transactions done or refused, for the watchdog of the writer.
+        commits, commit_s: number of commits, and their total time (s).
+        on_fault: is called in the writer's thread with every `StorageError`.
     """
 
     def __init__(
@@ -67,17 +72,17 @@ class Store:
         utc_ns: int | None = None,
         reserve_bytes: int = RESERVE_BYTES,
     ) -> None:
-        """Open or create the file and bring its tables up to date.
+        """Open or create the file and apply pending migrations.
 
         Args:
             path: the file; its folder must exist.
-            crash_hook: called with a name before each statement, for tests of crashes.
-            on_fault: see above.
-            utc_ns: time of creation for a new file; None reads the clock.
-            reserve_bytes: free disk space below which no run begins.
+            crash_hook: is called with a name before each statement, for tests of crashes.
+            on_fault: see the attributes.
+            utc_ns: time of creation (UTC ns) for a new file; None reads the clock.
+            reserve_bytes: free disk space below which no run starts.
 
         Raises:
-            StoreError: the file cannot be used; the text says what to do.
+            StoreError: the file cannot be used; the text names the action to take.
         """
         self.path = Path(path)
         self.on_fault = on_fault
@@ -120,15 +125,15 @@ class Store:
 
     @property
     def backlog(self) -> int:
-        """Transactions that wait for the writer."""
+        """Number of transactions that wait for the writer."""
         return self._queue.qsize()
 
     def submit(self, transaction: Transaction[T]) -> Future[T]:
-        """Hand over a transaction; the future gives its answer once it is on the disk.
+        """Queue a transaction and return a future, which gives the transaction's result once it is on the disk.
 
-        The future raises what the transaction raises, `StorageError` for trouble with file or disk, `StoreError` for
-        a request that contradicts what is stored.  Either way nothing of it was written.  Cancelling the future
-        before its turn comes means that it does not happen.
+        The future raises the transaction's own error, `StorageError` for a fault of file or disk, or `StoreError` for
+        a request that contradicts the stored data.  In each case nothing of the transaction is written.  A future
+        cancelled before its turn cancels the transaction.
         """
         future: Future[T] = Future()
         with self._lock:
@@ -139,18 +144,19 @@ class Store:
         return future
 
     async def commit(self, transaction: Transaction[T]) -> T:
-        """`submit`, and wait without blocking the loop.  It is carried out even if the caller is cancelled."""
+        """Submit a transaction and wait without blocking the event loop.  It runs even if the caller is cancelled."""
         waiting = asyncio.wrap_future(self.submit(transaction))
-        # A caller that was cancelled never looks at the outcome; a fault still reaches `on_fault`.
+        # A cancelled caller never reads the outcome.  Read it here, so that asyncio logs no error.  `on_fault` still
+        # gets every fault.
         waiting.add_done_callback(lambda done: done.cancelled() or done.exception())
         return await asyncio.shield(waiting)
 
     def reader(self) -> Reader:
-        """A new read-only connection; close it, or use it as a context manager."""
+        """Return a new read-only connection; close it, or use it as a context manager."""
         return Reader(self.path)
 
     def close(self) -> None:
-        """Finish what was submitted, then close the file.  Later calls do nothing."""
+        """Finish all submitted transactions, then close the file.  Later calls do nothing."""
         with self._lock:
             if self._closed:
                 return
@@ -180,14 +186,14 @@ class Store:
                 for transaction, future in wanted:
                     self._carry_out(transaction, future)
             self.handled += len(group)
-        # A trouble here was reported when it first struck; what is committed is in the write-ahead log.
+        # A fault was reported at its first transaction.  Committed data are safe in the write-ahead log.
         with contextlib.suppress(sqlite3.Error):
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         with contextlib.suppress(sqlite3.Error):
             self._connection.close()
 
     def _carry_out_together(self, group: "list[_Item]") -> bool:
-        """One commit for several; False where one of them fails: nothing is written then, and each must go alone."""
+        """Run several transactions in one commit; return False, with nothing written, where one of them fails."""
         if self.trouble is not None:
             return False
         access = self._access
@@ -200,7 +206,7 @@ class Store:
                 answers.append(transaction.apply(access))
             access.kind = "together"
             self._commit(access)
-        except BaseException:  # noqa: BLE001 - it is found again, and told to its owner, when each goes alone
+        except BaseException:  # noqa: BLE001 - the error is raised again, for its owner, when each runs alone
             self._undo()
             return False
         for (_, future), answer in zip(group, answers, strict=True):
@@ -224,7 +230,7 @@ class Store:
             answer = transaction.apply(access)
             self._commit(access)
             access.point("committed")
-        except BaseException as error:  # noqa: BLE001 - whatever it is belongs to the caller, and the writer lives on
+        except BaseException as error:  # noqa: BLE001 - the future passes any error on to the caller; the writer must go on
             self._undo()
             reason = explain(error, self.path) if isinstance(error, sqlite3.Error) else error
             if reason is not error:
@@ -237,7 +243,7 @@ class Store:
         future.set_result(answer)
 
     def _undo(self) -> None:
-        # SQLite itself rolls back on some errors, and may be unable to on a dead disk; the next BEGIN then says so.
+        # SQLite itself rolls back on some errors, and cannot roll back on a dead disk.  The next BEGIN reports that.
         with contextlib.suppress(sqlite3.Error):
             if self._connection.in_transaction:
                 self._connection.execute("ROLLBACK")
@@ -247,21 +253,21 @@ class Store:
         if self.on_fault is not None:
             try:
                 self.on_fault(trouble)
-            except Exception:  # noqa: BLE001 - the callback is not ours, and the writer must live on
-                structlog.get_logger().exception("the store's trouble could not be passed on", trouble=str(trouble))
+            except Exception:  # noqa: BLE001 - an error of the callback must not end the writer
+                structlog.get_logger().exception("a fault of the store could not be reported", trouble=str(trouble))
 
 
 def open_writer(path: Path) -> sqlite3.Connection:
-    """A connection set up for writing: WAL, every commit on the disk, foreign keys and recursive triggers on.
+    """Open a connection for writing: WAL, every commit synchronous, foreign keys and recursive triggers on.
 
     Raises:
         sqlite3.Error: the file cannot be opened.
-        StoreError: it is another program's database, or lies where WAL does not work.
+        StoreError: the file is another program's database, or is on a file system without support for WAL.
     """
     with contextlib.suppress(OSError):
-        # Measured data are the laboratory's business: only the owner reads them.  SQLite copies the mode to its logs.
+        # Measured data are confidential, so only the owner may read them.  SQLite copies the mode to its log files.
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-    # isolation_level None: transactions begin and end only where this module says so.
+    # isolation_level None: only this module begins and ends transactions.
     connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
     try:
         _set_up(connection, path)

@@ -1,7 +1,7 @@
-"""Everything that is ever written, as whole transactions.
+"""The transactions on runs, results, instruments, methods and the audit trail.
 
-Each is plain data with an `apply`, run by the store's writer thread between BEGIN and
-COMMIT: it happens wholly or not at all.
+Each is plain data with an `apply`, which the store's writer thread runs between BEGIN and COMMIT: all of it is written,
+or nothing.
 """
 
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
@@ -24,20 +24,20 @@ _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
 
 
 class Transaction(Generic[T]):
-    """One unit of writing."""
+    """One unit of writing; `kind` names it in the names of crash points."""
 
     kind: ClassVar[str]
     together: ClassVar[bool] = False
-    """Whether it may share a commit with others of which this is true."""
+    """True if it may share a commit with other transactions for which this is true."""
 
     def apply(self, access: Access) -> T:
-        """Do it; the caller begins and commits."""
+        """Run the statements; the caller begins and commits."""
         raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)
 class Ping(Transaction[None]):
-    """Nothing; that it is carried out shows that the writer lives."""
+    """Write nothing; its end shows that the writer works."""
 
     kind: ClassVar[str] = "ping"
 
@@ -47,10 +47,10 @@ class Ping(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class RegisterMethod(Transaction[None]):
-    """Keep a method's text.  The same again is nothing new.
+    """Store a method's text.  A repetition with the same digest changes nothing.
 
     Raises:
-        SettingError: the version is registered with another digest.
+        SettingError: this version of the method is registered with another digest.
     """
 
     kind: ClassVar[str] = "register_method"
@@ -82,7 +82,7 @@ class RegisterMethod(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class SeeInstrument(Transaction[None]):
-    """Note that an instrument was there; another serial number than before is audited."""
+    """Store that an instrument was connected; a new serial number gets an audit entry."""
 
     kind: ClassVar[str] = "see_instrument"
     name: str
@@ -105,10 +105,10 @@ class SeeInstrument(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class BeginRun(Transaction[None]):
-    """A run begins: its record with header, and an audit entry.
+    """Store the start of a run: its record with header, and an audit entry.
 
     Raises:
-        StorageError: too little space is left on the disk for a run to come to its end.
+        StorageError: too little disk space is left for the run to end.
     """
 
     kind: ClassVar[str] = "begin_run"
@@ -131,7 +131,7 @@ class BeginRun(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class AppendBlock(Transaction[None]):
-    """The next block of a run's journal.
+    """Append the next block to a run's journal.
 
     Raises:
         StoreError: the block does not follow the one stored before it.
@@ -148,9 +148,12 @@ class AppendBlock(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class Conclude(Transaction[Committed]):
-    """The result of a run: last block, kept values, result, audit entry and messages, all or nothing.
+    """Store the result of a run: last block, kept values, result, audit entry and messages.
 
-    `kept` holds JSON texts.  A run that has its result already keeps it: the stored one is answered.
+    `kept` holds JSON texts.  A run that has a result keeps it, and the stored one is returned.
+
+    Raises:
+        StoreError: the run does not exist, or the block does not follow the stored one.
     """
 
     kind: ClassVar[str] = "conclude"
@@ -164,14 +167,14 @@ class Conclude(Transaction[Committed]):
     kept: tuple[str, ...] = ()
     block: Block | None = None
     stream: str = ""
-    """"" takes the run's instrument."""
+    """Stream of the result; "" means the run's instrument."""
     verification: Mapping[str, Any] | None = None
-    """Where the run verified its instrument: what is audited of it."""
+    """Detail of the audit entry of a verification; None where the run is none."""
 
     def apply(self, access: Access) -> Committed:
         run = access.one("run_known", "SELECT instrument FROM runs WHERE id = ?", (self.run,))
         if run is None:
-            raise StoreError(f"run {self.run} is not in the store: it must begin before it can conclude")
+            raise StoreError(f"run {self.run} is not in the store: it must start before it can conclude")
         first = access.one(
             "result_known",
             "SELECT id, stream, sequence, audit_head, journal_digest FROM results WHERE run = ? AND supersedes IS NULL",
@@ -209,10 +212,10 @@ class Conclude(Transaction[Committed]):
 
 @dataclass(frozen=True, slots=True)
 class Correct(Transaction[Committed]):
-    """A correction: a new result that supersedes the newest one of its run.
+    """Store a correction: a new result that supersedes the newest one of its run.
 
     Raises:
-        StoreError: the result to correct is not known, or was corrected already.
+        StoreError: the result to correct does not exist, or was corrected before.
     """
 
     kind: ClassVar[str] = "correct"
@@ -246,10 +249,10 @@ class Correct(Transaction[Committed]):
 
 @dataclass(frozen=True, slots=True)
 class EndRun(Transaction[None]):
-    """What became of the motor, the rest of the journal, and an audit entry that holds the result's digest.
+    """Store the end of a run: state of the motor, last block, and an audit entry with the result's digest.
 
     Raises:
-        StoreError: the run has no result yet.
+        StoreError: the run does not exist or has no result.
     """
 
     kind: ClassVar[str] = "end_run"
@@ -285,7 +288,7 @@ class EndRun(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class NoteHealth(Transaction[None]):
-    """What an ended run tells of its instrument's health.  Told twice, the later one stands."""
+    """Store the health figures of an instrument from an ended run; a repetition replaces them."""
 
     kind: ClassVar[str] = "note_health"
     run: str
@@ -303,7 +306,7 @@ class NoteHealth(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class Audit(Transaction[str]):
-    """An entry in the audit trail; answers its hash, the new head."""
+    """Append an entry to the audit trail and return its hash, the new head."""
 
     kind: ClassVar[str] = "audit"
     utc_ns: int

@@ -16,8 +16,8 @@ from daq.core.errors import StoreError
 from daq.core.linkstates import LinkState
 from daq.core.run import OUTCOMES
 from daq.methods.files.daemon import Metrics
-from daq.process.exposing import exposed
 from daq.process.exposition import Family, render
+from daq.process.metricsport import serve_metrics
 
 log = structlog.get_logger()
 
@@ -153,5 +153,5 @@ class Gatherer:
 @contextlib.asynccontextmanager
 async def measured(supervisor: Supervisor, settings: Metrics | None) -> AsyncIterator[None]:
     """Serve and write the daemon's metrics as its file asks for, as long as the context lasts."""
-    async with exposed(Gatherer(supervisor).text, settings):
+    async with serve_metrics(Gatherer(supervisor).text, settings):
         yield

@@ -15,7 +15,7 @@ from daq.app.daemon.service import Service
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import DAY_S as A_DAY_S
 from daq.app.setup.certificates import findings
-from daq.process.systemd import beat_seconds, notify
+from daq.process.systemd import notify, watchdog_interval_s
 
 log = structlog.get_logger()
 
@@ -48,7 +48,7 @@ async def serve(supervisor: Supervisor) -> None:
         notify("READY=1")
         gc.freeze()  # what was loaded for good need not be looked through again and again
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
-        if beat_seconds() is not None:
+        if watchdog_interval_s() is not None:
             supervisor.tasks.start(_watchdog(supervisor), "watchdog")
         supervisor.tasks.start(_certificates(supervisor), "certificates")
         await stop.wait()
@@ -69,7 +69,7 @@ async def _certificates(supervisor: Supervisor) -> None:
 
 async def _watchdog(supervisor: Supervisor) -> None:
     """Feed systemd's watchdog only when ingest, writer and publisher have all progressed since the last time."""
-    beat = beat_seconds()
+    beat = watchdog_interval_s()
     if beat is None:
         return
     before = supervisor.progress()

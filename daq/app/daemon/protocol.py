@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 import daq
-from daq.adapters.outbox.standing import BrokerStanding
+from daq.adapters.outbox.publisher_state import BrokerState
 from daq.app.delivery.resending import ResendOrder
 from daq.app.delivery.sparkplug import NodeStanding
 from daq.app.screens.run_view import RunEnd, RunView
@@ -149,7 +149,7 @@ class Status:
     """By instrument."""
     store: str
     """Trouble of the store; "" where there is none."""
-    broker: BrokerStanding | None
+    broker: BrokerState | None
     """None where none is configured."""
     sparkplug: NodeStanding | None
     ended_tasks: dict[str, str] = field(default_factory=dict)

@@ -12,7 +12,7 @@ from daq.adapters.clock import Clock
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.publisher import Publisher
-from daq.adapters.outbox.standing import BrokerStanding, PublisherState
+from daq.adapters.outbox.publisher_state import BrokerState, PublisherState
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
@@ -118,6 +118,6 @@ class Publishing:
         return self._publisher.state.turns if self._publisher is not None else 0
 
     @property
-    def standing(self) -> BrokerStanding:
+    def standing(self) -> BrokerState:
         """Connection, protocol and trouble, for screens."""
-        return BrokerStanding(trouble="not started") if self._publisher is None else self._publisher.state.standing
+        return BrokerState(trouble="not started") if self._publisher is None else self._publisher.state.broker_state

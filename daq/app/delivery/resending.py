@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from daq.adapters.outbox.standing import BrokerStanding
+from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.store.delivery import ReleaseRefused, SendAgain
 from daq.adapters.store.outbox_reading import last_acknowledged, last_sequences, quarantined, refused_topics
 from daq.adapters.store.reading import Reader
@@ -140,11 +140,11 @@ class OutboxView:
     last_acknowledged: str | None
     sequences: dict[str, int]
     """Last number of each stream."""
-    daemon: BrokerStanding | None
+    daemon: BrokerState | None
     """The daemon's connection; None where none runs."""
 
 
-def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerStanding | None) -> OutboxView:
+def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None) -> OutboxView:
     """Return the state of the outbox, and of the running daemon's connection."""
     depth = reader.outbox_depth()
     _, epoch = reader.identity()

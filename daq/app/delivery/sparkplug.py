@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt.settings import MqttSettings
-from daq.adapters.sparkplug.content import Shown
+from daq.adapters.sparkplug.content import DeviceResult
 from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import Metric
 from daq.adapters.sparkplug.names import Names
@@ -173,7 +173,7 @@ class Sparkplug:
             results=state.results,
             late=state.late,
             rebirths=node.rebirths,
-            not_followed=node.odd.commands + node.odd.states,
+            not_followed=node.ignored.commands + node.ignored.states,
         )
 
 
@@ -217,10 +217,10 @@ class _Content:
             self._living.discard(name)
         return name in self._living
 
-    def newest(self, devices: Sequence[str]) -> Sequence[Shown]:
+    def newest(self, devices: Sequence[str]) -> Sequence[DeviceResult]:
         return [self._shown(device, self.reader.last_result(device)) for device in devices]
 
-    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[Shown]:
+    def after(self, marks: Mapping[str, int], limit: int) -> Sequence[DeviceResult]:
         found = [record for device, mark in marks.items() for record in self._records(device, mark, limit)]
         found.sort(key=lambda record: record.audit_seq)
         return [self._shown(record.stream, record) for record in found[:limit]]
@@ -232,10 +232,10 @@ class _Content:
         )
         return [ResultRecord(**row) for row in rows]
 
-    def _shown(self, device: str, record: ResultRecord | None) -> Shown:
+    def _shown(self, device: str, record: ResultRecord | None) -> DeviceResult:
         if record is None:
-            return Shown(device, 0, no_result(self._now_ms()))
-        return Shown(device, record.audit_seq, result_metrics(record, self.bench.store.uuid))
+            return DeviceResult(device, 0, no_result(self._now_ms()))
+        return DeviceResult(device, record.audit_seq, result_metrics(record, self.bench.store.uuid))
 
     def _instrument(self, session: Session) -> tuple[Metric, ...]:
         standing = session.standing

@@ -78,7 +78,7 @@ class Readings:
                 continue
             if isinstance(event, ClockAnchor):
                 self._anchor = event
-            elif isinstance(event, OperatorCommand) and event.what == "begin" and self._began is None:
+            elif isinstance(event, OperatorCommand) and event.command == "begin" and self._began is None:
                 self._began = event.t
             pipeline.step((event,))
             for heard in self._heard:
@@ -128,7 +128,7 @@ def clock_of(raw: bytes) -> tuple[int, int]:
             event: Any = record.event
             if isinstance(event, ClockAnchor) and not offset:
                 offset = event.utc_ns - event.t
-            if isinstance(event, OperatorCommand) and event.what == "begin":
+            if isinstance(event, OperatorCommand) and event.command == "begin":
                 began = event.t
                 break
     except JournalError:

@@ -20,7 +20,7 @@ from daq.core.driver import Driver, Identity, Values
 from daq.core.errors import DaqError, LinkError
 from daq.core.exchange import NEVER, Exchange, Item
 from daq.core.link import Link
-from daq.core.linkeffects import Expected, LinkEffect, LinkMoved, Reopen, TorqueStays
+from daq.core.linkeffects import ExpectedInstrument, LinkEffect, LinkMoved, Reopen, TorqueOffZero
 from daq.core.linkstates import LinkState, Motor, Purpose
 from daq.core.resting import TorqueAtRest
 
@@ -92,7 +92,7 @@ class Session:
             driver,
             self._carry_out,
             purpose=Purpose.IDLE,
-            expected=Expected(expected_serial),
+            expected=ExpectedInstrument(expected_serial),
             interval_ns=max(IDLE_INTERVAL_NS, driver.interval_ns),
         )
         self.counts.follow(self.link.exchange)
@@ -258,10 +258,10 @@ class Session:
             asyncio.get_running_loop().call_soon(self._reopen, effect.reason)
         elif isinstance(effect, LinkMoved):
             self._moved_to(effect)
-        elif isinstance(effect, TorqueStays):
+        elif isinstance(effect, TorqueOffZero):
             self._torque_stays(effect)
 
-    def _torque_stays(self, found: TorqueStays) -> None:
+    def _torque_stays(self, found: TorqueOffZero) -> None:
         at = "has no value" if found.torque is None else f"stays at {found.torque:.3g}"
         said = (
             f"the motor stands still by its speed, but the torque {at} (at rest before the run: {found.zero:.3g}); "

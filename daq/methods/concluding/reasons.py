@@ -28,7 +28,7 @@ def _statements(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> 
     """Return the statements of a fault: one, or one for each instrument whose identity is in question."""
     if fault in _CHECKS:
         asked = [i for i in facts.identities if i.check is _CHECKS[fault]]
-        return [state(fault, instrument=i.link, detail=i.said) for i in asked] or [state(fault)]
+        return [state(fault, instrument=i.link, detail=i.detail) for i in asked] or [state(fault)]
     standing = plan.context.standing
     if fault in ("verification_failed", "verification_overdue") and standing is not None:
         return [standing_statement(standing, fault)]

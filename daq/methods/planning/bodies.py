@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
-from daq.core.context import Amount, BodyConstants, MeasuringGeometry
+from daq.core.context import Amount, GeometryConstants, MeasuringGeometry
 from daq.core.units import convert
 from daq.methods.files import fields
 from daq.methods.files import instrument as files
@@ -57,11 +57,13 @@ def described(name: str, body: files.Geometry, constants: flow.Geometry) -> Meas
     )
 
 
-def constants_of(geometries: Mapping[str, files.Geometry], full_scale_unm: float | None) -> dict[str, BodyConstants]:
+def constants_of(
+    geometries: Mapping[str, files.Geometry], full_scale_unm: float | None
+) -> dict[str, GeometryConstants]:
     """Return the constants of all geometries of an instrument that measure a viscosity, by name."""
     found = {name: flow_geometry(body, full_scale_unm) for name, body in geometries.items()}
     return {
-        name: BodyConstants(g.viscosity_constant, g.rate_per_omega)
+        name: GeometryConstants(g.viscosity_constant, g.rate_per_omega)
         for name, g in found.items()
         if g is not None and g.viscosity_constant is not None
     }

@@ -262,7 +262,7 @@ def _verification(asked: Acceptance, known: Known) -> VerificationAsked:
     return VerificationAsked(
         levels=asked.levels,
         full_scale=asked.full_scale,
-        order=known.order,
+        condition=known.order,
         results_since_pass=known.results_since_pass,
     )
 

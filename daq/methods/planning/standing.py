@@ -92,7 +92,7 @@ def standing_statement(found: Standing, fault: str) -> Statement:
     """Return the statement of a fault of this module, with its dates."""
     last = found.last
     if fault == "verification_failed" and last is not None:
-        return state(fault, date=day(last.utc_ns), fluid=last.fluid, order=last.order)
+        return state(fault, date=day(last.utc_ns), fluid=last.fluid, order=last.condition)
     if found.due_utc_ns is None:
         return state("never_verified")
     return state(fault, date=day(found.due_utc_ns))

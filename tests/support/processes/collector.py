@@ -9,14 +9,14 @@ from typing import Any
 import aiomqtt
 
 from daq.adapters.mqtt.settings import MqttSettings
-from daq.collect.keeper import Keeper
+from daq.collect.housekeeping import Housekeeper
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.worker import Worker
 from tests.support.processes.mosquitto import PASSWORD, Mosquitto
 from tests.support.runs.result_events import SOURCE, TOPICS
 
 
-def told(broker: Mosquitto, database: Any, worker: str = "a", **changes: Any) -> CollectSettings:
+def worker_settings(broker: Mosquitto, database: Any, worker: str = "a", **changes: Any) -> CollectSettings:
     settings: dict[str, Any] = {
         "group": "historian", "worker": worker, "levels": ("glaze-works/+/+",),
         "mqtt": MqttSettings(host="127.0.0.1", port=broker.port, user="historian", password=PASSWORD),
@@ -27,13 +27,13 @@ def told(broker: Mosquitto, database: Any, worker: str = "a", **changes: Any) ->
 
 @contextlib.asynccontextmanager
 async def collecting(settings: CollectSettings):
-    """A worker with its keeper, as the command runs them."""
+    """A worker with its housekeeper, as the command runs them."""
     worker = Worker(settings, seed=1)
-    keeper = Keeper(settings, lambda: worker.state, seed=1)
-    await keeper.claim()
-    tasks = [asyncio.create_task(keeper.run()), asyncio.create_task(worker.run())]
+    housekeeper = Housekeeper(settings, lambda: worker.state, seed=1)
+    await housekeeper.claim()
+    tasks = [asyncio.create_task(housekeeper.run()), asyncio.create_task(worker.run())]
     try:
-        yield worker, keeper
+        yield worker, housekeeper
     finally:
         worker.stop()
         await asyncio.wait_for(tasks[1], 30)

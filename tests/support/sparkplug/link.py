@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import aiomqtt
 
 from daq.adapters.mqtt.settings import MqttSettings
-from daq.adapters.sparkplug.content import Shown
+from daq.adapters.sparkplug.content import DeviceResult
 from daq.adapters.sparkplug.link import Link
 from daq.adapters.sparkplug.memory import Memory, Position
 from daq.adapters.sparkplug.metrics import DataType, Metric
@@ -21,8 +21,8 @@ GROUP, NODE = "glaze-works", "kiln-street"
 COMMANDS = f"spBv1.0/{GROUP}/NCMD/{NODE}"
 
 
-class Clock:
-    """The machine's time, with a monotonic clock that a test can put forward."""
+class AdvancedClock:
+    """The machine's time, with a monotonic clock that a test can advance."""
 
     def __init__(self):
         self.ahead = 0
@@ -61,7 +61,7 @@ class Content:
 
     def _shown(self, device, mark):
         identity = f"{device}/{mark}" if mark else None
-        return Shown(device, mark, (
+        return DeviceResult(device, mark, (
             Metric("result/id", DataType.STRING, identity, mark),
             Metric("result/value", DataType.DOUBLE, float(mark) if mark else None, mark),
         ))  # fmt: skip
@@ -88,8 +88,8 @@ class Watcher:
         await eventually(met, seconds)
 
     async def say(self, online, time_ms, host="tower"):
-        said = json.dumps({"online": online, "timestamp": time_ms})
-        await self.client.publish(f"spBv1.0/STATE/{host}", said, qos=1, retain=True)
+        state = json.dumps({"online": online, "timestamp": time_ms})
+        await self.client.publish(f"spBv1.0/STATE/{host}", state, qos=1, retain=True)
 
     async def ask(self, data, *, retain=False):
         await self.client.publish(COMMANDS, data, qos=0, retain=retain)
@@ -102,7 +102,7 @@ class Cable:
         self._to = port
         self._writers = []
         self.blocked = False
-        """Whether new connections are hung up at once."""
+        """True while new connections are closed at once."""
 
     async def __aenter__(self):
         self._server = await asyncio.start_server(self._serve, "127.0.0.1", 0)
@@ -200,7 +200,9 @@ async def linked(folder, settings: MqttSettings, content, *, host="", aliases=Fa
     """Run a link for the time of the context."""
     memory = Memory.open(folder, position or Position("db-1", 1, {}, {}))
     node = EdgeNode(Names(GROUP, NODE, host), with_aliases=aliases)
-    link = Link(settings, node, content, memory, clock or Clock(), client_id="daq-test-spb", pulse_s=0.1, seed=1)
+    link = Link(
+        settings, node, content, memory, clock or AdvancedClock(), client_id="daq-test-spb", pulse_s=0.1, seed=1
+    )
     task = asyncio.create_task(link.run())
     try:
         yield link

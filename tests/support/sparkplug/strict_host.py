@@ -1,4 +1,4 @@
-"""A host application that believes nothing: it checks every message against the rules of the specification.
+"""A strict host application: it checks every message against the rules of the specification.
 
 Rules: Sparkplug specification 3.0, chapters 4 to 6, named by the specification's own identifiers (tck-id-...), which
 stand in the messages of the assertions.
@@ -12,7 +12,7 @@ BOOLEAN, INT64 = 11, 4
 
 
 class Broken(AssertionError):
-    """A rule was broken; the text begins with its identifier."""
+    """A rule was broken; the text starts with its identifier."""
 
 
 def rule(holds: object, identifier: str, what: object = "") -> None:
@@ -33,7 +33,7 @@ class Device:
 
 @dataclass
 class StrictHost:
-    """Give it every message in the order of the broker.
+    """Checks of all messages, passed in the order of the broker.
 
     Attributes:
         aliases: whether the node is expected to use them.
@@ -58,7 +58,7 @@ class StrictHost:
     """(device, historical, id) of every data message that has a result, over all lives."""
 
     def registered(self, topic: str, payload: bytes, qos: int, *, retain: bool) -> None:
-        """A connection began with this will."""
+        """Note the start of a connection with this will."""
         rule(
             topic == f"spBv1.0/{self.group}/NDEATH/{self.node}",
             "message-flow-edge-node-birth-publish-will-message-topic",
@@ -69,17 +69,17 @@ class StrictHost:
         self.expect(self._death(payload))
 
     def birth_number(self, payload: bytes) -> int:
-        """The birth/death number in a node's birth."""
+        """Return the birth/death number in a node's birth."""
         return decode(payload).value("bdSeq")
 
     def expect(self, number: int) -> None:
-        """A new session began, whose will only the broker has seen: its number must be the next one."""
+        """Note a new session, whose will only the broker has: its number must be the next one."""
         if self.will_bd_seq is not None:
             rule(number == (self.will_bd_seq + 1) % 256, "topics-nbirth-bdseq-increment", (self.will_bd_seq, number))
         self.will_bd_seq = number
 
     def receive(self, topic: str, payload: bytes, qos: int = 0, *, retain: bool = False) -> str:
-        """One message; what kind it was."""
+        """Check one message and return its kind."""
         levels = topic.split("/")
         rule(levels[:2] == ["spBv1.0", self.group] and levels[3] == self.node, "topic-structure", topic)
         kind = levels[2]

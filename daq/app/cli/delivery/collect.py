@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from daq.core.errors import SettingError
 
 if TYPE_CHECKING:
-    from daq.collect.standing import Standing
+    from daq.collect.overview import Overview
 
 MOST_SHOWN: int = 50
 """Greatest number of rows of a table; those that need attention come first."""
@@ -45,14 +45,14 @@ def run(args: argparse.Namespace) -> int:
     file = collector_file(args.config)
     settings = collect_settings(file, args.worker)
     if args.show:
-        from daq.collect.standing import standing
+        from daq.collect.overview import read_overview
 
-        return _show(asyncio.run(standing(settings.postgres)), as_json=args.json)
+        return _show(asyncio.run(read_overview(settings.postgres)), as_json=args.json)
     set_up_logs("info", "auto")
     if args.again:
-        from daq.collect.again import take_refused
+        from daq.collect.retrying import retry_refused
 
-        done, kept = asyncio.run(take_refused(settings))
+        done, kept = asyncio.run(retry_refused(settings))
         print(f"{done} refused messages were taken, {kept} stay refused")
     elif args.retire:
         taken = asyncio.run(retire(settings))
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _show(now: "Standing", *, as_json: bool) -> int:
+def _show(now: "Overview", *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
     from daq.app.cli.printing import print_table, say
     from daq.app.screens.text import NOTHING, plain, span
@@ -102,7 +102,7 @@ def _show(now: "Standing", *, as_json: bool) -> int:
     return _code(now)
 
 
-def _code(now: "Standing") -> int:
+def _code(now: "Overview") -> int:
     return 1 if now.missing or now.refused_count or now.conflict_count else 0
 
 

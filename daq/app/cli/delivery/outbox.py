@@ -4,7 +4,7 @@ import argparse
 import time
 from pathlib import Path
 
-from daq.adapters.outbox.standing import BrokerStanding
+from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.paths import database_path, holder, socket_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
@@ -42,15 +42,15 @@ def run(args: argparse.Namespace) -> int:
     return EXIT_WAITING if view.refused or view.quarantined else 0
 
 
-def _daemon(state: Path) -> BrokerStanding | None:
+def _daemon(state: Path) -> BrokerState | None:
     """Return the state of the daemon's connection to its broker; None where no daemon runs."""
     if holder(state) is None:
         return None
     try:
         broker = ask(socket_path(state), AskStatus(), StatusAnswer).status.broker
     except DaqError as error:
-        return BrokerStanding(trouble=str(error))
-    return broker or BrokerStanding(trouble="daemon.toml names no broker ([mqtt])")
+        return BrokerState(trouble=str(error))
+    return broker or BrokerState(trouble="daemon.toml names no broker ([mqtt])")
 
 
 def lines(view: OutboxView, columns: int | None = None) -> list[str]:
@@ -97,7 +97,7 @@ def lines(view: OutboxView, columns: int | None = None) -> list[str]:
     return out
 
 
-def _connection(daemon: BrokerStanding | None) -> str:
+def _connection(daemon: BrokerState | None) -> str:
     if daemon is None:
         return "no daemon runs: nothing is sent until `daq serve` does"
     trouble = plain(daemon.trouble)

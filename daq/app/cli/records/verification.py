@@ -86,7 +86,7 @@ class _Verifications:
         return {
             "instrument": self.instrument,
             "serial": self.serial,
-            "state": self.now.said,
+            "state": self.now.text,
             "overdue": self.now.overdue,
             "due": None if due is None else day(due),
             "said": _state_words(self.now),
@@ -119,7 +119,8 @@ def _state_words(now: Standing) -> str:
     words = "never verified"
     if last is not None:
         outcome = "passed" if last.passed else "FAILED"
-        words = f"{outcome} on {day(last.utc_ns)} ({spaced(last.order)}, {plain(last.fluid)}, {plain(last.geometry)})"
+        details = f"{spaced(last.condition)}, {plain(last.fluid)}, {plain(last.geometry)}"
+        words = f"{outcome} on {day(last.utc_ns)} ({details})"
     if now.overdue:
         words += ", OVERDUE" + ("" if now.due_utc_ns is None else f" since {day(now.due_utc_ns)}")
     elif now.due_utc_ns is not None:

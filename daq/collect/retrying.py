@@ -1,20 +1,23 @@
-"""Refused messages, tried again: after an update this version may understand what an older one did not."""
+"""A new attempt with refused messages: after an update a version may understand more than the one before."""
 
 from typing import Final
 
 import psycopg
 
-from daq.collect.database import of_the_message, open_database, said
+from daq.collect.database import error_text, is_data_error, open_database
 from daq.collect.decode import NotAnEventError, decode
 from daq.collect.settings import CollectSettings
 from daq.collect.writing import Writer
 from daq.core.errors import StoreError
 
 PORTION: Final = 100
+"""Number of messages read at once."""
 
 
-async def take_refused(settings: CollectSettings) -> tuple[int, int]:
-    """Take every refused message that is an event now; how many were taken or known, and how many stay refused.
+async def retry_refused(settings: CollectSettings) -> tuple[int, int]:
+    """Store every refused message that this version understands.
+
+    Returns the number of messages that left `lab.refused` (stored now, or known before) and the number that stay.
 
     Raises:
         StoreError: the database is away.
@@ -33,7 +36,7 @@ async def take_refused(settings: CollectSettings) -> tuple[int, int]:
                     kept += 1
                 last = no
     except psycopg.Error as error:
-        raise StoreError(f"the database {settings.postgres.place} cannot be used: {said(error)}") from error
+        raise StoreError(f"the database {settings.postgres.place} cannot be used: {error_text(error)}") from error
     finally:
         await db.close()
     return done, kept
@@ -52,7 +55,7 @@ async def _take(writer: Writer, topic: str, payload: bytes) -> bool:
     except NotAnEventError:
         return False
     except (psycopg.Error, UnicodeError) as error:
-        if not of_the_message(error):
+        if not is_data_error(error):
             raise
         return False
     return True

@@ -1,4 +1,4 @@
-"""How collecting stands: daemons, streams, gaps, workers, and what was refused."""
+"""Overview of the collection for `daq collect --show`: daemons, streams, gaps, workers, refused messages."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,12 +6,12 @@ from typing import Any, Final
 
 import psycopg
 
-from daq.collect.database import PostgresSettings, open_database, said
+from daq.collect.database import PostgresSettings, error_text, open_database
 from daq.collect.schema import STEPS
 from daq.core.errors import StoreError
 
 SHOWN: Final = 20
-"""So many gaps, refused messages and conflicts are listed."""
+"""Maximum number of gaps, refused messages and conflicts in the lists."""
 
 _STREAMS: Final = """
 SELECT t.prefix, s.source, t.stream, t.announced, top.sequence, top.time, coalesce(g.missing, 0)
@@ -48,12 +48,13 @@ SELECT (SELECT count(*) FROM lab.refused), (SELECT count(*) FROM lab.conflicts),
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
-    """Rows as the queries give them, by column name.
+class Overview:
+    """The rows of the queries, by column name.
 
     Attributes:
-        delay_s: median of the last hour from the end of a run to here; None without results.
-        results: as the server estimates them.
+        refused_count, conflict_count: numbers of all refused messages and conflicts.
+        results: number of results, as estimated by the server.
+        delay_s: median time (s) from an event to its reception, over the last hour; None without results.
     """
 
     daemons: list[dict[str, Any]]
@@ -69,11 +70,11 @@ class Standing:
 
     @property
     def missing(self) -> int:
-        """Results that are counted and not here."""
+        """Number of results that daemons counted and that are not stored."""
         return sum(s["missing"] for s in self.streams)
 
     def as_json(self) -> dict[str, Any]:
-        """The same as JSON values."""
+        """Return the overview as JSON values."""
 
         def plain(value: Any) -> Any:
             return value.isoformat() if isinstance(value, datetime) else value
@@ -92,22 +93,22 @@ class Standing:
         }
 
 
-async def standing(settings: PostgresSettings) -> Standing:
-    """Read it.
+async def read_overview(settings: PostgresSettings) -> Overview:
+    """Read the overview from the database.
 
     Raises:
-        StoreError: the database is away, or no worker was ever started on it.
+        StoreError: the database is away, or its tables are missing or older than this version.
     """
     db = await open_database(settings, "daq collect --show")
     try:
         there = await (await db.execute("SELECT to_regclass('lab.migrations') IS NOT NULL")).fetchone()
         if there == (False,):
-            raise StoreError(f"{settings.place} holds no schema 'lab' yet: start a worker with `daq collect`")
+            raise StoreError(f"{settings.place} has no schema 'lab' yet: start a worker with `daq collect`")
         done = {name for (name,) in await (await db.execute("SELECT name FROM lab.migrations")).fetchall()}
         if missing := [name for name, _ in STEPS if name not in done]:
             raise StoreError(f"{settings.place} lacks {', '.join(missing)}: start a worker of this version once")
         refused, conflicts, results, delay = (await _rows(db, _COUNTS))[0]
-        return Standing(
+        return Overview(
             daemons=await _named(db, "prefix source state time seen version", _DAEMONS),
             streams=await _named(db, "prefix source stream announced here newest missing", _STREAMS),
             gaps=await _named(db, "prefix source stream first last seen asks next_ask", _GAPS, SHOWN),
@@ -125,7 +126,7 @@ async def standing(settings: PostgresSettings) -> Standing:
             delay_s=delay,
         )
     except psycopg.Error as error:
-        raise StoreError(f"the database {settings.place} cannot be read: {said(error)}") from error
+        raise StoreError(f"the database {settings.place} cannot be read: {error_text(error)}") from error
     finally:
         await db.close()
 

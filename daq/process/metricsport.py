@@ -1,4 +1,4 @@
-"""Serve metrics on a loopback port and write them to a file."""
+"""Serve metrics on a loopback port, and write them to a file."""
 
 import asyncio
 import contextlib
@@ -20,25 +20,25 @@ MOST_CALLERS: Final = 8
 
 
 class MetricsPort:
-    """Answers ``GET /metrics`` on a loopback address, and nothing else."""
+    """HTTP server that answers only ``GET /metrics``, on a loopback address and without log-in."""
 
     def __init__(self, text: Callable[[], bytes]) -> None:
-        """`text` is called in a thread for each request."""
+        """Set up the server; `text` returns the metrics and is called in a thread for each request."""
         self._text = text
         self._server: asyncio.Server | None = None
         self._callers = 0
 
     async def start(self, host: str, port: int) -> int:
-        """Listen; returns the port (the system's choice for 0).
+        """Start to listen, and return the port number (for `port` 0 the number that the system chose).
 
         Raises:
-            OSError: the address is taken.
+            OSError: the address is in use.
         """
         self._server = await asyncio.start_server(self._serve, host, port, limit=LONGEST_REQUEST)
         return int(self._server.sockets[0].getsockname()[1])
 
     async def stop(self) -> None:
-        """Listen no more."""
+        """Stop listening, and wait until all connections are closed."""
         if self._server is not None:
             self._server.close()
             await self._server.wait_closed()
@@ -59,21 +59,24 @@ class MetricsPort:
         method, _, rest = head.partition(b" ")
         path = rest.partition(b" ")[0].partition(b"?")[0]
         if self._callers > MOST_CALLERS:
-            status, body, kind = "503 Service Unavailable", b"too many requests at once\n", "text/plain"
+            status, content, kind = "503 Service Unavailable", b"too many requests at once\n", "text/plain"
         elif method not in (b"GET", b"HEAD"):
-            status, body, kind = "405 Method Not Allowed", b"only GET\n", "text/plain"
+            status, content, kind = "405 Method Not Allowed", b"only GET\n", "text/plain"
         elif path != b"/metrics":
-            status, body, kind = "404 Not Found", b"see /metrics\n", "text/plain"
+            status, content, kind = "404 Not Found", b"see /metrics\n", "text/plain"
         else:
-            status, body, kind = "200 OK", await asyncio.to_thread(self._text), CONTENT_TYPE
-        lines = (f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(body)}", "Connection: close")
-        writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else body))
+            status, content, kind = "200 OK", await asyncio.to_thread(self._text), CONTENT_TYPE
+        lines = (f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(content)}", "Connection: close")
+        writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else content))
         await writer.drain()
 
 
 @contextlib.asynccontextmanager
-async def exposed(text: Callable[[], bytes], settings: Metrics | None) -> AsyncIterator[None]:
-    """Serve and write what `text` gives as the settings ask for; it is called in a thread."""
+async def serve_metrics(text: Callable[[], bytes], settings: Metrics | None) -> AsyncIterator[None]:
+    """Serve the metrics on a port and write them to a file, as `settings` require; None for neither.
+
+    `text` returns the metrics and is called in a thread.
+    """
     if settings is None:
         yield
         return
@@ -84,8 +87,10 @@ async def exposed(text: Callable[[], bytes], settings: Metrics | None) -> AsyncI
             host, number = settings.address
             try:
                 log.info("metrics", listening=f"http://{settings.listen}/metrics", port=await port.start(host, number))
-            except OSError as error:
-                log.error("metrics are not served", address=settings.listen, reason=str(error))  # the runs go on
+            except OSError as error:  # without metrics the runs still go on
+                log.error(
+                    "metrics are not served", address=settings.listen, reason=str(error)
+                )  # metrics must not stop the runs
         if settings.file is not None:
             writing = asyncio.create_task(_write(text, Path(settings.file), settings.every / 1e9), name="metrics")
         yield
@@ -97,20 +102,20 @@ async def exposed(text: Callable[[], bytes], settings: Metrics | None) -> AsyncI
 
 
 async def _write(text: Callable[[], bytes], path: Path, every_s: float) -> None:
-    said = ""
+    logged = ""
     while True:
         try:
             await asyncio.to_thread(_replace, path, text)
-            said = ""
+            logged = ""
         except (OSError, DaqError) as error:
-            if str(error) != said:
-                said = str(error)
-                log.error("metrics are not written", file=str(path), reason=said)
+            if str(error) != logged:  # each reason is logged once, not with every attempt
+                logged = str(error)
+                log.error("metrics are not written", file=str(path), reason=logged)
         await asyncio.sleep(every_s)
 
 
 def _replace(path: Path, text: Callable[[], bytes]) -> None:
-    """Write the whole file under another name, then put it in the place of the old one: a reader never sees a part."""
+    """Write the metrics to a new file and rename it to `path`, so that a reader never sees an incomplete file."""
     new = path.with_name(f".{path.name}.new")
     new.write_bytes(text())
     new.chmod(0o644)

@@ -1,4 +1,4 @@
-"""The publisher's state, for those who look at it."""
+"""State of the publisher, for status, screens, metrics and the watchdog."""
 
 from dataclasses import dataclass, field
 from typing import Any
@@ -6,33 +6,33 @@ from typing import Any
 
 @dataclass(slots=True)
 class PublisherState:
-    """How the publisher stands, for `status`, screens, metrics and the watchdog.  Counts are since the start."""
+    """State of the publisher; counts are since the start of the daemon."""
 
     connected: bool = False
     protocol: str = ""
     trouble: str = ""
-    """Why there is no connection, or what is amiss with it; "" where all is well."""
+    """Reason why there is no connection, or the faults of the present one; "" without faults."""
     turns: int = 0
-    """Grows at least every second while the publisher lives."""
+    """Number of turns; it grows at least once a second while the publisher works."""
     delivered: int = 0
     refusals: int = 0
     refused: dict[str, str] = field(default_factory=dict)
-    """Reason by topic, of topics whose messages were refused and are tried again."""
+    """Reason of the refusal by topic, for topics that are tried again."""
     quarantined: int = 0
-    """Messages put into quarantine."""
+    """Number of messages put into quarantine."""
     repeated: int = 0
-    """Messages put into the outbox again, of the daemon's own accord or on a consumer's request."""
+    """Number of messages put into the outbox again, by the daemon itself or on a consumer's request."""
     requests: int = 0
-    """Requests of consumers that came."""
+    """Number of consumers' requests received."""
     requests_dropped: int = 0
-    """Of these, dropped unread because too many waited."""
+    """Number of these dropped unread because too many waited."""
     in_flight: int = 0
     most_in_flight: int = 0
 
     @property
-    def standing(self) -> "BrokerStanding":
-        """The part that a screen shows, as it is now."""
-        return BrokerStanding(
+    def broker_state(self) -> "BrokerState":
+        """The present values of the part that a screen shows."""
+        return BrokerState(
             connected=self.connected,
             protocol=self.protocol,
             trouble=self.trouble,
@@ -45,7 +45,7 @@ class PublisherState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BrokerStanding:
+class BrokerState:
     """The part of the publisher's state that a screen shows."""
 
     connected: bool = False
@@ -54,20 +54,20 @@ class BrokerStanding:
     delivered: int = 0
     in_flight: int = 0
     refused: dict[str, str] = field(default_factory=dict)
-    """Reason by topic."""
+    """Reason of the refusal by topic."""
     quarantined: int = 0
     repeated: int = 0
 
 
 class Troubles:
-    """What is amiss, one sentence of each kind, in the state and once in the log."""
+    """Present faults, one sentence of each kind, in the state and once in the log."""
 
     def __init__(self, state: PublisherState, log: Any) -> None:
         self._state, self._log = state, log
         self._found: dict[str, str] = {}
 
     def note(self, kind: str, text: str) -> None:
-        """Note one kind of trouble, or with "" that it is over."""
+        """Set the sentence of one kind of fault; "" clears it."""
         if text == self._found.get(kind, ""):
             return
         self._found[kind] = text

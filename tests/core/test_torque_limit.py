@@ -1,4 +1,4 @@
-"""The torque's limit: a reading at or beyond it stops a turning motor at once, wherever the run stands."""
+"""Torque limit: a reading at or beyond it stops a turning motor at once, in every state of the run."""
 
 from dataclasses import replace
 
@@ -41,7 +41,7 @@ def test_the_motor_is_stopped_in_the_same_instant(state, torque):
 
 
 @pytest.mark.parametrize("state", TURNING)
-def test_a_sensor_that_says_it_is_at_its_stop_counts_whatever_number_it_sends(state):
+def test_a_sensor_that_says_it_is_at_its_stop_counts_for_every_number(state):
     run = into(state)
     run.reading(run.at + 0.1, 40.0, 17.0, 25.0, "torque=saturated")
     assert run.of(Concluded)[0].facts.limit.torque == 40.0

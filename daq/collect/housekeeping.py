@@ -1,6 +1,7 @@
-"""What a worker does beside taking: its own row, partitions ahead, and, one of all workers, the watch over gaps.
+"""Background work of a worker: its row in `lab.workers`; and, for one of all workers, partitions, statuses and gaps.
 
-An advisory lock of the database says which worker watches; it goes free with the connection of a worker that died.
+An advisory lock of the database selects the worker that watches over gaps.  The lock is freed with the connection, so
+another worker takes over from one that died.
 """
 
 import asyncio
@@ -17,11 +18,11 @@ import psycopg
 import structlog
 
 import daq
-from daq.adapters.mqtt.client import BrokerDownError, unheard
+from daq.adapters.mqtt.client import BrokerDownError, ignore_answer
 from daq.adapters.outbox.flight import Backoff
 from daq.collect import gaps
-from daq.collect.broker import TakingClient, joined
-from daq.collect.database import of_the_message, open_database, said
+from daq.collect.broker import ManualAckClient, worker_session
+from daq.collect.database import error_text, is_data_error, open_database
 from daq.collect.decode import NotAnEventError
 from daq.collect.partitions import AHEAD, after, make_partitions, month_of
 from daq.collect.schema import LOCK, migrate
@@ -30,14 +31,17 @@ from daq.collect.worker import WorkerState
 from daq.core.errors import DaqError, StoreError
 
 NAME_LOCK: Final = LOCK + 1
+"""Class of the advisory locks on workers' names."""
 WATCH_LOCK: Final = LOCK + 2
+"""Class of the advisory locks on the watch over gaps, one for each group."""
 LOCK_PATIENCE_S: Final = 15.0
-"""The server needs a moment to notice that a killed worker is gone."""
+"""Longest wait (s) for a name; the server notices the end of a killed worker with a delay."""
 RIGHTS: Final = (
-    "; its tables stand in a schema of their own, lab: make {0.user} the database's owner, or let it make the schema "
-    "with GRANT CREATE ON DATABASE {0.database} TO {0.user}"
+    "; the collector's tables are in the separate schema lab: make {0.user} the database's owner, or let it make the "
+    "schema with GRANT CREATE ON DATABASE {0.database} TO {0.user}"
 )
 STATUS_WINDOW: Final = 1_000
+"""Maximum number of statuses the broker sends without acknowledgement."""
 
 _BEAT: Final = """
 INSERT INTO lab.workers ("group", worker, host, pid, version, started, watches, taken, duplicates, conflicts, refused,
@@ -57,11 +61,11 @@ _STATES: Final = "SELECT state, count(*) FROM lab.daemons GROUP BY state"
 
 @dataclass(frozen=True, slots=True)
 class Fleet:
-    """What the worker that watches sees of all daemons.
+    """State of all daemons, as the watching worker sees it.
 
     Attributes:
-        missing: results that daemons counted and that are not here.
-        oldest_s: how long the oldest of them has been missing, s.
+        missing: number of results that daemons counted and that are not stored.
+        oldest_s: time (s) for which the oldest of them has been missing.
         daemons: number of daemons by the state they are in.
     """
 
@@ -71,34 +75,35 @@ class Fleet:
 
 
 class Watch:
-    """Listens to the daemons' statuses and publishes requests, over a connection of its own."""
+    """Reception of the daemons' statuses and sending of requests, over a separate connection."""
 
-    def __init__(self, settings: CollectSettings, chance: random.Random) -> None:
+    def __init__(self, settings: CollectSettings, rng: random.Random) -> None:
         self._settings = settings
-        self._chance = chance
+        self._rng = rng
         self._log = structlog.get_logger().bind(part="watch", worker=settings.worker)
-        self._client: TakingClient | None = None
+        self._client: ManualAckClient | None = None
         self._news: dict[str, gaps.Status] = {}
 
     async def run(self) -> None:
-        """Until it is cancelled."""
+        """Receive statuses and reconnect, until the task is cancelled."""
         s = self._settings
-        backoff = Backoff(1.0, 60.0, self._chance)
+        backoff = Backoff(1.0, 60.0, self._rng)
         while True:
             try:
-                # The same name for whoever watches: a worker that lost the lock unnoticed is put out by its successor.
-                async with joined(s.mqtt, f"daq-collect-{s.group}:watch", window=STATUS_WINDOW) as client:
-                    await client.listen(s.statuses)
+                # All watching workers use one client id.  The broker then disconnects a worker that has lost the lock
+                # without noticing, when its successor connects.
+                async with worker_session(s.mqtt, f"daq-collect-{s.group}:watch", window=STATUS_WINDOW) as client:
+                    await client.listen(s.status_filters)
                     backoff.reset()
                     self._client = client
                     await self._listen(client)
             except DaqError as error:
-                self._log.warning("statuses are not heard, and nothing can be asked for", reason=str(error))
+                self._log.warning("no connection for statuses and requests", reason=str(error))
             finally:
                 self._client = None
             await asyncio.sleep(backoff.next())
 
-    async def _listen(self, client: TakingClient) -> None:
+    async def _listen(self, client: ManualAckClient) -> None:
         never = asyncio.Event()
         while True:
             for message in await client.take(STATUS_WINDOW, never):
@@ -111,16 +116,16 @@ class Watch:
                     self._news[status.prefix] = status
 
     def news(self) -> list[gaps.Status]:
-        """The newest status of every daemon that said something since the last call."""
+        """Return the newest status of every daemon that has sent one since the last call."""
         news, self._news = self._news, {}
         return list(news.values())
 
     def ask(self, request: gaps.Request) -> bool:
-        """Publish a request; False while there is no connection."""
+        """Publish a request; return False without a connection."""
         if self._client is None:
             return False
         try:
-            self._client.start_publish(request.topic, request.payload, 1, False, None, unheard)
+            self._client.start_publish(request.topic, request.payload, 1, False, None, ignore_answer)
         except BrokerDownError:
             return False
         self._log.info("asked for results again", stream=request.stream, first=request.first, last=request.last,
@@ -128,33 +133,33 @@ class Watch:
         return True
 
 
-class Keeper:
-    """Runs beside a worker until it is cancelled."""
+class Housekeeper:
+    """Background task of a worker; it runs until it is cancelled."""
 
     def __init__(self, settings: CollectSettings, state: Callable[[], WorkerState], *, seed: int | None = None) -> None:
         self._settings = settings
         self._state = state
-        self._chance = random.Random(seed)  # noqa: S311 - spreads requests, protects nothing
-        self._log = structlog.get_logger().bind(part="keeper", worker=settings.worker)
+        self._rng = random.Random(seed)  # noqa: S311 - spreads requests, protects nothing
+        self._log = structlog.get_logger().bind(part="housekeeper", worker=settings.worker)
         self._started = datetime.now(UTC)
         self._db: psycopg.AsyncConnection | None = None
         self._watch: tuple[Watch, asyncio.Task[None]] | None = None
         self.fleet: Fleet | None = None
-        """As of the last look; None on a worker that does not watch."""
+        """State at the last check; None on a worker that does not watch."""
 
     @property
     def watches(self) -> bool:
-        """Whether this worker is the one that looks after gaps."""
+        """True while this worker is the one that watches over gaps."""
         return self._watch is not None
 
     async def claim(self) -> None:
-        """Bring the tables up to date and take the worker's name.
+        """Apply pending migrations and lock the worker's name.
 
         Raises:
-            StoreError: the database is away, belongs to a newer version, or another process has the name.
+            StoreError: the database is away, its tables belong to a newer version, or another process has the name.
         """
         s = self._settings
-        self._db = db = await open_database(s.postgres, f"daq collect {s.worker} keeper")
+        self._db = db = await open_database(s.postgres, f"daq collect {s.worker} housekeeper")
         try:
             if done := await migrate(db):
                 self._log.info("tables are up to date", applied=done)
@@ -163,7 +168,7 @@ class Keeper:
         except psycopg.Error as error:
             await self.close()
             todo = RIGHTS.format(s.postgres) if isinstance(error, psycopg.errors.InsufficientPrivilege) else ""
-            raise StoreError(f"the database {s.postgres.place} cannot be used: {said(error)}{todo}") from error
+            raise StoreError(f"the database {s.postgres.place} cannot be used: {error_text(error)}{todo}") from error
         except BaseException:
             await self.close()
             raise
@@ -180,27 +185,27 @@ class Keeper:
             await asyncio.sleep(0.2)
 
     async def run(self) -> None:
-        """Beat, watch, and come back after the database was away."""
-        backoff = Backoff(1.0, 30.0, self._chance)
+        """Update the worker's row, watch over gaps, and reconnect after an absence of the database."""
+        backoff = Backoff(1.0, 30.0, self._rng)
         try:
             while True:
                 try:
                     if self._db is None:
                         await self.claim()
-                    await self._keep(backoff)
+                    await self._work(backoff)
                 except (psycopg.Error, StoreError) as error:
-                    self._log.warning("the database is away", reason=said(error))
-                    await self._no_watch()
+                    self._log.warning("the database is away", reason=error_text(error))
+                    await self._stop_watch()
                     await self.close()
                 await asyncio.sleep(backoff.next())
         finally:
-            await self._no_watch()
+            await self._stop_watch()
             with contextlib.suppress(psycopg.Error):
                 await self._beat()
             await self.close()
 
     async def forget(self) -> None:
-        """Take the worker's row out of the list."""
+        """Delete the worker's row."""
         if self._db is not None:
             s = self._settings
             await self._db.execute('DELETE FROM lab.workers WHERE "group" = %s AND worker = %s', (s.group, s.worker))
@@ -211,45 +216,46 @@ class Keeper:
         if db is not None:
             await db.close()
 
-    async def _keep(self, backoff: Backoff) -> None:
+    async def _work(self, backoff: Backoff) -> None:
         assert self._db is not None  # noqa: S101 - `run` has opened it
         loop = asyncio.get_running_loop()
         while True:
             began = loop.time()
             await self._beat()
             if self._watch is None and await self._lock(WATCH_LOCK, self._settings.group):
-                watch = Watch(self._settings, self._chance)
+                watch = Watch(self._settings, self._rng)
                 self._watch = watch, asyncio.create_task(watch.run(), name="watch")
                 self._log.info("watching over gaps")
             if self._watch is not None:
                 now = month_of(datetime.now(UTC))
-                with contextlib.suppress(psycopg.errors.LockNotAvailable):  # the next look is soon
+                with contextlib.suppress(psycopg.errors.LockNotAvailable):  # the next turn tries again
                     for month in range(AHEAD + 1):
                         await make_partitions(self._db, after(now, month))
-                await self._look_after(self._watch[0])
+                await self._watch_gaps(self._watch[0])
             backoff.reset()
-            # However many streams there are, looking at them is no more than a fifth of the work.
+            # The pause is four times as long as the turn, so the checks take at most a fifth of the time, with any
+            # number of streams.
             await asyncio.sleep(max(BEAT_S, 4 * (loop.time() - began)))
 
-    async def _look_after(self, watch: Watch) -> None:
-        assert self._db is not None  # noqa: S101 - called by `_keep` only
+    async def _watch_gaps(self, watch: Watch) -> None:
+        assert self._db is not None  # noqa: S101 - called by `_work` only
         db, settings = self._db, self._settings.gaps
         await self._note(db, watch.news())
-        await gaps.look(db, history=settings.history)
-        for request in await gaps.due(db, settings):
+        await gaps.find_gaps(db, history=settings.history)
+        for request in await gaps.due_requests(db, settings):
             if watch.ask(request):
-                await gaps.asked(db, request, settings, self._chance)
+                await gaps.record_request(db, request, settings, self._rng)
         missing, oldest_s = (await (await db.execute(_MISSING)).fetchall())[0]
         self.fleet = Fleet(missing, oldest_s, dict(await (await db.execute(_STATES)).fetchall()))
 
     async def _note(self, db: psycopg.AsyncConnection, news: list[gaps.Status]) -> None:
         try:
-            await gaps.note(db, news)
+            await gaps.store_statuses(db, news)
         except (psycopg.Error, UnicodeError) as error:
-            if not of_the_message(error):
+            if not is_data_error(error):
                 raise
             if len(news) == 1:
-                self._log.warning("a status cannot be stored", prefix=news[0].prefix, reason=said(error))
+                self._log.warning("a status cannot be stored", prefix=news[0].prefix, reason=error_text(error))
                 return
             for status in news:
                 await self._note(db, [status])
@@ -269,7 +275,7 @@ class Keeper:
         found = await self._db.execute("SELECT pg_try_advisory_lock(%s, hashtext(%s))", (kind, name))
         return await found.fetchone() == (True,)
 
-    async def _no_watch(self) -> None:
+    async def _stop_watch(self) -> None:
         watch, self._watch, self.fleet = self._watch, None, None
         if watch is not None:
             watch[1].cancel()

@@ -1,15 +1,15 @@
-"""Tells the world about the bench over a connection: birth with schemas, changes of status, farewell, and the will."""
+"""Status of the bench at the broker: birth with schemas, changes, the offline message, and the will."""
 
 import contextlib
 from collections.abc import Callable, Mapping
-from typing import Protocol
 
 import structlog
 
+from daq.adapters.clock import TimeSource
 from daq.adapters.mqtt.client import RefusedError
 from daq.adapters.mqtt.connection import Connection, Version, Will
 from daq.adapters.outbox.flight import in_thread
-from daq.adapters.outbox.standing import Troubles
+from daq.adapters.outbox.publisher_state import Troubles
 from daq.adapters.outbox.status import Status
 from daq.adapters.store.outbox_reading import last_sequences
 from daq.adapters.store.reading import Reader
@@ -17,35 +17,28 @@ from daq.adapters.store.store import Store
 from daq.core.errors import DaqError
 
 
-class Clock(Protocol):
-    """What the publisher needs of a clock."""
-
-    def utc_ns(self) -> int:
-        """UTC now, ns since 1970."""
-
-
-class Herald:
-    """Publishes what `Status` says.
+class StatusPublisher:
+    """Publishes the messages that `Status` builds.
 
     Attributes:
-        instruments: gives the state of each instrument by name; asked whenever a status may go out.
+        instruments: returns the state of each instrument by name; called before each status message.
     """
 
     def __init__(
-        self, status: Status, store: Store, clock: Clock, troubles: Troubles, schemas: Mapping[str, bytes]
+        self, status: Status, store: Store, clock: TimeSource, troubles: Troubles, schemas: Mapping[str, bytes]
     ) -> None:
-        """`schemas`: payload of each schema topic, published retained with each birth."""
+        """Make a status publisher; `schemas` has the payload of each schema topic, retained, sent with each birth."""
         self.instruments: Callable[[], Mapping[str, str]] = dict
         self._status, self._store, self._clock, self._troubles = status, store, clock, troubles
         self._schemas = dict(schemas)
 
     async def wills(self, reader: Reader) -> dict[Version, Will]:
-        """What the broker publishes when it loses us; looks at what there is to tell."""
-        await self._look(reader)
+        """Return, by protocol version, the will: the message that the broker publishes when the connection is lost."""
+        await self._refresh(reader)
         return self._status.wills(self._clock.utc_ns())
 
-    async def greet(self, connection: Connection) -> None:
-        """Birth: status and schemas.  What the broker refuses of it is a trouble and no reason to leave.
+    async def publish_birth(self, connection: Connection) -> None:
+        """Publish status and schemas.  A refusal is noted as a trouble and does not end the connection.
 
         Raises:
             BrokerDownError: the connection was lost.
@@ -55,28 +48,28 @@ class Herald:
             with contextlib.suppress(RefusedError):
                 await connection.publish(topic, payload, retain=True)
 
-    async def tell(self, connection: Connection, reader: Reader) -> None:
-        """Status again, where it changed.
+    async def publish_changes(self, connection: Connection, reader: Reader) -> None:
+        """Publish the status where it has changed.
 
         Raises:
             BrokerDownError: the connection was lost.
         """
-        await self._look(reader)
+        await self._refresh(reader)
         if self._status.changed(connection.version):
             await self._publish(connection)
 
-    async def farewell(self, connection: Connection, reader: Reader) -> bool:
-        """Say that we stop, and what was last; whether it was heard."""
+    async def publish_offline(self, connection: Connection, reader: Reader) -> bool:
+        """Publish that the daemon stops; return whether the broker acknowledged it."""
         try:
-            await self._look(reader)
+            await self._refresh(reader)
             payload = self._status.payload("offline", connection.version, self._clock.utc_ns(), reason="stopped")
             await connection.publish(self._status.topic, payload, retain=True)
         except DaqError as error:
-            structlog.get_logger().warning("no farewell to the broker", reason=str(error))
+            structlog.get_logger().warning("the offline status could not be published", reason=str(error))
             return False
         return True
 
-    async def _look(self, reader: Reader) -> None:
+    async def _refresh(self, reader: Reader) -> None:
         self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
         self._status.instruments = dict(self.instruments())
 
@@ -85,6 +78,8 @@ class Herald:
         try:
             await connection.publish(self._status.topic, payload, retain=True)
         except RefusedError as error:
-            self._troubles.note("status", f"the broker refused our status: {error}; check its access rules")
+            self._troubles.note(
+                "status", f"the broker refused the status of this bench: {error}; check its access rules"
+            )
         else:
             self._troubles.note("status", "")
