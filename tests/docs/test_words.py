@@ -48,13 +48,14 @@ WORDS = (
         r"(?i)\bbod(y|ies)\b",
         "measuring geometry, rotor",
         r"(?i)\bbody: bytes|payload|http|request|response|bytes|data|line\b",
+        # The body of a frame or of a message, without its checksum.
+        r"^(drivers/modbus|daq/descriptions|tests/(drivers|descriptions))/|template/driver\.py\.txt|app/run/results\.py",
     ),
     Word(r"(?i)\bguard", "stirrup", r"(?i)guard band|safety|guard is in place|replaces a guard|guards and|in place"),
     Word(
-        r"(?i)\bgaps?\b|_gap\b|\bgap_",
+        # Only gaps in readings: walls, frames, sequence numbers and Dixon's test have gaps too.
+        r"(?i)gaps? in (the |its )?readings|readings.{0,20}\bgaps?\b|longest_gap|\bgap_ns\b|no silence and no gap|there is no gap",
         "readings missing, silence",
-        r"(?i)gap ?flow|cylinder|annul|plate|cone|rim|wide|narrow|taylor|radius|sequence",
-        files=r"^(daq|tests)/collect/",  # gaps in the sequence numbers of results, and their table lab.gaps
     ),
     Word(r"(?i)carried by|(cannot|not|can) carry", "supported by the data"),
     Word(r"(?i)\bbegun\b", "started"),
