@@ -9,7 +9,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.files import load
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from daq.methods.planning.compile import Known, compile_plan
+from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.testing.bench import Bench
 
 CHANNELS = {
@@ -140,7 +140,9 @@ def measured(
 ) -> tuple[Any, Bench, Any]:
     """Execute one run in memory; return its conclusion, bench and payload."""
     others = list(companions)
-    plan = compile_plan(recipe, lead, driver, companions=[(i, d) for i, d, _ in others], bench=Known(), **more)
+    plan = compile_plan(
+        recipe, lead, driver, companions=[(i, d) for i, d, _ in others], history=InstrumentHistory(), **more
+    )
     drivers = {lead.name: driver} | {i.name: d for i, d, _ in others}
     worlds = {lead.name: world} | {i.name: w for i, _, w in others}
     bench = Bench(plan, drivers, worlds)

@@ -1,4 +1,4 @@
-"""However a run ends, the motor's stop is the first thing sent, before anything is computed or stored."""
+"""At every end of a run the motor's stop is sent first, before anything is computed or stored."""
 
 import dataclasses
 

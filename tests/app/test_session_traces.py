@@ -1,7 +1,7 @@
-"""What a session did before it had a state machine of its own, and what it does now: recorded, line by line.
+"""Traces of a session before and after it got a state machine, recorded line by line.
 
-`BEFORE` was recorded from the session with futures and flags that `daq.core.link` replaced.  `NOW` differs in what was
-asked for: the stop has a state of its own, and whoever was stopped, or comes back from a run, is asked who it is.
+`BEFORE` was recorded from the session with futures and flags that `daq.core.link` replaced.  `NOW` differs on purpose: the
+stop is a separate state, and an instrument is identified again after a stop and after a run.
 """
 
 import asyncio
@@ -20,22 +20,22 @@ from tests.support.virtual_loop import LoopClock, run
 
 S = 10**9
 
-BEGUN = "open; identifying; who; ready; read"
-AGAIN = f"connecting; {BEGUN}"
+STARTED = "open; identifying; who; ready; read"
+AGAIN = f"connecting; {STARTED}"
 BEFORE = {
-    "steady": f"{BEGUN}; closed",
-    "unplugged": f"{BEGUN}; {AGAIN}; closed",
-    "wrong": f"open; identifying; who; wrong_instrument; {BEGUN}; closed",
-    "silent": f"{BEGUN}; {AGAIN}; closed",
+    "steady": f"{STARTED}; closed",
+    "unplugged": f"{STARTED}; {AGAIN}; closed",
+    "wrong": f"open; identifying; who; wrong_instrument; {STARTED}; closed",
+    "silent": f"{STARTED}; {AGAIN}; closed",
     "doubt": "open; identifying; who; halt; read; audit: motor_stopped; ready; read; closed",
     "nobody": f"open; identifying; who; {AGAIN}; closed",
     "absent": f"{AGAIN}; closed",
-    "lent": f"{BEGUN}; in_run; ready; read; closed",
+    "lent": f"{STARTED}; in_run; ready; read; closed",
 }
 STOPPED = "stopping_motor; halt; read; identifying; audit: motor_stopped; who; ready; read; closed"
 NOW = BEFORE | {
     "doubt": f"open; identifying; who; {STOPPED}",
-    "lent": f"{BEGUN}; lending; in_run; identifying; who; ready; read; closed",
+    "lent": f"{STARTED}; lending; in_run; identifying; who; ready; read; closed",
 }
 
 

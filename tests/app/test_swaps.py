@@ -1,4 +1,4 @@
-"""Another instrument behind a port that stays open: at every moment it is found out before its value is believed."""
+"""An instrument that is exchanged behind an open port is detected at every moment before its value is accepted."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""No background task of the daemon ends unnoticed, and a fault of one driver stays its instrument's."""
+"""No background task of the daemon ends unnoticed, and a fault of one driver affects only its instrument."""
 
 import asyncio
 import json
@@ -49,7 +49,7 @@ async def test_a_value_that_is_no_number_ends_nobody_s_live_values(tmp_path):
                 (float("nan"),) if self is thermo.driver else decode(self, line, asked)
             )
             await bench.until(lambda: ("temperature", "not_a_number") in thermo.standing.faults)
-            live.look()
+            live.publish_new()
         finally:
             type(thermo.driver).decode = decode
         found = dict(sent)
@@ -68,7 +68,7 @@ async def test_an_idle_reading_out_of_range_is_not_published_as_good(tmp_path):
                 (999.0,) if self is thermo.driver else decode(self, line, asked)
             )
             await bench.until(lambda: ("temperature", "beyond_range") in thermo.standing.faults)
-            live.look()
+            live.publish_new()
         finally:
             type(thermo.driver).decode = decode
         value = dict(sent)["thermo-1"]["values"]["temperature"]
@@ -81,5 +81,5 @@ async def test_a_look_that_fails_for_one_instrument_leaves_the_others(tmp_path):
         live = LiveValues(bench.supervisor, lambda name, data: sent.append(name) or True, 1)
         await bench.until(lambda: bench.supervisor.sessions["thermo-1"].standing.values)
         bench.supervisor.sessions["bench-1"].standing.values = {"torque": "no number"}
-        live.look()
+        live.publish_new()
         assert sent == ["thermo-1"]

@@ -17,7 +17,7 @@ SETTINGS = Port(baud=115_200)
 
 
 class Heard:
-    """What a connection said."""
+    """Bytes and events of a connection."""
 
     def __init__(self) -> None:
         self.data = b""
@@ -101,7 +101,7 @@ async def test_a_port_that_takes_nothing_is_given_up_instead_of_growing(terminal
     with pytest.raises(LinkError, match="does not accept"):
         for _ in range(100):
             connection.write(b"x" * 4096)
-    # What was taken arrives in order once the other side reads.
+    # All bytes that were accepted arrive in order once the other side reads.
     got = 0
     os.set_blocking(ends[0], False)
     async with asyncio.timeout(5):

@@ -176,7 +176,7 @@ def test_a_broken_driver_does_not_affect_others(drivers):
         ("no-module", "cannot be loaded: ModuleNotFoundError"),
         ("twice", "is offered more than once"),
         ("goood", "there is no driver 'goood'; did you mean 'good'?"),
-        ("falls", "RuntimeError: its own fault; tell the driver's author"),
+        ("falls", "RuntimeError: its own fault; report it to the driver's author"),
     ],
 )
 def test_the_reason_why_a_driver_cannot_be_used_is_named(drivers, name, expected):

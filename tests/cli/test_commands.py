@@ -73,7 +73,7 @@ def test_check_of_the_examples_lists_which_method_fits_which_instrument(cli):
             "from 50 to 60000",
         ),
         ("instruments/bench-1.toml", "interval_ms = 100", "pace = 100", "options.pace", "unknown option"),
-        ("instruments/bench-1.toml", 'fitted = "coaxial-12"', 'fitted = "cone"', "fitted", "no geometry is called"),
+        ("instruments/bench-1.toml", 'fitted = "coaxial-12"', 'fitted = "cone"', "fitted", "no geometry has the name"),
         (
             "instruments/bench-1.toml",
             "inner_radius = 12.0",

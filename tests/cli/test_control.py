@@ -15,8 +15,8 @@ from daq.app.daemon.protocol import (
     ANSWERS,
     REQUESTS,
     AskStatus,
-    Begun,
     Failed,
+    Started,
     Stopped,
     StopRun,
     answer_line,
@@ -77,7 +77,7 @@ def test_any_answer_is_decoded_unchanged(answer):
         ({"replicate": True}, "replicate: must be a whole number; here true or false"),
         ({"choices": {"speed": [30]}}, "choices.speed: must be text; here a list"),
         ({"choices": [30]}, "choices: must be an object; here a list"),
-        ({"order": "as bought"}, "order: must be one of , as_found, as_left; here 'as bought'"),
+        ({"condition": "as bought"}, "condition: must be one of , as_found, as_left; here 'as bought'"),
         ({"colour": "red"}, "colour: unknown; known: method_id, instrument"),
     ],
 )
@@ -97,7 +97,7 @@ def test_a_client_of_another_version_gets_the_remedy():
 
 @pytest.mark.parametrize(
     "line",
-    [b"{}\n", b"[]\n", b"7\n", b"hello\n", b'{"view": 1}\n', b'{"stopped": "yes"}\n', b'{"begun": "r", "at": 1}\n'],
+    [b"{}\n", b"[]\n", b"7\n", b"hello\n", b'{"view": 1}\n', b'{"stopped": "yes"}\n', b'{"started": "r", "at": 1}\n'],
 )
 def test_an_answer_of_another_version_is_a_lost_daemon_with_the_remedy(line):
     with pytest.raises(LinkError, match="not understood .* restart it with this one"):
@@ -115,7 +115,7 @@ def test_an_error_keeps_its_class_and_text(kind, raised):
 # ---- the socket
 
 
-@pytest.mark.parametrize("sent", [b'{"begun": "tor', b"", b'{"begun": "r-1"}\n{"do'])
+@pytest.mark.parametrize("sent", [b'{"started": "tor', b"", b'{"started": "r-1"}\n{"do'])
 def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
     with socket.socket(socket.AF_UNIX) as server:
         server.bind(str(path))
@@ -129,7 +129,7 @@ def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
 
         thread = threading.Thread(target=breaks_off, daemon=True)
         thread.start()
-        with pytest.raises(LinkError, match="went away before it had answered"):
+        with pytest.raises(LinkError, match="ended before it answered"):
             list(answers(path, AskStatus()))
         thread.join(20)
 
@@ -139,7 +139,7 @@ def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
 async def test_a_daemon_killed_while_a_run_is_watched_is_reported_as_lost(path, sent):
     async def breaks_off(reader, writer):
         await reader.readline()
-        writer.write(b'{"begun": "r-1"}\n' + sent)
+        writer.write(b'{"started": "r-1"}\n' + sent)
         await writer.drain()
         writer.transport.abort()
 
@@ -169,7 +169,7 @@ async def served(path, handler, *requests):
 @pytest.mark.parametrize("sent", [b"\xff\xfe\n", b"[" * 100_000 + b"\n", b"hello\n", b"[]\n", b"\n"])
 async def test_a_line_that_is_no_request_is_refused(path, sent):
     async def handle(_):
-        yield Begun("never")
+        yield Started("never")
 
     (answer,) = await served(path, handle, sent)
     assert b'"kind":"setting"' in answer
@@ -190,8 +190,8 @@ async def test_client_and_daemon_exchange_requests_and_answers(path):
         stop = StopRun("bench-1", "m.keeper")
         assert await asyncio.to_thread(ask, path, stop, Stopped) == Stopped(True)
         assert [a async for a in follow(path, ORDER)] == [Stopped(True)]
-        with pytest.raises(LinkError, match="did not say whether it was done"):
-            await asyncio.to_thread(ask, path, stop, Begun)
+        with pytest.raises(LinkError, match="did not report that the request was done"):
+            await asyncio.to_thread(ask, path, stop, Started)
     finally:
         await server.stop()
     assert asked == [stop, ORDER, stop]
@@ -200,7 +200,7 @@ async def test_client_and_daemon_exchange_requests_and_answers(path):
 @pytest.mark.asyncio
 async def test_an_internal_fault_is_reported_as_an_answer(path):
     async def handle(_):
-        yield Begun("r-1")
+        yield Started("r-1")
         raise KeyError("speed")
 
     server = ControlServer(path, handle)

@@ -163,7 +163,7 @@ def test_a_free_port():
     with terminal() as (port, _):
         found = ports.check_port(instrument(port))
     assert found.ok
-    assert "is there and free" in found.say
+    assert "exists and is free" in found.say
 
 
 HOLDER = """
@@ -221,7 +221,7 @@ def test_ports_on_the_network():
     found = ports.check_port(instrument(f"socket://127.0.0.1:{number}"))
     assert not found.ok
     assert "does not answer" in found.say
-    assert ports.check_port(instrument("loop://")).say == "loop:// is not looked at"
+    assert ports.check_port(instrument("loop://")).say == "loop:// is not checked"
 
 
 # ---- daemon and broker
@@ -264,7 +264,7 @@ def test_a_broker_that_accepts_the_connection(tmp_path, bench):
                 )
         finally:
             broker.terminate()
-    assert found["broker"] == f"127.0.0.1:{number} lets us in"
+    assert found["broker"] == f"127.0.0.1:{number} accepts the connection"
 
 
 def wait_for_port(number):

@@ -11,7 +11,7 @@ from daq.adapters.paths import examples_dir
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.measuring import run
 from daq.app.cli.records import runs
-from daq.app.records.health_history import figures, line_said
+from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
 from daq.app.run.view import decimals, run_view
 from daq.app.screens.digits import SIZES
@@ -342,7 +342,7 @@ def test_lost_and_damaged_lines_are_reported_for_any_instrument():
     found = figures(bench.journal(), maker(DRIVERS))
     assert (found.zero, found.amiss) == (None, 0)
     assert found.readings > 20
-    assert line_said(found) == ""
-    assert line_said(replace(found, readings=99, amiss=1)) == ""
-    assert "2 of 100 lines or answers were lost or damaged" in line_said(replace(found, readings=98, amiss=2))
-    assert line_said(replace(found, readings=0, amiss=0)) == ""
+    assert line_finding(found) == ""
+    assert line_finding(replace(found, readings=99, amiss=1)) == ""
+    assert "2 of 100 lines or answers were lost or damaged" in line_finding(replace(found, readings=98, amiss=2))
+    assert line_finding(replace(found, readings=0, amiss=0)) == ""

@@ -183,7 +183,7 @@ def test_arguments_that_cannot_be_planned_are_refused(cli, args, expected):
     ("old", "new", "expected"),
     [
         ('torque_full_scale = "1000 uN.m"', "", "specification.torque_full_scale: is needed"),
-        ('speed = "100 /min" ', "", "limits.speed: is missing, so it is not known how fast may be planned"),
+        ('speed = "100 /min" ', "", "limits.speed: is missing, so the fastest speed to plan is not known"),
     ],
 )
 def test_a_missing_key_of_a_file_is_named(cli, config, old, new, expected):

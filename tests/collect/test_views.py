@@ -123,7 +123,7 @@ def test_first_pass_yield_counts_the_first_attempt_of_each_sample(store, query):
         measured(6, "S-4", verdict="none"),                               # a product without limits
         measured(7, "S-5", change={"simulated": True}),
         measured(8, "S-6", at=tuesday),
-        measured(9, "S-7", change={"verification": {"order": "as_found"}}, verdict="within"),
+        measured(9, "S-7", change={"verification": {"condition": "as_found"}}, verdict="within"),
     )  # fmt: skip
     assert query("SELECT day, product, samples, valid_at_first, within_at_first, yield FROM lab.first_pass_by_day "
                  "ORDER BY day") == [

@@ -40,7 +40,7 @@ def look():
 
     def once():
         sent.clear()
-        live.look()
+        live.publish_new()
         for _, data in sent:
             jsonschema.validate(data, SCHEMA)
         return [data for _, data in sent]

@@ -70,7 +70,7 @@ def test_invalid_requests_are_counted_and_named(refill, payload, reason):
 def test_other_databases_and_later_epochs_are_not_ours(refill):
     assert judge(refill, source=SOURCE.replace("0d3b", "0d3c")) is None
     assert judge(refill, source=f"urn:uuid:{UUID}#3") is None
-    assert set(refill.refused) == {"the source is another database", "the source is an epoch that was not yet"}
+    assert set(refill.refused) == {"the source is another database", "the source is an epoch that has not started yet"}
     assert judge(refill, source=f"urn:uuid:{UUID}#1").epoch == 1
 
 

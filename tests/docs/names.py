@@ -1,10 +1,10 @@
-"""The list of a result's short names, as it is in DEVELOPERS.md: ``python -m tests.docs.names``."""
+"""The list of a result's short names, as it is in daq/methods/README.md: ``python -m tests.docs.names``."""
 
 from pathlib import Path
 
 from daq.methods.messages.named import RESULT_NAMES, In
 
-ROOT = Path(__file__).parents[2]
+PAGE = Path(__file__).parents[2] / "daq/methods/README.md"
 BEGIN, END = "<!-- names: begin -->", "<!-- names: end -->"
 
 
@@ -20,7 +20,7 @@ def listed() -> str:
 
 
 def main() -> None:
-    path = ROOT / "DEVELOPERS.md"
+    path = PAGE
     before, _, rest = path.read_text("utf-8").partition(BEGIN)
     _, _, after = rest.partition(END)
     path.write_text(f"{before}{BEGIN}\n{listed()}\n{END}{after}", "utf-8")

@@ -85,7 +85,7 @@ def test_the_watchdog_is_notified_only_while_every_part_makes_progress(part, mon
         def __init__(self):
             self.counts = dict.fromkeys(("ingest", "writer", "publisher"), 0)
 
-        def stir(self):
+        def probe_progress(self):
             for name in self.counts:
                 self.counts[name] += name != self.stuck
 

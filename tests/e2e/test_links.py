@@ -74,7 +74,7 @@ def test_unplugged_while_idle_and_returned(lab, daemon):
     eventually(lambda: daemon.standing()["state"] == "connecting", what="notice")
     refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-1")
     lab.bench.tell("replug")
-    assert "begun" in refused.next()  # it waits a while for an instrument that is about to return
+    assert "started" in refused.next()  # it waits a while for an instrument that is about to return
     assert refused.until("outcome")["outcome"] == "complete"
 
 

@@ -66,7 +66,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         done, passed, data = measure(lab, "verify", "--fluid", "reference-500")
         assert done.returncode == 0, done.stdout
         verification = data["verification"]
-        assert (verification["passed"], verification["order"]) == (True, "as_found")
+        assert (verification["passed"], verification["condition"]) == (True, "as_found")
         assert [level["accepted"] for level in verification["levels"]] == [True, True]
         # The invented certificate states 500 mPa.s at 25 Cel, the definition of the simulated fluid.
         assert all(abs(level["certified"] - 500.0) < 3.0 for level in verification["levels"])
@@ -97,7 +97,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert (done.returncode, data["faults"]) == (11, ["verification_failed"])
 
         done, _, data = measure(lab, "verify", "--fluid", "reference-500", "--as-left")
-        assert (done.returncode, data["verification"]["order"]) == (0, "as_left")
+        assert (done.returncode, data["verification"]["condition"]) == (0, "as_left")
         done, _, data = measure(lab)
         assert (done.returncode, data["validity"]) == (0, "valid")
 

@@ -131,9 +131,9 @@ def test_two_runs_cannot_start_at_once(lab):
     daemon.ready()
     calls = [daemon.ask("run", method_id="short", instrument="bench-1", sample=f"S-{n}") for n in range(4)]
     first = [call.next() for call in calls]
-    assert sum("begun" in answer for answer in first) == 1, first
-    (begun,) = [call for call, answer in zip(calls, first, strict=True) if "begun" in answer]
-    assert begun.until("outcome")["outcome"] == "complete"
+    assert sum("started" in answer for answer in first) == 1, first
+    (accepted,) = [call for call, answer in zip(calls, first, strict=True) if "started" in answer]
+    assert accepted.until("outcome")["outcome"] == "complete"
     with lab.reader() as reader:
         assert len(reader.runs()) == 1
         assert reader.unfinished_runs() == []

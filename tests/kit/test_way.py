@@ -95,7 +95,7 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
         started(*DAQ, "simulate", tmp_path / what, "--pty", tmp_path / "pretend")
         said = daq("driver", "try", "scale.toml", "pretend", "--readings", "2")
         assert said.count("mass ") == 2
-        assert ", 0 lines not believed" in said
+        assert ", 0 lines rejected" in said
 
 
 def test_a_stream_over_tcp(daq, started):
@@ -148,7 +148,7 @@ def test_a_capture_that_cannot_be_written_any_more_ends_with_what_it_has(tmp_pat
     process = started(*command, ready="", preexec_fn=little_space, stderr=subprocess.STDOUT)
     assert process.wait(50) == 0
     said = process.stdout.read()
-    assert "ended early: the file cannot be written: File too large; what it holds so far can be used" in said
+    assert "ended early: the file cannot be written: File too large; its content so far can be used" in said
     assert "Traceback" not in said
     assert len(read_capture(path.read_text(), "t").pieces) >= 2
 
@@ -200,7 +200,7 @@ def test_the_schema_is_printed(daq):
     ("port", "said"),
     [
         ("nowhere", "no such device; is the cable plugged in?\n  devices now: "),
-        ("plain.txt", "it is no serial device"),
+        ("plain.txt", "this is no serial device"),
         ("wash://there", "write /dev/NAME, usb:VENDOR:PRODUCT[:SERIAL], socket://HOST:PORT or rfc2217://HOST:PORT"),
         ("socket://there", "write socket://HOST:NUMBER"),
         ("socket://127.0.0.1:{closed}", "check that the instrument or its converter is on, its address"),

@@ -10,7 +10,7 @@ from daq.core.encoding import decode, encode
 from daq.core.plan import Plan
 from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
-from daq.methods.planning.compile import Known
+from daq.methods.planning.compile import InstrumentHistory
 from tests.support.reference.rectangular_sums import half_width
 from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of
 from tests.support.statements import codes, parameters
@@ -51,7 +51,7 @@ def test_a_zero_stated_for_itself_is_rectangular(tmp_path):
     plan = plan_of("clear-glaze-qc", limits)
     assert contribution(concluded(plan, zero=0.1), "zero") == pytest.approx(4.8 / math.sqrt(3.0))
     assert contribution(concluded(plan), "zero") == pytest.approx(4.8 / math.sqrt(3.0))
-    # What was seen at rest is more than what is stated: it is taken instead, and said.
+    # The torque at rest is larger than the stated limit: it is used instead, and a caution says so.
     c = concluded(plan, zero=-0.5)
     assert contribution(c, "zero") == pytest.approx(8.0 / math.sqrt(3.0))
     assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_limit") == {"zero": -0.5, "limit": 0.3}
@@ -69,7 +69,7 @@ def test_a_zero_nobody_states_is_taken_as_it_was_seen(tmp_path):
 def test_the_drift_of_the_zero_since_the_run_before(tmp_path):
     # 0.05 % of full scale from run to run: 0.1 % of 800 = 0.8 mPa.s as a limit.
     instrument = bench(tmp_path, ('includes = ["zero"]', "includes = []"))
-    plan = plan_of("clear-glaze-qc", instrument, bench=Known(last_torque_at_rest=0.15))
+    plan = plan_of("clear-glaze-qc", instrument, history=InstrumentHistory(last_torque_at_rest=0.15))
     assert contribution(concluded(plan, zero=0.1), "zero drift") == pytest.approx(0.8 / math.sqrt(3.0))
     assert contribution(concluded(plan), "zero drift") is None
 
@@ -82,7 +82,7 @@ def test_the_drift_of_the_zero_to_a_rest_after_the_reading(tmp_path):
         ('span = "30 s"\nstatistic = "mean"\n', 'span = "30 s"\nstatistic = "mean"\n' + rest),
     )  # fmt: skip
     instrument = bench(tmp_path, ('includes = ["zero"]', "includes = []"))
-    plan = plan_of(method, instrument, bench=Known(last_torque_at_rest=0.9))
+    plan = plan_of(method, instrument, history=InstrumentHistory(last_torque_at_rest=0.9))
     at_rest = kept({"torque": flat(0.25), "speed": flat(0.0), "temperature": flat(25.0)}, step=1, t=80.0, span=5.0)
     made = facts([kept(SUMMARIES), at_rest], ended={0: (0.0, 60.0, "elapsed"), 1: (65.0, 80.0, "elapsed")})
     c = conclude(plan, replace(made, at_rest=AtRest(S, 100, 0.1, 0.03)))

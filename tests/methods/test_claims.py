@@ -1,4 +1,4 @@
-"""What the number means: the rules of each claim, on facts made by hand and end to end on simulated instruments."""
+"""The meaning of the number: the rules of each claim, on facts made by hand and end to end on simulated instruments."""
 
 import math
 
@@ -101,7 +101,7 @@ def test_the_yield_stress_of_a_gelled_slip(seed):
     c, bench = run("slip-yield-stress", "bench-2", "gelled-slip", fitted="vane-20", seed=seed)
     assert (c.outcome, c.validity, c.quantity, c.unit, bench.motor) == ("complete", "valid", "stress", "Pa", "still")
     assert parameters([c.span.stop_reason], "rule_named") == {"rule": "stress fell"}
-    # Torque 1 % of full scale at 64 %, body 0.5 % and the ripple, of 0.45 %, at its worst.
+    # Torque 1 % of full scale at 64 %, geometry 0.5 % and the ripple, of 0.45 %, at its worst.
     true = overshoot(FLUIDS["gelled-slip"], 0.5)
     assert abs(c.value - true) < c.uncertainty.expanded + 0.0045 * true
     assert 20.0 < true < 22.5
@@ -184,7 +184,7 @@ def test_a_value_taken_at_a_threshold_is_labelled_as_selected(tmp_path):
 
 
 def thin(viscosity, speed, product="clear-glaze", fitted="coaxial-15", seconds=60.0):
-    """A conclusion about a liquid of so many mPa.s on bench 1, at a speed the sensor could show."""
+    """A conclusion about a liquid of a given viscosity (mPa.s) on bench 1, at a speed the sensor could show."""
     plan = plan_of("reference-check", example("instruments/bench-1.toml").with_fitted(fitted), product=product)
     rate = plan.context.geometry.rate_per_omega * speed * 2 * math.pi / 60
     values = {
@@ -233,7 +233,7 @@ def test_viscous_heating_is_estimated_and_warned_of():
 
 
 def test_ends_gap_and_vessel_are_said_in_every_result():
-    said = plan_of("white-glaze-flow-curve", "bench-2").context.geometry.limits_of_use
-    assert parameters(said, "vessel_wall") == {"excess": pytest.approx(100 / (1 - (9 / 42.5) ** 2) - 100)}
+    limits = plan_of("white-glaze-flow-curve", "bench-2").context.geometry.limits_of_use
+    assert parameters(limits, "vessel_wall") == {"excess": pytest.approx(100 / (1 - (9 / 42.5) ** 2) - 100)}
     wide = plan_of("clear-glaze-qc", "bench-1").context.geometry.limits_of_use
     assert parameters(wide, "wide_gap") == {"radius_ratio": pytest.approx(1.25), "limit": 1.2}

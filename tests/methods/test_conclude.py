@@ -1,4 +1,4 @@
-"""Conclusions from facts made by hand; the arithmetic stands beside each number."""
+"""Conclusions from facts made by hand; the arithmetic is beside each number."""
 
 import math
 from dataclasses import replace
@@ -43,7 +43,7 @@ def test_the_uncertainty_by_hand(qc):
       geometry       0.5/sqrt(3)                                                = 0.288675           0.083333
       speed          0.1/sqrt(3)                                                = 0.057735           0.003333
       temperature    0.05 K * 4.3 %/K = 0.215 %, /sqrt(3)                       = 0.124130           0.015408
-      repeatability  n_eff = 300 * 0.5/1.5 = 100; 4/sqrt(100) = 0.4 mPa.s       = 0.05               0.0025
+      readings       n_eff = 300 * 0.5/1.5 = 100; 4/sqrt(100) = 0.4 mPa.s       = 0.05               0.0025
     sum 1.437942, root 1.199142 %, so u = 9.593133 mPa.s; degrees of freedom over 1e7, k = 1.95996, U = 18.80220.
     """
     u = conclude(qc, facts([kept(summaries())])).uncertainty
@@ -368,7 +368,7 @@ def test_the_same_facts_give_the_same_conclusion(qc):
 
 
 @pytest.mark.parametrize(
-    ("check", "quality", "said"),
+    ("check", "quality", "expected_codes"),
     [
         (IdentityCheck.SAME, "Good", []),
         (IdentityCheck.NOT_ASKED, "Good", ["identity_not_asked"]),
@@ -376,9 +376,9 @@ def test_the_same_facts_give_the_same_conclusion(qc):
         (IdentityCheck.CHANGED, "Bad", ["another_instrument"]),
     ],
 )
-def test_who_answered_at_the_end_decides_whether_the_value_is_believed(qc, check, quality, said):
+def test_who_answered_at_the_end_decides_whether_the_value_is_believed(qc, check, quality, expected_codes):
     answered = Identified("bench-1", check, "it is" if check is IdentityCheck.CHANGED else "")
     c = conclude(qc, replace(facts([kept(summaries())]), identities=[answered]))
     assert c.quality == quality
     assert (c.value is None) is (check is IdentityCheck.CHANGED)
-    assert codes([*c.reasons, *c.cautions]) == said
+    assert codes([*c.reasons, *c.cautions]) == expected_codes

@@ -122,7 +122,7 @@ def test_end_to_end_a_warmer_and_a_cooler_sample_come_to_the_same(tmp_path):
         (("low = 20", "low = 31"), "low", "low (31) must be below high (30)"),
         (("reference = 25.0", "reference = 40"), "reference", "40 Cel is outside of the curve (20 to 30 Cel)"),
         (("b = 3800.0", "b = 700.0\nt0 = 180"), "t0", "belongs to law = 'vft'"),
-        (("b = 3800.0", 'law = "vft"\nb = 700.0\nt0 = 300'), "t0", "must lie below the range"),
+        (("b = 3800.0", 'law = "vft"\nb = 700.0\nt0 = 300'), "t0", "must be below the range"),
         (
             ("low = 20\nhigh = 30", "points = [{ temperature = 20, viscosity = '900 mPa.s' }]"),
             "b", "is given by the points; leave it out, or leave the points out",

@@ -21,10 +21,10 @@ from tests.support.statements import codes, parameters
     "case", [pytest.param(c, id=c[0], marks=pytest.mark.slow if c[0] == "casting-slip" else ()) for c in CASES]
 )
 def test_the_true_parameters_lie_within_the_stated_intervals(tmp_path, case):
-    fluid, bench, body, product, speeds, how, model, true = case
+    fluid, bench, geometry, product, speeds, how, model, true = case
     for seed in (1, 2):
         curve, plan, run = measure(
-            tmp_path, text(speeds, **how), FLUIDS[fluid], bench, body, seed=seed, product=product
+            tmp_path, text(speeds, **how), FLUIDS[fluid], bench, geometry, seed=seed, product=product
         )
         assert run.facts.outcome == "complete", run.facts.reason
         assert plan.context.flow_curve.models == ALL_MODELS

@@ -1,4 +1,4 @@
-"""A method never changes: its digest says what it says, not how its file looks."""
+"""A method never changes: its digest depends on its content, not on the layout of its file."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Which way the body turns: the same numbers either way, and a torque against the rotation is no viscosity."""
+"""Direction of rotation: the same numbers in both directions, and a torque against the rotation is no viscosity."""
 
 import pytest
 

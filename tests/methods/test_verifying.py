@@ -1,4 +1,4 @@
-"""Verification with a certified fluid: bands by hand, both ends, levels, certificates; and how an instrument stands.
+"""Verification with a certified fluid: bands by hand, both ends, levels, certificates; and the status of an instrument.
 
 Acceptance band: common practice, no source.  Days: ISO 8601 calendar dates, checked against the standard library.
 """
@@ -14,7 +14,7 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from daq.methods.planning.compile import Known
+from daq.methods.planning.compile import InstrumentHistory
 from daq.methods.planning.standing import Verified, day, standing
 from daq.quality.verification import certified_coefficient, certified_viscosity
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
@@ -22,20 +22,20 @@ from tests.support.statements import codes, parameters
 
 DAY = 86_400 * 10**9
 NOW = 1_790_000_000 * 10**9
-TODAY = Known(today="2026-09-21")
+TODAY = InstrumentHistory(today="2026-09-21")
 
 
 @pytest.fixture
 def crossbar(tmp_path):
-    """A body known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
+    """A geometry known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
     return load_changed(
         tmp_path, "instruments/bench-2.toml", ('fitted = "cylinder-9"', 'fitted = "crossbar"'),
         ('full_scale_viscosity = "20000 mPa.s"\nat_speed = "10 /min"', 'full_scale_viscosity = "2000 mPa.s"\nat_speed = "30 /min"'),
     )  # fmt: skip
 
 
-def plan(instrument, fluid=None, bench=TODAY, method="reference-verification", **more):
-    return plan_of(method, instrument, fluid=fluid or example("fluids/reference-500.toml"), bench=bench, **more)
+def plan(instrument, fluid=None, history=TODAY, method="reference-verification", **more):
+    return plan_of(method, instrument, fluid=fluid or example("fluids/reference-500.toml"), history=history, **more)
 
 
 def level(step, viscosity, *, torque=None, temperature=25.0, faults=()):
@@ -173,21 +173,21 @@ def refusal(*args, **more):
 
 
 def test_an_expired_certificate_is_refused_by_the_day(crossbar):
-    plan(crossbar, bench=Known(today="2028-06-30"))
-    (error,) = refusal(crossbar, bench=Known(today="2028-07-01"))
+    plan(crossbar, history=InstrumentHistory(today="2028-06-30"))
+    (error,) = refusal(crossbar, history=InstrumentHistory(today="2028-07-01"))
     assert (error.key, error.file.endswith("reference-500.toml")) == ("expires", True)
     assert "held until 2028-06-30, today is 2028-07-01" in error.reason
 
 
 def test_another_method_is_only_warned_of_an_expired_certificate(crossbar):
-    found = plan(crossbar, method="reference-check", bench=Known(today="2028-07-01"))
+    found = plan(crossbar, method="reference-check", history=InstrumentHistory(today="2028-07-01"))
     assert parameters(found.context.warnings, "certificate_expired")["expires"] == "2028-06-30"
 
 
 def test_a_verification_without_a_fluid_is_refused_when_it_begins_and_not_when_it_is_checked(crossbar):
     plan_of("reference-verification", crossbar)
     with pytest.raises(SettingErrors, match="--fluid"):
-        plan_of("reference-verification", crossbar, bench=TODAY)
+        plan_of("reference-verification", crossbar, history=TODAY)
 
 
 def test_a_verification_needs_a_step_for_each_torque(tmp_path):
@@ -195,7 +195,7 @@ def test_a_verification_needs_a_step_for_each_torque(tmp_path):
         load_changed(tmp_path, "methods/reference-verification.toml", ("levels = 2", "levels = 3"))
 
 
-# ---- how an instrument stands
+# ---- verification status of an instrument
 
 
 def at(days, passed, **more):
@@ -203,7 +203,7 @@ def at(days, passed, **more):
 
 
 @pytest.mark.parametrize(
-    ("history", "passed", "overdue", "said"),
+    ("history", "passed", "overdue", "text"),
     [
         ([], None, True, "overdue"),
         ([at(10, True)], True, False, "passed"),
@@ -215,9 +215,9 @@ def at(days, passed, **more):
         ([Verified(NOW, "x", False, serial="R-9")], None, True, "overdue"),  # another instrument under this name
     ],
 )
-def test_standing(history, passed, overdue, said):
+def test_standing(history, passed, overdue, text):
     found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
-    assert (found.passed, found.overdue, found.text) == (passed, overdue, said)
+    assert (found.passed, found.overdue, found.text) == (passed, overdue, text)
 
 
 def test_without_an_interval_nothing_is_overdue():
@@ -227,7 +227,9 @@ def test_without_an_interval_nothing_is_overdue():
 
 def judged_with(history, **more):
     found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
-    made = plan_of("clear-glaze-qc", "bench-1", product="clear-glaze", bench=Known(standing=found), **more)
+    made = plan_of(
+        "clear-glaze-qc", "bench-1", product="clear-glaze", history=InstrumentHistory(standing=found), **more
+    )
     summaries = {"torque": flat(50.0), "speed": flat(30.0), "temperature": flat(25.0), "viscosity": flat(800.0, sd=1.0)}
     c = conclude(made, facts([kept(summaries)]))
     return c, ResultData.build(made, c, RunDetails(run="r", sample=Sample(id="s")))
@@ -258,15 +260,19 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
 
 def test_a_verification_itself_is_not_doubted_for_being_overdue(crossbar):
     found = standing([], now_utc_ns=NOW, every_ns=DAY, serial=None)
-    c = verified(plan(crossbar, bench=Known(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0))
+    c = verified(
+        plan(crossbar, history=InstrumentHistory(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0)
+    )
     assert (c.validity, c.verification.passed) == ("valid", True)
 
 
 def test_a_failure_names_the_results_since_the_last_pass(crossbar):
-    known = Known(today="2026-09-21", order="as_found", results_since_pass=("r1", "r2"))
-    failed = verified(plan(crossbar, bench=known), level(0, 600.0), level(1, 600.0))
+    known = InstrumentHistory(today="2026-09-21", condition="as_found", results_since_pass=("r1", "r2"))
+    failed = verified(plan(crossbar, history=known), level(0, 600.0), level(1, 600.0))
     assert failed.verification.results_since_pass == ("r1", "r2")
-    assert verified(plan(crossbar, bench=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
+    assert (
+        verified(plan(crossbar, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
+    )
 
 
 def test_days_are_those_of_the_calendar():

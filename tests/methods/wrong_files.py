@@ -3,7 +3,7 @@
 from daq.core.driver import Identity
 from tests.support import sentences
 
-# (example, text in it, what stands there instead, key, reason)
+# (example, text in it, its replacement, key, reason)
 FILES = [
     (
         "methods/white-glaze-flow-curve.toml",
@@ -207,7 +207,7 @@ FILES = [
         'stop = "60 s"',
         "stop = { above = 60 }",
         "steps[0].stop.signal",
-        "is missing: say which signal the rule looks at, for example 'elapsed'",
+        "is missing: name the signal of the rule, for example 'elapsed'",
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -263,7 +263,7 @@ FILES = [
         'stop = "60 s"',
         'stop = { signal = "viscosity", steady = { span = "20 s", limit = 0 } }',
         "steps[0].stop.steady.limit",
-        "must be greater than zero: no real signal stands perfectly still",
+        "must be greater than zero: no measured signal is perfectly constant",
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -418,14 +418,14 @@ FILES = [
         'fitted = "coaxial-12"',
         'fitted = "cone-1"',
         "fitted",
-        "no geometry is called 'cone-1'; geometries of this file: coaxial-15, coaxial-12",
+        "no geometry has the name 'cone-1'; geometries of this file: coaxial-15, coaxial-12",
     ),
     (
         "instruments/bench-1.toml",
         "outer_radius = 15.0",
         "outer_radius = 11.0",
         "geometries.coaxial-12.outer_radius",
-        "must be larger than inner_radius (12 mm): the cup holds the body",
+        "must be larger than inner_radius (12 mm): the rotor is in the cup",
     ),
     (
         "instruments/bench-1.toml",
@@ -481,7 +481,7 @@ FILES = [
         'torque = "1 %"\n',
         "",
         "specification.includes",
-        "says what the maximum permissible error of the torque covers, but 'torque' is not given",
+        "lists parts of the maximum permissible error of the torque, but 'torque' is not given",
     ),
     (
         "instruments/bench-1.toml",
@@ -560,7 +560,7 @@ FILES = [
         "low = 700\nhigh = 900\n",
         "",
         "limits[0].low",
-        "give low, high or both: a limit without numbers limits nothing",
+        "is missing, like high: give one of them or both",
     ),
     (
         "products/clear-glaze.toml",
@@ -644,14 +644,14 @@ FILES = [
         '# password = { credential = "mqtt-password" }',
         'user = "daq"\npassword = "secret"',
         "mqtt.password",
-        'a password is not written into this file, where every reader and every backup would see it; put it into a file and write password = { file = "/etc/daq/mqtt-password" }, or use { credential = ... } or { env = ... }',
+        'a password is not written into this file, because every reader and every backup would have it; put it into a file and write password = { file = "/etc/daq/mqtt-password" }, or use { credential = ... } or { env = ... }',
     ),
     (
         "daemon.toml",
         '# password = { credential = "mqtt-password" }',
         'user = "daq"\npassword = { env = "A", file = "b" }',
         "mqtt.password",
-        "say one place where the password is: credential, env or file; here: env, file",
+        "name one place of the password: credential, env or file; here: env, file",
     ),
     (
         "daemon.toml",
@@ -750,7 +750,7 @@ PLANS = [
         {},
         "bench-1.toml",
         "fitted",
-        "'coaxial-15' is fitted, but method clear-glaze-qc asks for coaxial-12; change the body and this key, or use another instrument",
+        "'coaxial-15' is fitted, but method clear-glaze-qc asks for coaxial-12; change the geometry and this key, or use another instrument",
     ),
     (
         "methods/clear-glaze-qc.toml",
@@ -1095,7 +1095,7 @@ PLANS = [
         {},
         "bench-2.toml",
         "specification.torque_full_scale",
-        "is needed, because the instrument does not tell it; take it from its certificate, e.g. '1000 uN.m'",
+        "is needed, because the instrument does not report it; take it from its certificate, e.g. '1000 uN.m'",
     ),
     (
         "methods/thermometer-log.toml",

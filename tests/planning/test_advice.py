@@ -1,4 +1,4 @@
-"""Advice that is followed puts the torque where it said, within 5 points of full scale."""
+"""Advice that is followed gives the predicted torque, within 5 points of full scale."""
 
 import random
 
@@ -71,9 +71,9 @@ def test_another_geometry_at_the_same_speed(tmp_path, geometry, law, index, spee
 
 def test_the_zero_does_not_grow_with_the_speed(tmp_path):
     """A torque of 2 % of which 0.3 is the zero: at thirty times the speed it is 51.3 %, not 60 %."""
-    dice = random.Random(3)
+    rng = random.Random(3)
     worst = 0.0
-    for seed in dice.sample(range(1000), 6):
+    for seed in rng.sample(range(1000), 6):
         method = read_method(tmp_path, 1, 30)
         first = measured(method, instrument_for("coaxial-12"), Fluid("", Newtonian(0.8)), seed=seed)
         (advised, *_) = first.conclusion.advice

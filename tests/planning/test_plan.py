@@ -1,4 +1,4 @@
-"""What is planned comes true on a simulated instrument."""
+"""A plan gives the planned torque on a simulated instrument."""
 
 import pytest
 

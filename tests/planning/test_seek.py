@@ -1,4 +1,4 @@
-"""A seek on simulated instruments: it reaches its band in a few tries wherever it begins, or says what to fit."""
+"""A seek on simulated instruments reaches its band in a few tries from any start, or names the geometry to fit."""
 
 import math
 import random
@@ -38,18 +38,18 @@ BANDS = [(40, 80), (30, 70), (50, 85)]
 
 
 def torque_at(geometry: str, law, speed: float) -> float:
-    """What the simulator's own solution of the flow gives, % of 1000 uN.m."""
+    """Return the torque by the simulator's own solution of the flow, % of 1000 µN·m."""
     return torque_table(GEOMETRIES[geometry], law).torque(speed * 2 * math.pi / 60) * 1e5
 
 
 @pytest.mark.parametrize(("geometry", "law"), CASES, ids=lambda x: x if isinstance(x, str) else repr(x))
 def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law):
     """Starts over the whole range of the fitted geometry: from the slowest speed to that of a torque of 105 %."""
-    dice = random.Random(f"{geometry} {law}")
+    rng = random.Random(f"{geometry} {law}")
     top = max(s for s in (FASTEST * 0.98**k for k in range(263)) if torque_at(geometry, law, s) <= 105)
-    starts = [SLOWEST, top] + [SLOWEST * (top / SLOWEST) ** dice.random() for _ in range(4)]
+    starts = [SLOWEST, top] + [SLOWEST * (top / SLOWEST) ** rng.random() for _ in range(4)]
     for seed, start in enumerate(starts):
-        low, high = dice.choice(BANDS)
+        low, high = rng.choice(BANDS)
         # The case is one that some speed serves, and not only at the very edge of the band.
         assert torque_at(geometry, law, FASTEST) > low * 1.05
         assert torque_at(geometry, law, SLOWEST) < high * 0.95
@@ -60,7 +60,7 @@ def test_the_band_is_reached_in_six_tries_from_any_start(tmp_path, geometry, law
         assert len(run.tries) <= 6, run.tries
         speed, torque = run.tries[-1]
         assert low <= torque <= high
-        # What was read is what the sample does at that speed, within what the sensor may be off by.
+        # The torque that was read is that of the sample at that speed, within the error of the sensor.
         assert torque == pytest.approx(torque_at(geometry, law, speed), rel=0.03, abs=0.6)
         assert all(SLOWEST <= s <= FASTEST for s, _ in run.tries)
         assert run.bench.motor == "still"
@@ -109,9 +109,9 @@ def test_too_thick_at_the_slowest_speed_asks_for_a_smaller_body(tmp_path):
     = 4 pi 0.06 1.05 63.6 0.20944/(12345.7 - 553.6) = 8.943e-4 N.m, 89.4 %.
     """
     loaded = instrument_for("cylinder-9")
-    bodies = {name: body for name, body in loaded.geometries.items() if name != "crossbar"}
+    geometries = {name: g for name, g in loaded.geometries.items() if name != "crossbar"}
     method = seek_method(tmp_path, speed=2, slowest=2)
-    run = measured(method, loaded.model_copy(update={"geometries": bodies}), Fluid("thick", Newtonian(63.6)))
+    run = measured(method, loaded.model_copy(update={"geometries": geometries}), Fluid("thick", Newtonian(63.6)))
     assert run.conclusion.outcome == "failed"
     assert run.tries == [(2.0, pytest.approx(89.4, abs=1.5))]
     (a,) = run.conclusion.advice
@@ -201,10 +201,10 @@ def test_the_next_speed_by_hand():
 
 
 def test_between_two_tries_it_stays_between_them():
-    dice = random.Random(7)
+    rng = random.Random(7)
     for _ in range(500):
-        below = Try(dice.uniform(0.5, 50), dice.uniform(-2, 39.9))
-        above = Try(below.speed * dice.uniform(1.05, 30), dice.uniform(80.1, 108))
+        below = Try(rng.uniform(0.5, 50), rng.uniform(-2, 39.9))
+        above = Try(below.speed * rng.uniform(1.05, 30), rng.uniform(80.1, 108))
         found = next_speed(SEEKING, [below, above])
         assert found is not None
         assert below.speed < found < min(above.speed, 100.01)

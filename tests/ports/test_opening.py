@@ -126,7 +126,7 @@ def test_doctor_finds_the_same_adapter_and_lists_what_there_is(plugged, bus):
     instrument = Instrument(name="bench-1", driver="tiny", port="usb:f1a2:0001:A1")
     found = ports.check_port(instrument)
     assert found.ok
-    assert found.say == f"usb:f1a2:0001:A1 ({bus.path}) is there and free"
+    assert found.say == f"usb:f1a2:0001:A1 ({bus.path}) exists and is free"
     assert f"usb:f1a2:0001:A1 ({bus.path})" in ports.serial_devices().say
     plugged.clear()
     found = ports.check_port(instrument)

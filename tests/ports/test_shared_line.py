@@ -295,12 +295,12 @@ def test_instruments_on_a_shared_line_need_an_address_and_the_same_settings():
 
     (error,) = sharing_errors({"a": (instrument(1), tiny), "b": (instrument(2), Alone())})
     assert error.key == "port"
-    assert "is the port of unit-1" in error.reason
+    assert "is also the port of unit-1" in error.reason
     assert "unit-2 has no address on it" in error.reason
     (error,) = sharing_errors({"a": (instrument(1), Talker()), "b": (instrument(2), tiny)})
-    assert "unit-1 speaks unasked" in error.reason
+    assert "unit-1 sends without being asked" in error.reason
     (error,) = sharing_errors({"a": (instrument(1), tiny), "b": (instrument(2, serial_line={"baud": 300}), other)})
-    assert "its serial settings are others (baud 9600 and 300)" in error.reason
+    assert "its serial settings differ (baud 9600 and 300)" in error.reason
 
 
 @pytest.mark.asyncio
@@ -311,7 +311,7 @@ async def test_an_instrument_without_address_does_not_get_the_port_of_another(ma
     path = make_bus(1).path
     ports, one, two = RealPorts(), *(Instrument(name=n, driver="tiny", port=path) for n in ("unit-1", "unit-2"))
     first = await ports(one, Tiny())(print, print)
-    with pytest.raises(LinkError, match="is the port of unit-1 too"):
+    with pytest.raises(LinkError, match="is also the port of unit-1"):
         await ports(two, Alone())(print, print)
     second = await ports(two, Tiny({"address": 2}))(print, print)
     first.close()
@@ -332,6 +332,6 @@ def test_daq_check_names_both_files_and_what_to_do(tmp_path, capsys):
     output = capsys.readouterr().out
     wrong = [line for line in output.splitlines() if line.startswith("wrong")]
     assert len(wrong) == 1, output
-    assert f"{folder}/instruments/bench-2.toml: port: '/dev/daq-line' is the port of bench-1" in wrong[0]
-    assert f"({folder}/instruments/bench-1.toml) too" in wrong[0]
-    assert "give each a port of its own" in wrong[0]
+    assert f"{folder}/instruments/bench-2.toml: port: '/dev/daq-line' is also the port of bench-1" in wrong[0]
+    assert f"({folder}/instruments/bench-1.toml): bench-1" in wrong[0]
+    assert "give each its own port" in wrong[0]

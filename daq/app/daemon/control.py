@@ -1,6 +1,6 @@
-"""The control socket: one request a connection and its answers, line by line (see `daq.app.daemon.protocol`).
+"""Control socket: one request per connection and its answers, one line each (see `daq.app.daemon.protocol`).
 
-Only the owner of the Unix socket may open it.
+Only the owner of the Unix socket can open it.
 """
 
 import asyncio
@@ -30,14 +30,14 @@ log = structlog.get_logger()
 
 LONGEST_LINE: Final = 1 << 20
 LAST_WORDS_S: Final = 1.0
-"""How long answers under way may still take when the daemon ends."""
+"""Time in seconds that unfinished answers get when the daemon ends."""
 
 Handler = Callable[[Request], AsyncIterator[Answer]]
 A = TypeVar("A", bound=Answer)
 
 
 class ControlServer:
-    """Serves one socket; every connection carries one request."""
+    """Serves one Unix socket; every connection carries one request."""
 
     def __init__(self, path: Path, handler: Handler) -> None:
         """`handler` yields the answers to a request; `DaqError` becomes a `Failed`."""
@@ -46,7 +46,11 @@ class ControlServer:
         self._tasks: set[asyncio.Task[None]] = set()
 
     async def start(self) -> None:
-        """Listen.  The caller holds the lock of the state directory, so a socket left there is a dead one's."""
+        """Listen on the socket.
+
+        The caller holds the lock of the state directory, so a socket file that is already there is left over from a
+        daemon that was killed.
+        """
         with contextlib.suppress(FileNotFoundError):
             self._path.unlink()
         before = os.umask(0o177)
@@ -56,7 +60,7 @@ class ControlServer:
             os.umask(before)
 
     async def stop(self) -> None:
-        """Close the socket, let answers under way come to their end, and close all connections."""
+        """Close the socket, wait for unfinished answers, and close all connections."""
         if self._server is not None:
             self._server.close()
         if self._tasks:
@@ -97,15 +101,15 @@ class ControlServer:
 
 
 def ask(path: Path, request: Request, kind: type[A], *, timeout_s: float | None = 30.0) -> A:
-    """Send a request and return its answer of the wanted kind.
+    """Send a request and return its last answer of the type `kind`.
 
     Raises:
-        LinkError: no daemon listens at `path`, it went away before it had answered, or gave no such answer.
-        DaqError: the request was not done; the answer says why.
+        LinkError: no daemon listens at `path`, it ended before it answered, or it gave no answer of this type.
+        DaqError: the daemon refused the request; the error gives the reason.
     """
     found = [answer for answer in answers(path, request, timeout_s=timeout_s) if isinstance(answer, kind)]
     if not found:
-        raise LinkError(f"{path}: the daemon did not say whether it was done; look into its log")
+        raise LinkError(f"{path}: the daemon did not report that the request was done; see its log")
     return found[-1]
 
 
@@ -113,8 +117,8 @@ def answers(path: Path, request: Request, *, timeout_s: float | None = 30.0) -> 
     """Send a request and yield its answers until the last.
 
     Raises:
-        LinkError: no daemon listens at `path`, or it went away before the last answer.
-        DaqError: the request was not done; the answer says why.
+        LinkError: no daemon listens at `path`, or it ended before the last answer.
+        DaqError: the daemon refused the request; the error gives the reason.
     """
     with socket.socket(socket.AF_UNIX) as connection:
         connection.settimeout(timeout_s)
@@ -124,22 +128,22 @@ def answers(path: Path, request: Request, *, timeout_s: float | None = 30.0) -> 
             with connection.makefile("rb") as lines:
                 for line in lines:
                     if not line.endswith(b"\n"):
-                        break  # it was killed in the middle of it
+                        break  # the daemon was killed in the middle of the line
                     answer = read_answer(line)
                     if isinstance(answer, Done):
                         return
                     yield answer
         except OSError as error:
             raise LinkError(f"{path}: no answer from the daemon: {error}") from error
-    raise LinkError(f"{path}: the daemon went away before it had answered; look into its log")
+    raise LinkError(f"{path}: the daemon ended before it answered; see its log")
 
 
 async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:
-    """Send a request and yield its answers as they come, until the last.
+    """Send a request and yield its answers as they arrive, until the last.
 
     Raises:
-        LinkError: no daemon listens at `path`, or it went away before the last answer.
-        DaqError: the request was not done; the answer says why.
+        LinkError: no daemon listens at `path`, or it ended before the last answer.
+        DaqError: the daemon refused the request; the error gives the reason.
     """
     try:
         reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_LINE)
@@ -152,13 +156,13 @@ async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:
             if isinstance(answer, Done):
                 return
             yield answer
-        raise LinkError("the daemon went away; the run is in its database: see `daq runs`")
+        raise LinkError("the daemon ended; the run is in its database: see `daq runs`")
     finally:
         writer.close()
 
 
 async def _next_line(reader: asyncio.StreamReader) -> bytes:
-    """Return the next line; one without an end where the daemon went away."""
+    """Return the next line; without its line end if the daemon ended."""
     try:
         return await reader.readline()
     except ConnectionError:

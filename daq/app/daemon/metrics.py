@@ -1,4 +1,4 @@
-"""What the daemon counts of itself, for whoever watches it: gathered, served on a loopback port, written to a file."""
+"""Metrics of the daemon for monitoring: collected, served on a loopback port, and written to a file."""
 
 import contextlib
 import os
@@ -25,14 +25,14 @@ STATES: Final = tuple(state.value for state in LinkState)
 
 
 class Gatherer:
-    """Reads off a supervisor what is worth watching."""
+    """Collects the metrics of a supervisor."""
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
         self._started_s = time.time()
 
     def text(self) -> bytes:
-        """All metrics in the exposition format.  Reads the database: call it in a thread."""
+        """Return all metrics in the text exposition format.  Reads the database: call it in a thread."""
         return render(
             [
                 *self._daemon(),
@@ -68,7 +68,7 @@ class Gatherer:
             ("bytes", "received_bytes", "Bytes an instrument has sent."),
             ("lines", "lines", "Lines, or frames, that an instrument has sent."),
             ("readings", "readings", "Readings taken from these lines."),
-            ("rejected", "rejected_lines", "Lines that were not believed: damaged, or not understood."),
+            ("rejected", "rejected_lines", "Lines that were rejected: damaged, or not understood."),
             ("timeouts", "timeouts", "Requests that got no answer in time."),
         ):
             family = Family(f"daq_instrument_{name}_total", "counter", text)
@@ -131,14 +131,14 @@ class Gatherer:
         node = self._supervisor.sparkplug
         if node is None:
             return
-        said = node.standing
+        status = node.standing
         alive = Family("daq_sparkplug_alive", "gauge", "1 where the Sparkplug node is born and has not died.")
-        yield alive.add(said.alive)
+        yield alive.add(status.alive)
         for name, text, value in (
-            ("results", "Results the broker has had of the Sparkplug node, repeated ones included.", said.results),
-            ("late", "Of these, sent as historical data.", said.late),
-            ("rebirths", "Births of the Sparkplug node that were asked for.", said.rebirths),
-            ("not_followed", "Messages to the Sparkplug node that asked for nothing it does.", said.not_followed),
+            ("results", "Results the broker has had of the Sparkplug node, repeated ones included.", status.results),
+            ("late", "Of these, sent as historical data.", status.late),
+            ("rebirths", "Births of the Sparkplug node that were asked for.", status.rebirths),
+            ("not_followed", "Messages to the Sparkplug node that asked for nothing it does.", status.not_followed),
         ):
             yield Family(f"daq_sparkplug_{name}_total", "counter", text).add(value)
 
@@ -152,6 +152,6 @@ class Gatherer:
 
 @contextlib.asynccontextmanager
 async def measured(supervisor: Supervisor, settings: Metrics | None) -> AsyncIterator[None]:
-    """Serve and write the daemon's metrics as its file asks for, as long as the context lasts."""
+    """Serve and write the daemon's metrics as `settings` says, until the context ends.  None: no metrics."""
     async with serve_metrics(Gatherer(supervisor).text, settings):
         yield

@@ -1,4 +1,4 @@
-"""The daemon as a process: signals, systemd, logs, and the task tree."""
+"""The daemon as a process: start and stop, signals, systemd's watchdog, and the check of certificates."""
 
 import asyncio
 import contextlib
@@ -22,7 +22,7 @@ log = structlog.get_logger()
 
 @contextlib.asynccontextmanager
 async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
-    """A started supervisor with its control socket; closed whatever happens."""
+    """Start a supervisor and its control socket, yield its service, and close both in every case."""
     await supervisor.start()
     service = Service(supervisor)
     control = ControlServer(socket_path(supervisor.state), service.handle)
@@ -31,7 +31,7 @@ async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
         try:
             yield service
         finally:
-            # Whoever waits for a run at the control socket still gets its outcome.
+            # Runs end before the socket closes, so that clients that follow a run still get its outcome.
             await supervisor.end_runs()
             await control.stop()
     finally:
@@ -46,7 +46,7 @@ async def serve(supervisor: Supervisor) -> None:
         loop.add_signal_handler(number, stop.set)
     async with served(supervisor), measured(supervisor, supervisor.catalogue.daemon.metrics):
         notify("READY=1")
-        gc.freeze()  # what was loaded for good need not be looked through again and again
+        gc.freeze()  # the loaded modules live until the end; the collector need not scan them again
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
         if watchdog_interval_s() is not None:
             supervisor.tasks.start(_watchdog(supervisor), "watchdog")
@@ -57,24 +57,24 @@ async def serve(supervisor: Supervisor) -> None:
 
 
 async def _certificates(supervisor: Supervisor) -> None:
-    """Once a day, say which certificates end soon."""
+    """Log once a day which certificates expire soon."""
     while True:
         for found in await asyncio.to_thread(
             lambda: list(findings(supervisor.catalogue.daemon, supervisor.clock.utc_ns() / 1e9))
         ):
             if not found.ok:
-                log.warning(found.what, said=found.say, do=found.do)
+                log.warning(found.what, found=found.say, do=found.do)
         await asyncio.sleep(A_DAY_S)
 
 
 async def _watchdog(supervisor: Supervisor) -> None:
-    """Feed systemd's watchdog only when ingest, writer and publisher have all progressed since the last time."""
+    """Notify systemd's watchdog only if ingest, writer and publisher have all progressed since the last time."""
     beat = watchdog_interval_s()
     if beat is None:
         return
     before = supervisor.progress()
     while True:
-        supervisor.stir()
+        supervisor.probe_progress()
         await asyncio.sleep(beat)
         now = supervisor.progress()
         stuck = [name for name, count in now.items() if count <= before.get(name, -1)]

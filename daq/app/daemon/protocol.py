@@ -1,7 +1,7 @@
 """Requests to the daemon and its answers: dataclasses, and their lines on the control socket.
 
-A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``; answers are lines of JSON, named by
-their first key.  The last one has ``"done": true``; one with ``"error"`` gives a person the reason.
+A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``.  Answers are lines of JSON; their first key names
+their type.  The last answer has ``"done": true``; an answer with ``"error"`` gives the reason of a refusal.
 """
 
 import json
@@ -18,7 +18,7 @@ from daq.core.encoding import decode, encode, fields
 from daq.core.errors import DaqError, LinkError, SettingError
 
 PROTOCOL: Final = 0
-"""Grows with every change that a client of another version would not understand."""
+"""Protocol number.  Raise it with every change that a client of another version would not understand."""
 
 
 # ---- requests
@@ -26,14 +26,14 @@ PROTOCOL: Final = 0
 
 @dataclass(frozen=True, slots=True)
 class WatchRun:
-    """Views of the run on an instrument until its end."""
+    """Request for views of the run on an instrument until its end."""
 
     instrument: str
 
 
 @dataclass(frozen=True, slots=True)
 class StopRun:
-    """Stop the run on an instrument."""
+    """Request to stop the run on an instrument."""
 
     instrument: str
     who: str
@@ -41,12 +41,12 @@ class StopRun:
 
 @dataclass(frozen=True, slots=True)
 class AskStatus:
-    """The state of instruments, runs, store and broker."""
+    """Request for the state of instruments, runs, store and broker."""
 
 
 @dataclass(frozen=True, slots=True)
 class MakeBackup:
-    """A checked copy of the database."""
+    """Request for a checked copy of the database."""
 
     to: str
     """Path of the copy."""
@@ -63,23 +63,23 @@ REQUESTS: Final[dict[str, type[Request]]] = {
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
 NOT_EMPTY: Final = frozenset({"method_id", "instrument", "sample", "who", "to"})
-"""Keys whose text may not be empty, where a request needs them."""
+"""Keys of requests whose text must not be empty."""
 
 
 # ---- answers
 
 
 @dataclass(frozen=True, slots=True)
-class Begun:
-    """The run has begun."""
+class Started:
+    """The run has started."""
 
-    begun: str
-    """Its id."""
+    started: str
+    """Id of the run."""
 
 
 @dataclass(frozen=True, slots=True)
 class Viewed:
-    """The state of the run now."""
+    """State of the run now."""
 
     view: RunView
 
@@ -95,20 +95,20 @@ class Ended:
 
 @dataclass(frozen=True, slots=True)
 class Stopped:
-    """Whether there was a run to stop."""
+    """Answer to `StopRun`; false if there was no run to stop."""
 
     stopped: bool
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentStatus:
-    """The state of one instrument."""
+    """State of one instrument."""
 
     state: str
     detail: str
     serial: str | None
     motor: str | None
-    """Present where the motor may still be turning."""
+    """None unless the motor may still be turning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ class RefusedMessage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxStatus:
-    """Numbers of the outbox; `trouble` where it cannot be read."""
+    """Number of messages in the outbox by state; `trouble` gives the reason if it cannot be read."""
 
     trouble: str = ""
     waiting: int = 0
@@ -142,18 +142,18 @@ class OutboxStatus:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
-    """The state of everything the daemon serves."""
+    """State of everything the daemon serves."""
 
     instruments: dict[str, InstrumentStatus]
     runs: dict[str, RunStatus]
     """By instrument."""
     store: str
-    """Trouble of the store; "" where there is none."""
+    """Why the store cannot write; "" if it can."""
     broker: BrokerState | None
-    """None where none is configured."""
+    """None if no broker is configured."""
     sparkplug: NodeStanding | None
     ended_tasks: dict[str, str] = field(default_factory=dict)
-    """Background tasks that ended though they should not have, and why."""
+    """Background tasks that ended unexpectedly, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)
 
 
@@ -173,31 +173,31 @@ class Resent:
 
 @dataclass(frozen=True, slots=True)
 class BackupMade:
-    """A copy that was checked."""
+    """The copy of the database is made and checked."""
 
     backup: str
-    """Its path."""
+    """Path of the copy."""
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """The last answer to a request that was done."""
+    """Last answer to a request that was done."""
 
     done: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """The last answer to a request that was not done, with the reason."""
+    """Last answer to a request that was refused or failed, with the reason."""
 
     error: str
     kind: Literal["setting", "link", "fault"]
     done: bool = True
 
 
-Answer = Begun | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
+Answer = Started | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Begun, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
 )  # fmt: skip
 
 
@@ -205,7 +205,7 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 
 def request_line(request: Request) -> bytes:
-    """Return a request as the daemon reads it."""
+    """Return the line of a request."""
     return _line({"protocol": PROTOCOL, "do": NAMES[type(request)], **encode(request)})
 
 
@@ -213,7 +213,8 @@ def read_request(line: bytes) -> Request:
     """Return the request of a line.
 
     Raises:
-        SettingError: it is no request, or one of another protocol; a key is unknown, missing or of another type.
+        SettingError: the line is no request, or has another protocol number; a key is unknown, missing or of a
+            wrong type.
     """
     try:
         data = json.loads(line)
@@ -225,7 +226,7 @@ def read_request(line: bytes) -> Request:
     if type(protocol) is not int or protocol != PROTOCOL:
         raise SettingError(
             f"{'is missing' if protocol is None else f'is {protocol!r}'}; this daemon (daq {daq.__version__}) speaks "
-            f"protocol {PROTOCOL}: use the daq it was started with, or restart it with the daq you use",
+            f"protocol {PROTOCOL}: use the version of daq that started it, or restart it with the version you use",
             key="protocol",
         )
     what = data.pop("do", None)
@@ -239,7 +240,7 @@ def read_request(line: bytes) -> Request:
 
 
 def answer_line(answer: Answer) -> bytes:
-    """Return an answer as a client reads it."""
+    """Return the line of an answer."""
     return _line(encode(answer))
 
 
@@ -247,7 +248,7 @@ def read_answer(line: bytes) -> Answer:
     """Return the answer of a line.
 
     Raises:
-        SettingError, LinkError, DaqError: the request was not done; the answer says why.
+        SettingError, LinkError, DaqError: the answer is `Failed`; the error has its reason.
         LinkError: the line is no answer of this protocol.
     """
     try:
@@ -256,8 +257,8 @@ def read_answer(line: bytes) -> Answer:
         answer = decode(kind, data)
     except (ValueError, RecursionError, TypeError, StopIteration, SettingError) as error:
         raise LinkError(
-            f"the daemon's answer is not understood ({error or 'unknown'}); where it is of another version than "
-            f"daq {daq.__version__}, restart it with this one"
+            f"the daemon's answer is not understood ({error or 'unknown'}); if the daemon is not of version "
+            f"{daq.__version__}, restart it with this version"
         ) from None
     if isinstance(answer, Failed):
         raise {"setting": SettingError, "link": LinkError}.get(answer.kind, DaqError)(answer.error)

@@ -1,4 +1,4 @@
-"""Answer requests, over the control socket or in the same process alike."""
+"""Answer requests, from the control socket or from the same process."""
 
 import asyncio
 from collections.abc import AsyncIterator
@@ -11,7 +11,6 @@ from daq.app.daemon.protocol import (
     Answer,
     AskStatus,
     BackupMade,
-    Begun,
     Ended,
     InstrumentStatus,
     OutboxStatus,
@@ -19,6 +18,7 @@ from daq.app.daemon.protocol import (
     Request,
     Resent,
     RunStatus,
+    Started,
     Status,
     StatusAnswer,
     Stopped,
@@ -34,8 +34,9 @@ from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
 
 VIEW_S: Final = 0.25
-"""Real seconds between views: at most four a second."""
+"""Least real time in seconds between two views of a run: at most four a second."""
 STILL_VIEW_S: Final = 1.0
+"""Longest real time in seconds between two views, if nothing changes."""
 REFUSED_SHOWN: Final = 10
 
 
@@ -49,11 +50,11 @@ class Service:
         """Yield the answers to a request.
 
         Raises:
-            DaqError: the request cannot be done; nothing was changed.
+            DaqError: the request cannot be done; nothing has changed.
         """
         if isinstance(request, RunOrder):
             active = await self._supervisor.begin(request)
-            yield Begun(active.record.id)
+            yield Started(active.record.id)
             async for answer in self._follow(active):
                 yield answer
         elif isinstance(request, WatchRun):
@@ -70,14 +71,14 @@ class Service:
             yield BackupMade(str(made.path))
 
     async def _resend(self, order: ResendOrder) -> int:
-        """Put messages into the outbox again; return how many."""
+        """Put messages into the outbox again; return their number."""
         count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns()))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
         return count
 
     def status(self) -> Status:
-        """Return the state of instruments, runs, store and broker; the outbox is left out."""
+        """Return the state of instruments, runs, store and broker, without the outbox."""
         supervisor = self._supervisor
         trouble, publishing, node = supervisor.store.trouble, supervisor.publishing, supervisor.sparkplug
         return Status(
@@ -101,7 +102,7 @@ class Service:
         )
 
     def _outbox(self) -> OutboxStatus:
-        """Return the numbers of messages that wait for the broker, and the first it refused."""
+        """Return the number of messages that wait for the broker, and the first `REFUSED_SHOWN` that it refused."""
         try:
             with self._supervisor.store.reader() as reader:
                 depth, refused = reader.outbox_depth(), reader.refused(limit=REFUSED_SHOWN)
@@ -117,11 +118,11 @@ class Service:
     def _active(self, name: str) -> Active:
         active = self._supervisor.runs.get(name)
         if active is None:
-            raise SettingError(f"nothing is being measured on {name}")
+            raise SettingError(f"no run is in progress on {name}")
         return active
 
     async def _follow(self, active: Active) -> AsyncIterator[Answer]:
-        """Views of a run until it is over, then what it came to.  Whoever stops listening does not stop the run."""
+        """Yield views of a run until it ends, then its outcome.  A client that disconnects does not stop the run."""
         changed = asyncio.Event()
         active.subscribers.add(changed)
         try:

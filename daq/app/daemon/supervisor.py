@@ -1,7 +1,7 @@
-"""The task tree: one session per instrument, the store, the publisher, and the runs.
+"""Supervisor of all tasks: one session per instrument, the store, the publisher, and the runs.
 
-A failure in one instrument's session never touches another.  One process owns the state
-directory; its lock, database and ports are released in the order they were taken, reversed.
+A failure in one instrument's session does not affect another.  One process owns the state directory.  Lock, database
+and ports are released in the reverse order in which they were taken.
 """
 
 import asyncio
@@ -20,11 +20,11 @@ from daq.adapters.ports.transport import Connection, OnData, OnLost
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, BeginRun, Ping, SeeInstrument
-from daq.app.daemon.afterwards import Afterwards
+from daq.app.daemon.post_run import PostRunTasks
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
 from daq.app.records.replaying import maker as driver_maker
-from daq.app.records.verifications import known
+from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
 from daq.app.run.recovery import recover
@@ -42,7 +42,7 @@ from daq.core.linkstates import LinkState
 from daq.core.plan import Plan
 from daq.methods.concluding.budget import load
 from daq.methods.files.instrument import Instrument
-from daq.methods.planning.compile import Known
+from daq.methods.planning.compile import InstrumentHistory
 from daq.process.tasks import Tasks
 
 if TYPE_CHECKING:
@@ -51,13 +51,14 @@ if TYPE_CHECKING:
 log = structlog.get_logger()
 
 COMING: Final = (LinkState.OPENING, LinkState.IDENTIFYING, LinkState.HALTING)
-"""States of a session after which it may be ready."""
+"""States of a session that can be followed by the state ready."""
 READY_WAIT_S: Final = 20.0
+"""Longest time in seconds that a new run waits for its instruments to be ready."""
 SETTLE_AGAIN_S: Final = 5.0
-"""Real seconds between attempts to store a run that ended while the store could not."""
+"""Real time in seconds between attempts to store a run that ended while the store could not write."""
 SHUTDOWN: Final = "the daemon is shutting down"
 
-#: For an instrument's file: what opens its port.  Tests and the demonstration put their own in.
+#: Returns the function that opens an instrument's port.  Tests and the demonstration replace it.
 OpenerFor = Callable[[Instrument, Driver], Callable[[OnData, OnLost], Awaitable[Connection]]]
 
 
@@ -76,9 +77,17 @@ class Supervisor:
         sparkplug: "Sparkplug | None" = None,
         crash_hook: Callable[[str], None] | None = None,
     ) -> None:
-        """`only` names the instruments to serve; empty takes all that are enabled.  `publishing` None: no broker.
+        """Take the configuration; nothing is opened yet.
 
-        `sparkplug` None: no edge node.
+        Args:
+            catalogue: the configuration.
+            state: the state directory.
+            clock: the time of everything below.
+            only: names of the instruments to serve; empty: all that are enabled.
+            ports: opens the ports of instruments; None: the real ones.
+            publishing: the connection to a broker; None: no broker.
+            sparkplug: the Sparkplug edge node; None: no edge node.
+            crash_hook: called with a name at points where tests end the process.
         """
         self.catalogue = catalogue
         self.state = state
@@ -96,7 +105,7 @@ class Supervisor:
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
         self.tasks = Tasks()
-        self._afterwards: Afterwards
+        self._post_run: PostRunTasks
         self._closing = False
         self._ingest_beats = 0
         self._session_beats: dict[str, int] = {}
@@ -104,7 +113,7 @@ class Supervisor:
     # ---- life
 
     async def start(self) -> None:
-        """Take the state directory, open the store, bring interrupted runs to their end, connect.
+        """Take the state directory, open the store, end interrupted runs, and connect.
 
         Raises:
             DaqError: another process owns the directory, or the database cannot be used.
@@ -124,8 +133,8 @@ class Supervisor:
             self._lock.release()
             raise
         topics = self.publishing.topics if self.publishing is not None else None
-        self._afterwards = Afterwards(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
-        self._afterwards.catch_up(self.sessions)
+        self._post_run = PostRunTasks(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
+        self._post_run.publish_missing_curves(self.sessions)
         if self.publishing is not None:
             self.tasks.watch(self.publishing.start(self.store, self.clock, self._states), ends=True)
             if self.publishing.live_every_ns is not None:
@@ -137,7 +146,7 @@ class Supervisor:
             self.tasks.start(self._keep(session), f"session {session.name}")
 
     async def end_runs(self) -> None:
-        """Stop every run and wait until its motor is accounted for and its result stored; no run begins any more."""
+        """Stop every run; wait until the state of its motor is known and its result is stored.  No new run starts."""
         self._closing = True
         while self.runs or self._beginning:
             for active in self.runs.values():
@@ -148,11 +157,11 @@ class Supervisor:
                 await asyncio.sleep(0.02)
 
     async def close(self) -> None:
-        """End runs (and stop their motors), publish what can be published, release everything."""
+        """End runs (and stop their motors), publish what can be published, and release everything."""
         await self.end_runs()
-        await self._afterwards.tasks.finish()
+        await self._post_run.tasks.finish()
         if self.sparkplug is not None:
-            await self.sparkplug.stop()  # while its devices still live
+            await self.sparkplug.stop()  # before the sessions end, so that its last results can still be sent
         await self.tasks.stop()
         self._audit("daemon_stopped", "daemon", {})
         if self.publishing is not None:
@@ -181,7 +190,7 @@ class Supervisor:
             except asyncio.CancelledError:
                 raise
             except Exception:
-                # A fault of one driver or port must not end the others' service: say it, and begin anew.
+                # A fault of one driver or port must not end the other sessions: log it and start this one again.
                 log.exception("session failed", instrument=session.name)
                 await asyncio.sleep(1.0)
 
@@ -197,7 +206,7 @@ class Supervisor:
     # ---- runs
 
     async def begin(self, order: RunOrder) -> Active:
-        """Check everything, write down that the run begins, and start it.
+        """Check an order, store the start of the run, and start it.
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -208,7 +217,7 @@ class Supervisor:
         if name in self.runs:
             raise LinkError(f"{name} is in a run already (sample {self.runs[name].record.sample})")
         if name in self._beginning:
-            raise LinkError(f"another run begins on {name} at this moment")
+            raise LinkError(f"another run is being started on {name}")
         self._beginning.add(name)
         try:
             return await self._begin(order)
@@ -222,15 +231,15 @@ class Supervisor:
         if self.sessions[order.instrument].standing.motor:
             raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
         identities = {name: self.sessions[name].standing.identity for name in names}
-        # Before the motor turns: at the end of the run nothing may be imported while its stop is read back.
+        # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
-        bench = await asyncio.to_thread(self._known, order, identities[order.instrument])
+        history = await asyncio.to_thread(self._history, order, identities[order.instrument])
         run = prepare(
             order,
             self.catalogue,
             identities,
             {name: self.sessions[name].driver.state() for name in names},
-            bench,
+            history,
             self.clock.utc_ns(),
         )
         await self.store.commit(run.register)
@@ -250,11 +259,11 @@ class Supervisor:
         self.runs[order.instrument] = active
         return active
 
-    def _known(self, order: RunOrder, identity: Identity | None) -> Known:
-        """What the store knows of the instrument (and the fill) of a run that begins now."""
+    def _history(self, order: RunOrder, identity: Identity | None) -> InstrumentHistory:
+        """Return the stored history of the instrument of a run that starts now; refuse a fill that was sheared."""
         with self.store.reader() as reader:
             check_fill(reader, order.fill, self.catalogue.method(order.method_id, order.method_version))
-            return known(reader, self.catalogue, order, identity, self.clock.utc_ns())
+            return instrument_history(reader, self.catalogue, order, identity, self.clock.utc_ns())
 
     async def _ready(self, name: str) -> None:
         self._refuse_unknown(name)
@@ -288,7 +297,7 @@ class Supervisor:
             outcome = await runner.run()
             self.outcomes[outcome.outcome] += 1
             if not outcome.fault:
-                self._look(name, runner)
+                self._start_post_run(name, runner)
             else:
                 self.tasks.start(self._settle_later(name, runner), f"settle {runner.run_id}", ends=True)
             return outcome
@@ -299,23 +308,26 @@ class Supervisor:
                     event.set()
             self._wake()
 
-    def _look(self, name: str, runner: Runner) -> None:
-        self._afterwards.look(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
+    def _start_post_run(self, name: str, runner: Runner) -> None:
+        self._post_run.start(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
 
     async def _settle_later(self, name: str, runner: Runner) -> None:
-        """Store a run as soon as the store can again; a new start of the daemon would find less of it."""
+        """Store a run as soon as the store can write again.
+
+        A recovery after a restart could not do as well: it knows only the part of the journal that was stored.
+        """
         reason = ""
         while True:
             await asyncio.sleep(SETTLE_AGAIN_S)
             try:
                 await runner.settle()
-            except Exception as error:  # noqa: BLE001 - a result that cannot be computed now may be later
+            except Exception as error:  # noqa: BLE001 - a result that cannot be computed now may be computed later
                 if repr(error) != reason:
                     reason = repr(error)
                     log.error("run still not stored", run=runner.run_id, reason=reason)
                 continue
             log.info("run stored at last", run=runner.run_id)
-            self._look(name, runner)
+            self._start_post_run(name, runner)
             self._wake()
             return
 
@@ -337,17 +349,17 @@ class Supervisor:
                 event.set()
 
     def view(self, active: Active) -> RunView:
-        """Return the state of a run now, for a screen."""
+        """Return the present state of a run, for a screen."""
         runner, record = active.runner, active.record
         product = self.catalogue.products.get(record.product)
         caution = product.safety if product is not None else ""
         return run_view(record, runner.pipeline, self.clock.mono_ns(), active.maker.advise, runner.notes, caution)
 
     def stop_run(self, name: str, who: str) -> bool:
-        """Stop the run on an instrument, if there is one.
+        """Stop the run on an instrument; return whether there was one.
 
         Raises:
-            SettingError: there is no such instrument here: whoever wanted a motor to stop must know that none did.
+            SettingError: this daemon does not serve the instrument.  The caller must learn that no motor was stopped.
         """
         self._refuse_unknown(name)
         active = self.runs.get(name)
@@ -356,19 +368,22 @@ class Supervisor:
         active.runner.stop(who)
         return True
 
-    def stir(self) -> None:
-        """Give the writer something to do, so that its silence means that it is stuck; and look at ingest."""
+    def probe_progress(self) -> None:
+        """Send the store's writer a task and count the progress of ingest, for the watchdog.
+
+        Without a task an idle writer could not be distinguished from one that is stuck.
+        """
         self.store.submit(Ping())
         connected = {n: s.progress for n, s in self.sessions.items() if s.standing.state in ("ready", "in_run")}
         moved = [n for n, count in connected.items() if count != self._session_beats.get(n)]
-        # Without a connected instrument there is nothing to take in; an instrument that is silent is its own trouble,
-        # but where none of several moves on, it is ours.
+        # Without a connected instrument there is no input, so ingest counts as alive.  One silent instrument is a fault
+        # of that instrument; if none of them progresses, ingest itself is stuck.
         if moved or not connected:
             self._ingest_beats += 1
         self._session_beats = connected
 
     def progress(self) -> dict[str, int]:
-        """Counters that move while ingest, writer and publisher live; for the watchdog."""
+        """Return counters that grow while ingest, writer and publisher work, for the watchdog."""
         counters = {"ingest": self._ingest_beats}
         counters["writer"] = self.store.handled
         if self.publishing is not None:

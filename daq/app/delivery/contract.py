@@ -1,8 +1,8 @@
-"""The contract with whoever reads our messages: every schema by name and version.
+"""The contract with consumers of our messages: every schema by name and version.
 
-Within a version keys may be added and descriptions may change; nothing is taken away, no type or list of names grows
-wider, and nothing that always came may stay away.  Anything else is a new version under a topic of its own, and the
-old one goes on for a year beside it.  A test holds every released schema against the present one.
+Within a version, keys can be added and descriptions can change.  No key is removed, no type or list of names becomes
+wider, and a key that was always present stays present.  Any other change is a new version under its own topic; the old
+version is published beside it for one year.  A test compares every released schema with the present one.
 """
 
 import json
@@ -35,10 +35,10 @@ class Schema:
     """One published schema.
 
     Attributes:
-        name: as in its topic ``schema/{name}/{version}``.
+        name: name in its topic ``schema/{name}/{version}``.
         version: a whole number.
-        about: what it describes, for a person.
-        make: gives the JSON Schema as the code has it.
+        about: the message it describes, for a person.
+        make: returns the JSON Schema of the models.
     """
 
     name: str
@@ -47,7 +47,7 @@ class Schema:
     make: Callable[[], dict[str, Any]]
 
     def text(self) -> bytes:
-        """The schema as it is published: keys it does not know are allowed, so that later ones do no harm."""
+        """Return the schema as it is published.  It allows unknown keys, so that keys can be added later."""
         made = {"$schema": DIALECT, **_open(self.make())}
         return json.dumps(made, sort_keys=True, ensure_ascii=False).encode()
 
@@ -82,7 +82,7 @@ def codes_text() -> bytes:
 
 
 def schema_messages(topics: Topics) -> Mapping[str, bytes]:
-    """Payloads of the schema topics, with the list of codes among them."""
+    """Return the payloads of the schema topics, with the list of codes among them."""
     schemas = {topics.schema(s.name, str(s.version)): s.text() for s in SCHEMAS}
     return schemas | {topics.schema(CODES_NAME, str(CODES_VERSION)): codes_text()}
 

@@ -1,4 +1,4 @@
-"""The flow curve of a run as a message of its own, computed after the result was committed."""
+"""Publish the flow curve of a run as a separate message, computed after the result was committed."""
 
 import asyncio
 import json
@@ -21,10 +21,10 @@ CONTENT_TYPE: Final = "application/cloudevents+json"
 
 
 async def publish_curve(store: Store, run_id: str, topics: Topics, clock: Clock) -> bool:
-    """Fit the flow curve of a stored run in a thread and put it into the outbox; whether there was one to add.
+    """Fit the flow curve of a stored run in a thread, put it into the outbox, and return True if it was added.
 
     Raises:
-        DaqError: it could not be computed or stored; the result is not touched by that.
+        DaqError: it could not be computed or stored; the result is not affected.
     """
 
     def derive() -> AddDerived | None:
@@ -36,9 +36,9 @@ async def publish_curve(store: Store, run_id: str, topics: Topics, clock: Clock)
 
 
 def curve_message(reader: Reader, run_id: str, source: str, topics: Topics, utc_ns: int) -> AddDerived | None:
-    """What puts the flow curve of a run into the outbox; None where it has none.
+    """Return the transaction that puts the flow curve of a run into the outbox; None if the run has none.
 
-    The id follows from the result's, so that computing it twice makes one message.
+    The message's id follows from the result's id, so that a second computation adds no second message.
     """
     run = reader.run(run_id)
     newest = reader.newest_result(run_id)

@@ -1,4 +1,4 @@
-"""Publishes the newest reading of each instrument now and then: at most once, never queued."""
+"""Publish the newest reading of each instrument at intervals: at most once, never queued."""
 
 import asyncio
 from collections.abc import Callable, Iterator, Mapping
@@ -21,7 +21,7 @@ Signals = Iterator[tuple[str, str, tuple[str, ...]]]
 
 
 class Bench(Protocol):
-    """What is looked at: the supervisor."""
+    """The part of the supervisor that live values need."""
 
     store: Store
     clock: Clock
@@ -30,25 +30,25 @@ class Bench(Protocol):
 
 
 class LiveValues:
-    """Samples the newest reading of every instrument that said something since the last time."""
+    """Publishes the newest reading of every instrument that has sent bytes since the last time."""
 
     def __init__(self, bench: Bench, publish: Callable[[str, bytes], bool], every_ns: int) -> None:
-        """`publish` takes an instrument's name and the payload; what it cannot send is dropped."""
+        """`publish` takes an instrument's name and the payload; a payload that it cannot send is dropped."""
         self._bench, self._publish, self._every = bench, publish, every_ns
         self._seen: dict[str, int] = {}
 
     async def run(self) -> None:
-        """Look and publish every `every_ns`, until cancelled."""
+        """Publish every `every_ns`, until cancelled."""
         while True:
             try:
-                self.look()
+                self.publish_new()
             except Exception:
-                # A look that fails must not end the next ones.
+                # A failure must not end the task.
                 log.exception("live values not published")
             await asyncio.sleep(self._every / 1e9)
 
-    def look(self) -> None:
-        """Publish once what is new."""
+    def publish_new(self) -> None:
+        """Publish once the readings that are new."""
         for name, session in self._bench.sessions.items():
             if session.standing.state not in ("ready", "in_run") or session.progress == self._seen.get(name):
                 continue
@@ -56,7 +56,7 @@ class LiveValues:
             try:
                 data = self._data(name, session)
             except Exception:
-                # A fault of one instrument's driver must not silence the others.
+                # A fault of one instrument's driver must not stop the live values of the others.
                 log.exception("live values not published", instrument=name)
                 continue
             if data.values:
@@ -80,7 +80,7 @@ class LiveValues:
 
 
 def _signals(session: Session, active: Active | None) -> Signals:
-    """Name, unit and the channels it comes from, of everything an instrument reads and a run computes from that."""
+    """Yield name, unit and source channels of each signal that an instrument reads or a run derives from them."""
     for channel in session.driver.channels:
         yield channel.name, channel.unit, (channel.name,)
     if active is not None:

@@ -1,4 +1,4 @@
-"""Publishing: the daemon's file turned into a publisher, and its life as a task."""
+"""Make the publisher of the daemon's file, and start and stop its task."""
 
 import asyncio
 import contextlib
@@ -20,16 +20,16 @@ from daq.methods.files.daemon import Daemon
 from daq.process.brokers import broker_settings
 
 LAST_DELIVERY_S: Final = 5.0
-"""How long the end waits for what is on its way to a connected broker."""
+"""Longest time in seconds that the shutdown waits for messages on their way to a connected broker."""
 
 
 class Publishing:
-    """The way to one broker."""
+    """Publishes to one broker."""
 
     def __init__(
         self, settings: MqttSettings, topics: Topics, *, flat: bool = False, live_every_ns: int | None = None
     ) -> None:
-        """`flat`: results without nesting too.  `live_every_ns`: how often newest readings are sent; None: never."""
+        """`flat`: also publish results without nesting.  `live_every_ns`: interval of live values; None: never."""
         self.settings = settings
         self.topics = topics
         self.flat = flat
@@ -37,17 +37,17 @@ class Publishing:
         self.schemas: Mapping[str, bytes] = {}
         """Payloads of the schema topics."""
         self.refill: Refill | None = None
-        """Judges what consumers ask for; counts what was granted and refused."""
+        """Judges requests of consumers; counts those granted and refused."""
         self._publisher: Publisher | None = None
         self._store: Store | None = None
         self._task: asyncio.Task[None] | None = None
 
     @classmethod
     def from_settings(cls, daemon: Daemon) -> "Publishing | None":
-        """What the daemon's file asks for; None where it names no broker.
+        """Return the publisher of a daemon's file; None if it names no broker.
 
         Raises:
-            SettingError: the password's place cannot be read.
+            SettingError: the password cannot be read from the place that the file names.
         """
         if daemon.mqtt is None:
             return None
@@ -59,7 +59,7 @@ class Publishing:
         return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
     def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> "asyncio.Task[None]":
-        """Connect and deliver from now on; `instruments` gives the state of each by name.  Returns the task."""
+        """Start to connect and deliver; return the task.  `instruments` returns the state of each by name."""
         self._store = store
         self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
         self._publisher = Publisher(
@@ -76,7 +76,7 @@ class Publishing:
         return self._task
 
     async def stop(self) -> None:
-        """Say farewell; what is not delivered stays in the outbox."""
+        """Deliver what can be delivered and disconnect; undelivered messages stay in the outbox."""
         if self._publisher is not None and self._task is not None:
             await self._deliver_rest(self._publisher)
             self._publisher.stop()
@@ -99,22 +99,22 @@ class Publishing:
             return reader.outbox_depth().waiting > 0
 
     def publish_live(self, instrument: str, payload: bytes) -> bool:
-        """Send a newest reading at most once; False where it was dropped."""
+        """Send a newest reading at most once; return False if it was dropped."""
         return self._publisher is not None and self._publisher.publish_live(instrument, payload)
 
     def wake(self) -> None:
-        """Something was committed."""
+        """Look for new messages in the outbox; called after a commit."""
         if self._publisher is not None:
             self._publisher.wake()
 
     @property
     def state(self) -> PublisherState | None:
-        """How the publisher stands, or None before it was started."""
+        """State of the publisher; None before it was started."""
         return self._publisher.state if self._publisher is not None else None
 
     @property
     def progress(self) -> int:
-        """Grows at least every second while the publisher lives."""
+        """Counter that grows at least every second while the publisher works."""
         return self._publisher.state.turns if self._publisher is not None else 0
 
     @property

@@ -1,11 +1,11 @@
-"""Consumers that ask for results again: what they may ask, and how often.
+"""Requests of consumers for results that they miss: which are granted, and how often.
 
 A request is JSON on the topic ``.../refill``::
 
     {"source": "urn:uuid:...#1", "stream": "bench-1", "first": 12, "last": 15}
 
-The answer is the messages themselves, with the same ids and bytes, on their own topics.  A request that cannot be
-granted is counted, named in the log, and otherwise has no effect: nothing else is ever accepted over MQTT.
+The answer is the messages themselves, with the same ids and bytes, on their own topics.  A request that is not granted
+is counted and logged, and has no other effect.  No other request is accepted over MQTT.
 """
 
 import json
@@ -23,14 +23,14 @@ from daq.core.errors import DaqError
 LONGEST_REQUEST: Final = 2048
 """Bytes."""
 MOST_RESULTS: Final = 500
-"""Of one request, from its first on; the rest has to be asked for again."""
+"""Largest number of results of one request, from its first on; the consumer must request the rest again."""
 SAME_STREAM_S: Final = 5.0
-"""One request for a stream in so many seconds."""
+"""Least time in seconds between two granted requests for the same stream."""
 MOST_IN_SPAN: Final = 20
-"""Requests granted in `SAME_STREAM_S`, whatever they are for."""
+"""Largest number of requests granted within `SAME_STREAM_S`, over all streams."""
 MOST_SEQUENCE: Final = 10**15
 LOG_EVERY_S: Final = 60.0
-"""A reason is named in the log at most so often; between, its requests are counted."""
+"""Least time in seconds between two log entries of the same reason; requests between them are only counted."""
 
 _SOURCE: Final = re.compile(
     r"urn:uuid:([0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12})#([1-9][0-9]{0,8})"
@@ -38,12 +38,12 @@ _SOURCE: Final = re.compile(
 
 
 class NotGrantedError(DaqError):
-    """A request is malformed, for somebody else, or comes too often.  Example: ``first`` is larger than ``last``."""
+    """A request is malformed, for another database, or too frequent.  Example: ``first`` is larger than ``last``."""
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """Results `first` to `last` of a stream, both included, of a database and its epoch."""
+    """Request for the results `first` to `last` (both included) of a stream, of a database and its epoch."""
 
     uuid: str
     epoch: int
@@ -56,8 +56,8 @@ class Refill:
     """Judges requests for one database.
 
     Attributes:
-        granted: requests that were.
-        refused: how many were not, by reason.
+        granted: number of requests granted.
+        refused: number of requests refused, by reason.
     """
 
     def __init__(self, uuid: str, epoch: int, utc_ns: Callable[[], int], mono_ns: Callable[[], int]) -> None:
@@ -71,7 +71,7 @@ class Refill:
         self.refused: Counter[str] = Counter()
 
     def __call__(self, payload: bytes) -> SendAgain | None:
-        """What is to be sent again, or None."""
+        """Return the transaction that sends the requested results again; None if the request is refused."""
         now = self._mono_ns() / 1e9
         try:
             wanted = read_request(payload)
@@ -93,7 +93,7 @@ class Refill:
         if wanted.uuid != self._uuid:
             raise NotGrantedError("the source is another database")
         if wanted.epoch > self._epoch:
-            raise NotGrantedError("the source is an epoch that was not yet")
+            raise NotGrantedError("the source is an epoch that has not started yet")
         self._last = {stream: t for stream, t in self._last.items() if now - t < SAME_STREAM_S}
         if (wanted.epoch, wanted.stream) in self._last:
             raise NotGrantedError(f"the stream was asked for less than {SAME_STREAM_S:g} s ago")
@@ -108,10 +108,11 @@ class Refill:
 
 
 def read_request(payload: bytes) -> Request:
-    """A request from its bytes.
+    """Return the request in a payload.
 
     Raises:
-        NotGrantedError: it is none.  The text is one of few, whatever the bytes, so that it can be counted.
+        NotGrantedError: the payload is no request.  The text is one of a few that do not depend on the bytes, so that
+            refusals can be counted by reason.
     """
     if len(payload) > LONGEST_REQUEST:
         raise NotGrantedError(f"the request is longer than {LONGEST_REQUEST} bytes")
@@ -133,7 +134,7 @@ def read_request(payload: bytes) -> Request:
 
 
 def _encodable(text: str) -> bool:
-    """Whether it can be stored: JSON lets halves of a character pass that are none."""
+    """Return True if the text can be stored: JSON accepts single surrogates, which UTF-8 cannot encode."""
     try:
         text.encode("utf-8")
     except UnicodeEncodeError:

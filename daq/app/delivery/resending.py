@@ -1,4 +1,4 @@
-"""Messages that a person wants to be sent again, and how the outbox stands: for the command line and the daemon."""
+"""Orders to send messages again, and the state of the outbox, for the command line and the daemon."""
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -12,21 +12,21 @@ from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
 
 SHOWN: Final = 100
-"""So many messages in quarantine are named one by one."""
+"""Largest number of messages in quarantine that are listed one by one."""
 LARGEST: Final = 2**63 - 1
-"""Largest number the database can compare with."""
+"""Largest integer that the database can compare with."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResendOrder:
-    """What to send again: either `refused`, or results from one number or time to another.
+    """Order to send again either the refused messages, or the results between two numbers or times.
 
     Attributes:
-        instrument: whose messages; "" takes all (needed for numbers, which count per instrument).
+        instrument: instrument of the messages; "" means all.  Sequence numbers need it, they count per instrument.
         first, last: sequence numbers, both included.
         begin_utc_ns, end_utc_ns: times of commit, both included.
-        epoch: whose numbers; None takes the present one.
-        who: who asks, for the audit trail.
+        epoch: epoch of the sequence numbers; None means the present one.
+        who: the person who gives the order, for the audit trail.
     """
 
     who: str
@@ -39,10 +39,10 @@ class ResendOrder:
     epoch: int | None = None
 
     def transaction(self, utc_ns: int) -> SendAgain | ReleaseRefused:
-        """What the store does for it.
+        """Return the transaction of the store that carries out the order.
 
         Raises:
-            SettingError: it asks for nothing, or for two things at once.
+            SettingError: the order selects nothing, or in two ways at once.
         """
         numbers = self.first is not None and self.last is not None
         times = self.begin_utc_ns is not None and self.end_utc_ns is not None
@@ -73,24 +73,25 @@ def _in_order(first: int, last: int) -> tuple[int, int]:
 
 
 def read_moment(text: str, *, end: bool) -> int:
-    """A moment as UTC ns from ISO 8601; without an offset it is this machine's time.
+    """Return the time of an ISO 8601 text as UTC in ns; without an offset it is this machine's local time.
 
-    A date alone is its first moment, or with `end` its last; a time without parts of a second includes that second.
+    A date alone means its first moment, or with `end` its last.  With `end`, a time without a fraction of a second
+    includes that second.
 
     Raises:
-        ValueError: it is none.
+        ValueError: the text is no time.
     """
     moment = datetime.fromisoformat(text)
     whole_day = len(text) <= len("2026-11-26")
     if end and whole_day:
         try:
-            # Counted on the calendar: a day on which clocks change has 23 or 25 hours.
+            # Add a calendar day, not 24 hours: a day on which clocks change has 23 or 25 hours.
             return _utc_ns(moment + timedelta(days=1)) - 1
         except OverflowError:
             raise ValueError(f"after {text} the calendar ends") from None
     if not end:
         return _utc_ns(moment)
-    # Of an hour that clocks repeat, the second one: nothing of what was meant may be left out.
+    # In an hour that clocks repeat, take the second one, so that no result is left out.
     return _utc_ns(moment.replace(fold=1)) + (10**9 - 1 if moment.microsecond == 0 else 999)
 
 
@@ -101,7 +102,7 @@ def _utc_ns(moment: datetime) -> int:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TopicShown:
-    """A topic whose messages the broker refused; they are tried again."""
+    """Topic whose messages the broker refused; they are tried again."""
 
     topic: str
     messages: int
@@ -113,7 +114,7 @@ class TopicShown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MessageShown:
-    """A message in quarantine."""
+    """Message in quarantine."""
 
     id: str
     instrument: str
@@ -127,7 +128,7 @@ class MessageShown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutboxView:
-    """The state of the outbox; times in UTC, ISO 8601."""
+    """State of the outbox; times in UTC, ISO 8601."""
 
     waiting: int
     oldest: str | None
@@ -136,16 +137,16 @@ class OutboxView:
     refused_topics: tuple[TopicShown, ...]
     quarantined: int
     quarantine: tuple[MessageShown, ...]
-    """The first of them."""
+    """The first `SHOWN` of them."""
     last_acknowledged: str | None
     sequences: dict[str, int]
     """Last number of each stream."""
     daemon: BrokerState | None
-    """The daemon's connection; None where none runs."""
+    """Connection of the running daemon; None if none runs."""
 
 
 def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None) -> OutboxView:
-    """Return the state of the outbox, and of the running daemon's connection."""
+    """Return the state of the outbox with that of the running daemon's connection."""
     depth = reader.outbox_depth()
     _, epoch = reader.identity()
     oldest = depth.oldest_utc_ns

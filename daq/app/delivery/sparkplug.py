@@ -1,4 +1,4 @@
-"""The daemon as a Sparkplug B edge node, where its file asks for it."""
+"""The daemon as a Sparkplug B edge node, if its file asks for it."""
 
 import asyncio
 import contextlib
@@ -38,15 +38,15 @@ if TYPE_CHECKING:
     from daq.adapters.sparkplug.link import Link
 
 THERE: Final = (LinkState.READY, LinkState.LENT)
-"""States of an instrument's session in which its device lives."""
+"""States of an instrument's session in which its device is alive."""
 PASSING: Final = (LinkState.LENDING, LinkState.IDENTIFYING, LinkState.HALTING)
-"""States that an instrument passes through before and after a run; a device that lives does not die of them."""
+"""States that an instrument passes through before and after a run; a device that is alive stays alive in them."""
 LAST_DELIVERY_S: Final = 5.0
-"""How long the end waits for results that a connected broker can still have."""
+"""Longest time in seconds that the shutdown waits to send the last results to a connected broker."""
 
 
 class Bench(Protocol):
-    """What the node tells of: the supervisor."""
+    """The part of the supervisor that the node publishes."""
 
     state: Path
     store: Store
@@ -57,26 +57,26 @@ class Bench(Protocol):
 
 @dataclass(slots=True)
 class NodeStanding:
-    """How the node stands, for screens and counts."""
+    """State of the node, for screens and metrics."""
 
     alive: bool = False
     state: str = "not started"
     trouble: str = ""
     devices: list[str] = field(default_factory=list)
     results: int = 0
-    """The broker has had, repeated ones included."""
+    """Number of results that the broker has received, repeated ones included."""
     late: int = 0
-    """Of these, sent as historical data."""
+    """Number of these that were sent as historical data."""
     rebirths: int = 0
     not_followed: int = 0
-    """Messages that asked for nothing the node does."""
+    """Number of messages to the node that it does not follow: unknown commands and states."""
 
 
 class Sparkplug:
-    """The way to the Sparkplug hosts.  Beside the JSON messages, which stay authoritative."""
+    """Publishes results to Sparkplug hosts, in addition to the JSON messages, which stay authoritative."""
 
     def __init__(self, table: Table, settings: MqttSettings) -> None:
-        """Take the table ``[sparkplug]`` and how its broker is reached.
+        """Take the table ``[sparkplug]`` and the settings of its broker.
 
         Raises:
             SettingError: the library for its payloads is not installed.
@@ -96,10 +96,10 @@ class Sparkplug:
 
     @classmethod
     def from_settings(cls, daemon: Daemon) -> "Sparkplug | None":
-        """What the daemon's file asks for; None where it has no ``[sparkplug]``.
+        """Return the edge node of a daemon's file; None if it has no ``[sparkplug]``.
 
         Raises:
-            SettingError: the password's place cannot be read, or a library is missing.
+            SettingError: the password cannot be read from the place that the file names, or a library is missing.
         """
         table = daemon.sparkplug
         if table is None:
@@ -108,11 +108,11 @@ class Sparkplug:
             return cls(table, broker_settings(table.broker, daemon.source, "sparkplug.broker"))
         if daemon.mqtt is None:
             raise SettingError("names no broker", file=daemon.source, key="sparkplug")
-        # Two connections under one name would throw each other out.
+        # A broker closes the older of two connections with the same client id, so the node needs another id.
         return cls(table, replace(broker_settings(daemon.mqtt, daemon.source), client_id=""))
 
     def start(self, bench: Bench) -> "asyncio.Task[None]":
-        """Connect and be born from now on.  Returns the task."""
+        """Start to connect and publish births; return the task."""
         from daq.adapters.sparkplug.link import PULSE_S, Link  # noqa: PLC0415 - protobuf, only where it is wanted
         from daq.adapters.sparkplug.state import EdgeNode  # noqa: PLC0415
 
@@ -133,12 +133,12 @@ class Sparkplug:
         return self._task
 
     def wake(self) -> None:
-        """A result was committed, or an instrument's state changed."""
+        """Look for changes; called after a commit of a result or a change of an instrument's state."""
         if self._link is not None:
             self._link.wake()
 
     async def stop(self) -> None:
-        """Publish the node's death; results that are not sent are sent after the next start."""
+        """Publish the node's death; results that are not sent yet are sent after the next start."""
         if self._link is not None and self._task is not None:
             with contextlib.suppress(TimeoutError, StoreError):
                 async with asyncio.timeout(LAST_DELIVERY_S):
@@ -158,16 +158,16 @@ class Sparkplug:
 
     @property
     def standing(self) -> NodeStanding:
-        """How the node stands now."""
+        """State of the node now."""
         if self._link is None:
             return NodeStanding()
         node, state = self._link.node, self._link.state
-        said = str(node.phase)
+        phase = str(node.phase)
         if node.phase is Phase.WAITING and self.names.host:
-            said = f"waiting for the primary host {self.names.host}"
+            phase = f"waiting for the primary host {self.names.host}"
         return NodeStanding(
             alive=node.phase is Phase.ALIVE,
-            state=said,
+            state=phase,
             trouble=state.trouble,
             devices=sorted(node.devices),
             results=state.results,
@@ -178,7 +178,7 @@ class Sparkplug:
 
 
 def position(reader: Reader) -> Position:
-    """Where a database stands."""
+    """Return the identity of a database and the newest results in it."""
     source, epoch = reader.identity()
     marks = "SELECT stream, max(audit_seq) AS mark FROM results WHERE epoch < ? GROUP BY stream"
     newest, before = (
@@ -189,14 +189,14 @@ def position(reader: Reader) -> Position:
 
 @dataclass(slots=True)
 class _Content:
-    """What there is to tell, as the link asks for it."""
+    """Supplies the metrics that the link publishes."""
 
     bench: Bench
     reader: Reader
     channels_ns: int | None
-    """How often readings are taken; None: never."""
+    """Interval of readings; None: no readings."""
     _readings: dict[str, tuple[int, tuple[Metric, ...]]] = field(default_factory=dict)
-    """By instrument, when they were taken (monotonic ns), and the metrics."""
+    """By instrument: the time of its reading (monotonic ns) and the metrics."""
     _living: set[str] = field(default_factory=set)
 
     def node(self) -> Sequence[Metric]:

@@ -1,7 +1,8 @@
-"""What a Sparkplug host sees of this daemon: which metrics there are, and what they say.
+"""The metrics that this daemon publishes to Sparkplug hosts.
 
-A device is an instrument.  All metrics of its last result come in one message with the time of the run's end, so
-that they belong together; the result's id and source are among them, by which a consumer knows it from the JSON.
+A device is an instrument.  One message holds all metrics of its last result, with the time at which the run ended, so
+that they belong together.  The result's id and source are among them; with these a consumer finds the same result in
+the JSON messages.
 """
 
 import json
@@ -42,24 +43,24 @@ _TYPES: Final[dict[Kind, DataType]] = {
     "flag": DataType.BOOLEAN,
 }
 RESULT_METRICS: Final = tuple(n for n in RESULT_NAMES if In.SPARKPLUG in n.used)
-"""The values that become metrics ``result/...``, besides the result's identity."""
+"""The values that become metrics ``result/...``, in addition to the result's identity."""
 _BESIDE: Final = {"expanded": ("k", "coverage")}
-"""Properties of a metric whose values are beside its own in the data."""
+"""By metric: keys next to its value in the data that become its properties."""
 
 
 def node_metrics(source: str, time_ms: int) -> tuple[Metric, ...]:
-    """The edge node's own metrics; `source` is the identity under which new results are published."""
-    said: tuple[tuple[str, DataType, Value], ...] = (
+    """Return the metrics of the edge node; `source` is the identity under which new results are published."""
+    given: tuple[tuple[str, DataType, Value], ...] = (
         ("source", DataType.STRING, source),
         ("versions/daq", DataType.STRING, daq.__version__),
         ("versions/python", DataType.STRING, platform.python_version()),
         ("versions/result", DataType.INT32, SCHEMA_VERSION),
     )
-    return tuple(Metric(name, kind, value, time_ms) for name, kind, value in said)
+    return tuple(Metric(name, kind, value, time_ms) for name, kind, value in given)
 
 
 def instrument_metrics(state: str, driver: str, serial: str | None, time_ms: int) -> tuple[Metric, ...]:
-    """What a device says of itself."""
+    """Return the metrics of a device's state and identity."""
     return (
         Metric("instrument/state", DataType.STRING, state, time_ms),
         Metric("instrument/driver", DataType.STRING, driver, time_ms),
@@ -73,7 +74,7 @@ def channel_metrics(
     faults: Sequence[tuple[str, str]],
     time_ms: int,
 ) -> Iterator[Metric]:
-    """The current readings of a device; null where there is none.
+    """Yield the metrics of a device's current readings; null for a channel without a value.
 
     `faults` are pairs of channel ("" for the whole instrument) and a key of the table of faults.
     """
@@ -87,7 +88,7 @@ def channel_metrics(
 
 
 def result_metrics(record: ResultRecord, database: str) -> tuple[Metric, ...]:
-    """The metrics of a result; `database` is the UUID of the database it is in."""
+    """Return the metrics of a result; `database` is the UUID of its database."""
     data = json.loads(record.data)
     identity: tuple[tuple[str, DataType, Value], ...] = (
         ("result/id", DataType.STRING, record.id),
@@ -98,7 +99,7 @@ def result_metrics(record: ResultRecord, database: str) -> tuple[Metric, ...]:
 
 
 def no_result(time_ms: int) -> tuple[Metric, ...]:
-    """The same metrics for a device without a result yet."""
+    """Return the same metrics, all null, for a device that has no result yet."""
     identity: tuple[tuple[str, DataType, Value], ...] = (
         ("result/id", DataType.STRING, None),
         ("result/source", DataType.STRING, None),
@@ -122,7 +123,7 @@ def _metric(named: Named, data: Mapping[str, Any], time_ms: int) -> Metric:
     code = value_at(data, steps_of(leaf.unit_at)) if leaf.unit_at else leaf.unit
     properties = [unit_property(code)] if code else []
     if named.name == "value":
-        # A quality that this version does not know, as a newer one may have written, is not good.
+        # A newer version can have written a quality that this one does not know: it counts as bad.
         known = data.get("quality") in set(Quality)
         properties[:0] = quality_properties(Quality(data["quality"]) if known else Quality.BAD)
     beside = {key: value_at(data, (*leaf.path[:-1], key)) for key in _BESIDE.get(named.name, ())}
@@ -131,15 +132,16 @@ def _metric(named: Named, data: Mapping[str, Any], time_ms: int) -> Metric:
 
 
 def unit_property(code: str) -> Property:
-    """The UCUM code of a value's unit."""
+    """Return the property with the UCUM code of a value's unit."""
     return Property("unit", DataType.STRING, code)
 
 
 def quality_properties(quality: Quality) -> tuple[Property, ...]:
-    """Quality as Sparkplug has it, and as OPC UA has it.
+    """Return the properties with the quality of a value in Sparkplug and in OPC UA.
 
-    Sparkplug knows good, bad and stale only.  What OPC UA calls uncertain is bad there, so that nobody who looks at
-    that code alone takes a doubtful number for a good one; the OPC UA properties keep the difference.
+    Sparkplug has only good, bad and stale.  A quality that is uncertain in OPC UA becomes bad in Sparkplug, so that a
+    consumer of that code alone does not take a doubtful number for a good one.  The OPC UA properties keep the
+    difference.
     """
     code = QualityCode.GOOD if quality is Quality.GOOD else QualityCode.BAD
     return (

@@ -1,4 +1,4 @@
-"""What is computed from a stored run only when somebody asks: the flow curve, and how steady the readings were."""
+"""Values that are computed from a stored run only on request: the flow curve, and the steadiness of the readings."""
 
 import math
 from collections.abc import Sequence
@@ -15,19 +15,22 @@ from daq.methods.parts.measured import KeptValue
 from daq.quality.statistics import fit_line, theil_sen
 
 MOST_POINTS: Final = 600
-"""Theil and Sen look at every pair; of more readings the means of neighbours are taken."""
+"""Largest number of points of a Theil-Sen line, which uses every pair; more readings are averaged in groups."""
 LEAST_READINGS: Final = 8
 
 
 def flow_curve(found: History) -> FlowCurveData | None:
-    """The flow curve of a run with a result, where its method asks for one."""
+    """Return the flow curve of a run; None if it has no result or its method asks for no flow curve."""
     if found.data is None or found.plan is None:
         return None
     return curve_of(found.plan, [KeptValue.model_validate(s) for s in found.data["steps"]])
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
-    """How the readings of the result's span moved: least squares with t, Theil-Sen, and the bound beside them."""
+    """Return lines on the drift of the readings in the result's span.
+
+    They give least squares with t, Theil-Sen, and the bound that decides.
+    """
     kept, data = result_kept(found), found.data
     if kept is None or data is None or found.plan is None:
         return []
@@ -47,24 +50,24 @@ def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     of = f"all {len(values)} readings" if len(x) == len(values) else f"{len(x)} means of {len(values)} readings"
     lag = "" if line.lag1 is None else f", autocorrelation of the residuals {line.lag1:.2f}"
     low, high = (number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
-    said = "none, too few independent readings" if bound is None else f"at most {number(bound, 3)} {unit}"
+    bounded = "none, too few independent readings" if bound is None else f"at most {number(bound, 3)} {unit}"
     out = [
         f"least squares: {number(line.slope * per_minute, 3)} {unit}, t = {line.t:.1f} were they independent{lag}",
         f"Theil and Sen: {number(robust.slope * per_minute, 3)} {unit}, 95 % {low} to {high}, {of}",
-        f"bound with the autocorrelation, which decides: {said}",
+        f"bound with the autocorrelation, which decides: {bounded}",
     ]
     return out + ([f"{nulls} readings of the span have no value; the others are all used"] if nulls else [])
 
 
 def result_kept(found: History) -> Any | None:
-    """The stored kept value that the result comes from; None where there is none."""
+    """Return the stored kept value that the result comes from; None if there is none."""
     span = (found.data or {}).get("span")
     if not span:
         return None
-    started = {s.step: s.started for s in found.told.steps}
+    started = {s.step: s.started for s in found.journal.steps}
     for kept in reversed(found.kept):
-        begun = started.get(kept["step"])
-        at = None if begun is None else (kept["t"] - begun) / 1e9
+        began = started.get(kept["step"])
+        at = None if began is None else (kept["t"] - began) / 1e9
         if at == span["taken_at_s"] and (kept["t"] - kept["start"]) / 1e9 == span["seconds"]:
             return kept
     return None

@@ -1,7 +1,7 @@
-"""Readings and kept values as CSV or JSON, for spreadsheets and scripts.
+"""Export readings and kept values as CSV or JSON, for spreadsheets and scripts.
 
-CSV follows RFC 4180: commas, quotes doubled, lines ended by CR LF; UTF-8.  Units are UCUM
-codes in the header.  Numbers are written so that they read back bit for bit.
+CSV follows RFC 4180: commas, quotes doubled, lines ended by CR LF; UTF-8.  Units are UCUM codes in the header.  Numbers
+are written so that they read back bit for bit.
 """
 
 import csv
@@ -15,7 +15,7 @@ from daq.app.screens.text import utc_iso
 
 Format = Literal["csv", "json"]
 FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""What a spreadsheet takes for the beginning of a formula."""
+"""Characters that start a formula in a spreadsheet."""
 STATISTICS: Final = ("n", "mean", "sd", "minimum", "maximum", "slope", "lag1", "last", "mean_of_ratios")
 WITH_UNIT: Final = frozenset({"mean", "sd", "minimum", "maximum", "last", "mean_of_ratios"})
 
@@ -24,26 +24,26 @@ Row = dict[str, Cell]
 
 
 def safe_cell(text: str) -> str:
-    """Text from outside as a cell that no spreadsheet runs: an apostrophe goes before what looks like a formula.
+    """Return `text` with an apostrophe before it if a spreadsheet could run it as a formula.
 
-    Example: ``=1+1`` becomes ``'=1+1``.  Leading spaces do not hide a sign.
+    Example: ``=1+1`` becomes ``'=1+1``.  Leading spaces before the sign are ignored.
     """
     return "'" + text if text.lstrip(" ").startswith(FORMULA_SIGNS) else text
 
 
 def headed(name: str, unit: str) -> str:
-    """A column's heading: ``torque [%]``; without brackets for a bare number."""
+    """Return the heading of a column, such as ``torque [%]``; without brackets if the unit is 1."""
     return name if unit in ("", "1") else f"{name} [{unit}]"
 
 
 def reading_columns(readings: Readings) -> list[str]:
-    """Headings of the columns of `reading_rows`."""
+    """Return the headings of the columns of `reading_rows`."""
     fixed = ["time [s]", "utc", "instrument", "state", "step"]
     return [*fixed, *(headed(n, u) for n, u in readings.units.items()), "faults", "repeat"]
 
 
 def reading_rows(readings: Readings) -> Iterator[Row]:
-    """One row for each reading; the cells of other instruments' signals are empty."""
+    """Yield one row for each reading; the cells of other instruments' signals are empty."""
     headings = {name: headed(name, unit) for name, unit in readings.units.items()}
     for reading in readings:
         yield _reading_row(reading, headings)
@@ -62,7 +62,7 @@ def _reading_row(reading: Reading, headings: Mapping[str, str]) -> Row:
 
 
 def kept_columns(units: Mapping[str, str]) -> list[str]:
-    """Headings of the columns of `kept_rows`."""
+    """Return the headings of the columns of `kept_rows`."""
     fixed = ["step", "step name", "at", "statistic", "time [s]", "utc", "span [s]", "asked [s]", "revolutions [{rev}]"]
     fixed += ["completeness", "longest interval [s]", "rule", "faults"]
     return [*fixed, *(_statistic(name, s, unit) for name, unit in units.items() for s in STATISTICS)]
@@ -71,9 +71,14 @@ def kept_columns(units: Mapping[str, str]) -> list[str]:
 def kept_rows(
     kept: Iterable[Mapping[str, Any]], units: Mapping[str, str], steps: list[str], began: int, utc_offset: int
 ) -> Iterator[Row]:
-    """One row for each kept value (as stored), with the statistics of every signal over its span.
+    """Yield one row for each kept value (as stored), with the statistics of every signal over its span.
 
-    `began` is the run's beginning (ns, monotonic), `utc_offset` what is added to monotonic times (ns) for UTC.
+    Args:
+        kept: the kept values.
+        units: UCUM code by signal.
+        steps: names of the steps.
+        began: start of the run (ns, monotonic).
+        utc_offset: UTC minus monotonic time (ns); 0 if unknown.
     """
     for k in kept:
         number = int(k["step"])
@@ -105,7 +110,7 @@ def _statistic(name: str, statistic: str, unit: str) -> str:
 
 
 def about(run: RunRecord) -> dict[str, Any]:
-    """What stands above the rows in JSON."""
+    """Return the description of the run that JSON has before the rows."""
     return {
         "run": run.id,
         "sample": run.sample,
@@ -120,7 +125,7 @@ def about(run: RunRecord) -> dict[str, Any]:
 
 
 def write(form: Format, out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
-    """Write rows in a format; returns how many there were.  `out` must not translate line ends."""
+    """Write rows in a format and return their number.  `out` must not translate line ends."""
     return _write_csv(out, columns, rows) if form == "csv" else _write_json(out, run, columns, rows)
 
 
@@ -141,7 +146,7 @@ def _csv_cell(value: Cell) -> str:
 
 
 def _write_json(out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
-    """One row on a line, so that a long run needs no more memory than one row."""
+    """Write one row per line, so that a long run needs no more memory than one row."""
     head = json.dumps({"about": about(run), "columns": columns}, ensure_ascii=False)
     out.write(head[:-1] + ', "rows": [')
     count = 0

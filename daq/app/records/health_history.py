@@ -1,4 +1,4 @@
-"""An instrument's health from runs that were made anyway: read from the journal of each when it is over."""
+"""Health of an instrument, from figures that are read from the journal of every run when it has ended."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -18,30 +18,30 @@ from daq.methods.files.instrument import HealthLimits
 from daq.quality.health import Trend, once_per_revolution, trend
 
 WIND_UP_TURNS: Final = 1.5
-"""The first turns at a speed, in which the sensor winds up, tell nothing of the rotor."""
+"""First turns at a speed that are left out: while the sensor winds up, the torque does not show the rotor's ripple."""
 MOST_READINGS: Final = 5000
 LEAST_TORQUE_PERCENT: Final = 5.0
-"""Below it a ripple in % of the reading says more of the noise than of the rotor."""
+"""Least torque for a ripple; below it the ripple in % of the reading is mostly noise."""
 MOST_AMISS_PERCENT: Final = 1.0
-"""Of what an instrument sends, more should not be lost or damaged on the line (our choice)."""
+"""Largest acceptable part of an instrument's lines that is lost or damaged, % (our choice)."""
 SETTLED_S: Final = 5.0
-"""After so long at rest the body has swung out."""
+"""Time at rest in seconds after which the rotor no longer swings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
-    """The figures of one run; None where the run does not tell them."""
+    """Health figures of one run; None for a figure that the run does not give."""
 
     serial: str | None
     geometry: str | None
     free: bool
-    """Whether the body turned in air."""
+    """True if the rotor turned in air."""
     zero: float | None = None
     """Mean torque with the motor still, before it first turned, % of full scale."""
     ripple: float | None = None
     """Amplitude of the sine once a revolution in the step with most turns, % of the reading."""
     return_to_zero: float | None = None
-    """Mean torque at rest after turning less the zero, % of full scale; it tells of the bearing only where `free`."""
+    """Mean torque at rest after turning less the zero, % of full scale; it shows the bearing only if `free`."""
     readings: int = 0
     amiss: int = 0
     """Number of lines or answers that were lost or damaged."""
@@ -73,13 +73,13 @@ def figures(raw: bytes, make_driver: MakeDriver) -> Figures:
     return replace(out, zero=zero, ripple=_ripple(plan, steps), return_to_zero=returned)
 
 
-def line_said(found: Figures) -> str:
-    """A sentence where the line lost more than `MOST_AMISS_PERCENT` in a run; otherwise ""."""
+def line_finding(found: Figures) -> str:
+    """Return a sentence if the line lost more than `MOST_AMISS_PERCENT` in a run; otherwise ""."""
     readings, amiss = found.readings, found.amiss
     if not amiss or 100.0 * amiss / (readings + amiss) <= MOST_AMISS_PERCENT:
         return ""
     return (
-        f"in the newest run {amiss} of {readings + amiss} lines or answers were lost or damaged: look after cable, "
+        f"in the newest run {amiss} of {readings + amiss} lines or answers were lost or damaged: check cable, "
         "plug, power supply and the serial settings"
     )
 
@@ -89,7 +89,7 @@ Point = tuple[int, float, float]
 
 
 def _by_step(plan: Plan, readings: Readings) -> dict[str, list[Point]]:
-    """Readings of the lead instrument while each step was measured."""
+    """Return the readings of the lead instrument by the step in which they were measured."""
     steps: dict[str, list[Point]] = {}
     for r in readings:
         point = _point(plan, r)
@@ -126,7 +126,10 @@ def _ripple(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
 
 
 def _turns(points: Sequence[Point]) -> tuple[list[float], list[float]]:
-    """Turns and torque of each reading after the wind-up; turns by the trapezoidal rule from the confirmed speed."""
+    """Return turns and torque of each reading after the wind-up.
+
+    Turns are the integral of the speed from its confirmation on, by the trapezoidal rule.
+    """
     turned = 0.0
     turns: list[float] = []
     torques: list[float] = []
@@ -139,7 +142,7 @@ def _turns(points: Sequence[Point]) -> tuple[list[float], list[float]]:
 
 
 def _at_rest(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
-    """Mean torque (% of full scale) of the last step at rest after one that turned."""
+    """Return the mean torque (% of full scale) of the last step at rest after a step that turned; None without one."""
     turned = False
     found: float | None = None
     for step in plan.steps:
@@ -155,15 +158,18 @@ def _at_rest(plan: Plan, steps: Mapping[str, Sequence[Point]]) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """Figures of runs in the order in which they were made, their trends, and what is worth a word."""
+    """Figures of runs in the order of the runs, their trends, and a sentence for each trend beyond a limit."""
 
     runs: tuple[tuple[RunRecord, Figures], ...]
     trends: dict[str, Trend]
-    said: tuple[str, ...]
+    findings: tuple[str, ...]
 
 
 def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: MakeDriver, *, count: int) -> Health:
-    """Health of an instrument over its newest `count` runs; what was not stored of one is read from its journal now."""
+    """Return the health of an instrument over its newest `count` runs.
+
+    Figures of a run that are not stored are computed from its journal.
+    """
     stored = reader.health(instrument, limit=count)
     runs: list[tuple[RunRecord, Figures]] = []
     for record in reversed(reader.runs(limit=count, instrument=instrument)):
@@ -175,26 +181,26 @@ def health(reader: Reader, instrument: str, limits: HealthLimits, make_driver: M
                 continue
         if found is not None:
             runs.append((record, found))
-    # Of an exchanged instrument only the present one counts.
+    # After an exchange of the instrument only runs of the present one count.
     serial = runs[-1][1].serial if runs else None
     runs = [(record, f) for record, f in runs if f.serial == serial]
-    trends, said = judged([f for _, f in runs], limits)
-    line = line_said(runs[-1][1]) if runs else ""
-    said += (line,) if line else ()
-    return Health(tuple(runs), trends, said)
+    trends, findings = judged([f for _, f in runs], limits)
+    line = line_finding(runs[-1][1]) if runs else ""
+    findings += (line,) if line else ()
+    return Health(tuple(runs), trends, findings)
 
 
 def _stored(data: Any) -> Figures | None:
     try:
         return None if data is None else decode(Figures, data)
-    except SettingError:  # stored by another version; the journal has them all
+    except SettingError:  # stored by another version; they are computed from the journal again
         return None
 
 
 def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Trend], tuple[str, ...]]:
-    """Trends of figures (oldest first), and a sentence for each that is beyond its limit."""
+    """Return the trends of figures (oldest first), and a sentence for each that is beyond its limit."""
     trends: dict[str, Trend] = {}
-    said: list[str] = []
+    findings: list[str] = []
     for name, limit in (
         ("zero", limits.zero),
         ("ripple", limits.ripple),
@@ -207,21 +213,21 @@ def judged(found: Sequence[Figures], limits: HealthLimits) -> tuple[dict[str, Tr
             continue
         trends[name] = one
         if one.beyond:
-            said.append(SENTENCES[name].format(latest=one.latest, limit=limit))
+            findings.append(SENTENCES[name].format(latest=one.latest, limit=limit))
     zero = trends.get("zero")
     if zero is not None and abs(zero.change) > limits.zero_change:
-        said.append(
+        findings.append(
             f"the zero moved by {zero.change:+.2f} % of full scale over {zero.n} runs, more than the "
-            f"{limits.zero_change:g} % allowed: let the instrument warm up, look after its level and its bearing"
+            f"{limits.zero_change:g} % allowed: let the instrument warm up, check its level and its bearing"
         )
-    return trends, tuple(said)
+    return trends, tuple(findings)
 
 
 SENTENCES: Final = {
     "zero": "the torque at rest is {latest:+.2f} % of full scale, more than the {limit:g} % allowed: "
-    "take the zero with the body hanging free in air",
+    "take the zero with the rotor hanging free in air",
     "ripple": "the torque swings by {latest:.1f} % of the reading once a revolution, more than the {limit:g} % "
-    "allowed: the body or its shaft is bent, or hangs askew",
-    "return_to_zero": "swinging free, {latest:+.2f} % of full scale is left at rest, more than the {limit:g} % "
-    "allowed: the bearing drags; have it looked after",
+    "allowed: the rotor or its shaft is bent, or not fitted straight",
+    "return_to_zero": "with the rotor free in air, {latest:+.2f} % of full scale is left at rest, more than the "
+    "{limit:g} % allowed: the bearing has too much friction; have it serviced",
 }

@@ -1,4 +1,4 @@
-"""What the store tells of a run: its record, its result, and what its journal says happened."""
+"""Everything that is stored of a run: its record, its results, its messages, and the events in its journal."""
 
 import json
 from dataclasses import asdict, dataclass, field
@@ -17,8 +17,8 @@ from daq.core.plan import Plan
 
 
 @dataclass(slots=True)
-class Told:
-    """The effects in a run's journal, in order; times in ns of the monotonic clock."""
+class JournalSummary:
+    """Effects in a run's journal, in order; times in ns of the monotonic clock."""
 
     moves: list[Moved] = field(default_factory=list)
     notes: list[Noted] = field(default_factory=list)
@@ -30,19 +30,19 @@ class Told:
 
 
 def raw_journal(reader: Reader, run_id: str) -> tuple[bytes, str]:
-    """A run's journal as far as it can be believed, and why no further ("" where it is whole)."""
+    """Return a run's journal up to the first damage, and the reason why it ends there ("" if it is whole)."""
     raw: list[bytes] = []
     try:
         for block in reader.journal(run_id):
-            raw.append(block.raw)  # noqa: PERF401 - what was read before the damage is kept
+            raw.append(block.raw)  # noqa: PERF401 - blocks that were read before the damage are kept
     except JournalError as error:
         return b"".join(raw), str(error)
     return b"".join(raw), ""
 
 
-def told(reader: Reader, run_id: str) -> Told:
-    """Read the effects in a run's journal; a damaged one is told of as far as it can be believed."""
-    out = Told()
+def journal_summary(reader: Reader, run_id: str) -> JournalSummary:
+    """Return the effects in a run's journal, up to the first damage."""
+    out = JournalSummary()
     raw, out.trouble = raw_journal(reader, run_id)
     try:
         for record in read_records(raw):
@@ -53,7 +53,7 @@ def told(reader: Reader, run_id: str) -> Told:
     return out
 
 
-def _take(out: Told, effect: str | None, event: object) -> None:
+def _take(out: JournalSummary, effect: str | None, event: object) -> None:
     if isinstance(event, ClockAnchor) and out.anchor is None:
         out.anchor = event
     kind, _, text = (effect or "").partition(" ")
@@ -72,12 +72,12 @@ class History:
     run: RunRecord
     results: list[ResultRecord]
     data: dict[str, Any] | None
-    """`ResultData` of the newest result, or None while there is none."""
+    """`ResultData` of the newest result as JSON; None if there is none."""
     messages: list[Message]
     kept: list[Any]
-    told: Told
+    journal: JournalSummary
     plan: Plan | None
-    """None where the run's header is of another format."""
+    """None if the run's header has another format."""
 
     @property
     def result(self) -> ResultRecord | None:
@@ -85,12 +85,12 @@ class History:
         return self.results[-1] if self.results else None
 
     def as_json(self) -> dict[str, Any]:
-        """All of it as JSON values; message payloads are left out, they hold the result."""
+        """Return all of it as JSON values, without the payloads of messages, which repeat the result."""
         run = asdict(self.run)
         del run["header"]
         began, ended = run.pop("began_utc_ns"), run.pop("ended_utc_ns")
-        told = asdict(self.told)
-        told["anchor"] = None if self.told.anchor is None else asdict(self.told.anchor)
+        journal = asdict(self.journal)
+        journal["anchor"] = None if self.journal.anchor is None else asdict(self.journal.anchor)
         return {
             "run": run | {"began": utc_iso(began), "ended": utc_iso(ended)},
             "result": self.data,
@@ -112,12 +112,12 @@ class History:
                 for m in self.messages
             ],
             "kept": self.kept,
-            "journal": told,
+            "journal": journal,
         }
 
 
 def plan_of(run: RunRecord) -> Plan | None:
-    """Return the plan in a run's header; None where the header is of another format or damaged."""
+    """Return the plan in a run's header; None if the header has another format or is damaged."""
     try:
         return read_header(run.header).plan
     except (DaqError, ValueError):
@@ -125,7 +125,7 @@ def plan_of(run: RunRecord) -> Plan | None:
 
 
 def history(reader: Reader, run: RunRecord) -> History:
-    """Gather everything about a run."""
+    """Return everything about a run."""
     results = reader.results(run.id)
     newest = results[-1] if results else None
     return History(
@@ -134,6 +134,6 @@ def history(reader: Reader, run: RunRecord) -> History:
         None if newest is None else json.loads(newest.data),
         [] if newest is None else reader.messages(newest.id),
         reader.kept(run.id),
-        told(reader, run.id),
+        journal_summary(reader, run.id),
         plan_of(run),
     )

@@ -1,4 +1,4 @@
-"""What viscosity to plan for: as given, as the product expects it, or as its last results were."""
+"""The viscosity to plan for: as given, as the product's file expects it, or as in the product's last results."""
 
 import json
 from dataclasses import dataclass
@@ -11,35 +11,35 @@ from daq.core.units import UNITS, convert, symbol
 from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
-from daq.methods.planning.bodies import flow_geometry
+from daq.methods.planning.geometries import flow_geometry
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import Expected
 
 LATEST: Final = 5
-"""So many of the last results of a product are looked at."""
+"""Largest number of a product's last results that are used."""
 LOOKED_AT: Final = 200
-"""Among so many of its newest runs."""
+"""Number of a product's newest runs that are searched for them."""
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What a plan is made for."""
+    """The viscosity for which a plan is made."""
 
     expected: Expected
     unit: str
     """The unit (UCUM) in which viscosities are shown."""
-    said: str
-    """Where it comes from, for a person."""
+    source: str
+    """Origin of the expected viscosity, for a person."""
     temperature_coefficient: float | None = None
     """Of the product, % per K."""
 
 
 def given_viscosity(text: str) -> Amount:
-    """A viscosity from the command line, such as ``800 mPa.s``.
+    """Return a viscosity from the command line, such as ``800 mPa.s``.
 
     Raises:
-        SettingError: it is no viscosity greater than zero with its unit.
+        SettingError: the text is no viscosity greater than zero with its unit.
     """
     try:
         found = amount(text, "viscosity")
@@ -59,7 +59,7 @@ def basis_of_viscosity(
     at_speed: float | None,
     product: Product | None,
 ) -> Basis:
-    """A plan for a viscosity a person gives; where it is not Newtonian, at a shear rate (1/s) or speed (/min)."""
+    """Return the basis for a given viscosity, which applies at a shear rate (1/s) or speed (/min) if not Newtonian."""
     found = given_viscosity(text)
     stated = None if product is None else product.flow_behaviour_index
     index = flow_behaviour_index or stated or 1.0
@@ -72,20 +72,20 @@ def basis_of_viscosity(
 def basis_of_product(
     product: Product, instrument: Instrument, reader: Reader | None, flow_behaviour_index: float | None
 ) -> Basis:
-    """A plan for a product: for the viscosity its file expects, otherwise for what its last results were.
+    """Return the basis for a product: the viscosity that its file expects, otherwise the median of its last results.
 
-    What the file expects is taken to be at the geometry and speed its limits apply at.
+    The expected viscosity is taken to apply at the geometry and speed at which the product's limits apply.
 
     Raises:
-        SettingError: neither is there.
+        SettingError: the file expects no viscosity, and there is no valid result.
     """
     index = flow_behaviour_index or product.flow_behaviour_index or 1.0
     if product.expected_viscosity is not None:
         stated = product.expected_viscosity
         rate, speed = _where_limits_bind(product, instrument)
         expected = Expected(stated.in_unit("Pa.s"), index, rate, speed)
-        said = f"{stated.value:g} {symbol(stated.unit)}, expected_viscosity of product {product.id}"
-        return Basis(expected, product.unit_code, said, product.temperature_coefficient)
+        source = f"{stated.value:g} {symbol(stated.unit)}, expected_viscosity of product {product.id}"
+        return Basis(expected, product.unit_code, source, product.temperature_coefficient)
     found = [] if reader is None else last_results(reader, product.id)
     if not found:
         raise SettingError(
@@ -99,17 +99,17 @@ def basis_of_product(
     rates = [r["conditions"]["shear_rate"] for r in found if r["conditions"]["shear_rate"]]
     expected = Expected(value, index, median(rates) if rates else None, conditions["set_speed"])
     which = "the last valid result" if len(found) == 1 else f"median of the last {len(found)} valid results"
-    said = (
+    source = (
         f"{convert(value, 'Pa.s', product.unit_code):.4g} {symbol(product.unit_code)}, {which} of product {product.id} "
         f"with {newest['geometry']['name']} at {conditions['set_speed']:g} min⁻¹"
     )
-    return Basis(expected, product.unit_code, said, product.temperature_coefficient)
+    return Basis(expected, product.unit_code, source, product.temperature_coefficient)
 
 
 def last_results(reader: Reader, product: str) -> list[dict[str, Any]]:
-    """The newest valid viscosities of a product (`ResultData` as JSON), newest first, all at one geometry and speed.
+    """Return the newest valid viscosities of a product (`ResultData` as JSON), newest first.
 
-    Not those of a seek, whose sample was sheared on the way.
+    All are at the same geometry and speed.  Results of a seek are left out, because its sample was sheared before.
     """
     out: list[dict[str, Any]] = []
     for record in reader.runs(limit=LOOKED_AT, product=product):
@@ -130,11 +130,11 @@ def _place(data: dict[str, Any]) -> tuple[str, float]:
 
 
 def _where_limits_bind(product: Product, instrument: Instrument) -> tuple[float | None, float | None]:
-    """Shear rate (1/s) and speed (/min) the product's limits apply at, as far as this instrument's file can tell."""
+    """Return shear rate (1/s) and speed (/min) at which the product's limits apply, as far as the files give them."""
     speed = next((limit.speed for limit in product.limits if limit.speed is not None), None)
     name = next((limit.geometry for limit in product.limits if limit.speed is not None), None)
-    body = None if name is None else instrument.geometries.get(name)
-    geometry = None if body is None else flow_geometry(body, 1.0)
+    given = None if name is None else instrument.geometries.get(name)
+    geometry = None if given is None else flow_geometry(given, 1.0)
     if speed is None or geometry is None or geometry.rate_per_omega is None:
         return None, speed
     return geometry.rate_per_omega * angular_speed(speed), speed

@@ -1,4 +1,4 @@
-"""The readings of a run, computed again from its journal: the journal is the only record of them."""
+"""The readings of a run, computed again from its journal, which is the only record of them."""
 
 import math
 from collections.abc import Iterator, Sequence
@@ -18,22 +18,22 @@ from daq.core.replay import MakeDriver, pipeline_of
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One reading of one instrument, checked, with what is derived from it."""
+    """One checked reading of one instrument, with the signals derived from it."""
 
     t: int
     """Monotonic time, ns."""
     begin_s: float
-    """Seconds since the run began."""
+    """Seconds since the start of the run."""
     utc_ns: int
     link: str
     state: str
-    """State of the run when it came in."""
+    """State of the run when the reading arrived."""
     step: str
-    """Name of the step, "" outside of the measuring."""
+    """Name of the step; "" outside of the measurement."""
     values: dict[str, float | None]
     faults: tuple[str, ...]
     repeat: bool
-    """The instrument sent the same again before it had renewed its values: not counted as a reading."""
+    """True if the instrument sent the same values again before it renewed them: not counted as a reading."""
 
 
 class Readings:
@@ -44,8 +44,8 @@ class Readings:
         units: UCUM code of every signal, in the order of columns: lead instrument, derived, companions.
 
     Raises:
-        JournalError: the journal is damaged; what was given before stands.
-        StoreError: it has no header.
+        JournalError: the journal is damaged; the readings before the damage are valid.
+        StoreError: the journal has no header.
         SettingError: a driver of the run is not installed.
     """
 
@@ -99,20 +99,20 @@ class Readings:
             row = checked.values if isinstance(checked, Values) else checked
             values = {f"{link}.{c}": _finite(v) for c, v in zip(channels, row, strict=True)}
         faults = checked.faults if isinstance(checked, Values) else ()
-        said = tuple(f"{channel}: {fault}" if channel else fault for channel, fault in faults)
-        return Reading(t, self.since_begin(t), self.utc(t), link, state, step, values, said, repeat)
+        named = tuple(f"{channel}: {fault}" if channel else fault for channel, fault in faults)
+        return Reading(t, self.since_begin(t), self.utc(t), link, state, step, values, named, repeat)
 
     @property
     def facts(self) -> Facts:
-        """What the run came to as far as it was read."""
+        """Facts of the run up to the last reading."""
         return self._pipeline.facts()
 
     def since_begin(self, t: int) -> float:
-        """Seconds between the beginning of the run and a monotonic time (ns)."""
+        """Return the seconds between the start of the run and a monotonic time (ns)."""
         return (t - (t if self._began is None else self._began)) / 1e9
 
     def utc(self, t: int) -> int:
-        """A monotonic time (ns) as UTC (ns), by the latest anchor before it; 0 without one."""
+        """Return a monotonic time (ns) as UTC (ns), by the latest anchor before it; 0 without one."""
         return 0 if self._anchor is None else self._anchor.utc_ns + t - self._anchor.t
 
 
@@ -121,7 +121,7 @@ def _finite(value: float | None) -> float | None:
 
 
 def clock_of(raw: bytes) -> tuple[int, int]:
-    """Monotonic time of a run's beginning and what is added to monotonic times for UTC (ns); zeros where unknown."""
+    """Return the monotonic time of a run's start and UTC minus monotonic time, both in ns; 0 if unknown."""
     began, offset = 0, 0
     try:
         for record in read_records(raw):

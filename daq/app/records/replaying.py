@@ -1,4 +1,4 @@
-"""A run computed again from its journal, compared with everything that is stored of it."""
+"""Compute a run again from its journal, and compare it with everything that is stored of it."""
 
 import dataclasses
 import json
@@ -24,26 +24,27 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData
 
 OTHER_VERSIONS_TOLERANCE: Final = 1e-9
-"""Relative difference allowed to results of another software or Python version."""
+"""Largest relative difference from a result of another version of daq, Python or numpy."""
 RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
-"""What a result takes from the record of the run and not from its journal."""
+"""Keys of a result that come from the record of the run and not from its journal."""
 
 
 @dataclass(slots=True)
 class Recomputed:
-    """What came of it."""
+    """A run computed again, and its differences from what is stored."""
 
     replay: Replay
     broken_chain: str = ""
-    """Why the stored blocks do not follow one another to the end."""
+    """Why the chain of stored blocks is broken; "" if it is whole."""
     flipped: int | None = None
+    """Number of the bit that was flipped on purpose."""
     changed: Replay | None = None
-    """With a flipped bit: what the damage changes when it is read over."""
+    """With a flipped bit: the run computed without checks of the journal, which shows the effect of the damage."""
     result: dict[str, Any] | None = None
-    """`ResultData` computed again; None where the journal does not give one."""
+    """`ResultData` computed again; None if the journal does not give one."""
     kept: list[dict[str, Any]] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
-    """What is not in the database any more."""
+    """Parts that are no longer in the database."""
     differences: list[tuple[str, Any, Any]] = field(default_factory=list)
     """(where, stored, computed again) of kept values and result."""
     versions: list[tuple[str, str, str]] = field(default_factory=list)
@@ -51,12 +52,12 @@ class Recomputed:
 
     @property
     def same(self) -> bool:
-        """Whether everything stored was computed again the same."""
+        """True if the computation gives everything that is stored again."""
         return self.replay.same and not (self.broken_chain or self.differences or self.missing)
 
 
 def maker(drivers: Drivers) -> MakeDriver:
-    """Makes drivers as a journal's header describes them."""
+    """Return a function that makes drivers as a journal's header describes them."""
 
     def make(kind: str, options: Mapping[str, Any], state: Mapping[str, Any]) -> Driver:
         made = drivers.make(kind, options)
@@ -67,10 +68,10 @@ def maker(drivers: Drivers) -> MakeDriver:
 
 
 def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | None = None) -> Recomputed:
-    """Compute a run again; with `flip`, on a copy of its journal with that bit turned over.
+    """Compute a run again; with `flip`, from a copy of its journal in which that bit is flipped.
 
     Raises:
-        SettingError: a driver of the run is not installed, or there is no such bit.
+        SettingError: a driver of the run is not installed, or the journal has no such bit.
     """
     raw, broken = raw_journal(reader, run.id)
     make = maker(drivers)
@@ -94,7 +95,7 @@ def recompute(reader: Reader, run: RunRecord, drivers: Drivers, *, flip: int | N
 def _result(done: Replay, plan: Plan, run: RunRecord, stored: dict[str, Any] | None) -> dict[str, Any] | None:
     facts: Facts = done.facts
     if not facts.outcome:
-        # The daemon was killed while the run went on; what became of it was decided at the next start.
+        # The daemon was killed during the run; the recovery at the next start set the outcome.
         if not run.outcome:
             return None
         facts = dataclasses.replace(facts, outcome=run.outcome, reason=_stored_reason(stored))
@@ -128,7 +129,7 @@ def _compare(out: Recomputed, reader: Reader, run: RunRecord) -> None:
 
 
 def _differences(where: str, a: Any, b: Any, tolerance: float) -> Iterator[tuple[str, Any, Any]]:
-    """Places where two JSON values are not the same; floats may differ by a relative `tolerance`."""
+    """Yield the places where two JSON values differ; floats may differ by a relative `tolerance`."""
     if isinstance(a, dict) and isinstance(b, dict):
         for key in sorted(a.keys() | b.keys()):
             yield from _differences(f"{where}.{key}", a.get(key), b.get(key), tolerance)

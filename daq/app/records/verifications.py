@@ -1,4 +1,4 @@
-"""What the audit trail tells of an instrument's verifications, for a run that is about to begin and for a person."""
+"""Verifications of an instrument from the audit trail, for a run that is about to start and for a person."""
 
 import json
 from collections.abc import Sequence
@@ -12,16 +12,16 @@ from daq.app.setup.orders import RunOrder
 from daq.core.driver import Identity
 from daq.core.encoding import decode
 from daq.methods.files.instrument import Instrument
-from daq.methods.planning.compile import Known
+from daq.methods.planning.compile import InstrumentHistory
 from daq.methods.planning.standing import AuditedVerification, Standing, day, standing
 
 DAY_NS: Final = 86_400_000_000_000
-"""A torque at rest older than this says nothing of the zero's drift."""
+"""Largest age of a torque at rest that is used for the drift of the zero."""
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One verification as it was audited."""
+    """One verification in the audit trail."""
 
     seq: int
     utc_ns: int
@@ -30,22 +30,22 @@ class Entry:
 
     @property
     def passed(self) -> bool | None:
-        """None where it was not decided."""
+        """True if it passed; None if it was not decided."""
         return self.detail.passed
 
 
 @dataclass(frozen=True, slots=True)
 class InDoubt:
-    """A failed verification, and what was measured since the last pass before it."""
+    """A failed verification, and the results since the last pass before it, which are in doubt."""
 
     failed: Entry
     last_pass: Entry | None
     results: tuple[tuple[str, str], ...]
-    """Result and run of each, oldest first."""
+    """Ids of result and run, oldest first."""
 
 
 def entries(reader: Reader, instrument: str) -> list[Entry]:
-    """All verifications of an instrument, oldest first."""
+    """Return all verifications of an instrument, oldest first."""
     return [_entry(e) for e in reader.verifications(instrument)]
 
 
@@ -54,14 +54,14 @@ def _entry(e: AuditEntry) -> Entry:
 
 
 def standing_of(found: Sequence[Entry], instrument: Instrument | None, serial: str | None, now_utc_ns: int) -> Standing:
-    """How an instrument stands now; without its file no interval is known."""
+    """Return the verification status of an instrument now; without its file no interval is known."""
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
     judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None]
     return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, serial=serial)
 
 
 def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
-    """The newest failed verification with every result since the last pass before it; None where none failed."""
+    """Return the newest failed verification with every result since the last pass before it; None if none failed."""
     failed = next((e for e in reversed(found) if e.passed is False), None)
     if failed is None:
         return None
@@ -74,14 +74,16 @@ def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt
 def _results_between(
     reader: Reader, instrument: str, found: Sequence[Entry], after: int, before: int | None = None
 ) -> list[tuple[str, str]]:
-    """Results (with their runs) of an instrument committed between two audit entries, verifications left out."""
+    """Return results (with their runs) of an instrument committed between two audit entries, without verifications."""
     own = {e.detail.run for e in found}
     later = set() if before is None else {result for result, _ in reader.results_since(instrument, before)}
     return [(r, run) for r, run in reader.results_since(instrument, after) if run not in own and r not in later]
 
 
-def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int) -> Known:
-    """What is known of an instrument when a run on it begins.
+def instrument_history(
+    reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Identity | None, now_utc_ns: int
+) -> InstrumentHistory:
+    """Return the history of an instrument at the start of a run on it.
 
     Raises:
         SettingError: the method is not known.
@@ -93,10 +95,10 @@ def known(reader: Reader, catalogue: Catalogue, order: RunOrder, identity: Ident
     if catalogue.method(order.method_id, order.method_version).verification is not None:
         passes = [e.seq for e in found if e.passed]
         since = _results_between(reader, instrument.name, found, passes[-1] if passes else 0)
-    return Known(
+    return InstrumentHistory(
         today=day(now_utc_ns),
         standing=standing_of(found, instrument, serial, now_utc_ns),
-        order=order.order or "as_found",
+        condition=order.condition or "as_found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),
     )

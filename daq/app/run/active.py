@@ -1,4 +1,4 @@
-"""A run in progress, for whoever follows or publishes it."""
+"""A run in progress, as the parts that show or publish it need it."""
 
 import asyncio
 from dataclasses import dataclass, field
@@ -10,7 +10,7 @@ from daq.app.run.runner import Runner, RunOutcome
 
 @dataclass(slots=True)
 class Active:
-    """A run in progress."""
+    """A run in progress; the events in `subscribers` are set at every change."""
 
     record: RunRecord
     runner: Runner

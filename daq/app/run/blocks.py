@@ -1,4 +1,4 @@
-"""The journal on its way to the disk: blocks in order, and what becomes of them when the disk fails."""
+"""Blocks of a journal in order to the store, and their repetition after the disk has failed."""
 
 import asyncio
 import contextlib
@@ -26,8 +26,8 @@ class _OnItsWay:
 class BlockStream:
     """Hands the journal of one run to the store, block by block.
 
-    A block that could not be stored takes those behind it with it, because each must follow
-    the one before; all of them go again, as one, with the next transaction.
+    Each block must follow the one before it.  So if a block cannot be stored, the blocks behind it are lost as well;
+    the next transaction stores all of them again, joined to one block.
     """
 
     def __init__(self, store: Store, journal: JournalWriter) -> None:
@@ -40,17 +40,17 @@ class BlockStream:
 
     @property
     def on_their_way(self) -> bool:
-        """Whether a transaction has not been answered yet."""
+        """True while a transaction has not been answered yet."""
         return any(not p.future.done() for p in self._pending)
 
     def trouble(self) -> str:
-        """Why a block could not be stored, the first time it is asked for; "" where all is well."""
+        """Return why a block could not be stored, and forget it; "" if all were stored."""
         self._sort()
-        said, self._trouble = self._trouble, ""
-        return said
+        trouble, self._trouble = self._trouble, ""
+        return trouble
 
     def append(self, make: Callable[[Block], AppendBlock]) -> None:
-        """Store what was journaled since the last time, if anything was."""
+        """Store what was journaled since the last call, if anything was."""
         block = self._cut()
         if block is not None:
             self._pending.append(_OnItsWay(block, self._store.submit(make(block))))
@@ -58,7 +58,7 @@ class BlockStream:
     def conclude(self, make: Callable[[], Conclude]) -> "Future[Committed]":
         """Store the result together with what was journaled before it.
 
-        Whatever `make` raises is raised, and nothing has been cut from the journal then.
+        An error of `make` is passed on; then nothing has been cut from the journal.
         """
         result = make()
         block = self._cut()
@@ -67,21 +67,21 @@ class BlockStream:
         return self._conclusion
 
     async def result(self, make: Callable[[], Conclude]) -> Committed:
-        """Wait for the result on the disk; `make` is for one that was not handed over yet, or failed.
+        """Wait until the result is on the disk; `make` makes its transaction if there is none yet, or the last failed.
 
         Raises:
-            StoreError: it could not be stored.
+            StoreError: the result could not be stored.
         """
         if self._conclusion is not None:
-            with contextlib.suppress(StoreError):  # it may only have followed a block that failed
+            with contextlib.suppress(StoreError):  # it may have failed only because a block before it failed
                 return await _answer(self._conclusion)
         return await _answer(self.conclude(make))
 
     async def end(self, make: Callable[[Block | None], EndRun]) -> None:
-        """Store the rest, with the end of the run.
+        """Store the rest of the journal together with the end of the run.
 
         Raises:
-            StoreError: it could not be stored.
+            StoreError: they could not be stored.
         """
         block = self._cut()
         future = self._store.submit(make(block))
@@ -89,7 +89,7 @@ class BlockStream:
         await _answer(future)
 
     def _sort(self) -> None:
-        """Forget what is stored; take back what failed, with everything behind it."""
+        """Forget blocks that are stored; take back a block that failed, with all blocks behind it."""
         while self._pending and self._pending[0].future.done():
             first = self._pending[0]
             error = first.future.exception()
@@ -118,5 +118,5 @@ class BlockStream:
 
 
 async def _answer(future: "Future[T]") -> T:
-    """The answer of a transaction; whoever stops waiting for it does not undo it."""
+    """Return the answer of a transaction; a cancelled wait does not undo the transaction."""
     return await asyncio.shield(asyncio.wrap_future(future))

@@ -1,4 +1,4 @@
-"""The newest reading of an instrument, in a run or between runs, for those who show or publish it."""
+"""The newest reading of an instrument, in a run or between runs, for screens and live values."""
 
 from collections.abc import Mapping, Sequence
 
@@ -10,7 +10,10 @@ Reading = tuple[Mapping[str, float | None], Sequence[tuple[str, str]]]
 
 
 def newest_reading(name: str, session: Session, runs: Mapping[str, Active]) -> Reading:
-    """Latest values of an instrument by signal (derived ones too, where it leads a run), and its faults."""
+    """Return the latest values of an instrument by signal, and its faults.
+
+    Derived signals are included if the instrument is the lead of a run.
+    """
     if session.standing.state != "in_run":
         return session.standing.values, session.standing.faults
     own = runs.get(name)

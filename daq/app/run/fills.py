@@ -1,14 +1,15 @@
-"""A fill that a seek has sheared is not measured on as if it were fresh."""
+"""Refuse to measure on a fill that a seek has sheared, as if it were fresh."""
 
 from daq.adapters.store.reading import Reader
 from daq.core.errors import SettingError
 from daq.methods.files.recipe import Method
 
 SHOWN_ID = 8
+"""Number of characters of a run's id that a message shows."""
 
 
 def check_fill(reader: Reader, fill: str, method: Method) -> None:
-    """Refuse a fill that was sheared by a seek, unless the method brings it to a declared state, or seeks itself.
+    """Refuse a fill that was sheared by a seek, unless the method brings it to a defined state, or is a seek itself.
 
     Raises:
         SettingError: the fill needs a pre-shear and a rest that the method does not declare.

@@ -1,4 +1,4 @@
-"""What came over a link since the daemon started, whatever exchange read it: the idle one's or a run's."""
+"""Counters of a link since the daemon started, over all exchanges that read it: the idle one and those of runs."""
 
 from typing import Final
 
@@ -8,14 +8,14 @@ COUNTED: Final = ("bytes", "lines", "readings", "rejected", "timeouts")
 
 
 class LinkCounts:
-    """Follows the exchanges of one link, one after the other."""
+    """Adds up the counters of the exchanges that read one link, one after the other."""
 
     def __init__(self) -> None:
         self._before = dict.fromkeys(COUNTED, 0)
         self._now: Exchange | None = None
 
     def follow(self, exchange: Exchange) -> None:
-        """From now on `exchange` reads the link; what was counted before is kept."""
+        """Count from now on with `exchange`, which reads the link; earlier counts are kept."""
         total, own = self.total(), _counts(exchange)
         self._before = {name: total[name] - own[name] for name in COUNTED}
         self._now = exchange

@@ -1,4 +1,4 @@
-"""After a kill or a power cut: every run that was under way gets its one result, and no motor is forgotten."""
+"""Recovery after a kill or a power cut: every interrupted run gets its one result, and every motor is accounted for."""
 
 from collections.abc import Callable
 
@@ -33,11 +33,11 @@ def recover(
     clock: Clock,
     maker: MakeMaker,
 ) -> list[str]:
-    """Bring unfinished runs to their end; names of the instruments whose motor may still be turning.
+    """End unfinished runs; return the names of the instruments whose motor may still be turning.
 
-    A run whose measuring was journaled to its end is concluded as what it was; any other is
-    ``interrupted``.  Nothing is started again.  A run that cannot be brought to its end now
-    stays unfinished for the next start, and keeps nothing else from starting.
+    If the journal shows that the measurement was complete, the run is concluded with that outcome; otherwise its
+    outcome is ``interrupted``.  No run is started again.  A run that cannot be ended now stays unfinished until the
+    next start, and does not keep anything else from starting.
     """
     turning: list[str] = []
     with store.reader() as reader:
@@ -52,7 +52,7 @@ def recover(
                 log.exception("run not recovered", run=record.id)
             if motor == "may_still_be_turning":
                 turning.append(record.instrument)
-        # Killed again before a motor was seen to stand still, its run is ended and the motor is not accounted for.
+        # Add motors of runs that an earlier recovery ended: the daemon was killed again before it saw them at rest.
         return sorted({*turning, *reader.motors_in_doubt()})
 
 
@@ -67,7 +67,7 @@ def _recover_one(
     if pipeline is not None and pipeline.state is State.ENDED:
         motor = pipeline.motor.value
     else:
-        # What the journal does not show may have happened in the moment before the kill.
+        # The motor may have started in the moment before the kill, which the stored journal does not show.
         motor = "may_still_be_turning" if _moves(plan) else "not_moved"
     store.submit(EndRun(record.id, motor, clock.utc_ns(), "daemon")).result()
     log.warning("run recovered", run=record.id, instrument=record.instrument, motor=motor)
@@ -79,7 +79,7 @@ def _moves(plan: Plan) -> bool:
 
 
 def _again(record: RunRecord, raw: bytes, make_driver: MakeDriver) -> Pipeline | None:
-    """The pipeline as it stood at the last journaled event, or None where the journal cannot be read."""
+    """Return the pipeline after the last journaled event; None if the journal cannot be read."""
     pipeline: Pipeline | None = None
     try:
         for item in read_records(raw):

@@ -1,4 +1,4 @@
-"""From a run's facts to the transaction that commits its result, with the messages for the broker."""
+"""Make the transaction that commits the result of a run, with its messages for the broker, from its facts."""
 
 import json
 import uuid
@@ -28,13 +28,13 @@ CONTENT_TYPE = "application/cloudevents+json"
 
 
 def reason_text(facts: Facts) -> str:
-    """Return in English why a run ended; empty while it goes on."""
+    """Return in English why a run ended; empty during the run."""
     reason = run_reason(facts)
     return "" if reason is None else reason.text
 
 
 class ResultMaker:
-    """Makes the result of one run.  The id is fixed here, once, so that committing twice is noticed."""
+    """Makes the result of one run.  The result's id is made once, here, so that a second commit is detected."""
 
     def __init__(
         self,
@@ -46,14 +46,14 @@ class ResultMaker:
         *,
         with_flat: bool = False,
     ) -> None:
-        """Take what is known of the run.
+        """Take the run and its plan.
 
         Args:
             record: the run.
-            plan: how it was measured.
-            clock: for the time of its end.
-            source: the database's identity with its epoch.
-            topics: where its messages go; without them nothing is put into the outbox.
+            plan: the plan of the run.
+            clock: gives the time at which the run ended.
+            source: identity of the database, with its epoch.
+            topics: topics of its messages; None: nothing is put into the outbox.
             with_flat: whether the variant without nesting is published too.
         """
         self.result_id = str(uuid.uuid4())
@@ -62,11 +62,11 @@ class ResultMaker:
         self._source, self._topics, self._with_flat = source, topics, with_flat
 
     def advise(self, facts: Facts) -> Sequence[str]:
-        """Sentences of advice for a run that goes on."""
+        """Return sentences of advice for a run in progress."""
         return [a.text for a in conclude(self._plan, facts).advice]
 
     def conclude(self, facts: Facts) -> Conclude:
-        """Return the transaction that commits the result of a run that is over, without a journal block."""
+        """Return the transaction that commits the result of an ended run, without a journal block."""
         now = self._clock.utc_ns()
         conclusion = conclude(self._plan, facts)
         audited = self._verification(conclusion)
@@ -83,7 +83,7 @@ class ResultMaker:
         )
 
     def _verification(self, conclusion: Conclusion) -> AuditedVerification | None:
-        """What is audited of a verification."""
+        """Return the verification as the audit trail stores it; None if the run is no verification."""
         v, context = conclusion.verification, self._plan.context
         if v is None:
             return None
@@ -91,7 +91,7 @@ class ResultMaker:
             run=self._record.id,
             result=self.result_id,
             passed=v.passed,
-            order=v.order,
+            condition=v.condition,
             fluid=v.fluid,
             lot=v.lot,
             certificate=v.certificate,
@@ -115,21 +115,21 @@ class ResultMaker:
                 software=f"daq {daq.__version__}",
             )
             self.data = ResultData.build(plan, conclusion, details)
-            body = self.data.model_dump(mode="json")
-            return json.dumps(body, sort_keys=True), self._messages(body, sequence, ended)
+            data = self.data.model_dump(mode="json")
+            return json.dumps(data, sort_keys=True), self._messages(data, sequence, ended)
 
         return build
 
-    def _messages(self, body: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
+    def _messages(self, result: dict[str, Any], sequence: int, time: str) -> list[Outgoing]:
         topics = self._topics
         if topics is None:
             return []
         instrument = self._record.instrument
         properties = json.dumps({"content_type": CONTENT_TYPE})
 
-        def payload(said: dict[str, Any], name: str) -> bytes:
+        def payload(data: dict[str, Any], name: str) -> bytes:
             event = envelope(
-                said,
+                data,
                 id=self.result_id,
                 source=self._source,
                 sequence=sequence,
@@ -140,12 +140,12 @@ class ResultMaker:
             )
             return json.dumps(event, separators=(",", ":"), ensure_ascii=False).encode()
 
-        nested = payload(body, SCHEMA_NAME)
+        nested = payload(result, SCHEMA_NAME)
         messages = [
             Outgoing(topics.result(instrument), nested, properties=properties),
             Outgoing(topics.last(instrument), nested, retain=True, properties=properties),
         ]
         if self._with_flat:
-            plain = payload(flattened(body), FLAT_NAME)
+            plain = payload(flattened(result), FLAT_NAME)
             messages.append(Outgoing(topics.flat(instrument), plain, properties=properties))
         return messages

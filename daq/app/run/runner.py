@@ -1,7 +1,7 @@
-"""One run, live: events into the journal and the pipeline, effects out to ports, store and screens.
+"""Carries out one run: events go into the journal and the pipeline, effects go to ports, store and screens.
 
-The order is fixed: an event is journaled, then stepped, then its effects are carried out.
-Whatever happens, a run that began is brought to one result and one word on its motor.
+The order is fixed: an event is journaled, then the pipeline steps it, then its effects are carried out.
+Every run that has started ends with exactly one result and one recorded state of its motor.
 """
 
 import asyncio
@@ -33,23 +33,25 @@ from daq.core.run import OUTCOMES, State
 log = structlog.get_logger()
 
 FLUSH_S: Final = 0.5
-"""Real seconds between commits of the journal; with the writer's own time this keeps within the stated second."""
-TIMER_SLACK_NS: Final = 1_000_000
-"""A tick may come so late without a new timer; the pipeline does what is due at the time it was due."""
-SHARED_NS: Final = 5_000_000
-"""What many runs have due within so short a time is done in one waking of the machine..."""
-FAR_NS: Final = 20_000_000
-"""...where it is due in more than this; a gap between frames, or a pause, is kept as it is."""
-WRITER_LATE_S: Final = 10.0
-"""Real seconds without any commit after which the store counts as failed."""
+"""Real time in seconds between commits of the journal.
 
-#: Given the facts: the transaction that commits the result, without its journal block.
+With the time that the writer needs, the loss after a kill stays within the stated second."""
+TIMER_SLACK_NS: Final = 1_000_000
+"""Delay of a tick for which no new timer is set; the pipeline does due work as of the time at which it was due."""
+SHARED_NS: Final = 5_000_000
+"""Timers of all runs are rounded up to multiples of this, so that one wake-up of the machine serves many runs."""
+FAR_NS: Final = 20_000_000
+"""Only timers further ahead than this are rounded; shorter ones, such as pauses between frames, stay exact."""
+WRITER_LATE_S: Final = 10.0
+"""Real time in seconds without any commit after which the store counts as failed."""
+
+#: Returns the transaction that commits the result, without its journal block.
 MakeConclude = Callable[[Facts], Conclude]
 
 
 @dataclass(slots=True)
 class RunOutcome:
-    """What became of a run."""
+    """Outcome of an ended run."""
 
     run_id: str
     outcome: str
@@ -57,11 +59,11 @@ class RunOutcome:
     motor: Motor
     committed: Committed | None
     fault: str = ""
-    """Why the result is not in the store, where it is not."""
+    """Why the result is not in the store; "" if it is."""
 
 
 class Runner:
-    """Carries one run from `begin` to its end."""
+    """Carries out one run from its start to its end."""
 
     def __init__(
         self,
@@ -99,9 +101,11 @@ class Runner:
         self._stop_asked = ""
         self._begun = False
         self._gone: set[str] = set()
-        """Links that were lost while another was borrowed."""
+        """Links that were lost while another one was being borrowed."""
         self._early: list[tuple[str, bytes]] = []
-        """Bytes that came on one link while the next was borrowed; the journal begins with its header."""
+        """Bytes that one link received while the next one was being borrowed.
+
+        They are journaled after the start, because a journal begins with its header."""
         self._store_fault = False
         self._broken = False
         self._ended = asyncio.Event()
@@ -109,7 +113,7 @@ class Runner:
     # ---- a whole run
 
     async def run(self) -> RunOutcome:
-        """Borrow the links, run to the end, give them back, store what it came to.  To stop it, call `stop`."""
+        """Borrow the links, run to the end, return the links, and store the result.  `stop` ends it early."""
         borrowed: list[Session] = []
         flusher: asyncio.Task[None] | None = None
         try:
@@ -150,7 +154,7 @@ class Runner:
             self.stop(self._stop_asked)
 
     def stop(self, who: str) -> None:
-        """A person (or the daemon's end) stops the run; where it has not quite begun, as soon as it has."""
+        """Stop the run on behalf of `who`; if it has not started yet, as soon as it has."""
         if self._begun:
             self._feed(OperatorCommand(self._clock.mono_ns(), "stop", who))
         else:
@@ -171,10 +175,10 @@ class Runner:
         return RunOutcome(self.run_id, facts.outcome, reason_text(facts), self.motor, committed, fault)
 
     async def settle(self) -> Committed:
-        """Wait until result, motor and journal are on the disk.  After a failure it can be called again.
+        """Wait until result, state of the motor and journal are on the disk.  It can be called again after a failure.
 
         Raises:
-            StoreError: they cannot be stored now; nothing is forgotten meanwhile.
+            StoreError: they cannot be stored now; they are kept in memory.
         """
         facts = self._facts_known()
         committed = await self._blocks.result(lambda: self._make_conclude(facts))
@@ -194,27 +198,27 @@ class Runner:
     # ---- what comes in
 
     def received(self, link: str, data: bytes) -> None:
-        """Bytes from a borrowed link, stamped here."""
+        """Take bytes from a borrowed link; they get their time here."""
         if not self._begun:
             self._early.append((link, data))
             return
         self._feed(Received(self._clock.mono_ns(), link, data))
 
     def link_lost(self, link: str, reason: str) -> None:
-        """A borrowed link is gone."""
+        """Take the loss of a borrowed link."""
         if not self._begun:
             self._gone.add(link)
             return
         self._feed(LinkDown(self._clock.mono_ns(), link, reason))
 
     def link_back(self, link: str) -> None:
-        """A borrowed link is back."""
+        """Take the return of a borrowed link."""
         self._gone.discard(link)
         if self._begun:
             self._feed(LinkUp(self._clock.mono_ns(), link))
 
     def store_failed(self, reason: str) -> None:
-        """The store cannot take blocks any more."""
+        """Report to the run, once, that the store takes no more blocks."""
         if not self._store_fault:
             self._store_fault = True
             self._feed(StoreFault(self._clock.mono_ns(), reason))
@@ -228,7 +232,7 @@ class Runner:
             self._wake()
 
     def _feed(self, event: Event) -> None:
-        """Take an event in; effects may bring further events, which wait their turn."""
+        """Process an event.  Events that arise while its effects are carried out are queued behind it."""
         self._queue.append(event)
         if self._busy or self._broken:
             return
@@ -242,7 +246,7 @@ class Runner:
                     self._journal.effect(effect, current.t)
                     self._carry_out(effect)
         except Exception as error:
-            # A fault of the software (a driver's, for one): the state is not to be trusted, so the run is over.
+            # After a fault of the software, for example of a driver, the state cannot be trusted: the run ends.
             log.exception("run broken", run=self.run_id)
             self._break(remark("software_fault", detail=f"{type(error).__name__}: {error}"))
         finally:
@@ -261,10 +265,10 @@ class Runner:
             self._ended.set()
 
     def _wake(self) -> None:
-        """See to it that `_tick` is called when something is due.
+        """Set the timer so that `_tick` is called when something is due.
 
-        A timer that fires no later than wanted is left as it is: one that fires early looks again.  And none is set
-        further ahead than the next poll, so that a question, its time-out and its answer need one timer.
+        A timer that is set for an earlier time is kept: when it fires, `_tick` sets the next one.  No timer is set
+        further ahead than the next poll, so that a request, its time-out and its answer need only one.
         """
         due = NEVER if self._ended.is_set() else self.pipeline.wake_at
         if self._timer is not None:
@@ -294,7 +298,7 @@ class Runner:
             log.info("run", run=self.run_id, note=effect.code, text=effect.text)
         elif isinstance(effect, Moved):
             if effect.target == State.STOPPING:
-                self._append()  # the result is computed from a journal that is stored already
+                self._append()  # store the journal before the result that is computed from it
             log.info("run", run=self.run_id, state=effect.target, because=effect.trigger, detail=effect.detail)
         elif isinstance(effect, Concluded):
             self._conclude(effect.facts)
@@ -302,7 +306,7 @@ class Runner:
             self.motor = effect.motor
             self._ended.set()
         elif isinstance(effect, StepEnded):
-            pass  # shown through the facts
+            pass  # screens show it from the facts
         self._point(effect, "done")
         if not isinstance(effect, Send):
             self._changed()
@@ -318,24 +322,24 @@ class Runner:
             self._feed(LinkDown(self._clock.mono_ns(), effect.link, str(error)))
 
     def _sent(self, effect: Send) -> None:
-        """What was handed over goes out now, as a rule while it is handed over."""
+        """Journal that the bytes of `effect` go out now; mostly during the call that hands them over."""
         if not self._ended.is_set():
             self._feed(Sent(self._clock.mono_ns(), effect.link, effect.data))
 
     def _conclude(self, facts: Facts) -> None:
         self._facts = facts
         try:
-            # The result goes with everything journaled so far in one transaction.
+            # One transaction holds the result and everything journaled so far.
             self._blocks.conclude(lambda: self._make_conclude(facts))
         except Exception as error:
-            # The motor's stop goes on; the result is computed again when the run has ended.
+            # The stop of the motor continues; the result is computed again after the end of the run.
             log.exception("result not computed", run=self.run_id)
             self.notes.append(Noted(self._clock.mono_ns(), "not_concluded", f"{type(error).__name__}: {error}"))
 
     async def _flush_regularly(self) -> None:
         late = 0.0
         while True:
-            # All runs at the same instants, so that their blocks share one commit.
+            # All runs flush at the same instants, so that their blocks share one commit.
             await asyncio.sleep(FLUSH_S - asyncio.get_running_loop().time() % FLUSH_S)
             self._check_clock()
             if trouble := self._blocks.trouble():
@@ -346,14 +350,14 @@ class Runner:
             self._append()
 
     def _append(self) -> None:
-        """Store what was journaled; after a fault of the store, or the end, it goes with the end of the run."""
+        """Store what was journaled.  After a fault of the store, or after the end, `settle` does it."""
         if not self._store_fault and self.pipeline.state is not State.ENDED:
             self._blocks.append(lambda block: AppendBlock(self.run_id, block))
 
     def _flusher_ended(self, task: "asyncio.Task[None]") -> None:
         error = None if task.cancelled() else task.exception()
         if error is not None:
-            log.error("journal not written any more", run=self.run_id, exc_info=error)
+            log.error("journal no longer written", run=self.run_id, exc_info=error)
             self.store_failed(f"fault of the software: {type(error).__name__}: {error}")
 
     def _check_clock(self) -> None:

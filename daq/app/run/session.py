@@ -1,7 +1,7 @@
-"""One instrument on one port: the live side of a `Link`, which decides everything.
+"""One instrument on one port: the input and output of a `Link`, which makes all decisions.
 
 A session opens the port, carries bytes and timers between the port and the link, and lends the port to a run.
-It never raises into another: a fault on its port is its own state.
+A fault on its port becomes its own state; it raises no error in another session.
 """
 
 import asyncio
@@ -27,27 +27,29 @@ from daq.core.resting import TorqueAtRest
 log = structlog.get_logger()
 
 IDLE_INTERVAL_NS: Final = 1_000_000_000
+"""Least time between polls while no run uses the instrument."""
 FIRST_WAIT_S: Final = 0.5
+"""First wait before the port is opened again; it doubles with each failure."""
 LONGEST_WAIT_S: Final = 30.0
 LONGEST_WAIT_IN_DOUBT_S: Final = 2.0
-"""A motor that may still be turning is not left alone for longer."""
+"""Longest wait while a motor may still be turning, because it must be stopped soon."""
 
 Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
 
 
 class Borrower(Protocol):
-    """A run that has taken over a session's link."""
+    """A run that has borrowed a session's link."""
 
     def received(self, link: str, data: bytes) -> None:
-        """Bytes came in."""
+        """Take bytes that the port received."""
         ...
 
     def link_lost(self, link: str, reason: str) -> None:
-        """The port is gone."""
+        """Take the loss of the port."""
         ...
 
     def link_back(self, link: str) -> None:
-        """The port is open again and its instrument identified."""
+        """Take the return of the port: it is open again and its instrument is identified."""
         ...
 
 
@@ -62,7 +64,7 @@ class Standing:
     faults: tuple[tuple[str, str], ...] = ()
     """Of the latest reading: channel ("" for the whole instrument) and fault."""
     motor: str = ""
-    """"" where nothing turns or nothing is amiss; otherwise what is known after a lost link or a crash."""
+    """State of the motor after a lost link or a crash, if it may still be turning; "" otherwise."""
 
 
 class Session:
@@ -99,7 +101,7 @@ class Session:
         self._connection: Connection | None = None
         self._borrower: Borrower | None = None
         self._lent = False
-        """Whether the borrower has had the link before, so that it is told when it is back."""
+        """True once the borrower has had the link; from then on a return of the link is reported to it."""
         self._timer: asyncio.TimerHandle | None = None
         self._lost = asyncio.Event()
         self._moved = asyncio.Event()
@@ -110,7 +112,7 @@ class Session:
     # ---- connection
 
     async def keep(self) -> None:
-        """Connect, and reconnect with growing waits, until cancelled."""
+        """Connect, and connect again after a loss with growing waits, until cancelled."""
         wait = FIRST_WAIT_S
         self.link.open(self._now())
         try:
@@ -159,7 +161,7 @@ class Session:
             self._timer = None
 
     def _port_lost(self, reason: str) -> None:
-        """The port has gone by itself, or was closed because of `reason`."""
+        """Take the loss of the port, which failed or was closed because of `reason`."""
         log.warning("link lost", instrument=self.name, reason=reason)
         self._connection = None
         self.link.port_lost(self._now(), reason)
@@ -194,12 +196,12 @@ class Session:
         link.lend_if_free(now)
 
     def _guarded(self, work: Callable[[], None]) -> None:
-        """Do something that calls the driver; its fault stays its instrument's."""
+        """Do work that calls the driver; a fault of the driver closes this instrument's port only."""
         try:
             work()
         except Exception as error:
             log.exception("driver failed", instrument=self.name)
-            self._close_and_lose(f"the driver failed: {type(error).__name__}: {error}; tell its author")
+            self._close_and_lose(f"the driver failed: {type(error).__name__}: {error}; report it to its author")
             return
         self._show()
         if not self.link.exchange.awaiting:
@@ -207,13 +209,17 @@ class Session:
         self._wake()
 
     def send(self, data: bytes, sent: Sent) -> None:
-        """Write for the run that has borrowed the link; `sent` is called when the bytes go out.  Raises `LinkError`."""
+        """Write `data` for the run that has borrowed the link; `sent` is called when the bytes go out.
+
+        Raises:
+            LinkError: the port is not open.
+        """
         if self._connection is None:
             raise LinkError(f"{self.name}: not connected")
         self._connection.write(data, sent)
 
     def free(self) -> None:
-        """No answer is awaited on this link now."""
+        """Let others use the line: no answer is awaited on this link now."""
         if self._connection is not None:
             self._connection.free()
 
@@ -248,13 +254,13 @@ class Session:
         now = self._now()
         self._guarded(lambda: self._take(now, self.link.tick(now)))
 
-    # ---- what the link wants
+    # ---- effects of the link
 
     def _carry_out(self, effect: LinkEffect) -> None:
         if isinstance(effect, effects.Send):
             self._write(effect.data)
         elif isinstance(effect, Reopen):
-            # Not at once: the link is still in the middle of a step.
+            # The link is still in the middle of a step, so the port is reopened after it.
             asyncio.get_running_loop().call_soon(self._reopen, effect.reason)
         elif isinstance(effect, LinkMoved):
             self._moved_to(effect)
@@ -263,18 +269,18 @@ class Session:
 
     def _torque_stays(self, found: TorqueOffZero) -> None:
         at = "has no value" if found.torque is None else f"stays at {found.torque:.3g}"
-        said = (
-            f"the motor stands still by its speed, but the torque {at} (at rest before the run: {found.zero:.3g}); "
-            "the sample holds the rotor, or the speed is wrong: look at it before you touch it"
+        detail = (
+            f"by its speed the motor is at rest, but the torque {at} (at rest before the run: {found.zero:.3g}); "
+            "the sample holds the rotor, or the speed is wrong: check the rotor before you touch it"
         )
         self._audit("torque_at_rest", self.name, {"torque": found.torque, "zero": found.zero})
         log.warning("torque at rest", instrument=self.name, torque=found.torque, zero=found.zero)
-        self._set(self.link.state, said)
+        self._set(self.link.state, detail)
 
     def _reopen(self, reason: str) -> None:
         wrong = self.link.state is LinkState.WRONG_INSTRUMENT
         if self._connection is not None and wrong:
-            # The state is kept for those who look; the port is opened again after a while.
+            # Screens keep showing this state; the port is opened again after a wait.
             self._connection.close()
             self._connection = None
             self.link.exchange.link_down()
@@ -324,7 +330,7 @@ class Session:
             self._changed()
 
     def _show(self) -> None:
-        """Bring the standing up to date."""
+        """Update the standing from the link."""
         link, standing = self.link, self.standing
         standing.identity = link.identity
         standing.motor = Motor.IN_DOUBT.value if link.motor is Motor.IN_DOUBT else ""
@@ -342,13 +348,13 @@ class Session:
     # ---- runs
 
     async def lend(self, borrower: Borrower, exchange: Exchange) -> None:
-        """Give the link to a run, which reads it with an exchange of its own, once nothing is under way on it.
+        """Lend the link to a run, which reads it with its own `exchange`, as soon as no request is unanswered.
 
         Raises:
             LinkError: the instrument is not ready.
         """
         link = self.link
-        while self._is(LinkState.IDENTIFYING):  # asked again after a silence
+        while self._is(LinkState.IDENTIFYING):  # after a silence the instrument is identified again
             await self._next_move()
         if not self._is(LinkState.READY):
             raise LinkError(f"{self.name} is not ready: {link.state.value} {self.standing.detail}".rstrip())
@@ -358,7 +364,7 @@ class Session:
             await self._next_move()
         if not self._is(LinkState.LENT):
             self._borrower = None
-            raise LinkError(f"{self.name} was lost: {self.standing.detail or 'its line is never free'}")
+            raise LinkError(f"{self.name} was lost: {self.standing.detail or 'its line did not become free'}")
         self.counts.follow(exchange)
 
     def _is(self, state: LinkState) -> bool:
@@ -369,7 +375,7 @@ class Session:
         await self._moved.wait()
 
     def take_back(self, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
-        """The run is over; `motor` is what it knows of the motor, `at_rest` the torque expected of it now."""
+        """Take the link back from a run; `motor` is the motor's state, `at_rest` the torque to expect (None: any)."""
         self._borrower = None
         link = self.link
         self.counts.follow(link.exchange)
@@ -379,7 +385,7 @@ class Session:
             self.want_stop()
 
     def want_stop(self) -> None:
-        """The motor's state is unknown: stop it as soon as the instrument answers.  A stop needs nobody's leave."""
+        """Stop a motor of unknown state as soon as the instrument answers.  A stop needs no permission."""
         link = self.link
         if "halt" not in self.driver.capabilities:
             return

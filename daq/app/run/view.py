@@ -1,4 +1,4 @@
-"""The view of a run for those who follow it, made from its pipeline."""
+"""Make the view of a run for screens from its pipeline."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -74,7 +74,7 @@ def _seek(plan: Plan, number: int, facts: Facts) -> SeekShown | None:
 
 
 def units(pipeline: Pipeline) -> dict[str, str]:
-    """UCUM code of every signal of a run."""
+    """Return the UCUM code of every signal of a run."""
     plan = pipeline.plan
     out = dict(zip(plan.lead.channels, plan.lead.units, strict=True))
     out |= {d.name: d.unit for d in plan.derivations}
@@ -85,7 +85,7 @@ def units(pipeline: Pipeline) -> dict[str, str]:
 
 
 def decimals(plan: Plan) -> dict[str, int]:
-    """Decimals of every signal whose resolution the instrument's file states."""
+    """Return the number of decimals of every signal whose resolution the instrument's file states."""
     stated = plan.context.specification.resolution
     places = {name: Decimal(repr(step)).normalize().as_tuple().exponent for name, step in stated.items()}
     return {name: max(0, -place) for name, place in places.items() if isinstance(place, int)}
@@ -107,8 +107,8 @@ def _value(pipeline: Pipeline, kept: Kept) -> ProvisionalValue | None:
     primary = pipeline.plan.primary
     summary = kept.summaries[primary]
     if summary.n == 0 and set(kept.faults) <= {"cut_short", "no_readings"}:
-        return None  # the step has only begun, or its first revolution does not count yet
-    # While the step goes on its span is filling up; that is no fault yet.
+        return None  # the step has just started, or its first revolution does not count yet
+    # During the step its span is not full yet; that is no fault.
     faults = tuple(f for f in kept.faults if f != "cut_short")
     return ProvisionalValue(
         name=primary,

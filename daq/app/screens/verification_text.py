@@ -22,7 +22,7 @@ def verification_words(data: dict[str, Any]) -> list[tuple[str, str]]:
         return []
     words, style = OUTCOMES[verification["passed"]]
     return [
-        (f"VERIFICATION {words.upper()}, {spaced(verification['order'])}", style),
+        (f"VERIFICATION {words.upper()}, {spaced(verification['condition'])}", style),
         *((sentence, "warn") for sentence in _consequences(data)),
     ]
 
@@ -71,8 +71,9 @@ def verification_table(data: dict[str, Any], columns: int | None = None) -> list
     ]
     words, _ = OUTCOMES[verification["passed"]]
     summary = (
-        f"{spaced(verification['order'])}: {words}, {plain(verification['fluid'])} lot {plain(verification['lot'])}, "
-        f"certificate {plain(verification['certificate'])} until {verification['expires']}"
+        f"{spaced(verification['condition'])}: {words}, {plain(verification['fluid'])} "
+        f"lot {plain(verification['lot'])}, certificate {plain(verification['certificate'])} "
+        f"until {verification['expires']}"
     )
     return [
         summary,

@@ -1,4 +1,4 @@
-"""Everything a configuration folder holds, read and checked in one go."""
+"""Read and check all files of a configuration folder at once."""
 
 import difflib
 import re
@@ -30,7 +30,10 @@ T = TypeVar("T")
 
 @dataclass(slots=True)
 class Catalogue:
-    """The daemon's file, instruments by name, methods by id and version (oldest first), products and fluids by id."""
+    """A configuration folder that was read.
+
+    The daemon's file, instruments by name, methods by id and version (oldest first), products and fluids by id.
+    """
 
     folder: Path
     daemon: Daemon
@@ -40,16 +43,16 @@ class Catalogue:
     products: dict[str, Product] = field(default_factory=dict)
     fluids: dict[str, Fluid] = field(default_factory=dict)
     descriptions: dict[Path, Description] = field(default_factory=dict)
-    """Those that instruments' files name, by path."""
+    """Descriptions that instruments' files name, by path."""
     files: int = 1
-    """How many files were looked at."""
+    """Number of files that were read."""
 
     @classmethod
     def load(cls, folder: Path) -> Self:
         """Read a configuration folder.
 
         Raises:
-            SettingErrors: everything that is wrong in it.
+            SettingErrors: all errors in its files.
         """
         catalogue, errors = cls.read(folder)
         if errors:
@@ -58,7 +61,7 @@ class Catalogue:
 
     @classmethod
     def read(cls, folder: Path) -> tuple[Self, list[SettingError]]:
-        """What can be read of a configuration folder, and everything that is wrong in it."""
+        """Return everything that can be read of a configuration folder, and all errors in its files."""
         errors: list[SettingError] = []
         try:
             daemon = load_daemon(folder / DAEMON_FILE)
@@ -88,7 +91,7 @@ class Catalogue:
         folder = self.folder / getattr(self.daemon.folders, kind)
         if not folder.is_dir():
             if kind in self.daemon.folders.model_fields_set:
-                reason = f"there is no folder {folder}; make it or name another"
+                reason = f"there is no folder {folder}; make it or name another one"
                 errors.append(SettingError(reason, file=self.daemon.source, key=f"folders.{kind}"))
             return
         for path in sorted(folder.glob("*.toml")):
@@ -111,37 +114,40 @@ class Catalogue:
 
     @property
     def state(self) -> str | None:
-        """The state directory the daemon's file asks for, or None."""
+        """The state directory that the daemon's file names, or None."""
         return state_of(self.daemon)
 
     @property
     def enabled(self) -> list[str]:
-        """Names of the instruments the daemon serves: those its file enables, or all."""
+        """Names of the instruments that the daemon serves: those its file enables, or all."""
         return list(self.instruments if self.daemon.enable is None else self.daemon.enable)
 
     def instrument(self, name: str) -> Instrument:
-        """An instrument by its name; `SettingError` where there is none."""
+        """Return an instrument by its name; `SettingError` if there is none."""
         return _found("instrument", name, self.instruments)
 
     def method(self, method_id: str, version: str = "") -> Method:
-        """The newest version of a method, or the one asked for; `SettingError` where there is none."""
+        """Return a method in the given version, or the newest; `SettingError` if there is none."""
         versions = _found("method", method_id, self.methods)
         if not version:
             return list(versions.values())[-1]
         return _found(f"version of method {method_id}:", version, versions)
 
     def product(self, product_id: str) -> Product:
-        """A product by its id; `SettingError` where there is none."""
+        """Return a product by its id; `SettingError` if there is none."""
         return _found("product", product_id, self.products)
 
     def fluid(self, fluid_id: str) -> Fluid:
-        """A reference fluid by its id; `SettingError` where there is none."""
+        """Return a reference fluid by its id; `SettingError` if there is none."""
         return _found("fluid", fluid_id, self.fluids)
 
     def make_driver(self, instrument: Instrument) -> Driver:
-        """A new driver for an instrument; `SettingError` names its file where kind or options are wrong.
+        """Return a new driver for an instrument.
 
-        A kind that ends in ``.toml`` is a description file, seen from the configuration folder.
+        A kind that ends in ``.toml`` is the path of a description file, relative to the configuration folder.
+
+        Raises:
+            SettingError: kind or options are wrong; the error names the instrument's file.
         """
         if instrument.driver.endswith(".toml"):
             description = self._described(instrument)
@@ -149,17 +155,17 @@ class Catalogue:
         return _named(lambda: self.drivers.make(instrument.driver, instrument.driver_options), instrument)
 
     def _described(self, instrument: Instrument) -> Description:
-        """The description an instrument's file names, read once; its own errors name the description's file."""
+        """Return the description that an instrument's file names, read once; its errors name the description's file."""
         path = self.folder / Path(instrument.driver).expanduser()
         if path not in self.descriptions:
             if not path.is_file():
-                reason = f"there is no file {path}; paths are seen from the folder of {DAEMON_FILE}"
+                reason = f"there is no file {path}; paths are relative to the folder of {DAEMON_FILE}"
                 raise SettingError(reason, file=instrument.source, key="driver")
             self.descriptions[path] = load_description(path)
         return self.descriptions[path]
 
     def companions(self, instrument: Instrument, identities: Mapping[str, Identity] | None = None) -> list[Companion]:
-        """The companions of an instrument with new drivers; `SettingError` as `make_driver` and `instrument`."""
+        """Return the companions of an instrument with new drivers; errors as in `make_driver` and `instrument`."""
         others = (self.instrument(name) for name in dict.fromkeys(instrument.companions.values()))
         return [Companion(other, self.make_driver(other), (identities or {}).get(other.name)) for other in others]
 
@@ -172,7 +178,7 @@ class Catalogue:
         fluid: Fluid | None = None,
         choices: Mapping[str, Any] | None = None,
     ) -> Plan:
-        """The plan of a method on an instrument that was not yet asked who it is; errors as `compile_plan`."""
+        """Return the plan of a method on an instrument that is not identified yet; errors as in `compile_plan`."""
         return compile_plan(
             method,
             instrument,
@@ -185,7 +191,7 @@ class Catalogue:
 
 
 def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
-    """A driver, or errors that name the instrument's file."""
+    """Return the driver that `make` makes; its errors name the instrument's file."""
     try:
         return make()
     except SettingErrors as error:
@@ -197,19 +203,19 @@ def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
 
 
 def state_of(daemon: Daemon) -> str | None:
-    """The state directory a daemon's file asks for, seen from the file's folder; None where it asks for none."""
+    """Return the state directory that a daemon's file names, relative to the file's folder; None if it names none."""
     if daemon.state is None:
         return None
     return str((Path(daemon.source).parent / Path(daemon.state).expanduser()).absolute())
 
 
 def parts(error: SettingError) -> list[SettingError]:
-    """The single errors of an error that may hold several."""
+    """Return the single errors of an error that can hold several."""
     return error.errors if isinstance(error, SettingErrors) else [error]
 
 
 def version_key(version: str) -> list[tuple[int, int, str]]:
-    """Sorts versions as people count: 2 before 10, 1.9 before 1.10, 2-draft after 2."""
+    """Return the sort key of a version by its numbers: 2 before 10, 1.9 before 1.10, 2-draft after 2."""
     found = re.findall(r"\d+|[^\d.]+", version)
     return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in found]
 
@@ -226,7 +232,7 @@ def _put_version(versions: dict[str, Method], method: Method, errors: list[Setti
     before = versions.setdefault(method.version, method)
     if before is not method and digest(before) != digest(method):
         reason = (
-            f"method {method.id} version {method.version} stands with other content in {before.source}; "
+            f"method {method.id} version {method.version} has other content in {before.source}; "
             "a method never changes: give this one a new version"
         )
         errors.append(SettingError(reason, file=method.source, key="version"))

@@ -1,4 +1,4 @@
-"""When the certificates that the daemon uses towards a broker expire."""
+"""Expiry of the certificates that the daemon uses for its connection to a broker."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -11,33 +11,34 @@ from daq.methods.files.broker import Tls
 from daq.methods.files.daemon import Daemon
 
 WARN_DAYS: Final = 30
+"""Number of days before the end of a certificate from which it is reported."""
 DAY_S: Final = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
 class Certificate:
-    """One certificate of a file: whom it is for, and when it ends (s since 1970)."""
+    """One certificate of a file, with its subject and its end (s since 1970)."""
 
     file: str
     subject: str
     ends_s: float
 
     def days_left(self, now_s: float) -> float:
-        """Days until it ends; negative once it has."""
+        """Return the number of days until it ends; negative after its end."""
         return (self.ends_s - now_s) / DAY_S
 
     @property
     def ends(self) -> str:
-        """The day it ends, UTC."""
+        """The day on which it ends, UTC."""
         return datetime.fromtimestamp(self.ends_s, UTC).strftime("%Y-%m-%d")
 
 
 def certificates(file: str) -> list[Certificate]:
-    """Every certificate of a PEM file.
+    """Return all certificates of a PEM file.
 
     Raises:
-        ValueError: it holds none.
-        OSError: it cannot be read.
+        ValueError: the file contains none.
+        OSError: the file cannot be read.
     """
     from cryptography import x509  # noqa: PLC0415 - only where TLS is configured
 
@@ -46,7 +47,7 @@ def certificates(file: str) -> list[Certificate]:
 
 
 def files_of(daemon: Daemon) -> list[str]:
-    """The certificate files that the daemon's file names, each once."""
+    """Return the certificate files that the daemon's file names, each once."""
     tables: list[Tls | None] = [daemon.mqtt.tls if daemon.mqtt else None]
     if daemon.sparkplug is not None and daemon.sparkplug.broker is not None:
         tables.append(daemon.sparkplug.broker.tls)
@@ -55,7 +56,7 @@ def files_of(daemon: Daemon) -> list[str]:
 
 
 def findings(daemon: Daemon, now_s: float) -> Iterator[Finding]:
-    """What `daq doctor` and the log say of each certificate; one that ends within `WARN_DAYS` is not well."""
+    """Yield a finding for each certificate, for `daq doctor` and the log; not ok if it ends within `WARN_DAYS`."""
     for file in files_of(daemon):
         try:
             found = certificates(file)
@@ -69,10 +70,10 @@ def findings(daemon: Daemon, now_s: float) -> Iterator[Finding]:
 def _finding(certificate: Certificate, now_s: float) -> Finding:
     name, left = f"certificate {certificate.file}", certificate.days_left(now_s)
     if left <= 0:
-        said = f"{certificate.subject} ended on {certificate.ends}: the broker will not be reached"
-        return Finding(False, name, said, "put a new certificate there and restart the daemon")
-    said = f"{certificate.subject} is valid until {certificate.ends}"
+        text = f"{certificate.subject} ended on {certificate.ends}: the broker cannot be reached"
+        return Finding(False, name, text, "put a new certificate there and restart the daemon")
+    text = f"{certificate.subject} is valid until {certificate.ends}"
     if left < WARN_DAYS:
         do = "renew it now: results wait in the outbox once it has ended"
-        return Finding(False, name, f"{said}, {left:.0f} more days", do)
-    return Finding(True, name, said)
+        return Finding(False, name, f"{text}, {left:.0f} more days", do)
+    return Finding(True, name, text)

@@ -1,4 +1,4 @@
-"""The details of a run that a result states besides plan and conclusion, from the run's record."""
+"""Details of a run that a result states in addition to plan and conclusion, from the record of the run."""
 
 from dataclasses import fields
 from typing import Any
@@ -17,7 +17,7 @@ def details_of(
     audit_head: str | None = None,
     software: str | None = None,
 ) -> RunDetails:
-    """The details of a run; fields of the sample are found by their names, which are the record's too."""
+    """Return the details of a run.  Fields of the sample have the same names in the record and are copied by name."""
     common = {f.name for f in fields(RunRecord)} & Sample.model_fields.keys() - {"id"}
     joined: dict[str, Any] = {name: getattr(record, name) or None for name in common}
     return RunDetails(

@@ -1,4 +1,4 @@
-"""A driver by what a person names: a description file, an instrument's file, or the name of an installed driver."""
+"""Choose a driver by the name of a description file, of an instrument's file, or of an installed driver."""
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -13,10 +13,10 @@ from daq.methods.files.load import read_toml
 
 
 def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callable[[], Driver]:
-    """What makes new drivers.
+    """Return a function that makes new drivers of the kind that `what` names.
 
     Raises:
-        SettingError: there is no such file or driver, it is wrong, or it refuses the options.
+        SettingError: there is no such file or driver, it has errors, or it refuses the options.
     """
     given = dict(options or {})
     path = Path(what).expanduser()
@@ -40,7 +40,7 @@ def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callab
         if not error.reason.startswith("is missing"):
             raise
         raise SettingError(
-            f"{error.reason}; give it with --option NAME=VALUE, or name an instrument's file in the place of {what!r}",
+            f"{error.reason}; give it with --option NAME=VALUE, or name an instrument's file in place of {what!r}",
             file=error.file,
             key=error.key,
         ) from error
@@ -48,7 +48,7 @@ def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callab
 
 
 def _of_instrument(path: Path, raw: Mapping[str, Any], given: Mapping[str, Any]) -> Callable[[], Driver]:
-    """The driver that an instrument's file names, with the options that it gives."""
+    """Return a function that makes the driver which an instrument's file names, with the options of the file."""
     named, own = raw["driver"], raw.get("options", {})
     if not isinstance(named, str) or not isinstance(own, Mapping):
         raise SettingError('needs driver = "NAME" and, where there are options, a table [options]', file=str(path))
@@ -68,7 +68,7 @@ def _of_instrument(path: Path, raw: Mapping[str, Any], given: Mapping[str, Any])
 
 
 def is_capture(path: Path) -> bool:
-    """Whether a file begins as captures do."""
+    """Return True if a file begins with the first line of a capture."""
     try:
         with path.open("rb") as file:
             return file.read(len(FIRST_LINE)) == FIRST_LINE.encode()
@@ -77,10 +77,10 @@ def is_capture(path: Path) -> bool:
 
 
 def parse_options(given: list[str]) -> dict[str, Any]:
-    """``name=value`` pairs from the command line; numbers become numbers.
+    """Return the options of ``NAME=VALUE`` texts from the command line; whole numbers become integers.
 
     Raises:
-        SettingError: one of them has no ``=``.
+        SettingError: a text has no ``=``.
     """
     found: dict[str, Any] = {}
     for text in given:

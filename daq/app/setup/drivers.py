@@ -1,4 +1,4 @@
-"""Finds drivers, built-in and foreign ones the same way: by the entry-point group ``daq.drivers``.
+"""Find drivers, built-in and third-party ones in the same way, by the entry-point group ``daq.drivers``.
 
 An entry point names a subclass of `Driver`, or the path of a description file.
 """
@@ -22,15 +22,15 @@ GROUP: Final = "daq.drivers"
 
 @dataclass(slots=True)
 class Drivers:
-    """The drivers of this installation.  Each is imported when first asked for, so a broken one harms no other."""
+    """The drivers of this installation.  Each is imported at its first use, so a broken one does not affect others."""
 
     entries: dict[str, list[EntryPoint]]
     _loaded: dict[str, "type[Driver] | Description | str"] = field(default_factory=dict)
-    """The class or description, or why there is none."""
+    """By name: the class or description, or the reason why it cannot be used."""
 
     @classmethod
     def find(cls, entries: Iterable[EntryPoint] | None = None) -> "Drivers":
-        """Look through the installed distributions, or through `entries`."""
+        """Return the drivers of the installed distributions, or of `entries`."""
         found: dict[str, list[EntryPoint]] = {}
         for entry in entry_points(group=GROUP) if entries is None else entries:
             found.setdefault(entry.name, []).append(entry)
@@ -38,28 +38,30 @@ class Drivers:
 
     @property
     def names(self) -> list[str]:
-        """Names of all drivers, broken ones too."""
+        """Names of all drivers, including broken ones."""
         return sorted(self.entries)
 
     def problems(self) -> dict[str, str]:
-        """Why a driver cannot be used, by its name, for each that cannot."""
+        """Return the reasons why drivers cannot be used, by the names of these drivers."""
         found = {name: self._load(name) for name in self.names}
         return {name: reason for name, reason in found.items() if isinstance(reason, str)}
 
     def driver_class(self, name: str) -> type[Driver]:
-        """The class of a driver; of one that is described, `DescribedDriver`.
+        """Return the class of a driver; `DescribedDriver` for a description.
 
         Raises:
-            SettingError: there is none of that name, or it cannot be used.
+            SettingError: there is no driver of that name, or it cannot be used.
         """
         loaded = self._usable(name)
         return DescribedDriver if isinstance(loaded, Description) else loaded
 
     def make(self, kind: str, options: Mapping[str, Any]) -> Driver:
-        """A new driver.  Options that hold a whole description (those of a journal's header do) need no `kind`.
+        """Return a new driver.
+
+        Options that contain a whole description, as in a journal's header, need no `kind`.
 
         Raises:
-            SettingError: there is none of that kind, it cannot be used, or it refuses the options.
+            SettingError: there is no driver of that kind, it cannot be used, or it refuses the options.
         """
         if isinstance(options.get(DESCRIPTION), Mapping):
             own = {k: v for k, v in options.items() if k != DESCRIPTION}
@@ -69,7 +71,7 @@ class Drivers:
             return described(loaded, options)
         made = loaded
 
-        def guarded(given: Mapping[str, Any]) -> Driver:
+        def checked(given: Mapping[str, Any]) -> Driver:
             try:
                 return made(given)
             except SettingError:
@@ -77,11 +79,11 @@ class Drivers:
             except Exception as error:
                 raise SettingError(
                     f"the driver {kind!r} failed with these options: {type(error).__name__}: {error}; "
-                    "tell the driver's author",
+                    "report it to the driver's author",
                     key="options",
                 ) from error
 
-        return _with_probes(guarded, options)
+        return _with_probes(checked, options)
 
     def _usable(self, name: str) -> "type[Driver] | Description":
         loaded = self._load(name)
@@ -106,7 +108,7 @@ class Drivers:
         (entry,) = entries
         try:
             loaded = entry.load()
-        except Exception as error:  # noqa: BLE001 - whatever a foreign module does wrong stays its own fault
+        except Exception as error:  # noqa: BLE001 - a fault in the import of one driver must not affect the others
             return f"the driver {name!r} of {_owner(entry)} cannot be loaded: {type(error).__name__}: {error}"
         if isinstance(loaded, (str, Path)):
             try:
@@ -127,12 +129,12 @@ class Drivers:
 
 
 def described(description: Description, options: Mapping[str, Any]) -> Driver:
-    """A new driver of a description, with the probes among its options; errors as `Drivers.make`."""
+    """Return a new driver of a description, with probes if the options declare any; errors as in `Drivers.make`."""
     return _with_probes(description.driver, options)
 
 
 def _with_probes(make: Callable[[Mapping[str, Any]], Driver], options: Mapping[str, Any]) -> Driver:
-    """A driver made with `options`, wrapped where probes are among them; whatever is refused names the options."""
+    """Return a driver made with `options`, wrapped if they declare probes; its errors name the options."""
     try:
         driver = make({k: v for k, v in options.items() if k != OPTION})
     except SettingErrors as error:

@@ -1,4 +1,4 @@
-"""Opens the ports of instruments' files, and lets those that can share a line."""
+"""Open the ports that instruments' files name; instruments that can share a line get the same one."""
 
 from collections.abc import Awaitable, Callable, Mapping
 
@@ -12,15 +12,18 @@ Opener = Callable[[OnData, OnLost], Awaitable[Connection]]
 
 
 class RealPorts:
-    """Opens the port an instrument's file names, with the driver's serial settings unless the file has others."""
+    """Opens the port that an instrument's file names.
+
+    Serial settings are the driver's, unless the file has its own.
+    """
 
     def __init__(self) -> None:
         self._lines: dict[str, SharedLine] = {}
         self._owners: dict[str, str] = {}
-        """By port: the instrument that has it, or the first one that shares it."""
+        """By port: the instrument that uses it, or the first of those that share it."""
 
     def __call__(self, instrument: Instrument, driver: Driver) -> Opener:
-        """What opens the port for one instrument; those that share a line get the same one."""
+        """Return the function that opens the port of one instrument."""
         port = instrument.serial_line.over(driver.port)
         address = PortAddress(instrument.port, port)
 
@@ -31,7 +34,7 @@ class RealPorts:
         owner = self._owners.setdefault(instrument.port, instrument.name)
         if owner != instrument.name and not (shares and instrument.port in self._lines):
             return lambda _data, _lost: _refused(
-                f"{instrument.port} is the port of {owner} too, and both cannot have it; `daq check` says why"
+                f"{instrument.port} is also the port of {owner}, and they cannot share it; `daq check` gives the reason"
             )
         if not shares:
             return alone
@@ -46,7 +49,7 @@ async def _refused(reason: str) -> Connection:
 
 
 def stop_bytes(driver: Driver) -> bytes:
-    """What is sent to stop an instrument's motor; b"" where it has none."""
+    """Return the bytes that stop an instrument's motor; b"" if it has none."""
     try:
         return driver.action("halt").data if "halt" in driver.capabilities else b""
     except DaqError:
@@ -54,7 +57,7 @@ def stop_bytes(driver: Driver) -> bytes:
 
 
 def sharing_errors(instruments: Mapping[str, tuple[Instrument, Driver]]) -> list[SettingError]:
-    """Why instruments with the same port cannot share it, if they cannot."""
+    """Return an error for each instrument whose port is also another's and cannot be shared."""
     by_port: dict[str, list[tuple[Instrument, Driver]]] = {}
     for instrument, driver in instruments.values():
         by_port.setdefault(instrument.port, []).append((instrument, driver))
@@ -65,21 +68,22 @@ def sharing_errors(instruments: Mapping[str, tuple[Instrument, Driver]]) -> list
         for other, driver in members[1:]:
             reason = _cannot_share(first, first_driver) or _cannot_share(other, driver)
             if not reason and (differing := _differing(settings, other.serial_line.over(driver.port))):
-                reason = (
-                    f"its serial settings are others ({differing}); write the same ones under [serial_line] of both"
-                )
+                reason = f"its serial settings differ ({differing}); write the same ones under [serial_line] of both"
             if reason:
-                said = f"{port!r} is the port of {first.name} ({first.source}) too: {reason}"
-                errors.append(SettingError(said, file=other.source, key="port"))
+                text = f"{port!r} is also the port of {first.name} ({first.source}): {reason}"
+                errors.append(SettingError(text, file=other.source, key="port"))
     return errors
 
 
 def _cannot_share(instrument: Instrument, driver: Driver) -> str:
-    give = "give each a port of its own"
+    give = "give each its own port"
     if not driver.shares_line:
         return f"{instrument.name} has no address on it (driver {instrument.driver!r}); {give}"
     if driver.streams:
-        return f"{instrument.name} speaks unasked, which nobody may on a shared line; let it be polled, or {give}"
+        return (
+            f"{instrument.name} sends without being asked, which is not possible on a shared line; set it to be "
+            f"polled, or {give}"
+        )
     return ""
 
 

@@ -1,4 +1,4 @@
-"""From what a person asks for to a run that can begin: plan, drivers, record and header."""
+"""Prepare a run from an operator's order: plan, drivers, record and header."""
 
 import getpass
 import platform
@@ -17,7 +17,7 @@ from daq.core.driver import Driver, Identity
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
 from daq.methods.files.digest import canonical
-from daq.methods.planning.compile import Known, compile_plan
+from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
 
 _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
@@ -25,7 +25,7 @@ _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunOrder:
-    """What a person asks for: which method on which instrument, on what."""
+    """Order of an operator: a method on an instrument, for one sample."""
 
     method_id: str
     instrument: str
@@ -38,14 +38,14 @@ class RunOrder:
     replicate: int = 1
     sampled_at: str = ""
     operator: str = ""
-    order: Literal["", "as_found", "as_left"] = ""
-    """Of a verification; "" means as found."""
+    condition: Literal["", "as_found", "as_left"] = ""
+    """Condition of the instrument at a verification; "" means as found."""
     choices: dict[str, float | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Prepared:
-    """A run that can begin."""
+    """A run that is ready to start."""
 
     plan: Plan
     drivers: dict[str, Driver]
@@ -55,7 +55,7 @@ class Prepared:
 
 
 def names_of(order: RunOrder, catalogue: Catalogue) -> list[str]:
-    """The instruments of the run, the lead first; `SettingError` where one is not known."""
+    """Return the names of the instruments of the run, the lead first; `SettingError` if one is not known."""
     lead = catalogue.instrument(order.instrument)
     return [lead.name, *(catalogue.instrument(n).name for n in lead.companions.values())]
 
@@ -65,12 +65,18 @@ def prepare(
     catalogue: Catalogue,
     identities: Mapping[str, Identity | None],
     states: Mapping[str, Mapping[str, Any]],
-    bench: Known,
+    history: InstrumentHistory,
     utc_ns: int,
 ) -> Prepared:
-    """Compile the plan and fill in the record; `states` are those of the sessions' drivers.
+    """Compile the plan and fill in the record.
 
-    `bench` is what the store knows of the lead instrument (`daq.app.records.verifications.known`).
+    Args:
+        order: the operator's order.
+        catalogue: the configuration.
+        identities: identity of each instrument of the run, as it answered.
+        states: state of each session's driver.
+        history: history of the lead instrument (`daq.app.records.verifications.instrument_history`).
+        utc_ns: time at which the run starts.
 
     Raises:
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -91,12 +97,12 @@ def prepare(
         fluid=fluid,
         companions=[Companion(catalogue.instrument(n), drivers[n], identities[n]) for n in names[1:]],
         choices=order.choices,
-        bench=bench,
+        history=history,
     )
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
     who = order.operator or getpass.getuser()
-    # The order and the record have the same names for the same facts; the rest is known only now.
+    # Order and record have the same names for the same facts; the other fields of the record are known only now.
     asked = {f.name: getattr(order, f.name) for f in fields(RunOrder) if f.name in _RECORD_NAMES}
     known: dict[str, Any] = {
         "id": run_id,
@@ -116,7 +122,7 @@ def prepare(
 
 
 def _header(run_id: str, plan: Plan, drivers: Mapping[str, Driver]) -> Header:
-    """The first record of the journal: all that is needed to compute the run again."""
+    """Return the first record of the journal, which has everything that is needed to compute the run again."""
     kinds = {link.name: link for link in plan.links}
     return Header(
         run=run_id,

@@ -1,4 +1,4 @@
-"""A simulated instrument in a process of its own, on a pseudo-terminal."""
+"""A simulated instrument in a separate process, on a pseudo-terminal."""
 
 import asyncio
 import contextlib
@@ -9,10 +9,11 @@ from typing import Self
 from daq.core.errors import LinkError
 
 READY_S = 20.0
+"""Longest time in seconds until the process has opened its port."""
 
 
 class BenchProcess:
-    """Starts ``python -m simulators.host`` and speaks to its control socket."""
+    """Runs ``python -m simulators.host`` and sends commands to its control socket."""
 
     def __init__(self, kind: str, folder: Path, name: str, *options: str, time_scale: float = 1.0) -> None:
         self.port = folder / f"{name}.port"
@@ -23,10 +24,10 @@ class BenchProcess:
         self._process: asyncio.subprocess.Process | None = None
 
     async def start(self) -> None:
-        """Start it and wait until its port is there.
+        """Start the process and wait until its port is open.
 
         Raises:
-            LinkError: it did not come up.
+            LinkError: the process did not start in time.
         """
         self._process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "simulators.host", *self._arguments, stdout=asyncio.subprocess.PIPE
@@ -39,8 +40,8 @@ class BenchProcess:
             await self.stop()
             raise LinkError(f"the simulated instrument on {self.port} did not start")
 
-    async def tell(self, command: str) -> str:
-        """Send one command line (see simulators.commands) and return its answer.
+    async def send_command(self, command: str) -> str:
+        """Send one command line (see `simulators.commands`) and return its answer.
 
         Raises:
             LinkError: the simulator refused the command.

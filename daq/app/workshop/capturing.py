@@ -1,4 +1,4 @@
-"""Writes down what goes over a line in both directions, for a person who connects an instrument for the first time."""
+"""Record the bytes on a line in both directions, for a person who connects an instrument for the first time."""
 
 import asyncio
 import contextlib
@@ -13,25 +13,27 @@ from daq.core.errors import LinkError
 from daq.descriptions.capture import FIRST_LINE, LARGEST, Capture, Piece, piece_line, unescaped
 
 QUIET_S = 0.15
-"""Nothing for so long after something: an answer is complete."""
+"""Silence in seconds after which an answer is complete."""
 JOIN_S = 0.005
-"""Bytes no farther apart than this are one piece, so that a line stands in one line of the file."""
+"""Bytes no further apart in time (s) than this become one piece, so that a line is one line of the file."""
 LONGEST_PIECE = 256
+"""Largest number of bytes in a piece."""
 
 
 @dataclass(slots=True)
 class Wish:
-    """What to capture.
+    """Settings of a capture.
 
     Attributes:
         address: port and settings.
-        sends: requests as bytes, sent one after the other, each when the answer to the one before is complete.
-        rounds: how often to send them all.
-        every_s: least time from round to round.
-        wait_s: how long to wait for an answer.
-        listen_s: how long to listen where nothing is sent; None: until it is ended by a person.
-        typed: lines of this text are sent too, with `end`; one that begins with ``=`` says what the display shows.
-        end: what is added to lines that are typed.
+        sends: requests as bytes, sent one after the other, each after the answer to the one before is complete.
+        rounds: how often all requests are sent.
+        every_s: least time in seconds from the start of one round to the next.
+        wait_s: longest wait for an answer in seconds.
+        listen_s: time in seconds to listen if nothing is sent; None: until a person ends it.
+        typed: source of typed lines, which are sent with `end`; a line that begins with ``=`` notes what the display
+            shows.
+        end: bytes added to typed lines.
     """
 
     address: PortAddress
@@ -46,13 +48,13 @@ class Wish:
 
 @dataclass(slots=True)
 class Capturing:
-    """One capture while it is made.
+    """One capture in progress.
 
     Attributes:
-        file: where it is written, line by line, so that nothing is lost when it is cut off.
-        show: is told each line.
-        opened: is called once the port is open.
-        lost: why it ended before its time; "" where it did not.
+        file: file that is written line by line, so that nothing is lost if the process is killed.
+        show: called with each line.
+        opened: called when the port is open.
+        lost: why the capture ended early; "" if it did not.
     """
 
     wish: Wish
@@ -66,7 +68,7 @@ class Capturing:
     _came: int = 0
     _size: int = 0
     _full: str = ""
-    """Why nothing more is written."""
+    """Why nothing more is written; "" while the file takes more."""
     _joined: bytes = b""
     _joined_t: int = 0
     _ended: asyncio.Event = field(default_factory=asyncio.Event)
@@ -100,7 +102,7 @@ class Capturing:
         return self.capture
 
     def end(self) -> None:
-        """End it early; what was captured stays."""
+        """End the capture early; everything captured so far is kept."""
         self._ended.set()
 
     async def _send_all(self) -> None:
@@ -115,7 +117,7 @@ class Capturing:
                 await self._pause(max(0.0, self.wish.every_s - (time.monotonic() - began)))
 
     async def _answer(self) -> None:
-        """Wait until an answer is complete, or for as long as is allowed."""
+        """Wait until an answer is complete, at most `wait_s`."""
         before, deadline = self._came, time.monotonic() + self.wish.wait_s
         while time.monotonic() < deadline and not self._ended.is_set():
             seen = self._came
@@ -152,7 +154,7 @@ class Capturing:
             self._flush()
 
     def _flush(self) -> None:
-        """Write down what came; before anything else is written, so that the order stays."""
+        """Write the received bytes that are not written yet, before anything else, to keep the order."""
         data, self._joined = self._joined, b""
         if data:
             self._piece(Piece(self._joined_t, "<", data))
@@ -177,26 +179,28 @@ class Capturing:
             return
         self._size += len(line) + 1
         if self._size > LARGEST:
-            self._full = f"{LARGEST // 1_000_000} MB are written, more than anybody reads: a few minutes say as much"
+            self._full = (
+                f"{LARGEST // 1_000_000} MB are written, the largest size of a capture: a few minutes are enough"
+            )
         else:
             try:
                 self.file.write(line + "\n")
                 self.file.flush()
             except OSError as error:
-                self._full = f"the file cannot be written: {error.strerror}; what it holds so far can be used"
+                self._full = f"the file cannot be written: {error.strerror}; its content so far can be used"
         if self._full:
             self._gone(self._full)
 
-    # ---- what a person types
+    # ---- typed lines
 
     def _read_typed(self, source: IO[str]) -> None:
         loop = asyncio.get_running_loop()
 
         def read() -> None:
             for line in source:
-                with contextlib.suppress(RuntimeError):  # the loop is closed: the capture is over
+                with contextlib.suppress(RuntimeError):  # the loop is closed: the capture has ended
                     loop.call_soon_threadsafe(self._typed, line.rstrip("\r\n"))
-            # What was typed last is still to be answered.
+            # Wait for the answer to the last typed line.
             with contextlib.suppress(RuntimeError):
                 loop.call_soon_threadsafe(loop.call_later, self.wish.wait_s, self.end)
 

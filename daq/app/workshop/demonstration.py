@@ -218,7 +218,7 @@ class Demonstration:
 
     async def _measure(self, sample: Sample, speed: float | None, about: str = "") -> Measured:
         bench = self._benches[sample.bench]
-        await bench.tell(f"fluid {sample.fluid} 25")
+        await bench.send_command(f"fluid {sample.fluid} 25")
         self._audience.tell(f"{sample.bench}  {sample.sample}  {about or sample.about}")
         order = RunOrder(
             method_id=sample.method,
@@ -237,7 +237,7 @@ class Demonstration:
                 self._audience.watch(sample.bench, view)
                 if sample.unplug and not pulled and view.state == "measuring" and view.stage_s > UNPLUG_AFTER_S:
                     pulled = True
-                    await bench.tell("unplug")
+                    await bench.send_command("unplug")
             elif isinstance(answer, Ended):
                 measured.end, measured.result = answer.outcome, answer.result
         self.report.measured.append(measured)
@@ -248,10 +248,10 @@ class Demonstration:
 
     async def _plug_in_again(self, name: str, bench: BenchProcess) -> None:
         self._audience.tell(f"{name}  cable plugged in again; the daemon asks whether the motor turns")
-        await bench.tell("replug")
+        await bench.send_command("replug")
         session = self._supervisor.sessions[name]
         await _until(lambda: session.standing.state == "ready", 30.0)
-        truth = json.loads(await bench.tell("state"))
+        truth = json.loads(await bench.send_command("state"))
         self.report.after_unplugging = (
             "stopped and read back" if not session.standing.motor and not truth["turning"] else session.standing.motor
         )

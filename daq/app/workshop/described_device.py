@@ -1,4 +1,4 @@
-"""An instrument that exists only as a description: it answers and streams as the description says."""
+"""Simulate an instrument from its description: it answers and streams as the description says."""
 
 import math
 from collections.abc import Mapping
@@ -9,20 +9,21 @@ from daq.descriptions.compose import Composer
 from daq.descriptions.driver import DescribedDriver
 
 PERIOD_S: Final = 120.0
-"""Values go up and down once in this time."""
+"""Period in seconds of the sine that the values follow."""
 SWINGS: Final = (0.4, 0.1, 0.01, 0.0)
-"""Parts of half the range that values may swing by, the largest first that fits the lines."""
+"""Amplitudes as parts of half the range; the first whose values fit the lines is used."""
 HELD: Final = 4096
+"""Largest number of bytes kept of an incomplete request."""
 
 
 class DescribedDevice:
-    """Answers bytes with bytes; values go slowly up and down in each channel's range, or stay where they were put."""
+    """Answers bytes with bytes; values follow a slow sine in each channel's range, or stay at a fixed value."""
 
     def __init__(self, driver: DescribedDriver, fixed: Mapping[str, float] | None = None) -> None:
-        """`fixed`: values by channel that stay.
+        """`fixed`: constant values by channel.
 
         Raises:
-            SettingError: an unknown channel, or values that fit no line of the description.
+            SettingError: a channel is unknown, or the values fit no line of the description.
         """
         names = {c.name for c in driver.channels}
         for name in fixed or {}:
@@ -38,7 +39,7 @@ class DescribedDevice:
         self._swing = self._largest_swing()
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); the lines of the stream meanwhile."""
+        """Advance the time by `dt_s` (s) and return the lines that the stream sends meanwhile."""
         self._now_s += dt_s
         out = b""
         while self._streaming and self._due_s() <= self._now_s:
@@ -47,11 +48,11 @@ class DescribedDevice:
         return out
 
     def due_in_s(self) -> float | None:
-        """Seconds until the next line of the stream."""
+        """Return the seconds until the next line of the stream; None if it does not stream."""
         return max(0.0, self._due_s() - self._now_s) if self._streaming else None
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes, give the answers to the requests in them."""
+        """Take bytes and return the answers to the requests in them."""
         self._held = (self._held + data)[-HELD:]
         _, end = self._driver.request_marks
         if not end:

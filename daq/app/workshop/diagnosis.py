@@ -1,4 +1,4 @@
-"""Finds out what is wrong with an installation, and says what to do about it."""
+"""Find faults of an installation, and give for each the action that removes it."""
 
 import asyncio
 import os
@@ -23,14 +23,14 @@ from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_n
 from daq.core.errors import DaqError, SettingError, StoreError
 
 EARLIEST_NS: Final = 1_735_689_600 * 10**9
-"""2025-01-01: a clock that stands before it was never set."""
+"""2025-01-01: a clock that shows an earlier time was never set."""
 SET_BACK_NS: Final = 60 * 10**9
 """A clock this far behind the newest entry of the database was set back."""
 TIMESYNC: Final = Path("/run/systemd/timesync")
 
 
 def examine(config: str | None, state: str | None, *, now_ns: int | None = None) -> list[Finding]:
-    """Everything that can be looked at without disturbing a measurement."""
+    """Return the findings of all checks that do not disturb a measurement."""
     now = time.time_ns() if now_ns is None else now_ns
     findings: list[Finding] = []
     catalogue: Catalogue | None = None
@@ -64,9 +64,9 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
 
 def _configuration(catalogue: Catalogue, errors: list[SettingError]) -> list[Finding]:
     if not errors:
-        said = f"{catalogue.folder}: {catalogue.files} files, {len(catalogue.instruments)} instruments"
-        return [Finding(True, "configuration", said)]
-    return [Finding(False, "configuration", str(e), "change the file; `daq check` looks again") for e in errors]
+        text = f"{catalogue.folder}: {catalogue.files} files, {len(catalogue.instruments)} instruments"
+        return [Finding(True, "configuration", text)]
+    return [Finding(False, "configuration", str(e), "correct the file; `daq check` checks it again") for e in errors]
 
 
 def _drivers(catalogue: Catalogue) -> Iterator[Finding]:
@@ -84,7 +84,7 @@ def _drivers(catalogue: Catalogue) -> Iterator[Finding]:
             catalogue.make_driver(instrument)
         except SettingError as error:
             for e in parts(error):
-                yield Finding(False, f"instrument {instrument.name}", str(e), "change the file")
+                yield Finding(False, f"instrument {instrument.name}", str(e), "correct the file")
 
 
 def _state(folder: Path, now: int) -> list[Finding]:
@@ -115,8 +115,8 @@ def _clock(folder: Path, now: int) -> Iterator[Finding]:
         return
     newest = _newest_entry(folder)
     if newest is not None and now < newest - SET_BACK_NS:
-        said = f"it shows {_day(now)}, but the database has entries of {_day(newest)}: the clock was set back"
-        yield Finding(False, "clock", said, do)
+        text = f"it shows {_day(now)}, but the database has entries of {_day(newest)}: the clock was set back"
+        yield Finding(False, "clock", text, do)
         return
     if TIMESYNC.is_dir() and not (TIMESYNC / "synchronized").exists():
         yield Finding(False, "clock", "it is not synchronised with any time server", do)
@@ -136,38 +136,38 @@ def _newest_entry(folder: Path) -> int | None:
             newest: int | None = reader.query("SELECT max(utc_ns) AS t FROM audit")[0]["t"]
             return newest
     except StoreError:
-        return None  # the checks of the database say why it cannot be read
+        return None  # the checks of the database give the reason
 
 
 def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]]:
-    """What a running daemon says of itself, and what is wrong there."""
+    """Return the status of the running daemon, and the findings in it."""
     if pid is None:
         return None, [Finding(True, "daemon", "none runs with this state directory")]
     try:
         status = ask(socket_path(folder), AskStatus(), StatusAnswer, timeout_s=NETWORK_S).status
     except DaqError as error:
-        do = f"look into its log; restart it if it does not come back (process {pid})"
+        do = f"see its log; restart it if it does not answer again (process {pid})"
         return None, [
             Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
         ]
     findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
     for name, standing in status.instruments.items():
         if standing.motor:
-            do = "look at it, stop it at the instrument itself if it turns, keep your hands away"
+            do = "check it; if it turns, stop it at the instrument itself; keep your hands away"
             findings.append(Finding(False, f"instrument {name}", f"the motor {called(standing.motor)}", do))
-        # A connected instrument has something to say only where its torque does not go back to zero.
+        # A connected instrument has a detail only if its torque does not return to zero.
         if standing.state not in ("ready", "in_run") or standing.detail:
-            said = f"{called(standing.state)}: {standing.detail}".rstrip(": ")
-            findings.append(Finding(False, f"instrument {name}", said, "check cable, power and port"))
+            text = f"{called(standing.state)}: {standing.detail}".rstrip(": ")
+            findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
     if status.store:
-        findings.append(Finding(False, "store", status.store, "no new run begins until this is mended"))
+        findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
     for task, reason in status.ended_tasks.items():
-        do = "look into the daemon's log, and restart it when no run is under way"
+        do = "see the daemon's log, and restart it when no run is in progress"
         findings.append(Finding(False, f"task {task}", f"it has ended: {reason}", do))
     broker = status.broker
     if broker is not None and not broker.connected:
-        said = f"the daemon is not connected: {broker.trouble or 'still trying'}"
-        findings.append(Finding(False, "publishing", said, "results wait in the outbox; see the broker's line below"))
+        text = f"the daemon is not connected: {broker.trouble or 'still trying'}"
+        findings.append(Finding(False, "publishing", text, "results wait in the outbox; see the broker's line below"))
     findings += _sparkplug_of(status.sparkplug)
     return status, findings
 
@@ -176,9 +176,9 @@ def _sparkplug_of(standing: NodeStanding | None) -> Iterator[Finding]:
     if standing is None:
         return
     if standing.trouble or not standing.alive:
-        said = f"the node is {standing.state}" + (f": {standing.trouble}" if standing.trouble else "")
+        text = f"the node is {standing.state}" + (f": {standing.trouble}" if standing.trouble else "")
         do = "results are sent as historical data once it is alive again; the JSON messages do not depend on it"
-        yield Finding(False, "sparkplug", said, do)
+        yield Finding(False, "sparkplug", text, do)
     else:
         devices = ", ".join(standing.devices) or "none"
         yield Finding(True, "sparkplug", f"the node is alive; devices: {devices}; {standing.results} results sent")
@@ -194,15 +194,15 @@ def _sparkplug(catalogue: Catalogue) -> Iterator[Finding]:
     except DaqError as error:
         yield Finding(False, "sparkplug broker", str(error), "results wait in the database; nothing is lost")
         return
-    said = f"node {node.names.node} of group {node.names.group} at {node.settings.place}"
-    yield Finding(True, "sparkplug broker", said)
+    text = f"node {node.names.node} of group {node.names.group} at {node.settings.place}"
+    yield Finding(True, "sparkplug broker", text)
 
 
 def _broker(catalogue: Catalogue) -> Finding:
     try:
         publishing = Publishing.from_settings(catalogue.daemon)
     except DaqError as error:
-        return Finding(False, "broker", str(error), "results wait in the outbox until this is mended")
+        return Finding(False, "broker", str(error), "results wait in the outbox until this is repaired")
     if publishing is None:
         return Finding(True, "broker", "none is configured; results stay in the database")
     settings = publishing.settings
@@ -210,12 +210,12 @@ def _broker(catalogue: Catalogue) -> Finding:
         asyncio.run(_log_in(settings))
     except DaqError as error:
         return Finding(False, "broker", str(error), "results wait in the outbox; nothing is lost")
-    return Finding(True, "broker", f"{settings.place} lets us in")
+    return Finding(True, "broker", f"{settings.place} accepts the connection")
 
 
 async def _log_in(settings: MqttSettings) -> None:
-    """Connect as the daemon would, under another client id and without a will, and say farewell."""
-    import aiomqtt  # noqa: PLC0415 - heavy, and only where a broker is configured
+    """Connect as the daemon does, with another client id and without a will, and disconnect."""
+    import aiomqtt  # noqa: PLC0415 - slow to import, and needed only if a broker is configured
 
     client = aiomqtt.Client(
         settings.host,

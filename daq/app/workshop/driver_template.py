@@ -1,4 +1,4 @@
-"""Writes a distribution with a driver in Python to begin with."""
+"""Write a distribution with a driver in Python as a starting point."""
 
 import re
 from importlib.resources import files
@@ -19,21 +19,21 @@ KIND: Final = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 
 
 def checked_kind(kind: str) -> str:
-    """A name for a kind of instrument; SettingError where it is none."""
+    """Return `kind`; `SettingError` if it is no name for a kind of instrument."""
     if len(kind) > 40 or KIND.fullmatch(kind) is None:
         raise SettingError(f"{kind!r}: small letters, digits and single hyphens, beginning with a letter", key="NAME")
     return kind
 
 
 def write_distribution(kind: str, folder: Path) -> list[Path]:
-    """Write everything below `folder`, which must be empty or not there yet; the files written.
+    """Write all files below `folder`, which must be empty or new, and return their paths.
 
     Raises:
-        SettingError: the name is none, or the folder holds something or cannot be written.
+        SettingError: `kind` is no name, the folder is not empty, or it cannot be written.
     """
     package = f"daq_driver_{checked_kind(kind).replace('-', '_')}"
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise SettingError("is there already, and not empty; name another folder", file=str(folder))
+        raise SettingError("exists already and is not empty; name another folder", file=str(folder))
     written: list[Path] = []
     for source, target in FILES:
         text = (files("daq.app.workshop") / "template" / source).read_text("utf-8")

@@ -1,4 +1,4 @@
-"""Looks at the ports of instruments without disturbing whoever measures on them."""
+"""Check the ports of instruments without disturbing a measurement on them."""
 
 import errno
 import os
@@ -15,19 +15,20 @@ from daq.methods.files.instrument import Instrument
 try:
     import fcntl
     import pwd
-except ImportError:  # not a POSIX system: whether a port is free is seen when it is opened
+except ImportError:  # not a POSIX system: an occupied port is noticed only when it is opened
     fcntl = None  # type: ignore[assignment]
     pwd = None  # type: ignore[assignment]
 
 NETWORK_S: Final = 3.0
+"""Longest wait for an answer over the network, s."""
 
 
 def check_port(instrument: Instrument, *, daemon: int | None = None) -> Finding:
-    """Whether an instrument's port is there, may be opened and is free.
+    """Check that an instrument's port exists, can be opened and is free.
 
     Args:
         instrument: its file.
-        daemon: pid of a daemon that serves this configuration and so may hold the port; None where none does.
+        daemon: pid of the daemon that serves this configuration and may hold the port; None if none runs.
     """
     name = f"port of {instrument.name}"
     port = instrument.port
@@ -47,11 +48,11 @@ def check_port(instrument: Instrument, *, daemon: int | None = None) -> Finding:
 
 
 def what_to_do(port: str) -> str:
-    """What a person can do where a port could not be opened; "" where that is not known."""
+    """Return what a person can do about a port that could not be opened; "" if that is not known."""
     try:
         device = locate(port)
     except LinkError:
-        return ""  # the error itself says what is plugged in
+        return ""  # the error itself lists the devices
     if not is_device(device):
         try:
             place = network_place(port)
@@ -63,14 +64,14 @@ def what_to_do(port: str) -> str:
     if not is_there(device):
         return f"devices now: {', '.join(names()) or 'none'}"
     if not Path(device).is_char_device():
-        return f"it is no serial device; devices now: {', '.join(names()) or 'none'}"
+        return f"this is no serial device; devices now: {', '.join(names()) or 'none'}"
     found = _device("", device, port, None)
     return "" if found.ok else f"{found.say}: {found.do}"
 
 
-def _device(name: str, device: str, said: str, daemon: int | None) -> Finding:
+def _device(name: str, device: str, shown: str, daemon: int | None) -> Finding:
     if fcntl is None:
-        return Finding(True, name, f"{said}; whether it is free is seen when it is opened")
+        return Finding(True, name, f"{shown}; not checked if it is free")
     try:
         fd = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
@@ -81,7 +82,7 @@ def _device(name: str, device: str, said: str, daemon: int | None) -> Finding:
         return _held(name, device, daemon)
     finally:
         os.close(fd)
-    return Finding(True, name, f"{said} is there and free")
+    return Finding(True, name, f"{shown} exists and is free")
 
 
 def _not_opened(name: str, port: str, error: OSError, daemon: int | None) -> Finding:
@@ -106,9 +107,9 @@ def _held(name: str, port: str, daemon: int | None) -> Finding:
 def _network_port(name: str, port: str, daemon: int | None) -> Finding:
     place = network_place(port)
     if place is None:
-        return Finding(True, name, f"{port} is not looked at")
+        return Finding(True, name, f"{port} is not checked")
     if daemon is not None:
-        # Many converters serve one connection at a time, and that is the daemon's.
+        # Many converters serve one connection at a time, and the daemon has it.
         return Finding(True, name, f"{port} is left to the daemon (process {daemon})")
     try:
         with socket.create_connection(place, NETWORK_S):
@@ -119,14 +120,14 @@ def _network_port(name: str, port: str, daemon: int | None) -> Finding:
 
 
 def serial_devices() -> Finding:
-    """What is plugged in, by the names a file may use."""
+    """Return a finding with the devices that are plugged in, by the names that a file can use."""
     stable = set(names())
     plugged = sorted(stable | {f"{f.usb} ({f.device})" for f in devices() if f.usb is not None} - stable)
     return Finding(True, "serial devices", ", ".join(plugged) or "none is plugged in")
 
 
 def holders_of(port: str) -> list[int]:
-    """Processes that have a device open, as far as this user may see them."""
+    """Return the processes that have a device open, as far as this user can see them."""
     device = os.path.realpath(port)
     found = set()
     for link in Path("/proc").glob("[0-9]*/fd/*"):
@@ -142,7 +143,7 @@ def _program(pid: int) -> str:
     try:
         return Path(f"/proc/{pid}/comm").read_text("utf-8", "replace").strip()
     except OSError:
-        return "gone meanwhile"
+        return "has ended"
 
 
 def _group(port: str) -> str:
@@ -153,7 +154,7 @@ def _group(port: str) -> str:
 
 
 def user_name(uid: int) -> str:
-    """Name of a user by number, as far as this machine knows it."""
+    """Return the name of a user by number; ``user NUMBER`` if this machine has no name for it."""
     try:
         return pwd.getpwuid(uid).pw_name
     except (KeyError, AttributeError):

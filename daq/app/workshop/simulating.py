@@ -1,4 +1,4 @@
-"""Serves an instrument that does not exist on a pseudo-terminal or a TCP port."""
+"""Serve a simulated instrument on a pseudo-terminal or a TCP port."""
 
 import select
 import socket
@@ -9,43 +9,44 @@ from typing import Protocol
 from simulators.links import Link
 
 LONGEST_WAIT_S = 0.5
+"""Longest time in seconds between two updates of the device."""
 
 
 class Device(Protocol):
-    """What answers bytes with bytes; time passes by `advance`."""
+    """A device that answers bytes with bytes; its time passes by `advance`."""
 
     def advance(self, dt_s: float) -> bytes:
-        """Let time pass (s); what it sent unasked meanwhile."""
+        """Advance the time by `dt_s` (s) and return the bytes that the device sends unasked meanwhile."""
         ...
 
     def receive(self, data: bytes) -> bytes:
-        """Take bytes, give the bytes of the answers."""
+        """Take bytes and return the bytes of the answers."""
         ...
 
     def due_in_s(self) -> float | None:
-        """Seconds until it sends something unasked; None if it does not."""
+        """Return the seconds until the device sends something unasked; None if it does not."""
         ...
 
 
 class Server:
-    """Joins one device and one link until it is stopped."""
+    """Connects one device with one link until it is stopped."""
 
     def __init__(
         self, device: Device, link: Link, heard: Callable[[str, bytes], None] = lambda _way, _data: None
     ) -> None:
-        """`heard` is told what went over the line: ``>`` to the device, ``<`` from it."""
+        """`heard` is called with the direction and the bytes on the line: ``>`` to the device, ``<`` from it."""
         self._device, self._link, self._heard = device, link, heard
         self._stopping = False
         self._waking, self._woken = socket.socketpair()
         self._waking.setblocking(False)
 
     def stop(self) -> None:
-        """Ask it to end; safe in a signal handler."""
+        """End `run`; can be called in a signal handler."""
         self._stopping = True
         self._waking.send(b"\0")
 
     def run(self, ready: Callable[[str], None]) -> None:
-        """Serve; `ready` is told the address once it can be opened."""
+        """Serve until `stop`; `ready` is called with the address when it can be opened."""
         try:
             self._link.plug()
             ready(self._link.address)

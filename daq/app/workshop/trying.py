@@ -1,4 +1,4 @@
-"""Reads an instrument with a driver and nothing else: no run, no store; for trying a driver out."""
+"""Read an instrument with a driver, without run and store, to try out the driver."""
 
 import asyncio
 from collections.abc import Callable, Iterable
@@ -15,20 +15,22 @@ from daq.core.link import Link
 from daq.core.linkeffects import LinkEffect, RequestFailed
 from daq.core.linkstates import Purpose
 
-TOLD_S: Final = 3.0
+REPORT_S: Final = 3.0
+"""Interval in seconds at which the state is reported even if nothing happens."""
 
 
 @dataclass(slots=True)
 class Tried:
-    """What is known so far.
+    """State of a trial.
 
     Attributes:
-        identity: who the instrument says it is.
-        values, faults: of the latest reading.
-        readings: how many there were.
-        failures: requests that were given up.
+        identity: identity that the instrument answered; None if it has not.
+        values, faults: values and faults of the latest reading.
+        readings: number of readings.
+        failures: requests that were given up, with the reason.
         report: counters of the exchange.
-        raw: the latest bytes that came.
+        raw: the latest bytes that were received.
+        silent: True while the instrument does not answer.
     """
 
     identity: Identity | None = None
@@ -42,10 +44,10 @@ class Tried:
 
 
 class Trial:
-    """One driver on one port until it is ended."""
+    """Reads one port with one driver until it is ended."""
 
     def __init__(self, driver: Driver, address: PortAddress, changed: Callable[[Tried], None]) -> None:
-        """`changed` is told after each reading, failure and silence."""
+        """`changed` is called after each reading, failure and silence."""
         self.tried = Tried()
         self._address, self._changed = address, changed
         self._clock = SystemClock()
@@ -56,7 +58,7 @@ class Trial:
         self._wanted: int | None = None
 
     async def run(self, *, seconds: float | None = None, readings: int | None = None) -> str:
-        """Read for so long or so many readings, or until `end`; "" or why the port was lost.
+        """Read for `seconds`, until there are `readings`, or until `end`; return why the port was lost, or "".
 
         Raises:
             LinkError: the port cannot be opened.
@@ -80,13 +82,13 @@ class Trial:
             self._connection.close()
 
     def _again(self) -> None:
-        """Tell now and then also where nothing happens, so that a person sees that nothing does."""
+        """Report the state at intervals, so that a person sees that nothing happens."""
         if self._over is not None and not self._over.done():
-            self._tell()
-            asyncio.get_running_loop().call_later(TOLD_S, self._again)
+            self._report()
+            asyncio.get_running_loop().call_later(REPORT_S, self._again)
 
     def end(self, reason: str = "") -> None:
-        """End it."""
+        """End the trial; `reason`: why the port was lost."""
         if self._over is not None and not self._over.done():
             self._over.set_result(reason)
 
@@ -100,17 +102,17 @@ class Trial:
         for item in items:
             checked = self._link.take(now, item)
             if checked is None:
-                self._tell()
+                self._report()
                 continue
             self.tried.values = tuple(checked.values if isinstance(checked, Values) else checked)
             self.tried.faults = checked.faults if isinstance(checked, Values) else ()
             self.tried.readings += 1
-            self._tell()
+            self._report()
             if self._wanted is not None and self.tried.readings >= self._wanted:
                 self.end()
                 return
 
-    def _tell(self) -> None:
+    def _report(self) -> None:
         self.tried.identity = self._link.identity
         self.tried.report = self._link.exchange.report()
         self.tried.silent = self._link.exchange.silent
@@ -121,7 +123,7 @@ class Trial:
             self._write(effect.data)
         elif isinstance(effect, RequestFailed):
             self.tried.failures.append(f"{effect.request.expects}: {effect.reason}")
-            self._tell()
+            self._report()
 
     def _write(self, data: bytes) -> None:
         if self._connection is None:
@@ -145,5 +147,5 @@ class Trial:
         was_silent, timeouts = exchange.silent, exchange.counters.timeouts
         self._take(now, self._link.tick(now))
         if exchange.silent != was_silent or exchange.counters.timeouts != timeouts:
-            self._tell()
+            self._report()
         self._wake()

@@ -1,4 +1,4 @@
-"""Shows what a driver on trial reads: a changing table on a terminal, lines of text elsewhere."""
+"""Show the readings of a driver on trial: as a table that changes on a terminal, as lines of text elsewhere."""
 
 import sys
 import time
@@ -20,7 +20,7 @@ NOTHING_S: Final = 2.5
 
 
 class TrialScreen:
-    """A context manager; `show` may be called as often as readings come."""
+    """Screen of a trial, a context manager; `show` can be called with every reading."""
 
     def __init__(self, driver: Driver, file: IO[str] | None = None) -> None:
         self._driver = driver
@@ -31,9 +31,9 @@ class TrialScreen:
             self._live = Live(console=console, auto_refresh=False, transient=False, vertical_overflow="crop")
         self._drawn = time.monotonic() - (REFRESH_S if self._live is not None else 0.0)
         self._last: Tried | None = None
-        self._said_identity = False
-        self._said_failures = 0
-        self._said_readings = 0
+        self._shown_identity = False
+        self._shown_failures = 0
+        self._shown_readings = 0
 
     def __enter__(self) -> Self:
         if self._live is not None:
@@ -57,7 +57,7 @@ class TrialScreen:
 
     def _who(self, tried: Tried) -> str:
         if tried.identity is None:
-            return "not said" if self._driver.identify() is not None else "cannot be asked who it is"
+            return "not known yet" if self._driver.identify() is not None else "has no request for its identity"
         who = tried.identity
         return plain(f"{who.kind}, serial {who.serial}" + (f", firmware {who.firmware}" if who.firmware else ""))
 
@@ -66,40 +66,40 @@ class TrialScreen:
         width = max(len(c.name) for c in self._driver.channels)
         values = tried.values or (None,) * len(self._driver.channels)
         for channel, value in zip(self._driver.channels, values, strict=True):
-            amiss = _amiss(tried, channel.name)
+            problem = _problem(tried, channel.name)
             lines.append(
                 [
                     (f"  {plain(channel.name):<{width}}  ", ""),
-                    (f"{number(value, 6):>12} {symbol(channel.unit)}", "value" if not amiss else "warn"),
-                    (f"   {amiss}" if amiss else "", "warn"),
+                    (f"{number(value, 6):>12} {symbol(channel.unit)}", "value" if not problem else "warn"),
+                    (f"   {problem}" if problem else "", "warn"),
                 ]
             )
         report = tried.report
         rejected = sum(report.get("rejected", {}).values())
-        said = f"  {tried.readings} readings, {rejected} lines not believed, {report.get('timeouts', 0)} time-outs"
-        lines.append([(said, "bad" if tried.silent else "dim")])
+        counts = f"  {tried.readings} readings, {rejected} lines rejected, {report.get('timeouts', 0)} time-outs"
+        lines.append([(counts, "bad" if tried.silent else "dim")])
         if tried.silent:
             lines.append([("  the instrument is silent", "bad")])
         lines.append([(f"  last bytes: {plain(repr(tried.raw)[1:])}", "dim")])
         return lines
 
     def _write(self, tried: Tried) -> None:
-        if tried.identity is not None and not self._said_identity:
-            self._said_identity = True
+        if tried.identity is not None and not self._shown_identity:
+            self._shown_identity = True
             self._print(f"instrument: {self._who(tried)}")
-        for failure in tried.failures[self._said_failures :]:
+        for failure in tried.failures[self._shown_failures :]:
             self._print(f"given up: {plain(failure)}")
-        self._said_failures = len(tried.failures)
-        if tried.readings == self._said_readings:
+        self._shown_failures = len(tried.failures)
+        if tried.readings == self._shown_readings:
             self._nothing_new(tried)
             return
-        self._said_readings, self._drawn = tried.readings, time.monotonic()
+        self._shown_readings, self._drawn = tried.readings, time.monotonic()
         parts = []
         for channel, value in zip(self._driver.channels, tried.values, strict=True):
-            amiss = _amiss(tried, channel.name)
+            problem = _problem(tried, channel.name)
             text = f"{plain(channel.name)} {number(value, 6)} {symbol(channel.unit)}".rstrip()
-            parts.append(f"{text} ({amiss})" if amiss else text)
-        general = _amiss(tried, "")
+            parts.append(f"{text} ({problem})" if problem else text)
+        general = _problem(tried, "")
         self._print("  ".join(parts) + (f"  ({general})" if general else ""))
 
     def _nothing_new(self, tried: Tried) -> None:
@@ -109,13 +109,13 @@ class TrialScreen:
         report = tried.report
         rejected = sum(report.get("rejected", {}).values())
         self._print(
-            f"no reading: {report.get('bytes', 0)} bytes and {report.get('lines', 0)} lines came, {rejected} not "
-            f"believed, {report.get('timeouts', 0)} time-outs"
+            f"no reading: {report.get('bytes', 0)} bytes and {report.get('lines', 0)} lines received, {rejected} "
+            f"rejected, {report.get('timeouts', 0)} time-outs"
         )
 
     def _print(self, text: str) -> None:
         print(text, file=self._file, flush=True)
 
 
-def _amiss(tried: Tried, channel: str) -> str:
+def _problem(tried: Tried, channel: str) -> str:
     return ", ".join(FAULTS[fault].sentence for of, fault in tried.faults if of == channel)

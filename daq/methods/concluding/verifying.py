@@ -46,7 +46,7 @@ def verify(plan: Plan, facts: Facts, kept: Sequence[tuple[Kept, KeptValue]]) -> 
         passed = None
         reasons.append(state("too_few_levels", judged=different, wanted=asked.levels, apart=LEVELS_APART_PERCENT))
     return Verification(
-        order=asked.condition,
+        condition=asked.condition,
         fluid=fluid.id,
         lot=fluid.lot,
         certificate=fluid.certificate,

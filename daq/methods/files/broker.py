@@ -1,4 +1,4 @@
-"""How a broker is reached: what every table that names one has in common."""
+"""Settings of a broker's connection, common to all tables that name a broker."""
 
 from typing import Annotated, Literal, Self
 
@@ -11,21 +11,21 @@ TcpPort = Annotated[int, Field(ge=1, le=65535)]
 
 
 class Secret(Model):
-    """Where a secret is found; the secret itself never stands in a configuration file."""
+    """Place of a secret; the secret itself is never in a configuration file."""
 
     credential: Text | None = None
     """Name of a systemd credential (LoadCredential= in the unit)."""
     env: Text | None = None
     """Name of an environment variable."""
     file: Text | None = None
-    """Path of a file whose first line it is; only its owner may read it."""
+    """Path of a file with the secret in its first line; only its owner may be able to read it."""
 
     @model_validator(mode="before")
     @classmethod
     def _not_written_here(cls, value: object) -> object:
         if not isinstance(value, (dict, Secret)):
             raise ValueError(  # noqa: TRY004 - pydantic takes ValueError; its own message would show the secret
-                "a password is not written into this file, where every reader and every backup would see it; "
+                "a password is not written into this file, because every reader and every backup would have it; "
                 'put it into a file and write password = { file = "/etc/daq/mqtt-password" }, '
                 "or use { credential = ... } or { env = ... }"
             )
@@ -36,16 +36,16 @@ class Secret(Model):
         given = [k for k in ("credential", "env", "file") if getattr(self, k) is not None]
         if len(given) != 1:
             raise ValueError(
-                f"say one place where the password is: credential, env or file; here: {', '.join(given) or 'none'}"
+                f"name one place of the password: credential, env or file; here: {', '.join(given) or 'none'}"
             )
         return self
 
 
 class Tls(Model):
-    """Encryption towards the broker."""
+    """Encryption of the connection to a server."""
 
     ca: Text | None = None
-    """File of the certificate authority; the system's own where left out."""
+    """File of the certificate authority; left out: the system's authorities."""
     certificate: Text | None = None
     key: Text | None = None
 
@@ -58,7 +58,7 @@ class Tls(Model):
 
 
 class Broker(Model):
-    """A broker, and who we are to it."""
+    """A broker, and the identity of this client."""
 
     host: Text = Field(description="name or address of the broker")
     port: TcpPort | None = None
@@ -79,5 +79,5 @@ class Broker(Model):
 
     @property
     def tcp_port(self) -> int:
-        """The port given, otherwise the usual one: 8883 with TLS, 1883 without."""
+        """The given port, otherwise the registered one: 8883 with TLS, 1883 without."""
         return self.port if self.port is not None else (8883 if self.tls else 1883)

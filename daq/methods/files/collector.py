@@ -1,4 +1,4 @@
-"""The collector's file: which broker, which topics, which database."""
+"""The collector's file: broker, topics and database."""
 
 from typing import Annotated, Self
 
@@ -10,11 +10,11 @@ from daq.methods.files.fields import Duration, KeyedError, Listed, Model, Name, 
 
 DAY = 86_400 * SECOND
 LONGEST_SESSION = 2**32 - 2
-"""Seconds; the next number would mean "for ever" (MQTT 5, section 3.1.2.11.2)."""
+"""Longest session in seconds; the next number means that a session never expires (MQTT 5, section 3.1.2.11.2)."""
 
 
 def levels(value: object) -> object:
-    """The plant's levels in front of ``lab/v1``, as a topic filter: ``+`` stands for any one level."""
+    """Return the plant's levels before ``lab/v1``, checked as a topic filter; ``+`` matches any one level."""
     if not isinstance(value, str):
         return value
     parts = value.split("/")
@@ -31,7 +31,7 @@ Levels = Annotated[str, BeforeValidator(levels)]
 
 
 class Postgres(Model):
-    """The database that results are written to."""
+    """The database to which results are written."""
 
     host: Text = Field(description="name or address of the server, or the folder of its socket")
     port: TcpPort = 5432
@@ -39,7 +39,7 @@ class Postgres(Model):
     user: Text | None = None
     password: Secret | None = None
     tls: Tls | None = None
-    """Where given, the server's certificate is checked against its name."""
+    """If given, the server's certificate is checked against its name."""
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -49,14 +49,14 @@ class Postgres(Model):
 
 
 class Gaps(Model):
-    """When results that are missing are asked for."""
+    """When results that are missing in a sequence are requested."""
 
     history: bool = True
-    """Whether to ask for what a daemon measured before it was seen here for the first time."""
+    """True: also request the results that a daemon made before the collector received its first one."""
     patience: Duration = 10 * SECOND
-    """So long a result may be on its way before it counts as missing."""
+    """Time after which a result that has not arrived counts as missing."""
     again: Duration = 10 * SECOND
-    """Wait before the second request for the same gap; it doubles with each one."""
+    """Wait before the second request for the same missing results; it doubles with each request."""
     again_most: Duration = 3600 * SECOND
 
 
@@ -68,16 +68,16 @@ class Collector(Model):
     topics: Annotated[tuple[Levels, ...], Listed, Field(strict=False, min_length=1)]
     curves: bool = True
     readings: bool = False
-    """Whether to keep live readings too."""
+    """True: also store live readings."""
     window: Annotated[int, Field(ge=1, le=20_000)] = 500
-    """At most so many messages are taken and not yet committed."""
+    """Largest number of messages that are received and not yet committed."""
     session: Duration = 7 * DAY
-    """So long the broker keeps messages for a worker that is away."""
+    """Time for which the broker keeps messages for a worker that is not connected."""
     broker: Broker
     postgres: Postgres
     gaps: Gaps = Gaps()
     metrics: Metrics | None = None
-    """As the daemon's; the name of the file gets the worker's name before ``.prom``."""
+    """As in the daemon's file; the file's name gets the worker's name before ``.prom``."""
 
     @model_validator(mode="after")
     def _session_fits(self) -> Self:

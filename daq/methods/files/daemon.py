@@ -13,14 +13,16 @@ Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^
 
 
 class Mqtt(Broker):
-    """The broker results are published to."""
+    """The broker to which results are published."""
 
     flat: bool = False
-    """Whether each result is published a second time without nesting, for connectors that cannot read nested JSON."""
+    """True: publish each result a second time without nesting, for connectors that cannot read nested JSON."""
     live_every: Duration | None = None
-    """How often the newest reading of each instrument is published, never queued; left out: not at all."""
+    """Interval at which the newest reading of each instrument is published, never queued; left out: never."""
     repeat_after_loss: Duration = 60 * SECOND
-    """After the connection was lost, what was acknowledged so long before is published again; ``0 s``: never."""
+    """After a loss of the connection, messages that were acknowledged within this time before are published again.
+
+    ``0 s``: never."""
 
     @model_validator(mode="after")
     def _not_too_often(self) -> Self:
@@ -30,7 +32,7 @@ class Mqtt(Broker):
 
 
 class Site(Model):
-    """Levels of the topic; any may be left out."""
+    """Levels of the topic; each can be left out."""
 
     enterprise: Level | None = None
     site: Level | None = None
@@ -40,13 +42,13 @@ class Site(Model):
 
     @property
     def prefix(self) -> str:
-        """The levels given, joined by ``/``, with a trailing ``/`` where there is one."""
+        """The given levels, each followed by ``/``; "" without any."""
         levels = (self.enterprise, self.site, self.area, self.line, self.cell)
         return "".join(f"{level}/" for level in levels if level is not None)
 
 
 class Folders(Model):
-    """Where the other files are, seen from the folder of the daemon's file."""
+    """Folders of the other files, relative to the folder of the daemon's file."""
 
     instruments: Text = "instruments"
     methods: Text = "methods"
@@ -55,12 +57,12 @@ class Folders(Model):
 
 
 class Metrics(Model):
-    """Figures for whoever watches the daemon, in Prometheus' text format."""
+    """Metrics for monitoring, in Prometheus' text format."""
 
     listen: Text | None = None
-    """``127.0.0.1:9464``: answers ``GET /metrics`` there.  Loopback only; left out: no port."""
+    """Address such as ``127.0.0.1:9464`` that answers ``GET /metrics``.  Loopback only; left out: no port."""
     file: Text | None = None
-    """Written anew every `every`, for a collector that reads files; it must end in ``.prom``."""
+    """File that is replaced at the interval `every`, for an exporter that reads files; it must end in ``.prom``."""
     every: Duration = 15 * SECOND
 
     @model_validator(mode="after")
@@ -68,8 +70,8 @@ class Metrics(Model):
         if self.listen is not None and not self._is_loopback():
             raise KeyedError(
                 "listen",
-                f"{self.listen!r} is not a loopback address with a port, such as '127.0.0.1:9464'; figures leave "
-                "this machine only through a collector or proxy of yours that asks who wants them",
+                f"{self.listen!r} is not a loopback address with a port, such as '127.0.0.1:9464'; to read the metrics "
+                "from another machine, use a collector or proxy with a log-in",
             )
         if self.file is not None and not self.file.endswith(".prom"):
             raise KeyedError("file", "must end in .prom, otherwise the collector does not read it")
@@ -86,25 +88,25 @@ class Metrics(Model):
 
     @property
     def address(self) -> tuple[str, int]:
-        """Host and port of `listen`; ValueError where it is none."""
+        """Host and port of `listen`; `ValueError` if it is no address."""
         host, _, port = (self.listen or "").rpartition(":")
         return host.removeprefix("[").removesuffix("]"), int(port)
 
 
 class Log(Model):
-    """What the daemon writes about itself."""
+    """The daemon's log."""
 
     level: Literal["debug", "info", "warning", "error"] = "info"
     format: Literal["auto", "json", "console"] = "auto"
 
 
 class Daemon(Model):
-    """Everything about one daemon that is not an instrument, a method or a product."""
+    """Settings of one daemon, apart from instruments, methods, products and fluids."""
 
     state: Text | None = None
-    """The state directory; --state and $STATE_DIRECTORY go before it."""
+    """The state directory; --state and $STATE_DIRECTORY have priority."""
     enable: Annotated[tuple[Name, ...] | None, Field(strict=False)] = None
-    """Names of the instruments to serve; all in the folder where left out."""
+    """Names of the instruments to serve; left out: all in the folder."""
     folders: Folders = Folders()
     topic: Site = Site()
     mqtt: Mqtt | None = None

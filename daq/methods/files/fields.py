@@ -1,7 +1,6 @@
-"""How a person may write a number in a file: plain, or with a unit.
+"""Types of the values in files: a number is written plain or with a unit.
 
-Every validator raises `ValueError` with a sentence a technician understands; the loader
-adds the file and the key.
+Every validator raises `ValueError` with a sentence for a technician; the loader adds file and key.
 """
 
 import math
@@ -22,12 +21,12 @@ _COMMA: Final = re.compile(r"\s*[+-]?\d+,\d+")
 _READINGS: Final = re.compile(r"\s*(\d{1,6})\s+readings?\s*")
 _NAME: Final = re.compile(r"[a-z][a-z0-9_-]*")
 LONGEST: Final = 1e9
-"""No length of time or of turning is longer, in whatever unit; neither infinity nor NaN is shorter."""
+"""Largest number of a time or of revolutions, in any unit; it excludes infinity and NaN."""
 _DATE: Final = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
 class KeyedError(ValueError):
-    """A fault found while looking at a whole table, with the key inside it that should be changed."""
+    """An error in a table as a whole, with the key inside it that must be changed.  Example: `low` above `high`."""
 
     def __init__(self, key: str, reason: str) -> None:
         self.key = key
@@ -35,34 +34,34 @@ class KeyedError(ValueError):
 
 
 class Model(BaseModel):
-    """Base of everything read from a file: unknown keys are refused, values are not coerced, nothing changes later."""
+    """Base of all models of files: unknown keys are refused, values are not coerced, and instances are immutable."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
     _source: str = PrivateAttr("")
 
     def from_file(self, path: Path | str) -> Self:
-        """Remember which file this was read from, so that later refusals can name it."""
+        """Set the file from which this was read, so that later errors can name it."""
         self._source = str(path)
         return self
 
     @property
     def source(self) -> str:
-        """The file this was read from, or ""."""
+        """The file from which this was read, or ""."""
         return self._source
 
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """A number with its UCUM unit; the unit is "" where none was written."""
+    """A number with its UCUM unit; the unit is "" if none was written."""
 
     value: float
     unit: str = ""
 
     def in_unit(self, code: str) -> float:
-        """The number in the unit `code`; a bare number is taken to be in it already.
+        """Return the number in the unit `code`; a number without unit is taken to be in it.
 
         Raises:
-            SettingError: the two units are of different dimensions.
+            SettingError: the units have different dimensions.
         """
         return self.value if not self.unit else convert(self.value, self.unit, code)
 
@@ -77,13 +76,13 @@ def _number(value: Any) -> float | None:
 
 
 def _known(dimension: str) -> str:
-    """Units of a dimension (all, where it is "") as a person may write them."""
+    """Return the units of a dimension ("": all) as a person can write them."""
     codes = [c for c, u in UNITS.items() if dimension in ("", u.dimension)]
     return ", ".join([*codes, *(e for e, (c, _) in ENTRY.items() if c in codes and e.isascii())])
 
 
 def split(text: str) -> tuple[float, str]:
-    """Number and unit text of something like ``30 s``; ValueError where it does not begin with a number."""
+    """Return number and unit text of a text such as ``30 s``; `ValueError` if it does not begin with a number."""
     found = _QUANTITY.fullmatch(text)
     if found is None or _COMMA.match(text):
         if _COMMA.match(text):
@@ -93,7 +92,10 @@ def split(text: str) -> tuple[float, str]:
 
 
 def amount(value: Any, dimension: str = "") -> Amount:
-    """An `Amount` of a number, or of text such as ``500 mPa.s``; `dimension` only says which units a refusal lists."""
+    """Return the `Amount` of a number, or of text such as ``500 mPa.s``.
+
+    `dimension` selects the units that an error lists; other units are accepted all the same.
+    """
     if isinstance(value, Amount):
         return value
     number = _number(value)
@@ -112,7 +114,7 @@ def amount(value: Any, dimension: str = "") -> Amount:
 
 
 def extent(value: Any) -> Extent:
-    """A length in time or revolutions: a number of seconds, or ``30 s``, ``2 min``, ``5 rev``."""
+    """Return a time or a number of revolutions: a number of seconds, or ``30 s``, ``2 min``, ``5 rev``."""
     if isinstance(value, Extent):
         return value
     given = amount(value, "time")
@@ -128,17 +130,17 @@ def extent(value: Any) -> Extent:
 
 
 def span(value: Any) -> Extent:
-    """How far back a kept value reaches: as `extent`, or the latest readings, as in ``5 readings``."""
+    """Return the span of a kept value: as in `extent`, or a number of readings, as in ``5 readings``."""
     found = _READINGS.fullmatch(value) if isinstance(value, str) else None
     if found is None:
         return extent(value)
     if not int(found[1]):
-        raise ValueError(f"{value!r}: a value is taken from at least one reading")
+        raise ValueError(f"{value!r}: a span has at least one reading")
     return Extent(readings=int(found[1]))
 
 
 def duration(value: Any) -> int:
-    """A time in ns: a number of seconds, or ``30 s``, ``2 min``, ``1 h``."""
+    """Return a time in ns: a number of seconds, or ``30 s``, ``2 min``, ``1 h``."""
     given = extent(value)
     if given.revolutions:
         raise ValueError(f"{value!r} must be a time (for example '30 s'), not revolutions")
@@ -146,9 +148,9 @@ def duration(value: Any) -> int:
 
 
 def in_unit(code: str, *, difference: bool = False) -> Callable[[Any], float]:
-    """A validator that gives a float in the unit `code` for a number or for text with a unit.
+    """Return a validator that converts a number, or text with a unit, to a float in the unit `code`.
 
-    `difference` is for temperature differences, which are in K only.
+    `difference` marks a temperature difference, which is in K only.
     """
 
     def validate(value: Any) -> float:
@@ -164,14 +166,14 @@ def in_unit(code: str, *, difference: bool = False) -> Callable[[Any], float]:
 
 
 def setting(value: Any, dimension: str = "") -> Amount | str:
-    """A number with or without unit, or the name of one of the method's choices; `dimension` as in `amount`."""
+    """Return a number with or without unit, or the name of a choice of the method; `dimension` as in `amount`."""
     if isinstance(value, str) and _NAME.fullmatch(value.strip()):
         return value.strip()
     return amount(value, dimension)
 
 
 def setting_in(code: str) -> Callable[[Any], Amount | str]:
-    """Like `setting`, the number in the unit `code` however it was written."""
+    """Return a validator like `setting` that converts the number to the unit `code`."""
     validate = in_unit(code)
 
     def in_code(value: Any) -> Amount | str:
@@ -182,12 +184,12 @@ def setting_in(code: str) -> Callable[[Any], Amount | str]:
 
 
 def listed(value: Any) -> Any:
-    """Arrays of a file become tuples, which cannot change."""
+    """Return a list of a file as a tuple, which cannot change; any other value as it is."""
     return tuple(value) if isinstance(value, list) else value
 
 
 def name(value: Any) -> Any:
-    """A name usable in topics, addresses and on a command line."""
+    """Return a name that can be used in topics, addresses and on a command line."""
     if isinstance(value, str) and not _NAME.fullmatch(value):
         raise ValueError(
             f"{value!r} is not usable as a name: begin with a small letter, go on with small letters, digits, - and _"
@@ -196,7 +198,7 @@ def name(value: Any) -> Any:
 
 
 def unit_text(value: Any) -> Any:
-    """A unit as a person writes it."""
+    """Return a unit as a person writes it; `ValueError` if it is not known."""
     if isinstance(value, str):
         try:
             entered(value)
@@ -208,7 +210,7 @@ def unit_text(value: Any) -> Any:
 
 
 def day(value: Any) -> str:
-    """A calendar day as ``YYYY-MM-DD`` (with or without quotes in the file)."""
+    """Return a calendar day as ``YYYY-MM-DD`` (with or without quotes in the file)."""
     text = value if isinstance(value, str) else value.isoformat() if hasattr(value, "isoformat") else ""
     if not _DATE.fullmatch(text):
         raise ValueError(f"{value!r} is not a day; write it as 2027-03-31")

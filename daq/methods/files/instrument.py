@@ -1,4 +1,4 @@
-"""The instrument's file: where it is, what it can, what is fitted and how good it is."""
+"""The instrument's file: port, driver, limits, specification, and the fitted measuring geometry."""
 
 from dataclasses import fields, replace
 from typing import Annotated, Any, Final, Literal, Self
@@ -41,18 +41,18 @@ Positive = Annotated[Percent, Field(gt=0)]
 Included = Literal["geometry", "speed", "resolution", "zero"]
 
 
-class _Body(Model):
-    """What all geometries have in common."""
+class _Geometry(Model):
+    """Keys that all measuring geometries have in common."""
 
     title: str = ""
     stirrup: bool = False
-    """Whether a wire stirrup surrounds the rotor; not the safety guard."""
+    """True if a wire stirrup surrounds the rotor; this is not the safety guard."""
     vessel: str = ""
     fill_volume: Millilitres | None = None
     immersion: str = ""
 
 
-class CoaxialCylinders(_Body):
+class CoaxialCylinders(_Geometry):
     """A cylinder turning in a cylindrical cup, both known (ISO 3219-2)."""
 
     kind: Literal["coaxial_cylinders"]
@@ -65,12 +65,12 @@ class CoaxialCylinders(_Body):
     def _nested(self) -> Self:
         if self.outer_radius <= self.inner_radius:
             raise KeyedError(
-                "outer_radius", f"must be larger than inner_radius ({self.inner_radius:g} mm): the cup holds the body"
+                "outer_radius", f"must be larger than inner_radius ({self.inner_radius:g} mm): the rotor is in the cup"
             )
         return self
 
 
-class SingleCylinder(_Body):
+class SingleCylinder(_Geometry):
     """A cylinder turning in a vessel much wider than itself."""
 
     kind: Literal["single_cylinder_in_large_vessel"]
@@ -86,7 +86,7 @@ class SingleCylinder(_Body):
         return self
 
 
-class ConeAndPlate(_Body):
+class ConeAndPlate(_Geometry):
     """A flat cone on a plate."""
 
     kind: Literal["cone_and_plate"]
@@ -94,7 +94,7 @@ class ConeAndPlate(_Body):
     angle: Annotated[float, Field(gt=0, lt=10, description="angle between cone and plate in degrees")]
 
 
-class ParallelPlates(_Body):
+class ParallelPlates(_Geometry):
     """Two flat plates."""
 
     kind: Literal["parallel_plates"]
@@ -102,14 +102,14 @@ class ParallelPlates(_Body):
     gap: Millimetres = Field(description="distance of the plates in mm")
 
 
-class Disc(_Body):
+class Disc(_Geometry):
     """A thin disc turning slowly in a wide vessel."""
 
     kind: Literal["disc"]
     radius: Millimetres = Field(description="radius of the disc in mm")
 
 
-class Vane(_Body):
+class Vane(_Geometry):
     """A vane for the yield stress: it measures a stress, and neither rate nor viscosity."""
 
     kind: Literal["vane"]
@@ -117,8 +117,8 @@ class Vane(_Body):
     height: Millimetres = Field(description="height of the vane in mm")
 
 
-class CalibratedConstants(_Body):
-    """A body of any shape, known by its calibration: the viscosity that gives full-scale torque at one speed."""
+class CalibratedConstants(_Geometry):
+    """A geometry of any shape, known by its calibration: the viscosity that gives full-scale torque at one speed."""
 
     kind: Literal["calibrated_constants"]
     full_scale_viscosity: Quantity = Field(description="viscosity that gives full-scale torque, e.g. '10000 mPa.s'")
@@ -140,7 +140,7 @@ Geometry = Annotated[
 
 
 def port_name(name: str) -> str:
-    """`name` itself; ValueError where it cannot mean a port."""
+    """Return `name`; `ValueError` if it cannot be a port."""
     try:
         check_port_name(name)
     except SettingError as error:
@@ -149,7 +149,7 @@ def port_name(name: str) -> str:
 
 
 class SerialLine(Model):
-    """Serial settings, where they differ from what the driver wants."""
+    """Serial settings that replace those of the driver."""
 
     baud: Annotated[int, Field(ge=50, le=4_000_000)] | None = None
     data_bits: Literal[5, 6, 7, 8] | None = None
@@ -164,7 +164,7 @@ class SerialLine(Model):
     )
 
     def over(self, port: Port) -> Port:
-        """The settings of a driver with those of the file in their place."""
+        """Return the driver's settings `port`, replaced by those of the file where it has them."""
         given = self.model_dump(exclude_none=True)
         for key in {"settle", "byte_pause"} & set(given):
             given[f"{key}_ns"] = given.pop(key)
@@ -172,30 +172,30 @@ class SerialLine(Model):
 
 
 class InstrumentLimits(Model):
-    """Limits that no method may pass."""
+    """Limits that no method may exceed."""
 
     speed: PerMinute | None = None
     torque: Positive | None = None
 
 
 class Specification(Model):
-    """What the maker states.  Every limit is the half width of a rectangular distribution (JCGM 100, 4.3.7)."""
+    """The maker's specification.  Every limit is the half width of a rectangular distribution (JCGM 100, 4.3.7)."""
 
     torque_full_scale: Quantity | None = None
     torque: Positive | None = None
     torque_reading: Positive | None = None
     torque_resolution: Positive | None = None
     zero: Positive | None = None
-    """Limit of the torque's zero, % of full scale, where it is stated beside the torque's maximum permissible error."""
+    """Limit of the torque's zero, % of full scale, if it is stated in addition to `torque`."""
     speed: Positive | None = None
     geometry: Positive | None = None
     temperature: Kelvins | None = None
     maximum_permissible_error: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
-    """Of any other channel, by its name, in its unit: of the whole range."""
+    """Maximum permissible error of any other channel, by its name, in its unit, over the whole range."""
     accuracy_reading: dict[Text, Percent] = Field(default_factory=dict)
-    """Likewise, % of the reading; the two add up where both are stated."""
+    """Part of it that grows with the reading, %; it is added if both are stated."""
     resolution: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
-    """Likewise, the smallest step that is shown, in the channel's unit."""
+    """Smallest step shown by any other channel, by its name, in its unit."""
     includes: Annotated[tuple[Included, ...], Listed] = ()
     reference: str = ""
 
@@ -206,7 +206,7 @@ class Specification(Model):
             raise KeyedError("torque_full_scale", "is a torque greater than 0 with its unit, for example '1000 uN.m'")
         if self.includes and self.torque is None and self.torque_reading is None:
             raise KeyedError(
-                "includes", "says what the maximum permissible error of the torque covers, but 'torque' is not given"
+                "includes", "lists parts of the maximum permissible error of the torque, but 'torque' is not given"
             )
         return self
 
@@ -216,13 +216,13 @@ class Specification(Model):
 
 
 class MeasuredVessel(Model):
-    """A vessel of known volume that a balance weighs full: the mass becomes a density."""
+    """A vessel of known volume that is weighed full on a balance, so that the mass gives a density."""
 
     volume: Quantity = Field(description="from its calibration, with its unit, for example '100.05 mL'")
     volume_error: Annotated[float, Field(ge=0, lt=10)] = 0.0
-    """Limit of the volume, %."""
+    """Limit of the volume's error, %."""
     empty: Quantity = Amount(0.0, "g")
-    """Its mass when it is empty; left out where the balance is tared with it."""
+    """Mass of the empty vessel; left out if the balance is tared with it."""
 
     @model_validator(mode="after")
     def _sensible(self) -> Self:
@@ -241,39 +241,39 @@ class MeasuredVessel(Model):
 
 
 class VerificationInterval(Model):
-    """How often the instrument is to be verified with a certified fluid."""
+    """Interval at which the instrument is to be verified with a certified fluid."""
 
-    every: Duration = Field(description="after so long without a passed verification it is overdue, for example '31 d'")
+    every: Duration = Field(description="time after a passed verification at which the next is overdue, such as '31 d'")
 
     @model_validator(mode="after")
     def _positive(self) -> Self:
         if self.every <= 0:
-            raise KeyedError("every", "must be longer than zero; leave [verification] out where none is asked for")
+            raise KeyedError("every", "must be longer than zero; leave [verification] out if none is needed")
         return self
 
 
 class HealthLimits(Model):
-    """From what on a trend of the instrument's health is worth a word.  Common practice, no source: choose your own."""
+    """Limits beyond which a trend of the instrument's health is reported.  Common practice, no source."""
 
     zero: Positive = 0.5
     """Torque at rest, % of full scale."""
     zero_change: Positive = 0.3
-    """Change of the torque at rest over the runs looked at, % of full scale."""
+    """Change of the torque at rest over the examined runs, % of full scale."""
     ripple: Positive = 2.0
     """Once-per-revolution ripple, % of the reading."""
     return_to_zero: Positive = 0.3
-    """Torque left at rest after turning free, less the one before, % of full scale."""
+    """Torque at rest after turning in air less the torque before, % of full scale."""
 
 
 class Probe(Model):
-    """A temperature of this instrument: which channel it comes from, and what its calibration adds."""
+    """A temperature of this instrument: its channel, and the correction from its calibration."""
 
     channel: Text | None = None
-    """The driver's channel; left out: the one of the probe's own name."""
+    """The driver's channel; left out: the channel with the probe's name."""
     kind: Literal["Pt100", "Pt500", "Pt1000"] | None = None
-    """A platinum thermometer (IEC 60751) whose channel is in Ohm; left out, the channel is a temperature already."""
+    """Platinum thermometer (IEC 60751) whose channel is in Ohm; left out: the channel is a temperature."""
     offset: KelvinDifference = 0.0
-    """Added to the temperature: certified less shown."""
+    """Correction added to the temperature: certified less shown, K."""
 
 
 class Instrument(Model):
@@ -293,7 +293,7 @@ class Instrument(Model):
     limits: InstrumentLimits = InstrumentLimits()
     specification: Specification | None = None
     density_vessel: MeasuredVessel | None = None
-    """Of a balance: the signal `density` is then the mass in this vessel over its volume."""
+    """For a balance: the signal `density` is the mass in this vessel over its volume."""
     fitted: Name | None = None
     geometries: dict[Name, Geometry] = Field(default_factory=dict)
     companions: dict[Name, Name] = Field(default_factory=dict)
@@ -305,7 +305,7 @@ class Instrument(Model):
     def _consistent(self) -> Self:
         if self.fitted is not None and self.fitted not in self.geometries:
             known = ", ".join(self.geometries) or "none"
-            raise KeyedError("fitted", f"no geometry is called {self.fitted!r}; geometries of this file: {known}")
+            raise KeyedError("fitted", f"no geometry has the name {self.fitted!r}; geometries of this file: {known}")
         for role, other in self.companions.items():
             if other == self.name:
                 raise KeyedError(f"companions.{role}", "an instrument cannot be its own companion")
@@ -313,17 +313,17 @@ class Instrument(Model):
 
     @property
     def driver_options(self) -> dict[str, Any]:
-        """What the driver is made with: its options, and the probes where any are declared."""
+        """Options from which the driver is made, with the probes if any are declared."""
         declared = {name: probe.model_dump(mode="json") for name, probe in self.probes.items()}
         return {**self.options, "probes": declared} if declared else dict(self.options)
 
     @property
     def geometry(self) -> Geometry | None:
-        """The geometry that is fitted."""
+        """The measuring geometry that is fitted."""
         return None if self.fitted is None else self.geometries[self.fitted]
 
     def with_fitted(self, geometry: str) -> "Instrument":
-        """The same instrument with another geometry fitted.
+        """Return the same instrument with another geometry fitted.
 
         Raises:
             SettingError: the file has no geometry of that name.
@@ -331,7 +331,7 @@ class Instrument(Model):
         if geometry not in self.geometries:
             known = ", ".join(self.geometries) or "none"
             raise SettingError(
-                f"no geometry is called {geometry!r}; geometries of {self.name}: {known}",
+                f"no geometry has the name {geometry!r}; geometries of {self.name}: {known}",
                 file=self.source,
                 key="geometries",
             )

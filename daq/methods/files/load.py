@@ -1,4 +1,4 @@
-"""Files to models: every fault of a file is found in one go, with its key and what to do."""
+"""Load files as models.  All errors of a file are reported together, each with its key and what to do."""
 
 import difflib
 import tomllib
@@ -21,45 +21,45 @@ from daq.methods.files.recipe import Method
 M = TypeVar("M", bound=Model)
 LARGEST_FILE = 1_000_000
 DISCRIMINATORS: Final = ("kind", "says")
-"""Keys whose value says which variant of a table it is."""
+"""Keys whose value selects the variant of a table."""
 _TAG_ERRORS: Final = ("union_tag_not_found", "union_tag_invalid")
 
 
 def load_method(path: Path | str) -> Method:
-    """The method in a TOML file.
+    """Return the method in a TOML file.
 
     Raises:
         SettingError: the file cannot be read or is not TOML.
-        SettingErrors: everything in it that is wrong.
+        SettingErrors: all errors in it.
     """
     return _load(Method, path)
 
 
 def load_product(path: Path | str) -> Product:
-    """The product in a TOML file; errors as `load_method`."""
+    """Return the product in a TOML file; errors as in `load_method`."""
     return _load(Product, path)
 
 
 def load_instrument(path: Path | str) -> Instrument:
-    """The instrument in a TOML file; errors as `load_method`."""
+    """Return the instrument in a TOML file; errors as in `load_method`."""
     return _load(Instrument, path)
 
 
 def load_fluid(path: Path | str) -> Fluid:
-    """The reference fluid in a TOML file; errors as `load_method`."""
+    """Return the reference fluid in a TOML file; errors as in `load_method`."""
     return _load(Fluid, path)
 
 
 def load_daemon(path: Path | str) -> Daemon:
-    """The daemon's configuration in a TOML file; errors as `load_method`."""
+    """Return the daemon's configuration in a TOML file; errors as in `load_method`."""
     return _load(Daemon, path)
 
 
 def read_toml(path: Path | str) -> dict[str, Any]:
-    """The tables of a TOML file.
+    """Return the tables of a TOML file.
 
     Raises:
-        SettingError: it cannot be read, is too large, is not UTF-8 or not TOML (with the line).
+        SettingError: the file cannot be read, is too large, is not UTF-8 or not TOML (with the line).
     """
     file = str(path)
     try:
@@ -90,10 +90,10 @@ def read_toml(path: Path | str) -> dict[str, Any]:
 
 
 def parse(model: type[M], data: dict[str, Any], file: str = "") -> M:
-    """A model of already read tables.
+    """Return the model of tables that were read.
 
     Raises:
-        SettingErrors: everything that is wrong, in the order of the model.
+        SettingErrors: all errors, in the order of the model.
     """
     try:
         return model.model_validate(data).from_file(file)
@@ -117,7 +117,7 @@ def _explained(model: type[Model], data: Any, error: ErrorDetails, file: str) ->
 
 
 def _walk(data: Any, loc: tuple[int | str, ...], kind: str) -> list[int | str]:
-    """The part of pydantic's location that exists in the file (names of variants are left out)."""
+    """Return the part of pydantic's location that exists in the file (without names of variants)."""
     steps: list[int | str] = []
     here = data
     for i, part in enumerate(loc):
@@ -151,7 +151,7 @@ def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> 
         tags = ", ".join(repr(tag) for variant in _table_of(model, steps) for tag in _tags(variant))
         return f"must be one of {tags}; here {ctx['tag']!r}" if "tag" in ctx else f"is missing: one of {tags}"
     if kind == "tuple_type" and isinstance(given, dict):
-        return f"is one table; write [[{_joined(steps)}]] in the place of [{_joined(steps)}]"
+        return f"is one table; write [[{_joined(steps)}]] instead of [{_joined(steps)}]"
     if kind in _BOUNDS:
         return f"must be {_BOUNDS[kind]} {next(iter(ctx.values())):g}; here {given!r}"
     sentence = _SENTENCES.get(kind)
@@ -199,13 +199,13 @@ def _unknown_key(table: list[type[BaseModel]], steps: list[int | str], error: Er
 
 
 def _table_of(model: type[Model], steps: list[int | str]) -> list[type[BaseModel]]:
-    """The models that may stand at a place of the file: more than one where it has variants."""
+    """Return the models that are possible at a place of the file: several if it has variants."""
     here: list[Any] = [model]
     for step in steps:
         following: list[Any] = []
         for kind in here:
             arguments = typing.get_args(kind)
-            if arguments:  # a list holds its first argument, a table its second
+            if arguments:  # the items of a list have the type of the first argument, those of a table of the second
                 following += _variants(arguments[1] if typing.get_origin(kind) is dict else arguments[0])
             elif isinstance(kind, type) and issubclass(kind, BaseModel) and step in kind.model_fields:
                 following += _variants(kind.model_fields[str(step)].annotation)
@@ -214,7 +214,7 @@ def _table_of(model: type[Model], steps: list[int | str]) -> list[type[BaseModel
 
 
 def _variants(annotation: Any) -> list[Any]:
-    """What an annotation may stand for: the parts of a union; lists and tables as they are."""
+    """Return the types of an annotation: the parts of a union; lists and tables unchanged."""
     origin = typing.get_origin(annotation)
     if origin is typing.Annotated:
         return _variants(typing.get_args(annotation)[0])
@@ -224,13 +224,13 @@ def _variants(annotation: Any) -> list[Any]:
 
 
 def _of_kind(table: list[type[BaseModel]], error: ErrorDetails) -> list[type[BaseModel]]:
-    """Of several variants, the one that pydantic's location names."""
+    """Return the variants that pydantic's location names, or all if it names none."""
     named = [t for t in table if set(_tags(t)) & set(error["loc"])]
     return named or table
 
 
 def _tags(variant: type[BaseModel]) -> tuple[str, ...]:
-    """The values by which a variant is told from others."""
+    """Return the values of the key that selects a variant."""
     fields = [variant.model_fields[key] for key in DISCRIMINATORS if key in variant.model_fields]
     return tuple(tag for field in fields for tag in typing.get_args(field.annotation))
 

@@ -1,4 +1,4 @@
-"""The product: its limits and how its number is reported."""
+"""The product's file: its limits, and how its results are reported."""
 
 import math
 from collections.abc import Sequence
@@ -29,14 +29,14 @@ KELVIN = 273.15
 
 
 class Limit(Model):
-    """Limits of one quantity, and what they apply at: elsewhere the number cannot be compared with them."""
+    """Limits of one quantity, and the conditions at which they apply; other results are not compared with them."""
 
     quantity: Text = "viscosity"
     low: float | None = None
     high: float | None = None
     unit: UnitText = Field(description="the unit of low and high, for example 'mPa.s'")
     decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
-    """Decimals of the reported number where this quantity is the result; left out: as the product says."""
+    """Decimals of the reported number if this quantity is the result; left out: those of the product."""
     geometry: Name | None = None
     vessel: Text | None = None
     speed: PerMinute | None = None
@@ -48,7 +48,7 @@ class Limit(Model):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.low is None and self.high is None:
-            raise KeyedError("low", "give low, high or both: a limit without numbers limits nothing")
+            raise KeyedError("low", "is missing, like high: give one of them or both")
         if self.low is not None and self.high is not None and self.low >= self.high:
             raise KeyedError("low", f"low ({self.low:g}) must be below high ({self.high:g})")
         return self
@@ -59,7 +59,7 @@ class Limit(Model):
         return entered(self.unit)[0]
 
     def in_code(self, value: float) -> float:
-        """A limit as written, in the UCUM unit `unit_code`."""
+        """Return a limit as written, converted to the UCUM unit `unit_code`."""
         return value * entered(self.unit)[1]
 
     def planned(self) -> ProductLimit:
@@ -95,12 +95,12 @@ class TemperaturePoint(Model):
 
 
 class TemperatureCurve(Model):
-    """How the product's viscosity changes with temperature: measured points, or constants with the range they hold in.
+    """Viscosity of the product over temperature: measured points, or constants with their range.
 
-    andrade: ln(eta) = a + b/T; vft: ln(eta) = a + b/(T - t0); T in K.  `a` cancels.
+    andrade: ln(η) = a + b/T; vft: ln(η) = a + b/(T - t0); T in K.  `a` cancels in a correction.
     """
 
-    reference: Celsius = Field(description="the temperature (Cel) results are corrected to")
+    reference: Celsius = Field(description="the temperature (Cel) to which results are corrected")
     law: Literal["andrade", "vft"] = "andrade"
     points: Annotated[tuple[TemperaturePoint, ...], Listed] = ()
     b: Annotated[float, Field(gt=0)] | None = None
@@ -110,10 +110,10 @@ class TemperatureCurve(Model):
     low: Celsius | None = None
     high: Celsius | None = None
     uncertainty: Percent | None = None
-    """Expanded uncertainty (k = 2) of b, %; from points it is taken from their scatter where it is left out."""
+    """Expanded uncertainty (k = 2) of b, %; left out: from the scatter of the points."""
     geometry: Name | None = None
     speed: PerMinute | None = None
-    """What the curve was measured with: a fluid that is not Newtonian has another one at another rate."""
+    """Geometry and speed of the curve; a fluid that is not Newtonian has another curve at another rate."""
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -136,19 +136,19 @@ class TemperatureCurve(Model):
             if low >= high:
                 raise KeyedError("low", f"low ({low:g}) must be below high ({high:g})")
             if self.t0 is not None and self.t0 >= low + KELVIN:
-                raise KeyedError("t0", "must lie below the range: the viscosity grows without end towards it")
+                raise KeyedError("t0", "must be below the range: at t0 the viscosity is infinite")
         if not low <= self.reference <= high:
             raise KeyedError("reference", f"{self.reference:g} Cel is outside of the curve ({low:g} to {high:g} Cel)")
         return self
 
 
 class Replicates(Model):
-    """How many results make the reportable one, each on its own fill, and what they may differ by."""
+    """Number of results, each on its own fill, that make the reportable one, and their largest difference."""
 
     count: Annotated[int, Field(ge=1, le=9)] = 2
-    """So many are made in any case."""
+    """Number of results in any case."""
     most: Annotated[int, Field(ge=1, le=9)] = 3
-    """So many at most, where the first do not agree; then the median is reported."""
+    """Largest number if the first results do not agree; then the median is reported."""
     repeatability_limit: Quantity = Field(
         description="the repeatability limit of two results, for example '15 mPa.s' or '3 %'"
     )
@@ -165,10 +165,10 @@ class Replicates(Model):
         return self
 
     def limit_for(self, values: Sequence[float], unit: str) -> float:
-        """The limit for these values, in their unit (UCUM).
+        """Return the limit for these values, in their unit (UCUM).
 
         Raises:
-            SettingError: the limit is in another dimension than the values.
+            SettingError: limit and values have different dimensions.
         """
         if self.repeatability_limit.unit == "%":
             return self.repeatability_limit.value / 100.0 * abs(math.fsum(values) / len(values))
@@ -176,7 +176,7 @@ class Replicates(Model):
 
 
 class Product(Model):
-    """One product."""
+    """One product, with its limits and the properties that planning and results need."""
 
     id: Name = Field(description="the product's name in results, for example 'clear-glaze'")
     name: Text = Field(description="what a person calls the product")
@@ -184,7 +184,7 @@ class Product(Model):
     reported_digits: Annotated[int, Field(ge=1, le=9)] = 3
     """Significant digits of the reported number."""
     reported_decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
-    """Decimals of the reported number instead (-1: whole tens)."""
+    """Decimals of the reported number, instead of digits (-1: whole tens)."""
     rounding: Rounding = "unrounded"
     limits: Annotated[tuple[Limit, ...], Listed] = ()
     flow_behaviour_index: Annotated[float, Field(gt=0, le=2)] | None = None
@@ -192,11 +192,11 @@ class Product(Model):
     """Change of the viscosity in % per K, negative where it falls with temperature."""
     expected_viscosity: Quantity | None = None
     density: Annotated[float, Field(ge=300, le=20_000)] | None = None
-    """kg/m3; used to warn of Taylor vortices.  Water's is taken where it is left out."""
+    """kg/m3; used for the warning of Taylor vortices.  Left out: that of water."""
     replicates: Replicates | None = None
     """Left out: one valid result is reported."""
     temperature_curve: TemperatureCurve | None = None
-    """Its own curve, for a value corrected to a reference temperature beside the one measured."""
+    """Curve for an additional value, corrected to a reference temperature."""
     safety: str = ""
 
     @model_validator(mode="after")

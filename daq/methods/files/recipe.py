@@ -1,4 +1,4 @@
-"""The method: a versioned, immutable recipe of how one number is made."""
+"""The method's file: a versioned, immutable recipe of a measurement."""
 
 from typing import Annotated, Literal, Self
 
@@ -34,7 +34,7 @@ SECOND = 1_000_000_000
 
 
 class Steadiness(Model):
-    """How steady a signal must be: the most it may still change over one span, held for several spans."""
+    """Steadiness of a signal: the largest change over one span, held for several spans."""
 
     span: Length = Field(description="the time over which the change is judged, for example '30 s'")
     limit: Quantity = Field(description="the most the signal may still change over one span: '1 %' or a number")
@@ -45,15 +45,15 @@ class Steadiness(Model):
         if not self.span.ns:
             raise KeyedError("span", "steadiness is judged over a time longer than zero, for example '30 s'")
         if self.limit.value <= 0:
-            raise KeyedError("limit", "must be greater than zero: no real signal stands perfectly still")
+            raise KeyedError("limit", "must be greater than zero: no measured signal is perfectly constant")
         return self
 
 
 class Stop(Model):
     """A condition on one signal, or ``any``/``all`` of several conditions.
 
-    In a file it may be shortened: ``stop = "60 s"`` stands for ``{signal = "elapsed", above = "60 s"}``, and
-    ``stop = "5 rev"`` for ``{signal = "revolutions", above = "5 rev"}``.
+    Two short forms exist in files: ``stop = "60 s"`` means ``{signal = "elapsed", above = "60 s"}``, and
+    ``stop = "5 rev"`` means ``{signal = "revolutions", above = "5 rev"}``.
     """
 
     name: Text | None = None
@@ -94,7 +94,7 @@ class Stop(Model):
                 raise KeyedError(trees[0], "needs at least two rules to combine; with one, write that rule directly")
             return self
         if self.signal is None:
-            raise KeyedError("signal", "is missing: say which signal the rule looks at, for example 'elapsed'")
+            raise KeyedError("signal", "is missing: name the signal of the rule, for example 'elapsed'")
         if len(conditions) != 1:
             given = " and ".join(conditions) or "none"
             raise KeyedError(
@@ -109,7 +109,7 @@ class Stop(Model):
 
 
 def _in_seconds(value: object) -> dict[str, Amount]:
-    """A time in s however it was written, so that "1 min" and 60 are the same method; empty for anything else."""
+    """Return a time converted to s, so that "1 min" and 60 give the same method; empty for any other value."""
     try:
         given = setting(value)
         return {} if isinstance(given, str) else {"above": Amount(given.in_unit("s"), "s")}
@@ -118,7 +118,7 @@ def _in_seconds(value: object) -> dict[str, Amount]:
 
 
 class Keep(Model):
-    """When a value is taken, over what trailing span, and which statistic of the span it is."""
+    """When a value is kept, the trailing span over which it is taken, and its statistic."""
 
     at: KeepAt = "end"
     span: SpanLength = Field(description="how far back the value reaches, for example '30 s', '2 rev' or '5 readings'")
@@ -145,14 +145,14 @@ class Keep(Model):
 
 
 class Step(Model):
-    """A part of a run with one set-point, or one that seeks its set-point."""
+    """A part of a run with one set-point, or with a seek for its set-point."""
 
     name: Name = Field(description="the step's name, for example 'reading'")
     speed: SpeedSetting | None = None
     settle: Length = Extent()
     stop: Stop | None = None
     keep: Annotated[tuple[Keep, ...], Listed] = ()
-    longest: Duration = Field(description="after so long without a stop the run fails, for example '10 min'")
+    longest: Duration = Field(description="time without a stop after which the run fails, for example '10 min'")
     seek: Seek | None = None
 
     @model_validator(mode="after")
@@ -165,7 +165,7 @@ class Step(Model):
             if given:
                 raise KeyedError(key, "has no place in a step that seeks: a try ends by itself, over the seek's span")
         if self.speed is None:
-            raise KeyedError("speed", "is missing: the first speed that is tried; start low")
+            raise KeyedError("speed", "is missing: it is the first speed that is tried; start low")
         return self
 
     @model_validator(mode="after")
@@ -180,7 +180,7 @@ class Step(Model):
 
 
 class Temperature(Model):
-    """The temperature gate: inside target ± band without a break for `hold`, within at most `longest`."""
+    """The temperature gate: the temperature stays within target ± band for `hold`, after at most `longest`."""
 
     signal: Text = "temperature"
     target: TemperatureSetting = Field(description="the temperature in Cel")
@@ -198,7 +198,7 @@ class Temperature(Model):
 
 
 class Preshear(Model):
-    """Shearing at one speed for some time, so that every sample starts from the same state."""
+    """Shearing at one speed for a set time, so that every sample starts from the same state."""
 
     speed: SpeedSetting = Field(description="the speed in /min")
     time: Duration = Field(description="how long to shear, for example '60 s'")
@@ -213,7 +213,7 @@ class Preshear(Model):
 
 
 class Conditioning(Model):
-    """What brings the sample to the state in which it is measured, in the order in which it is done."""
+    """Conditioning of the sample before the measurement; the keys are in the order in which it is done."""
 
     bath: bool = False
     temperature: Temperature | None = None
@@ -242,7 +242,7 @@ class Band(Model):
 
 
 class Choice(Model):
-    """A parameter that a person may set for one run, within what the method allows."""
+    """A parameter that a person can set for one run to one of the values that the method allows."""
 
     default: Quantity = Field(description="the value where a person chooses none")
     allowed: Annotated[tuple[Quantity, ...], Listed] = Field(description="the values a person may choose")
@@ -259,14 +259,14 @@ class Choice(Model):
 
 
 class Geometries(Model):
-    """Which geometries the method may be run with; empty lists allow any."""
+    """Measuring geometries that the method allows; empty lists allow any."""
 
     names: Annotated[tuple[Name, ...], Listed] = ()
     kinds: Annotated[tuple[GeometryKind, ...], Listed] = ()
 
 
 class Acceptance(Model):
-    """What makes the method a verification: each step's end value is held against the fluid's certificate.
+    """Makes the method a verification: each step's end value is compared with the fluid's certificate.
 
     The band is the certified value ± (`full_scale` of the viscosity at full-scale torque + the certified uncertainty):
     common practice, no single source.
@@ -275,7 +275,7 @@ class Acceptance(Model):
     full_scale: Annotated[Percent, Field(gt=0, le=10)] = 1.0
     """Part (%) of the viscosity that gives full-scale torque with the geometry and speed of the step."""
     levels: Annotated[int, Field(ge=1, le=9)] = 2
-    """At how many different torques the value must be accepted."""
+    """Number of different torques at which the value must be accepted."""
 
 
 FlowModelName = Literal["newtonian", "bingham", "power_law", "herschel_bulkley", "casson", "cross", "carreau"]
@@ -291,10 +291,10 @@ ALL_MODELS: tuple[FlowModelName, ...] = (
 
 
 class FlowCurve(Model):
-    """That the steps make a flow curve, and what is fitted to it."""
+    """Makes the steps a flow curve, and names the models that are fitted to it."""
 
     branch: Literal["up", "down", "both"] | None = None
-    """Which part is fitted; left out: down where it has three speeds, otherwise up."""
+    """The branch that is fitted; left out: down if it has three speeds, otherwise up."""
     models: Annotated[tuple[FlowModelName, ...], Listed] = ALL_MODELS
 
     @model_validator(mode="after")
@@ -305,7 +305,7 @@ class FlowCurve(Model):
 
 
 class Method(Model):
-    """A versioned, immutable recipe."""
+    """A versioned, immutable recipe of a measurement."""
 
     id: Name = Field(description="the method's name in results, for example 'clear-glaze-qc'")
     version: Text = Field(
@@ -317,16 +317,16 @@ class Method(Model):
     result: Text = "viscosity"
     result_step: Name | None = None
     time_from: Literal["step", "run"] | None = None
-    """From when `time_to` counts: the beginning of the result's step (also where left out), or of the run."""
+    """Start of the time of `time_to`: the start of the result's step (also if left out), or of the run."""
     geometry: Geometries = Geometries()
     conditioning: Conditioning = Conditioning()
     torque: Band = Band()
     speed_tolerance: Percent = 1.0
     speed_timeout: Duration = 60 * SECOND
     verification: Acceptance | None = None
-    """Present where the method verifies the instrument with a certified fluid."""
+    """Present if the method verifies the instrument with a certified fluid."""
     free_swing: bool | None = None
-    """True where the body turns in air: what is left of the torque at rest then tells of the bearing."""
+    """True if the rotor turns in air: the torque that remains at rest then shows the bearing's friction."""
     flow_curve: FlowCurve | None = None
     choices: dict[Name, Choice] = Field(default_factory=dict)
     steps: Annotated[tuple[Step, ...], Listed] = Field(description="at least one [[steps]] table")
@@ -365,9 +365,11 @@ class Method(Model):
         return self
 
     def _seeks_alone(self) -> None:
-        """A seek is for developing a method: nothing is claimed beside it."""
+        """Refuse other parts in a method with a seek, which is for developing a method and makes no other claim."""
         if len(self.steps) > 1:
-            raise KeyedError("steps", "a step that seeks stands alone: measure with another method, on a fresh fill")
+            raise KeyedError(
+                "steps", "must be one only, because it seeks: measure with another method, on a fresh fill"
+            )
         if self.claim != "at_time":
             raise KeyedError("claim", f"a seek ends at a speed and shows no {self.claim}; write claim = 'at_time'")
         for key in ("verification", "flow_curve"):
@@ -376,7 +378,7 @@ class Method(Model):
 
     @property
     def result_index(self) -> int:
-        """Number of the step whose kept value is the result: the named one, otherwise the last."""
+        """Number (from 0) of the step whose kept value is the result: the named one, otherwise the last."""
         if self.result_step is None:
             return len(self.steps) - 1
         return next(i for i, step in enumerate(self.steps) if step.name == self.result_step)

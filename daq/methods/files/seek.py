@@ -1,4 +1,4 @@
-"""The `seek` of a step: it looks for a speed, for developing a method."""
+"""The `seek` of a step, which searches for a speed, for developing a method."""
 
 from typing import Annotated, Self
 
@@ -8,18 +8,18 @@ from daq.core.plan import Extent
 from daq.methods.files.fields import KeyedError, Length, Model, Percent, PerMinute
 
 NARROWEST = 1.2
-"""The band's ends must differ by this ratio at least: ripple, noise and the sample's own change need room."""
+"""Least ratio of the band's ends: the band must be wider than ripple, noise and the change of the sample."""
 
 
 class Seek(Model):
-    """Look for a speed at which the torque is in a band; the step's `speed` is the first one tried.
+    """Search for a speed at which the torque is in a band; the step's `speed` is the first one that is tried.
 
-    Each try waits for the step's `settle` (one revolution where none is given) and takes the mean over `span`.
+    Each try waits for the step's `settle` (one revolution if none is given) and takes the mean over `span`.
     """
 
     low: Percent = 40.0
     high: Percent = 80.0
-    """The band aimed at, % of full scale."""
+    """Ends of the target band, % of full scale."""
     slowest: PerMinute | None = None
     """Left out: the first speed."""
     fastest: PerMinute | None = None
@@ -32,7 +32,7 @@ class Seek(Model):
         if not 0 < self.low <= self.high / NARROWEST:
             raise KeyedError(
                 "low",
-                f"the band aimed at must be 0 < low and low times {NARROWEST:g} <= high; "
+                f"the target band must be 0 < low and low times {NARROWEST:g} <= high; "
                 f"here {self.low:g} to {self.high:g} %",
             )
         if self.slowest is not None and self.fastest is not None and self.slowest >= self.fastest:

@@ -1,4 +1,4 @@
-"""The table ``[sparkplug]`` of the daemon's file: results as a Sparkplug B edge node, beside the JSON messages."""
+"""The table ``[sparkplug]`` of the daemon's file: the daemon as a Sparkplug B edge node, beside the JSON messages."""
 
 from typing import Annotated, Self
 
@@ -8,16 +8,17 @@ from daq.methods.files.broker import SECOND, Broker
 from daq.methods.files.fields import Duration, KeyedError, Model
 
 RESERVED = "+/#"
-"""Signs no identifier may hold (Sparkplug 3.0, chapter 4: topic namespace elements)."""
+"""Characters that no identifier may contain (Sparkplug 3.0, chapter 4: topic namespace elements)."""
 SHORTEST = SECOND // 10
+"""Least interval of readings, ns."""
 
 
 def _identifier(value: str) -> str:
     found = [c for c in value if c in RESERVED or ord(c) < 0x20 or 0x7F <= ord(c) < 0xA0]
     if found:
-        raise ValueError(f"must not hold {found[0]!r}, which has a meaning of its own in topics: leave it out")
+        raise ValueError(f"must not contain {found[0]!r}, which has a special meaning in topics: leave it out")
     if value.strip() != value:
-        raise ValueError("must not begin or end with a blank, which nobody would see in a topic")
+        raise ValueError("must not begin or end with a space, which is invisible in a topic")
     return value
 
 
@@ -29,15 +30,15 @@ class Sparkplug(Model):
 
     group: Identifier
     node: Identifier
-    """Group and node together must be this daemon's alone in the whole plant."""
+    """The pair of group and node must be unique in the whole plant."""
     host: Identifier | None = None
-    """The primary host: births wait until it is online, and the node leaves when it goes.  Left out: nobody's."""
+    """The primary host: births wait until it is online, and the node goes offline with it.  Left out: none."""
     aliases: bool = False
-    """Numbers instead of names in data messages."""
+    """True: data messages have numbers instead of names."""
     channels: Duration | None = None
-    """How often each instrument's current readings are sent; left out: never."""
+    """Interval at which each instrument's current readings are sent; left out: never."""
     broker: Broker | None = None
-    """Its own broker; that of [mqtt] where left out."""
+    """Its own broker; left out: that of [mqtt]."""
 
     @model_validator(mode="after")
     def _apart(self) -> Self:

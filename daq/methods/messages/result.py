@@ -102,7 +102,7 @@ def _verified(standing: Standing | None) -> Verified | None:
         passed=standing.passed,
         date=None if last is None else day(last.utc_ns),
         run=None if last is None else last.run,
-        order=None if last is None else last.condition,
+        condition=None if last is None else last.condition,
         last_pass=None if passed is None else day(passed),
         due=None if due is None else day(due),
         overdue=standing.overdue,

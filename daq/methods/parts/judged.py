@@ -64,7 +64,7 @@ class Level(Part):
 class Verification(Part):
     """The outcome of a verification with a certified fluid."""
 
-    order: Literal["as_found", "as_left"]
+    condition: Literal["as_found", "as_left"]
     fluid: str
     lot: str
     certificate: str
@@ -85,7 +85,7 @@ class Verified(Part):
     passed: bool | None = Field(description="the newest verification; null where there is none")
     date: str | None = Field(default=None, description="when that was, UTC day")
     run: str | None = Field(default=None, description="its run")
-    order: str | None = None
+    condition: str | None = None
     last_pass: str | None = Field(default=None, description="day of the last pass")
     due: str | None = Field(default=None, description="day by which the next one is due")
     overdue: bool

@@ -1,4 +1,4 @@
-"""Whether method, instrument and driver go together."""
+"""Check that method, instrument and driver fit together."""
 
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Rule, Step
@@ -16,31 +16,31 @@ FASTEST_VANE = 1.0
 
 
 def full_scale(instrument: Instrument, driver: Driver, identity: Identity | None, refusals: Refusals) -> float | None:
-    """Full-scale torque in uN.m, from the file or from the instrument itself; refused where they disagree."""
+    """Return the full-scale torque in µN·m, from the instrument or else from the file; refused if they disagree."""
     given = instrument.specification.torque_full_scale if instrument.specification else None
     stated = None if given is None else given.in_unit("uN.m")
-    told = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
-    if isinstance(told, (int, float)) and told > 0:
-        if stated is not None and abs(stated - told) > AGREE * told:
+    answered = None if identity is None else identity.facts.get(FULL_SCALE_FACT)
+    if isinstance(answered, (int, float)) and answered > 0:
+        if stated is not None and abs(stated - answered) > AGREE * answered:
             refusals.add(
                 instrument,
                 "specification.torque_full_scale",
-                f"says {stated:g} uN.m, but the instrument says {told:g} uN.m; every viscosity would be wrong by their "
-                "ratio: correct the file, or check that this is the right instrument",
+                f"says {stated:g} uN.m, but the instrument says {answered:g} uN.m; every viscosity would be wrong by "
+                "their ratio: correct the file, or check that this is the right instrument",
             )
-        return float(told)
+        return float(answered)
     needed = any(c.name == TORQUE and c.unit == "%" for c in driver.channels) and instrument.geometry is not None
     if stated is None and needed:
         refusals.add(
             instrument,
             "specification.torque_full_scale",
-            "is needed, because the instrument does not tell it; take it from its certificate, e.g. '1000 uN.m'",
+            "is needed, because the instrument does not report it; take it from its certificate, e.g. '1000 uN.m'",
         )
     return stated
 
 
 def check_bench(making: Making) -> None:
-    """Motion, capabilities, geometry, companions and the identity of what is connected."""
+    """Check motion, capabilities, geometry, companions, and the identity of the connected instrument."""
     method, instrument, driver = making.method, making.instrument, making.driver
     turning = [f"steps[{i}].speed" for i, s in enumerate(method.steps) if s.speed is not None]
     if method.conditioning.preshear is not None:
@@ -89,7 +89,10 @@ def _check_identity(making: Making) -> None:
 
 
 def _check_channels(making: Making) -> None:
-    """A signal has one meaning: what an instrument computes itself is told apart from what is computed here."""
+    """Refuse a channel with the name of a derived signal.
+
+    An instrument's own value and the value that is computed here must have different names.
+    """
     for name in {d.name for d in making.signals.derivations} & {c.name for c in making.driver.channels}:
         wanted = OWN_VISCOSITY if name == "viscosity" else f"own_{name}"
         making.refuse_bench(
@@ -101,33 +104,33 @@ def _check_channels(making: Making) -> None:
 
 def _check_geometry(making: Making) -> None:
     method, instrument = making.method, making.instrument
-    body = instrument.geometry
+    fitted = instrument.geometry
     wanted = method.geometry
     if not wanted.names and not wanted.kinds:
         return
-    if body is None:
-        return  # said where the result is looked for
+    if fitted is None:
+        return  # `_primary` of daq.methods.planning.compile refuses it
     if wanted.names and instrument.fitted not in wanted.names:
         making.refuse_bench(
             "fitted",
             f"{instrument.fitted!r} is fitted, but method {method.id} asks for {' or '.join(wanted.names)}; "
-            "change the body and this key, or use another instrument",
+            "change the geometry and this key, or use another instrument",
         )
-    elif wanted.kinds and body.kind not in wanted.kinds:
+    elif wanted.kinds and fitted.kind not in wanted.kinds:
         making.refuse_bench(
             "fitted",
-            f"{instrument.fitted!r} is {body.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
+            f"{instrument.fitted!r} is {fitted.kind}, but method {method.id} asks for {' or '.join(wanted.kinds)}",
         )
 
 
 def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
-    """Whether the result's step keeps what the claim needs."""
+    """Check that the step of the result keeps the values that the claim needs."""
     method = making.method
     i = method.result_index
     step, key = steps[i], f"steps[{i}]"
     keeps = method.steps[i].keep
     if step.seek is not None:
-        return  # its value comes with the seek
+        return  # a seek keeps its value itself
     if not keeps:
         making.refuse(
             f"{key}.keep",
@@ -143,8 +146,8 @@ def check_claim(making: Making, steps: tuple[Step, ...], primary: str) -> None:
         )
     if method.claim == "peak" and not any(k.at == "every" for k in keeps):
         making.refusals.warn("peak_not_followed", step=step.name)
-    body = making.instrument.geometry
-    if body is not None and body.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
+    fitted = making.instrument.geometry
+    if fitted is not None and fitted.kind == "vane" and step.speed is not None and step.speed > FASTEST_VANE:
         making.refusals.warn("vane_too_fast", step=step.name, speed=step.speed, fastest=FASTEST_VANE)
     if method.claim == "time_to" and not any(k.at == "event" for k in keeps):
         making.refuse(f"{key}.keep", "the claim time_to needs the event: add a keep with at = 'event' and event = ...")
@@ -170,7 +173,7 @@ def _limit_example(making: Making, primary: str) -> str:
 
 
 def check_verification(making: Making, primary: str, fluid: Fluid | None, today: str | None) -> None:
-    """Whether a verification has a certificate that holds; `today` (``YYYY-MM-DD``) is None where nothing begins."""
+    """Check that a verification has a valid certificate; `today` (``YYYY-MM-DD``) is None if no run is to start."""
     verification = making.method.verification
     if verification is not None and primary not in ("viscosity", "apparent_viscosity"):
         making.refuse("verification", f"compares viscosities with a certificate; the result is {primary}")
@@ -193,7 +196,7 @@ def check_verification(making: Making, primary: str, fluid: Fluid | None, today:
 
 
 def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:
-    """Whether steadiness of `signal` is certain when `rule` was met and the leaf called `ended_by` was recorded."""
+    """Return True if `signal` was certainly steady when `rule` was met by the leaf with the name `ended_by`."""
     if rule.kind == "steady":
         return rule.signal == signal
     if rule.kind == "all":

@@ -1,4 +1,4 @@
-"""The method's choices: what a person set for this run, and what the method allows."""
+"""The method's choices: the values that a person set for this run, and the values that the method allows."""
 
 import math
 from collections.abc import Mapping
@@ -25,7 +25,7 @@ class Chosen:
 
     @classmethod
     def of(cls, method: Method, given: Mapping[str, Any], refusals: Refusals) -> "Chosen":
-        """Defaults, and what was `given` instead where the method allows it."""
+        """Return the defaults, replaced by the `given` values that the method allows; others go to the refusals."""
         values = {name: choice.default for name, choice in method.choices.items()}
         for name, value in given.items():
             choice = method.choices.get(name)
@@ -49,7 +49,7 @@ class Chosen:
         return cls(method, values, refusals)
 
     def value(self, setting: Amount | str, unit: str, key: str) -> float:
-        """A setting (a number, or the name of a choice) in `unit`; what is wrong goes to the refusals under `key`."""
+        """Return a setting (a number, or the name of a choice) in `unit`; errors go to the refusals under `key`."""
         if isinstance(setting, str):
             if setting not in self.values:
                 known = ", ".join(self.values) or "none"
@@ -65,7 +65,7 @@ class Chosen:
             return 0.0
 
     def speed(self, setting: Amount | str, key: str, instrument: Instrument) -> float:
-        """A speed in /min that the instrument may turn at."""
+        """Return a speed in /min, checked against the limit of the instrument."""
         before = len(self.refusals.errors)
         speed = self.value(setting, "/min", key)
         if len(self.refusals.errors) > before:
@@ -83,7 +83,7 @@ class Chosen:
         return speed
 
     def allowed_speeds(self, setting: Amount | str | None) -> tuple[float, ...]:
-        """Speeds (/min) the method allows for a step: those of its choice, or the one it prescribes."""
+        """Return the speeds (/min) that the method allows for a step: those of its choice, or the prescribed one."""
         if setting is None:
             return ()
         if isinstance(setting, str):
@@ -102,7 +102,7 @@ class Chosen:
 def _speed(given: Amount) -> float:
     try:
         return given.in_unit("/min")
-    except SettingError:  # said where the speed is compiled
+    except SettingError:  # `speed` refuses it
         return math.nan
 
 

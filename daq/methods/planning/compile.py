@@ -1,4 +1,4 @@
-"""Method, instrument and geometry to a plan, or every reason why not."""
+"""Compile method, instrument and measuring geometry to a plan, or give every reason why that is not possible."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -13,10 +13,10 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Acceptance, Method
-from daq.methods.planning.bodies import constants_of, described, flow_geometry
 from daq.methods.planning.checks import check_bench, check_claim, check_verification, full_scale
 from daq.methods.planning.choosing import Chosen
 from daq.methods.planning.curvechecks import check_flow_curve, check_settling
+from daq.methods.planning.geometries import constants_of, described, flow_geometry
 from daq.methods.planning.making import Companion, Making
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.seekplan import torque_band
@@ -26,19 +26,19 @@ from daq.methods.planning.temperaturecurve import described_curve
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
-    """What is known of the lead instrument when a run begins."""
+class InstrumentHistory:
+    """Earlier verifications and results of the lead instrument, as they are at the start of a run."""
 
     today: str = ""
-    """Day (UTC) on which the run begins, ``YYYY-MM-DD``."""
+    """Day (UTC) on which the run starts, ``YYYY-MM-DD``."""
     standing: Standing | None = None
-    """With its verifications."""
-    order: Literal["as_found", "as_left"] = "as_found"
-    """Of a verification."""
+    """Status of its verifications."""
+    condition: Literal["as_found", "as_left"] = "as_found"
+    """Condition of the instrument, if the run is a verification."""
     results_since_pass: tuple[str, ...] = ()
     """For a verification: ids of the results since the last pass."""
     last_torque_at_rest: float | None = None
-    """Torque (% of full scale) seen at rest before the run before this one."""
+    """Torque at rest (% of full scale) before the motor turned in the previous run."""
 
 
 def compile_plan(
@@ -51,23 +51,23 @@ def compile_plan(
     companions: Sequence[Companion | tuple[Instrument, Driver]] = (),
     fluid: Fluid | None = None,
     choices: Mapping[str, Any] | None = None,
-    bench: Known | None = None,
+    history: InstrumentHistory | None = None,
 ) -> Plan:
-    """Everything the core needs to run `method` on `instrument`.
+    """Return the plan with everything that the core needs to run `method` on `instrument`.
 
     Args:
         method: the recipe.
-        instrument: the lead instrument, with the geometry that is fitted.
+        instrument: the lead instrument, with the fitted geometry.
         driver: its driver.
-        identity: what the instrument said of itself; gives the full-scale torque where the file does not.
+        identity: identity that the instrument answered; gives the full-scale torque if the file does not.
         product: gives the display unit, limits, flow behaviour index and temperature coefficient.
         companions: further instruments with their drivers (and identities).
-        fluid: the certificate, where the sample is a reference fluid.
-        bench: what is known of the instrument from before; None where it is only checked whether the run is possible.
-        choices: values a person set for the method's choices, as numbers or text with a unit.
+        fluid: the certificate, if the sample is a reference fluid.
+        history: what is known of the instrument from before; None where it is only checked whether the run is possible.
+        choices: values that a person set for the method's choices, as numbers or text with a unit.
 
     Raises:
-        SettingErrors: every reason why this cannot be run, each with file, key and what to do.
+        SettingErrors: every reason why the method cannot be run, each with file, key and what to do.
     """
     making = _made(
         method,
@@ -83,7 +83,7 @@ def compile_plan(
     check_bench(making)
     steps = compile_steps(making, None if product is None else product.flow_behaviour_index)
     check_claim(making, steps, primary)
-    check_verification(making, primary, fluid, None if bench is None else bench.today)
+    check_verification(making, primary, fluid, None if history is None else history.today)
     check_settling(making, steps, None if product is None else product.flow_behaviour_index)
     curve = check_flow_curve(making, steps)
     temperature = _temperature_curve(making, product)
@@ -109,7 +109,7 @@ def compile_plan(
         speed_tolerance=method.speed_tolerance / 100.0,
         speed_timeout_ns=method.speed_timeout,
         context=replace(
-            _context(making, product, fluid, bench or Known(), conditioning),
+            _context(making, product, fluid, history or InstrumentHistory(), conditioning),
             flow_curve=curve,
             temperature_curve=temperature,
         ),
@@ -129,8 +129,8 @@ def _made(
     refusals = Refusals()
     others = {c.instrument.name: c for c in (Companion(*c) for c in companions)}
     scale = full_scale(instrument, driver, identity, refusals)
-    body = instrument.geometry
-    geometry = None if body is None else flow_geometry(body, scale)
+    fitted = instrument.geometry
+    geometry = None if fitted is None else flow_geometry(fitted, scale)
     unit = product.unit_code if product is not None and product.unit_code in ("mPa.s", "Pa.s") else "mPa.s"
     return Making(
         method=method,
@@ -155,7 +155,7 @@ def _made(
 
 
 def _primary(making: Making) -> str:
-    """The signal that makes the result."""
+    """Return the name of the signal that gives the result."""
     wanted, instrument, signals = making.method.result, making.instrument, making.signals
     found = signals.resolve(wanted)
     if found is not None and "." not in found:
@@ -168,7 +168,7 @@ def _primary(making: Making) -> str:
             'fitted = "cylinder-9"',
         )
     elif viscous and making.full_scale_unm is None and instrument.geometry is not None:
-        pass  # said where the full-scale torque is looked for
+        pass  # `full_scale` refuses it
     elif viscous and instrument.geometry is not None:
         making.refuse_bench(
             "fitted",
@@ -223,12 +223,12 @@ def _conditioning(making: Making) -> Conditioning:
 
 
 def _context(
-    making: Making, product: Product | None, fluid: Fluid | None, known: Known, conditioning: Conditioning
+    making: Making, product: Product | None, fluid: Fluid | None, history: InstrumentHistory, conditioning: Conditioning
 ) -> Context:
-    """Return all of the context but the two curves; `daq.methods.concluding.conclude` reads it."""
+    """Return the context without the two curves; `daq.methods.concluding.conclude` reads it."""
     method, instrument, identity = making.method, making.instrument, making.identity
     chosen, geometry, scale = making.chosen, making.geometry, making.full_scale_unm
-    body, vessel, specification = instrument.geometry, instrument.density_vessel, instrument.specification
+    fitted, vessel, specification = instrument.geometry, instrument.density_vessel, instrument.specification
     others = constants_of(instrument.geometries, scale)
     return Context(
         title=method.title,
@@ -240,8 +240,8 @@ def _context(
         choices=chosen.shown(),
         allowed_speeds=chosen.allowed_speeds(method.steps[method.result_index].speed),
         highest_speed=instrument.limits.speed,
-        geometry=described(instrument.fitted, body, geometry)
-        if instrument.fitted is not None and body is not None and geometry is not None
+        geometry=described(instrument.fitted, fitted, geometry)
+        if instrument.fitted is not None and fitted is not None and geometry is not None
         else None,
         other_geometries={n: k for n, k in others.items() if n != instrument.fitted},
         full_scale_unm=scale,
@@ -250,25 +250,25 @@ def _context(
         temperature_limit=_temperature_limit(making, conditioning.signal),
         product=None if product is None else product.planned(),
         fluid=None if fluid is None else fluid.certified(),
-        verification=None if method.verification is None else _verification(method.verification, known),
-        standing=known.standing,
+        verification=None if method.verification is None else _verification(method.verification, history),
+        standing=history.standing,
         free_swing=bool(method.free_swing),
-        last_torque_at_rest=known.last_torque_at_rest,
+        last_torque_at_rest=history.last_torque_at_rest,
         warnings=tuple(w.written() for w in making.refusals.warnings),
     )
 
 
-def _verification(asked: Acceptance, known: Known) -> VerificationAsked:
+def _verification(asked: Acceptance, history: InstrumentHistory) -> VerificationAsked:
     return VerificationAsked(
         levels=asked.levels,
         full_scale=asked.full_scale,
-        condition=known.order,
-        results_since_pass=known.results_since_pass,
+        condition=history.condition,
+        results_since_pass=history.results_since_pass,
     )
 
 
 def _temperature_curve(making: Making, product: Product | None) -> CorrectionCurve | None:
-    """Return the product's temperature curve, where it has one; one that cannot be fitted goes to the refusals."""
+    """Return the product's temperature curve, or None; a curve that cannot be fitted goes to the refusals."""
     if product is None or product.temperature_curve is None:
         return None
     try:
@@ -279,7 +279,7 @@ def _temperature_curve(making: Making, product: Product | None) -> CorrectionCur
 
 
 def _temperature_limit(making: Making, signal: str) -> float | None:
-    """Limit (K) of the temperature the run looks at, from the specification of the instrument that measures it."""
+    """Return the limit (K) of the run's temperature, from the specification of the instrument that measures it."""
     link, _, _ = signal.rpartition(".")
     measures = making.companions[link].instrument if link in making.companions else making.instrument
     given = measures.specification

@@ -1,4 +1,4 @@
-"""Whether the steps of a method can give a flow curve, and let the torque sensor settle after each change of speed."""
+"""Check that the steps of a method can give a flow curve, and let the torque sensor settle after a change of speed."""
 
 import math
 from collections.abc import Sequence
@@ -11,10 +11,11 @@ from daq.methods.planning.rules import NS, in_time
 from daq.methods.planning.settling import TIME_CONSTANTS, needed_revolutions, settled
 
 LEAST_SPEEDS = 3
+"""Least number of different speeds of a flow curve."""
 
 
 def check_flow_curve(making: Making, steps: Sequence[Step]) -> CurveAsked | None:
-    """Return the flow curve that the method asks for; what is wrong goes to the refusals."""
+    """Return the flow curve that the method asks for; errors go to the refusals."""
     asked = making.method.flow_curve
     if asked is None:
         return None
@@ -35,7 +36,7 @@ def check_flow_curve(making: Making, steps: Sequence[Step]) -> CurveAsked | None
 
 
 def _check_lag(making: Making, steps: Sequence[Step]) -> None:
-    """Warn where a value may be taken while the instrument's own filter still follows the beginning of the step."""
+    """Warn of steps in which a value can be taken while the instrument's own filter still follows the change."""
     lag = making.driver.lag_ns
     for step in steps:
         judged = any(leaf.kind == "steady" for leaf in step.stop.leaves())
@@ -55,7 +56,7 @@ def _check_lag(making: Making, steps: Sequence[Step]) -> None:
 
 
 def _check_polled(making: Making, steps: Sequence[Step]) -> None:
-    """Warn where readings that are counted one by one are all of the same thing, because the instrument is polled."""
+    """Warn of steps that count readings as separate measurements although the instrument is polled."""
     if making.driver.streams:
         return
     every = making.driver.interval_ns / NS
@@ -73,7 +74,7 @@ def _check_polled(making: Making, steps: Sequence[Step]) -> None:
 
 
 def check_settling(making: Making, steps: Sequence[Step], flow_behaviour_index: float | None) -> None:
-    """Warn where a value may be taken while the instrument, or its torque sensor's spring, still follows a change."""
+    """Warn of steps in which a value can be taken while the instrument or its torque sensor still settles."""
     _check_lag(making, steps)
     _check_polled(making, steps)
     before: float | None = None
@@ -82,7 +83,7 @@ def check_settling(making: Making, steps: Sequence[Step], flow_behaviour_index: 
         if not speed:
             before = None
             continue
-        # Of a peak the rise is a part: a vane winds the spring up until the sample yields.
+        # The rise is a part of a peak: a vane winds the spring up until the sample yields.
         rising = making.method.claim == "peak" and step.name == steps[making.method.result_index].name
         if (
             step.keep

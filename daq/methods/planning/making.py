@@ -1,4 +1,4 @@
-"""What compiling a plan works with."""
+"""The inputs of a plan while it is compiled, with the refusals found so far."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from daq.rheology.geometry import Geometry
 
 
 class Companion(NamedTuple):
-    """One more instrument on the same time axis."""
+    """A further instrument whose readings share the time axis of the run."""
 
     instrument: Instrument
     driver: Driver
@@ -23,7 +23,7 @@ class Companion(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Making:
-    """Method and bench, what a person chose, and what speaks against the run so far."""
+    """Method, bench and choices of a plan that is being compiled, with the refusals so far."""
 
     method: Method
     instrument: Instrument
@@ -37,15 +37,15 @@ class Making:
     refusals: Refusals
 
     def refuse(self, key: str, reason: str) -> None:
-        """Something in the method makes the run impossible."""
+        """Add a refusal: a key of the method makes the run impossible."""
         self.refusals.add(self.method, key, reason)
 
     def refuse_bench(self, key: str, reason: str) -> None:
-        """Something in the instrument's file makes the run impossible."""
+        """Add a refusal: a key of the instrument's file makes the run impossible."""
         self.refusals.add(self.instrument, key, reason)
 
     def unknown(self, signal: str) -> str:
-        """The sentence for a signal this bench does not have."""
+        """Return the sentence for a signal that this bench does not have."""
         role, dot, _ = signal.partition(".")
         name = self.instrument.companions.get(role)
         if dot and name is not None and name not in self.companions:

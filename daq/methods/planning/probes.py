@@ -1,7 +1,7 @@
-"""Temperature probes declared in an instrument's file: a resistance becomes a temperature, and an offset is added.
+"""Temperature probes declared in an instrument's file: a resistance is converted to a temperature, with an offset.
 
-The driver is wrapped, so that gates, rules and results see a temperature like any other, while the journal keeps the
-bytes as they came.  What was declared travels among the options of the journal's header.
+The driver is wrapped, so that gates, rules and results have a temperature like any other, while the journal keeps the
+received bytes.  The declaration is stored with the driver's options in the journal's header.
 """
 
 import hashlib
@@ -15,30 +15,31 @@ from daq.core.errors import SettingError
 from daq.rheology import pt100
 
 OPTION: Final = "probes"
-"""Key among a driver's options under which the probes stand."""
+"""Key of the probes among a driver's options."""
 NOMINAL: Final = {"Pt100": 100.0, "Pt500": 500.0, "Pt1000": 1000.0}
 """Resistance at 0 degC in ohm."""
 COLDEST: Final = -200.0
 HOTTEST: Final = 850.0
-#: Everything a driver says of itself, whatever the contract will hold; `channels` are changed afterwards.
+"""Range of a platinum thermometer, Cel (IEC 60751)."""
+#: All attributes of the driver contract, also those of later versions; `channels` are changed after copying.
 CONTRACT: Final = tuple(name for name in get_annotations(Driver) if name != "api_version")
 
 
 class ProbedDriver(Driver):
-    """A driver whose channels are turned into temperatures as the instrument's file declares."""
+    """A driver whose channels are converted to temperatures as the instrument's file declares."""
 
     def __init__(self, inner: Driver, probes: Mapping[str, Mapping[str, Any]]) -> None:
-        """`probes`: name of the temperature -> `channel`, `kind` (or None), `offset` in K.
+        """`probes`: by name of the temperature, its `channel`, `kind` (or None) and `offset` in K.
 
         Raises:
-            SettingError: a channel that is not there, or not in Ohm (Cel, where no kind is given).
+            SettingError: a channel does not exist, or is not in Ohm (in Cel, if no kind is given).
         """
         super().__init__({**inner.options, OPTION: {k: dict(v) for k, v in probes.items()}})
         self._inner = inner
         for name in CONTRACT:
             setattr(self, name, getattr(inner, name))
         self._turned: dict[int, tuple[float | None, float]] = {}
-        """By the channel's number: nominal resistance (None: it is a temperature already), offset."""
+        """By the channel's number: nominal resistance in ohm (None: the channel is a temperature), and offset in K."""
         channels = list(inner.channels)
         for name, probe in probes.items():
             at = self._find(name, probe)
@@ -65,7 +66,10 @@ class ProbedDriver(Driver):
         return names.index(wanted)
 
     def decode(self, line: bytes, asked: Request | None = None) -> Decoded:
-        """As the driver does, with temperatures in the place of resistances; one no platinum wire has is no value."""
+        """Decode as the driver does, with temperatures instead of resistances.
+
+        A resistance outside of the range of the platinum thermometer gives no value and the fault ``probe``.
+        """
         found = self._inner.decode(line, asked)
         if isinstance(found, Reply | Reject):
             return found

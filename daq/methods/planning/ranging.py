@@ -1,4 +1,4 @@
-"""Which geometries and speeds of an instrument's file suit a viscosity: the file, seen by `daq.rheology.ranges`."""
+"""Find the geometries and speeds of an instrument's file that suit a viscosity, by `daq.rheology.ranges`."""
 
 from collections.abc import Sequence
 from typing import Final
@@ -8,19 +8,19 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.recipe import Band
-from daq.methods.planning.bodies import flow_geometry
 from daq.methods.planning.checks import full_scale
+from daq.methods.planning.geometries import flow_geometry
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import TORQUE
 from daq.rheology.ranges import Candidate, Expected, plan_ranges, speeds_between
 from daq.rheology.viscosity_budget import Specification
 
 SLOWEST: Final = 0.5
-"""The slowest speed (/min) that is planned where none is given: slower ones wind the sensor up for minutes."""
+"""The slowest speed (/min) that is planned if none is given: at slower ones the sensor winds up for minutes."""
 
 
 def stated(given: StatedLimits) -> Specification:
-    """Return the limits of an instrument's file as the budget takes them."""
+    """Return the limits of an instrument's file in the form of the uncertainty budget."""
     return Specification(
         torque_percent_full_scale=given.torque or 0.0,
         torque_percent_reading=given.torque_reading or 0.0,
@@ -34,7 +34,7 @@ def stated(given: StatedLimits) -> Specification:
 
 
 def usable_band(instrument: Instrument, driver: Driver) -> Band:
-    """The usable torques in % of full scale: common practice, ended by the torque at which the motor is stopped.
+    """Return the usable torques in % of full scale (common practice), at most the torque at which the motor is stopped.
 
     Raises:
         SettingError: the instrument reads no torque.
@@ -50,16 +50,16 @@ def usable_band(instrument: Instrument, driver: Driver) -> Band:
 
 
 def speeds_of(instrument: Instrument, slowest: float = SLOWEST, fastest: float | None = None) -> list[float]:
-    """Round speeds (/min) up to the fastest, or the instrument's limit.
+    """Return round speeds (/min) from the slowest to the fastest, or to the instrument's limit.
 
     Raises:
-        SettingError: there is no limit, or the fastest is above it or below the slowest.
+        SettingError: there is no limit, or `fastest` is above it or below `slowest`.
     """
     limit = instrument.limits.speed
     top = limit if fastest is None else fastest
     if top is None:
         raise SettingError(
-            "is missing, so it is not known how fast may be planned; add it to the file, or give --fastest",
+            "is missing, so the fastest speed to plan is not known; add it to the file, or give --fastest",
             file=instrument.source,
             key="limits.speed",
         )
@@ -79,14 +79,14 @@ def plan_instrument(
     identity: Identity | None = None,
     temperature_coefficient: float | None = None,
 ) -> list[Candidate]:
-    """Every geometry of the file at every speed, best first.
+    """Return every geometry of the file at every speed, best first.
 
     Args:
         instrument: the file.
-        driver: its driver, which knows the torque's range.
-        expected: the viscosity.
+        driver: its driver, which gives the range of the torque.
+        expected: the expected viscosity.
         speeds: /min.
-        identity: what the instrument said of itself; gives the full-scale torque where the file does not.
+        identity: identity that the instrument answered; gives the full-scale torque if the file does not.
         temperature_coefficient: of the product, % per K.
 
     Raises:
@@ -95,18 +95,16 @@ def plan_instrument(
     refusals = Refusals()
     band = usable_band(instrument, driver)
     scale = full_scale(instrument, driver, identity, refusals)
-    bodies = {name: flow_geometry(body, scale) for name, body in instrument.geometries.items()}
-    known = {name: body for name, body in bodies.items() if body is not None and body.viscosity_constant is not None}
-    if not known:
-        refusals.add(
-            instrument, "geometries", "holds no geometry that measures a viscosity, so there is nothing to plan"
-        )
+    geometries = {name: flow_geometry(given, scale) for name, given in instrument.geometries.items()}
+    viscous = {name: g for name, g in geometries.items() if g is not None and g.viscosity_constant is not None}
+    if not viscous:
+        refusals.add(instrument, "geometries", "has no geometry that measures a viscosity, so there is nothing to plan")
     if scale is None:
         refusals.add(instrument, "specification.torque_full_scale", "is needed to plan a torque, e.g. '1000 uN.m'")
     refusals.settle()
     return plan_ranges(
         (scale or 0.0) * 1e-6,
-        known,
+        viscous,
         speeds,
         expected,
         specification=None if instrument.specification is None else stated(instrument.specification.planned()),

@@ -1,4 +1,4 @@
-"""Collects everything that speaks against a run, so that a person sees all of it at once."""
+"""Collect all reasons against a run, so that a person gets all of them at once."""
 
 from dataclasses import dataclass, field
 
@@ -10,13 +10,13 @@ from daq.methods.parts.statement import Statement, state
 
 @dataclass(slots=True)
 class Refusals:
-    """What is wrong, and what is only worth a warning."""
+    """Errors that make a run impossible, and warnings."""
 
     errors: list[SettingError] = field(default_factory=list)
     warnings: list[Statement] = field(default_factory=list)
 
     def add(self, where: Model | str, key: str, reason: str) -> None:
-        """Something that makes the run impossible: in which file, at which key, why and what to do."""
+        """Add an error that makes the run impossible: its file, its key, and the reason with what to do."""
         file = where if isinstance(where, str) else file_of(where)
         self.errors.append(SettingError(reason, file=file, key=key))
 
@@ -31,6 +31,6 @@ class Refusals:
 
 
 def file_of(model: Model) -> str:
-    """The file a model came from, or what it calls itself."""
+    """Return the file from which a model was read, or its type and name."""
     own = getattr(model, "id", None) or getattr(model, "name", "")
     return model.source or f"{type(model).__name__.lower()} {own}"

@@ -1,4 +1,4 @@
-"""Rules of a method to rules of the plan: names, units, and how long they may take."""
+"""Compile the stop rules of a method to rules of the plan, and compute how long they can take."""
 
 import math
 from dataclasses import dataclass, replace
@@ -23,10 +23,10 @@ class RuleMaker:
 
     making: Making
     turns: bool
-    """Whether anything turns in this step."""
+    """True if the rotor turns in this step."""
 
     def make(self, stop: Stop, key: str) -> Rule:
-        """The plan's rule for one rule of the method at `key`; what is wrong goes to the refusals."""
+        """Return the plan's rule for the rule of the method at `key`; errors go to the refusals."""
         for kind, parts in (("any", stop.any), ("all", stop.all)):
             if parts is not None:
                 rules = tuple(self.make(part, f"{key}.{kind}[{i}]") for i, part in enumerate(parts))
@@ -110,7 +110,7 @@ class RuleMaker:
         )
 
     def _value(self, given: Amount | str, signal: str, key: str, *, step: bool = False) -> float:
-        """A threshold in the signal's own unit; `step` for a difference."""
+        """Return a threshold in the unit of the signal; `step` marks a difference."""
         if isinstance(given, str):
             chosen = self.making.chosen.values.get(given)
             if chosen is None:
@@ -148,14 +148,17 @@ def statement_of_rule(rule: Rule, signal: str, unit: str) -> Statement:
 
 
 def in_time(extent: Extent, speed: float | None) -> float:
-    """How long an extent takes (ns) at a speed (/min); infinite for revolutions where nothing turns."""
+    """Return the time (ns) of an extent at a speed (/min); infinite for revolutions without a speed."""
     if not extent.revolutions:
         return float(extent.ns)
     return extent.revolutions / speed * NS_PER_MINUTE if speed else math.inf
 
 
 def longest_time(rule: Rule, speed: float | None) -> float:
-    """By when (ns after the step began) a rule is met for certain; infinite where that depends on the sample."""
+    """Return the time (ns after the start of the step) by which a rule is certainly met.
+
+    It is infinite if that depends on the sample.
+    """
     if rule.rules:
         parts = [longest_time(r, speed) for r in rule.rules]
         return min(parts) if rule.kind == "any" else max(parts)
@@ -167,7 +170,7 @@ def longest_time(rule: Rule, speed: float | None) -> float:
 
 
 def shortest_time(rule: Rule, speed: float | None) -> float:
-    """Before when (ns after the step began) a rule cannot be met."""
+    """Return the time (ns after the start of the step) before which a rule cannot be met."""
     if rule.rules:
         parts = [shortest_time(r, speed) for r in rule.rules]
         return min(parts) if rule.kind == "any" else max(parts)

@@ -1,4 +1,4 @@
-"""The torque's band, and a step that seeks its speed: from the method to the plan."""
+"""Compile the torque's band, and a step that seeks its speed, from the method to the plan."""
 
 from typing import Final
 
@@ -13,11 +13,11 @@ from daq.methods.planning.signals import TORQUE
 WIND_UP: Final = Extent(revolutions=1.0)
 """The sensor winds up in about a revolution (common practice, no source)."""
 DOUBT_PERCENT: Final = 1.0
-"""What a torque may be off by (% of full scale) where the instrument's file does not state it."""
+"""Error of a torque (% of full scale) that is assumed if the instrument's file states none."""
 
 
 def torque_band(making: Making) -> TorqueBand | None:
-    """The usable part of the torque sensor's range, in the unit of the driver's torque channel."""
+    """Return the usable part of the torque sensor's range, in the unit of the driver's torque channel."""
     channel = next((c for c in making.driver.channels if c.name == TORQUE), None)
     given, limits = making.method.torque, making.instrument.limits
     per_cent = _per_cent(making)
@@ -28,7 +28,7 @@ def torque_band(making: Making) -> TorqueBand | None:
 
 
 def _per_cent(making: Making) -> float | None:
-    """One percent of full scale in the unit of the driver's torque channel; None where it cannot be said."""
+    """Return one percent of full scale in the unit of the driver's torque channel; None if it is not known."""
     channel = next((c for c in making.driver.channels if c.name == TORQUE), None)
     scale = making.full_scale_unm
     if channel is None or (channel.unit != "%" and scale is None):
@@ -39,7 +39,7 @@ def _per_cent(making: Making) -> float | None:
 def compile_seek(
     making: Making, step: StepEntry, entry: SeekEntry, key: str, flow_behaviour_index: float | None
 ) -> Step:
-    """The step with its first speed, its rule for the end of a try, and its seek; refusals go to `making`."""
+    """Return the step with its first speed, its rule for the end of a try, and its seek; errors go to `making`."""
     refused = len(making.refusals.errors)
     first = 0.0 if step.speed is None else making.chosen.speed(step.speed, f"{key}.speed", making.instrument)
     settle = WIND_UP if step.settle == Extent() else step.settle
@@ -52,8 +52,8 @@ def compile_seek(
     if len(making.refusals.errors) == refused and least >= step.longest:
         making.refuse(
             f"{key}.longest",
-            f"{step.longest / NS:g} s is not longer than the {least / NS:g} s that the first speed needs alone; allow "
-            f"for {entry.tries} tries",
+            f"{step.longest / NS:g} s is not longer than the {least / NS:g} s that the first speed alone needs; allow "
+            f"time for {entry.tries} tries",
         )
     stated = making.instrument.specification.torque if making.instrument.specification else None
     seek = Seek(
@@ -69,14 +69,14 @@ def compile_seek(
 
 
 def _speeds(making: Making, entry: SeekEntry, first: float, key: str, *, valid: bool) -> tuple[float, float]:
-    """The slowest and the fastest speed (/min) that may be tried."""
+    """Return the slowest and the fastest speed (/min) that can be tried."""
     name, limit = making.instrument.name, making.instrument.limits.speed
     slowest = first if entry.slowest is None else entry.slowest
     fastest = limit if entry.fastest is None else entry.fastest
     if fastest is None:
         making.refuse(
             f"{key}.seek.fastest",
-            f"is missing: {name} has no limits.speed in its file, so say how fast may be tried",
+            f"is missing, and {name} has no limits.speed in its file: give the fastest speed that can be tried",
         )
         return slowest, first
     if limit is not None and fastest > limit:
@@ -92,7 +92,7 @@ def _speeds(making: Making, entry: SeekEntry, first: float, key: str, *, valid: 
 
 
 def _check_band(making: Making, entry: SeekEntry, per_cent: float, key: str) -> None:
-    """Whether the band aimed at is usable, and below the torque at which the motor is stopped."""
+    """Check that the target band is usable, and below the torque at which the motor is stopped."""
     band, usable = torque_band(making), making.method.torque
     if band is None:
         name, driver = making.instrument.name, making.instrument.driver

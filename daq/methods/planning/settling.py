@@ -1,8 +1,8 @@
-"""How long the torque sensor needs after a change of speed: it winds up, and unwinds, through the turning of the body.
+"""Revolutions that the torque sensor needs to settle after a change of speed, while its spring winds up or unwinds.
 
-About one revolution brings the deflection to within 1 % of a change of torque, at any speed (common practice, no
-source).  After a step down the change is large against what is left, so that more turning is needed; an unwinding
-spring would otherwise look like a sample that thins with time, or hide one that recovers.
+After about one revolution the deflection is within 1 % of a change of torque, at any speed (common practice, no
+source).  After a step down the change is large compared with the new torque, so that more revolutions are needed.
+Otherwise an unwinding spring would look like a sample that thins with time, or hide a sample that recovers.
 """
 
 import math
@@ -12,11 +12,13 @@ REVOLUTIONS_TO_A_HUNDREDTH: Final = 1.0
 TIME_CONSTANTS: Final = 5.0
 """Time constants of an instrument's own filter until exp(-5), less than 1 %, is left of a change."""
 SETTLED: Final = 0.01
-"""Part of the new torque that may be left of the change."""
+"""Largest part of the new torque that can remain of the change."""
 
 
 def needed_revolutions(before: float | None, after: float, flow_behaviour_index: float = 1.0) -> float:
-    """Revolutions until the torque is within 1 % of its new value, from speed `before` (None: at rest) to `after`.
+    """Return the revolutions until the torque is within 1 % of its new value.
+
+    The speed changes from `before` (None: at rest) to `after`.
 
     Torques are in the ratio of the speeds to the power of the flow behaviour index; 0 where nothing changes.
     """
@@ -27,5 +29,5 @@ def needed_revolutions(before: float | None, after: float, flow_behaviour_index:
 
 
 def settled(settle_revolutions: float, before: float | None, after: float, flow_behaviour_index: float = 1.0) -> bool:
-    """Whether so many revolutions after the change are enough; what is a hair short for rounding counts as enough."""
+    """Return True if `settle_revolutions` after the change are enough; a shortfall within rounding is accepted."""
     return settle_revolutions >= needed_revolutions(before, after, flow_behaviour_index) * (1.0 - 1e-6) - 1e-9

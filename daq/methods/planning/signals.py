@@ -1,4 +1,4 @@
-"""Which signals a run has, in which units, and how derived ones are computed."""
+"""Signals of a run with their units, and the derivations of computed ones."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,22 +15,22 @@ MASS, DENSITY = "mass", "density"
 OWN_VISCOSITY = "own_viscosity"
 """The channel of an instrument that computes a viscosity itself."""
 INTERVAL_SCALES = {"Cel": (0.05, "'0.05 K'"), "[degF]": (0.1, "0.1"), "[pH]": (0.02, "0.02")}
-"""Units whose zero is only agreed upon, so that a percentage of a value means nothing.
+"""Units whose zero is a convention, so that a percentage of a value has no meaning.
 
-With the change from which on a drift is worth a word (our choice), and how a person writes it."""
+Each with the change from which a drift is reported (our choice), and an example of how a person writes it."""
 
 
 @dataclass(slots=True)
 class Signals:
-    """Names and units of everything a rule or a keep entry may look at."""
+    """Names and units of all signals that a rule or a keep entry can use."""
 
     units: dict[str, str]
     derivations: tuple[Derivation, ...] = ()
     other_names: dict[str, str] = field(default_factory=dict)
-    """Names a method may use for a signal that is called otherwise on this bench."""
+    """By name in a method: the name of the signal, or of the instrument, on this bench."""
 
     def resolve(self, name: str) -> str | None:
-        """The signal's name in the plan, or None where there is none of that name."""
+        """Return the signal's name in the plan; None if there is no such signal."""
         if name in self.other_names:
             return self.other_names[name]
         link, dot, channel = name.partition(".")
@@ -39,7 +39,7 @@ class Signals:
 
     @property
     def known(self) -> str:
-        """All names, for a sentence."""
+        """All names, for a message."""
         return ", ".join(sorted(self.units))
 
 
@@ -53,9 +53,9 @@ def signals_of(
     viscosity_unit: str,
     vessel: MeasuredVessel | None = None,
 ) -> Signals:
-    """Channels of the lead instrument and its companions, derived quantities and built-ins.
+    """Return channels of the lead instrument and its companions, derived quantities and built-in signals.
 
-    `companions` maps instrument names to drivers, `roles` maps the names a method may use to instrument names.
+    `companions` maps instrument names to drivers, `roles` maps the names that a method can use to instrument names.
     """
     units = {c.name: c.unit for c in driver.channels}
     derivations = _derived(units, geometry, full_scale_unm, viscosity_unit) + _density(units, vessel)
@@ -70,7 +70,7 @@ def signals_of(
 
 
 def _density(units: Mapping[str, str], vessel: MeasuredVessel | None) -> tuple[Derivation, ...]:
-    """The density of what fills a vessel of known volume, where the instrument is a balance."""
+    """Return the derivation of the density of a sample in a vessel of known volume, if the instrument is a balance."""
     unit = units.get(MASS)
     if vessel is None or unit is None or UNITS[unit].dimension != "mass":
         return ()
@@ -90,7 +90,7 @@ def _density(units: Mapping[str, str], vessel: MeasuredVessel | None) -> tuple[D
 def _derived(
     units: Mapping[str, str], geometry: Geometry | None, full_scale_unm: float | None, viscosity_unit: str
 ) -> tuple[Derivation, ...]:
-    """Absolute torque, shear stress, shear rate and viscosity, as far as the instrument and the geometry give them."""
+    """Return the derivations of torque, shear stress, shear rate and viscosity that instrument and geometry allow."""
     if TORQUE not in units:
         return ()
     out: list[Derivation] = []

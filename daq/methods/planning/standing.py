@@ -1,4 +1,4 @@
-"""How an instrument stands with its verifications: passed, failed, overdue.  Pure: the present comes as an argument."""
+"""Verification status of an instrument: passed, failed, overdue.  Pure: the present time is an argument."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,8 +27,8 @@ class AuditedVerification:
     run: str
     result: str
     passed: bool | None
-    """None where it was not decided."""
-    order: str
+    """None if it was not decided."""
+    condition: str
     fluid: str
     lot: str
     certificate: str
@@ -38,18 +38,18 @@ class AuditedVerification:
     results_in_doubt: int
 
     def verified(self, utc_ns: int) -> Verified:
-        """As the standing counts it."""
+        """Return the verification as `standing` takes it."""
         return Verified(
-            utc_ns, self.run, bool(self.passed), self.order, self.fluid, self.lot, self.geometry, self.serial
+            utc_ns, self.run, bool(self.passed), self.condition, self.fluid, self.lot, self.geometry, self.serial
         )
 
 
 def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, serial: str | None) -> Standing:
-    """The standing of an instrument from its judged verifications, oldest first.
+    """Return the verification status of an instrument from its judged verifications, oldest first.
 
-    Those of another serial number were of another instrument and do not count.  With an interval `every_ns` it is
-    overdue when more than that has passed since the last pass, and as long as there is none.  The newest verification
-    decides between passed and failed: one `as left` clears a failed one `as found`.
+    Verifications with another serial number belong to another instrument and do not count.  With an interval `every_ns`
+    it is overdue if more than that has passed since the last pass, or if there is no pass.  The newest verification
+    decides between passed and failed: a passed one as left clears a failed one as found.
     """
     own = [v for v in history if not serial or not v.serial or v.serial == serial]
     passes = [v.utc_ns for v in own if v.passed]
@@ -60,7 +60,7 @@ def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | No
 
 
 def standing_faults(plan: Plan) -> list[str]:
-    """Faults of a result by the instrument's verifications; none for a verification itself."""
+    """Return the faults of a result that follow from the instrument's verifications; none for a verification itself."""
     found = plan.context.standing
     if found is None or plan.context.verification is not None:
         return []
@@ -73,10 +73,9 @@ def standing_faults(plan: Plan) -> list[str]:
 
 
 def day(utc_ns: int) -> str:
-    """The day (UTC) of a moment as ``YYYY-MM-DD``: days from civil, proleptic Gregorian calendar.
+    """Return the day (UTC) of a time as ``YYYY-MM-DD``, in the proleptic Gregorian calendar.
 
-    The algorithm is the usual one with years that begin in March (H. Hinnant, "chrono-Compatible Low-Level Date
-    Algorithms", 2013).
+    The algorithm counts years that begin in March (H. Hinnant, "chrono-Compatible Low-Level Date Algorithms", 2013).
     """
     days = utc_ns // (86_400 * SECOND) + 719_468
     era, rest = divmod(days, 146_097)
@@ -92,7 +91,7 @@ def standing_statement(found: Standing, fault: str) -> Statement:
     """Return the statement of a fault of this module, with its dates."""
     last = found.last
     if fault == "verification_failed" and last is not None:
-        return state(fault, date=day(last.utc_ns), fluid=last.fluid, order=last.condition)
+        return state(fault, date=day(last.utc_ns), fluid=last.fluid, condition=last.condition)
     if found.due_utc_ns is None:
         return state("never_verified")
     return state(fault, date=day(found.due_utc_ns))

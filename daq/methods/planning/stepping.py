@@ -1,4 +1,4 @@
-"""Steps of a method to steps of the plan, with the checks that need the bench."""
+"""Compile the steps of a method to steps of the plan, with the checks that need the bench."""
 
 import math
 
@@ -11,7 +11,7 @@ from daq.methods.planning.seekplan import compile_seek
 
 
 def compile_steps(making: Making, flow_behaviour_index: float | None = None) -> tuple[Step, ...]:
-    """All steps; what is wrong goes to the refusals.  `flow_behaviour_index` is the product's, where it states one."""
+    """Return all steps; errors go to the refusals.  `flow_behaviour_index` is the product's, if it states one."""
     return tuple(
         _step(making, step, f"steps[{i}]")
         if step.seek is None
@@ -27,7 +27,7 @@ def _step(making: Making, step: StepEntry, key: str) -> Step:
     maker = RuleMaker(making, turns=speed is not None)
     stop = maker.make(step.stop, f"{key}.stop")
     _distinct(making, stop, f"{key}.stop")
-    # How long a step takes can only be said of one that is understood.
+    # The duration of a step can be computed only if its rules have no errors.
     understood = len(making.refusals.errors) == refused
     if understood:
         _stoppable(making, step, key, stop, speed)
@@ -56,7 +56,7 @@ def _stoppable(making: Making, step: StepEntry, key: str, stop: Rule, speed: flo
 
 
 def _enough_readings(making: Making, count: int, key: str, stop: Rule) -> None:
-    """Refuse a span of more readings than a step has that ends after so many of them."""
+    """Refuse a span of more readings than the number after which the step ends."""
     if stop.kind == "above" and stop.signal == "readings" and stop.low < count:
         making.refuse(key, f"is of {count} readings, but the step ends after {stop.low:g}; take fewer, or wait longer")
 
@@ -77,7 +77,7 @@ def _keep(
             f"{span / NS:g} s is longer than the {max(available, 0) / NS:g} s that are left of the step after "
             f"settle ({settle / NS:g} s); shorten the span or let the step run longer",
         )
-    # A peak passes within less than a turn: there the ripple cannot be averaged out.
+    # A peak passes in less than one revolution, so the ripple cannot be averaged out.
     of_peak = making.method.claim == "peak" and step.name == making.method.steps[making.method.result_index].name
     if speed and not of_peak and entry.span.ns and entry.span.ns / 60e9 * speed < 1.0 - 1e-9:
         making.refusals.warn(

@@ -1,4 +1,4 @@
-"""The product's temperature curve, as it travels with a plan."""
+"""The product's temperature curve in the form of a plan."""
 
 import math
 
@@ -9,10 +9,10 @@ from daq.rheology.temperature import Andrade, Curve, Vft, fit_andrade, fit_vft
 
 
 def described_curve(given: TemperatureCurve) -> CorrectionCurve:
-    """The curve as a plan carries it: constants, range (Cel), and the relative standard uncertainty of its exponent.
+    """Return the curve for a plan: constants, range (Cel), and the relative standard uncertainty of its exponent.
 
     Raises:
-        SettingError: the points make no such curve; the key is inside the product's `temperature_curve`.
+        SettingError: no such curve fits the points; the key is inside the product's `temperature_curve`.
     """
     if given.points:
         celsius = [p.temperature for p in given.points]
@@ -22,7 +22,7 @@ def described_curve(given: TemperatureCurve) -> CorrectionCurve:
         except SettingError as error:
             raise SettingError(error.reason, key="temperature_curve.points") from None
         reach = abs(math.log(curve.viscosity(curve.low_celsius) / curve.viscosity(curve.high_celsius)))
-        # The scatter at both ends of the range against the whole change over it.
+        # The uncertainty is the scatter at both ends of the range, relative to the change over the range.
         relative = None if curve.relative_sd is None or reach == 0.0 else math.sqrt(2.0) * curve.relative_sd / reach
     else:
         low, high = given.low or 0.0, given.high or 0.0

@@ -34,7 +34,10 @@ FIGURES: Final[dict[str, tuple[str, dict[str, Kind]]]] = {
     "readings_missing": ("[: {readings} readings over {span}]", _SPAN),
     "another_instrument": ("[: {instrument}: {detail}]", _OTHER),
     "identity_unknown": ("[: {instrument}: {detail}]", _OTHER),
-    "verification_failed": ("[: on {date} with {fluid} ({order})]", {"date": NAME, "fluid": NAME, "order": TERM}),
+    "verification_failed": (
+        "[: on {date} with {fluid} ({condition})]",
+        {"date": NAME, "fluid": NAME, "condition": TERM},
+    ),
     "verification_overdue": ("[: it was due on {date}]", {"date": NAME}),
 }
 """By fault: what follows its sentence, and the parameters of it."""

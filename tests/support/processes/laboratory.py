@@ -248,7 +248,7 @@ class Daemon:
 
     def run(self, method: str = "short", instrument: str = "bench-1", sample: str = "S-1", **values: Any) -> Call:
         call = self.ask("run", method_id=method, instrument=instrument, sample=sample, **values)
-        call.run_id = call.until("begun")  # type: ignore[attr-defined]
+        call.run_id = call.until("started")  # type: ignore[attr-defined]
         return call
 
     def kill(self) -> None:

@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     n = basis.expected.flow_behaviour_index
     index = f", flow behaviour index {n:g}" if n != 1.0 else ""
-    say(f"{plain(instrument.name)}: {basis.said}{index}; usable torque {band.low:g} to {band.high:g} %")
+    say(f"{plain(instrument.name)}: {basis.source}{index}; usable torque {band.low:g} to {band.high:g} %")
     usable = [c for c in found if c.band == BandClass.VALID]
     if usable:
         say(f"{len(usable)} of {len(found)} combinations of geometry and speed serve, best first:")
@@ -126,7 +126,7 @@ def _as_json(instrument: Instrument, basis: Basis, band: tuple[float, float], fo
     return {
         "instrument": instrument.name,
         "fitted": instrument.fitted,
-        "basis": basis.said,
+        "basis": basis.source,
         "expected": {
             "viscosity_Pa_s": e.viscosity,
             "flow_behaviour_index": e.flow_behaviour_index,

@@ -37,7 +37,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fluid", default="", metavar="ID", help="reference fluid, where the sample is one")
     parser.add_argument(
         "--as-left",
-        dest="order",
+        dest="condition",
         action="store_const",
         const="as_left",
         default="",

@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         _print_motorless(found, instrument.name)
     print()
-    for finding in found.said or ("nothing is beyond its limit",):
+    for finding in found.findings or ("nothing is beyond its limit",):
         say(sentence(finding))
     return 0
 
@@ -102,5 +102,5 @@ def _as_json(found: Health) -> dict[str, Any]:
             name: {"n": t.n, "latest": t.latest, "change": t.change, "beyond_limit": t.beyond}
             for name, t in found.trends.items()
         },
-        "said": list(found.said),
+        "said": list(found.findings),
     }

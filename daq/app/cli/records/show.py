@@ -255,7 +255,7 @@ def _steps(found: History, columns: int | None) -> list[str]:
     planned = () if found.plan is None else found.plan.steps
     rows = []
     turns = any(step.speed is not None for step in planned)
-    for step in found.told.steps:
+    for step in found.journal.steps:
         about = planned[step.step] if step.step < len(planned) else None
         speed = None if about is None else about.speed
         rows.append(
@@ -310,10 +310,10 @@ def _kept(found: History, limit: int | None) -> list[str]:
 
 
 def _notes(found: History) -> list[str]:
-    began = found.told.moves[0].t if found.told.moves else 0
-    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n.text)}" for n in found.told.notes]
-    if found.told.trouble:
-        out.append(f"the journal is damaged: {plain(found.told.trouble)}")
+    began = found.journal.moves[0].t if found.journal.moves else 0
+    out = [f"{(n.t - began) / 1e9:9.1f} s  {sentence(n.text)}" for n in found.journal.notes]
+    if found.journal.trouble:
+        out.append(f"the journal is damaged: {plain(found.journal.trouble)}")
     return out
 
 
@@ -349,9 +349,9 @@ def _origin(found: History) -> list[str]:
             ("audit head", f"{result.audit_head} (entry {result.audit_seq})"),
             ("journal digest", result.journal_digest),
         ]
-    rows.append(("journal", f"{found.told.records} records"))
-    if found.told.anchor is not None:
-        rows.append(("boot", found.told.anchor.boot_id))
+    rows.append(("journal", f"{found.journal.records} records"))
+    if found.journal.anchor is not None:
+        rows.append(("boot", found.journal.anchor.boot_id))
     longest = max(len(name) for name, value in rows if value)
     out = [f"{name:<{longest}}  {plain(value)}" for name, value in rows if value]
     for m in found.messages:

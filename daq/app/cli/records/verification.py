@@ -183,7 +183,7 @@ def _history(found: Sequence[Entry], columns: int | None) -> str:
         [
             e.detail.run[:SHOWN_ID],
             local_time(e.utc_ns),
-            spaced(e.detail.order),
+            spaced(e.detail.condition),
             plain(e.detail.fluid),
             plain(e.detail.lot),
             plain(e.detail.geometry),
@@ -192,7 +192,7 @@ def _history(found: Sequence[Entry], columns: int | None) -> str:
         ]
         for e in found
     ]
-    head = ["run", "when", "order", "fluid", "lot", "geometry", "deviation at torque", "outcome"]
+    head = ["run", "when", "condition", "fluid", "lot", "geometry", "deviation at torque", "outcome"]
     return table(head, rows, columns=columns)
 
 

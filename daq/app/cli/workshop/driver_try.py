@@ -59,7 +59,7 @@ def _report(tried: Any, lost: str, args: argparse.Namespace, settings: Port) -> 
     if lost:
         print(f"the port was lost: {plain(lost)}")
     rejected = sum(tried.report.get("rejected", {}).values())
-    print(f"{tried.readings} readings, {rejected} lines not believed, {tried.report.get('timeouts', 0)} time-outs")
+    print(f"{tried.readings} readings, {rejected} lines rejected, {tried.report.get('timeouts', 0)} time-outs")
     for reason, times in tried.report.get("rejected", {}).items():
         print(f"  {times} x {plain(reason)}")
     if not tried.readings:

@@ -1,6 +1,6 @@
-"""What is looked at of a run once it is over: what it tells of its instrument, and its flow curve.
+"""Background tasks after the commit of a run's result: health figures of the instrument, and the flow curve.
 
-Nobody waits for it, and that it cannot be done now is no harm to the result.
+A failure here does not affect the result.
 """
 
 import asyncio
@@ -24,11 +24,14 @@ from daq.process.tasks import Tasks
 log = structlog.get_logger()
 
 LAST_RUNS: Final = 5
-"""So many runs of each instrument are looked at after a start: the end of one and its curve are seconds apart."""
+"""Number of newest runs of each instrument that are checked for a missing flow curve after a start.
+
+A run's end and its flow curve are seconds apart, so few can be missing.
+"""
 
 
-class Afterwards:
-    """Work on runs that are over.  `topics` None: nothing is published."""
+class PostRunTasks:
+    """Computes and stores what follows from an ended run.  With `topics` None no flow curve is published."""
 
     def __init__(
         self, store: Store, make: MakeDriver, clock: Clock, topics: Topics | None, wake: Callable[[], None]
@@ -37,14 +40,14 @@ class Afterwards:
         self._topics, self._wake = topics, wake
         self.tasks = Tasks()
 
-    def look(self, run_id: str, instrument: str, *, curve: bool) -> None:
-        """Begin with a run that has just ended.  `curve`: its method asks for a flow curve."""
+    def start(self, run_id: str, instrument: str, *, curve: bool) -> None:
+        """Start the tasks of a run that has just ended.  `curve`: its method asks for a flow curve."""
         self.tasks.start(self._note_health(run_id, instrument), f"health {run_id}", ends=True)
         if curve:
             self.tasks.start(self._publish_curve(run_id), f"curve {run_id}", ends=True)
 
-    def catch_up(self, instruments: Iterable[str]) -> None:
-        """After a start: publish the curves that a kill came before."""
+    def publish_missing_curves(self, instruments: Iterable[str]) -> None:
+        """Publish the flow curves that are missing because the daemon was killed.  Called after a start."""
         if self._topics is not None:
             self.tasks.start(self._missing_curves(tuple(instruments)), "missing curves", ends=True)
 
@@ -71,14 +74,14 @@ class Afterwards:
 
     async def _missing_curves(self, instruments: tuple[str, ...]) -> None:
         try:
-            found = await asyncio.to_thread(self._without_curve, instruments)
+            found = await asyncio.to_thread(self._runs_with_curve, instruments)
         except DaqError as error:
-            log.warning("flow curves not looked for", reason=str(error))
+            log.warning("missing flow curves not found", reason=str(error))
             return
         for run_id in found:
-            await self._publish_curve(run_id)  # one that is in the outbox already is not added again
+            await self._publish_curve(run_id)  # a flow curve that is already in the outbox is not added again
 
-    def _without_curve(self, instruments: tuple[str, ...]) -> list[str]:
+    def _runs_with_curve(self, instruments: tuple[str, ...]) -> list[str]:
         found = []
         with self._store.reader() as reader:
             for name in instruments:
@@ -87,7 +90,7 @@ class Afterwards:
                     if plan is None or plan.context.flow_curve is None:
                         continue
                     result = reader.newest_result(run.id)
-                    # What was measured while there was no broker stays out of its topics.
+                    # Results that were measured while no broker was configured are not published later.
                     if result is not None and reader.messages(result.id):
                         found.append(run.id)
         return found
