@@ -91,7 +91,7 @@ def test_an_invalid_request_is_refused_with_its_key(changes, expected):
 
 
 def test_a_client_of_another_version_gets_the_remedy():
-    with pytest.raises(SettingError, match="speaks protocol 0: use the daq it was started with, or restart it"):
+    with pytest.raises(SettingError, match="speaks protocol 0: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
 
@@ -100,7 +100,7 @@ def test_a_client_of_another_version_gets_the_remedy():
     [b"{}\n", b"[]\n", b"7\n", b"hello\n", b'{"view": 1}\n', b'{"stopped": "yes"}\n', b'{"started": "r", "at": 1}\n'],
 )
 def test_an_answer_of_another_version_is_a_lost_daemon_with_the_remedy(line):
-    with pytest.raises(LinkError, match="not understood .* restart it with this one"):
+    with pytest.raises(LinkError, match="not understood .* restart it with this version"):
         read_answer(line)
 
 

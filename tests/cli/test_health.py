@@ -63,7 +63,7 @@ def test_a_dragging_bearing_leaves_a_torque_at_rest():
     assert found.return_to_zero == pytest.approx(0.8 * 1.5 * (math.exp(-5 / 15) - math.exp(-15 / 15)), abs=0.06)
     _, findings = judged([found], LIMITS)
     assert len(findings) == 1
-    assert findings[0].startswith("swinging free, +0.4")
+    assert findings[0].startswith("with the rotor free in air, +0.4")
     assert "bearing" in findings[0]
 
 
@@ -118,7 +118,7 @@ def test_the_command_computes_missing_figures_from_the_journals(cli, shift):
     assert set(by_run) == {shift.within, shift.outside, shift.saturated, shift.stopped}
     # 0.4 % of the reading and 0.05 % of full scale by the simulator's specification, at about 56 % torque.
     assert by_run[shift.within]["ripple"] == pytest.approx(0.4 + 0.05 / 0.56, abs=0.03)
-    assert found["said"] == []
+    assert found["findings"] == []
     plain = cli("--state", shift.state, "health", "bench-1")
     assert "nothing is beyond its limit" in plain.stdout
 

@@ -102,5 +102,5 @@ def _as_json(found: Health) -> dict[str, Any]:
             name: {"n": t.n, "latest": t.latest, "change": t.change, "beyond_limit": t.beyond}
             for name, t in found.trends.items()
         },
-        "said": list(found.findings),
+        "findings": list(found.findings),
     }

@@ -89,7 +89,7 @@ class _Verifications:
             "state": self.now.text,
             "overdue": self.now.overdue,
             "due": None if due is None else day(due),
-            "said": _state_words(self.now),
+            "text": _state_words(self.now),
             "history": [_entry(e) for e in self.history],
             "failure": None
             if self.doubt is None
