@@ -25,6 +25,7 @@ from daq.app.screens.text import width
 from daq.app.setup.catalogue import Catalogue
 from daq.core.effects import Noted
 from daq.core.errors import SettingError
+from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.judging import reported
 from daq.methods.planning.compile import compile_plan
 from daq.testing.bench import Bench
@@ -142,7 +143,9 @@ def test_more_signals_than_fit_are_counted(columns):
 
 
 def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
-    view = weighing(notes=(Noted(0, "x", "a note"),) * 3, advice=("do this",), caution="Wear gloves.")
+    view = weighing(
+        notes=(Noted(0, "x", "a note"),) * 3, advice=(WrittenRemark("x", {}, "do this"),), caution="Wear gloves."
+    )
     whole = live_lines(view, 80)
     for rows in range(4, len(whole) + 1):
         lines = [text_of(line) for line in live_lines(view, 80, rows)]

@@ -19,6 +19,7 @@ from daq.app.screens.styled_lines import joined, line_width, side_by_side, text_
 from daq.app.screens.tables import table
 from daq.app.screens.text import fold, spaced, width
 from daq.core.effects import Noted
+from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
 from daq.methods.concluding.reportable import Attempt, Reportable
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
@@ -78,7 +79,7 @@ def view(rng):
             for _ in range(rng.randint(0, 3))
         ),
         notes=tuple(Noted(0, "x", text(rng)) for _ in range(rng.randint(0, 4))),
-        advice=tuple(text(rng) for _ in range(rng.randint(0, 2))),
+        advice=tuple(WrittenRemark("x", {}, text(rng)) for _ in range(rng.randint(0, 2))),
         motor=rng.choice(("turning", "still", "may_still_be_turning")),
     )
 
@@ -86,7 +87,12 @@ def view(rng):
 def replace_value(value, rng):
     number = rng.choice((None, 0.0, -12.5, 1.5e-9, 8.12345e8, 812.43))
     return type(value)(
-        name=value.name, value=number, unit=value.unit, quality=value.quality, n=value.n, reasons=(text(rng),)
+        name=value.name,
+        value=number,
+        unit=value.unit,
+        quality=value.quality,
+        n=value.n,
+        reasons=(WrittenRemark("x", {}, text(rng)),),
     )
 
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from daq.app.screens.run_view import ProvisionalValue, RunView, StepShown, TemperatureGate
 from daq.core.plan import TorqueBand
+from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
 
 MEASURING = RunView(
@@ -51,7 +52,7 @@ def changed(view: RunView = MEASURING, *, signals: Any = None, **changes: Any) -
 def saturated() -> RunView:
     return changed(
         faults={"saturated": ()},
-        advice=("the torque is at least 110 %; 6 min⁻¹ should give at most 55 %",),
+        advice=(WrittenRemark("x", {}, "the torque is at least 110 %; 6 min⁻¹ should give at most 55 %"),),
         signals={"torque": None, "torque_abs": None, "viscosity": None},
         value=ProvisionalValue(
             name="viscosity",
@@ -59,7 +60,7 @@ def saturated() -> RunView:
             unit="mPa.s",
             quality="Bad",
             n=3,
-            reasons=("the sensor is at its stop: the true value is beyond the range",),
+            reasons=(WrittenRemark("x", {}, "the sensor is at its stop: the true value is beyond the range"),),
         ),
     )
 
@@ -73,7 +74,7 @@ def too_little() -> RunView:
             unit="mPa.s",
             quality="Uncertain_SensorNotAccurate",
             n=100,
-            reasons=("the mean torque is below the usable band: 6.2 % of full scale",),
+            reasons=(WrittenRemark("x", {}, "the mean torque is below the usable band: 6.2 % of full scale"),),
         ),
     )
 

@@ -16,6 +16,7 @@ from daq.app.setup.details import details_of
 from daq.core.effects import Facts
 from daq.core.encoding import encode
 from daq.core.plan import Plan
+from daq.core.remarks import WrittenRemark
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.stopping import run_reason
@@ -61,9 +62,9 @@ class ResultMaker:
         self._record, self._plan, self._clock = record, plan, clock
         self._source, self._topics, self._with_flat = source, topics, with_flat
 
-    def advise(self, facts: Facts) -> Sequence[str]:
-        """Return sentences of advice for a run in progress."""
-        return [a.text for a in conclude(self._plan, facts).advice]
+    def advise(self, facts: Facts) -> Sequence[WrittenRemark]:
+        """Return advice for a run in progress."""
+        return [a.written() for a in conclude(self._plan, facts).advice]
 
     def conclude(self, facts: Facts) -> Conclude:
         """Return the transaction that commits the result of an ended run, without a journal block."""

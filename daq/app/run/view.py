@@ -10,15 +10,16 @@ from daq.core.effects import Facts, Kept, Noted
 from daq.core.faults import FAULTS, publishable, worst
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan
+from daq.core.remarks import WrittenRemark
 from daq.core.run import State
 
-Advise = Callable[[Facts], Sequence[str]]
+Advise = Callable[[Facts], Sequence[WrittenRemark]]
 
 
 def run_view(
     record: RunRecord, pipeline: Pipeline, now: int, advise: Advise, notes: Sequence[Noted], caution: str = ""
 ) -> RunView:
-    """Return the state of a run at `now` (ns).  `advise` gives sentences for facts that are not final."""
+    """Return the state of a run at `now` (ns).  `advise` gives advice for facts that are not final."""
     plan = pipeline.plan
     facts = pipeline.facts()
     meter = pipeline.life.meter
@@ -116,7 +117,7 @@ def _value(pipeline: Pipeline, kept: Kept) -> ProvisionalValue | None:
         unit=units(pipeline)[primary],
         quality=worst(faults).value,
         n=summary.n,
-        reasons=tuple(FAULTS[f].sentence for f in faults),
+        reasons=tuple(WrittenRemark(f, {}, FAULTS[f].sentence) for f in faults),
     )
 
 

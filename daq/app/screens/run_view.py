@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from daq.core.effects import Noted
 from daq.core.plan import TorqueBand
+from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
 
 
@@ -51,7 +52,7 @@ class ProvisionalValue:
     quality: str
     n: int
     """Number of readings."""
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[WrittenRemark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +87,7 @@ class RunView:
     temperature: TemperatureGate | None = None
     value: ProvisionalValue | None = None
     rules: tuple[RuleProgress, ...] = ()
-    advice: tuple[str, ...] = ()
+    advice: tuple[WrittenRemark, ...] = ()
     notes: tuple[Noted, ...] = ()
     motor: str = ""
 
