@@ -207,7 +207,7 @@ def test_a_fault_of_a_driver_ends_its_run_and_nothing_else(make_lab, tmp_path):
     switch.touch()
     outcome = call.until("outcome")
     assert (outcome["outcome"], outcome["motor"]) == ("failed", "may_still_be_turning")
-    assert "put in by a test" in outcome["reason"]
+    assert "caused by a test" in outcome["reason"]
     assert lab.result(call.run_id)["value"] is None
     eventually(lambda: "the driver failed" in daemon.standing()["detail"], what="the reason")
     assert daemon.standing("thermo-1")["state"] == "ready"
