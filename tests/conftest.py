@@ -29,7 +29,7 @@ def _logs_as_they_were() -> Iterator[None]:
 
 @pytest.fixture(autouse=True, scope="session")
 def _sentences_are_those_of_their_codes() -> Iterator[None]:
-    """Check for every result of a test that its stored code and parameters give exactly the sentence beside them."""
+    """Check every result that a test makes: each stored code with its parameters gives exactly the sentence beside it."""
     build = ResultData.build.__func__
 
     def checked(cls: type[ResultData], *args: Any, **more: Any) -> ResultData:

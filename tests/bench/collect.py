@@ -15,7 +15,7 @@ from daq.collect.schema import migrate
 from daq.collect.settings import CollectSettings
 from daq.collect.worker import Worker
 from daq.collect.writing import Writer, row_of
-from tests.support.processes.collector import told
+from tests.support.processes.collector import worker_settings
 from tests.support.processes.mosquitto import MOSQUITTO, PASSWORD, Mosquitto
 from tests.support.processes.postgres import Server, binaries
 from tests.support.runs.result_events import result
@@ -98,7 +98,7 @@ async def take(server: Server, messages: list[tuple[str, bytes]]) -> float:
         extra = "max_queued_messages 0\nmax_inflight_messages 500\nautosave_on_changes false\nautosave_interval 1800\n"
         broker = Mosquitto(Path(folder), extra=extra).start()
         try:
-            settings = told(broker, server.settings("taken"), window=BATCH)
+            settings = worker_settings(broker, server.settings("taken"), window=BATCH)
             async with aiomqtt.Client("127.0.0.1", broker.port, username="daq", password=PASSWORD) as client:
                 await drained(settings, 0)
                 for topic, payload in messages:

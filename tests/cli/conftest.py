@@ -1,4 +1,4 @@
-"""The command line in processes of its own, with a home and a state that belong to the test."""
+"""Fixtures: the command line in separate processes, with a home and a state directory for each test."""
 
 import os
 import shutil
@@ -43,7 +43,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Shift:
 
 @pytest.fixture
 def shift(measured: Shift, tmp_path: Path) -> Shift:
-    """A copy that the test may change."""
+    """A copy of the measured shift that the test may change."""
     state = tmp_path / "state"
     shutil.copytree(measured.state, state)
     return Shift(state, measured.within, measured.outside, measured.saturated, measured.stopped)

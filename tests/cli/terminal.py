@@ -1,4 +1,4 @@
-"""A pseudo-terminal of a given size, and a screen that follows what a program draws on it."""
+"""A pseudo-terminal of a given size, and a screen that interprets the output of a program on it."""
 
 import fcntl
 import os
@@ -17,8 +17,8 @@ from daq.app.screens.text import width
 SEQUENCE = re.compile(r"\x1b\[([0-9;?]*)([@-~])|\x1b\][^\x07\x1b]*(?:\x07|\x1b\\)|\x1b[()][A-Za-z0-9]|\x1b[=>78]")
 
 
-class Screen:
-    """Rows of text as a terminal shows them; remembers every row that was written beyond its last column."""
+class TerminalScreen:
+    """Rows of text as a terminal shows them; it records every row that was written beyond its last column."""
 
     def __init__(self, columns: int, rows: int) -> None:
         self.columns, self.rows = columns, rows
@@ -26,10 +26,10 @@ class Screen:
         self.row = self.column = 0
         self.too_wide: list[str] = []
         self.highest = 0
-        """Rows of the highest picture that was redrawn in place: how far the cursor ever went up."""
+        """Rows of the tallest picture that was redrawn in place: the longest move of the cursor upwards."""
         self.redrawn = 0
         self.seen: list[str] = []
-        """The whole screen each time that it begins to be redrawn."""
+        """The whole screen at the start of each redrawing."""
 
     def feed(self, text: str) -> None:
         at = 0
@@ -72,14 +72,18 @@ class Screen:
             self.row = max(0, self.row - count)
         elif final == "K":
             self.lines[self.row] = [] if parameters == "2" else self.lines[self.row][: self.column]
-        assert final in ("", "A", "K", "m", "h", "l"), f"a sequence that this screen does not know: {final!r}"
+        assert final in ("", "A", "K", "m", "h", "l"), (
+            f"a control sequence that this screen does not support: {final!r}"
+        )
 
     def text(self) -> str:
         return "\n".join("".join(line).rstrip() for line in self.lines)
 
 
-def drive(*args: object, columns: int, rows: int, timeout: float = 60.0, **environment: str) -> tuple[Screen, int]:
-    """Run `daq` with its arguments on a terminal; returns the screen at its end and the exit code."""
+def drive(
+    *args: object, columns: int, rows: int, timeout: float = 60.0, **environment: str
+) -> tuple[TerminalScreen, int]:
+    """Run `daq` with its arguments on a terminal; return the screen at its end and the exit code."""
     main, device = pty.openpty()
     fcntl.ioctl(device, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
     env = {
@@ -88,7 +92,7 @@ def drive(*args: object, columns: int, rows: int, timeout: float = 60.0, **envir
         if k not in ("COLUMNS", "LINES", "NO_COLOR", "DAQ_CONFIG", "STATE_DIRECTORY")
     }
     env |= {"TERM": "xterm-256color", "TZ": "UTC", "PYTHONUTF8": "1"} | environment
-    screen, raw = Screen(columns, rows), b""
+    screen, raw = TerminalScreen(columns, rows), b""
     command = [sys.executable, "-m", "daq", *map(str, args)]
     with subprocess.Popen(command, stdin=device, stdout=device, stderr=device, env=env) as process:
         os.close(device)
@@ -113,7 +117,7 @@ def drive(*args: object, columns: int, rows: int, timeout: float = 60.0, **envir
 
 
 def _complete(raw: bytes) -> bool:
-    """Return whether bytes end neither in the middle of a character nor of a control sequence."""
+    """Return True if the bytes do not end in the middle of a character or of a control sequence."""
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError:

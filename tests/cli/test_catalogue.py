@@ -1,4 +1,4 @@
-"""A configuration folder: what is found, and what is wrong with it."""
+"""A configuration folder: its methods, instruments and drivers, and the errors in it."""
 
 import shutil
 from importlib.metadata import EntryPoint
@@ -31,7 +31,7 @@ def errors_of(folder):
     return caught.value.errors
 
 
-def test_the_examples_are_whole():
+def test_the_examples_are_complete_and_valid():
     catalogue = Catalogue.load(examples_dir())
     assert {"bench-1", "bench-2", "bench-3", "thermo-1", "balance-1", "ph-1"} <= set(catalogue.instruments)
     assert catalogue.enabled == list(catalogue.instruments)
@@ -54,7 +54,7 @@ def test_the_newest_version_of_a_method_is_taken(folder):
     assert catalogue.method("engobe-qc", "1.9").version == "1.9"
 
 
-def test_versions_sort_as_people_count():
+def test_versions_sort_by_number():
     given = ["10", "2", "1.10", "1.9", "1", "2024-05"]
     assert sorted(given, key=version_key) == ["1", "1.9", "1.10", "2", "10", "2024-05"]
 
@@ -73,7 +73,7 @@ def test_the_same_version_with_other_content_is_refused(folder):
     assert "a method never changes: give this one a new version" in error.reason
 
 
-def test_everything_that_is_wrong_is_found_in_one_go(folder):
+def test_all_errors_of_a_folder_are_reported_together(folder):
     edit(folder / "daemon.toml", "# enable = [", 'enable = ["bench-7", ')
     edit(folder / "daemon.toml", 'products = "products"', 'products = "goods"')
     edit(folder / "instruments" / "bench-1.toml", 'external = "thermo-1"', 'external = "thermo-9"')
@@ -90,7 +90,7 @@ def test_everything_that_is_wrong_is_found_in_one_go(folder):
 
 
 @pytest.mark.parametrize(
-    ("what", "said"),
+    ("what", "expected"),
     [
         (lambda c: c.instrument("bench-9"), "there is no instrument 'bench-9'; did you mean"),
         (lambda c: c.method("glaze"), "there is no method 'glaze'"),
@@ -99,12 +99,12 @@ def test_everything_that_is_wrong_is_found_in_one_go(folder):
         (lambda c: c.fluid("oil"), "there is no fluid 'oil'"),
     ],
 )
-def test_names_that_are_not_there(what, said):
-    with pytest.raises(SettingError, match=said.replace("(", r"\(")):
+def test_unknown_names_are_refused(what, expected):
+    with pytest.raises(SettingError, match=expected.replace("(", r"\(")):
         what(Catalogue.load(examples_dir()))
 
 
-def test_a_relative_state_directory_is_seen_from_the_file(folder):
+def test_a_relative_state_directory_is_relative_to_the_file(folder):
     edit(folder / "daemon.toml", "# state = ", 'state = "../here" #')
     assert Catalogue.load(folder).state == f"{folder}/../here"
 
@@ -118,7 +118,7 @@ def test_wrong_options_name_the_instruments_file(folder):
     assert caught.value.key == "options.interval_ms"
 
 
-# ---- drivers of others
+# ---- drivers of other packages
 
 MODULE = f"""
 from daq.core.driver import Driver, Reject
@@ -159,13 +159,13 @@ def drivers(tmp_path, monkeypatch):
     return Drivers.find(entries)
 
 
-def test_a_broken_driver_harms_no_other(drivers):
+def test_a_broken_driver_does_not_affect_others(drivers):
     assert drivers.make("good", {}).kind == "good"
     assert sorted(drivers.problems()) == ["no-class", "no-driver", "no-module", "old", "twice"]
 
 
 @pytest.mark.parametrize(
-    ("name", "said"),
+    ("name", "expected"),
     [
         (
             "old",
@@ -179,10 +179,10 @@ def test_a_broken_driver_harms_no_other(drivers):
         ("falls", "RuntimeError: its own fault; report it to the driver's author"),
     ],
 )
-def test_why_a_driver_cannot_be_used(drivers, name, said):
+def test_the_reason_why_a_driver_cannot_be_used_is_named(drivers, name, expected):
     with pytest.raises(SettingError) as caught:
         drivers.make(name, {})
-    assert said in str(caught.value)
+    assert expected in str(caught.value)
 
 
 def test_the_built_in_drivers_are_found_like_any_other():

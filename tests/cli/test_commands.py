@@ -1,4 +1,4 @@
-"""Commands on a real database: what was measured, shown, exported, computed again, copied."""
+"""Commands on a real database: lists, results, exports, replay and backups."""
 
 import csv
 import io
@@ -41,7 +41,7 @@ def test_init_into_a_file_is_refused(cli, tmp_path):
     assert done.stderr == f"daq: {tmp_path / 'file'}: cannot be written: File exists; choose another folder\n"
 
 
-def test_check_of_the_examples_says_what_fits_what(cli):
+def test_check_of_the_examples_lists_which_method_fits_which_instrument(cli):
     done = cli("check", "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
@@ -54,7 +54,7 @@ def test_check_of_the_examples_says_what_fits_what(cli):
 
 
 @pytest.mark.parametrize(
-    ("file", "old", "new", "key", "said"),
+    ("file", "old", "new", "key", "expected"),
     [
         ("methods/engobe-qc.toml", "claim = ", "clame = ", "clame", "did you mean 'claim'"),
         ("methods/engobe-qc.toml", 'version = "1"', "version = 1", "version", "write it in quotes"),
@@ -96,7 +96,7 @@ def test_check_of_the_examples_says_what_fits_what(cli):
         ("daemon.toml", None, "silent_after = 1", "silent_after", sentences.UNKNOWN_KEY),
     ],
 )
-def test_check_names_file_key_and_reason(cli, tmp_path, file, old, new, key, said):
+def test_check_names_file_key_and_reason(cli, tmp_path, file, old, new, key, expected):
     folder = tmp_path / "bench"
     shutil.copytree(examples_dir(), folder)
     text = (folder / file).read_text()
@@ -110,7 +110,7 @@ def test_check_names_file_key_and_reason(cli, tmp_path, file, old, new, key, sai
     assert done.returncode == 2
     errors = json.loads(done.stdout)["errors"]
     assert (str(folder / file), key) in [(e["file"], e["key"]) for e in errors], errors
-    assert any(said in e["reason"] for e in errors), errors
+    assert any(expected in e["reason"] for e in errors), errors
     for_a_person = cli("check", folder)
     assert f"wrong     {folder / file}: {key}: " in for_a_person.stdout
 
@@ -131,7 +131,7 @@ def test_check_takes_single_files_of_any_kind(cli, tmp_path):
     assert sentences.NO_SUCH_FILE in done.stdout
 
 
-def test_a_method_that_no_instrument_can_run_for_its_own_fault_is_wrong(cli, tmp_path):
+def test_a_method_that_no_instrument_can_run_is_an_error(cli, tmp_path):
     folder = tmp_path / "bench"
     shutil.copytree(examples_dir(), folder)
     path = folder / "methods" / "clear-glaze-qc.toml"
@@ -154,7 +154,7 @@ def test_runs_are_listed_newest_first(cli, shift):
     assert entries[3]["unit"] == "mPa.s"
 
 
-def test_the_table_of_runs_is_for_people(cli, shift):
+def test_runs_as_a_table_for_a_person(cli, shift):
     text = cli("--state", shift.state, "runs").stdout
     head, *rows = text.splitlines()
     assert head.split() == ["run", "started", "sample", "method", "on", "value", "quality", "validity", "verdict"]
@@ -175,11 +175,11 @@ def test_the_table_of_runs_is_for_people(cli, shift):
         (("--sample", "G-104"), 0),
     ],
 )
-def test_runs_are_chosen(cli, shift, args, count):
+def test_runs_are_selected_by_options(cli, shift, args, count):
     assert len(json.loads(cli("--state", shift.state, "runs", "--json", *args).stdout)) == count
 
 
-def test_runs_of_an_instrument_nobody_used_names_those_that_were(cli, shift):
+def test_runs_of_an_unused_instrument_name_the_used_ones(cli, shift):
     done = cli("--state", shift.state, "runs", "--instrument", "bench-l")
     assert (done.returncode, done.stdout.strip()) == (0, "no runs on bench-l; used so far: bench-1")
 
@@ -191,9 +191,9 @@ def test_runs_without_a_database(cli, tmp_path):
     assert not (tmp_path / "none").exists()
 
 
-def test_show_tells_everything(cli, shift):
+def test_show_prints_all_parts_of_a_result(cli, shift):
     text = cli("--state", shift.state, "show", shift.within[:6]).stdout
-    for said in (
+    for expected in (
         f"run {shift.within}  SIMULATED",
         "sample G-1041, product clear-glaze, replicate 1",
         "clear-glaze-qc 1 on bench-1 by m.keeper",
@@ -212,7 +212,7 @@ def test_show_tells_everything(cli, shift):
         "audit head",
         "journal digest",
     ):
-        assert said in text, said
+        assert expected in text, expected
     assert "\x1b" not in text
 
 
@@ -249,21 +249,21 @@ def test_show_last(cli, shift):
 
 
 @pytest.mark.parametrize(
-    ("given", "said"),
+    ("given", "expected"),
     [
         ("zzzz", "there is no run whose id begins with 'zzzz'"),
         ("", "there is no run whose id begins with ''"),
         ("%", "there is no run whose id begins with '%'"),
     ],
 )
-def test_a_run_that_is_not_there(cli, shift, given, said):
+def test_an_unknown_run_is_refused(cli, shift, given, expected):
     for command in ("show", "export", "replay"):
         done = cli("--state", shift.state, command, given)
         assert done.returncode == 2
-        assert said in done.stderr
+        assert expected in done.stderr
 
 
-def test_a_beginning_that_is_not_unique(cli, shift):
+def test_an_ambiguous_prefix_of_a_run_is_refused(cli, shift):
     with sqlite3.connect(database_path(shift.state)) as db:
         db.execute("CREATE TEMP TABLE copies AS SELECT * FROM runs WHERE id = ?", (shift.within,))
         for run in ("zz1", "zz2"):
@@ -290,7 +290,7 @@ def test_exported_readings_are_those_the_instrument_sent(cli, shift):
     assert "thermo-1.temperature [Cel]" in rows[0]
     times = [float(row["time [s]"]) for row in rows]
     assert times == sorted(times)
-    # Every line with values in the journal, cut apart here once more, is a reading; and no other is.
+    # Exactly the lines with values in the journal, split here independently, are readings.
     with sqlite3.connect(database_path(shift.state)) as db:
         assert db.execute("SELECT count(*) FROM journal WHERE run = ?", (shift.within,)).fetchone()[0] > 0
     lines = re.findall(rb"val ([-+.0-9]+) ([-+.0-9]+) ([-+.0-9]+) ", raw_bytes(shift, shift.within))
@@ -342,7 +342,7 @@ def test_csv_is_rfc_4180(cli, shift):
     assert path.read_bytes() == raw
 
 
-def test_a_saturated_reading_has_no_torque_and_says_why(cli, shift):
+def test_a_saturated_reading_has_no_torque_and_a_fault(cli, shift):
     rows = [r for r in readings_of(cli, shift, shift.saturated) if "saturated" in r["faults"]]
     assert rows
     assert {r["torque [%]"] for r in rows} == {""}
@@ -379,7 +379,7 @@ def test_replay_names_a_changed_result(cli, shift):
     assert "differs: result.value: stored 812.5, computed again 80" in done.stdout
 
 
-def test_replay_gives_what_was_deleted(cli, shift):
+def test_replay_computes_a_deleted_result_again(cli, shift):
     before = json.loads(cli("--state", shift.state, "show", shift.within, "--json").stdout)["result"]
     with sqlite3.connect(database_path(shift.state)) as db:
         db.execute("DELETE FROM outbox")
@@ -403,7 +403,7 @@ def test_a_flipped_bit_is_found_and_named(cli, shift, part):
     from daq.core.journal import HEAD
 
     raw = raw_bytes(shift, shift.within)
-    # The record in which the bit lies, found by walking the journal's heads.
+    # The record with the flipped bit, found from the heads of the journal's records.
     bit = int(8 * len(raw) * part)
     offset = index = 0
     while True:
@@ -418,13 +418,13 @@ def test_a_flipped_bit_is_found_and_named(cli, shift, part):
     assert cli("--state", shift.state, "replay", shift.within).returncode == 0
 
 
-def test_a_bit_that_is_not_there(cli, shift):
+def test_a_bit_outside_the_journal_is_refused(cli, shift):
     done = cli("--state", shift.state, "replay", shift.within, "--flip-bit", 10**9)
     assert done.returncode == 2
     assert sentences.FLIPPED_BIT_OUT_OF_RANGE in done.stderr
 
 
-def test_a_damaged_journal_is_said_by_every_command(cli, shift):
+def test_a_damaged_journal_is_reported_by_every_command(cli, shift):
     with sqlite3.connect(database_path(shift.state)) as db:
         db.execute("DROP TRIGGER journal_no_update")
         db.execute("UPDATE journal SET digest = 'x' WHERE run = ? AND seq = 1", (shift.within,))

@@ -1,4 +1,4 @@
-"""The control socket: every request and answer comes back as it was, and what is none is refused by its key."""
+"""The control socket: requests and answers are decoded unchanged, and invalid ones are refused with their key."""
 
 import asyncio
 import contextlib
@@ -45,7 +45,7 @@ def is_whole(request):
 
 @settings(derandomize=True, max_examples=200, deadline=None)
 @given(st.one_of([any_of(kind) for kind in REQUESTS.values()]))
-def test_any_request_comes_back_equal(request_):
+def test_any_request_is_decoded_unchanged(request_):
     line = request_line(request_)
     assert line.count(b"\n") == 1
     if is_whole(request_):
@@ -54,14 +54,14 @@ def test_any_request_comes_back_equal(request_):
 
 @settings(derandomize=True, max_examples=200, deadline=None)
 @given(st.one_of([any_of(kind) for kind in ANSWERS if kind is not Failed]))
-def test_any_answer_comes_back_equal(answer):
+def test_any_answer_is_decoded_unchanged(answer):
     line = answer_line(answer)
     assert line.count(b"\n") == 1
     assert repr(read_answer(line)) == repr(answer)
 
 
 @pytest.mark.parametrize(
-    ("changes", "said"),
+    ("changes", "expected"),
     [
         ({"protocol": None}, "protocol: is missing; this daemon (daq "),
         ({"protocol": 1}, "protocol: is 1; this daemon (daq "),
@@ -81,16 +81,16 @@ def test_any_answer_comes_back_equal(answer):
         ({"colour": "red"}, "colour: unknown; known: method_id, instrument"),
     ],
 )
-def test_what_is_wrong_with_a_request_is_said_with_its_key(changes, said):
+def test_an_invalid_request_is_refused_with_its_key(changes, expected):
     data = json.loads(request_line(ORDER)) | changes
     line = json.dumps({k: v for k, v in data.items() if v is not None}).encode()
     with pytest.raises(SettingError) as caught:
         read_request(line)
-    assert str(caught.value).startswith(said)
-    assert caught.value.key == said.partition(":")[0]
+    assert str(caught.value).startswith(expected)
+    assert caught.value.key == expected.partition(":")[0]
 
 
-def test_a_client_of_another_version_is_told_what_to_do():
+def test_a_client_of_another_version_gets_the_remedy():
     with pytest.raises(SettingError, match="speaks protocol 0: use the version of daq that started it, or restart it"):
         read_request(b'{"protocol": 7, "do": "status", "of": "everything"}')
 
@@ -99,13 +99,13 @@ def test_a_client_of_another_version_is_told_what_to_do():
     "line",
     [b"{}\n", b"[]\n", b"7\n", b"hello\n", b'{"view": 1}\n', b'{"stopped": "yes"}\n', b'{"started": "r", "at": 1}\n'],
 )
-def test_an_answer_of_another_version_is_a_lost_daemon_with_what_to_do(line):
+def test_an_answer_of_another_version_is_a_lost_daemon_with_the_remedy(line):
     with pytest.raises(LinkError, match="not understood .* restart it with this version"):
         read_answer(line)
 
 
 @pytest.mark.parametrize(("kind", "raised"), [("setting", SettingError), ("link", LinkError), ("fault", DaqError)])
-def test_an_error_comes_back_as_what_it_was(kind, raised):
+def test_an_error_keeps_its_class_and_text(kind, raised):
     with pytest.raises(raised) as caught:
         read_answer(answer_line(Failed("bench-1: it is so", kind)))
     assert type(caught.value) is raised
@@ -136,7 +136,7 @@ def test_a_daemon_killed_in_the_middle_of_an_answer_is_a_lost_one(path, sent):
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize("sent", [b'{"view": {"tor', b""])
-async def test_a_daemon_killed_while_a_run_is_watched_is_said_to_be_gone(path, sent):
+async def test_a_daemon_killed_while_a_run_is_watched_is_reported_as_lost(path, sent):
     async def breaks_off(reader, writer):
         await reader.readline()
         writer.write(b'{"started": "r-1"}\n' + sent)
@@ -150,7 +150,7 @@ async def test_a_daemon_killed_while_a_run_is_watched_is_said_to_be_gone(path, s
 
 
 async def served(path, handler, *requests):
-    """The first line of the answers to raw requests."""
+    """Send raw requests and return the first line of the answer to each."""
     server = ControlServer(path, handler)
     await server.start()
     try:
@@ -167,7 +167,7 @@ async def served(path, handler, *requests):
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize("sent", [b"\xff\xfe\n", b"[" * 100_000 + b"\n", b"hello\n", b"[]\n", b"\n"])
-async def test_what_is_no_request_is_said_to_be_none(path, sent):
+async def test_a_line_that_is_no_request_is_refused(path, sent):
     async def handle(_):
         yield Started("never")
 
@@ -177,7 +177,7 @@ async def test_what_is_no_request_is_said_to_be_none(path, sent):
 
 
 @pytest.mark.asyncio
-async def test_both_sides_speak_of_the_same(path):
+async def test_client_and_daemon_exchange_requests_and_answers(path):
     asked = []
 
     async def handle(request):
@@ -198,7 +198,7 @@ async def test_both_sides_speak_of_the_same(path):
 
 
 @pytest.mark.asyncio
-async def test_a_fault_of_the_software_is_an_answer_too(path):
+async def test_an_internal_fault_is_reported_as_an_answer(path):
     async def handle(_):
         yield Started("r-1")
         raise KeyError("speed")

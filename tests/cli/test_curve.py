@@ -20,7 +20,7 @@ def curve(tmp_path_factory):
     return found
 
 
-def test_each_point_stands_where_its_logarithms_say(curve):
+def test_each_point_is_plotted_at_its_logarithms(curve):
     lines = plot(curve, 72)
     rows = lines[1 : 1 + PLOT_ROWS]
     assert all(len(line) <= 72 for line in lines[:-1])
@@ -35,18 +35,18 @@ def test_each_point_stands_where_its_logarithms_say(curve):
         assert y == pytest.approx(y0 + (x - x0) / (x1 - x0) * (y1 - y0), abs=1.0)
 
 
-def test_what_is_said(curve):
-    said = "\n".join(curve_lines(curve, 100, "mPa.s"))
-    assert "→  power law" in said
-    assert "K = 6.5" in said
-    assert "to be used: power law, τ = K γ̇^n, known from " in said
-    assert "shear-thinning index 6 over 60 min⁻¹ (up): 3.5" in said
-    assert "not fitted: s0: the mean torque is below the usable band" in said
-    assert "not supported by the data: Cross: 5 different rates; 4 parameters need at least 6" in said
-    assert "uncertainty of the instrument" not in said
+def test_the_text_of_a_flow_curve(curve):
+    text = "\n".join(curve_lines(curve, 100, "mPa.s"))
+    assert "→  power law" in text
+    assert "K = 6.5" in text
+    assert "to be used: power law, τ = K γ̇^n, known from " in text
+    assert "shear-thinning index 6 over 60 min⁻¹ (up): 3.5" in text
+    assert "not fitted: s0: the mean torque is below the usable band" in text
+    assert "not supported by the data: Cross: 5 different rates; 4 parameters need at least 6" in text
+    assert "uncertainty of the instrument" not in text
 
 
-def test_without_a_model_there_are_the_points_and_the_reason(curve):
+def test_without_a_model_the_points_and_the_reason_are_shown(curve):
     few = state("too_few_speeds", speeds=2, needed=3)
     bare = curve.model_copy(update={"fits": [], "band": [], "chosen": None, "left_out": [few]})
     lines = curve_lines(bare, 100, "mPa.s")
@@ -56,7 +56,7 @@ def test_without_a_model_there_are_the_points_and_the_reason(curve):
     assert plot(bare.model_copy(update={"points": bare.points[:1]}), 72) == []
 
 
-def test_the_drawing_is_whole_and_text_cannot_break_out(curve):
+def test_the_drawing_is_complete_and_its_text_is_escaped(curve):
     root = ET.fromstring(svg(curve, 'a <b> & "c"'))  # noqa: S314 - our own text
     texts = [e.text for e in root.iter() if e.tag.endswith("text")]
     assert 'a <b> & "c"' in texts
@@ -66,6 +66,6 @@ def test_the_drawing_is_whole_and_text_cannot_break_out(curve):
         if e.tag.endswith("polyline"):
             places = [tuple(map(float, p.split(","))) for p in e.attrib["points"].split()]
             assert all(0 < x < box[2] and 0 < y < box[3] for x, y in places)
-            # Rising rates go to the right, rising stresses up.
+            # The rate increases to the right, the stress upwards.
             assert places == sorted(places)
             assert [y for _, y in places] == sorted((y for _, y in places), reverse=True)

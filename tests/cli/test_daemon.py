@@ -21,7 +21,7 @@ port = "/dev/none-such"
 
 @pytest.fixture
 def served(shift, tmp_path):
-    """A daemon on the shift's state, whose instrument is not plugged in; gives the configuration."""
+    """Run a daemon on the shift's state with a disconnected instrument; yield the configuration folder."""
     folder = tmp_path / "config"
     (folder / "instruments").mkdir(parents=True)
     (folder / "daemon.toml").write_text('[log]\nformat = "json"\n')
@@ -32,14 +32,14 @@ def served(shift, tmp_path):
         text=True,
     ) as process:
         assert process.stderr is not None
-        said = ""
+        log = ""
         for line in process.stderr:
-            said += line
+            log += line
             if '"serving"' in line:
                 break
         else:
-            pytest.fail(f"the daemon does not serve: {said}")
-        # Whoever reads its log goes on reading, so that the daemon never waits for the pipe.
+            pytest.fail(f"the daemon does not serve: {log}")
+        # A thread reads the rest of the log, so that the daemon never waits for a full pipe.
         reading = threading.Thread(target=process.stderr.read)
         reading.start()
         yield folder
@@ -71,7 +71,7 @@ def test_restore_is_refused_while_the_daemon_runs(cli, shift, served, tmp_path):
     assert "holds this state directory" in done.stderr
 
 
-def test_runs_can_be_looked_at_while_the_daemon_runs(cli, shift, served):
+def test_runs_can_be_listed_while_the_daemon_runs(cli, shift, served):
     assert len(json.loads(cli("--config", served, "--state", shift.state, "runs", "--json").stdout)) == 4
 
 
@@ -112,7 +112,7 @@ def on_terminal(code, **environment):
     return out.decode()
 
 
-def test_on_a_terminal_the_screen_changes_in_place_and_the_result_stays():
+def test_on_a_terminal_the_screen_is_redrawn_in_place_and_the_result_stays():
     text = on_terminal(SHOW, NO_COLOR="")
     assert "\x1b[?25l" in text  # DEC private mode 25: the cursor is hidden while the screen changes ...
     assert text.rindex("\x1b[?25h") > text.rindex("\x1b[?25l")  # ... and shown again

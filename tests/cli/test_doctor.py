@@ -1,4 +1,4 @@
-"""`daq doctor` on installations with one thing wrong each; ports are pseudo-terminals, the broker is a real one."""
+"""`daq doctor` on installations with one fault each; ports are pseudo-terminals, the broker is real."""
 
 import fcntl
 import json
@@ -29,7 +29,7 @@ port = "{port}"
 
 @contextmanager
 def terminal():
-    """A pseudo-terminal's device; open as long as the block."""
+    """Yield the device of a pseudo-terminal, open for the time of the context."""
     main, device = pty.openpty()
     try:
         yield os.ttyname(device), device
@@ -40,7 +40,7 @@ def terminal():
 
 @pytest.fixture
 def bench(tmp_path):
-    """Makes a configuration with one instrument on a port; more lines go into daemon.toml."""
+    """Return a function that writes a configuration with one instrument on a port; `more` is added to daemon.toml."""
 
     def make(port, more=""):
         folder = tmp_path / "config"
@@ -60,7 +60,7 @@ def good(findings):
     return {f.what: f.say for f in findings if f.ok}
 
 
-def test_all_is_well(cli, shift, bench):
+def test_a_correct_installation(cli, shift, bench):
     with terminal() as (port, _):
         done = cli("--config", bench(port), "--state", shift.state, "doctor")
     assert done.returncode == 0, done.stdout
@@ -88,7 +88,7 @@ def test_as_json(cli, tmp_path, bench):
     assert not (tmp_path / "new").exists()
 
 
-def test_configuration_and_options_that_are_wrong(tmp_path, bench):
+def test_a_wrong_configuration_and_wrong_options(tmp_path, bench):
     folder = bench("/dev/null")
     path = folder / "instruments" / "bench-1.toml"
     path.write_text(path.read_text() + "[options]\ninterval_ms = 1\n")
@@ -119,7 +119,7 @@ def test_a_changed_audit_trail(shift, bench):
     assert sentences.AUDIT_ENTRY_CHANGED in found["audit trail"]
 
 
-def test_a_file_that_is_no_database(shift, bench):
+def test_a_file_that_is_not_a_database(shift, bench):
     database_path(shift.state).write_bytes(b"nothing of the kind" * 100)
     with terminal() as (port, _):
         found = wrong(examine(str(bench(port)), str(shift.state)))
@@ -130,16 +130,16 @@ def test_a_file_that_is_no_database(shift, bench):
 
 
 @pytest.mark.parametrize(
-    ("now", "said"),
+    ("now", "expected"),
     [
         (0, "it shows 1970-01-01 00:00:00: it was never set"),
         (1_763_900_000 * 10**9, "the clock was set back"),
     ],
 )
-def test_a_clock_that_is_wrong(shift, bench, now, said):
+def test_a_wrong_clock(shift, bench, now, expected):
     with terminal() as (port, _):
         found = wrong(examine(str(bench(port)), str(shift.state), now_ns=now))
-    assert said in found["clock"]
+    assert expected in found["clock"]
     assert "timedatectl" in found["clock"]
 
 
@@ -159,7 +159,7 @@ def instrument(port):
     return Instrument(name="bench-1", driver="rotational", port=port)
 
 
-def test_a_port_that_is_free():
+def test_a_free_port():
     with terminal() as (port, _):
         found = ports.check_port(instrument(port))
     assert found.ok
@@ -175,7 +175,7 @@ sys.stdin.read()
 """
 
 
-def test_a_port_that_another_program_holds_is_named_with_it():
+def test_a_port_held_by_another_program_is_reported_with_that_program():
     with (
         terminal() as (port, _),
         subprocess.Popen(
@@ -200,7 +200,7 @@ def test_a_port_locked_by_this_process():
         assert not ports.check_port(instrument(port)).ok
 
 
-def test_a_port_that_may_not_be_opened(tmp_path, monkeypatch):
+def test_a_port_without_permission(tmp_path, monkeypatch):
     path = tmp_path / "port"
     path.write_text("")
 
@@ -227,13 +227,13 @@ def test_ports_on_the_network():
 # ---- daemon and broker
 
 
-def test_a_holder_that_does_not_answer(shift, bench):
+def test_a_daemon_that_does_not_answer(shift, bench):
     with terminal() as (port, _), StateLock(shift.state):
         found = wrong(examine(str(bench(port)), str(shift.state)))
     assert f"process {os.getpid()} holds the state directory and does not answer" in found["daemon"]
 
 
-def test_a_broker_that_is_not_there(tmp_path, bench):
+def test_an_unreachable_broker(tmp_path, bench):
     with socket.create_server(("127.0.0.1", 0)) as server:
         number = server.getsockname()[1]
     with terminal() as (port, _):
@@ -242,14 +242,14 @@ def test_a_broker_that_is_not_there(tmp_path, bench):
     assert "check that the broker runs" in found["broker"]
 
 
-def test_a_password_that_is_not_there(tmp_path, bench):
+def test_a_missing_password(tmp_path, bench):
     more = '[mqtt]\nhost = "127.0.0.1"\nuser = "u"\npassword = { file = "/none/such" }'
     with terminal() as (port, _):
         found = wrong(examine(str(bench(port, more)), str(tmp_path / "s")))
     assert "mqtt.password: /none/such cannot be read" in found["broker"]
 
 
-def test_a_broker_that_lets_us_in(tmp_path, bench):
+def test_a_broker_that_accepts_the_connection(tmp_path, bench):
     with socket.create_server(("127.0.0.1", 0)) as server:
         number = server.getsockname()[1]
     (tmp_path / "mosquitto.conf").write_text(f"listener {number} 127.0.0.1\nallow_anonymous true\n")

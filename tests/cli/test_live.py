@@ -1,4 +1,4 @@
-"""What a person sees of a run."""
+"""The screen of a run, as a person sees it."""
 
 import io
 import re
@@ -65,7 +65,7 @@ def test_a_saturated_sensor_shows_no_value_and_the_advice():
     assert "advice: the torque is at least 110 %" in text
 
 
-def test_too_little_torque_is_struck_through_in_the_digits_and_said():
+def test_a_torque_below_the_band_is_struck_through_and_named():
     text = shown(too_little())
     assert "─██────────██────────██─" in text
     assert "◀ BELOW: too little torque" in text
@@ -84,7 +84,7 @@ def test_no_line_is_wider_than_the_terminal(view, columns):
     ("value", "at"),
     [(0.0, 1), (10.0, 11), (55.0, 56), (100.0, 101), (110.0, 111), (-3.0, 1), (140.0, 111)],
 )
-def test_the_mark_stands_where_the_value_is(value, at):
+def test_the_mark_is_at_the_place_of_the_value(value, at):
     # 112 columns: the two ends and 111 places, one for each whole % from 0 to 110.
     line, place = number_line(value, 10, 100, start=0, end=110, columns=113)
     assert place == at
@@ -106,7 +106,7 @@ def test_the_drift_of_a_steady_rule_is_shown_as_its_bound():
     assert "now not judged yet" in shown(changed(rules=(replace(rule, value=None),)))
 
 
-def test_what_comes_from_outside_cannot_drive_the_terminal():
+def test_control_characters_in_foreign_text_do_not_reach_the_terminal():
     evil = "\x1b]0;owned\x07\x1b[2J\u202egnp"
     step = replace(MEASURING.step, name=evil)
     view = changed(sample=evil, notes=(Noted(0, "x", evil),), advice=(WrittenRemark("x", {}, evil),), step=step)
@@ -189,7 +189,7 @@ def test_a_doubtful_value_is_struck_through_and_has_the_word():
     assert ("(├●┤ WITHIN limits)", "dim") in [piece for line in lines for piece in line]
 
 
-def test_a_motor_not_accounted_for_and_a_result_not_stored_are_said():
+def test_a_motor_in_an_unknown_state_and_a_result_not_stored_are_reported():
     out = io.StringIO()
     Screen(file=out).finish(replace(DONE, motor="may_still_be_turning", fault="the disk is full"), None)
     assert "THE MOTOR MAY STILL BE TURNING" in out.getvalue()
@@ -262,33 +262,33 @@ def test_the_largest_digits_that_fit_are_taken(height, columns, rows):
 
 
 @pytest.mark.parametrize("text", ["", "1e5", "no value"])
-def test_what_cannot_be_shown_large_is_not(text):
+def test_text_without_large_digits_is_shown_small(text):
     assert large(text) == []
 
 
 @pytest.mark.parametrize(
     ("view", "mark", "style"), [(MEASURING, "●", "good"), (too_little(), "●", "warn"), (saturated(), "▶", "bad")]
 )
-def test_the_mark_is_coloured_by_where_it_stands(view, mark, style):
+def test_the_colour_of_the_mark_depends_on_its_place(view, mark, style):
     pieces = [piece for line in live_lines(view, 80) for piece in line if piece[0] == mark]
     assert pieces[0] == (mark, style)
 
 
 @pytest.mark.parametrize(
-    ("celsius", "said"),
+    ("celsius", "expected"),
     [(24.0, "◀ BELOW"), (24.7, "■ inside"), (25.3, "■ inside"), (26.0, "▶ ABOVE"), (None, "no reading")],
 )
-def test_the_temperature_is_said_against_its_band(celsius, said):
+def test_the_temperature_is_compared_with_its_band(celsius, expected):
     view = changed(signals={"thermo-1.temperature": celsius})
     lines = shown(view, 120).splitlines()
     (row,) = [i for i, text in enumerate(lines) if text.startswith("temperature")]
-    assert lines[row + 1].strip() == f"{said}   24.7..25.3 °C   by thermo-1.temperature"
+    assert lines[row + 1].strip() == f"{expected}   24.7..25.3 °C   by thermo-1.temperature"
 
 
 CAUTION = "Contains fine silica. Read the safety data sheet; do not let spills dry to dust."
 
 
-def test_the_products_caution_is_shown_while_the_run_goes_on_and_once_where_it_is_piped():
+def test_the_products_caution_is_shown_during_the_run_and_once_if_piped():
     text = "\n".join(text_of(line) for line in live_lines(changed(caution=CAUTION), 80))
     assert "sample: Contains fine silica." in text
     out = io.StringIO()

@@ -1,4 +1,4 @@
-"""What a person sees of instruments that are no viscometers: a balance, a pH meter, and one that shows a viscosity itself."""
+"""The screen of other instruments: a balance, a pH meter, and an instrument that reports a viscosity itself."""
 
 import argparse
 import json
@@ -75,8 +75,8 @@ def limit(quantity, verdict="not_comparable", reasons=(), **more):
             "reasons": [{"code": "x", "text": text} for text in reasons]} | more  # fmt: skip
 
 
-def begun(method, lead, *companions):
-    """The run of an example in memory, with the simulators of its instruments."""
+def started_run(method, lead, *companions):
+    """Start a run of example files in memory, with the simulators of its instruments."""
     pairs = {name: pair(name) for name in (lead, *companions)}
     instrument, driver, _ = pairs[lead]
     others = [(pairs[name][0], pairs[name][1]) for name in companions]
@@ -101,7 +101,7 @@ def view_of(bench):
     return run_view(record, bench.pipeline, bench.clock.mono_ns(), lambda _: (), ())
 
 
-# ---- while it goes on
+# ---- during the run
 
 
 def test_every_signal_is_shown_in_the_digits_of_the_instrument():
@@ -111,13 +111,13 @@ def test_every_signal_is_shown_in_the_digits_of_the_instrument():
     assert "mass 178.500 g Good" in plain_line(weighing())
 
 
-def test_a_stop_rule_is_never_cut_where_there_is_room_for_two_lines():
+def test_a_stop_rule_is_not_cut_if_two_lines_have_room():
     text = shown(weighing())
     assert "density steady within 0.0005 g/mL over 10 s: now not\n                        judged yet\n" in text
     assert "…" not in text
 
 
-def test_a_ph_is_written_as_one():
+def test_a_ph_is_written_with_its_unit():
     view = weighing(
         signals={"ph": 7.0, "voltage": None},
         decimals={"ph": 2},
@@ -159,7 +159,7 @@ def test_a_low_screen_loses_empty_lines_first_and_never_how_to_stop():
         assert any(line.startswith("  mass 178.500 g") for line in lines)
 
 
-def test_nothing_speaks_of_a_motor_where_there_is_none():
+def test_an_instrument_without_a_motor_has_no_text_about_one():
     for state in ("ready", "equilibrating", "soaking", "starting", "measuring", "stopping", "ended"):
         view = weighing(state=state)
         for word in ("motor", "torque", "speed", "viscosity"):
@@ -184,19 +184,19 @@ def test_a_fault_names_its_channel():
 
 
 def test_a_run_with_a_companion_shows_its_readings_too():
-    bench = begun("slip-ph", "ph-1", "thermo-2")
+    bench = started_run("slip-ph", "ph-1", "thermo-2")
     assert decimals(bench.pipeline.plan) == {"ph": 2, "voltage": 1}
     bench.run(15.0)
     text = shown(view_of(bench))
-    for said in ("pH 7.0", "voltage ", " mV", "thermo-2.probe 1 ", "thermo-2.probe 2 ", "temperature   "):
-        assert said in text
+    for expected in ("pH 7.0", "voltage ", " mV", "thermo-2.probe 1 ", "thermo-2.probe 2 ", "temperature   "):
+        assert expected in text
     assert len(live_lines(view_of(bench), 80, 23)) <= 23
 
 
-def test_an_instrument_that_shows_a_viscosity_itself():
-    bench = begun("clear-glaze-qc", "bench-3")
+def test_an_instrument_that_reports_a_viscosity_itself():
+    bench = started_run("clear-glaze-qc", "bench-3")
     bench.run(10.0)
-    # At rest it shows none: that is no fault.
+    # At rest it reports none, which is not a fault.
     view = view_of(bench)
     assert view.state == "equilibrating"
     assert "own viscosity -" in shown(view)
@@ -208,14 +208,14 @@ def test_an_instrument_that_shows_a_viscosity_itself():
             break
     bench.run(fifths / 5 + 1.0)
     view = view_of(bench)
-    assert (view.state, view.value) == ("measuring", None)  # the first revolution does not count
+    assert (view.state, view.value) == ("measuring", None)  # readings of the first revolution are not used
     assert "no value yet" in shown(view)
     assert "Bad" not in shown(view)
     bench.run(50.0)
     view = view_of(bench)
     assert view.state == "measuring"
     own, ours = view.signals["own_viscosity"], view.signals["viscosity"]
-    # The simulator's constant is that of the same body, so both agree within its 0.1 mPa.s and the geometry's 0.5 %.
+    # The simulator uses the constant of the same geometry, so both agree within its 0.1 mPa.s and the geometry's 0.5 %.
     assert own == pytest.approx(ours, rel=0.005)
     assert f"own viscosity {own:.1f} mPa·s" in shown(view, 200)
 
@@ -223,7 +223,7 @@ def test_an_instrument_that_shows_a_viscosity_itself():
 # ---- the result
 
 
-def test_limits_of_other_quantities_are_named_and_nothing_else_is_said_of_them():
+def test_limits_of_other_quantities_are_only_named():
     limits = [
         limit("viscosity", reasons=["the limit is for viscosity, the result is density"]),
         limit("density", "within", unit="g/mL"),
@@ -236,7 +236,7 @@ def test_limits_of_other_quantities_are_named_and_nothing_else_is_said_of_them()
     assert "comparable" not in text
 
 
-def test_a_product_without_limits_for_the_quantity_says_what_to_do():
+def test_a_product_without_limits_for_the_quantity_gives_a_remedy():
     verdict = {
         "verdict": "not_comparable",
         "rounding": "unrounded",
@@ -264,7 +264,7 @@ def test_a_limit_of_the_same_quantity_keeps_its_own_reasons_only():
     assert "the limit is for" not in text
 
 
-def test_the_instruments_own_viscosity_stands_beside_ours():
+def test_the_instruments_viscosity_is_shown_beside_the_result():
     conditions = result()["conditions"] | {
         "signals": {"own_viscosity": {"value": 0.8205, "unit": "Pa.s"}, "room.humidity": {"value": 41.25, "unit": "%"}}
     }
@@ -275,12 +275,12 @@ def test_the_instruments_own_viscosity_stands_beside_ours():
     assert "itself shows" not in judged(conditions=conditions, value=None)
 
 
-def test_a_temperature_is_not_its_own_condition():
+def test_a_measured_temperature_is_not_repeated_as_a_condition():
     assert "\nat " not in judged(quantity="temperature", unit="Cel", conditions={"temperature": 25.0})
     assert "\nat 25.00 °C" in judged(quantity="ph", unit="[pH]", conditions={"temperature": 25.0})
 
 
-def test_a_run_that_a_person_stopped_says_so(capsys):
+def test_a_run_stopped_by_a_person_is_marked(capsys):
     done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not_moved")
     Screen(plain=True).finish(done, result())
     assert "the run was stopped (kim)\n" in capsys.readouterr().out
@@ -305,7 +305,7 @@ def test_the_list_of_runs_has_the_digits_of_the_results():
 
 
 @pytest.mark.parametrize(
-    ("method", "instrument", "said"),
+    ("method", "instrument", "expected"),
     [
         ("weighing", "ph-1", "measures mass, which ph-1 does not read; methods for it: ph-end-point, slip-ph, therm"),
         (
@@ -317,7 +317,9 @@ def test_the_list_of_runs_has_the_digits_of_the_results():
         ("slip-yield-stress", "bench-1", "asks for vane"),
     ],
 )
-def test_a_method_for_another_instrument_is_refused_in_one_sentence(tmp_path, monkeypatch, method, instrument, said):
+def test_a_method_for_another_instrument_is_refused_in_one_sentence(
+    tmp_path, monkeypatch, method, instrument, expected
+):
     catalogue = Catalogue.load(examples_dir())
 
     async def alone(*_):
@@ -328,7 +330,7 @@ def test_a_method_for_another_instrument_is_refused_in_one_sentence(tmp_path, mo
     run.arguments(parser)
     order = [method, "--instrument", instrument, "--sample", "S-1"]
     where = argparse.Namespace(config=str(examples_dir()), state=str(tmp_path))
-    with pytest.raises(SettingError, match=said) as refused:
+    with pytest.raises(SettingError, match=expected) as refused:
         run.run(parser.parse_args(order, where))
     assert "\n" not in str(refused.value)
 
@@ -336,8 +338,8 @@ def test_a_method_for_another_instrument_is_refused_in_one_sentence(tmp_path, mo
 # ---- health
 
 
-def test_what_a_line_lost_is_told_of_any_instrument():
-    bench = begun("weighing", "balance-1")
+def test_lost_and_damaged_lines_are_reported_for_any_instrument():
+    bench = started_run("weighing", "balance-1")
     bench.run(120.0)
     assert bench.facts.outcome == "complete"
     found = figures(bench.journal(), maker(DRIVERS))

@@ -1,4 +1,4 @@
-"""Where configuration and state are looked for, and who owns a state directory."""
+"""The search for configuration and state directories, and the owner of a state directory."""
 
 import os
 import signal
@@ -14,7 +14,7 @@ from daq.core.errors import SettingError, StoreError
 
 @pytest.fixture
 def places(tmp_path, monkeypatch):
-    """Every place a configuration is looked for, in order; files are made by `fill`."""
+    """The folders in which a configuration is searched, in order; `fill` writes the files."""
     monkeypatch.setattr(paths, "SYSTEM_FOLDER", tmp_path / "etc")
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "xdg"))
     monkeypatch.delenv("DAQ_CONFIG", raising=False)
@@ -28,7 +28,7 @@ def fill(folder):
     return folder
 
 
-def test_configuration_is_looked_for_in_order(places, monkeypatch):
+def test_configuration_folders_are_searched_in_order(places, monkeypatch):
     assert config_dir(None) == examples_dir()
     xdg = fill(places / "xdg" / "daq")
     assert config_dir(None) == xdg
@@ -42,7 +42,7 @@ def test_configuration_is_looked_for_in_order(places, monkeypatch):
     assert config_dir(str(given / "daemon.toml")) == given
 
 
-def test_a_folder_without_daemon_file_is_passed_over_unless_named(places):
+def test_a_folder_without_daemon_file_is_skipped_unless_named(places):
     (places / "etc").mkdir()
     assert config_dir(None) == examples_dir()
     with pytest.raises(SettingError, match=r"without daemon\.toml; `daq init"):
@@ -50,7 +50,7 @@ def test_a_folder_without_daemon_file_is_passed_over_unless_named(places):
 
 
 @pytest.mark.parametrize("name", ["nowhere", "nowhere/daemon.toml", "other.toml"])
-def test_a_configuration_that_was_named_must_be_there(places, name):
+def test_a_named_configuration_must_exist(places, name):
     (places / "other.toml").write_text("")
     with pytest.raises(SettingError) as caught:
         config_dir(str(places / name))
@@ -65,7 +65,7 @@ def test_a_relative_xdg_folder_is_ignored(places, monkeypatch):
     assert config_dir(None) == examples_dir()
 
 
-def test_state_is_looked_for_in_order_and_belongs_to_its_owner(places, monkeypatch):
+def test_state_directories_are_searched_in_order_and_belong_to_their_owner(places, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(places / "s"))
     assert state_dir(None, None) == places / "s" / "daq"
     assert state_dir(None, str(places / "configured")) == places / "configured"
@@ -76,7 +76,7 @@ def test_state_is_looked_for_in_order_and_belongs_to_its_owner(places, monkeypat
     assert made.stat().st_mode & 0o777 == 0o700
 
 
-def test_looking_does_not_make_a_state_directory(places):
+def test_a_search_does_not_make_a_state_directory(places):
     assert not state_dir(str(places / "none"), create=False).exists()
 
 
@@ -133,7 +133,7 @@ def test_a_second_owner_is_refused_with_the_pid_of_the_first(tmp_path, end):
         assert holder(tmp_path) is None
 
 
-def test_who_only_looks_never_keeps_an_owner_out(tmp_path, monkeypatch):
+def test_a_reader_of_the_lock_does_not_keep_an_owner_out(tmp_path, monkeypatch):
     (tmp_path / "lock").write_text("999999999\n")  # left by an owner that was killed
     looker = os.open(tmp_path / "lock", os.O_RDONLY)
     assert paths._flock(looker, shared=True)
@@ -149,6 +149,6 @@ def test_who_only_looks_never_keeps_an_owner_out(tmp_path, monkeypatch):
     assert waits == [looker]
 
 
-def test_a_folder_that_cannot_be_written_is_said(tmp_path):
+def test_a_missing_folder_is_refused(tmp_path):
     with pytest.raises(SettingError, match="cannot be opened"):
         StateLock(tmp_path / "none").acquire()

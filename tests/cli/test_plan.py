@@ -76,7 +76,7 @@ def test_a_table_for_a_person(cli):
     assert len(everything.stdout.splitlines()) == 3 + 48
 
 
-def test_where_nothing_serves_the_nearest_are_shown(cli):
+def test_if_no_speed_is_suitable_the_nearest_are_shown(cli):
     done = cli("--config", examples_dir(), "plan", "--instrument", "bench-1", "--viscosity", "1 mPa.s")
     assert done.returncode == 0
     assert "no geometry and speed of this instrument serves; nearest first:" in done.stdout
@@ -97,14 +97,14 @@ def test_a_thinning_product_by_its_index(cli):
     assert by_product["expected"]["flow_behaviour_index"] == 0.55
 
 
-def test_a_product_s_expected_viscosity_is_that_where_its_limits_bind(cli):
+def test_the_expected_viscosity_of_a_product_is_at_the_speed_of_its_limits(cli):
     found = planned(cli, "--instrument", "bench-1", "--product", "clear-glaze")
     assert found["basis"] == "800 mPa·s, expected_viscosity of product clear-glaze"
     assert found["expected"]["at_speed"] == 30.0
     assert found["expected"]["at_rate"] == pytest.approx(14.312, rel=1e-4)
 
 
-def test_otherwise_its_last_valid_results(cli, config, tmp_path):
+def test_without_limits_the_last_valid_results_of_a_product_are_used(cli, config, tmp_path):
     edited(config, "products/clear-glaze.toml", 'expected_viscosity = "800 mPa.s"\n', "")
     bench = StoredBench(tmp_path / "state")
     args = ("--state", tmp_path / "state", "--config", config, "plan", "--instrument", "bench-1")
@@ -117,7 +117,7 @@ def test_otherwise_its_last_valid_results(cli, config, tmp_path):
 
     bench.measure("G-1", "clear-glaze")
     bench.measure("G-2", "clear-glaze-thick")
-    bench.measure("G-3", speed=60)  # at its limit: no value
+    bench.measure("G-3", speed=60)  # at its torque limit: no value
     bench.measure("G-4", "clear-glaze")
     found = json.loads(cli(*args, "--product", "clear-glaze", "--json").stdout)
     assert found["basis"].endswith(
@@ -155,7 +155,7 @@ def test_the_torque_at_which_the_motor_is_stopped_ends_the_band(cli, config):
 
 
 @pytest.mark.parametrize(
-    ("args", "said"),
+    ("args", "expected"),
     [
         (("--instrument", "bench-1"), "say what to plan for: --viscosity '800 mPa.s', or --product ID"),
         (("--instrument", "bench-9", "--viscosity", "1 Pa.s"), sentences.NO_INSTRUMENT),
@@ -173,21 +173,21 @@ def test_the_torque_at_which_the_motor_is_stopped_ends_the_band(cli, config):
         (("--instrument", "thermo-1", "--viscosity", "1 Pa.s"), "thermo-1 (thermometer) reads no torque"),
     ],
 )  # fmt: skip
-def test_what_cannot_be_planned(cli, args, said):
+def test_arguments_that_cannot_be_planned_are_refused(cli, args, expected):
     done = cli("--config", examples_dir(), "plan", *args)
     assert done.returncode == 2, done.stdout
-    assert said in done.stderr
+    assert expected in done.stderr
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "said"),
+    ("old", "new", "expected"),
     [
         ('torque_full_scale = "1000 uN.m"', "", "specification.torque_full_scale: is needed"),
         ('speed = "100 /min" ', "", "limits.speed: is missing, so the fastest speed to plan is not known"),
     ],
 )
-def test_what_a_file_lacks(cli, config, old, new, said):
+def test_a_missing_key_of_a_file_is_named(cli, config, old, new, expected):
     edited(config, "instruments/bench-1.toml", old, new)
     done = cli("--config", config, "plan", "--instrument", "bench-1", "--viscosity", "1 Pa.s")
     assert done.returncode == 2
-    assert f"{config}/instruments/bench-1.toml: {said}" in done.stderr
+    assert f"{config}/instruments/bench-1.toml: {expected}" in done.stderr

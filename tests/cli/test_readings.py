@@ -1,4 +1,4 @@
-"""Readings computed again from a journal written here."""
+"""Readings computed again from a journal that the test writes."""
 
 import functools
 import operator
@@ -23,9 +23,9 @@ SECOND = 10**9
 
 
 def line(celsius: float) -> bytes:
-    """A line of the thermometer: its check is the exclusive or of all bytes before the star."""
-    body = f"T {celsius:+.3f} ok".encode()
-    return body + b"*%02X\r\n" % functools.reduce(operator.xor, body)
+    """Return a line of the thermometer; its checksum is the exclusive or of all bytes before the star."""
+    content = f"T {celsius:+.3f} ok".encode()
+    return content + b"*%02X\r\n" % functools.reduce(operator.xor, content)
 
 
 def journal(chunks: list[tuple[int, bytes]], **changes: Any) -> bytes:
@@ -44,7 +44,7 @@ def journal(chunks: list[tuple[int, bytes]], **changes: Any) -> bytes:
         LinkUp(SECOND, "thermo-1"),
         OperatorCommand(SECOND, "begin", "m.keeper"),
         Sent(SECOND, "thermo-1", asked.data),
-        # The driver drops the first line after the port was opened: it may have begun before.
+        # The driver drops the first line after the port was opened: it may be incomplete.
         Received(SECOND, "thermo-1", line(0.0) + Thermometer().receive(asked.data)),
         *(Received(SECOND + t, "thermo-1", data) for t, data in chunks),
     ):
@@ -67,7 +67,7 @@ def test_every_line_of_a_large_chunk_is_a_reading():
     assert {r.state for r in found} == {"measuring"}
 
 
-def test_a_line_cut_in_two_is_one_reading_where_it_ends():
+def test_a_line_in_two_chunks_is_one_reading_at_the_time_of_the_second():
     whole = line(25.0)
     raw = journal([(SECOND, whole[:5]), (SECOND + 1000, whole[5:])])
     (reading,) = Readings(raw, maker(Drivers.find()))
@@ -75,19 +75,19 @@ def test_a_line_cut_in_two_is_one_reading_where_it_ends():
     assert reading.t == 2 * SECOND + 1000
 
 
-def test_a_probe_without_contact_has_no_value_and_says_so():
-    body = b"T --- open"
-    raw = journal([(SECOND, body + b"*%02X\r\n" % functools.reduce(operator.xor, body))])
+def test_a_probe_without_contact_has_no_value_and_a_fault():
+    content = b"T --- open"
+    raw = journal([(SECOND, content + b"*%02X\r\n" % functools.reduce(operator.xor, content))])
     (reading,) = Readings(raw, maker(Drivers.find()))
     assert reading.values == {"temperature": None}
     assert reading.faults == ("temperature: probe",)
 
 
-def test_an_empty_journal_is_said():
+def test_an_empty_journal_is_refused():
     with pytest.raises(StoreError, match="the journal of this run is empty"):
         Readings(b"", maker(Drivers.find()))
 
 
-def test_a_driver_that_is_not_installed_any_more_is_named():
+def test_a_driver_that_is_no_longer_installed_is_named():
     with pytest.raises(SettingError, match="there is no driver 'scales'"):
         Readings(journal([], kind="scales", options={}), maker(Drivers.find()))

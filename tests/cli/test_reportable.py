@@ -14,7 +14,7 @@ RULE = '[replicates]\ncount = 2\nmost = 3\nrepeatability_limit = "10 mPa.s"\n\n[
 
 @pytest.fixture
 def lab(tmp_path):
-    """A configuration in which the clear glaze is measured twice."""
+    """A configuration with duplicate measurements of the clear glaze."""
     folder = tmp_path / "config"
     shutil.copytree(examples_dir(), folder)
     file = folder / "products" / "clear-glaze.toml"
@@ -37,11 +37,11 @@ def test_duplicates_of_a_sample(cli, lab, tmp_path):
     assert re.search(r"reportable viscosity = 80\d mPa·s ± \d+ mPa·s, mean of 2", done.stdout)
     assert "verdict: within (unrounded)" in done.stdout
     assert f"{again[:8]}" in done.stdout
-    told = json.loads(cli(*where, "reportable", "G-7", "--json").stdout)
-    assert [(a["run"], a["counted"]) for a in told["attempts"]] == [(first, True), (again, False), (other, True)]
-    assert [s["code"] for s in told["attempts"][1]["why"]] == ["fill_repeated"]
-    values = [a["value"] for a in told["attempts"] if a["counted"]]
-    assert told["value"] == pytest.approx(sum(values) / 2, rel=1e-12)
+    report = json.loads(cli(*where, "reportable", "G-7", "--json").stdout)
+    assert [(a["run"], a["counted"]) for a in report["attempts"]] == [(first, True), (again, False), (other, True)]
+    assert [s["code"] for s in report["attempts"][1]["why"]] == ["fill_repeated"]
+    values = [a["value"] for a in report["attempts"] if a["counted"]]
+    assert report["value"] == pytest.approx(sum(values) / 2, rel=1e-12)
 
 
 def test_a_sample_that_was_not_measured(cli, lab, shift):

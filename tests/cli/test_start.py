@@ -1,4 +1,4 @@
-"""The command line before and around a command."""
+"""The start of the command line: imports, help, options and exit codes."""
 
 import json
 import os
@@ -27,11 +27,11 @@ def imported_by(*args: str) -> set[str]:
 
 
 @pytest.mark.parametrize("args", [("--help",), ("--version",), ()])
-def test_nothing_heavy_is_imported_before_the_command_is_known(args):
+def test_no_heavy_module_is_imported_before_the_command_is_known(args):
     assert imported_by(*args).isdisjoint(HEAVY)
 
 
-def test_the_check_for_heavy_modules_sees_them():
+def test_the_check_for_heavy_modules_detects_them():
     assert "pydantic" in imported_by("check")
 
 
@@ -45,7 +45,7 @@ def test_help_names_every_command_and_the_cautions(cli):
 
 
 @pytest.mark.parametrize("name", [name for name, _, _ in command_line.COMMANDS])
-def test_every_command_explains_itself(cli, name):
+def test_every_command_has_help(cli, name):
     done = cli(name, "--help")
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith(f"usage: daq {name}")
@@ -54,7 +54,7 @@ def test_every_command_explains_itself(cli, name):
 
 
 @pytest.mark.parametrize(
-    ("args", "said"),
+    ("args", "expected"),
     [
         (("measure",), "there is no command 'measure'"),
         (("runs", "--limit", "0"), "'0' is not a number of runs"),
@@ -67,10 +67,10 @@ def test_every_command_explains_itself(cli, name):
         (("init",), "DIR"),
     ],
 )
-def test_wrong_use_is_said_and_gives_2(cli, args, said):
+def test_wrong_use_is_reported_with_exit_code_2(cli, args, expected):
     done = cli(*args)
     assert done.returncode == 2
-    assert said in done.stderr
+    assert expected in done.stderr
     assert "Traceback" not in done.stderr
 
 
@@ -84,20 +84,20 @@ def test_version(cli):
     assert cli("--version").stdout.startswith("daq ")
 
 
-def test_global_options_are_understood_on_both_sides(cli, shift):
+def test_global_options_are_accepted_before_and_after_the_command(cli, shift):
     for args in (("--state", shift.state, "runs", "--json"), ("runs", "--json", "--state", shift.state)):
         done = cli(*args)
         assert done.returncode == 0, done.stderr
         assert len(json.loads(done.stdout)) == 4
 
 
-def test_the_option_behind_the_command_wins(cli, shift, tmp_path):
+def test_the_option_after_the_command_has_priority(cli, shift, tmp_path):
     done = cli("--state", tmp_path / "nowhere", "runs", "--json", "--state", shift.state)
     assert len(json.loads(done.stdout)) == 4
 
 
 @pytest.mark.parametrize(
-    ("raised", "code", "said"),
+    ("raised", "code", "expected"),
     [
         (SettingError("is wrong", file="a.toml", key="b"), 2, "daq: a.toml: b: is wrong\n"),
         (LinkError("the cable is out"), 13, "daq: the cable is out\n"),
@@ -110,17 +110,17 @@ def test_the_option_behind_the_command_wins(cli, shift, tmp_path):
         ),
     ],
 )
-def test_errors_become_exit_codes(monkeypatch, capsys, raised, code, said):
+def test_errors_become_exit_codes(monkeypatch, capsys, raised, code, expected):
     def fail(_args):
         raise raised
 
     broken = SimpleNamespace(arguments=lambda _parser: None, run=fail)
     monkeypatch.setattr(command_line.importlib, "import_module", lambda _name: broken)
     assert command_line.main(["runs"]) == code
-    assert capsys.readouterr().err == said
+    assert capsys.readouterr().err == expected
 
 
-def test_a_reader_that_goes_away_is_no_error_message(shift):
+def test_a_closed_output_pipe_gives_no_error_message(shift):
     with subprocess.Popen(
         [sys.executable, "-m", "daq", "--state", str(shift.state), "export", shift.within],
         stdout=subprocess.PIPE,
@@ -131,7 +131,7 @@ def test_a_reader_that_goes_away_is_no_error_message(shift):
         assert process.stderr is not None
         process.stdout.readline()
         process.stdout.close()
-        said = process.stderr.read()
+        written = process.stderr.read()
         process.wait(60)
-    assert said == b""
+    assert written == b""
     assert process.returncode == 13

@@ -1,4 +1,4 @@
-"""No line is wider than a real terminal, and what changes is redrawn in place."""
+"""No line is wider than a real terminal, and a screen that changes is redrawn in place."""
 
 import os
 import re
@@ -98,7 +98,7 @@ def test_a_run(lab, tmp_path, method, seen, last, columns, rows):
     for words_seen in seen:
         assert words_seen in drawn, drawn[-4000:]
     assert screen.redrawn > 5
-    assert text.splitlines()[1].startswith("sample 釉薬-1")  # nothing of what was redrawn is left
+    assert text.splitlines()[1].startswith("sample 釉薬-1")  # no redrawn row is left
 
 
 @pytest.mark.parametrize(("columns", "rows"), SIZES)
@@ -106,7 +106,7 @@ def test_the_demonstration(tmp_path, columns, rows):
     screen, code = drive("demo", "--keep", tmp_path / "kept", columns=columns, rows=rows, timeout=110)
     text = checked(screen, columns)
     assert code == 0, text
-    assert text.splitlines()[0].startswith("Simulated instruments")  # nothing of what was redrawn is left
+    assert text.splitlines()[0].startswith("Simulated instruments")  # no redrawn row is left
     beside = [view for view in screen.seen if re.search(r"bench-1 .*SIMULATED │ bench-2 .*SIMULATED", view)]
     assert len(beside) > 20
     assert max(len(view.splitlines()) for view in beside) <= rows
@@ -132,7 +132,7 @@ def test_a_command(tmp_path, words, columns, rows):
     assert checked(screen, columns)
 
 
-def test_a_terminal_that_is_too_narrow_is_noticed():
+def test_a_line_wider_than_the_terminal_is_detected():
     screen, _ = drive("--version", columns=5, rows=24)
     assert screen.too_wide != []
 

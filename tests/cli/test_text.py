@@ -1,4 +1,4 @@
-"""Numbers and foreign text as a person reads them."""
+"""Numbers and foreign text on screens."""
 
 import math
 
@@ -10,7 +10,7 @@ from daq.app.screens.text import fixed, local_time, number, plain, shortened, sp
 
 
 @pytest.mark.parametrize(
-    ("value", "digits", "said"),
+    ("value", "digits", "expected"),
     [
         (812.43, 4, "812.4"),
         (99.996, 4, "100.0"),
@@ -26,8 +26,8 @@ from daq.app.screens.text import fixed, local_time, number, plain, shortened, sp
         (math.inf, 4, "-"),
     ],
 )
-def test_numbers(value, digits, said):
-    assert number(value, digits) == said
+def test_numbers(value, digits, expected):
+    assert number(value, digits) == expected
 
 
 def test_fixed_decimals():
@@ -36,11 +36,11 @@ def test_fixed_decimals():
 
 
 @pytest.mark.parametrize(
-    ("seconds", "said"),
+    ("seconds", "expected"),
     [(0, "0 s"), (8.5, "8.5 s"), (45, "45 s"), (59.7, "1 min 00 s"), (125, "2 min 05 s"), (3780, "1 h 03 min")],
 )
-def test_lengths_of_time(seconds, said):
-    assert span(seconds) == said
+def test_lengths_of_time(seconds, expected):
+    assert span(seconds) == expected
 
 
 def test_moments(monkeypatch):
@@ -51,7 +51,7 @@ def test_moments(monkeypatch):
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "expected"),
     [
         ("G-1041", "G-1041"),
         ("Glasur weiß, 25 °C", "Glasur weiß, 25 °C"),
@@ -64,16 +64,16 @@ def test_moments(monkeypatch):
         ("line\u2028end", r"line\u2028end"),
     ],
 )
-def test_foreign_text_is_made_harmless(text, said):
-    assert plain(text) == said
+def test_foreign_text_is_made_harmless(text, expected):
+    assert plain(text) == expected
     assert plain(text).isprintable()
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "expected"),
     [
         ("G-1041", "G-1041"),
-        # The signs named by OWASP, "CSV Injection": = + - @, tab, carriage return (and line feed).
+        # The characters named by OWASP, "CSV Injection": = + - @, tab, carriage return (and line feed).
         ("=1+1", "'=1+1"),
         ("+1", "'+1"),
         ("-1", "'-1"),
@@ -86,11 +86,11 @@ def test_foreign_text_is_made_harmless(text, said):
         ("", ""),
     ],
 )
-def test_cells_that_look_like_formulas(text, said):
-    assert safe_cell(text) == said
+def test_cells_that_look_like_formulas_are_escaped(text, expected):
+    assert safe_cell(text) == expected
 
 
-def test_wide_and_combining_characters_keep_a_table_straight():
+def test_columns_stay_aligned_with_wide_and_combining_characters():
     text = table(["a", "b"], [["釉薬", "1"], ["e\u0301", "22"], ["long", "3"]], right=frozenset({1}))
     assert {width(line) for line in text.splitlines()} == {8}
     assert width("釉薬") == 4

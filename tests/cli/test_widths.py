@@ -1,4 +1,4 @@
-"""No line is wider than the terminal: the screens and tables themselves, with generated content."""
+"""No line of a screen or table is wider than the terminal, with generated content."""
 
 import random
 
@@ -97,7 +97,7 @@ def replace_value(value, rng):
 
 
 @pytest.mark.parametrize("columns", WIDTHS)
-def test_the_screen_of_a_run_fits_whatever_it_shows(columns):
+def test_the_screen_of_a_run_fits_with_any_content(columns):
     rng = random.Random(columns)
     for _ in range(60):
         shown, rows = view(rng), rng.randint(23, 60)
@@ -200,7 +200,7 @@ def test_a_seek_shows_its_target_and_the_number_of_the_try():
     assert "looking for a speed, try 2 of at most 6" in shown
     assert "■ on target   target 40..80 %   usable 10..100 %" in shown
     bar = text_of(torque_bar(changed(seek=seek), MEASURING.band, 113))
-    # One place for each whole % from 0 to 110, behind the end of the line.
+    # One place for each whole % from 0 to 110, after the end of the line.
     assert (bar[41], bar[46], bar[60], bar[81]) == ("╞", "●", "═", "╡")
     low = changed(seek=seek, signals={"torque": 20.0})
     assert "◀ below target" in "\n".join(text_of(x) for x in live_lines(low, 80, 30))
@@ -227,7 +227,7 @@ def test_a_table_fits_and_loses_nothing(columns):
             assert shown.count(c) == sum(cell.count(c) for row in rows for cell in row) + sum(h.count(c) for h in head)
 
 
-def test_a_table_drops_columns_only_where_it_has_to():
+def test_a_table_drops_columns_only_if_needed():
     head, rows = ["a", "b", "c"], [["x" * 10, "y" * 10, "z" * 10]]
     assert table(head, rows, columns=34, drop=[1, 0]).splitlines()[1] == f"{'x' * 10}  {'y' * 10}  {'z' * 10}"
     assert table(head, rows, columns=33, drop=[1, 0]).splitlines()[1] == f"{'x' * 10}  {'z' * 10}"
@@ -254,12 +254,12 @@ def test_folded_text_is_whole(columns):
         assert "".join("".join(rows).split()) == "".join(given.split())
 
 
-def test_text_hangs_below_its_lead():
+def test_folded_text_is_indented_below_its_first_line():
     assert hung("one two three", "do: ", 12) == ["do: one two", "    three"]
     assert hung("one two three", "do: ", None) == ["do: one two three"]
 
 
-def test_parts_that_have_no_room_begin_a_new_line_and_long_ones_are_wrapped():
+def test_parts_without_room_start_a_new_line_and_long_ones_are_wrapped():
     def shown(*parts):
         return [text_of(line) for line in joined([[(part, "")] for part in parts], 12, hang="  ")]
 

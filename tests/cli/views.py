@@ -1,4 +1,4 @@
-"""Views of runs at the glaze works, as the daemon sends them."""
+"""Views of runs, as the daemon sends them to a screen."""
 
 from dataclasses import replace
 from typing import Any
@@ -80,7 +80,7 @@ def too_little() -> RunView:
 
 
 def result(**changes: Any) -> dict[str, Any]:
-    """`ResultData` as a dict, as far as a screen looks at it."""
+    """Return `ResultData` as a dict, with the keys that a screen reads."""
     data: dict[str, Any] = {
         "simulated": True,
         "sample": {"id": "WG-1042", "product": "white-glaze"},

@@ -38,7 +38,7 @@ WORDS = (
     Word(
         r"(?i)\brepeatability\b",
         "scatter of readings (Type A), repeatability_limit",
-        r"(?i)repeatability (limit|conditions|standard)|ISO 5725",
+        r"(?i)repeatability[ _](limit|conditions|standard|and reproducibility|factor)|ISO 5725",
     ),
     Word(r"(?i)\baccuracy\b", "maximum permissible error"),
     Word(r"(?i)large.vessel", "single cylinder in a large vessel", r"(?i)single.cylinder.in.(a.)?large.vessel"),
@@ -48,22 +48,23 @@ WORDS = (
         r"(?i)\bbod(y|ies)\b",
         "measuring geometry, rotor",
         r"(?i)\bbody: bytes|payload|http|request|response|bytes|data|line\b",
+        # The body of a frame or of a message, without its checksum.
+        r"^(drivers/modbus|daq/descriptions|tests/(drivers|descriptions))/|template/driver\.py\.txt|app/run/results\.py",
     ),
     Word(r"(?i)\bguard", "stirrup", r"(?i)guard band|safety|guard is in place|replaces a guard|guards and|in place"),
     Word(
-        r"(?i)\bgaps?\b|_gap\b|\bgap_",
+        # Only gaps in readings: walls, frames, sequence numbers and Dixon's test have gaps too.
+        r"(?i)gaps? in (the |its )?readings|readings.{0,20}\bgaps?\b|longest_gap|\bgap_ns\b|no silence and no gap|there is no gap",
         "readings missing, silence",
-        r"(?i)gap ?flow|cylinder|annul|plate|cone|rim|wide|narrow|taylor|radius|sequence",
-        files=r"^(daq|tests)/collect/",  # gaps in the sequence numbers of results, and their table lab.gaps
     ),
     Word(r"(?i)carried by|(cannot|not|can) carry", "supported by the data"),
     Word(r"(?i)\bbegun\b", "started"),
     Word(r"(?i)\bbinds? to\b", "applies at"),
     Word(r"middle of the last|lets us in|things looked at", "median, accepts the connection, checks"),
     Word(r"Pa\.s\^n", "null, with the exponent named"),
-    Word(r"(?<![\w+])\+-(?=\d|\s)", "±"),
+    Word(r"(?<![\w+\"])\+-(?=\d|\s)", "±", r'b"\+-|lstrip|"\+-1"'),
     Word(r"\b(nudge|Herald|Afterwards|Suspicion|Known|said|dice)\b|order\.order", "a name of the field"),
-    Word(r"(?i)\bso many\b|\bcomes? to (a|what|nothing)\b|\btold\b|\bwhoever\b|\bstands\b", "plain English"),
+    Word(r"(?i)\bso many\b|\bcomes? to (a|what|nothing)\b|\btold\b|\bwhoever\b|\bstands\b(?! for)", "plain English"),
     Word(r'^\s*("""|#|\.\.\.)?\s*(What|Whether|Whoever|Whatever)\b(?!.*\?)', "a sentence with a subject"),
 )
 

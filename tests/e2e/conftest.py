@@ -1,4 +1,4 @@
-"""Simulated instruments for all tests of this folder, and a laboratory of its own for each."""
+"""Fixtures: simulated instruments for all tests of this folder, and a new laboratory for each test."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""A broker that disconnects or refuses: nothing is lost, nothing is hidden."""
+"""A broker that is lost or refuses messages: no result is lost, and every refusal is reported."""
 
 import json
 
@@ -22,7 +22,7 @@ topic read #
 
 @needs_mosquitto
 def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
-    """A minute of the laboratory's (scaled) time; three runs end while nobody listens."""
+    """A minute of the laboratory's (scaled) time; three runs end while the broker is away."""
     daemon = Daemon(lab)
     daemon.ready()
     eventually(lambda: daemon.status()["broker"]["connected"], what="connection")
@@ -42,7 +42,7 @@ def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
         broker.start()
         eventually(lambda: len({e["id"] for e in historian.on("result/bench-1")}) == 5, 20, "delivery")
         eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="all acknowledged")
-        # Messages acknowledged shortly before the loss are sent once more, byte for byte the same.
+        # Messages acknowledged shortly before the loss are sent once more, identical to the last byte.
         events = list({(e["source"], e["id"]): e for e in historian.on("result/bench-1")}.values())
         assert [e["data"]["sample"]["id"] for e in events] == ["before", "away-0", "away-1", "away-2", "away-3"]
         assert [e["id"] for e in events][1:] == ids
@@ -52,7 +52,7 @@ def test_a_broker_away_for_a_minute_loses_nothing(lab, broker):
 
 
 @needs_mosquitto
-def test_what_the_broker_refuses_is_kept_and_named(lab):
+def test_a_result_that_the_broker_refuses_is_kept_and_reported(lab):
     """An access rule of the broker forbids results: on MQTT 5 the refusal is seen."""
     broker = lab.start_broker(acl=ALL_BUT_RESULTS)
     daemon = Daemon(lab)
@@ -67,7 +67,7 @@ def test_what_the_broker_refuses_is_kept_and_named(lab):
         doctor = lab.daq("doctor")
         assert doctor.returncode != 0
         assert f"{PREFIX}/result/bench-1" in doctor.stdout
-        eventually(lambda: historian.on("last/bench-1"), what="what is not forbidden")
+        eventually(lambda: historian.on("last/bench-1"), what="the topics that are not forbidden")
         assert historian.on("result/bench-1") == []
 
         broker.acl = ALL_BUT_RESULTS.replace("last/#", "#")
@@ -76,7 +76,7 @@ def test_what_the_broker_refuses_is_kept_and_named(lab):
         before = historian.subscriptions
         broker.start()
         eventually(lambda: historian.subscriptions > before, what="return of the historian")
-        # A new start tries what was refused at once.
+        # After a restart, refused messages are sent again at once.
         daemon = Daemon(lab)
         (event,) = eventually(lambda: historian.on("result/bench-1"), what="delivery after the rule was changed")
         assert event["id"] == result

@@ -1,4 +1,4 @@
-"""Metrics of a daemon on its instruments, its runs and its database, in the file for the node's collector."""
+"""Counters of a daemon for its instruments, runs and database, in the file for the node's collector."""
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
@@ -17,7 +17,7 @@ def test_lines_readings_and_runs_are_counted_and_no_counter_goes_down(lab):
     before: dict[str, float] = {}
 
     def counters():
-        """The bench's own and the daemon's; each look makes sure that none is lower than at the look before."""
+        """Return the counters of the bench and of the daemon, and check that none decreased since the last call."""
         families = text_string_to_metric_families(file.read_text())
         samples = [s for f in families if f.type == "counter" for s in f.samples]
         now = {s.name + "".join(s.labels.get(k, "") for k in ("outcome",)): s.value for s in samples}
@@ -33,15 +33,15 @@ def test_lines_readings_and_runs_are_counted_and_no_counter_goes_down(lab):
     lab.bench.tell("checksum 3")
     run = lab.result(call.run_id) if call.until("outcome")["outcome"] == "complete" else {}
     assert run["outcome"] == "complete"
-    counted = eventually(lambda: counters() if counters()["daq_runs_totalcomplete"] == 1 else None)
+    after = eventually(lambda: counters() if counters()["daq_runs_totalcomplete"] == 1 else None)
     journal = lab.received(call.run_id)
     lines = journal.count(b"\r\n")
-    assert counted["daq_instrument_lines_total"] - idle["daq_instrument_lines_total"] >= lines
-    assert counted["daq_instrument_received_bytes_total"] - idle["daq_instrument_received_bytes_total"] >= len(journal)
-    assert counted["daq_instrument_rejected_lines_total"] >= 3
-    assert counted["daq_instrument_readings_total"] > idle["daq_instrument_readings_total"] + 10
-    assert counted["daq_store_commits_total"] > idle["daq_store_commits_total"]
-    assert counted["daq_store_commit_seconds_total"] > idle["daq_store_commit_seconds_total"]
-    # Back from the run, the idle exchange counts on.
-    eventually(lambda: counters()["daq_instrument_readings_total"] > counted["daq_instrument_readings_total"])
+    assert after["daq_instrument_lines_total"] - idle["daq_instrument_lines_total"] >= lines
+    assert after["daq_instrument_received_bytes_total"] - idle["daq_instrument_received_bytes_total"] >= len(journal)
+    assert after["daq_instrument_rejected_lines_total"] >= 3
+    assert after["daq_instrument_readings_total"] > idle["daq_instrument_readings_total"] + 10
+    assert after["daq_store_commits_total"] > idle["daq_store_commits_total"]
+    assert after["daq_store_commit_seconds_total"] > idle["daq_store_commit_seconds_total"]
+    # After the run, the idle exchange continues to count.
+    eventually(lambda: counters()["daq_instrument_readings_total"] > after["daq_instrument_readings_total"])
     assert daemon.stop() == 0

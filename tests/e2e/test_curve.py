@@ -1,4 +1,4 @@
-"""A flow curve through a real pseudo-terminal, shown, drawn and computed again."""
+"""A flow curve measured through a pseudo-terminal, shown, drawn and replayed."""
 
 import contextlib
 import json
@@ -30,7 +30,7 @@ SPEEDS = [20, 55, 35, 20, 12, 7, 4, 2.5]
 
 @pytest.fixture
 def glazed(make_lab, tmp_path):
-    """A laboratory whose second bench holds a simulated engobe: 8 Pa + 3.2 Pa·sⁿ γ̇^0.55 at 25 Cel."""
+    """A laboratory whose second bench holds a simulated engobe: stress = 8 + 3.2 (shear rate)^0.55 (Pa, 1/s) at 25 Cel."""
     lab = make_lab(benches=2)
     fill = ("--fluid", "engobe", "--geometry", "cylinder-9", "--temperature", "25", "--seed", "3")
     bench = Simulator(tmp_path, "bench-9", "rotational", "--serial", "R-1043", *fill, scale=SCALE)
@@ -49,15 +49,15 @@ def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
         "run", "curve", "--instrument", "bench-2", "--sample", "E-7", "--product", "engobe", "--plain", seconds=60
     )
     assert done.returncode in (0, 10), done.stdout + done.stderr
-    stored = json.loads(glazed.daq("show", "last", "--json").stdout)
-    curve = stored["flow_curve"]
+    shown = json.loads(glazed.daq("show", "last", "--json").stdout)
+    curve = shown["flow_curve"]
     assert curve["chosen"] == "herschel_bulkley"
     (fit,) = [f for f in curve["fits"] if f["model"] == "herschel_bulkley"]
     found = {p["name"]: p for p in fit["parameters"]}
     for name, true in (("tau_y", 8.0), ("K", 3.2), ("n", 0.55)):
         assert abs(found[name]["value"] - true) < found[name]["expanded"], found[name]
-    # The result itself was committed without it: it is computed when it is asked for, always the same.
-    assert "flow_curve" not in stored["result"]
+    # The result was committed without the curve, which is computed on request and is always the same.
+    assert "flow_curve" not in shown["result"]
     assert json.loads(glazed.daq("show", "last", "--json").stdout)["flow_curve"] == curve
 
     shown = glazed.daq("show", "last").stdout
@@ -68,7 +68,7 @@ def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
 
     drawing = tmp_path / "curve.svg"
     assert glazed.daq("show", "last", "--svg", str(drawing)).returncode == 0
-    root = ET.fromstring(drawing.read_text(encoding="utf-8"))  # noqa: S314 - our own file
+    root = ET.fromstring(drawing.read_text(encoding="utf-8"))  # noqa: S314 - a file of this test
     names = [e.tag.rpartition("}")[2] for e in root.iter()]
     # One band, one line; marks; grid and axes are paths as well.
     assert (names.count("polygon"), names.count("polyline")) == (1, 1)
@@ -84,7 +84,7 @@ def test_the_flow_curve_of_an_engobe(glazed, tmp_path):
 
 
 def _wall_rate(speed):
-    """Rate at the wall of the true fluid in the beaker: the root of omega = 1/2 integral of rate d(ln stress)."""
+    """Return the wall rate of the true fluid in the beaker: the root of omega = 1/2 integral of rate d(ln stress)."""
     from scipy.integrate import quad
     from scipy.optimize import brentq
 
@@ -118,7 +118,7 @@ def test_the_historian_gets_the_curve_after_its_result(glazed):
     assert event["data"]["sample"]["id"] == "E-8"
     shown = json.loads(glazed.daq("show", "last", "--json").stdout)
     assert event["data"]["curve"] == shown["flow_curve"]
-    # Computed once more it is the same message, and nothing is added.
+    # A second computation gives the same message, and nothing is added to the outbox.
     with glazed.reader() as reader:
         (run,) = reader.runs()
         again = curve_message(reader, run.id, result["source"], TOPICS, 1)
@@ -138,7 +138,7 @@ def test_a_kill_before_the_curve_was_stored_loses_no_curve(glazed):
         done = glazed.daq("run", "curve", "--instrument", "bench-2", "--sample", "E-9", "--plain", seconds=60)
         assert done.returncode in (0, 10), done.stdout + done.stderr
         (event,) = eventually(lambda: historian.on("curve/bench-2"))
-        # As the kill leaves it: the result is in the outbox, its curve is not.
+        # The kill leaves the result in the outbox, without its curve.
         with contextlib.closing(sqlite3.connect(database_path(glazed.state))) as db, db:
             assert db.execute("DELETE FROM outbox WHERE id = ?", (event["id"],)).rowcount == 1
         daemon = Daemon(glazed)

@@ -1,4 +1,4 @@
-"""Results again, from a running daemon: by command, and because a consumer asks."""
+"""A running daemon sends results again: by command, and on request of a consumer."""
 
 import json
 
@@ -28,7 +28,7 @@ def test_a_result_is_published_again_by_command_and_on_request(lab, broker):
 
         done = lab.daq("resend", "--instrument", "bench-1", "--from", "1", "--to", "1")
         assert (done.returncode, done.stdout) == (0, "1 message put into the outbox again; they go out now\n")
-        eventually(lambda: len(copies()) == 2, what="what was sent again")
+        eventually(lambda: len(copies()) == 2, what="the repeated message")
         eventually(lambda: daemon.status()["outbox"]["waiting"] == 0, what="acknowledgement")
         assert ("messages_sent_again", "bench-1") in lab.audited()
 
@@ -40,7 +40,7 @@ def test_a_result_is_published_again_by_command_and_on_request(lab, broker):
         assert json.loads(copies()[0])["id"] == result
         assert len(historian.on("last/bench-1")) == shown
 
-        # The status has the number of the newest result and the state of the instrument.
+        # Status holds the last sequence of each stream and the state of each instrument.
         eventually(lambda: historian.on("status")[-1]["sequences"] == {"bench-1": 1}, 15, "sequences in status")
         status = historian.on("status")[-1]
         assert status["instruments"] == {"bench-1": "ready"}

@@ -17,7 +17,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture
 def disk(lab, tmp_path):
-    """(switches of the daemon, fill, free): a real small file system where one can be fitted, or SQLite's own limit."""
+    """(switches of the daemon, fill, free): a real small file system if the test can mount one, else SQLite's page limit."""
     mount = ["mount", "-t", "tmpfs", "-o", "size=70m,mode=0700", "tmpfs", str(lab.state)]
     if os.geteuid() or subprocess.run(mount, capture_output=True, check=False).returncode:
         switch = tmp_path / "full"
@@ -37,7 +37,7 @@ def disk(lab, tmp_path):
         subprocess.run(["umount", str(lab.state)], check=True)
 
 
-def test_a_full_disk_stops_the_motor_loses_nothing_and_is_said(lab, disk):
+def test_a_full_disk_stops_the_motor_loses_nothing_and_is_reported(lab, disk):
     switches, fill, free = disk
     daemon = Daemon(lab, *switches)
     daemon.ready()
@@ -67,7 +67,7 @@ def test_a_full_disk_stops_the_motor_loses_nothing_and_is_said(lab, disk):
     eventually(lambda: lab_has_result(lab, call.run_id), 15, "the result, once there is space")
     result = lab.result(call.run_id)
     assert result["value"] is None
-    # The journal is whole: what could not be stored at first was kept and stored after.
+    # The journal is whole: blocks that could not be stored were kept and stored later.
     from daq.app.setup.drivers import Drivers
     from daq.core.replay import replay
 

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture
 def systemd(tmp_path):
-    """A socket like systemd's (sd_notify(3)); gives the messages that came in."""
+    """A socket like systemd's (sd_notify(3)); yields a function that returns the received messages."""
     path = tmp_path / "notify"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as s:
         s.bind(str(path))
@@ -42,7 +42,7 @@ def test_sigterm_stops_the_motor_and_stores_the_run(lab):
     call.state("measuring")
     assert lab.bench.turning
     daemon.process.terminate()
-    outcome = call.until("outcome")  # a client that waits still gets it
+    outcome = call.until("outcome")  # a waiting client still receives it
     assert (outcome["outcome"], outcome["motor"], outcome["fault"]) == ("stopped", "still", "")
     assert daemon.process.wait(20) == 0
     assert not lab.bench.turning
@@ -57,18 +57,18 @@ def test_sigterm_stops_the_motor_and_stores_the_run(lab):
 
 
 def test_as_a_service_in_real_time(lab, systemd):
-    """`python -m daq serve`, nothing put in: it says READY, lives, says STOPPING."""
+    """`python -m daq serve` without test switches sends READY, then WATCHDOG, then STOPPING."""
     path, messages = systemd
     daemon = Daemon(lab, real=True, env={"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "600000"})
     eventually(lambda: "READY=1" in messages(), what="READY")
     daemon.ready()
-    eventually(lambda: messages().count("WATCHDOG=1") >= 3, what="signs of life")
+    eventually(lambda: messages().count("WATCHDOG=1") >= 3, what="watchdog notifications")
     assert daemon.stop() == 0
     assert messages()[-1] == "STOPPING=1"
 
 
 @pytest.mark.parametrize("part", ["ingest", "writer", "publisher"])
-def test_the_watchdog_is_fed_only_while_every_part_moves(part, monkeypatch, systemd):
+def test_the_watchdog_is_notified_only_while_every_part_makes_progress(part, monkeypatch, systemd):
     import asyncio
 
     from daq.app.daemon import process as app
@@ -108,24 +108,24 @@ def test_the_watchdog_is_fed_only_while_every_part_moves(part, monkeypatch, syst
     asyncio.run(asyncio.wait_for(watch(), 20))
 
 
-def test_a_daemon_that_hangs_feeds_no_watchdog(lab, systemd):
-    """The writer of a real daemon is stuck behind a lock on its database: no sign of life, and one again after it."""
+def test_a_daemon_that_hangs_does_not_notify_the_watchdog(lab, systemd):
+    """The writer of a real daemon waits for a lock on its database: no notification until the lock is released."""
     path, messages = systemd
     daemon = Daemon(lab, env={"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "400000"})
-    eventually(lambda: messages().count("WATCHDOG=1") >= 2, what="signs of life")
+    eventually(lambda: messages().count("WATCHDOG=1") >= 2, what="watchdog notifications")
     with sqlite3.connect(database_path(lab.state), isolation_level=None) as other:
         other.execute("BEGIN IMMEDIATE")
-        eventually(lambda: "no progress" in daemon.logged(), what="the complaint")
+        eventually(lambda: "no progress" in daemon.logged(), what="the warning")
         before = messages().count("WATCHDOG=1")
-        eventually(lambda: daemon.logged().count("no progress") >= 3, what="more of it")
+        eventually(lambda: daemon.logged().count("no progress") >= 3, what="more warnings")
         assert messages().count("WATCHDOG=1") == before
         other.execute("ROLLBACK")
     other.close()
-    eventually(lambda: messages().count("WATCHDOG=1") > before, what="life again")
+    eventually(lambda: messages().count("WATCHDOG=1") > before, what="a notification after the release")
     assert daemon.stop() == 0
 
 
-def test_a_clock_step_gives_an_anchor_and_changes_no_number(lab, tmp_path):
+def test_a_clock_step_gives_an_anchor_and_changes_no_value(lab, tmp_path):
     shift = tmp_path / "shift"
     daemon = Daemon(lab, "+--utc-shift", f"+{shift}")
     daemon.ready()
@@ -140,7 +140,7 @@ def test_a_clock_step_gives_an_anchor_and_changes_no_number(lab, tmp_path):
     stepped = (anchors[1].utc_ns - anchors[0].utc_ns) - (anchors[1].t - anchors[0].t)
     assert stepped == pytest.approx(-3600e9, abs=0.1e9)
     assert anchors[0].boot_id == anchors[1].boot_id
-    # Without the second anchor the recorded events lead to the same effects: rules and numbers know no UTC.
+    # Without the second anchor the recorded events give the same effects: rules and values do not use UTC.
     from daq.app.setup.drivers import Drivers
     from daq.core.effects import Moved
     from daq.core.events import ClockAnchor
@@ -164,7 +164,7 @@ def test_a_clock_step_gives_an_anchor_and_changes_no_number(lab, tmp_path):
 
 
 @pytest.mark.parametrize("damage", ["beginning", "inside"])
-def test_a_damaged_database_is_said_clearly(lab, damage):
+def test_a_damaged_database_is_reported_with_its_path_and_the_remedy(lab, damage):
     daemon = Daemon(lab)
     daemon.ready()
     call = daemon.run("short")
@@ -182,13 +182,13 @@ def test_a_damaged_database_is_said_clearly(lab, damage):
     done = lab.daq("serve")
     assert done.returncode == 13, done.stderr
     assert "Traceback" not in done.stderr
-    last_line = done.stderr.splitlines()[-1]
-    assert str(path) in last_line
-    assert "backup" in last_line
+    message = done.stderr.splitlines()[-1]
+    assert str(path) in message
+    assert "backup" in message
     assert not lab.bench.turning
 
 
-def test_a_port_held_by_another_process_is_named_and_taken_when_it_is_free(lab):
+def test_a_port_held_by_another_process_is_reported_and_opened_when_it_is_free(lab):
     with lab.bench.port.open("r+b", buffering=0) as port:
         fcntl.flock(port, fcntl.LOCK_EX)
         daemon = Daemon(lab)
@@ -207,7 +207,7 @@ def test_a_fault_of_a_driver_ends_its_run_and_nothing_else(make_lab, tmp_path):
     switch.touch()
     outcome = call.until("outcome")
     assert (outcome["outcome"], outcome["motor"]) == ("failed", "may_still_be_turning")
-    assert "put in by a test" in outcome["reason"]
+    assert "caused by a test" in outcome["reason"]
     assert lab.result(call.run_id)["value"] is None
     eventually(lambda: "the driver failed" in daemon.standing()["detail"], what="the reason")
     assert daemon.standing("thermo-1")["state"] == "ready"

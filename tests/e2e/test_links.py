@@ -1,4 +1,4 @@
-"""Faults on the lines to the instruments: each is detected and named, and affects nothing else."""
+"""Faults on the lines to the instruments: each is detected and reported, and affects nothing else."""
 
 import json
 
@@ -24,7 +24,7 @@ def lab(served):
 
 @pytest.fixture
 def daemon(served, simulators):
-    """One daemon for all tests here; each finds every instrument well and connected."""
+    """One daemon for all tests here; each test starts with all instruments connected and without faults."""
     lab, daemon = served
     daemon.ready()
     yield daemon
@@ -35,7 +35,7 @@ def daemon(served, simulators):
 
 
 def first_turn(lab):
-    """Wait until the rotor has turned more than once since now: what is measured from there on counts."""
+    """Wait until the rotor has made more than one revolution; readings after that are used."""
     turned = lab.bench.state()["revolutions"]
     eventually(lambda: lab.bench.state()["revolutions"] > turned + 1.2, what="the first turn")
 
@@ -44,7 +44,7 @@ def codes(call):
     return {note["code"] for answer in call.seen if "view" in answer for note in answer["view"]["notes"]}
 
 
-def test_unplugged_in_a_run_the_motor_is_stopped_when_it_is_back_and_not_started(lab, daemon):
+def test_after_an_unplugging_in_a_run_the_motor_is_stopped_and_not_started(lab, daemon):
     call = daemon.run("long")
     call.state("measuring")
     terminal = lab.bench.port.readlink()
@@ -78,7 +78,7 @@ def test_unplugged_while_idle_and_returned(lab, daemon):
     assert refused.until("outcome")["outcome"] == "complete"
 
 
-def test_another_instrument_on_the_port_is_refused_and_not_spoken_to(lab, daemon):
+def test_another_instrument_on_the_port_is_refused_and_receives_no_command(lab, daemon):
     call = daemon.run("long")
     call.state("measuring")
     lab.bench.tell("unplug")
@@ -91,7 +91,7 @@ def test_another_instrument_on_the_port_is_refused_and_not_spoken_to(lab, daemon
     assert "R-1042" in standing["detail"]
     refused = daemon.ask("run", method_id="short", instrument="bench-1", sample="S-2").next()
     assert "error" in refused
-    assert lab.bench.turning, "an unknown instrument gets only the request for its identity"
+    assert lab.bench.turning, "another instrument receives no command but the request for its identity"
     lab.bench.tell("unplug")
     lab.bench.tell("identity R-1042")
     lab.bench.tell("replug")
@@ -107,13 +107,13 @@ def test_a_silent_instrument_is_noticed_and_the_run_interrupted(lab, daemon):
     assert view["signals"]["torque"] is None
     outcome = call.until("outcome")
     assert (outcome["outcome"], outcome["motor"]) == ("interrupted", "may_still_be_turning")
-    # It heard the stop all the time; when it speaks again that is confirmed.
+    # It received the stop while silent, and confirms it when it answers again.
     eventually(lambda: daemon.standing()["state"] == "ready" and not daemon.standing()["motor"], what="return")
     eventually(lambda: ("motor_stopped", "bench-1") in lab.audited(), what="entry in the audit trail")
     assert not lab.bench.turning
 
 
-def test_silence_while_idle_means_connecting_anew(lab, daemon):
+def test_silence_while_idle_leads_to_a_new_connection(lab, daemon):
     lab.bench.tell("silence 30")
     eventually(lambda: daemon.standing()["state"] in ("connecting", "identifying"), what="notice")
     eventually(lambda: daemon.standing()["state"] == "ready", what="return")
@@ -138,7 +138,7 @@ def test_broken_lines_are_counted_and_become_no_values(lab, daemon, command, cou
     else:
         assert counters["timeouts"] >= 4
     torque = kept[0]["summaries"]["torque"]
-    # Steady at 58 %: a line taken wrongly would stand out.
+    # The torque is steady at 58 %, so a wrongly decoded line would be visible.
     assert 50 < torque["minimum"] <= torque["maximum"] < 70
 
 
@@ -154,12 +154,12 @@ def counters_of(lab, run_id):
     return again.facts.counters["bench-1"]
 
 
-def test_slow_answers_are_not_taken_for_answers_to_later_questions(lab, daemon):
+def test_slow_answers_are_not_taken_as_answers_to_later_requests(lab, daemon):
     call = daemon.run("medium")
     first_turn(lab)
     lab.bench.tell("slow 0.4")  # a poll waits for 0.3 s
-    started_s = lab.bench.state()["time_s"]
-    eventually(lambda: lab.bench.state()["time_s"] > started_s + 5, what="some slow seconds")
+    started = lab.bench.state()["time_s"]
+    eventually(lambda: lab.bench.state()["time_s"] > started + 5, what="some slow seconds")
     lab.bench.tell("slow 0")
     outcome = call.until("outcome")
     assert outcome["motor"] == "still"
@@ -169,7 +169,7 @@ def test_slow_answers_are_not_taken_for_answers_to_later_questions(lab, daemon):
     assert lab.result(call.run_id)["quality"] != "Good"
 
 
-def test_use_of_the_instruments_own_keys_is_noticed(lab, daemon):
+def test_use_of_the_instruments_keys_is_reported(lab, daemon):
     call = daemon.run("medium")
     first_turn(lab)
     lab.bench.tell("key")
@@ -191,7 +191,7 @@ def test_a_blocked_motor_gives_no_value(lab, daemon):
     assert outcome["motor"] == "still"
 
 
-def test_one_instrument_failing_never_touches_another(lab, daemon):
+def test_the_failure_of_one_instrument_does_not_affect_another(lab, daemon):
     first, second = daemon.run("long"), daemon.run("long", instrument="bench-2")
     first.state("measuring")
     second.state("measuring")
@@ -207,7 +207,7 @@ def test_one_instrument_failing_never_touches_another(lab, daemon):
     assert second.until("outcome")["motor"] == "still"
     journal = lab.received(second.run_id, "bench-2")
     values = [line for line in journal.split(b"\r\n") if line.startswith(b"val")]
-    # One reading every 100 ms of simulated time; a busy machine may miss some of them, but never several in a row.
+    # One reading every 100 ms of simulated time; a busy machine may miss some of them, but no longer interval without readings occurs.
     seconds = (lab.records(second.run_id)[-1].t - lab.records(second.run_id)[0].t) * 1e-9
     assert len(values) > 0.5 * seconds * 10
 
@@ -226,7 +226,7 @@ def test_a_companion_lost_in_a_run_does_not_end_it(lab, daemon):
     assert call.until("outcome")["outcome"] == "stopped"
 
 
-def test_a_companion_in_use_and_a_wrong_name_are_said_plainly(lab, daemon):
+def test_a_companion_in_use_and_a_wrong_name_are_reported(lab, daemon):
     call = daemon.run("long")
     call.state("measuring")
     refused = lab.daq("run", "thermometer-log", "--instrument", "thermo-1", "--sample", "T-1", "--plain")

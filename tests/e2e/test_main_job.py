@@ -1,6 +1,6 @@
-"""The main job, quick: sample in, daemon as a process, instrument on a pseudo-terminal, result in the database and at the historian.
+"""A short test of the main job: one sample, daemon as a process, instrument on a pseudo-terminal, result in database and at the historian.
 
-The clock runs slowly enough that a busy machine misses no reading.
+The clock is slow enough that a busy machine misses no reading.
 """
 
 import json
@@ -12,7 +12,7 @@ from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventual
 from tests.support.processes.mosquitto import needs_mosquitto
 
 PACE = 4.0
-"""Simulated seconds in a second."""
+"""Simulated seconds per real second."""
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,7 @@ def lab(tmp_path, simulators):
 
 
 def measured(lab):
-    """The result of one run through the daemon."""
+    """Return the result of one run through the daemon."""
     daemon = Daemon(lab)
     daemon.ready(seconds=60.0)
     done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", "S-17", "--plain", seconds=60.0)
@@ -43,10 +43,10 @@ def measured(lab):
     return result
 
 
-def test_a_sample_gets_its_number_and_the_motor_stands_still(lab):
+def test_a_sample_gets_its_value_and_the_motor_is_at_rest(lab):
     data = json.loads(measured(lab).data)
     assert (data["validity"], data["verdict"]["verdict"]) == ("valid", "none")
-    # The simulated fluid is 500 mPa.s at 25 Cel by its own definition; the stated limits of the simulated instrument come to 3 %.
+    # The simulated fluid is 500 mPa.s at 25 Cel by its own definition; the stated limits of the simulated instrument add up to 3 %.
     assert data["value"] == pytest.approx(500.0, rel=0.03)
     assert not lab.bench.turning
 

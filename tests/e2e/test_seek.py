@@ -1,4 +1,4 @@
-"""A seek through the serial line: it finds its speed, and a fill that it has sheared is not measured as fresh."""
+"""A seek through the serial line: it finds its speed, and the sheared sample is not measured as a fresh one."""
 
 import pytest
 
@@ -28,7 +28,7 @@ def newest(lab) -> tuple[str, dict]:
     return run.id, lab.result(run.id)
 
 
-def test_a_seek_and_what_may_follow_on_its_fill(lab):
+def test_a_seek_and_the_runs_allowed_on_its_fill(lab):
     for name, text in (("short-presheared", SHEARED_FIRST), ("not-rested", NOT_RESTED)):
         (lab.config / "methods" / f"{name}.toml").write_text(text)
     daemon = Daemon(lab)

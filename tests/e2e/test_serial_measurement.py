@@ -1,4 +1,4 @@
-"""Through real serial lines: fluids give their parameters back, advice that is followed holds, the torque's limit stops in time."""
+"""Through pseudo-terminals: fitted parameters equal those of the fluids, advice gives the predicted torque, the torque limit stops in time."""
 
 import json
 import re
@@ -13,13 +13,13 @@ from tests.support.runs.flow_curves import CASES, text
 pytestmark = pytest.mark.slow
 
 POLL_MS = 200
-"""Simulated; at the tests' pace 100 polls a second and bench."""
+"""Poll interval in simulated ms: at the tests' time scale 100 polls per second for each bench."""
 SLIP_WAIT = 150
-"""Seconds a step of the slip waits: three of its slowest time constants, 1/0.02 s, and more at every speed."""
+"""Duration (s) of a step of the slip: at least three of its slowest time constants (1/0.02 s) at every speed."""
 
 
-class Bench:
-    """A further bench in a laboratory: simulator and file."""
+class FurtherBench:
+    """A further bench in a laboratory: simulator and instrument file."""
 
     def __init__(self, lab, name, source, geometry, fluid, *, seed, scale=SCALE, interval_ms=POLL_MS):
         serial = f"R-{name}"
@@ -45,12 +45,12 @@ class Bench:
 
 @pytest.fixture
 def further(make_lab):
-    """A laboratory, and what adds benches to it."""
+    """A laboratory, and a function that adds benches to it."""
     lab = make_lab()
     added = []
 
     def add(*args, **options):
-        added.append(Bench(lab, *args, **options))
+        added.append(FurtherBench(lab, *args, **options))
         lab.write_daemon_file()
         return added[-1]
 
@@ -60,7 +60,7 @@ def further(make_lab):
 
 
 @pytest.mark.timeout(300)
-def test_every_fluid_gives_its_parameters_back(further):
+def test_the_fitted_parameters_equal_those_of_the_fluid(further):
     lab, add = further
     for number, (fluid, source, geometry, _, speeds, how, _, _) in enumerate(CASES):
         add(f"line-{number}", source, geometry, fluid, seed=number + 1)
@@ -79,12 +79,12 @@ def test_every_fluid_gives_its_parameters_back(further):
         call.close()
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
-        shown = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
-        assert curve["chosen"] == model, shown
+        details = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
+        assert curve["chosen"] == model, details
         found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
         for name, value in true.items():
-            # Real time sets the phase of ripple and noise, and one of a dozen intervals of 95 % may miss: k = 3 here;
-            # how often the intervals hold is counted in tests/methods/test_curve.py, where all chance is seeded.
+            # Real time sets the phase of ripple and noise, and one of a dozen 95 % intervals may miss: k = 3 here.
+            # tests/methods/test_curve.py counts how often the intervals hold, with seeded random numbers.
             assert abs(found[name]["value"] - value) < 1.5 * found[name]["expanded"], (fluid, found[name])
 
 
@@ -112,12 +112,12 @@ keep = [{ at = "end", span = "2 rev" }]
 @pytest.mark.parametrize(
     ("fluid", "source", "geometry", "product", "speed"),
     [
-        # Too low at first: a Newtonian and a shear-thinning fluid, the latter by its product's flow behaviour index.
+        # The first torque is too low, for a Newtonian and a shear-thinning fluid; the latter uses its product's flow behaviour index.
         ("glycerol-85", "bench-1", "coaxial-12", None, 6),
         ("white-glaze", "bench-2", "cylinder-6", "white-glaze", 3),
     ],
 )
-def test_advice_that_is_followed_gives_the_torque_it_promised(further, fluid, source, geometry, product, speed):
+def test_following_the_advice_gives_the_predicted_torque(further, fluid, source, geometry, product, speed):
     lab, add = further
     add("line-0", source, geometry, fluid, seed=4)
     (lab.config / "methods" / "off-range.toml").write_text(OFF_RANGE)
@@ -132,7 +132,7 @@ def test_advice_that_is_followed_gives_the_torque_it_promised(further, fluid, so
         return result
 
     first = measured(speed)
-    assert first["conditions"]["torque_percent"] < 10, "the case must begin off range"
+    assert first["conditions"]["torque_percent"] < 10, "the case must start off range"
     advised = [a for a in first["advice"] if a["speed"] is not None and a["geometry"] is None]
     assert advised, first["advice"]
     second = measured(advised[0]["speed"])
@@ -140,8 +140,8 @@ def test_advice_that_is_followed_gives_the_torque_it_promised(further, fluid, so
     assert second["conditions"]["torque_percent"] == pytest.approx(advised[0]["torque_percent"], abs=5.0)
 
 
-def test_the_torque_is_over_its_limit_no_longer_than_a_poll_and_the_stop(further):
-    """The true deflection of the simulated sensor, watched from outside while the run overloads it."""
+def test_the_torque_exceeds_its_limit_no_longer_than_a_poll_and_the_stop(further):
+    """The true deflection of the simulated sensor is read from the simulator while the run overloads it."""
     lab, add = further
     pace = 4.0
     lab.scale = pace
@@ -170,13 +170,13 @@ def test_the_torque_is_over_its_limit_no_longer_than_a_poll_and_the_stop(further
     with lab.reader() as reader:
         (run,) = reader.runs()
         times = _stop_times(reader, run.id)
-    # A poll, the time the stop took to be confirmed, and what the rotor lags behind; simulated seconds.
+    # A poll, the time until the stop is confirmed, and the lag of the rotor, in simulated seconds.
     allowed = 0.1 + times + 0.3
     assert max(over) - min(over) <= allowed
 
 
 def _stop_times(reader, run_id):
-    """Seconds from the halt's sending to the first reading of a motor at rest, by the journal."""
+    """Return the seconds from the sending of the halt to the first reading of a motor at rest, from the journal."""
     from daq.core.events import Received, Sent
     from daq.core.journal import read_records
 

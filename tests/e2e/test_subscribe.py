@@ -26,7 +26,7 @@ def block(kind, number=0):
 
 
 @needs_mosquitto
-def test_the_page_runs_as_it_stands(make_lab, tmp_path):
+def test_the_page_runs_unchanged(make_lab, tmp_path):
     lab = make_lab()
     broker = lab.start_broker()
     environment = os.environ | {"BROKER_PASSWORD": PASSWORD}
@@ -46,7 +46,7 @@ def test_the_page_runs_as_it_stands(make_lab, tmp_path):
             done = lab.daq("run", "short", "--instrument", "bench-1", "--sample", sample, "--plain")
             assert done.returncode in (0, 11), done.stdout + done.stderr  # on a busy machine readings may be missing
         eventually(lambda: results.stat().st_size and len(rows()) == 3, what="three results")
-        # The same again, as after a loss: the table stays as it is.
+        # The same messages again, as after a loss: the table does not change.
         (again,) = rows("SELECT event FROM results WHERE sample = 'S-2'")[0]
         paho.mqtt.publish.single(
             "works/lab/v1/result/bench-1", again, 1, hostname="127.0.0.1", port=broker.port,

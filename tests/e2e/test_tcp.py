@@ -13,7 +13,7 @@ pytestmark = pytest.mark.slow
 
 @pytest.fixture
 def networked():
-    """A simulated instrument on a TCP port of this machine; its address."""
+    """Run a simulated instrument on a TCP port of this machine; yield its address."""
     command = [
         sys.executable, "-m", "simulators.host", "rotational", "--tcp", "127.0.0.1:0", "--serial", "R-1042",
         "--fluid", "reference-500", "--geometry", "coaxial-15", "--temperature", "25", "--time-scale", str(SCALE),

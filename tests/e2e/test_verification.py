@@ -1,4 +1,4 @@
-"""Verification with a certified fluid from end to end: its effect on later results, and the results that a failure puts in doubt."""
+"""Verification with a certified fluid, end to end: its effect on later results, and the results that a failure makes doubtful."""
 
 import json
 import re
@@ -44,7 +44,7 @@ def configured(lab, *, every='every = "31 d"'):
 
 
 def measure(lab, method="short", *words):
-    """Exit code and data of a run through whatever serves."""
+    """Run a measurement through the daemon or without it; return exit code and data."""
     done = lab.daq("run", method, "--instrument", "bench-1", "--sample", f"S-{method}", "--plain", *words, seconds=60)
     assert "Traceback" not in done.stderr, done.stderr
     with lab.reader() as reader:
@@ -68,7 +68,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         verification = data["verification"]
         assert (verification["passed"], verification["condition"]) == (True, "as_found")
         assert [level["accepted"] for level in verification["levels"]] == [True, True]
-        # The invented certificate says 500 mPa.s at 25 Cel, the simulated fluid's own definition.
+        # The invented certificate states 500 mPa.s at 25 Cel, the definition of the simulated fluid.
         assert all(abs(level["certified"] - 500.0) < 3.0 for level in verification["levels"])
         assert data["faults"] == []
         assert data["verdict"]["verdict"] == "within"
@@ -106,12 +106,12 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert listed.returncode == 0, listed.stderr
         history, _, doubt = listed.stdout.partition("failed on")
         assert "as left" in history
-        # Listed is what was measured since the pass, and only that.
+        # Only the results since the last pass are listed.
         assert good[:8] in doubt
         assert len(re.findall(r"S-short", doubt)) == 1
-        (shown,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
-        assert [h["passed"] for h in shown["history"]] == [True, False, True]
-        assert [r["run"] for r in shown["failure"]["results"]] == [good]
+        (report,) = json.loads(lab.daq("verification", "bench-1", "--json").stdout)
+        assert [h["passed"] for h in report["history"]] == [True, False, True]
+        assert [r["run"] for r in report["failure"]["results"]] == [good]
 
         shown = lab.daq("show", passed).stdout
         assert "E_n" in shown
@@ -132,7 +132,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         lab.bench.tell("fluid reference-500 25")
 
 
-def test_an_expired_certificate_and_no_fluid_are_refused_before_anything_turns(lab):
+def test_an_expired_certificate_and_a_missing_fluid_are_refused_before_the_motor_turns(lab):
     configured(lab)
     fluid = lab.config / "fluids" / "reference-500.toml"
     fluid.write_text(fluid.read_text().replace("2028-06-30", "2020-06-30"))

@@ -10,10 +10,10 @@ from tests.support.processes.laboratory import Daemon, Lab, Simulator
 pytestmark = pytest.mark.slow
 
 FULL_SCALE = 10.0
-"""uN.m: a sensor for thin liquids, so that water lies in the usable band."""
+"""Full scale in uN.m: a sensor for thin liquids, so that water is in the usable band."""
 
 PACE = 8.0
-"""Simulated seconds in a second: slow enough that a busy machine misses no reading."""
+"""Simulated seconds per real second: slow enough that a busy machine misses no reading."""
 
 METHOD = """
 id = "thin"
@@ -52,9 +52,9 @@ def thin_lab(simulators, tmp_path):
 
 
 def stated_maximum_permissible_error(torque_percent: float) -> float:
-    """Relative limit by the specification in the instrument's file: 1 % of full scale, 0.5 % geometry, 0.1 % speed, 0.05 K.
+    """Return the relative limit by the specification in the instrument's file: 1 % of full scale, 0.5 % geometry, 0.1 % speed, 0.05 K.
 
-    The temperature's part is for water's 2.6 %/K at most above 15 Cel (derived from IAPWS SR6-08).
+    The contribution of the temperature uses at most 2.6 %/K, for water above 15 Cel (derived from IAPWS SR6-08).
     """
     return 1.0 / torque_percent + 0.005 + 0.001 + 0.05 * 0.026 + 0.01 / torque_percent
 
@@ -105,7 +105,7 @@ def test_glycerol_water_is_plausible(thin_lab):
 
 
 def cheng(mass_fraction: float, celsius: float) -> float:
-    """Cheng (2008): viscosity of glycerol-water in mPa.s; the published equation, written down here once more."""
+    """Cheng (2008): viscosity of glycerol-water in mPa.s; the published equation, written independently of the program."""
     import math
 
     t, c = celsius, mass_fraction

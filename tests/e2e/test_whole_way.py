@@ -28,7 +28,7 @@ def test_a_result_reaches_the_historian_as_it_is_stored(make_lab):
         assert done.returncode == 0, done.stdout + done.stderr
         (event,) = eventually(lambda: historian.on("result/bench-1"))
 
-        # The payload is what the schema published beside it says (JSON Schema, draft 2020-12).
+        # The payload is valid under the schema published with it (JSON Schema, draft 2020-12).
         (schema,) = [p for t, p, _ in historian.got if "/schema/result/" in t]
         jsonschema.Draft202012Validator.check_schema(json.loads(schema))
         jsonschema.validate(event["data"], json.loads(schema))
@@ -45,8 +45,8 @@ def test_a_result_reaches_the_historian_as_it_is_stored(make_lab):
         assert run.companions == ("thermo-1",)
         assert (run.outcome, run.motor) == ("complete", "still")
         assert event["data"]["simulated"] is True
-        # The simulated fluid is 500 mPa.s at 25 Cel by its own definition; torque 1 % of full scale at half of it, geometry
-        # 0.5 %, speed 0.1 % by the stated specification of the simulated instrument: within 3 %.
+        # The simulated fluid is 500 mPa.s at 25 Cel by its own definition; torque 1 % of full scale at half of it,
+        # geometry 0.5 %, speed 0.1 % by the stated specification of the simulated instrument: within 3 %.
         assert event["data"]["value"] == pytest.approx(500.0, rel=0.03)
         assert "S-17" in done.stdout
 
@@ -126,7 +126,7 @@ def test_a_lost_client_stops_nothing_and_daq_stop_does(lab):
     assert (outcome["outcome"], outcome["motor"]) == ("stopped", "still")
 
 
-def test_two_runs_cannot_begin_at_once(lab):
+def test_two_runs_cannot_start_at_once(lab):
     daemon = Daemon(lab)
     daemon.ready()
     calls = [daemon.ask("run", method_id="short", instrument="bench-1", sample=f"S-{n}") for n in range(4)]
@@ -139,7 +139,7 @@ def test_two_runs_cannot_begin_at_once(lab):
         assert reader.unfinished_runs() == []
 
 
-def test_a_stop_at_once_after_the_beginning_is_not_lost(lab):
+def test_a_stop_immediately_after_the_start_is_not_lost(lab):
     daemon = Daemon(lab)
     daemon.ready()
     call = daemon.run("long")

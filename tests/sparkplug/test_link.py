@@ -175,30 +175,30 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
             await eventually(lambda: link.node.phase is Phase.WAITING)
             await watcher.client.publish("spBv1.0/STATE/tower", b"ONLINE", qos=1)
             await eventually(lambda: link.node.ignored.states == 1)
-            await watcher.say(True, 5000, host="another")
-            await watcher.say(False, 1000)
+            await watcher.publish_state(True, 5000, host="another")
+            await watcher.publish_state(False, 1000)
             content.add(count=2)
             link.wake()
             await asyncio.sleep(0.5)
             assert host.log == []
-            await watcher.say(True, 2000)
+            await watcher.publish_state(True, 2000)
             await watcher.until(lambda: watcher.ids() == ["bench-1/1", "bench-1/2"])
             assert watcher.ids(historical=True) == ["bench-1/1", "bench-1/2"]
             content.add()
             link.wake()
             await watcher.until(lambda: watcher.ids()[-1] == "bench-1/3")
 
-            await watcher.say(False, 1500)
+            await watcher.publish_state(False, 1500)
             await eventually(lambda: link.node.ignored.old_states == 1)
             assert host.log.count("NDEATH") == 0
 
-            await watcher.say(False, 3000)
+            await watcher.publish_state(False, 3000)
             await watcher.until(lambda: host.log[-1] == "NDEATH")
             await eventually(lambda: link.node.phase is Phase.WAITING)
             content.add()
             link.wake()
             before = len(watcher.ids())
-            await watcher.say(True, 4000)
+            await watcher.publish_state(True, 4000)
             await watcher.until(lambda: "bench-1/4" in watcher.ids())
             # The host may have missed results before its end was noticed: those are sent once more.
             assert watcher.ids()[before:] == [f"bench-1/{n}" for n in (1, 2, 3, 4)]
@@ -310,7 +310,7 @@ async def test_the_example_rules_of_the_broker_let_the_node_do_its_work(tmp_path
     clock = AdvancedClock()
     try:
         async with watching(broker.port) as watcher:
-            await watcher.say(online=True, time_ms=1)
+            await watcher.publish_state(online=True, time_ms=1)
             async with linked(tmp_path, broker.settings(), Content(), host="tower", clock=clock) as link:
                 await watcher.until(lambda: watcher.host.devices)
                 link._content.add()

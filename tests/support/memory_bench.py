@@ -48,10 +48,6 @@ class SimulatedPort:
         answer = self.simulator.receive(data)
         return b"" if self.silent else answer
 
-    def say(self, data):
-        """Deliver bytes without a request."""
-        self._on_data(data)
-
     def words(self, since=0):
         """Return the first word of every write at `since` (ns) or later."""
         return [data.split(b"#")[0].split()[0].decode() for t, data in self.sent if t >= since]

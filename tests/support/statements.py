@@ -1,4 +1,4 @@
-"""Statements of results in tests: their codes, and the parameters of the one with a code."""
+"""Statements of results: their codes, the parameters of one statement, and all statements in JSON data."""
 
 
 def codes(found):
@@ -6,7 +6,7 @@ def codes(found):
 
 
 def parameters(found, code):
-    """The parameters of the only statement with this code, without those that are null."""
+    """Return the parameters of the only statement with this code, without null ones."""
     (one,) = [s for s in found if _of(s, "code") == code]
     return {name: value for name, value in _of(one, "parameters").items() if value is not None}
 
@@ -16,7 +16,7 @@ def _of(statement, name):
 
 
 def statements_in(data):
-    """Every statement anywhere in JSON data."""
+    """Yield every statement in JSON data, at any depth."""
     if isinstance(data, dict):
         if {"code", "parameters", "text"} <= data.keys():
             yield data

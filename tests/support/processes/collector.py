@@ -55,8 +55,8 @@ class PublishingDaemon:
 
     async def status(self, state: str = "online", source: str = SOURCE, **sequences: int) -> None:
         names = {name.replace("_", "-"): n for name, n in sequences.items()}
-        said = {"state": state, "source": source, "time": "2026-03-02T06:00:00.000Z", "sequences": names}
-        await self.client.publish(TOPICS.status(), json.dumps(said), qos=1, retain=True)
+        status = {"state": state, "source": source, "time": "2026-03-02T06:00:00.000Z", "sequences": names}
+        await self.client.publish(TOPICS.status(), json.dumps(status), qos=1, retain=True)
 
     async def listen(self) -> None:
         async for message in self.client.messages:

@@ -87,7 +87,7 @@ class Watcher:
 
         await eventually(met, seconds)
 
-    async def say(self, online, time_ms, host="tower"):
+    async def publish_state(self, online, time_ms, host="tower"):
         state = json.dumps({"online": online, "timestamp": time_ms})
         await self.client.publish(f"spBv1.0/STATE/{host}", state, qos=1, retain=True)
 
