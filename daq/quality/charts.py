@@ -216,7 +216,7 @@ class Capability:
 def capability(
     mean: float, sd: float, lower: float | None = None, upper: float | None = None, target: float | None = None
 ) -> Capability:
-    """Indices from mean and standard deviation (> 0) and one or both limits.
+    """Return the capability indices from mean and standard deviation (> 0) and one or both limits.
 
     Raises:
         SettingError: no limit, limits in the wrong order, or a standard deviation that is not positive.

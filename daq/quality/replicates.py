@@ -49,7 +49,7 @@ class Precision:
 
 
 def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR) -> Precision:
-    """One-way analysis of groups (laboratories, days, operators) of replicates (ISO 5725-2 7.4).
+    """Return the one-way analysis of groups (laboratories, days, operators) of replicates (ISO 5725-2 7.4).
 
     s_r^2 is the mean square within; s_between^2 = (mean square between - within)/n, with n the weighted mean group size
     of the standard.

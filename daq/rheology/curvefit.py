@@ -93,7 +93,7 @@ class CurveFit:
         return k * u, k
 
     def band(self, rates: "Array", coverage: float = 0.95) -> "tuple[Array, Array]":
-        """Lower and upper limit (Pa) of the curve at `rates` (1/s): linear propagation of both shares."""
+        """Return the lower and upper limit (Pa) of the curve at `rates` (1/s): linear propagation of both shares."""
         import numpy as np
 
         model, p = MODELS[self.fit.model], np.array([q.value for q in self.fit.parameters])

@@ -42,7 +42,7 @@ def inner_stress(torque: Number, inner_radius_m: float, length_m: float, end_fac
 def representative_stress(
     torque: Number, inner_radius_m: float, outer_radius_m: float, length_m: float, end_factor: float = 1.0
 ) -> Number:
-    """Representative stress, Pa: (1 + δ^2)/(2 δ^2) * T/(2 π L Ri^2 c_L), the mean of both walls.
+    """Return the representative stress, Pa: (1 + δ^2)/(2 δ^2) * T/(2 π L Ri^2 c_L), the mean of both walls.
 
     ISO 3219-2 / DIN 53019-1; meant for δ at most 1.2.
     """
@@ -51,13 +51,13 @@ def representative_stress(
 
 
 def representative_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
-    """Representative rate, 1/s: ω (δ^2 + 1)/(δ^2 - 1).  ISO 3219-2 / DIN 53019-1; δ at most 1.2."""
+    """Return the representative rate, 1/s: ω (δ^2 + 1)/(δ^2 - 1).  ISO 3219-2 / DIN 53019-1; δ at most 1.2."""
     q = _inverse_square(inner_radius_m, outer_radius_m)
     return omega * ((1.0 + q) / (1.0 - q))
 
 
 def newtonian_inner_rate(omega: Number, inner_radius_m: float, outer_radius_m: float) -> Number:
-    """Newtonian rate at the inner wall, 1/s: 2 ω δ^2/(δ^2 - 1).  Any gap."""
+    """Return the Newtonian rate at the inner wall, 1/s: 2 ω δ^2/(δ^2 - 1).  Any gap."""
     return omega * (2.0 / (1.0 - _inverse_square(inner_radius_m, outer_radius_m)))
 
 
@@ -70,7 +70,7 @@ def margules_viscosity(
     *,
     end_factor: float = 1.0,
 ) -> Number:
-    """Viscosity, Pa.s: T (1 - (Ri/Re)^2)/(4 π L c_L Ri^2 ω), Margules 1881.  Newtonian, any gap.
+    """Return the viscosity, Pa.s: T (1 - (Ri/Re)^2)/(4 π L c_L Ri^2 ω), Margules 1881.  Newtonian, any gap.
 
     Equal to the representative stress over the representative rate.
     """
@@ -79,7 +79,7 @@ def margules_viscosity(
 
 
 def krieger_elrod_rate(omega: Number, slope: Number, radius_ratio: float) -> Number:
-    """Rate at the inner wall from the local slope, 1/s: 2 N ω/(1 - δ^(-2N)), N = dln(ω)/dln(T).
+    """Return the rate at the inner wall from the local slope, 1/s: 2 N ω/(1 - δ^(-2N)), N = dln(ω)/dln(T).
 
     Krieger and Elrod 1953 (leading term of their series); exact for a power-law fluid, where N = 1/n: 2 ω/n where
     it is unbounded, otherwise the rate of Krieger and Maron 1952.
@@ -120,12 +120,12 @@ def local_slopes(
 
 
 def unbounded_rate(omega: Number, flow_behaviour_index: float = 1.0) -> Number:
-    """Rate at a cylinder in an unbounded fluid, 1/s: 2 ω/n (n = 1: Newtonian); ends ignored."""
+    """Return the rate at a cylinder in an unbounded fluid, 1/s: 2 ω/n (n = 1: Newtonian); ends ignored."""
     return 2.0 * omega / _index(flow_behaviour_index)
 
 
 def vessel_wall_factor(radius_ratio: Number, flow_behaviour_index: float = 1.0) -> Number:
-    """Torque in a vessel over torque in an unbounded fluid at the same speed: (1 - ratio^(-2/n))^(-n).
+    """Return the torque in a vessel over that in an unbounded fluid at the same speed: (1 - ratio^(-2/n))^(-n).
 
     `radius_ratio` vessel over cylinder, > 1; n = 1: 1/(1 - (R/Rv)^2), Margules.  1.01 at ten radii.
     """

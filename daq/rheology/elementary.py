@@ -27,7 +27,7 @@ class ArgumentError(SettingError, ValueError):
 
 
 def exp(x: Number) -> Number:
-    """The exponential function."""
+    """Return the exponential of x."""
     if isinstance(x, (int, float)):
         return math.exp(x)
     import numpy as np
@@ -36,7 +36,7 @@ def exp(x: Number) -> Number:
 
 
 def power(x: Number, exponent: float) -> Number:
-    """The power x^exponent; x >= 0."""
+    """Return the power x^exponent; x >= 0."""
     if isinstance(x, (int, float)):
         return math.pow(x, exponent)
     import numpy as np
@@ -45,12 +45,12 @@ def power(x: Number, exponent: float) -> Number:
 
 
 def smallest(x: Number) -> float:
-    """The smallest element, NaN where there is one."""
+    """Return the smallest element, NaN where there is one."""
     return float(x) if isinstance(x, (int, float)) else float(x.min())
 
 
 def largest(x: Number) -> float:
-    """The largest element, NaN where there is one."""
+    """Return the largest element, NaN where there is one."""
     return float(x) if isinstance(x, (int, float)) else float(x.max())
 
 

@@ -74,7 +74,7 @@ class Fit:
         return next((p for p in self.parameters if p.name in {"tau_y", "tau_c"}), None)
 
     def stress(self, rates: "Array") -> "Array":
-        """Stress of the fitted model (Pa) at `rates` (1/s, > 0)."""
+        """Return the stress (Pa) of the fitted model at `rates` (1/s, > 0)."""
         import numpy as np
 
         return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), np.asarray(rates, dtype=float))

@@ -56,7 +56,7 @@ def draw(rng: "np.random.Generator", component: Component, trials: int) -> "NDAr
 def propagate_budget(
     value: float, components: Sequence[Component], *, seed: int, trials: int = TRIALS, coverage: float = 0.95
 ) -> Propagated:
-    """Distribution of `value` plus every component times its sensitivity (JCGM 101 clause 7, linear model).
+    """Return the distribution of `value` plus every component times its sensitivity (JCGM 101 clause 7, linear model).
 
     For a budget dominated by a rectangular term this interval is shorter than U = k u_c, which over-covers there.
 

@@ -23,7 +23,7 @@ def resistance(celsius: Number, r0: float = 100.0) -> Number:
 
 
 def sensitivity(celsius: Number, r0: float = 100.0) -> Number:
-    """dR/dt, ohm/K: r0 (A + 2 B t), below 0 degC also + C (4 t^3 - 300 t^2)."""
+    """Return dR/dt, ohm/K: r0 (A + 2 B t), below 0 degC also + C (4 t^3 - 300 t^2)."""
     require_within("celsius", celsius, -200.0, 850.0, "degC")
     t = celsius
     return r0 * (A + 2.0 * B * t + (t < 0.0) * (C * (4.0 * t**3 - 300.0 * t**2)))
@@ -47,7 +47,7 @@ def temperature(ohm: Number, r0: float = 100.0) -> Number:
 
 
 def _temperature(ratio: float) -> float:
-    """Temperature of a resistance over r0, within the range."""
+    """Return the temperature of a resistance over r0, within the range."""
     t = (-A + math.sqrt(A * A - 4.0 * B * (1.0 - ratio))) / (2.0 * B)
     if ratio >= 1.0:
         return t

@@ -36,11 +36,11 @@ class Andrade:
     """Scatter of the points about the curve (1), None where it passes through them all."""
 
     def viscosity(self, celsius: Number) -> Number:
-        """Viscosity, unit of the points."""
+        """Return the viscosity in the unit of the points."""
         return exp(self.a + self.b_kelvin / (celsius + ZERO_CELSIUS_K))
 
     def coefficient(self, celsius: Number) -> Number:
-        """-dln(η)/dT, 1/K: b/T^2."""
+        """Return -dln(η)/dT, 1/K: b/T^2."""
         return self.b_kelvin / (celsius + ZERO_CELSIUS_K) ** 2
 
 
@@ -57,11 +57,11 @@ class Vft:
     """Scatter of the points about the curve (1), None where it passes through them all."""
 
     def viscosity(self, celsius: Number) -> Number:
-        """Viscosity, unit of the points; above t0 only."""
+        """Return the viscosity in the unit of the points; above t0 only."""
         return exp(self.a + self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)))
 
     def coefficient(self, celsius: Number) -> Number:
-        """-dln(η)/dT, 1/K: b/(T - t0)^2."""
+        """Return -dln(η)/dT, 1/K: b/(T - t0)^2."""
         return self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)) ** 2
 
 
@@ -174,7 +174,7 @@ def correct_to_reference(viscosity: float, celsius: float, reference_celsius: fl
 
 
 def _points(celsius: Sequence[float], viscosity: Sequence[float], least: int) -> tuple[list[float], list[float]]:
-    """Temperatures in K, ascending, and their viscosities; refused where they cannot make a curve."""
+    """Return the temperatures in K, ascending, and their viscosities; refuse points that cannot make a curve."""
     if len(celsius) != len(viscosity):
         raise ArgumentError(f"{len(celsius)} temperatures and {len(viscosity)} viscosities", key="viscosity")
     if len(set(celsius)) < least:

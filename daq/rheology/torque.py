@@ -14,12 +14,12 @@ from daq.rheology.elementary import Number, require_positive
 
 
 def percent_to_torque(percent: Number, full_scale: float) -> Number:
-    """Torque (unit of `full_scale`, N.m in this package) from percent of full scale."""
+    """Return the torque (unit of `full_scale`, N.m in this package) from percent of full scale."""
     return percent * (full_scale / 100.0)
 
 
 def torque_to_percent(torque: Number, full_scale: float) -> Number:
-    """Percent of full scale from a torque in the unit of `full_scale`."""
+    """Return the percent of full scale of a torque in the unit of `full_scale`."""
     return torque * (100.0 / full_scale)
 
 

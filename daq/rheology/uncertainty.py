@@ -136,7 +136,7 @@ class Budget:
         return self.k * self.u_c
 
     def shares(self) -> tuple[float, ...]:
-        """Part of each component in the combined variance (0..1), in their order."""
+        """Return the part of each component in the combined variance (0..1), in their order."""
         total = math.fsum(c.contribution**2 for c in self.components)
         return tuple(c.contribution**2 / total if total > 0.0 else 0.0 for c in self.components)
 

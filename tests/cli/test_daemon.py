@@ -85,9 +85,9 @@ def test_doctor_asks_the_daemon(cli, shift, served):
 
 SHOW = """
 from tests.cli.views import MEASURING, changed, result
-from daq.app.screens.live import Screen
+from daq.app.screens.live import RunScreen
 from daq.app.screens.run_view import RunEnd
-screen = Screen()
+screen = RunScreen()
 with screen:
     for second in range(3):
         screen.show(changed(run_s=float(second)))

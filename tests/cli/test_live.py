@@ -9,7 +9,7 @@ from rich.console import Console
 
 from daq.app.screens.digits import SIZES, large, largest
 from daq.app.screens.gauges import number_line
-from daq.app.screens.live import Screen, exit_code, styled
+from daq.app.screens.live import RunScreen, exit_code, styled
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.run_view import RunEnd
@@ -138,7 +138,7 @@ class Time:
 
 def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
     out, clock = io.StringIO(), Time()
-    screen = Screen(file=out, clock=clock)
+    screen = RunScreen(file=out, clock=clock)
     starting = changed(state="starting", run_s=1.0, value=None, rules=())
     with screen:
         for second in range(24):
@@ -191,7 +191,7 @@ def test_a_doubtful_value_is_struck_through_and_has_the_word():
 
 def test_a_motor_in_an_unknown_state_and_a_result_not_stored_are_reported():
     out = io.StringIO()
-    Screen(file=out).finish(replace(DONE, motor="may_still_be_turning", fault="the disk is full"), None)
+    RunScreen(file=out).finish(replace(DONE, motor="may_still_be_turning", fault="the disk is full"), None)
     assert "THE MOTOR MAY STILL BE TURNING" in out.getvalue()
     assert "NOT STORED: the disk is full" in out.getvalue()
 
@@ -292,7 +292,7 @@ def test_the_products_caution_is_shown_during_the_run_and_once_if_piped():
     text = "\n".join(text_of(line) for line in live_lines(changed(caution=CAUTION), 80))
     assert "sample: Contains fine silica." in text
     out = io.StringIO()
-    screen = Screen(file=out, clock=Time())
+    screen = RunScreen(file=out, clock=Time())
     with screen:
         for state in ("starting", "measuring"):
             screen.show(changed(caution=CAUTION, state=state))

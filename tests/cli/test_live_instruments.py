@@ -15,7 +15,7 @@ from daq.app.records.health_history import figures, line_finding
 from daq.app.records.replaying import maker
 from daq.app.run.view import decimals, run_view
 from daq.app.screens.digits import SIZES
-from daq.app.screens.live import Screen
+from daq.app.screens.live import RunScreen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_parts import SIGNAL_ROWS
 from daq.app.screens.run_screen import _groups, _spread, live_lines, plain_line
@@ -282,7 +282,7 @@ def test_a_measured_temperature_is_not_repeated_as_a_condition():
 
 def test_a_run_stopped_by_a_person_is_marked(capsys):
     done = RunEnd(run="3f2a91bc-0", outcome="stopped", reason="kim", motor="not_moved")
-    Screen(plain=True).finish(done, result())
+    RunScreen(plain=True).finish(done, result())
     assert "the run was stopped (kim)\n" in capsys.readouterr().out
 
 

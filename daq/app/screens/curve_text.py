@@ -41,7 +41,7 @@ def model_name(name: str) -> str:
 
 
 def parameter_text(p: FittedParameter) -> str:
-    """A parameter with its expanded uncertainty and unit."""
+    """Return a parameter with its expanded uncertainty and unit."""
     unit = p.unit_text if p.unit is None else MODEL_UNITS.get(p.unit, symbol(p.unit))
     name = p.name.replace("eta", "η").replace("tau", "τ").replace("lam", "λ")
     return f"{name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()

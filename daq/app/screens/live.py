@@ -50,7 +50,7 @@ def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
     return OUTSIDE if result["verdict"]["verdict"] in ("outside", "not_comparable") else VALID
 
 
-class Screen:
+class RunScreen:
     """A context manager that shows views of one run and then its result."""
 
     def __init__(

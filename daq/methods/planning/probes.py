@@ -100,27 +100,27 @@ class ProbedDriver(Driver):
             return None
 
     def identify(self) -> Request | None:
-        """As the driver."""
+        """Return the driver's identity request."""
         return self._inner.identify()
 
     def poll(self) -> Request | tuple[Request, ...] | None:
-        """As the driver."""
+        """Return the driver's poll request."""
         return self._inner.poll()
 
     def start_stream(self) -> Request | None:
-        """As the driver."""
+        """Return the driver's request that starts a stream."""
         return self._inner.start_stream()
 
     def action(self, action: Action, value: float | None = None) -> Request:
-        """As the driver."""
+        """Return the driver's request for an action."""
         return self._inner.action(action, value)
 
     def state(self) -> dict[str, Any]:
-        """As the driver."""
+        """Return the driver's state."""
         return self._inner.state()
 
     def restore(self, state: Mapping[str, Any]) -> None:
-        """As the driver."""
+        """Restore the driver's state."""
         self._inner.restore(state)
 
     def digest(self) -> str:

@@ -43,12 +43,12 @@ def sentence(template: str, /, **parameters: Kind) -> Sentence:
 
 
 def number(digits: str = "g") -> Kind:
-    """A number without a unit."""
+    """Return the kind of a number without a unit."""
     return Kind("number", digits)
 
 
 def quantity(unit: str, digits: str = "g") -> Kind:
-    """A number in a unit (UCUM code)."""
+    """Return the kind of a number in a unit (UCUM code)."""
     return Kind("number", digits, unit)
 
 
@@ -58,7 +58,7 @@ def quantities(unit: str, digits: str = "g") -> Kind:
 
 
 def measured(digits: str = "g", unit_at: str = "unit") -> Kind:
-    """A number whose UCUM code is another parameter."""
+    """Return the kind of a number whose UCUM code is another parameter."""
     return Kind("number", digits, "", unit_at)
 
 

@@ -15,7 +15,7 @@ from daq.app.daemon.control import follow
 from daq.app.daemon.process import served
 from daq.app.daemon.protocol import Answer, Ended, StopRun, Viewed
 from daq.app.daemon.supervisor import Supervisor
-from daq.app.screens.live import Screen, exit_code
+from daq.app.screens.live import RunScreen, exit_code
 from daq.app.screens.text import called
 from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.orders import RunOrder
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     state = state_dir(args.state, catalogue.state)
     asked = {f.name: getattr(args, f.name) for f in fields(RunOrder)}
     order = RunOrder(**asked | {"choices": dict(args.choices)})
-    screen = Screen(plain=args.plain)
+    screen = RunScreen(plain=args.plain)
     try:
         if holder(state) is not None:
             return asyncio.run(_through_daemon(socket_path(state), order, screen))
@@ -119,7 +119,7 @@ def _choice(text: str) -> tuple[str, float | str]:
         return name, value
 
 
-async def _through_daemon(path: Path, order: RunOrder, screen: Screen) -> int:
+async def _through_daemon(path: Path, order: RunOrder, screen: RunScreen) -> int:
     async def stop() -> None:
         async for _ in follow(path, StopRun(order.instrument, order.operator)):
             pass
@@ -127,7 +127,7 @@ async def _through_daemon(path: Path, order: RunOrder, screen: Screen) -> int:
     return await _show(follow(path, order), screen, stop)
 
 
-async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: Screen) -> int:
+async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: RunScreen) -> int:
     instrument = catalogue.instrument(order.instrument)
     only = (instrument.name, *instrument.companions.values())
     supervisor = Supervisor(
@@ -146,7 +146,9 @@ async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: Scr
         return await _show(service.handle(order), screen, stop)
 
 
-async def _show(answers: AsyncIterator[Answer], screen: Screen, stop: Callable[[], Coroutine[None, None, None]]) -> int:
+async def _show(
+    answers: AsyncIterator[Answer], screen: RunScreen, stop: Callable[[], Coroutine[None, None, None]]
+) -> int:
     """Show views until the end.  Ctrl-C stops the run; the views go on until the state of the motor is known."""
     loop = asyncio.get_running_loop()
     stopping: list[asyncio.Task[None]] = []
