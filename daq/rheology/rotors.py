@@ -55,5 +55,5 @@ def _vane_factor(diameter_m: float, height_m: float, end_faces: int) -> float:
 
 
 def disc_viscosity(torque: Number, omega: Number, radius_m: float) -> Number:
-    """Return the viscosity of a thin disc, Pa.s: 3 T/(32 ω R^3) (Jeffery 1915); slow flow, wide Newtonian fluid."""
+    """Return the viscosity of a thin disc, Pa.s: 3 T/(32 ω R^3) (Jeffery 1915); slow flow, Newtonian, unbounded."""
     return torque / omega * (3.0 / (32.0 * radius_m**3))
