@@ -80,8 +80,11 @@ def test_the_fitted_parameters_equal_those_of_the_fluid(further):
         assert outcome["outcome"] == "complete", (fluid, outcome)
         curve = json.loads(lab.daq("show", outcome["run"][:13], "--json").stdout)["flow_curve"]
         details = (fluid, curve["fits"], curve["left_out"], [p["reasons"] for p in curve["points"]])
-        assert curve["chosen"] == model, details
-        found = {p["name"]: p for f in curve["fits"] if f["model"] == model for p in f["parameters"]}
+        (fit,) = [f for f in curve["fits"] if f["model"] == model]
+        # Real time sets the phase of the noise: a model at the edge of the instrument's resolution may be named as not
+        # resolved, and then a simpler one is used.  tests/methods/test_curve.py holds the choice, with seeded noise.
+        assert curve["chosen"] == model or fit["unresolved"] is not None, details
+        found = {p["name"]: p for p in fit["parameters"]}
         for name, value in true.items():
             # Real time sets the phase of ripple and noise, and one of a dozen 95 % intervals may miss: k = 3 here.
             # tests/methods/test_curve.py counts how often the intervals hold, with seeded random numbers.

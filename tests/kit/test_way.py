@@ -78,7 +78,7 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
 
     output = daq("driver", "new", "scale", "--from", "scale.capture")
     assert "wrote scale.toml" in output
-    assert "every line carries a checksum: xor" in output
+    assert "every line has a checksum: xor" in output
     assert "next: daq driver check scale.toml\n" in output
     assert "exists already" in daq("driver", "new", "scale", "--from", "scale.capture", codes=(2,))
 
@@ -259,7 +259,7 @@ def test_what_is_no_description_is_said_to_be_what_it_is(tmp_path, daq, started)
     (tmp_path / "empty").write_text("")
     (tmp_path / "bytes").write_bytes(b"\xff\xfe")
     assert "its first line must be" in daq("driver", "check", "balance", "--capture", "empty", codes=(2,))
-    assert "bytes that are no text" in daq("driver", "new", "x", "--from", "bytes", codes=(2,))
+    assert "it is not text in UTF-8" in daq("driver", "new", "x", "--from", "bytes", codes=(2,))
     assert "neither a capture" in daq("simulate", "empty", "--pty", "p", codes=(2,))
     (tmp_path / "asked.capture").write_text(good.split(" < ")[0].rsplit("\n", 1)[0] + "\n")
     output = daq("driver", "check", "balance", "--capture", "asked.capture", codes=(2,))
