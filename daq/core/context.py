@@ -65,7 +65,7 @@ class StatedLimits:
     temperature: float | None = None
     maximum_permissible_error: dict[str, float] = field(default_factory=dict)
     """By channel, in its unit."""
-    accuracy_reading: dict[str, float] = field(default_factory=dict)
+    maximum_permissible_error_reading: dict[str, float] = field(default_factory=dict)
     """By channel, % of the reading."""
     resolution: dict[str, float] = field(default_factory=dict)
     """By channel, in its unit."""

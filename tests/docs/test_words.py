@@ -40,7 +40,7 @@ WORDS = (
         "scatter of readings (Type A), repeatability_limit",
         r"(?i)repeatability[ _](limit|conditions|standard|and reproducibility|factor)|ISO 5725",
     ),
-    Word(r"(?i)\baccuracy\b", "maximum permissible error"),
+    Word(r"(?i)(?<!in)accuracy", "maximum permissible error"),
     Word(r"(?i)large.vessel", "single cylinder in a large vessel", r"(?i)single.cylinder.in.(a.)?large.vessel"),
     Word(r"(?i)(?<!behaviour)[_ ]\bflow.index|\bflow_index", "flow behaviour index"),
     Word(r"(?i)\bmounted\b", "fitted"),

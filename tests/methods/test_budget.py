@@ -40,7 +40,7 @@ def test_a_zero_contained_in_the_torque_is_not_counted_twice():
     assert c.conditions.torque_at_rest_percent == 0.2
 
 
-def test_a_zero_beyond_the_accuracy_is_told(tmp_path):
+def test_a_zero_beyond_the_error_limit_is_reported(tmp_path):
     c = concluded(plan_of("clear-glaze-qc", "bench-1"), zero=1.2)
     assert parameters(c.uncertainty.left_out[-1:], "zero_beyond_torque_error") == {"zero": 1.2, "limit": 1.0}
 
@@ -147,7 +147,7 @@ def test_the_same_run_gives_the_same_interval_and_another_run_another():
     assert other.low == pytest.approx(first.low, rel=1e-3)
 
 
-def test_a_thermometer_of_known_accuracy():
+def test_a_thermometer_with_a_stated_error_limit():
     # 0.05 K rectangular alone: 95 % of it, not 1.96/sqrt(3) = 113 %.
     summaries = {"temperature": flat(25.0, sd=1e-6)}
     c = conclude(plan_of("thermometer-log", "thermo-1"), facts([kept(summaries)]))

@@ -255,7 +255,7 @@ def _plain(plan: Plan, signal: str, value: float, left_out: list[Statement]) -> 
     limit = given.maximum_permissible_error.get(signal)
     if limit is None and signal == "temperature":
         limit = given.temperature
-    of_reading = given.accuracy_reading.get(signal)
+    of_reading = given.maximum_permissible_error_reading.get(signal)
     out: list[Component] = []
     if limit is None and of_reading is None:
         left_out.append(state("error_not_specified", signal=signal))

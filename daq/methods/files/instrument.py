@@ -192,7 +192,7 @@ class Specification(Model):
     temperature: Kelvins | None = None
     maximum_permissible_error: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     """Maximum permissible error of any other channel, by its name, in its unit, over the whole range."""
-    accuracy_reading: dict[Text, Percent] = Field(default_factory=dict)
+    maximum_permissible_error_reading: dict[Text, Percent] = Field(default_factory=dict)
     """Part of it that grows with the reading, %; it is added if both are stated."""
     resolution: dict[Text, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     """Smallest step shown by any other channel, by its name, in its unit."""
