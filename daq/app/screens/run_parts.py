@@ -117,7 +117,7 @@ def value_lines(view: RunView, columns: int) -> list[Line]:
     parts: list[Line] = [
         [(f"{called(value.name)} ", "head"), (words, "struck" if known and style != "good" else "value")],
         [(f"{mark} {spaced(value.quality)}", style), (" so far", "dim")],
-        [(f"{value.n} readings", "dim")],
+        [(f"{value.n} reading{'' if value.n == 1 else 's'}", "dim")],
     ]
     lines = joined(parts, columns, "   ", "  ")
     for reason in value.reasons:
