@@ -1,6 +1,7 @@
 """The link against a real Mosquitto, watched by the strict host."""
 
 import asyncio
+import contextlib
 import json
 import os
 import signal
@@ -209,8 +210,11 @@ async def test_births_wait_for_the_primary_host_and_end_with_it(tmp_path, broker
 async def test_a_broker_that_is_killed_and_frozen_costs_no_result(tmp_path, broker):
     content = Content()
     got = []
-    async with linked(tmp_path, broker.settings(timeout_s=1.0, keepalive_s=1), content) as link:
+    async with contextlib.AsyncExitStack() as stack:
+        # The host subscribes before the node is born: otherwise it may come between the births of node and device.
         async with watching(broker.port) as watcher:
+            settings = broker.settings(timeout_s=2.0, keepalive_s=1)
+            link = await stack.enter_async_context(linked(tmp_path, settings, content))
             await watcher.until(lambda: watcher.host.alive)
             content.add(count=3)
             link.wake()
