@@ -70,7 +70,9 @@ def test_the_script_passes_every_kind_of_transaction():
     assert {point.partition(".")[0] for point in POINTS} == kinds
 
 
-@pytest.mark.parametrize("point", POINTS)
+@pytest.mark.parametrize(
+    "point", [pytest.param(p, marks=() if i % 3 == 0 else pytest.mark.slow) for i, p in enumerate(POINTS)]
+)
 def test_killed_at_any_point_nothing_is_half_done(tmp_path, children, point):
     path = tmp_path / "daq.sqlite"
     once_only = point.startswith(("ping.", "register_method.", "correct."))
