@@ -3,12 +3,12 @@
 import sys
 import time
 from collections.abc import Callable
-from typing import IO, Any, Final, Self
+from typing import IO, Any, Final
 
 from rich.console import Console
-from rich.live import Live
 from rich.text import Text
 
+from daq.app.screens.redrawn import RedrawnScreen
 from daq.app.screens.result_screen import result_lines
 from daq.app.screens.run_screen import live_lines, plain_line
 from daq.app.screens.run_view import RunEnd, RunView
@@ -50,7 +50,7 @@ def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
     return OUTSIDE if result["verdict"]["verdict"] in ("outside", "not_comparable") else VALID
 
 
-class RunScreen:
+class RunScreen(RedrawnScreen):
     """A context manager that shows views of one run and then its result."""
 
     def __init__(
@@ -62,26 +62,12 @@ class RunScreen:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """`plain`: lines of text on a terminal too.  `columns`: instead of the terminal's width.  `clock`: seconds."""
-        self._file = file or sys.stdout
-        # NO_COLOR is respected by the library.
-        self._console = Console(file=self._file, width=columns, highlight=False, markup=False, emoji=False)
-        self._live: Live | None = None
-        if self._console.is_terminal and not self._console.is_dumb_terminal and not plain:
-            self._live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
+        super().__init__(file or sys.stdout, columns=columns, plain=plain)
         self._clock = clock
         self._written: object = None
         self._written_at = 0.0
         self._notes = 0
         self._advice: list[str] = []
-
-    def __enter__(self) -> Self:
-        if self._live is not None:
-            self._live.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._live is not None:
-            self._live.stop()
 
     def show(self, view: RunView) -> None:
         """Show the state of a run."""

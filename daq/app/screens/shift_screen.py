@@ -3,13 +3,11 @@
 import sys
 import time
 from collections.abc import Callable, Sequence
-from typing import IO, Final, Self
-
-from rich.console import Console
-from rich.live import Live
+from typing import IO, Final
 
 from daq.app.screens.bench_panes import shift_lines
 from daq.app.screens.live import styled
+from daq.app.screens.redrawn import RedrawnScreen
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line, text_of
 
@@ -18,29 +16,16 @@ KEPT: Final = 60
 """Number of lines about the past that the screen keeps; more do not fit on any terminal."""
 
 
-class ShiftScreen:
+class ShiftScreen(RedrawnScreen):
     """A context manager that shows views of several benches, and what has happened on them."""
 
     def __init__(self, title: str, *, file: IO[str] | None = None, clock: Callable[[], float] = time.monotonic) -> None:
         """`title` is the first row of the screen.  `clock` gives seconds."""
-        self._title, self._file, self._clock = title, file or sys.stdout, clock
-        # NO_COLOR is respected by the library.
-        self._console = Console(file=self._file, highlight=False, markup=False, emoji=False)
-        self._live: Live | None = None
-        if self._console.is_terminal and not self._console.is_dumb_terminal:
-            self._live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
+        super().__init__(file or sys.stdout)
+        self._title, self._clock = title, clock
         self._views: dict[str, RunView] = {}
         self._past: list[Sequence[Line]] = []
         self._drawn = clock() - REFRESH_S
-
-    def __enter__(self) -> Self:
-        if self._live is not None:
-            self._live.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._live is not None:
-            self._live.stop()
 
     def add(self, *parts: Line) -> None:
         """Add a line about the past: printed, or put below the benches where they are redrawn in place."""
