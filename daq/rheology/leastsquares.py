@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 Status = Literal["converged", "out_of_evaluations", "stalled"]
 DIFF_STEP: Final = 2.0 ** (-52.0 / 3.0)
-"""Relative step of central differences: the cube root of the spacing of doubles at 1 (textbooks of numerical analysis)."""
+"""Relative step of central differences: the cube root of the spacing of doubles at 1 (numerical analysis)."""
 OFFSET: Final = 1e-3
 """Greatest relative offset of a fit that has converged (Bates and Watts, Technometrics 23 (1981) 179; from memory)."""
 ROUNDING: Final = 1e-9
@@ -52,7 +52,7 @@ class Solution:
         return math.sqrt(self.sum_of_squares / self.dof)
 
 
-def fit_curve(
+def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
     function: "Callable[[Array, Array], Array]",
     x: "Sequence[float] | Array",
     y: "Sequence[float] | Array",
