@@ -190,7 +190,7 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     parameters is taken.  Where there are too few points for the AICc of a model, the scatter per degree of freedom
     decides instead, and a factor below 2 is no difference (our choice).
     """
-    outcomes = [_fit_or_reason(m, series, shifts) for m in models]
+    outcomes = [fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
     )
@@ -198,9 +198,12 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
 
 
-def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> CurveFit | Refusal:
+def fit_or_reason(
+    model: str, series: Series, shifts: Sequence[Shift] = (), *, unsupported: bool = False
+) -> CurveFit | Refusal:
+    """Fit as `fit_series`; a fit whose numbers overflow is a `Refusal` too."""
     try:
-        return fit_series(model, series, shifts)
+        return fit_series(model, series, shifts, unsupported=unsupported)
     except ArgumentError:
         raise
     except (ValueError, ArithmeticError) as error:  # linear algebra overflowed
