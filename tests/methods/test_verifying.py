@@ -31,7 +31,9 @@ CERTIFIED = {20.0: 684.9, 23.0: 566.3, 25.0: 500.0, 30.0: 368.8, 40.0: 206.6}
 def certificate():
     """Return the example's certificate with the round numbers."""
     fluid = example("fluids/reference-b.toml")
-    values = [v.model_copy(update={"viscosity": type(v.viscosity)(CERTIFIED[v.temperature], "mPa.s")}) for v in fluid.values]
+    values = [
+        v.model_copy(update={"viscosity": type(v.viscosity)(CERTIFIED[v.temperature], "mPa.s")}) for v in fluid.values
+    ]
     return fluid.model_copy(update={"values": tuple(values)})
 
 
@@ -280,9 +282,7 @@ def test_a_failure_names_the_results_since_the_last_pass(paddle):
     known = InstrumentHistory(today="2026-09-21", condition="as_found", results_since_pass=("r1", "r2"))
     failed = verified(plan(paddle, history=known), level(0, 600.0), level(1, 600.0))
     assert failed.verification.results_since_pass == ("r1", "r2")
-    assert (
-        verified(plan(paddle, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
-    )
+    assert verified(plan(paddle, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
 
 
 def test_days_are_those_of_the_calendar():
