@@ -87,7 +87,7 @@ def require_probability(name: str, x: float) -> None:
 def require_count(name: str, n: int, least: int, most: int = 10**9, of: str = "values") -> None:
     """Raise `ArgumentError` unless `n` is a whole number from `least` to `most`; `of` names the things counted."""
     low, _ = ends(name, n)
-    if low != math.floor(low) if math.isfinite(low) else True:
+    if not isinstance(n, int) and getattr(getattr(n, "dtype", None), "kind", "") not in {"i", "u"}:
         raise ArgumentError(f"must be a whole number, is {low:g}", key=name)
     if low < least:
         raise ArgumentError(f"needs at least {least} {of}, got {n}", key=name)
@@ -96,8 +96,10 @@ def require_count(name: str, n: int, least: int, most: int = 10**9, of: str = "v
 
 
 def require_length(name: str, x: float, longest: float = LONGEST_M) -> None:
-    """Raise `ArgumentError` unless `x` is a length in m that a measuring geometry can have."""
+    """Raise `ArgumentError` unless `x` is a length in m that a measuring geometry can have; one number, no array."""
     require_positive(name, x)
+    if getattr(x, "ndim", 0):
+        raise ArgumentError(f"must be one number, is {_shown(x)}", key=name)
     if x > longest:
         raise ArgumentError(
             f"must be in metres, at most {longest:g} m (was it given in millimetres?), is {x:g}", key=name
@@ -137,7 +139,7 @@ def require_density(name: str, x: Number) -> None:
 def require_radii(inner: str, inner_m: float, outer: str, outer_m: float) -> None:
     """Raise `ArgumentError` unless two radii in m leave a gap; an infinite outer one is an unbounded fluid."""
     require_length(inner, inner_m)
-    if outer_m != math.inf:
+    if not (isinstance(outer_m, float) and outer_m == math.inf):
         require_length(outer, outer_m, WIDEST_VESSEL_M)
     # Below this part of the radius the gap is smaller than the roughness of its walls.
     if not outer_m >= inner_m * (1.0 + 1e-6):
@@ -146,18 +148,24 @@ def require_radii(inner: str, inner_m: float, outer: str, outer_m: float) -> Non
 
 def require_ratio(name: str, x: Number) -> None:
     """Raise `ArgumentError` unless every element of `x` is a ratio of radii above 1; infinite: unbounded fluid."""
-    low, _ = ends(name, x)
+    low, high = ends(name, x)
+    if high > LARGEST and not isinstance(x, float):
+        raise ArgumentError(f"must be at most {LARGEST:g}, or infinite", key=name)
     if not low >= 1.0 + 1e-6:
         raise ArgumentError(f"must be greater than 1, is {low:g}", key=name)
 
 
 def require_numbers(name: str, values: "Values", least: int = 0, of: str = "values") -> None:
     """Raise `ArgumentError` unless `values` is a list or an array with one axis, of at least `least` finite numbers."""
-    if getattr(values, "ndim", 1) != 1 or not _listed(values):
+    if not is_listed(values):
         raise ArgumentError(f"must be a list of numbers, is {_shown(values)}", key=name)
     n = len(values)
     if n < least:
         raise ArgumentError(f"needs at least {least} {of}, got {n}", key=name)
+    if hasattr(values, "dtype") and n:
+        low, high = ends(name, values)
+        if -LARGEST <= low <= high <= LARGEST:
+            return
     if set(map(type, values)) <= {float, int} and all(-LARGEST <= v <= LARGEST for v in values):
         return
     for i, value in enumerate(values):
@@ -166,9 +174,19 @@ def require_numbers(name: str, values: "Values", least: int = 0, of: str = "valu
             raise ArgumentError(f"all {of} must be finite, number {i + 1} is {low:g}", key=name)
 
 
+def require_listed(name: str, values: object, least: int = 0) -> None:
+    """Raise `ArgumentError` unless `values` is a list of at least `least` things."""
+    if not is_listed(values):
+        raise ArgumentError(f"must be a list, is {_shown(values)}", key=name)
+    if len(values) < least:  # type: ignore[arg-type]  # a list has a length
+        raise ArgumentError(f"needs at least {least}, got {len(values)}", key=name)  # type: ignore[arg-type]
+
+
 def require_positives(name: str, values: "Values", least: int = 0, of: str = "values") -> None:
     """Raise `ArgumentError` unless `values` are at least `least` finite numbers greater than 0."""
     require_numbers(name, values, least, of)
+    if len(values) and (values.min() if hasattr(values, "min") else min(values)) >= SMALLEST:
+        return
     for i, value in enumerate(values):
         if not value >= SMALLEST:
             raise ArgumentError(f"all {of} must be greater than 0, number {i + 1} is {float(value):g}", key=name)
@@ -250,7 +268,10 @@ def ends(name: str, x: Any) -> tuple[float, float]:
     return float(x.min()), float(x.max())
 
 
-def _listed(values: object) -> bool:
+def is_listed(values: object) -> bool:
+    """Return True for a sequence that is no text, and for an array with one axis."""
+    if hasattr(values, "ndim"):
+        return bool(values.ndim == 1)
     return hasattr(values, "__len__") and hasattr(values, "__getitem__") and not isinstance(values, (str, bytes, dict))
 
 

@@ -48,10 +48,14 @@ def range_below(width: float, n: int) -> float:
     return float(n * np.sum(weight * _density(x) * (ndtr(x + width) - ndtr(x)) ** (n - 1)))
 
 
-@functools.cache
 def range_moments(n: int) -> tuple[float, float]:
     """Return mean d2 and standard deviation d3 of the range of n standard normal values, 2 to 1000."""
     require_count("n", n, 2, 1000)
+    return _range_moments(int(n))
+
+
+@functools.cache
+def _range_moments(n: int) -> tuple[float, float]:
     import numpy as np
 
     # E W = integral of P(W > w), E W^2 = 2 integral of w P(W > w).

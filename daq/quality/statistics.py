@@ -10,6 +10,7 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Final
 
 from daq.core.arguments import (
+    SMALLEST,
     require_count,
     require_numbers,
     require_probability,
@@ -168,6 +169,8 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
     if line is None:
         raise ArgumentError("needs at least 2 different values", key="x")
     n, sxx = line.n, line.x_squares
+    if line.y_squares < SMALLEST and len(set(y)) > 1:
+        raise ArgumentError("has values that are too close together", key="y")
     sd = math.sqrt(line.residual_squares / (n - 2))
     return Line(
         intercept=line.intercept,

@@ -227,7 +227,7 @@ def viscous_heating_rise(viscosity: Number, rate: Number, gap_m: float, conducti
     require_not_negative("viscosity", viscosity)
     require_finite("rate", rate)
     require_same_shape("viscosity", viscosity, "rate", rate)
-    require_length("gap_m", gap_m, WIDEST_VESSEL_M)
+    require_length("gap_m", gap_m)
     require_within("conductivity", conductivity, 1e-3, 1e4, "W/(m K)")
     return viscosity * rate**2 * (gap_m**2 / (8.0 * conductivity))
 
@@ -238,11 +238,11 @@ def _wetted(radius_m: float, length_m: float, end_factor: float) -> None:
     require_end_factor(end_factor)
 
 
-def require_end_factor(value: float) -> None:
-    """Raise `ArgumentError` unless `value` is an end factor: torque of wall and ends over torque of the wall."""
-    require_finite("end_factor", value)
-    if not 1.0 <= value <= MOST_END_FACTOR:
+def require_end_factor(end_factor: float) -> None:
+    """Raise `ArgumentError` unless `end_factor` is the torque of wall and ends over the torque of the wall."""
+    require_finite("end_factor", end_factor)
+    if not 1.0 <= end_factor <= MOST_END_FACTOR:
         raise ArgumentError(
-            f"must be from 1 to {MOST_END_FACTOR:g} (torque of wall and ends over torque of the wall), is {value}",
+            f"must be from 1 to {MOST_END_FACTOR:g} (torque of wall and ends over torque of the wall), is {end_factor}",
             key="end_factor",
         )

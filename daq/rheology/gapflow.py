@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from daq.core.arguments import require_positive, require_ratio
+from daq.core.arguments import require_positive, require_positives, require_ratio, require_within
 from daq.core.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -38,10 +38,13 @@ def omegas_of_wall_rates(stress: "Callable[[Array], Array]", rates: "Array", rad
     import numpy as np
 
     require_ratio("radius_ratio", radius_ratio)
-    require_positive("rates", rates)
-    if rates.size < 2 or np.any(np.diff(rates) <= 0.0):
-        raise ArgumentError("must rise, and be at least 2", key="rates")
-    stresses = np.asarray(stress(rates), dtype=float)
+    require_positives("rates", rates, 2, "rates")
+    if np.any(np.diff(rates) <= 0.0):
+        raise ArgumentError("must rise", key="rates")
+    try:
+        stresses = np.asarray(stress(rates), dtype=float)
+    except (TypeError, ValueError) as error:
+        raise ArgumentError(f"must give the stresses (Pa) of an array of rates: {error}", key="stress") from None
     if stresses.shape != rates.shape:
         raise ArgumentError(f"must give a stress for each of {rates.size} rates, gives {stresses.size}", key="stress")
     require_positive("stress", stresses)
@@ -68,7 +71,8 @@ def wall_rates(stress: "Callable[[Array], Array]", omegas: "Array", radius_ratio
     import numpy as np
 
     require_ratio("radius_ratio", radius_ratio)
-    require_positive("omegas", omegas)
+    require_positives("omegas", omegas, 1, "speeds")
+    require_within("omegas", omegas, 1e-15, 1e15, "rad/s")
     newtonian = 2.0 / (1.0 - (0.0 if math.isinf(radius_ratio) else radius_ratio**-2))
     low = float(omegas.min()) * 10.0**-DECADES_BELOW
     grid = np.geomspace(low, float(omegas.max()) * newtonian * HIGHEST_FACTOR, GRID_POINTS)

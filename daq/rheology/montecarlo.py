@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daq.core.arguments import require_count, require_finite, require_instance, require_probability
+from daq.core.arguments import require_count, require_finite, require_instance, require_listed, require_probability
 from daq.core.errors import ArgumentError
 from daq.rheology.uncertainty import HALF_WIDTH_FACTOR, Component, Distribution
 
@@ -78,6 +78,7 @@ def propagate_budget(
     import numpy as np
 
     require_finite("value", value)
+    require_listed("components", components)
     for component in components:
         require_instance("components", component, Component)
     names = [c.name for c in components]
@@ -87,7 +88,7 @@ def propagate_budget(
     require_count("seed", seed, 0, 2**63, "as seed")
     require_probability("coverage", coverage)
     rng = np.random.default_rng(seed)
-    y: NDArray[np.float64] = np.full(trials, value)
+    y: NDArray[np.float64] = np.full(trials, float(value))
     for component in components:
         y += component.sensitivity * draw(rng, component, trials)
     y.sort()

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from daq.core.arguments import finite_result, require_finite, require_index, require_positive, require_positives
+from daq.core.arguments import finite_result, require_finite, require_index, require_instance, require_positive, require_positives
 from daq.core.errors import ArgumentError
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.elementary import power
@@ -97,8 +97,11 @@ class Expected:
         Raises:
             ArgumentError: a number that is not positive, or a geometry without a viscosity constant.
         """
-        constant = geometry.viscosity_constant or 0.0
-        require_positive("viscosity_constant", constant)
+        require_positive("torque_percent", torque_percent)
+        require_positive("speed_per_min", speed_per_min)
+        constant = getattr(geometry, "viscosity_constant", None)
+        if constant is None:
+            raise ArgumentError(f"must have a viscosity constant, is {geometry!r:.60}", key="geometry")
         factor = geometry.rate_per_omega
         rate = None if factor is None else factor * angular_speed(speed_per_min)
         return cls(
@@ -174,6 +177,10 @@ def plan_ranges(
     require_positive("full_scale", full_scale)
     require_positives("speeds_per_min", speeds_per_min)
     require_finite("temperature_coefficient", temperature_coefficient)
+    require_instance("expected", expected, Expected)
+    require_instance("geometries", geometries, Mapping)
+    if specification is not None:
+        require_instance("specification", specification, Specification)
     out: list[Candidate] = []
     for name, geometry in geometries.items():
         constant = geometry.viscosity_constant

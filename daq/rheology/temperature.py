@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+LEAST_SPAN_K: Final = 1e-6
+"""Smallest span (K) of the temperatures of a curve."""
 LOWEST: Final = (-math.inf, -math.inf, math.log(0.1))
 HIGHEST: Final = (math.inf, math.inf, math.log(5e3))
 """Bounds of a fitted Vogel curve: a, b and the logarithm of the coldest point's distance (K) from t0."""
@@ -228,6 +230,8 @@ def _points(celsius: Sequence[float], viscosity: Sequence[float], least: int) ->
     require_same_length("celsius", celsius, "viscosity", viscosity)
     if len(set(celsius)) < least:
         raise ArgumentError(f"needs at least {least} different temperatures, got {len(set(celsius))}", key="celsius")
+    if max(celsius) - min(celsius) < LEAST_SPAN_K:
+        raise ArgumentError(f"must span at least {LEAST_SPAN_K:g} K", key="celsius")
     pairs = sorted(zip(celsius, viscosity, strict=True))
     for t, _ in pairs:
         require_celsius("celsius", t)

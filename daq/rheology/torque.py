@@ -35,6 +35,10 @@ def torque_to_percent(torque: Number, full_scale: float) -> Number:
     return torque * (100.0 / full_scale)
 
 
+LEAST_PERCENT = 1e-9
+"""Smallest torque (percent of full scale) from which a speed is computed."""
+
+
 class BandClass(StrEnum):
     """Position of a torque relative to the usable band."""
 
@@ -170,7 +174,8 @@ def advise(
             require_positive(name, optional)
     if percent is not None:
         require_finite("mean_percent", percent)
-    if percent is None or percent <= 0.0:
+    # Below this a torque is noise, and the speed that it asks for is out of every range.
+    if percent is None or percent <= LEAST_PERCENT:
         return Advice(None, None)
     speed = speed_for_torque(percent, speed_per_min, target_percent, flow_behaviour_index)
     if full_scale is None or viscosity_constant is None:

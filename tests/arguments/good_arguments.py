@@ -8,14 +8,13 @@ from decimal import Decimal
 
 import numpy as np
 
-from daq.core.effects import Kept  # noqa: F401 - keeps the import order of the core
 from daq.core.plan import Seek
-from daq.core.seeking import Try
+from daq.core.seeking import Try, local_index, next_speed
 from daq.core.statistics import Axis, StraightLine, summarise
-from daq.quality.charts import IndividualsChart, individuals_chart
+from daq.core.units import entered, unit
+from daq.quality.charts import individuals_chart
 from daq.quality.limits import Rounding
 from daq.quality.verification import acceptance_band
-from daq.rheology import flowmodels, uncertainty
 from daq.rheology.curvefit import Series, Shift, fit_series
 from daq.rheology.flowcurve import fit_model
 from daq.rheology.geometry import ConePlate
@@ -79,7 +78,6 @@ OWNERS = {
     "daq.quality.verification.AcceptanceBand": acceptance_band("1000", "2000"),
 }
 """An object for the methods of each class."""
-assert isinstance(OWNERS["daq.quality.charts.IndividualsChart"], IndividualsChart)
 
 BEYOND_THE_RULE = {
     "daq.core.statistics.summarise": (
@@ -90,6 +88,11 @@ BEYOND_THE_RULE = {
         StraightLine.through,
         lambda: {"x": seconds(), "y": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]},
     ),
+    "daq.core.seeking.Try": (Try, lambda: {"speed": 30.0, "torque": 20.0}),
+    "daq.core.seeking.local_index": (local_index, lambda: {"first": Try(30.0, 20.0), "second": Try(60.0, 30.0)}),
+    "daq.core.seeking.next_speed": (next_speed, lambda: {"seek": SEEK, "tries": [Try(30.0, 20.0), Try(60.0, 30.0)]}),
+    "daq.core.units.unit": (unit, lambda: {"code": "mPa.s"}),
+    "daq.core.units.entered": (entered, lambda: {"text": "cP"}),
 }
 """Numerical functions of the core that take more than numbers."""
 
@@ -149,7 +152,7 @@ GOOD = {
     "daq.rheology.cylinders.viscous_heating_rise": lambda: {
         "viscosity": 1.0, "rate": 100.0, "gap_m": 0.003, "conductivity": 0.2
     },
-    "daq.rheology.cylinders.require_end_factor": lambda: {"value": 1.1},
+    "daq.rheology.cylinders.require_end_factor": lambda: {"end_factor": 1.1},
     "daq.rheology.rotors.cone_stress": lambda: {"torque": 1e-3, "radius_m": 0.012},
     "daq.rheology.rotors.cone_rate": lambda: {"omega": 3.0, "angle_rad": 0.02, "small_angle": False},
     "daq.rheology.rotors.require_cone_angle": lambda: {"angle_rad": 0.02},
@@ -342,7 +345,3 @@ GOOD = {
     },
     "daq.methods.planning.standing.day": lambda: {"utc_ns": 1_700_000_000_000_000_000},
 }  # fmt: skip
-assert isinstance(flowmodels.MODELS, dict)
-assert uncertainty.Distribution is Distribution
-assert Try(1.0, 2.0).speed == 1.0
-assert SEEK.low < SEEK.high

@@ -17,6 +17,8 @@ from tests.arguments.listed import listed, properties
 
 RANDOM = 25
 """Number of random values of each of two kinds in the place of one argument."""
+SLOW = {"daq.rheology.temperature.fit_vft": 1}
+"""The same for functions that take long."""
 NO_ROW = {"daq.rheology.flowmodels.FlowModel": "a row of the package's own table of models"}
 
 MAY_BE_INFINITE = {
@@ -48,7 +50,9 @@ def is_finite(x, field=""):
     if isinstance(x, bool) or x is None or isinstance(x, (str, bytes)) or callable(x):
         return True
     if isinstance(x, (int, float, Decimal)):
-        return math.isfinite(x) or (field in INFINITE_ANSWERS and x == math.inf)
+        return (not isinstance(x, int) or abs(x) < 2**70) and (
+            math.isfinite(x) or (field in INFINITE_ANSWERS and x == math.inf)
+        )
     if isinstance(x, np.ndarray):
         return bool(np.all(np.isfinite(x)))
     if dataclasses.is_dataclass(x):
@@ -64,9 +68,8 @@ def is_finite(x, field=""):
 def outcome(function, arguments):
     """Return the answer with its properties, or the `ArgumentError`."""
     try:
-        with np.errstate(all="raise"):
-            answer = function(**arguments)
-            return (answer, properties(answer)) if dataclasses.is_dataclass(answer) else (answer, {})
+        answer = function(**arguments)
+        return (answer, properties(answer)) if dataclasses.is_dataclass(answer) else (answer, {})
     except ArgumentError as error:
         return error
 
@@ -92,14 +95,15 @@ def test_a_bad_argument_is_refused_by_its_name_or_answered_with_finite_numbers(n
     function, parameters, row = bound(name)
     if row is None:
         pytest.fail("no row of good arguments")
-    names = set(parameters) | {f.name for v in row().values() if dataclasses.is_dataclass(v) for f in dataclasses.fields(v)}
+    things = [v for v in (*row().values(), OWNERS.get(name.rpartition(".")[0])) if dataclasses.is_dataclass(v)]
+    names = set(parameters) | {f.name for v in things for f in dataclasses.fields(v)}
     wrong = []
     for argument in parameters:
         good = row()[argument]
         make = in_place_of(good)
         if make is None:
             continue
-        for bad in make(zlib.crc32(f"{name}.{argument}".encode()), good, RANDOM):
+        for bad in make(zlib.crc32(f"{name}.{argument}".encode()), good, SLOW.get(name, RANDOM)):
             arguments = row() | {argument: bad}
             try:
                 found = outcome(function, arguments)
@@ -108,13 +112,14 @@ def test_a_bad_argument_is_refused_by_its_name_or_answered_with_finite_numbers(n
                 continue
             if isinstance(found, ArgumentError):
                 key = found.key.rpartition(".")[2].partition("[")[0]
-                if key not in names or not found.reason:
+                named = key in names or (not found.key and repr(bad) in str(found))
+                if not named or not found.reason:
                     wrong.append(f"{argument} = {shown(bad)}: the error names {found.key!r}: {found}")
             elif not is_finite(found):
                 wrong.append(f"{argument} = {shown(bad)}: {shown(found)}")
             elif must_be_refused(name, argument, bad, good, found[0]):
                 wrong.append(f"{argument} = {shown(bad)}: not refused, {shown(found)}")
-    assert wrong == [], "\n".join([f"{len(wrong)} of {name}", *wrong[:25]])
+    assert not wrong, "\n".join([f"{len(wrong)} of {name}", *wrong[:25]])
 
 
 def must_be_refused(name, argument, bad, good, answer):
