@@ -17,7 +17,7 @@ import structlog
 
 from daq.adapters.clock import TimeSource
 from daq.adapters.mqtt.client import BrokerDownError
-from daq.adapters.mqtt.connection import Connection, Version, Will, connect
+from daq.adapters.mqtt.connection import Connection, Will, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.outbox.flight import Backoff, in_thread
 from daq.adapters.sparkplug.content import Content

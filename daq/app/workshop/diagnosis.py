@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
+from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.reading import Reader
@@ -21,6 +22,7 @@ from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
 from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
 from daq.core.errors import DaqError, SettingError, StoreError
+from daq.process.brokers import broker_settings
 
 EARLIEST_NS: Final = 1_735_689_600 * 10**9
 """2025-01-01: a clock that shows an earlier time was never set."""
@@ -57,6 +59,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
             if name in catalogue.instruments:
                 findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
         findings.append(_broker(catalogue))
+        findings += _broker_version(catalogue, folder)
         findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
     return findings
@@ -168,6 +171,10 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
     if broker is not None and not broker.connected:
         text = f"the daemon is not connected: {broker.trouble or 'still trying'}"
         findings.append(Finding(False, "publishing", text, "results wait in the outbox; see the broker's line below"))
+    for source in () if broker is None else broker.others:
+        text = f"another daemon ({source}) publishes under the topic prefix of this bench"
+        do = "give each bench a prefix of its own ([topic] in daemon.toml); until then their states replace each other"
+        findings.append(Finding(False, "topic prefix", text, do))
     findings += _sparkplug_of(status.sparkplug)
     return status, findings
 
@@ -211,6 +218,21 @@ def _broker(catalogue: Catalogue) -> Finding:
     except DaqError as error:
         return Finding(False, "broker", str(error), "results wait in the outbox; nothing is lost")
     return Finding(True, "broker", f"{settings.place} accepts the connection")
+
+
+def _broker_version(catalogue: Catalogue, folder: Path) -> Iterator[Finding]:
+    """Yield a finding where the daemon fell back to MQTT 3.1.1 with the configured broker."""
+    mqtt = catalogue.daemon.mqtt
+    if mqtt is None or mqtt.version != "auto":
+        return
+    try:
+        place = broker_settings(mqtt, catalogue.daemon.source).place
+    except DaqError:
+        return  # the check of the broker gives the reason
+    fallback = BrokerVersions(folder).fallback(place)
+    if fallback is not None:
+        do = "use a broker with MQTT 5, or accept this with version = '3.1.1' in [mqtt] of daemon.toml"
+        yield Finding(False, "broker version", f"{place}: {fallback}", do)
 
 
 async def _log_in(settings: MqttSettings) -> None:

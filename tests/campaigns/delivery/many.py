@@ -14,7 +14,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.adapters.mqtt.connection import Version, Will, connect
+from daq.adapters.mqtt.connection import Will, connect
 from daq.adapters.mqtt.topics import Topics
 from tests.support.processes.mosquitto import Mosquitto
 
