@@ -174,7 +174,9 @@ class BrokerClient(aiomqtt.Client):
         properties: Properties | None = None,
     ) -> None:
         if not self._connected.done():
-            self._connected.set_exception(ClosedUnansweredError(f"it closed the connection before it answered ({reason_code})"))
+            self._connected.set_exception(
+                ClosedUnansweredError(f"it closed the connection before it answered ({reason_code})")
+            )
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:

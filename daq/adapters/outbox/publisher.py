@@ -24,17 +24,15 @@ from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.broker_memory import BrokerMemory
-from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
+from daq.adapters.outbox.greeting import EpochStartedError, Greeting
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
 from daq.adapters.outbox.neighbours import Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState, Troubles
-from daq.adapters.outbox.put_back import Comparison, PutBack
 from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
 from daq.adapters.outbox.status import Status
 from daq.adapters.outbox.status_publisher import StatusPublisher
 from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
-from daq.adapters.store.epochs import StartEpoch
 from daq.adapters.store.outbox_reading import next_try, refused_topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message
@@ -50,10 +48,6 @@ MOST_REQUESTS: Final = 100
 
 #: Turns a consumer's request into the transaction that repeats results, or None for a request that is not granted.
 Refill = Callable[[bytes], SendAgain | None]
-
-
-class _EpochStartedError(DaqError):
-    """A new epoch was started, so the connection is made again under the new identity."""
 
 
 class Publisher:
@@ -73,7 +67,6 @@ class Publisher:
         about: Mapping[str, Any] | None = None,
         schemas: Mapping[str, bytes] | None = None,
         refill: Refill | None = None,
-        instruments: Callable[[], Mapping[str, str]] | None = None,
         bench: Callable[[], Mapping[str, Any]] | None = None,
         seed: int | None = None,
     ) -> None:
@@ -87,8 +80,7 @@ class Publisher:
             about: is a part of every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
             schemas: payload of each schema topic, published retained after each connection.
             refill: decides on requests of consumers; None: no subscription to requests.
-            instruments: returns the state of each instrument by name; called before each status message.
-            bench: returns other facts of the bench for the status, by key; called before each status message.
+            bench: returns the facts of the bench for the status, by key; called before each status message.
             seed: seed of the random part of waits, for tests.
 
         Raises:
@@ -115,18 +107,15 @@ class Publisher:
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
-        self._comparison = Comparison(store, topics)
-        self._versions = BrokerVersions(store.path.parent)
-        self._spoken = self._versions.spoken(settings.place)
         self._checked = False
         self._poison = PoisonMessages()
         self.state = PublisherState()
         self._troubles = Troubles(self.state, self._log)
+        self._greeting = Greeting(store, settings, topics, clock, self.state)
         instance = str(uuid.uuid4())
         self._neighbours = Neighbours(instance, self.state)
         status = Status(topics.status(), store.source, store.epoch, about or {}, instance=instance)
         self._status_publisher = StatusPublisher(status, store, clock, self._troubles, schemas or {})
-        self._status_publisher.instruments = instruments or dict
         self._status_publisher.bench = bench or dict
 
     def wake(self) -> None:
@@ -151,7 +140,7 @@ class Publisher:
                 try:
                     with self._store.reader() as reader:
                         await self._session(reader, backoff)
-                except _EpochStartedError:
+                except EpochStartedError:
                     self._memory = BrokerMemory(
                         self._store, self._settings, self._client_id(), self._topics.last_of_all()
                     )
@@ -175,28 +164,15 @@ class Publisher:
         wills = await self._status_publisher.wills(reader)
         session_s = self._settings.session_s
         async with connect(
-            self._settings, self._client_id(), wills, session_s=session_s, spoken=self._spoken
+            self._settings, self._client_id(), wills, session_s=session_s, spoken=self._greeting.spoken
         ) as connection:
-            self._note_version(connection)
             await self._serve(connection, reader, backoff)
-
-    def _note_version(self, connection: Connection) -> None:
-        if self._settings.protocol != "auto":
-            return
-        place = self._settings.place
-        is_new = self._versions.note(place, self._spoken, self._clock.utc_ns())
-        fallback = self._versions.fallback(place)
-        self.state.fallback = "" if fallback is None else str(fallback)
-        if is_new and fallback is not None:
-            self._log.warning("the broker does not support MQTT 5", reason=fallback.reason, used=connection.version)
 
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
         self._checked = False
         # The birth replaces the status that the broker shows, so the comparison is made before it.
-        put_back = await self._comparison.check(connection, reader)
-        if put_back is not None:
-            await self._start_epoch(put_back)
+        await self._greeting.greet(connection, reader)
         await self._publish_birth(connection, reader)
         backoff.reset()
         self._connection = connection
@@ -221,17 +197,6 @@ class Publisher:
         finally:
             self._connection = None
             await self._end(flight)
-
-    async def _start_epoch(self, put_back: PutBack) -> None:
-        utc_ns = self._clock.utc_ns()
-        started = await self._store.commit(StartEpoch(reason=put_back.reason, least=put_back.least, utc_ns=utc_ns))
-        self._log.error(
-            "the database was put back from an older copy; new results get numbers of a new epoch",
-            reason=put_back.reason,
-            epoch=started.epoch,
-            waiting_with_old_numbers=started.waiting,
-        )
-        raise _EpochStartedError(put_back.reason)
 
     async def _end(self, flight: Flight) -> None:
         """Store the answers that arrived, and drop the messages without answer from memory."""
@@ -342,7 +307,7 @@ class Publisher:
         await self._status_publisher.publish_now(connection, reader)
 
     def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
-        if retained and self._comparison.arrived(topic, payload):
+        if retained and self._greeting.arrived(topic, payload):
             return
         if topic == self._topics.status():
             if not retained and not self._stopping.is_set():

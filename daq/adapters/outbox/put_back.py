@@ -90,7 +90,8 @@ def sign(
 
     Args:
         shown: retained payloads by topic: the status of the bench, and newest results.
-        uuid, epoch: identity of the database.
+        uuid: identity of the database.
+        epoch: its epoch.
         known: last sequence number of each stream in this epoch.
         has: returns whether the database contains the result of an id.
     """

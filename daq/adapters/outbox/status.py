@@ -20,8 +20,7 @@ class Status:
     Attributes:
         topic: topic of the status.
         source, epoch: identity of the database.
-        instruments: state of each instrument by name.
-        bench: other facts of the bench that are known while the daemon is online.
+        bench: facts of the bench, by key; while the daemon is offline they are unknown and left out.
         sequences: last sequence number of each stream.
     """
 
@@ -30,14 +29,14 @@ class Status:
 
         Args:
             topic: topic of the status.
-            source, epoch: identity of the database.
+            source: identity of the database with its epoch.
+            epoch: the epoch.
             about: a part of every message: versions, and other facts of the application.
             instance: identity of this process, by which it distinguishes its own messages from those of others.
         """
         self.topic = topic
         self.source, self.epoch = source, epoch
         self.bench: dict[str, Any] = {}
-        self.instruments: dict[str, str] = {}
         self.sequences: dict[str, int] = {}
         self._about, self._instance = dict(about), instance
         self._published: Mapping[str, Any] = {}
@@ -72,8 +71,6 @@ class Status:
             "sequences": dict(self.sequences),
             **self._about,
         }
-        if self.instruments and state == "online":  # while the daemon is offline their states are unknown
-            content["instruments"] = dict(self.instruments)
         if state == "online":
             content |= self.bench
         if version != "5":

@@ -23,15 +23,13 @@ class StatusPublisher:
     """Publishes the messages that `Status` builds.
 
     Attributes:
-        instruments: returns the state of each instrument by name; called before each status message.
-        bench: returns other facts of the bench for the status, by key; called before each status message.
+        bench: returns the facts of the bench for the status, by key; called before each status message.
     """
 
     def __init__(
         self, status: Status, store: Store, clock: TimeSource, troubles: Troubles, schemas: Mapping[str, bytes]
     ) -> None:
         """Make a status publisher; `schemas` has the payload of each schema topic, retained, sent with each birth."""
-        self.instruments: Callable[[], Mapping[str, str]] = dict
         self.bench: Callable[[], Mapping[str, Any]] = dict
         self._status, self._store, self._clock, self._troubles = status, store, clock, troubles
         self._schemas = dict(schemas)
@@ -84,7 +82,6 @@ class StatusPublisher:
 
     async def _refresh(self, reader: Reader) -> None:
         self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
-        self._status.instruments = dict(self.instruments())
         self._status.bench = dict(self.bench())
         self._status.source, self._status.epoch = self._store.source, self._store.epoch
 

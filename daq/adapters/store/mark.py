@@ -84,8 +84,11 @@ class MarkFile:
         draft = self.path.with_name(self.path.name + ".new")
         try:
             mark = Mark(source, epoch, self._database.stat().st_ino, seq, head, time.time_ns())
-            with open(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
-                json.dump(asdict(mark), file)
+            file = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+            try:
+                os.write(file, json.dumps(asdict(mark)).encode())
+            finally:
+                os.close(file)
             draft.replace(self.path)
         except OSError as error:
             if not self._failed:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from daq.adapters.mqtt.connection import Will, connect
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.mqtt.versions import Version
 from tests.support.processes.mosquitto import Mosquitto
 
 PAYLOAD = 3_000
