@@ -91,7 +91,7 @@ class StoredBench:
                 RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
             ).result()
             store.submit(BeginRun(record)).result()
-            maker = ResultMaker(record, plan, clock, store.source, None)
+            maker = ResultMaker(record, plan, clock, lambda: store.source, None)
             pipeline = Pipeline(plan, drivers)
             journal = JournalWriter([link.name for link in plan.links])
             journal.header(header, clock.now)
