@@ -50,7 +50,7 @@ def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     unit = "% of the mean per minute"
     of = f"all {len(values)} readings" if len(x) == len(values) else f"{len(x)} means of {len(values)} readings"
     lag = "" if line.lag1 is None else f", autocorrelation of the residuals {line.lag1:.2f}"
-    low, high = (number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
+    low, high = ("unknown" if s is None else number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
     bounded = "none, too few independent readings" if bound is None else f"at most {number(bound, 3)} {unit}"
     out = [
         f"least squares: {number(line.slope * per_minute, 3)} {unit}, t = {line.t:.1f} were they independent{lag}",
