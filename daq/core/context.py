@@ -10,6 +10,10 @@ from typing import Literal
 from daq.core.remarks import WrittenRemark
 
 
+ChoiceUse = Literal["speed", "temperature", "other"]
+"""Use of a choice: speed of the result's step, target of the temperature, or any other setting of the method."""
+
+
 @dataclass(frozen=True, slots=True)
 class Amount:
     """A number with its UCUM unit."""
@@ -34,6 +38,8 @@ class MeasuringGeometry:
     kind: str
     dimensions: dict[str, float | Amount | None]
     """Dimensions as in the instrument's file: mm and degrees."""
+    serial: str = ""
+    """Serial number of the geometry; "" where the instrument's file states none."""
     stirrup: bool = False
     vessel: str = ""
     fill_volume_ml: float | None = None
@@ -82,6 +88,10 @@ class ProductLimit:
     high: float | None
     unit: str
     """UCUM code of `low` and `high`."""
+    methods: tuple[str, ...] = ()
+    """Methods the limits were set for, each as id, a space and version.  The limits apply to results of no other."""
+    choices: dict[str, Amount] = field(default_factory=dict)
+    """Values of the method's choices the limits were set for, where they are not the default."""
     decimals: int | None = None
     geometry: str | None = None
     vessel: str | None = None
@@ -175,12 +185,13 @@ class Verified:
     fluid: str = ""
     lot: str = ""
     geometry: str = ""
+    geometry_serial: str = ""
     serial: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Verification status of an instrument at one moment; times in ns UTC."""
+    """Verification status of an instrument with one measuring geometry at one moment; times in ns UTC."""
 
     last: Verified | None
     """The newest judged verification."""
@@ -234,6 +245,8 @@ class Context:
     units: dict[str, str] = field(default_factory=dict)
     """UCUM code by signal."""
     choices: dict[str, Amount] = field(default_factory=dict)
+    choices_changed: dict[str, tuple[ChoiceUse, ...]] = field(default_factory=dict)
+    """Uses of each choice that is not at its default."""
     allowed_speeds: tuple[float, ...] = ()
     highest_speed: float | None = None
     geometry: MeasuringGeometry | None = None

@@ -1,11 +1,12 @@
 """The verdict: the value against the product's limits, where they apply."""
 
-import math
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
+from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert
+from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
 from daq.methods.parts.measured import KeptValue
@@ -15,20 +16,11 @@ from daq.quality.limits import Rounding, Verdict, as_reported, decimal_of, judge
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
 
-class _Subject(NamedTuple):
-    """The value to judge, with its conditions."""
-
-    plan: Plan
-    quantity: str
-    unit: str
-    value: float | None
-    row: KeptValue | None
-
-
-def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
+def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None, kept: Kept | None) -> Judgement:
     """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
-    A limit that applies at another geometry, vessel, speed, time, temperature or unit says nothing about the value.
+    A limit that was set for another method, or applies at another geometry, vessel, speed, time, temperature or unit,
+    says nothing about the value.  Neither does any limit after a failed or overdue verification.
     Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
     A seek gets no verdict.
     """
@@ -39,7 +31,7 @@ def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: Ke
         return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
     rule = Rounding(product.rounding)
     decimals = None if value is None else reported_decimals(value, product, quantity)
-    subject = _Subject(plan, quantity, unit, value, row)
+    subject = Subject(plan, quantity, unit, value, row, kept)
     used = tuple(_one(subject, limit, rule, decimals) for limit in product.limits)
     verdicts = {u.verdict for u in used}
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
@@ -76,10 +68,10 @@ def reported(value: float | None, product: ProductOfPlan | None, quantity: str, 
     return as_reported(value, reported_decimals(value, product, quantity))
 
 
-def _one(subject: _Subject, limit: ProductLimit, rule: Rounding, decimals: int | None) -> LimitUsed:
+def _one(subject: Subject, limit: ProductLimit, rule: Rounding, decimals: int | None) -> LimitUsed:
     value, unit = subject.value, subject.unit
     low, high = limit.low, limit.high
-    reasons = _hindrances(subject, limit)
+    reasons = hindrances(subject, limit)
     if value is None:
         reasons.insert(0, state("no_value_to_compare"))
     if reasons:
@@ -99,47 +91,9 @@ def _used(
     binds: dict[str, Any] = {k: v for k in BINDINGS if (v := getattr(limit, k)) is not None}
     if "time" in binds:
         binds["time"] /= 1e9
+    if limit.methods:
+        binds = {"method": " or ".join(limit.methods), **binds}
     return LimitUsed(
         quantity=limit.quantity, low=low, high=high, unit=unit, applies_at=binds, verdict=verdict,
         reasons=tuple(reasons),
     )  # fmt: skip
-
-
-def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
-    """Return why a limit does not apply; empty where it does."""
-    quantity, unit, row = subject.quantity, subject.unit, subject.row
-    out: list[Statement] = []
-    if limit.quantity != quantity:
-        # The other conditions of the limit do not matter then.
-        return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
-    if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
-        out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))
-    geometry = subject.plan.context.geometry
-    fitted, vessel = (None, None) if geometry is None else (geometry.name, geometry.vessel)
-    if limit.geometry is not None and limit.geometry != fitted:
-        out.append(state("limit_of_other_geometry", wanted=limit.geometry, fitted=fitted))
-    if limit.vessel is not None and limit.vessel != vessel:
-        out.append(state("limit_of_other_vessel", wanted=limit.vessel, used=vessel or None))
-    if row is None:
-        return out
-    speed = limit.speed
-    if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
-        out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
-    time = limit.time
-    # While a step goes on, its start is not among the facts, and the value is provisional.
-    if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
-        out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
-    temperature = limit.temperature
-    if temperature is not None:
-        if row.temperature is None:
-            out.append(state("limit_needs_temperature", wanted=temperature))
-        elif abs(row.temperature - temperature) > limit.temperature_band:
-            out.append(
-                state(
-                    "limit_at_other_temperature",
-                    wanted=temperature,
-                    band=limit.temperature_band,
-                    temperature=row.temperature,
-                )
-            )
-    return out

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from daq.core.context import ProductLimit, ProductOfPlan
+from daq.core.context import Amount, ProductLimit, ProductOfPlan
 from daq.core.units import UNITS, entered
 from daq.methods.files.fields import (
     Celsius,
@@ -15,6 +15,7 @@ from daq.methods.files.fields import (
     KeyedError,
     Listed,
     Model,
+    MethodVersion,
     Name,
     Percent,
     PerMinute,
@@ -35,6 +36,11 @@ class Limit(Model):
     low: float | None = None
     high: float | None = None
     unit: UnitText = Field(description="the unit of low and high, for example 'mPa.s'")
+    methods: Annotated[tuple[MethodVersion, ...], Listed] = Field(
+        description="the methods they were set for, each with its version, for example methods = ['clear-glaze-qc 1']"
+    )
+    choices: dict[Name, Quantity] = Field(default_factory=dict)
+    """Values of the method's choices they were set for; left out: the default of each choice."""
     decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
     """Decimals of the reported number if this quantity is the result; left out: those of the product."""
     geometry: Name | None = None
@@ -47,6 +53,8 @@ class Limit(Model):
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
+        if not self.methods:
+            raise KeyedError("methods", "is empty: name the methods that the limits were set for, each with its version")
         if self.low is None and self.high is None:
             raise KeyedError("low", "is missing, like high: give one of them or both")
         if self.low is not None and self.high is not None and self.low >= self.high:
@@ -69,6 +77,8 @@ class Limit(Model):
             low=None if self.low is None else self.in_code(self.low),
             high=None if self.high is None else self.in_code(self.high),
             unit=self.unit_code,
+            methods=self.methods,
+            choices={name: Amount(given.value, given.unit or "") for name, given in self.choices.items()},
             decimals=self.decimals,
             geometry=self.geometry,
             vessel=self.vessel,

@@ -139,6 +139,7 @@ UNNAMED: Final = {
     "verified": _WHOLE,
     "sample.sheared": "a seek has no verdict",
     "geometry.kind": "follows from its name",
+    "geometry.serial": "of the geometry; a verification is known by it",
     "geometry.dimensions": "follow from its name",
     "geometry.stirrup": "follows from its name",
     "geometry.vessel": "follows from its name",

@@ -3,6 +3,7 @@
 from typing import Final
 
 from daq.methods.sentences.kinds import (
+    ALTERNATIVES,
     CELSIUS,
     COUNT,
     MEASURED_CELSIUS,
@@ -32,6 +33,12 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "the limit is for {limited}, the result is {quantity}", limited=TERM, quantity=TERM
     ),
     "limit_in_other_unit": sentence("the limit is in {limit_unit}, the result in {unit}", limit_unit=UNIT, unit=UNIT),
+    "limit_of_other_method": sentence(
+        "the limit was set for the method {wanted}[, measured with {used}]", wanted=ALTERNATIVES, used=NAME
+    ),
+    "limit_at_other_choice": sentence(
+        "the limit was set for another {choice} than {value}", choice=NAME, value=measured(), unit=UNIT
+    ),
     "limit_of_other_geometry": sentence(
         "the limit applies to the measuring geometry {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME
     ),
@@ -46,6 +53,9 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "limit_needs_temperature": sentence(
         "the limit applies at {wanted}, and no temperature was measured", wanted=CELSIUS
+    ),
+    "limit_needs_sound_temperature": sentence(
+        "the limit applies at {wanted}, and the temperature is in doubt ({faults})", wanted=CELSIUS, faults=TERMS
     ),
     "limit_at_other_temperature": sentence(
         "the limit applies at {wanted#} ± {band}, measured at {temperature}",
