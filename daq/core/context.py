@@ -9,7 +9,6 @@ from typing import Literal
 
 from daq.core.remarks import WrittenRemark
 
-
 ChoiceUse = Literal["speed", "temperature", "other"]
 """Use of a choice: speed of the result's step, target of the temperature, or any other setting of the method."""
 
@@ -100,6 +99,8 @@ class ProductLimit:
     time_band: int = 0
     temperature: float | None = None
     temperature_band: float = 0.0
+    guard_band: float | None = None
+    """Guard band in `unit`; None: the product's multiple of the expanded uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +113,10 @@ class ProductOfPlan:
     reported_digits: int
     reported_decimals: int | None = None
     rounding: Literal["unrounded", "rounded"] = "unrounded"
+    acceptance: Literal["simple_acceptance", "guard_banded_acceptance"] = "simple_acceptance"
+    """Decision rule (JCGM 106)."""
+    guard_factor: float = 1.0
+    """Guard band as a multiple of the expanded uncertainty, where a limit states none."""
     limits: tuple[ProductLimit, ...] = ()
     flow_behaviour_index: float | None = None
     temperature_coefficient: float | None = None

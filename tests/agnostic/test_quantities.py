@@ -254,7 +254,9 @@ def test_density_from_the_mass_in_a_known_volume(tmp_path):
     )
     text = WEIGHING.replace('signal = "mass"', 'signal = "density"').replace('"0.01 g"', '"0.0001 g/mL"')
     recipe = method(tmp_path, text, "equilibrium", "density")
-    limits = '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\nmethods = ["m 1"]\ndecimals = 3\n'
+    limits = (
+        '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\nmethods = ["m 1"]\ndecimals = 3\n'
+    )
     c, _, data = measured(recipe, balance, Numbers("balance"), settling(230.8), product=product(tmp_path, limits))
     assert (c.quantity, c.unit, c.value) == ("density", "g/mL", pytest.approx(1.785, abs=1e-4))
     parts = {r.name: r.contribution for r in c.uncertainty.components}

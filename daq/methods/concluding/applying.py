@@ -1,4 +1,8 @@
-"""Whether a limit of the product applies to a value: method, choices, verification, geometry, speed, time, temperature."""
+"""Find the reasons why a limit of the product does not apply to a value.
+
+It applies to the methods it was set for with their choices, after a valid verification, and at its measuring geometry,
+vessel, speed, time and temperature.
+"""
 
 import math
 from typing import Final, NamedTuple
@@ -87,7 +91,7 @@ def _method(plan: Plan, limit: ProductLimit) -> list[Statement]:
         if wanted is not None:
             is_other = not _same(wanted, value)
         else:
-            # A limit that binds to the speed or the temperature itself admits any choice of it.
+            # A limit that applies at a speed or a temperature admits any choice of it.
             admitted = {"speed": limit.speed is not None, "temperature": limit.temperature is not None, "other": False}
             is_other = not all(admitted[use] for use in context.choices_changed.get(name, ()))
         if is_other:

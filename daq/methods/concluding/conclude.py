@@ -77,7 +77,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         drift=moved,
         uncertainty=budget,
         conditions=_conditions(plan, facts, kept, row),
-        verdict=judgement(plan, quantity, unit, value, row, kept) if verification is None else verdict_of(plan, verification),
+        verdict=verdict_of(plan, verification)
+        if verification is not None
+        else judgement(plan, quantity, unit, value, row, kept, budget),
         advice=_advice(plan, facts, kept, unit),
         steps=rows,
         verification=verification,

@@ -84,9 +84,9 @@ def _same(own: str, other: str) -> bool | None:
 def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, pair: Pair) -> Standing:
     """Return the verification status of an instrument with a measuring geometry.
 
-    `history` are the judged verifications of the instrument, oldest first.  Those of another pair do not count.  With an interval `every_ns`
-    it is overdue if more than that has passed since the last pass, or if there is no pass.  The newest verification
-    decides between passed and failed: a passed one as left clears a failed one as found.
+    `history` are the judged verifications of the instrument, oldest first.  Those of another pair do not count.
+    With an interval `every_ns` it is overdue if more than that has passed since the last pass, or if there is no pass.
+    The newest verification decides between passed and failed: a passed one as left clears a failed one as found.
     """
     own = [v for v in history if pair.counts(v)]
     passes = [v.utc_ns for v in own if v.passed]

@@ -29,6 +29,19 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "no_value_to_compare": sentence("there is no number to compare"),
     "below_limit": sentence("{value} is below {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
     "above_limit": sentence("{value} is above {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
+    "in_guard_band": sentence(
+        "{value} is nearer to the limit {limit} than the guard band of {guard_band}: with its uncertainty it "
+        "is neither within nor outside",
+        value=measured(".6g"), limit=measured(), guard_band=measured(".3g"), unit=UNIT,
+    ),
+    "guard_without_interval": sentence(
+        "the product asks for guard bands, and the value has no uncertainty interval"
+    ),
+    "guard_bands_leave_nothing": sentence(
+        "guard bands of {guard_band} leave no value between the limits that would be within: measure with a smaller "
+        "uncertainty",
+        guard_band=measured(".3g"), unit=UNIT,
+    ),
     "limit_of_other_quantity": sentence(
         "the limit is for {limited}, the result is {quantity}", limited=TERM, quantity=TERM
     ),

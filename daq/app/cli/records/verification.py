@@ -114,10 +114,7 @@ def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: s
     doubt = in_doubt(reader, name, found)
     instrument = catalogue.instruments.get(name)
     newest = {_pair(e, serial): e for e in found}
-    if instrument is not None:
-        own = pair_of(instrument, serial)
-    else:
-        own = next(reversed(newest), Pair(serial or ""))
+    own = next(reversed(newest), Pair(serial or "")) if instrument is None else pair_of(instrument, serial)
     now = time.time_ns()
     return _Verifications(
         instrument=name,
