@@ -54,7 +54,7 @@ WORDS = (
     Word(
         r"(?i)\bguard",
         "stirrup",
-        r"(?i)guard[ _-]?band|guarded|guard_(factor|without)|safety|guard is in place|replaces a guard|guards and|in place",
+        r"(?i)guard[ _-]?band|guard banded|guarded|guard_(factor|without)|safety|guard is in place|replaces a guard|guards and|in place",
     ),
     Word(
         # Only gaps in readings: walls, frames, sequence numbers and Dixon's test have gaps too.

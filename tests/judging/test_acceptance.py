@@ -149,7 +149,7 @@ def test_what_is_published_and_shown(tmp_path):
     assert flat["limit_high"] == 900.0
     text = words(c, product)
     assert "UNDECIDED" in text
-    assert "guard_band banded acceptance" in text
+    assert "guard banded acceptance" in text
     assert "the true value is outside with a probability of" in text
     assert summary(data)[2][0][1] == "warn"
 
