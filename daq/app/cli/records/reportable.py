@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -18,6 +19,8 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.methods.concluding.reportable import Attempt, Reportable, reportable
+from daq.methods.concluding.slipsigns import slip_signs
+from daq.methods.parts.statement import Statement
 
 EXIT_NO_RESULT = 11
 
@@ -41,11 +44,13 @@ def run(args: argparse.Namespace) -> int:
     if len(names) > 1:
         raise SettingError(f"the runs name several products ({', '.join(sorted(names))}); say which", key="--product")
     product = Catalogue.load(config_dir(args.config)).product(names.pop()) if names else None
+    slip = slip_signs([data for _, data in runs if data is not None])
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
-        print_json(TypeAdapter(Reportable).dump_python(found, mode="json"))
+        signs = [s.model_dump(mode="json") for s in slip]
+        print_json(TypeAdapter(Reportable).dump_python(found, mode="json") | {"wall_slip": signs})
     else:
-        print(text_of(found, terminal_columns()))
+        print(text_of(found, terminal_columns(), slip))
     if found.value is None:
         return EXIT_NO_RESULT
     return code_of_verdict(found.verdict)
@@ -74,8 +79,8 @@ def _rule(r: Reportable) -> str:
     return f"{r.rounding}, {spaced(r.acceptance or '')}{words}"
 
 
-def text_of(r: Reportable, columns: int | None = None) -> str:
-    """Return all of it for a person, in lines of at most `columns` columns (None: no limit)."""
+def text_of(r: Reportable, columns: int | None = None, slip: Sequence[Statement] = ()) -> str:
+    """Return all of it for a person, with signs of wall slip, in lines of at most `columns` (None: no limit)."""
     unit = symbol(r.unit)
     lines = [f"sample {plain(r.sample)}" + (f", product {plain(r.product)}" if r.product else "")]
     if r.value is None:
@@ -88,6 +93,7 @@ def text_of(r: Reportable, columns: int | None = None) -> str:
     lines = [row for line in lines for row in hung(line, "", columns)]
     lines += [row for text in r.limits for row in hung(sentence(text), "  limit: ", columns)]
     lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]
+    lines += [row for text in slip for row in hung(sentence(text), "  ", columns)]
     rows = [
         [
             a.run[:SHOWN_ID],
