@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from decimal import Context, Decimal
 from enum import StrEnum
 
-from daq.core.errors import SettingError
+from daq.core.arguments import require_finite, require_not_negative
+from daq.core.errors import ArgumentError, SettingError
 from daq.quality.limits import Figure, Verdict, decimal_of
 
 _WIDE = Context(prec=700)
@@ -41,29 +42,39 @@ def judge_guarded(value: float | None, low: Figure | None, high: Figure | None, 
     """Judge a value against limits with a guard band at each of them; all in one unit.
 
     Within is a value inside of the acceptance limits, ends included.  Outside is a value beyond a limit by more than
-    the guard band.  Every other value is undecided.  Without limits, or without a finite value, the verdict is `none`.
+    the guard band.  Every other value is undecided.  Without limits, or without a value, the verdict is `none`.
 
     Raises:
-        SettingError: low above high, a negative guard band, or numbers that are not finite.
+        ArgumentError: low above high, a negative guard band, or numbers that are not finite.
     """
-    bottom = None if low is None else decimal_of(low, "low")
-    top = None if high is None else decimal_of(high, "high")
+    bottom = None if low is None else _figure("low", low)
+    top = None if high is None else _figure("high", high)
     if bottom is not None and top is not None and bottom > top:
-        raise SettingError(f"must not be above high ({top}), is {bottom}", key="low")
-    width = decimal_of(guard_band, "guard_band")
+        raise ArgumentError(f"must not be above high ({top}), is {bottom}", key="low")
+    width = _figure("guard_band", guard_band)
     if width < 0:
-        raise SettingError(f"must be at least 0, is {width}", key="guard_band")
+        raise ArgumentError(f"must be at least 0, is {width}", key="guard_band")
     lowest = None if bottom is None else _WIDE.add(bottom, width)
     highest = None if top is None else _WIDE.subtract(top, width)
-    if value is None or not math.isfinite(value) or (bottom is None and top is None):
+    if value is None or (bottom is None and top is None):
         return Guarded(Verdict.NONE, lowest, highest)
-    given = decimal_of(value)
+    given = _figure("value", value)
     if (bottom is not None and _WIDE.add(given, width) < bottom) or (
         top is not None and _WIDE.subtract(given, width) > top
     ):
         return Guarded(Verdict.OUTSIDE, lowest, highest)
     is_within = (lowest is None or given >= lowest) and (highest is None or given <= highest)
     return Guarded(Verdict.WITHIN if is_within else Verdict.UNDECIDED, lowest, highest)
+
+
+def _figure(name: str, figure: Figure) -> Decimal:
+    if isinstance(figure, (str, Decimal)):
+        try:
+            return decimal_of(figure, name)
+        except SettingError as error:
+            raise ArgumentError(error.reason, key=name) from None
+    require_finite(name, figure)
+    return decimal_of(float(figure), name)
 
 
 def probability_outside(value: float, u: float, low: float | None, high: float | None) -> float:
@@ -73,15 +84,15 @@ def probability_outside(value: float, u: float, low: float | None, high: float |
     standard uncertainty `u`, all in one unit.  For an accepted value it is the specific consumer's risk (9.3).
 
     Raises:
-        SettingError: a number that is not finite, a standard uncertainty below 0, or low above high.
+        ArgumentError: a number that is not finite, a standard uncertainty below 0, or low above high.
     """
-    for name, number in (("value", value), ("u", u), ("low", low), ("high", high)):
-        if number is not None and not math.isfinite(number):
-            raise SettingError(f"must be finite, is {number}", key=name)
-    if u < 0.0:
-        raise SettingError(f"must be at least 0, is {u:g}", key="u")
+    require_finite("value", value)
+    for name, number in (("low", low), ("high", high)):
+        if number is not None:
+            require_finite(name, number)
+    require_not_negative("u", u)
     if low is not None and high is not None and low > high:
-        raise SettingError(f"must not be above high ({high:g}), is {low:g}", key="low")
+        raise ArgumentError(f"must not be above high ({high:g}), is {low:g}", key="low")
     below = 0.0 if low is None else _beyond(low - value, u)
     above = 0.0 if high is None else _beyond(value - high, u)
     return min(1.0, below + above)

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Literal
 
-from daq.rheology.elementary import ArgumentError
+from daq.core.arguments import require_finite, require_listed, require_positive
+from daq.core.errors import ArgumentError
 
 COVERAGE_FACTOR: Final = 2.0
 """Standard uncertainties of a difference beyond which it counts: about 95 % (JCGM 100, 6.3.3)."""
@@ -46,6 +47,13 @@ class Stretch:
     last: float
     """Value at its end."""
 
+    def __post_init__(self) -> None:
+        """Refuse another treatment, and values that are not finite."""
+        if self.treatment not in ("preshear", "stir"):
+            raise ArgumentError(f"must be preshear or stir, is {self.treatment!r}", key="treatment")
+        require_finite("first", self.first)
+        require_finite("last", self.last)
+
 
 def drift_sign(stretches: Sequence[Stretch], standard_deviation: float) -> DriftSign:
     """Return the cause that repeated stretches of a measurement speak for.
@@ -57,7 +65,7 @@ def drift_sign(stretches: Sequence[Stretch], standard_deviation: float) -> Drift
         standard_deviation: of a value when the measurement is repeated on the same sample, in its unit.
 
     Raises:
-        ArgumentError: fewer than two stretches, numbers that are not finite, or a standard deviation not above 0.
+        ArgumentError: fewer than two stretches, or a standard deviation not above 0.
     """
     _check(stretches, standard_deviation)
     opening, later = stretches[0], stretches[1:]
@@ -95,10 +103,7 @@ def _returned(opening: Stretch, later: Sequence[Stretch], treatment: str, least:
 
 
 def _check(stretches: Sequence[Stretch], standard_deviation: float) -> None:
-    if len(stretches) < 2:
-        raise ArgumentError(f"needs at least 2 stretches, has {len(stretches)}", key="stretches")
-    for stretch in stretches:
-        if not (math.isfinite(stretch.first) and math.isfinite(stretch.last)):
-            raise ArgumentError(f"values must be finite, are {stretch.first} and {stretch.last}", key="stretches")
-    if not (math.isfinite(standard_deviation) and standard_deviation > 0.0):
-        raise ArgumentError(f"must be finite and above 0, is {standard_deviation}", key="standard_deviation")
+    require_listed("stretches", stretches, 2)
+    if not all(isinstance(stretch, Stretch) for stretch in stretches):
+        raise ArgumentError("must be stretches", key="stretches")
+    require_positive("standard_deviation", standard_deviation)

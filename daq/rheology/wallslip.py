@@ -10,16 +10,25 @@ curves of a fluid that is not Newtonian differ.
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal
 
-from daq.rheology.elementary import ArgumentError
+from daq.core.arguments import (
+    require_length,
+    require_listed,
+    require_not_negative,
+    require_positive,
+    require_positives,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 
 COVERAGE_FACTOR: Final = 2.0
 """Standard uncertainties by which the apparent viscosities must differ: about 95 % (JCGM 100, 6.3.3)."""
 LEAST_POINTS: Final = 2
+WIDEST_GAP_M: Final = 0.1
+"""m; a wider one is no gap of a measuring geometry, or is given in millimetres."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,18 +46,26 @@ class GapCurve:
 
     def __post_init__(self) -> None:
         """Refuse what is no rising curve of positive numbers."""
-        _require("gap", (self.gap,), least=1)
+        require_length("gap", self.gap, WIDEST_GAP_M)
         for name, values in (("stresses", self.stresses), ("rates", self.rates)):
-            _require(name, values, least=LEAST_POINTS)
-            if any(b <= a for a, b in pairwise(values)):
+            require_listed(name, values, LEAST_POINTS)
+            require_positives(name, values, LEAST_POINTS)
+            # Steps below a millionth have no slope in double precision.
+            if any(b < a * (1.0 + 1e-6) for a, b in pairwise(values)):
                 raise ArgumentError("must rise", key=name)
         if len(self.stresses) != len(self.rates):
             raise ArgumentError(f"needs as many as stresses ({len(self.stresses)})", key="rates")
-        if not (math.isfinite(self.relative_u) and self.relative_u >= 0.0):
-            raise ArgumentError(f"must be at least 0, is {self.relative_u}", key="relative_u")
+        require_not_negative("relative_u", self.relative_u)
+        require_within("relative_u", self.relative_u, 0.0, 10.0)
 
     def rate_at(self, stress: float) -> tuple[float, float]:
-        """Return rate and slope d ln(rate)/d ln(stress) at a stress inside the curve, by a power law between points."""
+        """Return rate and slope d ln(rate)/d ln(stress) at a stress inside the curve, by a power law between points.
+
+        Raises:
+            ArgumentError: a stress outside of the curve.
+        """
+        require_positive("stress", stress)
+        require_within("stress", stress, self.stresses[0], self.stresses[-1], "Pa")
         i = min(max(bisect_right(self.stresses, stress), 1), len(self.stresses) - 1)
         (s1, s2), (g1, g2) = self.stresses[i - 1 : i + 1], self.rates[i - 1 : i + 1]
         slope = math.log(g2 / g1) / math.log(s2 / s1)
@@ -86,6 +103,9 @@ def compare_gaps(narrow: GapCurve, wide: GapCurve) -> GapComparison | None:
     Raises:
         ArgumentError: `narrow` is not the narrower gap.
     """
+    for name, given in (("narrow", narrow), ("wide", wide)):
+        if not isinstance(given, GapCurve):
+            raise ArgumentError(f"must be a GapCurve, is {given!r}", key=name)
     if not narrow.gap < wide.gap:
         raise ArgumentError(f"must be below that of the wide one ({wide.gap:g} m), is {narrow.gap:g} m", key="narrow")
     low = max(narrow.stresses[0], wide.stresses[0])
@@ -116,11 +136,3 @@ def _at(narrow: GapCurve, wide: GapCurve, stress: float) -> tuple[float, float]:
 
 def _sign(excess: float, u: float) -> int:
     return 0 if abs(excess) <= COVERAGE_FACTOR * u else 1 if excess > 0.0 else -1
-
-
-def _require(name: str, values: Sequence[float], *, least: int) -> None:
-    if len(values) < least:
-        raise ArgumentError(f"needs at least {least} values, has {len(values)}", key=name)
-    for value in values:
-        if not (math.isfinite(value) and value > 0.0):
-            raise ArgumentError(f"must be finite and above 0, is {value}", key=name)

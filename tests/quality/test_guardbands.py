@@ -50,7 +50,7 @@ def test_a_guard_band_bounds_the_risk(factor, risk):
     ("value", "verdict"),
     [
         (104.9, "undecided"), (105.0, "within"), (195.0, "within"), (195.1, "undecided"), (205.0, "undecided"),
-        (205.1, "outside"), (95.0, "undecided"), (94.9, "outside"), (None, "none"), (math.nan, "none"),
+        (205.1, "outside"), (95.0, "undecided"), (94.9, "outside"), (None, "none"),
     ],
 )  # fmt: skip
 def test_both_ends_of_the_guard_bands(value, verdict):
@@ -105,6 +105,9 @@ def test_small_risks_keep_their_digits():
         lambda: judge_guarded(1.0, 2.0, 1.0, 0.1),
         lambda: judge_guarded(1.0, 0.0, 1.0, -0.1),
         lambda: judge_guarded(1.0, 0.0, math.nan, 0.1),
+        lambda: judge_guarded(math.nan, 0.0, 1.0, 0.1),
+        lambda: judge_guarded(1.0, Decimal("NaN"), 1.0, 0.1),
+        lambda: judge_guarded(1.0, 0.0, "one", 0.1),
         lambda: judge_guarded(1.0, 0.0, 1.0, math.inf),
         lambda: probability_outside(math.nan, 1.0, 0.0, 1.0),
         lambda: probability_outside(1.0, -1.0, 0.0, 1.0),

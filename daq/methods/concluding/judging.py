@@ -148,9 +148,13 @@ def risk_outside(value: float, u: float | None, edges: Iterable[tuple[float | No
     return 1.0 if low is not None and high is not None and low > high else probability_outside(value, u, low, high)
 
 
-def width(value: float, source: str, target: str) -> float:
-    """Return a width, given in the unit `source`, in the unit `target`; zeros of temperature scales do not count."""
-    return convert(value, source, target) - convert(0.0, source, target)
+def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
+    """Return the guard band that a limit states, in `unit` (UCUM); None where it states none.
+
+    It is a width, so that the zero of a temperature scale does not count.
+    """
+    stated = limit.guard_band
+    return None if stated is None else convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit)
 
 
 def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:
@@ -198,8 +202,7 @@ def _one(subject: Subject, limit: ProductLimit, rule: Rule, budget: Uncertainty 
     if reasons or value is None:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
     low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
-    guard_band = None if limit.guard_band is None else width(limit.guard_band, limit.unit, unit)
-    found, reasons, guarded = rule.judged(value, low, high, unit, expanded_of(budget), guard_band)
+    found, reasons, guarded = rule.judged(value, low, high, unit, expanded_of(budget), guard_band_of(limit, unit))
     return _used(limit, low, high, unit, found, reasons).model_copy(
         update={
             "accepted_low": None if guarded is None or guarded.low is None else float(guarded.low),

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
-from daq.methods.concluding.judging import Rule, overall_verdict, reported, risk_outside, rule_of, width
+from daq.methods.concluding.judging import Rule, guard_band_of, overall_verdict, reported, risk_outside, rule_of
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Verdict
@@ -262,8 +262,7 @@ def _verdict(
             statements.append(state("limit_not_comparable", **edges))
             statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
-        stated = product.limits[i].guard_band if i < len(product.limits) else None
-        guard_band = None if stated is None else width(stated, product.limits[i].unit, unit)
+        guard_band = guard_band_of(product.limits[i], unit) if i < len(product.limits) else None
         found, why, _ = rule.judged(value, limit["low"], limit["high"], unit, expanded, guard_band)
         verdicts.append(found)
         statements.append(state("limit_judged", verdict=found.value, compared=rule.compared(value), **edges))
