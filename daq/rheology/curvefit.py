@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from daq.core.remarks import Remark, remark
-from daq.rheology.cylinders import krieger_elrod_rate, local_slopes, unbounded_rate
+from daq.rheology.cylinders import krieger_elrod_rate, local_slopes
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, not_determined
 from daq.rheology.flowmodels import MODELS
@@ -239,9 +239,7 @@ def _first_rates(series: Series) -> "Array":
         slopes = np.zeros(1)
     if np.all((slopes > SLOPES[0]) & (slopes < SLOPES[1])):
         return krieger_elrod_rate(series.omegas, slopes, ratio)
-    if math.isinf(ratio):
-        return unbounded_rate(series.omegas)
-    return krieger_elrod_rate(series.omegas, 1.0, ratio)
+    return krieger_elrod_rate(series.omegas, np.ones_like(series.omegas), ratio)
 
 
 def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit:
