@@ -10,10 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from daq.core.arguments import require_finite, require_probability, require_ratio
 from daq.core.remarks import Remark, remark
 from daq.rheology.cylinders import krieger_elrod_rate, local_slopes
 from daq.rheology.elementary import ArgumentError
-from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, not_determined
+from daq.rheology.fitarguments import as_many, positive_series, require_all, require_kind, series_of
+from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, known_model, not_determined
 from daq.rheology.flowmodels import MODELS
 from daq.rheology.gapflow import wall_rates
 from daq.rheology.uncertainty import coverage_factor
@@ -59,6 +61,16 @@ class Series:
     scatter: "Array | None" = None
 
     def __post_init__(self) -> None:
+        omegas = positive_series("omegas", self.omegas)
+        stresses = series_of("stresses", self.stresses)
+        as_many("stresses", stresses, "omegas", omegas)
+        for name, given in (("sigma", self.sigma), ("rates", self.rates), ("scatter", self.scatter)):
+            if given is not None or name == "sigma":
+                as_many(name, positive_series(name, given), "omegas", omegas)
+        if self.radius_ratio is not None:
+            require_ratio("radius_ratio", self.radius_ratio)
+            if getattr(self.radius_ratio, "ndim", 0):
+                raise ArgumentError("must be one number", key="radius_ratio")
         if (self.radius_ratio is None) == (self.rates is None):
             raise ArgumentError("give either the ratio of the radii or the rates", key="rates")
 
@@ -71,6 +83,14 @@ class Shift:
     stresses: "Array | None" = None
     speed: float = 0.0
     """Relative standard uncertainty of the speed."""
+
+    def __post_init__(self) -> None:
+        require_kind("name", self.name, str)
+        if self.stresses is not None:
+            series_of("stresses", self.stresses)
+        require_finite("speed", self.speed)
+        if getattr(self.speed, "ndim", 0):
+            raise ArgumentError("must be one number", key="speed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +111,8 @@ class CurveFit:
 
         The scatter has the degrees of freedom `freedom`, the instrument's share has infinite ones.
         """
-        i = [p.name for p in self.fit.parameters].index(name)
+        require_probability("coverage", coverage)
+        i = self.fit.parameters.index(self.fit.parameter(name))
         return self._expanded(self.fit.covariance[i][i], self.instrument[i][i], coverage)
 
     def _expanded(self, scatter: float, instrument: float, coverage: float) -> tuple[float, float]:
@@ -105,6 +126,8 @@ class CurveFit:
         """Return the lower and upper limit (Pa) of the curve at `rates` (1/s): linear propagation of both shares."""
         import numpy as np
 
+        require_probability("coverage", coverage)
+        rates = positive_series("rates", rates)
         model, p = MODELS[self.fit.model], np.array([q.value for q in self.fit.parameters])
         jacobian = model.jacobian(p, rates)
         scatter, instrument = (
@@ -123,6 +146,8 @@ class CurveFit:
         """Return the rates (1/s) at the inner wall under this model at any angular speeds (rad/s)."""
         import numpy as np
 
+        require_ratio("radius_ratio", radius_ratio)
+        omegas = positive_series("omegas", omegas)
         p = np.array([q.value for q in self.fit.parameters])
         return wall_rates(_stress(MODELS[self.fit.model].stress, p), omegas, radius_ratio)
 
@@ -152,8 +177,13 @@ def fit_series(
     """
     import numpy as np
 
+    require_kind("series", series, Series)
+    require_all("shifts", shifts, Shift)
+    for shift in shifts:
+        if shift.stresses is not None:
+            as_many("shifts", shift.stresses, "points", series.stresses)
+    flow_model, start = known_model(model), None
     rates = _first_rates(series)
-    flow_model, start = MODELS[model], None
     for _ in range(ROUNDS):
         fit = fit_model(model, rates, series.stresses, series.sigma, start=start, unsupported=unsupported)
         if isinstance(fit, Refusal) or series.radius_ratio is None:
@@ -190,6 +220,9 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     parameters is taken.  Where there are too few points for the AICc of a model, the scatter per degree of freedom
     decides instead, and a factor below 2 is no difference (our choice).
     """
+    require_all("models", models, str)
+    if not set(models) <= set(MODELS):
+        raise ArgumentError(f"unknown: {', '.join(set(models) - set(MODELS))}", key="models")
     outcomes = [fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc

@@ -10,8 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from daq.core.arguments import require_finite
 from daq.core.remarks import Remark, remark
 from daq.rheology.elementary import ArgumentError
+from daq.rheology.fitarguments import RANGE, as_many, positive_series, require_kind, series_of
 from daq.rheology.flowmodels import MODELS, FlowModel
 from daq.rheology.leastsquares import Solution, fit_curve, linear_fit
 from daq.rheology.uncertainty import coverage_factor
@@ -69,8 +71,15 @@ class Fit:
         return math.sqrt(self.sum_of_squares / self.dof)
 
     def parameter(self, name: str) -> Parameter:
-        """Return a parameter by its name; KeyError for a name the model does not have."""
-        return {p.name: p for p in self.parameters}[name]
+        """Return a parameter by its name.
+
+        Raises:
+            ArgumentError: the model has no parameter of this name.
+        """
+        found = next((p for p in self.parameters if p.name == name), None)
+        if found is None:
+            raise ArgumentError(f"{self.model} has no parameter {name!r}", key="name")
+        return found
 
     @property
     def yield_stress(self) -> Parameter | None:
@@ -78,10 +87,14 @@ class Fit:
         return next((p for p in self.parameters if p.name in {"tau_y", "tau_c"}), None)
 
     def stress(self, rates: "Array") -> "Array":
-        """Return the stress (Pa) of the fitted model at `rates` (1/s, > 0)."""
+        """Return the stress (Pa) of the fitted model at `rates` (1/s, > 0).
+
+        Raises:
+            ArgumentError: rates that are not above 0 and finite.
+        """
         import numpy as np
 
-        return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), np.asarray(rates, dtype=float))
+        return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), positive_series("rates", rates))
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,20 +132,20 @@ def fit_model(
     """
     import numpy as np
 
-    flow_model = MODELS.get(model)
-    if flow_model is None:
-        raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
-    g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
-    if g.ndim != 1 or g.shape != tau.shape:
+    flow_model = known_model(model)
+    g, tau = series_of("rates", rates), series_of("stresses", stresses)
+    if g.shape != tau.shape:
         raise ArgumentError(f"{g.size} rates and {tau.size} stresses", key="stresses")
-    if not (np.all(np.isfinite(g)) and np.all(np.isfinite(tau))):
-        raise ArgumentError("all rates and stresses must be finite", key="stresses")
+    for name, x in (("rates", g), ("stresses", tau)):
+        if np.any((np.abs(x) > RANGE[1]) | ((np.abs(x) < RANGE[0]) & (x != 0.0))):
+            raise ArgumentError(f"must be from {RANGE[0]:g} to {RANGE[1]:g}", key=name)
+    scale = positive_series("sigma", sigma)
+    as_many("sigma", scale, "stresses", tau)
+    if start is not None:
+        as_many("start", positive_series("start", start), "the parameters", np.ones(flow_model.size))
     reason = _not_supported(flow_model, g, tau)
     if reason is not None and not (unsupported and reason.code in COMPARABLE and g.size > flow_model.size):
         return Refusal(model, reason)
-    scale = np.asarray(sigma, dtype=float)
-    if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
-        raise ArgumentError("must be above 0, one for each stress", key="sigma")
     data = _Data(g, tau, scale)
     solution = _solve(flow_model, data, start)
     reason = _not_determined(flow_model, solution, data)
@@ -141,8 +154,23 @@ def fit_model(
     return _statistics(flow_model, solution, data)
 
 
+def known_model(model: str) -> FlowModel:
+    """Return a model by its name.
+
+    Raises:
+        ArgumentError: there is no such model.
+    """
+    found = MODELS.get(model) if isinstance(model, str) else None
+    if found is None:
+        raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
+    return found
+
+
 def not_determined(parameter: str, value: float, interval: float) -> Remark:
-    """Return the remark on a parameter whose 95 % interval (half width `interval`) reaches 0."""
+    """Return the remark on a parameter whose 95 % interval (half width `interval`) reaches 0; finite numbers."""
+    require_kind("parameter", parameter, str)
+    require_finite("value", value)
+    require_finite("interval", interval)
     return remark("parameter_not_determined", parameter=parameter, value=value, interval=interval)
 
 
@@ -150,9 +178,11 @@ def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | A
     """Return (τ_c, η_c) by ordinary least squares of sqrt(stress) on sqrt(rate); values >= 0, 2 rates or more."""
     import numpy as np
 
-    slope, intercept = np.polyfit(
-        np.sqrt(np.asarray(rates, dtype=float)), np.sqrt(np.asarray(stresses, dtype=float)), 1
-    )
+    g, tau = positive_series("rates", rates), positive_series("stresses", stresses)
+    as_many("stresses", tau, "rates", g)
+    if np.ptp(np.sqrt(g)) <= 1e-6 * float(np.sqrt(g.max())):
+        raise ArgumentError("needs at least 2 different rates", key="rates")
+    slope, intercept = np.polyfit(np.sqrt(g), np.sqrt(tau), 1)
     return max(float(intercept), 0.0) ** 2, max(float(slope), 0.0) ** 2
 
 

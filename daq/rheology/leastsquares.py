@@ -7,9 +7,11 @@ Reference Datasets show the range.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-from daq.rheology.elementary import ArgumentError
+from daq.core.arguments import LARGEST, SMALLEST, require_between, require_count
+from daq.core.errors import ArgumentError
+from daq.rheology.fitarguments import as_many, positive_series, series_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -87,46 +89,48 @@ def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
     import numpy as np
     from scipy.optimize import least_squares
 
-    xs, ys, p0 = (np.asarray(a, dtype=float) for a in (x, y, start))
-    weights = np.ones_like(ys) if sigma is None else 1.0 / np.asarray(sigma, dtype=float)
+    xs, ys, p0 = series_of("x", x), series_of("y", y), series_of("start", start)
+    as_many("y", ys, "x", xs)
+    weights = _weights(sigma, ys)
     if ys.size <= p0.size:
         raise ArgumentError(f"{ys.size} points cannot give {p0.size} parameters and their errors", key="y")
-    if not all(np.all(np.isfinite(a)) for a in (xs, ys, p0, weights)):
-        raise ArgumentError("all values must be finite", key="y")
-    if np.any(weights <= 0.0):
-        raise ArgumentError("must be above 0", key="sigma")
-    if not 0.0 < diff_step < 1.0:
-        raise ArgumentError(f"must be between 0 and 1, is {diff_step}", key="diff_step")
-    low = np.full(p0.size, -np.inf) if lower is None else np.asarray(lower, dtype=float)
-    high = np.full(p0.size, np.inf) if upper is None else np.asarray(upper, dtype=float)
-    if np.any(p0 < low) or np.any(p0 > high):
-        raise ArgumentError("starting values must be within the bounds", key="start")
+    require_count("max_evaluations", max_evaluations, 1)
+    require_between("diff_step", diff_step, 0.0, 1.0)
+    low, high = _bounds(lower, upper, p0)
 
     def residuals(p: "Array") -> "Array":
         out: Array = (function(p, xs) - ys) * weights
         return out
 
-    typical = np.where(p0 == 0.0, 1.0, np.abs(p0))
+    _check_functions(function, jacobian, p0, xs)
+    typical = np.where(np.abs(p0) < SMALLEST, 1.0, np.abs(p0))
 
     def slopes(p: "Array") -> "Array":
         if jacobian is None:
-            return _differences(residuals, p, diff_step * np.where(p == 0.0, typical, np.abs(p)), low, high)
+            return _differences(residuals, p, diff_step * np.where(np.abs(p) < SMALLEST, typical, np.abs(p)), low, high)
         return jacobian(p, xs) * weights[:, None]
 
-    found = least_squares(
-        residuals,
-        p0,
-        jac=slopes,
-        bounds=(low, high),
-        x_scale=typical,
-        xtol=1e-15,
-        ftol=1e-15,
-        gtol=1e-15,
-        max_nfev=max_evaluations,
-    )
-    p: Array = np.asarray(found.x, dtype=float)
-    rest, at = residuals(p), np.asarray(found.jac, dtype=float)
-    ss = math.fsum(float(r) ** 2 for r in rest)
+    try:
+        # Far from the solution a model may overflow; the search then turns back, and the end is checked.
+        with np.errstate(all="ignore"):
+            found = least_squares(
+                residuals,
+                p0,
+                jac=slopes,
+                bounds=(low, high),
+                x_scale=typical,
+                xtol=1e-15,
+                ftol=1e-15,
+                gtol=1e-15,
+                max_nfev=max_evaluations,
+            )
+            p: Array = np.asarray(found.x, dtype=float)
+            rest, at = residuals(p), np.asarray(found.jac, dtype=float)
+    except (ValueError, TypeError, ArithmeticError) as error:
+        raise ArgumentError(f"the fit broke down: {error}", key="function") from error
+    ss = float(rest @ rest)
+    if not (np.all(np.isfinite(p)) and ss <= LARGEST and np.all(np.abs(at) <= LARGEST)):
+        raise ArgumentError("the fit broke down: the values overflow", key="function")
     dof = ys.size - p0.size
     free = at[:, np.asarray(found.active_mask) == 0]
     status: Status = "converged"
@@ -141,7 +145,10 @@ def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> So
     """Solve the linear least-squares problem `columns @ parameters` = `y`; weights and result as in `fit_curve`."""
     import numpy as np
 
-    weights = np.ones_like(y) if sigma is None else 1.0 / sigma
+    columns, y = series_of("columns", columns, shape=2), series_of("y", y)
+    if columns.shape[0] != y.size:
+        raise ArgumentError(f"must have {y.size} rows, one for each y, has {columns.shape[0]}", key="columns")
+    weights = _weights(sigma, y)
     if y.size <= columns.shape[1]:
         raise ArgumentError(f"{y.size} points cannot give {columns.shape[1]} parameters and their errors", key="y")
     weighted = columns * weights[:, None]
@@ -149,6 +156,59 @@ def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> So
     ss = math.fsum(float(r) ** 2 for r in (columns @ p - y) * weights)
     dof = y.size - p.size
     return Solution(p, _covariance(weighted, ss / dof), ss, dof)
+
+
+def _check_functions(function: Any, jacobian: Any, start: "Array", x: "Array") -> None:
+    """Raise `ArgumentError` unless both are functions, and the first gives a finite number for each x at the start."""
+    import numpy as np
+
+    for name, given in (("function", function), ("jacobian", jacobian)):
+        if not callable(given) and not (name == "jacobian" and given is None):
+            raise ArgumentError("must be a function", key=name)
+    try:
+        with np.errstate(all="ignore"):
+            values = np.asarray(function(start, x), dtype=float)
+    except (ValueError, TypeError, ArithmeticError) as error:
+        raise ArgumentError(f"must give numbers: {error}", key="function") from error
+    if values.shape not in {x.shape, ()} or not np.all(np.abs(values) <= LARGEST):
+        raise ArgumentError("must give a finite number for each x at the start", key="function")
+
+
+def _weights(sigma: "Sequence[float] | Array | None", y: "Array") -> "Array":
+    import numpy as np
+
+    if sigma is None:
+        return np.ones_like(y)
+    scale = positive_series("sigma", sigma)
+    as_many("sigma", scale, "y", y)
+    return np.asarray(1.0 / scale)
+
+
+def _bounds(
+    lower: "Sequence[float] | Array | None", upper: "Sequence[float] | Array | None", start: "Array"
+) -> "tuple[Array, Array]":
+    """Return the bounds of the parameters, between which the start lies; an infinite one is none."""
+    import numpy as np
+
+    found: list[Array] = []
+    for name, given, default in (("lower", lower, -math.inf), ("upper", upper, math.inf)):
+        bounds: Any = np.full(start.size, default) if given is None else given
+        if not isinstance(bounds, (Sequence, np.ndarray)) or isinstance(bounds, (str, bytes)):
+            raise ArgumentError("must be a series of numbers", key=name)
+        try:
+            out = np.asarray(bounds, dtype=float)
+        except (TypeError, ValueError, ArithmeticError) as error:
+            raise ArgumentError(f"must be a series of numbers: {error}", key=name) from error
+        as_many(name, out, "start", start)
+        if np.any(np.isnan(out)):
+            raise ArgumentError("must be numbers, or infinite for no bound", key=name)
+        found.append(out)
+    low, high = found
+    if np.any(low >= high):
+        raise ArgumentError("must be above the lower bounds", key="upper")
+    if np.any(start < low) or np.any(start > high):
+        raise ArgumentError("starting values must be within the bounds", key="start")
+    return low, high
 
 
 def _differences(

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, fit_or_reason
+from daq.rheology.fitarguments import require_all, require_kind
 from daq.rheology.flowcurve import COMPARABLE, Refusal
 from daq.rheology.flowmodels import MODELS
 
@@ -64,6 +65,9 @@ def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> Yie
     None where the chosen model has no yield stress.  All models are tried, also those that were not asked for: those
     with a yield stress whether or not the data support them, the others only where the data do.
     """
+    require_kind("chosen", chosen, Chosen)
+    require_kind("series", series, Series)
+    require_all("shifts", shifts, Shift)
     best = chosen.best
     if best is None or best.fit.yield_stress is None:
         return None

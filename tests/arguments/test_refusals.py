@@ -19,19 +19,26 @@ RANDOM = 25
 """Number of random values of each of two kinds in the place of one argument."""
 SLOW = {"daq.rheology.temperature.fit_vft": 1}
 """The same for functions that take long."""
-NO_ROW = {"daq.rheology.flowmodels.FlowModel": "a row of the package's own table of models"}
+NO_ROW = {
+    "daq.rheology.flowmodels.FlowModel": "a row of the package's own table of models",
+    "daq.rheology.flowcurve.known_model": "it looks into this table",
+    "daq.rheology.curvefit.Chosen": "the answer of `choose`",
+    "daq.rheology.yieldspread.Rival": "a part of the answer of `yield_spread`",
+}
 
 MAY_BE_INFINITE = {
     "outer_radius_m", "radius_ratio",  # an unbounded fluid
     "dof", "nu_eff",  # an uncertainty that is exactly known
 }  # fmt: skip
 """Arguments whose documentation gives +inf a meaning."""
+NO_BOUND = {("daq.rheology.leastsquares.fit_curve", bound) for bound in ("lower", "upper")}
+"""Bounds, of which an infinite one is none."""
 ANSWERS_NAN = {
     ("daq.rheology.torque.classify_torque", "percent"): "invalid",
     ("daq.quality.limits.judge", "value"): "none",
 }
 """Functions whose answer to a number that is not finite is part of their documentation."""
-INFINITE_ANSWERS = {"dof", "nu_eff", "f"}
+INFINITE_ANSWERS = {"dof", "nu_eff", "f", "radius_ratio"}
 """Fields of results that are infinite where nothing limits them."""
 
 FUNCTIONS = {name: (thing, GOOD.get(name)) for name, thing in listed().items() if name not in NO_ROW} | BEYOND_THE_RULE
@@ -128,6 +135,8 @@ def must_be_refused(name, argument, bad, good, answer):
         return str(answer) != ANSWERS_NAN[name, argument]
     if isinstance(bad, float) and bad == math.inf and argument in MAY_BE_INFINITE:
         return False
+    if (name, argument) in NO_BOUND:
+        return any(isinstance(v, float) and math.isnan(v) for v in np.ravel(np.asarray(bad, dtype=object)))
     if argument.endswith("_m") and isinstance(bad, float) and bad == good * 1e3:
         return True
     if isinstance(good, float) and isinstance(bad, float | int):
