@@ -13,6 +13,7 @@ from daq.app.daemon import unfinished
 from daq.app.daemon.metrics import Gatherer
 from daq.app.daemon.service import Service
 from daq.app.records.replaying import recompute
+from daq.app.workshop.diagnosis import _continuity, _of_status
 from daq.core.errors import StoreError
 from daq.core.linkstates import Motor
 from tests.support.memory_bench import SCALE, SupervisorBench
@@ -161,6 +162,9 @@ async def test_a_run_that_could_not_be_recovered_is_named_and_stored_when_the_di
         assert {r: u.instrument for r, u in status.unfinished.items()} == {run: "bench-1"}
         assert "disk is full" in status.unfinished[run].reason
         assert b"daq_runs_unfinished 1" in Gatherer(supervisor).text()
+        (finding,) = [f for f in _of_status(status, 1) if f.what == f"run {run}"]
+        assert not finding.ok
+        assert "disk is full" in finding.say
         assert supervisor.facts.facts()["unfinished_runs"] == {run: "bench-1"}
         await bench.until(lambda: bench.session.stop_confirmed)
         with pytest.raises(StoreError, match=f"run {run} of bench-1 is not stored yet"):
@@ -243,3 +247,7 @@ async def test_after_a_copy_was_put_back_the_next_result_has_a_number_of_a_new_e
         with bench.supervisor.store.reader() as reader:
             (entry,) = [e for e in reader.audit() if e.what == "epoch_started"]
             assert json.loads(entry.detail)["epoch"] == 2
+        (finding,) = _continuity(state, bench.clock.utc_ns())
+        assert not finding.ok
+        assert "epoch 2 began on" in finding.say
+        assert not list(_continuity(state, bench.clock.utc_ns() + 8 * 86_400 * 10**9))

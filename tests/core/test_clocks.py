@@ -37,7 +37,9 @@ def test_steps_are_found_in_any_sequence_of_anchors(seed):
         assert found.utc_of(1000 * S + later) == START + 1000 * S + later  # whatever the clock did since
 
 
-@pytest.mark.parametrize("states", [(True,), (None,), (False,), (True, None), (None, True), (True, False), (None, False, True)])
+@pytest.mark.parametrize(
+    "states", [(True,), (None,), (False,), (True, None), (None, True), (True, False), (None, False, True)]
+)
 def test_the_clock_is_synchronised_only_where_it_always_was(states):
     found = facts(*(ClockAnchor(n * S, START + n * S, "boot", state) for n, state in enumerate(states)))
     assert found.synchronised is (False if False in states else None if None in states else True)

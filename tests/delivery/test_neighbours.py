@@ -12,7 +12,7 @@ from daq.adapters.outbox.neighbours import MOST_OTHERS, Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState
 from daq.adapters.store.store import Store
 from tests.delivery.parts import delivering
-from tests.support.processes.mosquitto import PASSWORD, TOPICS, eventually, listening, needs_mosquitto
+from tests.support.processes.mosquitto import PASSWORD, TOPICS, Mosquitto, eventually, listening, needs_mosquitto
 from tests.support.runs.stored import T0
 
 SOURCE = "urn:uuid:00000000-7dec-41d0-a765-00a0c91e6bf6#1"
@@ -102,7 +102,9 @@ async def test_two_daemons_under_one_prefix_name_each_other_and_the_one_that_sta
 
 @needs_mosquitto
 @pytest.mark.asyncio
-@pytest.mark.parametrize("payload", [message("offline"), b"", b"\xff\xfe", b"offline"], ids=["will", "emptied", "bytes", "word"])
+@pytest.mark.parametrize(
+    "payload", [message("offline"), b"", b"\xff\xfe", b"offline"], ids=["will", "emptied", "bytes", "word"]
+)
 @pytest.mark.parametrize("retain", [True, False])
 async def test_a_false_status_is_put_right_at_once(store, broker, clock, payload, retain):
     settings = broker.settings(status_every_s=3600)
@@ -134,8 +136,6 @@ async def test_the_will_of_a_connection_that_was_lost_does_not_stay(store, broke
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_without_the_right_to_read_its_own_status_a_daemon_works(tmp_path, store, clock):
-    from tests.support.processes.mosquitto import Mosquitto
-
     folder = tmp_path / "strict"
     folder.mkdir()
     strict = Mosquitto(folder, acl=f"user daq\ntopic write {TOPICS.prefix}/#\n").start()

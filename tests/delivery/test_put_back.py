@@ -60,7 +60,9 @@ def test_no_payload_of_another_program_is_a_sign_or_an_error():
     assert sign({"last/rotor-1": whole}, OWN, 3, {STREAM: 5}, lambda _: True) is None
     payloads = [b"", b"\x00", b"[]", b"3", b"null", b"[" * 5000, b'{"source": 3, "sequences": 4}', b'"x"']
     payloads += [rng.randbytes(rng.randrange(80)) for _ in range(200)]
-    payloads += [json.dumps({"source": f"urn:uuid:{OWN}#3", "sequences": s}).encode() for s in (3, [], {"a": "9"}, {"a": True})]
+    payloads += [
+        json.dumps({"source": f"urn:uuid:{OWN}#3", "sequences": s}).encode() for s in (3, [], {"a": "9"}, {"a": True})
+    ]
     for payload in payloads:
         assert sign({"last/rotor-1": payload}, OWN, 3, {STREAM: 5}, lambda _: True) is None
 

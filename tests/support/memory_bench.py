@@ -62,7 +62,7 @@ def rotational(serial="R-1042", seed=1):
 class SupervisorBench:
     """A supervisor of one rotational instrument (``bench-1``) and, if `companion`, a thermometer as its companion."""
 
-    def __init__(self, folder, *, companion=False, expect_serial="R-1042", clock=None, state=None, crash_hook=None):
+    def __init__(self, folder, *, companion=False, expect_serial="R-1042", clock=None, state=None, **options):
         self.clock = clock or ScaledClock(SCALE)
         catalogue = Catalogue.load(examples_dir())
         lead = catalogue.instruments["bench-1"]
@@ -89,7 +89,7 @@ class SupervisorBench:
             state,
             self.clock,
             ports=lambda instrument, _driver: self.boxes[instrument.name].open,
-            crash_hook=crash_hook,
+            **options,
         )
         self.box = self.boxes["bench-1"]
         self._advancing = None

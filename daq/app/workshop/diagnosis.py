@@ -176,6 +176,11 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         return None, [
             Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
         ]
+    return status, _of_status(status, pid)
+
+
+def _of_status(status: Status, pid: int) -> list[Finding]:
+    """Return the findings in the status of a running daemon."""
     findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
     for name, standing in status.instruments.items():
         if standing.motor:
@@ -203,7 +208,7 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         do = "give each bench a prefix of its own ([topic] in daemon.toml); until then their states replace each other"
         findings.append(Finding(False, "topic prefix", text, do))
     findings += _sparkplug_of(status.sparkplug)
-    return status, findings
+    return findings
 
 
 def _sparkplug_of(standing: NodeStanding | None) -> Iterator[Finding]:
