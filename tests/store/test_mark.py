@@ -189,5 +189,9 @@ def test_an_epoch_that_cannot_be_stored_changes_nothing_and_ends_the_start(path)
             with pytest.raises(OSError, match="start_epoch"):
                 continue_numbers(store, T0)
             assert store.epoch == 1
+            assert not MarkFile(path).path.exists()
             assert store.source.endswith("#1")
+            assert work(store, ["b"]) == [(1, 2)]
+            with store.reader() as reader:
+                assert [r.epoch for r in reader.all_results()] == [1, 1]
         assert epoch_of(path) == 1
