@@ -12,9 +12,9 @@ from daq.app.delivery.contract import schema_messages
 from daq.app.delivery.publishing import Publishing
 from daq.app.workshop.diagnosis import _of_status
 from daq.methods.messages.statusdata import StatusData
-from tests.delivery.parts import HandClock, delivering
 from tests.support.fixtures import broker
 from tests.support.memory_bench import SupervisorBench
+from tests.support.processes import mosquitto
 from tests.support.processes.mosquitto import TOPICS, eventually, listening, needs_mosquitto
 from tests.support.runs.stored import T0
 
@@ -81,7 +81,7 @@ async def test_another_daemon_and_a_database_put_back_are_in_status_and_doctor(t
     (tmp_path / "other").mkdir()
     async with SupervisorBench(tmp_path, publishing=publishing(broker)) as bench:
         with Store(tmp_path / "other" / "daq.sqlite", utc_ns=T0) as second:
-            async with delivering(second, broker.settings(), HandClock()):
+            async with mosquitto.publishing(second, broker.settings()):
                 await eventually(lambda: bench.supervisor.publishing.state.others)
                 answer = read_answer(answer_line(StatusAnswer(Service(bench.supervisor).status())))
                 found = {f.what: f.say for f in _of_status(answer.status, 1) if not f.ok}
