@@ -13,7 +13,7 @@ from daq.app.daemon import unfinished
 from daq.app.daemon.metrics import Gatherer
 from daq.app.daemon.service import Service
 from daq.app.records.replaying import recompute
-from daq.app.workshop.diagnosis import _continuity, _of_status
+from daq.app.workshop.diagnosis import _continuity, _of_status, _unfinished
 from daq.core.errors import StoreError
 from daq.core.linkstates import Motor
 from tests.support.memory_bench import SCALE, SupervisorBench
@@ -153,6 +153,7 @@ async def test_a_run_that_could_not_be_recovered_is_named_and_stored_when_the_di
 ):
     monkeypatch.setattr(unfinished, "TRY_AGAIN_S", 0.2 if way == "by itself" else 3600.0)
     left, run = await killed(tmp_path)
+    assert [(f.ok, f.what) for f in _unfinished(left)] == [(False, f"run {run}")]
     disk = FullDisk(kind)
     disk.is_on = True
     (tmp_path / "after").mkdir()

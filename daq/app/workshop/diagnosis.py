@@ -55,6 +55,8 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
     pid = holder(folder) if folder.is_dir() else None
+    if pid is None:
+        findings += _unfinished(folder)
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
     findings.append(serial_devices())
@@ -148,6 +150,20 @@ def _continuity(folder: Path, now: int) -> Iterator[Finding]:
         text += f"; results that waited then keep their numbers ({streams}), which other results may have too"
     do = "results that were measured after the copy was made are missing here; look for them at the historian"
     yield Finding(False, "sequence numbers", text, do)
+
+
+def _unfinished(folder: Path) -> Iterator[Finding]:
+    """Yield the runs that a killed daemon left; only where no daemon runs, because it may be measuring."""
+    if not database_path(folder).exists():
+        return
+    try:
+        with Reader(database_path(folder)) as reader:
+            left = reader.unfinished_runs()
+    except StoreError:
+        return  # the checks of the database give the reason
+    for run in left:
+        text = f"its run on {run.instrument} was not ended, and its motor may still be turning"
+        yield Finding(False, f"run {run.id}", text, "look at the motor; the next start of the daemon ends the run")
 
 
 def _day(utc_ns: int) -> str:
