@@ -12,6 +12,7 @@ from sqlite_utils import Database
 from daq.adapters.store.audit import first_break
 from daq.adapters.store.delivery import SETTLED
 from daq.adapters.store.errors import explain
+from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
 from daq.adapters.store.store import Store, open_writer, source_uri
@@ -104,6 +105,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
             source = store.source
         restored = check_copy(part)
         _put_in_place(part, database)
+        MarkFile(database).renew()
     except sqlite3.Error as error:
         raise explain(error, part) from error
     except OSError as error:
