@@ -119,10 +119,10 @@ def test_the_rule_of_acceptance_and_its_risk_are_columns(store, query):
     simple = {"verdict": "within", "rounding": "unrounded", "acceptance": "simple_acceptance",
               "risk_of_false_acceptance": 0.02, "limits": [{**LIMITS[0], "probability_outside": 0.02}]}  # fmt: skip
     store(measured(1, "S-1", change={"verdict": guarded}), measured(2, "S-2", change={"verdict": simple}))
-    columns = (
-        "sample, limit_verdict, accepted_low, accepted_high, probability_outside, acceptance, risk_of_false_acceptance"
-    )
-    assert query(f"SELECT {columns} FROM lab.product_limits ORDER BY sample") == [
+    assert query(
+        "SELECT sample, limit_verdict, accepted_low, accepted_high, probability_outside, acceptance, "
+        "risk_of_false_acceptance FROM lab.product_limits ORDER BY sample"
+    ) == [
         ("S-1", "undecided", 720.0, 880.0, 0.1, "guard_banded_acceptance", None),
         ("S-2", "within", None, None, 0.02, "simple_acceptance", 0.02),
     ]
