@@ -15,14 +15,15 @@ from daq.adapters.store.errors import StorageError
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
 from daq.core.errors import StoreError
-from daq.core.journal import Block, chain
+from daq.core.journal import HEADER as HEADER_KIND
+from daq.core.journal import RECEIVED, Block, chain
 from tests.support import sentences
-from tests.support.runs.stored import T0, begin, conclude, end, note, register
+from tests.support.runs.stored import HEADER, T0, begin, conclude, end, note, register, written
 
 
 def big_block(size=400_000):
-    raw = os.urandom(size)  # does not compress
-    return Block(raw, chain("", raw), 1, 0, 1)
+    raw = written(HEADER_KIND, 0, HEADER.encode()) + written(RECEIVED, 1, os.urandom(size))  # does not compress
+    return Block(raw, chain("", raw), 2, 0, 1)
 
 
 @pytest.fixture

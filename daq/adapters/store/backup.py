@@ -99,7 +99,12 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
             connection.execute("VACUUM INTO ?", (str(part),))
         _start_epoch(part, utc_ns)
         with Store(part) as store:
-            detail = {"copy": copy.name, "copied_source": checked.source, "audit_head": checked.audit_head}
+            detail = {
+                "copy": copy.name,
+                "copied_source": checked.source,
+                "audit_head": checked.audit_head,
+                "epoch": store.epoch,
+            }
             store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
             source = store.source
         restored = check_copy(part)
