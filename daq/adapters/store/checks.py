@@ -94,7 +94,9 @@ def check_pages(stored: Stored, *, quick: bool = False) -> list[Finding]:
     rows = [str(next(iter(row.values()))) for row in stored.rows("PRAGMA integrity_check(10)")]
     pages = Finding(True, "database file", "all pages and indexes are whole")
     if rows != ["ok"]:
-        first = rows[0].encode("utf-8", "backslashreplace").decode()
+        # SQLite begins with a line about the database, and puts several faults of one page into one row.
+        first = next(line for line in rows[0].splitlines() if not line.startswith("***"))
+        first = first.encode("utf-8", "backslashreplace").decode()
         pages = Finding(False, "database file", f"damaged: {first} ({len(rows)} faults shown of at most 10)", RESTORE)
     broken = stored.rows("PRAGMA foreign_key_check")
     references = Finding(True, "references", "every record refers to records that exist")
@@ -156,8 +158,8 @@ def check_agreement(
 
 
 def _all(stored: Stored, comparison: Comparison) -> Iterator[Disagreement]:
-    yield from of_tables(stored)
     yield from comparison.of(stored)
+    yield from of_tables(stored)
 
 
 def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:

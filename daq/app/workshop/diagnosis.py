@@ -2,14 +2,13 @@
 
 import asyncio
 import os
-import stat
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
-from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
+from daq.adapters.paths import config_dir, database_path, holder, open_to_others, socket_path, state_dir
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import ask
@@ -92,11 +91,9 @@ def _state(folder: Path, now: int) -> list[Finding]:
     if not folder.is_dir():
         return [Finding(True, name, f"{folder} is not there yet; the first run makes it")]
     findings = []
-    mode = stat.S_IMODE(folder.stat().st_mode)
-    if mode & 0o022:
-        findings.append(
-            Finding(False, name, f"others may write in {folder} (mode {mode:o})", f"run: chmod go-w {folder}")
-        )
+    others, _, do = open_to_others(folder).partition("; ")
+    if others:
+        findings.append(Finding(False, name, others, do))
     elif not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
         owner = user_name(folder.stat().st_uid)
         findings.append(Finding(False, name, f"{folder} belongs to {owner}", f"run daq as {owner}, or use --state"))
