@@ -156,7 +156,7 @@ def test_a_time_to_an_event_on_a_value_that_does_not_move():
 
 @pytest.fixture
 def check():
-    return plan_of("reference-verification", "bench-2", fluid=example("fluids/reference-500.toml"))
+    return plan_of("reference-verification", "bench-2", fluid=example("fluids/reference-b.toml"))
 
 
 def at_levels(plan, *found, faults=((), ())):

@@ -241,7 +241,7 @@ async def test_status_and_will(store, broker):
 
         about = {"software": {"daq": "0.1.0"}}
         options = {"about": about, "schemas": {schema: b'{"type":"object"}'}}
-        async with publishing(store, broker.settings(keepalive_s=1), **options) as publisher:
+        async with publishing(store, broker.settings(), **options) as publisher:
             await historian.until(
                 lambda: states() == ["online:"] and any(t == schema for t, _, _ in historian.received)
             )

@@ -59,7 +59,7 @@ class StoredBench:
         self.lines: list[bytes] = []
 
     def measure(
-        self, sample: str, fluid: str = "clear-glaze", *, speed: float = 30, stop_after_s: float = 0.0, **about: Any
+        self, sample: str, fluid: str = "clear-glaze", *, speed: float = 20, stop_after_s: float = 0.0, **about: Any
     ) -> str:
         """Measure clear glaze on bench-1; return the id of the run."""
         catalogue, clock = self.catalogue, self.clock
