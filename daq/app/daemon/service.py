@@ -12,6 +12,7 @@ from daq.app.daemon.protocol import (
     AskStatus,
     BackupMade,
     Ended,
+    EvidenceStatus,
     InstrumentStatus,
     OutboxStatus,
     RefusedMessage,
@@ -99,6 +100,7 @@ class Service:
             broker=publishing.standing if publishing is not None else None,
             sparkplug=node.standing if node is not None else None,
             ended_tasks=dict(supervisor.tasks.ended),
+            evidence=EvidenceStatus(checked=supervisor.evidence.checked, findings=supervisor.evidence.findings),
         )
 
     def _outbox(self) -> OutboxStatus:

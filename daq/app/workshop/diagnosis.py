@@ -158,6 +158,10 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
             findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
+    if status.evidence.findings:
+        first, more = status.evidence.findings[0], len(status.evidence.findings) - 1
+        text = first + (f" (and {more} more)" if more else "")
+        findings.append(Finding(False, "stored data", text, "run `daq verify`, which lists all"))
     for task, reason in status.ended_tasks.items():
         do = "see the daemon's log, and restart it when no run is in progress"
         findings.append(Finding(False, f"task {task}", f"it has ended: {reason}", do))

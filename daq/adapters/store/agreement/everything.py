@@ -18,6 +18,9 @@ _NEWEST_ENTRIES: Final = 20_000
 QUICK_JOURNAL_BYTES: Final = 8 * 2**20
 """Compressed bytes of journals that the quick comparison unpacks; of further runs it compares the digests only."""
 
+PAUSE_ENTRIES: Final = 200
+"""Number of audit entries between two pauses."""
+
 
 @dataclass(slots=True)
 class Comparison:
@@ -26,7 +29,7 @@ class Comparison:
     Attributes:
         quick: whether only the newest `NEWEST_RUNS` runs are compared.
         entries, runs, journals: number of audit entries, of runs, and of unpacked journals that were compared.
-        pause: is called after each run, so that a comparison in the background leaves time to other threads.
+        pause: is called after each run and after `PAUSE_ENTRIES` audit entries, so that a comparison in the background leaves time to other threads.
     """
 
     quick: bool = False
@@ -51,6 +54,8 @@ class Comparison:
             self._number(entry)
             if entry.stored.what == "run_started":
                 started.append(entry.stored.subject)
+            if self.pause is not None and chain.entries % PAUSE_ENTRIES == 0:
+                self.pause()
         self.entries = chain.entries
         yield from self._runs(stored, started)
         with stored.snapshot():

@@ -61,6 +61,10 @@ class Stored:
             with contextlib.suppress(*FAULTS):
                 self._connection.execute("COMMIT")
 
+    def interrupt(self) -> None:
+        """End a read that another thread waits for; that thread gets a `StoreError`."""
+        self._connection.interrupt()
+
     def size(self) -> int:
         """Return the size of the database in bytes."""
         row = self.one("SELECT page_count * page_size AS size FROM pragma_page_count(), pragma_page_size()")

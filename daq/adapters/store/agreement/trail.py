@@ -1,14 +1,15 @@
 """Compare the audit trail with itself, with the identity of the database, and with the rows that it names."""
 
 from collections.abc import Iterable, Iterator
+from typing import Final
 
 from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement, differing
 from daq.adapters.store.agreement.stored import Entry, Stored, newest
 from daq.adapters.store.audit import AuditEntry, entry_hash, genesis
 from daq.adapters.store.store import source_uri
 
-EPOCH_ENTRIES = ("restored from a backup",)
-"""Kinds of audit entries that begin an epoch; their subject is the source with the epoch."""
+EPOCH_ENTRIES: Final = ("restored from a backup", "epoch_started")
+"""Kinds of audit entries that begin an epoch, whose number is in their detail."""
 
 
 def computed_hash(e: AuditEntry) -> str:
@@ -101,18 +102,23 @@ def identity(stored: Stored) -> Iterator[Disagreement]:
     if first is not None and first["previous"] != begins:
         where = "audit entry 1 (previous, from the source)"
         yield Disagreement("meta", "1", "source", f"{meta['source']} ({begins})", first["previous"], where)
-    name = source_uri(meta["source"], 0)[:-1]
-    rows = stored.rows(
-        "SELECT subject, utc_ns, seq FROM audit WHERE subject > ? AND subject < ? AND what IN (?) ORDER BY seq",
-        name, name[:-1] + chr(ord(name[-1]) + 1), *EPOCH_ENTRIES,
-    )  # fmt: skip
-    last = rows[-1] if rows else None
-    there = (1, None, "an audit trail without an entry of a later epoch")
+    begun = [e for e in _epochs(stored, meta["source"]) if isinstance(e.detail.get("epoch"), int)]
+    last = max(begun, key=lambda e: e.stored.seq, default=None)
+    there = {"epoch": 1, "restored_utc_ns": None}
     if last is not None:
-        there = (int(last["subject"].rpartition("#")[2]), last["utc_ns"], f"audit entry {last['seq']}")
-    for name, value in (("epoch", there[0]), ("restored_utc_ns", there[1])):
-        if meta[name] != value:
-            yield Disagreement("meta", "1", name, meta[name], value, there[2])
+        there = {"epoch": last.detail["epoch"], "restored_utc_ns": last.stored.utc_ns}
+    where = "an audit trail without an entry of a later epoch" if last is None else last.where
+    yield from differing("meta", "1", meta, there, where)
+
+
+def _epochs(stored: Stored, source: str) -> Iterator[Entry]:
+    """Yield the audit entries that begin an epoch: about the source, or about the source with an epoch."""
+    yield from stored.entries(source, *EPOCH_ENTRIES)
+    first = source_uri(source, 0)[:-1]
+    last = first[:-1] + chr(ord(first[-1]) + 1)
+    subjects = stored.rows("SELECT DISTINCT subject FROM audit WHERE subject > ? AND subject < ?", first, last)
+    for row in subjects:
+        yield from stored.entries(row["subject"], *EPOCH_ENTRIES)
 
 
 def named_rows(stored: Stored, e: Entry) -> Iterator[Disagreement]:
