@@ -9,14 +9,15 @@ from pathlib import Path
 
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path
+from daq.adapters.store.access import Access
 from daq.adapters.store.delivery import Acknowledge, NoteSession, Refused
 from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.store import Store
+from daq.adapters.store.store import Store, open_writer
 from daq.adapters.store.transactions import Audit, Correct, NoteHealth, SeeInstrument
-from tests.support.runs.virtual_bench import T0, StoredBench
+from tests.support.runs import stored
+from tests.support.runs.virtual_bench import StoredBench
 
-SECOND = 10**9
 TOPICS = Topics("lab", "bench")
 
 
@@ -47,6 +48,24 @@ def make_full_database(state: Path) -> Path:
         do(Refused(5, "Not authorized (code 135)", now))
         do(NoteSession("127.0.0.1:1883 bench", now, is_open=True))
         do(Audit(now, "daemon", "daemon_stopped", "daemon", {}))
+    return path
+
+
+def make_long_database(path: Path, runs: int) -> Path:
+    """Store many small runs in one commit, and return the database."""
+    Store(path, utc_ns=stored.T0).close()
+    with contextlib.closing(open_writer(path)) as connection:
+        (source,) = connection.execute("SELECT source FROM meta").fetchone()
+        access = Access(connection, path, source=source, epoch=1, reserve_bytes=0, hook=None)
+        connection.execute("BEGIN")
+        stored.register().apply(access)
+        first, second = stored.blocks(2)
+        for number in range(runs):
+            name = f"run-{number}"
+            stored.begin(name).apply(access)
+            stored.conclude(name, block=first, result_id=f"result-{number}").apply(access)
+            stored.end(name, second).apply(access)
+        connection.execute("COMMIT")
     return path
 
 
