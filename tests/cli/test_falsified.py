@@ -1,5 +1,7 @@
 """Commands on a database that was changed behind the daemon's back: they refuse, or mark, what does not agree."""
 
+# ruff: noqa: S608 - names of our own tables and columns
+
 import json
 import shutil
 import sqlite3
@@ -96,7 +98,9 @@ def test_a_sample_that_got_the_name_of_another_is_not_reported_under_that_name(c
     assert "'G-1043' here, 'G-1041' in audit entry" in done.stderr
 
 
-@pytest.mark.parametrize("way", [("--instrument", "bench-1", "--from", "1", "--to", "2"), ("--from", "2025-11-24", "--to", "2025-11-25")])
+@pytest.mark.parametrize(
+    "way", [("--instrument", "bench-1", "--from", "1", "--to", "2"), ("--from", "2025-11-24", "--to", "2025-11-25")]
+)
 def test_a_changed_payload_is_not_sent_again(cli, original, state, way):
     change(original, state, CHANGES["payload"])
     done = cli("--state", state, "resend", *way)
@@ -157,7 +161,10 @@ def test_a_run_removed_from_every_table_with_its_audit_entries_is_named_by_the_m
     assert cli("--state", state, "verify").returncode == 0, cli("--state", state, "verify").stdout
     done = cli("--state", state, "verify", path)
     assert done.returncode == 1
-    assert f"results {newest.id}, row: nothing here, 'number {newest.sequence} of bench-1 (epoch 1)' in kept.json" in done.stdout
+    assert (
+        f"results {newest.id}, row: nothing here, 'number {newest.sequence} of bench-1 (epoch 1)' in kept.json"
+        in done.stdout
+    )
     head = cli("--state", state, "verify", "--head", event["data"]["origin"]["audit_head"])
     assert head.returncode == 1
     assert "is not in the trail" in head.stdout
@@ -191,7 +198,14 @@ def test_doctor_reports_a_damaged_text_page(cli, original, state, number):
     """Bytes that are not UTF-8 on pages that hold texts, the definitions of the tables included."""
     path = database_path(state)
     data = bytearray(path.read_bytes())
-    texts = (b"CREATE TABLE runs", b"CREATE INDEX runs_by_sample", b"run_started", b"G-1041", b"clear-glaze-qc", b"complete")
+    texts = (
+        b"CREATE TABLE runs",
+        b"CREATE INDEX runs_by_sample",
+        b"run_started",
+        b"G-1041",
+        b"clear-glaze-qc",
+        b"complete",
+    )
     place = data.rindex(texts[number // 2]) if number % 2 else data.index(texts[number // 2])
     data[place + 2 : place + 6] = b"\xff\xfe\x80\x81"
     path.write_bytes(data)

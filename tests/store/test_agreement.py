@@ -1,5 +1,7 @@
 """Every falsification has a name: each column of each table changed once, each row removed once."""
 
+# ruff: noqa: S608 - names of our own tables and columns
+
 import contextlib
 import json
 import sqlite3
@@ -23,7 +25,13 @@ LEGAL = {
     ("outbox", "state"): {"acknowledged": "waiting", "waiting": "acknowledged", "refused": "waiting"},
 }
 BOTH_WAYS = frozenset(
-    {("runs", "simulated"), ("outbox", "retain"), ("outbox", "qos"), ("outbox", "quarantined"), ("broker_session", "open")}
+    {
+        ("runs", "simulated"),
+        ("outbox", "retain"),
+        ("outbox", "qos"),
+        ("outbox", "quarantined"),
+        ("broker_session", "open"),
+    }
 )
 
 
@@ -95,7 +103,7 @@ def rows_of(path, table):
 def test_the_database_has_rows_in_every_table_and_agrees(original):
     assert {t: bool(rows_of(original, t)) for t in tables(original)} == dict.fromkeys(tables(original), True)
     assert [(t, c) for t, names in sorted(tables(original).items()) for c in names] == sorted(
-        COLUMNS, key=lambda x: (x[0], [c for c in tables(original)[x[0]]].index(x[1]))
+        COLUMNS, key=lambda x: (x[0], tables(original)[x[0]].index(x[1]))
     )
     for quick in (False, True):
         assert [d.text for d in disagreements(original, quick=quick)] == []
@@ -108,7 +116,9 @@ def test_a_changed_value_is_named_with_its_table_row_and_field(original, tmp_pat
         path = tmp_path / f"{rowid}.db"
         with falsified(original, path) as db:
             (value,) = db.execute(f'SELECT "{column}" FROM "{table}" WHERE rowid = ?', (rowid,)).fetchone()
-            db.execute(f'UPDATE "{table}" SET "{column}" = ? WHERE rowid = ?', (other_value(table, column, value), rowid))
+            db.execute(
+                f'UPDATE "{table}" SET "{column}" = ? WHERE rowid = ?', (other_value(table, column, value), rowid)
+            )
         found = disagreements(path)
         if (table, column) in NOT_COMPARED and value is not None:
             assert [d.text for d in found] == []
@@ -163,7 +173,9 @@ def test_a_value_changed_in_a_published_payload_is_named_with_both_values(origin
     with falsified(original, path) as db:
         seq, payload = db.execute("SELECT seq, payload FROM outbox WHERE topic LIKE '%/result/%' LIMIT 1").fetchone()
         value = json.loads(payload)["data"]["value"]
-        db.execute("UPDATE outbox SET payload = ? WHERE seq = ?", (payload.replace(f"{value}".encode(), b"700.87"), seq))
+        db.execute(
+            "UPDATE outbox SET payload = ? WHERE seq = ?", (payload.replace(f"{value}".encode(), b"700.87"), seq)
+        )
     named = [d for d in disagreements(path) if (d.table, d.row) == ("outbox", str(seq))]
     assert ("payload data.value", 700.87, value) in [(d.field, d.here, d.there) for d in named]
 
@@ -215,7 +227,9 @@ def steps(path, *, quick):
     return count
 
 
-def test_the_quick_comparison_does_not_grow_with_the_database_and_the_whole_one_grows_in_proportion(tmp_path, monkeypatch):
+def test_the_quick_comparison_does_not_grow_with_the_database_and_the_whole_one_grows_in_proportion(
+    tmp_path, monkeypatch
+):
     monkeypatch.setattr(everything, "NEWEST_RUNS", 20)
     short, long = make_long_database(tmp_path / "short.db", 60), make_long_database(tmp_path / "long.db", 480)
     assert steps(long, quick=True) < 1.1 * steps(short, quick=True)

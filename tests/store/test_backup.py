@@ -1,5 +1,7 @@
 """Backups are complete and checked, and a restored one has a new identity."""
 
+# ruff: noqa: S608 - names of our own tables and columns
+
 import contextlib
 import json
 import os
@@ -162,6 +164,15 @@ def contents(path):
 FLIPS = 60
 
 
+def refused(work, *args, **named):
+    """Return the text with which `work` is refused, or ""."""
+    try:
+        work(*args, **named)
+    except StoreError as error:
+        return str(error)
+    return ""
+
+
 @pytest.mark.parametrize("number", range(FLIPS))
 def test_a_copy_with_a_flipped_bit_is_refused_by_name_or_has_the_same_contents(full, tmp_path, number):
     _, copy = full
@@ -173,10 +184,9 @@ def test_a_copy_with_a_flipped_bit_is_refused_by_name_or_has_the_same_contents(f
     flipped = tmp_path / "flipped.db"
     flipped.write_bytes(data)
     restored = tmp_path / "restored.db"
-    try:
-        restore(flipped, restored, utc_ns=T0, who="m.keeper")
-    except StoreError as error:
-        assert str(flipped) in str(error)
+    refusal = refused(restore, flipped, restored, utc_ns=T0, who="m.keeper")
+    if refusal:
+        assert str(flipped) in refusal
         assert not restored.exists()
     else:
         assert contents(flipped) == contents(copy)
@@ -203,18 +213,16 @@ def test_a_damaged_page_is_never_reported_as_a_full_disk(full, tmp_path):
     data = path.read_bytes()
     damaged = tmp_path / "damaged.db"
     target = tmp_path / "copy.db"
-    refused = 0
+    count = 0
     for page in range(1, len(data) // 4096):
         content = Random(page).choice((bytes(4096), b"\xff" * 4096, Random(page).randbytes(4096)))
         damaged.write_bytes(data[: page * 4096] + content + data[page * 4096 + 4096 :])
-        try:
-            backup(damaged, target)
-        except StoreError as error:
-            refused += 1
-            assert "disk is full" not in str(error), page
-            assert str(error).startswith(f"{damaged}: "), error
+        if refusal := refused(backup, damaged, target):
+            count += 1
+            assert "disk is full" not in refusal, page
+            assert refusal.startswith(f"{damaged}: ")
         target.unlink(missing_ok=True)
-    assert refused > 0.9 * len(data) / 4096
+    assert count > 0.9 * len(data) / 4096
 
 
 def test_a_copy_is_private_from_its_first_byte(full, tmp_path, monkeypatch):

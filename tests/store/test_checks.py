@@ -59,19 +59,35 @@ def test_a_healthy_database_has_no_faults_and_each_check_is_listed(path, quick):
     [
         ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "table audit", "audit 3, hash: "),
         ("DELETE FROM audit WHERE seq = 13", "table runs", "runs c, motor: 'still' here, '' in the audit trail"),
-        ("UPDATE runs SET motor = 'not_moved' WHERE id = 'b'", "table runs", "runs b, motor: 'not_moved' here, 'still' in"),
+        (
+            "UPDATE runs SET motor = 'not_moved' WHERE id = 'b'",
+            "table runs",
+            "runs b, motor: 'not_moved' here, 'still' in",
+        ),
         ("UPDATE results SET data = '{}' WHERE id = 'b'", "table results", "results b, data"),
-        ("DELETE FROM results WHERE id = 'b'", "table results", "results rotor-1 (epoch 1), sequence: nothing here, 2 in"),
+        (
+            "DELETE FROM results WHERE id = 'b'",
+            "table results",
+            "results rotor-1 (epoch 1), sequence: nothing here, 2 in",
+        ),
         ("DELETE FROM journal WHERE run = 'b' AND seq = 0", "table journal", "journal b/0, row: nothing here"),
         ("DELETE FROM journal WHERE run = 'b' AND seq = 1", "table results", "results b, journal_digest: "),
-        ("UPDATE journal SET records = 5 WHERE run = 'a' AND seq = 1", "table journal", "journal a/1, records: 5 here, 2"),
+        (
+            "UPDATE journal SET records = 5 WHERE run = 'a' AND seq = 1",
+            "table journal",
+            "journal a/1, records: 5 here, 2",
+        ),
         (
             ("UPDATE journal SET data = ? WHERE run = 'c' AND seq = 0", (zlib.compress(b"other"),)),
             "table journal",
             "the digest computed from its data",
         ),
         ("DELETE FROM runs WHERE id = 'a'", "references", "refer to others that are missing"),
-        ("DELETE FROM runs WHERE id = 'a'", "table runs", "runs a, row: nothing here, 'sample GL-0412' in audit entry 2"),
+        (
+            "DELETE FROM runs WHERE id = 'a'",
+            "table runs",
+            "runs a, row: nothing here, 'sample GL-0412' in audit entry 2",
+        ),
     ],
 )
 def test_tampering_is_found_and_named(path, statement, what, say):

@@ -43,7 +43,7 @@ def make_entry(
 
 
 def digest_of(text: str | bytes) -> str:
-    """Return the SHA-256 (hex) of a text in UTF-8 or of bytes, by which an audit entry seals what is stored elsewhere."""
+    """Return the SHA-256 (hex) of a text in UTF-8 or of bytes; audit entries seal with it what is stored elsewhere."""
     return hashlib.sha256(text.encode() if isinstance(text, str) else text).hexdigest()
 
 

@@ -75,8 +75,8 @@ def check_copy(path: Path, *, named: Path | None = None) -> Backup:
     if wrong:
         more = f" (and {len(wrong) - 1} more findings)" if len(wrong) > 1 else ""
         raise StoreError(
-            f"{named or path}: {wrong[0].what}: {wrong[0].say}{more}; no copy of it is kept or restored: keep this file "
-            "and the older copies, and report what happened"
+            f"{named or path}: {wrong[0].what}: {wrong[0].say}{more}; no copy of it is kept or restored: keep "
+            "this file and the older copies, and report what happened"
         )
     with Reader(path) as reader:
         source, epoch = reader.identity()

@@ -1,8 +1,9 @@
-"""Checks of a database for `daq doctor` and `daq verify`: each returns its subject, its finding and the action to take."""
+"""Checks of a database for `daq doctor` and `daq verify`: each returns its subject, finding and action to take."""
 
 import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final
@@ -109,29 +110,22 @@ def check_pages(stored: Stored, *, quick: bool = False) -> list[Finding]:
 
 def check_outside(path: Path, messages: Sequence[tuple[str, dict[str, Any]]], heads: Sequence[str]) -> list[Finding]:
     """Compare messages (name and decoded event) and heads of the audit trail that were kept outside with a database."""
-    out = []
-
-    def compare(name: str, found: Iterator[Disagreement]) -> list[Finding]:
-        texts = dict.fromkeys(d.text for d in found)
-        return [Finding(False, name, text, KEEP) for text in texts] or [
-            Finding(True, name, "the database has the same, on an unbroken audit trail")
-        ]
-
     try:
         with Stored(path) as stored:
-            for name, event in messages:
-                out += _safely(lambda n=name, e=event: compare(n, of_message(stored, e, n)))
-            for head in heads:
-                name = f"head {head[:12]}"
-                out += _safely(lambda n=name, h=head: compare(n, of_head(stored, h, n)))
+            compared = [(name, of_message(stored, event, name)) for name, event in messages]
+            compared += [(f"head {head[:12]}", of_head(stored, head, f"head {head[:12]}")) for head in heads]
+            return [f for name, found in compared for f in _safely(partial(_outside, name, found))]
     except StoreError as error:
         return [Finding(False, "database", str(error), RESTORE)]
-    return out
 
 
-def check_agreement(
-    stored: Stored, *, quick: bool = False, pause: Callable[[], None] | None = None
-) -> list[Finding]:
+def _outside(name: str, found: Iterator[Disagreement]) -> list[Finding]:
+    texts = dict.fromkeys(d.text for d in found)
+    same = Finding(True, name, "the database has the same, on an unbroken audit trail")
+    return [Finding(False, name, text, KEEP) for text in texts] or [same]
+
+
+def check_agreement(stored: Stored, *, quick: bool = False, pause: Callable[[], None] | None = None) -> list[Finding]:
     """Compare every stored copy of a fact with the others and with the audit trail; a finding for each disagreement."""
     comparison = Comparison(quick=quick, pause=pause)
     findings: dict[str, Finding] = {}

@@ -23,7 +23,8 @@ def agreeing(access: Access, where: str, values: Sequence[Any]) -> tuple[list[in
     """
     good: list[int] = []
     wrong = ""
-    result, sealed = None, {}
+    result: str | None = None
+    sealed: dict[int, tuple[Any, ...]] = {}
     for row in access.run("sealed", _MESSAGES.format(where), values).fetchall():
         if row[1] != result or not sealed:
             result, sealed = row[1], _sealed(access, row[1])
@@ -32,8 +33,8 @@ def agreeing(access: Access, where: str, values: Sequence[Any]) -> tuple[list[in
             good.append(row[0])
         elif not wrong:
             wrong = (
-                f"message {row[0]} (topic {row[3]}, result {row[1]}) does not agree with the audit trail: it was changed "
-                "after it was stored"
+                f"message {row[0]} (topic {row[3]}, result {row[1]}) does not agree with the audit trail: it was "
+                "changed after it was stored"
             )
     return good, wrong
 

@@ -116,7 +116,7 @@ def add_messages(
 ) -> list[dict[str, Any]]:
     """Add messages about a result to the outbox, and return their part of an audit entry."""
     last = access.one("outbox_last", "SELECT coalesce(max(seq), 0) FROM outbox")
-    rows = [
+    rows: list[dict[str, Any]] = [
         {
             "seq": seq,
             "id": m.id or result_id,

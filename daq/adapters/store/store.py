@@ -287,7 +287,7 @@ def refuse_links(path: Path) -> None:
     """
     # The file is not opened here: closing it would release the locks that this process has on it (POSIX, fcntl).
     for suffix in ("", "-wal", "-shm", "-journal"):
-        if os.path.islink(f"{path}{suffix}"):
+        if Path(f"{path}{suffix}").is_symlink():
             raise StoreError(
                 f"{path}{suffix} is a symbolic link, which daq does not follow: put the file itself there, or name the "
                 "directory of the file with --state"

@@ -29,7 +29,8 @@ class Comparison:
     Attributes:
         quick: whether only the newest `NEWEST_RUNS` runs are compared.
         entries, runs, journals: number of audit entries, of runs, and of unpacked journals that were compared.
-        pause: is called after each run and after `PAUSE_ENTRIES` audit entries, so that a comparison in the background leaves time to other threads.
+        pause: is called after each run and after `PAUSE_ENTRIES` audit entries, so that a comparison in
+            the background leaves time to other threads.
     """
 
     quick: bool = False
@@ -74,9 +75,10 @@ class Comparison:
 
     def _runs(self, stored: Stored, started: list[str]) -> Iterator[Disagreement]:
         # A row that no audit entry names is found from its table: it was added, or its entry was removed.
-        sql = "SELECT id FROM runs ORDER BY rowid DESC" + (f" LIMIT {NEWEST_RUNS}" if self.quick else "")
+        limit = NEWEST_RUNS if self.quick else -1
         known = set(started)
-        more = [row["id"] for row in stored.rows(sql) if row["id"] not in known]
+        rows = stored.rows("SELECT id FROM runs ORDER BY rowid DESC LIMIT ?", limit)
+        more = [row["id"] for row in rows if row["id"] not in known]
         unpacked = 0
         for run_id in [*reversed(started), *more]:
             size = 0
@@ -111,8 +113,8 @@ class Comparison:
                     where = f"the numbers of the stream, which end at {row['last']}"
                     yield Disagreement("results", name, "sequence", NOTHING, missing, where)
         for (epoch, stream), last in self._last.items():
-            row = stored.one("SELECT max(sequence) AS last FROM results WHERE epoch = ? AND stream = ?", epoch, stream)
-            here = row["last"] if row else None
+            sql = "SELECT max(sequence) AS last FROM results WHERE epoch = ? AND stream = ?"
+            here = next((r["last"] for r in stored.rows(sql, epoch, stream)), None)
             if (here or 0) < last:
                 name = f"{stream} (epoch {epoch})"
                 yield Disagreement("results", name, "sequence", here, last, "the last number in the audit trail")

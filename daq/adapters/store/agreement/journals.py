@@ -47,7 +47,9 @@ def of_journal(stored: Stored, run_id: str, content: Content) -> Iterator[Disagr
         try:
             raw = zlib.decompress(row["data"])
         except (zlib.error, TypeError) as error:
-            yield Disagreement("journal", name, "data", f"bytes that cannot be unpacked ({error})", row["digest"], "digest")
+            yield Disagreement(
+                "journal", name, "data", f"bytes that cannot be unpacked ({error})", row["digest"], "digest"
+            )
             return
         computed = chain(digest, raw)
         if computed != row["digest"]:

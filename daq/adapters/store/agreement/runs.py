@@ -1,4 +1,4 @@
-"""Compare everything stored of a run: its record, results, messages, kept values, journal, health, and audit entries."""
+"""Compare everything stored of a run: record, results, messages, kept values, journal, health, audit entries."""
 
 from collections.abc import Iterator
 from typing import Final
@@ -168,9 +168,7 @@ def _ends(stored: Stored, run_id: str, entries: list[Entry], content: Content) -
     if last != there:
         row = f"{run_id}/{max(len(content.digests) - 1, 0)}"
         yield Disagreement("journal", row, "digest", last, there, ended.where)
-    for sealed in stored.rows(
-        "SELECT id, journal_digest FROM results WHERE run = ? AND journal_digest <> ''", run_id
-    ):
+    for sealed in stored.rows("SELECT id, journal_digest FROM results WHERE run = ? AND journal_digest <> ''", run_id):
         if sealed["journal_digest"] not in content.digests:
             where = f"the journal of run {run_id}"
             yield Disagreement("results", sealed["id"], "journal_digest", sealed["journal_digest"], NOTHING, where)

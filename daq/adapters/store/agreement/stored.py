@@ -1,6 +1,7 @@
 """Read-only access to a database that may be damaged or falsified: a damaged text is read, so that it can be named."""
 
 import contextlib
+import json
 import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -92,8 +93,16 @@ class Stored:
 
     def entries(self, subject: str, *what: str) -> list[Entry]:
         """Return the audit entries about a subject, in order, of these kinds only where given."""
-        rows = self.rows("SELECT * FROM audit WHERE subject = ? ORDER BY seq", subject)
-        return [_entry(row) for row in rows if not what or row["what"] in what]
+        kinds = json.dumps(what)
+        return [
+            _entry(row)
+            for row in self.rows(
+                "SELECT * FROM audit WHERE subject = ?1 AND (?2 = '[]' OR what IN (SELECT value FROM json_each(?2))) "
+                "ORDER BY seq",
+                subject,
+                kinds,
+            )
+        ]
 
     def trail(self, after: int) -> Iterator[Entry]:
         """Yield the audit entries with a number above `after`, in order."""

@@ -82,7 +82,9 @@ class Chain:
             where = f"the numbers of the entries, of which {e.seq} is the next"
             yield Disagreement("audit", str(self._seq + 1), ROW, NOTHING, "an entry", where)
         elif e.previous != self.head:
-            before = f"the hash of audit entry {e.seq - 1}" if e.seq > 1 else "the beginning that follows from meta.source"
+            before = (
+                f"the hash of audit entry {e.seq - 1}" if e.seq > 1 else "the beginning that follows from meta.source"
+            )
             yield Disagreement("audit", str(e.seq), "previous", e.previous, self.head, before)
         yield from _own_hash(e)
         self._seq, self.head = e.seq, e.hash
@@ -128,9 +130,10 @@ def named_rows(stored: Stored, e: Entry) -> Iterator[Disagreement]:
         method, _, version = subject.rpartition(" ")
         if stored.one("SELECT 1 FROM methods WHERE id = ? AND version = ?", method, version) is None:
             yield Disagreement("methods", subject, ROW, NOTHING, e.detail.get("digest"), e.where)
-    elif e.stored.what == "instrument_identified":
-        if stored.one("SELECT 1 FROM instruments WHERE name = ?", subject) is None:
-            yield Disagreement("instruments", subject, ROW, NOTHING, e.detail.get("serial"), e.where)
+    elif e.stored.what == "instrument_identified" and not stored.rows(
+        "SELECT 1 FROM instruments WHERE name = ?", subject
+    ):
+        yield Disagreement("instruments", subject, ROW, NOTHING, e.detail.get("serial"), e.where)
 
 
 def instruments(stored: Stored) -> Iterator[Disagreement]:

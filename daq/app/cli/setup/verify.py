@@ -32,7 +32,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "messages", metavar="MESSAGE.json", nargs="*", type=wanted_path, help="a message as it was published"
     )
     parser.add_argument(
-        "--head", metavar="HASH", action="append", default=[], help="a hash of the audit trail (audit_head of a message)"
+        "--head",
+        metavar="HASH",
+        action="append",
+        default=[],
+        help="a hash of the audit trail (audit_head of a message)",
     )
     parser.add_argument("--json", action="store_true", help="print the findings as JSON")
 
