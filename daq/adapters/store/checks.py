@@ -80,7 +80,7 @@ def _safely(check: Callable[[], list[Finding]]) -> list[Finding]:
         return check()
     except StoreError as error:
         return [Finding(False, "database", str(error), RESTORE)]
-    except (ValueError, TypeError, LookupError, AttributeError, OverflowError) as error:
+    except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError) as error:
         # A damaged file holds values of any type at any place.  The reader of the findings must learn of it.
         say = f"it holds values that daq never writes ({type(error).__name__}: {error})"
         return [Finding(False, "database", say.encode("utf-8", "backslashreplace").decode(), RESTORE)]
@@ -96,7 +96,7 @@ def check_pages(stored: Stored, *, quick: bool = False) -> list[Finding]:
     pages = Finding(True, "database file", "all pages and indexes are whole")
     if rows != ["ok"]:
         # SQLite begins with a line about the database, and puts several faults of one page into one row.
-        first = next(line for line in rows[0].splitlines() if not line.startswith("***"))
+        first = next((line for line in rows[0].splitlines() if not line.startswith("***")), rows[0])
         first = first.encode("utf-8", "backslashreplace").decode()
         pages = Finding(False, "database file", f"damaged: {first} ({len(rows)} faults shown of at most 10)", RESTORE)
     broken = stored.rows("PRAGMA foreign_key_check")

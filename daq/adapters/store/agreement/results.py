@@ -40,6 +40,7 @@ RUN_COPIES: Final = {
 RESULT_COPIES: Final = {
     "origin.journal_digest": "journal_digest",
     "origin.audit_head": "audit_head",
+    "origin.audit_number": "audit_seq",
     "supersedes": "supersedes",
 }
 """Path in a result: column of the row of the result with the same fact."""
