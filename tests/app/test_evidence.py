@@ -15,7 +15,6 @@ from daq.core.errors import StoreError
 from tests.support.memory_bench import SupervisorBench
 from tests.support.runs.full_database import falsified, make_full_database, make_long_database
 
-
 pytestmark = pytest.mark.asyncio
 
 

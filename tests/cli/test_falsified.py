@@ -72,8 +72,8 @@ def test_a_changed_fact_is_marked_or_refused_by_every_command(cli, original, sta
     for command in ("doctor", "verify"):
         done = cli("--state", state, command, "--json")
         assert done.returncode == 1
-        said = [f["say"] for f in json.loads(done.stdout) if not f["ok"]]
-        assert any(f", {field}" in text for text in said), said
+        wrong = [f["say"] for f in json.loads(done.stdout) if not f["ok"]]
+        assert any(f", {field}" in text for text in wrong), wrong
     shown = cli("--state", state, "show", run)
     assert shown.returncode == 13
     assert shown.stdout.startswith("DO NOT USE THIS RESULT")

@@ -18,6 +18,7 @@ from daq.adapters.store.schema import STEPS
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit
 from tests.support.runs.full_database import falsified, make_full_database, make_long_database, tables
+from tests.support.runs.stored import begin, register
 
 #: Another legal value of a column whose values are limited.
 LEGAL = {
@@ -168,6 +169,15 @@ def test_the_newest_run_removed_from_every_table_but_the_audit_trail_is_named(or
         assert {"results", "outbox", "kept", "journal"} <= {d.table for d in found}
 
 
+def test_the_last_sequence_number_is_compared_with_the_audit_trail(tmp_path):
+    path = tmp_path / "changed.db"
+    with falsified(make_long_database(tmp_path / "long.db", 5), path) as db:
+        db.execute("DELETE FROM results WHERE sequence = 5")
+    for quick in (False, True):
+        found = [(d.row, d.here, d.there) for d in disagreements(path, quick=quick) if d.field == "sequence"]
+        assert found == [("rotor-1 (epoch 1)", 4, 5)]
+
+
 def test_a_value_changed_in_a_published_payload_is_named_with_both_values(original, tmp_path):
     path = tmp_path / "changed.db"
     with falsified(original, path) as db:
@@ -201,6 +211,17 @@ def test_a_second_start_of_a_run_appended_to_the_audit_trail_does_not_replace_th
         store.submit(Audit(1, "m.keeper", "run_started", run, json.loads(detail) | {"sample": "G-9999"})).result(10)
     found = {(d.table, d.field) for d in disagreements(path)}
     assert {("audit", ROW), ("runs", "sample")} <= found
+
+
+def test_a_header_without_a_journal_is_named_by_the_audit_trail(tmp_path):
+    path = tmp_path / "daq.db"
+    with Store(path) as store:
+        for step in (register(), begin("a")):
+            store.submit(step).result(10)
+    changed = tmp_path / "changed.db"
+    with falsified(path, changed) as db:
+        db.execute("UPDATE runs SET header = '{\"plan\": {}}'")
+    assert [(d.table, d.row, d.field) for d in disagreements(changed)] == [("runs", "a", "header")]
 
 
 def test_a_missing_trigger_is_named(original, tmp_path):

@@ -104,8 +104,8 @@ def identity(stored: Stored) -> Iterator[Disagreement]:
     if first is not None and first["previous"] != begins:
         where = "audit entry 1 (previous, from the source)"
         yield Disagreement("meta", "1", "source", f"{meta['source']} ({begins})", first["previous"], where)
-    begun = [e for e in _epochs(stored, meta["source"]) if isinstance(e.detail.get("epoch"), int)]
-    last = max(begun, key=lambda e: e.stored.seq, default=None)
+    starts = [e for e in _epochs(stored, meta["source"]) if isinstance(e.detail.get("epoch"), int)]
+    last = max(starts, key=lambda e: e.stored.seq, default=None)
     there = {"epoch": 1, "restored_utc_ns": None}
     if last is not None:
         there = {"epoch": last.detail["epoch"], "restored_utc_ns": last.stored.utc_ns}
