@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+from daq.core.clocks import ClockFacts
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.remarks import Remark
 from daq.core.statistics import Summary
@@ -50,6 +51,9 @@ class Kept:
     """Name of the rule that selected the value, for a value kept on an event."""
     speed: float | None = None
     """Set-point (/min) at which the value was taken; None where nothing turns."""
+    temperature_faults: tuple[str, ...] = ()
+    """Faults of the temperature inside the span, `silent` where its last reading is stale at the end, and
+    `no_temperature` where none is known."""
 
 
 @dataclass(slots=True)
@@ -132,6 +136,9 @@ class Facts:
     moved: bool = False
     """True if the run requested motion."""
     limit: LimitReached | None = None
+    motor: Motor = Motor.NOT_MOVED
+    """State of the motor at these facts."""
+    clock: ClockFacts = field(default_factory=ClockFacts)
     identities: list[Identified] = field(default_factory=list)
     """Identity check of every instrument that took part; empty while the run goes on."""
 

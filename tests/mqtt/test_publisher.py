@@ -251,6 +251,7 @@ async def test_status_and_will(store, broker):
             assert status["mqtt"] == {"protocol": "5", "refusals_visible": True}
             assert status["software"] == about["software"]
             assert "note" not in status
+            await eventually(lambda: publisher.state.connected)
             # The cable is pulled: there is no DISCONNECT.
             publisher._connection._client._client.socket().shutdown(socket.SHUT_RDWR)
             await historian.until(lambda: "offline:the connection was lost" in states())

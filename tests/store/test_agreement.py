@@ -14,11 +14,12 @@ from daq.adapters.store.agreement.everything import Comparison
 from daq.adapters.store.agreement.not_compared import NOT_COMPARED, ROWS_NOT_COMPARED
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.tables import of_tables
+from daq.adapters.store.epochs import StartEpoch
 from daq.adapters.store.schema import STEPS
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit
 from tests.support.runs.full_database import falsified, make_full_database, make_long_database, tables
-from tests.support.runs.stored import begin, register
+from tests.support.runs.stored import T0, begin, register
 
 #: Another legal value of a column whose values are limited.
 LEGAL = {
@@ -211,6 +212,21 @@ def test_a_second_start_of_a_run_appended_to_the_audit_trail_does_not_replace_th
         store.submit(Audit(1, "m.keeper", "run_started", run, json.loads(detail) | {"sample": "G-9999"})).result(10)
     found = {(d.table, d.field) for d in disagreements(path)}
     assert {("audit", ROW), ("runs", "sample")} <= found
+
+
+def test_an_epoch_that_the_daemon_started_agrees_and_a_changed_one_is_named(original, tmp_path):
+    path = tmp_path / "later.db"
+    with falsified(original, path):
+        pass
+    with Store(path) as store:
+        store.submit(StartEpoch(reason="put back", least=5, utc_ns=T0)).result(10)
+    assert [d.text for d in disagreements(path)] == []
+    changed = tmp_path / "changed.db"
+    with falsified(path, changed) as db:
+        db.execute("UPDATE meta SET epoch = 4, restored_utc_ns = NULL")
+    assert [(d.field, d.here, d.there) for d in disagreements(changed)] == [
+        ("epoch", 4, 5), ("restored_utc_ns", None, T0),
+    ]  # fmt: skip
 
 
 def test_a_header_without_a_journal_is_named_by_the_audit_trail(tmp_path):

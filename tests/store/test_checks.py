@@ -7,10 +7,12 @@ import pytest
 
 from daq.adapters.store.checks import MOST_SHOWN, check_database
 from daq.adapters.store.delivery import Acknowledge, Refused
+from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
 from tests.support import sentences
-from tests.support.runs.stored import SECOND, T0, begin, blocks, conclude, end, register
+from tests.support.runs.stored import SECOND, T0, begin, blocks, conclude, end, note, register
 
 NOW = T0 + 120 * SECOND
 
@@ -143,3 +145,23 @@ def test_the_outbox_is_judged_by_age_and_refusals(path):
         store.submit(Refused(2, "Not authorized (code 135)", T0)).result(10)
     (found,) = faults(path)
     assert found[1].endswith("first refused: lab/v1/result/rotor-1: Not authorized (code 135)")
+
+
+def test_entries_removed_from_the_end_are_named_where_the_mark_beside_the_database_names_a_later_one(path):
+    with Reader(path) as reader:
+        entries = reader.audit()
+        source = reader.identity()[0]
+    mark = MarkFile(path)
+    mark.write(source, 1, entries[-1].seq, entries[-1].hash)
+    assert faults(path) == []
+    with Store(path) as store:
+        store.submit(note()).result(10)
+        head = store.submit(note(1)).result(10)
+    mark.write(source, 1, 15, head)
+    assert faults(path) == []
+    spoil(path, "DELETE FROM audit WHERE seq = 15")
+    assert [(what, say.partition(":")[0]) for what, say in faults(path)] == [
+        ("table audit", "audit 15, row")
+    ]  # fmt: skip
+    spoil(path, "DELETE FROM audit WHERE seq = 14")
+    assert [what for what, _ in faults(path)] == ["table audit"]

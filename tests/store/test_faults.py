@@ -13,7 +13,7 @@ import pytest
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.errors import StorageError
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import AppendBlock
+from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
 from daq.core.journal import HEADER as HEADER_KIND
 from daq.core.journal import RECEIVED, Block, chain
@@ -258,3 +258,11 @@ def test_transactions_from_many_threads_are_all_carried_out_once(path):
         with store.reader() as reader:
             assert len(reader.audit()) == 200
     assert faults_of(path) == []
+
+
+def test_a_text_that_cannot_be_stored_is_no_damage_of_the_file(path):
+    with Store(path, utc_ns=T0) as store:
+        with pytest.raises(UnicodeEncodeError):
+            store.submit(Audit(T0, "m.keeper", "noted", "\udc80")).result(10)
+        assert store.trouble is None
+        store.submit(note()).result(10)

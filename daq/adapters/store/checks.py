@@ -13,6 +13,7 @@ from daq.adapters.store.agreement.everything import NEWEST_RUNS, Comparison
 from daq.adapters.store.agreement.outside import of_head, of_message
 from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.agreement.tables import of_tables
+from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.outbox_reading import quarantined
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import RESERVE_BYTES
@@ -55,6 +56,7 @@ def check_database(path: Path, *, utc_ns: int, quick: bool = False) -> list[Find
     findings = [check_disk(path), *check_content(path, quick=quick)]
     try:
         with Reader(path) as reader:
+            findings += _safely(lambda: check_end(reader))
             findings += _safely(lambda: [check_outbox(reader, utc_ns=utc_ns)])
     except StoreError:
         pass  # the checks of the content give the reason
@@ -154,6 +156,18 @@ def check_agreement(stored: Stored, *, quick: bool = False, pause: Callable[[], 
 def _all(stored: Stored, comparison: Comparison) -> Iterator[Disagreement]:
     yield from comparison.of(stored)
     yield from of_tables(stored)
+
+
+def check_end(reader: Reader) -> list[Finding]:
+    """Check that the audit trail reaches the entry that the mark beside the database names; nothing without a mark."""
+    missing = MarkFile(reader.path).missing_entry(reader)
+    if not missing:
+        return []
+    say = (
+        f"audit {missing}, row: nothing or another entry here, the entry that the mark beside the database names: "
+        "entries were removed from the end of the trail, or the database was put back from an older copy"
+    )
+    return [Finding(False, "table audit", say, RESTORE)]
 
 
 def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:

@@ -130,8 +130,10 @@ UNNAMED: Final = {
     "conditions.stress": "follows from value and shear_rate",
     "conditions.temperatures": "its keys are those of the bench",
     "conditions.signals": "its keys are those of the bench",
+    "motor": _WHOLE,
     "verdict.rounding": "the product's",
-    "verdict.acceptance": "the same for all",
+    "verdict.acceptance": "the product's",
+    "verdict.risk_of_false_acceptance": "in the view product_limits",
     "verdict.compared": _WHOLE,
     "verdict.limits": "the one that decided is given; all of them are in the view product_limits",
     "verdict.reasons": _WHOLE,
@@ -139,6 +141,7 @@ UNNAMED: Final = {
     "verified": _WHOLE,
     "sample.sheared": "a seek has no verdict",
     "geometry.kind": "follows from its name",
+    "geometry.serial": "of the geometry; a verification is known by it",
     "geometry.dimensions": "follow from its name",
     "geometry.stirrup": "follows from its name",
     "geometry.vessel": "follows from its name",
@@ -153,5 +156,8 @@ UNNAMED: Final = {
     "origin.journal_digest": _WHOLE,
     "origin.audit_head": _WHOLE,
     "origin.software": _WHOLE,
+    "origin.clock_synchronised": _WHOLE,
+    "origin.clock_step": _WHOLE,
+    "origin.clock_steps": _WHOLE,
 }
 """Paths of the model without a short name, with the reason; what is inside them has none either."""

@@ -94,7 +94,7 @@ class StoredBench:
                 RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
             ).result()
             store.submit(BeginRun(record)).result()
-            maker = ResultMaker(record, plan, clock, store.source, self.topics, with_flat=True)
+            maker = ResultMaker(record, plan, clock, lambda: store.source, self.topics, with_flat=True)
             pipeline = Pipeline(plan, drivers)
             journal = JournalWriter([link.name for link in plan.links])
             journal.header(header, clock.now)
