@@ -56,7 +56,6 @@ def check_database(path: Path, *, utc_ns: int, quick: bool = False) -> list[Find
     findings = [check_disk(path), *check_content(path, quick=quick)]
     try:
         with Reader(path) as reader:
-            findings += _safely(lambda: check_end(reader))
             findings += _safely(lambda: [check_outbox(reader, utc_ns=utc_ns)])
     except StoreError:
         pass  # the checks of the content give the reason
@@ -64,7 +63,7 @@ def check_database(path: Path, *, utc_ns: int, quick: bool = False) -> list[Find
 
 
 def check_content(path: Path, *, quick: bool = False, pause: Callable[[], None] | None = None) -> list[Finding]:
-    """Run the checks that need no knowledge of the present: pages, references, definitions, agreement.
+    """Run the checks that need no knowledge of the present: pages, references, definitions, agreement, last entry.
 
     `pause` is called after each compared run, so that a check in the background leaves time to other threads.
     """
@@ -72,6 +71,8 @@ def check_content(path: Path, *, quick: bool = False, pause: Callable[[], None] 
         with Stored(path) as stored:
             findings = _safely(lambda: check_pages(stored, quick=quick))
             findings += _safely(lambda: check_agreement(stored, quick=quick, pause=pause))
+        with Reader(path) as reader:
+            findings += _safely(lambda: check_end(reader))
     except StoreError as error:
         return [Finding(False, "database", str(error), RESTORE)]
     return findings

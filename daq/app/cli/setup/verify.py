@@ -2,13 +2,12 @@
 
 import argparse
 import json
-import time
 from pathlib import Path
 from typing import Any, Final
 
 from daq.adapters.paths import database_path
 from daq.adapters.store.agreement.outside import NEEDED
-from daq.adapters.store.checks import check_database, check_outside
+from daq.adapters.store.checks import check_content, check_outside
 from daq.app.cli.common import chosen_state, wanted_path
 from daq.app.cli.setup.doctor import show
 from daq.core.errors import SettingError
@@ -48,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     database = database_path(chosen_state(args))
     if messages or args.head:
         return show(check_outside(database, messages, args.head), as_json=args.json)
-    return show(check_database(database, utc_ns=time.time_ns()), as_json=args.json)
+    return show(check_content(database), as_json=args.json)
 
 
 def read_message(path: Path) -> dict[str, Any]:
