@@ -13,6 +13,7 @@ from daq.adapters.store.agreement.stored import Stored
 from daq.adapters.store.checks import check_content, check_pages
 from daq.adapters.store.delivery import SETTLED
 from daq.adapters.store.errors import FAULTS, explain
+from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
 from daq.adapters.store.store import Store, open_writer, refuse_links, source_uri
@@ -131,6 +132,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
             source = store.source
         restored = check_copy(part)
         _put_in_place(part, database)
+        MarkFile(database).renew()
     except FAULTS as error:
         raise explain(error, part) from error
     except OSError as error:

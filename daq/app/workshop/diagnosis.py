@@ -54,6 +54,8 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
     pid = holder(folder) if folder.is_dir() else None
+    if pid is None:
+        findings += _unfinished(folder)
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
     findings.append(serial_devices())
@@ -147,6 +149,20 @@ def _continuity(folder: Path, now: int) -> Iterator[Finding]:
     yield Finding(False, "sequence numbers", text, do)
 
 
+def _unfinished(folder: Path) -> Iterator[Finding]:
+    """Yield the runs that a killed daemon left; only where no daemon runs, because it may be measuring."""
+    if not database_path(folder).exists():
+        return
+    try:
+        with Reader(database_path(folder)) as reader:
+            left = reader.unfinished_runs()
+    except StoreError:
+        return  # the checks of the database give the reason
+    for run in left:
+        text = f"its run on {run.instrument} was not ended, and its motor may still be turning"
+        yield Finding(False, f"run {run.id}", text, "look at the motor; the next start of the daemon ends the run")
+
+
 def _day(utc_ns: int) -> str:
     return time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(utc_ns // 10**9))
 
@@ -173,6 +189,11 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         return None, [
             Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
         ]
+    return status, _of_status(status, pid)
+
+
+def _of_status(status: Status, pid: int) -> list[Finding]:
+    """Return the findings in the status of a running daemon."""
     findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
     for name, standing in status.instruments.items():
         if standing.motor:
@@ -204,7 +225,7 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         do = "give each bench a prefix of its own ([topic] in daemon.toml); until then their states replace each other"
         findings.append(Finding(False, "topic prefix", text, do))
     findings += _sparkplug_of(status.sparkplug)
-    return status, findings
+    return findings
 
 
 def _sparkplug_of(standing: NodeStanding | None) -> Iterator[Finding]:
