@@ -391,7 +391,7 @@ def test_replay_computes_a_deleted_result_again(cli, shift):
     assert "missing in this database: the 1 kept values" in done.stdout
     assert f"viscosity = {before['reported']} mPa·s" in done.stdout
     assert "WITHIN limits" in done.stdout
-    kept = cli("--state", shift.state, "export", shift.within, "--what", "kept")
+    kept = cli("--state", shift.state, "export", shift.within, "--what", "kept", "--anyway")
     assert "computed again from the journal" in kept.stderr
     (row,) = csv.DictReader(io.StringIO(kept.stdout))
     assert float(row["viscosity mean [mPa.s]"]) == before["value"]
@@ -434,7 +434,7 @@ def test_a_damaged_journal_is_reported_by_every_command(cli, shift):
     assert sentences.DAMAGED_JOURNAL in cli("--state", shift.state, "show", shift.within).stdout
     assert (
         "the journal is damaged; the part before the damage is written"
-        in cli("--state", shift.state, "export", shift.within).stderr
+        in cli("--state", shift.state, "export", shift.within, "--anyway").stderr
     )
     assert cli("--state", shift.state, "doctor").returncode == 1
 

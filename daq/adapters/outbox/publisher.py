@@ -45,6 +45,7 @@ BATCH: Final = 1000
 READ_BELOW: Final = 200
 """Number of ready messages below which the next ones are read."""
 
+
 class Publisher:
     """Delivery of the outbox.  It runs until it is stopped; an absent, slow or strict broker does not stop it.
 

@@ -2,7 +2,6 @@
 
 import asyncio
 import os
-import stat
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Final
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.outbox.broker_versions import BrokerVersions
-from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
+from daq.adapters.paths import config_dir, database_path, holder, open_to_others, socket_path, state_dir
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
@@ -101,11 +100,9 @@ def _state(folder: Path, now: int) -> list[Finding]:
     if not folder.is_dir():
         return [Finding(True, name, f"{folder} is not there yet; the first run makes it")]
     findings = []
-    mode = stat.S_IMODE(folder.stat().st_mode)
-    if mode & 0o022:
-        findings.append(
-            Finding(False, name, f"others may write in {folder} (mode {mode:o})", f"run: chmod go-w {folder}")
-        )
+    others, _, do = open_to_others(folder).partition("; ")
+    if others:
+        findings.append(Finding(False, name, others, do))
     elif not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
         owner = user_name(folder.stat().st_uid)
         findings.append(Finding(False, name, f"{folder} belongs to {owner}", f"run daq as {owner}, or use --state"))
@@ -113,7 +110,7 @@ def _state(folder: Path, now: int) -> list[Finding]:
         findings.append(Finding(True, name, str(folder)))
     database = database_path(folder)
     if database.exists():
-        return findings + check_database(database, utc_ns=now)
+        return findings + check_database(database, utc_ns=now, quick=True)
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
 
 
@@ -208,6 +205,10 @@ def _of_status(status: Status, pid: int) -> list[Finding]:
             findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
+    if status.evidence.findings:
+        first, more = status.evidence.findings[0], len(status.evidence.findings) - 1
+        text = first + (f" (and {more} more)" if more else "")
+        findings.append(Finding(False, "stored data", text, "run `daq verify`, which lists all"))
     for run, unfinished in status.unfinished.items():
         text = f"its run on {unfinished.instrument} has ended and is not stored yet: {unfinished.reason}"
         do = "it is tried again by itself; free disk space, or see the daemon's log"
