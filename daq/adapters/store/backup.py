@@ -48,7 +48,7 @@ def backup(database: Path, target: Path) -> Backup:
         with contextlib.suppress(OSError):  # the file system of a memory stick may have no modes
             part.chmod(0o600)
         checked = check_copy(part)
-        _put_in_place(part, target)
+        put_in_place(part, target)
     except sqlite3.Error as error:
         raise explain(error, part) from error
     except OSError as error:
@@ -103,7 +103,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
             store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
             source = store.source
         restored = check_copy(part)
-        _put_in_place(part, database)
+        put_in_place(part, database)
     except sqlite3.Error as error:
         raise explain(error, part) from error
     except OSError as error:
@@ -128,7 +128,7 @@ def _start_epoch(path: Path, utc_ns: int) -> None:
         )
 
 
-def _put_in_place(part: Path, target: Path) -> None:
+def put_in_place(part: Path, target: Path) -> None:
     """Rename a finished file to `target`; `FileExistsError` where the target exists."""
     _sync(part)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL))

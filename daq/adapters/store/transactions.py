@@ -107,12 +107,17 @@ class SeeInstrument(Transaction[None]):
 class BeginRun(Transaction[None]):
     """Store the start of a run: its record with header, and an audit entry.
 
+    Attributes:
+        run: the record; its operator is the name that the order gives.
+        who: login from which the order came, for the audit trail; "" means the operator.
+
     Raises:
         StorageError: too little disk space is left for the run to end.
     """
 
     kind: ClassVar[str] = "begin_run"
     run: RunRecord
+    who: str = ""
 
     def apply(self, access: Access) -> None:
         access.require_space()
@@ -126,7 +131,8 @@ class BeginRun(Transaction[None]):
             tuple(values.values()),
         )
         detail = {"instrument": run.instrument, "sample": run.sample, "method": f"{run.method_id} {run.method_version}"}
-        add_audit(access, run.began_utc_ns, run.operator, "run_started", run.id, detail)
+        detail["operator"] = run.operator
+        add_audit(access, run.began_utc_ns, self.who or run.operator, "run_started", run.id, detail)
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,8 @@ async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
     """Start a supervisor and its control socket, yield its service, and close both in every case."""
     await supervisor.start()
     service = Service(supervisor)
-    control = ControlServer(socket_path(supervisor.state), service.handle)
+    group = supervisor.catalogue.daemon.socket_group or ""
+    control = ControlServer(socket_path(supervisor.state), service.handle, group=group)
     try:
         await control.start()
         try:

@@ -104,7 +104,11 @@ class Daemon(Model):
     """Settings of one daemon, apart from instruments, methods, products and fluids."""
 
     state: Text | None = None
-    """The state directory; --state and $STATE_DIRECTORY have priority."""
+    """The state directory; --state and $STATE_DIRECTORY have priority.
+
+    Left out: /var/lib/daq for a file in /etc/daq, as the systemd unit has it, otherwise a folder of the login."""
+    socket_group: Text | None = None
+    """Group of this machine whose members may use the daemon's socket; left out: only the daemon's own login."""
     enable: Annotated[tuple[Name, ...] | None, Field(strict=False)] = None
     """Names of the instruments to serve; left out: all in the folder."""
     folders: Folders = Folders()
