@@ -113,5 +113,6 @@ async def test_one_copy_at_a_time(store):
     with pytest.raises(LinkError, match="another backup is being made"):
         await anext(copies.send())
     await first.aclose()
-    assert isinstance(await anext(again := copies.send()), BackupPiece)
+    again = copies.send()
+    assert isinstance(await anext(again), BackupPiece)
     await again.aclose()

@@ -116,6 +116,7 @@ async def test_an_idle_connection_is_closed_after_its_time(tmp_path, monkeypatch
 async def test_a_stop_is_answered_while_too_many_others_are_not(tmp_path):
     path = tmp_path / "control"
     async with control_at(path, endless):
+
         async def watch():
             return [answer async for answer in follow(path, WatchRun(instrument="bench-1"))]
 

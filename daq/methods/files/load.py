@@ -17,9 +17,11 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
+from daq.textfiles.plain_file import read_plain, refuse_costly
 
 M = TypeVar("M", bound=Model)
-LARGEST_FILE = 1_000_000
+LARGEST_FILE: Final = 256_000
+"""Greatest size of a settings file, bytes."""
 MOST_ERRORS: Final = 50
 """Greatest number of errors of one file that are explained; a file of another kind has one in every line."""
 SHOWN: Final = 80
@@ -66,22 +68,14 @@ def read_toml(path: Path | str) -> dict[str, Any]:
         SettingError: the file cannot be read, is too large, is not UTF-8 or not TOML (with the line).
     """
     file = str(path)
-    try:
-        raw = Path(path).read_bytes()
-    except FileNotFoundError:
-        raise SettingError("there is no such file; check the name and the folder", file=file) from None
-    except IsADirectoryError:
-        raise SettingError("is a folder; name the file in it", file=file) from None
-    except OSError as error:
-        raise SettingError(f"cannot be read: {error.strerror}; check its permissions", file=file) from None
-    if len(raw) > LARGEST_FILE:
-        raise SettingError(f"is larger than {LARGEST_FILE // 1000} kB; this is not a settings file", file=file)
+    raw = read_plain(path, LARGEST_FILE)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise SettingError(f"line {line} is not UTF-8 text; save the file as UTF-8", file=file) from None
     try:
+        refuse_costly(text, file)
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingError(

@@ -1,7 +1,6 @@
 """``daq check``: find what is wrong with configuration and methods before a sample is measured."""
 
 import argparse
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
 from daq.methods.files.instrument import Instrument
-from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product, read_toml
 from daq.methods.files.recipe import Method
 
 
@@ -227,6 +226,6 @@ def kind_of(path: Path) -> Callable[[Path], object]:
 
 def _keys(path: Path) -> Iterator[str]:
     try:
-        yield from tomllib.loads(path.read_text("utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
+        yield from read_toml(path)
+    except SettingError:
         return  # the loader names the line
