@@ -57,6 +57,8 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
             if name in catalogue.instruments:
                 findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
         findings.append(_broker(catalogue))
+        for key, text in catalogue.daemon.open_passwords.items():
+            findings.append(Finding(False, key, text, "encrypt the connection, or put the broker on this machine"))
         findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
     return findings

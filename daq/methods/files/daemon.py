@@ -7,6 +7,7 @@ from pydantic import Field, model_validator
 
 from daq.methods.files.broker import SECOND, Broker
 from daq.methods.files.fields import Duration, KeyedError, Model, Name, Text
+from daq.methods.files.hosts import UNENCRYPTED
 from daq.methods.files.sparkplug import Sparkplug
 
 Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^/+#]*$")]
@@ -130,3 +131,13 @@ class Daemon(Model):
         if self.sparkplug is not None and self.sparkplug.broker is None and self.mqtt is None:
             raise KeyedError("sparkplug", "names no broker: add [sparkplug.broker], or [mqtt] whose broker it takes")
         return self
+
+    @property
+    def open_passwords(self) -> dict[str, str]:
+        """A warning for each password that goes without encryption to another machine, by the key of its host."""
+        tables = {"mqtt": self.mqtt, "sparkplug.broker": self.sparkplug.broker if self.sparkplug is not None else None}
+        return {
+            f"{table}.host": UNENCRYPTED.format(host=broker.host, table=table)
+            for table, broker in tables.items()
+            if broker is not None and broker.sends_password_openly
+        }

@@ -64,10 +64,11 @@ class Bench:
 
 
 class Findings:
-    """Errors, and which method fits which instrument."""
+    """Errors, warnings, and which method fits which instrument."""
 
     def __init__(self) -> None:
         self.errors: list[SettingError] = []
+        self.warnings: list[SettingError] = []
         self.benches: list[Bench] = []
         self.files = 0
 
@@ -83,6 +84,10 @@ class Findings:
             return
         catalogue, errors = Catalogue.read(folder)
         self.errors += errors
+        self.warnings += [
+            SettingError(text, file=catalogue.daemon.source, key=key)
+            for key, text in catalogue.daemon.open_passwords.items()
+        ]
         self.files += catalogue.files
         usable = [i for i in catalogue.instruments.values() if self._has_driver(catalogue, i)]
         served = {i.name: (i, catalogue.make_driver(i)) for i in usable if i.name in catalogue.enabled}
@@ -164,15 +169,18 @@ class Findings:
         for signal, (instruments, methods) in lacking.items():
             say(plain(", ".join(instruments)), f"no {plain(signal)} on ")
             say(plain(", ".join(methods)), " " * 10 + "so not for ")
+        for found in self.warnings:
+            say(plain(found), "warning   ")
         for error in self.errors:
             say(plain(error), "wrong     ")
         say(f"{self.files} files checked, {len(self.errors) or 'nothing'} wrong")
 
     def as_json(self) -> dict[str, Any]:
-        """Return errors and benches as JSON values."""
+        """Return errors, warnings and benches as JSON values."""
         return {
             "files": self.files,
             "errors": [{"file": e.file, "key": e.key, "reason": e.reason} for e in self.errors],
+            "warnings": [{"file": w.file, "key": w.key, "reason": w.reason} for w in self.warnings],
             "benches": [encode(b) for b in self.benches],
         }
 
