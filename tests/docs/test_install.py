@@ -1,4 +1,4 @@
-"""What is installed: the base for a bench, extras by name, and the versions of uv.lock."""
+"""The installation: the base for a bench, extras by name, and the versions of uv.lock."""
 
 import ast
 import re
@@ -130,10 +130,10 @@ TLS = '[mqtt]\nhost = "127.0.0.1"\nport = 1\n[mqtt.tls]\nca = "ca.pem"\n'
 def test_a_feature_without_its_library_names_the_extra(tmp_path, extra, config, words):
     (tmp_path / "daemon.toml").write_text(config)
     done = with_only(code=daq("--config", tmp_path, "--state", tmp_path / "state", *words))
-    said = " ".join((done.stdout + done.stderr).split())
-    assert f"pip install 'daq-daemon[{extra}]'" in said, said
-    assert "Traceback" not in said
-    assert "fault in daq" not in said
+    shown = " ".join((done.stdout + done.stderr).split())
+    assert f"pip install 'daq-daemon[{extra}]'" in shown, shown
+    assert "Traceback" not in shown
+    assert "fault in daq" not in shown
 
 
 def test_the_demonstration_needs_only_its_extra():
@@ -141,17 +141,17 @@ def test_the_demonstration_needs_only_its_extra():
     assert done.returncode == 0, done.stderr
 
 
-def test_every_guarded_library_is_in_its_extra():
+def test_every_library_of_an_extra_is_in_its_extra():
     for library, extra in EXTRAS.items():
         names = {Requirement(r).name for r in PROJECT["optional-dependencies"][extra]}
         assert library.partition(".")[0].replace("google", "protobuf") in names
-    guarded = {
+    asked_for = {
         node.args[0].value
         for path in (ROOT / "daq").rglob("*.py")
         for node in ast.walk(ast.parse(path.read_text("utf-8")))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "need"
     }
-    assert guarded == set(EXTRAS)
+    assert asked_for == set(EXTRAS)
 
 
 def test_the_constraints_are_those_of_the_lock_file():

@@ -169,8 +169,8 @@ def test_no_name_has_a_control_character(key):
 )
 def test_the_command_line_is_checked_by_the_same_model(tmp_path, capsys, arguments, words):
     code = main(["--state", str(tmp_path), "run", "clear-glaze-qc", "--instrument", "bench-1", *arguments])
-    said = capsys.readouterr().err
-    assert (code, words in said) == (2, True), said
+    shown = capsys.readouterr().err
+    assert (code, words in shown) == (2, True), shown
 
 
 @dataclass

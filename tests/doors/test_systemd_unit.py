@@ -81,13 +81,13 @@ def test_another_login_gets_a_clear_sentence(served):
         ("runs",),
         ("show", "last"),
     ):
-        said = clear(served.daq("ben", *words), 2)
-        assert "ben may not" in said, said
-    said = clear(served.daq("ben", "run", "clear-glaze-qc", "--instrument", "bench-1", "--sample", "G-1"), 2)
-    assert "ben may not use it" in said
-    assert "socket_group" in said
-    said = clear(served.daq("ann", "runs"), 2)  # the socket is the group's, the database is not
-    assert "belongs to daq, and ann may not read it" in said
+        shown = clear(served.daq("ben", *words), 2)
+        assert "ben may not" in shown, shown
+    shown = clear(served.daq("ben", "run", "clear-glaze-qc", "--instrument", "bench-1", "--sample", "G-1"), 2)
+    assert "ben may not use it" in shown
+    assert "socket_group" in shown
+    shown = clear(served.daq("ann", "runs"), 2)  # the socket is the group's, the database is not
+    assert "belongs to daq, and ann may not read it" in shown
     served.shell("chmod 750 /etc/daq")
     assert "/etc/daq/daemon.toml: ben has no permission" in clear(served.daq("ben", "check"), 2)
     clear(served.daq("ben", "doctor"), 2)
