@@ -228,15 +228,16 @@ async def test_client_and_daemon_exchange_requests_and_answers(path):
 
 
 @pytest.mark.asyncio
-async def test_an_internal_fault_is_reported_as_an_answer(path):
+@pytest.mark.parametrize("fault", [KeyError("speed"), OSError("disk"), TimeoutError("late"), ValueError("no")])
+async def test_an_internal_fault_is_reported_as_an_answer(path, fault):
     async def handle(_, login):
         yield Started("r-1")
-        raise KeyError("speed")
+        raise fault
 
     server = ControlServer(path, handle)
     await server.start()
     try:
-        with pytest.raises(DaqError, match="fault of the software: KeyError"):
+        with pytest.raises(DaqError, match=f"fault of the software: {type(fault).__name__}"):
             _ = [answer async for answer in follow(path, ORDER)]
     finally:
         await server.stop()

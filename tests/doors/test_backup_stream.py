@@ -12,7 +12,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit
 from daq.app.daemon.control import ControlServer, answers
 from daq.app.daemon.copies import Copies, receive
-from daq.app.daemon.protocol import BackupMade, BackupPiece, MakeBackup
+from daq.app.daemon.protocol import BackupMade, BackupPiece, MakeBackup, request_line
 from daq.core.errors import LinkError, StoreError
 
 
@@ -116,3 +116,18 @@ async def test_one_copy_at_a_time(store):
     again = copies.send()
     assert isinstance(await anext(again), BackupPiece)
     await again.aclose()
+
+
+@pytest.mark.asyncio
+async def test_a_client_that_goes_away_leaves_the_next_one_its_turn(tmp_path, store):
+    async with served(store) as path:
+        reader, writer = await asyncio.open_unix_connection(str(path), limit=1 << 20)
+        writer.write(request_line(MakeBackup()))
+        assert b"piece" in await reader.readline()
+        writer.transport.abort()
+        for _ in range(100):
+            with contextlib.suppress(LinkError):
+                await asyncio.to_thread(fetched, path, tmp_path / "copy.sqlite")
+                break
+            await asyncio.sleep(0.05)
+        assert (tmp_path / "copy.sqlite").exists()

@@ -51,7 +51,7 @@ BOUNDS: Final = Bounds(waiting=32, answering=64, line=LONGEST_REQUEST, reserve=3
 TOO_MANY: Final = "the daemon answers too many requests at once; close other views and try again"
 BACKLOG: Final = 64
 
-Handler = Callable[[Request, str], AsyncIterator[Answer]]
+Handler = Callable[[Request, str], AsyncGenerator[Answer]]
 """Yields the answers to a request; the second argument is the login of the client."""
 A = TypeVar("A", bound=Answer)
 
@@ -101,34 +101,41 @@ class ControlServer:
 
     async def _serve(self, connection: Connection) -> None:
         login = peer_login(connection.socket)
-        async with contextlib.aclosing(self._answers(connection, login)) as answers:
-            async for answer in answers:
-                connection.writer.write(answer_line(answer))
-                async with asyncio.timeout(SEND_S):
-                    await connection.writer.drain()
-
-    async def _answers(self, connection: Connection, login: str) -> AsyncGenerator[Answer]:
-        line = b""
         try:
             line = await _request_of(connection.reader)
-            if not line:
-                return
+        except SettingError as error:
+            await _send(connection, failure(error))
+            return
+        if not line:
+            return
+        async with contextlib.aclosing(self._answers(connection, line, login)) as answers:
+            async for answer in answers:
+                await _send(connection, answer)
+
+    async def _answers(self, connection: Connection, line: bytes, login: str) -> AsyncGenerator[Answer]:
+        try:
             request = read_request(line)
             # A stop is answered whatever the load is: it must reach the motor.
             if not connection.begin(urgent=isinstance(request, StopRun)):
                 yield Failed(TOO_MANY, "link")
                 return
-            async for answer in self._handler(request, login):
-                yield answer
+            async with contextlib.aclosing(self._handler(request, login)) as answers:
+                async for answer in answers:
+                    yield answer
             yield Done()
         except DaqError as error:
             yield failure(error)
-        except (OSError, TimeoutError):
-            raise
         except Exception as error:
             log.exception("request failed", request=line[:200].decode("utf-8", "replace"), login=login)
             text = f"fault of the software: {type(error).__name__}: {error}; the daemon's log has more"
             yield Failed(text, "fault")
+
+
+async def _send(connection: Connection, answer: Answer) -> None:
+    """Send an answer; `TimeoutError` if the client does not take it."""
+    connection.writer.write(answer_line(answer))
+    async with asyncio.timeout(SEND_S):
+        await connection.writer.drain()
 
 
 async def _request_of(reader: asyncio.StreamReader) -> bytes:

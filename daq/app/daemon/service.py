@@ -2,7 +2,7 @@
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncGenerator, AsyncIterator
 from dataclasses import replace
 from typing import Final
 
@@ -48,7 +48,7 @@ class Service:
         self._supervisor = supervisor
         self._copies = Copies(supervisor.store.path)
 
-    async def handle(self, request: Request, login: str = "") -> AsyncIterator[Answer]:
+    async def handle(self, request: Request, login: str = "") -> AsyncGenerator[Answer]:
         """Yield the answers to a request of `login`; "" means the login of this process.
 
         Raises:
