@@ -46,7 +46,7 @@ def read_plain(path: Path | str, largest: int, *, what: str = "a settings file",
     except ValueError:  # a NUL in the path, or half of a character
         raise SettingError("is no path: it has a NUL or another character that no path can have", key="path") from None
     if len(content) > largest:
-        size = f"{largest // 1000} kB" if largest < 10_000_000 else f"{largest // 1_000_000} MB"
+        size = f"{largest // 1000} kB" if largest < 1_000_000 else f"{largest // 1_000_000} MB"
         raise SettingError(f"is larger than {size}; this is not {what}", file=file)
     return content
 

@@ -88,6 +88,10 @@ def test_another_login_gets_a_clear_sentence(served):
     assert "socket_group" in shown
     shown = clear(served.daq("ann", "runs"), 2)  # the socket is the group's, the database is not
     assert "belongs to daq, and ann may not read it" in shown
+    for login in ("ann", "ben"):
+        shown = " ".join(clear(served.daq(login, "doctor"), 1).split())
+        assert "/var/lib/daq belongs to daq" in shown
+        assert ("the daemon of another login serves balance-1" in shown) == (login == "ann"), shown
     served.shell("chmod 750 /etc/daq")
     assert "/etc/daq/daemon.toml: ben has no permission" in clear(served.daq("ben", "check"), 2)
     clear(served.daq("ben", "doctor"), 2)

@@ -14,7 +14,7 @@ from daq.adapters.paths import config_dir, database_path, holder, socket_path, s
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.control import ask
+from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
@@ -54,7 +54,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     findings += _state(folder, now)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
-    pid = holder(folder) if folder.is_dir() else None
+    pid = _holder(folder)
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
     findings.append(serial_devices())
@@ -112,9 +112,18 @@ def _state(folder: Path, now: int) -> list[Finding]:
     else:
         findings.append(Finding(True, name, str(folder)))
     database = database_path(folder)
+    if not _may_read(database):
+        return findings  # of another login; its owner checks it
     if database.exists():
         return findings + check_database(database, utc_ns=now)
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
+
+
+def _may_read(database: Path) -> bool:
+    """Return False for a database of another login."""
+    if not os.access(database.parent, os.X_OK):
+        return False
+    return os.access(database, os.R_OK) or not database.exists()
 
 
 def _clock(folder: Path, now: int) -> Iterator[Finding]:
@@ -135,7 +144,7 @@ def _clock(folder: Path, now: int) -> Iterator[Finding]:
 
 def _continuity(folder: Path, now: int) -> Iterator[Finding]:
     """Yield a finding where the database was put back in the last days."""
-    if not database_path(folder).exists():
+    if not _may_read(database_path(folder)) or not database_path(folder).exists():
         return
     try:
         with Reader(database_path(folder)) as reader:
@@ -157,7 +166,7 @@ def _day(utc_ns: int) -> str:
 
 
 def _newest_entry(folder: Path) -> int | None:
-    if not database_path(folder).exists():
+    if not _may_read(database_path(folder)) or not database_path(folder).exists():
         return None
     try:
         with Reader(database_path(folder)) as reader:
@@ -167,18 +176,29 @@ def _newest_entry(folder: Path) -> int | None:
         return None  # the checks of the database give the reason
 
 
+def _holder(folder: Path) -> int | None:
+    """Return the process id of the daemon that holds the directory; 0 if only its socket can be asked; None: none."""
+    if not folder.is_dir():
+        return None
+    try:
+        return (holder(folder) or 0) if daemon_socket(folder) is not None else None
+    except SettingError:
+        return 0  # asking it gives the reason
+
+
 def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]]:
     """Return the status of the running daemon, and the findings in it."""
     if pid is None:
         return None, [Finding(True, "daemon", "none runs with this state directory")]
+    who = f"process {pid}" if pid else "the daemon of another login"
     try:
         status = ask(socket_path(folder), AskStatus(), StatusAnswer, timeout_s=NETWORK_S).status
+    except SettingError as error:
+        return None, [Finding(False, "daemon", str(error), "use the login or the group of the daemon")]
     except DaqError as error:
-        do = f"see its log; restart it if it does not answer again (process {pid})"
-        return None, [
-            Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
-        ]
-    findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
+        do = f"see its log; restart it if it does not answer again ({who})"
+        return None, [Finding(False, "daemon", f"{who} holds the state directory and does not answer: {error}", do)]
+    findings = [Finding(True, "daemon", f"{who} serves {', '.join(status.instruments) or 'no instrument'}")]
     for name, standing in status.instruments.items():
         if standing.motor:
             do = "check it; if it turns, stop it at the instrument itself; keep your hands away"
