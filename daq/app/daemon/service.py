@@ -11,6 +11,7 @@ from daq.app.daemon.protocol import (
     Answer,
     AskStatus,
     Ended,
+    EvidenceStatus,
     InstrumentStatus,
     OutboxStatus,
     RefusedMessage,
@@ -107,6 +108,7 @@ class Service:
             },
             put_back="" if (started := supervisor.facts.epoch_start()) is None else started.reason,
             ended_tasks=dict(supervisor.tasks.ended),
+            evidence=EvidenceStatus(checked=supervisor.evidence.checked, findings=supervisor.evidence.findings),
         )
 
     def _outbox(self) -> OutboxStatus:

@@ -28,7 +28,7 @@ REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", 
 """Words in answers to an unknown request."""
 
 MOST_BYTES: Final = 100_000
-"""Number of bytes of a capture from which a description is made; the time grows with the square of the number of forms."""
+"""Number of bytes of a capture from which a description is made; the time grows with the square of the lines."""
 
 
 @dataclass(slots=True)

@@ -249,6 +249,15 @@ def _choice(key: str, given: str) -> str:
         raise KeyedError(key, str(error)) from None
 
 
+def method_version(value: Any) -> Any:
+    """Return a method's id and version as one text, ``clear-glaze-qc 1``; `ValueError` without either of them."""
+    if isinstance(value, str):
+        method, _, version = value.partition(" ")
+        if not _NAME.fullmatch(method) or not version.strip() or version != version.strip():
+            raise ValueError(f"{value!r}: write the method's id, one space and its version, as in 'clear-glaze-qc 1'")
+    return value
+
+
 def unit_text(value: Any) -> Any:
     """Return a unit as a person writes it; `ValueError` if it is not known."""
     if isinstance(value, str):
@@ -279,6 +288,7 @@ Label = Annotated[str, Field(max_length=LONGEST_LABEL), AfterValidator(clean)]
 """Text in one line that a person gives; it may be empty."""
 NeededLabel = Annotated[str, Field(min_length=1, max_length=LONGEST_LABEL), AfterValidator(clean)]
 Choices = Annotated[dict[str, float | str], BeforeValidator(choices)]
+MethodVersion = Annotated[str, BeforeValidator(method_version)]
 Day = Annotated[str, BeforeValidator(day)]
 Length = Annotated[Extent, BeforeValidator(extent)]
 SpanLength = Annotated[Extent, BeforeValidator(span)]
