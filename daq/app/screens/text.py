@@ -28,6 +28,11 @@ def plain(text: object) -> str:
     return "".join(_escaped(c) if unicodedata.category(c) in _INVISIBLE else c for c in shown)
 
 
+def is_invisible(character: str) -> bool:
+    """Return True for a character that moves the cursor, reorders text or shows nothing."""
+    return character not in "\n\r\t" and unicodedata.category(character) in _INVISIBLE
+
+
 def _escaped(c: str) -> str:
     return c.encode("unicode_escape").decode("ascii") if ord(c) > 0x7F or c in "\n\r\t" else f"\\x{ord(c):02x}"
 

@@ -19,6 +19,7 @@ from daq.app.screens.text import number, plain, sentence, spaced
 from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
 from daq.core.units import symbol
+from daq.process.extras import need
 from daq.process.logs import set_up_logs
 
 PACE = 15.0
@@ -39,6 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Work through the samples, then print what happened."""
+    need("amqtt", "the demonstration")
     set_up_logs("critical", "console")
     with contextlib.ExitStack() as stack:
         if args.keep:
