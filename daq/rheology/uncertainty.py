@@ -11,6 +11,7 @@ from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
 
+from daq.core.steady import LEAST_EFFECTIVE, effective_readings
 from daq.core.student import student_quantile
 from daq.rheology.elementary import ArgumentError, require_positive
 
@@ -91,30 +92,45 @@ def from_expanded(
     return Component(name, abs(expanded) / coverage_factor, Distribution.NORMAL, dof, sensitivity)
 
 
-def span_mean_uncertainty(sd: float, n: int, lag1: float = 0.0) -> tuple[float, float]:
+def span_mean_uncertainty(sd: float, n: int, lag1: float | None = 0.0) -> tuple[float, float]:
     """Return the standard uncertainty and the degrees of freedom of the mean of a span of autocorrelated readings.
 
-    u = s/sqrt(n_eff), n_eff = n (1 - r)/(1 + r): the effective number of independent readings of a first-order
-    autoregressive series; r is the lag-one autocorrelation, limited to 0..0.95 (a negative r does not reduce u).
-    Degrees of freedom: n_eff - 1, at least 1.  `sd` is the sample standard deviation of `n` >= 2 readings.
+    With n_eff effective readings (`daq.core.steady.effective_readings`) u^2 = s^2 (n - 1)/n/(n_eff - 1): the scatter
+    about the mean of correlated readings is smaller than that about their true value by 1 - 1/n_eff.  For independent
+    readings u = s/sqrt(n).  The degrees of freedom are 2 u^4/var(u^2) (JCGM 100 equation E.7): 1/(1/n + 2/n_eff),
+    because both s and the autocorrelation are estimates.
+
+    Args:
+        sd: sample standard deviation of the readings, >= 0.
+        n: number of readings.
+        lag1: their lag-one autocorrelation; None where all are equal.
 
     Raises:
-        ArgumentError: n below 2 or a negative sd.
+        ArgumentError: fewer than five effective readings, or a negative sd.
     """
-    from daq.core.steady import effective_count
-
-    if n < 2:
-        raise ArgumentError(f"needs at least 2 readings, got {n}", key="n")
     if not sd >= 0.0:
         raise ArgumentError(f"must be at least 0, is {sd}", key="sd")
-    worth = max(effective_count(n, lag1), 1.0)
-    return sd / math.sqrt(worth), max(worth - 1.0, 1.0)
+    effective = effective_readings(n, lag1)
+    if effective < LEAST_EFFECTIVE:
+        raise ArgumentError(
+            f"{n} readings are worth {effective:.1f} independent ones; needs at least {LEAST_EFFECTIVE:g}", key="n"
+        )
+    return sd * math.sqrt((n - 1) / n / (effective - 1.0)), 1.0 / (1.0 / n + 2.0 / effective)
 
 
-def from_readings(name: str, sd: float, n: int, lag1: float = 0.0, sensitivity: float = 1.0) -> Component:
+def from_readings(name: str, sd: float, n: int, lag1: float | None = 0.0, sensitivity: float = 1.0) -> Component:
     """Return the Type A component of a span's mean (`span_mean_uncertainty`), Student's t."""
     u, dof = span_mean_uncertainty(sd, n, lag1)
     return Component(name, u, Distribution.STUDENT, dof, sensitivity)
+
+
+def from_one_reading(name: str, sd: float, n: int, lag1: float | None = 0.0) -> Component:
+    """Return the Type A component of a single reading of a span, such as the last: the scatter of the readings.
+
+    Arguments and errors are those of `span_mean_uncertainty`, of which the scatter is u sqrt(n_eff).
+    """
+    u, dof = span_mean_uncertainty(sd, n, lag1)
+    return Component(name, u * math.sqrt(effective_readings(n, lag1)), Distribution.STUDENT, dof)
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,14 +4,19 @@ A specification may already contain the geometry or the speed ("maximum permissi
 geometry").  `Specification.includes` names such parts, and their components are left out.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from daq.rheology.elementary import ArgumentError, require_positive
 from daq.rheology.uncertainty import Component, from_limit, from_readings
 
 Included = Literal["geometry", "speed", "resolution", "zero"]
+VANE_ENDS: Final = "stress on the ends of the vane"
+END_FACTOR: Final = "end factor of a shear-thinning fluid"
+MOST_END_EXCESS: Final = 3.0
+"""Greatest c_L - 1 of a shear-thinning fluid over that of a Newtonian one: 30 % over 10 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +49,7 @@ def viscosity_components(
     temperature_coefficient: float = 0.0,
     zero_percent: float | None = None,
     zero_drift_percent: float = 0.0,
-    scatter: tuple[float, int, float] | None = None,
+    scatter: tuple[float, int, float | None] | None = None,
     others: Sequence[Component] = (),
 ) -> list[Component]:
     """Return the components of the uncertainty of one viscosity, in the unit of `viscosity`.
@@ -110,3 +115,52 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     if "zero" in specification.includes or not observed:
         return None
     return Component("zero", abs(observed), sensitivity=sensitivity)
+
+
+def vane_end_component(stress: float, diameter: float, height: float) -> Component:
+    """Return the component of the stress on the end faces of a vane, in the unit of `stress`.
+
+    The yield stress is computed with the stress of the wall on the whole of both ends (m = 0).  With a stress
+    proportional to (2 r/D)^m on the ends the torque is π D^3/2 (H/D + 1/(m + 3)) times the yield stress (Q. D. Nguyen
+    and D. V. Boger, J. Rheol. 29 (1985) 335).  m is between 0 (plastic) and 1 (elastic, proportional to the radius).
+    So the yield stress may be higher by the ratio of the factors for m = 0 and m = 1 less 1.  That is a rectangular
+    limit to both sides, because the value is not corrected.
+
+    Args:
+        stress: yield stress, any unit.
+        diameter: of the vane, > 0, any unit.
+        height: of the vane, > 0, in the unit of `diameter`.
+
+    Raises:
+        ArgumentError: a length that is not positive.
+    """
+    require_positive("diameter", diameter)
+    require_positive("height", height)
+    slender = height / diameter
+    return from_limit(VANE_ENDS, (slender + 1.0 / 3.0) / (slender + 1.0 / 4.0) - 1.0, stress)
+
+
+def end_factor_component(viscosity: float, end_factor: float, flow_behaviour_index: float) -> Component | None:
+    """Return the component of a cylinder's end factor for a shear-thinning fluid; None where it does not apply.
+
+    The stated factor c_L is that of a Newtonian fluid.  The ends of the cylinders of ISO 3219 take 10 % to 30 % of the
+    torque of the wall, more where the fluid thins more (O. Wein, V. Penkavova and J. Havlica, End effects in rotational
+    viscometry II).  So c_L - 1 is at most three times the Newtonian one.  That it grows in proportion to 1 - n is our
+    choice.  The value is not corrected: a rectangular limit to both sides.
+
+    Args:
+        viscosity: the value, any unit.
+        end_factor: c_L >= 1, torque of wall and ends over torque of the wall.
+        flow_behaviour_index: n > 0 of the fluid.
+
+    Raises:
+        ArgumentError: an end factor below 1, or an index that is not positive.
+    """
+    require_positive("flow_behaviour_index", flow_behaviour_index)
+    if not 1.0 <= end_factor < math.inf:
+        raise ArgumentError(f"must be at least 1 and finite, is {end_factor}", key="end_factor")
+    excess, thinning = end_factor - 1.0, 1.0 - flow_behaviour_index
+    if excess <= 0.0 or thinning <= 0.0:
+        return None
+    greatest = 1.0 + excess * (1.0 + (MOST_END_EXCESS - 1.0) * thinning)
+    return from_limit(END_FACTOR, 1.0 - end_factor / greatest, viscosity)

@@ -40,7 +40,7 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.linkstates import LinkState
 from daq.core.plan import Plan
-from daq.methods.concluding.budget import load
+from daq.methods.concluding.intervals import load
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import InstrumentHistory
 from daq.process.tasks import Tasks

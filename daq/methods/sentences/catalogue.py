@@ -21,7 +21,7 @@ TOPICS: Final[Mapping[str, Mapping[str, Sentence]]] = {
     "ends of steps and runs": run_ends.SENTENCES,
     "faults of a value": fault_sentences.SENTENCES,
     "verdict, verification and correction": judging_sentences.SENTENCES,
-    "contributions left out of an uncertainty": uncertainty_sentences.SENTENCES,
+    "uncertainty: contributions left out, no interval": uncertainty_sentences.SENTENCES,
     "cautions": cautions_sentences.SENTENCES,
     "advice": advice_sentences.SENTENCES,
     "warnings of a plan": warning_sentences.SENTENCES,
