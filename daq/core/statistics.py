@@ -9,7 +9,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from operator import mul, sub
-from typing import Self
+from typing import Final, Self
+
+ROUNDING_SHARE: Final = 1e-24
+"""Share of the sum of squares below which residuals are rounding errors."""
 
 
 @dataclass(slots=True)
@@ -29,6 +32,10 @@ class Summary:
     last: float | None = None
     mean_of_ratios: float | None = None
     """Only for a ratio of two signals, whose `mean` is the ratio of the means."""
+    line_sd: float | None = None
+    """Standard deviation about the least-squares line (n - 2)."""
+    line_lag1: float | None = None
+    """Lag-one autocorrelation of the residuals about the least-squares line; None where all are 0."""
 
     def value(self, statistic: str) -> float | None:
         """Return the statistic that a keep entry names: mean, sd, min, max, slope or last."""
@@ -80,7 +87,15 @@ def summarise(values: Sequence[float], axis: Axis) -> Summary:
     if squares > 0.0:
         out.lag1 = math.fsum(map(mul, deviations, deviations[1:])) / squares
     if axis.spread > 0.0:
-        out.slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
+        slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
+        out.slope = slope
+        if n > 2:
+            residuals = [d - slope * t for d, t in zip(deviations, axis.seconds, strict=True)]
+            rest = math.fsum(map(mul, residuals, residuals))
+            out.line_sd = math.sqrt(rest / (n - 2))
+            # Residuals of a perfect line are rounding errors; their autocorrelation means nothing.
+            if rest > ROUNDING_SHARE * squares:
+                out.line_lag1 = math.fsum(map(mul, residuals, residuals[1:])) / rest
     return out
 
 
@@ -145,6 +160,8 @@ def scaled(summary: Summary, a: float, b: float) -> Summary:
         summary.lag1 if a else None,
         a * summary.last + b,
         None if summary.mean_of_ratios is None else a * summary.mean_of_ratios + b,
+        None if summary.line_sd is None else abs(a) * summary.line_sd,
+        summary.line_lag1 if a else None,
     )
 
 

@@ -4,7 +4,7 @@ On noisy data a slope that is not significant does not prove steadiness.  So the
 confidence interval of the slope.  Readings 100 ms apart are not independent: the interval is widened by the lag-one
 autocorrelation of the residuals (the effective number of readings of a first-order autoregressive series).  Residuals
 with a strong autocorrelation are a curve and not noise (a slow relaxation, the ripple of one slow turn).  They give
-no confidence interval, so the bound is then the whole range of the block means.
+no confidence interval, so the bound then holds the whole range of the block means.
 
 `effective_count` is the one place where an autocorrelation becomes a number of readings, for the drift and for the
 uncertainty of a mean.
@@ -56,11 +56,21 @@ def effective_readings(n: int, lag1: float | None) -> float:
     return effective_count(n, lag1, standard_errors=1.0)
 
 
+def effective_about_line(n: int, lag1: float | None) -> float:
+    """Return the effective number of readings that scatter about a line, with two standard errors on the safe side.
+
+    `lag1` is that of the residuals.  A line follows part of a slow random change, so that the residuals look more
+    independent than they are: hence the second standard error.
+    """
+    return effective_count(n, lag1, fitted=2, standard_errors=2.0)
+
+
 def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | None:
     """Return the upper bound (95 %) of the magnitude of the slope, in the unit of `values` per second.
 
     It is None for fewer than 8 points, and for points with equal times.  Where the effective number of independent
-    points is below 4, the bound is the range of the values over their time, or the slope if that is greater.
+    points is below 4, the bound is the slope plus the range of the residuals over their time, so that it is never less
+    than the range of the values over their time.
     """
     if len(values) < 8:
         return None
@@ -70,5 +80,5 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
     # On a perfect line all residuals are 0, and there is no autocorrelation.
     effective = effective_count(line.n, line.lag1, fitted=2)
     if effective < 4.0:
-        return max(abs(line.slope), (max(values) - min(values)) / (seconds[-1] - seconds[0]))
+        return abs(line.slope) + (max(line.residuals) - min(line.residuals)) / (seconds[-1] - seconds[0])
     return abs(line.slope) + t_975(effective - 2) * math.sqrt(line.residual_squares / (effective - 2) / line.x_squares)

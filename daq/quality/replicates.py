@@ -77,6 +77,43 @@ def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR)
     )
 
 
+def repeatability_deviation(r_limit: float) -> float:
+    """Return the repeatability standard deviation s_r of a repeatability limit at 95 %: r/(1.96 sqrt(2)).
+
+    ISO 5725-6 4.1.4; unit of the limit.
+
+    Raises:
+        SettingError: a limit that is not above 0 and finite.
+    """
+    if not 0.0 < r_limit < math.inf:
+        raise SettingError(f"must be greater than 0 and finite, is {r_limit}", key="r_limit")
+    return r_limit / repeatability_factor()
+
+
+def mean_uncertainty(values: Sequence[float], known_sd: float) -> float:
+    """Return the standard uncertainty of the mean of replicates that agree, each on its own fill: s/sqrt(n).
+
+    s is the product's known repeatability standard deviation, from many earlier results (JCGM 100 4.2.4), or that of
+    the replicates (JCGM 100 4.2.3) where it is greater.  Two or three results that agree cannot make s smaller.  The
+    degrees of freedom are those of the known value: unlimited.
+
+    Args:
+        values: the replicates, at least one, finite.
+        known_sd: repeatability standard deviation, > 0, in the unit of the values.
+
+    Raises:
+        SettingError: no values, a value that is not finite, or a standard deviation that is not positive.
+    """
+    n = len(values)
+    if n < 1 or not all(map(math.isfinite, values)):
+        raise SettingError("needs at least one result, all finite", key="values")
+    if not 0.0 < known_sd < math.inf:
+        raise SettingError(f"must be greater than 0 and finite, is {known_sd}", key="known_sd")
+    mean = math.fsum(values) / n
+    own = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1)) if n > 1 else 0.0
+    return max(own, known_sd) / math.sqrt(n)
+
+
 class Outcome(StrEnum):
     """Decision on a set of replicates."""
 

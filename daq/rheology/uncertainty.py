@@ -11,8 +11,8 @@ from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
 
-from daq.core.steady import LEAST_EFFECTIVE, effective_readings
-from daq.core.student import student_quantile
+from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_readings
+from daq.core.student import student_quantile, t_975
 from daq.rheology.elementary import ArgumentError, require_positive
 
 
@@ -122,6 +122,33 @@ def from_readings(name: str, sd: float, n: int, lag1: float | None = 0.0, sensit
     """Return the Type A component of a span's mean (`span_mean_uncertainty`), Student's t."""
     u, dof = span_mean_uncertainty(sd, n, lag1)
     return Component(name, u, Distribution.STUDENT, dof, sensitivity)
+
+
+def from_drifting_readings(
+    name: str, line_sd: float, n: int, line_lag1: float | None, *, slope: float, spread: float
+) -> Component | None:
+    """Return the Type A component of the mean of readings that change steadily in time; None where that is not certain.
+
+    The change itself belongs to the value (it is the value at the middle of the span).  Only the scatter about the line
+    makes the mean uncertain: u^2 = s^2 (n - 2)/n/(n_eff - 2) with s about the line and n_eff of `effective_about_line`.
+    The change is certain where zero is outside the 95 % interval of the slope.
+
+    Args:
+        name: of the component.
+        line_sd: standard deviation about the line (n - 2), >= 0.
+        n: number of readings.
+        line_lag1: lag-one autocorrelation of the residuals; None where all are 0.
+        slope: of the line, per second.
+        spread: sum of squares of the times about their mean, s^2, > 0.
+    """
+    effective = effective_about_line(n, line_lag1)
+    if effective < LEAST_EFFECTIVE:
+        return None
+    half = t_975(effective - 2.0) * line_sd * math.sqrt((n - 2) / (effective - 2.0) / spread)
+    if abs(slope) <= half:
+        return None
+    u = line_sd * math.sqrt((n - 2) / n / (effective - 2.0))
+    return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
 
 
 def from_one_reading(name: str, sd: float, n: int, lag1: float | None = 0.0) -> Component:

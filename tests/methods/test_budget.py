@@ -8,8 +8,8 @@ import pytest
 from daq.core.effects import AtRest
 from daq.core.encoding import decode, encode
 from daq.core.plan import Plan
-from daq.methods.concluding.intervals import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.intervals import JCGM_100, JCGM_101, TRIALS
 from daq.methods.planning.compile import InstrumentHistory
 from tests.support.reference.rectangular_sums import half_width
 from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of

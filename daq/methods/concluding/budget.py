@@ -19,7 +19,7 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
-from daq.rheology.uncertainty import Component, from_limit, from_one_reading, from_readings
+from daq.rheology.uncertainty import Component, from_drifting_readings, from_limit, from_one_reading, from_readings
 from daq.rheology.viscosity_budget import (
     Specification,
     end_factor_component,
@@ -78,17 +78,16 @@ def budget(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: f
     if plan.primary in (*VISCOSITIES, STRESS):
         step = _viscosity(plan, facts, kept, value, torque_percent, found)
     else:
-        step = _density(plan, value, found) if plan.primary == DENSITY else None
-        if step is None:
-            step = _plain(plan, plan.primary, value, found)
-    _scatter(summary, kept.statistic, step, found)
+        weighed = _density(plan, value, found) if plan.primary == DENSITY else None
+        step = _plain(plan, plan.primary, value, found) if weighed is None else weighed
+    add_scatter(summary, kept.statistic, step, found)
     return found
 
 
 def _viscosity(
     plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, found: FoundBudget
 ) -> float:
-    """Add the instrument's and the geometry's part; return the step of the resolution in the unit of the value, or 0."""
+    """Add the parts of instrument and geometry; return the step of the resolution in the unit of the value, or 0."""
     given = plan.context.specification
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
         found.reasons.append(state("share_without_torque"))
@@ -114,6 +113,7 @@ def _viscosity(
             found.left_out.append(state("not_specified", component=part))
     if temperature and coefficient is None:
         found.left_out.append(state("temperature_effect_unknown"))
+    ends = _ends(plan, value, found)
     before = torque_at_rest(plan, facts)
     drift_percent = _zero_drift(plan, facts, before)
     found.left_out += _zero_left_out(specification, before, drift_percent)
@@ -125,24 +125,25 @@ def _viscosity(
         zero_percent=before,
         zero_drift_percent=drift_percent or 0.0,
     )
-    _ends(plan, value, found)
+    found.components += [] if ends is None else [ends]
     return value / torque_percent * (given.torque_resolution or 0.0)
 
 
-def _ends(plan: Plan, value: float, found: FoundBudget) -> None:
-    """Add the part of the ends of a vane or cylinder, which depends on the fluid and not on the instrument."""
+def _ends(plan: Plan, value: float, found: FoundBudget) -> Component | None:
+    """Return the part of the ends of a vane or cylinder, which depends on the fluid and not on the instrument."""
     geometry, product = plan.context.geometry, plan.context.product
     if geometry is None:
-        return
+        return None
     diameter, height, factor = (geometry.size(name) for name in ("diameter", "height", "end_factor"))
     if geometry.kind == "vane" and diameter and height:
-        found.components.append(vane_end_component(value, diameter, height))
-    elif factor is not None:
-        index = None if product is None else product.flow_behaviour_index
-        if index is None:
-            found.left_out.append(state("end_factor_of_newtonian_fluid"))
-        elif (part := end_factor_component(value, factor, index)) is not None:
-            found.components.append(part)
+        return vane_end_component(value, diameter, height)
+    if factor is None:
+        return None
+    index = None if product is None else product.flow_behaviour_index
+    if index is None:
+        found.left_out.append(state("end_factor_of_newtonian_fluid"))
+        return None
+    return end_factor_component(value, factor, index)
 
 
 def _coefficient(plan: Plan, kept: Kept) -> float | None:
@@ -254,13 +255,17 @@ def _plain(plan: Plan, signal: str, value: float, found: FoundBudget) -> float:
     return step or 0.0
 
 
-def _scatter(summary: Summary, statistic: str, step: float, found: FoundBudget) -> None:
+def add_scatter(summary: Summary, statistic: str, step: float, found: FoundBudget) -> None:
     """Add the scatter of the readings, or the reason why they are too few; `step` is that of the resolution, or 0."""
     n, sd, lag1 = summary.n, summary.sd, summary.lag1
     effective = effective_readings(n, lag1) if sd is not None else float(n)
     if effective >= LEAST_EFFECTIVE and sd is not None:
         make = from_readings if statistic == "mean" else from_one_reading
         found.components.append(make(SCATTER, sd, n, lag1))
+        return
+    drifting = _about_line(summary) if statistic == "mean" else None
+    if drifting is not None:
+        found.components.append(drifting)
         return
     low, high = summary.minimum, summary.maximum
     if n >= LEAST_EFFECTIVE and low is not None and high is not None and high - low <= step * ONE_STEP:
@@ -271,11 +276,22 @@ def _scatter(summary: Summary, statistic: str, step: float, found: FoundBudget) 
     found.reasons.append(state("too_few_effective_readings", readings=n, effective=effective, needed=LEAST_EFFECTIVE))
 
 
+def _about_line(summary: Summary) -> Component | None:
+    """Return the component of a mean whose readings change steadily; None where they do not, or are too few."""
+    s = summary
+    if s.sd is None or s.line_sd is None or not s.slope:
+        return None
+    spread = ((s.n - 1) * s.sd**2 - (s.n - 2) * s.line_sd**2) / s.slope**2
+    if not spread > 0.0:
+        return None
+    return from_drifting_readings(SCATTER, s.line_sd, s.n, s.line_lag1, slope=s.slope, spread=spread)
+
+
 def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     """Return the slope of the readings per minute with its 95 % bound, in `unit` (UCUM) and in % of the mean.
 
     The residuals' sum of squares is that of the readings less the line's part, with readings evenly spaced over the
-    span; the lag-one autocorrelation is the readings' own, which a drift raises: the bound errs to the safe side.
+    span.  The lag-one autocorrelation is that of the residuals.
     """
     if summary.slope is None or summary.sd is None or summary.mean is None or span_s <= 0.0:
         return None
@@ -283,7 +299,8 @@ def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     n = summary.n
     spread = n * span_s**2 / 12.0
     rest = max((n - 1) * summary.sd**2 - summary.slope**2 * spread, 0.0)
-    worth = effective_count(n, summary.lag1, fitted=2)
+    lag1 = summary.lag1 if summary.line_sd is None else summary.line_lag1
+    worth = effective_count(n, lag1, fitted=2)
     if worth < 4.0:
         return Drift(percent_per_min=_times(summary.slope, percent), certain=False, per_min=summary.slope * 60.0)
     half = t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)

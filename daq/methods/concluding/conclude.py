@@ -13,6 +13,7 @@ from daq.methods.concluding.cautions import cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected
+from daq.methods.concluding.intervals import with_uncertainty
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
@@ -58,6 +59,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
+    verdict = judgement(plan, quantity, unit, value, row) if verification is None else verdict_of(plan, verification)
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     return Conclusion(
         quantity=quantity,
@@ -76,7 +78,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         drift=moved,
         uncertainty=budget,
         conditions=_conditions(plan, facts, kept, row),
-        verdict=judgement(plan, quantity, unit, value, row) if verification is None else verdict_of(plan, verification),
+        verdict=with_uncertainty(verdict, budget),
         advice=_advice(plan, facts, kept, unit),
         steps=rows,
         verification=verification,

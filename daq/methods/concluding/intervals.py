@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from daq.methods.parts.base import finite
+from daq.methods.parts.judged import Judgement
 from daq.methods.parts.known import BudgetLine, ComparedInterval, Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.rheology.uncertainty import Budget, Component, Distribution, bounded_share, combine
@@ -17,6 +18,8 @@ COVERAGE: Final = 0.95
 PREVAILING: Final = 0.5
 """Share of the combined variance from which quantities known only by limits make the interval differ from k u_c."""
 TRIALS: Final = 100_000
+OF_THE_VALUE: Final = ("below_limit", "above_limit")
+"""Codes of reasons that name the value; its digits follow the uncertainty."""
 JCGM_100: Final = "JCGM 100: value ± k u_c"
 JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
 
@@ -50,9 +53,7 @@ def stated_interval(
         reasons = reasons or (state("no_contribution_known"),)
     lines = () if combined is None else lines_of(combined)
     if combined is None or reasons:
-        return Uncertainty(
-            coverage=COVERAGE, reasons=distinct(reasons), components=lines, left_out=distinct(left_out)
-        )
+        return Uncertainty(coverage=COVERAGE, reasons=distinct(reasons), components=lines, left_out=distinct(left_out))
     expanded, method, trials, compared = combined.expanded, JCGM_100, None, None
     if seed is not None and is_propagated(components):
         from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - numpy is loaded at the end of a run only
@@ -104,3 +105,18 @@ def components_of(lines: Iterable[BudgetLine], factor: float = 1.0) -> list[Comp
         )
         for x in lines
     ]
+
+
+def with_uncertainty(verdict: Judgement, found: Uncertainty | None) -> Judgement:
+    """Return a verdict whose reasons name the value with its expanded uncertainty, where they name the value."""
+    if found is None or found.expanded is None:
+        return verdict
+
+    def restated(reasons: Iterable[Statement]) -> tuple[Statement, ...]:
+        return tuple(
+            state(r.code, **r.parameters | {"expanded": found.expanded}) if r.code in OF_THE_VALUE else r
+            for r in reasons
+        )
+
+    limits = tuple(x.model_copy(update={"reasons": restated(x.reasons)}) for x in verdict.limits)
+    return verdict.model_copy(update={"limits": limits, "reasons": restated(verdict.reasons)})

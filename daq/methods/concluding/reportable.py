@@ -4,12 +4,14 @@ It is a thing of its own, not one of the runs.  Pure: from the results as they a
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
 from daq.methods.concluding.judging import reported, reported_decimals
+from daq.methods.concluding.replicated import reportable_interval
 from daq.methods.files.product import Product
+from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
 from daq.quality.limits import Rounding, Verdict, as_reported, judge
 from daq.quality.replicates import Agreement, Outcome, judge_replicates
@@ -38,6 +40,8 @@ class Attempt:
     counted: bool
     why: tuple[Statement, ...] = ()
     """Why it does not count."""
+    expanded: float | None = None
+    """Expanded uncertainty of the run's own value; None without an interval."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +56,8 @@ class Reportable:
     value: float | None
     reported: str | None
     """The value as the product reports it."""
-    expanded: float | None
-    """Expanded uncertainty: the greatest of the values counted, because errors of one instrument do not average out."""
+    uncertainty: Uncertainty | None
+    """The interval of the reportable value, or why it has none; None without a value."""
     decided: str
     """mean, median, single, more or none."""
     how: Statement
@@ -100,14 +104,12 @@ def reportable(
         values = [d["value"] for d in counted]
         agreement = judge_replicates(values, rule.limit_for(values, counted[0]["unit"]), most)
         decided = agreement.outcome is not Outcome.MORE
-    return _made(sample, product, counted, attempts, agreement, needed)
+    limit = None if rule is None or not counted else rule.limit_for([d["value"] for d in counted], counted[0]["unit"])
+    return _made(sample, product, counted, attempts, agreement, needed, limit)
 
 
 def _with(attempt: Attempt, why: tuple[Statement, ...] = ()) -> Attempt:
-    a = attempt
-    return Attempt(
-        a.run, a.began, a.method, a.instrument, a.fill, a.value, a.unit, a.validity, counted=not why, why=why
-    )
+    return replace(attempt, counted=not why, why=why)
 
 
 def _why_not(
@@ -158,6 +160,7 @@ def _made(
     attempts: Sequence[Attempt],
     agreement: Agreement | None,
     needed: int,
+    limit: float | None,
 ) -> Reportable:
     first = counted[0] if counted else None
     unit = "" if first is None else first["unit"]
@@ -173,7 +176,6 @@ def _made(
         decided, how = ("more" if counted else "none"), state("more_results_needed", more=more)
     planned = None if product is None else product.planned()
     verdict, rule, limits = _verdict(value, unit, counted, planned)
-    expanded = [d["uncertainty"]["expanded"] for d in counted if d.get("uncertainty")]
     return Reportable(
         sample=sample,
         product=None if product is None else product.id,
@@ -182,7 +184,7 @@ def _made(
         unit=unit,
         value=value,
         reported=reported(value, planned, "" if first is None else first["quantity"], unit),
-        expanded=max(expanded) if value is not None and len(expanded) == len(counted) else None,
+        uncertainty=None if value is None else reportable_interval(value, counted, decided, limit),
         decided=decided,
         how=how,
         verdict=verdict,
@@ -225,7 +227,8 @@ def _verdict(
             statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
         found = judge(value, limit["low"], limit["high"], rule=rule, decimals=decimals)
-        shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else repr(value)
+        # The unrounded value is the reportable one itself; it is not printed with digits that say nothing.
+        shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else None
         verdicts.append(found)
         statements.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
     overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)

@@ -200,7 +200,9 @@ def _different(torques: list[float]) -> int:
 
 
 def _outside(plan: Plan, level: Level) -> Statement:
+    percent = level.deviation_uncertainty_percent
+    expanded = None if percent is None or level.certified is None else percent / 100.0 * level.certified
     return state(
         "level_outside", step=level.step, value=level.measured, low=level.low, high=level.high,
-        unit=plan.context.units[plan.primary], deviation=level.deviation_percent,
+        unit=plan.context.units[plan.primary], deviation=level.deviation_percent, expanded=expanded, percent=percent,
     )  # fmt: skip
