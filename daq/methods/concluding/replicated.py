@@ -1,7 +1,7 @@
 """The interval of a reportable value: what the fills have in common, and their scatter."""
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from daq.methods.concluding.budget import SCATTER, WITHIN_ONE_STEP
@@ -18,7 +18,7 @@ SHOWN_ID: Final = 8
 
 
 def reportable_interval(
-    value: float, counted: Sequence[dict[str, Any]], decided: str, limit: float | None
+    value: float, counted: Mapping[str, dict[str, Any]], decided: str, limit: float | None
 ) -> Uncertainty:
     """Return the interval of a reportable value, or why it has none.
 
@@ -29,19 +29,19 @@ def reportable_interval(
 
     Args:
         value: the reportable value.
-        counted: the results that count (`ResultData` as a dict), at least one.
+        counted: the results that count (`ResultData` as a dict) by run, at least one.
         decided: mean, median or single.
         limit: the product's repeatability limit in the unit of the value; None where it states none.
     """
-    stated = [_stated(d) for d in counted]
+    stated = {run: _stated(d) for run, d in counted.items()}
     reasons: list[Statement] = []
     if decided == Outcome.MEDIAN:
         reasons.append(state("median_without_interval"))
-    for d, u in zip(counted, stated, strict=True):
+    for run, u in stated.items():
         if u is None or u.expanded is None:
-            reasons.append(state("run_without_interval", run=d["origin"]["run"][:SHOWN_ID]))
+            reasons.append(state("run_without_interval", run=run[:SHOWN_ID]))
             reasons += () if u is None else u.reasons
-    found = [u for u in stated if u is not None]
+    found = [u for u in stated.values() if u is not None]
     if reasons or not found:
         return stated_interval(value, (), (), reasons)
     left_out = [x for u in found for x in u.left_out]
@@ -49,8 +49,8 @@ def reportable_interval(
         # One fill under a product without replicates: the run's own interval, which cannot show another fill.
         return found[0].model_copy(update={"left_out": (*found[0].left_out, state("scatter_of_fills_unknown"))})
     common = max((_common(u) for u in found), key=_variance)
-    fills = Component(FILLS, mean_uncertainty([d["value"] for d in counted], repeatability_deviation(limit)))
-    return stated_interval(value, [*common, fills], left_out, seed=_seed(counted))
+    fills = Component(FILLS, mean_uncertainty([d["value"] for d in counted.values()], repeatability_deviation(limit)))
+    return stated_interval(value, [*common, fills], left_out, seed=zlib.crc32(" ".join(counted).encode()))
 
 
 def _stated(data: dict[str, Any]) -> Uncertainty | None:
@@ -64,8 +64,3 @@ def _common(found: Uncertainty) -> list[Component]:
 
 def _variance(components: Sequence[Component]) -> float:
     return sum(c.contribution**2 for c in components)
-
-
-def _seed(counted: Sequence[dict[str, Any]]) -> int:
-    """Return the seed of the random numbers: the same for the same runs."""
-    return zlib.crc32(" ".join(d["origin"]["run"] for d in counted).encode())

@@ -184,7 +184,11 @@ def _made(
         unit=unit,
         value=value,
         reported=reported(value, planned, "" if first is None else first["quantity"], unit),
-        uncertainty=None if value is None else reportable_interval(value, counted, decided, limit),
+        uncertainty=None
+        if value is None
+        else reportable_interval(
+            value, dict(zip((a.run for a in attempts if a.counted), counted, strict=True)), decided, limit
+        ),
         decided=decided,
         how=how,
         verdict=verdict,
