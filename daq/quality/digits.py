@@ -12,6 +12,8 @@ NOTHING: Final = "-"
 """Shown in the place of a value that does not exist."""
 DIGITS: Final = 2
 """Significant digits of an uncertainty."""
+MOST_DIGITS: Final = 17
+"""Significant digits of a float."""
 PLAIN: Final = range(-5, 9)
 """Powers of ten of numbers that are written without an exponent."""
 
@@ -29,6 +31,13 @@ def number(value: float | None, digits: int = 4) -> str:
     return f"{value:.{max(0, digits - 1 - size)}f}"
 
 
+def significant(value: float | None, digits: int) -> str:
+    """Return a number with no more than `digits` significant digits, before the decimal point too."""
+    if value is None or not math.isfinite(value):
+        return NOTHING
+    return number(float(f"{value:.{digits - 1}e}"), digits)
+
+
 def is_interval(expanded: float | None) -> bool:
     """Return whether an expanded uncertainty can round a value: finite and above 0."""
     return expanded is not None and math.isfinite(expanded) and expanded > 0.0
@@ -42,9 +51,7 @@ def decimals_for(expanded: float) -> int:
 
 def uncertain(expanded: float | None) -> str:
     """Return an uncertainty in two significant digits, before the decimal point too: 142 is 140."""
-    if expanded is None or not is_interval(expanded):
-        return NOTHING
-    return number(float(f"{expanded:.{DIGITS - 1}e}"), DIGITS)
+    return significant(expanded, DIGITS) if is_interval(expanded) else NOTHING
 
 
 def within(value: float | None, expanded: float | None, digits: int = 4) -> str:
@@ -59,9 +66,9 @@ def within(value: float | None, expanded: float | None, digits: int = 4) -> str:
         return number(value, digits)
     decimals = decimals_for(expanded)
     larger = max(abs(value), expanded)
-    if math.floor(math.log10(larger)) in PLAIN and decimals <= 1 - PLAIN.start:
+    if math.floor(math.log10(larger)) in PLAIN:
         return as_reported(value, decimals)
-    shown = supported(value, expanded)
+    shown = supported(value, expanded, MOST_DIGITS)
     return f"{float(as_reported(value, decimals)):.{shown - 1}e}"
 
 

@@ -138,6 +138,21 @@ def test_too_few_independent_readings_give_no_interval_and_say_why(few):
     assert {x.name for x in u.components} == {"torque", "resolution", "geometry", "speed"}
 
 
+def test_a_value_of_which_nothing_is_known_has_no_interval():
+    for parts in ([], [from_limit("torque", 0.0), Component("scatter", 0.0)]):
+        u = stated_interval(5.0, parts, ())
+        assert (u.expanded, u.low, u.high, codes(u.reasons)) == (None, None, None, ["no_contribution_known"])
+
+
+@pytest.mark.parametrize("sd", [0.0, 0.1, 4.0])
+def test_without_the_error_of_the_torque_there_is_no_interval(tmp_path, sd):
+    """The scatter alone, or the geometry alone, would give an interval that does not hold the instrument's error."""
+    bare = bench(tmp_path, ('torque = "1 %"', ""), ('includes = ["zero"]', "includes = []"))
+    c = concluded(plan_of("clear-glaze-qc", bare), summaries=SUMMARIES | {"viscosity": flat(800.0, sd=sd)})
+    assert (c.value, c.uncertainty.expanded, codes(c.uncertainty.reasons)) == (800.0, None, ["not_specified"])
+    assert parameters(c.uncertainty.reasons, "not_specified") == {"component": "torque"}
+
+
 def test_a_t_without_a_standard_deviation_is_not_propagated():
     # 11 readings worth 5.7: 2.26 degrees of freedom; 10 worth 5.2: 2.06; below 2 the t would have none (JCGM 101 6.4.9).
     parts = [from_limit("torque", 10.0), Component("scatter", 0.5, Distribution.STUDENT, 2.0)]

@@ -74,8 +74,15 @@ def names(c):
 
 def test_a_result_of_a_vane_has_the_part_of_its_ends():
     bench = example("instruments/bench-2.toml").with_fitted("vane-20")
-    c = conclude(plan_of("slip-yield-stress", bench), facts([kept(summaries() | {"stress": flat(40.0, sd=0.1)})]))
-    assert VANE_ENDS in names(c)
+    plan = plan_of("slip-yield-stress", bench)
+    step = plan.context.result_step
+    series = [
+        kept(summaries() | {"stress": flat(stress, sd=0.1)}, step=step, at="every", t=t)
+        for t, stress in ((60.0, 30.0), (62.0, 40.0), (64.0, 30.0))
+    ]
+    c = conclude(plan, facts(series, ended={step: (0.0, 80.0, "stress fell")}))
+    part = next(x for x in c.uncertainty.components if x.name == VANE_ENDS)
+    assert (c.value, math.sqrt(3.0) * part.contribution) == (40.0, pytest.approx(0.037037 * 40.0, rel=1e-4))
 
 
 @pytest.mark.parametrize(("index", "has"), [("0.5", True), ("1.0", False)])

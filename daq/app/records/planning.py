@@ -13,7 +13,7 @@ from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.planning.geometries import flow_geometry
-from daq.quality.digits import number
+from daq.quality.digits import significant
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import Expected
 
@@ -101,7 +101,7 @@ def basis_of_product(
     rates = [r["conditions"]["shear_rate"] for r in found if r["conditions"]["shear_rate"]]
     expected = Expected(value, index, median(rates) if rates else None, conditions["set_speed"])
     which = "the last valid result" if len(found) == 1 else f"median of the last {len(found)} valid results"
-    shown = number(convert(value, "Pa.s", product.unit_code), digits_of(newest))
+    shown = significant(convert(value, "Pa.s", product.unit_code), digits_of(newest))
     source = (
         f"{shown} {symbol(product.unit_code)}, {which} of product {product.id} "
         f"with {newest['geometry']['name']} at {conditions['set_speed']:g} min⁻¹"

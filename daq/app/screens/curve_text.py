@@ -9,7 +9,7 @@ from daq.app.screens.tables import table
 from daq.app.screens.text import plain, sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
-from daq.quality.digits import number, uncertain, within
+from daq.quality.digits import number, significant, uncertain, within
 
 PLOT_ROWS: Final = 16
 WIDEST: Final = 72
@@ -84,10 +84,10 @@ def _findings(curve: FlowCurveData, value_unit: str, digits: int) -> list[str]:
     r = curve.recovery
     if r is not None:
         unit = symbol(value_unit)
+        before, broken, after = (significant(x, digits) for x in (r.before, r.broken, r.after))
         out.append(
-            f"recovery at {r.speed:g} {symbol('/min')}: {number(r.before, digits)} {unit} before, "
-            f"{number(r.broken, digits)} after the shearing, {number(r.after, digits)} {unit} {r.seconds:.0f} s later: "
-            f"{100 * r.fraction:.0f} % came back"
+            f"recovery at {r.speed:g} {symbol('/min')}: {before} {unit} before, {broken} after the shearing, "
+            f"{after} {unit} {r.seconds:.0f} s later: {100 * r.fraction:.0f} % came back"
         )
     return out
 

@@ -21,7 +21,7 @@ from daq.methods.concluding.ownvalue import VISCOSITIES
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import Conditions
 from daq.methods.planning.signals import OWN_VISCOSITY
-from daq.quality.digits import interval_text, not_finer, number
+from daq.quality.digits import interval_text, not_finer, number, significant
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("├●┤ WITHIN limits", "good"),
@@ -171,7 +171,7 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
     style = "warn" if any(w["code"] == "own_value_differs" for w in data["warnings"]) else ""
-    words = f"{with_unit(theirs, code, digits_of(data))}, {round(off, 1) + 0.0:+.1f} % from this value"
+    words = f"{significant(theirs, digits_of(data))} {symbol(code)}, {round(off, 1) + 0.0:+.1f} % from this value"
     return wrapped(words, columns, "the instrument itself shows ", style)
 
 

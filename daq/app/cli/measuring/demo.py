@@ -20,7 +20,7 @@ from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.process.logs import set_up_logs
-from daq.quality.digits import number
+from daq.quality.digits import significant
 
 PACE = 15.0
 PIPED_COLUMNS = 120
@@ -185,5 +185,5 @@ def _print_run(measured: Measured) -> None:
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:
         unit = symbol(result["unit"])
-        values = ", ".join(f"{s['set_speed']:g}: {number(s['value'], digits_of(result))}" for s in speeds.values())
+        values = ", ".join(f"{s['set_speed']:g}: {significant(s['value'], digits_of(result))}" for s in speeds.values())
         say(f"by speed (min⁻¹: {unit}): {values}", lead)

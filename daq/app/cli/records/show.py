@@ -38,7 +38,7 @@ from daq.core.units import symbol
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
-from daq.quality.digits import NOTHING, number, uncertain, within
+from daq.quality.digits import NOTHING, number, significant, uncertain, within
 
 PIPED_COLUMNS = 100
 """Width of text and drawings where the output is piped; tables are then as wide as their content."""
@@ -296,7 +296,7 @@ def _kept(found: History, limit: int | None) -> list[str]:
             for key in ("speed", "torque_percent", "shear_rate", "stress")
         ),
         (symbol("Cel"), True, [fixed(s["temperature"], 2) for s in steps]),
-        (own, True, [number(s["value"], digits_of(data)) for s in steps]),
+        (own, True, [significant(s["value"], digits_of(data)) for s in steps]),
         ("n", True, [str(s["n"]) for s in steps]),
         (
             "quality",
