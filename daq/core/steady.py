@@ -14,7 +14,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from daq.core.arguments import is_listed
+from daq.core.arguments import is_listed, require_count, require_not_negative, require_within
 from daq.core.errors import ArgumentError
 from daq.core.statistics import StraightLine, refuse_series
 from daq.core.student import t_975
@@ -39,9 +39,16 @@ def effective_count(n: int, lag1: float | None, *, fitted: int = 1, standard_err
         lag1: estimate of r, 1; None where all deviations are 0, so that nothing scatters and all `n` count.
         fitted: number of parameters that were fitted before: 1 for a mean, 2 for a line.
         standard_errors: number of standard errors sqrt((1 - r^2)/n) added to r, to be on the safe side.
+
+    Raises:
+        ArgumentError: no readings, an autocorrelation outside -1..1, or a negative number of standard errors.
     """
+    require_count("n", n, 1, of="readings")
+    require_count("fitted", fitted, 1, of="parameters")
+    require_not_negative("standard_errors", standard_errors)
     if lag1 is None:
         return float(n)
+    require_within("lag1", lag1, -1.0, 1.0)
     if n <= fitted + 2:
         return 0.0
     r = min(max((n * lag1 + fitted) / (n - fitted - 2), 0.0), 1.0)
@@ -54,6 +61,9 @@ def effective_readings(n: int, lag1: float | None) -> float:
 
     It is `effective_count` with one standard error on the safe side.  Without it, a span of a strongly autocorrelated
     signal looks independent by chance in one of ten runs, and its interval misses.
+
+    Raises:
+        ArgumentError: no readings, or an autocorrelation outside -1..1.
     """
     return effective_count(n, lag1, standard_errors=1.0)
 
@@ -63,6 +73,9 @@ def effective_about_line(n: int, lag1: float | None) -> float:
 
     `lag1` is that of the residuals.  A line follows part of a slow random change, so that the residuals look more
     independent than they are: hence the second standard error.
+
+    Raises:
+        ArgumentError: no readings, or an autocorrelation outside -1..1.
     """
     return effective_count(n, lag1, fitted=2, standard_errors=2.0)
 

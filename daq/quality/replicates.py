@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
 
+from daq.core.arguments import require_numbers, require_positive
 from daq.core.errors import SettingError
 from daq.quality.statistics import range_quantile
 
@@ -83,10 +84,9 @@ def repeatability_deviation(r_limit: float) -> float:
     ISO 5725-6 4.1.4; unit of the limit.
 
     Raises:
-        SettingError: a limit that is not above 0 and finite.
+        ArgumentError: a limit that is not above 0 and finite.
     """
-    if not 0.0 < r_limit < math.inf:
-        raise SettingError(f"must be greater than 0 and finite, is {r_limit}", key="r_limit")
+    require_positive("r_limit", r_limit)
     return r_limit / repeatability_factor()
 
 
@@ -102,13 +102,11 @@ def mean_uncertainty(values: Sequence[float], known_sd: float) -> float:
         known_sd: repeatability standard deviation, > 0, in the unit of the values.
 
     Raises:
-        SettingError: no values, a value that is not finite, or a standard deviation that is not positive.
+        ArgumentError: no values, a value that is not finite, or a standard deviation that is not positive.
     """
+    require_numbers("values", values, 1, of="results")
+    require_positive("known_sd", known_sd)
     n = len(values)
-    if n < 1 or not all(map(math.isfinite, values)):
-        raise SettingError("needs at least one result, all finite", key="values")
-    if not 0.0 < known_sd < math.inf:
-        raise SettingError(f"must be greater than 0 and finite, is {known_sd}", key="known_sd")
     mean = math.fsum(values) / n
     own = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1)) if n > 1 else 0.0
     return max(own, known_sd) / math.sqrt(n)

@@ -11,9 +11,10 @@ from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
 
+from daq.core.arguments import require_count, require_finite, require_not_negative, require_positive, require_within
+from daq.core.errors import ArgumentError
 from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_readings
 from daq.core.student import student_quantile, t_975
-from daq.rheology.elementary import ArgumentError, require_positive
 
 
 class Distribution(StrEnum):
@@ -106,10 +107,9 @@ def span_mean_uncertainty(sd: float, n: int, lag1: float | None = 0.0) -> tuple[
         lag1: their lag-one autocorrelation; None where all are equal.
 
     Raises:
-        ArgumentError: fewer than five effective readings, or a negative sd.
+        ArgumentError: fewer than five effective readings, an autocorrelation outside -1..1, or a negative sd.
     """
-    if not sd >= 0.0:
-        raise ArgumentError(f"must be at least 0, is {sd}", key="sd")
+    require_not_negative("sd", sd)
     effective = effective_readings(n, lag1)
     if effective < LEAST_EFFECTIVE:
         raise ArgumentError(
@@ -140,7 +140,16 @@ def from_drifting_readings(
         line_lag1: lag-one autocorrelation of the residuals; None where all are 0.
         slope: of the line, per second.
         spread: sum of squares of the times about their mean, s^2, > 0.
+
+    Raises:
+        ArgumentError: one of them outside these ranges.
     """
+    require_not_negative("line_sd", line_sd)
+    require_finite("slope", slope)
+    require_positive("spread", spread)
+    require_count("n", n, 1, of="readings")
+    if line_lag1 is not None:
+        require_within("line_lag1", line_lag1, -1.0, 1.0)
     effective = effective_about_line(n, line_lag1)
     if effective < LEAST_EFFECTIVE:
         return None

@@ -4,17 +4,19 @@ A specification may already contain the geometry or the speed ("maximum permissi
 geometry").  `Specification.includes` names such parts, and their components are left out.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from daq.rheology.elementary import ArgumentError, require_positive
+from daq.core.arguments import require_finite, require_positive, require_within
+from daq.core.errors import ArgumentError
 from daq.rheology.uncertainty import Component, from_limit, from_readings
 
 Included = Literal["geometry", "speed", "resolution", "zero"]
 VANE_ENDS: Final = "stress on the ends of the vane"
 END_FACTOR: Final = "end factor of a shear-thinning fluid"
+MOST_END_FACTOR: Final = 10.0
+"""End factors above it are taken for mistakes."""
 MOST_END_EXCESS: Final = 3.0
 """Greatest c_L - 1 of a shear-thinning fluid over that of a Newtonian one: 30 % over 10 %."""
 
@@ -132,10 +134,12 @@ def vane_end_component(stress: float, diameter: float, height: float) -> Compone
         height: of the vane, > 0, in the unit of `diameter`.
 
     Raises:
-        ArgumentError: a length that is not positive.
+        ArgumentError: a length that is not positive, or a vane a thousand times as high as wide or as wide as high.
     """
+    require_finite("stress", stress)
     require_positive("diameter", diameter)
     require_positive("height", height)
+    require_within("height", height, diameter * 1e-3, diameter * 1e3)
     slender = height / diameter
     return from_limit(VANE_ENDS, (slender + 1.0 / 3.0) / (slender + 1.0 / 4.0) - 1.0, stress)
 
@@ -156,9 +160,9 @@ def end_factor_component(viscosity: float, end_factor: float, flow_behaviour_ind
     Raises:
         ArgumentError: an end factor below 1, or an index that is not positive.
     """
+    require_finite("viscosity", viscosity)
     require_positive("flow_behaviour_index", flow_behaviour_index)
-    if not 1.0 <= end_factor < math.inf:
-        raise ArgumentError(f"must be at least 1 and finite, is {end_factor}", key="end_factor")
+    require_within("end_factor", end_factor, 1.0, MOST_END_FACTOR)
     excess, thinning = end_factor - 1.0, 1.0 - flow_behaviour_index
     if excess <= 0.0 or thinning <= 0.0:
         return None

@@ -15,9 +15,7 @@ import daq.rheology
 CHECKS = {"daq.core.arguments"}
 """Modules that are the checks themselves; `test_checks` has their tests."""
 NUMERIC = re.compile(r"\b(float|int|Number|T)\b")
-PLAIN = re.compile(
-    r"(?:(?:\w+\.)*Sequence\[(?:float|int)\]|~?Number|~?T|float|int|bool|str|Language)( \| None)?"
-)
+PLAIN = re.compile(r"(?:(?:\w+\.)*Sequence\[(?:float|int)\]|~?Number|~?T|float|int|bool|str|Language)( \| None)?")
 
 
 def modules(package):
@@ -74,7 +72,11 @@ def methods(kind):
     """Return the public methods of a class that take an argument."""
     for name, thing in vars(kind).items():
         function = thing.__func__ if isinstance(thing, classmethod) else thing
-        if not name.startswith("_") and inspect.isfunction(function) and len(inspect.signature(function).parameters) > 1:
+        if (
+            not name.startswith("_")
+            and inspect.isfunction(function)
+            and len(inspect.signature(function).parameters) > 1
+        ):
             yield name, function
 
 
