@@ -11,7 +11,18 @@ from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
 
-from daq.core.arguments import require_count, require_finite, require_not_negative, require_positive, require_within
+from daq.core.arguments import (
+    ends,
+    require_count,
+    require_finite,
+    require_instance,
+    require_listed,
+    require_not_negative,
+    require_one_of,
+    require_positive,
+    require_probability,
+    require_within,
+)
 from daq.core.errors import ArgumentError
 from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_readings
 from daq.core.student import student_quantile, t_975
@@ -53,17 +64,31 @@ class Component:
     """Unit of the result per unit of the quantity, with its sign."""
 
     def __post_init__(self) -> None:
-        if not 0.0 <= self.u < math.inf:
-            raise ArgumentError(f"must be at least 0 and finite, is {self.u}", key=f"{self.name}.u")
-        if not self.dof > 0.0:
-            raise ArgumentError(f"must be greater than 0, is {self.dof}", key=f"{self.name}.dof")
-        if not math.isfinite(self.sensitivity):
-            raise ArgumentError(f"must be finite, is {self.sensitivity}", key=f"{self.name}.sensitivity")
+        require_instance("name", self.name, str)
+        require_not_negative(f"{self.name}.u", self.u)
+        require_one_of("distribution", self.distribution, Distribution)
+        _require_freedom(f"{self.name}.dof", self.dof)
+        require_finite(f"{self.name}.sensitivity", self.sensitivity)
 
     @property
     def contribution(self) -> float:
         """|c| u, unit of the result."""
         return abs(self.sensitivity) * self.u
+
+
+def _require_freedom(name: str, dof: float) -> None:
+    """Raise `ArgumentError` unless `dof` is above 0; infinite degrees of freedom are allowed."""
+    low, _ = ends(name, dof)
+    if not low > 0.0 or (low == math.inf and not isinstance(dof, float)):
+        raise ArgumentError(f"must be greater than 0, is {low:g}", key=name)
+
+
+def _require_components(components: Sequence[Component], least: int = 0) -> None:
+    require_listed("components", components)
+    for component in components:
+        require_instance("components", component, Component)
+    if len(components) < least:
+        raise ArgumentError("a budget needs at least one component", key="components")
 
 
 def from_limit(
@@ -78,10 +103,9 @@ def from_limit(
     half_width/sqrt(6) where triangular, half_width/sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
     The sign of the half-width does not matter.
     """
-    try:
-        factor = HALF_WIDTH_FACTOR[distribution]
-    except KeyError:
-        raise ArgumentError(f"{distribution} has no limits", key="distribution") from None
+    require_finite("half_width", half_width)
+    require_one_of("distribution", distribution, HALF_WIDTH_FACTOR)
+    factor = HALF_WIDTH_FACTOR[distribution]
     return Component(name, abs(half_width) / factor, distribution, dof, sensitivity)
 
 
@@ -89,7 +113,8 @@ def from_expanded(
     name: str, expanded: float, coverage_factor: float = 2.0, sensitivity: float = 1.0, dof: float = math.inf
 ) -> Component:
     """Return the component of a certificate's expanded uncertainty: u = U/k (JCGM 100 4.3.3)."""
-    require_positive("coverage_factor", coverage_factor)
+    require_finite("expanded", expanded)
+    require_within("coverage_factor", coverage_factor, 0.01, 100.0)
     return Component(name, abs(expanded) / coverage_factor, Distribution.NORMAL, dof, sensitivity)
 
 
@@ -214,6 +239,7 @@ def bounded_share(components: Sequence[Component]) -> float:
     These are the rectangular, triangular and arcsine terms.  Where they prevail, U = k u_c with Student's k covers
     more than `coverage`, and the distributions have to be propagated (JCGM 101).
     """
+    _require_components(components)
     total = math.fsum(c.contribution**2 for c in components)
     bounded = math.fsum(c.contribution**2 for c in components if c.distribution in HALF_WIDTH_FACTOR)
     return bounded / total if total > 0.0 else 0.0
@@ -228,8 +254,7 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
     Raises:
         ArgumentError: no components.
     """
-    if not components:
-        raise ArgumentError("a budget needs at least one component", key="components")
+    _require_components(components, 1)
     u_c = math.sqrt(math.fsum(c.contribution**2 for c in components))
     nu_eff = welch_satterthwaite(u_c, components)
     return Budget(tuple(components), u_c, nu_eff, coverage, coverage_factor(nu_eff, coverage))
@@ -237,8 +262,14 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
 
 def welch_satterthwaite(u_c: float, components: Sequence[Component]) -> float:
     """Return ν_eff = u_c^4 / sum(u_i^4/ν_i) (JCGM 100 G.2b); infinite where every ν_i is."""
-    below = math.fsum(c.contribution**4 / c.dof for c in components)
-    return u_c**4 / below if below > 0.0 else math.inf
+    require_not_negative("u_c", u_c)
+    _require_components(components, 1)
+    # Relative to the largest of all, so that small and large units give the same number.
+    scale = max([u_c, *(c.contribution for c in components)])
+    if scale <= 0.0:
+        return math.inf
+    below = math.fsum((c.contribution / scale) ** 4 / c.dof for c in components)
+    return (u_c / scale) ** 4 / below if below > 0.0 else math.inf
 
 
 def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
@@ -249,10 +280,8 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
     Raises:
         ArgumentError: a coverage outside 0..1 or degrees of freedom not above 0.
     """
-    if not 0.0 < coverage < 1.0:
-        raise ArgumentError(f"must be between 0 and 1, is {coverage}", key="coverage")
-    if not nu_eff > 0.0:
-        raise ArgumentError(f"must be greater than 0, is {nu_eff}", key="nu_eff")
+    require_probability("coverage", coverage)
+    _require_freedom("nu_eff", nu_eff)
     p = (1.0 + coverage) / 2.0
     # Above this the quantiles of t and of the normal distribution agree to double precision.
     if nu_eff > 1e12:

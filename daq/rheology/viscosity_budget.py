@@ -8,17 +8,40 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from daq.core.arguments import require_finite, require_positive, require_within
+from daq.core.arguments import (
+    require_finite,
+    require_instance,
+    require_listed,
+    require_not_negative,
+    require_positive,
+    require_within,
+)
 from daq.core.errors import ArgumentError
 from daq.rheology.uncertainty import Component, from_limit, from_readings
 
 Included = Literal["geometry", "speed", "resolution", "zero"]
 VANE_ENDS: Final = "stress on the ends of the vane"
 END_FACTOR: Final = "end factor of a shear-thinning fluid"
+SCATTER_PARTS: Final = 3
+"""Standard deviation, number and autocorrelation of readings."""
+STEEPEST: Final = 10.0
+"""Temperature coefficients (1/K) beyond it are taken for mistakes."""
 MOST_END_FACTOR: Final = 10.0
 """End factors above it are taken for mistakes."""
 MOST_END_EXCESS: Final = 3.0
 """Greatest c_L - 1 of a shear-thinning fluid over that of a Newtonian one: 30 % over 10 %."""
+
+
+LIMITS: Final = (
+    "torque_percent_full_scale",
+    "torque_percent_reading",
+    "resolution_percent_full_scale",
+    "speed_percent",
+    "geometry_percent",
+    "temperature_kelvin",
+    "zero_percent_full_scale",
+)
+"""Fields of a specification that are limits, at least 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +64,11 @@ class Specification:
     """Limit of the torque's zero, ± percent of full scale, where it is stated separately."""
     includes: frozenset[Included] = frozenset()
     """Parts that the torque limits already contain."""
+
+    def __post_init__(self) -> None:
+        for name in LIMITS:
+            require_not_negative(name, getattr(self, name))
+        require_instance("includes", self.includes, frozenset)
 
 
 def viscosity_components(
@@ -74,6 +102,14 @@ def viscosity_components(
     """
     require_positive("viscosity", viscosity)
     require_positive("torque_percent", torque_percent)
+    require_instance("specification", specification, Specification)
+    require_within("temperature_coefficient", temperature_coefficient, -STEEPEST, STEEPEST)
+    require_finite("zero_drift_percent", zero_drift_percent)
+    if zero_percent is not None:
+        require_finite("zero_percent", zero_percent)
+    require_listed("others", others)
+    for other in others:
+        require_instance("others", other, Component)
     s = specification
     per_percent = viscosity / torque_percent
     out: list[Component] = []
@@ -94,7 +130,13 @@ def viscosity_components(
     add("speed", s.speed_percent / 100.0, -viscosity, "speed")
     add("temperature", s.temperature_kelvin, -viscosity * temperature_coefficient)
     if scatter is not None:
-        out.append(from_readings("scatter of readings (Type A)", *scatter))
+        require_listed("scatter", scatter)
+        if len(scatter) != SCATTER_PARTS:
+            raise ArgumentError(f"must be sd, n and lag1, has {len(scatter)} numbers", key="scatter")
+        try:
+            out.append(from_readings("scatter of readings (Type A)", *scatter))
+        except ArgumentError as error:
+            raise ArgumentError(f"{error.key} {error.reason}", key="scatter") from None
     out.extend(others)
     names = [c.name for c in out]
     if len(set(names)) != len(names):
@@ -111,6 +153,10 @@ def zero_component(specification: Specification, observed: float | None, sensiti
       (root sum of squares with the others, our choice).  It is not subtracted, because a sample with a yield stress
       holds a torque at rest that is no error.
     """
+    require_instance("specification", specification, Specification)
+    require_finite("sensitivity", sensitivity)
+    if observed is not None:
+        require_finite("observed", observed)
     limit = specification.zero_percent_full_scale
     if limit > 0.0:
         return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity)
