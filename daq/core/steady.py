@@ -80,6 +80,17 @@ def effective_about_line(n: int, lag1: float | None) -> float:
     return effective_count(n, lag1, fitted=2, standard_errors=2.0)
 
 
+def effective_about_ripple(n: int, lag1: float | None) -> float:
+    """Return the effective number of readings that scatter about a line and a sine, three standard errors safe.
+
+    `lag1` is that of the residuals.  Line and sine follow more of a slow random change than a line alone.
+
+    Raises:
+        ArgumentError: no readings, or an autocorrelation outside -1..1.
+    """
+    return effective_count(n, lag1, fitted=4, standard_errors=3.0)
+
+
 def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | None:
     """Return the upper bound (95 %) of the magnitude of the slope, in the unit of `values` per second.
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
-from typing import Any
+from typing import Any, Final
 
 from daq.core.arguments import (
     ends,
@@ -24,7 +24,7 @@ from daq.core.arguments import (
     require_within,
 )
 from daq.core.errors import ArgumentError
-from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_readings
+from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_about_ripple, effective_readings
 from daq.core.student import student_quantile, t_975
 
 
@@ -38,6 +38,8 @@ class Distribution(StrEnum):
     ARCSINE = "arcsine"
 
 
+CERTAIN_RIPPLE: Final = 5.0
+"""F ratio from which a ripple is certain: the 95 % point of F for 2 and 6 degrees of freedom is 5.1."""
 HALF_WIDTH_FACTOR = {
     Distribution.RECTANGULAR: math.sqrt(3.0),
     Distribution.TRIANGULAR: math.sqrt(6.0),
@@ -182,6 +184,32 @@ def from_drifting_readings(
     if abs(slope) <= half:
         return None
     u = line_sd * math.sqrt((n - 2) / n / (effective - 2.0))
+    return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
+
+
+def from_rippling_readings(name: str, sd: float, n: int, lag1: float | None, *, power: float) -> Component | None:
+    """Return the Type A component of the mean of readings with a certain ripple of one turn; None where it is not so.
+
+    The ripple belongs to the turn and not to the value.  Only the scatter about line and sine makes the mean uncertain:
+    u^2 = s^2 (n - 4)/n/(n_eff - 4) with s about both and n_eff of `effective_about_ripple`.  The ripple is certain where
+    the mean square of its coefficients is `CERTAIN_RIPPLE` times that of noise with this autocorrelation.
+
+    Args:
+        name: of the component.
+        sd: standard deviation about line and sine (n - 4), >= 0.
+        n: number of readings.
+        lag1: lag-one autocorrelation of the residuals; None where all are 0.
+        power: mean square of the two coefficients of the sine, for vectors of length 1, >= 0.
+
+    Raises:
+        ArgumentError: one of them outside these ranges.
+    """
+    require_not_negative("sd", sd)
+    require_not_negative("power", power)
+    effective = effective_about_ripple(n, lag1)
+    if effective - 3.0 < LEAST_EFFECTIVE or power <= CERTAIN_RIPPLE * sd**2 * n / effective:
+        return None
+    u = sd * math.sqrt((n - 4) / n / (effective - 4.0))
     return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
 
 

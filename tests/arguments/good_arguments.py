@@ -259,6 +259,9 @@ GOOD = {
     "daq.rheology.uncertainty.from_drifting_readings": lambda: {
         "name": "a", "line_sd": 1.0, "n": 100, "line_lag1": 0.1, "slope": 1.0, "spread": 800.0
     },
+    "daq.rheology.uncertainty.from_rippling_readings": lambda: {
+        "name": "a", "sd": 1.0, "n": 100, "lag1": 0.1, "power": 800.0
+    },
     "daq.rheology.uncertainty.from_one_reading": lambda: {"name": "a", "sd": 1.0, "n": 40, "lag1": 0.3},
     "daq.rheology.viscosity_budget.vane_end_component": lambda: {"stress": 40.0, "diameter": 20.0, "height": 40.0},
     "daq.rheology.viscosity_budget.end_factor_component": lambda: {
@@ -350,6 +353,7 @@ GOOD = {
     "daq.core.statistics.longest_interval": lambda: {"times": [1000, 2000, 5000], "start": 0, "end": 6000},
     "daq.core.steady.effective_count": lambda: {"n": 40, "lag1": 0.3, "fitted": 1, "standard_errors": 1.0},
     "daq.core.steady.effective_readings": lambda: {"n": 40, "lag1": 0.3},
+    "daq.core.steady.effective_about_ripple": lambda: {"n": 40, "lag1": 0.3},
     "daq.core.steady.effective_about_line": lambda: {"n": 40, "lag1": 0.3},
     "daq.core.steady.drift_bound": lambda: {
         "seconds": seconds(), "values": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]

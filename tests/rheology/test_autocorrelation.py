@@ -9,6 +9,7 @@ from daq.core.errors import SettingError
 from daq.core.statistics import Axis, summarise
 from daq.core.steady import LEAST_EFFECTIVE, effective_readings
 from daq.methods.concluding.budget import FoundBudget, add_scatter
+from daq.methods.concluding.intervals import stated_interval
 from daq.rheology.uncertainty import from_drifting_readings, from_one_reading, from_readings, span_mean_uncertainty
 from tests.campaigns.coverage.autocorrelation import cell
 from tests.support.autoregressive import autoregressive
@@ -117,3 +118,64 @@ def test_a_greater_autocorrelation_never_makes_more_readings():
     assert counts[0] <= 200
     assert counts[-1] == 0.0
     assert effective_readings(5, None) == LEAST_EFFECTIVE
+
+
+# ---- the ripple of a turning rotor
+
+
+def rippling(rng, n, turns, amplitude, r, runs=200):
+    """Published and missing shares of spans of `turns` turns: autoregressive noise of sd 1 on a ripple of any phase."""
+    axis = Axis([i * 100_000_000 for i in range(n)], turns / (n * 0.1))
+    angles = np.arange(n) / n * 2.0 * math.pi * turns
+    published = missed = 0
+    for noise in autoregressive(rng, runs, n, r):
+        values = noise + amplitude * np.sin(angles + rng.uniform(0.0, 2.0 * math.pi))
+        found = FoundBudget()
+        summary = summarise(values.tolist(), axis)
+        add_scatter(summary, "mean", 0.0, found)
+        stated = stated_interval(summary.mean, found.components, found.left_out, found.reasons)
+        if stated.low is not None:
+            published += 1
+            missed += not stated.low <= 0.0 <= stated.high
+    return published / runs, missed / runs
+
+
+@pytest.mark.parametrize("turns", [1.0, 2.0, 2.4, 7.0, 20.0])
+@pytest.mark.parametrize("amplitude", [2.0, 10.0])
+@pytest.mark.parametrize("n", [60, 100, 300])
+def test_a_ripple_does_not_take_the_interval_of_a_mean_over_turns(n, turns, amplitude):
+    published, missed = rippling(np.random.default_rng([n, int(10 * turns), int(amplitude)]), n, turns, amplitude, 0.0)
+    assert missed <= 0.05 + 3.0 * math.sqrt(0.05 * 0.95 / 200)
+    if n / turns > 6.0:
+        assert published > 0.9
+
+
+@pytest.mark.parametrize("turns", [1.0, 3.0, 10.0, 20.0])
+@pytest.mark.parametrize("amplitude", [0.0, 1.0, 3.0])
+@pytest.mark.parametrize("r", [0.5, 0.9, 0.95, 0.98, 0.995])
+@pytest.mark.parametrize("n", [50, 100])
+def test_a_ripple_does_not_hide_an_autocorrelation(n, r, amplitude, turns):
+    rng = np.random.default_rng([n, int(1000 * r), int(amplitude), int(turns)])
+    _, missed = rippling(rng, n, turns, amplitude, r)
+    assert missed <= 0.05 + 3.0 * math.sqrt(0.05 * 0.95 / 200)
+
+
+def test_the_mean_of_a_ripple_over_a_part_of_a_turn_is_in_the_budget():
+    """A sine without noise over two and a quarter turns: its mean is known, and is not corrected."""
+    n, turns = 90, 2.25
+    values = [800.0 + 3.0 * math.sin(2.0 * math.pi * turns * i / n) for i in range(n)]
+    summary = summarise(values, Axis([i * 100_000_000 for i in range(n)], turns / (n * 0.1)))
+    found = FoundBudget()
+    add_scatter(summary, "mean", 0.0, found)
+    part = next(c for c in found.components if c.name == "ripple over a part of a turn")
+    assert part.u == pytest.approx(abs(summary.mean - 800.0), rel=0.35)
+    assert part.u > 0.1
+
+
+def test_a_span_of_less_than_a_turn_and_a_motor_at_rest_have_no_ripple():
+    values = [math.sin(i / 30.0) for i in range(100)]
+    times = [i * 100_000_000 for i in range(100)]
+    assert summarise(values, Axis(times, 0.05)).ripple is None  # half a turn in 10 s
+    assert summarise(values, Axis(times)).ripple is None
+    assert summarise(values, Axis(times, 5.0)).ripple is None  # 2 readings in a turn
+    assert summarise(values, Axis(times, 0.2)).ripple is not None

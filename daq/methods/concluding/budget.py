@@ -8,7 +8,7 @@ from typing import Final
 from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
-from daq.core.statistics import Summary
+from daq.core.statistics import Ripple, Summary
 from daq.core.steady import LEAST_EFFECTIVE, effective_count, effective_readings
 from daq.core.student import t_975
 from daq.core.units import convert
@@ -19,7 +19,15 @@ from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
-from daq.rheology.uncertainty import Component, from_drifting_readings, from_limit, from_one_reading, from_readings
+from daq.rheology.uncertainty import (
+    CERTAIN_RIPPLE,
+    Component,
+    from_drifting_readings,
+    from_limit,
+    from_one_reading,
+    from_readings,
+    from_rippling_readings,
+)
 from daq.rheology.viscosity_budget import (
     Specification,
     end_factor_component,
@@ -30,6 +38,7 @@ from daq.rheology.viscosity_budget import (
 STRESS: Final = "stress"
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 SCATTER: Final = "scatter of readings (Type A)"
+PART_OF_A_TURN: Final = "ripple over a part of a turn"
 WITHIN_ONE_STEP: Final = "readings within one step of the resolution"
 BUOYANCY: Final = 0.001
 """g/mL by which a density weighed in air reads low: about the density of air."""
@@ -258,7 +267,12 @@ def _plain(plan: Plan, signal: str, value: float, found: FoundBudget) -> float:
 def add_scatter(summary: Summary, statistic: str, step: float, found: FoundBudget) -> None:
     """Add the scatter of the readings, or the reason why they are too few; `step` is that of the resolution, or 0."""
     n, sd, lag1 = summary.n, summary.sd, summary.lag1
+    if statistic == "mean" and _add_rippling(summary, found):
+        return
     effective = effective_readings(n, lag1) if sd is not None else float(n)
+    if summary.ripple is not None and _may_ripple(summary.ripple):
+        # A fast ripple makes neighbours differ, and so hides the autocorrelation of what is below it.
+        effective = min(effective, effective_count(n, summary.ripple.lag1, fitted=4, standard_errors=1.0))
     if effective >= LEAST_EFFECTIVE and sd is not None:
         make = from_readings if statistic == "mean" else from_one_reading
         found.components.append(make(SCATTER, sd, n, lag1))
@@ -276,6 +290,21 @@ def add_scatter(summary: Summary, statistic: str, step: float, found: FoundBudge
     found.reasons.append(state("too_few_effective_readings", readings=n, effective=effective, needed=LEAST_EFFECTIVE))
 
 
+def _add_rippling(summary: Summary, found: FoundBudget) -> bool:
+    """Add the scatter of readings with a certain ripple of one turn; return False where there is none."""
+    ripple = summary.ripple
+    if ripple is None:
+        return False
+    part = from_rippling_readings(SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power)
+    if part is None:
+        return False
+    found.components.append(part)
+    if ripple.mean:
+        # A known error that is not corrected: taken as a standard uncertainty, as the zero is.
+        found.components.append(Component(PART_OF_A_TURN, abs(ripple.mean)))
+    return True
+
+
 def _about_line(summary: Summary) -> Component | None:
     """Return the component of a mean whose readings change steadily; None where they do not, or are too few."""
     s = summary
@@ -284,7 +313,15 @@ def _about_line(summary: Summary) -> Component | None:
     spread = ((s.n - 1) * s.sd**2 - (s.n - 2) * s.line_sd**2) / s.slope**2
     if not spread > 0.0:
         return None
-    return from_drifting_readings(SCATTER, s.line_sd, s.n, s.line_lag1, slope=s.slope, spread=spread)
+    lag1 = s.line_lag1
+    if lag1 is not None and s.ripple is not None and _may_ripple(s.ripple):
+        lag1 = max(lag1, s.ripple.lag1 or 0.0)
+    return from_drifting_readings(SCATTER, s.line_sd, s.n, lag1, slope=s.slope, spread=spread)
+
+
+def _may_ripple(ripple: Ripple) -> bool:
+    """Return whether a ripple of one turn is larger than independent readings would show by chance."""
+    return ripple.power > CERTAIN_RIPPLE * ripple.sd**2
 
 
 def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:

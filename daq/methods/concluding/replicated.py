@@ -4,7 +4,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from daq.methods.concluding.budget import SCATTER, WITHIN_ONE_STEP
+from daq.methods.concluding.budget import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.concluding.intervals import components_of, stated_interval
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, state
@@ -12,7 +12,7 @@ from daq.quality.replicates import Outcome, mean_uncertainty, repeatability_devi
 from daq.rheology.uncertainty import Component
 
 FILLS: Final = "scatter between fills"
-OF_ONE_RUN: Final = (SCATTER, WITHIN_ONE_STEP)
+OF_ONE_RUN: Final = (SCATTER, WITHIN_ONE_STEP, PART_OF_A_TURN)
 """Components of one run that are part of the scatter between fills."""
 SHOWN_ID: Final = 8
 
