@@ -25,4 +25,6 @@ Importing a module loads neither numpy nor scipy.  `x` below is a number or a nu
   `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
 * `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
+* `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`; `restirring`: `drift_sign([Stretch],
+  standard_deviation) -> DriftSign` (settling or drying against thixotropy).
 """

@@ -446,7 +446,7 @@ FILES = [
         "outer_radius = 15.0",
         "outer_radius = 15.0\ngap = 3",
         "geometries.coaxial-12.gap",
-        "belongs to 'parallel_plates'; known keys here: end_factor, fill_volume, immersion, inner_radius, kind, length, outer_radius, stirrup, title, vessel",
+        "belongs to 'parallel_plates'; known keys here: end_factor, fill_volume, immersion, inner_radius, kind, length, outer_radius, serial, stirrup, title, vessel",
     ),
     (
         "instruments/bench-1.toml",
@@ -627,7 +627,7 @@ FILES = [
     ),
     (
         "fluids/reference-b.toml",
-        'viscosity = "500.0 mPa.s"',
+        'viscosity = "483.2 mPa.s"',
         "viscosity = 500.0",
         "values[2].viscosity",
         "is a number greater than 0 with its unit, for example '512.4 mPa.s'",

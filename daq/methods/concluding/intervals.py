@@ -18,7 +18,7 @@ COVERAGE: Final = 0.95
 PREVAILING: Final = 0.5
 """Share of the combined variance from which quantities known only by limits make the interval differ from k u_c."""
 TRIALS: Final = 100_000
-OF_THE_VALUE: Final = ("below_limit", "above_limit")
+OF_THE_VALUE: Final = ("below_limit", "above_limit", "in_guard_band")
 """Codes of reasons that name the value; its digits follow the uncertainty."""
 JCGM_100: Final = "JCGM 100: value ± k u_c"
 JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
@@ -107,16 +107,17 @@ def components_of(lines: Iterable[BudgetLine], factor: float = 1.0) -> list[Comp
     ]
 
 
+def restated(reasons: Iterable[Statement], expanded: float | None) -> tuple[Statement, ...]:
+    """Return reasons that name the value with its expanded uncertainty, which gives them their digits."""
+    return tuple(
+        state(r.code, **r.parameters | {"expanded": expanded}) if expanded and r.code in OF_THE_VALUE else r
+        for r in reasons
+    )
+
+
 def with_uncertainty(verdict: Judgement, found: Uncertainty | None) -> Judgement:
     """Return a verdict whose reasons name the value with its expanded uncertainty, where they name the value."""
     if found is None or found.expanded is None:
         return verdict
-
-    def restated(reasons: Iterable[Statement]) -> tuple[Statement, ...]:
-        return tuple(
-            state(r.code, **r.parameters | {"expanded": found.expanded}) if r.code in OF_THE_VALUE else r
-            for r in reasons
-        )
-
-    limits = tuple(x.model_copy(update={"reasons": restated(x.reasons)}) for x in verdict.limits)
-    return verdict.model_copy(update={"limits": limits, "reasons": restated(verdict.reasons)})
+    limits = tuple(x.model_copy(update={"reasons": restated(x.reasons, found.expanded)}) for x in verdict.limits)
+    return verdict.model_copy(update={"limits": limits, "reasons": restated(verdict.reasons, found.expanded)})

@@ -8,12 +8,22 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
-from daq.methods.concluding.judging import reported, reported_decimals
+from daq.methods.concluding.intervals import restated
+from daq.methods.concluding.judging import (
+    Rule,
+    expanded_of,
+    guard_band_of,
+    overall_verdict,
+    reported,
+    risk_outside,
+    rule_of,
+    standard_uncertainty,
+)
 from daq.methods.concluding.replicated import reportable_interval
 from daq.methods.files.product import Product
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
-from daq.quality.limits import Rounding, Verdict, as_reported, judge
+from daq.quality.limits import Rounding, Verdict
 from daq.quality.replicates import Agreement, Outcome, judge_replicates
 from daq.quality.statistics import dixon_test, grubbs_test
 
@@ -23,6 +33,10 @@ HOW: Final = {
     Outcome.MORE: "one_more_result",
 }
 """Code of the statement by the outcome of judged replicates."""
+
+
+JUDGED: Final = ("within", "outside", "undecided")
+"""Verdicts under a limit that applies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +77,10 @@ class Reportable:
     how: Statement
     verdict: str
     rounding: str | None
+    acceptance: str | None
+    """Decision rule (JCGM 106); None without limits."""
+    risk_of_false_acceptance: float | None
+    """For a value within: probability (0 to 1) that the true value is outside of the limits; None without one."""
     limits: tuple[Statement, ...]
     """The verdict under each limit; after one that could not be applied, the reasons."""
     outliers: tuple[Statement, ...]
@@ -175,7 +193,11 @@ def _made(
         more = needed - len(counted)
         decided, how = ("more" if counted else "none"), state("more_results_needed", more=more)
     planned = None if product is None else product.planned()
-    verdict, rule, limits = _verdict(value, unit, counted, planned)
+    uncertainty = None
+    if value is not None:
+        runs = (a.run for a in attempts if a.counted)
+        uncertainty = reportable_interval(value, dict(zip(runs, counted, strict=True)), decided, limit)
+    judged = _verdict(value, unit, counted, planned, uncertainty)
     return Reportable(
         sample=sample,
         product=None if product is None else product.id,
@@ -184,16 +206,14 @@ def _made(
         unit=unit,
         value=value,
         reported=reported(value, planned, "" if first is None else first["quantity"], unit),
-        uncertainty=None
-        if value is None
-        else reportable_interval(
-            value, dict(zip((a.run for a in attempts if a.counted), counted, strict=True)), decided, limit
-        ),
+        uncertainty=uncertainty,
         decided=decided,
         how=how,
-        verdict=verdict,
-        rounding=rule,
-        limits=limits,
+        verdict=judged.verdict.value,
+        rounding=None if judged.rule is None else judged.rule.rounding.value,
+        acceptance=None if judged.rule is None else judged.rule.acceptance.value,
+        risk_of_false_acceptance=judged.risk,
+        limits=judged.statements,
         outliers=_outliers([d["value"] for d in counted], unit),
         attempts=tuple(attempts),
     )
@@ -210,19 +230,38 @@ def _outliers(values: Sequence[float], unit: str) -> tuple[Statement, ...]:
     return tuple(out)
 
 
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The verdict on the reportable number, its rule, and the statements about each limit."""
+
+    verdict: Verdict
+    rule: Rule | None = None
+    risk: float | None = None
+    statements: tuple[Statement, ...] = ()
+
+
 def _verdict(
-    value: float | None, unit: str, counted: Sequence[dict[str, Any]], product: ProductOfPlan | None
-) -> tuple[str, str | None, tuple[Statement, ...]]:
-    """Return the verdict on the reportable number under the limits that applied to every counted result."""
+    value: float | None,
+    unit: str,
+    counted: Sequence[dict[str, Any]],
+    product: ProductOfPlan | None,
+    uncertainty: Uncertainty | None,
+) -> _Judged:
+    """Return the verdict on the reportable number under the limits that applied to every counted result.
+
+    `uncertainty` is that of `value`, all in `unit`.
+    """
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
-        return Verdict.NONE.value, None, ()
-    rule = Rounding(product.rounding)
-    decimals = reported_decimals(value, product, counted[0]["quantity"])
+        return _Judged(Verdict.NONE)
+    quantity = counted[0]["quantity"]
+    rule = rule_of(product, value, quantity)
+    expanded, u = expanded_of(uncertainty), standard_uncertainty(uncertainty)
     statements: list[Statement] = []
     verdicts: list[Verdict] = []
+    within: list[tuple[float | None, float | None]] = []
     for i, limit in enumerate(counted[0]["verdict"]["limits"]):
         same = [d["verdict"]["limits"][i] for d in counted]
-        comparable = all(x["verdict"] in ("within", "outside") for x in same)
+        comparable = all(x["verdict"] in JUDGED for x in same)
         edges = {name: limit[name] for name in ("quantity", "low", "high", "unit")}
         if not comparable or limit["unit"] != unit:
             verdicts.append(Verdict.NOT_COMPARABLE)
@@ -230,10 +269,16 @@ def _verdict(
             statements.append(state("limit_not_comparable", **edges))
             statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
-        found = judge(value, limit["low"], limit["high"], rule=rule, decimals=decimals)
-        # The unrounded value is the reportable one itself; it is not printed with digits that say nothing.
-        shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else None
+        guard_band = guard_band_of(product.limits[i], unit) if i < len(product.limits) else None
+        found, why, _ = rule.judged(value, limit["low"], limit["high"], unit, expanded, guard_band)
         verdicts.append(found)
-        statements.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
-    overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
-    return overall.value, rule.value, tuple(statements)
+        # The unrounded value is the reportable one itself; it is not printed with digits that say nothing.
+        compared = rule.compared(value) if rule.rounding is Rounding.ROUNDED else None
+        statements.append(state("limit_judged", verdict=found.value, compared=compared, **edges))
+        if found is Verdict.WITHIN:
+            within.append((limit["low"], limit["high"]))
+        if found is Verdict.UNDECIDED:
+            statements += restated(why, expanded)
+    overall = overall_verdict(verdicts)
+    risk = risk_outside(value, u, within) if overall is Verdict.WITHIN else None
+    return _Judged(overall, rule, risk, tuple(statements))
