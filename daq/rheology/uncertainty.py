@@ -191,8 +191,8 @@ def from_rippling_readings(name: str, sd: float, n: int, lag1: float | None, *, 
     """Return the Type A component of the mean of readings with a certain ripple of one turn; None where it is not so.
 
     The ripple belongs to the turn and not to the value.  Only the scatter about line and sine makes the mean
-    uncertain: u^2 = s^2 (n - 4)/n/(n_eff - 4) with s about both and n_eff of `effective_about_ripple`.  The ripple is certain where
-    the mean square of its coefficients is `CERTAIN_RIPPLE` times that of noise with this autocorrelation.
+    uncertain: u^2 = s^2 (n - 4)/n/(n_eff - 4) with s about both and n_eff of `effective_about_ripple`.  The ripple is
+    certain where the mean square of its coefficients is `CERTAIN_RIPPLE` times that of noise with this autocorrelation.
 
     Args:
         name: of the component.

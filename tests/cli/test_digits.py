@@ -154,6 +154,7 @@ def test_a_sentence_that_states_a_measured_value_names_its_uncertainty():
     """A sentence with a parameter called value has its digits from an uncertainty, or says why not."""
     without = {
         "grubbs_outlier": "one of several results, whose scatter is what the sentence is about",
+        "limit_at_other_choice": "a setting of the run, and no result",
         "dixon_outlier": "one of several results, whose scatter is what the sentence is about",
     }
     named = {c for c, s in SENTENCES.items() if "value" in s.parameters and s.parameters["value"].what == "number"}
