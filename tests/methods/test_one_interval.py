@@ -1,5 +1,6 @@
 """One interval is published everywhere: message, flat form, Sparkplug, the collector's row, correction and sentence."""
 
+import dataclasses
 import json
 import math
 
@@ -7,6 +8,7 @@ import pytest
 
 from daq.adapters.store.rows import ResultRecord
 from daq.app.delivery.sparkplug_metrics import result_metrics
+from daq.core.context import StatedLimits
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.intervals import JCGM_100, JCGM_101
 from daq.methods.messages.flat import flattened
@@ -15,6 +17,11 @@ from daq.methods.messages.named import RESULT_NAMES
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
 from tests.support.runs.examples import facts, flat, kept, load_changed, plan_of, summaries
+
+
+def changed(plan, **context):
+    return dataclasses.replace(plan, context=dataclasses.replace(plan.context, **context))
+
 
 FORMS = {
     "limits prevail": (flat(950.0, sd=4.0, lag1=0.5), JCGM_101),
@@ -84,9 +91,6 @@ def test_the_other_interval_is_in_the_budget_only_and_by_its_name(form):
 @pytest.mark.parametrize("sd", [0.0, 1e-9, 0.5])
 def test_nothing_stated_gives_no_interval_of_zero(tmp_path, channel, sd):
     """Without a specification a scatter of 0 once gave ± 0."""
-    from daq.core.context import StatedLimits
-    from tests.methods.test_reached import changed
-
     given = StatedLimits(geometry=0.5, speed=0.1) if channel == "torque" else StatedLimits()
     plan = changed(plan_of("clear-glaze-qc", "bench-1"), specification=given)
     u = conclude(plan, facts([kept(summaries() | {"viscosity": flat(800.0, sd=sd)})])).uncertainty

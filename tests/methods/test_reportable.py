@@ -238,7 +238,7 @@ def test_a_single_result_has_the_scatter_between_fills_where_the_product_states_
     product = load_changed(tmp_path, "products/engobe.toml", ("count = 2\nmost = 3", "count = 1\nmost = 3"))
     u = reportable("E-1", [result(5.0)], product).uncertainty
     assert contribution(u, "scatter between fills") == pytest.approx(0.05 * 5.0 / 2.7718, rel=1e-4)
-    # Without replicates it is the run's own interval, and what it lacks is said.
+    # Without replicates it is the run's own interval, and `left_out` names the scatter between fills.
     own = reportable("E-1", [result(5.0)], load_product(CONFIG / "products/white-glaze.toml"))
     assert own.uncertainty.expanded == uncertainty(5.0, 0.07)["expanded"]
     assert codes(own.uncertainty.left_out) == ["scatter_of_fills_unknown"]

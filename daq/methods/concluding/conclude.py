@@ -10,9 +10,8 @@ from daq.core.statistics import Summary
 from daq.methods.concluding.advising import advice, advice_from_limit
 from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
-from daq.methods.concluding.cautions import cautions, flow_faults
+from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
-from daq.methods.concluding.clockcautions import clock_cautions
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected
 from daq.methods.concluding.intervals import with_uncertainty
