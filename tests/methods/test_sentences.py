@@ -27,8 +27,8 @@ ENGLISH = [
     (state("above_limit", value=956.7891, limit=900.0, unit="mPa.s", expanded=174.0), "960 mPa·s ± 170 mPa·s is above 900 mPa·s"),
     (
         state("parameter_not_resolved", parameter="tau_y", value=2.6461, interval=1.7341, neutral=0.0),
-        "tau_y = 2.6 ± 1.7 cannot be distinguished from 0: the uncertainty of the instrument and the scatter explain "
-        "the difference",
+        "tau_y = 2.6 ± 1.7 (98 %) cannot be distinguished from 0: the uncertainty of the instrument and the scatter "
+        "explain the difference",
     ),
     (state("limit_at_other_speed", wanted=12.0, speed=30.0), "the limit applies at 12 min⁻¹, measured at 30 min⁻¹"),
     (state("limit_at_other_speed", wanted=12.0), "the limit applies at 12 min⁻¹"),

@@ -35,15 +35,9 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "fit_not_converged": sentence("the search for the parameters did not end at a minimum"),
     "fit_broke_down": sentence("the fit broke down: {detail}", detail=DETAIL),
     "parameter_not_resolved": sentence(
-<<<<<<< HEAD
-        "{parameter} = {value} ± {interval} cannot be distinguished from {neutral}: the uncertainty of the instrument "
-        "and the scatter explain the difference",
-        parameter=NAME, value=number(".3g", within="interval"), interval=number(".2g"), neutral=number(),
-=======
         "{parameter} = {value} ± {interval} (98 %) cannot be distinguished from {neutral}: the uncertainty of the "
         "instrument and the scatter explain the difference",
-        parameter=NAME, value=number(".3g"), interval=number(".2g"), neutral=number(),
->>>>>>> main
+        parameter=NAME, value=number(".3g", within="interval"), interval=number(".2g"), neutral=number(),
     ),
     "yield_stress_model_dependent": sentence(
         "it depends on the model: {low} to {high} by the models that describe these points as well: {models}",
