@@ -36,6 +36,19 @@ NO_BOUND = {("daq.rheology.leastsquares.fit_curve", bound) for bound in ("lower"
 ANSWERS_NAN = {
     ("daq.rheology.torque.classify_torque", "percent"): "invalid",
     ("daq.quality.limits.judge", "value"): "none",
+    # Numbers on a screen: one that does not exist is shown as such, and an unknown uncertainty rounds nothing.
+    ("daq.quality.digits.number", "value"): "-",
+    ("daq.quality.digits.significant", "value"): "-",
+    ("daq.quality.digits.is_interval", "expanded"): "False",
+    ("daq.quality.digits.uncertain", "expanded"): "-",
+    ("daq.quality.digits.within", "value"): "-",
+    ("daq.quality.digits.within", "expanded"): "806.5",
+    ("daq.quality.digits.interval_text", "value"): "- mPa.s ± 17 mPa.s",
+    ("daq.quality.digits.interval_text", "expanded"): "806.5 mPa.s",
+    ("daq.quality.digits.supported", "value"): "4",
+    ("daq.quality.digits.supported", "expanded"): "4",
+    ("daq.quality.digits.not_finer", "value"): "-",
+    ("daq.quality.digits.not_finer", "expanded"): "806.5",
 }
 """Functions whose answer to a number that is not finite is part of their documentation."""
 INFINITE_ANSWERS = {"dof", "nu_eff", "f", "radius_ratio"}

@@ -45,7 +45,7 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.linkstates import LinkState, Motor
 from daq.core.plan import Plan
-from daq.methods.concluding.budget import load
+from daq.methods.concluding.intervals import load
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import InstrumentHistory
 from daq.process.logins import own_login

@@ -60,7 +60,8 @@ def run(args: argparse.Namespace) -> int:
 def _show(now: "Overview", *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
     from daq.app.cli.printing import print_table, say
-    from daq.app.screens.text import NOTHING, plain, span
+    from daq.app.screens.text import plain, span
+    from daq.quality.digits import NOTHING
 
     if as_json:
         print_json(now.as_json())
