@@ -5,9 +5,10 @@ from html import escape
 from typing import Final
 
 from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
-from daq.app.screens.text import number, sentence
+from daq.app.screens.text import sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
+from daq.quality.digits import number
 
 WIDTH: Final = 720
 HEIGHT: Final = 480
