@@ -51,11 +51,11 @@ async def _portion(db: psycopg.AsyncConnection, after: int) -> list[tuple[int, s
 
 async def _take(writer: Writer, topic: str, payload: bytes) -> bool:
     try:
-        await writer.take([decode(topic, payload)])
+        written = await writer.take([decode(topic, payload)])
     except NotAnEventError:
         return False
     except (psycopg.Error, UnicodeError) as error:
         if not is_data_error(error):
             raise
         return False
-    return True
+    return not written.foreign

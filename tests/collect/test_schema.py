@@ -17,8 +17,8 @@ from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "09b81d76674a073739b918d999c98e1b308e621e0311b06eff499d7a149e9345",
-    "0002_views": "0f6f6034a7cbd871a2704a7355cfdd7579aef531193513ee22fbbc97ad4411a7",
+    "0001_tables": "41897fef27c5e7c394ec35396214e6dfa10866c4ecf4daaca9c42b5b22d4429d",
+    "0002_views": "50528ef10b47ce94ae6d7045e65406066ce93f8d8e77bda10be5e0df57348e1b",
 }
 
 

@@ -137,7 +137,7 @@ def test_a_result_has_the_same_values_as_its_json(lab):
         assert got["result/validity"][0] == data["validity"]
         assert got["result/verdict"][0] == data["verdict"]["verdict"]
         assert got["result/method_id"][0] == "short"
-        assert got["result/temperature"][0] == data["conditions"]["temperature"]
+        assert got["result/temperature_celsius"][0] == data["conditions"]["temperature"]
         assert got["result/simulated"][0] is True
         with sqlite3.connect(database_path(lab.state)) as db:
             ((created,),) = db.execute("SELECT created_utc_ns FROM results").fetchall()

@@ -9,7 +9,7 @@ from typing import Any
 import daq
 from daq.adapters.clock import Clock, utc_text
 from daq.adapters.mqtt.topics import Topics
-from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
 from daq.app.setup.details import details_of
@@ -106,13 +106,13 @@ class ResultMaker:
         record, plan = self._record, self._plan
         ended = utc_text(now)
 
-        def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
+        def build(sequence: int, audit: AuditPoint, journal_digest: str) -> tuple[str, list[Outgoing]]:
             details = details_of(
                 record,
                 began=utc_text(record.began_utc_ns),
                 ended=ended,
                 journal_digest=journal_digest,
-                audit_head=audit_head,
+                audit=audit,
                 software=f"daq {daq.__version__}",
             )
             self.data = ResultData.build(plan, conclusion, details)

@@ -3,7 +3,7 @@
 from dataclasses import fields
 from typing import Any
 
-from daq.adapters.store.rows import RunRecord
+from daq.adapters.store.rows import AuditPoint, RunRecord
 from daq.methods.messages.result import RunDetails
 from daq.methods.parts.origin import Sample
 
@@ -14,7 +14,7 @@ def details_of(
     began: str | None = None,
     ended: str | None = None,
     journal_digest: str | None = None,
-    audit_head: str | None = None,
+    audit: AuditPoint | None = None,
     software: str | None = None,
 ) -> RunDetails:
     """Return the details of a run.  Fields of the sample have the same names in the record and are copied by name."""
@@ -27,7 +27,10 @@ def details_of(
         began=began,
         ended=ended,
         journal_digest=journal_digest,
-        audit_head=audit_head,
+        audit_head=None if audit is None else audit.head,
+        audit_number=None if audit is None else audit.number,
+        audit_before=None if audit is None else audit.before,
+        audit_before_number=None if audit is None else audit.before_number,
         software=software,
         simulated=record.simulated,
     )

@@ -1,17 +1,16 @@
 """The payload of a result, as one pydantic model and its JSON Schema."""
 
 from dataclasses import asdict, dataclass
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
 from daq.core.context import Amount, MeasuringGeometry, Standing
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.parts.base import IDENTITY
 from daq.methods.parts.finding import Finding, Outcome
 from daq.methods.parts.judged import Verified
-from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample
+from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample, Superseded
 from daq.methods.parts.statement import Statement, statement_of
 from daq.methods.planning.standing import day
 
@@ -30,9 +29,12 @@ class RunDetails:
     ended: str | None = None
     journal_digest: str | None = None
     audit_head: str | None = None
+    audit_number: int | None = None
+    audit_before: str | None = None
+    audit_before_number: int | None = None
     software: str | None = None
     simulated: bool = False
-    supersedes: str | None = None
+    supersedes: Superseded | None = None
 
 
 class ResultData(Finding):
@@ -47,7 +49,7 @@ class ResultData(Finding):
     method: MethodUsed
     origin: Origin
     warnings: tuple[Statement, ...] = Field(default=(), description="what a reader of the value must know")
-    supersedes: Annotated[str | None, IDENTITY] = Field(default=None, description="id of the message this one corrects")
+    supersedes: Superseded | None = Field(default=None, description="the result that this one corrects")
 
     @classmethod
     def build(cls, plan: Plan, conclusion: Conclusion, details: RunDetails) -> "ResultData":
@@ -122,6 +124,9 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
         },
         journal_digest=details.journal_digest,
         audit_head=details.audit_head,
+        audit_number=details.audit_number,
+        audit_before=details.audit_before,
+        audit_before_number=details.audit_before_number,
         software=details.software,
         operator=details.operator,
         began=details.began,

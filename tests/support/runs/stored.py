@@ -4,7 +4,7 @@ import json
 import uuid
 from collections.abc import Sequence
 
-from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Audit, BeginRun, Conclude, EndRun, RegisterMethod
 from daq.core.journal import Block, chain
@@ -48,9 +48,9 @@ def blocks(count: int, seed: bytes = b"line\r\n") -> list[Block]:
 
 
 def builder(run_id: str, *, topics: Sequence[tuple[str, bool]] = (("lab/v1/result/rotor-1", False),)) -> Build:
-    def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
+    def build(sequence: int, audit: AuditPoint, journal_digest: str) -> tuple[str, list[Outgoing]]:
         data = json.dumps(
-            {"run": run_id, "sequence": sequence, "audit_head": audit_head, "journal_digest": journal_digest}
+            {"run": run_id, "sequence": sequence, "audit_head": audit.head, "journal_digest": journal_digest}
         )
         return data, [Outgoing(topic, data.encode(), retain=retain) for topic, retain in topics]
 
