@@ -9,8 +9,7 @@ import pytest
 from daq.adapters.paths import database_path
 from daq.adapters.sparkplug.encode import payload
 from daq.adapters.sparkplug.metrics import DataType, Metric
-from daq.app.delivery.sparkplug_metrics import STATUS_CODES
-from daq.core.faults import Quality
+from daq.core.faults import STATUS_CODES, Quality
 from tests.support.processes.historian import Historian
 from tests.support.processes.laboratory import Daemon, Lab, Simulators, eventually
 from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto

@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 import aiomqtt
@@ -56,14 +57,31 @@ class NoAnswerError(aiomqtt.MqttError):
     """The port accepts connections, but no answer to CONNECT arrived.  Example: a broker without MQTT 5."""
 
 
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Where the sender of a message wants its answer (MQTT 5, section 4.10).
+
+    Attributes:
+        topic: the response topic.
+        correlation: data that the answer repeats; None where there are none.
+    """
+
+    topic: str
+    correlation: bytes | None = None
+
+
+ArrivalCallback = Callable[[str, bytes, bool, Reply | None], None]
+"""Called with topic, payload, the retained flag, and the wanted answer of a received message."""
+
+
 class BrokerClient(aiomqtt.Client):
     """A client for one connection.
 
     Attributes:
         limits: ``ReceiveMaximum`` and ``MaximumPacketSize`` of the broker, where it states them.
         session_present: the broker has kept a session of this client.
-        on_arrival: is called with topic, payload and the retained flag of each message as it is read; the library's
-            queue stays empty then.
+        on_arrival: is called with topic, payload, the retained flag and the wanted answer of each message as it is
+            read; the library's queue stays empty then.
         lost: is done, with the reason, when the connection has ended.
     """
 
@@ -74,7 +92,7 @@ class BrokerClient(aiomqtt.Client):
         self._answers: dict[int, AnswerCallback] = {}
         self.limits: dict[str, int] = {}
         self.session_present = False
-        self.on_arrival: Callable[[str, bytes, bool], None] | None = None
+        self.on_arrival: ArrivalCallback | None = None
         self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
     def watch(self) -> None:
@@ -181,7 +199,7 @@ class BrokerClient(aiomqtt.Client):
             topic = message.topic
         except UnicodeDecodeError:
             return  # daq publishes no topic that is not UTF-8
-        self.on_arrival(topic, bytes(message.payload), bool(message.retain))
+        self.on_arrival(topic, bytes(message.payload), bool(message.retain), _reply_of(message))
 
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
@@ -191,6 +209,11 @@ class BrokerClient(aiomqtt.Client):
             super()._on_publish(client, userdata, mid, reason_code, properties)
         else:
             answered(reason_code.value)
+
+
+def _reply_of(message: MQTTMessage) -> Reply | None:
+    topic = getattr(message.properties, "ResponseTopic", "")
+    return Reply(topic, getattr(message.properties, "CorrelationData", None)) if topic else None
 
 
 async def open_client(client: BrokerClient) -> None:

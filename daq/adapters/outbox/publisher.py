@@ -10,6 +10,7 @@ delivered, the next ones are in flight.
 
 import asyncio
 import contextlib
+import json
 import random
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -18,10 +19,11 @@ from typing import Any, Final
 import structlog
 
 from daq.adapters.clock import TimeSource
-from daq.adapters.mqtt.client import BrokerDownError, RefusedError
+from daq.adapters.mqtt.client import BrokerDownError, RefusedError, Reply
 from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.answers import Asked, NotGranted, answer, answer_topic
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
@@ -43,8 +45,17 @@ READ_BELOW: Final = 200
 MOST_REQUESTS: Final = 100
 """Maximum number of consumers' requests that wait to be handled; more are dropped and counted."""
 
-#: Turns a consumer's request into the transaction that repeats results, or None for a request that is not granted.
-Refill = Callable[[bytes], SendAgain | None]
+MOST_ANSWERS: Final = 20
+"""Maximum number of answers in `ANSWER_SPAN_S`; further requests are handled without an answer."""
+ANSWER_SPAN_S: Final = 5.0
+ANSWER_EXPIRY_S: Final = 60
+"""Time (s) after which the broker drops an answer that it could not deliver."""
+LIVE_EXPIRY_S: Final = 10
+"""Time (s) after which the broker drops a live message that it could not deliver."""
+_LIVE: Final = json.dumps({"content_type": "application/json", "expiry_s": LIVE_EXPIRY_S})
+
+#: Turns a consumer's request into the transaction that repeats results, or into the reason against it.
+Refill = Callable[[bytes], SendAgain | NotGranted]
 
 
 class Publisher:
@@ -100,7 +111,9 @@ class Publisher:
         self._owed: set[int] = set()
         """Numbers of messages acknowledged by the broker and not yet marked in the store."""
         self._marked_meanwhile: set[int] = set()
-        self._requests: deque[bytes] = deque()
+        self._requests: deque[Asked] = deque()
+        self._answered: deque[float] = deque()
+        """Times (s) of the last answers to requests."""
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
@@ -125,7 +138,8 @@ class Publisher:
 
     def publish_live(self, instrument: str, payload: bytes) -> bool:
         """Send readings at most once; return False where they are dropped: no connection, or a slow network."""
-        return self._connection is not None and self._connection.publish_live(self._topics.live(instrument), payload)
+        topic = self._topics.live(instrument)
+        return self._connection is not None and self._connection.publish_live(topic, payload, properties=_LIVE)
 
     async def run(self) -> None:
         """Connect, deliver, reconnect, until `stop`."""
@@ -222,7 +236,7 @@ class Publisher:
         if self._owed:
             begin("mark", self._mark)
         if self._requests:
-            begin("refill", self._answer_requests)
+            begin("refill", self._answer_requests, connection)
         if not self._checked:
             begin("check", self._check, connection, reader)
         begin("status", self._publish_status, connection, reader)
@@ -256,15 +270,36 @@ class Publisher:
         self._held.difference_update(seqs)
         self._marked_meanwhile.update(seqs)
 
-    async def _answer_requests(self) -> None:
+    async def _answer_requests(self, connection: Connection) -> None:
         while self._requests and self._refill is not None:
-            wanted = self._refill(self._requests.popleft())
-            if wanted is None:
+            asked = self._requests.popleft()
+            wanted = self._refill(asked.payload)
+            if isinstance(wanted, NotGranted):
+                await self._answer(connection, asked, wanted, 0)
                 continue
             count = await self._store.commit(wanted)
             self.state.repeated += count
             self._news = True
             self._log.info("a consumer asked for results again", stream=wanted.stream, messages=count)
+            await self._answer(connection, asked, wanted, count)
+
+    async def _answer(self, connection: Connection, asked: Asked, judged: SendAgain | NotGranted, count: int) -> None:
+        """Tell the sender of a request what will come or why not, if it wants that on an allowed topic."""
+        topic = answer_topic(self._topics, asked.reply)
+        if topic is None or asked.reply is None:
+            return
+        now = self._now()
+        while self._answered and self._answered[0] < now - ANSWER_SPAN_S:
+            self._answered.popleft()
+        if len(self._answered) >= MOST_ANSWERS:
+            return
+        self._answered.append(now)
+        properties: dict[str, Any] = {"content_type": "application/json", "expiry_s": ANSWER_EXPIRY_S}
+        if asked.reply.correlation is not None:
+            properties["correlation"] = asked.reply.correlation.hex()
+        with contextlib.suppress(RefusedError):  # an answer is a courtesy: the results come without it
+            payload = answer(self._store.source, judged, count)
+            await connection.publish(topic, payload, properties=json.dumps(properties))
 
     async def _check(self, connection: Connection, reader: Reader) -> None:
         try:
@@ -286,7 +321,7 @@ class Publisher:
         self._jobs.rest("status", self._settings.status_every_s)
         await self._status_publisher.publish_changes(connection, reader)
 
-    def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
+    def _arrived(self, topic: str, payload: bytes, retained: bool, reply: Reply | None) -> None:
         if retained and self._memory.arrived(topic, payload):
             return
         if retained or topic != self._topics.refill():
@@ -296,7 +331,7 @@ class Publisher:
         if len(self._requests) >= MOST_REQUESTS:
             self.state.requests_dropped += 1
             return
-        self._requests.append(payload)
+        self._requests.append(Asked(payload, reply))
         self._wake.set()
 
     # filling and settling the window

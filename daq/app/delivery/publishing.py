@@ -15,6 +15,7 @@ from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.outbox.publisher_state import BrokerState, PublisherState
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
+from daq.app.setup.details import place_of
 from daq.core.errors import StoreError
 from daq.methods.files.daemon import Daemon
 from daq.process.brokers import broker_settings
@@ -67,7 +68,10 @@ class Publishing:
             self.settings,
             clock,
             topics=self.topics,
-            about={"versions": {"daq": daq.__version__, "python": platform.python_version()}},
+            about={
+                "versions": {"daq": daq.__version__, "python": platform.python_version()},
+                "place": place_of(self.topics).model_dump(),
+            },
             schemas=self.schemas,
             refill=self.refill,
             instruments=instruments,

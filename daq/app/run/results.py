@@ -12,7 +12,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
-from daq.app.setup.details import details_of
+from daq.app.setup.details import details_of, place_of
 from daq.core.effects import Facts
 from daq.core.encoding import encode
 from daq.core.plan import Plan
@@ -114,6 +114,7 @@ class ResultMaker:
                 journal_digest=journal_digest,
                 audit=audit,
                 software=f"daq {daq.__version__}",
+                place=None if self._topics is None else place_of(self._topics),
             )
             self.data = ResultData.build(plan, conclusion, details)
             data = self.data.model_dump(mode="json")

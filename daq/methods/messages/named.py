@@ -104,6 +104,8 @@ RESULT_NAMES: Final = names(
 _WHOLE: Final = "for who looks at one result, in the whole event"
 UNNAMED: Final = {
     "schema_version": "in the type of the event",
+    "status_code": "follows from quality",
+    "units": "the same for all; the columns and metrics carry their units",
     "faults": _WHOLE,
     "reasons": _WHOLE,
     "warnings": _WHOLE,
@@ -152,6 +154,7 @@ UNNAMED: Final = {
     "geometry.immersion": "follows from its name",
     "method.title": "follows from method_id",
     "method.choices": "its keys are those of the method",
+    "origin.place": "the levels of the topic, which is given as prefix",
     "origin.driver": _WHOLE,
     "origin.driver_digest": _WHOLE,
     "origin.companions": "its keys are those of the bench",

@@ -1,16 +1,19 @@
 """The payload of a result, as one pydantic model and its JSON Schema."""
 
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
 from daq.core.context import Amount, MeasuringGeometry, Standing
+from daq.core.faults import STATUS_CODES
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.messages.leaves import UNITS, fixed_units
+from daq.methods.parts.base import StatusCode
 from daq.methods.parts.finding import Finding, Outcome
 from daq.methods.parts.judged import Verified
-from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample, Superseded
+from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
 from daq.methods.parts.statement import Statement, statement_of
 from daq.methods.planning.standing import day
 
@@ -24,6 +27,7 @@ class RunDetails:
 
     run: str
     sample: Sample
+    place: Place | None = None
     operator: str | None = None
     began: str | None = None
     ended: str | None = None
@@ -42,6 +46,8 @@ class ResultData(Finding):
 
     schema_version: Literal[1] = SCHEMA_VERSION
     simulated: bool = Field(description="true where no real sample was measured")
+    status_code: StatusCode = Field(description="number of `quality`")
+    units: dict[str, str] = Field(description=UNITS)
     sample: Sample
     outcome: Outcome
     geometry: GeometryUsed | None = None
@@ -64,6 +70,8 @@ class ResultData(Finding):
         return cls(
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
             simulated=details.simulated or context.simulated,
+            status_code=STATUS_CODES[conclusion.quality],
+            units=RESULT_UNITS,
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
             geometry=None if geometry is None else _geometry(geometry),
             verified=_verified(context.standing),
@@ -115,6 +123,7 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
     lead = plan.lead
     return Origin(
         run=details.run,
+        place=details.place,
         instrument=lead.name,
         serial=plan.context.serial,
         driver=lead.driver,
@@ -132,6 +141,10 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
         began=details.began,
         ended=details.ended,
     )
+
+
+RESULT_UNITS: Final = fixed_units(ResultData)
+"""UCUM code by path of each number of a result whose unit is fixed."""
 
 
 def schema() -> dict[str, Any]:

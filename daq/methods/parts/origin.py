@@ -48,10 +48,21 @@ class MethodUsed(Part):
     choices: dict[str, Any] = Field(default_factory=dict, description="what was chosen for this run, with its unit")
 
 
+class Place(Part):
+    """The levels of the plant (ISA-95, IEC 62264-1) as the topics have them; null where a level is not configured."""
+
+    enterprise: str | None = None
+    site: str | None = None
+    area: str | None = None
+    line: str | None = Field(default=None, description="work centre")
+    cell: str | None = Field(default=None, description="work unit")
+
+
 class Origin(Part):
     """The operator, the instrument, and the digests of the evidence."""
 
     run: str
+    place: Place | None = Field(default=None, description="levels of the plant; null where nothing is published")
     instrument: str
     serial: str | None = None
     driver: str
