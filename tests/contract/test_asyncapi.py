@@ -35,39 +35,49 @@ def resolve(document, reference):
 
 def faults(document):
     """Return the places that do not fit the specification: required fields, keys, references, and their kinds."""
-    out = []
-    if document.get("asyncapi") != "3.0.0" or not {"title", "version"} <= document.get("info", {}).keys():
-        out.append("head")
+    head = [] if document.get("asyncapi") == "3.0.0" and {"title", "version"} <= document["info"].keys() else ["head"]
+    parts = (references, channels, operations, components)
+    return head + [fault for part in parts for fault in part(document)]
+
+
+def references(document):
     for path, node in walk(document):
-        if isinstance(node, dict) and "$ref" in node and isinstance(node["$ref"], str):
+        if isinstance(node, dict) and isinstance(node.get("$ref"), str):
             try:
                 resolve(document, node["$ref"])
             except (KeyError, AssertionError):
-                out.append(f"reference {node['$ref']} at {path}")
+                yield f"reference {node['$ref']} at {path}"
         if path and path[-1] in ("$defs", "prefixItems", "unevaluatedProperties", "$schema", "$dynamicRef"):
-            out.append(f"keyword {path[-1]} is not of draft 7")
+            yield f"keyword {path[-1]} is not of draft 7"
+
+
+def channels(document):
     for name, channel in document["channels"].items():
         used = set(re.findall(r"\{([^}]+)\}", channel["address"]))
         if used != set(channel["parameters"]) or not KEY.fullmatch(name):
-            out.append(f"parameters of {name}")
-        for message in channel["messages"].values():
-            if not message["$ref"].startswith("#/components/messages/"):
-                out.append(f"message of {name}")
+            yield f"parameters of {name}"
+        if not all(m["$ref"].startswith("#/components/messages/") for m in channel["messages"].values()):
+            yield f"messages of {name}"
+
+
+def operations(document):
     for name, operation in document["operations"].items():
         if operation.get("action") not in ("send", "receive"):
-            out.append(f"action of {name}")
+            yield f"action of {name}"
         for part in (operation, *([operation["reply"]] if "reply" in operation else [])):
             # The messages of an operation are those of its channel (specification, Operation Object).
             if not all(m["$ref"].startswith(part["channel"]["$ref"] + "/messages/") for m in part["messages"]):
-                out.append(f"messages of {name}")
+                yield f"messages of {name}"
+
+
+def components(document):
     for group in document["components"].values():
-        out += [f"key {key}" for key in group if not KEY.fullmatch(key)]
+        yield from (f"key {key}" for key in group if not KEY.fullmatch(key))
     for name, schema in document["components"]["schemas"].items():
         try:
             jsonschema.Draft7Validator.check_schema(schema)
         except jsonschema.SchemaError:
-            out.append(f"schema {name}")
-    return out
+            yield f"schema {name}"
 
 
 def test_the_document_has_the_structure_of_the_specification():

@@ -1,6 +1,7 @@
 """Answers to requests: what will come or why not, on the response topic, below the own answers only."""
 
 import asyncio
+import contextlib
 import json
 
 import aiomqtt
@@ -79,13 +80,11 @@ async def asking(broker, payloads, topic=OWN, correlation=b"\x01\x02"):
         for payload in payloads:
             await client.publish(TOPICS.refill(), payload, 1, properties=properties)
         found = []
-        try:
+        with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(3):
-                async for message in client.messages:
-                    if not message.retain:
-                        found.append(message)
-        except TimeoutError:
-            return found
+                while True:
+                    found.append(await anext(client.messages))
+        return [m for m in found if not m.retain]
 
 
 @needs_mosquitto
@@ -125,9 +124,12 @@ async def test_a_flood_of_requests_gets_few_answers_and_no_foreign_topic_any(sto
 @needs_mosquitto
 @pytest.mark.asyncio
 async def test_a_live_message_expires_at_the_broker(store, broker, clock):
-    async with delivering(store, broker.settings(), clock) as publisher, aiomqtt.Client(
-        "127.0.0.1", broker.port, username="historian", password=PASSWORD, protocol=aiomqtt.ProtocolVersion.V5
-    ) as client:
+    async with (
+        delivering(store, broker.settings(), clock) as publisher,
+        aiomqtt.Client(
+            "127.0.0.1", broker.port, username="historian", password=PASSWORD, protocol=aiomqtt.ProtocolVersion.V5
+        ) as client,
+    ):
         await eventually(lambda: publisher.state.connected)
         await client.subscribe(TOPICS.live("rotor-1"))
         assert publisher.publish_live("rotor-1", b"{}")

@@ -71,7 +71,7 @@ class ResultData(Finding):
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
             simulated=details.simulated or context.simulated,
             status_code=STATUS_CODES[conclusion.quality],
-            units=RESULT_UNITS,
+            units=RESULT_UNITS | _dimension_units(geometry),
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
             geometry=None if geometry is None else _geometry(geometry),
             verified=_verified(context.standing),
@@ -90,6 +90,12 @@ class ResultData(Finding):
             ),
             supersedes=details.supersedes,
         )
+
+
+def _dimension_units(geometry: MeasuringGeometry | None) -> dict[str, str]:
+    """Return the UCUM codes of a geometry's dimensions, without those that carry their own."""
+    sizes = {} if geometry is None else geometry.dimensions
+    return {f"geometry.dimensions.{k}": DIMENSION_UNITS.get(k, "mm") for k, v in sizes.items() if isinstance(v, float)}
 
 
 def _geometry(geometry: MeasuringGeometry) -> GeometryUsed:
@@ -143,8 +149,13 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
     )
 
 
-RESULT_UNITS: Final = fixed_units(ResultData)
-"""UCUM code by path of each number of a result whose unit is fixed."""
+DIMENSION_UNITS: Final = {"angle": "deg", "end_factor": "1", "at_speed": "/min"}
+"""UCUM code of each dimension of a geometry that is no length; lengths are in mm."""
+RESULT_UNITS: Final = fixed_units(ResultData) | {
+    f"verdict.limits[].applies_at.{key}": code
+    for key, code in {"speed": "/min", "time": "s", "temperature": "Cel"}.items()
+}
+"""UCUM code by path of each number of a result whose unit is fixed, without the dimensions of its geometry."""
 
 
 def schema() -> dict[str, Any]:
