@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -17,6 +18,8 @@ from daq.core.errors import DaqError
 
 T = TypeVar("T")
 AnswerCallback = Callable[[int], None]
+WITH_WILL: Final = 0x04
+"""Reason code of DISCONNECT: disconnect with will message (MQTT 5, section 3.14.2.1)."""
 LOST: Final = -1
 """Takes the place of a reason code when the connection ended before the broker's answer arrived."""
 
@@ -142,6 +145,10 @@ class BrokerClient(aiomqtt.Client):
         """Close an open connection without DISCONNECT; every message without answer gets `LOST`."""
         self.drop()
         self._end("the connection was given up")
+
+    def disconnect_with_will(self) -> None:
+        """Send the DISCONNECT of MQTT 5 that has the broker publish the will."""
+        self._client.disconnect(reasoncode=ReasonCode(PacketTypes.DISCONNECT, identifier=WITH_WILL))
 
     async def finish(self) -> None:
         """Cancel the library's background task and wait for its end."""

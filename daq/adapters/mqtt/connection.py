@@ -207,6 +207,11 @@ class Connection:
         """End the connection without DISCONNECT, so that the broker publishes the will."""
         self._client.hang_up()
 
+    def leave_with_will(self) -> None:
+        """Send DISCONNECT so that the broker publishes the will too (MQTT 5); with MQTT 3.1.1 do nothing."""
+        if self.version == "5" and not self.lost.done():
+            self._client.disconnect_with_will()
+
     async def round_trip(self) -> None:
         """Wait until the broker has handled everything sent so far, messages of QoS 0 included.
 
