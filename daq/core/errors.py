@@ -16,6 +16,13 @@ class SettingError(DaqError):
         super().__init__(": ".join(part for part in (file, key, reason) if part))
 
 
+class ArgumentError(SettingError, ValueError):
+    """An argument of a function is outside its domain; `key` is its name.
+
+    Example: ``torque_percent: must be finite, is nan``.
+    """
+
+
 class DriverError(DaqError):
     """A driver broke its contract, or was asked for an action that its instrument does not support."""
 

@@ -8,13 +8,13 @@ tries, prolonged to higher speeds, is never below the torque, and the power law 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, TypeVar
+from typing import Final
 
+from daq.core.arguments import Number, finite_result, require_finite, require_instance, require_positive
 from daq.core.effects import Kept
+from daq.core.errors import ArgumentError
 from daq.core.plan import Plan, Seek
 from daq.core.remarks import Parameter, Remark, remark
-
-T = TypeVar("T")
 
 LEAST_INDEX: Final = 0.05
 """Smallest flow behaviour index used: a torque that hardly changes with the speed comes from a yield stress."""
@@ -31,14 +31,29 @@ class Try:
     speed: float
     torque: float
 
+    def __post_init__(self) -> None:
+        require_positive("speed", self.speed)
+        require_finite("torque", self.torque)
 
-def power_law_speed(torque: T, speed: float, target: float, index: float) -> T:
+
+def power_law_speed(torque: Number, speed: float, target: float, index: float) -> Number:
     """Return the speed at which the torque is `target`, by the power law: speed (target/torque)^(1/index).
 
     `torque` is a number or an array, in the unit of `target`.  The result has the shape of `torque` and the unit of
-    `speed`.  All arguments are greater than zero.
+    `speed`.
+
+    Raises:
+        ArgumentError: an argument that is not greater than 0, or a speed that is not finite.
     """
-    return speed * (target / torque) ** (1.0 / index)  # type: ignore[operator, no-any-return]  # a number or an array
+    require_positive("torque", torque)
+    require_positive("speed", speed)
+    require_positive("target", target)
+    require_positive("index", index)
+    try:
+        found = speed * (target / torque) ** (1.0 / index)
+    except OverflowError:
+        raise ArgumentError(f"gives no finite speed for a target of {target:g}", key="torque") from None
+    return finite_result("torque", found)
 
 
 def local_index(first: Try, second: Try) -> float | None:
@@ -46,9 +61,12 @@ def local_index(first: Try, second: Try) -> float | None:
 
     It is None for equal speeds and for a torque that is not positive.
     """
-    if first.speed == second.speed or min(first.torque, second.torque) <= 0.0:
+    require_instance("first", first, Try)
+    require_instance("second", second, Try)
+    ratio = second.speed / first.speed
+    if ratio == 1.0 or min(first.torque, second.torque) <= 0.0:
         return None
-    return math.log(second.torque / first.torque) / math.log(second.speed / first.speed)
+    return math.log(second.torque / first.torque) / math.log(ratio)
 
 
 def next_speed(seek: Seek, tries: Sequence[Try]) -> float | None:
@@ -61,7 +79,15 @@ def next_speed(seek: Seek, tries: Sequence[Try]) -> float | None:
     * With only torques above the band: the speed from the power law.
 
     The power law has the local index of two tries; for a single try it has the index of the product, or 1.
+
+    Raises:
+        ArgumentError: no tries, or things that are no tries.
     """
+    require_instance("seek", seek, Seek)
+    if not isinstance(tries, Sequence) or not tries:
+        raise ArgumentError("needs at least one try", key="tries")
+    for each in tries:
+        require_instance("tries", each, Try)
     below = max((t for t in tries if t.torque < seek.low), key=lambda t: t.speed, default=None)
     above = min((t for t in tries if t.torque > seek.high), key=lambda t: t.speed, default=None)
     found: float | None = None

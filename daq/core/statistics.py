@@ -2,14 +2,20 @@
 
 All sums are `math.fsum`, which rounds once and correctly, for overlapping spans too.  At 30 ns for each value it is
 cheaper in Python than running sums, and no rounding errors accumulate.
+
+The arguments are not checked value by value, because these functions run between readings: a value that is no finite
+number makes a sum fail or not finite.  Only then are the values searched for it.
 """
 
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from operator import mul, sub
-from typing import Self
+from operator import gt, mul, sub
+from typing import NoReturn, Self
+
+from daq.core.arguments import is_listed, require_numbers, require_same_length
+from daq.core.errors import ArgumentError
 
 
 @dataclass(slots=True)
@@ -62,26 +68,48 @@ def summarise(values: Sequence[float], axis: Axis) -> Summary:
     Two passes: the mean is the correctly rounded sum over n; the other statistics use deviations from the mean.
 
     Raises:
-        ValueError: a value is not finite; readings are checked before.
+        ArgumentError: a value that is no finite number, or another number of values than times.
     """
+    try:
+        out = _summary(values, axis)
+    except (TypeError, ValueError, ArithmeticError, LookupError, AttributeError):
+        refuse_series(values=values)
+    if out is None:
+        refuse_series(values=values)
+    return out
+
+
+def _summary(values: Sequence[float], axis: Axis) -> Summary | None:
+    """Return the summary; None where a sum is not finite or the numbers of values and times differ."""
     n = len(values)
+    if n != len(axis.seconds):
+        return None
     if n == 0:
         return Summary(0)
-    total = math.fsum(values)
-    if not math.isfinite(total):
-        raise ValueError("a value that is not finite reached the statistics")
-    mean = total / n
+    mean = math.fsum(values) / n
     out = Summary(n, mean, minimum=min(values), maximum=max(values), last=values[-1])
     if n < 2:
-        return out
+        return out if math.isfinite(mean) else None
     deviations = [v - mean for v in values]
     squares = math.fsum(map(mul, deviations, deviations))
+    if not math.isfinite(squares):
+        return None
     out.sd = math.sqrt(squares / (n - 1))
     if squares > 0.0:
         out.lag1 = math.fsum(map(mul, deviations, deviations[1:])) / squares
     if axis.spread > 0.0:
         out.slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
     return out
+
+
+def refuse_series(**given: Sequence[float]) -> NoReturn:
+    """Raise the `ArgumentError` that names the value because of which a sum is not finite."""
+    for name, values in given.items():
+        require_numbers(name, values)
+    (first, a), *others = given.items()
+    for second, b in others:
+        require_same_length(first, a, second, b)
+    raise ArgumentError("gives no finite statistics; needs one value for each time, not too far apart", key=first)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +130,23 @@ class StraightLine:
 
     @classmethod
     def through(cls, x: Sequence[float], y: Sequence[float]) -> Self | None:
-        """Return the line through the points (x, y), at least 2, all finite; None where all x are equal."""
+        """Return the line through the points (x, y), at least 2; None where all x are equal.
+
+        Raises:
+            ArgumentError: a value that is no finite number, no points, or lists of different lengths.
+        """
+        try:
+            line = cls._through(x, y)
+        except (TypeError, ValueError, ArithmeticError, LookupError):
+            refuse_series(x=x, y=y)
+        if line is not None and not math.isfinite(
+            line.intercept + line.slope + line.x_squares + line.y_squares + line.residual_squares
+        ):
+            refuse_series(x=x, y=y)
+        return line
+
+    @classmethod
+    def _through(cls, x: Sequence[float], y: Sequence[float]) -> Self | None:
         n = len(x)
         x_mean, y_mean = math.fsum(x) / n, math.fsum(y) / n
         dx, dy = [a - x_mean for a in x], [b - y_mean for b in y]
@@ -149,6 +193,25 @@ def scaled(summary: Summary, a: float, b: float) -> Summary:
 
 
 def longest_interval(times: Sequence[int], start: int, end: int) -> int:
-    """Return the longest time (ns) in ``start..end`` without a reading, including the times at both ends."""
+    """Return the longest time (ns) in ``start..end`` without a reading, including the times at both ends.
+
+    Raises:
+        ArgumentError: a time that is no whole number, or times that decrease.
+    """
+    # Called once for each kept value, not for each reading.
+    require_whole_times("times", times, start, end)
     intervals: Iterable[int] = map(sub, [*times, end], [start, *times])
     return max(intervals)
+
+
+def require_whole_times(name: str, times: Sequence[int], start: int, end: int) -> None:
+    """Raise `ArgumentError` unless `start`, `times` and `end` (ns) are whole numbers that do not decrease."""
+    for key, one in (("start", start), ("end", end)):
+        if type(one) is not int or abs(one) >= 1 << 63:
+            raise ArgumentError(f"must be a whole number of ns below 2^63, is {one!r:.60}", key=key)
+    if not is_listed(times) or not set(map(type, times)) <= {int}:
+        raise ArgumentError("must be whole numbers of ns", key=name)
+    if any(map(gt, times, times[1:])):
+        raise ArgumentError("must not decrease", key=name)
+    if end < start:
+        raise ArgumentError(f"must not be before start ({start}), is {end}", key="end")

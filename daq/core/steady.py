@@ -11,7 +11,9 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from daq.core.statistics import StraightLine
+from daq.core.arguments import is_listed
+from daq.core.errors import ArgumentError
+from daq.core.statistics import StraightLine, refuse_series
 from daq.core.student import t_975
 
 BLOCKS: Final = 20
@@ -32,13 +34,24 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
 
     It is None for fewer than 8 points, and for points with equal times.  Where the effective number of independent
     points is below 4, the bound is the range of the values over their time, or the slope if that is greater.
+
+    Raises:
+        ArgumentError: a value that is no finite number, lists of different lengths, or times that do not rise.
     """
+    if not (is_listed(values) and is_listed(seconds)):
+        raise ArgumentError("must be a list of numbers", key="seconds" if is_listed(values) else "values")
     if len(values) < 8:
         return None
-    line = StraightLine.through(seconds, values)
+    # The values themselves are checked by their sums (see `statistics`), because this runs between readings.
+    try:
+        line = StraightLine.through(seconds, values)
+    except ArgumentError:
+        refuse_series(seconds=seconds, values=values)
     if line is None:
         return None
     # On a perfect line all residuals are 0, and there is no autocorrelation.
+    if not seconds[-1] > seconds[0]:
+        raise ArgumentError("must rise", key="seconds")
     effective = effective_count(line.n, line.lag1 or 0.0)
     if effective < 4.0:
         return max(abs(line.slope), (max(values) - min(values)) / (seconds[-1] - seconds[0]))

@@ -4,8 +4,10 @@ import math
 from statistics import NormalDist
 from typing import Final
 
-from daq.core.errors import SettingError
+from daq.core.arguments import LARGEST, require_between, require_count, require_positive
 
+MOST_DOF: Final = 10**15
+"""Greatest number of degrees of freedom; above it the distribution is the normal one."""
 SERIES_DOF: Final = 2000
 """Degrees of freedom above which the error of the expansion about the normal quantile is below 1e-13."""
 Z_975: Final = NormalDist().inv_cdf(0.975)
@@ -18,12 +20,10 @@ def student_quantile(p: float, dof: int) -> float:
     at the expansion about the normal quantile (26.7.5).  Above `SERIES_DOF` the expansion alone is used.
 
     Raises:
-        SettingError: p outside 0..1, or degrees of freedom below 1.
+        ArgumentError: p outside 0..1, or degrees of freedom below 1.
     """
-    if not 0.0 < p < 1.0:
-        raise SettingError(f"must be between 0 and 1, is {p}", key="p")
-    if not dof >= 1:
-        raise SettingError(f"must be at least 1, is {dof}", key="dof")
+    require_between("p", p, 0.0, 1.0)
+    require_count("dof", dof, 1, MOST_DOF, "degrees of freedom")
     if dof == 1:
         return math.tan(math.pi * (p - 0.5))
     if dof == 2:
@@ -49,7 +49,13 @@ def t_975(dof: float) -> float:
 
     From 4 on by the expansion, with an error below 0.2 %; below 4 for the next lower whole number, which gives a
     greater and so a safe quantile.
+
+    Raises:
+        ArgumentError: degrees of freedom not above 0, or not finite.
     """
+    # Compared here and checked only on failure, because steadiness is judged between readings.
+    if not (type(dof) is float and 0.0 < dof <= LARGEST):
+        require_positive("dof", dof)
     return student_quantile(0.975, max(1, math.floor(dof))) if dof < 4 else _expansion(Z_975, dof)
 
 

@@ -8,7 +8,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from daq.core.errors import SettingError
+from daq.core.arguments import require_finite
+from daq.core.errors import ArgumentError
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,35 +112,36 @@ def unit(code: str) -> Unit:
     """Return the unit of a UCUM code.
 
     Raises:
-        SettingError: the code is not one of `UNITS`.
+        ArgumentError: the code is not one of `UNITS`.
     """
     try:
         return UNITS[code]
-    except KeyError:
+    except (KeyError, TypeError):
         known = ", ".join(sorted(UNITS))
-        raise SettingError(f"unknown unit {code!r}; known UCUM codes: {known}") from None
+        raise ArgumentError(f"unknown unit {code!r}; known UCUM codes: {known}") from None
 
 
 def entered(text: str) -> tuple[str, float]:
     """Return UCUM code and factor of a unit as a person writes it (``cP`` -> ``("mPa.s", 1.0)``).
 
     Raises:
-        SettingError: the unit is unknown.
+        ArgumentError: the unit is unknown.
     """
-    return ENTRY.get(text) or (unit(text).code, 1.0)
+    return (ENTRY.get(text) if isinstance(text, str) else None) or (unit(text).code, 1.0)
 
 
 def convert(value: float, source: str, target: str) -> float:
     """Return `value`, given in the unit `source`, in the unit `target` (UCUM codes).
 
     Raises:
-        SettingError: a code is unknown, or the two units have different dimensions.
+        ArgumentError: a code is unknown, the two units have different dimensions, or the value is not finite.
     """
+    require_finite("value", value)
+    a, b = unit(source), unit(target)
     if source == target:
         return value
-    a, b = unit(source), unit(target)
     if a.dimension != b.dimension:
-        raise SettingError(f"{source} ({a.dimension}) cannot be expressed in {target} ({b.dimension})")
+        raise ArgumentError(f"{source} ({a.dimension}) cannot be expressed in {target} ({b.dimension})")
     return (value * a.factor + a.offset - b.offset) / b.factor
 
 

@@ -8,7 +8,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from daq.core.errors import SettingError
+from daq.core.arguments import (
+    require_count,
+    require_finite,
+    require_numbers,
+    require_order,
+    require_positive,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 from daq.quality.distributions import range_moments
 
 
@@ -23,6 +31,12 @@ class Constants:
     """Standard deviation of the range over sigma."""
     c4: float
     """Mean of the sample standard deviation over sigma."""
+
+    def __post_init__(self) -> None:
+        require_count("n", self.n, 2, 25)
+        require_within("d2", self.d2, 0.1, 10.0)
+        require_within("d3", self.d3, 0.01, 10.0)
+        require_within("c4", self.c4, 0.1, 1.0)
 
     @property
     def A2(self) -> float:  # noqa: N802 - the standard's symbol
@@ -62,8 +76,7 @@ class Constants:
 
 def constants(n: int) -> Constants:
     """Return the factors for subgroups of 2 to 25, computed from the distribution of the range, not from a table."""
-    if not 2 <= n <= 25:
-        raise SettingError(f"must be from 2 to 25, is {n}", key="n")
+    require_count("n", n, 2, 25)
     d2, d3 = range_moments(n)
     return Constants(n, d2, d3, math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2) - math.lgamma((n - 1) / 2)))
 
@@ -83,6 +96,7 @@ class IndividualsChart:
 
     def z(self, values: Sequence[float]) -> tuple[float, ...]:
         """Return values as distances from the centre in sigma, for `run_rules`; all 0 where sigma is 0."""
+        require_numbers("values", values)
         return tuple((v - self.centre) / self.sigma if self.sigma > 0.0 else 0.0 for v in values)
 
 
@@ -91,7 +105,9 @@ def individuals_chart(values: Sequence[float], d2: float | None = None) -> Indiv
 
     `d2` None is the exact 1.12838; printed examples use 1.128.  The values must be from a period in control.
     """
-    _series(values, 2)
+    require_numbers("values", values, 2)
+    if d2 is not None:
+        require_within("d2", d2, 0.1, 10.0)
     exact = constants(2)
     ranges = tuple(abs(b - a) for a, b in pairwise(values))
     mean_range = math.fsum(ranges) / len(ranges)
@@ -130,11 +146,11 @@ def ewma_chart(
     λ is `weight`; `sigma` is the standard deviation of single values; `exact` narrows the first limits by
     sqrt(1 - (1 - weight)^(2i)) (NIST/SEMATECH e-Handbook 6.3.2.4).
     """
-    _series(values, 1)
-    if not 0.0 < weight <= 1.0:
-        raise SettingError(f"must be above 0 and at most 1, is {weight}", key="weight")
-    if not sigma > 0.0:
-        raise SettingError(f"must be greater than 0, is {sigma}", key="sigma")
+    require_numbers("values", values, 1)
+    require_finite("target", target)
+    require_positive("sigma", sigma)
+    require_within("weight", weight, 1e-6, 1.0)
+    require_positive("width", width)
     averages: list[float] = []
     halves: list[float] = []
     level = target
@@ -186,7 +202,7 @@ def run_rules(z: Sequence[float]) -> dict[str, tuple[int, ...]]:
 
     `z` are distances from the centre line in sigma.
     """
-    _series(z, 0)
+    require_numbers("z", z)
     return {
         name: tuple(i for i in range(len(z)) if rule(z[max(0, i - 14) : i + 1])) for name, rule in RUN_RULES.items()
     }
@@ -219,20 +235,22 @@ def capability(
     """Return the capability indices from mean and standard deviation (> 0) and one or both limits.
 
     Raises:
-        SettingError: no limit, limits in the wrong order, or a standard deviation that is not positive.
+        ArgumentError: no limit, limits in the wrong order, or a standard deviation that is not positive.
     """
     from scipy.special import ndtr
 
-    if not sd > 0.0:
-        raise SettingError(f"must be greater than 0, is {sd}", key="sd")
+    require_finite("mean", mean)
+    require_positive("sd", sd)
+    for name, x in (("lower", lower), ("upper", upper), ("target", target)):
+        if x is not None:
+            require_finite(name, x)
     if lower is None and upper is None:
-        raise SettingError("needs a lower or an upper limit", key="lower")
+        raise ArgumentError("needs a lower or an upper limit", key="lower")
     cpu = None if upper is None else (upper - mean) / (3.0 * sd)
     cpl = None if lower is None else (mean - lower) / (3.0 * sd)
     cp = k = cpm = None
     if lower is not None and upper is not None:
-        if not lower < upper:
-            raise SettingError(f"must be below upper ({upper}), is {lower}", key="lower")
+        require_order("lower", lower, "upper", upper)
         cp = (upper - lower) / (6.0 * sd)
         k = abs((upper + lower) / 2.0 - mean) / ((upper - lower) / 2.0)
         cpm = None if target is None else (upper - lower) / (6.0 * math.hypot(sd, mean - target))
@@ -247,13 +265,8 @@ def average_run_length(shift: float = 0.0, limit: float = 3.0) -> float:
     """
     from scipy.special import ndtr
 
-    if not limit > 0.0:
-        raise SettingError(f"must be greater than 0, is {limit}", key="limit")
+    require_positive("limit", limit)
+    # Beyond these the probability of a signal underflows.
+    require_within("limit", limit, 0.0, 30.0)
+    require_within("shift", shift, -30.0, 30.0)
     return 1.0 / float(ndtr(-limit + shift) + ndtr(-limit - shift))
-
-
-def _series(values: Sequence[float], least: int) -> None:
-    if len(values) < least:
-        raise SettingError(f"needs at least {least} values, got {len(values)}", key="values")
-    if not all(map(math.isfinite, values)):
-        raise SettingError("all values must be finite", key="values")

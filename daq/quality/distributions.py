@@ -13,6 +13,8 @@ import functools
 import math
 from typing import TYPE_CHECKING
 
+from daq.core.arguments import require_count, require_not_negative, require_within
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -36,7 +38,9 @@ def _density(x: "Array") -> "Array":
 
 
 def range_below(width: float, n: int) -> float:
-    """Return P(range <= width) of n standard normal values."""
+    """Return P(range <= width) of n standard normal values, 2 to 1000."""
+    require_not_negative("width", width)
+    require_count("n", n, 2, 1000)
     import numpy as np
     from scipy.special import ndtr
 
@@ -44,9 +48,14 @@ def range_below(width: float, n: int) -> float:
     return float(n * np.sum(weight * _density(x) * (ndtr(x + width) - ndtr(x)) ** (n - 1)))
 
 
-@functools.cache
 def range_moments(n: int) -> tuple[float, float]:
-    """Return mean d2 and standard deviation d3 of the range of n standard normal values."""
+    """Return mean d2 and standard deviation d3 of the range of n standard normal values, 2 to 1000."""
+    require_count("n", n, 2, 1000)
+    return _range_moments(int(n))
+
+
+@functools.cache
+def _range_moments(n: int) -> tuple[float, float]:
     import numpy as np
 
     # E W = integral of P(W > w), E W^2 = 2 integral of w P(W > w).
@@ -58,7 +67,9 @@ def range_moments(n: int) -> tuple[float, float]:
 
 
 def spacing_ratio_above(ratio: float, n: int) -> float:
-    """Return P(Q > ratio); Q is the larger gap at an end over the range, of n >= 3 standard normal values."""
+    """Return P(Q > ratio); Q is the larger gap at an end over the range, of 3 to 30 standard normal values."""
+    require_within("ratio", ratio, 0.0, 1.0)
+    require_count("n", n, 3, 30)
     import numpy as np
     from scipy.special import ndtr
 

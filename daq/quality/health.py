@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from daq.core.errors import SettingError
+from daq.core.arguments import require_not_falling, require_numbers, require_positive, require_same_length
+from daq.core.errors import ArgumentError
 from daq.quality.statistics import theil_sen
 
 
@@ -16,18 +17,18 @@ def once_per_revolution(revolutions: Sequence[float], values: Sequence[float]) -
     (not decreasing): at least 2 turns and 8 readings, more than two readings a turn.
 
     Raises:
-        SettingError: too few readings or turns, or values not finite.
+        ArgumentError: too few readings or turns, values not finite, or revolutions that decrease.
     """
+    require_numbers("revolutions", revolutions)
+    require_numbers("values", values)
+    require_same_length("revolutions", revolutions, "values", values)
+    require_not_falling("revolutions", revolutions)
     import numpy as np
 
     n = len(values)
-    if n != len(revolutions):
-        raise SettingError(f"{len(revolutions)} counts of revolutions and {n} values", key="values")
-    if not all(map(math.isfinite, [*revolutions, *values])):
-        raise SettingError("all values must be finite", key="values")
     turns = (revolutions[-1] - revolutions[0]) if n else 0.0
     if n < 8 or turns < 2.0 or n <= 2.0 * turns:
-        raise SettingError(f"needs 2 turns, 8 readings and more than 2 per turn, got {n} in {turns:g}", key="values")
+        raise ArgumentError(f"needs 2 turns, 8 readings and more than 2 per turn, got {n} in {turns:g}", key="values")
     x = np.asarray(revolutions, dtype=float)
     columns = np.column_stack([np.ones(n), x - x.mean(), np.cos(2 * np.pi * x), np.sin(2 * np.pi * x)])
     solution = np.linalg.lstsq(columns, np.asarray(values, dtype=float), rcond=None)[0]
@@ -51,13 +52,11 @@ def trend(values: Sequence[float], limit: float) -> Trend | None:
     """Compute the trend of a figure over runs in the order of time; None without values.
 
     Raises:
-        SettingError: a limit that is not positive, or values that are not finite.
+        ArgumentError: a limit that is not positive, or values that are not finite.
     """
-    if not limit > 0.0:
-        raise SettingError(f"must be greater than 0, is {limit}", key="limit")
-    if not all(map(math.isfinite, values)):
-        raise SettingError("all values must be finite", key="values")
-    if not values:
+    require_positive("limit", limit)
+    require_numbers("values", values)
+    if len(values) == 0:
         return None
     change = 0.0
     if len(values) >= 3:

@@ -7,11 +7,27 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import TYPE_CHECKING, Final
 
-from daq.core.errors import SettingError
+from daq.core.arguments import (
+    SMALLEST,
+    require_count,
+    require_numbers,
+    require_probability,
+    require_same_length,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 from daq.core.statistics import Axis, StraightLine, summarise
 from daq.core.student import student_quantile
 from daq.quality.distributions import range_below, spacing_ratio_above
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+MOST_POINTS: Final = 3000
+"""Greatest number of points of a Theil-Sen line: 4.5 million slopes, 36 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +46,9 @@ def describe(values: Sequence[float]) -> Description:
     """Describe at least one finite value; accurate to the last digits (two passes, exact sums).
 
     Raises:
-        SettingError: no values.
-        ValueError: a value that is not finite.
+        ArgumentError: no values, or a value that is not finite.
     """
-    _at_least(values, 1)
+    require_numbers("values", values, 1)
     s = summarise([float(v) for v in values], Axis(range(len(values))))
     assert s.mean is not None  # noqa: S101 - narrows the type
     return Description(s.n, s.mean, s.sd, s.lag1)
@@ -61,9 +76,8 @@ def grubbs_critical(n: int, alpha: float = 0.05, *, two_sided: bool = True) -> f
 
     t with n - 2 degrees of freedom at α/(2n), one-sided at α/n (Grubbs 1969; ISO 5725-2).
     """
-    if n < 3:
-        raise SettingError(f"needs at least 3 values, got {n}", key="n")
-    _probability(alpha, "alpha")
+    require_count("n", n, 3, 10**6)
+    require_probability("alpha", alpha)
     t = student_quantile(1.0 - alpha / ((2 if two_sided else 1) * n), n - 2)
     return (n - 1) / math.sqrt(n) * math.sqrt(t * t / (n - 2 + t * t))
 
@@ -73,7 +87,7 @@ def grubbs_test(values: Sequence[float], alpha: float = 0.05, *, two_sided: bool
 
     Equal values give G = 0.
     """
-    _at_least(values, 3)
+    require_numbers("values", values, 3)
     d = describe(values)
     index = max(range(d.n), key=lambda i: abs(values[i] - d.mean))
     g = abs(values[index] - d.mean) / d.sd if d.sd else 0.0
@@ -87,9 +101,8 @@ def dixon_critical(n: int, alpha: float = 0.05) -> float:
     """
     from scipy.optimize import brentq
 
-    if not 3 <= n <= 30:
-        raise SettingError(f"needs from 3 to 30 values, got {n}", key="n")
-    _probability(alpha, "alpha")
+    require_count("n", n, 3, 30)
+    require_probability("alpha", alpha)
     return float(brentq(lambda r: spacing_ratio_above(r, n) - alpha, 1e-9, 1.0 - 1e-12, xtol=1e-12))
 
 
@@ -98,7 +111,7 @@ def dixon_test(values: Sequence[float], alpha: float = 0.05) -> OutlierTest:
 
     Equal values give Q = 0.
     """
-    _at_least(values, 3)
+    require_numbers("values", values, 3)
     order = sorted(range(len(values)), key=lambda i: values[i])
     low, second, before, high = (values[order[i]] for i in (0, 1, -2, -1))
     spread = high - low
@@ -111,9 +124,8 @@ def range_quantile(n: int, probability: float = 0.95) -> float:
     """Return the quantile of the range of n >= 2 standard normal values; at 0.95 the factor f(n) of ISO 5725-6."""
     from scipy.optimize import brentq
 
-    if n < 2:
-        raise SettingError(f"needs at least 2 values, got {n}", key="n")
-    _probability(probability, "probability")
+    require_count("n", n, 2, 1000)
+    require_within("probability", probability, 1e-4, 1.0 - 1e-9)
     return float(brentq(lambda w: range_below(w, n) - probability, 1e-6, 20.0, xtol=1e-12))
 
 
@@ -150,13 +162,15 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> Line:
     For readings in time the autocorrelation of the residuals matters: `daq.core.steady.drift_bound` allows for it.
 
     Raises:
-        SettingError: fewer than 3 points, different lengths, or all x equal.
+        ArgumentError: fewer than 3 points, different lengths, or all x equal.
     """
     _pairs(x, y, 3)
     line = StraightLine.through(x, y)
     if line is None:
-        raise SettingError("needs at least 2 different values", key="x")
+        raise ArgumentError("needs at least 2 different values", key="x")
     n, sxx = line.n, line.x_squares
+    if line.y_squares < SMALLEST and len(set(y)) > 1:
+        raise ArgumentError("has values that are too close together", key="y")
     sd = math.sqrt(line.residual_squares / (n - 2))
     return Line(
         intercept=line.intercept,
@@ -176,51 +190,57 @@ class RobustLine:
 
     intercept: float
     slope: float
-    slope_low: float
-    slope_high: float
+    slope_low: float | None
+    slope_high: float | None
+    """Ends of the interval of the slope; None where there are too few pairs for its coverage."""
 
 
 def theil_sen(x: Sequence[float], y: Sequence[float], coverage: float = 0.95) -> RobustLine:
     """Fit a line robust to outliers: median slope of all pairs, intercept median(y - slope x).
 
-    Theil 1950, Sen 1968 (interval from the normal approximation of Kendall's statistic, without ties in y).
-    At least 3 points; uses memory for n(n-1)/2 slopes.
+    Theil 1950; interval of Sen 1968: with N slopes and the normal approximation of Kendall's statistic, whose variance
+    is corrected for equal x (ties in y are not corrected for, which widens the interval), C is its quantile.  The ends
+    are the slopes of rank (N - C)/2 and (N + C)/2 + 1, moved outwards to whole ranks.  3 to 3000 points, because
+    n(n-1)/2 slopes are held in memory.
 
     Raises:
-        SettingError: fewer than 3 points, different lengths, or all x equal.
+        ArgumentError: too few or too many points, different lengths, or all x equal.
     """
     import numpy as np
 
     _pairs(x, y, 3)
-    _probability(coverage, "coverage")
+    require_count("x", len(x), 3, MOST_POINTS, "points")
+    require_probability("coverage", coverage)
     a, b = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     i, j = np.triu_indices(a.size, k=1)
     run = a[j] - a[i]
-    slopes = np.sort((b[j] - b[i])[run != 0.0] / run[run != 0.0])
-    if slopes.size == 0:
-        raise SettingError("needs at least 2 different values", key="x")
+    if not np.any(run):
+        raise ArgumentError("needs at least 2 different values", key="x")
+    with np.errstate(over="ignore"):
+        slopes = np.sort((b[j] - b[i])[run != 0.0] / run[run != 0.0])
+    if not np.all(np.isfinite(slopes)):
+        raise ArgumentError("has values that are too close together", key="x")
     slope = float(np.median(slopes))
-    n = a.size
-    wide = NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(n * (n - 1) * (2 * n + 5) / 18.0)
-    low = max(math.floor((slopes.size - wide) / 2.0), 0)
-    high = min(math.ceil((slopes.size + wide) / 2.0), slopes.size - 1)
-    return RobustLine(float(np.median(b - slope * a)), slope, float(slopes[low]), float(slopes[high]))
+    wide = NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(_kendall_variance(a))
+    # Counted from 0; the upper end is the lower one's mirror image.
+    low = math.floor((slopes.size - wide) / 2.0) - 1
+    ends = (float(slopes[low]), float(slopes[slopes.size - 1 - low])) if low >= 0 else (None, None)
+    return RobustLine(float(np.median(b - slope * a)), slope, *ends)
 
 
-def _at_least(values: Sequence[float], least: int) -> None:
-    if len(values) < least:
-        raise SettingError(f"needs at least {least} values, got {len(values)}", key="values")
+def _kendall_variance(x: "NDArray[np.float64]") -> float:
+    """Return the variance of Kendall's statistic for different y, corrected for groups of equal x (Sen 1968)."""
+    import numpy as np
+
+    _, groups = np.unique(x, return_counts=True)
+
+    def term(n: int) -> int:
+        return n * (n - 1) * (2 * n + 5)
+
+    return (term(x.size) - sum(term(int(n)) for n in groups)) / 18.0
 
 
 def _pairs(x: Sequence[float], y: Sequence[float], least: int) -> None:
-    if len(x) != len(y):
-        raise SettingError(f"{len(x)} values of x and {len(y)} of y", key="y")
-    if len(x) < least:
-        raise SettingError(f"needs at least {least} points, got {len(x)}", key="x")
-    if not all(map(math.isfinite, [*x, *y])):
-        raise SettingError("all values must be finite", key="y")
-
-
-def _probability(value: float, name: str) -> None:
-    if not 0.0 < value < 1.0:
-        raise SettingError(f"must be between 0 and 1, is {value}", key=name)
+    require_numbers("x", x, least, "points")
+    require_numbers("y", y)
+    require_same_length("x", x, "y", y)

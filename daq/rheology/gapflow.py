@@ -10,7 +10,8 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from daq.rheology.elementary import ArgumentError
+from daq.core.arguments import require_positive, require_positives, require_ratio, require_within
+from daq.core.errors import ArgumentError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -36,11 +37,18 @@ def omegas_of_wall_rates(stress: "Callable[[Array], Array]", rates: "Array", rad
     """
     import numpy as np
 
-    if not radius_ratio > 1.0:
-        raise ArgumentError(f"must be greater than 1, is {radius_ratio}", key="radius_ratio")
-    if rates.size < 2 or np.any(np.diff(rates) <= 0.0) or rates[0] <= 0.0:
-        raise ArgumentError("must rise from above 0", key="rates")
-    log_stress = np.log(np.maximum.accumulate(stress(rates)))
+    require_ratio("radius_ratio", radius_ratio)
+    require_positives("rates", rates, 2, "rates")
+    if np.any(np.diff(rates) <= 0.0):
+        raise ArgumentError("must rise", key="rates")
+    try:
+        stresses = np.asarray(stress(rates), dtype=float)
+    except (TypeError, ValueError) as error:
+        raise ArgumentError(f"must give the stresses (Pa) of an array of rates: {error}", key="stress") from None
+    if stresses.shape != rates.shape:
+        raise ArgumentError(f"must give a stress for each of {rates.size} rates, gives {stresses.size}", key="stress")
+    require_positive("stress", stresses)
+    log_stress = np.log(np.maximum.accumulate(stresses))
     # The part below the grid, from the slope at its beginning: a power law integrates to rate times slope.
     first = rates[0] * (log_stress[1] - log_stress[0]) / math.log(rates[1] / rates[0])
     pieces = np.diff(log_stress) * _mean_rates(rates)
@@ -56,9 +64,15 @@ def wall_rates(stress: "Callable[[Array], Array]", omegas: "Array", radius_ratio
     """Return the rate (1/s) at the inner wall for each angular speed (rad/s, > 0) under the model `stress(rates)` (Pa).
 
     Newtonian: 2 ω/(1 - radius_ratio^-2).  Power law: 2 ω/(n (1 - radius_ratio^(-2/n))), Krieger and Maron 1952.
+
+    Raises:
+        ArgumentError: `radius_ratio` not above 1, speeds not above 0, or a model without a positive stress.
     """
     import numpy as np
 
+    require_ratio("radius_ratio", radius_ratio)
+    require_positives("omegas", omegas, 1, "speeds")
+    require_within("omegas", omegas, 1e-15, 1e15, "rad/s")
     newtonian = 2.0 / (1.0 - (0.0 if math.isinf(radius_ratio) else radius_ratio**-2))
     low = float(omegas.min()) * 10.0**-DECADES_BELOW
     grid = np.geomspace(low, float(omegas.max()) * newtonian * HIGHEST_FACTOR, GRID_POINTS)

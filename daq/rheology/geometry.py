@@ -13,11 +13,13 @@ apparent one, without a shear rate.  The equations are in `cylinders` and `rotor
 import math
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, get_args
 
+from daq.core.arguments import WIDEST_GAP_M, require_instance, require_length, require_positive, require_radii
 from daq.core.remarks import Remark, remark
 from daq.rheology import cylinders, rotors
-from daq.rheology.elementary import ArgumentError, require_positive
+from daq.rheology.cylinders import require_end_factor
+from daq.rheology.rotors import require_cone_angle
 
 WIDEST_RATIO: Final = 1.2
 """Radius ratio up to which representative values hold for fluids that are not Newtonian (common practice)."""
@@ -25,18 +27,6 @@ SHORTEST: Final = 3.0
 """Length of an inner cylinder in radii from which the ends matter little (common practice)."""
 STEEPEST: Final = 4.0
 """Cone angle in degrees up to which the rate is uniform (common practice)."""
-
-
-def _positive(geometry: object, *names: str) -> None:
-    for name in names:
-        require_positive(name, getattr(geometry, name))
-
-
-def _end_factor(value: float) -> None:
-    if not 1.0 <= value < math.inf:
-        raise ArgumentError(
-            f"must be at least 1 (torque of wall and ends over torque of the wall), is {value}", key="end_factor"
-        )
 
 
 class Sheared(ABC):
@@ -92,13 +82,11 @@ class CoaxialCylinders(Sheared):
     end_factor: float = 1.0
 
     def __post_init__(self) -> None:
-        _positive(self, "inner_radius_m", "outer_radius_m", "length_m")
-        _end_factor(self.end_factor)
-        if self.outer_radius_m <= self.inner_radius_m:
-            raise ArgumentError(
-                f"must be greater than inner_radius_m ({self.inner_radius_m} m), is {self.outer_radius_m} m",
-                key="outer_radius_m",
-            )
+        require_length("inner_radius_m", self.inner_radius_m)
+        require_positive("outer_radius_m", self.outer_radius_m)
+        require_length("length_m", self.length_m)
+        require_end_factor(self.end_factor)
+        require_radii("inner_radius_m", self.inner_radius_m, "outer_radius_m", self.outer_radius_m)
 
     @property
     def radius_ratio(self) -> float:
@@ -142,15 +130,12 @@ class SingleCylinder(Sheared):
     vessel_radius_m: float | None = None
 
     def __post_init__(self) -> None:
-        _positive(self, "radius_m", "length_m")
-        _end_factor(self.end_factor)
+        require_length("radius_m", self.radius_m)
+        require_length("length_m", self.length_m)
+        require_end_factor(self.end_factor)
         if self.vessel_radius_m is not None:
-            _positive(self, "vessel_radius_m")
-            if self.vessel_radius_m <= self.radius_m:
-                raise ArgumentError(
-                    f"must be greater than radius_m ({self.radius_m} m), is {self.vessel_radius_m} m",
-                    key="vessel_radius_m",
-                )
+            require_positive("vessel_radius_m", self.vessel_radius_m)
+            require_radii("radius_m", self.radius_m, "vessel_radius_m", self.vessel_radius_m)
 
     @property
     def stress_per_torque(self) -> float:
@@ -179,11 +164,8 @@ class ConePlate(Sheared):
     angle_rad: float
 
     def __post_init__(self) -> None:
-        _positive(self, "radius_m", "angle_rad")
-        if self.angle_rad >= math.pi / 4:
-            raise ArgumentError(
-                f"must be less than pi/4 rad (was it given in degrees?), is {self.angle_rad}", key="angle_rad"
-            )
+        require_length("radius_m", self.radius_m)
+        require_cone_angle(self.angle_rad)
 
     @property
     def stress_per_torque(self) -> float:
@@ -210,7 +192,8 @@ class ParallelPlates(Sheared):
     gap_m: float
 
     def __post_init__(self) -> None:
-        _positive(self, "radius_m", "gap_m")
+        require_length("radius_m", self.radius_m)
+        require_length("gap_m", self.gap_m, WIDEST_GAP_M)
 
     @property
     def stress_per_torque(self) -> float:
@@ -236,7 +219,7 @@ class CalibratedConstants(Apparent):
     viscosity_constant: float
 
     def __post_init__(self) -> None:
-        _positive(self, "viscosity_constant")
+        require_positive("viscosity_constant", self.viscosity_constant)
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +233,7 @@ class Disc(Apparent):
     radius_m: float
 
     def __post_init__(self) -> None:
-        _positive(self, "radius_m")
+        require_length("radius_m", self.radius_m)
 
     @property
     def viscosity_constant(self) -> float:
@@ -270,7 +253,8 @@ class Vane:
     height_m: float
 
     def __post_init__(self) -> None:
-        _positive(self, "diameter_m", "height_m")
+        require_length("diameter_m", self.diameter_m)
+        require_length("height_m", self.height_m)
 
     @property
     def stress_per_torque(self) -> float:
@@ -297,6 +281,7 @@ def limits_of_use(geometry: Geometry) -> tuple[Remark, ...]:
     Checks: radius ratio at most 1.2, L/Ri at least 3, cone angle at most 4 degrees (common practice), and the
     Newtonian effect of the vessel's wall by the Margules equation.
     """
+    require_instance("geometry", geometry, get_args(Geometry))
     out: list[Remark] = []
     if isinstance(geometry, CoaxialCylinders):
         if geometry.radius_ratio > WIDEST_RATIO:

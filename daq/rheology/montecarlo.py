@@ -4,13 +4,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daq.rheology.elementary import ArgumentError
+from daq.core.arguments import require_count, require_finite, require_instance, require_listed, require_probability
+from daq.core.errors import ArgumentError
 from daq.rheology.uncertainty import HALF_WIDTH_FACTOR, Component, Distribution
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+MOST_TRIALS = 10_000_000
+"""Greatest number of trials: 80 MB for each component."""
 TRIALS = 200_000
 """Default number of trials: gives the end points of a 95 % interval within about 0.5 % of u."""
 
@@ -35,6 +38,8 @@ def draw(rng: "np.random.Generator", component: Component, trials: int) -> "NDAr
 
     Student's t is scaled by u, so its standard deviation is larger than u (JCGM 101 6.4.9).
     """
+    require_instance("component", component, Component)
+    require_count("trials", trials, 1, MOST_TRIALS, "trials")
     import numpy as np
 
     u = component.u
@@ -72,15 +77,18 @@ def propagate_budget(
     """
     import numpy as np
 
+    require_finite("value", value)
+    require_listed("components", components)
+    for component in components:
+        require_instance("components", component, Component)
     names = [c.name for c in components]
     if not names or len(set(names)) != len(names):
         raise ArgumentError("components must have names, each only once", key="components")
-    if trials < 1000:
-        raise ArgumentError(f"must be at least 1000, is {trials}", key="trials")
-    if not 0.0 < coverage < 1.0:
-        raise ArgumentError(f"must be between 0 and 1, is {coverage}", key="coverage")
+    require_count("trials", trials, 1000, MOST_TRIALS, "trials")
+    require_count("seed", seed, 0, 2**63, "as seed")
+    require_probability("coverage", coverage)
     rng = np.random.default_rng(seed)
-    y: NDArray[np.float64] = np.full(trials, value)
+    y: NDArray[np.float64] = np.full(trials, float(value))
     for component in components:
         y += component.sensitivity * draw(rng, component, trials)
     y.sort()

@@ -5,8 +5,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from daq.core.arguments import (
+    finite_result,
+    require_finite,
+    require_index,
+    require_instance,
+    require_positive,
+    require_positives,
+)
+from daq.core.errors import ArgumentError
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.elementary import require_positive, require_within
+from daq.rheology.elementary import power
 from daq.rheology.torque import BandClass, classify_torque, torque_percent_at, viscosity_at, viscosity_range
 from daq.rheology.uncertainty import combine
 from daq.rheology.viscosity_budget import Specification, viscosity_components
@@ -24,7 +33,9 @@ def speeds_between(slowest: float, fastest: float) -> list[float]:
         ArgumentError: a speed that is not positive, or the slowest above the fastest.
     """
     require_positive("slowest", slowest)
-    require_within("fastest", fastest, slowest, math.inf)
+    require_positive("fastest", fastest)
+    if fastest < slowest:
+        raise ArgumentError(f"must be at least slowest ({slowest:g}), is {fastest:g}", key="fastest")
     decades = range(math.floor(math.log10(slowest)), math.floor(math.log10(fastest)) + 1)
     round_ones = (float(f"{step:g}e{decade}") for decade in decades for step in SERIES)
     return sorted({slowest, fastest, *(s for s in round_ones if slowest < s < fastest)})
@@ -51,6 +62,12 @@ class FlowConstants:
     viscosity_constant: float | None
     rate_per_omega: float | None
 
+    def __post_init__(self) -> None:
+        for name in ("viscosity_constant", "rate_per_omega"):
+            value = getattr(self, name)
+            if value is not None:
+                require_positive(name, value)
+
 
 @dataclass(frozen=True, slots=True)
 class Expected:
@@ -68,7 +85,7 @@ class Expected:
 
     def __post_init__(self) -> None:
         require_positive("viscosity", self.viscosity)
-        require_positive("flow_behaviour_index", self.flow_behaviour_index)
+        require_index("flow_behaviour_index", self.flow_behaviour_index)
         for name, x in (("at_rate", self.at_rate), ("at_speed_per_min", self.at_speed_per_min)):
             if x is not None:
                 require_positive(name, x)
@@ -87,8 +104,11 @@ class Expected:
         Raises:
             ArgumentError: a number that is not positive, or a geometry without a viscosity constant.
         """
-        constant = geometry.viscosity_constant or 0.0
-        require_positive("viscosity_constant", constant)
+        require_positive("torque_percent", torque_percent)
+        require_positive("speed_per_min", speed_per_min)
+        constant = getattr(geometry, "viscosity_constant", None)
+        if constant is None:
+            raise ArgumentError(f"must have a viscosity constant, is {geometry!r:.60}", key="geometry")
         factor = geometry.rate_per_omega
         rate = None if factor is None else factor * angular_speed(speed_per_min)
         return cls(
@@ -97,12 +117,15 @@ class Expected:
 
     def seen(self, rate: float | None, speed_per_min: float) -> tuple[float, bool]:
         """Return the viscosity (Pa.s) at a rate, or at a speed without a rate, and True if taken as Newtonian."""
+        require_positive("speed_per_min", speed_per_min)
+        if rate is not None:
+            require_positive("rate", rate)
         if self.flow_behaviour_index == 1.0:
             return self.viscosity, False
         now, then = (speed_per_min, self.at_speed_per_min) if rate is None else (rate, self.at_rate)
         if then is None:
             return self.viscosity, True
-        return self.viscosity * math.pow(now / then, self.flow_behaviour_index - 1.0), False
+        return finite_result("rate", self.viscosity * power(now / then, self.flow_behaviour_index - 1.0, "rate")), False
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,13 +182,18 @@ def plan_ranges(
         ArgumentError: a full scale or speed that is not positive.
     """
     require_positive("full_scale", full_scale)
+    require_positives("speeds_per_min", speeds_per_min)
+    require_finite("temperature_coefficient", temperature_coefficient)
+    require_instance("expected", expected, Expected)
+    require_instance("geometries", geometries, Mapping)
+    if specification is not None:
+        require_instance("specification", specification, Specification)
     out: list[Candidate] = []
     for name, geometry in geometries.items():
         constant = geometry.viscosity_constant
         if constant is None:
             continue
         for speed in speeds_per_min:
-            require_positive("speeds_per_min", speed)
             factor = geometry.rate_per_omega
             rate = None if factor is None else factor * angular_speed(speed)
             viscosity, assumed = expected.seen(rate, speed)

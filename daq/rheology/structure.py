@@ -6,7 +6,16 @@ Viscosities of one call are in one unit; rates in 1/s, stresses in Pa, times in 
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from daq.rheology.elementary import ArgumentError, Number, require_positive
+from daq.core.arguments import (
+    Number,
+    require_finite,
+    require_not_negative,
+    require_numbers,
+    require_positive,
+    require_same_length,
+    require_same_shape,
+)
+from daq.core.errors import ArgumentError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -20,6 +29,7 @@ def shear_thinning_index(viscosity_slow: Number, viscosity_fast: Number) -> Numb
     """
     require_positive("viscosity_slow", viscosity_slow)
     require_positive("viscosity_fast", viscosity_fast)
+    require_same_shape("viscosity_slow", viscosity_slow, "viscosity_fast", viscosity_fast)
     return viscosity_slow / viscosity_fast
 
 
@@ -31,7 +41,10 @@ def recovery_fraction(viscosity: Number, before: float, broken: float) -> Number
     Raises:
         ArgumentError: `before` not above `broken`: nothing was lost.
     """
-    if not before > broken:
+    require_finite("viscosity", viscosity)
+    require_positive("before", before)
+    require_not_negative("broken", broken)
+    if not before > broken * (1.0 + 1e-12):
         raise ArgumentError(f"must be above broken ({broken:g}), is {before:g}: nothing was lost", key="before")
     return (viscosity - broken) / (before - broken)
 
@@ -54,10 +67,15 @@ def loop_area(
 
     branches = []
     for name, rates, stresses in (("up_rates", up_rates, up_stresses), ("down_rates", down_rates, down_stresses)):
+        require_numbers(name, rates, 2, "rates")
+        require_numbers(name.replace("rates", "stresses"), stresses, 2, "stresses")
+        require_same_length(name, rates, name.replace("rates", "stresses"), stresses)
         g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
         order = np.argsort(g)
         g, tau = g[order], tau[order]
-        if g.shape != tau.shape or g.size < 2 or np.any(np.diff(g) <= 0.0):
+        if np.any(g < 0.0):
+            raise ArgumentError(f"must be at least 0, is {g[0]:g}", key=name)
+        if np.any(np.diff(g) <= 0.0):
             raise ArgumentError("needs at least 2 points with different rates", key=name)
         branches.append((g, tau))
     (gu, tu), (gd, td) = branches

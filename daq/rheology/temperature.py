@@ -9,8 +9,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from daq.core.arguments import (
+    ZERO_CELSIUS_K,
+    Number,
+    ends,
+    finite_result,
+    require_celsius,
+    require_finite,
+    require_instance,
+    require_not_negative,
+    require_numbers,
+    require_order,
+    require_positive,
+    require_positives,
+    require_same_length,
+)
+from daq.core.errors import ArgumentError
 from daq.core.statistics import StraightLine
-from daq.rheology.elementary import ZERO_CELSIUS_K, ArgumentError, Number, exp, require_positive
+from daq.rheology.elementary import exp
 from daq.rheology.leastsquares import fit_curve, linear_fit
 
 if TYPE_CHECKING:
@@ -19,6 +35,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+LEAST_SPAN_K: Final = 1e-6
+"""Smallest span (K) of the temperatures of a curve."""
 LOWEST: Final = (-math.inf, -math.inf, math.log(0.1))
 HIGHEST: Final = (math.inf, math.inf, math.log(5e3))
 """Bounds of a fitted Vogel curve: a, b and the logarithm of the coldest point's distance (K) from t0."""
@@ -35,12 +53,17 @@ class Andrade:
     relative_sd: float | None = None
     """Scatter of the points about the curve (1), None where it passes through them all."""
 
+    def __post_init__(self) -> None:
+        _check_curve(self)
+
     def viscosity(self, celsius: Number) -> Number:
         """Return the viscosity in the unit of the points."""
-        return exp(self.a + self.b_kelvin / (celsius + ZERO_CELSIUS_K))
+        require_celsius("celsius", celsius)
+        return exp(self.a + self.b_kelvin / (celsius + ZERO_CELSIUS_K), "celsius")
 
     def coefficient(self, celsius: Number) -> Number:
         """Return -dln(η)/dT, 1/K: b/T^2."""
+        require_celsius("celsius", celsius)
         return self.b_kelvin / (celsius + ZERO_CELSIUS_K) ** 2
 
 
@@ -56,16 +79,39 @@ class Vft:
     relative_sd: float | None = None
     """Scatter of the points about the curve (1), None where it passes through them all."""
 
+    def __post_init__(self) -> None:
+        _check_curve(self)
+        require_finite("t0_kelvin", self.t0_kelvin)
+        if not self.t0_kelvin < self.low_celsius + ZERO_CELSIUS_K:
+            raise ArgumentError(f"must be below the points, is {self.t0_kelvin:g} K", key="t0_kelvin")
+
     def viscosity(self, celsius: Number) -> Number:
         """Return the viscosity in the unit of the points; above t0 only."""
-        return exp(self.a + self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)))
+        return exp(self.a + self.b_kelvin / self._above_t0(celsius), "celsius")
 
     def coefficient(self, celsius: Number) -> Number:
-        """Return -dln(η)/dT, 1/K: b/(T - t0)^2."""
-        return self.b_kelvin / (celsius + (ZERO_CELSIUS_K - self.t0_kelvin)) ** 2
+        """Return -dln(η)/dT, 1/K: b/(T - t0)^2; above t0 only."""
+        return self.b_kelvin / self._above_t0(celsius) ** 2
+
+    def _above_t0(self, celsius: Number) -> Number:
+        require_celsius("celsius", celsius)
+        above: Number = celsius + (ZERO_CELSIUS_K - self.t0_kelvin)
+        if not ends("celsius", above)[0] > 1e-6:
+            raise ArgumentError(f"must be above t0 ({self.t0_kelvin - ZERO_CELSIUS_K:g} degC)", key="celsius")
+        return above
 
 
 Curve = Andrade | Vft
+
+
+def _check_curve(curve: Curve) -> None:
+    require_finite("a", curve.a)
+    require_finite("b_kelvin", curve.b_kelvin)
+    require_celsius("low_celsius", curve.low_celsius)
+    require_celsius("high_celsius", curve.high_celsius)
+    require_order("low_celsius", curve.low_celsius, "high_celsius", curve.high_celsius)
+    if curve.relative_sd is not None:
+        require_not_negative("relative_sd", curve.relative_sd)
 
 
 def fit_andrade(celsius: Sequence[float], viscosity: Sequence[float]) -> Andrade:
@@ -91,6 +137,7 @@ def vft_through_three(celsius: Sequence[float], viscosity: Sequence[float]) -> V
     Raises:
         ArgumentError: not three different temperatures, or points that no such curve with t0 below them passes.
     """
+    require_numbers("celsius", celsius)
     if len(celsius) != 3:
         raise ArgumentError(f"needs exactly 3 points, got {len(celsius)}", key="celsius")
     t, eta = _points(celsius, viscosity, 3)
@@ -111,6 +158,7 @@ def fit_vft(celsius: Sequence[float], viscosity: Sequence[float]) -> Vft:
         ArgumentError: fewer than 3 different temperatures, a viscosity not positive, or points that do not fix t0
             (then use `fit_andrade`).
     """
+    require_numbers("celsius", celsius)
     if len(celsius) == 3:
         return vft_through_three(celsius, viscosity)
     import numpy as np
@@ -162,7 +210,9 @@ def correct_to_reference(viscosity: float, celsius: float, reference_celsius: fl
         ArgumentError: a temperature outside the curve's range; viscosity not positive.
     """
     require_positive("viscosity", viscosity)
+    require_instance("curve", curve, (Andrade, Vft))
     for name, t in (("celsius", celsius), ("reference_celsius", reference_celsius)):
+        require_celsius(name, t)
         if not curve.low_celsius <= t <= curve.high_celsius:
             raise ArgumentError(
                 f"{t:g} degC is outside the range of the product's curve ({curve.low_celsius:g} to "
@@ -170,20 +220,21 @@ def correct_to_reference(viscosity: float, celsius: float, reference_celsius: fl
                 key=name,
             )
     factor = curve.viscosity(reference_celsius) / curve.viscosity(celsius)
-    return Corrected(viscosity * factor, factor)
+    return Corrected(finite_result("curve", viscosity * factor), factor)
 
 
 def _points(celsius: Sequence[float], viscosity: Sequence[float], least: int) -> tuple[list[float], list[float]]:
     """Return the temperatures in K, ascending, and their viscosities; refuse points that cannot make a curve."""
-    if len(celsius) != len(viscosity):
-        raise ArgumentError(f"{len(celsius)} temperatures and {len(viscosity)} viscosities", key="viscosity")
+    require_numbers("celsius", celsius, least, "temperatures")
+    require_positives("viscosity", viscosity, least, "viscosities")
+    require_same_length("celsius", celsius, "viscosity", viscosity)
     if len(set(celsius)) < least:
         raise ArgumentError(f"needs at least {least} different temperatures, got {len(set(celsius))}", key="celsius")
+    if max(celsius) - min(celsius) < LEAST_SPAN_K:
+        raise ArgumentError(f"must span at least {LEAST_SPAN_K:g} K", key="celsius")
     pairs = sorted(zip(celsius, viscosity, strict=True))
-    if not all(math.isfinite(t) and t > -ZERO_CELSIUS_K for t, _ in pairs):
-        raise ArgumentError("must be finite and above absolute zero", key="celsius")
-    if not all(math.isfinite(v) and v > 0.0 for _, v in pairs):
-        raise ArgumentError("must be greater than 0 and finite", key="viscosity")
+    for t, _ in pairs:
+        require_celsius("celsius", t)
     return [float(t) + ZERO_CELSIUS_K for t, _ in pairs], [float(v) for _, v in pairs]
 
 

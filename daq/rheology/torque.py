@@ -8,19 +8,35 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from daq.core.arguments import (
+    Number,
+    ends,
+    require_finite,
+    require_index,
+    require_not_negative,
+    require_order,
+    require_positive,
+)
 from daq.core.seeking import power_law_speed
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.elementary import Number, require_positive
 
 
 def percent_to_torque(percent: Number, full_scale: float) -> Number:
     """Return the torque (unit of `full_scale`, N.m in this package) from percent of full scale."""
+    require_finite("percent", percent)
+    require_positive("full_scale", full_scale)
     return percent * (full_scale / 100.0)
 
 
 def torque_to_percent(torque: Number, full_scale: float) -> Number:
     """Return the percent of full scale of a torque in the unit of `full_scale`."""
+    require_finite("torque", torque)
+    require_positive("full_scale", full_scale)
     return torque * (100.0 / full_scale)
+
+
+LEAST_PERCENT = 1e-9
+"""Smallest torque (percent of full scale) from which a speed is computed."""
 
 
 class BandClass(StrEnum):
@@ -37,12 +53,23 @@ def classify_torque(percent: float, low_percent: float = 10.0, high_percent: flo
 
     Common practice, no source.  Check every reading for saturation, the mean of a span for the low side.
     A negative torque is low, because the sensor swings about zero.
+
+    Raises:
+        ArgumentError: ends of the band that are not finite or not in order.
     """
+    _band(low_percent, high_percent)
+    percent, _ = ends("percent", percent)
     if not math.isfinite(percent):
         return BandClass.INVALID
     if percent < low_percent:
         return BandClass.LOW
     return BandClass.OVER if percent > high_percent else BandClass.VALID
+
+
+def _band(low_percent: float, high_percent: float) -> None:
+    require_not_negative("low_percent", low_percent)
+    require_positive("high_percent", high_percent)
+    require_order("low_percent", low_percent, "high_percent", high_percent)
 
 
 def viscosity_at(percent: Number, full_scale: float, viscosity_constant: float, speed_per_min: float) -> Number:
@@ -51,13 +78,17 @@ def viscosity_at(percent: Number, full_scale: float, viscosity_constant: float, 
     `viscosity_constant` k in Pa.s per N.m/(rad/s), from the geometry.
 
     Raises:
-        ArgumentError: a speed that is not positive.
+        ArgumentError: a full scale, constant or speed that is not positive.
     """
+    require_positive("viscosity_constant", viscosity_constant)
     return percent_to_torque(percent, full_scale) * (viscosity_constant / _omega(speed_per_min))
 
 
 def torque_percent_at(viscosity: Number, full_scale: float, viscosity_constant: float, speed_per_min: float) -> Number:
     """Return the torque (percent of `full_scale`, N.m) of a viscosity (Pa.s) at a speed: η ω/k."""
+    require_not_negative("viscosity", viscosity)
+    require_positive("full_scale", full_scale)
+    require_positive("viscosity_constant", viscosity_constant)
     return torque_to_percent(viscosity * (_omega(speed_per_min) / viscosity_constant), full_scale)
 
 
@@ -69,6 +100,7 @@ def viscosity_range(
     high_percent: float = 100.0,
 ) -> tuple[float, float]:
     """Return the smallest and the greatest viscosity (Pa.s) measurable at a speed: those at the ends of the band."""
+    _band(low_percent, high_percent)
     return (
         viscosity_at(low_percent, full_scale, viscosity_constant, speed_per_min),
         viscosity_at(high_percent, full_scale, viscosity_constant, speed_per_min),
@@ -90,9 +122,9 @@ def speed_for_torque(
     for name, x in (
         ("speed_per_min", speed_per_min),
         ("target_percent", target_percent),
-        ("flow_behaviour_index", flow_behaviour_index),
     ):
         require_positive(name, x)
+    require_index("flow_behaviour_index", flow_behaviour_index)
     return power_law_speed(torque_percent, speed_per_min, target_percent, flow_behaviour_index)
 
 
@@ -134,7 +166,16 @@ def advise(
     if saturated_at_percent is not None:
         require_positive("saturated_at_percent", saturated_at_percent)
     percent = mean_percent if saturated_at_percent is None else saturated_at_percent
-    if percent is None or not math.isfinite(percent) or percent <= 0.0:
+    for name, x in (("speed_per_min", speed_per_min), ("target_percent", target_percent)):
+        require_positive(name, x)
+    require_index("flow_behaviour_index", flow_behaviour_index)
+    for name, optional in (("full_scale", full_scale), ("viscosity_constant", viscosity_constant)):
+        if optional is not None:
+            require_positive(name, optional)
+    if percent is not None:
+        require_finite("mean_percent", percent)
+    # Below this a torque is noise, and the speed that it asks for is out of every range.
+    if percent is None or percent <= LEAST_PERCENT:
         return Advice(None, None)
     speed = speed_for_torque(percent, speed_per_min, target_percent, flow_behaviour_index)
     if full_scale is None or viscosity_constant is None:

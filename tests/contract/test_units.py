@@ -15,7 +15,7 @@ from tests.support.runs.result_events import result
 DATA = json.loads(result(3)[1])["data"]
 COUNTS = {
     "span.n", "steps[].step", "steps[].n", "uncertainty.trials", "uncertainty.seed", "schema_version", "status_code",
-    "sample.replicate", "origin.audit_number", "origin.audit_before_number",
+    "sample.replicate", "origin.clock_steps", "origin.audit_number", "origin.audit_before_number",
 }  # fmt: skip
 """Whole numbers without a unit."""
 ELSEWHERE = {

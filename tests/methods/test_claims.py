@@ -9,6 +9,7 @@ from scipy.integrate import solve_ivp
 from daq.methods.concluding.conclude import conclude
 from simulators.rotational.catalogue import FLUIDS
 from tests.methods.whole_runs import run
+from tests.support.reference.vortex_onset import critical_reynolds
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
 from tests.support.statements import codes, parameters
 
@@ -183,9 +184,10 @@ def test_a_value_taken_at_a_threshold_is_labelled_as_selected(tmp_path):
 # ---- limits of use of the flow
 
 
-def thin(viscosity, speed, product="clear-glaze", fitted="coaxial-15", seconds=60.0):
+def thin(viscosity, speed, product="clear-glaze", fitted="coaxial-15", seconds=60.0, instrument=None):
     """A conclusion about a liquid of a given viscosity (mPa.s) on bench 1, at a speed the sensor could show."""
-    plan = plan_of("reference-check", example("instruments/bench-1.toml").with_fitted(fitted), product=product)
+    instrument = instrument or example("instruments/bench-1.toml")
+    plan = plan_of("reference-check", instrument.with_fitted(fitted), product=product)
     rate = plan.context.geometry.rate_per_omega * speed * 2 * math.pi / 60
     values = {
         "torque": flat(50.0), "viscosity": flat(viscosity), "temperature": flat(25.0), "speed": flat(speed),
@@ -194,28 +196,33 @@ def thin(viscosity, speed, product="clear-glaze", fitted="coaxial-15", seconds=6
     return conclude(plan, facts([kept(values, t=seconds)], ended={0: (0.0, seconds, "x")}))
 
 
-def test_taylor_vortices_make_a_value_doubtful_in_a_narrow_gap():
-    """Water in a gap of 1.2705 mm at 15 mm radius: onset at 41.2 eta/(rho Ri g sqrt(g/Ri)) = 7.43 rad/s = 70.9 /min.
+@pytest.mark.parametrize("fitted", ["coaxial-15", "coaxial-12"])
+def test_taylor_vortices_make_a_value_doubtful(fitted):
+    """Water in gaps of 1.27 mm at 15 mm and of 3 mm at 12 mm radius, at the onset of linear theory for that gap.
 
-    G.I. Taylor 1923, the critical number for a narrow gap, outer cylinder at rest.
+    DiPrima and Swinney 1981: a Reynolds number of 94.73 at Ri/Re = 0.8, the wider of the two.
     """
-    critical = 41.2 * 1e-3 / (1000 * 0.015 * 0.0012705 * math.sqrt(0.0012705 / 0.015)) * 60 / (2 * math.pi)
-    assert critical == pytest.approx(70.9, abs=0.1)
-    beyond = thin(1.0, 1.01 * critical)
+    sizes = plan_of("reference-check", example("instruments/bench-1.toml").with_fitted(fitted)).context.geometry
+    inner, outer = sizes.size("inner_radius") / 1000, sizes.size("outer_radius") / 1000
+    reynolds = critical_reynolds(inner / outer)
+    assert fitted == "coaxial-15" or reynolds == pytest.approx(94.73, abs=0.01)
+    critical = reynolds * 1e-3 / (1000 * inner * (outer - inner)) * 60 / (2 * math.pi)
+    beyond = thin(1.0, 1.01 * critical, fitted=fitted)
     assert (beyond.validity, beyond.faults, beyond.value) == ("doubtful", ("vortices",), 1.0)
-    near = thin(1.0, 0.9 * critical)
+    near = thin(1.0, 0.9 * critical, fitted=fitted)
     assert (near.validity, near.faults) == ("valid", ())
-    assert parameters(near.cautions[:1], "near_vortices") == {
+    assert parameters(near.cautions, "near_vortices") == {
         "part": pytest.approx(90.0, abs=0.1),
         "assumed_density": 1000.0,
     }
-    assert thin(1.0, 0.75 * critical).cautions == ()
+    assert "near_vortices" not in codes(thin(1.0, 0.75 * critical, fitted=fitted).cautions)
 
 
-def test_in_a_wide_gap_vortices_are_only_warned_of():
-    c = thin(1.0, 90.0, fitted="coaxial-12")
+def test_in_a_gap_as_wide_as_the_cylinder_vortices_are_only_warned_of(tmp_path):
+    wide = load_changed(tmp_path, "instruments/bench-1.toml", ("outer_radius = 15.0", "outer_radius = 30.0"))
+    c = thin(1.0, 90.0, fitted="coaxial-12", instrument=wide)
     assert c.validity == "valid"
-    assert parameters(c.cautions[:1], "near_vortices")["radius_ratio"] == pytest.approx(15 / 12)
+    assert parameters(c.cautions, "near_vortices")["radius_ratio"] == pytest.approx(30 / 12)
 
 
 def test_viscous_heating_is_estimated_and_warned_of():

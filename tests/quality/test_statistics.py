@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from daq.core.errors import SettingError
+from daq.core.errors import ArgumentError, SettingError
 from daq.quality.distributions import range_below, range_moments, spacing_ratio_above
 from daq.quality.statistics import (
     describe,
@@ -51,6 +51,52 @@ def test_robust_line():
     assert (ours.slope_low, ours.slope_high) == pytest.approx((theirs.low_slope, theirs.high_slope), rel=0.02)
     assert abs(ours.slope + 0.2) < 0.02
     assert theil_sen([1, 1, 2, 3], [0, 9, 1, 2]).slope == pytest.approx(1.0, abs=0.6)
+
+
+def test_the_interval_of_a_robust_line_is_that_of_sen():
+    """The data of the example in Sen 1968 (J. Am. Stat. Assoc. 63, 1379), from memory; its slope is 4.
+
+    Ranks by hand for n = 7 without ties: N = 21, variance 7 * 6 * 19/18 = 44.33, C = 1.96 * 6.66 = 13.05 at 95 %; so the
+    ends are the 3rd smallest and the 3rd largest slope ((21 - 13.05)/2 = 3.97, moved outwards).
+    """
+    x, y = [1.0, 2.0, 3.0, 4.0, 10.0, 12.0, 18.0], [9.0, 15.0, 19.0, 20.0, 45.0, 55.0, 78.0]
+    slopes = sorted((y[j] - y[i]) / (x[j] - x[i]) for i in range(7) for j in range(i + 1, 7))
+    found = theil_sen(x, y)
+    assert (found.slope, found.slope_low, found.slope_high) == (4.0, slopes[2], slopes[-3])
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_interval_of_a_robust_line_has_no_preferred_side(seed):
+    """A line turned upside down has the interval turned upside down; scipy's ends differ by one rank at most."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(6, 40))
+    x = np.sort(rng.choice(60, n, replace=seed % 2 == 0)).astype(float)
+    y = 0.3 * x + rng.standard_t(3, n)
+    up, down = theil_sen(list(x), list(y)), theil_sen(list(x), list(-y))
+    assert (down.slope_low, down.slope_high) == pytest.approx((-up.slope_high, -up.slope_low), rel=1e-12)
+    i, j = np.triu_indices(n, k=1)
+    slopes = np.sort((y[j] - y[i]) / np.where(x[j] == x[i], np.nan, x[j] - x[i]))
+    slopes = slopes[np.isfinite(slopes)]
+    theirs = stats.theilslopes(y, x)
+    for ours, other in ((up.slope_low, theirs.low_slope), (up.slope_high, theirs.high_slope)):
+        assert abs(int(np.searchsorted(slopes, ours)) - int(np.searchsorted(slopes, other))) <= 1
+    assert up.slope_low <= theirs.low_slope
+    assert up.slope_high >= theirs.high_slope
+
+
+@pytest.mark.parametrize("n", [6, 8, 15, 30])
+def test_the_interval_of_a_robust_line_covers_what_it_says(n):
+    """Coverage by simulation, with its own 99.9 % interval; never below 95 %, although Sen's variance is approximate."""
+    rng = np.random.default_rng(n)
+    x, runs = np.arange(float(n)), 1500
+    found = [theil_sen(list(x), list(2.0 * x + rng.standard_normal(n))) for _ in range(runs)]
+    covered = sum(f.slope_low <= 2.0 <= f.slope_high for f in found)
+    assert stats.binom.sf(runs - covered - 1, runs, 0.05) > 1e-3
+
+
+def test_too_few_points_give_a_robust_line_without_an_interval():
+    found = theil_sen([1.0, 2.0, 3.0], [1.0, 2.0, 4.0])
+    assert (found.slope, found.slope_low, found.slope_high) == (1.5, None, None)
 
 
 def test_range_of_normal_values():
@@ -112,5 +158,5 @@ def test_numbers_that_make_no_sense_are_refused(wrong):
 
 
 def test_a_value_that_is_not_finite_is_refused():
-    with pytest.raises(ValueError, match="not finite"):
+    with pytest.raises(ArgumentError, match="values: all values must be finite, number 2 is nan"):
         describe([1.0, np.nan])

@@ -23,6 +23,7 @@ from daq.rheology.geometry import (
     Vane,
     limits_of_use,
 )
+from tests.support.reference.vortex_onset import critical_reynolds
 
 lengths = st.floats(0.002, 0.05)
 
@@ -79,7 +80,7 @@ def test_local_slope_gives_the_rate_of_a_fluid_that_is_no_power_law(ratio):
         return s / 2.0 * (1.0 + (s / 20.0) ** 2)
 
     ri, length = 0.0125, 0.05
-    re = ri * (ratio if math.isfinite(ratio) else 3000.0)
+    re = ri * (ratio if math.isfinite(ratio) else 300.0)
     torques = np.geomspace(2e-4, 4e-3, 25)
     omegas = np.array([couette_omega(rate_of_stress, t, ri, re, length) for t in torques])
     true = np.array([rate_of_stress(cylinders.inner_stress(float(t), ri, length)) for t in torques])
@@ -145,7 +146,7 @@ def test_vane_and_disc_torques_are_surface_integrals():
     for faces in (0, 1, 2):
         torque = side + faces * ends / 2
         assert rotors.vane_yield_stress(torque, d, h, end_faces=faces) == pytest.approx(tau, rel=1e-12)
-    with pytest.raises(SettingError, match="0, 1 or 2"):
+    with pytest.raises(SettingError, match="one of 0, 1, 2"):
         rotors.vane_yield_stress(tau, d, h, end_faces=3)
 
     eta, omega, radius = 2.0, 3.0, 0.03
@@ -223,10 +224,38 @@ def test_limits_of_use_are_said():
     assert output(Vane(0.02, 0.04)) == ["uniform_stress_assumed"]
 
 
-def test_taylor_number_reaches_its_critical_value_at_the_critical_speed():
+def test_taylor_number_of_water_in_a_narrow_gap():
     # T = rho omega Ri g/eta sqrt(g/Ri), by hand for water in a gap of 1.27 mm.
     omega = 41.2 / (998.2 * 0.015 * 0.00127 / 1.0e-3 * math.sqrt(0.00127 / 0.015))
-    assert cylinders.taylor_number(998.2, 1.0e-3, omega, 0.015, 0.01627) == pytest.approx(cylinders.TAYLOR_CRITICAL)
+    assert cylinders.taylor_number(998.2, 1.0e-3, omega, 0.015, 0.01627) == pytest.approx(41.2)
+
+
+PUBLISHED_ONSET = {
+    0.975: 260.95, 0.95: 184.99, 0.9: 131.61, 0.875: 118.16, 0.85: 108.31, 0.8: 94.73, 0.75: 85.78, 0.7: 79.49,
+    0.6: 71.72, 0.5: 68.19,
+}  # fmt: skip
+"""Ri/Re -> critical Reynolds number, outer cylinder at rest: DiPrima and Swinney 1981 (from memory)."""
+
+
+@pytest.mark.parametrize("inverse_ratio", [*PUBLISHED_ONSET, 0.1, 0.13, 0.22, 0.3, 0.45, 0.65, 0.92, 0.985, 0.999])
+def test_onset_of_vortices_in_any_gap(inverse_ratio):
+    """The table against published numbers, and between its rows against the linear stability equations."""
+    reynolds = critical_reynolds(inverse_ratio)
+    if inverse_ratio in PUBLISHED_ONSET:
+        assert reynolds == pytest.approx(PUBLISHED_ONSET[inverse_ratio], abs=0.006)
+    inner = 0.012
+    outer = inner / inverse_ratio
+    omega = reynolds * 1e-3 / (1000.0 * inner * (outer - inner))
+    number = cylinders.taylor_number(1000.0, 1e-3, omega, inner, outer)
+    assert cylinders.critical_taylor_number(outer / inner) == pytest.approx(number, rel=1e-3)
+
+
+def test_the_onset_of_a_narrow_gap_is_far_too_early_in_a_wide_one():
+    assert cylinders.critical_taylor_number(1.0001) == pytest.approx(math.sqrt(1695), rel=1e-3)  # Chandrasekhar 1961
+    assert cylinders.critical_taylor_number(2.0) / cylinders.critical_taylor_number(1.0001) == pytest.approx(
+        1.656, rel=1e-3
+    )
+    assert cylinders.critical_taylor_number(math.inf) == cylinders.critical_taylor_number(10.0)
 
 
 def test_viscous_heating_is_the_middle_of_the_heat_balance():

@@ -82,9 +82,11 @@ def test_correction_of_water_to_20_degrees():
 def test_no_correction_outside_the_curve():
     curve = fit_andrade([20.0, 40.0], [1.0, 0.3])
     assert correct_to_reference(0.5, 40.0, 20.0, curve).corrected > 0.5
-    for t, ref in ((19.9, 25.0), (25.0, 40.1), (math.nan, 25.0)):
+    for t, ref in ((19.9, 25.0), (25.0, 40.1)):
         with pytest.raises(SettingError, match="outside the range"):
             correct_to_reference(0.5, t, ref, curve)
+    with pytest.raises(SettingError, match="celsius: must be above absolute zero.*is nan"):
+        correct_to_reference(0.5, math.nan, 25.0, curve)
 
 
 @pytest.mark.parametrize(

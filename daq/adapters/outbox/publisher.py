@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import json
 import random
+import uuid
 from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
@@ -23,10 +24,12 @@ from daq.adapters.mqtt.client import BrokerDownError, RefusedError, Reply
 from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
-from daq.adapters.outbox.answers import Asked, NotGranted, answer, answer_topic
+from daq.adapters.outbox.answers import Answers, Asked, NotGranted
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
+from daq.adapters.outbox.greeting import EpochStartedError, Greeting
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
+from daq.adapters.outbox.neighbours import Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState, Troubles
 from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
 from daq.adapters.outbox.status import Status
@@ -45,11 +48,6 @@ READ_BELOW: Final = 200
 MOST_REQUESTS: Final = 100
 """Maximum number of consumers' requests that wait to be handled; more are dropped and counted."""
 
-MOST_ANSWERS: Final = 20
-"""Maximum number of answers in `ANSWER_SPAN_S`; further requests are handled without an answer."""
-ANSWER_SPAN_S: Final = 5.0
-ANSWER_EXPIRY_S: Final = 60
-"""Time (s) after which the broker drops an answer that it could not deliver."""
 LIVE_EXPIRY_S: Final = 10
 """Time (s) after which the broker drops a live message that it could not deliver."""
 _LIVE: Final = json.dumps({"content_type": "application/json", "expiry_s": LIVE_EXPIRY_S})
@@ -75,7 +73,7 @@ class Publisher:
         about: Mapping[str, Any] | None = None,
         schemas: Mapping[str, bytes] | None = None,
         refill: Refill | None = None,
-        instruments: Callable[[], Mapping[str, str]] | None = None,
+        bench: Callable[[], Mapping[str, Any]] | None = None,
         seed: int | None = None,
     ) -> None:
         """Make a publisher.
@@ -88,7 +86,7 @@ class Publisher:
             about: is a part of every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
             schemas: payload of each schema topic, published retained after each connection.
             refill: decides on requests of consumers; None: no subscription to requests.
-            instruments: returns the state of each instrument by name; called before each status message.
+            bench: returns the facts of the bench for the status, by key; called before each status message.
             seed: seed of the random part of waits, for tests.
 
         Raises:
@@ -112,8 +110,7 @@ class Publisher:
         """Numbers of messages acknowledged by the broker and not yet marked in the store."""
         self._marked_meanwhile: set[int] = set()
         self._requests: deque[Asked] = deque()
-        self._answered: deque[float] = deque()
-        """Times (s) of the last answers to requests."""
+        self._answers = Answers(topics, lambda: store.source)
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
@@ -121,10 +118,12 @@ class Publisher:
         self._poison = PoisonMessages()
         self.state = PublisherState()
         self._troubles = Troubles(self.state, self._log)
-        self._status_publisher = StatusPublisher(
-            Status(topics.status(), store.source, store.epoch, about or {}), store, clock, self._troubles, schemas or {}
-        )
-        self._status_publisher.instruments = instruments or dict
+        self._greeting = Greeting(store, settings, topics, clock, self.state)
+        instance = str(uuid.uuid4())
+        self._neighbours = Neighbours(instance, self.state)
+        status = Status(topics.status(), store.source, store.epoch, about or {}, instance=instance)
+        self._status_publisher = StatusPublisher(status, store, clock, self._troubles, schemas or {})
+        self._status_publisher.bench = bench or dict
 
     def wake(self) -> None:
         """Look for new messages at once, after a commit.  Call it from the event loop's thread."""
@@ -149,6 +148,10 @@ class Publisher:
                 try:
                     with self._store.reader() as reader:
                         await self._session(reader, backoff)
+                except EpochStartedError:
+                    self._memory = BrokerMemory(
+                        self._store, self._settings, self._client_id(), self._topics.last_of_all()
+                    )
                 except DaqError as error:
                     self._down(str(error))
                     await self._pause(backoff.next())
@@ -167,12 +170,17 @@ class Publisher:
                 self._topics_refused.at_once(found.topic, self._now())
                 self.state.refused[found.topic] = found.reason
         wills = await self._status_publisher.wills(reader)
-        async with connect(self._settings, self._client_id(), wills, session_s=self._settings.session_s) as connection:
+        session_s = self._settings.session_s
+        async with connect(
+            self._settings, self._client_id(), wills, session_s=session_s, spoken=self._greeting.spoken
+        ) as connection:
             await self._serve(connection, reader, backoff)
 
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
         self._checked = False
+        # The birth replaces the status that the broker shows, so the comparison is made before it.
+        await self._greeting.greet(connection, reader)
         await self._publish_birth(connection, reader)
         backoff.reset()
         self._connection = connection
@@ -239,6 +247,8 @@ class Publisher:
             begin("refill", self._answer_requests, connection)
         if not self._checked:
             begin("check", self._check, connection, reader)
+        if self._neighbours.is_false:
+            begin("put right", self._put_right, connection, reader)
         begin("status", self._publish_status, connection, reader)
 
     async def _read(self, reader: Reader) -> None:
@@ -275,31 +285,13 @@ class Publisher:
             asked = self._requests.popleft()
             wanted = self._refill(asked.payload)
             if isinstance(wanted, NotGranted):
-                await self._answer(connection, asked, wanted, 0)
+                await self._answers.send(connection, asked, wanted, 0)
                 continue
             count = await self._store.commit(wanted)
             self.state.repeated += count
             self._news = True
             self._log.info("a consumer asked for results again", stream=wanted.stream, messages=count)
-            await self._answer(connection, asked, wanted, count)
-
-    async def _answer(self, connection: Connection, asked: Asked, judged: SendAgain | NotGranted, count: int) -> None:
-        """Tell the sender of a request what will come or why not, if it wants that on an allowed topic."""
-        topic = answer_topic(self._topics, asked.reply)
-        if topic is None or asked.reply is None:
-            return
-        now = self._now()
-        while self._answered and self._answered[0] < now - ANSWER_SPAN_S:
-            self._answered.popleft()
-        if len(self._answered) >= MOST_ANSWERS:
-            return
-        self._answered.append(now)
-        properties: dict[str, Any] = {"content_type": "application/json", "expiry_s": ANSWER_EXPIRY_S}
-        if asked.reply.correlation is not None:
-            properties["correlation"] = asked.reply.correlation.hex()
-        with contextlib.suppress(RefusedError):  # an answer is a courtesy: the results come without it
-            payload = answer(self._store.source, judged, count)
-            await connection.publish(topic, payload, properties=json.dumps(properties))
+            await self._answers.send(connection, asked, wanted, count)
 
     async def _check(self, connection: Connection, reader: Reader) -> None:
         try:
@@ -321,7 +313,18 @@ class Publisher:
         self._jobs.rest("status", self._settings.status_every_s)
         await self._status_publisher.publish_changes(connection, reader)
 
+    async def _put_right(self, connection: Connection, reader: Reader) -> None:
+        self._neighbours.is_false = False
+        await self._status_publisher.publish_now(connection, reader)
+
     def _arrived(self, topic: str, payload: bytes, retained: bool, reply: Reply | None) -> None:
+        if retained and self._greeting.arrived(topic, payload):
+            return
+        if topic == self._topics.status():
+            if not retained and not self._stopping.is_set():
+                self._neighbours.arrived(payload)
+                self._wake.set()
+            return
         if retained and self._memory.arrived(topic, payload):
             return
         if retained or topic != self._topics.refill():

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import daq
-from daq.adapters.outbox.publisher import ANSWER_EXPIRY_S, LIVE_EXPIRY_S
+from daq.adapters.outbox.answers import ANSWER_EXPIRY_S
+from daq.adapters.outbox.publisher import LIVE_EXPIRY_S
 from daq.app.delivery.contract import SCHEMAS, schema_body
 from daq.methods.curves.curvedata import CURVE_SCHEMA
 from daq.methods.messages.envelope import ENVELOPE_SCHEMA

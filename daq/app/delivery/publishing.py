@@ -5,14 +5,16 @@ import contextlib
 import platform
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import daq
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.answers import NotGranted
 from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.outbox.publisher_state import BrokerState, PublisherState
+from daq.adapters.store.delivery import SendAgain
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from daq.app.setup.details import place_of
@@ -59,8 +61,19 @@ class Publishing:
         )
         return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
-    def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> "asyncio.Task[None]":
-        """Start to connect and deliver; return the task.  `instruments` returns the state of each by name."""
+    def start(
+        self,
+        store: Store,
+        clock: Clock,
+        bench: Callable[[], Mapping[str, Any]] = dict,
+    ) -> "asyncio.Task[None]":
+        """Start to connect and deliver; return the task.
+
+        Args:
+            store: holds the outbox.
+            clock: gives the times of messages.
+            bench: returns the facts of the bench by key, for the status.
+        """
         self._store = store
         self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
         self._publisher = Publisher(
@@ -73,11 +86,17 @@ class Publishing:
                 "place": place_of(self.topics).model_dump(),
             },
             schemas=self.schemas,
-            refill=self.refill,
-            instruments=instruments,
+            refill=self._judge,
+            bench=bench,
         )
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
         return self._task
+
+    def _judge(self, payload: bytes) -> SendAgain | NotGranted:
+        if self.refill is None or self._store is None:
+            return NotGranted("the daemon is starting")
+        self.refill.epoch = self._store.epoch
+        return self.refill(payload)
 
     async def stop(self) -> None:
         """Deliver what can be delivered and disconnect; undelivered messages stay in the outbox."""

@@ -11,7 +11,7 @@ from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.finding import Finding
 from daq.quality.statistics import fit_line, theil_sen
 
 MOST_POINTS: Final = 600
@@ -23,7 +23,9 @@ def flow_curve(found: History) -> FlowCurveData | None:
     """Return the flow curve of a run; None if it has no result or its method asks for no flow curve."""
     if found.data is None or found.plan is None:
         return None
-    return curve_of(found.plan, [KeptValue.model_validate(s) for s in found.data["steps"]])
+    return curve_of(
+        found.plan, Finding.model_validate({k: found.data[k] for k in Finding.model_fields if k in found.data})
+    )
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
@@ -49,7 +51,7 @@ def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:
     unit = "% of the mean per minute"
     of = f"all {len(values)} readings" if len(x) == len(values) else f"{len(x)} means of {len(values)} readings"
     lag = "" if line.lag1 is None else f", autocorrelation of the residuals {line.lag1:.2f}"
-    low, high = (number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
+    low, high = ("unknown" if s is None else number(s * per_minute, 3) for s in (robust.slope_low, robust.slope_high))
     bounded = "none, too few independent readings" if bound is None else f"at most {number(bound, 3)} {unit}"
     out = [
         f"least squares: {number(line.slope * per_minute, 3)} {unit}, t = {line.t:.1f} were they independent{lag}",

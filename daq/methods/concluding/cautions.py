@@ -25,9 +25,10 @@ CONDUCTIVITY: Final = 0.2
 HEAT_CAPACITY: Final = 2.0e6
 """J/(m3 K) by volume, organic liquids; water 4.2e6."""
 NEAR_ONSET: Final = 0.8
-"""Part of the critical number from which vortices are warned of: the criterion is good to about 5 %."""
-NARROW: Final = 1.2
-"""Radius ratio up to which the criterion of the narrow gap is used to judge; above it is early, and only warns."""
+"""Part of the critical number from which vortices are warned of: ends and density shift the onset by some percent."""
+WIDEST_JUDGED: Final = 2.0
+"""Radius ratio up to which the criterion judges a value: DiPrima and Swinney 1981 compare it with experiments up to
+there.  In a wider gap the cylinder is short against the gap, and its ends shift the onset: it only warns."""
 REPORTED_HEATING_PERCENT: Final = 1.0
 """% of the value from which heating is reported."""
 REPORTED_HEATING_K: Final = 0.1
@@ -69,9 +70,9 @@ def _sheared_layer(plan: Plan) -> _ShearedLayer | None:
 
 
 def flow_faults(plan: Plan, row: KeptValue | None) -> list[str]:
-    """Return the faults of the flow itself: vortices in a narrow gap."""
-    part, narrow = _vortices(plan, row)
-    return ["vortices"] if narrow and part >= 1.0 else []
+    """Return the faults of the flow itself: vortices, where their onset is known."""
+    part, judges = _vortices(plan, row)
+    return ["vortices"] if judges and part >= 1.0 else []
 
 
 def cautions(
@@ -112,14 +113,15 @@ def _viscosity(row: KeptValue) -> float | None:
 
 
 def _vortices(plan: Plan, row: KeptValue | None) -> tuple[float, bool]:
-    """Return Taylor's number over the critical one (0 where it has no meaning), and whether the gap is narrow."""
+    """Return Taylor's number over the critical one (0 where it has no meaning), and True where it judges a value."""
     layer = _sheared_layer(plan)
     viscosity = None if row is None else _viscosity(row)
     if layer is None or layer.inner is None or layer.outer is None or row is None or not viscosity or not row.speed:
         return 0.0, False
     omega = cylinders.angular_speed(abs(row.speed))
     number = cylinders.taylor_number(_density(plan), viscosity, omega, layer.inner, layer.outer)
-    return number / cylinders.TAYLOR_CRITICAL, layer.outer / layer.inner <= NARROW
+    ratio = layer.outer / layer.inner
+    return number / cylinders.critical_taylor_number(ratio), ratio <= WIDEST_JUDGED
 
 
 def _density(plan: Plan) -> float:
@@ -132,7 +134,7 @@ def _stated_density(plan: Plan) -> float | None:
 
 
 def _near_vortices(plan: Plan, row: KeptValue) -> Statement | None:
-    part, narrow = _vortices(plan, row)
+    part, judges = _vortices(plan, row)
     layer = _sheared_layer(plan)
     if part < NEAR_ONSET or layer is None or layer.inner is None or layer.outer is None:
         return None
@@ -140,7 +142,7 @@ def _near_vortices(plan: Plan, row: KeptValue) -> Statement | None:
         "near_vortices",
         part=100.0 * part,
         assumed_density=None if _stated_density(plan) else WATER_DENSITY,
-        radius_ratio=None if narrow else layer.outer / layer.inner,
+        radius_ratio=None if judges else layer.outer / layer.inner,
     )
 
 

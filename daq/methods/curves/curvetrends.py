@@ -5,13 +5,14 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+from daq.core.arguments import require_within
+from daq.core.errors import ArgumentError
 from daq.core.plan import Extent, Plan
 from daq.methods.curves.curvedata import Branch, CurvePoint, Loop, Recovery, ThinningIndex
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.rules import in_time
 from daq.methods.planning.settling import settled
-from daq.rheology.elementary import ArgumentError
 from daq.rheology.structure import loop_area, recovery_fraction, shear_thinning_index
 
 TEN: Final = 10.0
@@ -74,7 +75,9 @@ def _unwound(plan: Plan, step: int, flow_behaviour_index: float) -> bool:
 
 
 def in_time_of_a_turn(speed: float) -> float:
-    """Return the time (ns) of one revolution at a speed (/min)."""
+    """Return the time (ns) of one revolution at a speed (/min), which must not be 0."""
+    require_within("speed", speed, -1e6, 1e6, "/min")
+    require_within("speed", abs(speed), 1e-6, 1e6, "/min")
     return in_time(Extent(revolutions=1.0), abs(speed))
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from daq.core.arguments import require_instance, require_within
 from daq.core.context import Standing, Verified
 from daq.core.plan import Plan
 from daq.methods.parts.statement import Statement, state
@@ -76,7 +77,12 @@ def day(utc_ns: int) -> str:
     """Return the day (UTC) of a time as ``YYYY-MM-DD``, in the proleptic Gregorian calendar.
 
     The algorithm counts years that begin in March (H. Hinnant, "chrono-Compatible Low-Level Date Algorithms", 2013).
+
+    Raises:
+        ArgumentError: a time that is no whole number, or outside the years 0 to 9999.
     """
+    require_within("utc_ns", utc_ns, -62_167_219_200 * SECOND, 253_402_300_799 * SECOND, "ns")
+    require_instance("utc_ns", utc_ns, int)
     days = utc_ns // (86_400 * SECOND) + 719_468
     era, rest = divmod(days, 146_097)
     of_era = (rest - rest // 1460 + rest // 36_524 - rest // 146_096) // 365

@@ -1,0 +1,147 @@
+"""Every public function answers a bad argument with an `ArgumentError` that names it, or with a finite answer."""
+
+import dataclasses
+import inspect
+import math
+import zlib
+from collections.abc import Mapping, Sequence, Set
+from decimal import Decimal
+
+import numpy as np
+import pytest
+
+from daq.core.errors import ArgumentError
+from tests.arguments.bad_arguments import in_place_of
+from tests.arguments.good_arguments import BEYOND_THE_RULE, GOOD, OWNERS
+from tests.arguments.listed import listed, properties
+
+RANDOM = 25
+"""Number of random values of each of two kinds in the place of one argument."""
+SLOW = {"daq.rheology.temperature.fit_vft": 1}
+"""The same for functions that take long."""
+NO_ROW = {"daq.rheology.flowmodels.FlowModel": "a row of the package's own table of models"}
+
+MAY_BE_INFINITE = {
+    "outer_radius_m", "radius_ratio",  # an unbounded fluid
+    "dof", "nu_eff",  # an uncertainty that is exactly known
+}  # fmt: skip
+"""Arguments whose documentation gives +inf a meaning."""
+ANSWERS_NAN = {
+    ("daq.rheology.torque.classify_torque", "percent"): "invalid",
+    ("daq.quality.limits.judge", "value"): "none",
+}
+"""Functions whose answer to a number that is not finite is part of their documentation."""
+INFINITE_ANSWERS = {"dof", "nu_eff", "f"}
+"""Fields of results that are infinite where nothing limits them."""
+
+FUNCTIONS = {name: (thing, GOOD.get(name)) for name, thing in listed().items() if name not in NO_ROW} | BEYOND_THE_RULE
+
+
+def bound(name):
+    """Return the callable and its parameters; a method is bound to its object of `OWNERS`."""
+    thing, row = FUNCTIONS[name]
+    owner = OWNERS.get(name.rpartition(".")[0])
+    if owner is not None:
+        thing = getattr(owner, name.rpartition(".")[2])
+    return thing, inspect.signature(thing).parameters, row
+
+
+def is_finite(x, field=""):
+    if isinstance(x, bool) or x is None or isinstance(x, (str, bytes)) or callable(x):
+        return True
+    if isinstance(x, (int, float, Decimal)):
+        return (not isinstance(x, int) or abs(x) < 2**70) and (
+            math.isfinite(x) or (field in INFINITE_ANSWERS and x == math.inf)
+        )
+    if isinstance(x, np.ndarray):
+        return bool(np.all(np.isfinite(x)))
+    if dataclasses.is_dataclass(x):
+        parts = {f.name: getattr(x, f.name) for f in dataclasses.fields(x)}
+        return all(is_finite(v, k) for k, v in parts.items())
+    if isinstance(x, Mapping):
+        return all(is_finite(v, k) for k, v in x.items())
+    if isinstance(x, (Sequence, Set)):
+        return all(is_finite(v, field) for v in x)
+    return True
+
+
+def outcome(function, arguments):
+    """Return the answer with its properties, or the `ArgumentError`."""
+    try:
+        answer = function(**arguments)
+        return (answer, properties(answer)) if dataclasses.is_dataclass(answer) else (answer, {})
+    except ArgumentError as error:
+        return error
+
+
+def test_every_public_function_has_a_row_with_all_its_arguments():
+    assert [name for name, (_, row) in FUNCTIONS.items() if row is None] == []
+    assert sorted(set(GOOD) - set(FUNCTIONS)) == [], "a row without a function"
+    for name in FUNCTIONS:
+        _, parameters, row = bound(name)
+        assert list(row()) == list(parameters), name
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_the_good_arguments_give_a_finite_answer(name):
+    function, _, row = bound(name)
+    found = outcome(function, row())
+    assert not isinstance(found, ArgumentError), found
+    assert is_finite(found)
+
+
+@pytest.mark.parametrize("name", sorted(FUNCTIONS))
+def test_a_bad_argument_is_refused_by_its_name_or_answered_with_finite_numbers(name):
+    function, parameters, row = bound(name)
+    if row is None:
+        pytest.fail("no row of good arguments")
+    things = [v for v in (*row().values(), OWNERS.get(name.rpartition(".")[0])) if dataclasses.is_dataclass(v)]
+    names = set(parameters) | {f.name for v in things for f in dataclasses.fields(v)}
+    wrong = []
+    for argument in parameters:
+        good = row()[argument]
+        make = in_place_of(good)
+        if make is None:
+            continue
+        for bad in make(zlib.crc32(f"{name}.{argument}".encode()), good, SLOW.get(name, RANDOM)):
+            arguments = row() | {argument: bad}
+            try:
+                found = outcome(function, arguments)
+            except Exception as error:  # noqa: BLE001 - every other exception is a fault
+                wrong.append(f"{argument} = {shown(bad)}: {type(error).__name__}: {error}")
+                continue
+            if isinstance(found, ArgumentError):
+                key = found.key.rpartition(".")[2].partition("[")[0]
+                named = key in names or (not found.key and repr(bad) in str(found))
+                if not named or not found.reason:
+                    wrong.append(f"{argument} = {shown(bad)}: the error names {found.key!r}: {found}")
+            elif not is_finite(found):
+                wrong.append(f"{argument} = {shown(bad)}: {shown(found)}")
+            elif must_be_refused(name, argument, bad, good, found[0]):
+                wrong.append(f"{argument} = {shown(bad)}: not refused, {shown(found)}")
+    assert not wrong, "\n".join([f"{len(wrong)} of {name}", *wrong[:25]])
+
+
+def must_be_refused(name, argument, bad, good, answer):
+    """Return True for an answer to a value that can never be right: no number, not finite, millimetres for metres."""
+    if (name, argument) in ANSWERS_NAN and not_finite(bad):
+        return str(answer) != ANSWERS_NAN[name, argument]
+    if isinstance(bad, float) and bad == math.inf and argument in MAY_BE_INFINITE:
+        return False
+    if argument.endswith("_m") and isinstance(bad, float) and bad == good * 1e3:
+        return True
+    if isinstance(good, float) and isinstance(bad, float | int):
+        return not_finite(bad)
+    if isinstance(bad, (list, np.ndarray)) and not (isinstance(bad, np.ndarray) and isinstance(good, float)):
+        flat = [v for row in bad for v in (row if isinstance(row, (list, tuple, np.ndarray)) else [row])]
+        return any(not_finite(v) for v in flat)
+    return False
+
+
+def not_finite(x):
+    return isinstance(x, float) and not math.isfinite(x)
+
+
+def shown(x):
+    text = repr(x)
+    return text if len(text) < 160 else text[:160] + "..."
