@@ -118,8 +118,16 @@ class Audience(Protocol):
 class Demonstration:
     """Instruments, broker, historian and daemon in `folder`, and the samples that they measure."""
 
-    def __init__(self, folder: Path, *, scale: float, audience: Audience) -> None:
-        """`scale`: simulated seconds in a real second, 1 to 20."""
+    def __init__(self, folder: Path, *, scale: float, audience: Audience, broker: EmbeddedBroker | None = None) -> None:
+        """Prepare the demonstration.
+
+        Args:
+            folder: holds the state and the lines.
+            scale: simulated seconds in a real second, 1 to 20.
+            audience: shows what happens.
+            broker: not yet started; None: on a free port.
+        """
+        self._broker = broker or EmbeddedBroker()
         self.folder = folder
         self.report = Report()
         self._scale = scale
@@ -141,7 +149,7 @@ class Demonstration:
             ):
                 bench = BenchProcess(kind, self.folder, name, "--temperature", "25", *more, **options)
                 self._benches[name] = await stack.enter_async_context(bench)
-            broker = await stack.enter_async_context(EmbeddedBroker())
+            broker = await stack.enter_async_context(self._broker)
             self._audience.tell(
                 f"broker on {broker.host}:{broker.port}, instruments on pseudo-terminals in {self.folder}"
             )
