@@ -156,7 +156,12 @@ class Demonstration:
             historian = asyncio.create_task(self._historian(broker))
             stack.push_async_callback(_cancel, historian)
             settings = MqttSettings(
-                host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], backoff_first_s=0.2
+                host=broker.host,
+                port=broker.port,
+                user="daq",
+                password=broker.passwords["daq"],
+                protocol="3.1.1",
+                backoff_first_s=0.2,
             )
             publishing = Publishing(settings, TOPICS, flat=True, live_every_ns=SECOND)
             publishing.schemas = schema_messages(TOPICS)
