@@ -13,8 +13,8 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.collect import gaps
 from daq.collect.broker import ReceivedMessage
 from daq.collect.database import open_database
+from daq.collect.decisions import retry_refused
 from daq.collect.decode import Live, decode
-from daq.collect.retrying import retry_refused
 from daq.collect.schema import migrate
 from daq.collect.settings import CollectSettings, GapSettings
 from daq.collect.sources import rebind

@@ -6,8 +6,8 @@ import dataclasses
 import pytest
 
 from daq.collect.broker import ManualAckClient
+from daq.collect.decisions import retry_refused
 from daq.collect.housekeeping import Housekeeper
-from daq.collect.retrying import retry_refused
 from daq.collect.worker import Worker
 from daq.core.errors import StoreError
 from tests.support.processes.collector import collecting, daemon, worker_settings

@@ -72,6 +72,7 @@ class Terminal:
                 process.wait(20)
             with contextlib.suppress(ProcessLookupError):
                 os.killpg(process.pid, signal.SIGKILL)
+            process.wait(20)
 
 
 @pytest.fixture

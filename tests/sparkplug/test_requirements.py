@@ -36,7 +36,7 @@ def test_every_named_test_is_there(check):
     tree = ast.parse((FOLDER / check.file).read_text())
     kinds = (ast.FunctionDef, ast.AsyncFunctionDef)
     names = {n.name for n in ast.walk(tree) if isinstance(n, kinds)}
-    names |= {t.id for n in tree.body if isinstance(n, ast.Assign) for t in n.targets if isinstance(t, ast.Name)}
+    names |= {t.id for n in ast.walk(tree) if isinstance(n, ast.Assign) for t in n.targets if isinstance(t, ast.Name)}
     assert check.name in names
 
 
@@ -209,7 +209,7 @@ def test_times_are_milliseconds_since_1970_in_utc():
 
 
 def packets(data):
-    """Yield type, flags and body of each packet."""
+    """Yield type, flags and content of each packet."""
     at = 0
     while at < len(data):
         first_byte, length, shift, at = data[at], 0, 0, at + 1
@@ -288,7 +288,7 @@ async def test_the_connect_packet_and_the_subscriptions(tmp_path, broker, protoc
     if protocol == "5":
         length = connect[10]
         assert b"\x11" not in connect[11 : 11 + length : 5] or struct.unpack(">I", connect[12:16])[0] == 0
-    subscribed = b"".join(body for kind, _, body in found if kind == SUBSCRIBE)
+    subscribed = b"".join(content for kind, _, content in found if kind == SUBSCRIBE)
     for topic in (b"spBv1.0/glaze-works/NCMD/kiln-street", b"spBv1.0/STATE/tower"):
         assert topic in subscribed
         assert subscribed[subscribed.index(topic) + len(topic)] & 3 == 1, "QoS 1"
@@ -299,13 +299,15 @@ async def test_the_connect_packet_and_the_subscriptions(tmp_path, broker, protoc
 @pytest.mark.parametrize("protocol", ["5", "3.1.1"])
 async def test_an_intended_end_publishes_the_death_and_then_disconnects(tmp_path, broker, protocol):
     found = await session(tmp_path, broker, protocol)
-    published = [i for i, (kind, _, body) in enumerate(found) if kind == PUBLISH and b"NDEATH" in body]
+    published = [i for i, (kind, _, content) in enumerate(found) if kind == PUBLISH and b"NDEATH" in content]
     ended = [i for i, (kind, _, _) in enumerate(found) if kind == DISCONNECT]
     assert (len(published), len(ended)) == (1, 1)
     assert published[0] < ended[0]
     assert all(kind != PUBLISH for kind, _, _ in found[published[0] + 1 :])
-    body = found[ended[0]][2]
-    assert body[:1] == (b"\x04" if protocol == "5" else b""), "disconnect with will message (MQTT 5, section 3.14.2.1)"
+    content = found[ended[0]][2]
+    assert content[:1] == (b"\x04" if protocol == "5" else b""), (
+        "disconnect with will message (MQTT 5, section 3.14.2.1)"
+    )
 
 
 @needs_mosquitto

@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 import daq
 from daq.adapters.outbox.answers import ANSWER_EXPIRY_S
 from daq.adapters.outbox.publisher import LIVE_EXPIRY_S
-from daq.app.delivery.contract import SCHEMAS, schema_body
+from daq.app.delivery.contract import SCHEMAS, schema_content
 from daq.methods.curves.curvedata import CURVE_SCHEMA
 from daq.methods.messages.envelope import ENVELOPE_SCHEMA
 from daq.methods.messages.flat import FLAT_NAME
@@ -75,9 +75,9 @@ def asyncapi_document() -> dict[str, Any]:
     """Return the document as JSON values."""
     schemas: dict[str, Any] = {}
     for s in SCHEMAS:
-        body = schema_body(s)
-        definitions = body.pop("$defs", {})
-        for name, found in {s.name: body, **{f"{s.name}.{d}": v for d, v in definitions.items()}}.items():
+        content = schema_content(s)
+        definitions = content.pop("$defs", {})
+        for name, found in {s.name: content, **{f"{s.name}.{d}": v for d, v in definitions.items()}}.items():
             schemas[name] = _referenced(found, s.name)
     return {
         "asyncapi": VERSION,

@@ -52,15 +52,15 @@ class Schema:
 
     def text(self) -> bytes:
         """Return the schema as it is published.  It allows unknown keys, so that keys can be added later."""
-        made = {"$schema": DIALECT, **schema_body(self)}
+        made = {"$schema": DIALECT, **schema_content(self)}
         return json.dumps(made, sort_keys=True, ensure_ascii=False).encode()
 
 
-def schema_body(schema: Schema) -> dict[str, Any]:
+def schema_content(schema: Schema) -> dict[str, Any]:
     """Return a schema that allows unknown keys, without the key ``$schema``."""
-    body: dict[str, Any] = _open(schema.make())
-    body.pop("$schema", None)
-    return body
+    content: dict[str, Any] = _open(schema.make())
+    content.pop("$schema", None)
+    return content
 
 
 def _of(model: type[BaseModel]) -> Callable[[], dict[str, Any]]:

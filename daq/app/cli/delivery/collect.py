@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         return _audit(asyncio.run(read_audit_breaks(settings.postgres)), as_json=args.json)
     set_up_logs("info", "auto")
     if args.again:
-        from daq.collect.retrying import retry_refused
+        from daq.collect.decisions import retry_refused
 
         done, kept = asyncio.run(retry_refused(settings))
         print(f"{done} refused messages were taken, {kept} stay refused")
