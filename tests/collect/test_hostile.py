@@ -257,7 +257,10 @@ def correction(n, of, *, epoch=1, source=None, stream="bench-1", **more):
 BELIEVED = {
     "same epoch": (correction(2, 1), True),
     "later epoch": (correction(1, 1, epoch=2), True),
-    "names another source": (correction(2, 1, source=SOURCE.replace("#1", "#7")), False),
+    "names another source": (
+        result(2, change={"supersedes": {"source": SOURCE.replace("#1", "#7"), "id": own_id(SOURCE, "bench-1", 1)}}),
+        False,
+    ),
     "another database": (
         result(2, source="urn:uuid:6f1e0f0a-0000-4000-8000-00000000ffff#1",
                change={"supersedes": {"source": SOURCE, "id": own_id(SOURCE, "bench-1", 1)}}), False),
@@ -301,7 +304,7 @@ BREAKS = {
     "none before": ([result(n) for n in (4, 5)], None),
     "another head before": ([*trail(1, 2), *trail(3, audit_before="0" * 64), *trail(4)], 3),
     "an altered head": ([*trail(1), *trail(2, audit_head="0" * 64), *trail(3, 4)], 3),
-    "one entry twice": ([*trail(1, 2), *trail(3, audit_number=2)], 3),
+    "one entry twice": ([*trail(1, 2), *trail(3, audit_number=2, audit_before_number=1)], 3),
     "one between": ([*trail(1, 2), *trail(3, audit_before_number=1), *trail(4)], 3),
     "follows itself": ([*trail(1, 2), *trail(3, audit_before_number=3)], 3),
     "restored from a copy": (
@@ -324,6 +327,8 @@ async def test_the_first_result_that_does_not_continue_the_audit_trail_is_named(
         await writer.take(events(*messages))
     found = query("SELECT sequence FROM lab.audit_breaks WHERE position = 1")
     assert found == ([] if first is None else [(first,)])
+    if name == "one entry twice":
+        assert query("SELECT reason FROM lab.audit_breaks") == [("two results have this entry of the audit trail",)]
 
 
 @pytest.mark.asyncio
