@@ -1,5 +1,6 @@
 """Each result names its entry in the audit trail and that of the result before it, of any instrument."""
 
+import itertools
 import json
 
 from daq.adapters.store.audit import genesis
@@ -28,7 +29,7 @@ def test_results_of_several_instruments_and_epochs_form_one_chain(tmp_path):
             heads = {e.seq: e.hash for e in reader.audit()}
             source = reader.identity()[0]
     assert (points[0].before_number, points[0].before) == (0, genesis(source))
-    for before, point in zip(points, points[1:], strict=False):
+    for before, point in itertools.pairwise(points):
         assert (point.before_number, point.before) == (before.number, before.head)
     assert all(heads[p.number] == p.head for p in points)
     backup(tmp_path / "daq.sqlite", tmp_path / "copy.sqlite")
