@@ -24,5 +24,8 @@ Importing a module loads neither numpy nor scipy.  `x` below is a number or a nu
 * `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
   `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
+* `yieldspread`: `yield_spread(Series, shifts, Chosen) -> YieldSpread | None`: yield stresses (Pa) by rival models.
 * `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
+* `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`; `restirring`: `drift_sign([Stretch],
+  standard_deviation) -> DriftSign` (settling or drying against thixotropy).
 """

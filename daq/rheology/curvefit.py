@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from daq.core.remarks import Remark, remark
-from daq.rheology.cylinders import krieger_elrod_rate, local_slopes, unbounded_rate
+from daq.rheology.cylinders import krieger_elrod_rate, local_slopes
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, not_determined
 from daq.rheology.flowmodels import MODELS
@@ -190,7 +190,7 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     parameters is taken.  Where there are too few points for the AICc of a model, the scatter per degree of freedom
     decides instead, and a factor below 2 is no difference (our choice).
     """
-    outcomes = [_fit_or_reason(m, series, shifts) for m in models]
+    outcomes = [fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
     )
@@ -198,9 +198,12 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
 
 
-def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> CurveFit | Refusal:
+def fit_or_reason(
+    model: str, series: Series, shifts: Sequence[Shift] = (), *, unsupported: bool = False
+) -> CurveFit | Refusal:
+    """Fit as `fit_series`; a fit whose numbers overflow is a `Refusal` too."""
     try:
-        return fit_series(model, series, shifts)
+        return fit_series(model, series, shifts, unsupported=unsupported)
     except ArgumentError:
         raise
     except (ValueError, ArithmeticError) as error:  # linear algebra overflowed
@@ -236,9 +239,7 @@ def _first_rates(series: Series) -> "Array":
         slopes = np.zeros(1)
     if np.all((slopes > SLOPES[0]) & (slopes < SLOPES[1])):
         return krieger_elrod_rate(series.omegas, slopes, ratio)
-    if math.isinf(ratio):
-        return unbounded_rate(series.omegas)
-    return krieger_elrod_rate(series.omegas, 1.0, ratio)
+    return krieger_elrod_rate(series.omegas, np.ones_like(series.omegas), ratio)
 
 
 def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit:

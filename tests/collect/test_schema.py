@@ -18,7 +18,7 @@ from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
     "0001_tables": "41897fef27c5e7c394ec35396214e6dfa10866c4ecf4daaca9c42b5b22d4429d",
-    "0002_views": "50528ef10b47ce94ae6d7045e65406066ce93f8d8e77bda10be5e0df57348e1b",
+    "0002_views": "a5ea5ec2a261089efa79b567a4b4c2091cc18fbd6d0c6a18468bd27d6dbcf207",
 }
 
 

@@ -24,7 +24,7 @@ from daq.adapters.mqtt.client import BrokerDownError, RefusedError, Reply
 from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
-from daq.adapters.outbox.answers import Answers, Asked, NotGranted
+from daq.adapters.outbox.answers import Answers
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
 from daq.adapters.outbox.greeting import EpochStartedError, Greeting
@@ -32,9 +32,10 @@ from daq.adapters.outbox.jobs import PULSE_S, Jobs
 from daq.adapters.outbox.neighbours import Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState, Troubles
 from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
+from daq.adapters.outbox.requests import Refill, Requests
 from daq.adapters.outbox.status import Status
 from daq.adapters.outbox.status_publisher import StatusPublisher
-from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
+from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic
 from daq.adapters.store.outbox_reading import next_try, refused_topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message
@@ -45,15 +46,9 @@ BATCH: Final = 1000
 """Maximum number of messages read from the store at once."""
 READ_BELOW: Final = 200
 """Number of ready messages below which the next ones are read."""
-MOST_REQUESTS: Final = 100
-"""Maximum number of consumers' requests that wait to be handled; more are dropped and counted."""
-
 LIVE_EXPIRY_S: Final = 10
 """Time (s) after which the broker drops a live message that it could not deliver."""
 _LIVE: Final = json.dumps({"content_type": "application/json", "expiry_s": LIVE_EXPIRY_S})
-
-#: Turns a consumer's request into the transaction that repeats results, or into the reason against it.
-Refill = Callable[[bytes], SendAgain | NotGranted]
 
 
 class Publisher:
@@ -94,7 +89,6 @@ class Publisher:
         """
         tls_context(settings)  # report a wrong file now, not at every attempt to connect
         self._store, self._settings, self._clock, self._topics = store, settings, clock, topics
-        self._refill = refill
         self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
@@ -109,14 +103,13 @@ class Publisher:
         self._owed: set[int] = set()
         """Numbers of messages acknowledged by the broker and not yet marked in the store."""
         self._marked_meanwhile: set[int] = set()
-        self._requests: deque[Asked] = deque()
-        self._answers = Answers(topics, lambda: store.source)
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
         self._checked = False
         self._poison = PoisonMessages()
         self.state = PublisherState()
+        self._requests = Requests(refill, self.state, Answers(topics, lambda: store.source))
         self._troubles = Troubles(self.state, self._log)
         self._greeting = Greeting(store, settings, topics, clock, self.state)
         instance = str(uuid.uuid4())
@@ -281,17 +274,8 @@ class Publisher:
         self._marked_meanwhile.update(seqs)
 
     async def _answer_requests(self, connection: Connection) -> None:
-        while self._requests and self._refill is not None:
-            asked = self._requests.popleft()
-            wanted = self._refill(asked.payload)
-            if isinstance(wanted, NotGranted):
-                await self._answers.send(connection, asked, wanted, 0)
-                continue
-            count = await self._store.commit(wanted)
-            self.state.repeated += count
-            self._news = True
-            self._log.info("a consumer asked for results again", stream=wanted.stream, messages=count)
-            await self._answers.send(connection, asked, wanted, count)
+        await self._requests.answer(self._store, connection)
+        self._news = True
 
     async def _check(self, connection: Connection, reader: Reader) -> None:
         try:
@@ -330,11 +314,7 @@ class Publisher:
         if retained or topic != self._topics.refill():
             # Another topic, or a request that was retained by mistake: a request counts once.
             return
-        self.state.requests += 1
-        if len(self._requests) >= MOST_REQUESTS:
-            self.state.requests_dropped += 1
-            return
-        self._requests.append(Asked(payload, reply))
+        self._requests.arrived(payload, reply)
         self._wake.set()
 
     # filling and settling the window
@@ -417,7 +397,7 @@ class Publisher:
             ) from error
 
     async def _listen(self, connection: Connection) -> None:
-        if self._refill is None:
+        if not self._requests.are_accepted:
             return
         try:
             await connection.subscribe(self._topics.refill())

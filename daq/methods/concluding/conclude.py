@@ -4,10 +4,11 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
-from daq.core.linkstates import IdentityCheck
+from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods.concluding.advising import advice, advice_from_limit
+from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
@@ -19,7 +20,7 @@ from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
 from daq.methods.concluding.stopping import stop_reason
 from daq.methods.concluding.verifying import verdict_of, verify
-from daq.methods.parts.finding import Validity
+from daq.methods.parts.finding import MotorState, Validity
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
 from daq.methods.parts.statement import Statement
@@ -68,7 +69,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
-        reasons=reasons_of(plan, facts, row, faults),
+        reasons=reasons_of(plan, facts, kept, row, faults),
         claim=plan.claim,  # type: ignore[arg-type]  # compiled from a Claim
         outcome=facts.outcome,  # type: ignore[arg-type]  # one of the names, or "" while the run goes on
         span=None if row is None else _span(kept, row, stop_reason(plan, facts, ended)),
@@ -77,13 +78,15 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         drift=moved,
         uncertainty=budget,
         conditions=_conditions(plan, facts, kept, row),
-        verdict=judgement(plan, quantity, unit, value, row) if verification is None else verdict_of(plan, verification),
+        verdict=verdict_of(plan, verification)
+        if verification is not None
+        else judgement(plan, quantity, unit, value, row, kept, budget),
         advice=_advice(plan, facts, kept, unit),
         steps=rows,
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
         corrected=corrected(plan, row, value, budget),
-        motor=facts.motor,
+        motor=_motor(facts),
         clock=facts.clock,
         cautions=(*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock)),
     )
@@ -103,10 +106,19 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
         found.append("no_readings")
     if any(n.code == "keys_used" for n in facts.notes):
         found.append("keys_used")
-    found += [*flow_faults(plan, row), *standing_faults(plan)]
+    quantity = "time" if plan.claim == "time_to" else plan.primary
+    found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept), *standing_faults(plan)]
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))
+
+
+def _motor(facts: Facts) -> MotorState:
+    """Return the state of the motor; at the end of a run its stop has been requested."""
+    if facts.outcome and facts.motor is Motor.TURNING:
+        return "stopping"
+    state: MotorState = facts.motor.value
+    return state
 
 
 def _identity_faults(facts: Facts) -> list[str]:

@@ -8,12 +8,11 @@ from pydantic import Field
 from daq.core.clocks import ClockFacts
 from daq.core.context import Amount, MeasuringGeometry, Standing
 from daq.core.faults import STATUS_CODES
-from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.messages.leaves import UNITS, fixed_units
 from daq.methods.parts.base import StatusCode
-from daq.methods.parts.finding import Finding, Outcome
+from daq.methods.parts.finding import Finding, MotorState, Outcome
 from daq.methods.parts.judged import Verified
 from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
 from daq.methods.parts.statement import Statement, statement_of
@@ -52,8 +51,8 @@ class ResultData(Finding):
     units: dict[str, str] = Field(description=UNITS)
     sample: Sample
     outcome: Outcome
-    motor: Motor = Field(
-        default=Motor.NOT_MOVED,
+    motor: MotorState = Field(
+        default="not_moved",
         description="state of the motor when the result was made; a stop confirmed later is in the status of the bench",
     )
     geometry: GeometryUsed | None = None
@@ -109,6 +108,7 @@ def _geometry(geometry: MeasuringGeometry) -> GeometryUsed:
     return GeometryUsed(
         name=geometry.name,
         kind=geometry.kind,
+        serial=geometry.serial or None,
         dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in geometry.dimensions.items()},
         stirrup=geometry.stirrup,
         vessel=geometry.vessel or None,
