@@ -126,8 +126,8 @@ WITH held AS (
         lag(r.sequence) OVER stream_trail AS held_sequence
     FROM lab.results r JOIN lab.sources s ON s.no = r.source
     WHERE r.audit_number IS NOT NULL
-    WINDOW trail AS (PARTITION BY r.source ORDER BY r.audit_number, r.received, r.id),
-        stream_trail AS (PARTITION BY r.source, r.stream ORDER BY r.audit_number, r.received, r.id)
+    WINDOW trail AS (PARTITION BY r.source ORDER BY r.audit_number, r.received, r.sequence, r.id),
+        stream_trail AS (PARTITION BY r.source, r.stream ORDER BY r.audit_number, r.received, r.sequence, r.id)
 ), earlier AS (
     SELECT h.id, h.source, bool_or(e.audit_head = h.audit_before) AS same
     FROM held h JOIN lab.sources s ON s.database = h.database AND s.epoch < h.epoch
@@ -144,7 +144,7 @@ WITH held AS (
     END AS reason FROM held h LEFT JOIN earlier e USING (source, id)
 )
 SELECT database, source, stream, sequence, id, received, audit_number, reason,
-    row_number() OVER (PARTITION BY database ORDER BY epoch, audit_number, received, id) AS position
+    row_number() OVER (PARTITION BY database ORDER BY epoch, audit_number, received, sequence, id) AS position
 FROM judged WHERE reason IS NOT NULL;
 COMMENT ON VIEW lab.audit_breaks IS
     'Results whose audit head does not continue that of the result before them; position 1 is the first of a database.';

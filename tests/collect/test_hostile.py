@@ -21,7 +21,7 @@ from daq.collect.sources import rebind
 from daq.collect.worker import Worker
 from daq.collect.writing import Writer, Written
 from tests.support.processes.postgres import needs_postgres
-from tests.support.runs.result_events import SOURCE, T0, TOPICS, curve, own_id, result
+from tests.support.runs.result_events import SOURCE, T0, TOPICS, curve, own_head, own_id, result
 
 pytestmark = needs_postgres
 OTHER = "glaze-works/kiln-street/packing/lab/v1"
@@ -304,7 +304,7 @@ BREAKS = {
     "none before": ([result(n) for n in (4, 5)], None),
     "another head before": ([*trail(1, 2), *trail(3, audit_before="0" * 64), *trail(4)], 3),
     "an altered head": ([*trail(1), *trail(2, audit_head="0" * 64), *trail(3, 4)], 3),
-    "one entry twice": ([*trail(1, 2), *trail(3, audit_number=2, audit_before_number=1)], 3),
+    "one entry twice": ([*trail(1, 2), *trail(3, audit_number=2, audit_before_number=1, audit_before=own_head(SOURCE, 1))], 3),
     "one between": ([*trail(1, 2), *trail(3, audit_before_number=1), *trail(4)], 3),
     "follows itself": ([*trail(1, 2), *trail(3, audit_before_number=3)], 3),
     "restored from a copy": (

@@ -18,7 +18,7 @@ from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
     "0001_tables": "41897fef27c5e7c394ec35396214e6dfa10866c4ecf4daaca9c42b5b22d4429d",
-    "0002_views": "a5ea5ec2a261089efa79b567a4b4c2091cc18fbd6d0c6a18468bd27d6dbcf207",
+    "0002_views": "714b73834dbf9756b59de0408072a637529398d78ee35c7977f11ce616aad5df",
 }
 
 
