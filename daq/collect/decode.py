@@ -23,6 +23,8 @@ from daq.methods.messages.named import Named
 EventKind = Literal["result", "curve", "live"]
 SEQUENCE_DIGITS: Final = 15
 """Maximum number of digits of a sequence number."""
+LARGEST_WHOLE: Final = 2**31 - 1
+"""Largest whole number that a column stores."""
 _SOURCE: Final = re.compile(r"urn:uuid:([0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12})#([1-9][0-9]{0,8})")
 _TYPES: Final[dict[str, EventKind]] = {"lab.result.v1": "result", "lab.curve.v1": "curve"}
 _SHOWN: Final = 60
@@ -60,8 +62,13 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """One live value of a channel, in `unit`."""
+    """One live value of a channel, in `unit`.
 
+    Attributes:
+        prefix: levels of the topic up to ``lab/v1``.
+    """
+
+    prefix: str
     time: datetime
     source: str
     instrument: str
@@ -78,7 +85,7 @@ def decode(topic: str, payload: bytes) -> Event:
     Raises:
         NotAnEventError: the message is not an event that this version understands.
     """
-    prefix, kind = split(topic)
+    prefix, kind, stream = split(topic)
     text, event = _json(payload)
     if event.get("specversion") != "1.0":
         raise NotAnEventError("specversion is not 1.0: this is not a CloudEvents 1.0 message in structured JSON")
@@ -89,6 +96,9 @@ def decode(topic: str, payload: bytes) -> Event:
     source = _text(event.get("source"), "source")
     if _SOURCE.fullmatch(source) is None:
         raise NotAnEventError(f"source {_cut(source)} is not urn:uuid: with a database's identity, # and its epoch")
+    subject = _text(event.get("subject"), "subject")
+    if subject != stream:
+        raise NotAnEventError(f"subject {_cut(subject)} is not the last level of the topic, {_cut(stream)}")
     data = event.get("data")
     if not isinstance(data, dict):
         raise NotAnEventError("data is not a JSON object")
@@ -97,7 +107,7 @@ def decode(topic: str, payload: bytes) -> Event:
         source=source,
         id=_uuid(event.get("id"), "id"),
         time=_moment(event.get("time"), "time"),
-        stream=_text(event.get("subject"), "subject"),
+        stream=stream,
         sequence=_sequence(event.get("sequence")),
         prefix=prefix,
         topic=topic,
@@ -109,16 +119,19 @@ def decode(topic: str, payload: bytes) -> Event:
 
 def decode_live(topic: str, payload: bytes) -> list[Live]:
     """Return the values in a message on a live topic; errors as `decode`."""
-    split(topic)
+    prefix, _, stream = split(topic)
     _, message = _json(payload)
     time, source = _moment(message.get("time"), "time"), _text(message.get("source"), "source")
     database_of(source)
     instrument, run = _text(message.get("instrument"), "instrument"), _optional(message.get("run"), "run")
+    if instrument != stream:
+        raise NotAnEventError(f"instrument {_cut(instrument)} is not the last level of the topic, {_cut(stream)}")
     values = message.get("values")
     if not isinstance(values, dict):
         raise NotAnEventError("values is not a JSON object")
     return [
         Live(
+            prefix=prefix,
             time=time,
             source=source,
             instrument=instrument,
@@ -133,8 +146,8 @@ def decode_live(topic: str, payload: bytes) -> list[Live]:
     ]
 
 
-def split(topic: str) -> tuple[str, EventKind]:
-    """Return prefix and kind of a topic ``{prefix}/{kind}/{instrument}``.
+def split(topic: str) -> tuple[str, EventKind, str]:
+    """Return prefix, kind and instrument of a topic ``{prefix}/{kind}/{instrument}``.
 
     Raises:
         NotAnEventError: the topic is not one of results, curves or live values.
@@ -142,7 +155,7 @@ def split(topic: str) -> tuple[str, EventKind]:
     parts = topic.split("/")
     if len(parts) < 3 or parts[-2] not in ("result", "curve", "live"):
         raise NotAnEventError(f"topic {_cut(topic)} is none of result, curve and live")
-    return "/".join(parts[:-2]), parts[-2]  # type: ignore[return-value]  # one of the three
+    return "/".join(parts[:-2]), parts[-2], parts[-1]  # type: ignore[return-value]  # one of the three
 
 
 def database_of(source: str) -> tuple[str, int]:
@@ -250,7 +263,25 @@ def _json(payload: bytes) -> tuple[str, dict[str, Any]]:
         raise NotAnEventError(f"it is not JSON: {error}") from None
     if not isinstance(value, dict):
         raise NotAnEventError("it is not a JSON object")
+    # Most events have no such escape sequence, so that the search through all values is rare.
+    if "\\u0000" in text and _has_zero_character(value):
+        raise NotAnEventError("it has a text with the character U+0000, which no column can store")
     return text, value
+
+
+def _has_zero_character(value: Any) -> bool:
+    waiting = [value]
+    while waiting:
+        here = waiting.pop()
+        if isinstance(here, str):
+            if "\x00" in here:
+                return True
+        elif isinstance(here, dict):
+            waiting += here.keys()
+            waiting += here.values()
+        elif isinstance(here, list):
+            waiting += here
+    return False
 
 
 def _text(value: Any, key: str, *, is_empty_allowed: bool = False) -> str:
@@ -278,8 +309,8 @@ def _number(value: Any, key: str) -> float | None:
 
 
 def _whole(value: Any, key: str) -> int:
-    if not isinstance(value, int) or isinstance(value, bool):
-        raise NotAnEventError(f"{key} is not a whole number")
+    if not isinstance(value, int) or isinstance(value, bool) or abs(value) > LARGEST_WHOLE:
+        raise NotAnEventError(f"{key} is not a whole number of at most {LARGEST_WHOLE}")
     return value
 
 

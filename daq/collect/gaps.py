@@ -2,6 +2,11 @@
 
 `lab.streams.looked` is the last sequence number that was checked: every number up to it is either in `lab.keys` or in
 `lab.gaps`.  So the cost of a check depends on the new results, not on the stored ones.
+
+A damaged or forged number must not make thousands of results missing.  Where the daemon has announced the end of a
+stream, no number above that end is missing; an end that falls takes the gaps above it back.  Where it has not, at most
+`UNCONFIRMED` results of the stream are missing.  An end that would make more than `GapSettings.most_missing` results of
+a stream missing is not believed.
 """
 
 import json
@@ -14,9 +19,11 @@ from typing import Any, Final
 
 from psycopg import AsyncConnection
 
+from daq.adapters.mqtt.topics import check_level
 from daq.collect.decode import NotAnEventError, database_of, lenient_moment
-from daq.collect.settings import GapSettings
-from daq.collect.sources import number_sources
+from daq.collect.settings import MOST_MISSING, GapSettings
+from daq.collect.sources import bind, bound, number_sources
+from daq.core.errors import SettingError
 
 MAX_RESULTS: Final = 500
 """Maximum number of results in one request."""
@@ -30,34 +37,80 @@ _MAX_NEW: Final = 100_000
 """Maximum number of new results of a stream in one check."""
 _MAX_SEQUENCE: Final = 10**15
 """Sequence numbers from here on in a status are ignored."""
+UNCONFIRMED: Final = 1000
+"""Largest number of missing results of a stream whose end no status has announced."""
+MAX_STREAMS: Final = 1000
+"""Largest number of streams in one status."""
 
 #: Without history: makes a stream start with its first stored result.
 _START_AT_FIRST: Final = """
 UPDATE lab.streams s SET looked = coalesce(
-    (SELECT min(k.sequence) - 1 FROM lab.keys k WHERE k.source = s.source AND k.stream = s.stream), s.announced)
+    (SELECT min(k.sequence) - 1 FROM lab.keys k WHERE k.source = s.source AND k.stream = s.stream), s.announced, 0)
 WHERE s.looked = 0
 """
-#: Adds the holes between new results to the gaps, and advances `looked`.
+#: Takes back what lies above an announced end, in three steps.
+_TAKE_BACK: Final = (
+    """
+WITH above AS (
+    DELETE FROM lab.gaps g USING lab.streams s
+    WHERE s.source = g.source AND s.stream = g.stream AND g.last > s.announced RETURNING g.*, s.announced
+)
+INSERT INTO lab.gaps (source, stream, first, last, seen, asks, next_ask)
+SELECT source, stream, first, announced, seen, asks, next_ask FROM above WHERE first <= announced
+""",
+    """
+WITH above AS (
+    DELETE FROM lab.forgotten f USING lab.streams s
+    WHERE s.source = f.source AND s.stream = f.stream AND f.last > s.announced RETURNING f.*, s.announced
+)
+INSERT INTO lab.forgotten (source, stream, first, last, at)
+SELECT source, stream, first, announced, at FROM above WHERE first <= announced ON CONFLICT DO NOTHING
+""",
+    "UPDATE lab.streams SET looked = announced WHERE looked > announced",
+)
+#: Adds the holes between new results to the gaps, and advances `looked`: up to the announced end, and in all to the
+#: largest number of missing results (%s: without an end, %s: with one).
 _ADD_HOLES: Final = """
-WITH news AS (
-    SELECT s.source, s.stream, k.sequence,
+WITH missing AS (SELECT source, stream, sum(last - first + 1) AS n FROM lab.gaps GROUP BY source, stream),
+news AS (
+    SELECT s.source, s.stream, s.announced, k.sequence,
         lag(k.sequence, 1, s.looked) OVER (PARTITION BY s.source, s.stream ORDER BY k.sequence) AS before
     FROM lab.streams s CROSS JOIN LATERAL (
         SELECT sequence FROM lab.keys WHERE source = s.source AND stream = s.stream AND sequence > s.looked
+            AND (s.announced IS NULL OR sequence <= s.announced)
         ORDER BY sequence LIMIT %s) k
+), counted AS (
+    SELECT n.*, sum(sequence - before - 1) OVER (PARTITION BY source, stream ORDER BY sequence) AS added,
+        coalesce(m.n, 0) AS missing
+    FROM news n LEFT JOIN missing m USING (source, stream)
+), checked AS (
+    -- The sums grow with the numbers, so these are the first rows of each stream, up to a hole that is not believed.
+    SELECT * FROM counted WHERE added = 0 OR added + missing <= CASE WHEN announced IS NULL THEN %s ELSE %s END
 ), holes AS (
     INSERT INTO lab.gaps (source, stream, first, last)
-    SELECT source, stream, before + 1, sequence - 1 FROM news WHERE sequence > before + 1
-), tops AS (SELECT source, stream, max(sequence) AS top FROM news GROUP BY source, stream)
+    SELECT source, stream, before + 1, sequence - 1 FROM checked WHERE sequence > before + 1
+), tops AS (SELECT source, stream, max(sequence) AS top FROM checked GROUP BY source, stream)
 UPDATE lab.streams s SET looked = top FROM tops WHERE s.source = tops.source AND s.stream = tops.stream
 """
-#: Adds announced results after the last stored one to the gaps.
+#: Adds announced results after the last checked one to the gaps, where the daemon is believed.
 _ADD_ANNOUNCED: Final = """
-WITH ends AS (
-    INSERT INTO lab.gaps (source, stream, first, last)
-    SELECT source, stream, looked + 1, announced FROM lab.streams WHERE announced > looked
-)
-UPDATE lab.streams SET looked = announced WHERE announced > looked
+WITH missing AS (SELECT source, stream, sum(last - first + 1) AS n FROM lab.gaps GROUP BY source, stream),
+ends AS (
+    SELECT s.source, s.stream, s.looked + 1 AS first, s.announced AS last
+    FROM lab.streams s LEFT JOIN missing m USING (source, stream)
+    WHERE s.announced > s.looked AND s.announced - s.looked + coalesce(m.n, 0) <= %s
+), added AS (INSERT INTO lab.gaps (source, stream, first, last) SELECT * FROM ends)
+UPDATE lab.streams s SET looked = e.last FROM ends e WHERE s.source = e.source AND s.stream = e.stream
+"""
+#: Removes the gaps that a person declared as not missing.
+_REMOVE_FORGOTTEN: Final = """
+DELETE FROM lab.gaps g USING lab.forgotten f
+WHERE f.source = g.source AND f.stream = g.stream AND g.first >= f.first AND g.last <= f.last
+"""
+_FORGET: Final = """
+WITH gone AS (DELETE FROM lab.gaps WHERE no = %s RETURNING source, stream, first, last)
+INSERT INTO lab.forgotten (source, stream, first, last) SELECT * FROM gone
+ON CONFLICT (source, stream, first, last) DO UPDATE SET at = now() RETURNING stream, first, last
 """
 #: Removes arrived results from the gaps.  The pieces left of a partly filled gap are requested as new gaps, without the
 #: long wait of the old one, because the daemon does answer.
@@ -79,9 +132,10 @@ SELECT source, stream, first, last, seen FROM pieces WHERE last >= first
 #: Selects the gaps to request now, at most one of each stream.
 _DUE: Final = """
 SELECT * FROM (
-    SELECT DISTINCT ON (g.source, g.stream) g.no, s.source, t.prefix, g.stream, g.first, g.last, g.next_ask
+    SELECT DISTINCT ON (g.source, g.stream) g.no, s.source, b.prefix, g.stream, g.first, g.last, g.next_ask
     FROM lab.gaps g JOIN lab.streams t ON t.source = g.source AND t.stream = g.stream
-    JOIN lab.sources s ON s.no = g.source LEFT JOIN lab.daemons d ON d.prefix = t.prefix
+    JOIN lab.sources s ON s.no = g.source JOIN lab.databases b ON b.database = s.database
+    LEFT JOIN lab.daemons d ON d.prefix = b.prefix
     WHERE g.seen <= now() - make_interval(secs => %s) AND g.next_ask <= now()
         AND coalesce(t.asked <= now() - make_interval(secs => %s), true) AND coalesce(d.state, '') <> 'offline'
     ORDER BY g.source, g.stream, g.next_ask, g.first
@@ -103,14 +157,17 @@ SELECT * FROM unnest(%s::text[], %s::text[], %s::text[], %s::timestamptz[], %s::
 ON CONFLICT (prefix) DO UPDATE SET source = EXCLUDED.source, state = EXCLUDED.state, time = EXCLUDED.time,
     seen = now(), status = EXCLUDED.status
 """
-#: Stores the last sequence number that a status has for each stream.
+#: Stores the last sequence number that a status has for each stream.  An offline status, as a will, may be old: it does
+#: not lower the number.
 _ANNOUNCE: Final = """
-INSERT INTO lab.streams (source, stream, prefix, announced)
-SELECT s.no, n.stream, n.prefix, n.announced
-FROM unnest(%s::text[], %s::text[], %s::text[], %s::bigint[]) AS n (source, stream, prefix, announced)
+INSERT INTO lab.streams (source, stream, announced)
+SELECT s.no, n.stream, n.announced
+FROM unnest(%s::text[], %s::text[], %s::bigint[], %s::boolean[]) AS n (source, stream, announced, online)
 JOIN lab.sources s ON s.source = n.source
+WHERE n.online = %s
 ORDER BY 1, 2
-ON CONFLICT (source, stream) DO UPDATE SET announced = EXCLUDED.announced WHERE streams.announced < EXCLUDED.announced
+ON CONFLICT (source, stream) DO UPDATE SET announced = EXCLUDED.announced
+WHERE streams.announced IS NULL OR streams.announced < EXCLUDED.announced OR %s
 """
 
 
@@ -178,53 +235,76 @@ def read_status(topic: str, payload: bytes) -> Status:
     if not isinstance(source, str) or not isinstance(state, str) or not isinstance(sequences, dict) or "\x00" in state:
         raise NotAnEventError("the status has no source, no state, or sequences that are not a JSON object")
     database_of(source)
+    if len(sequences) > MAX_STREAMS:
+        raise NotAnEventError(f"the status has more than {MAX_STREAMS} streams")
     known = {
         str(stream): n
         for stream, n in sequences.items()
-        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MAX_SEQUENCE and "\x00" not in stream
+        if isinstance(n, int) and not isinstance(n, bool) and 0 < n < _MAX_SEQUENCE and _is_level(stream)
     }
     return Status(topic.removesuffix("/status"), source, state, lenient_moment(status.get("time")), known, text)
 
 
-async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> None:
-    """Store statuses of daemons, at most one for each prefix."""
+def _is_level(stream: str) -> bool:
+    try:
+        check_level(stream, key="stream")
+    except SettingError:
+        return False
+    return True
+
+
+async def store_statuses(db: AsyncConnection, statuses: Sequence[Status]) -> list[Status]:
+    """Store statuses of daemons, at most one for each prefix; return those under a foreign prefix.
+
+    A foreign status is shown, and its sequence numbers are not believed: its database is bound to another prefix.
+    """
     if not statuses:
-        return
+        return []
     async with db.transaction():
         await number_sources(db, (s.source for s in statuses))
         columns = zip(*((s.prefix, s.source, s.state, s.time, s.text) for s in statuses), strict=True)
         await db.execute(_ADD_STATUSES, [list(c) for c in columns])
-        rows = _last_sequences(statuses)
+        # After a change of its topics, a daemon has a second, old and offline status with the same source, which must
+        # not bind it.
+        online = {database_of(s.source)[0]: s.prefix for s in reversed(statuses) if s.state == "online"}
+        prefixes = await bind(db, online) | await bound(db, (database_of(s.source)[0] for s in statuses))
+        own = [s for s in statuses if prefixes.get(database_of(s.source)[0]) == s.prefix]
+        rows = [(s.source, stream, n, s.state == "online") for s in own for stream, n in s.sequences.items()]
         if rows:
-            await db.execute(_ANNOUNCE, [list(c) for c in zip(*rows, strict=True)])
+            values = [list(c) for c in zip(*rows, strict=True)]
+            for is_online in (False, True):
+                await db.execute(_ANNOUNCE, (*values, is_online, is_online))
+    return [s for s in statuses if s not in own]
 
 
-def _last_sequences(statuses: Sequence[Status]) -> list[tuple[str, str, str, int]]:
-    """Return source, stream, prefix and last sequence number, each stream once.
-
-    After a change of its topics, a daemon has a second, old status with the same source and streams.  The higher number
-    counts, and an online status before an offline one.
-    """
-    ends: dict[tuple[str, str], tuple[int, bool, str]] = {}
-    for s in statuses:
-        for stream, n in s.sequences.items():
-            ends[s.source, stream] = max(
-                ends.get((s.source, stream), (0, False, "")), (n, s.state == "online", s.prefix)
-            )
-    return [(source, stream, prefix, n) for (source, stream), (n, _, prefix) in ends.items()]
-
-
-async def find_gaps(db: AsyncConnection, *, history: bool) -> None:
+async def find_gaps(db: AsyncConnection, *, history: bool, most_missing: int = MOST_MISSING) -> None:
     """Add new gaps and remove filled ones; only one worker at a time may do this.
 
-    Without `history`, a stream starts with its first stored result.
+    Args:
+        db: connection in autocommit mode.
+        history: False: a stream starts with its first stored result.
+        most_missing: largest number of missing results of a stream; an announced end that would make more missing is
+            not believed.
     """
+    bounds = (min(UNCONFIRMED, most_missing), most_missing)
     async with db.transaction():
         if not history:
             await db.execute(_START_AT_FIRST)
+        for statement in _TAKE_BACK:
+            await db.execute(statement)
         await db.execute(_REMOVE_FILLED, (_MAX_NEW,))
-        await db.execute(_ADD_HOLES, (_MAX_NEW,))
-        await db.execute(_ADD_ANNOUNCED)
+        await db.execute(_ADD_HOLES, (_MAX_NEW, *bounds))
+        await db.execute(_ADD_ANNOUNCED, (most_missing,))
+        await db.execute(_REMOVE_FORGOTTEN)
+
+
+async def forget_gap(db: AsyncConnection, no: int) -> tuple[str, int, int] | None:
+    """Declare the results of a gap as not missing; return their stream, first and last, or None without such a gap.
+
+    The daemon is not asked for them again.  A result that arrives nevertheless is stored.
+    """
+    found = await db.execute(_FORGET, (no,))
+    return await found.fetchone()
 
 
 async def due_requests(db: AsyncConnection, settings: GapSettings) -> list[Request]:

@@ -241,7 +241,7 @@ class Housekeeper:
         assert self._db is not None  # noqa: S101 - called by `_work` only
         db, settings = self._db, self._settings.gaps
         await self._note(db, watch.news())
-        await gaps.find_gaps(db, history=settings.history)
+        await gaps.find_gaps(db, history=settings.history, most_missing=settings.most_missing)
         for request in await gaps.due_requests(db, settings):
             if watch.ask(request):
                 await gaps.record_request(db, request, settings, self._rng)
@@ -250,15 +250,21 @@ class Housekeeper:
 
     async def _note(self, db: psycopg.AsyncConnection, news: list[gaps.Status]) -> None:
         try:
-            await gaps.store_statuses(db, news)
+            for foreign in await gaps.store_statuses(db, news):
+                self._log.warning(
+                    "a status is under other topics than its database is bound to, and is not believed",
+                    prefix=foreign.prefix,
+                    source=foreign.source,
+                )
         except (psycopg.Error, UnicodeError) as error:
             if not is_data_error(error):
                 raise
             if len(news) == 1:
                 self._log.warning("a status cannot be stored", prefix=news[0].prefix, reason=error_text(error))
                 return
-            for status in news:
-                await self._note(db, [status])
+            half = len(news) // 2
+            await self._note(db, news[:half])
+            await self._note(db, news[half:])
 
     async def _beat(self) -> None:
         if self._db is None:

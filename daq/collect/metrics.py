@@ -13,7 +13,10 @@ _COUNTERS: Final = (
     ("duplicates", "Results and flow curves that were stored before."),
     ("conflicts", "Messages with other content under a known id."),
     ("refused", "Messages that are not events."),
-    ("live_dropped", "Live messages dropped because the database did not keep up."),
+    (
+        "live_dropped",
+        "Live messages and values dropped: too fast for the database, not storable, or under foreign topics.",
+    ),
 )
 
 

@@ -8,26 +8,30 @@ import psycopg
 
 from daq.collect.database import PostgresSettings, error_text, open_database
 from daq.collect.schema import STEPS
+from daq.collect.settings import MOST_MISSING
 from daq.core.errors import StoreError
 
 SHOWN: Final = 20
 """Maximum number of gaps, refused messages and conflicts in the lists."""
 
 _STREAMS: Final = """
-SELECT t.prefix, s.source, t.stream, t.announced, top.sequence, top.time, coalesce(g.missing, 0)
-FROM lab.streams t JOIN lab.sources s ON s.no = t.source
+SELECT b.prefix, s.source, t.stream, t.announced, top.sequence, top.time, coalesce(g.missing, 0),
+    coalesce(t.announced - t.looked + coalesce(g.missing, 0) > %s, false)
+FROM lab.streams t JOIN lab.sources s ON s.no = t.source LEFT JOIN lab.databases b ON b.database = s.database
 LEFT JOIN LATERAL (
     SELECT sequence, time FROM lab.keys WHERE source = t.source AND stream = t.stream AND sequence IS NOT NULL
     ORDER BY sequence DESC LIMIT 1) top ON true
 LEFT JOIN (SELECT source, stream, sum(last - first + 1)::bigint AS missing FROM lab.gaps GROUP BY 1, 2) g
     ON g.source = t.source AND g.stream = t.stream
-ORDER BY t.prefix, t.stream, s.epoch
+ORDER BY b.prefix, t.stream, s.epoch
 """
 _DAEMONS: Final = (
-    "SELECT prefix, source, state, time, seen, status #>> '{software,daq}' FROM lab.daemons ORDER BY prefix"
+    "SELECT d.prefix, d.source, d.state, d.time, d.seen, d.status #>> '{versions,daq}', b.prefix FROM lab.daemons d "
+    "LEFT JOIN lab.sources s ON s.source = d.source LEFT JOIN lab.databases b ON b.database = s.database "
+    "ORDER BY d.prefix"
 )
 _GAPS: Final = (
-    "SELECT prefix, source, stream, first, last, seen, asks, next_ask FROM lab.missing ORDER BY seen LIMIT %s"
+    "SELECT no, prefix, source, stream, first, last, seen, asks, next_ask FROM lab.missing ORDER BY seen LIMIT %s"
 )
 _WORKERS: Final = """
 SELECT "group", worker, host, pid, started, beat, extract(epoch FROM now() - beat)::float8, watches, taken, duplicates,
@@ -35,8 +39,13 @@ SELECT "group", worker, host, pid, started, beat, extract(epoch FROM now() - bea
 """
 _REFUSED: Final = "SELECT no, topic, reason, times, last FROM lab.refused ORDER BY last DESC LIMIT %s"
 _CONFLICTS: Final = """
-SELECT s.source, c.id::text, c.topic, c.received FROM lab.conflicts c JOIN lab.sources s ON s.no = c.source
+SELECT s.source, c.stream, c.sequence, c.id::text, c.topic, c.received
+FROM lab.conflicts c JOIN lab.sources s ON s.no = c.source
 ORDER BY c.received DESC LIMIT %s
+"""
+_BREAKS: Final = """
+SELECT source, stream, sequence, id::text, received, audit_number, reason FROM lab.audit_breaks WHERE position = 1
+ORDER BY received
 """
 _COUNTS: Final = """
 SELECT (SELECT count(*) FROM lab.refused), (SELECT count(*) FROM lab.conflicts),
@@ -73,6 +82,11 @@ class Overview:
         """Number of results that daemons counted and that are not stored."""
         return sum(s["missing"] for s in self.streams)
 
+    @property
+    def not_believed(self) -> int:
+        """Number of streams whose announced end would make too many results missing."""
+        return sum(s["not_believed"] for s in self.streams)
+
     def as_json(self) -> dict[str, Any]:
         """Return the overview as JSON values."""
 
@@ -93,8 +107,8 @@ class Overview:
         }
 
 
-async def read_overview(settings: PostgresSettings) -> Overview:
-    """Read the overview from the database.
+async def read_overview(settings: PostgresSettings, most_missing: int = MOST_MISSING) -> Overview:
+    """Read the overview from the database; `most_missing` as in `GapSettings`.
 
     Raises:
         StoreError: the database is away, or its tables are missing or older than this version.
@@ -109,9 +123,11 @@ async def read_overview(settings: PostgresSettings) -> Overview:
             raise StoreError(f"{settings.place} lacks {', '.join(missing)}: start a worker of this version once")
         refused, conflicts, results, delay = (await _rows(db, _COUNTS))[0]
         return Overview(
-            daemons=await _named(db, "prefix source state time seen version", _DAEMONS),
-            streams=await _named(db, "prefix source stream announced here newest missing", _STREAMS),
-            gaps=await _named(db, "prefix source stream first last seen asks next_ask", _GAPS, SHOWN),
+            daemons=await _named(db, "prefix source state time seen version bound", _DAEMONS),
+            streams=await _named(
+                db, "prefix source stream announced here newest missing not_believed", _STREAMS, most_missing
+            ),
+            gaps=await _named(db, "no prefix source stream first last seen asks next_ask", _GAPS, SHOWN),
             workers=await _named(
                 db,
                 "group worker host pid started beat silent_s watches taken duplicates conflicts refused in_hand "
@@ -119,12 +135,27 @@ async def read_overview(settings: PostgresSettings) -> Overview:
                 _WORKERS,
             ),
             refused=await _named(db, "no topic reason times last", _REFUSED, SHOWN),
-            conflicts=await _named(db, "source id topic received", _CONFLICTS, SHOWN),
+            conflicts=await _named(db, "source stream sequence id topic received", _CONFLICTS, SHOWN),
             refused_count=refused,
             conflict_count=conflicts,
             results=results,
             delay_s=delay,
         )
+    except psycopg.Error as error:
+        raise StoreError(f"the database {settings.place} cannot be read: {error_text(error)}") from error
+    finally:
+        await db.close()
+
+
+async def read_audit_breaks(settings: PostgresSettings) -> list[dict[str, Any]]:
+    """Return, for each database, its first result that does not continue the audit trail.
+
+    Raises:
+        StoreError: the database is away, or its tables are missing.
+    """
+    db = await open_database(settings, "daq collect --audit")
+    try:
+        return await _named(db, "source stream sequence id received audit_number reason", _BREAKS)
     except psycopg.Error as error:
         raise StoreError(f"the database {settings.place} cannot be read: {error_text(error)}") from error
     finally:

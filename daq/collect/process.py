@@ -79,6 +79,7 @@ def collect_settings(path: Path, worker: str | None) -> CollectSettings:
             patience_s=collector.gaps.patience / 1e9,
             again_s=max(1.0, collector.gaps.again / 1e9),
             again_most_s=max(1.0, collector.gaps.again_most / 1e9),
+            most_missing=collector.gaps.most_missing,
         ),
     )
 

@@ -34,6 +34,14 @@ CREATE TABLE lab.sources (
 );
 COMMENT ON TABLE lab.sources IS 'Databases of daemons, each with its epoch; a restored backup starts a new epoch.';
 
+CREATE TABLE lab.databases (
+    database uuid PRIMARY KEY,
+    prefix text NOT NULL,
+    bound timestamptz NOT NULL DEFAULT now()
+);
+COMMENT ON TABLE lab.databases IS
+    'The topic prefix of each daemon''s database; messages of that database under another prefix are refused.';
+
 CREATE TABLE lab.keys (
     source integer NOT NULL REFERENCES lab.sources,
     id uuid NOT NULL,
@@ -45,7 +53,7 @@ CREATE TABLE lab.keys (
 ) PARTITION BY HASH (source);
 COMMENT ON TABLE lab.keys IS 'One row for every event ever stored.  Curves have no sequence number.';
 COMMENT ON COLUMN lab.keys.digest IS 'SHA-256 of the bytes received from the broker';
-CREATE INDEX keys_in_order ON lab.keys (source, stream, sequence) WHERE sequence IS NOT NULL;
+CREATE UNIQUE INDEX keys_in_order ON lab.keys (source, stream, sequence) WHERE sequence IS NOT NULL;
 
 """
     + table("results", RESULT)
@@ -57,6 +65,7 @@ CREATE INDEX results_by_instrument ON lab.results (instrument, time);
 CREATE INDEX results_by_verdict ON lab.results (validity, verdict, time);
 CREATE INDEX results_by_time ON lab.results USING brin (time);
 CREATE INDEX results_corrections ON lab.results (supersedes) WHERE supersedes IS NOT NULL;
+CREATE INDEX results_by_audit ON lab.results (source, audit_number);
 
 """
     + table("curves", CURVE)
@@ -95,26 +104,30 @@ COMMENT ON TABLE lab.refused IS 'Messages that are not events this version under
 CREATE TABLE lab.conflicts (
     source integer NOT NULL REFERENCES lab.sources,
     id uuid NOT NULL,
+    stream text NOT NULL,
+    sequence bigint,
     digest bytea NOT NULL,
     received timestamptz NOT NULL DEFAULT now(),
     topic text NOT NULL,
     payload bytea NOT NULL,
     PRIMARY KEY (source, id, digest)
 );
+CREATE INDEX conflicts_in_order ON lab.conflicts (source, stream, sequence);
 COMMENT ON TABLE lab.conflicts IS
-    'Messages with a stored (source, id) and other content.  The first one is kept in force; a person must decide.';
+    'Messages with a stored (source, id) and other content, and second ids of a stored sequence number.  The first '
+    'message is kept in force; a person must decide.';
+COMMENT ON COLUMN lab.conflicts.sequence IS 'Sequence number in the message; NULL for a curve';
 
 CREATE TABLE lab.streams (
     source integer NOT NULL REFERENCES lab.sources,
     stream text NOT NULL,
-    prefix text NOT NULL,
     looked bigint NOT NULL DEFAULT 0,
-    announced bigint NOT NULL DEFAULT 0,
+    announced bigint,
     asked timestamptz,
     PRIMARY KEY (source, stream)
 );
 COMMENT ON COLUMN lab.streams.looked IS 'Last checked sequence number; each up to it is in lab.keys or lab.gaps.';
-COMMENT ON COLUMN lab.streams.announced IS 'Last sequence number in the daemon''s status.';
+COMMENT ON COLUMN lab.streams.announced IS 'Last sequence number in the daemon''s status; NULL before the first.';
 
 CREATE TABLE lab.gaps (
     no bigint GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
@@ -129,6 +142,17 @@ CREATE TABLE lab.gaps (
 );
 CREATE INDEX gaps_by_stream ON lab.gaps (source, stream, first);
 COMMENT ON TABLE lab.gaps IS 'Missing sequence numbers, and the number of requests for them.';
+
+CREATE TABLE lab.forgotten (
+    source integer NOT NULL,
+    stream text NOT NULL,
+    first bigint NOT NULL,
+    last bigint NOT NULL,
+    at timestamptz NOT NULL DEFAULT now(),
+    PRIMARY KEY (source, stream, first, last),
+    FOREIGN KEY (source, stream) REFERENCES lab.streams
+);
+COMMENT ON TABLE lab.forgotten IS 'Sequence numbers that a person declared as not missing.';
 
 CREATE TABLE lab.daemons (
     prefix text PRIMARY KEY,

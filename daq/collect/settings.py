@@ -7,6 +7,8 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import BRANCH
 from daq.collect.database import PostgresSettings
 
+MOST_MISSING: Final = 100_000
+"""Largest number of missing results of a stream, where the settings say no other."""
 BEAT_S: Final = 2.0
 """Shortest time (s) between two turns of the housekeeper: worker's row, statuses, gaps."""
 
@@ -19,12 +21,15 @@ class GapSettings:
         history: request also results published before the first stored result of a stream.
         patience_s: time (s) for which a result counts as on its way, before it is requested.
         again_s, again_most_s: first and longest wait (s) after a request; each wait is twice the one before.
+        most_missing: largest number of missing results of a stream; an announced end that would make more missing is
+            not believed.
     """
 
     history: bool = True
     patience_s: float = 10.0
     again_s: float = 10.0
     again_most_s: float = 3600.0
+    most_missing: int = MOST_MISSING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,26 +10,41 @@ from daq.collect.columns import RESULT
 _VIEWS: Final = """
 CREATE VIEW lab.results_in_force AS
 SELECT s.source, r.id, r.time, coalesce(r.ended, r.time) AS measured, r.received, left(r.prefix, -7) AS place,
-    r.sequence, OF_THE_RESULT, r.event
+    r.sequence, OF_THE_RESULT,
+    EXISTS (
+        SELECT FROM lab.conflicts x WHERE x.source = r.source AND x.stream = r.stream AND x.sequence = r.sequence
+        UNION ALL SELECT FROM lab.conflicts x WHERE x.source = r.source AND x.id = r.id
+    ) AS disputed, r.event
 FROM lab.results r JOIN lab.sources s ON s.no = r.source
 WHERE NOT r.simulated AND NOT EXISTS (
     SELECT FROM lab.results c JOIN lab.sources cs ON cs.no = c.source
-    WHERE c.supersedes = r.id AND cs.database = s.database
+    WHERE c.supersedes = r.id AND IS_CORRECTION_OF
 );
 COMMENT ON VIEW lab.results_in_force IS
     'Every result that no correction has replaced, without simulated ones; measured is the end of the run.';
+COMMENT ON COLUMN lab.results_in_force.disputed IS 'true where another message contradicts it, see lab.conflicts';
+
+CREATE VIEW lab.last_values AS
+SELECT DISTINCT ON (place, instrument, quantity, unit) place, instrument, quantity, unit, value, reported, expanded, k,
+    interval_low, interval_high, quality, validity, verdict, disputed, measured, product, sample, lot, method_id,
+    method_version, method_digest, run, source, id
+FROM lab.results_in_force
+WHERE NOT verification
+ORDER BY place, instrument, quantity, unit, measured DESC, sequence DESC, id;
+COMMENT ON VIEW lab.last_values IS 'The newest result of every instrument, valid or not, without verifications.';
 
 CREATE VIEW lab.corrections AS
-SELECT s.source, c.id, c.received, c.sample, c.run, o.id AS replaced, o.value AS was, c.value AS became, c.unit,
-    o.verdict AS verdict_was, c.verdict AS verdict_became
+SELECT s.source, c.id, c.received, c.sample, c.run, r.id AS replaced, r.value AS was, c.value AS became, c.unit,
+    r.verdict AS verdict_was, c.verdict AS verdict_became
 FROM lab.results c JOIN lab.sources s ON s.no = c.source
-JOIN lab.results o ON o.id = c.supersedes JOIN lab.sources os ON os.no = o.source AND os.database = s.database
-WHERE c.supersedes IS NOT NULL;
+JOIN lab.results r ON r.id = c.supersedes JOIN lab.sources rs ON rs.no = r.source
+WHERE c.supersedes IS NOT NULL AND IS_THE_CORRECTION;
 COMMENT ON VIEW lab.corrections IS 'Corrections beside the results they replace.';
 
 CREATE VIEW lab.sample_results AS
 SELECT DISTINCT ON (product, sample, quantity, unit) product, sample, quantity, unit, lot, measured, place, instrument,
-    value, reported, expanded, k, validity, verdict, limit_low, limit_high, limit_unit, method_id, run, source, id
+    value, reported, expanded, k, interval_low, interval_high, validity, verdict, disputed, limit_low, limit_high,
+    limit_unit, method_id, method_version, method_digest, run, source, id
 FROM lab.results_in_force
 WHERE validity = 'valid' AND outcome = 'complete' AND NOT verification
 ORDER BY product, sample, quantity, unit, measured DESC, id;
@@ -52,17 +67,20 @@ CREATE VIEW lab.first_pass_by_day AS
 WITH firsts AS (
     SELECT DISTINCT ON (product, sample) product, measured,
         outcome = 'complete' AND validity = 'valid' AS measured_well,
-        outcome = 'complete' AND validity = 'valid' AND verdict = 'within' AS passed
+        outcome = 'complete' AND validity = 'valid' AND verdict = 'within' AS passed,
+        verdict = 'not_comparable' AS not_comparable
     FROM lab.results_in_force
     WHERE NOT verification AND verdict <> 'none'
     ORDER BY product, sample, measured, id
 )
 SELECT measured::date AS day, product, count(*) AS samples, count(*) FILTER (WHERE measured_well) AS valid_at_first,
     count(*) FILTER (WHERE passed) AS within_at_first,
+    count(*) FILTER (WHERE not_comparable) AS not_comparable_at_first,
     count(*) FILTER (WHERE passed)::double precision / count(*) AS yield
 FROM firsts GROUP BY 1, 2;
 COMMENT ON VIEW lab.first_pass_by_day IS
-    'Samples with limits, by the day of their first run: numbers valid, and within limits, at the first attempt.';
+    'Samples with limits, by the day of their first run: numbers valid, within limits, and not comparable with them, '
+    'at the first attempt; yield is within_at_first over samples.';
 
 CREATE VIEW lab.instrument_use_by_day AS
 SELECT measured::date AS day, place, instrument, count(*) AS runs,
@@ -77,6 +95,7 @@ SELECT product, quantity, unit, method_id, geometry, measured, sample, lot, plac
     row_number() OVER series AS position, abs(value - lag(value) OVER series) AS moving_range, source, id
 FROM lab.results_in_force
 WHERE validity = 'valid' AND outcome = 'complete' AND NOT verification AND product IS NOT NULL AND value IS NOT NULL
+    AND NOT disputed
 WINDOW series AS (PARTITION BY product, quantity, unit, method_id, geometry ORDER BY measured, id);
 COMMENT ON VIEW lab.control_chart IS
     'Values in order, for a chart of individuals and moving ranges; one series for each product, method and geometry.';
@@ -91,9 +110,55 @@ COMMENT ON VIEW lab.control_limits IS
     'Limits of individuals from all values of a series: centre ∓ 3 MR/d2 with d2 = 2/sqrt(pi) for ranges of two.';
 
 CREATE VIEW lab.missing AS
-SELECT s.source, t.prefix, g.stream, g.first, g.last, g.last - g.first + 1 AS results, g.seen, g.asks, g.next_ask
-FROM lab.gaps g JOIN lab.sources s ON s.no = g.source JOIN lab.streams t ON t.source = g.source AND t.stream = g.stream;
+SELECT s.source, b.prefix, g.stream, g.first, g.last, g.last - g.first + 1 AS results, g.seen, g.asks, g.next_ask, g.no
+FROM lab.gaps g JOIN lab.sources s ON s.no = g.source JOIN lab.databases b ON b.database = s.database;
 COMMENT ON VIEW lab.missing IS 'Results that their daemon counted and that are not stored.';
 """
 
-VIEWS_0002: Final = _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT if c.name != "simulated"))
+#: Compares each result with the one before it in the audit trail of its database.  A restored database continues the
+#: trail of its backup, so each epoch is compared by itself, and its first result with those of the epochs before.
+_AUDIT: Final = """
+CREATE VIEW lab.audit_breaks AS
+WITH held AS (
+    SELECT s.database, s.epoch, s.source, r.stream, r.sequence, r.id, r.received, r.audit_number, r.audit_head,
+        r.audit_before_number, r.audit_before, lag(r.audit_number) OVER trail AS held_number,
+        lag(r.audit_head) OVER trail AS held_head,
+        lag(r.sequence) OVER stream_trail AS held_sequence
+    FROM lab.results r JOIN lab.sources s ON s.no = r.source
+    WHERE r.audit_number IS NOT NULL
+    WINDOW trail AS (PARTITION BY r.source ORDER BY r.audit_number, r.received, r.sequence, r.id),
+        stream_trail AS (PARTITION BY r.source, r.stream ORDER BY r.audit_number, r.received, r.sequence, r.id)
+), earlier AS (
+    SELECT h.id, h.source, bool_or(e.audit_head = h.audit_before) AS same
+    FROM held h JOIN lab.sources s ON s.database = h.database AND s.epoch < h.epoch
+    JOIN lab.results e ON e.source = s.no AND e.audit_number = h.audit_before_number
+    WHERE h.held_number IS NULL GROUP BY h.id, h.source
+), judged AS (
+    SELECT h.*, CASE
+        WHEN audit_number <= audit_before_number THEN 'it says that it follows a later entry'
+        WHEN audit_number = held_number THEN 'two results have this entry of the audit trail'
+        WHEN held_number > audit_before_number THEN 'a result lies between it and the one it says it follows'
+        WHEN held_number = audit_before_number AND held_head IS DISTINCT FROM audit_before
+            OR held_number IS NULL AND NOT e.same THEN 'the result before it has another audit head'
+        WHEN held_sequence >= sequence THEN 'its sequence number is not above that of the result before it'
+    END AS reason FROM held h LEFT JOIN earlier e USING (source, id)
+)
+SELECT database, source, stream, sequence, id, received, audit_number, reason,
+    row_number() OVER (PARTITION BY database ORDER BY epoch, audit_number, received, sequence, id) AS position
+FROM judged WHERE reason IS NOT NULL;
+COMMENT ON VIEW lab.audit_breaks IS
+    'Results whose audit head does not continue that of the result before them; position 1 is the first of a database.';
+"""
+#: The correction c of source s is of the same database and stream as the result r of source rs, names its source, and
+#: was made after it; so no two results can replace each other.
+_CORRECTS: Final = (
+    "{c}.database = {r}.database AND c.supersedes_source = {r}.source AND c.stream = r.stream "
+    "AND ({c}.epoch, c.sequence) > ({r}.epoch, r.sequence)"
+)
+
+VIEWS_0002: Final = (
+    _VIEWS.replace("OF_THE_RESULT", ", ".join(f"r.{c.name}" for c in RESULT if c.name != "simulated"))
+    .replace("IS_CORRECTION_OF", _CORRECTS.format(c="cs", r="s"))
+    .replace("IS_THE_CORRECTION", _CORRECTS.format(c="s", r="rs"))
+    + _AUDIT
+)

@@ -7,7 +7,6 @@ at any moment leaves either nothing, or a committed batch whose repetition is co
 
 import asyncio
 import contextlib
-import hashlib
 import random
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
@@ -170,34 +169,46 @@ class Worker:
     async def _commit(self, found: _Sorted) -> None:
         await self._open()
         assert self._writer is not None  # noqa: S101 - opened in the line before
-        writer = self._writer
-        try:
-            self._count(await writer.take(found.events, found.refused), len(found.refused))
-        except (psycopg.Error, UnicodeError) as error:
-            if not is_data_error(error):
-                raise
-            await self._one_by_one(writer, found)
-        try:
-            await writer.take_live(found.live)
-        except (psycopg.Error, UnicodeError) as error:
-            if not is_data_error(error):
-                raise
-            self._log.warning("live values cannot be stored", reason=error_text(error))
+        await self._store(self._writer, found.events, found.refused)
+        await self._store_live(self._writer, found.live)
 
-    async def _one_by_one(self, writer: Writer, found: _Sorted) -> None:
-        """Find the messages that the database cannot store, and keep them as refused."""
-        for refused in found.refused:
-            self._count(await writer.take([], [refused]), 1)
-        for event in found.events:
-            try:
-                self._count(await writer.take([event]), 0)
-            except (psycopg.Error, UnicodeError) as error:
-                if not is_data_error(error):
-                    raise
+    async def _store(self, writer: Writer, events: list[Event], refused: list[RefusedMessage]) -> None:
+        """Store events; halve a batch that the database cannot store, until the faulty message is alone."""
+        try:
+            self._count(await writer.take(events, refused), len(refused))
+        except (psycopg.Error, UnicodeError) as error:
+            if not is_data_error(error):
+                raise
+            if len(events) == 1 and not refused:
+                event = events[0]
                 reason = f"the database cannot store it: {error_text(error)}"
-                refused = RefusedMessage(event.topic, event.text.encode(), event.digest, reason)
-                self._name(refused)
-                self._count(await writer.take([], [refused]), 1)
+                faulty = RefusedMessage.of(event.topic, event.text.encode(), reason)
+                self._name(faulty)
+                self._count(await writer.take([], [faulty]), 1)
+                return
+            if not events:
+                raise
+            half = len(events) // 2
+            if refused:
+                await self._store(writer, [], refused)
+            for part in (events[:half], events[half:]):
+                if part:
+                    await self._store(writer, part, [])
+
+    async def _store_live(self, writer: Writer, values: list[Live]) -> None:
+        """Store live values as `_store` does; a faulty one is dropped and counted."""
+        try:
+            self.state.live_dropped += await writer.take_live(values)
+        except (psycopg.Error, UnicodeError) as error:
+            if not is_data_error(error):
+                raise
+            if len(values) == 1:
+                self.state.live_dropped += 1
+                self._log.warning("a live value cannot be stored", reason=error_text(error))
+                return
+            half = len(values) // 2
+            await self._store_live(writer, values[:half])
+            await self._store_live(writer, values[half:])
 
     def _sort(self, batch: Sequence[ReceivedMessage]) -> _Sorted:
         found = _Sorted([], [], [])
@@ -208,8 +219,7 @@ class Worker:
                 else:
                     found.events.append(decode(message.topic, message.payload))
             except NotAnEventError as error:
-                digest = hashlib.sha256(message.payload).digest()
-                refused = RefusedMessage(message.topic.replace("\x00", "?"), message.payload, digest, str(error))
+                refused = RefusedMessage.of(message.topic, message.payload, str(error))
                 found.refused.append(refused)
                 self._name(refused)
         return found
@@ -223,10 +233,17 @@ class Worker:
         self.state.taken += written.taken
         self.state.duplicates += written.duplicates
         self.state.conflicts += written.conflicts
-        self.state.refused += refused
+        self.state.refused += refused + written.foreign
+        if written.foreign:
+            self._log.error(
+                "messages are under other topics than their database is bound to; see lab.refused",
+                messages=written.foreign,
+            )
         if written.conflicts:
             self._log.error(
-                "a message has a stored id and other content; see lab.conflicts", messages=written.conflicts
+                "a message contradicts a stored one: the same id with other content, or another id with the same "
+                "sequence number; see lab.conflicts",
+                messages=written.conflicts,
             )
 
     async def _open(self) -> None:

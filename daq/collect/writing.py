@@ -1,27 +1,38 @@
 """Writing of received events, each once, in one transaction for each batch."""
 
+import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from psycopg import AsyncConnection, sql
 
 from daq.collect.columns import CURVE, RESULT, Column, names_of
-from daq.collect.decode import Event, Live
+from daq.collect.decode import Event, Live, database_of
 from daq.collect.partitions import has_partition, make_partitions, month_of
-from daq.collect.sources import number_sources
+from daq.collect.sources import bind, foreign_text, number_sources
 
+LONGEST_TOPIC: Final = 600
+"""Maximum number of characters of a refused message's topic; a row of an index has at most 2,704 bytes."""
 _KEYS: Final = ("source", "id", "sequence", "time", "digest", "stream")
 
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Numbers of events of a batch: newly stored, known with the same content, known with other content."""
+    """Numbers of events of a batch.
+
+    Attributes:
+        taken: newly stored.
+        duplicates: stored before, with the same content.
+        conflicts: of a stored id with other content, or with a second id for a stored sequence number.
+        foreign: under another prefix than the one that their database is bound to; they are kept as refused.
+    """
 
     taken: int = 0
     duplicates: int = 0
     conflicts: int = 0
+    foreign: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +43,12 @@ class RefusedMessage:
     payload: bytes
     digest: bytes
     reason: str
+
+    @classmethod
+    def of(cls, topic: str, payload: bytes, reason: str) -> Self:
+        """Return the message with a topic that the table's index takes, however long or damaged the topic is."""
+        topic = topic.replace("\x00", "?").encode("utf-8", "replace").decode()[:LONGEST_TOPIC]
+        return cls(topic, payload, hashlib.sha256(payload).digest(), reason)
 
 
 class _Kind:
@@ -56,13 +73,14 @@ class _Kind:
         self.copy = sql.SQL("COPY {stage} ({staged}) FROM STDIN").format(stage=stage, staged=staged)
         # In the order of the keys, so that two workers with the same events wait for each other and do not deadlock.
         self.claim = sql.SQL(
-            "WITH fresh AS (INSERT INTO lab.keys ({keys}) SELECT {key_values} FROM {stage} ORDER BY source, id "
-            "ON CONFLICT (source, id) DO NOTHING RETURNING source, id) "
+            "WITH fresh AS (INSERT INTO lab.keys ({keys}) SELECT {key_values} FROM {stage} "
+            "ORDER BY source, stream, sequence, ordinal ON CONFLICT DO NOTHING RETURNING source, id) "
             "SELECT ordinal FROM {stage} JOIN fresh USING (source, id)"
         ).format(keys=keys, key_values=key_values, stage=stage)
         self.known = sql.SQL(
-            "SELECT s.ordinal FROM {stage} s JOIN lab.keys k USING (source, id) "
-            "WHERE s.ordinal <> ALL(%s) AND s.digest <> k.digest"
+            # Without a key of this id, the sequence number belongs to another id.
+            "SELECT s.ordinal FROM {stage} s LEFT JOIN lab.keys k USING (source, id) "
+            "WHERE s.ordinal <> ALL(%s) AND s.digest IS DISTINCT FROM k.digest"
         ).format(stage=stage)
         self.clear = sql.SQL("DELETE FROM {stage}").format(stage=stage)
         self.drop = sql.SQL("DELETE FROM {stage} WHERE ordinal <> ALL(%s)").format(stage=stage)
@@ -73,11 +91,11 @@ class _Kind:
 
 _KINDS: Final = {"result": _Kind("results", RESULT), "curve": _Kind("curves", CURVE)}
 _ADD_STREAMS: Final = (
-    "INSERT INTO lab.streams (source, stream, prefix) SELECT * FROM unnest(%s::integer[], %s::text[], %s::text[]) "
-    "ON CONFLICT (source, stream) DO UPDATE SET prefix = EXCLUDED.prefix WHERE streams.prefix <> EXCLUDED.prefix"
+    "INSERT INTO lab.streams (source, stream) SELECT * FROM unnest(%s::integer[], %s::text[]) ON CONFLICT DO NOTHING"
 )
 _ADD_CONFLICT: Final = (
-    "INSERT INTO lab.conflicts (source, id, digest, topic, payload) VALUES (%s, %s, %s, %s, %s) ON CONFLICT DO NOTHING"
+    "INSERT INTO lab.conflicts (source, id, stream, sequence, digest, topic, payload) "
+    "VALUES (%s, %s, %s, %s, %s, %s, %s) ON CONFLICT DO NOTHING"
 )
 _ADD_REFUSED: Final = (
     "INSERT INTO lab.refused (topic, reason, digest, payload) VALUES (%s, %s, %s, %s) "
@@ -101,7 +119,7 @@ class _Committed:
     """Sources, streams and months that this connection has seen committed."""
 
     sources: dict[str, int] = field(default_factory=dict)
-    streams: dict[tuple[int, str], str] = field(default_factory=dict)
+    streams: set[tuple[int, str]] = field(default_factory=set)
     months: set[tuple[int, int]] = field(default_factory=set)
 
 
@@ -120,30 +138,39 @@ class Writer:
     async def take(self, events: Sequence[Event], refused: Iterable[RefusedMessage] = ()) -> Written:
         """Commit events and refused messages; events stored before are only counted.
 
+        An event under another prefix than the one that its database is bound to becomes a refused message.
+
         Raises:
             psycopg.Error, UnicodeError: nothing was written; `database.is_data_error` tells whether the data cause it.
         """
         await self._make_room(e.time for e in events)
-        known = _Committed(dict(self._known.sources), dict(self._known.streams))
+        known = _Committed(dict(self._known.sources), set(self._known.streams))
         written = Written()
         async with self._db.transaction():
-            for message in refused:
+            own, foreign = await self._bound(events)
+            for message in (*refused, *foreign):
                 await self._db.execute(_ADD_REFUSED, (message.topic, message.reason, message.digest, message.payload))
-            if events:
-                await self._find_sources(known, {e.source for e in events})
-                await self._find_streams(known, events)
-                written = await self._take_all(known, events)
+            if own:
+                await self._find_sources(known, {e.source for e in own})
+                await self._find_streams(known, own)
+                written = await self._take_all(known, own)
+            written = replace(written, foreign=len(foreign))
         # Only after the commit: a rolled-back source or stream is not known.
         self._known.sources, self._known.streams = known.sources, known.streams
         return written
 
-    async def take_live(self, values: Sequence[Live]) -> None:
-        """Commit live values; errors as `take`."""
+    async def take_live(self, values: Sequence[Live]) -> int:
+        """Commit live values; return the number of dropped ones, under a foreign prefix.  Errors as `take`."""
         if not values:
-            return
+            return 0
         await self._make_room(v.time for v in values)
         known = _Committed(dict(self._known.sources))
+        given = len(values)
         async with self._db.transaction():
+            prefixes = await self._bind(values)
+            values = [v for v in values if v.prefix == prefixes[database_of(v.source)[0]]]
+            if not values:
+                return given
             await self._find_sources(known, {v.source for v in values})
             rows = [
                 (v.time, known.sources[v.source], v.instrument, v.run, v.channel, v.value, v.unit, v.quality)
@@ -151,6 +178,28 @@ class Writer:
             ]
             await self._db.execute(_ADD_READINGS, [list(column) for column in zip(*rows, strict=True)])
         self._known.sources = known.sources
+        return given - len(values)
+
+    async def _bind(self, messages: Sequence[Event] | Sequence[Live]) -> dict[str, str]:
+        """Return the prefix of each database in some messages; the first message of a new one binds it."""
+        firsts: dict[str, str] = {}
+        for m in messages:
+            firsts.setdefault(database_of(m.source)[0], m.prefix)
+        return await bind(self._db, firsts)
+
+    async def _bound(self, events: Sequence[Event]) -> tuple[list[Event], list[RefusedMessage]]:
+        """Return the events under the prefix of their database, and the others as refused messages."""
+        prefixes = await self._bind(events)
+        own: list[Event] = []
+        foreign: list[RefusedMessage] = []
+        for e in events:
+            prefix = prefixes[database_of(e.source)[0]]
+            if e.prefix == prefix:
+                own.append(e)
+            else:
+                reason = foreign_text(e.source, e.prefix, prefix)
+                foreign.append(RefusedMessage.of(e.topic, e.text.encode(), reason))
+        return own, foreign
 
     async def _make_room(self, times: Iterable[datetime]) -> None:
         now = month_of(datetime.now(UTC))
@@ -163,14 +212,11 @@ class Writer:
         known.sources.update(await number_sources(self._db, sources - known.sources.keys()))
 
     async def _find_streams(self, known: _Committed, events: Sequence[Event]) -> None:
-        here = {(known.sources[e.source], e.stream): e.prefix for e in events}
-        new = sorted(
-            (source, stream, p) for (source, stream), p in here.items() if known.streams.get((source, stream)) != p
-        )
+        new = sorted({(known.sources[e.source], e.stream) for e in events} - known.streams)
         if not new:
             return
         await self._db.execute(_ADD_STREAMS, [list(column) for column in zip(*new, strict=True)])
-        known.streams.update({(source, stream): prefix for source, stream, prefix in new})
+        known.streams.update(new)
 
     async def _take_all(self, known: _Committed, events: Sequence[Event]) -> Written:
         taken = duplicates = conflicts = 0
@@ -188,13 +234,16 @@ class Writer:
                     duplicates += len(own) - fresh - len(changed)
                     conflicts += len(changed)
                     for e in changed:
-                        values = (known.sources[e.source], e.id, e.digest, e.topic, e.text.encode())
+                        sequence = e.sequence if e.kind == "result" else None
+                        values = (
+                            known.sources[e.source], e.id, e.stream, sequence, e.digest, e.topic, e.text.encode(),
+                        )  # fmt: skip
                         await self._db.execute(_ADD_CONFLICT, values)
             events = again
         return Written(taken, duplicates, conflicts)
 
     async def _take_kind(self, known: _Committed, kind: _Kind, events: list[Event]) -> tuple[int, list[Event]]:
-        """Store events of one kind; return the number of new ones, and the events known with other content."""
+        """Store events of one kind; return the number of new ones, and those that contradict a stored one."""
         db = self._db
         async with db.cursor() as cursor, cursor.copy(kind.copy) as copy:
             for ordinal, e in enumerate(events):

@@ -29,6 +29,21 @@ class Quality(StrEnum):
         return ("Good", "Uncertain", "Bad").index(self.value.partition("_")[0])
 
 
+#: Status codes by their names in OPC UA (Part 4, section 7.39; the numbers are those of its published list).
+STATUS_CODES: Final = {
+    Quality.GOOD: 0x00000000,
+    Quality.UNCERTAIN: 0x40000000,
+    Quality.UNCERTAIN_NOT_ACCURATE: 0x40930000,
+    Quality.UNCERTAIN_UNITS_EXCEEDED: 0x40940000,
+    Quality.UNCERTAIN_SUBNORMAL: 0x40950000,
+    Quality.BAD: 0x80000000,
+    Quality.BAD_NO_COMMUNICATION: 0x80310000,
+    Quality.BAD_NOT_CONNECTED: 0x808A0000,
+    Quality.BAD_DEVICE_FAILURE: 0x808B0000,
+    Quality.BAD_SENSOR_FAILURE: 0x808C0000,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Treatment:
     """Effect of a fault on a value: the number is kept or replaced by null; its quality; a sentence for a person."""

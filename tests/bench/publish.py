@@ -18,7 +18,7 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.store.delivery import SendAgain
-from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, Conclude, RegisterMethod
 from tests.bench.broker import Mosquitto
@@ -77,8 +77,8 @@ def record(number: int) -> RunRecord:
 
 
 def conclusion(number: int, topics: Topics) -> Conclude:
-    def build(sequence: int, head: str, digest: str) -> tuple[str, list[Outgoing]]:
-        text = json.dumps({"sequence": sequence, "head": head, "digest": digest, "fill": "x" * 400})
+    def build(sequence: int, audit: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
+        text = json.dumps({"sequence": sequence, "head": audit.head, "digest": digest, "fill": "x" * 400})
         return text, [Outgoing(topics.result("bench"), text.encode())]
 
     return Conclude(

@@ -13,13 +13,18 @@ import structlog
 from prometheus_client.parser import text_string_to_metric_families
 
 from daq.app.cli import main
+from daq.collect.database import open_database
+from daq.collect.decode import decode
+from daq.collect.gaps import find_gaps
 from daq.collect.process import collect_settings, collector_file
+from daq.collect.schema import migrate
+from daq.collect.writing import Writer
 from daq.core.errors import SettingError
 from tests.support import sentences
 from tests.support.processes.collector import daemon
 from tests.support.processes.mosquitto import PASSWORD, needs_mosquitto
 from tests.support.processes.postgres import needs_postgres
-from tests.support.runs.result_events import SOURCE, TOPICS, curve, result
+from tests.support.runs.result_events import SOURCE, TOPICS, curve, own_id, result
 
 EXAMPLE = Path(__file__).parents[2] / "config/collector.toml"
 
@@ -123,6 +128,47 @@ def wait_for(condition, seconds=90.0):
     while not condition():
         assert time.monotonic() < end, "it did not happen in time"
         time.sleep(0.05)
+
+
+@needs_postgres
+def test_decisions_of_a_person(tmp_path, database, query, capsys):
+    class NoBroker:
+        port = 1
+
+    async def fill():
+        db = await open_database(database, "test")
+        await migrate(db)
+        writer = Writer(db)
+        await writer.prepare()
+        forged = result(4, change={"origin.audit_before": "0" * 64})
+        await writer.take([decode(*m) for m in (result(1), result(3), forged)])
+        topic, payload = result(5)
+        await writer.take([decode(topic.replace("quality", "packing"), payload)])
+        await find_gaps(db, history=True)
+        await db.close()
+
+    asyncio.run(fill())
+    collect = ("collect", "--config", str(write(tmp_path, NoBroker, database)))
+    assert main([*collect, "--audit"]) == 1
+    shown = capsys.readouterr().out
+    assert (own_id(SOURCE, "bench-1", 4) in shown, "another audit head" in shown) == (True, True)
+    assert main([*collect, "--audit", "--json"]) == 1
+    assert json.loads(capsys.readouterr().out)["audit_breaks"][0]["sequence"] == 4
+    ((no,),) = query("SELECT no FROM lab.gaps")
+    assert main([*collect, "--forget-gap", str(no)]) == 0
+    assert "bench-1: 2 to 2" in capsys.readouterr().out
+    assert main([*collect, "--forget-gap", str(no)]) == 2
+    assert query("SELECT count(*) FROM lab.gaps") == [(0,)]
+    for wrong in ((SOURCE, "glaze-works"), (SOURCE, "a/+/lab/v1"), ("bench-1", "a/lab/v1")):
+        assert main([*collect, "--bind", *wrong]) == 2
+    capsys.readouterr()
+    assert main([*collect, "--again"]) == 0
+    assert "1 stay refused" in capsys.readouterr().out
+    assert main([*collect, "--bind", SOURCE, "glaze-works/kiln-street/packing/lab/v1"]) == 0
+    assert main([*collect, "--again"]) == 0
+    assert "1 refused messages were taken" in capsys.readouterr().out
+    query("DELETE FROM lab.results WHERE sequence = 4 RETURNING 1")
+    assert main([*collect, "--audit"]) == 0
 
 
 def test_the_example_says_what_is_used_where_a_key_is_left_out(tmp_path):

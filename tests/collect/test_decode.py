@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from daq.collect.decode import NotAnEventError, decode, decode_live
 from daq.core.faults import Quality
 from daq.methods.messages.livedata import LiveData, LiveValue
-from tests.support.runs.result_events import SOURCE, T0, curve, own_id, result
+from tests.support.runs.result_events import SOURCE, T0, curve, own_head, own_id, result
 
 
 def test_a_result_of_the_daemon_becomes_a_row():
-    event = decode(*result(7, time=T0, change={"sample.sampled_at": "2026-03-02T06:10:00+01:00"}))
+    message = result(7, time=T0, change={"sample.sampled_at": "2026-03-02T06:10:00+01:00"})
+    event, data = decode(*message), json.loads(message[1])["data"]
     assert (event.kind, event.source, str(event.id), event.stream, event.sequence, event.time) == (
         "result", SOURCE, own_id(SOURCE, "bench-1", 7), "bench-1", 7, T0,
     )  # fmt: skip
@@ -25,10 +26,13 @@ def test_a_result_of_the_daemon_becomes_a_row():
         "value": 800.0, "unit": "mPa.s", "reported": "800", "quality": "Good", "validity": "valid",
         "claim": "at_time", "outcome": "complete", "expanded": pytest.approx(16.63, rel=0.01),
         "k": pytest.approx(1.733, rel=0.01), "corrected": pytest.approx(800.0), "verdict": "within",
-        "limit_low": 700.0, "limit_high": 900.0, "limit_unit": "mPa.s", "geometry": "coaxial-12", "speed": 20.0,
-        "torque_percent": 50.0, "temperature": 25.0, "shear_rate": 14.3, "method_id": "clear-glaze-qc",
+        "limit_low": 700.0, "limit_high": 900.0, "limit_unit": "mPa.s", "geometry": "coaxial-12", "speed_per_min": 20.0,
+        "torque_percent": 50.0, "temperature_celsius": 25.0, "shear_rate_per_s": 14.3, "method_id": "clear-glaze-qc",
         "method_version": "1", "run": "run-7", "instrument": "bench-1", "serial": "R-1042", "operator": "shift A",
         "began": T0 - timedelta(seconds=190), "ended": T0, "verification": False, "supersedes": None,
+        "supersedes_source": None, "method_digest": data["method"]["digest"], "audit_number": 7,
+        "audit_head": own_head(SOURCE, 7), "audit_before_number": 6, "audit_before": own_head(SOURCE, 6),
+        "interval_low": data["uncertainty"]["low"], "interval_high": data["uncertainty"]["high"],
     }  # fmt: skip
 
 
@@ -81,6 +85,11 @@ def test_additions_of_a_later_version_are_no_fault():
         (result(change={"verdict.limits": 3}), "limits"),
         (result(change={"sample.replicate": 1.5}), "replicate"),
         (result(change={"supersedes": "x"}), "supersedes"),
+        (result(change={"supersedes": {"source": SOURCE, "id": "x"}}), "supersedes"),
+        (result(change={"sample.replicate": 2**40}), "replicate"),
+        (result(envelope_change={"subject": "bench-2"}), "last level of the topic"),
+        (result(change={"sample.id": "a\x00b"}), "U.0000"),
+        (result(change={"method.choices": {"a\x00b": 1}}), "U.0000"),
     ],
 )
 def test_messages_that_are_not_events_are_refused_with_the_reason(message, reason):
@@ -115,8 +124,8 @@ def test_live_values_as_the_daemon_publishes_them():
     message = LiveData(
         time="2026-03-02T05:43:10Z", source=SOURCE, instrument="bench-1", run=None, state="ready",
         values={
-            "viscosity": LiveValue(value=800.0, unit="mPa.s", quality=Quality.GOOD),
-            "turns": LiveValue(value=None, unit="", quality=Quality.BAD),
+            "viscosity": LiveValue(value=800.0, unit="mPa.s", quality=Quality.GOOD, status_code=0),
+            "turns": LiveValue(value=None, unit="", quality=Quality.BAD, status_code=0x80000000),
         },
     )  # fmt: skip
     payload = message.model_dump_json().encode()

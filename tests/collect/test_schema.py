@@ -17,8 +17,8 @@ from daq.core.errors import StoreError
 from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
-    "0001_tables": "09b81d76674a073739b918d999c98e1b308e621e0311b06eff499d7a149e9345",
-    "0002_views": "86f96d4d26ca0ea46f8fcfe6c057e52e8b4b5d521a00cfc4e02a7e2cf5d2d612",
+    "0001_tables": "41897fef27c5e7c394ec35396214e6dfa10866c4ecf4daaca9c42b5b22d4429d",
+    "0002_views": "714b73834dbf9756b59de0408072a637529398d78ee35c7977f11ce616aad5df",
 }
 
 

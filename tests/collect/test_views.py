@@ -1,12 +1,14 @@
 """The views for reporting tools agree with a count by hand."""
 
 import asyncio
+import json
 import tomllib
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from daq.collect.columns import RESULT
 from daq.collect.database import open_database
 from daq.collect.decode import decode
 from daq.collect.schema import migrate
@@ -49,6 +51,10 @@ def judged(verdict, low=700.0, high=900.0):
     }
 
 
+def corrected(n, source=SOURCE, stream="bench-1"):
+    return {"source": source, "id": own_id(source, stream, n)}
+
+
 def measured(n, sample, *, at=MONDAY, value=800.0, validity="valid", verdict="within", **more):
     """A result of a sample; `n` is its sequence."""
     stream = more.pop("stream", "bench-1")
@@ -62,9 +68,9 @@ def measured(n, sample, *, at=MONDAY, value=800.0, validity="valid", verdict="wi
 def test_a_correction_replaces_its_result_and_its_own_predecessor(store, query):
     store(
         measured(1, "S-1", value=700.0),
-        measured(2, "S-1", value=710.0, change={"supersedes": own_id(SOURCE, "bench-1", 1), "origin.run": "run-1"}),
+        measured(2, "S-1", value=710.0, change={"supersedes": corrected(1), "origin.run": "run-1"}),
         measured(3, "S-1", value=720.0, source=SOURCE.replace("#1", "#2"),
-                 change={"supersedes": own_id(SOURCE, "bench-1", 2), "origin.run": "run-1"}),
+                 change={"supersedes": corrected(2), "origin.run": "run-1"}),
         measured(4, "S-2", value=650.0),
     )  # fmt: skip
     assert query("SELECT sample, value FROM lab.results_in_force ORDER BY sample") == [("S-1", 720.0), ("S-2", 650.0)]
@@ -76,7 +82,7 @@ def test_a_correction_replaces_its_result_and_its_own_predecessor(store, query):
 
 def test_another_daemon_cannot_replace_a_result(store, query):
     other = "urn:uuid:6f1e0f0a-0000-4000-8000-00000000ffff#1"
-    store(measured(1, "S-1"), measured(2, "S-9", source=other, change={"supersedes": own_id(SOURCE, "bench-1", 1)}))
+    store(measured(1, "S-1"), measured(2, "S-9", source=other, change={"supersedes": corrected(1)}))
     assert query("SELECT sample FROM lab.results_in_force ORDER BY 1") == [("S-1",), ("S-9",)]
 
 
@@ -97,7 +103,7 @@ def test_a_correction_made_later_does_not_make_a_run_the_newest(store, query):
     store(
         measured(1, "S-1", value=800.0),
         measured(2, "S-1", value=810.0),
-        measured(9, "S-1", value=801.0, change={"supersedes": own_id(SOURCE, "bench-1", 1), "origin.ended": ended}),
+        measured(9, "S-1", value=801.0, change={"supersedes": corrected(1), "origin.ended": ended}),
     )
     assert query("SELECT value FROM lab.sample_results") == [(810.0,)]
 
@@ -143,11 +149,39 @@ def test_first_pass_yield_counts_the_first_attempt_of_each_sample(store, query):
         measured(8, "S-6", at=tuesday),
         measured(9, "S-7", change={"verification": {"condition": "as_found"}}, verdict="within"),
     )  # fmt: skip
-    assert query("SELECT day, product, samples, valid_at_first, within_at_first, yield FROM lab.first_pass_by_day "
-                 "ORDER BY day") == [
-        (date(2026, 3, 2), "clear-glaze", 3, 2, 1, pytest.approx(1 / 3)),
-        (date(2026, 3, 3), "clear-glaze", 1, 1, 1, 1.0),
+    assert query("SELECT day, product, samples, valid_at_first, within_at_first, not_comparable_at_first, yield "
+                 "FROM lab.first_pass_by_day ORDER BY day") == [
+        (date(2026, 3, 2), "clear-glaze", 3, 2, 1, 1, pytest.approx(1 / 3)),
+        (date(2026, 3, 3), "clear-glaze", 1, 1, 1, 0, 1.0),
     ]  # fmt: skip
+
+
+def test_the_last_value_of_every_instrument_with_its_method_digest_and_interval(store, query):
+    store(
+        measured(1, "S-1", value=801.0),
+        measured(3, "S-3", value=None, validity="not_valid", verdict="none", change={"quality": "Bad"}),
+        measured(2, "S-2", value=802.0),
+        measured(7, "S-7", stream="bench-2", value=803.0, change={"uncertainty.low": 790.0, "uncertainty.high": 816.0}),
+        measured(8, "S-8", stream="bench-2", value=1.0, change={"verification": {"condition": "as_found"}}),
+        measured(9, "S-9", stream="bench-2", value=1.0, change={"simulated": True}),
+    )
+    rows = query(
+        "SELECT instrument, value, validity, unit, interval_low, interval_high, length(method_digest), disputed "
+        "FROM lab.last_values ORDER BY 1"
+    )
+    assert [r[:4] for r in rows] == [("bench-1", None, "not_valid", "mPa.s"), ("bench-2", 803.0, "valid", "mPa.s")]
+    assert rows[1][4:] == (790.0, 816.0, len(json.loads(result(1)[1])["data"]["method"]["digest"]), False)
+
+
+def test_every_number_in_a_column_has_its_unit_in_the_name_or_in_another_column():
+    """UCUM codes of fixed units, as words a column's name can hold."""
+    words = {"/min": "_per_min", "Cel": "_celsius", "/s": "_per_s", "%": "_percent", "1": ""}
+    for column in RESULT:
+        unit = column.named.leaf.unit
+        if unit:
+            assert column.name.endswith(words[unit]), (column.name, unit)
+        elif column.declared.startswith("double"):
+            assert column.named.leaf.unit_at or column.name == "k", column.name
 
 
 def test_use_of_instruments_by_day(store, query):

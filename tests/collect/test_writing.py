@@ -13,7 +13,7 @@ from daq.collect.decode import Live, decode
 from daq.collect.schema import migrate
 from daq.collect.writing import RefusedMessage, Writer, Written
 from tests.support.processes.postgres import needs_postgres
-from tests.support.runs.result_events import SOURCE, T0, curve, own_id, result
+from tests.support.runs.result_events import SOURCE, T0, TOPICS, curve, own_id, result
 
 pytestmark = needs_postgres
 
@@ -154,7 +154,6 @@ async def test_a_long_report_holds_up_nothing_but_a_new_month(database, query, s
 @pytest.mark.asyncio
 async def test_a_row_that_cannot_be_stored_is_distinguished_from_a_fault_of_the_database(database, query):
     wrong = {
-        "a zero character in text": result(1, change={"sample.id": "a\x00b"}),
         "a sample's name that no index takes": result(1, change={"sample.id": "".join(map(chr, range(256, 12_000)))}),
         "a number beyond numeric": (result(1)[0], result(1)[1].replace(b'"schema_version":1', b'"schema_version":1e200000')),
     }  # fmt: skip
@@ -183,8 +182,8 @@ async def test_messages_that_are_not_events_are_kept_byte_for_byte_and_counted(d
 
 @pytest.mark.asyncio
 async def test_live_values_are_kept_once_each(database, query):
-    values = [Live(T0, SOURCE, "bench-1", "r", "viscosity", 801.5, "mPa.s", "Good"),
-              Live(T0, SOURCE, "bench-1", None, "temperature", None, "Cel", "Bad")]  # fmt: skip
+    values = [Live(TOPICS.prefix, T0, SOURCE, "bench-1", "r", "viscosity", 801.5, "mPa.s", "Good"),
+              Live(TOPICS.prefix, T0, SOURCE, "bench-1", None, "temperature", None, "Cel", "Bad")]  # fmt: skip
     async with writer(database) as w:
         await w.take_live(values)
         await w.take_live(values)

@@ -52,8 +52,8 @@ def test_the_newest_reading_with_unit_and_quality(look):
     _, once, *_ = look
     (data,) = once()
     assert data["values"] == {
-        "mass": {"value": 12.5, "unit": "g", "quality": "Good"},
-        "temperature": {"value": 21.0, "unit": "Cel", "quality": "Good"},
+        "mass": {"value": 12.5, "unit": "g", "quality": "Good", "status_code": 0},
+        "temperature": {"value": 21.0, "unit": "Cel", "quality": "Good", "status_code": 0},
     }
     assert (data["instrument"], data["run"], data["state"]) == ("balance-1", None, "ready")
 

@@ -137,7 +137,7 @@ def test_compatible_changes_are_no_breaks(new):
 
 def test_a_new_document_with_later_keys_is_valid_under_the_released_schema():
     status = {
-        "state": "online", "time": "2026-11-26T04:00:00Z", "source": "urn:uuid:x#1", "epoch": 1, "sequences": {},
+        "state": "online", "time": "2026-11-26T04:00:00Z", "source": "urn:uuid:x#1", "epoch": 1, "instance": "a", "sequences": {},
         "mqtt": {"protocol": "5", "refusals_visible": True, "later": 1}, "much later": [],
     }  # fmt: skip
     jsonschema.validate(status, json.loads((RELEASED / "status-1.json").read_text()))

@@ -5,7 +5,9 @@ import json
 
 import pytest
 
+from daq.adapters.outbox.answers import NotGranted
 from daq.adapters.store.backup import backup, restore
+from daq.adapters.store.delivery import SendAgain
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import MOST_IN_SPAN, MOST_RESULTS, NotGrantedError, Refill, read_request
 from tests.delivery.parts import HandClock, ask, ask_raw, delivering, depth
@@ -61,36 +63,36 @@ def test_a_request_names_results_of_a_stream(refill):
 def test_invalid_requests_are_counted_and_named(refill, payload, reason):
     with pytest.raises(NotGrantedError, match=reason):
         read_request(payload)
-    assert refill(payload) is None
+    assert refill(payload) == NotGranted(next(iter(refill.refused)))
     assert refill.granted == 0
     (counted,) = refill.refused
     assert reason in counted
 
 
 def test_other_databases_and_later_epochs_are_not_ours(refill):
-    assert judge(refill, source=SOURCE.replace("0d3b", "0d3c")) is None
-    assert judge(refill, source=f"urn:uuid:{UUID}#3") is None
+    assert isinstance(judge(refill, source=SOURCE.replace("0d3b", "0d3c")), NotGranted)
+    assert isinstance(judge(refill, source=f"urn:uuid:{UUID}#3"), NotGranted)
     assert set(refill.refused) == {"the source is another database", "the source is an epoch that has not started yet"}
     assert judge(refill, source=f"urn:uuid:{UUID}#1").epoch == 1
 
 
 def test_a_stream_is_answered_once_in_five_seconds(refill, clock):
-    assert judge(refill)
+    assert isinstance(judge(refill), SendAgain)
     clock.pass_s(4.9)
-    assert judge(refill) is None
-    assert judge(refill, stream="bench-2")
+    assert isinstance(judge(refill), NotGranted)
+    assert isinstance(judge(refill, stream="bench-2"), SendAgain)
     clock.pass_s(0.1)
-    assert judge(refill)
+    assert isinstance(judge(refill), SendAgain)
     assert sum(refill.refused.values()) == 1
 
 
 def test_many_streams_together_are_answered_so_often(refill, clock):
     granted = [judge(refill, stream=f"bench-{n}") for n in range(1000)]
-    assert sum(wanted is not None for wanted in granted) == MOST_IN_SPAN
+    assert sum(isinstance(wanted, SendAgain) for wanted in granted) == MOST_IN_SPAN
     assert len(refill._last) == MOST_IN_SPAN  # no memory grows with the number of requests
     assert len(refill.refused) == 1
     clock.pass_s(5.0)
-    assert judge(refill, stream="bench-999")
+    assert isinstance(judge(refill, stream="bench-999"), SendAgain)
 
 
 def test_the_log_names_a_reason_once_a_minute(refill, clock, capsys):

@@ -202,7 +202,8 @@ def test_the_demo_shows_every_kind_of_outcome_and_the_historian_has_each_result_
     examples = {file.stem: json.loads(file.read_text()) for file in messages.iterdir()}
     table = SUBSCRIBE.partition("| topic, after")[2].partition("\n\n")[0]
     kinds = set(re.findall(r"^\| `(\w+)[/`]", table, re.MULTILINE))
-    assert set(examples) == kinds - {"schema"}, "one of each kind in the page's table"
+    # The broker of the demonstration speaks MQTT 3.1.1, which has no response topics.
+    assert set(examples) == kinds - {"schema", "answer"}, "one of each kind in the page's table"
     schemas = {s.name: json.loads(s.text()) for s in SCHEMAS}
     schemas |= {"flat": schemas["result-flat"], "last": schemas["result"]}
     for kind, message in examples.items():
@@ -226,7 +227,7 @@ def assert_part_of(part, whole, key="message"):
 
 
 def test_the_historian_s_subscription_matches_the_topics():
-    (line,) = [b for b in blocks(SUBSCRIBE) if b.startswith("mosquitto_sub") and "glaze-works" in b]
+    (line,) = [b for b in blocks(SUBSCRIBE) if b.startswith("mosquitto_sub") and "result" in b]
     pattern = shlex.split(line)[shlex.split(line).index("-t") + 1]
     assert topic_matches_sub(pattern, "glaze-works/kiln-street/quality/lab/v1/result/bench-1")
     assert not topic_matches_sub(pattern, "glaze-works/kiln-street/quality/lab/v1/status")

@@ -3,11 +3,13 @@
 import asyncio
 import contextlib
 from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -16,6 +18,8 @@ from daq.core.errors import DaqError
 
 T = TypeVar("T")
 AnswerCallback = Callable[[int], None]
+WITH_WILL: Final = 0x04
+"""Reason code of DISCONNECT: disconnect with will message (MQTT 5, section 3.14.2.1)."""
 LOST: Final = -1
 """Takes the place of a reason code when the connection ended before the broker's answer arrived."""
 
@@ -60,14 +64,31 @@ class ClosedUnansweredError(NoAnswerError):
     """The other end closed the connection in place of an answer to CONNECT.  Example: a broker without MQTT 5."""
 
 
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Where the sender of a message wants its answer (MQTT 5, section 4.10).
+
+    Attributes:
+        topic: the response topic.
+        correlation: data that the answer repeats; None where there are none.
+    """
+
+    topic: str
+    correlation: bytes | None = None
+
+
+ArrivalCallback = Callable[[str, bytes, bool, Reply | None], None]
+"""Called with topic, payload, the retained flag, and the wanted answer of a received message."""
+
+
 class BrokerClient(aiomqtt.Client):
     """A client for one connection.
 
     Attributes:
         limits: ``ReceiveMaximum`` and ``MaximumPacketSize`` of the broker, where it states them.
         session_present: the broker has kept a session of this client.
-        on_arrival: is called with topic, payload and the retained flag of each message as it is read; the library's
-            queue stays empty then.
+        on_arrival: is called with topic, payload, the retained flag and the wanted answer of each message as it is
+            read; the library's queue stays empty then.
         lost: is done, with the reason, when the connection has ended.
     """
 
@@ -78,7 +99,7 @@ class BrokerClient(aiomqtt.Client):
         self._answers: dict[int, AnswerCallback] = {}
         self.limits: dict[str, int] = {}
         self.session_present = False
-        self.on_arrival: Callable[[str, bytes, bool], None] | None = None
+        self.on_arrival: ArrivalCallback | None = None
         self.lost: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
     def watch(self) -> None:
@@ -128,6 +149,10 @@ class BrokerClient(aiomqtt.Client):
         """Close an open connection without DISCONNECT; every message without answer gets `LOST`."""
         self.drop()
         self._end("the connection was given up")
+
+    def disconnect_with_will(self) -> None:
+        """Send the DISCONNECT of MQTT 5 that has the broker publish the will."""
+        self._client.disconnect(reasoncode=ReasonCode(PacketTypes.DISCONNECT, identifier=WITH_WILL))
 
     async def finish(self) -> None:
         """Cancel the library's background task and wait for its end."""
@@ -187,7 +212,7 @@ class BrokerClient(aiomqtt.Client):
             topic = message.topic
         except UnicodeDecodeError:
             return  # daq publishes no topic that is not UTF-8
-        self.on_arrival(topic, bytes(message.payload), bool(message.retain))
+        self.on_arrival(topic, bytes(message.payload), bool(message.retain), _reply_of(message))
 
     def _on_publish(
         self, client: Client, userdata: Any, mid: int, reason_code: ReasonCode, properties: Properties
@@ -197,6 +222,11 @@ class BrokerClient(aiomqtt.Client):
             super()._on_publish(client, userdata, mid, reason_code, properties)
         else:
             answered(reason_code.value)
+
+
+def _reply_of(message: MQTTMessage) -> Reply | None:
+    topic = getattr(message.properties, "ResponseTopic", "")
+    return Reply(topic, getattr(message.properties, "CorrelationData", None)) if topic else None
 
 
 async def open_client(client: BrokerClient) -> None:

@@ -9,7 +9,7 @@ import asyncio
 import contextlib
 import json
 import ssl
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -23,6 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from daq.adapters.mqtt.client import (
     LOST,
     AnswerCallback,
+    ArrivalCallback,
     BrokerClient,
     BrokerDownError,
     RefusedError,
@@ -146,8 +147,8 @@ class Connection:
         described = _properties(properties) if self.version == "5" else None
         self._client.start_publish(topic, payload, qos, retain, described, answered)
 
-    def on_arrival(self, take: Callable[[str, bytes, bool], None]) -> None:
-        """Pass each message to `take` (topic, payload, retained) as it arrives; `receive` returns none from then on."""
+    def on_arrival(self, take: ArrivalCallback) -> None:
+        """Pass each message to `take` as it arrives; `receive` returns none from then on."""
         self._client.on_arrival = take
 
     async def subscribe(self, topic: str, *, qos: int = 1) -> None:
@@ -196,6 +197,11 @@ class Connection:
         """End the connection without DISCONNECT, so that the broker publishes the will."""
         self._client.hang_up()
 
+    def leave_with_will(self) -> None:
+        """Send DISCONNECT so that the broker publishes the will too (MQTT 5); with MQTT 3.1.1 do nothing."""
+        if self.version == "5" and not self.lost.done():
+            self._client.disconnect_with_will()
+
     async def round_trip(self) -> None:
         """Wait until the broker has handled everything sent so far, messages of QoS 0 included.
 
@@ -207,12 +213,13 @@ class Connection:
         """
         await self.unsubscribe("round-trip")
 
-    def publish_live(self, topic: str, payload: bytes) -> bool:
+    def publish_live(self, topic: str, payload: bytes, *, properties: str = "{}") -> bool:
         """Send a message at most once; return False where it is dropped because the network is too slow."""
         if self.lost.done() or self._client.backlog > LIVE_BACKLOG:
             return False
         with contextlib.suppress(BrokerDownError):
-            self._client.start_publish(topic, payload, 0, False, None, ignore_answer)
+            described = _properties(properties) if self.version == "5" else None
+            self._client.start_publish(topic, payload, 0, False, described, ignore_answer)
             return True
         return False
 
@@ -323,6 +330,10 @@ def _properties(text: str) -> Properties | None:
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]  # paho leaves it untyped
     if "content_type" in described:
         properties.ContentType = described["content_type"]
+    if "expiry_s" in described:
+        properties.MessageExpiryInterval = described["expiry_s"]
+    if "correlation" in described:
+        properties.CorrelationData = bytes.fromhex(described["correlation"])
     if "user" in described:
         properties.UserProperty = list(described["user"].items())
     return _Packed(properties)

@@ -68,6 +68,11 @@ class Topics:
         """Return the topic on which consumers ask for results again."""
         return self._build("refill")
 
+    @property
+    def answers(self) -> str:
+        """Start of the topics on which answers to requests are published, without a slash at the end."""
+        return f"{self.prefix}/answer"
+
     def schema(self, name: str, version: str) -> str:
         """Return the topic of a payload's JSON Schema, retained."""
         return self._build("schema", name, version)

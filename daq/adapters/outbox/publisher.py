@@ -10,6 +10,7 @@ delivered, the next ones are in flight.
 
 import asyncio
 import contextlib
+import json
 import random
 import uuid
 from collections import deque
@@ -19,10 +20,11 @@ from typing import Any, Final
 import structlog
 
 from daq.adapters.clock import TimeSource
-from daq.adapters.mqtt.client import BrokerDownError, RefusedError
+from daq.adapters.mqtt.client import BrokerDownError, RefusedError, Reply
 from daq.adapters.mqtt.connection import Connection, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.answers import Answers
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
 from daq.adapters.outbox.greeting import EpochStartedError, Greeting
@@ -44,6 +46,9 @@ BATCH: Final = 1000
 """Maximum number of messages read from the store at once."""
 READ_BELOW: Final = 200
 """Number of ready messages below which the next ones are read."""
+LIVE_EXPIRY_S: Final = 10
+"""Time (s) after which the broker drops a live message that it could not deliver."""
+_LIVE: Final = json.dumps({"content_type": "application/json", "expiry_s": LIVE_EXPIRY_S})
 
 
 class Publisher:
@@ -104,7 +109,7 @@ class Publisher:
         self._checked = False
         self._poison = PoisonMessages()
         self.state = PublisherState()
-        self._requests = Requests(refill, self.state)
+        self._requests = Requests(refill, self.state, Answers(topics, lambda: store.source))
         self._troubles = Troubles(self.state, self._log)
         self._greeting = Greeting(store, settings, topics, clock, self.state)
         instance = str(uuid.uuid4())
@@ -125,7 +130,8 @@ class Publisher:
 
     def publish_live(self, instrument: str, payload: bytes) -> bool:
         """Send readings at most once; return False where they are dropped: no connection, or a slow network."""
-        return self._connection is not None and self._connection.publish_live(self._topics.live(instrument), payload)
+        topic = self._topics.live(instrument)
+        return self._connection is not None and self._connection.publish_live(topic, payload, properties=_LIVE)
 
     async def run(self) -> None:
         """Connect, deliver, reconnect, until `stop`."""
@@ -231,7 +237,7 @@ class Publisher:
         if self._owed:
             begin("mark", self._mark)
         if self._requests:
-            begin("refill", self._answer_requests)
+            begin("refill", self._answer_requests, connection)
         if not self._checked:
             begin("check", self._check, connection, reader)
         if self._neighbours.is_false:
@@ -267,8 +273,8 @@ class Publisher:
         self._held.difference_update(seqs)
         self._marked_meanwhile.update(seqs)
 
-    async def _answer_requests(self) -> None:
-        await self._requests.answer(self._store)
+    async def _answer_requests(self, connection: Connection) -> None:
+        await self._requests.answer(self._store, connection)
         self._news = True
 
     async def _check(self, connection: Connection, reader: Reader) -> None:
@@ -295,7 +301,7 @@ class Publisher:
         self._neighbours.is_false = False
         await self._status_publisher.publish_now(connection, reader)
 
-    def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
+    def _arrived(self, topic: str, payload: bytes, retained: bool, reply: Reply | None) -> None:
         if retained and self._greeting.arrived(topic, payload):
             return
         if topic == self._topics.status():
@@ -308,7 +314,7 @@ class Publisher:
         if retained or topic != self._topics.refill():
             # Another topic, or a request that was retained by mistake: a request counts once.
             return
-        self._requests.arrived(payload)
+        self._requests.arrived(payload, reply)
         self._wake.set()
 
     # filling and settling the window

@@ -51,7 +51,8 @@ def payload(
         metrics: the metrics, in the order of the payload.
         time_ms: time of sending, ms since 1970, UTC.
         seq: message number, 0 to 255; None for a node's death, which has none.
-        aliases: alias by metric name; a birth then has name and alias, a data message only the alias.
+        aliases: alias by metric name; a birth then has name and alias, a data message only the alias.  A metric that
+            is not in it has only its name.
         birth: the payload is a birth, which also has the data types.
         historical: the values are not the current ones.
 
@@ -61,10 +62,11 @@ def payload(
     message = Payload(timestamp=time_ms)
     for metric in metrics:
         built = message.metrics.add()
-        if aliases is None or birth:
+        alias = None if aliases is None else aliases.get(metric.name)
+        if alias is None or birth:
             built.name = _text(metric.name)
-        if aliases is not None:
-            built.alias = aliases[metric.name]
+        if alias is not None:
+            built.alias = alias
         built.timestamp = metric.time_ms
         if birth:
             built.datatype = metric.type

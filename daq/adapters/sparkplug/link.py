@@ -160,7 +160,8 @@ class Link:
                     return
                 if self.node.birth_due(self._clock.mono_ns()):
                     await self._birth(connection)
-                if self.node.phase is Phase.ALIVE:
+                # A rebirth that came too early waits, and the data wait with it.
+                if self.node.phase is Phase.ALIVE and not self.node.rebirth_pending:
                     await self._changes(connection)
                     more = await self._results(connection)
                 self._trouble("")
@@ -176,6 +177,7 @@ class Link:
         if not connection.lost.done() and self.node.phase in (Phase.WAITING, Phase.ALIVE):
             with contextlib.suppress(DaqError):
                 await self._send(connection, [self.node.farewell(self._now_ms())])
+                connection.leave_with_will()
 
     async def _listen(self, connection: Connection) -> None:
         command, host = self.node.names.node_topic("NCMD"), self.node.names.state_topic

@@ -5,6 +5,7 @@ This module alone applies the specification's rules of order:
 * the node's birth is first and has number 0; numbers run from 0 to 255 and start again;
 * a device's birth precedes its data, and no data follow a death;
 * data hold only metrics that a birth has defined;
+* after a request for a rebirth no data are sent before the births;
 * birth and will of a session have the same birth/death number;
 * the node is silent until the primary host is online, and ends when that goes offline.
 
@@ -99,6 +100,11 @@ class EdgeNode:
         """Devices with a published birth and no death."""
         return frozenset(self._alive)
 
+    @property
+    def rebirth_pending(self) -> bool:
+        """True from a request for a rebirth until the birth: the node sends no data meanwhile."""
+        return self.phase is Phase.ALIVE and self._asked
+
     # the session
 
     def will(self, bd_seq: int, now_ms: int) -> Publication:
@@ -161,7 +167,7 @@ class EdgeNode:
         asked = command(data)
         rebirth = False
         for key, value in asked.values.items() if asked is not None else ():
-            rebirth |= value is True and key in (REBIRTH, self._aliases.get("", {}).get(REBIRTH, REBIRTH))
+            rebirth |= value is True and key == REBIRTH
         if rebirth and self.phase is Phase.ALIVE:
             self._asked = True
         elif not rebirth:
@@ -260,7 +266,9 @@ class EdgeNode:
             return None
         aliases = self._aliases.setdefault(device, {})
         for metric in metrics:
-            if metric.name not in aliases:
+            # Hosts ask for a rebirth by name, also those that do not know the aliases yet, so the specification
+            # forbids this alias (tck-id-operational-behavior-data-commands-rebirth-name-aliases).
+            if metric.name not in aliases and metric.name != REBIRTH:
                 aliases[metric.name] = self._next_alias
                 self._next_alias += 1
         return aliases

@@ -77,6 +77,22 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
+class AuditPoint:
+    """Place of a result in the audit trail.
+
+    Attributes:
+        number, head: number and hash of the result's own entry.
+        before_number, before: the same of the result before it, of any instrument; 0 and the hash before the first
+            entry where there is none.
+    """
+
+    number: int
+    head: str
+    before_number: int
+    before: str
+
+
+@dataclass(frozen=True, slots=True)
 class Committed:
     """Outcome of a `Conclude` or `Correct`.  `repeated`: the run had this result before."""
 

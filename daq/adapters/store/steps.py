@@ -7,13 +7,13 @@ from typing import Any, Final
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.audit import digest_of, genesis, make_entry
-from daq.adapters.store.rows import Committed, Outgoing
+from daq.adapters.store.rows import AuditPoint, Committed, Outgoing
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
 
-#: (sequence, audit head, journal digest) -> (JSON text of the result, messages).  It runs inside the transaction, so
-#: it must be fast and pure.
-Build = Callable[[int, str, str], tuple[str, Sequence[Outgoing]]]
+#: (sequence, place in the audit trail, journal digest) -> (JSON text of the result, messages).  It runs inside the
+#: transaction, so it must be fast and pure.
+Build = Callable[[int, AuditPoint, str], tuple[str, Sequence[Outgoing]]]
 
 
 def add_audit(
@@ -79,8 +79,16 @@ def add_result(
     )
     sequence = (last[0] if last else 0) + 1
     audit_seq, head = audit
+    # The audit trail is read from its end, so this needs no index of its own.
+    before = access.one(
+        "result_before",
+        "SELECT seq, hash FROM audit WHERE seq < ? AND what IN ('run_concluded', 'result_corrected') "
+        "ORDER BY seq DESC LIMIT 1",
+        (audit_seq,),
+    )
+    point = AuditPoint(audit_seq, head, *((before[0], before[1]) if before else (0, genesis(access.source))))
     digest = journal_head(access, run)[1]
-    data, messages = build(sequence, head, digest)
+    data, messages = build(sequence, point, digest)
     access.run(
         "result",
         "INSERT INTO results VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

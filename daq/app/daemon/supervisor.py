@@ -39,6 +39,7 @@ from daq.app.run.session import Session
 from daq.app.run.view import run_view
 from daq.app.screens.run_view import RunView
 from daq.app.setup.catalogue import Catalogue
+from daq.app.setup.details import place_of
 from daq.app.setup.lines import RealPorts
 from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.core.driver import Driver, Identity
@@ -153,7 +154,8 @@ class Supervisor:
         if self.publishing is not None:
             self.tasks.watch(self.publishing.start(self.store, self.clock, self.facts.facts), ends=True)
             if self.publishing.live_every_ns is not None:
-                live = LiveValues(self, self.publishing.publish_live, self.publishing.live_every_ns)
+                place = place_of(self.publishing.topics)
+                live = LiveValues(self, self.publishing.publish_live, self.publishing.live_every_ns, place)
                 self.tasks.start(live.run(), "live values")
         if self.sparkplug is not None:
             self.tasks.watch(self.sparkplug.start(self), ends=True)

@@ -14,14 +14,18 @@ from pydantic import BaseModel
 
 from daq.adapters.mqtt.topics import Topics
 from daq.methods.curves.curvedata import CURVE_SCHEMA, CURVE_VERSION, curve_schema
+from daq.methods.messages.envelope import ENVELOPE_SCHEMA, ENVELOPE_VERSION, Envelope
 from daq.methods.messages.flat import FLAT_NAME, flat_schema
 from daq.methods.messages.livedata import LIVE_SCHEMA, LIVE_VERSION, LiveData
 from daq.methods.messages.result import SCHEMA_NAME, SCHEMA_VERSION, schema
 from daq.methods.messages.statusdata import (
+    ANSWER_SCHEMA,
+    ANSWER_VERSION,
     REFILL_SCHEMA,
     REFILL_VERSION,
     STATUS_SCHEMA,
     STATUS_VERSION,
+    RefillAnswer,
     RefillRequest,
     StatusData,
 )
@@ -48,8 +52,15 @@ class Schema:
 
     def text(self) -> bytes:
         """Return the schema as it is published.  It allows unknown keys, so that keys can be added later."""
-        made = {"$schema": DIALECT, **_open(self.make())}
+        made = {"$schema": DIALECT, **schema_content(self)}
         return json.dumps(made, sort_keys=True, ensure_ascii=False).encode()
+
+
+def schema_content(schema: Schema) -> dict[str, Any]:
+    """Return a schema that allows unknown keys, without the key ``$schema``."""
+    content: dict[str, Any] = _open(schema.make())
+    content.pop("$schema", None)
+    return content
 
 
 def _of(model: type[BaseModel]) -> Callable[[], dict[str, Any]]:
@@ -65,6 +76,13 @@ SCHEMAS: Final = (
     Schema(LIVE_SCHEMA, LIVE_VERSION, "a message on live/{instrument}", _of(LiveData)),
     Schema(STATUS_SCHEMA, STATUS_VERSION, "the message on status", _of(StatusData)),
     Schema(REFILL_SCHEMA, REFILL_VERSION, "what a consumer sends to refill", _of(RefillRequest)),
+    Schema(
+        ANSWER_SCHEMA,
+        ANSWER_VERSION,
+        "the answer to it on answer/..., where it had a response topic",
+        _of(RefillAnswer),
+    ),
+    Schema(ENVELOPE_SCHEMA, ENVELOPE_VERSION, "the envelope around `data` of results and curves", _of(Envelope)),
 )
 
 

@@ -12,8 +12,9 @@ from daq.app.run.active import Active
 from daq.app.run.current import newest_reading
 from daq.app.run.session import Session
 from daq.core.derive import roots
-from daq.core.faults import Quality, publishable, worst
+from daq.core.faults import STATUS_CODES, Quality, publishable, worst
 from daq.methods.messages.livedata import LiveData, LiveValue
+from daq.methods.parts.origin import Place
 
 log = structlog.get_logger()
 
@@ -32,8 +33,15 @@ class Bench(Protocol):
 class LiveValues:
     """Publishes the newest reading of every instrument that has sent bytes since the last time."""
 
-    def __init__(self, bench: Bench, publish: Callable[[str, bytes], bool], every_ns: int) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        publish: Callable[[str, bytes], bool],
+        every_ns: int,
+        place: Place | None = None,
+    ) -> None:
         """`publish` takes an instrument's name and the payload; a payload that it cannot send is dropped."""
+        self._place = place
         self._bench, self._publish, self._every = bench, publish, every_ns
         self._seen: dict[str, int] = {}
 
@@ -68,6 +76,7 @@ class LiveValues:
         return LiveData(
             time=utc_text(self._bench.clock.utc_ns()),
             source=self._bench.store.source,
+            place=self._place,
             instrument=name,
             run=None if active is None else active.record.id,
             state=session.standing.state if active is None else active.runner.pipeline.state.value,
@@ -93,4 +102,4 @@ def _value(readings: Mapping[str, float | None], unit: str, signal: str, faults:
     value, quality = publishable(readings[signal], faults), worst(faults)
     if value is None and quality.severity < Quality.BAD.severity:
         quality = Quality.BAD_NO_COMMUNICATION
-    return LiveValue(value=value, unit=unit, quality=quality)
+    return LiveValue(value=value, unit=unit, quality=quality, status_code=STATUS_CODES[quality])

@@ -11,11 +11,13 @@ import daq
 from daq.adapters.clock import Clock
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.outbox.answers import NotGranted
 from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.outbox.publisher_state import BrokerState, PublisherState
 from daq.adapters.store.delivery import SendAgain
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
+from daq.app.setup.details import place_of
 from daq.core.errors import StoreError
 from daq.methods.files.daemon import Daemon
 from daq.process.brokers import broker_settings
@@ -79,7 +81,10 @@ class Publishing:
             self.settings,
             clock,
             topics=self.topics,
-            about={"versions": {"daq": daq.__version__, "python": platform.python_version()}},
+            about={
+                "versions": {"daq": daq.__version__, "python": platform.python_version()},
+                "place": place_of(self.topics).model_dump(),
+            },
             schemas=self.schemas,
             refill=self._judge,
             bench=bench,
@@ -87,9 +92,9 @@ class Publishing:
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
         return self._task
 
-    def _judge(self, payload: bytes) -> SendAgain | None:
+    def _judge(self, payload: bytes) -> SendAgain | NotGranted:
         if self.refill is None or self._store is None:
-            return None
+            return NotGranted("the daemon is starting")
         self.refill.epoch = self._store.epoch
         return self.refill(payload)
 

@@ -4,8 +4,9 @@ A request is JSON on the topic ``.../refill``::
 
     {"source": "urn:uuid:...#1", "stream": "bench-1", "first": 12, "last": 15}
 
-The answer is the messages themselves, with the same ids and bytes, on their own topics.  A request that is not granted
-is counted and logged, and has no other effect.  No other request is accepted over MQTT.
+The messages come again with the same ids and bytes, on their own topics.  A request with a response topic gets an
+answer with the number of messages or the reason against them.  A request that is not granted is counted and logged, and
+has no other effect.  No other request is accepted over MQTT.
 """
 
 import json
@@ -17,6 +18,7 @@ from typing import Any, Final
 
 import structlog
 
+from daq.adapters.outbox.answers import NotGranted
 from daq.adapters.store.delivery import SendAgain
 from daq.core.errors import DaqError
 
@@ -71,15 +73,15 @@ class Refill:
         self.granted = 0
         self.refused: Counter[str] = Counter()
 
-    def __call__(self, payload: bytes) -> SendAgain | None:
-        """Return the transaction that sends the requested results again; None if the request is refused."""
+    def __call__(self, payload: bytes) -> SendAgain | NotGranted:
+        """Return the transaction that sends the requested results again, or the reason against it."""
         now = self._mono_ns() / 1e9
         try:
             wanted = read_request(payload)
             self._allow(wanted, now)
         except NotGrantedError as error:
             self._note(str(error), now)
-            return None
+            return NotGranted(str(error))
         self._last[wanted.epoch, wanted.stream] = now
         self.granted += 1
         return SendAgain(

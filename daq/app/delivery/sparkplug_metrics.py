@@ -15,24 +15,10 @@ from daq.adapters.sparkplug.metrics import QUALITY, DataType, Metric, Property, 
 from daq.adapters.store.rows import ResultRecord
 from daq.adapters.store.store import source_uri
 from daq.core.driver import Channel
-from daq.core.faults import Quality, publishable, worst
+from daq.core.faults import STATUS_CODES, Quality, publishable, worst
 from daq.methods.messages.leaves import Kind, steps_of, value_at
 from daq.methods.messages.named import RESULT_NAMES, In, Named
 from daq.methods.messages.result import SCHEMA_VERSION
-
-#: Status codes by their names in OPC UA (Part 4, section 7.39; the numbers are those of its published list).
-STATUS_CODES: Final = {
-    Quality.GOOD: 0x00000000,
-    Quality.UNCERTAIN: 0x40000000,
-    Quality.UNCERTAIN_NOT_ACCURATE: 0x40930000,
-    Quality.UNCERTAIN_UNITS_EXCEEDED: 0x40940000,
-    Quality.UNCERTAIN_SUBNORMAL: 0x40950000,
-    Quality.BAD: 0x80000000,
-    Quality.BAD_NO_COMMUNICATION: 0x80310000,
-    Quality.BAD_NOT_CONNECTED: 0x808A0000,
-    Quality.BAD_DEVICE_FAILURE: 0x808B0000,
-    Quality.BAD_SENSOR_FAILURE: 0x808C0000,
-}
 
 _TYPES: Final[dict[Kind, DataType]] = {
     "text": DataType.STRING,

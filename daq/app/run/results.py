@@ -9,10 +9,10 @@ from typing import Any
 import daq
 from daq.adapters.clock import Clock, utc_text
 from daq.adapters.mqtt.topics import Topics
-from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Conclude
-from daq.app.setup.details import details_of
+from daq.app.setup.details import details_of, place_of
 from daq.core.effects import Facts
 from daq.core.encoding import encode
 from daq.core.plan import Plan
@@ -119,14 +119,15 @@ class ResultMaker:
         began = utc_text(record.began_utc_ns)
         ended = None if end is None else utc_text(end)
 
-        def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
+        def build(sequence: int, audit: AuditPoint, journal_digest: str) -> tuple[str, list[Outgoing]]:
             details = details_of(
                 record,
                 began=began,
                 ended=ended,
                 journal_digest=journal_digest,
-                audit_head=audit_head,
+                audit=audit,
                 software=f"daq {daq.__version__}",
+                place=None if self._topics is None else place_of(self._topics),
             )
             self.data = ResultData.build(plan, conclusion, details)
             data = self.data.model_dump(mode="json")

@@ -120,8 +120,20 @@ class Audience(Protocol):
 class Demonstration:
     """Instruments, broker, historian and daemon in `folder`, and the samples that they measure."""
 
-    def __init__(self, folder: Path, *, scale: float, audience: Audience) -> None:
-        """`scale`: simulated seconds in a real second, 1 to 20."""
+    def __init__(self, folder: Path, *, scale: float, audience: Audience, broker: "EmbeddedBroker | None" = None) -> None:
+        """Prepare the demonstration.
+
+        Args:
+            folder: holds the state and the lines.
+            scale: simulated seconds in a real second, 1 to 20.
+            audience: shows what happens.
+            broker: not yet started; None: on a free port.
+        """
+        if broker is None:
+            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
+
+            broker = EmbeddedBroker()
+        self._broker = broker
         self.folder = folder
         self.report = Report()
         self._scale = scale
@@ -143,16 +155,19 @@ class Demonstration:
             ):
                 bench = BenchProcess(kind, self.folder, name, "--temperature", "25", *more, **options)
                 self._benches[name] = await stack.enter_async_context(bench)
-            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
-
-            broker = await stack.enter_async_context(EmbeddedBroker())
+            broker = await stack.enter_async_context(self._broker)
             self._audience.tell(
                 f"broker on {broker.host}:{broker.port}, instruments on pseudo-terminals in {self.folder}"
             )
             historian = asyncio.create_task(self._historian(broker))
             stack.push_async_callback(_cancel, historian)
             settings = MqttSettings(
-                host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], backoff_first_s=0.2
+                host=broker.host,
+                port=broker.port,
+                user="daq",
+                password=broker.passwords["daq"],
+                protocol="3.1.1",
+                backoff_first_s=0.2,
             )
             publishing = Publishing(settings, TOPICS, flat=True, live_every_ns=SECOND)
             publishing.schemas = schema_messages(TOPICS)

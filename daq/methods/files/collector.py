@@ -58,6 +58,8 @@ class Gaps(Model):
     again: Duration = 10 * SECOND
     """Wait before the second request for the same missing results; it doubles with each request."""
     again_most: Duration = 3600 * SECOND
+    most_missing: Annotated[int, Field(ge=1, le=1_000_000_000)] = 100_000
+    """Largest number of missing results of one instrument; a status that announces more is not believed."""
 
 
 class Collector(Model):

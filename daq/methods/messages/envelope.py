@@ -1,6 +1,33 @@
 """The CloudEvents 1.0 envelope of every message (structured JSON mode)."""
 
-from typing import Any
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+ENVELOPE_SCHEMA: Final = "envelope"
+ENVELOPE_VERSION: Literal[1] = 1
+SEQUENCE_DIGITS: Final = 12
+"""Least number of digits of a sequence number, with zeros in front."""
+SOURCE_PATTERN: Final = r"^urn:uuid:[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}#[1-9][0-9]{0,8}$"
+
+
+class Envelope(BaseModel):
+    """A CloudEvents 1.0 message in structured JSON mode: `data` has the schema that `type` and `dataschema` name."""
+
+    model_config = ConfigDict(frozen=True)
+
+    specversion: Literal["1.0"]
+    id: Annotated[str, Field(json_schema_extra={"format": "uuid"}, description="unique within `source`")]
+    source: str = Field(pattern=SOURCE_PATTERN, description="identity of the database with its epoch")
+    type: str = Field(pattern=r"^lab\.[a-z-]+\.v[1-9][0-9]*$", description="name and version of the schema of `data`")
+    subject: Annotated[str, Field(min_length=1, description="the stream: the instrument, and the topic's last level")]
+    time: Annotated[str, Field(json_schema_extra={"format": "date-time"}, description="end of the run, UTC, ISO 8601")]
+    datacontenttype: Literal["application/json"]
+    sequence: str = Field(
+        pattern=rf"^[0-9]{{{SEQUENCE_DIGITS},15}}$", description="number in the stream, without holes, from 1 on"
+    )
+    data: dict[str, Any]
+    dataschema: str | None = Field(default=None, description="topic of the schema of `data`, as mqtt:TOPIC")
 
 
 def envelope(
@@ -32,7 +59,7 @@ def envelope(
         "subject": subject,
         "time": time,
         "datacontenttype": "application/json",
-        "sequence": f"{sequence:012d}",
+        "sequence": f"{sequence:0{SEQUENCE_DIGITS}d}",
         "data": data,
     }
     if dataschema:

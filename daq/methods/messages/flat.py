@@ -28,6 +28,7 @@ STATEMENTS: Final = {
 }
 """Keys of sentences and codes, by the path of a statement or of each of a list."""
 LEFT_OUT: Final = {
+    "units": "the keys of the flat form have theirs in the schema",
     "steps": f"{_NESTED}; step_count says how many steps have one",
     "uncertainty.components": _NESTED,
     "uncertainty.compared": f"{_NESTED}: for comparison in the budget only",

@@ -139,6 +139,17 @@ def unit_of(model: type[BaseModel], name: str) -> str:
     return leaf_at(model, name).unit
 
 
+UNITS: Final = (
+    "UCUM code by path in data of each number whose unit is fixed; the schema names the key with the code of the others"
+)
+"""Description of a table made by `fixed_units`."""
+
+
+def fixed_units(model: type[BaseModel]) -> dict[str, str]:
+    """Return the UCUM code of every number of a model whose unit is fixed, by its path."""
+    return {leaf.dotted: leaf.unit for leaf in leaves(model) if leaf.unit}
+
+
 def _leaf(name: str, field: FieldInfo) -> Leaf:
     kinds = _alternatives(field.annotation)
     more = field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}

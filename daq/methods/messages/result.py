@@ -1,18 +1,20 @@
 """The payload of a result, as one pydantic model and its JSON Schema."""
 
 from dataclasses import asdict, dataclass
-from typing import Annotated, Any, Literal
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
 from daq.core.clocks import ClockFacts
 from daq.core.context import Amount, MeasuringGeometry, Standing
+from daq.core.faults import STATUS_CODES
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.parts.base import IDENTITY
+from daq.methods.messages.leaves import UNITS, fixed_units
+from daq.methods.parts.base import StatusCode
 from daq.methods.parts.finding import Finding, MotorState, Outcome
 from daq.methods.parts.judged import Verified
-from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample
+from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Place, Sample, Superseded
 from daq.methods.parts.statement import Statement, statement_of
 from daq.methods.planning.standing import day
 
@@ -26,14 +28,18 @@ class RunDetails:
 
     run: str
     sample: Sample
+    place: Place | None = None
     operator: str | None = None
     began: str | None = None
     ended: str | None = None
     journal_digest: str | None = None
     audit_head: str | None = None
+    audit_number: int | None = None
+    audit_before: str | None = None
+    audit_before_number: int | None = None
     software: str | None = None
     simulated: bool = False
-    supersedes: str | None = None
+    supersedes: Superseded | None = None
 
 
 class ResultData(Finding):
@@ -41,6 +47,8 @@ class ResultData(Finding):
 
     schema_version: Literal[1] = SCHEMA_VERSION
     simulated: bool = Field(description="true where no real sample was measured")
+    status_code: StatusCode = Field(description="number of `quality`")
+    units: dict[str, str] = Field(description=UNITS)
     sample: Sample
     outcome: Outcome
     motor: MotorState = Field(
@@ -52,7 +60,7 @@ class ResultData(Finding):
     method: MethodUsed
     origin: Origin
     warnings: tuple[Statement, ...] = Field(default=(), description="what a reader of the value must know")
-    supersedes: Annotated[str | None, IDENTITY] = Field(default=None, description="id of the message this one corrects")
+    supersedes: Superseded | None = Field(default=None, description="the result that this one corrects")
 
     @classmethod
     def build(cls, plan: Plan, conclusion: Conclusion, details: RunDetails) -> "ResultData":
@@ -67,6 +75,8 @@ class ResultData(Finding):
         return cls(
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
             simulated=details.simulated or context.simulated,
+            status_code=STATUS_CODES[conclusion.quality],
+            units=RESULT_UNITS | _dimension_units(geometry),
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
             motor=conclusion.motor,
             geometry=None if geometry is None else _geometry(geometry),
@@ -86,6 +96,12 @@ class ResultData(Finding):
             ),
             supersedes=details.supersedes,
         )
+
+
+def _dimension_units(geometry: MeasuringGeometry | None) -> dict[str, str]:
+    """Return the UCUM codes of a geometry's dimensions, without those that carry their own."""
+    sizes = {} if geometry is None else geometry.dimensions
+    return {f"geometry.dimensions.{k}": DIMENSION_UNITS.get(k, "mm") for k, v in sizes.items() if isinstance(v, float)}
 
 
 def _geometry(geometry: MeasuringGeometry) -> GeometryUsed:
@@ -120,6 +136,7 @@ def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
     lead = plan.lead
     return Origin(
         run=details.run,
+        place=details.place,
         instrument=lead.name,
         serial=plan.context.serial,
         driver=lead.driver,
@@ -129,6 +146,9 @@ def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
         },
         journal_digest=details.journal_digest,
         audit_head=details.audit_head,
+        audit_number=details.audit_number,
+        audit_before=details.audit_before,
+        audit_before_number=details.audit_before_number,
         software=details.software,
         operator=details.operator,
         began=details.began,
@@ -137,6 +157,15 @@ def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
         clock_step=clock.largest_step,
         clock_steps=len(clock.steps),
     )
+
+
+DIMENSION_UNITS: Final = {"angle": "deg", "end_factor": "1", "at_speed": "/min"}
+"""UCUM code of each dimension of a geometry that is no length; lengths are in mm."""
+RESULT_UNITS: Final = fixed_units(ResultData) | {
+    f"verdict.limits[].applies_at.{key}": code
+    for key, code in {"speed": "/min", "time": "s", "temperature": "Cel"}.items()
+}
+"""UCUM code by path of each number of a result whose unit is fixed, without the dimensions of its geometry."""
 
 
 def schema() -> dict[str, Any]:

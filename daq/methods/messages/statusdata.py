@@ -4,13 +4,17 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from daq.methods.messages.envelope import SOURCE_PATTERN
 from daq.methods.parts.base import Part
 from daq.methods.parts.finding import MotorState
+from daq.methods.parts.origin import Place
 
 STATUS_SCHEMA: Final = "status"
 STATUS_VERSION: Literal[1] = 1
 REFILL_SCHEMA: Final = "refill"
 REFILL_VERSION: Literal[1] = 1
+ANSWER_SCHEMA: Final = "refill-answer"
+ANSWER_VERSION: Literal[1] = 1
 
 
 class ProtocolData(Part):
@@ -55,6 +59,7 @@ class StatusData(BaseModel):
     versions: dict[str, str] = Field(default_factory=dict)
     mqtt: ProtocolData
     note: str | None = None
+    place: Place | None = Field(default=None, description="levels of the plant, as in the topics")
 
 
 class RefillRequest(BaseModel):
@@ -62,7 +67,22 @@ class RefillRequest(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    source: str = Field(pattern=r"^urn:uuid:[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}#[1-9][0-9]{0,8}$")
+    source: str = Field(pattern=SOURCE_PATTERN)
     stream: Annotated[str, Field(min_length=1)]
     first: Annotated[int, Field(ge=1, description="number of the first result wanted")]
     last: Annotated[int, Field(ge=1, description="number of the last, included; not below first")]
+
+
+class RefillAnswer(BaseModel):
+    """The answer to a request, where it had a response topic: what will come, or why not."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    source: str = Field(description="identity of the database with its present epoch")
+    granted: bool
+    messages: Annotated[int, Field(ge=0, description="number of messages that come again")]
+    stream: str | None = Field(default=None, description="as requested, where it was granted")
+    epoch: int | None = Field(default=None, description="epoch of the numbers")
+    first: int | None = Field(default=None, description="number of the first result that may come")
+    last: int | None = Field(default=None, description="number of the last; request those above it again")
+    reason: str | None = Field(default=None, description="why nothing comes")

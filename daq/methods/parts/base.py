@@ -57,4 +57,6 @@ Stress = Annotated[Number, unit("Pa")]
 Celsius = Annotated[Number, unit("Cel")]
 Measured = Annotated[Number, unit_at("unit")]
 """In the unit of the result's value."""
+StatusCode = Annotated[int, Field(ge=0, le=2**32 - 1)]
+"""Number of a quality in OPC UA (Part 4, StatusCode; the numbers are those of its published list)."""
 Moment = Annotated[str | None, DATE_TIME]

@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from daq.methods.parts.base import Moment, Number, Part, Seconds, unit
+from daq.methods.parts.base import IDENTITY, Moment, Number, Part, Seconds, unit
 
 
 class Sample(Part):
@@ -17,6 +17,13 @@ class Sample(Part):
     replicate: int | None = None
     sampled_at: Moment = Field(default=None, description="when the sample was taken, ISO 8601 with offset")
     sheared: bool = Field(default=False, description="the fill was sheared while a speed was sought")
+
+
+class Superseded(Part):
+    """The result that a correction replaces."""
+
+    source: str = Field(description="identity of its database with its epoch, as in its own message")
+    id: Annotated[str, IDENTITY] = Field(description="id of its message")
 
 
 class GeometryUsed(Part):
@@ -42,17 +49,33 @@ class MethodUsed(Part):
     choices: dict[str, Any] = Field(default_factory=dict, description="what was chosen for this run, with its unit")
 
 
+class Place(Part):
+    """The levels of the plant (ISA-95, IEC 62264-1) as the topics have them; null where a level is not configured."""
+
+    enterprise: str | None = None
+    site: str | None = None
+    area: str | None = None
+    line: str | None = Field(default=None, description="work centre")
+    cell: str | None = Field(default=None, description="work unit")
+
+
 class Origin(Part):
     """The operator, the instrument, and the digests of the evidence."""
 
     run: str
+    place: Place | None = Field(default=None, description="levels of the plant; null where nothing is published")
     instrument: str
     serial: str | None = None
     driver: str
     driver_digest: str
     companions: dict[str, str | None] = Field(default_factory=dict, description="name to serial number")
     journal_digest: str | None = None
-    audit_head: str | None = None
+    audit_head: str | None = Field(default=None, description="hash of the result's entry in the audit trail")
+    audit_number: int | None = Field(default=None, description="number of that entry")
+    audit_before: str | None = Field(
+        default=None, description="audit_head of the result before this one in the database, of any instrument"
+    )
+    audit_before_number: int | None = Field(default=None, description="audit_number of that result; 0: there is none")
     software: str | None = None
     operator: str | None = None
     began: Moment = Field(default=None, description="UTC, ISO 8601")

@@ -20,7 +20,7 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.store.outbox_reading import last_sequences
-from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import BeginRun, Conclude, RegisterMethod
 from daq.app.delivery.refill import Refill
@@ -50,14 +50,14 @@ def run(number: int) -> RunRecord:
 def conclusion(number: int, source: str) -> Conclude:
     stream = STREAMS[number % len(STREAMS)]
 
-    def build(sequence: int, head: str, digest: str) -> tuple[str, list[Outgoing]]:
+    def build(sequence: int, audit: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
         event = {
             "specversion": "1.0",
             "id": result_id(number),
             "source": source,
             "subject": stream,
             "sequence": f"{sequence:012d}",
-            "data": {"run": f"run-{number}", "head": head, "digest": digest, "note": "x" * 400},
+            "data": {"run": f"run-{number}", "head": audit.head, "digest": digest, "note": "x" * 400},
         }
         text = json.dumps(event)
         return text, [

@@ -37,6 +37,20 @@ def own_id(source: str, stream: str, sequence: int) -> str:
     return str(uuid.UUID(hashlib.sha256(f"{source} {stream} {sequence}".encode()).hexdigest()[:32]))
 
 
+def audit_of(source: str, stream: str, sequence: int) -> dict[str, Any]:
+    """Return the place in an audit trail in which the results of each stream follow one another."""
+    number = sequence if stream == "bench-1" and sequence < 2**31 else None
+    before = sequence - 1 if number is not None else None
+    return {
+        "origin.audit_number": number, "origin.audit_head": own_head(source, sequence),
+        "origin.audit_before_number": before, "origin.audit_before": own_head(source, sequence - 1),
+    }  # fmt: skip
+
+
+def own_head(source: str, sequence: int) -> str:
+    return hashlib.sha256(f"head {source} {sequence}".encode()).hexdigest()
+
+
 def result(
     sequence: int = 1,
     *,
@@ -54,7 +68,7 @@ def result(
     changes = {
         "origin.instrument": stream, "origin.run": f"run-{sequence}", "origin.ended": text,
         "origin.began": (moment - timedelta(seconds=190)).isoformat(),
-        "sample.id": f"S-{stream}-{sequence}", **(change or {}),
+        "sample.id": f"S-{stream}-{sequence}", **audit_of(source, stream, sequence), **(change or {}),
     }  # fmt: skip
     for path, value in changes.items():
         *way, last = path.split(".")

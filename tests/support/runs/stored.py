@@ -6,7 +6,7 @@ import uuid
 import zlib
 from collections.abc import Sequence
 
-from daq.adapters.store.rows import Outgoing, RunRecord
+from daq.adapters.store.rows import AuditPoint, Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Audit, BeginRun, Conclude, EndRun, RegisterMethod
 from daq.core.journal import CRC, HEAD, RECEIVED, Block, chain
@@ -62,9 +62,9 @@ def written(kind: int, t: int, payload: bytes) -> bytes:
 
 
 def builder(run_id: str, *, topics: Sequence[tuple[str, bool]] = (("lab/v1/result/rotor-1", False),)) -> Build:
-    def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
+    def build(sequence: int, audit: AuditPoint, journal_digest: str) -> tuple[str, list[Outgoing]]:
         data = json.dumps(
-            {"run": run_id, "sequence": sequence, "audit_head": audit_head, "journal_digest": journal_digest}
+            {"run": run_id, "sequence": sequence, "audit_head": audit.head, "journal_digest": journal_digest}
         )
         return data, [Outgoing(topic, data.encode(), retain=retain) for topic, retain in topics]
 

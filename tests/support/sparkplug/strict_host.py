@@ -119,7 +119,10 @@ class StrictHost:
             rule(m.datatype in CODES, "payloads-metric-datatype-req", m)
             rule(m.timestamp is not None, "payloads-name-birth-data-requirement", m)
             rule(not m.historical, "payloads: births hold current values", m)
-            rule((m.alias is not None) == self.aliases, "payloads-alias-birth-requirement", m)
+            if m.name == "Node Control/Rebirth":
+                rule(m.alias is None, "operational-behavior-data-commands-rebirth-name-aliases", m)
+            else:
+                rule((m.alias is not None) == self.aliases, "payloads-alias-birth-requirement", m)
             if m.alias is not None:
                 owner = self.all_aliases.setdefault(m.alias, (device, m.name))
                 rule(owner == (device, m.name), "payloads-alias-uniqueness", (owner, device, m))

@@ -1,4 +1,4 @@
-"""``daq schemas``: the JSON Schemas of all messages."""
+"""``daq schemas``: the JSON Schemas of all messages, and the AsyncAPI document."""
 
 import argparse
 from pathlib import Path
@@ -6,11 +6,19 @@ from pathlib import Path
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
+    parser.add_argument(
+        "--asyncapi", action="store_true", help="print an AsyncAPI 3 document of all topics and messages"
+    )
     parser.add_argument("--write", metavar="DIR", help="write each JSON Schema into this folder, as NAME-VERSION.json")
 
 
 def run(args: argparse.Namespace) -> int:
-    """List the schemas, or write them."""
+    """List the schemas, or write them, or print the AsyncAPI document."""
+    if args.asyncapi:
+        from daq.app.delivery.asyncapi import asyncapi_text
+
+        print(asyncapi_text().decode())
+        return 0
     from daq.app.cli.printing import say
     from daq.app.delivery.contract import CODES, SCHEMAS, codes_text
 

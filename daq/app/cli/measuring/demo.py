@@ -4,11 +4,12 @@ import argparse
 import asyncio
 import contextlib
 import json
+import os
 import signal
 import sys
 import tempfile
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from daq.app.cli.printing import print_table, say, terminal_columns
 from daq.app.screens.result_screen import summary
@@ -23,8 +24,12 @@ from daq.process.extras import need
 from daq.process.logs import set_up_logs
 from daq.quality.digits import significant
 
+if TYPE_CHECKING:
+    from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
+
 PACE = 15.0
 PIPED_COLUMNS = 120
+LAST_PORT = 65_535
 SHOWN = 12
 """Number of runs in the report, the newest ones."""
 INVENTED = "Simulated instruments, invented samples: nothing here was measured on anything real."
@@ -34,6 +39,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.add_argument("--live", action="store_true", help="at real speed, again and again, until Ctrl-C")
     parser.add_argument("--keep", metavar="DIR", help="keep the state in this folder (must be empty or new)")
+    parser.add_argument(
+        "--port", metavar="N", type=int, default=0, help="port of its broker on this machine (otherwise a free one)"
+    )
     parser.add_argument(
         "--messages", metavar="DIR", help="write one message of each kind that the historian received into this folder"
     )
@@ -51,15 +59,28 @@ def run(args: argparse.Namespace) -> int:
         else:
             folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="daq-demo-")))
         messages = _folder(args.messages, "--messages") if args.messages else None
-        return asyncio.run(_demo(folder, live=args.live, keep=bool(args.keep), messages=messages))
+        broker = _broker(args.port)
+        return asyncio.run(_demo(folder, live=args.live, keep=bool(args.keep), messages=messages, broker=broker))
 
 
-async def _demo(folder: Path, *, live: bool, keep: bool, messages: Path | None) -> int:
+def _broker(port: int) -> "EmbeddedBroker":
+    """Return the broker; the user `historian` has the password of the environment, where it has one."""
+    if not 0 <= port <= LAST_PORT:
+        raise SettingError(f"{port} is no port; write a number from 1 to {LAST_PORT}", key="--port")
+    from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
+
+    broker = EmbeddedBroker(port=port)
+    if password := os.environ.get("BROKER_PASSWORD"):
+        broker.passwords["historian"] = password
+    return broker
+
+
+async def _demo(folder: Path, *, live: bool, keep: bool, messages: Path | None, broker: "EmbeddedBroker") -> int:
     pace = "real time, until Ctrl-C" if live else f"{PACE:g} times faster than real"
     if not sys.stdout.isatty():
         print(f"{INVENTED}\nPace: {pace}.\n")
     audience = _Audience(f"daq demo: {pace}")
-    demonstration = Demonstration(folder, scale=1.0 if live else PACE, audience=audience)
+    demonstration = Demonstration(folder, scale=1.0 if live else PACE, audience=audience, broker=broker)
     with audience.screen:
         async with demonstration.running():
             shift = asyncio.create_task(_again_and_again(demonstration) if live else _once(demonstration))
