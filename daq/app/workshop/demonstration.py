@@ -120,7 +120,9 @@ class Audience(Protocol):
 class Demonstration:
     """Instruments, broker, historian and daemon in `folder`, and the samples that they measure."""
 
-    def __init__(self, folder: Path, *, scale: float, audience: Audience, broker: "EmbeddedBroker | None" = None) -> None:
+    def __init__(
+        self, folder: Path, *, scale: float, audience: Audience, broker: "EmbeddedBroker | None" = None
+    ) -> None:
         """Prepare the demonstration.
 
         Args:

@@ -67,7 +67,7 @@ def _broker(port: int) -> "EmbeddedBroker":
     """Return the broker; the user `historian` has the password of the environment, where it has one."""
     if not 0 <= port <= LAST_PORT:
         raise SettingError(f"{port} is no port; write a number from 1 to {LAST_PORT}", key="--port")
-    from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
+    from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 
     broker = EmbeddedBroker(port=port)
     if password := os.environ.get("BROKER_PASSWORD"):
