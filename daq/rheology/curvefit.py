@@ -222,7 +222,7 @@ def _first_rates(series: Series) -> "Array":
         return krieger_elrod_rate(series.omegas, slopes, ratio)
     if math.isinf(ratio):
         return unbounded_rate(series.omegas)
-    return krieger_elrod_rate(series.omegas, 1.0, ratio)
+    return krieger_elrod_rate(series.omegas, np.ones_like(series.omegas), ratio)
 
 
 def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit | Refusal:

@@ -5,7 +5,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from daq.core.arguments import finite_result, require_finite, require_index, require_instance, require_positive, require_positives
+from daq.core.arguments import (
+    finite_result,
+    require_finite,
+    require_index,
+    require_instance,
+    require_positive,
+    require_positives,
+)
 from daq.core.errors import ArgumentError
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.elementary import power

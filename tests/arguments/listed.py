@@ -15,9 +15,7 @@ import daq.rheology
 CHECKS = {"daq.core.arguments"}
 """Modules that are the checks themselves; `test_checks` has their tests."""
 NUMERIC = re.compile(r"\b(float|int|Number|T)\b")
-PLAIN = re.compile(
-    r"(?:(?:\w+\.)*Sequence\[(?:float|int)\]|~?Number|~?T|float|int|bool|str|Language)( \| None)?"
-)
+PLAIN = re.compile(r"(?:(?:\w+\.)*Sequence\[(?:float|int)\]|~?Number|~?T|float|int|bool|str|Language)( \| None)?")
 
 
 def modules(package):
@@ -45,16 +43,12 @@ def plainly_numeric(function):
 def listed():
     """Return all public functions, classes and methods that need a row of good arguments, by their full names."""
     out, classes = {}, {}
-    for package in (daq.rheology, daq.quality):
-        for module in modules(package):
-            for name, thing in own(module).items():
-                where = f"{module.__name__}.{name}"
-                if inspect.isfunction(thing) or hasattr(thing, "__wrapped__"):
-                    out[where] = thing
-                elif inspect.isclass(thing) and dataclasses.is_dataclass(thing):
-                    classes[where] = thing
-                    for method, function in methods(thing):
-                        out[f"{where}.{method}"] = function
+    for where, thing in _public(daq.rheology, daq.quality):
+        if inspect.isfunction(thing) or hasattr(thing, "__wrapped__"):
+            out[where] = thing
+        elif inspect.isclass(thing) and dataclasses.is_dataclass(thing):
+            classes[where] = thing
+            out |= {f"{where}.{method}": function for method, function in methods(thing)}
     given = " ".join(_parameters(f) for f in out.values())
     returned = " ".join(_text(inspect.signature(f).return_annotation) for f in out.values())
     for where, kind in classes.items():
@@ -62,19 +56,27 @@ def listed():
         # A class that functions return and none takes is a result: the package alone makes it.
         if word.search(given) or not word.search(returned):
             out[where] = kind
-    for package in (daq.core, daq.methods):
-        for module in modules(package):
-            for name, thing in own(module).items():
-                if inspect.isfunction(thing) and plainly_numeric(thing):
-                    out[f"{module.__name__}.{name}"] = thing
+    for where, thing in _public(daq.core, daq.methods):
+        if inspect.isfunction(thing) and plainly_numeric(thing):
+            out[where] = thing
     return out
+
+
+def _public(*packages):
+    for package in packages:
+        for module in modules(package):
+            yield from ((f"{module.__name__}.{name}", thing) for name, thing in own(module).items())
 
 
 def methods(kind):
     """Return the public methods of a class that take an argument."""
     for name, thing in vars(kind).items():
         function = thing.__func__ if isinstance(thing, classmethod) else thing
-        if not name.startswith("_") and inspect.isfunction(function) and len(inspect.signature(function).parameters) > 1:
+        if (
+            not name.startswith("_")
+            and inspect.isfunction(function)
+            and len(inspect.signature(function).parameters) > 1
+        ):
             yield name, function
 
 

@@ -4,7 +4,7 @@ import dataclasses
 import inspect
 import math
 import zlib
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
 import numpy as np
@@ -60,7 +60,7 @@ def is_finite(x, field=""):
         return all(is_finite(v, k) for k, v in parts.items())
     if isinstance(x, Mapping):
         return all(is_finite(v, k) for k, v in x.items())
-    if isinstance(x, (Sequence, Set)):
+    if isinstance(x, (Sequence, set, frozenset)):
         return all(is_finite(v, field) for v in x)
     return True
 

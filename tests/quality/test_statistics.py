@@ -75,7 +75,7 @@ def test_the_interval_of_a_robust_line_has_no_preferred_side(seed):
     up, down = theil_sen(list(x), list(y)), theil_sen(list(x), list(-y))
     assert (down.slope_low, down.slope_high) == pytest.approx((-up.slope_high, -up.slope_low), rel=1e-12)
     i, j = np.triu_indices(n, k=1)
-    slopes = np.sort(((y[j] - y[i]) / np.where(x[j] == x[i], np.nan, x[j] - x[i])))
+    slopes = np.sort((y[j] - y[i]) / np.where(x[j] == x[i], np.nan, x[j] - x[i]))
     slopes = slopes[np.isfinite(slopes)]
     theirs = stats.theilslopes(y, x)
     for ours, other in ((up.slope_low, theirs.low_slope), (up.slope_high, theirs.high_slope)):

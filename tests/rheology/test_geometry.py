@@ -252,7 +252,9 @@ def test_onset_of_vortices_in_any_gap(inverse_ratio):
 
 def test_the_onset_of_a_narrow_gap_is_far_too_early_in_a_wide_one():
     assert cylinders.critical_taylor_number(1.0001) == pytest.approx(math.sqrt(1695), rel=1e-3)  # Chandrasekhar 1961
-    assert cylinders.critical_taylor_number(2.0) / cylinders.critical_taylor_number(1.0001) == pytest.approx(1.656, rel=1e-3)
+    assert cylinders.critical_taylor_number(2.0) / cylinders.critical_taylor_number(1.0001) == pytest.approx(
+        1.656, rel=1e-3
+    )
     assert cylinders.critical_taylor_number(math.inf) == cylinders.critical_taylor_number(10.0)
 
 

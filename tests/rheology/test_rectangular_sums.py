@@ -51,4 +51,6 @@ def test_random_widths_against_a_convolution_on_a_grid(seed):
 def test_many_equal_widths_are_nearly_normal():
     assert half_width([1.0] * 10) == pytest.approx(stats.norm.ppf(0.975) * math.sqrt(10 / 3), rel=0.005)
     drawn = np.random.default_rng(1).uniform(-1, 1, (400_000, 10)).sum(axis=1)
-    assert brentq(lambda h: np.mean(np.abs(drawn) <= h) - 0.95, 0, 10) == pytest.approx(half_width([1.0] * 10), rel=0.005)
+    assert brentq(lambda h: np.mean(np.abs(drawn) <= h) - 0.95, 0, 10) == pytest.approx(
+        half_width([1.0] * 10), rel=0.005
+    )
