@@ -4,13 +4,15 @@ All times are integer nanoseconds.  Rules use only the monotonic clock.  UTC is 
 """
 
 import asyncio
+import ctypes
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
+from typing import Final, Protocol
 
-STEP_NS = 500_000_000
-"""Smallest change of UTC against the monotonic clock that counts as a clock step."""
+STA_UNSYNC: Final = 0x0040
+"""Status bit: the clock is not synchronised."""
 
 
 class TimeSource(Protocol):
@@ -42,6 +44,10 @@ class Clock(TimeSource, Protocol):
         """Wait for `seconds` of this clock."""
         ...
 
+    def synchronised(self) -> bool | None:
+        """Return whether a time source disciplines UTC; None where that is unknown."""
+        ...
+
 
 class SystemClock:
     """The machine's clocks."""
@@ -65,6 +71,10 @@ class SystemClock:
     async def sleep(self, seconds: float) -> None:
         """Wait with `asyncio.sleep`."""
         await asyncio.sleep(seconds)
+
+    def synchronised(self) -> bool | None:
+        """Return what the kernel reports: see `clock_synchronised`."""
+        return clock_synchronised()
 
 
 class ScaledClock:
@@ -96,6 +106,53 @@ class ScaledClock:
     async def sleep(self, seconds: float) -> None:
         """Wait for `seconds` of the scaled time."""
         await asyncio.sleep(seconds / self.scale)
+
+    def synchronised(self) -> bool | None:
+        """Return None: no time source has a scaled time of day."""
+        return None
+
+
+class _Timex(ctypes.Structure):
+    _fields_ = (
+        ("modes", ctypes.c_uint),
+        ("offset", ctypes.c_long),
+        ("freq", ctypes.c_long),
+        ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long),
+        ("status", ctypes.c_int),
+        ("constant", ctypes.c_long),
+        ("precision", ctypes.c_long),
+        ("tolerance", ctypes.c_long),
+        ("time", ctypes.c_long * 2),
+        ("tick", ctypes.c_long),
+        ("ppsfreq", ctypes.c_long),
+        ("jitter", ctypes.c_long),
+        ("shift", ctypes.c_int),
+        ("stabil", ctypes.c_long),
+        ("jitcnt", ctypes.c_long),
+        ("calcnt", ctypes.c_long),
+        ("errcnt", ctypes.c_long),
+        ("stbcnt", ctypes.c_long),
+        ("tai", ctypes.c_int),
+        # The kernel may write more than is named here.
+        ("spare", ctypes.c_int * 32),
+    )
+
+
+def clock_synchronised() -> bool | None:
+    """Return whether a time source disciplines the machine's clock; None where the system does not report it.
+
+    Time daemons (NTP, PTP) tell the Linux kernel whether they discipline its clock.  Source of the structure and the
+    constant: adjtimex(2) of the Linux manual pages.
+    """
+    if not sys.platform.startswith("linux"):
+        return None
+    state = _Timex()  # modes 0: read only
+    try:
+        answer = ctypes.CDLL(None).adjtimex(ctypes.byref(state))
+    except (OSError, AttributeError):
+        return None
+    return None if answer < 0 else not state.status & STA_UNSYNC
 
 
 def _boot_id() -> str:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from typing import Any
 
+from daq.core.clocks import ClockFacts
 from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.remarks import Remark
 from daq.core.statistics import Summary
@@ -132,6 +133,9 @@ class Facts:
     moved: bool = False
     """True if the run requested motion."""
     limit: LimitReached | None = None
+    motor: Motor = Motor.NOT_MOVED
+    """State of the motor at these facts."""
+    clock: ClockFacts = field(default_factory=ClockFacts)
     identities: list[Identified] = field(default_factory=list)
     """Identity check of every instrument that took part; empty while the run goes on."""
 

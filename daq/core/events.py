@@ -57,6 +57,8 @@ class ClockAnchor:
     t: int
     utc_ns: int
     boot_id: str
+    synchronised: bool | None = None
+    """Whether a time source disciplined UTC at that time; None where that is unknown."""
 
 
 @dataclass(slots=True)

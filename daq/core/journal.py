@@ -141,7 +141,7 @@ def _event_payload(event: Event) -> tuple[int, str, bytes]:
     if isinstance(event, LinkDown):
         return LINK_DOWN, event.link, event.reason.encode()
     if isinstance(event, ClockAnchor):
-        return ANCHOR, "", json.dumps([event.utc_ns, event.boot_id]).encode()
+        return ANCHOR, "", json.dumps([event.utc_ns, event.boot_id, event.synchronised]).encode()
     if isinstance(event, OperatorCommand):
         return OPERATOR, "", json.dumps([event.command, event.who, event.detail]).encode()
     if isinstance(event, StoreFault):

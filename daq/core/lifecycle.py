@@ -11,6 +11,7 @@ from daq.core.derive import Getter
 from daq.core.driver import Action, Driver, Values
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted
 from daq.core.errors import DriverError
+from daq.core.events import ClockAnchor
 from daq.core.instruments import Instruments
 from daq.core.link import Checked, Link
 from daq.core.linkeffects import RequestFailed
@@ -78,6 +79,8 @@ class LifeCycle:
         self._seeker: Seeker | None = None
         self._facts = Facts(0, 0, "", None)
         self._frozen: Facts | None = None
+        self._motor_concluded: Motor | None = None
+        """State of the motor in the facts of the result; None before the result."""
         self.now = 0
         self._entering: dict[State, Callable[[], None]] = {
             State.EQUILIBRATING: self._enter_equilibrating,
@@ -198,7 +201,9 @@ class LifeCycle:
             if self._instruments.all_have_answered:
                 self._facts.identities = self._instruments.identities()
                 # The frozen facts are used, because counters may include lines after the reading that ended the run.
-                self._emit(Concluded(self.now, replace(self._frozen, identities=self._facts.identities)))
+                self._motor_concluded = self.motor
+                ended = replace(self._frozen, identities=self._facts.identities, motor=self._motor_concluded)
+                self._emit(Concluded(self.now, ended))
                 self._go("identity known")
         elif self.state is State.CONCLUDED and (motor := self.motor) is not Motor.TURNING:
             self.turning = False
@@ -411,7 +416,13 @@ class LifeCycle:
             kept=list(facts.kept),
             notes=list(facts.notes),
             moved=self.moved,
+            motor=self._motor_concluded or self.motor,
         )
+
+    def anchored(self, anchor: ClockAnchor) -> None:
+        """Take the UTC of a monotonic time.  No rule uses it; the result names steps of the clock until its end."""
+        if self._frozen is None:
+            self._facts.clock = self._facts.clock.after(anchor)
 
     def _kept(self, kept: Kept) -> None:
         self._facts.kept.append(kept)

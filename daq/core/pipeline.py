@@ -12,7 +12,7 @@ from typing import Final
 from daq.core.derive import getters
 from daq.core.driver import Driver, Reply, Values
 from daq.core.effects import Effect, Facts, Send
-from daq.core.events import Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
+from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
 from daq.core.exchange import NEVER, Item
 from daq.core.intake import Intake
 from daq.core.lifecycle import LifeCycle
@@ -125,6 +125,8 @@ class Pipeline:
                 self._begin(event.who)
             elif event.command == "stop":
                 self.life.give_up("stopped by a person", remark("stopped_by_person", who=event.who))
+        elif isinstance(event, ClockAnchor):
+            self.life.anchored(event)
         elif isinstance(event, StoreFault):
             self.life.note("store_fault", event.reason)
             self.life.give_up("fault", remark("store_failed", detail=event.reason))

@@ -4,8 +4,8 @@ Each line has one piece: seconds since the start, direction, bytes::
 
     # daq capture 1
     # port: /dev/serial/by-id/usb-scale
-        0.000000 > W?\r\n
-        0.031250 < +  12.304 g\r\n
+        0.000000 > mass?\r\n
+        0.031250 < mass=12.304 g\r\n
         0.031300 = 12.304 g
 
 ``>`` is sent to the instrument, ``<`` is received from it, ``=`` is the text on its display at that time (entered by a

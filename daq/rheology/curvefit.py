@@ -36,13 +36,19 @@ NEUTRAL: Final = {"tau_y": 0.0, "tau_c": 0.0, "n": 1.0, "eta_inf": 0.0}
 """Value of a parameter at which the model reduces to a simpler one."""
 
 
+RESOLVED: Final = 0.98
+"""Coverage of the interval that must exclude the neutral value.  Several models are tried on a Newtonian fluid; at 0.95
+each, more than 5 % of such fluids would be called non-Newtonian (measured by the campaign of the tests)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Series:
     """Measured points of one branch: angular speeds (rad/s, all different) and stresses (Pa) at the turning wall.
 
     `radius_ratio` is outer over inner radius of cylinders (`math.inf`: unbounded).  It is None where the rate is
     uniform or known (cone and plate, rim of plates); `rates` (1/s) are given instead.  `sigma` (Pa) are the standard
-    deviations of the stresses up to a common factor.
+    deviations of the stresses up to a common factor, by which the points are weighted.  `scatter` (Pa) are those of the
+    scatter alone up to a common factor, where the weights allow for more, as for the error of a zero.
     """
 
     omegas: "Array"
@@ -50,6 +56,7 @@ class Series:
     sigma: "Array"
     radius_ratio: float | None = None
     rates: "Array | None" = None
+    scatter: "Array | None" = None
 
     def __post_init__(self) -> None:
         if (self.radius_ratio is None) == (self.rates is None):
@@ -76,18 +83,20 @@ class CurveFit:
     """Rate at the wall at each point, 1/s, in the order of the series."""
     instrument: "tuple[tuple[float, ...], ...]" = field(repr=False)
     """Covariance of the parameters from the shifts."""
+    freedom: float
+    """Effective degrees of freedom of the scatter."""
 
     def expanded(self, name: str, coverage: float = 0.95) -> tuple[float, float]:
         """Return the expanded uncertainty of a parameter, in its unit, and its coverage factor (JCGM 100 annex G).
 
-        The scatter has the degrees of freedom of the fit, the instrument's share has infinite ones.
+        The scatter has the degrees of freedom `freedom`, the instrument's share has infinite ones.
         """
         i = [p.name for p in self.fit.parameters].index(name)
         return self._expanded(self.fit.covariance[i][i], self.instrument[i][i], coverage)
 
     def _expanded(self, scatter: float, instrument: float, coverage: float) -> tuple[float, float]:
         u = math.sqrt(scatter + instrument)
-        freedom = math.inf if scatter <= 0.0 else self.fit.dof * ((scatter + instrument) / scatter) ** 2
+        freedom = math.inf if scatter <= 0.0 else self.freedom * ((scatter + instrument) / scatter) ** 2
         # 1e-9: rounding must not truncate a whole number of degrees of freedom to the next smaller one.
         k = coverage_factor(freedom * (1.0 + 1e-9), coverage)
         return k * u, k
@@ -124,17 +133,19 @@ class CurveFit:
             neutral = NEUTRAL.get(p.name)
             if neutral is None:
                 continue
-            half, _ = self.expanded(p.name)
+            half, _ = self.expanded(p.name, RESOLVED)
             if abs(p.value - neutral) <= half:
                 return remark("parameter_not_resolved", parameter=p.name, value=p.value, interval=half, neutral=neutral)
         return None
 
 
-def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> CurveFit | Refusal:
+def fit_series(
+    model: str, series: Series, shifts: Sequence[Shift] = (), *, unsupported: bool = False
+) -> CurveFit | Refusal:
     """Fit one model to a series; return a `Refusal` with the reason where it is not supported by the data.
 
     The wall rates of cylinders are computed from the fitted model, and the fit is repeated until they converge.  The
-    first rates are those of Krieger and Elrod.
+    first rates are those of Krieger and Elrod.  `unsupported` as in `flowcurve.fit_model`.
 
     Raises:
         ArgumentError: as in `flowcurve.fit_model`.
@@ -144,7 +155,7 @@ def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> Curv
     rates = _first_rates(series)
     flow_model, start = MODELS[model], None
     for _ in range(ROUNDS):
-        fit = fit_model(model, rates, series.stresses, series.sigma, start=start)
+        fit = fit_model(model, rates, series.stresses, series.sigma, start=start, unsupported=unsupported)
         if isinstance(fit, Refusal) or series.radius_ratio is None:
             break
         start = [p.value for p in fit.parameters]
@@ -154,7 +165,12 @@ def fit_series(model: str, series: Series, shifts: Sequence[Shift] = ()) -> Curv
             break
     if isinstance(fit, Refusal):
         return fit
-    return _with_uncertainty(fit, series, rates, shifts)
+    found = _with_uncertainty(fit, series, rates, shifts)
+    t = coverage_factor(found.freedom)
+    for p in found.fit.parameters:
+        if not unsupported and not t * p.stderr < p.value:
+            return Refusal(model, not_determined(p.name, p.value, t * p.stderr))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +241,7 @@ def _first_rates(series: Series) -> "Array":
     return krieger_elrod_rate(series.omegas, np.ones_like(series.omegas), ratio)
 
 
-def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit | Refusal:
+def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence[Shift]) -> CurveFit:
     """Add both covariances, from the derivatives of the stress at the measured speed (not at a fixed rate)."""
     import numpy as np
 
@@ -241,8 +257,7 @@ def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence
     weighted = np.column_stack(columns) / series.sigma[:, None]
     scale = np.linalg.norm(weighted, axis=0)
     pseudo = np.linalg.pinv(weighted / scale) / scale[:, None]
-    variance = fit.sum_of_squares / fit.dof
-    covariance = variance * (pseudo @ pseudo.T)
+    covariance, freedom = _of_scatter(fit, weighted @ pseudo, pseudo, series)
     instrument = np.zeros_like(covariance)
     for shift in shifts:
         change = np.zeros_like(series.stresses) if shift.stresses is None else shift.stresses
@@ -252,15 +267,27 @@ def _with_uncertainty(fit: Fit, series: Series, rates: "Array", shifts: Sequence
         moved = pseudo @ (change / series.sigma)
         instrument += np.outer(moved, moved)
     errors = np.sqrt(np.diag(covariance))
-    t = coverage_factor(fit.dof)
-    for q, error in zip(fit.parameters, errors, strict=True):
-        if not t * error < q.value:
-            return not_determined(fit.model, q.name, q.value, float(t * error))
     parameters = tuple(
         Parameter(q.name, q.value, float(e), q.unit) for q, e in zip(fit.parameters, errors, strict=True)
     )
     fit = replace(fit, parameters=parameters, covariance=_rows(covariance))
-    return CurveFit(fit, tuple(float(r) for r in rates), _rows(instrument))
+    return CurveFit(fit, tuple(float(r) for r in rates), _rows(instrument), freedom)
+
+
+def _of_scatter(fit: Fit, hat: "Array", pseudo: "Array", series: Series) -> "tuple[Array, float]":
+    """Return the covariance of the parameters by the scatter alone, and its effective degrees of freedom.
+
+    The weights are not those of the scatter: its factor s^2 follows from E[SS] = s^2 tr(M D), with M the projection on
+    the residuals and D the scatter's variances over the weights' (F. E. Satterthwaite, Biometrics Bull. 2 (1946) 110).
+    """
+    import numpy as np
+
+    scatter = series.sigma if series.scatter is None else series.scatter
+    ratio = (scatter / series.sigma) ** 2
+    spread = (np.eye(ratio.size) - hat) * ratio
+    mean = float(np.trace(spread))
+    freedom = mean**2 / float(np.trace(spread @ spread))
+    return fit.sum_of_squares / mean * (pseudo * ratio) @ pseudo.T, freedom * (1.0 + 1e-9)
 
 
 def _rows(matrix: "Array") -> tuple[tuple[float, ...], ...]:

@@ -8,7 +8,7 @@ stresses no weight.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from daq.core.remarks import Remark, remark
 from daq.rheology.elementary import ArgumentError
@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+
+
+COMPARABLE: Final = ("rates_too_narrow", "too_few_rates")
+"""Reasons against a model that more rates remove; its fit can still be compared with others."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,7 @@ def fit_model(
     sigma: "Sequence[float] | Array",
     *,
     start: Sequence[float] | None = None,
+    unsupported: bool = False,
 ) -> Fit | Refusal:
     """Fit one model by least squares; return a `Refusal` with the reason where it is not supported by the data.
 
@@ -106,6 +111,8 @@ def fit_model(
         stresses: shear stresses, Pa, all > 0, as many as rates.
         sigma: standard deviations of the stresses up to a common factor, Pa, all > 0.
         start: starting values of the parameters; None tries several starts.
+        unsupported: fit also what the data do not support: a model that needs a wider span of rates or more of them,
+            or whose parameters are not determined.  For a comparison with other models, never for a result.
 
     Raises:
         ArgumentError: an unknown model; rates, stresses and sigma of different length; or values not finite.
@@ -121,18 +128,22 @@ def fit_model(
     if not (np.all(np.isfinite(g)) and np.all(np.isfinite(tau))):
         raise ArgumentError("all rates and stresses must be finite", key="stresses")
     reason = _not_supported(flow_model, g, tau)
-    if reason is not None:
+    if reason is not None and not (unsupported and reason.code in COMPARABLE and g.size > flow_model.size):
         return Refusal(model, reason)
     scale = np.asarray(sigma, dtype=float)
     if scale.shape != tau.shape or not np.all(np.isfinite(scale)) or np.any(scale <= 0.0):
         raise ArgumentError("must be above 0, one for each stress", key="sigma")
     data = _Data(g, tau, scale)
-    return _judged(flow_model, _solve(flow_model, data, start), data)
+    solution = _solve(flow_model, data, start)
+    reason = _not_determined(flow_model, solution, data)
+    if reason is not None and (not unsupported or solution.covariance is None):
+        return Refusal(model, reason)
+    return _statistics(flow_model, solution, data)
 
 
-def not_determined(model: str, parameter: str, value: float, interval: float) -> Refusal:
-    """Return the refusal of a model whose parameter has a 95 % interval (half width `interval`) that reaches 0."""
-    return Refusal(model, remark("parameter_not_determined", parameter=parameter, value=value, interval=interval))
+def not_determined(parameter: str, value: float, interval: float) -> Remark:
+    """Return the remark on a parameter whose 95 % interval (half width `interval`) reaches 0."""
+    return remark("parameter_not_determined", parameter=parameter, value=value, interval=interval)
 
 
 def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | Array") -> tuple[float, float]:
@@ -223,26 +234,35 @@ def _starts(model: FlowModel, data: _Data) -> "list[Array]":
     return [p for _, p in found[:3]]
 
 
-def _judged(model: FlowModel, solution: Solution, data: _Data) -> Fit | Refusal:
-    """Return the fit with its statistics, or a `Refusal` where a parameter is not determined."""
+def _not_determined(model: FlowModel, solution: Solution, data: _Data) -> Remark | None:
+    """Return the reason why the data do not determine the parameters of a model, or None."""
+    import numpy as np
+
+    g, p, typical = data.rates, solution.parameters, float(np.max(data.stresses))
+    for name, value, unit, top in zip(model.parameters, p, model.units, model.upper, strict=True):
+        small = value * (g.max() if unit == "Pa.s" else 1.0) < 1e-7 * typical if unit != "1" else value < 1e-6
+        if small and unit in {"Pa", "Pa.s", "1"}:
+            return remark("parameter_goes_to_zero", parameter=name)
+        if math.isfinite(top) and value > 0.999 * top:
+            return remark("parameter_at_bound", parameter=name, bound=float(top))
+    errors = solution.standard_errors
+    if errors is None:
+        return remark("parameters_not_separable")
+    t = coverage_factor(g.size - model.size)
+    for name, value, error in zip(model.parameters, p, errors, strict=True):
+        if t * error >= value:
+            return not_determined(name, float(value), float(t * error))
+    return None if solution.status == "converged" else remark("fit_not_converged")
+
+
+def _statistics(model: FlowModel, solution: Solution, data: _Data) -> Fit:
+    """Return the fit with its statistics; the parameters are separable."""
     import numpy as np
 
     g, tau, p = data.rates, data.stresses, solution.parameters
     n, k = g.size, model.size
-    typical = float(np.max(tau))
-    for name, value, unit, top in zip(model.parameters, p, model.units, model.upper, strict=True):
-        small = value * (g.max() if unit == "Pa.s" else 1.0) < 1e-7 * typical if unit != "1" else value < 1e-6
-        if small and unit in {"Pa", "Pa.s", "1"}:
-            return Refusal(model.name, remark("parameter_goes_to_zero", parameter=name))
-        if math.isfinite(top) and value > 0.999 * top:
-            return Refusal(model.name, remark("parameter_at_bound", parameter=name, bound=float(top)))
     covariance, errors = solution.covariance, solution.standard_errors
-    if covariance is None or errors is None:
-        return Refusal(model.name, remark("parameters_not_separable"))
-    t = coverage_factor(n - k)
-    for name, value, error in zip(model.parameters, p, errors, strict=True):
-        if t * error >= value:
-            return not_determined(model.name, name, float(value), float(t * error))
+    assert covariance is not None and errors is not None  # noqa: S101, PT018 - the caller has checked it
     total = float(np.sum((tau - tau.mean()) ** 2))
     rest = float(np.sum((model.stress(p, g) - tau) ** 2))
     return Fit(

@@ -7,7 +7,7 @@ Reference Datasets show the range.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final, Literal
 
 from daq.rheology.elementary import ArgumentError
 
@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+
+Status = Literal["converged", "out_of_evaluations", "stalled"]
+DIFF_STEP: Final = 2.0 ** (-52.0 / 3.0)
+"""Relative step of central differences: the cube root of the spacing of doubles at 1 (numerical analysis)."""
+OFFSET: Final = 1e-3
+"""Greatest relative offset of a fit that has converged (Bates and Watts, Technometrics 23 (1981) 179; from memory)."""
+ROUNDING: Final = 1e-9
+"""Residuals below this part of the data are rounding, and show no direction in which a better fit lies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +36,8 @@ class Solution:
     sum_of_squares: float
     dof: int
     """Points less parameters."""
+    status: Status = "converged"
+    """Why the search ended: at a minimum; after the greatest number of evaluations; or at no minimum ("stalled")."""
 
     @property
     def standard_errors(self) -> "Array | None":
@@ -42,7 +52,7 @@ class Solution:
         return math.sqrt(self.sum_of_squares / self.dof)
 
 
-def fit_curve(
+def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
     function: "Callable[[Array, Array], Array]",
     x: "Sequence[float] | Array",
     y: "Sequence[float] | Array",
@@ -52,6 +62,7 @@ def fit_curve(
     jacobian: "Callable[[Array, Array], Array] | None" = None,
     lower: "Sequence[float] | Array | None" = None,
     upper: "Sequence[float] | Array | None" = None,
+    diff_step: float = DIFF_STEP,
     max_evaluations: int = 1000,
 ) -> Solution:
     """Fit `function(parameters, x)` to `y` (trust-region reflective, scipy).
@@ -62,13 +73,16 @@ def fit_curve(
         y: measured values, one for each x; more values than parameters.
         start: starting values; their size also scales the steps.
         sigma: standard deviations of y up to a common factor; None gives equal weights.
-        jacobian: (parameters, x) -> one column of derivatives per parameter; None uses finite differences.
+        jacobian: (parameters, x) -> one column of derivatives per parameter; None uses central differences.
         lower: lower bounds of the parameters; None for no bounds.
         upper: upper bounds of the parameters; None for no bounds.
-        max_evaluations: greatest number of evaluations; then the best point so far is returned.
+        diff_step: step of the differences over the size of each parameter; over that of its start where the parameter
+            is 0, and over 1 where both are.  Needed only without `jacobian`.
+        max_evaluations: greatest number of evaluations; then the best point so far is returned, and its `status` tells.
 
     Raises:
-        ArgumentError: as many parameters as points or more, values not finite, or a start outside the bounds.
+        ArgumentError: as many parameters as points or more, values not finite, sigma not above 0, a start outside the
+            bounds, or a step not between 0 and 1.
     """
     import numpy as np
     from scipy.optimize import least_squares
@@ -79,6 +93,10 @@ def fit_curve(
         raise ArgumentError(f"{ys.size} points cannot give {p0.size} parameters and their errors", key="y")
     if not all(np.all(np.isfinite(a)) for a in (xs, ys, p0, weights)):
         raise ArgumentError("all values must be finite", key="y")
+    if np.any(weights <= 0.0):
+        raise ArgumentError("must be above 0", key="sigma")
+    if not 0.0 < diff_step < 1.0:
+        raise ArgumentError(f"must be between 0 and 1, is {diff_step}", key="diff_step")
     low = np.full(p0.size, -np.inf) if lower is None else np.asarray(lower, dtype=float)
     high = np.full(p0.size, np.inf) if upper is None else np.asarray(upper, dtype=float)
     if np.any(p0 < low) or np.any(p0 > high):
@@ -88,22 +106,35 @@ def fit_curve(
         out: Array = (function(p, xs) - ys) * weights
         return out
 
-    slopes: Any = "3-point" if jacobian is None else lambda p: jacobian(p, xs) * weights[:, None]
+    typical = np.where(p0 == 0.0, 1.0, np.abs(p0))
+
+    def slopes(p: "Array") -> "Array":
+        if jacobian is None:
+            return _differences(residuals, p, diff_step * np.where(p == 0.0, typical, np.abs(p)), low, high)
+        return jacobian(p, xs) * weights[:, None]
+
     found = least_squares(
         residuals,
         p0,
         jac=slopes,
         bounds=(low, high),
-        x_scale=np.where(p0 == 0.0, 1.0, np.abs(p0)),
+        x_scale=typical,
         xtol=1e-15,
         ftol=1e-15,
         gtol=1e-15,
         max_nfev=max_evaluations,
     )
     p: Array = np.asarray(found.x, dtype=float)
-    ss = math.fsum(float(r) ** 2 for r in residuals(p))
+    rest, at = residuals(p), np.asarray(found.jac, dtype=float)
+    ss = math.fsum(float(r) ** 2 for r in rest)
     dof = ys.size - p0.size
-    return Solution(p, _covariance(np.asarray(found.jac, dtype=float), ss / dof), ss, dof)
+    free = at[:, np.asarray(found.active_mask) == 0]
+    status: Status = "converged"
+    if found.status == 0:
+        status = "out_of_evaluations"
+    elif math.sqrt(ss) > ROUNDING * float(np.linalg.norm(ys * weights)) and _relative_offset(free, rest) > OFFSET:
+        status = "stalled"
+    return Solution(p, _covariance(at, ss / dof), ss, dof, status)
 
 
 def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> Solution:
@@ -118,6 +149,34 @@ def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> So
     ss = math.fsum(float(r) ** 2 for r in (columns @ p - y) * weights)
     dof = y.size - p.size
     return Solution(p, _covariance(weighted, ss / dof), ss, dof)
+
+
+def _differences(
+    function: "Callable[[Array], Array]", p: "Array", steps: "Array", low: "Array", high: "Array"
+) -> "Array":
+    """Return the derivatives of `function` by central differences; a step across a bound ends at it."""
+    import numpy as np
+
+    columns = []
+    for i, step in enumerate(steps):
+        above, below = p.copy(), p.copy()
+        above[i], below[i] = min(p[i] + step, high[i]), max(p[i] - step, low[i])
+        columns.append((function(above) - function(below)) / (above[i] - below[i]))
+    return np.column_stack(columns)
+
+
+def _relative_offset(jacobian: "Array", residuals: "Array") -> float:
+    """Return the part of the residuals that lies in the space of the derivatives, over the rest, per dimension each."""
+    import numpy as np
+
+    n, k = jacobian.shape
+    scale = np.linalg.norm(jacobian, axis=0)
+    if k == 0 or not np.all(scale > 0.0) or not np.all(np.isfinite(scale)):
+        return 0.0
+    q, _ = np.linalg.qr(jacobian / scale)
+    inside = float(np.linalg.norm(q.T @ residuals))
+    outside = math.sqrt(max(float(residuals @ residuals) - inside**2, 0.0))
+    return math.inf if outside == 0.0 else inside / math.sqrt(k) / (outside / math.sqrt(n - k))
 
 
 def _covariance(jacobian: "Array", variance: float) -> "Array | None":

@@ -63,6 +63,10 @@ class VirtualClock:
         finally:
             handle.cancel()
 
+    def synchronised(self) -> bool | None:
+        """Return None: unknown."""
+        return None
+
     async def advance(self, seconds: float) -> None:
         """Advance the time by `seconds`, running callbacks in order."""
         end = self._mono + round(seconds * 1e9)

@@ -10,6 +10,7 @@ from simulators.words import Command, none, number, one_of, within
 
 MAX_G = 620.0
 LEAST_G = -5.0
+BEYOND = ("over", "under")
 PAN_G = 80.0
 """Mass of the pan, missing when it is removed."""
 STEADY_TICKS = 10
@@ -56,36 +57,36 @@ class Balance(Clockwork):
     @property
     def _state(self) -> str:
         if self._shown > MAX_G:
-            return "H"
+            return "over"
         if self._shown < LEAST_G:
-            return "L"
+            return "under"
         steady = len(self._latest) == STEADY_TICKS and max(self._latest) - min(self._latest) <= STEADY_WITHIN_G
-        return "S" if steady else "U"
+        return "steady" if steady else "moving"
 
     def line(self) -> bytes:
         """Return the line with the present value."""
         state = self._state
-        mass = "-" * 10 if state in "HL" else f"{round(self._shown - self._tare, 3) + 0.0:10.3f}"
-        return checked(f"W {state} {mass} g")
+        mass = "none" if state in BEYOND else f"{round(self._shown - self._tare, 3) + 0.0:.3f}"
+        return checked(f"mass={mass} g; {state}")
 
     def receive(self, data: bytes) -> bytes:
         """Answer every complete line."""
         return b"".join(self._answer(line.decode("ascii", "replace")) for line in self._lines.take(data))
 
     def _answer(self, asked: str) -> bytes:
-        if asked == "W?":
+        if asked == "mass?":
             return self.line()
-        if asked == "I?":
-            return checked(f"I balance serial={self.serial} firmware=2.1 max={MAX_G:.3f} d=0.001")
-        if asked == "T":
-            if self._state in "HL":
-                return checked("NO T load")
-            if self._state == "U":
-                return checked("NO T unsteady")
+        if asked == "identity?":
+            return checked(f"identity: balance serial={self.serial} firmware=2.1 most_g={MAX_G:.3f} step_g=0.001")
+        if asked == "tare":
+            if self._state in BEYOND:
+                return checked("refused: tare load")
+            if self._state == "moving":
+                return checked("refused: tare moving")
             self._tare = self._shown
-            return checked("OK T")
+            return checked("done: tare")
         word = "".join(c if c.isascii() and c.isprintable() else "?" for c in asked.partition(" ")[0])
-        return checked(f"NO {word} unknown")
+        return checked(f"refused: {word} unknown")
 
     def commands(self) -> Mapping[str, Command]:
         """Return the commands: `load G`, `add G`, `dry G_PER_MIN`, `pan on|off`, `key`."""

@@ -10,7 +10,7 @@ FLUIDS: dict[str, Fluid] = {
         Fluid("air", Newtonian(1.8e-5)),
         water(),
         glycerol_water(0.85, "glycerol-85"),
-        Fluid("reference-500", Newtonian(0.5), Andrade(5500.0)),
+        Fluid("reference-b", Newtonian(0.4832), Andrade(5500.0)),
         Fluid("clear-glaze", Newtonian(0.8), Andrade(3800.0)),
         Fluid("clear-glaze-thick", Newtonian(0.98), Andrade(3800.0)),
         Fluid("white-glaze", PowerLaw(6.5, 0.45), Andrade(2400.0)),

@@ -7,19 +7,19 @@ from daq.core.errors import SettingErrors
 from tests.agnostic.parts import CHANNELS, Numbers, World, instrument, measured, method
 from tests.support.statements import codes
 
-# Viscosity that gives 1 mN.m (full scale) at 10 /min: 20 Pa.s, so eta = 20000 mPa.s * torque/100 * 10/speed.
+# Viscosity that gives 1 mN.m (full scale) at 10 /min: 24 Pa.s, so η = 24000 mPa.s * torque/100 * 10/speed.
 GEOMETRY = """
 enable_motion = true
-fitted = "crossbar"
+fitted = "paddle-2"
 [specification]
 torque_full_scale = "1000 uN.m"
 torque = "1 %"
 geometry = "0.5 %"
-[geometries.crossbar]
+[geometries.paddle-2]
 kind = "calibrated_constants"
-full_scale_viscosity = "20000 mPa.s"
+full_scale_viscosity = "24000 mPa.s"
 at_speed = "10 /min"
-vessel = "600 mL low beaker"
+vessel = "jar 85"
 """
 TURNING = """
 [[steps]]
@@ -33,8 +33,8 @@ keep = [{ at = "end", span = "12 s" }]
 
 
 def run(tmp_path, factor, geometry=GEOMETRY):
-    """Torque 50 % at 10 /min: 10000 mPa.s; the instrument reports `factor` times that."""
-    world = World(lambda t: [50.0 if world.speed else 0.0, world.speed, 10_000.0 * factor if world.speed else 0.0], 0.1)
+    """Torque 50 % at 10 /min: 12000 mPa.s; the instrument reports `factor` times that."""
+    world = World(lambda t: [50.0 if world.speed else 0.0, world.speed, 12_000.0 * factor if world.speed else 0.0], 0.1)
     recipe = method(tmp_path, TURNING, result="viscosity")
     return measured(
         recipe, instrument(tmp_path, "visc-1", "reading-viscometer", geometry),
@@ -53,8 +53,8 @@ def own(conclusion):
 )
 def test_a_difference_above_the_limit_of_the_geometry_gives_a_caution(tmp_path, factor, difference):
     c, _, data = run(tmp_path, factor)
-    assert (c.value, c.validity) == (pytest.approx(10_000.0), "valid")
-    assert data.conditions.signals["own_viscosity"].value == pytest.approx(10_000.0 * factor)
+    assert (c.value, c.validity) == (pytest.approx(12_000.0), "valid")
+    assert data.conditions.signals["own_viscosity"].value == pytest.approx(12_000.0 * factor)
     assert bool(own(c)) is bool(difference)
     assert not difference or difference in own(c)[0]
     assert not difference or "check geometry, factor and unit" in own(c)[0]

@@ -62,7 +62,7 @@ def test_balance(kind, load):
     balance = Balance(noise_g=0.0)
     balance._load = load
     balance.advance(15.0)
-    got = read(drivers(kind), balance.receive(b"W?\r\n"))
+    got = read(drivers(kind), balance.receive(b"mass?\r\n"))
     # The sensitivity of this balance is wrong by at most 5 parts in a million.
     assert got["mass"] == pytest.approx(load, abs=0.0005 + 5e-6 * load + 1e-9)
 

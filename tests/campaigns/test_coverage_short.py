@@ -7,7 +7,6 @@ import math
 
 import pytest
 
-from tests.campaigns.coverage.__main__ import wilson
 from tests.campaigns.coverage.instruments import run_one
 
 pytestmark = pytest.mark.slow
@@ -49,8 +48,3 @@ def test_where_limits_dominate_the_propagated_interval_is_narrower(outcomes):
     propagated = [o.together for o in outcomes if o.together.propagated]
     assert len(propagated) > 0.8 * RUNS
     assert sum(s.half_101 < s.half_100 for s in propagated) / len(propagated) > 0.95
-
-
-def test_wilson():
-    # 95 of 100: (0.8882, 0.9785), statsmodels' proportion_confint(method="wilson") as the formula gives it.
-    assert wilson(95, 100) == pytest.approx((0.8882, 0.9785), abs=1e-4)

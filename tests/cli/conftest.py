@@ -36,7 +36,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Shift:
         bench.state,
         bench.measure("G-1041"),
         bench.measure(HOSTILE, "clear-glaze-thick", lot=COLOURED),
-        bench.measure("G-1043", speed=60),
+        bench.measure("G-1043", speed=100),
         bench.measure("G-1044", stop_after_s=45),
     )
 

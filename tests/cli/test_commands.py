@@ -82,7 +82,7 @@ def test_check_of_the_examples_lists_which_method_fits_which_instrument(cli):
             "greater than 0",
         ),
         ("products/engobe.toml", "reported_digits", "digits", "digits", sentences.UNKNOWN_KEY),
-        ("fluids/reference-500.toml", "values", "rows", "rows", sentences.UNKNOWN_KEY),
+        ("fluids/reference-b.toml", "values", "rows", "rows", sentences.UNKNOWN_KEY),
         (
             "daemon.toml",
             None,
@@ -120,7 +120,7 @@ def test_check_takes_single_files_of_any_kind(cli, tmp_path):
         "methods/engobe-qc.toml",
         "instruments/bench-1.toml",
         "products/engobe.toml",
-        "fluids/reference-500.toml",
+        "fluids/reference-b.toml",
     ):
         done = cli("check", examples_dir() / name)
         assert done.returncode == 0, done.stdout
@@ -200,7 +200,7 @@ def test_show_prints_all_parts_of_a_result(cli, shift):
         "VALID",
         "WITHIN limits",
         "simple acceptance: the value as it is (unrounded)",
-        "limit: viscosity 700 to 900 mPa·s (geometry coaxial-12, 30 min⁻¹, 25 °C, 60 s): within",
+        "limit: viscosity 700 to 900 mPa·s (geometry coaxial-12, 20 min⁻¹, 25 °C, 60 s): within",
         "uncertainty budget",
         "scatter of readings (Type A)",
         "elapsed ≥ 60 s",
@@ -222,7 +222,7 @@ def test_show_of_a_run_off_range_gives_reason_and_advice(cli, shift):
     assert "NOT VALID" in text
     assert "the sensor is at its stop" in text
     assert "advice: the torque is beyond" in text
-    assert "30 min⁻¹" in text
+    assert "20 min⁻¹" in text
 
 
 def test_show_makes_foreign_text_harmless(cli, shift):

@@ -28,7 +28,7 @@ from daq.app.setup.orders import RunOrder
 from daq.core.errors import DaqError, LinkError, SettingError
 from tests.support.any_values import any_of
 
-ORDER = RunOrder(method_id="clear-glaze-qc", instrument="bench-1", sample="G-1", choices={"speed": 30.0})
+ORDER = RunOrder(method_id="clear-glaze-qc", instrument="bench-1", sample="G-1", choices={"speed": 20.0})
 
 
 @pytest.fixture

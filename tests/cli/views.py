@@ -17,10 +17,10 @@ MEASURING = RunView(
     state="measuring",
     run_s=135.4,
     stage_s=15.0,
-    step=StepShown(number=3, of=9, name="up-12", speed=12.0),
+    step=StepShown(number=3, of=9, name="up-10", speed=10.0),
     signals={
         "torque": 45.23,
-        "speed": 12.003,
+        "speed": 10.003,
         "temperature": 25.04,
         "thermo-1.temperature": 25.02,
         "torque_abs": 452.3,
@@ -94,8 +94,8 @@ def result(**changes: Any) -> dict[str, Any]:
         "outcome": "complete",
         "uncertainty": {"expanded": 18.2, "k": 1.98, "coverage": 0.95},
         "conditions": {
-            "set_speed": 12.0,
-            "speed": 12.003,
+            "set_speed": 10.0,
+            "speed": 10.003,
             "torque_percent": 45.23,
             "torque": 452.3,
             "stress": 8.1,
@@ -113,7 +113,7 @@ def result(**changes: Any) -> dict[str, Any]:
                     "low": 700.0,
                     "high": 900.0,
                     "unit": "mPa.s",
-                    "applies_at": {"speed": 12.0},
+                    "applies_at": {"speed": 10.0},
                     "verdict": "within",
                     "reasons": [],
                 }

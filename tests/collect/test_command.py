@@ -118,7 +118,7 @@ def start(folder, log):
         )
 
 
-def wait_for(condition, seconds=40.0):
+def wait_for(condition, seconds=90.0):
     end = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < end, "it did not happen in time"

@@ -198,7 +198,7 @@ async def test_one_of_two_workers_asks_the_daemon_and_what_it_sends_again_fills_
         assert first.watches != second.watches
 
 
-async def until(query, text, wanted, seconds=40):
+async def until(query, text, wanted, seconds=90.0):
     end = asyncio.get_running_loop().time() + seconds
     while (now := await asyncio.to_thread(query, text)) != wanted:
         assert asyncio.get_running_loop().time() < end, f"{text}: {now}"

@@ -61,7 +61,7 @@ async def publishing(store, broker):
         await asyncio.wait_for(task, 20)
 
 
-async def until(query, text, wanted, seconds=40):
+async def until(query, text, wanted, seconds=90.0):
     end = asyncio.get_running_loop().time() + seconds
     while (now := await asyncio.to_thread(query, text)) != wanted:
         assert asyncio.get_running_loop().time() < end, f"{text}: {now}"

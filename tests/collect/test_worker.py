@@ -22,7 +22,7 @@ async def count(query, table="results"):
     return (await asyncio.to_thread(query, f"SELECT count(*) FROM lab.{table}"))[0][0]  # noqa: S608 - a name of ours
 
 
-async def until(query, wanted, table="results", seconds=30):
+async def until(query, wanted, table="results", seconds=90.0):
     end = asyncio.get_running_loop().time() + seconds
     while (now := await count(query, table)) != wanted:
         assert asyncio.get_running_loop().time() < end, f"{now} rows in {table}, not {wanted}"

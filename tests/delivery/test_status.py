@@ -20,7 +20,7 @@ async def test_sequences_and_instruments_are_published_and_published_again_when_
     settings = broker.settings(status_every_s=0.3)
     async with listening(broker.port, topic=TOPICS.status()) as historian:
         statuses = historian.received
-        options = {"about": VERSIONS, "instruments": lambda: states}
+        options = {"about": VERSIONS, "bench": lambda: {"instruments": states}}
         async with delivering(store, settings, clock, **options) as publisher:
             await historian.until(lambda: len(statuses) == 1)
             birth = statuses[0][1]
@@ -54,7 +54,7 @@ async def test_however_fast_things_change_status_goes_out_now_and_then(store, br
     settings = broker.settings(status_every_s=0.5)
     async with (
         listening(broker.port, topic=TOPICS.status()) as historian,
-        delivering(store, settings, clock, instruments=lambda: states) as publisher,
+        delivering(store, settings, clock, bench=lambda: {"instruments": states}) as publisher,
     ):
         await eventually(lambda: publisher.state.connected)
         loop = asyncio.get_running_loop()
@@ -72,7 +72,7 @@ async def test_however_fast_things_change_status_goes_out_now_and_then(store, br
 async def test_the_offline_status_names_the_last_result_though_a_status_was_just_published(store, broker, clock):
     settings = broker.settings(status_every_s=3600)
     async with listening(broker.port, topic=TOPICS.status()) as historian:
-        async with delivering(store, settings, clock, instruments=lambda: {"rotor-1": "ready"}) as publisher:
+        async with delivering(store, settings, clock, bench=lambda: {"instruments": {"rotor-1": "ready"}}) as publisher:
             await eventually(lambda: publisher.state.connected)
             await asyncio.to_thread(fill, store, ["a"])
             publisher.wake()

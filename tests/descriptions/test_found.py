@@ -26,8 +26,8 @@ def drivers(**entries):
 def test_an_entry_point_may_name_a_description():
     found = drivers(one="GOOD", other="TEXT")
     assert found.problems() == {}
-    assert found.make("one", {}).decode(b"W S     12.345 g*5C") == found.make("other", {}).decode(
-        b"W S     12.345 g*5C"
+    assert found.make("one", {}).decode(b"mass=12.345 g; steady*6C") == found.make("other", {}).decode(
+        b"mass=12.345 g; steady*6C"
     )
 
 

@@ -152,7 +152,7 @@ def test_an_unknown_instrument_has_a_driver_after_four_commands(bench):
     assert re.search(r"^3 readings, 0 lines rejected", outputs[3], re.MULTILINE)
 
 
-def wait_until(condition, seconds: float = 20.0) -> None:
+def wait_until(condition, seconds: float = 90.0) -> None:
     deadline = time.monotonic() + seconds
     while not condition():
         assert time.monotonic() < deadline

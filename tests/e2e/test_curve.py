@@ -121,7 +121,7 @@ def test_the_historian_gets_the_curve_after_its_result(glazed):
     # A second computation gives the same message, and nothing is added to the outbox.
     with glazed.reader() as reader:
         (run,) = reader.runs()
-        again = curve_message(reader, run.id, result["source"], TOPICS, 1)
+        again = curve_message(reader, run.id, reader.identity()[0], TOPICS, 1)
     assert again.message.id == event["id"]
     assert json.loads(again.message.payload) == event
     with Store(database_path(glazed.state), utc_ns=2) as store:

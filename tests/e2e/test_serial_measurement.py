@@ -148,7 +148,7 @@ def test_the_torque_exceeds_its_limit_no_longer_than_a_poll_and_the_stop(further
     lab, add = further
     pace = 4.0
     lab.scale = pace
-    bench = add("line-0", "bench-1", "coaxial-12", "reference-500", seed=4, scale=pace, interval_ms=100)
+    bench = add("line-0", "bench-1", "coaxial-12", "reference-b", seed=4, scale=pace, interval_ms=100)
     lab.instruments = ["line-0"]
     lab.write_daemon_file()
     (lab.config / "methods" / "off-range.toml").write_text(OFF_RANGE)

@@ -63,13 +63,13 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert [r["code"] for r in data["reasons"]] == ["never_verified"]
         assert (data["verified"]["passed"], data["verified"]["overdue"]) == (None, True)
 
-        done, passed, data = measure(lab, "verify", "--fluid", "reference-500")
+        done, passed, data = measure(lab, "verify", "--fluid", "reference-b")
         assert done.returncode == 0, done.stdout
         verification = data["verification"]
         assert (verification["passed"], verification["condition"]) == (True, "as_found")
         assert [level["accepted"] for level in verification["levels"]] == [True, True]
-        # The invented certificate states 500 mPa.s at 25 Cel, the definition of the simulated fluid.
-        assert all(abs(level["certified"] - 500.0) < 3.0 for level in verification["levels"])
+        # The invented certificate states 483.2 mPa.s at 25 Cel, the definition of the simulated fluid.
+        assert all(abs(level["certified"] - 483.2) < 3.0 for level in verification["levels"])
         assert data["faults"] == []
         assert data["verdict"]["verdict"] == "within"
 
@@ -83,7 +83,7 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert re.fullmatch(r"\d{4}-\d\d-\d\d", data["verified"]["due"])
 
         lab.bench.tell("fluid clear-glaze 25")
-        done, _, data = measure(lab, "verify", "--fluid", "reference-500")
+        done, _, data = measure(lab, "verify", "--fluid", "reference-b")
         assert done.returncode == 10, done.stdout
         with lab.reader() as reader:
             good_result = reader.newest_result(good).id
@@ -92,11 +92,11 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         assert "VERIFICATION FAILED" in done.stdout
         assert data["verdict"]["verdict"] == "outside"
 
-        lab.bench.tell("fluid reference-500 25")
+        lab.bench.tell("fluid reference-b 25")
         done, _, data = measure(lab)
         assert (done.returncode, data["faults"]) == (11, ["verification_failed"])
 
-        done, _, data = measure(lab, "verify", "--fluid", "reference-500", "--as-left")
+        done, _, data = measure(lab, "verify", "--fluid", "reference-b", "--as-left")
         assert (done.returncode, data["verification"]["condition"]) == (0, "as_left")
         done, _, data = measure(lab)
         assert (done.returncode, data["validity"]) == (0, "valid")
@@ -129,17 +129,17 @@ def test_from_never_verified_to_passed_failed_and_passed_as_left(lab):
         with lab.reader() as reader:
             assert len(reader.health("bench-1")) == len(reader.runs(instrument="bench-1"))
     finally:
-        lab.bench.tell("fluid reference-500 25")
+        lab.bench.tell("fluid reference-b 25")
 
 
 def test_an_expired_certificate_and_a_missing_fluid_are_refused_before_the_motor_turns(lab):
     configured(lab)
-    fluid = lab.config / "fluids" / "reference-500.toml"
+    fluid = lab.config / "fluids" / "reference-b.toml"
     fluid.write_text(fluid.read_text().replace("2028-06-30", "2020-06-30"))
     words = ("run", "verify", "--instrument", "bench-1", "--sample", "V", "--plain")
-    done = lab.daq(*words, "--fluid", "reference-500")
+    done = lab.daq(*words, "--fluid", "reference-b")
     assert done.returncode == 2
-    assert "reference-500.toml" in done.stderr
+    assert "reference-b.toml" in done.stderr
     assert "expires" in done.stderr
     assert "held until 2020-06-30" in done.stderr
     done = lab.daq(*words)

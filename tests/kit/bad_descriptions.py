@@ -25,7 +25,7 @@ PLANTED_IN_FILES = [
     ),
     ("rotational", [('send = "speed {value}"', 'send = "bath {value}"')], "confirmed"),
     ("thermometer", [('stale_after = "5 s"', 'stale_after = "500 ms"')], "times"),
-    ("balance", [('send = "W?"', 'send = "G?"')], "understands"),
+    ("balance", [('send = "mass?"', 'send = "G?"')], "understands"),
     ("balance", [("decimals = 3\n", "decimals = 2\n")], "understands"),
     ("thermometer", [('ok = "", ', "")], "understands"),
     ("rotational", [('timeout = "300 ms"', 'timeout = "60 s"')], "late answers"),

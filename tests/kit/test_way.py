@@ -68,11 +68,11 @@ def test_from_a_polled_balance_to_its_driver_and_back(tmp_path, daq, started):
         for command in (b"load 600\n", b"dry 100\n"):
             control.sendall(command)
             assert control.recv(100) == b"done\n"
-    requests = ("--send", "W?", "--send", "I?", "--rounds", "6", "--every", "0.1")
+    requests = ("--send", "mass?", "--send", "identity?", "--rounds", "6", "--every", "0.1")
     output = daq("capture", "port", *requests, "-o", "scale.capture")
     assert "next: daq driver new NAME --from scale.capture" in output
     capture = read_capture((tmp_path / "scale.capture").read_text(), "scale.capture")
-    assert capture.sent == [b"W?\r\n", b"I?\r\n"] * 6
+    assert capture.sent == [b"mass?\r\n", b"identity?\r\n"] * 6
     assert b"serial=B-0207" in capture.received
     assert capture.about["settings"] == "9600 baud, 8N1"
 
@@ -113,11 +113,11 @@ def test_a_stream_over_tcp(daq, started):
 
 def test_what_is_typed_is_sent_and_what_the_display_shows_is_noted(tmp_path, daq, started):
     started(*host("balance", tmp_path / "port"))
-    typed = "W?\n= 12.5 g\n\\q\nI?\n"
+    typed = "mass?\n= 12.5 g\n\\q\nidentity?\n"
     output = daq("capture", "port", "--type", "-o", "typed.capture", typed=typed)
     assert "not sent: unknown escape" in output
     capture = read_capture((tmp_path / "typed.capture").read_text(), "typed.capture")
-    assert capture.sent == [b"W?\r\n", b"I?\r\n"]
+    assert capture.sent == [b"mass?\r\n", b"identity?\r\n"]
     assert [text for _, text in capture.shown] == ["12.5 g"]
     assert b"serial=B-0207" in capture.received
 

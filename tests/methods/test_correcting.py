@@ -70,9 +70,9 @@ def test_never_beyond_the_curve(tmp_path):
 
 
 def test_only_for_what_the_curve_was_measured_with(tmp_path):
-    c = corrected(product_with(tmp_path, CONSTANTS + "speed = 12\n"), 24.0)
+    c = corrected(product_with(tmp_path, CONSTANTS + "speed = 10\n"), 24.0)
     assert c.corrected.value is None
-    assert parameters([c.corrected.reason], "curve_at_other_speed") == {"wanted": 12.0, "speed": 30.0}
+    assert parameters([c.corrected.reason], "curve_at_other_speed") == {"wanted": 10.0, "speed": 20.0}
     c = corrected(product_with(tmp_path, CONSTANTS + 'geometry = "coaxial-15"\n'), 24.0)
     found = parameters([c.corrected.reason], "curve_of_other_geometry")
     assert found == {"wanted": "coaxial-15", "fitted": "coaxial-12"}

@@ -9,10 +9,10 @@ from daq.methods.concluding.conclude import conclude
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.files.recipe import ALL_MODELS
-from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.finding import Finding
 from daq.rheology import flowmodels
 from simulators.rotational.catalogue import FLUIDS
-from tests.support.runs.examples import plan_of
+from tests.support.runs.examples import facts, plan_of
 from tests.support.runs.flow_curves import CASES, measure, text
 from tests.support.statements import codes, parameters
 
@@ -80,16 +80,16 @@ def test_the_band_and_the_yield_stress_go_with_the_chosen_model(white_glaze, tmp
 
 def test_computed_again_from_the_stored_result_it_is_the_same_bit_for_bit(white_glaze):
     curve, plan, bench = white_glaze
-    steps = [r.model_dump(mode="json") for r in conclude(plan, bench.facts).steps]
-    stored = json.loads(json.dumps(steps))
-    again = curve_of(plan, [KeptValue.model_validate(s) for s in stored])
+    stored = json.loads(conclude(plan, bench.facts).model_dump_json())
+    again = curve_of(plan, Finding.model_validate({k: stored[k] for k in Finding.model_fields}))
     assert again.model_dump_json() == curve.model_dump_json()
     assert set(again.libraries) == {"numpy", "scipy"}
 
 
 def test_in_another_order_of_points_it_is_the_same_within_1e_9(white_glaze):
     curve, plan, bench = white_glaze
-    again = curve_of(plan, list(reversed(conclude(plan, bench.facts).steps)))
+    found = conclude(plan, bench.facts)
+    again = curve_of(plan, found.model_copy(update={"steps": found.steps[::-1]}))
     for a, b in zip(curve.fits, again.fits, strict=True):
         assert [p.value for p in a.parameters] == pytest.approx([p.value for p in b.parameters], rel=1e-9)
 
@@ -196,7 +196,8 @@ def test_too_little_is_refused_with_the_reason(tmp_path):
 
 
 def test_a_method_that_asks_for_none_has_none():
-    assert curve_of(plan_of("clear-glaze-qc", "bench-1"), []) is None
+    plan = plan_of("clear-glaze-qc", "bench-1")
+    assert curve_of(plan, conclude(plan, facts([]))) is None
 
 
 def test_the_schema_describes_it():

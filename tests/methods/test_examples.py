@@ -70,7 +70,7 @@ def test_a_companion_that_is_not_connected_is_a_warning():
 
 def test_a_span_under_one_revolution_is_a_warning(tmp_path):
     # 30 s at 1 /min is half a revolution.
-    method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "12 rpm"', "speed = 1"), ('"10 rev"]', '"120 s"]'),
+    method = load_changed(tmp_path, "methods/engobe-qc.toml", ('speed = "10 rpm"', "speed = 1"), ('"10 rev"]', '"120 s"]'),
                           ('span = "2 rev"', 'span = "30 s"'), ('settle = "1 rev"', "settle = 60"))  # fmt: skip
     warnings = plan_of(method, "bench-2").context.warnings
     assert codes(warnings) == ["span_shorter_than_turn"]
@@ -82,11 +82,11 @@ def test_a_span_under_one_revolution_is_a_warning(tmp_path):
 @pytest.mark.parametrize(
     ("stop", "left"),
     [
-        ('{ any = ["40 s", "2 min"] }', 38),  # the first to be met ends the step; settle takes 2 s at 30 /min
-        ('{ all = ["40 s", "45 s"] }', 43),
-        ('{ any = ["25 rev", "2 min"] }', 48),  # 25 revolutions at 30 /min are 50 s
-        ('{ signal = "elapsed", above = 30, hold = "10 s" }', 38),
-        ('{ signal = "torque", above = 50 }', 178),  # may never be met: `longest` ends the step
+        ('{ any = ["40 s", "2 min"] }', 37),  # the first to be met ends the step; settle takes 3 s at 20 /min
+        ('{ all = ["40 s", "45 s"] }', 42),
+        ('{ any = ["25 rev", "2 min"] }', 72),  # 25 revolutions at 20 /min are 75 s
+        ('{ signal = "elapsed", above = 30, hold = "10 s" }', 37),
+        ('{ signal = "torque", above = 50 }', 177),  # may never be met: `longest` ends the step
     ],
 )
 def test_a_span_must_fit_into_the_step(tmp_path, stop, left):
@@ -95,7 +95,7 @@ def test_a_span_must_fit_into_the_step(tmp_path, stop, left):
         return plan_of(load_changed(tmp_path, "methods/clear-glaze-qc.toml", *edits), "bench-1")
 
     assert compiled(left).steps[0].keep[0].span.ns == left * 1_000_000_000
-    with pytest.raises(SettingError, match=rf"longer than the {left} s that are left of the step after settle \(2 s\)"):
+    with pytest.raises(SettingError, match=rf"longer than the {left} s that are left of the step after settle \(3 s\)"):
         compiled(left + 1)
 
 
@@ -142,12 +142,12 @@ def test_a_cylinder_in_an_unbounded_fluid_agrees_with_the_margules_limit(tmp_pat
 
 
 def test_calibrated_constants_give_an_apparent_viscosity_and_no_rate():
-    # 20000 mPa.s give full scale at 10 /min, so 30 % at 12 /min are 20000 * 0.30 * 10/12 = 5000 mPa.s.
-    bench = example("instruments/bench-2.toml").with_fitted("crossbar")
+    # 27300 mPa.s give full scale at 7 /min, so 30 % at 12 /min are 27300 * 0.30 * 7/12 = 4777.5 mPa.s.
+    bench = example("instruments/bench-2.toml").with_fitted("paddle-2")
     plan = plan_of("reference-check", bench)
     assert plan.primary == "apparent_viscosity"
     got = values(plan, 30.0, 12.0)
-    assert got["apparent_viscosity"] == pytest.approx(5000.0, rel=1e-12)
+    assert got["apparent_viscosity"] == pytest.approx(4777.5, rel=1e-12)
     assert "shear_rate" not in got
     assert "stress" not in got
 
@@ -168,9 +168,9 @@ def test_the_full_scale_comes_from_the_instrument_where_the_file_is_silent(tmp_p
 
 
 def test_a_choice_sets_the_speed():
-    plan = plan_of("clear-glaze-qc", "bench-1", choices={"speed": "12 rpm"})
-    assert plan.steps[0].speed == 12.0
-    assert plan.context.choices == {"speed": Amount(12.0, "/min")}
+    plan = plan_of("clear-glaze-qc", "bench-1", choices={"speed": "10 rpm"})
+    assert plan.steps[0].speed == 10.0
+    assert plan.context.choices == {"speed": Amount(10.0, "/min")}
     assert plan.digest == plan_of("clear-glaze-qc", "bench-1").digest
 
 

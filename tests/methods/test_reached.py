@@ -156,7 +156,7 @@ def test_a_time_to_an_event_on_a_value_that_does_not_move():
 
 @pytest.fixture
 def check():
-    return plan_of("reference-verification", "bench-2", fluid=example("fluids/reference-500.toml"))
+    return plan_of("reference-verification", "bench-2", fluid=example("fluids/reference-b.toml"))
 
 
 def at_levels(plan, *found, faults=((), ())):
@@ -254,7 +254,8 @@ def point(step, speed, branches, stress=None):
 def test_how_rates_are_found_follows_from_the_geometry(curve_plan, kind, code):
     sizes = {"inner_radius": 14.0, "outer_radius": 15.0, "radius": 20.0, "gap": 1.0, "vessel_radius": None}
     geometry = dataclasses.replace(curve_plan.context.geometry, kind=kind, dimensions=sizes)
-    assert curve_of(changed(curve_plan, geometry=geometry), []).rates.code == code
+    plan = changed(curve_plan, geometry=geometry)
+    assert curve_of(plan, conclude(plan, facts([]))).rates.code == code
 
 
 def test_a_loop_and_a_thinning_index_need_their_points(curve_plan):
@@ -282,15 +283,15 @@ def test_a_curve_that_no_model_describes(curve_plan):
         for n, i in enumerate(turning)
     ]  # fmt: skip
     ended = {i: (60.0 * n, 60.0 * (n + 1), "x") for n, i in enumerate(turning)}
-    steps = conclude(plan, facts(values, ended=ended)).steps
-    assert steps[-1].seconds == pytest.approx(60.0 * S / S)
-    curve = curve_of(plan, steps)
+    found = conclude(plan, facts(values, ended=ended))
+    assert found.steps[-1].seconds == pytest.approx(60.0 * S / S)
+    curve = curve_of(plan, found)
     assert curve.chosen is None
     assert "instrument_share_unknown" in codes(curve.left_out)
     only = dataclasses.replace(plan.context.flow_curve, models=("newtonian",))
     given = changed(curve_plan, flow_curve=only)
-    falling = [s.model_copy(update={"stress": 9.0 / (s.speed or 1.0)}) for s in steps]
-    refused = curve_of(given, falling)
+    falling = tuple(s.model_copy(update={"stress": 9.0 / (s.speed or 1.0)}) for s in found.steps)
+    refused = curve_of(given, found.model_copy(update={"steps": falling}))
     assert "no_model_supported" in codes(refused.left_out)
     assert codes(r.reason for r in refused.refused) == ["parameter_not_determined"]
 

@@ -65,7 +65,7 @@ def test_everything_a_historian_needs_is_there():
     assert d["uncertainty"]["expanded"] == pytest.approx(18.80220, rel=1e-5)
     assert (round(d["uncertainty"]["k"], 2), d["uncertainty"]["coverage"]) == (1.96, 0.95)
     c = d["conditions"]
-    assert (c["set_speed"], c["speed"], c["torque_percent"], c["torque"], c["temperature"]) == (30, 30, 50, 500, 25)
+    assert (c["set_speed"], c["speed"], c["torque_percent"], c["torque"], c["temperature"]) == (20, 20, 50, 500, 25)
     assert (d["geometry"]["name"], d["geometry"]["vessel"], d["geometry"]["fill_volume_mL"]) == (
         "coaxial-12",
         "cup 15",
@@ -97,7 +97,7 @@ def test_a_value_that_cannot_be_believed_is_null():
     CHECKER.validate(d)
     assert (d["value"], d["quality"], d["validity"], d["uncertainty"]) == (None, "Bad", "not_valid", None)
     assert (d["advice"][0]["code"], d["advice"][0]["parameters"]["beyond"]) == ("other_speed", 110.0)
-    assert (d["advice"][0]["speed"], d["advice"][0]["comparable"]) == (12.0, False)
+    assert (d["advice"][0]["speed"], d["advice"][0]["comparable"]) == (10.0, False)
     assert d["conditions"]["torque_percent"] is None
 
 
@@ -152,7 +152,7 @@ def test_the_flat_variant_always_has_the_same_keys():
 
 
 def test_apparent_viscosity_has_a_null_shear_rate():
-    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_fitted("crossbar"))
+    plan = plan_of("reference-check", example("instruments/bench-2.toml").with_fitted("paddle-2"))
     found = {"torque": flat(30.0), "speed": flat(60.0), "temperature": flat(25.0), "apparent_viscosity": flat(5000.0)}
     d = sent(ResultData.build(plan, conclude(plan, facts([kept(found)])), RECORD))
     CHECKER.validate(d)

@@ -24,24 +24,36 @@ DAY = 86_400 * 10**9
 NOW = 1_790_000_000 * 10**9
 TODAY = InstrumentHistory(today="2026-09-21")
 
+CERTIFIED = {20.0: 684.9, 23.0: 566.3, 25.0: 500.0, 30.0: 368.8, 40.0: 206.6}
+"""Round numbers for the sums by hand: viscosity (mPa.s) at each temperature (Cel) of the example's certificate."""
+
+
+def certificate():
+    """Return the example's certificate with the round numbers."""
+    fluid = example("fluids/reference-b.toml")
+    values = [
+        v.model_copy(update={"viscosity": type(v.viscosity)(CERTIFIED[v.temperature], "mPa.s")}) for v in fluid.values
+    ]
+    return fluid.model_copy(update={"values": tuple(values)})
+
 
 @pytest.fixture
-def crossbar(tmp_path):
-    """A geometry known by its calibration: 2000 mPa.s give full-scale torque at 30 /min, so 1000 mPa.s at 60 /min."""
+def paddle(tmp_path):
+    """A geometry known by its calibration: 2000 mPa.s give full-scale torque at 20 /min, so 800 mPa.s at 50 /min."""
     return load_changed(
-        tmp_path, "instruments/bench-2.toml", ('fitted = "cylinder-9"', 'fitted = "crossbar"'),
-        ('full_scale_viscosity = "20000 mPa.s"\nat_speed = "10 /min"', 'full_scale_viscosity = "2000 mPa.s"\nat_speed = "30 /min"'),
+        tmp_path, "instruments/bench-2.toml", ('fitted = "cylinder-9"', 'fitted = "paddle-2"'),
+        ('full_scale_viscosity = "27300 mPa.s"\nat_speed = "7 /min"', 'full_scale_viscosity = "2000 mPa.s"\nat_speed = "20 /min"'),
     )  # fmt: skip
 
 
 def plan(instrument, fluid=None, history=TODAY, method="reference-verification", **more):
-    return plan_of(method, instrument, fluid=fluid or example("fluids/reference-500.toml"), history=history, **more)
+    return plan_of(method, instrument, fluid=fluid or certificate(), history=history, **more)
 
 
 def level(step, viscosity, *, torque=None, temperature=25.0, faults=()):
-    """The end value of a step: at 30 /min (step 0) 2000 mPa.s are 100 % torque, at 60 /min (step 1) 1000."""
-    speed = (30.0, 60.0)[step]
-    full = (2000.0, 1000.0)[step]
+    """The end value of a step: at 20 /min (step 0) 2000 mPa.s are 100 % torque, at 50 /min (step 1) 800."""
+    speed = (20.0, 50.0)[step]
+    full = (2000.0, 800.0)[step]
     torque = 100.0 * viscosity / full if torque is None else torque
     summaries = {
         "torque": flat(torque, sd=0.01), "speed": flat(speed), "temperature": flat(temperature),
@@ -60,29 +72,29 @@ def verified(plan, *levels, outcome="complete"):
 @pytest.mark.parametrize(
     ("low", "high", "passed"),
     [
-        # 500 mPa.s, 0.3 % of it is 1.5: +-(20 + 1.5) at 30 /min, +-(10 + 1.5) at 60 /min; both ends included.
+        # 500 mPa.s, 0.3 % of it is 1.5: +-(20 + 1.5) at 20 /min, +-(8 + 1.5) at 50 /min; both ends included.
         (500.0, 500.0, True),
-        (521.5, 511.5, True),
-        (478.5, 488.5, True),
-        (math.nextafter(521.5, 600.0), 511.5, False),
-        (math.nextafter(478.5, 400.0), 488.5, False),
-        (521.5, math.nextafter(511.5, 600.0), False),
-        (478.5, math.nextafter(488.5, 400.0), False),
+        (521.5, 509.5, True),
+        (478.5, 490.5, True),
+        (math.nextafter(521.5, 600.0), 509.5, False),
+        (math.nextafter(478.5, 400.0), 490.5, False),
+        (521.5, math.nextafter(509.5, 600.0), False),
+        (478.5, math.nextafter(490.5, 400.0), False),
     ],
 )
-def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(crossbar, low, high, passed):
-    c = verified(plan(crossbar), level(0, low), level(1, high))
+def test_both_ends_of_the_band_are_accepted_and_nothing_beyond(paddle, low, high, passed):
+    c = verified(plan(paddle), level(0, low), level(1, high))
     v = c.verification
-    assert [(x.low, x.high, x.certified) for x in v.levels] == [(478.5, 521.5, 500.0), (488.5, 511.5, 500.0)]
+    assert [(x.low, x.high, x.certified) for x in v.levels] == [(478.5, 521.5, 500.0), (490.5, 509.5, 500.0)]
     assert v.passed is passed
     assert c.verdict.verdict == ("within" if passed else "outside")
     assert c.verdict.rounding == "unrounded"
 
 
-def test_what_is_said_of_a_level(crossbar):
-    c = verified(plan(crossbar), level(0, 510.0), level(1, 505.0))
+def test_what_is_said_of_a_level(paddle):
+    c = verified(plan(paddle), level(0, 510.0), level(1, 505.0))
     first = c.verification.levels[0]
-    assert (first.step, first.speed, first.torque_percent, first.temperature) == ("lower-torque", 30.0, 25.5, 25.0)
+    assert (first.step, first.speed, first.torque_percent, first.temperature) == ("lower-torque", 20.0, 25.5, 25.0)
     assert first.deviation_percent == pytest.approx(2.0)
     # In % of 500: torque 1 % of full scale at 25.5 % is 20 mPa.s, /sqrt(3) = 11.547; geometry 0.5 % of 510 is 2.55, 1.4722;
     # speed 0.1 %, 0.2944; resolution 0.005 % of full scale is 0.1, 0.0577; temperature 0.05 K * 6.1 %/K of 510 = 1.56,
@@ -92,9 +104,9 @@ def test_what_is_said_of_a_level(crossbar):
     assert first.normalised_error == pytest.approx(0.427, abs=0.005)
 
 
-def test_the_budget_takes_the_temperature_coefficient_from_the_certificate(crossbar):
+def test_the_budget_takes_the_temperature_coefficient_from_the_certificate(paddle):
     """Andrade between 23 and 25 Cel: B = ln(566.3/500)/(1/296.15 - 1/298.15) = 5496.7 K; over 298.15^2 6.184 %/K."""
-    u = verified(plan(crossbar), level(0, 500.0), level(1, 500.0)).uncertainty
+    u = verified(plan(paddle), level(0, 500.0), level(1, 500.0)).uncertainty
     temperature = next(c for c in u.components if c.name == "temperature")
     at_25 = -temperature.sensitivity / 500.0
     # At a row of the table the rows to its right count: B = ln(500/368.8)/(1/298.15 - 1/303.15) = 5501.5 K.
@@ -102,38 +114,38 @@ def test_the_budget_takes_the_temperature_coefficient_from_the_certificate(cross
     assert not {"temperature_effect_unknown", "not_specified"} & set(codes(u.left_out))
 
 
-def test_one_torque_is_not_enough_and_is_no_failure(crossbar):
-    c = verified(plan(crossbar), level(1, 500.0))
+def test_one_torque_is_not_enough_and_is_no_failure(paddle):
+    c = verified(plan(paddle), level(1, 500.0))
     assert (c.verification.passed, c.verdict.verdict) == (None, "not_comparable")
     assert parameters(c.verification.reasons, "too_few_levels") == {"judged": 1, "wanted": 2, "apart": 10.0}
 
 
-def test_torques_near_each_other_count_once(crossbar):
-    v = verified(plan(crossbar), level(0, 500.0, torque=45.0), level(1, 500.0, torque=54.9)).verification
+def test_torques_near_each_other_count_once(paddle):
+    v = verified(plan(paddle), level(0, 500.0, torque=45.0), level(1, 500.0, torque=54.9)).verification
     assert v.passed is None
-    v = verified(plan(crossbar), level(0, 500.0, torque=45.0), level(1, 500.0, torque=55.0)).verification
+    v = verified(plan(paddle), level(0, 500.0, torque=45.0), level(1, 500.0, torque=55.0)).verification
     assert v.passed is True
 
 
-def test_a_doubtful_value_is_not_judged_but_one_outside_still_fails(crossbar):
-    v = verified(plan(crossbar), level(0, 600.0, faults=("below_band",)), level(1, 500.0)).verification
+def test_a_doubtful_value_is_not_judged_but_one_outside_still_fails(paddle):
+    v = verified(plan(paddle), level(0, 600.0, faults=("below_band",)), level(1, 500.0)).verification
     assert (v.passed, v.levels[0].accepted) == (None, None)
     assert v.reasons[0].parameters["faults"] == ("below_band",)
-    v = verified(plan(crossbar), level(0, 500.0, faults=("readings_missing",)), level(1, 600.0)).verification
+    v = verified(plan(paddle), level(0, 500.0, faults=("readings_missing",)), level(1, 600.0)).verification
     assert v.passed is False
 
 
-def test_an_interrupted_run_decides_nothing_good(crossbar):
-    c = verified(plan(crossbar), level(0, 500.0), outcome="interrupted")
+def test_an_interrupted_run_decides_nothing_good(paddle):
+    c = verified(plan(paddle), level(0, 500.0), outcome="interrupted")
     assert (c.verification.passed, c.value) == (None, None)
-    assert conclude(plan(crossbar), facts([level(0, 500.0)], outcome="")).verification is None
+    assert conclude(plan(paddle), facts([level(0, 500.0)], outcome="")).verification is None
 
 
-def test_the_certificate_between_its_temperatures_and_beyond(crossbar):
-    v = verified(plan(crossbar), level(0, 531.5, temperature=24.0), level(1, 531.5, temperature=24.0)).verification
+def test_the_certificate_between_its_temperatures_and_beyond(paddle):
+    v = verified(plan(paddle), level(0, 531.5, temperature=24.0), level(1, 531.5, temperature=24.0)).verification
     # ln(500/566.3) shared by 1/T: 24 Cel lies 0.50168 of the way from 23 to 25.
     assert v.levels[0].certified == pytest.approx(566.3 * (500.0 / 566.3) ** 0.50168, rel=1e-5)
-    v = verified(plan(crossbar), level(0, 500.0, temperature=41.0), level(1, 500.0, temperature=41.0)).verification
+    v = verified(plan(paddle), level(0, 500.0, temperature=41.0), level(1, 500.0, temperature=41.0)).verification
     assert v.passed is None
     found = v.reasons[0].parameters
     assert (v.reasons[0].code, found["temperature"], found["high"]) == ("level_outside_certificate", 41.0, 40.0)
@@ -153,13 +165,13 @@ def test_a_certificate_reaches_a_little_beyond_its_ends():
         certified_coefficient(25.0, table)
 
 
-def test_a_certificate_may_give_its_uncertainty_in_the_unit(tmp_path, crossbar):
+def test_a_certificate_may_give_its_uncertainty_in_the_unit(tmp_path, paddle):
     edits = (
-        'viscosity = "500.0 mPa.s"\nexpanded_uncertainty = "0.3 %"',
+        'viscosity = "483.2 mPa.s"\nexpanded_uncertainty = "0.3 %"',
         'viscosity = "0.5 Pa.s"\nexpanded_uncertainty = "2.5 mPa.s"',
     )
-    fluid = load_changed(tmp_path, "fluids/reference-500.toml", edits)
-    v = verified(plan(crossbar, fluid), level(0, 500.0), level(1, 500.0)).verification
+    fluid = load_changed(tmp_path, "fluids/reference-b.toml", edits)
+    v = verified(plan(paddle, fluid), level(0, 500.0), level(1, 500.0)).verification
     assert (v.levels[0].low, v.levels[0].high) == (477.5, 522.5)
 
 
@@ -172,22 +184,22 @@ def refusal(*args, **more):
     return caught.value.errors
 
 
-def test_an_expired_certificate_is_refused_by_the_day(crossbar):
-    plan(crossbar, history=InstrumentHistory(today="2028-06-30"))
-    (error,) = refusal(crossbar, history=InstrumentHistory(today="2028-07-01"))
-    assert (error.key, error.file.endswith("reference-500.toml")) == ("expires", True)
+def test_an_expired_certificate_is_refused_by_the_day(paddle):
+    plan(paddle, history=InstrumentHistory(today="2028-06-30"))
+    (error,) = refusal(paddle, history=InstrumentHistory(today="2028-07-01"))
+    assert (error.key, error.file.endswith("reference-b.toml")) == ("expires", True)
     assert "held until 2028-06-30, today is 2028-07-01" in error.reason
 
 
-def test_another_method_is_only_warned_of_an_expired_certificate(crossbar):
-    found = plan(crossbar, method="reference-check", history=InstrumentHistory(today="2028-07-01"))
+def test_another_method_is_only_warned_of_an_expired_certificate(paddle):
+    found = plan(paddle, method="reference-check", history=InstrumentHistory(today="2028-07-01"))
     assert parameters(found.context.warnings, "certificate_expired")["expires"] == "2028-06-30"
 
 
-def test_a_verification_without_a_fluid_is_refused_when_it_begins_and_not_when_it_is_checked(crossbar):
-    plan_of("reference-verification", crossbar)
+def test_a_verification_without_a_fluid_is_refused_when_it_begins_and_not_when_it_is_checked(paddle):
+    plan_of("reference-verification", paddle)
     with pytest.raises(SettingErrors, match="--fluid"):
-        plan_of("reference-verification", crossbar, history=TODAY)
+        plan_of("reference-verification", paddle, history=TODAY)
 
 
 def test_a_verification_needs_a_step_for_each_torque(tmp_path):
@@ -199,7 +211,7 @@ def test_a_verification_needs_a_step_for_each_torque(tmp_path):
 
 
 def at(days, passed, **more):
-    return Verified(NOW - days * DAY, f"run-{days}", passed, fluid="reference-500", serial="R-1042", **more)
+    return Verified(NOW - days * DAY, f"run-{days}", passed, fluid="reference-b", serial="R-1042", **more)
 
 
 @pytest.mark.parametrize(
@@ -258,21 +270,19 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
     assert flattened(data.model_dump(mode="json"))["verified_overdue"] is data.verified.overdue
 
 
-def test_a_verification_itself_is_not_doubted_for_being_overdue(crossbar):
+def test_a_verification_itself_is_not_doubted_for_being_overdue(paddle):
     found = standing([], now_utc_ns=NOW, every_ns=DAY, serial=None)
     c = verified(
-        plan(crossbar, history=InstrumentHistory(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0)
+        plan(paddle, history=InstrumentHistory(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0)
     )
     assert (c.validity, c.verification.passed) == ("valid", True)
 
 
-def test_a_failure_names_the_results_since_the_last_pass(crossbar):
+def test_a_failure_names_the_results_since_the_last_pass(paddle):
     known = InstrumentHistory(today="2026-09-21", condition="as_found", results_since_pass=("r1", "r2"))
-    failed = verified(plan(crossbar, history=known), level(0, 600.0), level(1, 600.0))
+    failed = verified(plan(paddle, history=known), level(0, 600.0), level(1, 600.0))
     assert failed.verification.results_since_pass == ("r1", "r2")
-    assert (
-        verified(plan(crossbar, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
-    )
+    assert verified(plan(paddle, history=known), level(0, 500.0), level(1, 500.0)).verification.results_since_pass == ()
 
 
 def test_days_are_those_of_the_calendar():

@@ -8,21 +8,23 @@ from tests.support.statements import parameters
 
 
 def test_clear_glaze_is_valid_within_and_right():
-    # Newtonian, 0.8 Pa.s at 25 Cel; stated limits at 55 % torque come to 2.5 % at most.
+    # Newtonian, 0.8 Pa.s at 25 Cel; the stated limits at 37 % torque add up to 3.4 % at most.
     c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze")
     assert (c.outcome, c.validity, c.verdict.verdict, bench.motor) == ("complete", "valid", "within", "still")
-    assert abs(c.value - 800.0) < 800.0 * 0.025
+    assert abs(c.value - 800.0) < 800.0 * 0.034
     assert abs(c.value - 800.0) < c.uncertainty.expanded
     assert (c.row.n, c.row.seconds) == (300, pytest.approx(60.0, abs=0.01))
 
 
 def test_off_range_and_repeated_with_the_advice_given():
-    c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 60})
+    c, bench = run("clear-glaze-qc", "bench-1", "clear-glaze", product="clear-glaze", choices={"speed": 100})
     assert (c.value, c.validity, c.faults) == (None, "not_valid", ("torque_limit",))
     assert (c.outcome, bench.motor) == ("failed", "still")
     found = parameters([c.span.stop_reason], "torque_at_stop")
-    assert (found["limit"], found["unit"], found["speed"]) == (110.0, "%", pytest.approx(60.0, rel=0.01))
-    assert (c.row.set_speed, c.row.value) == (60.0, None)
+    assert (found["limit"], found["unit"], found["speed"]) == (110.0, "%", found["speed"])
+    # The torque passes its limit while the rotor still gains speed: 110 % at 59.4 /min, behind by the sensor's lag.
+    assert 59.0 < found["speed"] <= 101.0
+    assert (c.row.set_speed, c.row.value) == (100.0, None)
     advised = c.advice[0]
     assert (advised.code, advised.comparable) == ("other_speed", True)
     # The bound must be true: the sample is 0.8 Pa.s, less 2 % for torque, geometry and speed of this instrument.
@@ -33,22 +35,22 @@ def test_off_range_and_repeated_with_the_advice_given():
 
 
 def test_a_torque_too_low_is_doubtful_and_the_advice_brings_it_into_the_band():
-    # 0.5 Pa.s on coaxial-12 at 6 /min: 0.5 * 0.628319/4521.45 = 6.95e-5 N.m, 6.9 %.
-    c, _ = run("reference-check", "bench-1", "reference-500", choices={"speed": 6})
-    assert (c.validity, c.faults, c.row.torque_percent) == ("doubtful", ("below_band",), pytest.approx(6.95, abs=1.0))
-    again, _ = run("reference-check", "bench-1", "reference-500", choices={"speed": c.advice[0].speed})
+    # 0.4832 Pa.s on coaxial-12 at 5 /min: 0.4832 * 0.523599/4521.45 = 5.60e-5 N.m, 5.6 %.
+    c, _ = run("reference-check", "bench-1", "reference-b", choices={"speed": 5})
+    assert (c.validity, c.faults, c.row.torque_percent) == ("doubtful", ("below_band",), pytest.approx(5.60, abs=1.0))
+    again, _ = run("reference-check", "bench-1", "reference-b", choices={"speed": c.advice[0].speed})
     assert again.validity == "valid"
     assert again.row.torque_percent == pytest.approx(c.advice[0].torque_percent, rel=0.15)
 
 
 def test_casting_slip_at_equilibrium():
-    """First-order structure kinetics: level = build/(build + break * rate), rate 3.14159 * 4.5556 = 14.312 /s.
+    """First-order structure kinetics: level = build/(build + break * rate), rate 2.09440 * 4.5556 = 9.5412 /s.
 
-    0.02/(0.02 + 0.0015 * 14.312) = 0.48230; viscosity 0.25 + 0.9 * 0.48230 = 0.68407 Pa.s.
+    0.02/(0.02 + 0.0015 * 9.5412) = 0.58291; viscosity 0.25 + 0.9 * 0.58291 = 0.77462 Pa.s.
     """
     c, bench = run("casting-slip-equilibrium", "bench-1", "casting-slip", product="casting-slip")
     assert (c.outcome, c.steady, c.validity) == ("complete", True, "valid")
-    assert c.value == pytest.approx(684.07, rel=0.025)
+    assert c.value == pytest.approx(774.62, rel=0.03)
     found = parameters([c.span.stop_reason], "rule_steady")
     assert found == {"signal": "viscosity", "limit": 1.0, "unit": "%", "span": 20.0}
     states = [target for _, _, target in bench.moves]
@@ -57,32 +59,32 @@ def test_casting_slip_at_equilibrium():
 
 
 def test_white_glaze_curve_thins():
-    """Power law K 6.5, n 0.45 on a cylinder of 9 mm in 42.5 mm: rate 2 omega/n/(1 - (R/Rv)^(2/n)) = 5.5907 /s at
-    12 /min, stress 6.5 * 5.5907^0.45 = 14.102 Pa; over the Newtonian rate 2.6313 /s that is 5360 mPa.s."""
+    """Power law K 6.5, n 0.45 on a cylinder of 9 mm in 42.5 mm: rate 2 omega/n/(1 - (R/Rv)^(2/n)) = 4.6589 /s at
+    10 /min, stress 6.5 * 4.6589^0.45 = 12.991 Pa; over the Newtonian rate 2.1928 /s that is 5925 mPa.s."""
     c, _ = run("white-glaze-flow-curve", "bench-2", "white-glaze", product="white-glaze")
     assert (c.outcome, c.validity, c.verdict.verdict) == ("complete", "valid", "within")
-    assert c.value == pytest.approx(5360.0, rel=0.035)
+    assert c.value == pytest.approx(5925.0, rel=0.035)
     assert len(c.steps) == 9
     up = [r.value for r in c.steps[:5]]
     assert up == sorted(up, reverse=True)
-    # Apparent viscosity of a power law: proportional to speed^(n-1), so from 3 to 60 /min it falls by 20^-0.55.
-    assert up[4] / up[0] == pytest.approx(20.0**-0.55, rel=0.05)
+    # Apparent viscosity of a power law: proportional to speed^(n-1), so from 2 to 50 /min it falls by 25^-0.55.
+    assert up[4] / up[0] == pytest.approx(25.0**-0.55, rel=0.05)
     assert not c.advice
 
 
 def test_engobe_after_a_minute_or_ten_turns():
     c, _ = run("engobe-qc", "bench-2", "engobe", product="engobe", temperature=23.0)
     assert (c.outcome, c.validity, c.unit) == ("complete", "valid", "Pa.s")
-    # 12 /min: ten turns take 50 s, so the minute decides.
+    # 10 /min: ten turns take 60 s, as long as the minute.
     assert parameters([c.span.stop_reason], "rule_above") == {"signal": "elapsed", "limit": 60.0, "unit": "s"}
     assert c.row.seconds == pytest.approx(60.0, abs=0.2)
-    assert c.row.span_seconds == pytest.approx(10.0, rel=0.02)
+    assert c.row.span_seconds == pytest.approx(12.0, rel=0.02)
 
 
 @pytest.mark.parametrize(("instrument", "fitted"), [("bench-1", "coaxial-12"), ("bench-2", "cylinder-9")])
 def test_the_reference_fluid_reads_its_certificate(instrument, fitted):
-    fluid = example("fluids/reference-500.toml")
-    c, _ = run("reference-check", instrument, "reference-500", fitted=fitted, fluid=fluid)
+    fluid = example("fluids/reference-b.toml")
+    c, _ = run("reference-check", instrument, "reference-b", fitted=fitted, fluid=fluid)
     certified = next(v for v in fluid.values if v.temperature == 25.0)
     assert c.validity == "valid"
     assert abs(c.value - certified.value_mpa_s) < c.uncertainty.expanded + certified.uncertainty_mpa_s

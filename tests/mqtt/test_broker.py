@@ -18,7 +18,7 @@ async def test_results_reach_a_historian_over_3_1_1_and_the_status_names_its_lim
     fill(store, [f"run-{i}" for i in range(30)], last=True)
     async with EmbeddedBroker() as broker, listening(broker.port, broker.passwords["historian"]) as historian:
         settings = MqttSettings(
-            host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], timeout_s=1.0
+            host=broker.host, port=broker.port, user="daq", password=broker.passwords["daq"], protocol="3.1.1"
         )
         async with publishing(store, settings) as publisher:
             await historian.until(lambda: len(historian.runs()) == 30)

@@ -241,7 +241,7 @@ async def test_status_and_will(store, broker):
 
         about = {"software": {"daq": "0.1.0"}}
         options = {"about": about, "schemas": {schema: b'{"type":"object"}'}}
-        async with publishing(store, broker.settings(keepalive_s=1), **options) as publisher:
+        async with publishing(store, broker.settings(), **options) as publisher:
             await historian.until(
                 lambda: states() == ["online:"] and any(t == schema for t, _, _ in historian.received)
             )
@@ -251,6 +251,7 @@ async def test_status_and_will(store, broker):
             assert status["mqtt"] == {"protocol": "5", "refusals_visible": True}
             assert status["software"] == about["software"]
             assert "note" not in status
+            await eventually(lambda: publisher.state.connected)
             # The cable is pulled: there is no DISCONNECT.
             publisher._connection._client._client.socket().shutdown(socket.SHUT_RDWR)
             await historian.until(lambda: "offline:the connection was lost" in states())

@@ -109,7 +109,7 @@ def test_too_thick_at_the_slowest_speed_asks_for_a_smaller_rotor(tmp_path):
     = 4 pi 0.06 1.05 63.6 0.20944/(12345.7 - 553.6) = 8.943e-4 N.m, 89.4 %.
     """
     loaded = instrument_for("cylinder-9")
-    geometries = {name: g for name, g in loaded.geometries.items() if name != "crossbar"}
+    geometries = {name: g for name, g in loaded.geometries.items() if name != "paddle-2"}
     method = seek_method(tmp_path, speed=2, slowest=2)
     run = measured(method, loaded.model_copy(update={"geometries": geometries}), Fluid("thick", Newtonian(63.6)))
     assert run.conclusion.outcome == "failed"

@@ -260,7 +260,7 @@ class Recorder:
         self.lost.append(reason)
 
 
-async def until(condition, seconds: float = 20.0):
+async def until(condition, seconds: float = 90.0):
     """Wait until a condition holds."""
     async with asyncio.timeout(seconds):
         while not (found := condition()):

@@ -1,6 +1,7 @@
 """The new simulators: their lines letter by letter, their physics against published numbers."""
 
 import math
+import re
 import struct
 
 import pytest
@@ -39,9 +40,13 @@ def xor_ok(line, begin=b""):
 
 
 def weighed(balance):
-    line = balance.receive(b"W?\r\n")
+    line = balance.receive(b"mass?\r\n")
     assert xor_ok(line)
     return line.decode().split("*")[0]
+
+
+def grams(balance):
+    return float(weighed(balance).removeprefix("mass=").split()[0])
 
 
 def test_a_load_is_unsteady_then_steady_and_right():
@@ -49,29 +54,28 @@ def test_a_load_is_unsteady_then_steady_and_right():
     balance.advance(3.0)
     commanded(balance, "load 12.345")
     balance.advance(0.3)
-    assert weighed(balance).startswith("W U ")
+    assert weighed(balance).endswith(" g; moving")
     balance.advance(10.0)
-    assert weighed(balance)[:4] == "W S "
-    assert len(weighed(balance)) == len("W S     12.345 g")
-    assert float(weighed(balance)[4:14]) == pytest.approx(12.345, abs=0.003)
+    assert re.fullmatch(r"mass=12\.34\d g; steady", weighed(balance))
+    assert grams(balance) == pytest.approx(12.345, abs=0.003)
 
 
 def test_the_ends_of_the_range_and_the_tare():
     balance = Balance()
     commanded(balance, "load 700")
     balance.advance(5.0)
-    assert weighed(balance) == "W H ---------- g"
-    assert balance.receive(b"T\r\n").startswith(b"NO T load*")
+    assert weighed(balance) == "mass=none g; over"
+    assert balance.receive(b"tare\r\n").startswith(b"refused: tare load*")
     commanded(balance, "load 50", "pan off")
     balance.advance(5.0)
-    assert weighed(balance) == "W L ---------- g"
+    assert weighed(balance) == "mass=none g; under"
     commanded(balance, "pan on")
     balance.advance(0.2)
-    assert balance.receive(b"T\r\n").startswith((b"NO T unsteady*", b"NO T load*"))
+    assert balance.receive(b"tare\r\n").startswith((b"refused: tare moving*", b"refused: tare load*"))
     balance.advance(8.0)
-    assert balance.receive(b"T\r\n") == b"OK T*70\r\n"  # 4F^4B^20^54 = 70
-    assert abs(float(weighed(balance)[4:14])) < 0.003
-    assert balance.receive(b"what now\r\n").startswith(b"NO what unknown*")
+    assert balance.receive(b"tare\r\n") == b"done: tare*18\r\n"
+    assert abs(grams(balance)) < 0.003
+    assert balance.receive(b"what now\r\n").startswith(b"refused: what unknown*")
 
 
 def test_the_print_key_sends_a_line_unasked_and_drying_takes_mass_away():
@@ -82,7 +86,7 @@ def test_the_print_key_sends_a_line_unasked_and_drying_takes_mass_away():
     device = Misbehaving(balance)
     Commander(device).execute("key")
     (line,) = device.advance(0.01).splitlines()
-    assert float(line[4:14]) == pytest.approx(100.0 - 6.0 * 61.0 / 60.0, abs=0.1)
+    assert float(line.removeprefix(b"mass=").split()[0]) == pytest.approx(100.0 - 6.0 * 61.0 / 60.0, abs=0.1)
 
 
 # ---- SCPI
@@ -363,7 +367,7 @@ def test_the_same_however_time_is_cut(name):
         return kind.make(5, serial=kind.serial, **given)
 
     asked = {
-        "balance": b"W?\r\n", "multimeter": b"READ?\n", "scpi-thermometer": b"MEAS:TEMP? (@1)\n",
+        "balance": b"mass?\r\n", "multimeter": b"READ?\n", "scpi-thermometer": b"MEAS:TEMP? (@1)\n",
         "bath": RtuFrames().wrapped(bytes.fromhex("110400000005")), "rotational": b"read#AA3F\r\n",
         "streaming-rotational": b"GO!%04x\r\n" % modbus_crc(b"GO"),
     }.get(name, b"")  # fmt: skip

@@ -64,9 +64,9 @@ def test_andrade_oil():
     assert law.factor(30.0) == pytest.approx(0.53695332, rel=1e-6)
 
 
-def test_reference_fluid_is_500_mpas_at_25_celsius():
-    fluid = FLUIDS["reference-500"]
-    assert fluid.law.rate(np.array([0.5]))[0] == pytest.approx(1.0)
+def test_reference_fluid_is_483_mpas_at_25_celsius():
+    fluid = FLUIDS["reference-b"]
+    assert fluid.law.rate(np.array([0.4832]))[0] == pytest.approx(1.0)
     assert fluid.temperature.factor(25.0) == 1.0
 
 

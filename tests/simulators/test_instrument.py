@@ -35,7 +35,7 @@ IDEAL = Specification(
 )
 
 
-def turning(spec=IDEAL, fluid=FLUIDS["reference-500"], per_min=10.0, geometry="coaxial-15", **options):
+def turning(spec=IDEAL, fluid=FLUIDS["reference-b"], per_min=10.0, geometry="coaxial-15", **options):
     instrument = RotationalInstrument(spec, GEOMETRIES[geometry], fluid, **options)
     assert ask(instrument, f"speed {per_min}") == f"ok speed {per_min:.3f}"
     assert ask(instrument, "turn") == "ok turn"
@@ -43,8 +43,8 @@ def turning(spec=IDEAL, fluid=FLUIDS["reference-500"], per_min=10.0, geometry="c
 
 
 def test_an_ideal_instrument_shows_margules_torque():
-    # Margules equation (handbooks), standard geometry of ISO 3219-2 with end factor 1.10; 0.5 Pa.s at 10 1/min.
-    expected = 4 * math.pi * 0.5 * 0.045 * 1.1 * (10 * 2 * math.pi / 60) / (0.015**-2 - 0.0162705**-2)
+    # Margules equation (handbooks), standard geometry of ISO 3219-2 with end factor 1.10; 0.4832 Pa.s at 10 1/min.
+    expected = 4 * math.pi * 0.4832 * 0.045 * 1.1 * (10 * 2 * math.pi / 60) / (0.015**-2 - 0.0162705**-2)
     instrument = turning()
     instrument.advance(60.0)
     torque, speed, temperature, flags = values(instrument)

@@ -81,7 +81,7 @@ class Tower:
         except Exception as fault:  # noqa: BLE001 - raised by `until`, in the test's own thread
             self.faults.append(fault)
 
-    def until(self, condition, seconds=20.0, what="it"):
+    def until(self, condition, seconds=90.0, what="it"):
         def met():
             if self.faults:
                 raise self.faults[0]

@@ -55,7 +55,7 @@ class SimulatedPort:
 
 def rotational(serial="R-1042", seed=1):
     return RotationalInstrument(
-        geometry=GEOMETRIES["coaxial-15"], fluid=FLUIDS["reference-500"], temperature=25.0, seed=seed, serial=serial
+        geometry=GEOMETRIES["coaxial-15"], fluid=FLUIDS["reference-b"], temperature=25.0, seed=seed, serial=serial
     )
 
 
@@ -109,7 +109,7 @@ class SupervisorBench:
                 box.advance()
             await asyncio.sleep(0.005)
 
-    async def until(self, condition, seconds=30.0):
+    async def until(self, condition, seconds=90.0):
         async with asyncio.timeout(seconds):
             while not (found := condition()):
                 await asyncio.sleep(0.002)

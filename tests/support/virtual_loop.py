@@ -42,6 +42,9 @@ class LoopClock:
     def call_at(self, mono_ns, callback):
         return asyncio.get_running_loop().call_at(mono_ns * 1e-9, callback)
 
+    def synchronised(self):
+        return None
+
     async def sleep(self, seconds):
         await asyncio.sleep(seconds)
 

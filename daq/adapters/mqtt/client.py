@@ -53,7 +53,11 @@ class RefusedError(DaqError):
 
 
 class NoAnswerError(aiomqtt.MqttError):
-    """The port accepts connections, but no answer to CONNECT arrived.  Example: a broker without MQTT 5."""
+    """The port accepts connections, but no answer to CONNECT arrived.  Example: a broker that hangs."""
+
+
+class ClosedUnansweredError(NoAnswerError):
+    """The other end closed the connection in place of an answer to CONNECT.  Example: a broker without MQTT 5."""
 
 
 class BrokerClient(aiomqtt.Client):
@@ -170,7 +174,9 @@ class BrokerClient(aiomqtt.Client):
         properties: Properties | None = None,
     ) -> None:
         if not self._connected.done():
-            self._connected.set_exception(NoAnswerError(f"it closed the connection before it answered ({reason_code})"))
+            self._connected.set_exception(
+                ClosedUnansweredError(f"it closed the connection before it answered ({reason_code})")
+            )
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_message(self, client: Client, userdata: Any, message: MQTTMessage) -> None:

@@ -12,10 +12,9 @@ import ssl
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final, Literal
+from typing import Final
 
 import aiomqtt
-from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -26,7 +25,6 @@ from daq.adapters.mqtt.client import (
     AnswerCallback,
     BrokerClient,
     BrokerDownError,
-    NoAnswerError,
     RefusedError,
     close_client,
     connection_error,
@@ -34,6 +32,7 @@ from daq.adapters.mqtt.client import (
     open_client,
 )
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
+from daq.adapters.mqtt.versions import SpokenVersion, Version, choose
 
 WINDOW: Final = 10
 """Maximum number of messages sent and not yet acknowledged."""
@@ -45,21 +44,12 @@ FOR_GOOD: Final = frozenset({0x90, TOO_LARGE, 0x99})
 
 All other codes (not authorised, quota exceeded, unspecified) depend on the broker's rules and state, which can change.
 """
-GREETING_S: Final = 5.0
-"""Longest wait for the answer to CONNECT, s.
-
-A broker without MQTT 5 may read its CONNECT as the first part of a longer packet and stay silent.
-"""
 OVERHEAD: Final = 64
 """Largest size (bytes) of a packet beside topic and payload: header, packet identifier, properties of daq."""
 LIVE_BACKLOG: Final = 200
 """Number of packets waiting for the network above which live messages are dropped."""
 INCOMING: Final = 1000
 """Maximum number of received messages that wait to be read; more are discarded, so that a flood costs no memory."""
-_OLD_BROKER: Final = frozenset({1, 0x84})
-"""CONNACK codes of a broker that does not support the version: 1 in MQTT 3.1.1, 0x84 in MQTT 5."""
-
-Version = Literal["5", "3.1.1"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +219,12 @@ class Connection:
 
 @contextlib.asynccontextmanager
 async def connect(
-    settings: MqttSettings, client_id: str, will: "dict[Version, Will]", *, session_s: int = 0
+    settings: MqttSettings,
+    client_id: str,
+    will: "dict[Version, Will]",
+    *,
+    session_s: int = 0,
+    spoken: SpokenVersion | None = None,
 ) -> AsyncIterator[Connection]:
     """Connect with MQTT 5, or with 3.1.1 where broker or settings demand it; disconnect at the end of the context.
 
@@ -239,23 +234,28 @@ async def connect(
         will: the will by protocol version.
         session_s: time (s) for which the broker keeps the session after the connection; 0 for none.  MQTT 3.1.1 has no
             time, only a session or none.
+        spoken: version that this broker is known to speak; it is updated.  See `daq.adapters.mqtt.versions`.
 
     Raises:
         BrokerDownError: no broker answers.
         RefusedError: the broker refuses the connection; the text has the reason.
         SettingError: a certificate file is wrong.
     """
-    versions: tuple[Version, ...] = ("5", "3.1.1") if settings.protocol == "auto" else (settings.protocol,)
     context = tls_context(settings)
-    for version in versions:
+
+    async def attempt(version: Version) -> BrokerClient:
         client = _make_client(settings, client_id, version, will[version], context, session_s)
-        try:
-            await open_client(client)
-        except aiomqtt.MqttError as error:
-            if version == versions[-1] or not _speaks_older(error):
-                raise connection_error(error, settings) from error
-            continue
-        break
+        await open_client(client)
+        return client
+
+    try:
+        if settings.protocol == "auto":
+            client, version = await choose(attempt, close_client, SpokenVersion() if spoken is None else spoken)
+        else:
+            version = settings.protocol
+            client = await attempt(version)
+    except aiomqtt.MqttError as error:
+        raise connection_error(error, settings) from error
     try:
         yield Connection(client, version, settings.timeout_s)
     finally:
@@ -286,23 +286,12 @@ def _make_client(
         clean_start=not session_s if five else MQTT_CLEAN_START_FIRST_ONLY,
         properties=properties,
         keepalive=settings.keepalive_s,
-        timeout=min(settings.timeout_s, GREETING_S),
+        timeout=settings.timeout_s,
         tls_context=context,
         will=aiomqtt.Will(will.topic, will.payload, qos=1, retain=will.retain),
         max_inflight_messages=WINDOW,
         max_queued_incoming_messages=INCOMING,
     )
-
-
-def _speaks_older(error: aiomqtt.MqttError) -> bool:
-    if isinstance(error, MqttConnectError):
-        return _code(error) in _OLD_BROKER
-    # A broker that cannot read CONNECT closes the connection or waits for more bytes.
-    return isinstance(error, NoAnswerError)
-
-
-def _code(error: aiomqtt.MqttCodeError) -> int:
-    return error.rc.value if isinstance(error.rc, ReasonCode) else int(error.rc or 0)
 
 
 def refusal(code: int) -> RefusedError:

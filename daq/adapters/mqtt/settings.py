@@ -18,7 +18,8 @@ class MqttSettings:
         ca_file: certificates to trust in place of the system's.
         cert_file, key_file: certificate with which this client identifies itself to the broker.
         client_id: "" means a name made from the database's identity.
-        protocol: ``auto`` tries MQTT 5 and falls back to 3.1.1.
+        protocol: ``auto`` means MQTT 5, or 3.1.1 with a broker that shows that it does not support MQTT 5 (see
+            `daq.adapters.mqtt.versions`).
         keepalive_s: keep-alive interval, s.
         timeout_s: longest wait for the connection and for each acknowledgement, s.
         backoff_first_s, backoff_most_s: first and longest wait (s) between attempts to connect; each wait is twice the

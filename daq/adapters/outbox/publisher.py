@@ -11,6 +11,7 @@ delivered, the next ones are in flight.
 import asyncio
 import contextlib
 import random
+import uuid
 from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
@@ -24,7 +25,9 @@ from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.broker_memory import BrokerMemory
 from daq.adapters.outbox.flight import Backoff, Flight, in_thread
+from daq.adapters.outbox.greeting import EpochStartedError, Greeting
 from daq.adapters.outbox.jobs import PULSE_S, Jobs
+from daq.adapters.outbox.neighbours import Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState, Troubles
 from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
 from daq.adapters.outbox.status import Status
@@ -64,7 +67,7 @@ class Publisher:
         about: Mapping[str, Any] | None = None,
         schemas: Mapping[str, bytes] | None = None,
         refill: Refill | None = None,
-        instruments: Callable[[], Mapping[str, str]] | None = None,
+        bench: Callable[[], Mapping[str, Any]] | None = None,
         seed: int | None = None,
     ) -> None:
         """Make a publisher.
@@ -77,7 +80,7 @@ class Publisher:
             about: is a part of every status message, e.g. ``{"versions": {"daq": "0.1.0"}}``.
             schemas: payload of each schema topic, published retained after each connection.
             refill: decides on requests of consumers; None: no subscription to requests.
-            instruments: returns the state of each instrument by name; called before each status message.
+            bench: returns the facts of the bench for the status, by key; called before each status message.
             seed: seed of the random part of waits, for tests.
 
         Raises:
@@ -108,10 +111,12 @@ class Publisher:
         self._poison = PoisonMessages()
         self.state = PublisherState()
         self._troubles = Troubles(self.state, self._log)
-        self._status_publisher = StatusPublisher(
-            Status(topics.status(), store.source, store.epoch, about or {}), store, clock, self._troubles, schemas or {}
-        )
-        self._status_publisher.instruments = instruments or dict
+        self._greeting = Greeting(store, settings, topics, clock, self.state)
+        instance = str(uuid.uuid4())
+        self._neighbours = Neighbours(instance, self.state)
+        status = Status(topics.status(), store.source, store.epoch, about or {}, instance=instance)
+        self._status_publisher = StatusPublisher(status, store, clock, self._troubles, schemas or {})
+        self._status_publisher.bench = bench or dict
 
     def wake(self) -> None:
         """Look for new messages at once, after a commit.  Call it from the event loop's thread."""
@@ -135,6 +140,10 @@ class Publisher:
                 try:
                     with self._store.reader() as reader:
                         await self._session(reader, backoff)
+                except EpochStartedError:
+                    self._memory = BrokerMemory(
+                        self._store, self._settings, self._client_id(), self._topics.last_of_all()
+                    )
                 except DaqError as error:
                     self._down(str(error))
                     await self._pause(backoff.next())
@@ -153,12 +162,17 @@ class Publisher:
                 self._topics_refused.at_once(found.topic, self._now())
                 self.state.refused[found.topic] = found.reason
         wills = await self._status_publisher.wills(reader)
-        async with connect(self._settings, self._client_id(), wills, session_s=self._settings.session_s) as connection:
+        session_s = self._settings.session_s
+        async with connect(
+            self._settings, self._client_id(), wills, session_s=session_s, spoken=self._greeting.spoken
+        ) as connection:
             await self._serve(connection, reader, backoff)
 
     async def _serve(self, connection: Connection, reader: Reader, backoff: Backoff) -> None:
         connection.on_arrival(self._arrived)
         self._checked = False
+        # The birth replaces the status that the broker shows, so the comparison is made before it.
+        await self._greeting.greet(connection, reader)
         await self._publish_birth(connection, reader)
         backoff.reset()
         self._connection = connection
@@ -225,6 +239,8 @@ class Publisher:
             begin("refill", self._answer_requests)
         if not self._checked:
             begin("check", self._check, connection, reader)
+        if self._neighbours.is_false:
+            begin("put right", self._put_right, connection, reader)
         begin("status", self._publish_status, connection, reader)
 
     async def _read(self, reader: Reader) -> None:
@@ -286,7 +302,18 @@ class Publisher:
         self._jobs.rest("status", self._settings.status_every_s)
         await self._status_publisher.publish_changes(connection, reader)
 
+    async def _put_right(self, connection: Connection, reader: Reader) -> None:
+        self._neighbours.is_false = False
+        await self._status_publisher.publish_now(connection, reader)
+
     def _arrived(self, topic: str, payload: bytes, retained: bool) -> None:
+        if retained and self._greeting.arrived(topic, payload):
+            return
+        if topic == self._topics.status():
+            if not retained and not self._stopping.is_set():
+                self._neighbours.arrived(payload)
+                self._wake.set()
+            return
         if retained and self._memory.arrived(topic, payload):
             return
         if retained or topic != self._topics.refill():

@@ -10,6 +10,10 @@ class PublisherState:
 
     connected: bool = False
     protocol: str = ""
+    fallback: str = ""
+    """Why MQTT 3.1.1 is used although MQTT 5 was preferred; "" otherwise."""
+    others: dict[str, str] = field(default_factory=dict)
+    """Other daemons that publish under the same prefix: source by instance."""
     trouble: str = ""
     """Reason why there is no connection, or the faults of the present one; "" without faults."""
     turns: int = 0
@@ -35,6 +39,8 @@ class PublisherState:
         return BrokerState(
             connected=self.connected,
             protocol=self.protocol,
+            fallback=self.fallback,
+            others=tuple(sorted(self.others.values())),
             trouble=self.trouble,
             delivered=self.delivered,
             in_flight=self.in_flight,
@@ -50,6 +56,10 @@ class BrokerState:
 
     connected: bool = False
     protocol: str = ""
+    fallback: str = ""
+    """Why MQTT 3.1.1 is used although MQTT 5 was preferred; "" otherwise."""
+    others: tuple[str, ...] = ()
+    """Sources of other daemons that publish under the same prefix."""
     trouble: str = ""
     delivered: int = 0
     in_flight: int = 0

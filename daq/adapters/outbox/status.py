@@ -5,7 +5,8 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from daq.adapters.clock import utc_text
-from daq.adapters.mqtt.connection import Version, Will
+from daq.adapters.mqtt.connection import Will
+from daq.adapters.mqtt.versions import Version
 
 INVISIBLE_REFUSALS: Final = (
     "MQTT 3.1.1 has no way to refuse a message visibly: messages dropped by the broker's access rules look delivered. "
@@ -18,16 +19,26 @@ class Status:
 
     Attributes:
         topic: topic of the status.
-        instruments: state of each instrument by name.
+        source, epoch: identity of the database.
+        bench: facts of the bench, by key; while the daemon is offline they are unknown and left out.
         sequences: last sequence number of each stream.
     """
 
-    def __init__(self, topic: str, source: str, epoch: int, about: Mapping[str, Any]) -> None:
-        """Make a builder; `about` is a part of every message: versions, and other facts of the application."""
+    def __init__(self, topic: str, source: str, epoch: int, about: Mapping[str, Any], *, instance: str = "") -> None:
+        """Make a builder.
+
+        Args:
+            topic: topic of the status.
+            source: identity of the database with its epoch.
+            epoch: the epoch.
+            about: a part of every message: versions, and other facts of the application.
+            instance: identity of this process, by which it distinguishes its own messages from those of others.
+        """
         self.topic = topic
-        self.instruments: dict[str, str] = {}
+        self.source, self.epoch = source, epoch
+        self.bench: dict[str, Any] = {}
         self.sequences: dict[str, int] = {}
-        self._source, self._epoch, self._about = source, epoch, dict(about)
+        self._about, self._instance = dict(about), instance
         self._published: Mapping[str, Any] = {}
 
     def payload(self, state: str, version: Version, utc_ns: int, *, reason: str = "") -> bytes:
@@ -53,14 +64,15 @@ class Status:
     def _content(self, state: str, version: Version) -> dict[str, Any]:
         content: dict[str, Any] = {
             "state": state,
-            "source": self._source,
-            "epoch": self._epoch,
+            "source": self.source,
+            "epoch": self.epoch,
+            "instance": self._instance,
             "mqtt": {"protocol": version, "refusals_visible": version == "5"},
             "sequences": dict(self.sequences),
             **self._about,
         }
-        if self.instruments and state == "online":  # while the daemon is offline their states are unknown
-            content["instruments"] = dict(self.instruments)
+        if state == "online":
+            content |= self.bench
         if version != "5":
             content["note"] = INVISIBLE_REFUSALS
         return content

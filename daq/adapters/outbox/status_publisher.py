@@ -2,12 +2,14 @@
 
 import contextlib
 from collections.abc import Callable, Mapping
+from typing import Any
 
 import structlog
 
 from daq.adapters.clock import TimeSource
 from daq.adapters.mqtt.client import RefusedError
-from daq.adapters.mqtt.connection import Connection, Version, Will
+from daq.adapters.mqtt.connection import Connection, Will
+from daq.adapters.mqtt.versions import Version
 from daq.adapters.outbox.flight import in_thread
 from daq.adapters.outbox.publisher_state import Troubles
 from daq.adapters.outbox.status import Status
@@ -21,14 +23,14 @@ class StatusPublisher:
     """Publishes the messages that `Status` builds.
 
     Attributes:
-        instruments: returns the state of each instrument by name; called before each status message.
+        bench: returns the facts of the bench for the status, by key; called before each status message.
     """
 
     def __init__(
         self, status: Status, store: Store, clock: TimeSource, troubles: Troubles, schemas: Mapping[str, bytes]
     ) -> None:
         """Make a status publisher; `schemas` has the payload of each schema topic, retained, sent with each birth."""
-        self.instruments: Callable[[], Mapping[str, str]] = dict
+        self.bench: Callable[[], Mapping[str, Any]] = dict
         self._status, self._store, self._clock, self._troubles = status, store, clock, troubles
         self._schemas = dict(schemas)
 
@@ -58,6 +60,15 @@ class StatusPublisher:
         if self._status.changed(connection.version):
             await self._publish(connection)
 
+    async def publish_now(self, connection: Connection, reader: Reader) -> None:
+        """Publish the status because the broker shows another one.
+
+        Raises:
+            BrokerDownError: the connection was lost.
+        """
+        await self._refresh(reader)
+        await self._publish(connection)
+
     async def publish_offline(self, connection: Connection, reader: Reader) -> bool:
         """Publish that the daemon stops; return whether the broker acknowledged it."""
         try:
@@ -71,7 +82,8 @@ class StatusPublisher:
 
     async def _refresh(self, reader: Reader) -> None:
         self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
-        self._status.instruments = dict(self.instruments())
+        self._status.bench = dict(self.bench())
+        self._status.source, self._status.epoch = self._store.source, self._store.epoch
 
     async def _publish(self, connection: Connection) -> None:
         payload = self._status.payload("online", connection.version, self._clock.utc_ns())

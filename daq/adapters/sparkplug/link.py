@@ -17,8 +17,9 @@ import structlog
 
 from daq.adapters.clock import TimeSource
 from daq.adapters.mqtt.client import BrokerDownError
-from daq.adapters.mqtt.connection import Connection, Version, Will, connect
+from daq.adapters.mqtt.connection import Connection, Will, connect
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
+from daq.adapters.mqtt.versions import SpokenVersion, Version
 from daq.adapters.outbox.flight import Backoff, in_thread
 from daq.adapters.sparkplug.content import Content
 from daq.adapters.sparkplug.memory import Memory
@@ -76,6 +77,7 @@ class Link:
         tls_context(settings)  # report a wrong file now, not at every attempt to connect
         self._settings, self._content, self._memory, self._clock = settings, content, memory, clock
         self._client_id, self._pulse = client_id, min(pulse_s, PULSE_S)
+        self._spoken = SpokenVersion()
         self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._wake = asyncio.Event()
         self._stopping = asyncio.Event()
@@ -121,7 +123,7 @@ class Link:
         death = self.node.will(bd_seq, self._now_ms())
         will = Will(death.topic, death.payload, retain=False)
         wills: dict[Version, Will] = {"5": will, "3.1.1": will}
-        async with connect(self._settings, self._client_id, wills) as connection:
+        async with connect(self._settings, self._client_id, wills, spoken=self._spoken) as connection:
             self.state.protocol = connection.version
             await connection.subscribe(self.node.names.node_topic("NCMD"))
             if self.node.names.host:

@@ -17,6 +17,7 @@ class Access:
 
     Attributes:
         source, epoch: identity of the database.
+        audited: number and hash of the newest audit entry written through this access; None before the first.
         kind: kind of the transaction that runs now; the first part of the names of points.
     """
 
@@ -36,6 +37,7 @@ class Access:
         self._hook = hook
         self.source = source
         self.epoch = epoch
+        self.audited: tuple[int, str] | None = None
         self.kind = ""
 
     def point(self, name: str) -> None:

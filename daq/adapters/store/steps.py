@@ -27,6 +27,7 @@ def add_audit(
         "INSERT INTO audit VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
         (e.seq, e.utc_ns, e.who, e.what, e.subject, e.detail, e.previous, e.hash),
     )
+    access.audited = (e.seq, e.hash)
     return e.seq, e.hash
 
 

@@ -55,12 +55,14 @@ class Store:
 
     Attributes:
         path: the file.
-        uuid, epoch: identity of the database; a restored backup starts a new epoch.
+        uuid, epoch: identity of the database; a restored backup starts a new epoch, and so does `StartEpoch`.
         trouble: the present fault of file or disk, or None.  The next successful transaction clears it, unless the
             file is damaged.
         handled: number of transactions done or refused, for the watchdog of the writer.
         commits, commit_s: number of commits, and their total time (s).
         on_fault: is called in the writer's thread with every `StorageError`.
+        on_audit: is called in the writer's thread with number and hash of the last audit entry, after each commit that
+            added one.
     """
 
     def __init__(
@@ -86,6 +88,7 @@ class Store:
         """
         self.path = Path(path)
         self.on_fault = on_fault
+        self.on_audit: Callable[[int, str], None] | None = None
         self.trouble: StorageError | None = None
         self.handled = self.commits = 0
         self.commit_s = 0.0
@@ -218,6 +221,10 @@ class Store:
         access.run("commit", "COMMIT")
         self.commit_s += time.perf_counter() - began
         self.commits += 1
+        self.epoch = access.epoch
+        if access.audited is not None and self.on_audit is not None:
+            self.on_audit(*access.audited)
+        access.audited = None
 
     def _carry_out(self, transaction: Transaction[Any], future: "Future[Any]") -> None:
         if self.trouble is not None and self.trouble.damaged:
@@ -243,6 +250,7 @@ class Store:
         future.set_result(answer)
 
     def _undo(self) -> None:
+        self._access.epoch, self._access.audited = self.epoch, None
         # SQLite itself rolls back on some errors, and cannot roll back on a dead disk.  The next BEGIN reports that.
         with contextlib.suppress(sqlite3.Error):
             if self._connection.in_transaction:

@@ -115,7 +115,7 @@ def _top_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="daq",
         usage="daq [--config PATH] [--state DIR] COMMAND ...",
-        description="Measures samples with instruments on serial lines, and delivers results that can be defended.",
+        description="Measures samples with instruments on serial lines, and keeps and publishes the results.",
         epilog=f"commands:\n{listed}\n\n`daq COMMAND --help` tells more.\n\n{CAUTION}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )

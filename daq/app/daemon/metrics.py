@@ -48,6 +48,8 @@ class Gatherer:
         yield Family("daq_build_info", "gauge", "The version that runs.").add(1, version=daq.__version__)
         yield Family("daq_start_time_seconds", "gauge", "When the daemon started, since 1970.").add(self._started_s)
         yield Family("daq_runs_in_progress", "gauge", "Runs that go on now.").add(len(self._supervisor.runs))
+        unfinished = Family("daq_runs_unfinished", "gauge", "Runs that ended and are not stored yet.")
+        yield unfinished.add(len(self._supervisor.unfinished.runs))
         ended = Family("daq_runs_total", "counter", "Runs that ended since the start, by outcome.")
         for outcome in sorted({*OUTCOMES.values()}):
             ended.add(self._supervisor.outcomes[outcome], outcome=outcome)

@@ -121,6 +121,14 @@ class RunStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class UnfinishedStatus:
+    """A run that ended and is not stored yet."""
+
+    instrument: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class RefusedMessage:
     """A message that the broker refused."""
 
@@ -152,6 +160,10 @@ class Status:
     broker: BrokerState | None
     """None if no broker is configured."""
     sparkplug: NodeStanding | None
+    unfinished: dict[str, UnfinishedStatus] = field(default_factory=dict)
+    """Runs that ended and are not stored yet, by id."""
+    put_back: str = ""
+    """Why the present epoch of the database began, if the database was put back; "" otherwise."""
     ended_tasks: dict[str, str] = field(default_factory=dict)
     """Background tasks that ended unexpectedly, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)

@@ -23,6 +23,7 @@ from daq.app.daemon.protocol import (
     StatusAnswer,
     Stopped,
     StopRun,
+    UnfinishedStatus,
     Viewed,
     WatchRun,
 )
@@ -98,6 +99,10 @@ class Service:
             store=str(trouble) if trouble is not None else "",
             broker=publishing.standing if publishing is not None else None,
             sparkplug=node.standing if node is not None else None,
+            unfinished={
+                r.run: UnfinishedStatus(r.instrument, r.reason) for r in list(supervisor.unfinished.runs.values())
+            },
+            put_back="" if (started := supervisor.facts.epoch_start()) is None else started.reason,
             ended_tasks=dict(supervisor.tasks.ended),
         )
 

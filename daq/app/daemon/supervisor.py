@@ -8,6 +8,7 @@ import asyncio
 import platform
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,14 +21,17 @@ from daq.adapters.ports.transport import Connection, OnData, OnLost
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, BeginRun, Ping, SeeInstrument
+from daq.app.daemon.benchfacts import BenchFacts
+from daq.app.daemon.continuity import continue_numbers
 from daq.app.daemon.post_run import PostRunTasks
+from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
 from daq.app.delivery.publishing import Publishing
 from daq.app.records.replaying import maker as driver_maker
 from daq.app.records.verifications import instrument_history
 from daq.app.run.active import Active
 from daq.app.run.fills import check_fill
-from daq.app.run.recovery import recover
+from daq.app.run.recovery import Recovery
 from daq.app.run.results import ResultMaker
 from daq.app.run.runner import Runner, RunOutcome
 from daq.app.run.session import Session
@@ -38,7 +42,7 @@ from daq.app.setup.lines import RealPorts
 from daq.app.setup.orders import RunOrder, names_of, prepare
 from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
-from daq.core.linkstates import LinkState
+from daq.core.linkstates import LinkState, Motor
 from daq.core.plan import Plan
 from daq.methods.concluding.budget import load
 from daq.methods.files.instrument import Instrument
@@ -54,8 +58,6 @@ COMING: Final = (LinkState.OPENING, LinkState.IDENTIFYING, LinkState.HALTING)
 """States of a session that can be followed by the state ready."""
 READY_WAIT_S: Final = 20.0
 """Longest time in seconds that a new run waits for its instruments to be ready."""
-SETTLE_AGAIN_S: Final = 5.0
-"""Real time in seconds between attempts to store a run that ended while the store could not write."""
 SHUTDOWN: Final = "the daemon is shutting down"
 
 #: Returns the function that opens an instrument's port.  Tests and the demonstration replace it.
@@ -105,6 +107,8 @@ class Supervisor:
         self._crash_hook = crash_hook
         self._lock: StateLock | None = None
         self.tasks = Tasks()
+        self.unfinished = UnfinishedRuns()
+        self.facts: BenchFacts
         self._post_run: PostRunTasks
         self._closing = False
         self._ingest_beats = 0
@@ -122,9 +126,11 @@ class Supervisor:
         self._lock.acquire()
         try:
             self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
+            continue_numbers(self.store, self.clock.utc_ns())
             self._audit("daemon_started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._make_sessions()
-            for instrument in recover(self.store, driver_maker(self.catalogue.drivers), self.clock, self._maker):
+            recovery = Recovery(self.store, driver_maker(self.catalogue.drivers), self.clock, self._maker)
+            for instrument in recovery.all():
                 if instrument in self.sessions:
                     self.sessions[instrument].want_stop()
         except BaseException:
@@ -135,8 +141,12 @@ class Supervisor:
         topics = self.publishing.topics if self.publishing is not None else None
         self._post_run = PostRunTasks(self.store, driver_maker(self.catalogue.drivers), self.clock, topics, self._wake)
         self._post_run.publish_missing_curves(self.sessions)
+        for record, error in recovery.failed:
+            self.unfinished.add(record.id, record.instrument, error, partial(self._recover_again, recovery, record))
+        self.tasks.start(self.unfinished.keep_trying(), "unfinished runs")
+        self.facts = BenchFacts(self.store, self.sessions, self.runs, self.unfinished)
         if self.publishing is not None:
-            self.tasks.watch(self.publishing.start(self.store, self.clock, self._states), ends=True)
+            self.tasks.watch(self.publishing.start(self.store, self.clock, self.facts.facts), ends=True)
             if self.publishing.live_every_ns is not None:
                 live = LiveValues(self, self.publishing.publish_live, self.publishing.live_every_ns)
                 self.tasks.start(live.run(), "live values")
@@ -200,9 +210,6 @@ class Supervisor:
     def _store_fault(self, trouble: StoreError) -> None:
         log.error("store", trouble=str(trouble))
 
-    def _states(self) -> dict[str, str]:
-        return {name: session.standing.state for name, session in self.sessions.items()}
-
     # ---- runs
 
     async def begin(self, order: RunOrder) -> Active:
@@ -228,19 +235,21 @@ class Supervisor:
         names = names_of(order, self.catalogue)
         for name in names:
             await self._ready(name)
+        await self.unfinished.before_run(order.instrument)
         if self.sessions[order.instrument].standing.motor:
             raise LinkError(f"{order.instrument}: the motor may still be turning; see to it first")
         identities = {name: self.sessions[name].standing.identity for name in names}
         # Import numpy before the motor turns: an import at the end of the run would delay the check of its stop.
         await asyncio.to_thread(load)
         history = await asyncio.to_thread(self._history, order, identities[order.instrument])
+        began_mono_ns, began_utc_ns = self.clock.mono_ns(), self.clock.utc_ns()
         run = prepare(
             order,
             self.catalogue,
             identities,
             {name: self.sessions[name].driver.state() for name in names},
             history,
-            self.clock.utc_ns(),
+            began_utc_ns,
         )
         await self.store.commit(run.register)
         self._refuse_while_closing()
@@ -252,6 +261,7 @@ class Supervisor:
             self.store,
             self.clock,
             maker.conclude,
+            began_mono_ns=began_mono_ns,
             changed=lambda: self._run_changed(order.instrument),
             hook=self._crash_hook,
         )
@@ -299,7 +309,8 @@ class Supervisor:
             if not outcome.fault:
                 self._start_post_run(name, runner)
             else:
-                self.tasks.start(self._settle_later(name, runner), f"settle {runner.run_id}", ends=True)
+                error = DaqError(outcome.fault)
+                self.unfinished.add(runner.run_id, name, error, partial(self._settle_again, name, runner))
             return outcome
         finally:
             active = self.runs.pop(name, None)
@@ -311,25 +322,25 @@ class Supervisor:
     def _start_post_run(self, name: str, runner: Runner) -> None:
         self._post_run.start(runner.run_id, name, curve=runner.pipeline.plan.context.flow_curve is not None)
 
-    async def _settle_later(self, name: str, runner: Runner) -> None:
-        """Store a run as soon as the store can write again.
+    async def _settle_again(self, name: str, runner: Runner) -> None:
+        """Store a run that ended in this process.
 
         A recovery after a restart could not do as well: it knows only the part of the journal that was stored.
         """
-        reason = ""
-        while True:
-            await asyncio.sleep(SETTLE_AGAIN_S)
-            try:
-                await runner.settle()
-            except Exception as error:  # noqa: BLE001 - a result that cannot be computed now may be computed later
-                if repr(error) != reason:
-                    reason = repr(error)
-                    log.error("run still not stored", run=runner.run_id, reason=reason)
-                continue
-            log.info("run stored at last", run=runner.run_id)
-            self._start_post_run(name, runner)
-            self._wake()
-            return
+        await runner.settle()
+        self._start_post_run(name, runner)
+        self._wake()
+
+    async def _recover_again(self, recovery: Recovery, record: RunRecord) -> None:
+        """End a run that could not be recovered at the start."""
+        done = await asyncio.to_thread(recovery.one, record)
+        session = self.sessions.get(record.instrument)
+        if session is not None and session.stop_confirmed and done.motor is Motor.IN_DOUBT:
+            # The stop was confirmed after the start.  The entry lets the next start know.
+            self._audit("motor_stopped", record.instrument, {"why": "the stop was confirmed before the run was stored"})
+        curve = done.plan.context.flow_curve is not None
+        self._post_run.start(record.id, record.instrument, curve=curve)
+        self._wake()
 
     def _wake(self) -> None:
         if self.publishing is not None:
@@ -340,7 +351,7 @@ class Supervisor:
     def _maker(self, record: RunRecord, plan: Plan) -> ResultMaker:
         topics = self.publishing.topics if self.publishing is not None else None
         flat = self.publishing is not None and self.publishing.flat
-        return ResultMaker(record, plan, self.clock, self.store.source, topics, with_flat=flat)
+        return ResultMaker(record, plan, self.clock, lambda: self.store.source, topics, with_flat=flat)
 
     def _run_changed(self, name: str) -> None:
         active = self.runs.get(name)

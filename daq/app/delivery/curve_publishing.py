@@ -10,7 +10,7 @@ from daq.adapters.mqtt.topics import Topics
 from daq.adapters.store.derived import AddDerived
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.store import Store
+from daq.adapters.store.store import Store, source_uri
 from daq.app.records.derived import flow_curve
 from daq.app.records.history import history
 from daq.app.screens.text import utc_iso
@@ -29,14 +29,16 @@ async def publish_curve(store: Store, run_id: str, topics: Topics, clock: Clock)
 
     def derive() -> AddDerived | None:
         with store.reader() as reader:
-            return curve_message(reader, run_id, store.source, topics, clock.utc_ns())
+            return curve_message(reader, run_id, store.uuid, topics, clock.utc_ns())
 
     found = await asyncio.to_thread(derive)
     return found is not None and await store.commit(found)
 
 
-def curve_message(reader: Reader, run_id: str, source: str, topics: Topics, utc_ns: int) -> AddDerived | None:
+def curve_message(reader: Reader, run_id: str, database: str, topics: Topics, utc_ns: int) -> AddDerived | None:
     """Return the transaction that puts the flow curve of a run into the outbox; None if the run has none.
+
+    Its source is that of the result: the UUID of the `database`, with the epoch in which the result was numbered.
 
     The message's id follows from the result's id, so that a second computation adds no second message.
     """
@@ -62,7 +64,7 @@ def curve_message(reader: Reader, run_id: str, source: str, topics: Topics, utc_
     event = envelope(
         message.model_dump(mode="json"),
         id=own_id,
-        source=source,
+        source=source_uri(database, newest.epoch),
         sequence=newest.sequence,
         time=utc_iso(newest.created_utc_ns) or "",
         type=f"lab.{CURVE_SCHEMA}.v{CURVE_VERSION}",

@@ -5,7 +5,7 @@ import contextlib
 import platform
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import daq
 from daq.adapters.clock import Clock
@@ -13,6 +13,7 @@ from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.outbox.publisher import Publisher
 from daq.adapters.outbox.publisher_state import BrokerState, PublisherState
+from daq.adapters.store.delivery import SendAgain
 from daq.adapters.store.store import Store
 from daq.app.delivery.refill import Refill
 from daq.core.errors import StoreError
@@ -58,8 +59,19 @@ class Publishing:
         )
         return cls(settings, Topics(**levels), flat=daemon.mqtt.flat, live_every_ns=daemon.mqtt.live_every)
 
-    def start(self, store: Store, clock: Clock, instruments: Callable[[], Mapping[str, str]]) -> "asyncio.Task[None]":
-        """Start to connect and deliver; return the task.  `instruments` returns the state of each by name."""
+    def start(
+        self,
+        store: Store,
+        clock: Clock,
+        bench: Callable[[], Mapping[str, Any]] = dict,
+    ) -> "asyncio.Task[None]":
+        """Start to connect and deliver; return the task.
+
+        Args:
+            store: holds the outbox.
+            clock: gives the times of messages.
+            bench: returns the facts of the bench by key, for the status.
+        """
         self._store = store
         self.refill = Refill(store.uuid, store.epoch, clock.utc_ns, clock.mono_ns)
         self._publisher = Publisher(
@@ -69,11 +81,17 @@ class Publishing:
             topics=self.topics,
             about={"versions": {"daq": daq.__version__, "python": platform.python_version()}},
             schemas=self.schemas,
-            refill=self.refill,
-            instruments=instruments,
+            refill=self._judge,
+            bench=bench,
         )
         self._task = asyncio.create_task(self._publisher.run(), name="publisher")
         return self._task
+
+    def _judge(self, payload: bytes) -> SendAgain | None:
+        if self.refill is None or self._store is None:
+            return None
+        self.refill.epoch = self._store.epoch
+        return self.refill(payload)
 
     async def stop(self) -> None:
         """Deliver what can be delivered and disconnect; undelivered messages stay in the outbox."""

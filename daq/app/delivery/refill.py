@@ -56,13 +56,14 @@ class Refill:
     """Judges requests for one database.
 
     Attributes:
+        epoch: present epoch of the database.
         granted: number of requests granted.
         refused: number of requests refused, by reason.
     """
 
     def __init__(self, uuid: str, epoch: int, utc_ns: Callable[[], int], mono_ns: Callable[[], int]) -> None:
         """`uuid` and `epoch` are the database's; requests of its former epochs are granted too."""
-        self._uuid, self._epoch = uuid, epoch
+        self._uuid, self.epoch = uuid, epoch
         self._utc_ns, self._mono_ns = utc_ns, mono_ns
         self._last: dict[tuple[int, str], float] = {}
         self._named: dict[str, float] = {}
@@ -92,7 +93,7 @@ class Refill:
     def _allow(self, wanted: Request, now: float) -> None:
         if wanted.uuid != self._uuid:
             raise NotGrantedError("the source is another database")
-        if wanted.epoch > self._epoch:
+        if wanted.epoch > self.epoch:
             raise NotGrantedError("the source is an epoch that has not started yet")
         self._last = {stream: t for stream, t in self._last.items() if now - t < SAME_STREAM_S}
         if (wanted.epoch, wanted.stream) in self._last:

@@ -11,7 +11,7 @@ from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
-from daq.methods.parts.measured import KeptValue
+from daq.methods.parts.finding import Finding
 from daq.quality.statistics import fit_line, theil_sen
 
 MOST_POINTS: Final = 600
@@ -23,7 +23,7 @@ def flow_curve(found: History) -> FlowCurveData | None:
     """Return the flow curve of a run; None if it has no result or its method asks for no flow curve."""
     if found.data is None or found.plan is None:
         return None
-    return curve_of(found.plan, [KeptValue.model_validate(s) for s in found.data["steps"]])
+    return curve_of(found.plan, Finding.model_validate({k: found.data[k] for k in Finding.model_fields if k in found.data}))
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:

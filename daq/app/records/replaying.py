@@ -17,9 +17,11 @@ from daq.app.setup.details import details_of
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.effects import Facts
+from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.core.remarks import Remark
 from daq.core.replay import MakeDriver, Replay, flip_bit, replay
+from daq.core.run import State
 from daq.methods.concluding.conclude import conclude
 from daq.methods.messages.result import ResultData
 
@@ -99,6 +101,9 @@ def _result(done: Replay, plan: Plan, run: RunRecord, stored: dict[str, Any] | N
         if not run.outcome:
             return None
         facts = dataclasses.replace(facts, outcome=run.outcome, reason=_stored_reason(stored))
+    if stored is not None and done.state not in (State.CONCLUDED, State.ENDED):
+        # The recovery decided on the motor, because the journal ends before its state was known.
+        facts = dataclasses.replace(facts, motor=Motor(stored["motor"]))
     data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")
     return data
 

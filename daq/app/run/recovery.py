@@ -1,11 +1,12 @@
 """Recovery after a kill or a power cut: every interrupted run gets its one result, and every motor is accounted for."""
 
 from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import structlog
 
 from daq.adapters.clock import Clock
-from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import EndRun
@@ -14,6 +15,7 @@ from daq.core.effects import Facts
 from daq.core.errors import DaqError, FormatError, JournalError, StoreError
 from daq.core.header import read_header
 from daq.core.journal import read_records
+from daq.core.linkstates import Motor
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Plan
 from daq.core.remarks import remark
@@ -25,53 +27,88 @@ log = structlog.get_logger()
 MakeMaker = Callable[[RunRecord, Plan], ResultMaker]
 
 REASON = remark("daemon_ended")
+MOTOR_KNOWN: Final = (State.CONCLUDED, State.ENDED)
+"""States of a run in which the journal shows the state of the motor that belongs to the result."""
 
 
-def recover(
-    store: Store,
-    make_driver: MakeDriver,
-    clock: Clock,
-    maker: MakeMaker,
-) -> list[str]:
-    """End unfinished runs; return the names of the instruments whose motor may still be turning.
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """A run that was ended by the recovery: its record, its plan, and the state of its motor."""
 
-    If the journal shows that the measurement was complete, the run is concluded with that outcome; otherwise its
-    outcome is ``interrupted``.  No run is started again.  A run that cannot be ended now stays unfinished until the
-    next start, and does not keep anything else from starting.
+    record: RunRecord
+    plan: Plan
+    motor: Motor
+
+
+@dataclass(slots=True)
+class Recovery:
+    """The recovery of a database's unfinished runs.
+
+    A run that cannot be ended now stays unfinished, and does not keep anything else from starting.  It can be tried
+    again with `one`.
+
+    Attributes:
+        failed: runs that could not be ended, with the error of each.
     """
-    turning: list[str] = []
-    with store.reader() as reader:
-        for record in reader.unfinished_runs():
+
+    store: Store
+    make_driver: MakeDriver
+    clock: Clock
+    maker: MakeMaker
+    failed: list[tuple[RunRecord, Exception]] = field(default_factory=list)
+
+    def all(self) -> list[str]:
+        """End unfinished runs; return the names of the instruments whose motor may still be turning.
+
+        If the journal shows that the measurement was complete, the run is concluded with that outcome; otherwise its
+        outcome is ``interrupted``.  No run is started again.
+        """
+        turning: list[str] = []
+        with self.store.reader() as reader:
+            unfinished = reader.unfinished_runs()
+        for record in unfinished:
             try:
-                motor = _recover_one(store, reader, record, make_driver, clock, maker)
+                motor = self.one(record).motor
             except (StoreError, FormatError) as error:
-                motor = "may_still_be_turning"
+                motor = Motor.IN_DOUBT
+                self.failed.append((record, error))
                 log.error("run not recovered", run=record.id, reason=str(error))
-            except Exception:
-                motor = "may_still_be_turning"
+            except Exception as error:
+                motor = Motor.IN_DOUBT
+                self.failed.append((record, error))
                 log.exception("run not recovered", run=record.id)
-            if motor == "may_still_be_turning":
+            if motor is Motor.IN_DOUBT:
                 turning.append(record.instrument)
         # Add motors of runs that an earlier recovery ended: the daemon was killed again before it saw them at rest.
-        return sorted({*turning, *reader.motors_in_doubt()})
+        with self.store.reader() as reader:
+            return sorted({*turning, *reader.motors_in_doubt()})
 
+    def one(self, record: RunRecord) -> Recovered:
+        """End one unfinished run; it waits for the store.
 
-def _recover_one(
-    store: Store, reader: Reader, record: RunRecord, make_driver: MakeDriver, clock: Clock, maker: MakeMaker
-) -> str:
-    raw = b"".join(block.raw for block in reader.journal(record.id))
-    pipeline = _again(record, raw, make_driver)
-    plan = pipeline.plan if pipeline is not None else read_header(record.header).plan
-    if record.state == "running":
-        store.submit(maker(record, plan).conclude(_facts(pipeline))).result()
-    if pipeline is not None and pipeline.state is State.ENDED:
-        motor = pipeline.motor.value
-    else:
-        # The motor may have started in the moment before the kill, which the stored journal does not show.
-        motor = "may_still_be_turning" if _moves(plan) else "not_moved"
-    store.submit(EndRun(record.id, motor, clock.utc_ns(), "daemon")).result()
-    log.warning("run recovered", run=record.id, instrument=record.instrument, motor=motor)
-    return motor
+        Raises:
+            StoreError: the result cannot be stored now.
+            FormatError: the header of the run is of an unknown format.
+        """
+        with self.store.reader() as reader:
+            raw = b"".join(block.raw for block in reader.journal(record.id))
+        pipeline = _again(record, raw, self.make_driver)
+        plan = pipeline.plan if pipeline is not None else read_header(record.header).plan
+        if pipeline is not None and pipeline.state is State.ENDED:
+            motor = pipeline.motor
+        else:
+            # The motor may have started in the moment before the kill, which the stored journal does not show.
+            motor = Motor.IN_DOUBT if _moves(plan) else Motor.NOT_MOVED
+        if record.state == "running":
+            facts = _facts(pipeline)
+            if pipeline is None or pipeline.state not in MOTOR_KNOWN:
+                facts = replace(facts, motor=motor)
+            self.store.submit(self.maker(record, plan).conclude(facts)).result()
+        # A clock that was set back since then must not end the run before its start.
+        ended = max(self.clock.utc_ns(), record.began_utc_ns)
+        self.store.submit(EndRun(record.id, motor, ended, "daemon")).result()
+        log.warning("run recovered", run=record.id, instrument=record.instrument, motor=motor.value)
+        return Recovered(record, plan, motor)
 
 
 def _moves(plan: Plan) -> bool:

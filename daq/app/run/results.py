@@ -2,7 +2,7 @@
 
 import json
 import uuid
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -42,7 +42,7 @@ class ResultMaker:
         record: RunRecord,
         plan: Plan,
         clock: Clock,
-        source: str,
+        source: Callable[[], str],
         topics: Topics | None,
         *,
         with_flat: bool = False,
@@ -53,7 +53,7 @@ class ResultMaker:
             record: the run.
             plan: the plan of the run.
             clock: gives the time at which the run ended.
-            source: identity of the database, with its epoch.
+            source: returns the identity of the database with its epoch, at the time of the commit.
             topics: topics of its messages; None: nothing is put into the outbox.
             with_flat: whether the variant without nesting is published too.
         """
@@ -78,10 +78,21 @@ class ResultMaker:
             reason=reason_text(facts),
             utc_ns=now,
             who=self._record.operator,
-            build=self._build(conclusion, now),
+            build=self._build(conclusion, self._ended(facts, now)),
             kept=tuple(json.dumps(asdict(k), sort_keys=True) for k in facts.kept),
             verification=None if audited is None else encode(audited),
         )
+
+    def _ended(self, facts: Facts, now: int) -> int | None:
+        """Return the end of the run (UTC, ns) by the clock as it was at its start; None where it is unknown.
+
+        A run whose journal cannot be read, or that did not start, has no monotonic duration.  Its end is the present
+        time if that is after its start.
+        """
+        by_duration = facts.clock.utc_of(facts.now)
+        if by_duration is not None:
+            return by_duration
+        return now if now >= self._record.began_utc_ns else None
 
     def _verification(self, conclusion: Conclusion) -> AuditedVerification | None:
         """Return the verification as the audit trail stores it; None if the run is no verification."""
@@ -102,14 +113,15 @@ class ResultMaker:
             results_in_doubt=len(v.results_since_pass),
         )
 
-    def _build(self, conclusion: Conclusion, now: int) -> Build:
+    def _build(self, conclusion: Conclusion, end: int | None) -> Build:
         record, plan = self._record, self._plan
-        ended = utc_text(now)
+        began = utc_text(record.began_utc_ns)
+        ended = None if end is None else utc_text(end)
 
         def build(sequence: int, audit_head: str, journal_digest: str) -> tuple[str, list[Outgoing]]:
             details = details_of(
                 record,
-                began=utc_text(record.began_utc_ns),
+                began=began,
                 ended=ended,
                 journal_digest=journal_digest,
                 audit_head=audit_head,
@@ -117,7 +129,7 @@ class ResultMaker:
             )
             self.data = ResultData.build(plan, conclusion, details)
             data = self.data.model_dump(mode="json")
-            return json.dumps(data, sort_keys=True), self._messages(data, sequence, ended)
+            return json.dumps(data, sort_keys=True), self._messages(data, sequence, ended or began)
 
         return build
 
@@ -128,11 +140,11 @@ class ResultMaker:
         instrument = self._record.instrument
         properties = json.dumps({"content_type": CONTENT_TYPE})
 
-        def payload(data: dict[str, Any], name: str) -> bytes:
+        def payload(data: dict[str, Any], name: str, own_id: str) -> bytes:
             event = envelope(
                 data,
-                id=self.result_id,
-                source=self._source,
+                id=own_id,
+                source=self._source(),
                 sequence=sequence,
                 time=time,
                 type=f"lab.{name}.v{SCHEMA_VERSION}",
@@ -141,12 +153,14 @@ class ResultMaker:
             )
             return json.dumps(event, separators=(",", ":"), ensure_ascii=False).encode()
 
-        nested = payload(result, SCHEMA_NAME)
+        nested = payload(result, SCHEMA_NAME, self.result_id)
         messages = [
             Outgoing(topics.result(instrument), nested, properties=properties),
             Outgoing(topics.last(instrument), nested, retain=True, properties=properties),
         ]
         if self._with_flat:
-            plain = payload(flattened(result), FLAT_NAME)
-            messages.append(Outgoing(topics.flat(instrument), plain, properties=properties))
+            # CloudEvents 1.0 demands another id for another content of the same source.
+            own_id = str(uuid.uuid5(uuid.UUID(self.result_id), FLAT_NAME))
+            plain = payload(flattened(result), FLAT_NAME, own_id)
+            messages.append(Outgoing(topics.flat(instrument), plain, id=own_id, properties=properties))
         return messages

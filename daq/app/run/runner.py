@@ -12,7 +12,7 @@ from typing import Final
 
 import structlog
 
-from daq.adapters.clock import STEP_NS, Clock
+from daq.adapters.clock import Clock
 from daq.adapters.store.rows import Committed
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Conclude, EndRun
@@ -20,6 +20,7 @@ from daq.app.run.blocks import BlockStream
 from daq.app.run.results import reason_text
 from daq.app.run.session import Session
 from daq.app.setup.orders import Prepared
+from daq.core.clocks import STEP_NS
 from daq.core.effects import Concluded, Effect, Ended, Facts, Kept, Moved, Noted, Send, StepEnded
 from daq.core.errors import DaqError, LinkError
 from daq.core.events import ClockAnchor, Event, LinkDown, LinkUp, OperatorCommand, Received, Sent, StoreFault, Tick
@@ -73,10 +74,23 @@ class Runner:
         clock: Clock,
         make_conclude: MakeConclude,
         *,
+        began_mono_ns: int | None = None,
         changed: Callable[[], None] = lambda: None,
         hook: Callable[[str], None] | None = None,
     ) -> None:
-        """`hook` is called with a name before and after each effect, for tests of crashes."""
+        """Make a runner.
+
+        Args:
+            prepared: the run.
+            sessions: the sessions of its instruments.
+            store: stores journal and result.
+            clock: gives all times.
+            make_conclude: returns the transaction of the result.
+            began_mono_ns: monotonic time (ns) of the record's start; None: now.
+            changed: called at every change that a screen shows.
+            hook: called with a name before and after each effect, for tests of crashes.
+        """
+        self._began = (clock.mono_ns() if began_mono_ns is None else began_mono_ns, prepared.record.began_utc_ns)
         self.run_id = prepared.record.id
         self.pipeline = Pipeline(prepared.plan, prepared.drivers)
         self.motor = Motor.NOT_MOVED
@@ -96,7 +110,9 @@ class Runner:
         self._busy = False
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at = 0
+        self._ended_mono_ns = 0
         self._anchor = (0, 0)
+        self._synchronised: bool | None = None
         self._facts: Facts | None = None
         self._stop_asked = ""
         self._begun = False
@@ -141,8 +157,9 @@ class Runner:
     def _begin(self) -> None:
         now = self._clock.mono_ns()
         self._journal.header(self._header, now)
-        self._feed(ClockAnchor(now, self._clock.utc_ns(), self._clock.boot_id))
-        self._anchor = (now, self._clock.utc_ns())
+        # The first anchor continues the time of the record.  A step of the clock since then becomes a second anchor.
+        self._set_anchor(now, self._utc_of(now))
+        self._check_clock()
         for name in self._sessions:
             if name not in self._gone:
                 self._feed(LinkUp(now, name))
@@ -161,6 +178,7 @@ class Runner:
             self._stop_asked = who
 
     async def _finish(self) -> RunOutcome:
+        self._ended_mono_ns = self._clock.mono_ns()
         fault = ""
         committed: Committed | None = None
         try:
@@ -182,7 +200,8 @@ class Runner:
         """
         facts = self._facts_known()
         committed = await self._blocks.result(lambda: self._make_conclude(facts))
-        await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, self._clock.utc_ns(), "daemon", block))
+        ended = self._utc_of(self._ended_mono_ns)
+        await self._blocks.end(lambda block: EndRun(self.run_id, self.motor, ended, "daemon", block))
         return committed
 
     def _facts_known(self) -> Facts:
@@ -360,10 +379,19 @@ class Runner:
             log.error("journal no longer written", run=self.run_id, exc_info=error)
             self.store_failed(f"fault of the software: {type(error).__name__}: {error}")
 
+    def _utc_of(self, mono: int) -> int:
+        """Return the UTC (ns) of a monotonic time (ns) by the clock as it was at the start of the run."""
+        return self._began[1] + mono - self._began[0]
+
+    def _set_anchor(self, mono: int, utc: int) -> None:
+        self._anchor, self._synchronised = (mono, utc), self._clock.synchronised()
+        self._feed(ClockAnchor(mono, utc, self._clock.boot_id, self._synchronised))
+
     def _check_clock(self) -> None:
         mono, utc = self._clock.mono_ns(), self._clock.utc_ns()
         drift = (utc - self._anchor[1]) - (mono - self._anchor[0])
-        if abs(drift) > STEP_NS:
-            self._anchor = (mono, utc)
+        if abs(drift) >= STEP_NS:
             log.warning("clock step", run=self.run_id, seconds=round(drift * 1e-9, 3))
-            self._feed(ClockAnchor(mono, utc, self._clock.boot_id))
+            self._set_anchor(mono, utc)
+        elif self._clock.synchronised() != self._synchronised:
+            self._set_anchor(mono, utc)

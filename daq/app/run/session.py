@@ -106,6 +106,7 @@ class Session:
         self._lost = asyncio.Event()
         self._moved = asyncio.Event()
         self._doubt_audited = False
+        self._motor_of_run = Motor.NOT_MOVED
         self._known: Identity | None = None
         self._rng = random.Random(name)  # noqa: S311 - spreads reconnects, nothing secret
 
@@ -377,12 +378,24 @@ class Session:
     def take_back(self, motor: Motor, at_rest: TorqueAtRest | None = None) -> None:
         """Take the link back from a run; `motor` is the motor's state, `at_rest` the torque to expect (None: any)."""
         self._borrower = None
+        if motor is not Motor.NOT_MOVED:
+            self._motor_of_run = motor
         link = self.link
         self.counts.follow(link.exchange)
         if link.state is LinkState.LENT:
             self._guarded(lambda: link.returned(self._now(), motor, at_rest))
         elif motor is Motor.IN_DOUBT:
             self.want_stop()
+
+    @property
+    def stop_confirmed(self) -> bool:
+        """True if the instrument can stop its motor, and the last stop was confirmed."""
+        return "halt" in self.driver.capabilities and self.link.motor is Motor.STILL
+
+    @property
+    def motor(self) -> Motor:
+        """State of the motor between runs: as the link found it, otherwise as the last run left it."""
+        return self._motor_of_run if self.link.motor is Motor.NOT_MOVED else self.link.motor
 
     def want_stop(self) -> None:
         """Stop a motor of unknown state as soon as the instrument answers.  A stop needs no permission."""

@@ -70,7 +70,10 @@ def _findings(curve: FlowCurveData, value_unit: str) -> list[str]:
     if chosen is not None:
         out.append(f"to be used: {model_name(chosen.model)}, {chosen.equation}, {_range(chosen)}")
     if curve.yield_stress is not None:
-        out.append(f"yield stress, extrapolated by this model: {parameter_text(curve.yield_stress)}")
+        y = curve.yield_stress
+        depends = ", DEPENDS ON THE MODEL" if y.model_dependent else ""
+        out.append(f"yield stress, extrapolated by this model{depends}: {parameter_text(y)}")
+        out += [f"yield stress: {sentence(reason)}" for reason in y.reasons]
     out += [
         f"shear-thinning index {t.slow:.3g} over {t.fast:.3g} {symbol('/min')} ({t.branch}): {number(t.index, 3)}"
         for t in curve.thinning

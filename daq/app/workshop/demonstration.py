@@ -62,13 +62,13 @@ class Sample:
 
 
 SHIFT = (
-    Sample("bench-1", "REF-500", "reference-500", "reference-check", "reference fluid, before the shift",
-           certificate="reference-500"),
+    Sample("bench-1", "REF-B", "reference-b", "reference-check", "reference fluid, before the shift",
+           certificate="reference-b"),
     Sample("bench-1", "G-1041", "clear-glaze", "clear-glaze-qc", "clear glaze, a batch as it should be", "clear-glaze"),
     Sample("bench-1", "G-1042", "clear-glaze-thick", "clear-glaze-qc", "clear glaze, a batch with too little water",
            "clear-glaze"),
     Sample("bench-1", "G-1043", "clear-glaze", "clear-glaze-qc", "clear glaze, started at the wrong speed",
-           "clear-glaze", speed=60, follow_advice=True),
+           "clear-glaze", speed=100, follow_advice=True),
     Sample("bench-1", "G-1044", "clear-glaze", "clear-glaze-qc", "clear glaze, the cable is unplugged in the run",
            "clear-glaze", unplug=True),
     Sample("bench-2", "W-207", "white-glaze", "white-glaze-flow-curve", "white glaze, nine speeds up and down",

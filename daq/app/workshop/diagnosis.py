@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Final
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
+from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
 from daq.adapters.store.checks import Finding, check_database, check_disk
+from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
 from daq.app.daemon.control import ask
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
@@ -21,11 +23,14 @@ from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.certificates import findings as certificate_findings
 from daq.app.workshop.ports import NETWORK_S, check_port, serial_devices, user_name
 from daq.core.errors import DaqError, SettingError, StoreError
+from daq.process.brokers import broker_settings
 
 EARLIEST_NS: Final = 1_735_689_600 * 10**9
 """2025-01-01: a clock that shows an earlier time was never set."""
 SET_BACK_NS: Final = 60 * 10**9
 """A clock this far behind the newest entry of the database was set back."""
+PUT_BACK_SHOWN_NS: Final = 7 * 86_400 * 10**9
+"""Time (ns) for which a database that was put back is reported."""
 TIMESYNC: Final = Path("/run/systemd/timesync")
 
 
@@ -48,6 +53,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
         return findings
     findings += _state(folder, now)
     findings += _clock(folder, now)
+    findings += _continuity(folder, now)
     pid = holder(folder) if folder.is_dir() else None
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
@@ -57,6 +63,7 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
             if name in catalogue.instruments:
                 findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
         findings.append(_broker(catalogue))
+        findings += _broker_version(catalogue, folder)
         findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
     return findings
@@ -124,6 +131,25 @@ def _clock(folder: Path, now: int) -> Iterator[Finding]:
     yield Finding(True, "clock", f"{_day(now)} UTC")
 
 
+def _continuity(folder: Path, now: int) -> Iterator[Finding]:
+    """Yield a finding where the database was put back in the last days."""
+    if not database_path(folder).exists():
+        return
+    try:
+        with Reader(database_path(folder)) as reader:
+            found = last_epoch_start(reader)
+    except StoreError:
+        return  # the checks of the database give the reason
+    if found is None or now - found.utc_ns > PUT_BACK_SHOWN_NS:
+        return
+    text = f"epoch {found.epoch} began on {_day(found.utc_ns)}, because the database was put back: {found.reason}"
+    if found.waiting:
+        streams = ", ".join(f"{s} {w['first']} to {w['last']}" for s, w in found.waiting.items())
+        text += f"; results that waited then keep their numbers ({streams}), which other results may have too"
+    do = "results that were measured after the copy was made are missing here; look for them at the historian"
+    yield Finding(False, "sequence numbers", text, do)
+
+
 def _day(utc_ns: int) -> str:
     return time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(utc_ns // 10**9))
 
@@ -161,6 +187,10 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
             findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
+    for run, unfinished in status.unfinished.items():
+        text = f"its run on {unfinished.instrument} has ended and is not stored yet: {unfinished.reason}"
+        do = "it is tried again by itself; free disk space, or see the daemon's log"
+        findings.append(Finding(False, f"run {run}", text, do))
     for task, reason in status.ended_tasks.items():
         do = "see the daemon's log, and restart it when no run is in progress"
         findings.append(Finding(False, f"task {task}", f"it has ended: {reason}", do))
@@ -168,6 +198,10 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
     if broker is not None and not broker.connected:
         text = f"the daemon is not connected: {broker.trouble or 'still trying'}"
         findings.append(Finding(False, "publishing", text, "results wait in the outbox; see the broker's line below"))
+    for source in () if broker is None else broker.others:
+        text = f"another daemon ({source}) publishes under the topic prefix of this bench"
+        do = "give each bench a prefix of its own ([topic] in daemon.toml); until then their states replace each other"
+        findings.append(Finding(False, "topic prefix", text, do))
     findings += _sparkplug_of(status.sparkplug)
     return status, findings
 
@@ -211,6 +245,21 @@ def _broker(catalogue: Catalogue) -> Finding:
     except DaqError as error:
         return Finding(False, "broker", str(error), "results wait in the outbox; nothing is lost")
     return Finding(True, "broker", f"{settings.place} accepts the connection")
+
+
+def _broker_version(catalogue: Catalogue, folder: Path) -> Iterator[Finding]:
+    """Yield a finding where the daemon fell back to MQTT 3.1.1 with the configured broker."""
+    mqtt = catalogue.daemon.mqtt
+    if mqtt is None or mqtt.version != "auto":
+        return
+    try:
+        place = broker_settings(mqtt, catalogue.daemon.source).place
+    except DaqError:
+        return  # the check of the broker gives the reason
+    fallback = BrokerVersions(folder).fallback(place)
+    if fallback is not None:
+        do = "use a broker with MQTT 5, or accept this with version = '3.1.1' in [mqtt] of daemon.toml"
+        yield Finding(False, "broker version", f"{place}: {fallback}", do)
 
 
 async def _log_in(settings: MqttSettings) -> None:

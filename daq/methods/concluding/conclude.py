@@ -11,6 +11,7 @@ from daq.methods.concluding.advising import advice, advice_from_limit
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
+from daq.methods.concluding.clockcautions import clock_cautions
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected
 from daq.methods.concluding.judging import judgement, reported
@@ -82,7 +83,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
         corrected=corrected(plan, row, value, budget),
-        cautions=cautions(plan, facts, kept, row, moved, budget),
+        motor=facts.motor,
+        clock=facts.clock,
+        cautions=(*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock)),
     )
 
 

@@ -1,5 +1,9 @@
 """The conclusion of a run (so far), as a model made of a result's own parts."""
 
+from pydantic import Field
+
+from daq.core.clocks import ClockFacts
+from daq.core.linkstates import Motor
 from daq.methods.parts.finding import Finding
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement
@@ -10,6 +14,10 @@ class Conclusion(Finding):
 
     row: KeptValue | None = None
     """The kept value the result comes from."""
+    motor: Motor = Motor.NOT_MOVED
+    """State of the motor when the result was made."""
+    clock: ClockFacts = Field(default_factory=ClockFacts)
+    """Start, steps and synchronisation of the machine's clock."""
     sheared: bool = False
     """True where the run sought a speed, and so sheared its fill without a declared pre-shear."""
     cautions: tuple[Statement, ...] = ()

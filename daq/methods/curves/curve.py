@@ -1,10 +1,11 @@
 """The flow curve of a run, computed on demand from its plan and its kept values, never before the commit."""
 
+import functools
 import importlib.metadata
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 from daq.core.context import MeasuringGeometry
 from daq.core.plan import Plan
@@ -12,45 +13,47 @@ from daq.methods.curves.curvedata import (
     Branch,
     CurveBand,
     CurvePoint,
-    FittedModel,
-    FittedParameter,
     FlowCurveData,
     RefusedModel,
 )
+from daq.methods.curves.curveshifts import Torques, shifts_of
 from daq.methods.curves.curvetrends import loop, recovery, thinning
+from daq.methods.curves.curveyield import FittedSeries, yield_stress_of
+from daq.methods.curves.fittedmodels import fitted_model
+from daq.methods.parts.finding import Finding
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state, statement_of
 from daq.rheology import cylinders, rotors
-from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, choose
-from daq.rheology.flowcurve import Fit
-from daq.rheology.flowmodels import CONSISTENCY_UNIT, MODELS
+from daq.rheology.curvefit import CurveFit, Series, choose
 
 POINT_PART: Final = 0.005
 """Relative standard deviation given to each point besides the instrument's zero: ripple and drift from step to step
 (our choice; only its size against the zero's matters)."""
 LEAST_POINTS: Final = 3
 BAND_POINTS: Final = 25
-SPLIT: Final = 1.0 / math.sqrt(2.0)
-"""A stated limit of the torque may be an error of zero or of gain; each gets half of its variance, so that at full
-scale they reach the limit."""
+RIM: Final = 0.75
+"""Change of the stress at the rim over that of a torque that adds to all points: its slope (Weissenberg, Rabinowitsch
+and Mooney) falls as the torque rises, so that 3 + dlnT/dlnγ̇ becomes 3."""
 
 
-def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
-    """Return the flow curve of a run from its kept values; None where the method asks for none.
+def curve_of(plan: Plan, finding: Finding) -> FlowCurveData | None:
+    """Return the flow curve of a run from its result's finding; None where the method asks for none.
 
-    Pure: the same rows give the same curve, bit for bit under the same versions of numpy and scipy, which are named in
-    it, and within 1e-9 under others.
+    The points are the kept values.  Their common errors are those of the finding's own uncertainty budget.
+    Pure: the same finding gives the same curve, bit for bit under the same versions of numpy and scipy, which are
+    named in it, and within 1e-9 under others.
     """
-    asked = plan.context.flow_curve
+    asked, rows = plan.context.flow_curve, finding.steps
     if asked is None:
         return None
     points = _points(plan, rows)
     left_out: list[Statement] = []
     branch: Branch | Literal["both"] = asked.branch or _usual_branch(points)
     groups = _by_speed([p for p in points if p.used and (branch == "both" or branch in p.branches)])
-    chosen = _fit(plan, [_mean(g) for g in groups], asked.models, left_out)
+    fitted = _fit(plan, finding, [_mean(g) for g in groups], left_out)
+    chosen = None if fitted is None else fitted.chosen
     best = None if chosen is None else chosen.best
-    if chosen is not None and best is None and not left_out:
+    if chosen is not None and best is None:
         left_out.append(state("no_model_supported"))
     wall = {} if best is None else _wall_rates(plan, points, best)
     least = min((f.fit.aicc for f in chosen.fits if f.fit.aicc is not None), default=None) if chosen else None
@@ -60,18 +63,23 @@ def curve_of(plan: Plan, rows: Sequence[KeptValue]) -> FlowCurveData | None:
         rates=state(_wall(plan).code),
         points=[p.model_copy(update={"wall_rate": wall.get(p.step)}) for p in points],
         chosen=None if best is None else best.fit.model,
-        fits=[] if chosen is None else [_fitted_model(f, least) for f in chosen.fits],
+        fits=[] if chosen is None else [fitted_model(f, least) for f in chosen.fits],
         refused=[]
         if chosen is None
         else [RefusedModel(model=r.model, reason=statement_of(r.reason)) for r in chosen.refusals],
         band=[] if best is None else _band(best),
-        yield_stress=_yield_stress(best),
+        yield_stress=None if fitted is None else yield_stress_of(plan, fitted),
         thinning=thinning(points, left_out),
         loop=loop(plan, points, index, left_out),
         recovery=recovery(plan, rows),
         left_out=left_out,
-        libraries={name: importlib.metadata.version(name) for name in ("numpy", "scipy")},
+        libraries=dict(_libraries()),
     )
+
+
+@functools.cache
+def _libraries() -> tuple[tuple[str, str], ...]:
+    return tuple((name, importlib.metadata.version(name)) for name in ("numpy", "scipy"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +174,7 @@ def _mean(group: Sequence[CurvePoint]) -> CurvePoint:
     return group[0].model_copy(update=means)
 
 
-def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_out: list[Statement]) -> Chosen | None:
+def _fit(plan: Plan, finding: Finding, points: Sequence[CurvePoint], left_out: list[Statement]) -> FittedSeries | None:
     if len(points) < LEAST_POINTS:
         left_out.append(state("too_few_speeds", speeds=len(points), needed=LEAST_POINTS))
         return None
@@ -176,76 +184,17 @@ def _fit(plan: Plan, points: Sequence[CurvePoint], models: Sequence[str], left_o
     omegas = np.array([cylinders.angular_speed(p.speed) for p in points])
     stresses = np.array([p.wall_stress for p in points])
     rates = None if wall.radius_ratio is not None else np.array([p.shear_rate for p in points])
+    full_scale = (plan.context.full_scale_unm or 0.0) * 1e-6 * (_geometry(plan).stress_per_torque or 0.0)
+    torques = Torques(stresses, full_scale * wall.stress_over_representative)
     if wall.rim and rates is not None:
         stresses = rotors.plates_rim_stress(stresses, cylinders.local_slopes(rates, stresses))
-    shifts, zero = _shifts(plan, stresses, wall.stress_over_representative, left_out)
+        torques = Torques(stresses, full_scale, RIM)
+    shifts, zero = shifts_of(plan, finding, torques, left_out)
     sigma = np.hypot(POINT_PART * stresses, zero)
-    return choose(Series(omegas, stresses, sigma, wall.radius_ratio, rates), models, shifts)
-
-
-def _shifts(plan: Plan, stresses: Any, over: float, left_out: list[Statement]) -> tuple[list[Shift], float]:
-    """Return the errors common to all points by the specification, and the standard uncertainty of the zero (Pa)."""
-    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
-
-    given, geometry = plan.context.specification, _geometry(plan)
-    included = set(given.includes)
-    full = (plan.context.full_scale_unm or 0.0) * 1e-6 * (geometry.stress_per_torque or 0.0) * over
-    root = math.sqrt(3.0)
-    out: list[Shift] = []
-    zero = SPLIT * (given.torque or 0.0) / 100.0 / root * full
-    if zero:
-        out += [
-            Shift("zero of the torque", np.full_like(stresses, zero)),
-            Shift("gain of the torque", stresses * zero / full),
-        ]
-    if given.torque_reading:
-        out.append(Shift("torque", stresses * given.torque_reading / 100.0 / root))
-    if given.geometry and "geometry" not in included:
-        out.append(Shift("geometry", stresses * given.geometry / 100.0 / root))
-    if given.speed and "speed" not in included:
-        out.append(Shift("speed", speed=given.speed / 100.0 / root))
-    coefficient = plan.context.temperature_coefficient
-    if given.temperature and coefficient:
-        out.append(Shift("temperature", stresses * abs(coefficient) / 100.0 * given.temperature / root))
-    if not out:
-        left_out.append(state("instrument_share_unknown"))
-    return out, zero
-
-
-def _parameter(f: CurveFit, name: str) -> FittedParameter:
-    p = f.fit.parameter(name)
-    expanded, k = f.expanded(name)
-    return FittedParameter(
-        name=p.name,
-        value=p.value,
-        unit=p.unit,
-        unit_text="" if p.unit is not None else CONSISTENCY_UNIT,
-        standard_error=p.stderr,
-        expanded=expanded,
-        k=k,
-    )
-
-
-def _fitted_model(f: CurveFit, least: float | None) -> FittedModel:
-    fit: Fit = f.fit
-    return FittedModel(
-        model=fit.model,
-        equation=MODELS[fit.model].equation,
-        parameters=[_parameter(f, p.name) for p in fit.parameters],
-        n=fit.n,
-        rate_low=min(f.rates),
-        rate_high=max(f.rates),
-        scatter=fit.residual_sd,
-        r_squared=fit.r_squared,
-        aicc=fit.aicc,
-        behind=None if fit.aicc is None or least is None else fit.aicc - least,
-        unresolved=None if f.unresolved is None else statement_of(f.unresolved),
-    )
-
-
-def _yield_stress(best: CurveFit | None) -> FittedParameter | None:
-    found = None if best is None else best.fit.yield_stress
-    return None if best is None or found is None else _parameter(best, found.name)
+    asked = plan.context.flow_curve
+    models = () if asked is None else asked.models
+    series = Series(omegas, stresses, sigma, wall.radius_ratio, rates, POINT_PART * stresses)
+    return FittedSeries(series, tuple(shifts), torques.full_scale, choose(series, models, shifts))
 
 
 def _band(best: CurveFit) -> list[CurveBand]:

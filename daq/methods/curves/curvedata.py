@@ -41,6 +41,19 @@ class FittedParameter(Part):
     k: float = Field(description="coverage factor of 'expanded'")
 
 
+class YieldStress(FittedParameter):
+    """The yield stress by the chosen model, and those by the other models that describe the points as well."""
+
+    model_dependent: bool = Field(
+        description="true where another model gives a value outside the interval, or one with a yield stress was "
+        "refused for the rates; the value alone must then not be used"
+    )
+    low: float = Field(description="Pa, lowest end of the intervals of all these models")
+    high: float = Field(description="Pa, highest end of the intervals of all these models")
+    models: list[str] = Field(description="these models, the chosen one first")
+    reasons: list[Statement] = Field(default_factory=list, description="why it depends on the model; the speed to add")
+
+
 class FittedModel(Part):
     """One model, fitted."""
 
@@ -113,7 +126,7 @@ class FlowCurveData(Part):
     refused: list[RefusedModel] = Field(default_factory=list)
     band: list[CurveBand] = Field(default_factory=list)
     coverage: float = 0.95
-    yield_stress: FittedParameter | None = Field(default=None, description="extrapolated, by the chosen model")
+    yield_stress: YieldStress | None = Field(default=None, description="extrapolated, by the chosen model")
     thinning: list[ThinningIndex] = Field(default_factory=list)
     loop: Loop | None = None
     recovery: Recovery | None = None

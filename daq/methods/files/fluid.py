@@ -44,7 +44,7 @@ class CertifiedValue(Model):
 class Fluid(Model):
     """A certified reference fluid: one lot and its table."""
 
-    id: Name = Field(description="the fluid's name in results, for example 'reference-500'")
+    id: Name = Field(description="the fluid's name in results, for example 'reference-b'")
     name: Text = Field(description="what a person calls the fluid")
     lot: Text = Field(description="the lot on bottle and certificate")
     certificate: Text = Field(description="the certificate's number")

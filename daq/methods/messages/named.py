@@ -130,6 +130,7 @@ UNNAMED: Final = {
     "conditions.stress": "follows from value and shear_rate",
     "conditions.temperatures": "its keys are those of the bench",
     "conditions.signals": "its keys are those of the bench",
+    "motor": _WHOLE,
     "verdict.rounding": "the product's",
     "verdict.acceptance": "the same for all",
     "verdict.compared": _WHOLE,
@@ -153,5 +154,8 @@ UNNAMED: Final = {
     "origin.journal_digest": _WHOLE,
     "origin.audit_head": _WHOLE,
     "origin.software": _WHOLE,
+    "origin.clock_synchronised": _WHOLE,
+    "origin.clock_step": _WHOLE,
+    "origin.clock_steps": _WHOLE,
 }
 """Paths of the model without a short name, with the reason; what is inside them has none either."""

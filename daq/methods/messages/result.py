@@ -5,7 +5,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from daq.core.clocks import ClockFacts
 from daq.core.context import Amount, MeasuringGeometry, Standing
+from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.parts.base import IDENTITY
@@ -42,6 +44,10 @@ class ResultData(Finding):
     simulated: bool = Field(description="true where no real sample was measured")
     sample: Sample
     outcome: Outcome
+    motor: Motor = Field(
+        default=Motor.NOT_MOVED,
+        description="state of the motor when the result was made; a stop confirmed later is in the status of the bench",
+    )
     geometry: GeometryUsed | None = None
     verified: Verified | None = None
     method: MethodUsed
@@ -63,6 +69,7 @@ class ResultData(Finding):
             **{name: getattr(conclusion, name) for name in Finding.model_fields},
             simulated=details.simulated or context.simulated,
             sample=details.sample.model_copy(update={"product": product, "sheared": conclusion.sheared}),
+            motor=conclusion.motor,
             geometry=None if geometry is None else _geometry(geometry),
             verified=_verified(context.standing),
             method=MethodUsed(
@@ -72,7 +79,7 @@ class ResultData(Finding):
                 title=context.title,
                 choices={name: asdict(a) for name, a in context.choices.items()},
             ),
-            origin=_origin(plan, details),
+            origin=_origin(plan, details, conclusion.clock),
             warnings=(
                 *(statement_of(w) for w in context.warnings),
                 *(statement_of(w) for w in (() if geometry is None else geometry.limits_of_use)),
@@ -109,7 +116,7 @@ def _verified(standing: Standing | None) -> Verified | None:
     )
 
 
-def _origin(plan: Plan, details: RunDetails) -> Origin:
+def _origin(plan: Plan, details: RunDetails, clock: ClockFacts) -> Origin:
     lead = plan.lead
     return Origin(
         run=details.run,
@@ -126,6 +133,9 @@ def _origin(plan: Plan, details: RunDetails) -> Origin:
         operator=details.operator,
         began=details.began,
         ended=details.ended,
+        clock_synchronised=clock.synchronised,
+        clock_step=clock.largest_step,
+        clock_steps=len(clock.steps),
     )
 
 

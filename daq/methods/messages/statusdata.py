@@ -4,6 +4,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from daq.core.linkstates import Motor
 from daq.methods.parts.base import Part
 
 STATUS_SCHEMA: Final = "status"
@@ -19,6 +20,14 @@ class ProtocolData(Part):
     refusals_visible: bool = Field(description="whether a publish refused by the broker's rules is noticed")
 
 
+class PutBackData(Part):
+    """The start of the present epoch because the database was put back from an older copy."""
+
+    epoch: int
+    time: str = Field(description="UTC, ISO 8601")
+    reason: str = Field(description="the sign that showed it")
+
+
 class StatusData(BaseModel):
     """The state of a daemon.  Retained; the broker publishes it with `offline` when the daemon is lost."""
 
@@ -29,8 +38,18 @@ class StatusData(BaseModel):
     time: str = Field(description="UTC, ISO 8601; of a will, when the connection was made")
     source: str = Field(description="identity of the database with its epoch, as in results")
     epoch: int
+    instance: str = Field(description="identity of the process; another one under the same prefix has another")
     sequences: dict[str, int] = Field(description="last number of each stream (instrument)")
     instruments: dict[str, str] = Field(default_factory=dict, description="state by name, while online")
+    motors: dict[str, Motor] = Field(
+        default_factory=dict, description="state of each motor by instrument, while online; newer than that of a result"
+    )
+    unfinished_runs: dict[str, str] = Field(
+        default_factory=dict, description="runs that ended and are not stored yet, while online: run to instrument"
+    )
+    put_back: PutBackData | None = Field(
+        default=None, description="while online: why the present epoch began, if the database was put back"
+    )
     versions: dict[str, str] = Field(default_factory=dict)
     mqtt: ProtocolData
     note: str | None = None

@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from daq.methods.parts.base import Moment, Number, Part, unit
+from daq.methods.parts.base import Moment, Number, Part, Seconds, unit
 
 
 class Sample(Part):
@@ -55,4 +55,13 @@ class Origin(Part):
     software: str | None = None
     operator: str | None = None
     began: Moment = Field(default=None, description="UTC, ISO 8601")
-    ended: Moment = Field(default=None, description="UTC, ISO 8601")
+    ended: Moment = Field(
+        default=None, description="UTC, ISO 8601: the start and the duration by the monotonic clock; null where unknown"
+    )
+    clock_synchronised: bool | None = Field(
+        default=None, description="whether a time source disciplined the computer's clock in the run; null: unknown"
+    )
+    clock_step: Seconds = Field(
+        default=None, description="largest step of the computer's clock in the run, positive forward; null: none"
+    )
+    clock_steps: int = Field(default=0, description="number of these steps")

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import NAME, NAMES, TERM, UNIT, Sentence, measured, number, quantity, sentence
+from daq.methods.sentences.kinds import COUNT, NAME, NAMES, TERM, UNIT, Sentence, measured, number, quantity, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
     "own_value_differs": sentence(
@@ -30,6 +30,14 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "selected_by_threshold": sentence(
         "the step ended at {rule} ({signal}[, {unit}]): the value was selected by this threshold, not by time",
         rule=NAME, signal=TERM, unit=UNIT,
+    ),
+    "clock_stepped": sentence(
+        "the clock of the computer was set by {step} during the run[ ({count} changes, the largest)]; start and end "
+        "are by the clock as it was at the start",
+        step=quantity("s", "+.1f"), count=COUNT,
+    ),
+    "clock_not_synchronised": sentence(
+        "the clock of the computer is not synchronised with a time source, so the times of this result may be wrong"
     ),
     "identity_not_asked": sentence(
         "identity not asked: {instruments} cannot be asked for a serial number", instruments=NAMES

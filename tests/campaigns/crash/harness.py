@@ -68,7 +68,7 @@ class TappedSimulators:
     def __init__(self, folder: Path, seed: int) -> None:
         self.scale = SCALE
         self.tap = folder / "tap"
-        fill = ("--fluid", "reference-500", "--geometry", "coaxial-15", "--temperature", "25", "--seed", str(seed))
+        fill = ("--fluid", "reference-b", "--geometry", "coaxial-15", "--temperature", "25", "--seed", str(seed))
         self.all = {
             LINK: Simulator(
                 folder, LINK, "rotational", "--serial", "R-1042", *fill,

@@ -14,8 +14,9 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.adapters.mqtt.connection import Version, Will, connect
+from daq.adapters.mqtt.connection import Will, connect
 from daq.adapters.mqtt.topics import Topics
+from daq.adapters.mqtt.versions import Version
 from tests.support.processes.mosquitto import Mosquitto
 
 PAYLOAD = 3_000

@@ -52,7 +52,7 @@ LONG = SHORT.replace('"short"', '"long"').replace("Twelve seconds", "Fifteen min
 )  # fmt: skip
 
 
-def eventually(condition: Callable[[], Any], seconds: float = 10.0, what: str = "it") -> Any:
+def eventually(condition: Callable[[], Any], seconds: float = 90.0, what: str = "it") -> Any:
     """Return the value of `condition` when it is true.
 
     Raises:
@@ -136,7 +136,7 @@ class Simulators:
 
     def __init__(self, folder: Path, *, scale: float = SCALE) -> None:
         self.scale = scale
-        fill = ("--fluid", "reference-500", "--geometry", "coaxial-15", "--temperature", "25")
+        fill = ("--fluid", "reference-b", "--geometry", "coaxial-15", "--temperature", "25")
         self.all = {
             name: Simulator(folder, name, kind, "--serial", serial, *options, scale=scale)
             for name, kind, serial, *options in (
@@ -179,7 +179,7 @@ class Call:
         self.seen.append(answer)
         return answer
 
-    def until(self, key: str, condition: Callable[[Any], Any] = lambda _: True, seconds: float = 20.0) -> Any:
+    def until(self, key: str, condition: Callable[[Any], Any] = lambda _: True, seconds: float = 90.0) -> Any:
         """Return the first answer under `key` for which the condition holds."""
         end = time.monotonic() + seconds
         while time.monotonic() < end:
@@ -242,7 +242,7 @@ class Daemon:
     def standing(self, instrument: str = "bench-1") -> dict[str, Any]:
         return dict(self.status()["instruments"][instrument])
 
-    def ready(self, *names: str, seconds: float = 15.0) -> None:
+    def ready(self, *names: str, seconds: float = 90.0) -> None:
         for name in names or self._lab.instruments:
             eventually(lambda name=name: self.standing(name)["state"] == "ready", seconds, f"{name} ready: {self.log}")
 
@@ -330,7 +330,7 @@ class Lab:
             sys.executable, "-m", "tests.support.processes.daemon_entry", "--scale", str(self.scale), *switches, "--", *where, *rest,
         ]  # fmt: skip
 
-    def daq(self, *words: str, seconds: float = 30.0) -> "subprocess.CompletedProcess[str]":
+    def daq(self, *words: str, seconds: float = 90.0) -> "subprocess.CompletedProcess[str]":
         """Run a command and wait for its end."""
         return subprocess.run(
             self.command(*words), env=self.env, capture_output=True, text=True, timeout=seconds, check=False

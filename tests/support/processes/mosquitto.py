@@ -178,7 +178,7 @@ class Listener:
     def runs(self) -> list[str]:
         return [payload["run"] for topic, payload, _ in self.received if "/result/" in topic]
 
-    async def until(self, condition: Callable[[], bool], seconds: float = 20) -> None:
+    async def until(self, condition: Callable[[], bool], seconds: float = 90.0) -> None:
         async def wait() -> None:
             while not condition():
                 self.news.clear()
@@ -212,7 +212,7 @@ async def listening(port: int, password: str = PASSWORD, topic: str = "#", ident
             await asyncio.gather(task, return_exceptions=True)
 
 
-async def eventually(condition: Callable[[], bool], seconds: float = 20) -> None:
+async def eventually(condition: Callable[[], bool], seconds: float = 90.0) -> None:
     """Wait until a condition on another process or thread is true, by polling every 10 ms."""
     end = asyncio.get_running_loop().time() + seconds
     while not condition():

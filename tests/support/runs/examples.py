@@ -121,7 +121,7 @@ def facts(
     return Facts(0, now, outcome, reason, steps, values, list(notes))
 
 
-SPEED = 30.0
+SPEED = 20.0
 
 
 def summaries(viscosity=800.0, torque=50.0, speed=SPEED, temperature=25.0, **more):
@@ -138,4 +138,4 @@ def summaries(viscosity=800.0, torque=50.0, speed=SPEED, temperature=25.0, **mor
 
 
 def saturated(n=0):
-    return {"torque": Summary(n), "speed": flat(60.0), "temperature": flat(25.0), "viscosity": Summary(n)}
+    return {"torque": Summary(n), "speed": flat(100.0), "temperature": flat(25.0), "viscosity": Summary(n)}

@@ -66,7 +66,7 @@ def measure(
     bench = Bench(plan, {loaded.name: driver_for(loaded)}, {loaded.name: simulator})
     bench.begin()
     bench.run(20_000.0)
-    curve = curve_of(plan, conclude(plan, bench.facts).steps)
+    curve = curve_of(plan, conclude(plan, bench.facts))
     assert curve is not None
     return curve, plan, bench
 

@@ -56,7 +56,7 @@ class StoredBench:
         self.lines: list[bytes] = []
 
     def measure(
-        self, sample: str, fluid: str = "clear-glaze", *, speed: float = 30, stop_after_s: float = 0.0, **about: Any
+        self, sample: str, fluid: str = "clear-glaze", *, speed: float = 20, stop_after_s: float = 0.0, **about: Any
     ) -> str:
         """Measure clear glaze on bench-1; return the id of the run."""
         catalogue, clock = self.catalogue, self.clock
@@ -91,7 +91,7 @@ class StoredBench:
                 RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
             ).result()
             store.submit(BeginRun(record)).result()
-            maker = ResultMaker(record, plan, clock, store.source, None)
+            maker = ResultMaker(record, plan, clock, lambda: store.source, None)
             pipeline = Pipeline(plan, drivers)
             journal = JournalWriter([link.name for link in plan.links])
             journal.header(header, clock.now)

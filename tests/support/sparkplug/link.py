@@ -79,7 +79,7 @@ class Watcher:
     def ids(self, *, historical=None):
         return [i for _, h, i in self.host.results if historical is None or h == historical]
 
-    async def until(self, condition, seconds=20):
+    async def until(self, condition, seconds=90.0):
         def met():
             if self.fault is not None:
                 raise self.fault

@@ -65,6 +65,10 @@ def lines(view: OutboxView, columns: int | None = None) -> list[str]:
     add(waiting + (f"; the oldest in the outbox is {span(age)} old" if age is not None else ""))
     add(f"last acknowledged by the broker: {view.last_acknowledged or 'nothing yet'}")
     add(_connection(view.daemon))
+    if view.daemon is not None and view.daemon.fallback:
+        add(plain(view.daemon.fallback))
+    if view.daemon is not None and view.daemon.others:
+        add(f"other daemons publish under the same prefix: {', '.join(map(plain, view.daemon.others))}")
     if view.refused:
         out.append("")
         add(f"{view.refused} refused, tried again by themselves when the broker's rules may have changed:")

@@ -57,7 +57,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         type=_choice,
         default=[],
         metavar="CHOICE=VALUE",
-        help="a choice of the method, e.g. speed=30",
+        help="a choice of the method, e.g. speed=20",
     )
     parser.add_argument("--plain", action="store_true", help="lines of text instead of a changing screen")
 
@@ -112,7 +112,7 @@ def _refusals(catalogue: Catalogue, method: Method, instrument: Instrument) -> l
 def _choice(text: str) -> tuple[str, float | str]:
     name, sign, value = text.partition("=")
     if not sign or not name or not value:
-        raise SettingError(f"{text!r} is not a choice; write NAME=VALUE, for example speed=30", key="--set")
+        raise SettingError(f"{text!r} is not a choice; write NAME=VALUE, for example speed=20", key="--set")
     try:
         return name, float(value)
     except ValueError:

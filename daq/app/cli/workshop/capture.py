@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Record what goes over a line, in both directions, with times: the first step towards a new driver.\n\n"
         "  an instrument that sends by itself:    daq capture /dev/ttyUSB0 --for 30\n"
-        "  one that must be asked:                daq capture /dev/ttyUSB0 --send 'W?' --rounds 10\n"
+        "  one that must be asked:                daq capture /dev/ttyUSB0 --send 'mass?' --rounds 10\n"
         "  to find out what it understands:       daq capture /dev/ttyUSB0 --type\n"
         "  control characters (STX, ETX):         daq capture /dev/ttyUSB0 --send '\\x02W\\x03' --end ''\n\n"
         "Baud rate, parity and line end stand in the instrument's manual or in its menu."

@@ -1,0 +1,76 @@
+"""The beginning of a connection: the broker's MQTT version, and the comparison of the broker with the database.
+
+Nothing is published before it.
+"""
+
+import structlog
+
+from daq.adapters.clock import TimeSource
+from daq.adapters.mqtt.connection import Connection
+from daq.adapters.mqtt.settings import MqttSettings
+from daq.adapters.mqtt.topics import Topics
+from daq.adapters.mqtt.versions import SpokenVersion
+from daq.adapters.outbox.broker_versions import BrokerVersions
+from daq.adapters.outbox.publisher_state import PublisherState
+from daq.adapters.outbox.put_back import Comparison
+from daq.adapters.store.epochs import StartEpoch
+from daq.adapters.store.reading import Reader
+from daq.adapters.store.store import Store
+from daq.core.errors import DaqError
+
+
+class EpochStartedError(DaqError):
+    """A new epoch was started, so the connection is made again under the new identity."""
+
+
+class Greeting:
+    """What a publisher does with each new connection, before the first message.
+
+    Attributes:
+        spoken: version of MQTT that the broker is known to speak.
+    """
+
+    def __init__(
+        self, store: Store, settings: MqttSettings, topics: Topics, clock: TimeSource, state: PublisherState
+    ) -> None:
+        self._store, self._settings, self._clock, self._state = store, settings, clock, state
+        self._comparison = Comparison(store, topics)
+        self._versions = BrokerVersions(store.path.parent)
+        self.spoken: SpokenVersion = self._versions.spoken(settings.place)
+        self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
+
+    def arrived(self, topic: str, payload: bytes) -> bool:
+        """Take a retained message; return False where it is none of the comparison."""
+        return self._comparison.arrived(topic, payload)
+
+    async def greet(self, connection: Connection, reader: Reader) -> None:
+        """Note the version of MQTT, and start a new epoch where the broker shows that the database was put back.
+
+        Raises:
+            EpochStartedError: a new epoch was started.
+            BrokerDownError: the connection was lost.
+            StoreError: the database cannot be read, or the new epoch cannot be stored.
+        """
+        self._note_version(connection)
+        put_back = await self._comparison.check(connection, reader)
+        if put_back is None:
+            return
+        utc_ns = self._clock.utc_ns()
+        started = await self._store.commit(StartEpoch(reason=put_back.reason, least=put_back.least, utc_ns=utc_ns))
+        self._log.error(
+            "the database was put back; new results get numbers of a new epoch",
+            reason=put_back.reason,
+            epoch=started.epoch,
+            waiting_with_old_numbers=started.waiting,
+        )
+        raise EpochStartedError(put_back.reason)
+
+    def _note_version(self, connection: Connection) -> None:
+        if self._settings.protocol != "auto":
+            return
+        place = self._settings.place
+        is_new = self._versions.note(place, self.spoken, self._clock.utc_ns())
+        fallback = self._versions.fallback(place)
+        self._state.fallback = "" if fallback is None else str(fallback)
+        if is_new and fallback is not None:
+            self._log.warning("the broker does not support MQTT 5", reason=fallback.reason, used=connection.version)

@@ -1,0 +1,115 @@
+"""The mark beside the database: the end of its audit trail in a file of its own.
+
+A database that was put back from an older copy uses sequence numbers again that consumers have seen.  The mark shows
+this at the next start, because it still names an audit entry that the older copy does not contain.  A mark that was put
+back together with its database shows it too: the copy of a file has another inode, or a time of change (ctime) long
+after the time at which the mark was written.  No program can set a file's ctime.
+
+A snapshot of a whole disk brings both files back unchanged.  Only the broker shows that: see
+`daq.adapters.outbox.put_back`.
+"""
+
+import contextlib
+import json
+import os
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import structlog
+
+from daq.adapters.store.reading import Reader
+
+SUFFIX: Final = ".mark"
+LATE_NS: Final = 60 * 10**9
+"""Time (ns) between the writing of a mark and its file's ctime above which the file was put back or changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Content of the file.
+
+    Attributes:
+        source, epoch: identity of the database.
+        inode: inode number of the database file.
+        seq, head: number and hash of the last audit entry; 0 and "" without entries.
+        written_ns: time of writing, UTC ns.
+    """
+
+    source: str
+    epoch: int
+    inode: int
+    seq: int
+    head: str
+    written_ns: int
+
+
+class MarkFile:
+    """The file beside one database."""
+
+    def __init__(self, database: Path) -> None:
+        self.path = database.with_name(database.name + SUFFIX)
+        self._database = database
+        self._failed = False
+
+    def contradiction(self, reader: Reader) -> str:
+        """Return why the database is not the continuation of the one that wrote the mark; "" where it is.
+
+        An empty database needs no mark.
+        """
+        last = reader.query("SELECT max(seq) AS seq FROM audit")[0]["seq"]
+        mark, ctime_ns = self._read()
+        if mark is None:
+            if last is None:
+                return ""
+            return f"the file {self.path.name} beside it is missing or damaged, so it may be an older copy"
+        source, epoch = reader.identity()
+        if mark.source != source:
+            return f"the file {self.path.name} beside it belongs to another database, so it may be an older copy"
+        if mark.epoch < epoch:
+            return ""  # numbers of the present epoch are of this database only
+        if mark.seq:
+            entry = reader.audit(after=mark.seq - 1, limit=1)
+            if not entry or entry[0].seq != mark.seq or entry[0].hash != mark.head:
+                return f"it is an older copy: entry {mark.seq} of its audit trail, written before, is not in it"
+        if mark.inode != self._database.stat().st_ino:
+            return "the file is a copy: it was not written in this place before"
+        if abs(ctime_ns - mark.written_ns) > LATE_NS:
+            return f"the file {self.path.name} beside it was put back or changed, so both may be an older copy"
+        return ""
+
+    def write(self, source: str, epoch: int, seq: int, head: str) -> None:
+        """Write the mark, after a commit.  A failure is logged once; a mark that is too old does no harm."""
+        draft = self.path.with_name(self.path.name + ".new")
+        try:
+            mark = Mark(source, epoch, self._database.stat().st_ino, seq, head, time.time_ns())
+            file = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+            try:
+                os.write(file, json.dumps(asdict(mark)).encode())
+            finally:
+                os.close(file)
+            draft.replace(self.path)
+        except OSError as error:
+            if not self._failed:
+                log = structlog.get_logger()
+                log.warning("the mark beside the database is not written", file=str(self.path), reason=str(error))
+            self._failed = True
+            with contextlib.suppress(OSError):
+                draft.unlink(missing_ok=True)
+        else:
+            self._failed = False
+
+    def _read(self) -> tuple[Mark | None, int]:
+        """Return the mark, None where it is missing or damaged, and the file's ctime (ns)."""
+        try:
+            ctime_ns = self.path.stat().st_ctime_ns
+            found = json.loads(self.path.read_text("utf-8"))
+        except (OSError, ValueError):
+            return None, 0
+        return (Mark(**found), ctime_ns) if _is_valid(found) else (None, 0)
+
+
+def _is_valid(found: Any) -> bool:
+    kinds = {"source": str, "epoch": int, "inode": int, "seq": int, "head": str, "written_ns": int}
+    return isinstance(found, dict) and found.keys() == kinds.keys() and all(type(found[k]) is kinds[k] for k in kinds)

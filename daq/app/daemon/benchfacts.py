@@ -1,0 +1,62 @@
+"""Facts of the bench for the status that consumers get: motors, runs that are not stored, a database put back."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from daq.adapters.clock import utc_text
+from daq.adapters.store.epochs import EpochStart, last_epoch_start
+from daq.adapters.store.store import Store
+from daq.app.daemon.unfinished import UnfinishedRuns
+from daq.app.run.active import Active
+from daq.app.run.session import Session
+from daq.core.errors import StoreError
+
+
+class BenchFacts:
+    """Facts of one bench.
+
+    Attributes:
+        unfinished: the runs that are not stored yet.
+    """
+
+    def __init__(
+        self, store: Store, sessions: Mapping[str, Session], runs: Mapping[str, Active], unfinished: UnfinishedRuns
+    ) -> None:
+        self._store, self._sessions, self._runs = store, sessions, runs
+        self.unfinished = unfinished
+        self._epoch_start: EpochStart | None = None
+        self._epoch_known = 0
+
+    def facts(self) -> dict[str, Any]:
+        """Return the facts as the status message states them."""
+        found = self.epoch_start()
+        return {
+            "instruments": {name: session.standing.state for name, session in self._sessions.items()},
+            "motors": self.motors(),
+            "unfinished_runs": {run.run: run.instrument for run in self.unfinished.runs.values()},
+            "put_back": None
+            if found is None
+            else {"epoch": found.epoch, "time": utc_text(found.utc_ns), "reason": found.reason},
+        }
+
+    def motors(self) -> dict[str, str]:
+        """Return the state of each motor by instrument; instruments without a motor are left out."""
+        found = {}
+        for name, session in self._sessions.items():
+            if "halt" not in session.driver.capabilities:
+                continue
+            active = self._runs.get(name)
+            found[name] = (session.motor if active is None else active.runner.pipeline.motor).value
+        return found
+
+    def epoch_start(self) -> EpochStart | None:
+        """Return the start of the present epoch, if it began because the database was put back; None otherwise."""
+        if self._epoch_known != self._store.epoch:
+            try:
+                with self._store.reader() as reader:
+                    found = last_epoch_start(reader)
+            except StoreError:
+                return self._epoch_start
+            self._epoch_known = self._store.epoch
+            self._epoch_start = found if found is not None and found.epoch == self._store.epoch else None
+        return self._epoch_start

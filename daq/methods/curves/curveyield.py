@@ -1,0 +1,129 @@
+"""The yield stress of a flow curve: its value, its dependence on the model, and the speed that would show it."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from daq.core.plan import Plan
+from daq.methods.concluding.budget import percent_of_full_scale
+from daq.methods.curves.curvedata import YieldStress
+from daq.methods.curves.fittedmodels import parameter_of
+from daq.methods.parts.statement import Statement, state
+from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift
+from daq.rheology.cylinders import angular_speed
+from daq.rheology.flowcurve import Refusal
+from daq.rheology.ranges import speeds_between
+from daq.rheology.yieldspread import YieldSpread, yield_spread
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+SLOWER: Final = 100.0
+"""The slowest speed that is proposed is the slowest of the run over this; the fastest is the fastest times this."""
+APART: Final = 1.2
+"""A proposed speed differs from those of the run by at least this factor."""
+
+
+@dataclass(frozen=True, slots=True)
+class FittedSeries:
+    """The fitted points with the errors they share, and the models."""
+
+    series: Series
+    shifts: tuple[Shift, ...]
+    full_scale: float
+    """Stress (Pa) of the full-scale torque; 0 where it is not known."""
+    chosen: Chosen
+
+
+def yield_stress_of(plan: Plan, fitted: FittedSeries) -> YieldStress | None:
+    """Return the yield stress by the chosen model, and whether other models that fit as well agree with it.
+
+    None where the chosen model has none.
+    """
+    best = fitted.chosen.best
+    spread = yield_spread(fitted.series, fitted.shifts, fitted.chosen)
+    if best is None or best.fit.yield_stress is None or spread is None:
+        return None
+    reasons = _reasons(spread, speed_to_add(plan, fitted, spread))
+    return YieldStress(
+        **parameter_of(best, best.fit.yield_stress.name).model_dump(),
+        model_dependent=bool(reasons),
+        low=spread.low,
+        high=spread.high,
+        models=[r.model for r in spread.rivals],
+        reasons=reasons,
+    )
+
+
+def _reasons(spread: YieldSpread, speed: float | None) -> list[Statement]:
+    out: list[Statement] = []
+    for refusal in spread.refused:
+        given, model = refusal.reason.parameters, _shown(refusal.model)
+        if refusal.reason.code == "rates_too_narrow":
+            out.append(state("yield_model_needs_span", model=model, **given))
+        else:
+            out.append(state("yield_model_needs_rates", model=model, rates=given["rates"], needed=given["needed"]))
+    if spread.disagree or out:
+        names = tuple(_shown(r.model) for r in spread.rivals)
+        out.append(state("yield_stress_model_dependent", low=spread.low, high=spread.high, models=names))
+        out.append(state("no_speed_to_add") if speed is None else state("speed_to_add", speed=speed))
+    return out
+
+
+def _shown(model: str) -> str:
+    return model.replace("_", " ")
+
+
+def speed_to_add(plan: Plan, fitted: FittedSeries, spread: YieldSpread) -> float | None:
+    """Return the speed (/min) at which the models of a spread differ most over the uncertainty of a point.
+
+    The torque by every one of them lies in the usable band, the speed is at most the instrument's limit, and the span
+    of rates becomes as wide as the refused models need.  None where no speed does all this.
+    """
+    import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
+
+    series, band = fitted.series, plan.band
+    if band is None or not fitted.full_scale:
+        return None
+    measured = series.omegas / angular_speed(1.0)
+    low, high = float(measured.min()), float(measured.max())
+    limit = plan.context.highest_speed or high
+    tried = [s for s in speeds_between(low / SLOWER, max(min(high * SLOWER, limit), low)) if _new(s, measured)]
+    speeds = np.array([s for s in tried if s <= limit])
+    if speeds.size == 0:
+        return None
+    omegas = speeds * angular_speed(1.0)
+    predicted = np.array([r.fit.fit.stress(_rates(r.fit, series, omegas)) for r in spread.rivals])
+    torques = 100.0 * predicted / fitted.full_scale
+    ends = [percent_of_full_scale(plan, end) or 0.0 for end in (band.low, band.high)]
+    usable = np.all((torques >= ends[0]) & (torques <= ends[1]), axis=0)
+    best = spread.rivals[0].fit
+    rates, have = _rates(best, series, omegas), np.array(best.rates)
+    span = np.maximum(rates, have.max()) / np.minimum(rates, have.min())
+    needed = max((float(str(r.reason.parameters["needed"])) for r in _narrow(spread)), default=0.0)
+    usable &= span >= needed
+    if not np.any(usable):
+        return None
+    # The relative scatter of all points is about the same; that of the zero matters more for the slower ones.
+    sigma = np.interp(predicted[0], np.sort(series.stresses), series.sigma[np.argsort(series.stresses)])
+    differ = np.ptp(predicted, axis=0) / sigma
+    # Equal differences, as of a single model: the slowest speed is nearest to the yield stress.
+    return float(speeds[usable][np.argmax(differ[usable])])
+
+
+def _narrow(spread: YieldSpread) -> list[Refusal]:
+    return [r for r in spread.refused if r.reason.code == "rates_too_narrow"]
+
+
+def _new(speed: float, measured: "Array") -> bool:
+    return all(not 1.0 / APART < speed / float(m) < APART for m in measured)
+
+
+def _rates(fit: CurveFit, series: Series, omegas: "Array") -> "Array":
+    if series.radius_ratio is not None:
+        return fit.rates_at(omegas, series.radius_ratio)
+    rates = series.rates
+    assert rates is not None  # noqa: S101 - a series has either rates or a ratio of radii
+    return omegas * float(rates[0] / series.omegas[0])

@@ -1,0 +1,120 @@
+"""Dependence of an extrapolated yield stress on the model: the values by every model that describes the points as well.
+
+A yield stress is read from the curve below its slowest point, where only the model knows how it goes on (Barnes and
+Walters, Rheol. Acta 24 (1985) 323; Nguyen and Boger, Annu. Rev. Fluid Mech. 24 (1992) 47; both from memory).
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, fit_series
+from daq.rheology.flowcurve import COMPARABLE, Refusal
+from daq.rheology.flowmodels import MODELS
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+YIELDING: Final = ("bingham", "casson", "herschel_bulkley")
+"""Models with a yield stress."""
+SIGNIFICANCE: Final = 0.01
+"""A model is ruled out where its misfit has a smaller probability than this (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """One model that describes the points as well as the chosen one, and its yield stress (Pa)."""
+
+    model: str
+    value: float
+    """0 for a model without a yield stress."""
+    low: float
+    high: float
+    """Ends of its 95 % interval; the lower one is at least 0."""
+    fit: CurveFit
+
+
+@dataclass(frozen=True, slots=True)
+class YieldSpread:
+    """The yield stresses of the models that cannot be distinguished; the chosen one is among them."""
+
+    rivals: tuple[Rival, ...]
+    refused: tuple[Refusal, ...]
+    """Models with a yield stress that need a wider span of rates or more of them."""
+    low: float
+    high: float
+    """Ends of the union of the intervals, Pa."""
+
+    @property
+    def disagree(self) -> bool:
+        """Return whether a model gives a yield stress that the interval of the first, the chosen one, excludes."""
+        first = self.rivals[0]
+        return any(not first.low <= r.value <= first.high for r in self.rivals[1:])
+
+
+def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> YieldSpread | None:
+    """Return the yield stresses by all models that describe the series as well as the chosen one.
+
+    None where the chosen model has no yield stress.  The models with a yield stress are all tried, also those that were
+    not asked for or that the data do not support; of the others only those that were fitted.
+    """
+    best = chosen.best
+    if best is None or best.fit.yield_stress is None:
+        return None
+    fitted = {f.fit.model: f for f in chosen.fits}
+    refused: list[Refusal] = []
+    for model in YIELDING:
+        if model in fitted:
+            continue
+        strict = fit_series(model, series, shifts)
+        if isinstance(strict, Refusal) and strict.reason.code in COMPARABLE:
+            refused.append(strict)
+        loose = fit_series(model, series, shifts, unsupported=True) if isinstance(strict, Refusal) else strict
+        if isinstance(loose, CurveFit):
+            fitted[model] = loose
+    smallest = min(fitted.values(), key=lambda f: f.fit.residual_sd)
+    rivals = [_rival(best)]
+    rivals += [_rival(f) for f in fitted.values() if f is not best and _as_good(f, smallest, series, shifts)]
+    return YieldSpread(
+        tuple(rivals), tuple(refused), min(r.low for r in rivals), max(r.high for r in rivals)
+    )  # fmt: skip
+
+
+def _rival(f: CurveFit) -> Rival:
+    found = f.fit.yield_stress
+    if found is None:
+        return Rival(f.fit.model, 0.0, 0.0, 0.0, f)
+    half, _ = f.expanded(found.name)
+    return Rival(f.fit.model, found.value, max(found.value - half, 0.0), found.value + half, f)
+
+
+def _as_good(f: CurveFit, smallest: CurveFit, series: Series, shifts: Sequence[Shift]) -> bool:
+    """Return whether scatter of the size of the best fit's and the errors of the instrument explain a model's misfit.
+
+    The misfit is the generalised sum of squares, with the common errors in the covariance of the points, at its
+    minimum in the parameters (linear); over the best fit's variance it has the distribution F.
+    """
+    import numpy as np
+    from scipy.special import fdtrc
+
+    model, p = MODELS[f.fit.model], np.array([q.value for q in f.fit.parameters])
+    rates = np.array(f.rates)
+    rest, jacobian = series.stresses - model.stress(p, rates), model.jacobian(p, rates)
+    variance = smallest.fit.residual_sd**2
+    covariance = variance * np.diag(series.sigma**2)
+    for shift in shifts:
+        if shift.stresses is not None:
+            covariance += np.outer(shift.stresses, shift.stresses)
+    factor = np.linalg.cholesky(covariance)
+    whitened = np.linalg.solve(factor, np.column_stack([rest, jacobian]))
+    columns = whitened[:, 1:] / np.linalg.norm(whitened[:, 1:], axis=0)
+    q, _ = np.linalg.qr(columns)
+    left = whitened[:, 0] - q @ (q.T @ whitened[:, 0])
+    misfit = float(left @ left)
+    if not math.isfinite(misfit):
+        return False
+    return bool(fdtrc(f.fit.dof, smallest.fit.dof, misfit / f.fit.dof) > SIGNIFICANCE)
