@@ -6,7 +6,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
 
-from daq.core.errors import SettingError
+from daq.core.arguments import (
+    require_count,
+    require_listed,
+    require_numbers,
+    require_positive,
+    require_probability,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 from daq.quality.statistics import range_quantile
 
 ROUNDED_FACTOR = 2.8
@@ -15,6 +23,7 @@ ROUNDED_FACTOR = 2.8
 
 def repeatability_factor(coverage: float = 0.95) -> float:
     """Return limit over standard deviation for the difference of two results: z sqrt(2); at 95 % 2.77 (rounded 2.8)."""
+    require_probability("coverage", coverage)
     return NormalDist().inv_cdf((1.0 + coverage) / 2.0) * math.sqrt(2.0)
 
 
@@ -55,11 +64,15 @@ def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR)
     of the standard.
 
     Raises:
-        SettingError: fewer than 2 groups, an empty group, or no group with 2 results.
+        ArgumentError: fewer than 2 groups, an empty group, or no group with 2 results.
     """
+    require_listed("groups", groups)
+    for group in groups:
+        require_numbers("groups", group)
+    require_within("factor", factor, 0.1, 100.0)
     sizes = [len(g) for g in groups]
     if len(groups) < 2 or min(sizes, default=0) < 1 or max(sizes) < 2:
-        raise SettingError("needs at least 2 groups, none empty, one with 2 results or more", key="groups")
+        raise ArgumentError("needs at least 2 groups, none empty, one with 2 results or more", key="groups")
     total = sum(sizes)
     means = [math.fsum(g) / len(g) for g in groups]
     grand = math.fsum(math.fsum(g) for g in groups) / total
@@ -107,8 +120,8 @@ def critical_range(n: int, r_limit: float) -> float:
 
     ISO 5725-6 4.1.4; f(n) is the 95 % point of the range of n normal values: 2.77, 3.31, 3.63 for 2, 3, 4.
     """
-    if not r_limit > 0.0:
-        raise SettingError(f"must be greater than 0, is {r_limit}", key="r_limit")
+    require_count("n", n, 2, 1000, "results")
+    require_positive("r_limit", r_limit)
     return r_limit if n == 2 else r_limit * range_quantile(n) / range_quantile(2)
 
 
@@ -124,13 +137,14 @@ def judge_replicates(values: Sequence[float], r_limit: float, most: int = 3) -> 
         most: greatest number of results, at least 2.
 
     Raises:
-        SettingError: fewer than 2 values, more than `most`, not finite, or a limit that is not positive.
+        ArgumentError: fewer than 2 values, more than `most`, not finite, or a limit that is not positive.
     """
+    require_numbers("values", values, 0, "results")
+    require_count("most", most, 2, 1000, "as greatest number")
+    require_positive("r_limit", r_limit)
     n = len(values)
     if n < 2 or most < 2 or n > most:
-        raise SettingError(f"needs from 2 to {max(most, 2)} results, got {n}", key="values")
-    if not all(map(math.isfinite, values)):
-        raise SettingError("all results must be finite", key="values")
+        raise ArgumentError(f"needs from 2 to {max(most, 2)} results, got {n}", key="values")
     spread, limit = max(values) - min(values), critical_range(n, r_limit)
     # 1e-12: binary rounding of numbers with few digits must not put the spread above the limit.
     if spread <= limit * (1.0 + 1e-12):

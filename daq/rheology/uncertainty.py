@@ -11,8 +11,18 @@ from enum import StrEnum
 from statistics import NormalDist
 from typing import Any
 
+from daq.core.arguments import (
+    require_finite,
+    require_instance,
+    require_listed,
+    require_not_negative,
+    require_one_of,
+    require_positive,
+    require_probability,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 from daq.core.student import student_quantile
-from daq.rheology.elementary import ArgumentError, require_positive
 
 
 class Distribution(StrEnum):
@@ -25,6 +35,8 @@ class Distribution(StrEnum):
     ARCSINE = "arcsine"
 
 
+LEAST_FREEDOM = 1e-3
+"""Fewest degrees of freedom of a component; the fewest of a real one is about 0.5."""
 HALF_WIDTH_FACTOR = {
     Distribution.RECTANGULAR: math.sqrt(3.0),
     Distribution.TRIANGULAR: math.sqrt(6.0),
@@ -51,17 +63,25 @@ class Component:
     """Unit of the result per unit of the quantity, with its sign."""
 
     def __post_init__(self) -> None:
-        if not 0.0 <= self.u < math.inf:
-            raise ArgumentError(f"must be at least 0 and finite, is {self.u}", key=f"{self.name}.u")
-        if not self.dof > 0.0:
-            raise ArgumentError(f"must be greater than 0, is {self.dof}", key=f"{self.name}.dof")
-        if not math.isfinite(self.sensitivity):
-            raise ArgumentError(f"must be finite, is {self.sensitivity}", key=f"{self.name}.sensitivity")
+        require_instance("name", self.name, str)
+        require_not_negative(f"{self.name}.u", self.u)
+        require_one_of(f"{self.name}.distribution", self.distribution, Distribution)
+        require_freedom(f"{self.name}.dof", self.dof)
+        require_finite(f"{self.name}.sensitivity", self.sensitivity)
+        require_not_negative(f"{self.name}.sensitivity", abs(self.sensitivity) * self.u)
 
     @property
     def contribution(self) -> float:
         """|c| u, unit of the result."""
         return abs(self.sensitivity) * self.u
+
+
+def require_freedom(name: str, dof: float) -> None:
+    """Raise `ArgumentError` unless `dof` are degrees of freedom: above 0, infinite where nothing limits them."""
+    if not (isinstance(dof, float) and dof == math.inf):
+        require_positive(name, dof)
+    if dof < LEAST_FREEDOM:
+        raise ArgumentError(f"must be at least {LEAST_FREEDOM:g}, is {dof:g}", key=name)
 
 
 def from_limit(
@@ -76,10 +96,9 @@ def from_limit(
     half_width/sqrt(6) where triangular, half_width/sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
     The sign of the half-width does not matter.
     """
-    try:
-        factor = HALF_WIDTH_FACTOR[distribution]
-    except KeyError:
-        raise ArgumentError(f"{distribution} has no limits", key="distribution") from None
+    require_one_of("distribution", distribution, HALF_WIDTH_FACTOR)
+    factor = HALF_WIDTH_FACTOR[distribution]
+    require_finite("half_width", half_width)
     return Component(name, abs(half_width) / factor, distribution, dof, sensitivity)
 
 
@@ -87,7 +106,8 @@ def from_expanded(
     name: str, expanded: float, coverage_factor: float = 2.0, sensitivity: float = 1.0, dof: float = math.inf
 ) -> Component:
     """Return the component of a certificate's expanded uncertainty: u = U/k (JCGM 100 4.3.3)."""
-    require_positive("coverage_factor", coverage_factor)
+    require_finite("expanded", expanded)
+    require_within("coverage_factor", coverage_factor, 0.01, 100.0)
     return Component(name, abs(expanded) / coverage_factor, Distribution.NORMAL, dof, sensitivity)
 
 
@@ -162,6 +182,7 @@ def bounded_share(components: Sequence[Component]) -> float:
     These are the rectangular, triangular and arcsine terms.  Where they prevail, U = k u_c with Student's k covers
     more than `coverage`, and the distributions have to be propagated (JCGM 101).
     """
+    _require_components(components)
     total = math.fsum(c.contribution**2 for c in components)
     bounded = math.fsum(c.contribution**2 for c in components if c.distribution in HALF_WIDTH_FACTOR)
     return bounded / total if total > 0.0 else 0.0
@@ -176,7 +197,8 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
     Raises:
         ArgumentError: no components.
     """
-    if not components:
+    _require_components(components)
+    if len(components) == 0:
         raise ArgumentError("a budget needs at least one component", key="components")
     u_c = math.sqrt(math.fsum(c.contribution**2 for c in components))
     nu_eff = welch_satterthwaite(u_c, components)
@@ -185,8 +207,20 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
 
 def welch_satterthwaite(u_c: float, components: Sequence[Component]) -> float:
     """Return ν_eff = u_c^4 / sum(u_i^4/ν_i) (JCGM 100 G.2b); infinite where every ν_i is."""
-    below = math.fsum(c.contribution**4 / c.dof for c in components)
-    return u_c**4 / below if below > 0.0 else math.inf
+    require_not_negative("u_c", u_c)
+    _require_components(components)
+    # The parts of u_c: fourth powers of small uncertainties would underflow to "no limit".
+    parts = [c.contribution / u_c for c in components] if u_c > 0.0 else []
+    if any(p > 1e6 for p in parts):
+        raise ArgumentError(f"must not be below the components, is {u_c:g}", key="u_c")
+    below = math.fsum(p**4 / c.dof for p, c in zip(parts, components, strict=True)) if parts else 0.0
+    return 1.0 / below if below > 1e-300 else math.inf
+
+
+def _require_components(components: Sequence[Component]) -> None:
+    require_listed("components", components)
+    for component in components:
+        require_instance("components", component, Component)
 
 
 def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
@@ -197,10 +231,8 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
     Raises:
         ArgumentError: a coverage outside 0..1 or degrees of freedom not above 0.
     """
-    if not 0.0 < coverage < 1.0:
-        raise ArgumentError(f"must be between 0 and 1, is {coverage}", key="coverage")
-    if not nu_eff > 0.0:
-        raise ArgumentError(f"must be greater than 0, is {nu_eff}", key="nu_eff")
+    require_probability("coverage", coverage)
+    require_freedom("nu_eff", nu_eff)
     p = (1.0 + coverage) / 2.0
     # Above this the quantiles of t and of the normal distribution agree to double precision.
     if nu_eff > 1e12:

@@ -5,13 +5,24 @@ geometry").  `Specification.includes` names such parts, and their components are
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, fields
+from typing import Final, Literal, get_args
 
-from daq.rheology.elementary import ArgumentError, require_positive
+from daq.core.arguments import (
+    require_finite,
+    require_instance,
+    require_listed,
+    require_one_of,
+    require_positive,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 from daq.rheology.uncertainty import Component, from_limit, from_readings
 
 Included = Literal["geometry", "speed", "resolution", "zero"]
+
+MOST_PERCENT: Final = 1000.0
+"""Greatest limit of a specification, percent or K."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +45,13 @@ class Specification:
     """Limit of the torque's zero, ± percent of full scale, where it is stated separately."""
     includes: frozenset[Included] = frozenset()
     """Parts that the torque limits already contain."""
+
+    def __post_init__(self) -> None:
+        for name in (f.name for f in fields(self) if f.name != "includes"):
+            require_within(name, getattr(self, name), 0.0, MOST_PERCENT, "K" if name.endswith("kelvin") else "%")
+        require_instance("includes", self.includes, (frozenset, set))
+        for part in self.includes:
+            require_one_of("includes", part, get_args(Included))
 
 
 def viscosity_components(
@@ -67,6 +85,14 @@ def viscosity_components(
     """
     require_positive("viscosity", viscosity)
     require_positive("torque_percent", torque_percent)
+    require_instance("specification", specification, Specification)
+    require_finite("temperature_coefficient", temperature_coefficient)
+    require_finite("zero_drift_percent", zero_drift_percent)
+    if scatter is not None and (not isinstance(scatter, Sequence) or len(scatter) != 3):
+        raise ArgumentError(f"must be (sd, n, lag1), is {scatter!r:.60}", key="scatter")
+    require_listed("others", others)
+    for other in others:
+        require_instance("others", other, Component)
     s = specification
     per_percent = viscosity / torque_percent
     out: list[Component] = []
@@ -104,6 +130,10 @@ def zero_component(specification: Specification, observed: float | None, sensiti
       (root sum of squares with the others, our choice).  It is not subtracted, because a sample with a yield stress
       holds a torque at rest that is no error.
     """
+    require_instance("specification", specification, Specification)
+    require_finite("sensitivity", sensitivity)
+    if observed is not None:
+        require_finite("observed", observed)
     limit = specification.zero_percent_full_scale
     if limit > 0.0:
         return from_limit("zero", max(limit, abs(observed or 0.0)), sensitivity)

@@ -80,7 +80,7 @@ def test_a_run_without_a_budget_has_the_same_zero(measured, limits):
     plan = with_limits(plan, **limits)
     found = conclude(plan, facts)
     without = found.model_copy(update={"uncertainty": None})
-    for (a, b) in zip(*(shifts_of(plan, f, TORQUES, [])[0] for f in (found, without)), strict=True):
+    for a, b in zip(*(shifts_of(plan, f, TORQUES, [])[0] for f in (found, without)), strict=True):
         assert (a.name, list(a.stresses)) == (b.name, list(b.stresses))
 
 
