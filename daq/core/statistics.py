@@ -9,7 +9,6 @@ number makes a sum fail or not finite.  Only then are the values searched for it
 
 import math
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from operator import mul, sub
@@ -199,11 +198,13 @@ def longest_interval(times: Sequence[int], start: int, end: int) -> int:
     Raises:
         ArgumentError: a time that is no whole number, or times that decrease.
     """
-    intervals: list[int] = []
-    with suppress(TypeError):
-        intervals.extend(map(sub, [*times, end], [start, *times]))
-    # The sum is a whole number only if every time is one; it costs less than a look at each time.
-    if not intervals or type(sum(intervals)) is not int or min(intervals) < 0 or end >= 1 << 63:
+    try:
+        intervals = list(map(sub, (*times, end), (start, *times)))
+        # The sum is a whole number only if every time is one; it costs less than a check of each time.
+        whole = type(sum(intervals)) is int and abs(end) < 1 << 63
+    except TypeError:
+        whole = False
+    if not whole or min(intervals) < 0:
         _refuse_times(times, start, end)
     return max(intervals)
 

@@ -16,8 +16,8 @@ Figure = float | int | str | Decimal
 """A number as computed (float) or as entered by a person (text, Decimal)."""
 
 
-MOST_DIGITS: Final = 400
-"""Greatest number of digits before or after the point: those of every float."""
+MAGNITUDES: Final = (-324, 308)
+"""Powers of ten of the smallest and the greatest float."""
 MOST_DECIMALS: Final = 300
 """Greatest number of decimals to which a number is rounded."""
 _WIDE = Context(prec=700)
@@ -44,7 +44,7 @@ def decimal_of(value: Figure, name: str = "value") -> Decimal:
     """Return the shortest decimal number that reads back as the same float (0.1 is 0.1), as a person sees it.
 
     Raises:
-        ArgumentError: not a number, not finite, or with more than 400 digits before or after the point.
+        ArgumentError: not a number, not finite, or of a magnitude that no float has.
     """
     if isinstance(value, bool) or not isinstance(value, (float, int, str, Decimal)):
         raise ArgumentError(f"must be a number, is {value!r:.60}", key=name)
@@ -54,8 +54,8 @@ def decimal_of(value: Figure, name: str = "value") -> Decimal:
         raise ArgumentError(f"must be a number, is {value!r:.60}", key=name) from None
     if not out.is_finite():
         raise ArgumentError(f"must be finite, is {value}", key=name)
-    if out and not -MOST_DIGITS <= out.adjusted() <= MOST_DIGITS:
-        raise ArgumentError(f"must have at most {MOST_DIGITS} digits before or after the point, is {out:.3E}", key=name)
+    if out and not MAGNITUDES[0] <= out.adjusted() <= MAGNITUDES[1]:
+        raise ArgumentError(f"must be between 1e{MAGNITUDES[0]} and 1e{MAGNITUDES[1]}, is {out:.3E}", key=name)
     return out
 
 
@@ -68,7 +68,7 @@ def rounded(value: Figure, decimals: int) -> Decimal:
         ArgumentError: not a number, or decimals that are no whole number from -300 to 300.
     """
     require_count("decimals", decimals, -MOST_DECIMALS, MOST_DECIMALS, "decimals")
-    exact = decimal_of(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN, context=_WIDE)
+    exact = decimal_of(value).quantize(Decimal(1).scaleb(-int(decimals)), rounding=ROUND_HALF_EVEN, context=_WIDE)
     plain = exact.quantize(Decimal(1), context=_WIDE) if decimals < 0 else exact
     return plain or plain.copy_abs()
 

@@ -10,10 +10,21 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from daq.core.arguments import (
+    require_instance,
+    require_listed,
+    require_numbers,
+    require_one_of,
+    require_positives,
+    require_probability,
+    require_ratio,
+    require_same_length,
+    require_within,
+)
+from daq.core.errors import ArgumentError
 from daq.core.remarks import Remark, remark
 from daq.rheology.cylinders import krieger_elrod_rate, local_slopes, unbounded_rate
-from daq.rheology.elementary import ArgumentError
-from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, not_determined
+from daq.rheology.flowcurve import MOST, Fit, Parameter, Refusal, fit_model, not_determined
 from daq.rheology.flowmodels import MODELS
 from daq.rheology.gapflow import wall_rates
 from daq.rheology.uncertainty import coverage_factor
@@ -61,6 +72,16 @@ class Series:
     def __post_init__(self) -> None:
         if (self.radius_ratio is None) == (self.rates is None):
             raise ArgumentError("give either the ratio of the radii or the rates", key="rates")
+        for name in ("omegas", "stresses", "sigma", "rates", "scatter"):
+            values = getattr(self, name)
+            if values is not None or name not in {"rates", "scatter"}:
+                require_numbers(name, values, 1)
+                require_instance(name, getattr(values, "shape", None), tuple)
+                require_same_length("omegas", self.omegas, name, values)
+        if self.radius_ratio is not None:
+            require_ratio("radius_ratio", self.radius_ratio)
+        if not all(s > 0.0 for s, tau in zip(self.sigma, self.stresses, strict=True) if tau > 0.0):
+            raise ArgumentError("must be above 0 for each stress above 0", key="sigma")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +92,13 @@ class Shift:
     stresses: "Array | None" = None
     speed: float = 0.0
     """Relative standard uncertainty of the speed."""
+
+    def __post_init__(self) -> None:
+        require_instance("name", self.name, str)
+        require_within("speed", self.speed, 0.0, 1.0)
+        if self.stresses is not None:
+            require_numbers("stresses", self.stresses)
+            require_instance("stresses", getattr(self.stresses, "shape", None), tuple)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +119,10 @@ class CurveFit:
 
         The scatter has the degrees of freedom `freedom`, the instrument's share has infinite ones.
         """
-        i = [p.name for p in self.fit.parameters].index(name)
+        names = [p.name for p in self.fit.parameters]
+        require_one_of("name", name, names)
+        require_probability("coverage", coverage)
+        i = names.index(name)
         return self._expanded(self.fit.covariance[i][i], self.instrument[i][i], coverage)
 
     def _expanded(self, scatter: float, instrument: float, coverage: float) -> tuple[float, float]:
@@ -105,6 +136,9 @@ class CurveFit:
         """Return the lower and upper limit (Pa) of the curve at `rates` (1/s): linear propagation of both shares."""
         import numpy as np
 
+        require_positives("rates", rates, 1, "rates")
+        require_within("rates", np.asarray(rates, dtype=float), 0.0, MOST, "1/s")
+        require_probability("coverage", coverage)
         model, p = MODELS[self.fit.model], np.array([q.value for q in self.fit.parameters])
         jacobian = model.jacobian(p, rates)
         scatter, instrument = (
@@ -148,8 +182,32 @@ def fit_series(
     first rates are those of Krieger and Elrod.  `unsupported` as in `flowcurve.fit_model`.
 
     Raises:
-        ArgumentError: as in `flowcurve.fit_model`.
+        ArgumentError: as in `flowcurve.fit_model`; or a shift of another number of points.
     """
+    _check(series, shifts)
+    require_one_of("model", model, MODELS)
+    import numpy as np
+
+    try:
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            found = _fit_series(model, series, shifts, unsupported=unsupported)
+    except (ValueError, ArithmeticError) as error:  # the arguments are checked: numbers that differ too much
+        return Refusal(model, remark("fit_broke_down", detail=str(error)))
+    if isinstance(found, CurveFit) and not np.all(np.isfinite([*found.rates, *np.ravel(found.instrument)])):
+        return Refusal(model, remark("fit_broke_down", detail="rates or uncertainties that are not finite"))
+    return found
+
+
+def _check(series: Series, shifts: Sequence[Shift]) -> None:
+    require_instance("series", series, Series)
+    require_listed("shifts", shifts)
+    for shift in shifts:
+        require_instance("shifts", shift, Shift)
+        if shift.stresses is not None:
+            require_same_length("series", series.omegas, "shifts", shift.stresses)
+
+
+def _fit_series(model: str, series: Series, shifts: Sequence[Shift], *, unsupported: bool) -> CurveFit | Refusal:
     import numpy as np
 
     rates = _first_rates(series)
@@ -190,6 +248,10 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     parameters is taken.  Where there are too few points for the AICc of a model, the scatter per degree of freedom
     decides instead, and a factor below 2 is no difference (our choice).
     """
+    _check(series, shifts)
+    require_listed("models", models, 1)
+    for model in models:
+        require_one_of("models", model, MODELS)
     outcomes = [_fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc

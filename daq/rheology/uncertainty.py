@@ -12,6 +12,7 @@ from statistics import NormalDist
 from typing import Any
 
 from daq.core.arguments import (
+    LARGEST,
     require_finite,
     require_instance,
     require_listed,
@@ -78,7 +79,7 @@ class Component:
 
 def require_freedom(name: str, dof: float) -> None:
     """Raise `ArgumentError` unless `dof` are degrees of freedom: above 0, infinite where nothing limits them."""
-    if not (isinstance(dof, float) and dof == math.inf):
+    if not (isinstance(dof, float) and dof > LARGEST):
         require_positive(name, dof)
     if dof < LEAST_FREEDOM:
         raise ArgumentError(f"must be at least {LEAST_FREEDOM:g}, is {dof:g}", key=name)

@@ -88,6 +88,8 @@ def viscosity_components(
     require_instance("specification", specification, Specification)
     require_finite("temperature_coefficient", temperature_coefficient)
     require_finite("zero_drift_percent", zero_drift_percent)
+    if zero_percent is not None:
+        require_finite("zero_percent", zero_percent)
     if scatter is not None and (not isinstance(scatter, Sequence) or len(scatter) != 3):
         raise ArgumentError(f"must be (sd, n, lag1), is {scatter!r:.60}", key="scatter")
     require_listed("others", others)

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from daq.core.arguments import require_instance
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, fit_series
 from daq.rheology.flowcurve import COMPARABLE, Refusal
 from daq.rheology.flowmodels import MODELS
@@ -62,6 +63,7 @@ def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> Yie
     None where the chosen model has no yield stress.  The models with a yield stress are all tried, also those that were
     not asked for or that the data do not support; of the others only those that were fitted.
     """
+    require_instance("chosen", chosen, Chosen)
     best = chosen.best
     if best is None or best.fit.yield_stress is None:
         return None

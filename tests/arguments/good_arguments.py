@@ -15,7 +15,7 @@ from daq.core.units import entered, unit
 from daq.quality.charts import individuals_chart
 from daq.quality.limits import Rounding
 from daq.quality.verification import acceptance_band
-from daq.rheology.curvefit import Series, Shift, fit_series
+from daq.rheology.curvefit import Series, Shift, choose, fit_series
 from daq.rheology.flowcurve import fit_model
 from daq.rheology.geometry import ConePlate
 from daq.rheology.ranges import Expected, FlowConstants
@@ -66,6 +66,7 @@ def seconds():
 
 
 CURVE_FIT = fit_series("bingham", series(), shifts())
+CHOSEN = choose(series(), ["newtonian", "bingham"], shifts())
 FIT = fit_model("bingham", RATES, STRESSES, SIGMA)
 
 OWNERS = {
@@ -101,27 +102,30 @@ GOOD = {
     "daq.rheology.curvefit.CurveFit.expanded": lambda: {"name": "tau_y", "coverage": 0.95},
     "daq.rheology.curvefit.CurveFit.band": lambda: {"rates": RATES.copy(), "coverage": 0.95},
     "daq.rheology.curvefit.CurveFit.rates_at": lambda: {"omegas": OMEGAS.copy(), "radius_ratio": 1.25},
-    "daq.rheology.curvefit.fit_series": lambda: {"model": "bingham", "series": series(), "shifts": shifts()},
+    "daq.rheology.curvefit.fit_series": lambda: {
+        "model": "bingham", "series": series(), "shifts": shifts(), "unsupported": False
+    },
     "daq.rheology.curvefit.choose": lambda: {
         "series": series(), "models": ["newtonian", "bingham"], "shifts": shifts()
     },
     "daq.rheology.curvefit.Series": lambda: {
-        "omegas": OMEGAS.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(), "radius_ratio": 1.25, "rates": None
+        "omegas": OMEGAS.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(), "radius_ratio": 1.25,
+        "rates": None, "scatter": 0.5 * SIGMA,
     },
     "daq.rheology.curvefit.Shift": lambda: {"name": "zero", "stresses": 0.01 * np.ones(6), "speed": 0.001},
     "daq.rheology.flowcurve.Fit.parameter": lambda: {"name": "tau_y"},
     "daq.rheology.flowcurve.Fit.stress": lambda: {"rates": RATES.copy()},
     "daq.rheology.flowcurve.fit_model": lambda: {
         "model": "bingham", "rates": RATES.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(),
-        "start": [5.0, 1.0],
+        "start": [5.0, 1.0], "unsupported": False,
     },
     "daq.rheology.flowcurve.not_determined": lambda: {
-        "model": "bingham", "parameter": "tau_y", "value": 1.0, "interval": 2.0
+        "parameter": "tau_y", "value": 1.0, "interval": 2.0
     },
     "daq.rheology.flowcurve.casson_line": lambda: {"rates": RATES.copy(), "stresses": STRESSES.copy()},
     "daq.rheology.leastsquares.fit_curve": lambda: {
         "function": line, "x": RATES.copy(), "y": STRESSES.copy(), "start": [5.0, 1.0], "sigma": SIGMA.copy(),
-        "jacobian": line_slopes, "lower": [0.0, 0.0], "upper": [100.0, 100.0], "max_evaluations": 100,
+        "jacobian": line_slopes, "lower": [0.0, 0.0], "upper": [100.0, 100.0], "diff_step": 1e-5, "max_evaluations": 100,
     },
     "daq.rheology.leastsquares.linear_fit": lambda: {
         "columns": line_slopes(None, RATES), "y": STRESSES.copy(), "sigma": SIGMA.copy()
@@ -130,6 +134,7 @@ GOOD = {
         "stress": newtonian, "rates": np.geomspace(0.1, 10, 50), "radius_ratio": 1.25
     },
     "daq.rheology.gapflow.wall_rates": lambda: {"stress": newtonian, "omegas": OMEGAS.copy(), "radius_ratio": 1.25},
+    "daq.rheology.yieldspread.yield_spread": lambda: {"series": series(), "shifts": shifts(), "chosen": CHOSEN},
     # cylinders, rotors, geometry
     "daq.rheology.cylinders.angular_speed": lambda: {"speed_per_min": 30.0},
     "daq.rheology.cylinders.inner_stress": lambda: {
@@ -152,10 +157,8 @@ GOOD = {
     "daq.rheology.cylinders.viscous_heating_rise": lambda: {
         "viscosity": 1.0, "rate": 100.0, "gap_m": 0.003, "conductivity": 0.2
     },
-    "daq.rheology.cylinders.require_end_factor": lambda: {"end_factor": 1.1},
     "daq.rheology.rotors.cone_stress": lambda: {"torque": 1e-3, "radius_m": 0.012},
     "daq.rheology.rotors.cone_rate": lambda: {"omega": 3.0, "angle_rad": 0.02, "small_angle": False},
-    "daq.rheology.rotors.require_cone_angle": lambda: {"angle_rad": 0.02},
     "daq.rheology.rotors.plates_rim_rate": lambda: {"omega": 3.0, "radius_m": 0.012, "gap_m": 0.001},
     "daq.rheology.rotors.plates_apparent_stress": lambda: {"torque": 1e-3, "radius_m": 0.012},
     "daq.rheology.rotors.plates_rim_stress": lambda: {"apparent_stress": 10.0, "slope": 0.5},

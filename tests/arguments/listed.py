@@ -25,11 +25,11 @@ def modules(package):
 
 
 def own(module):
-    """Return the public names that a module defines itself."""
+    """Return the public names that a module defines itself, without the checks."""
     return {
         name: thing
         for name, thing in vars(module).items()
-        if not name.startswith("_") and getattr(thing, "__module__", None) == module.__name__
+        if not name.startswith(("_", "require_", "refuse_")) and getattr(thing, "__module__", None) == module.__name__
     }
 
 
@@ -50,10 +50,11 @@ def listed():
             classes[where] = thing
             out |= {f"{where}.{method}": function for method, function in methods(thing)}
     given = " ".join(_parameters(f) for f in out.values())
-    returned = " ".join(_text(inspect.signature(f).return_annotation) for f in out.values())
+    parts = " ".join(_text(f.type) for kind in classes.values() for f in dataclasses.fields(kind))
+    returned = parts + " ".join(_text(inspect.signature(f).return_annotation) for f in out.values())
     for where, kind in classes.items():
         word = re.compile(rf"\b{kind.__name__}\b")
-        # A class that functions return and none takes is a result: the package alone makes it.
+        # A class that functions return, or that is a part of one, and none takes: the package alone makes it.
         if word.search(given) or not word.search(returned):
             out[where] = kind
     for where, thing in _public(daq.core, daq.methods):
