@@ -25,7 +25,7 @@ def test_a_result_of_the_daemon_becomes_a_row():
         "value": 800.0, "unit": "mPa.s", "reported": "800", "quality": "Good", "validity": "valid",
         "claim": "at_time", "outcome": "complete", "expanded": pytest.approx(18.80220, rel=1e-5),
         "k": pytest.approx(1.96, rel=1e-3), "corrected": pytest.approx(800.0), "verdict": "within",
-        "limit_low": 700.0, "limit_high": 900.0, "limit_unit": "mPa.s", "geometry": "coaxial-12", "speed": 30.0,
+        "limit_low": 700.0, "limit_high": 900.0, "limit_unit": "mPa.s", "geometry": "coaxial-12", "speed": 20.0,
         "torque_percent": 50.0, "temperature": 25.0, "shear_rate": 14.3, "method_id": "clear-glaze-qc",
         "method_version": "1", "run": "run-7", "instrument": "bench-1", "serial": "R-1042", "operator": "shift A",
         "began": T0 - timedelta(seconds=190), "ended": T0, "verification": False, "supersedes": None,

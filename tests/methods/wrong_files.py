@@ -627,7 +627,7 @@ FILES = [
     ),
     (
         "fluids/reference-b.toml",
-        'viscosity = "500.0 mPa.s"',
+        'viscosity = "483.2 mPa.s"',
         "viscosity = 500.0",
         "values[2].viscosity",
         "is a number greater than 0 with its unit, for example '512.4 mPa.s'",
