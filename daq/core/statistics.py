@@ -206,7 +206,8 @@ def longest_interval(times: Sequence[int], start: int, end: int) -> int:
         whole = False
     if not whole or min(intervals) < 0:
         _refuse_times(times, start, end)
-    return max(intervals)
+    longest: int = max(intervals)
+    return longest
 
 
 def _refuse_times(times: Sequence[int], start: int, end: int) -> NoReturn:

@@ -209,6 +209,12 @@ GOOD = {
     "daq.rheology.temperature.correct_to_reference": lambda: {
         "viscosity": 0.8, "celsius": 23.0, "reference_celsius": 25.0, "curve": ANDRADE
     },
+    "daq.rheology.geometry.narrowest_gap": lambda: {"geometry": ConePlate(0.012, 0.02)},
+    "daq.rheology.slips.water_density": lambda: {"celsius": 23.0},
+    "daq.rheology.slips.dry_content": lambda: {
+        "density": 1780.0, "solid_density": 2620.0, "celsius": 23.0, "u_density": 1.0, "u_solid_density": 15.0,
+        "u_celsius": 0.5,
+    },
     # torque, ranges
     "daq.rheology.torque.percent_to_torque": lambda: {"percent": 50.0, "full_scale": 1e-3},
     "daq.rheology.torque.torque_to_percent": lambda: {"torque": 5e-4, "full_scale": 1e-3},

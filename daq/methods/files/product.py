@@ -14,6 +14,7 @@ from daq.methods.files.fields import (
     Kelvins,
     KeyedError,
     Listed,
+    Millimetres,
     Model,
     Name,
     Percent,
@@ -193,6 +194,8 @@ class Product(Model):
     expected_viscosity: Quantity | None = None
     density: Annotated[float, Field(ge=300, le=20_000)] | None = None
     """kg/m3; used for the warning of Taylor vortices.  Left out: that of water."""
+    largest_particle: Millimetres | None = None
+    """Diameter of the largest particles; a run in a gap narrower than ten of them is warned of."""
     replicates: Replicates | None = None
     """Left out: one valid result is reported."""
     temperature_curve: TemperatureCurve | None = None
