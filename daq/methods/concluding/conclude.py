@@ -14,6 +14,7 @@ from daq.methods.concluding.claims import chosen, claim_faults, decides, event_s
 from daq.methods.concluding.clockcautions import clock_cautions
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected
+from daq.methods.concluding.drycontent import dry_content_of
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
@@ -83,6 +84,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
         corrected=corrected(plan, row, value, budget),
+        dry_content=dry_content_of(plan, row, value, unit, budget),
         motor=facts.motor,
         clock=facts.clock,
         cautions=(*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock)),

@@ -20,7 +20,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "gap_narrow_for_particles": sentence(
         "the gap of {geometry} is {gap}, less than {times#} times the largest particle of {particle}: particles may "
-        "jam, and the value depends on the gap; fit a measuring geometry with a gap of at least {needed} (common practice)",
+        "jam, and the value depends on the gap; fit a measuring geometry with a gap of at least {needed} (common "
+        "practice)",
         geometry=NAME, gap=quantity("mm", ".3g"), times=number(), particle=quantity("mm"), needed=quantity("mm"),
     ),
     "certificate_expired": sentence(
