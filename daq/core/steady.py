@@ -9,6 +9,7 @@ no confidence interval, so the bound is then the whole range of the block means.
 
 import math
 from collections.abc import Sequence
+from operator import gt
 from typing import Final
 
 from daq.core.arguments import is_listed
@@ -36,7 +37,7 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
     points is below 4, the bound is the range of the values over their time, or the slope if that is greater.
 
     Raises:
-        ArgumentError: a value that is no finite number, lists of different lengths, or times that do not rise.
+        ArgumentError: a value that is no finite number, lists of different lengths, or times that decrease.
     """
     if not (is_listed(values) and is_listed(seconds)):
         raise ArgumentError("must be a list of numbers", key="seconds" if is_listed(values) else "values")
@@ -50,8 +51,8 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
     if line is None:
         return None
     # On a perfect line all residuals are 0, and there is no autocorrelation.
-    if not seconds[-1] > seconds[0]:
-        raise ArgumentError("must rise", key="seconds")
+    if any(map(gt, seconds, seconds[1:])):
+        raise ArgumentError("must not decrease", key="seconds")
     effective = effective_count(line.n, line.lag1 or 0.0)
     if effective < 4.0:
         return max(abs(line.slope), (max(values) - min(values)) / (seconds[-1] - seconds[0]))

@@ -2,6 +2,7 @@
 
 import dataclasses
 import inspect
+import itertools
 import math
 import zlib
 from collections.abc import Mapping, Sequence
@@ -37,6 +38,13 @@ ANSWERS_NAN = {
 """Functions whose answer to a number that is not finite is part of their documentation."""
 ANSWERS_OF = {"daq.rheology.uncertainty.welch_satterthwaite": "nu_eff"}
 """Functions whose answer is such a field."""
+RISING = {
+    ("daq.core.steady.drift_bound", "seconds"),
+    ("daq.core.statistics.longest_interval", "times"),
+    ("daq.quality.health.once_per_revolution", "revolutions"),
+    ("daq.rheology.gapflow.omegas_of_wall_rates", "rates"),
+}
+"""Series that must not decrease."""
 PARTS_OF = {"daq.rheology.viscosity_budget.viscosity_components": ("sd", "n", "lag1")}
 """Names of the parts of an argument, `scatter`."""
 INFINITE_ANSWERS = {"dof", "nu_eff", "f", "radius_ratio"}
@@ -140,6 +148,8 @@ def must_be_refused(name, argument, bad, good, answer):
         return True
     if isinstance(good, float) and isinstance(bad, float | int):
         return not_finite(bad)
+    if (name, argument) in RISING and isinstance(bad, (list, np.ndarray)) and len(bad) == len(good):
+        return any(b < a for a, b in itertools.pairwise(bad))
     if argument in MAY_BE_INFINITE and isinstance(bad, list):
         return any(isinstance(v, float) and math.isnan(v) for v in bad)
     if isinstance(bad, (list, np.ndarray)) and not (isinstance(bad, np.ndarray) and isinstance(good, float)):
