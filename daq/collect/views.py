@@ -38,10 +38,13 @@ COMMENT ON VIEW lab.sample_results IS 'The newest valid result of every sample.'
 CREATE VIEW lab.product_limits AS
 SELECT r.product, r.sample, r.lot, r.measured, r.place, r.instrument, r.quantity, r.value, r.unit, r.expanded,
     r.validity, r.verdict, l.quantity AS limit_quantity, l.low, l.high, l.unit AS limit_unit,
-    l.verdict AS limit_verdict, r.event #>> '{data,verdict,rounding}' AS rounding, r.method_id, r.run,
-    r.source, r.id
+    l.verdict AS limit_verdict, l.accepted_low, l.accepted_high, l.probability_outside,
+    r.event #>> '{data,verdict,rounding}' AS rounding, r.event #>> '{data,verdict,acceptance}' AS acceptance,
+    (r.event #>> '{data,verdict,risk_of_false_acceptance}')::double precision AS risk_of_false_acceptance,
+    r.method_id, r.run, r.source, r.id
 FROM lab.results_in_force r CROSS JOIN LATERAL jsonb_to_recordset(r.event #> '{data,verdict,limits}')
-    AS l(quantity text, low double precision, high double precision, unit text, verdict text)
+    AS l(quantity text, low double precision, high double precision, unit text, verdict text,
+        accepted_low double precision, accepted_high double precision, probability_outside double precision)
 WHERE NOT r.verification;
 COMMENT ON VIEW lab.product_limits IS 'Every result with each of its limits: one row for each limit.';
 

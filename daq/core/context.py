@@ -9,6 +9,9 @@ from typing import Literal
 
 from daq.core.remarks import WrittenRemark
 
+ChoiceUse = Literal["speed", "temperature", "other"]
+"""Use of a choice: speed of the result's step, target of the temperature, or any other setting of the method."""
+
 
 @dataclass(frozen=True, slots=True)
 class Amount:
@@ -34,6 +37,8 @@ class MeasuringGeometry:
     kind: str
     dimensions: dict[str, float | Amount | None]
     """Dimensions as in the instrument's file: mm and degrees."""
+    serial: str = ""
+    """Serial number of the geometry; "" where the instrument's file states none."""
     stirrup: bool = False
     vessel: str = ""
     fill_volume_ml: float | None = None
@@ -82,6 +87,10 @@ class ProductLimit:
     high: float | None
     unit: str
     """UCUM code of `low` and `high`."""
+    methods: tuple[str, ...] = ()
+    """Methods the limits were set for, each as id, a space and version.  The limits apply to results of no other."""
+    choices: dict[str, Amount] = field(default_factory=dict)
+    """Values of the method's choices the limits were set for, where they are not the default."""
     decimals: int | None = None
     geometry: str | None = None
     vessel: str | None = None
@@ -90,6 +99,8 @@ class ProductLimit:
     time_band: int = 0
     temperature: float | None = None
     temperature_band: float = 0.0
+    guard_band: float | None = None
+    """Guard band in `unit`; None: the product's multiple of the expanded uncertainty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +113,10 @@ class ProductOfPlan:
     reported_digits: int
     reported_decimals: int | None = None
     rounding: Literal["unrounded", "rounded"] = "unrounded"
+    acceptance: Literal["simple_acceptance", "guard_banded_acceptance"] = "simple_acceptance"
+    """Decision rule (JCGM 106)."""
+    guard_factor: float = 1.0
+    """Guard band as a multiple of the expanded uncertainty, where a limit states none."""
     limits: tuple[ProductLimit, ...] = ()
     flow_behaviour_index: float | None = None
     temperature_coefficient: float | None = None
@@ -179,12 +194,13 @@ class Verified:
     fluid: str = ""
     lot: str = ""
     geometry: str = ""
+    geometry_serial: str = ""
     serial: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """Verification status of an instrument at one moment; times in ns UTC."""
+    """Verification status of an instrument with one measuring geometry at one moment; times in ns UTC."""
 
     last: Verified | None
     """The newest judged verification."""
@@ -238,6 +254,8 @@ class Context:
     units: dict[str, str] = field(default_factory=dict)
     """UCUM code by signal."""
     choices: dict[str, Amount] = field(default_factory=dict)
+    choices_changed: dict[str, tuple[ChoiceUse, ...]] = field(default_factory=dict)
+    """Uses of each choice that is not at its default."""
     allowed_speeds: tuple[float, ...] = ()
     highest_speed: float | None = None
     geometry: MeasuringGeometry | None = None

@@ -51,6 +51,9 @@ class Kept:
     """Name of the rule that selected the value, for a value kept on an event."""
     speed: float | None = None
     """Set-point (/min) at which the value was taken; None where nothing turns."""
+    temperature_faults: tuple[str, ...] = ()
+    """Faults of the temperature inside the span, `silent` where its last reading is stale at the end, and
+    `no_temperature` where none is known."""
 
 
 @dataclass(slots=True)

@@ -75,6 +75,19 @@ FAULTS: Final[dict[str, Treatment]] = {
     "no_temperature": Treatment(
         True, Quality.UNCERTAIN, "the temperature the method asks for was not known inside the span"
     ),
+    "probe_suspect": Treatment(
+        True, Quality.UNCERTAIN, "the temperature probe reported a fault inside the span, or stopped to answer"
+    ),
+    "off_limit_temperature": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the temperature was outside the band of the product's limits, and the method has no condition for it",
+    ),
+    "limit_temperature_unknown": Treatment(
+        True,
+        Quality.UNCERTAIN,
+        "the product's limits apply at a temperature, and the temperature was not known inside the span",
+    ),
     "not_steady": Treatment(True, Quality.UNCERTAIN, "the value still drifts, and the claim is an equilibrium"),
     "verification_failed": Treatment(True, Quality.UNCERTAIN, "the instrument failed its last verification"),
     "verification_overdue": Treatment(True, Quality.UNCERTAIN, "the instrument's verification is overdue"),

@@ -81,6 +81,7 @@ def take(
         completeness=completeness,
         rule=rule,
         speed=plan.steps[step].speed,
+        temperature_faults=_probe_faults(plan, columns, drivers, span),
     )
 
 
@@ -156,11 +157,45 @@ def _temperature_faults(
     if seen is None or seen.n == 0:
         link, _, channel = c.signal.rpartition(".")
         name = link or plan.lead.name
-        rows = columns[name]
-        before = rows.between(span.start - (drivers[name].stale_after_ns or NEVER), span.start)
-        if before.n:
-            before.first = before.stop - 1
-            seen = rows.summary(before, channel)
+        before = _last_before(columns[name], drivers[name], span.start)
+        if before is not None:
+            seen = columns[name].summary(before, channel)
     if seen is None or seen.minimum is None or seen.maximum is None:
         return ["no_temperature"]
     return [] if c.low <= seen.minimum and seen.maximum <= c.high else ["off_temperature"]
+
+
+def _last_before(rows: Columns, driver: Driver, t: int) -> Span | None:
+    """Return the span of the last reading up to `t` (ns); None without one, or where it is stale."""
+    before = rows.between(t - (driver.stale_after_ns or NEVER), t)
+    if not before.n:
+        return None
+    before.first = before.stop - 1
+    return before
+
+
+def _probe_faults(
+    plan: Plan, columns: Mapping[str, Columns], drivers: Mapping[str, Driver], span: Span
+) -> tuple[str, ...]:
+    """Return the faults of the run's temperature: of its readings, of its age at the end of the span, of its absence.
+
+    A few readings without a number among many leave the others unbiased, and are no fault.
+    """
+    link, _, channel = (plan.conditioning.signal or "temperature").rpartition(".")
+    name = link or plan.lead.name
+    rows = columns[name]
+    if channel not in rows.channels:
+        return ()
+    inside = rows.between(span.start, span.end)
+    found = rows.faults(inside, channel)
+    times, _ = rows.clean(inside, [channel])
+    if not times:
+        before = _last_before(rows, drivers[name], span.start)
+        is_known = before is not None and not rows.null_rows(before, [channel])
+        return tuple(found) if is_known else (*found, "no_temperature")
+    if "not_a_number" in found and len(times) >= LEAST_COMPLETENESS * inside.n:
+        found.remove("not_a_number")
+    stale = drivers[name].stale_after_ns
+    if stale and span.end - times[-1] > max(stale, 3 * drivers[name].interval_ns):
+        found.append("silent")
+    return tuple(found)

@@ -12,11 +12,13 @@ from collections.abc import Sequence
 from operator import gt
 from typing import Final
 
-from daq.core.arguments import is_listed
+from daq.core.arguments import is_listed, require_count, require_within
 from daq.core.errors import ArgumentError
 from daq.core.statistics import StraightLine, refuse_series
 from daq.core.student import t_975
 
+MOST_READINGS: Final = 10**12
+"""Greatest number of readings of a span."""
 BLOCKS: Final = 20
 """Number of block means of a span: enough for a line, at a cost that does not depend on the reading rate."""
 
@@ -25,7 +27,14 @@ def effective_count(n: int, lag1: float) -> float:
     """Return the effective number of independent readings of `n` autocorrelated ones: n (1 - r) / (1 + r).
 
     r is `lag1`, limited to 0..0.95.
+
+    Raises:
+        ArgumentError: no readings, or a correlation outside -1..1.
     """
+    # Compared here and checked only on failure, because steadiness is judged between readings.
+    if not (type(n) is int and 0 < n < MOST_READINGS and type(lag1) is float and -1.0 <= lag1 <= 1.0):
+        require_count("n", n, 1, MOST_READINGS, "readings")
+        require_within("lag1", lag1, -1.0, 1.0)
     r = min(max(lag1, 0.0), 0.95)
     return n * (1 - r) / (1 + r)
 

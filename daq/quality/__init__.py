@@ -4,6 +4,8 @@ Every function refuses an argument that is not possible with `daq.core.errors.Ar
 the argument and its value.  Importing a module loads neither numpy nor scipy.
 
 * `limits`: `judge(value, low, high, rule=, decimals=) -> Verdict`, `rounded`, `as_reported`, Rounding.
+* `guardbands`: `judge_guarded(value, low, high, guard_band) -> Guarded`, `probability_outside(value, u, low, high)`,
+  Acceptance.
 * `statistics`: `describe`, `range_quantile`, `grubbs_test`, `grubbs_critical`, `dixon_test`, `dixon_critical`,
   `fit_line -> Line`, `theil_sen -> RobustLine`.
   Drift of readings in time: `daq.core.steady.drift_bound`; Student's t: `daq.core.student`.

@@ -29,6 +29,7 @@ class Verdict(StrEnum):
 
     WITHIN = "within"
     OUTSIDE = "outside"
+    UNDECIDED = "undecided"
     NOT_COMPARABLE = "not_comparable"
     NONE = "none"
 

@@ -28,4 +28,6 @@ the argument and its value.  Importing a module loads neither numpy nor scipy.  
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
 * `slips`: `dry_content(density kg/m3, solid_density kg/m3, degC) -> DryContent` (mass fraction), `water_density(degC)`.
 * `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
+* `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`; `restirring`: `drift_sign([Stretch],
+  standard_deviation) -> DriftSign` (settling or drying against thixotropy).
 """

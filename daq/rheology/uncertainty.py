@@ -13,6 +13,7 @@ from typing import Any
 
 from daq.core.arguments import (
     LARGEST,
+    require_count,
     require_finite,
     require_instance,
     require_listed,
@@ -122,12 +123,11 @@ def span_mean_uncertainty(sd: float, n: int, lag1: float = 0.0) -> tuple[float, 
     Raises:
         ArgumentError: n below 2 or a negative sd.
     """
-    from daq.core.steady import effective_count
+    from daq.core.steady import MOST_READINGS, effective_count
 
-    if n < 2:
-        raise ArgumentError(f"needs at least 2 readings, got {n}", key="n")
-    if not sd >= 0.0:
-        raise ArgumentError(f"must be at least 0, is {sd}", key="sd")
+    require_count("n", n, 2, MOST_READINGS, "readings")
+    require_not_negative("sd", sd)
+    require_within("lag1", lag1, -1.0, 1.0)
     worth = max(effective_count(n, lag1), 1.0)
     return sd / math.sqrt(worth), max(worth - 1.0, 1.0)
 

@@ -69,7 +69,7 @@ def test_a_falling_mass_is_no_equilibrium(tmp_path):
 def test_mass_against_the_limits_of_a_product(tmp_path):
     text = (
         'unit = "g"\nreported_decimals = 2\nrounding = "rounded"\n[[limits]]\nquantity = "mass"\nlow = 0.1\n'
-        'high = 0.12346\nunit = "kg"\n'
+        'high = 0.12346\nunit = "kg"\nmethods = ["m 1"]\n'
     )
     balance = instrument(tmp_path, "balance-1", "balance", ACCURATE)
     recipe = method(tmp_path, WEIGHING, claim="equilibrium")
@@ -84,8 +84,8 @@ def test_mass_against_the_limits_of_a_product(tmp_path):
 def test_decimals_belong_to_a_quantity(tmp_path):
     # One product, two quantities: viscosity in three digits, mass in three decimals.
     text = (
-        'reported_digits = 3\n[[limits]]\nlow = 550\nhigh = 800\nunit = "mPa.s"\n'
-        '[[limits]]\nquantity = "mass"\nlow = 100\nunit = "g"\ndecimals = 3\n'
+        'reported_digits = 3\n[[limits]]\nlow = 550\nhigh = 800\nunit = "mPa.s"\nmethods = ["m 1"]\n'
+        '[[limits]]\nquantity = "mass"\nlow = 100\nunit = "g"\nmethods = ["m 1"]\ndecimals = 3\n'
     )
     balance = instrument(tmp_path, "balance-1", "balance")
     recipe = method(tmp_path, WEIGHING, claim="equilibrium")
@@ -254,7 +254,9 @@ def test_density_from_the_mass_in_a_known_volume(tmp_path):
     )
     text = WEIGHING.replace('signal = "mass"', 'signal = "density"').replace('"0.01 g"', '"0.0001 g/mL"')
     recipe = method(tmp_path, text, "equilibrium", "density")
-    limits = '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\ndecimals = 3\n'
+    limits = (
+        '[[limits]]\nquantity = "density"\nlow = 1.78\nhigh = 1.80\nunit = "kg/L"\nmethods = ["m 1"]\ndecimals = 3\n'
+    )
     c, _, data = measured(recipe, balance, Numbers("balance"), settling(230.8), product=product(tmp_path, limits))
     assert (c.quantity, c.unit, c.value) == ("density", "g/mL", pytest.approx(1.785, abs=1e-4))
     parts = {r.name: r.contribution for r in c.uncertainty.components}

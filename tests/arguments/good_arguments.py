@@ -19,9 +19,11 @@ from daq.rheology.curvefit import Series, Shift, choose, fit_series
 from daq.rheology.flowcurve import fit_model
 from daq.rheology.geometry import ConePlate
 from daq.rheology.ranges import Expected, FlowConstants
+from daq.rheology.restirring import Stretch
 from daq.rheology.temperature import Andrade, Vft
 from daq.rheology.uncertainty import Component, Distribution
 from daq.rheology.viscosity_budget import Specification
+from daq.rheology.wallslip import GapCurve
 
 CYLINDERS = {"inner_radius_m": 0.012, "outer_radius_m": 0.015}
 OMEGAS = np.array([0.5, 1.0, 2.0, 4.0, 8.0, 16.0])
@@ -33,6 +35,8 @@ VFT = Vft(-5.0, 800.0, 150.0, 15.0, 40.0, 0.01)
 TABLE = [(20.0, 1000.0), (25.0, 700.0), (30.0, 500.0)]
 VALUES = [10.1, 10.3, 9.9, 10.0, 10.2, 9.8, 10.1, 10.4]
 SPECIFICATION = Specification(0.7, 0.2, 0.1, 0.1, 0.5, 0.2, 0.1, frozenset({"zero"}))
+NARROW = GapCurve(0.0005, (5.0, 10.0, 20.0), (4.0, 10.0, 36.0), 0.01)
+WIDE = GapCurve(0.001, (5.0, 10.0, 20.0), (3.0, 8.0, 30.0), 0.01)
 PARTS = [Component("a", 1.0, Distribution.STUDENT, 5.0), Component("b", 0.5, Distribution.RECTANGULAR)]
 SEEK = Seek(40.0, 60.0, 1.0, 200.0, 6, 0.5, 0.6)
 
@@ -76,6 +80,7 @@ OWNERS = {
     "daq.rheology.temperature.Vft": VFT,
     "daq.rheology.ranges.Expected": Expected(0.8, 0.6, 10.0, 30.0),
     "daq.quality.charts.IndividualsChart": individuals_chart(VALUES),
+    "daq.rheology.wallslip.GapCurve": NARROW,
     "daq.quality.verification.AcceptanceBand": acceptance_band("1000", "2000"),
 }
 """An object for the methods of each class."""
@@ -301,6 +306,15 @@ GOOD = {
     "daq.quality.charts.average_run_length": lambda: {"shift": 0.5, "limit": 3.0},
     "daq.quality.distributions.range_below": lambda: {"width": 2.0, "n": 4},
     "daq.quality.distributions.range_moments": lambda: {"n": 4},
+    "daq.rheology.wallslip.GapCurve": lambda: {
+        "gap": 0.001, "stresses": (5.0, 10.0, 20.0), "rates": (3.0, 8.0, 30.0), "relative_u": 0.01
+    },
+    "daq.rheology.wallslip.GapCurve.rate_at": lambda: {"stress": 12.0},
+    "daq.rheology.wallslip.compare_gaps": lambda: {"narrow": NARROW, "wide": WIDE},
+    "daq.rheology.restirring.Stretch": lambda: {"treatment": "preshear", "first": 800.0, "last": 740.0},
+    "daq.rheology.restirring.drift_sign": lambda: {
+        "stretches": [Stretch("preshear", 800.0, 740.0), Stretch("stir", 801.0, 741.0)], "standard_deviation": 5.0
+    },
     "daq.quality.distributions.spacing_ratio_above": lambda: {"ratio": 0.4, "n": 5},
     "daq.quality.health.once_per_revolution": lambda: {
         "revolutions": rising(), "values": [math.sin(2 * math.pi * r) for r in rising()]
@@ -312,6 +326,8 @@ GOOD = {
     "daq.quality.limits.judge": lambda: {
         "value": 10.0, "low": 9.0, "high": 11.0, "rule": Rounding.ROUNDED, "decimals": 1
     },
+    "daq.quality.guardbands.judge_guarded": lambda: {"value": 10.0, "low": 9.0, "high": 11.0, "guard_band": 0.3},
+    "daq.quality.guardbands.probability_outside": lambda: {"value": 10.0, "u": 0.3, "low": 9.0, "high": 11.0},
     "daq.quality.replicates.repeatability_factor": lambda: {"coverage": 0.95},
     "daq.quality.replicates.precision": lambda: {"groups": [[1.0, 1.1], [1.2, 1.1], [0.9, 1.0]], "factor": 2.8},
     "daq.quality.replicates.critical_range": lambda: {"n": 3, "r_limit": 0.5},

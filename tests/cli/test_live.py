@@ -164,7 +164,7 @@ def test_piped_a_line_is_written_every_five_seconds_and_at_every_change():
 sample WG-1042, white-glaze-flow-curve 1  SIMULATED
 
 viscosity = 812 mPa·s ± 18 mPa·s (k = 1.98)  ✓ VALID  ├●┤ WITHIN limits
-  simple acceptance: the value rounded as reported, 812
+  simple acceptance: the value rounded as reported, 812; risk of false acceptance 1.2 %
   limit: viscosity 700 to 900 mPa·s (10 min⁻¹): within
 at 10.00 min⁻¹, torque 45.23 %, shear rate 10.02 s⁻¹, shear stress 8.100 Pa, 25.02 °C
 run 3f2a91bc-0; all about it: daq show 3f2a91bc

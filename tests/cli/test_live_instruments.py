@@ -240,6 +240,7 @@ def test_a_product_without_limits_for_the_quantity_gives_a_remedy():
     verdict = {
         "verdict": "not_comparable",
         "rounding": "unrounded",
+        "acceptance": "simple_acceptance",
         "compared": None,
         "limits": [limit("viscosity", reasons=["the limit is for viscosity, the result is mass"])],
         "reasons": [{"code": "x", "text": "the limit is for viscosity, the result is mass"}],

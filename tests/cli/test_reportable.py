@@ -35,7 +35,7 @@ def test_duplicates_of_a_sample(cli, lab, tmp_path):
     done = cli(*where, "reportable", "G-7")
     assert done.returncode == 0, done.stdout + done.stderr
     assert re.search(r"reportable viscosity = 80\d mPa·s ± \d+ mPa·s, mean of 2", done.stdout)
-    assert "verdict: within (unrounded)" in done.stdout
+    assert "verdict: within (unrounded, simple acceptance; risk of false acceptance below 0.01 %)" in done.stdout
     assert f"{again[:8]}" in done.stdout
     report = json.loads(cli(*where, "reportable", "G-7", "--json").stdout)
     assert [(a["run"], a["counted"]) for a in report["attempts"]] == [(first, True), (again, False), (other, True)]

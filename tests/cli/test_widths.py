@@ -308,6 +308,8 @@ def test_a_reportable_result_fits(columns):
         how=text(rng),
         verdict="not_comparable",
         rounding="rounded",
+        acceptance="guard_banded_acceptance",
+        risk_of_false_acceptance=rng.random(),
         limits=(text(rng),),
         outliers=(text(rng),),
         attempts=tuple(attempts),

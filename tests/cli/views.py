@@ -106,6 +106,8 @@ def result(**changes: Any) -> dict[str, Any]:
         "verdict": {
             "verdict": "within",
             "rounding": "rounded",
+            "acceptance": "simple_acceptance",
+            "risk_of_false_acceptance": 0.0123,
             "compared": "812",
             "limits": [
                 {

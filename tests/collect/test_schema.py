@@ -18,7 +18,7 @@ from tests.support.processes.postgres import needs_postgres
 
 DIGESTS = {
     "0001_tables": "09b81d76674a073739b918d999c98e1b308e621e0311b06eff499d7a149e9345",
-    "0002_views": "0f6f6034a7cbd871a2704a7355cfdd7579aef531193513ee22fbbc97ad4411a7",
+    "0002_views": "86f96d4d26ca0ea46f8fcfe6c057e52e8b4b5d521a00cfc4e02a7e2cf5d2d612",
 }
 
 

@@ -51,7 +51,11 @@ WORDS = (
         # The body of a frame or of a message, without its checksum.
         r"^(drivers/modbus|daq/descriptions|tests/(drivers|descriptions))/|template/driver\.py\.txt|app/run/results\.py",
     ),
-    Word(r"(?i)\bguard", "stirrup", r"(?i)guard band|safety|guard is in place|replaces a guard|guards and|in place"),
+    Word(
+        r"(?i)\bguard",
+        "stirrup",
+        r"(?i)guard[ _-]?band|guard banded|guarded|guard_(factor|without)|safety|guard is in place|replaces a guard|guards and|in place",
+    ),
     Word(
         # Only gaps in readings: walls, frames, sequence numbers and Dixon's test have gaps too.
         r"(?i)gaps? in (the |its )?readings|readings.{0,20}\bgaps?\b|longest_gap|\bgap_ns\b|no silence and no gap|there is no gap",

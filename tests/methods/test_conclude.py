@@ -157,7 +157,7 @@ def test_a_limit_that_binds_elsewhere_is_not_comparable(tmp_path, edit, code, gi
 
 
 def test_of_several_limits_the_comparable_ones_count(tmp_path):
-    text = '[[limits]]\nlow = 1\nhigh = 2\nunit = "mPa.s"\nspeed = 50\n\n[[limits]]\nquantity'
+    text = '[[limits]]\nlow = 1\nhigh = 2\nunit = "mPa.s"\nmethods = ["clear-glaze-qc 1"]\nspeed = 50\n\n[[limits]]\nquantity'
     product = load_changed(tmp_path, "products/clear-glaze.toml", ("[[limits]]\nquantity", text))
     j = conclude(plan_of("clear-glaze-qc", "bench-1", product=product), facts([kept(summaries())])).verdict
     assert [x.verdict for x in j.limits] == ["not_comparable", "within"]

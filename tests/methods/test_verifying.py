@@ -15,7 +15,7 @@ from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
 from daq.methods.planning.compile import InstrumentHistory
-from daq.methods.planning.standing import Verified, day, standing
+from daq.methods.planning.standing import Pair, Verified, day, standing
 from daq.quality.verification import certified_coefficient, certified_viscosity
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
 from tests.support.statements import codes, parameters
@@ -210,8 +210,12 @@ def test_a_verification_needs_a_step_for_each_torque(tmp_path):
 # ---- verification status of an instrument
 
 
+PAIR = Pair("R-1042", "coaxial-12")
+
+
 def at(days, passed, **more):
-    return Verified(NOW - days * DAY, f"run-{days}", passed, fluid="reference-b", serial="R-1042", **more)
+    given = {"fluid": "reference-b", "geometry": "coaxial-12", "serial": "R-1042"} | more
+    return Verified(NOW - days * DAY, f"run-{days}", passed, **given)
 
 
 @pytest.mark.parametrize(
@@ -228,17 +232,17 @@ def at(days, passed, **more):
     ],
 )
 def test_standing(history, passed, overdue, text):
-    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
+    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, pair=PAIR)
     assert (found.passed, found.overdue, found.text) == (passed, overdue, text)
 
 
 def test_without_an_interval_nothing_is_overdue():
-    found = standing([], now_utc_ns=NOW, every_ns=None, serial="R-1042")
+    found = standing([], now_utc_ns=NOW, every_ns=None, pair=PAIR)
     assert (found.overdue, found.text) == (False, "never verified")
 
 
 def judged_with(history, **more):
-    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, serial="R-1042")
+    found = standing(history, now_utc_ns=NOW, every_ns=31 * DAY, pair=PAIR)
     made = plan_of(
         "clear-glaze-qc", "bench-1", product="clear-glaze", history=InstrumentHistory(standing=found), **more
     )
@@ -271,7 +275,7 @@ def test_results_of_an_overdue_or_failed_instrument_are_uncertain(history, fault
 
 
 def test_a_verification_itself_is_not_doubted_for_being_overdue(paddle):
-    found = standing([], now_utc_ns=NOW, every_ns=DAY, serial=None)
+    found = standing([], now_utc_ns=NOW, every_ns=DAY, pair=Pair())
     c = verified(
         plan(paddle, history=InstrumentHistory(today="2026-09-21", standing=found)), level(0, 500.0), level(1, 500.0)
     )

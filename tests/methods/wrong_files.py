@@ -446,7 +446,7 @@ FILES = [
         "outer_radius = 15.0",
         "outer_radius = 15.0\ngap = 3",
         "geometries.coaxial-12.gap",
-        "belongs to 'parallel_plates'; known keys here: end_factor, fill_volume, immersion, inner_radius, kind, length, outer_radius, stirrup, title, vessel",
+        "belongs to 'parallel_plates'; known keys here: end_factor, fill_volume, immersion, inner_radius, kind, length, outer_radius, serial, stirrup, title, vessel",
     ),
     (
         "instruments/bench-1.toml",

@@ -13,7 +13,7 @@ from daq.core.driver import Identity
 from daq.core.encoding import decode
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import InstrumentHistory
-from daq.methods.planning.standing import AuditedVerification, Standing, day, standing
+from daq.methods.planning.standing import AuditedVerification, Pair, Standing, day, standing
 
 DAY_NS: Final = 86_400_000_000_000
 """Largest age of a torque at rest that is used for the drift of the zero."""
@@ -53,22 +53,35 @@ def _entry(e: AuditEntry) -> Entry:
     return Entry(e.seq, e.utc_ns, e.who, decode(AuditedVerification, json.loads(e.detail)))
 
 
-def standing_of(found: Sequence[Entry], instrument: Instrument | None, serial: str | None, now_utc_ns: int) -> Standing:
-    """Return the verification status of an instrument now; without its file no interval is known."""
+def pair_of(instrument: Instrument, serial: str | None) -> Pair:
+    """Return an instrument with the measuring geometry that is fitted."""
+    fitted = instrument.geometry
+    return Pair(serial or "", instrument.fitted or "", "" if fitted is None else fitted.serial or "")
+
+
+def standing_of(found: Sequence[Entry], instrument: Instrument | None, pair: Pair, now_utc_ns: int) -> Standing:
+    """Return the verification status of a pair now; without the instrument's file no interval is known."""
     every = None if instrument is None or instrument.verification is None else instrument.verification.every
     judged = [e.detail.verified(e.utc_ns) for e in found if e.passed is not None]
-    return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, serial=serial)
+    return standing(judged, now_utc_ns=now_utc_ns, every_ns=every, pair=pair)
 
 
 def in_doubt(reader: Reader, instrument: str, found: Sequence[Entry]) -> InDoubt | None:
-    """Return the newest failed verification with every result since the last pass before it; None if none failed."""
+    """Return the newest failed verification with every result since the last pass of its pair; None if none failed."""
     failed = next((e for e in reversed(found) if e.passed is False), None)
     if failed is None:
         return None
-    passes = [e for e in found if e.passed and e.seq < failed.seq]
+    pair = _pair(failed)
+    passes = [e for e in found if e.passed and e.seq < failed.seq and _pair(e) == pair]
     last_pass = passes[-1] if passes else None
     results = _results_between(reader, instrument, found, 0 if last_pass is None else last_pass.seq, failed.seq)
     return InDoubt(failed, last_pass, tuple(results))
+
+
+def _pair(e: Entry) -> Pair:
+    detail = e.detail
+    # A geometry with a serial number is the same under another name.
+    return Pair(detail.serial, "" if detail.geometry_serial else detail.geometry, detail.geometry_serial)
 
 
 def _results_between(
@@ -91,13 +104,14 @@ def instrument_history(
     instrument = catalogue.instrument(order.instrument)
     serial = identity.serial if identity is not None else instrument.expect_serial
     found = entries(reader, instrument.name)
+    pair = pair_of(instrument, serial)
     since: list[tuple[str, str]] = []
     if catalogue.method(order.method_id, order.method_version).verification is not None:
-        passes = [e.seq for e in found if e.passed]
+        passes = [e.seq for e in found if e.passed and pair.counts(e.detail.verified(e.utc_ns))]
         since = _results_between(reader, instrument.name, found, passes[-1] if passes else 0)
     return InstrumentHistory(
         today=day(now_utc_ns),
-        standing=standing_of(found, instrument, serial, now_utc_ns),
+        standing=standing_of(found, instrument, pair, now_utc_ns),
         condition=order.condition or "as_found",
         results_since_pass=tuple(result for result, _ in since),
         last_torque_at_rest=_last_torque_at_rest(reader, instrument.name, serial, now_utc_ns),

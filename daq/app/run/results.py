@@ -108,6 +108,7 @@ class ResultMaker:
             lot=v.lot,
             certificate=v.certificate,
             geometry=context.geometry_name or "",
+            geometry_serial="" if context.geometry is None else context.geometry.serial,
             serial=context.serial or "",
             levels=tuple(AuditedLevel(x.torque_percent, x.deviation_percent, x.accepted) for x in v.levels),
             results_in_doubt=len(v.results_since_pass),

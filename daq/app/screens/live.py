@@ -22,7 +22,7 @@ PIPED_COLUMNS: Final = 100
 TALL: Final = 34
 """A terminal of at least this many rows shows a result in the largest digits."""
 
-VALID, OUTSIDE, NOT_VALID, STOPPED, FAILED = 0, 10, 11, 12, 13
+VALID, OUTSIDE, NOT_VALID, STOPPED, FAILED, UNDECIDED = 0, 10, 11, 12, 13, 14
 
 STYLES: Final = {
     "head": "bold",
@@ -39,7 +39,8 @@ def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
     """Return the exit code of a run, for scripts.
 
     0 valid and within its limits or without limits; 10 outside them or not comparable with them; 11 not valid, which
-    includes doubtful; 12 stopped by a person; 13 failed, interrupted or not stored.
+    includes doubtful; 12 stopped by a person; 13 failed, interrupted or not stored; 14 undecided under the guard bands
+    of its product.
     """
     if end.fault or result is None or end.outcome in ("failed", "interrupted"):
         return FAILED
@@ -47,7 +48,12 @@ def exit_code(end: RunEnd, result: dict[str, Any] | None) -> int:
         return STOPPED
     if result["validity"] != "valid":
         return NOT_VALID
-    return OUTSIDE if result["verdict"]["verdict"] in ("outside", "not_comparable") else VALID
+    return code_of_verdict(result["verdict"]["verdict"])
+
+
+def code_of_verdict(verdict: str) -> int:
+    """Return the exit code of a verdict on a valid value."""
+    return {"outside": OUTSIDE, "not_comparable": OUTSIDE, "undecided": UNDECIDED}.get(verdict, VALID)
 
 
 class RunScreen(RedrawnScreen):

@@ -6,6 +6,7 @@ from daq.app.screens.digits import largest
 from daq.app.screens.styled_lines import NARROWEST, Line, joined, wrapped
 from daq.app.screens.text import (
     called,
+    chance,
     number,
     plain,
     sentence,
@@ -25,6 +26,7 @@ from daq.methods.planning.signals import OWN_VISCOSITY
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("├●┤ WITHIN limits", "good"),
     "outside": ("├─┤● OUTSIDE limits", "bad"),
+    "undecided": ("├─◐─ UNDECIDED: too near to a limit", "warn"),
     "not_comparable": ("├?┤ NOT COMPARABLE with limits", "warn"),
     "none": ("no limits to compare with", "dim"),
 }
@@ -128,7 +130,7 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
         # An unrounded value has more digits than a person reads; --json has them.
         rounded = f"the value rounded as reported, {plain(verdict.get('compared') or '')}".rstrip(", ")
         compared = "the value as it is (unrounded)" if rule == "unrounded" else rounded
-        lines += wrapped(f"simple acceptance: {compared}", columns, "  ", "dim")
+        lines += wrapped(f"{spaced(verdict['acceptance'])}: {compared}{_risk(verdict)}", columns, "  ", "dim")
     for limit in own:
         lines += wrapped(limit_text(limit), columns, "  limit: ")
     if others:
@@ -138,6 +140,20 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     for reason in dict.fromkeys(sentence(reason) for reason in reasons):
         lines += wrapped(reason, columns, "  - ")
     return lines
+
+
+def _risk(verdict: dict[str, Any]) -> str:
+    """Return the risk of a false acceptance, or the probability that a value not accepted is outside of its limits."""
+    risk = verdict.get("risk_of_false_acceptance")
+    if risk is not None:
+        return f"; risk of false acceptance {chance(risk)}"
+    if verdict["verdict"] == "within":
+        return "; risk of false acceptance not known: the value has no uncertainty"
+    if verdict["verdict"] != "undecided":
+        return ""
+    found = [x["probability_outside"] for x in verdict["limits"] if x["verdict"] == "undecided"]
+    known = [x for x in found if x is not None]
+    return f"; the true value is outside with a probability of {chance(max(known))}" if known else ""
 
 
 def _no_own_limits(data: dict[str, Any], others: str, columns: int) -> list[Line]:
@@ -184,6 +200,13 @@ def limit_text(limit: dict[str, Any]) -> str:
         f"{value:g} {symbol(BOUND_UNITS[key])}" if key in BOUND_UNITS else f"{spaced(key)} {value}"
         for key, value in limit["applies_at"].items()
     )
+    accepted = [x for x in (limit.get("accepted_low"), limit.get("accepted_high")) if x is not None]
+    if accepted:
+        ends = [number(x) for x in accepted]
+        range_within = (
+            f"{ends[0]} to {ends[1]}" if len(ends) == 2 else f"{'from' if low is not None else 'up to'} {ends[0]}"
+        )
+        bound = ", ".join(x for x in (bound, f"within {range_within} {unit}") if x)
     verdict = spaced(limit["verdict"])
     return plain(f"{called(limit['quantity'])} {what}" + (f" ({bound})" if bound else "") + f": {verdict}")
 

@@ -58,6 +58,16 @@ def uncertain(expanded: float | None) -> str:
     return number(float(f"{expanded:.1e}"), 2)
 
 
+def chance(probability: float) -> str:
+    """Return a probability (0 to 1) in per cent, in two significant digits."""
+    percent = 100.0 * probability
+    if percent < 0.01:
+        return "below 0.01 %"
+    if percent > 99.99:
+        return "above 99.99 %"
+    return f"{percent:.2f} %" if percent >= 99.0 else f"{number(percent, 2)} %"
+
+
 def with_unit(value: float | None, code: str, digits: int = 4) -> str:
     """Return a number with the symbol of its unit; `code` is the UCUM code."""
     return f"{number(value, digits)} {symbol(code)}".rstrip()

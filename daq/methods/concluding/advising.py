@@ -224,6 +224,8 @@ class _Case:
         """Return what all limits of the product apply to instead of `wanted`; empty where one of them admits it."""
         product = self.plan.context.product
         limits = () if product is None else product.limits
+        own = f"{self.plan.method} {self.plan.version}"
+        limits = tuple(x for x in limits if own in x.methods) or limits
         bound = [x.speed if key == "speed" else x.geometry for x in limits]
         if not bound or any(b is None or b == wanted for b in bound):
             return ()

@@ -8,6 +8,7 @@ from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods.concluding.advising import advice, advice_from_limit
+from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
 from daq.methods.concluding.cautions import cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
@@ -69,7 +70,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         quality=quality,
         faults=faults,
         validity=VALIDITY[quality.severity],
-        reasons=reasons_of(plan, facts, row, faults),
+        reasons=reasons_of(plan, facts, kept, row, faults),
         claim=plan.claim,  # type: ignore[arg-type]  # compiled from a Claim
         outcome=facts.outcome,  # type: ignore[arg-type]  # one of the names, or "" while the run goes on
         span=None if row is None else _span(kept, row, stop_reason(plan, facts, ended)),
@@ -78,7 +79,9 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         drift=moved,
         uncertainty=budget,
         conditions=_conditions(plan, facts, kept, row),
-        verdict=judgement(plan, quantity, unit, value, row) if verification is None else verdict_of(plan, verification),
+        verdict=verdict_of(plan, verification)
+        if verification is not None
+        else judgement(plan, quantity, unit, value, row, kept, budget),
         advice=_advice(plan, facts, kept, unit),
         steps=rows,
         verification=verification,
@@ -105,7 +108,8 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
         found.append("no_readings")
     if any(n.code == "keys_used" for n in facts.notes):
         found.append("keys_used")
-    found += [*flow_faults(plan, row), *standing_faults(plan)]
+    quantity = "time" if plan.claim == "time_to" else plan.primary
+    found += [*flow_faults(plan, row), *temperature_faults(plan, quantity, kept), *standing_faults(plan)]
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))

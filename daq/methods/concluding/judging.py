@@ -1,55 +1,172 @@
 """The verdict: the value against the product's limits, where they apply."""
 
-import math
-from typing import Any, Final, NamedTuple
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Final
 
 from daq.core.context import ProductLimit, ProductOfPlan
+from daq.core.effects import Kept
 from daq.core.plan import Plan
 from daq.core.units import UNITS, convert
+from daq.methods.concluding.applying import Subject, hindrances
 from daq.methods.concluding.seekadvice import seek_of
 from daq.methods.parts.judged import Judgement, LimitUsed
+from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, distinct, state
+from daq.quality.guardbands import Acceptance, Guarded, judge_guarded, probability_outside
 from daq.quality.limits import Rounding, Verdict, as_reported, decimal_of, judge
 
 BINDINGS: Final = ("geometry", "vessel", "speed", "time", "temperature")
 
 
-class _Subject(NamedTuple):
-    """The value to judge, with its conditions."""
-
-    plan: Plan
-    quantity: str
-    unit: str
-    value: float | None
-    row: KeptValue | None
-
-
-def judgement(plan: Plan, quantity: str, unit: str, value: float | None, row: KeptValue | None) -> Judgement:
+def judgement(
+    plan: Plan,
+    quantity: str,
+    unit: str,
+    value: float | None,
+    row: KeptValue | None,
+    kept: Kept | None,
+    budget: Uncertainty | None,
+) -> Judgement:
     """Return the verdict on `value` (in `unit`) under the limits of the plan's product.
 
-    A limit that applies at another geometry, vessel, speed, time, temperature or unit says nothing about the value.
-    Outside of one comparable limit is outside; without a comparable limit the verdict is not_comparable.
-    A seek gets no verdict.
+    A limit that was set for another method, or applies at another geometry, vessel, speed, time, temperature or unit,
+    says nothing about the value.  Neither does any limit after a failed or overdue verification.
+    Outside of one comparable limit is outside, undecided under one is undecided; without a comparable limit the verdict
+    is not_comparable.  A seek gets no verdict.
     """
     if seek_of(plan) is not None:
         return Judgement(verdict=Verdict.NONE, reasons=(state("seek_shears"),))
     product = plan.context.product
     if product is None or not product.limits:
         return Judgement(verdict=Verdict.NONE, reasons=(state("no_limits"),) if product else ())
-    rule = Rounding(product.rounding)
-    decimals = None if value is None else reported_decimals(value, product, quantity)
-    subject = _Subject(plan, quantity, unit, value, row)
-    used = tuple(_one(subject, limit, rule, decimals) for limit in product.limits)
-    verdicts = {u.verdict for u in used}
-    overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
+    rule = rule_of(product, value, quantity)
+    subject = Subject(plan, quantity, unit, value, row, kept)
+    used = tuple(_one(subject, limit, rule, budget) for limit in product.limits)
+    overall = overall_verdict(u.verdict for u in used)
     compared = None
     if value is not None and overall is not Verdict.NOT_COMPARABLE:
-        compared = as_reported(value, decimals or 0) if rule is Rounding.ROUNDED else repr(value)
+        compared = rule.compared(value)
     reasons = distinct(r for u in used if u.verdict == overall for r in u.reasons)
+    risk = None
+    if overall is Verdict.WITHIN and value is not None:
+        edges = [(u.low, u.high) for u in used if u.verdict is Verdict.WITHIN]
+        risk = risk_outside(value, standard_uncertainty(budget), edges)
     return Judgement(
-        verdict=overall, rounding=rule, acceptance="simple_acceptance", compared=compared, limits=used, reasons=reasons
+        verdict=overall,
+        rounding=rule.rounding,
+        acceptance=rule.acceptance,
+        risk_of_false_acceptance=risk,
+        compared=compared,
+        limits=used,
+        reasons=reasons,
     )
+
+
+def overall_verdict(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return the verdict under several limits: outside before undecided, undecided before within."""
+    found = set(verdicts)
+    order = (Verdict.OUTSIDE, Verdict.UNDECIDED, Verdict.WITHIN, Verdict.NOT_COMPARABLE)
+    return next(v for v in order if v in found)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """The decision rule of a product for one value."""
+
+    rounding: Rounding
+    acceptance: Acceptance
+    decimals: int
+    """Decimals of the reported number."""
+    guard_factor: float
+
+    def compared(self, value: float) -> str:
+        """Return the number as it is compared with the limits."""
+        return as_reported(value, self.decimals) if self.rounding is Rounding.ROUNDED else repr(value)
+
+    def judged(
+        self,
+        value: float,
+        low: float | None,
+        high: float | None,
+        unit: str,
+        expanded: float | None,
+        guard_band: float | None = None,
+    ) -> tuple[Verdict, list[Statement], Guarded | None]:
+        """Return the verdict on a value under one limit, its reasons, and the acceptance limits of guard bands.
+
+        Args:
+            value: the value; all numbers are in `unit`.
+            low: lower limit, or None.
+            high: upper limit, or None.
+            unit: UCUM code.
+            expanded: expanded uncertainty of the value; None where it has no interval.
+            guard_band: the stated guard band; None: the multiple of `expanded`.
+        """
+        if self.acceptance is Acceptance.SIMPLE:
+            found = judge(value, low, high, rule=self.rounding, decimals=self.decimals)
+            return found, _edge(found, value, low, high, unit), None
+        if expanded is None:
+            return Verdict.UNDECIDED, [state("guard_without_interval")], None
+        guard_band = self.guard_factor * expanded if guard_band is None else guard_band
+        guarded = judge_guarded(value, low, high, guard_band)
+        if guarded.verdict is not Verdict.UNDECIDED:
+            return guarded.verdict, _edge(guarded.verdict, value, low, high, unit), guarded
+        reasons = [
+            state("in_guard_band", value=value, limit=_nearer(value, low, high), guard_band=guard_band, unit=unit)
+        ]
+        if guarded.low is not None and guarded.high is not None and guarded.low > guarded.high:
+            reasons.append(state("guard_bands_leave_nothing", guard_band=guard_band, unit=unit))
+        return guarded.verdict, reasons, guarded
+
+
+def rule_of(product: ProductOfPlan, value: float | None, quantity: str) -> Rule:
+    """Return the decision rule of a product for a value of `quantity`."""
+    decimals = 0 if value is None else reported_decimals(value, product, quantity)
+    return Rule(Rounding(product.rounding), Acceptance(product.acceptance), decimals, product.guard_factor)
+
+
+def expanded_of(budget: Uncertainty | None) -> float | None:
+    """Return the expanded uncertainty that is published with a value; None where there is none."""
+    return None if budget is None or not budget.expanded else budget.expanded
+
+
+def standard_uncertainty(budget: Uncertainty | None) -> float | None:
+    """Return the combined standard uncertainty of a value, U/k; None where there is none."""
+    expanded = expanded_of(budget)
+    return None if budget is None or expanded is None or not budget.k else expanded / budget.k
+
+
+def risk_outside(value: float, u: float | None, edges: Iterable[tuple[float | None, float | None]]) -> float | None:
+    """Return the probability that the true value is outside of one of the limits (low, high); None without `u`."""
+    found = list(edges)
+    if u is None or not found:
+        return None
+    low = max((low for low, _ in found if low is not None), default=None)
+    high = min((high for _, high in found if high is not None), default=None)
+    return 1.0 if low is not None and high is not None and low > high else probability_outside(value, u, low, high)
+
+
+def guard_band_of(limit: ProductLimit, unit: str) -> float | None:
+    """Return the guard band that a limit states, in `unit` (UCUM); None where it states none.
+
+    It is a width, so that the zero of a temperature scale does not count.
+    """
+    stated = limit.guard_band
+    return None if stated is None else convert(stated, limit.unit, unit) - convert(0.0, limit.unit, unit)
+
+
+def _edge(found: Verdict, value: float, low: float | None, high: float | None, unit: str) -> list[Statement]:
+    """Return the limit that a value outside is beyond of."""
+    if found is not Verdict.OUTSIDE:
+        return []
+    below = low is not None and value < low
+    return [state("below_limit" if below else "above_limit", value=value, limit=low if below else high, unit=unit)]
+
+
+def _nearer(value: float, low: float | None, high: float | None) -> float:
+    return min((x for x in (low, high) if x is not None), key=lambda x: abs(x - value))
 
 
 def reported_decimals(value: float, product: ProductOfPlan, quantity: str) -> int:
@@ -76,21 +193,23 @@ def reported(value: float | None, product: ProductOfPlan | None, quantity: str, 
     return as_reported(value, reported_decimals(value, product, quantity))
 
 
-def _one(subject: _Subject, limit: ProductLimit, rule: Rounding, decimals: int | None) -> LimitUsed:
+def _one(subject: Subject, limit: ProductLimit, rule: Rule, budget: Uncertainty | None) -> LimitUsed:
     value, unit = subject.value, subject.unit
     low, high = limit.low, limit.high
-    reasons = _hindrances(subject, limit)
+    reasons = hindrances(subject, limit)
     if value is None:
         reasons.insert(0, state("no_value_to_compare"))
-    if reasons:
+    if reasons or value is None:
         return _used(limit, low, high, limit.unit, Verdict.NOT_COMPARABLE, reasons)
     low, high = (None if x is None else convert(x, limit.unit, unit) for x in (low, high))
-    found = judge(value, low, high, rule=rule, decimals=decimals)
-    if found is Verdict.OUTSIDE and value is not None:
-        below = low is not None and value < low
-        edge = low if below else high
-        reasons = [state("below_limit" if below else "above_limit", value=value, limit=edge, unit=unit)]
-    return _used(limit, low, high, unit, found, reasons)
+    found, reasons, guarded = rule.judged(value, low, high, unit, expanded_of(budget), guard_band_of(limit, unit))
+    return _used(limit, low, high, unit, found, reasons).model_copy(
+        update={
+            "accepted_low": None if guarded is None or guarded.low is None else float(guarded.low),
+            "accepted_high": None if guarded is None or guarded.high is None else float(guarded.high),
+            "probability_outside": risk_outside(value, standard_uncertainty(budget), [(low, high)]),
+        }
+    )
 
 
 def _used(
@@ -99,47 +218,9 @@ def _used(
     binds: dict[str, Any] = {k: v for k in BINDINGS if (v := getattr(limit, k)) is not None}
     if "time" in binds:
         binds["time"] /= 1e9
+    if limit.methods:
+        binds = {"method": " or ".join(limit.methods), **binds}
     return LimitUsed(
         quantity=limit.quantity, low=low, high=high, unit=unit, applies_at=binds, verdict=verdict,
         reasons=tuple(reasons),
     )  # fmt: skip
-
-
-def _hindrances(subject: _Subject, limit: ProductLimit) -> list[Statement]:
-    """Return why a limit does not apply; empty where it does."""
-    quantity, unit, row = subject.quantity, subject.unit, subject.row
-    out: list[Statement] = []
-    if limit.quantity != quantity:
-        # The other conditions of the limit do not matter then.
-        return [state("limit_of_other_quantity", limited=limit.quantity, quantity=quantity)]
-    if UNITS[limit.unit].dimension != (UNITS[unit].dimension if unit in UNITS else unit):
-        out.append(state("limit_in_other_unit", limit_unit=limit.unit, unit=unit))
-    geometry = subject.plan.context.geometry
-    fitted, vessel = (None, None) if geometry is None else (geometry.name, geometry.vessel)
-    if limit.geometry is not None and limit.geometry != fitted:
-        out.append(state("limit_of_other_geometry", wanted=limit.geometry, fitted=fitted))
-    if limit.vessel is not None and limit.vessel != vessel:
-        out.append(state("limit_of_other_vessel", wanted=limit.vessel, used=vessel or None))
-    if row is None:
-        return out
-    speed = limit.speed
-    if speed is not None and (row.set_speed is None or not math.isclose(speed, row.set_speed, rel_tol=1e-6)):
-        out.append(state("limit_at_other_speed", wanted=speed, speed=row.set_speed))
-    time = limit.time
-    # While a step goes on, its start is not among the facts, and the value is provisional.
-    if time is not None and row.seconds is not None and abs(row.seconds - time / 1e9) > limit.time_band / 1e9:
-        out.append(state("limit_at_other_time", wanted=time / 1e9, taken=row.seconds))
-    temperature = limit.temperature
-    if temperature is not None:
-        if row.temperature is None:
-            out.append(state("limit_needs_temperature", wanted=temperature))
-        elif abs(row.temperature - temperature) > limit.temperature_band:
-            out.append(
-                state(
-                    "limit_at_other_temperature",
-                    wanted=temperature,
-                    band=limit.temperature_band,
-                    temperature=row.temperature,
-                )
-            )
-    return out

@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 from typing import Final
 
-from daq.core.effects import Facts
+from daq.core.effects import Facts, Kept
 from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.core.remarks import Parameter
+from daq.methods.concluding.applying import suspicions
 from daq.methods.concluding.stopping import run_reason
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
@@ -17,14 +18,16 @@ OUTCOME_FAULT: Final = {"interrupted": "interrupted", "failed": "incomplete", "s
 _CHECKS: Final = {"another_instrument": IdentityCheck.CHANGED, "identity_unknown": IdentityCheck.NO_ANSWER}
 
 
-def reasons_of(plan: Plan, facts: Facts, row: KeptValue | None, faults: Sequence[str]) -> tuple[Statement, ...]:
+def reasons_of(
+    plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None, faults: Sequence[str]
+) -> tuple[Statement, ...]:
     """Return the statements of all faults, and last the reason of a run that did not come to its end."""
-    found = [statement for fault in faults for statement in _statements(plan, facts, row, fault)]
+    found = [statement for fault in faults for statement in _statements(plan, facts, kept, row, fault)]
     ended = run_reason(facts) if facts.outcome in OUTCOME_FAULT else None
     return tuple(found if ended is None else [*found, ended])
 
 
-def _statements(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> list[Statement]:
+def _statements(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None, fault: str) -> list[Statement]:
     """Return the statements of a fault: one, or one for each instrument whose identity is in question."""
     if fault in _CHECKS:
         asked = [i for i in facts.identities if i.check is _CHECKS[fault]]
@@ -32,6 +35,8 @@ def _statements(plan: Plan, facts: Facts, row: KeptValue | None, fault: str) -> 
     standing = plan.context.standing
     if fault in ("verification_failed", "verification_overdue") and standing is not None:
         return [standing_statement(standing, fault)]
+    if fault == "probe_suspect" and kept is not None:
+        return [state(fault, faults=suspicions(kept))]
     return [state(fault, **({} if row is None else _figures(plan, row, fault)))]
 
 
@@ -41,6 +46,8 @@ def _figures(plan: Plan, row: KeptValue, fault: str) -> dict[str, Parameter]:
     if fault == "off_temperature":
         c = plan.conditioning
         return {"temperature": row.temperature, "low": c.low, "high": c.high}
+    if fault == "off_limit_temperature":
+        return {"temperature": row.temperature}
     if fault == "off_speed":
         return {"speed": row.speed, "set_speed": row.set_speed}
     if fault in ("cut_short", "readings_missing"):

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
-from daq.methods.concluding.judging import reported, reported_decimals
+from daq.methods.concluding.judging import Rule, guard_band_of, overall_verdict, reported, risk_outside, rule_of
 from daq.methods.files.product import Product
 from daq.methods.parts.statement import Statement, distinct, state
-from daq.quality.limits import Rounding, Verdict, as_reported, judge
+from daq.quality.limits import Verdict
 from daq.quality.replicates import Agreement, Outcome, judge_replicates
 from daq.quality.statistics import dixon_test, grubbs_test
 
@@ -21,6 +21,10 @@ HOW: Final = {
     Outcome.MORE: "one_more_result",
 }
 """Code of the statement by the outcome of judged replicates."""
+
+
+JUDGED: Final = ("within", "outside", "undecided")
+"""Verdicts under a limit that applies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,10 @@ class Reportable:
     how: Statement
     verdict: str
     rounding: str | None
+    acceptance: str | None
+    """Decision rule (JCGM 106); None without limits."""
+    risk_of_false_acceptance: float | None
+    """For a value within: probability (0 to 1) that the true value is outside of the limits; None without one."""
     limits: tuple[Statement, ...]
     """The verdict under each limit; after one that could not be applied, the reasons."""
     outliers: tuple[Statement, ...]
@@ -172,8 +180,8 @@ def _made(
         more = needed - len(counted)
         decided, how = ("more" if counted else "none"), state("more_results_needed", more=more)
     planned = None if product is None else product.planned()
-    verdict, rule, limits = _verdict(value, unit, counted, planned)
-    expanded = [d["uncertainty"]["expanded"] for d in counted if d.get("uncertainty")]
+    expanded = _expanded(value, counted)
+    judged = _verdict(value, unit, counted, planned, expanded)
     return Reportable(
         sample=sample,
         product=None if product is None else product.id,
@@ -182,12 +190,14 @@ def _made(
         unit=unit,
         value=value,
         reported=reported(value, planned, "" if first is None else first["quantity"], unit),
-        expanded=max(expanded) if value is not None and len(expanded) == len(counted) else None,
+        expanded=None if expanded is None else expanded[0],
         decided=decided,
         how=how,
-        verdict=verdict,
-        rounding=rule,
-        limits=limits,
+        verdict=judged.verdict.value,
+        rounding=None if judged.rule is None else judged.rule.rounding.value,
+        acceptance=None if judged.rule is None else judged.rule.acceptance.value,
+        risk_of_false_acceptance=judged.risk,
+        limits=judged.statements,
         outliers=_outliers([d["value"] for d in counted], unit),
         attempts=tuple(attempts),
     )
@@ -204,19 +214,47 @@ def _outliers(values: Sequence[float], unit: str) -> tuple[Statement, ...]:
     return tuple(out)
 
 
+def _expanded(value: float | None, counted: Sequence[dict[str, Any]]) -> tuple[float, float | None] | None:
+    """Return expanded and standard uncertainty of the reportable value; None where one counted result has none."""
+    found = [(u["expanded"], u.get("k")) for d in counted if (u := d.get("uncertainty")) and u["expanded"]]
+    if value is None or not found or len(found) < len(counted):
+        return None
+    expanded, k = max(found, key=lambda x: x[0])
+    return expanded, None if not k else expanded / k
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The verdict on the reportable number, its rule, and the statements about each limit."""
+
+    verdict: Verdict
+    rule: Rule | None = None
+    risk: float | None = None
+    statements: tuple[Statement, ...] = ()
+
+
 def _verdict(
-    value: float | None, unit: str, counted: Sequence[dict[str, Any]], product: ProductOfPlan | None
-) -> tuple[str, str | None, tuple[Statement, ...]]:
-    """Return the verdict on the reportable number under the limits that applied to every counted result."""
+    value: float | None,
+    unit: str,
+    counted: Sequence[dict[str, Any]],
+    product: ProductOfPlan | None,
+    uncertainty: tuple[float, float | None] | None,
+) -> _Judged:
+    """Return the verdict on the reportable number under the limits that applied to every counted result.
+
+    `uncertainty` is the expanded and the standard uncertainty of `value`, all in `unit`.
+    """
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
-        return Verdict.NONE.value, None, ()
-    rule = Rounding(product.rounding)
-    decimals = reported_decimals(value, product, counted[0]["quantity"])
+        return _Judged(Verdict.NONE)
+    quantity = counted[0]["quantity"]
+    rule = rule_of(product, value, quantity)
+    expanded, u = uncertainty or (None, None)
     statements: list[Statement] = []
     verdicts: list[Verdict] = []
+    within: list[tuple[float | None, float | None]] = []
     for i, limit in enumerate(counted[0]["verdict"]["limits"]):
         same = [d["verdict"]["limits"][i] for d in counted]
-        comparable = all(x["verdict"] in ("within", "outside") for x in same)
+        comparable = all(x["verdict"] in JUDGED for x in same)
         edges = {name: limit[name] for name in ("quantity", "low", "high", "unit")}
         if not comparable or limit["unit"] != unit:
             verdicts.append(Verdict.NOT_COMPARABLE)
@@ -224,9 +262,14 @@ def _verdict(
             statements.append(state("limit_not_comparable", **edges))
             statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
-        found = judge(value, limit["low"], limit["high"], rule=rule, decimals=decimals)
-        shown = as_reported(value, decimals) if rule is Rounding.ROUNDED else repr(value)
+        guard_band = guard_band_of(product.limits[i], unit) if i < len(product.limits) else None
+        found, why, _ = rule.judged(value, limit["low"], limit["high"], unit, expanded, guard_band)
         verdicts.append(found)
-        statements.append(state("limit_judged", verdict=found.value, compared=shown, **edges))
-    overall = next(v for v in (Verdict.OUTSIDE, Verdict.WITHIN, Verdict.NOT_COMPARABLE) if v in verdicts)
-    return overall.value, rule.value, tuple(statements)
+        statements.append(state("limit_judged", verdict=found.value, compared=rule.compared(value), **edges))
+        if found is Verdict.WITHIN:
+            within.append((limit["low"], limit["high"]))
+        if found is Verdict.UNDECIDED:
+            statements += why
+    overall = overall_verdict(verdicts)
+    risk = risk_outside(value, u, within) if overall is Verdict.WITHIN else None
+    return _Judged(overall, rule, risk, tuple(statements))

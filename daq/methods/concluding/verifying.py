@@ -11,6 +11,7 @@ from daq.methods.concluding.budget import BEYOND_TABLE_K, budget
 from daq.methods.parts.judged import Judgement, Level, LimitUsed, Verification
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
+from daq.quality.guardbands import Acceptance
 from daq.quality.limits import Rounding, Verdict
 from daq.quality.verification import AcceptanceBand, acceptance_band, certified_viscosity, normalised_error
 from daq.rheology.torque import viscosity_at
@@ -84,7 +85,7 @@ def verdict_of(plan: Plan, found: Verification) -> Judgement:
     return Judgement(
         verdict=_verdict(found.passed),
         rounding=Rounding.UNROUNDED,
-        acceptance="simple_acceptance",
+        acceptance=Acceptance.SIMPLE,
         limits=used,
         reasons=found.reasons,
     )

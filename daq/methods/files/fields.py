@@ -197,6 +197,15 @@ def name(value: Any) -> Any:
     return value
 
 
+def method_version(value: Any) -> Any:
+    """Return a method's id and version as one text, ``clear-glaze-qc 1``; `ValueError` without either of them."""
+    if isinstance(value, str):
+        method, _, version = value.partition(" ")
+        if not _NAME.fullmatch(method) or not version.strip() or version != version.strip():
+            raise ValueError(f"{value!r}: write the method's id, one space and its version, as in 'clear-glaze-qc 1'")
+    return value
+
+
 def unit_text(value: Any) -> Any:
     """Return a unit as a person writes it; `ValueError` if it is not known."""
     if isinstance(value, str):
@@ -220,6 +229,7 @@ def day(value: Any) -> str:
 UnitText = Annotated[str, BeforeValidator(unit_text)]
 Listed = BeforeValidator(listed)
 Name = Annotated[str, BeforeValidator(name)]
+MethodVersion = Annotated[str, BeforeValidator(method_version)]
 Text = Annotated[str, Field(min_length=1)]
 Day = Annotated[str, BeforeValidator(day)]
 Length = Annotated[Extent, BeforeValidator(extent)]

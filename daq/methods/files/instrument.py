@@ -45,6 +45,8 @@ class _Geometry(Model):
     """Keys that all measuring geometries have in common."""
 
     title: str = ""
+    serial: Text | None = None
+    """Serial number of the geometry; a verification counts for it together with the instrument's serial number."""
     stirrup: bool = False
     """True if a wire stirrup surrounds the rotor; this is not the safety guard."""
     vessel: str = ""

@@ -6,7 +6,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from daq.core.context import ProductLimit, ProductOfPlan
+from daq.core.context import Amount, ProductLimit, ProductOfPlan
 from daq.core.units import UNITS, entered
 from daq.methods.files.fields import (
     Celsius,
@@ -14,6 +14,7 @@ from daq.methods.files.fields import (
     Kelvins,
     KeyedError,
     Listed,
+    MethodVersion,
     Millimetres,
     Model,
     Name,
@@ -37,6 +38,11 @@ class Limit(Model):
     low: float | None = None
     high: float | None = None
     unit: UnitText = Field(description="the unit of low and high, for example 'mPa.s'")
+    methods: Annotated[tuple[MethodVersion, ...], Listed] = Field(
+        description="the methods they were set for, each with its version, for example methods = ['clear-glaze-qc 1']"
+    )
+    choices: dict[Name, Quantity] = Field(default_factory=dict)
+    """Values of the method's choices they were set for; left out: the default of each choice."""
     decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
     """Decimals of the reported number if this quantity is the result; left out: those of the product."""
     geometry: Name | None = None
@@ -46,9 +52,13 @@ class Limit(Model):
     time_band: Duration = SECOND
     temperature: Celsius | None = None
     temperature_band: Kelvins = 0.2
+    guard_band: Annotated[float, Field(gt=0)] | None = None
+    """Guard band in the unit of low and high; left out: the product's `guard_factor` times the expanded uncertainty."""
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
+        if not self.methods:
+            raise KeyedError("methods", "is empty: name the methods the limits were set for, each with its version")
         if self.low is None and self.high is None:
             raise KeyedError("low", "is missing, like high: give one of them or both")
         if self.low is not None and self.high is not None and self.low >= self.high:
@@ -71,6 +81,8 @@ class Limit(Model):
             low=None if self.low is None else self.in_code(self.low),
             high=None if self.high is None else self.in_code(self.high),
             unit=self.unit_code,
+            methods=self.methods,
+            choices={name: Amount(given.value, given.unit or "") for name, given in self.choices.items()},
             decimals=self.decimals,
             geometry=self.geometry,
             vessel=self.vessel,
@@ -79,6 +91,7 @@ class Limit(Model):
             time_band=self.time_band,
             temperature=self.temperature,
             temperature_band=self.temperature_band,
+            guard_band=None if self.guard_band is None else self.in_code(self.guard_band),
         )
 
 
@@ -188,6 +201,10 @@ class Product(Model):
     reported_decimals: Annotated[int, Field(ge=-6, le=9)] | None = None
     """Decimals of the reported number, instead of digits (-1: whole tens)."""
     rounding: Rounding = "unrounded"
+    acceptance: Literal["simple_acceptance", "guard_banded_acceptance"] = "simple_acceptance"
+    """Decision rule (JCGM 106): with guard bands a value near a limit is undecided."""
+    guard_factor: Annotated[float, Field(gt=0, le=3)] | None = None
+    """Guard band as a multiple of the expanded uncertainty; left out: 1."""
     limits: Annotated[tuple[Limit, ...], Listed] = ()
     flow_behaviour_index: Annotated[float, Field(gt=0, le=2)] | None = None
     temperature_coefficient: Annotated[float, Field(ge=-50, le=50)] | None = None
@@ -217,6 +234,22 @@ class Product(Model):
             raise KeyedError("expected_viscosity", "needs a viscosity unit, for example '800 mPa.s'")
         return self
 
+    @model_validator(mode="after")
+    def _acceptance(self) -> Self:
+        if self.acceptance == "guard_banded_acceptance":
+            if self.rounding == "rounded":
+                raise KeyedError(
+                    "rounding", "must be 'unrounded' with guard bands: rounding would take a part of the guard band"
+                )
+            return self
+        reason = "belongs to acceptance = 'guard_banded_acceptance'; here it is simple_acceptance"
+        if self.guard_factor is not None:
+            raise KeyedError("guard_factor", reason)
+        for i, limit in enumerate(self.limits):
+            if limit.guard_band is not None:
+                raise KeyedError(f"limits[{i}].guard_band", reason)
+        return self
+
     @property
     def unit_code(self) -> str:
         """The UCUM code of the display unit."""
@@ -230,6 +263,8 @@ class Product(Model):
             reported_digits=self.reported_digits,
             reported_decimals=self.reported_decimals,
             rounding=self.rounding,
+            acceptance=self.acceptance,
+            guard_factor=1.0 if self.guard_factor is None else self.guard_factor,
             limits=tuple(limit.planned() for limit in self.limits),
             flow_behaviour_index=self.flow_behaviour_index,
             temperature_coefficient=self.temperature_coefficient,

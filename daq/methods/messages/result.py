@@ -93,6 +93,7 @@ def _geometry(geometry: MeasuringGeometry) -> GeometryUsed:
     return GeometryUsed(
         name=geometry.name,
         kind=geometry.kind,
+        serial=geometry.serial or None,
         dimensions={k: asdict(v) if isinstance(v, Amount) else v for k, v in geometry.dimensions.items()},
         stirrup=geometry.stirrup,
         vessel=geometry.vessel or None,

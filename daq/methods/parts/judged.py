@@ -6,6 +6,7 @@ from pydantic import Field
 
 from daq.methods.parts.base import Celsius, Measured, Number, Part, Percent, Ratio, Speed, unit_at
 from daq.methods.parts.statement import Statement
+from daq.quality.guardbands import Acceptance
 from daq.quality.limits import Rounding, Verdict
 
 Limit = Annotated[Number, unit_at("verdict.limits[].unit")]
@@ -21,6 +22,15 @@ class LimitUsed(Part):
     applies_at: dict[str, str | float] = Field(
         default_factory=dict, description="speed in /min, time in s, temperature in Cel"
     )
+    accepted_low: Limit = Field(
+        default=None, description="lower acceptance limit: low plus the guard band; null for simple acceptance"
+    )
+    accepted_high: Limit = Field(default=None, description="upper acceptance limit: high less the guard band")
+    probability_outside: Ratio = Field(
+        default=None,
+        description="probability that the true value is outside of these limits, 0 to 1 (JCGM 106); null where the "
+        "limits do not apply or the value has no uncertainty",
+    )
     verdict: Verdict
     reasons: tuple[Statement, ...] = ()
 
@@ -30,8 +40,11 @@ class Judgement(Part):
 
     verdict: Verdict
     rounding: Rounding | None = Field(default=None, description="whether the value is rounded before it is compared")
-    acceptance: Literal["simple_acceptance"] | None = Field(
-        default=None, description="decision rule by JCGM 106: simple acceptance, no guard band; null without limits"
+    acceptance: Acceptance | None = Field(default=None, description="decision rule by JCGM 106; null without limits")
+    risk_of_false_acceptance: Ratio = Field(
+        default=None,
+        description="for a value within: probability that the true value is outside of the limits, 0 to 1 (specific "
+        "consumer's risk, JCGM 106); null for any other verdict and without an uncertainty",
     )
     compared: str | None = Field(default=None, description="the number as compared")
     limits: tuple[LimitUsed, ...] = ()

@@ -24,6 +24,7 @@ class GeometryUsed(Part):
 
     name: str
     kind: str
+    serial: str | None = Field(default=None, description="its serial number; null where none is stated")
     dimensions: dict[str, Any] = Field(description="mm and degrees")
     stirrup: bool
     vessel: str | None = None

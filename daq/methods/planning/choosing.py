@@ -1,9 +1,11 @@
 """The method's choices: the values that a person set for this run, and the values that the method allows."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
+
+from pydantic import BaseModel
 
 from daq.core import context
 from daq.core.errors import SettingError
@@ -91,12 +93,45 @@ class Chosen:
             return () if choice is None else tuple(_speed(a) for a in choice.allowed)
         return (_speed(setting),)
 
+    def changed(self) -> dict[str, tuple[context.ChoiceUse, ...]]:
+        """Return the uses of each choice that is not at its default."""
+        method = self.method
+        uses: dict[str, list[context.ChoiceUse]] = {
+            name: [] for name, choice in method.choices.items() if not _same(self.values[name], choice.default)
+        }
+        for place, setting in _settings(method):
+            if setting in uses:
+                uses[setting].append(_use(place, method.result_index))
+        return {name: tuple(dict.fromkeys(found or ["other"])) for name, found in uses.items()}
+
     def shown(self) -> dict[str, context.Amount]:
         """Return the values as a plan carries them, each with its unit."""
         return {
             name: context.Amount(a.value, a.unit or self.method.choices[name].unit or "")
             for name, a in self.values.items()
         }
+
+
+_SETTINGS: Final = ("speed", "target", "above", "below")
+"""Keys of a method whose value may be the name of a choice."""
+
+
+def _settings(part: object, place: tuple[str | int, ...] = ()) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    """Yield every setting of a method that is a text, with its place in the file."""
+    if isinstance(part, BaseModel):
+        for key in type(part).model_fields:
+            yield from _settings(getattr(part, key), (*place, key))
+    elif isinstance(part, tuple):
+        for i, inner in enumerate(part):
+            yield from _settings(inner, (*place, i))
+    elif isinstance(part, str) and place[-1] in _SETTINGS:
+        yield place, part
+
+
+def _use(place: tuple[str | int, ...], result_step: int) -> context.ChoiceUse:
+    if place == ("steps", result_step, "speed"):
+        return "speed"
+    return "temperature" if place == ("conditioning", "temperature", "target") else "other"
 
 
 def _speed(given: Amount) -> float:

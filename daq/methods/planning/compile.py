@@ -239,6 +239,7 @@ def _context(
         time_from=method.time_from,
         units=dict(making.signals.units),
         choices=chosen.shown(),
+        choices_changed=chosen.changed(),
         allowed_speeds=chosen.allowed_speeds(method.steps[method.result_index].speed),
         highest_speed=instrument.limits.speed,
         geometry=described(instrument.fitted, fitted, geometry)

@@ -11,7 +11,7 @@ from daq.methods.files import instrument as files
 from daq.methods.parts.statement import statement_of
 from daq.rheology import geometry as flow
 
-COMMON: Final = ("kind", "title", "stirrup", "vessel", "fill_volume", "immersion")
+COMMON: Final = ("kind", "title", "serial", "stirrup", "vessel", "fill_volume", "immersion")
 """Keys of a geometry in the file that are no dimensions."""
 
 
@@ -51,6 +51,7 @@ def described(name: str, given: files.Geometry, constants: flow.Geometry) -> Mea
         name=name,
         kind=given.kind,
         dimensions={k: Amount(v.value, v.unit) if isinstance(v, fields.Amount) else v for k, v in sizes.items()},
+        serial=given.serial or "",
         stirrup=given.stirrup,
         vessel=given.vessel,
         fill_volume_ml=given.fill_volume,

@@ -34,6 +34,7 @@ class AuditedVerification:
     lot: str
     certificate: str
     geometry: str
+    geometry_serial: str
     serial: str
     levels: tuple[AuditedLevel, ...]
     results_in_doubt: int
@@ -41,18 +42,54 @@ class AuditedVerification:
     def verified(self, utc_ns: int) -> Verified:
         """Return the verification as `standing` takes it."""
         return Verified(
-            utc_ns, self.run, bool(self.passed), self.condition, self.fluid, self.lot, self.geometry, self.serial
+            utc_ns=utc_ns,
+            run=self.run,
+            passed=bool(self.passed),
+            condition=self.condition,
+            fluid=self.fluid,
+            lot=self.lot,
+            geometry=self.geometry,
+            geometry_serial=self.geometry_serial,
+            serial=self.serial,
         )
 
 
-def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, serial: str | None) -> Standing:
-    """Return the verification status of an instrument from its judged verifications, oldest first.
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """An instrument with a measuring geometry: a verification counts for both together."""
 
-    Verifications with another serial number belong to another instrument and do not count.  With an interval `every_ns`
-    it is overdue if more than that has passed since the last pass, or if there is no pass.  The newest verification
-    decides between passed and failed: a passed one as left clears a failed one as found.
+    serial: str = ""
+    """Serial number of the instrument; "" where it is not known."""
+    geometry: str = ""
+    """Name of the geometry; "" without one."""
+    geometry_serial: str = ""
+
+    def counts(self, verified: Verified) -> bool:
+        """Return whether a verification counts for this pair.
+
+        A pass counts only for the same serial numbers; a geometry without one is known by its name.  A failure counts
+        also where a serial number is known on one side only: it may be the same.
+        """
+        geometry = _same(self.geometry_serial, verified.geometry_serial)
+        if not (self.geometry_serial and verified.geometry_serial) and self.geometry != verified.geometry:
+            geometry = False
+        found = (_same(self.serial, verified.serial), geometry)
+        return False not in found and (None not in found or not verified.passed)
+
+
+def _same(own: str, other: str) -> bool | None:
+    """Return whether two serial numbers are equal; None where only one of them is known."""
+    return None if bool(own) != bool(other) else own == other
+
+
+def standing(history: Sequence[Verified], *, now_utc_ns: int, every_ns: int | None, pair: Pair) -> Standing:
+    """Return the verification status of an instrument with a measuring geometry.
+
+    `history` are the judged verifications of the instrument, oldest first.  Those of another pair do not count.
+    With an interval `every_ns` it is overdue if more than that has passed since the last pass, or if there is no pass.
+    The newest verification decides between passed and failed: a passed one as left clears a failed one as found.
     """
-    own = [v for v in history if not serial or not v.serial or v.serial == serial]
+    own = [v for v in history if pair.counts(v)]
     passes = [v.utc_ns for v in own if v.passed]
     last_pass = passes[-1] if passes else None
     due = None if every_ns is None or last_pass is None else last_pass + every_ns
@@ -106,6 +143,7 @@ def standing_statement(found: Standing, fault: str) -> Statement:
 __all__ = [
     "AuditedLevel",
     "AuditedVerification",
+    "Pair",
     "Standing",
     "Verified",
     "day",

@@ -3,6 +3,7 @@
 from typing import Final
 
 from daq.methods.sentences.kinds import (
+    ALTERNATIVES,
     CELSIUS,
     COUNT,
     MEASURED_CELSIUS,
@@ -28,10 +29,29 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "no_value_to_compare": sentence("there is no number to compare"),
     "below_limit": sentence("{value} is below {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
     "above_limit": sentence("{value} is above {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
+    "in_guard_band": sentence(
+        "{value} is nearer to the limit {limit} than the guard band of {guard_band}: with its uncertainty it "
+        "is neither within nor outside",
+        value=measured(".6g"), limit=measured(), guard_band=measured(".3g"), unit=UNIT,
+    ),
+    "guard_without_interval": sentence(
+        "the product asks for guard bands, and the value has no uncertainty interval"
+    ),
+    "guard_bands_leave_nothing": sentence(
+        "guard bands of {guard_band} leave no value between the limits that would be within: measure with a smaller "
+        "uncertainty",
+        guard_band=measured(".3g"), unit=UNIT,
+    ),
     "limit_of_other_quantity": sentence(
         "the limit is for {limited}, the result is {quantity}", limited=TERM, quantity=TERM
     ),
     "limit_in_other_unit": sentence("the limit is in {limit_unit}, the result in {unit}", limit_unit=UNIT, unit=UNIT),
+    "limit_of_other_method": sentence(
+        "the limit was set for the method {wanted}[, measured with {used}]", wanted=ALTERNATIVES, used=NAME
+    ),
+    "limit_at_other_choice": sentence(
+        "the limit was set for another {choice} than {value}", choice=NAME, value=measured(), unit=UNIT
+    ),
     "limit_of_other_geometry": sentence(
         "the limit applies to the measuring geometry {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME
     ),
@@ -46,6 +66,9 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "limit_needs_temperature": sentence(
         "the limit applies at {wanted}, and no temperature was measured", wanted=CELSIUS
+    ),
+    "limit_needs_sound_temperature": sentence(
+        "the limit applies at {wanted}, and the temperature is in doubt ({faults})", wanted=CELSIUS, faults=TERMS
     ),
     "limit_at_other_temperature": sentence(
         "the limit applies at {wanted#} ± {band}, measured at {temperature}",

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import COUNT, NAME, TERM, UNIT, Kind, Sentence, measured, number, sentence
+from daq.methods.sentences.kinds import COUNT, NAME, TERM, UNIT, Kind, Sentence, measured, number, quantity, sentence
 
 _RANGE: Final[dict[str, Kind]] = {
     "results": COUNT,
@@ -18,6 +18,14 @@ _OUTLIER: Final[dict[str, Kind]] = {
 }
 _EDGES: Final[dict[str, Kind]] = {"quantity": TERM, "low": measured(), "high": measured(), "unit": UNIT}
 _LIMITS: Final = "{quantity}[ at least {low}][ at most {high}]"
+
+_GAPS: Final[dict[str, Kind]] = {
+    "narrow": NAME,
+    "wide": NAME,
+    "stress": quantity("Pa", ".3g"),
+    "difference": quantity("%", "+.1f"),
+    "uncertainty": quantity("%", ".2g"),
+}
 
 SENTENCES: Final[dict[str, Sentence]] = {
     "mean_of_results": sentence("mean of {results}: their range {spread} is within {limit}", **_RANGE),
@@ -40,6 +48,24 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "differs_from_first": sentence("another {aspect} than the first that counts", aspect=TERM),
     "limit_judged": sentence(_LIMITS + ": {verdict}, compared as {compared}", verdict=TERM, compared=NAME, **_EDGES),
     "limit_not_comparable": sentence(_LIMITS + ": not comparable", **_EDGES),
+    "wall_slip": sentence(
+        "a sign of wall slip: at {stress} the apparent viscosity on {narrow} differs from that on {wide}, which has "
+        "the wider gap, by {difference} (± {uncertainty}); as slip that is {slip_speed} at the wall: repeat with "
+        "roughened walls or a vane",
+        slip_speed=quantity("mm/s", ".2g"),
+        **_GAPS,
+    ),
+    "gaps_disagree": sentence(
+        "at {stress} the apparent viscosity on {narrow} differs from that on {wide}, which has the wider gap, by "
+        "{difference} (± {uncertainty}); slip makes it lower, not higher: check gap, immersion and filling",
+        **_GAPS,
+    ),
+    "no_common_stress": sentence(
+        "{narrow} and {wide} were measured at stresses that do not overlap, so that wall slip cannot be judged: choose "
+        "speeds with equal torques per area",
+        narrow=NAME,
+        wide=NAME,
+    ),
     "grubbs_outlier": sentence(
         "Grubbs: {value} is an outlier, G = {statistic} above {critical}; it counts all the same", **_OUTLIER
     ),

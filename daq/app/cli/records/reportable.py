@@ -2,6 +2,7 @@
 
 import argparse
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -11,15 +12,17 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, terminal_columns
+from daq.app.screens.live import code_of_verdict
 from daq.app.screens.tables import table
-from daq.app.screens.text import called, number, plain, sentence, spaced, uncertain, utc_iso
+from daq.app.screens.text import called, chance, number, plain, sentence, spaced, uncertain, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import symbol
 from daq.methods.concluding.reportable import Attempt, Reportable, reportable
+from daq.methods.concluding.slipsigns import slip_signs
+from daq.methods.parts.statement import Statement
 
-EXIT_OUTSIDE = 10
-EXIT_UNDECIDED = 11
+EXIT_NO_RESULT = 11
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the result; 0: within or no limits, 10: outside or not comparable, 11: no result can be reported yet."""
+    """Print the result; 0: within or no limits, 10: outside or not comparable, 14: undecided, 11: no result yet."""
     with open_reader(args) as reader:
         records = sorted(reader.runs(limit=-1, sample=args.sample), key=lambda r: r.began_utc_ns)
         runs = [_attempt(reader, record) for record in records]
@@ -41,14 +44,16 @@ def run(args: argparse.Namespace) -> int:
     if len(names) > 1:
         raise SettingError(f"the runs name several products ({', '.join(sorted(names))}); say which", key="--product")
     product = Catalogue.load(config_dir(args.config)).product(names.pop()) if names else None
+    slip = slip_signs([data for _, data in runs if data is not None])
     found = reportable(args.sample, runs, product, args.method)
     if args.json:
-        print_json(TypeAdapter(Reportable).dump_python(found, mode="json"))
+        signs = [s.model_dump(mode="json") for s in slip]
+        print_json(TypeAdapter(Reportable).dump_python(found, mode="json") | {"wall_slip": signs})
     else:
-        print(text_of(found, terminal_columns()))
+        print(text_of(found, terminal_columns(), slip))
     if found.value is None:
-        return EXIT_UNDECIDED
-    return EXIT_OUTSIDE if found.verdict in ("outside", "not_comparable") else 0
+        return EXIT_NO_RESULT
+    return code_of_verdict(found.verdict)
 
 
 def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any] | None]:
@@ -67,8 +72,15 @@ def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any]
     ), data
 
 
-def text_of(r: Reportable, columns: int | None = None) -> str:
-    """Return all of it for a person, in lines of at most `columns` columns (None: no limit)."""
+def _rule(r: Reportable) -> str:
+    """Return the decision rule, and the risk of a false acceptance where it is known."""
+    risk = r.risk_of_false_acceptance
+    words = "" if risk is None else f"; risk of false acceptance {chance(risk)}"
+    return f"{r.rounding}, {spaced(r.acceptance or '')}{words}"
+
+
+def text_of(r: Reportable, columns: int | None = None, slip: Sequence[Statement] = ()) -> str:
+    """Return all of it for a person, with signs of wall slip, in lines of at most `columns` (None: no limit)."""
     unit = symbol(r.unit)
     lines = [f"sample {plain(r.sample)}" + (f", product {plain(r.product)}" if r.product else "")]
     if r.value is None:
@@ -77,10 +89,11 @@ def text_of(r: Reportable, columns: int | None = None) -> str:
         sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
         value = f"{r.reported or number(r.value)} {unit}{sure}"
         lines.append(f"reportable {called(r.quantity)} = {value}, {sentence(r.how)}")
-        lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({r.rounding})" if r.rounding else ""))
+        lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({_rule(r)})" if r.rounding else ""))
     lines = [row for line in lines for row in hung(line, "", columns)]
     lines += [row for text in r.limits for row in hung(sentence(text), "  limit: ", columns)]
     lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]
+    lines += [row for text in slip for row in hung(sentence(text), "  ", columns)]
     rows = [
         [
             a.run[:SHOWN_ID],

@@ -11,14 +11,14 @@ from daq.adapters.paths import config_dir
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, say, terminal_columns
-from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, standing_of
+from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, pair_of, standing_of
 from daq.app.screens.tables import table
 from daq.app.screens.text import NOTHING, local_time, number, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
-from daq.methods.planning.standing import AuditedLevel, Standing, day
+from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
 
 SHOWN: int = 20
 """Number of verifications listed for an instrument, the newest ones."""
@@ -76,7 +76,11 @@ class _Verifications:
 
     instrument: str
     serial: str | None
+    geometry: str
+    """Name of the measuring geometry to which `now` belongs."""
     now: Standing
+    others: Sequence[tuple[str, Standing]]
+    """State with each other measuring geometry that was verified."""
     history: Sequence[Entry]
     doubt: InDoubt | None
     doubtful: Sequence[_Doubtful]
@@ -86,10 +90,14 @@ class _Verifications:
         return {
             "instrument": self.instrument,
             "serial": self.serial,
+            "geometry": self.geometry,
             "state": self.now.text,
             "overdue": self.now.overdue,
             "due": None if due is None else day(due),
             "text": _state_words(self.now),
+            "other_geometries": [
+                {"geometry": name, "state": now.text, "text": _state_words(now)} for name, now in self.others
+            ],
             "history": [_entry(e) for e in self.history],
             "failure": None
             if self.doubt is None
@@ -104,14 +112,29 @@ class _Verifications:
 def _verifications_of(reader: Reader, catalogue: Catalogue, name: str, serial: str | None) -> _Verifications:
     found = entries(reader, name)
     doubt = in_doubt(reader, name, found)
+    instrument = catalogue.instruments.get(name)
+    newest = {_pair(e, serial): e for e in found}
+    own = next(reversed(newest), Pair(serial or "")) if instrument is None else pair_of(instrument, serial)
+    now = time.time_ns()
     return _Verifications(
         instrument=name,
         serial=serial,
-        now=standing_of(found, catalogue.instruments.get(name), serial, time.time_ns()),
+        geometry=own.geometry,
+        now=standing_of(found, instrument, own, now),
+        others=[
+            (pair.geometry, standing_of(found, instrument, pair, now))
+            for pair, entry in newest.items()
+            if not own.counts(entry.detail.verified(entry.utc_ns))
+        ],
         history=found,
         doubt=doubt,
         doubtful=[] if doubt is None else [_result(reader, result, run) for result, run in doubt.results],
     )
+
+
+def _pair(entry: Entry, serial: str | None) -> Pair:
+    """Return the pair of a verification, with the serial number that the instrument has now where it is known."""
+    return Pair(serial or entry.detail.serial, entry.detail.geometry, entry.detail.geometry_serial)
 
 
 def _state_words(now: Standing) -> str:
@@ -152,6 +175,8 @@ def _result(reader: Reader, result_id: str, run_id: str) -> _Doubtful:
 
 def _lines(found: _Verifications, columns: int | None, *, whole: bool) -> list[str]:
     out = hung(_state_words(found.now), f"{plain(found.instrument)}: ", columns)
+    for geometry, now in found.others:
+        out += hung(_state_words(now), f"  with {plain(geometry)}: ", columns)
     if not whole:
         return out
     if found.history:

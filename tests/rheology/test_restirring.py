@@ -1,0 +1,93 @@
+"""Settling or drying against thixotropy: samples made by simple laws, and the sign that is found.  Common practice."""
+
+import math
+import random
+
+import pytest
+
+from daq.rheology.elementary import ArgumentError
+from daq.rheology.restirring import DriftSign, Stretch, drift_sign
+
+BEGIN, DRIFT = 800.0, 60.0
+PLAN = ("preshear", "preshear", "stir")
+SIGNS = {
+    # Direction of the drift in a stretch; a pre-shear and stirring undo it or not.
+    "steady": (0.0, True, True, DriftSign.NO_DRIFT),
+    "structure builds up": (+1.0, True, True, DriftSign.THIXOTROPY),
+    "structure breaks down": (-1.0, True, True, DriftSign.THIXOTROPY),
+    "particles settle": (-1.0, False, True, DriftSign.SETTLING),
+    "a skin dries": (+1.0, False, True, DriftSign.DRYING),
+    "water is lost": (+1.0, False, False, DriftSign.IRREVERSIBLE),
+    "it warms up": (-1.0, False, False, DriftSign.IRREVERSIBLE),
+}
+
+
+def stretches(direction, preshear, stir, plan=PLAN, *, drift=DRIFT, noise=lambda: 0.0):
+    """Return the stretches of a sample that drifts by `drift` in each of them."""
+    out, offset = [], 0.0
+    for i, treatment in enumerate(plan):
+        if i and (preshear if treatment == "preshear" else stir):
+            offset = 0.0
+        first = BEGIN + offset + noise()
+        offset += direction * drift
+        out.append(Stretch(treatment, first, BEGIN + offset + noise()))
+    return out
+
+
+@pytest.mark.parametrize("name", SIGNS)
+def test_the_cause_is_found(name):
+    direction, preshear, stir, sign = SIGNS[name]
+    assert drift_sign(stretches(direction, preshear, stir), 5.0) is sign
+    # The order of the two treatments does not matter.
+    assert drift_sign(stretches(direction, preshear, stir, ("stir", "stir", "preshear")), 5.0) is sign
+
+
+def test_one_treatment_alone_leaves_causes_open():
+    both = ("preshear", "stir")
+    assert drift_sign(stretches(-1.0, False, True, both), 5.0) is DriftSign.AMBIGUOUS
+    assert drift_sign(stretches(+1.0, True, True, both), 5.0) is DriftSign.AMBIGUOUS
+    assert drift_sign(stretches(+1.0, False, False, both), 5.0) is DriftSign.IRREVERSIBLE
+    assert drift_sign(stretches(-1.0, False, True, ("preshear", "preshear")), 5.0) is DriftSign.AMBIGUOUS
+
+
+def test_a_return_by_half_is_no_return():
+    half = [Stretch("preshear", 800.0, 740.0), Stretch("preshear", 770.0, 740.0), Stretch("stir", 770.0, 740.0)]
+    assert drift_sign(half, 5.0) is DriftSign.AMBIGUOUS
+
+
+def test_a_drift_within_the_scatter_is_none():
+    # 2 sqrt(2) 25 = 70.7, above the drift of 60.
+    assert drift_sign(stretches(-1.0, False, True), 25.0) is DriftSign.NO_DRIFT
+
+
+@pytest.mark.parametrize("name", SIGNS)
+def test_generated_samples_are_never_called_something_else(name):
+    """With a drift of ten standard deviations the sign is right in 9 of 10 cases, otherwise open; it is never another cause."""
+    direction, preshear, stir, sign = SIGNS[name]
+    rng = random.Random(name)
+    counts = {}
+    for _ in range(500):
+        sd = rng.uniform(0.5, 20.0)
+        found = drift_sign(
+            stretches(direction, preshear, stir, drift=10.0 * sd, noise=lambda sd=sd: rng.gauss(0.0, sd)), sd
+        )
+        counts[found] = counts.get(found, 0) + 1
+    assert counts[sign] >= 440, counts
+    if sign is not DriftSign.NO_DRIFT:
+        assert counts[sign] + counts.get(DriftSign.AMBIGUOUS, 0) >= 495, counts
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        lambda: drift_sign([], 5.0),
+        lambda: drift_sign([Stretch("stir", 1.0, 2.0)], 5.0),
+        lambda: drift_sign([Stretch("stir", 1.0, math.nan)] * 2, 5.0),
+        lambda: drift_sign([Stretch("stir", math.inf, 1.0)] * 2, 5.0),
+        lambda: drift_sign([Stretch("stir", 1.0, 2.0)] * 2, 0.0),
+        lambda: drift_sign([Stretch("stir", 1.0, 2.0)] * 2, math.nan),
+    ],
+)
+def test_wrong_numbers_are_refused(bad):
+    with pytest.raises(ArgumentError):
+        bad()
