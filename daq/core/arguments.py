@@ -199,13 +199,6 @@ def require_not_falling(name: str, values: "Values") -> None:
             raise ArgumentError(f"must not decrease, number {i + 1} is {values[i]:g} after {values[i - 1]:g}", key=name)
 
 
-def require_rising(name: str, values: "Values") -> None:
-    """Raise `ArgumentError` where a finite number is not greater than the one before it."""
-    for i in range(1, len(values)):
-        if not values[i] > values[i - 1]:
-            raise ArgumentError(f"must rise, number {i + 1} is {values[i]:g} after {values[i - 1]:g}", key=name)
-
-
 def require_same_length(first: str, a: "Values", second: str, b: "Values") -> None:
     """Raise `ArgumentError`, for the second of two lists, where their lengths differ."""
     if len(a) != len(b):
