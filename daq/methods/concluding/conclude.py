@@ -14,8 +14,7 @@ from daq.methods.concluding.cautions import cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
 from daq.methods.concluding.clockcautions import clock_cautions
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.concluding.correcting import corrected
-from daq.methods.concluding.drycontent import dry_content_of
+from daq.methods.concluding.correcting import corrected, dry_content_of
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
