@@ -3,6 +3,7 @@
 import contextlib
 import errno
 import os
+import stat
 import time
 from pathlib import Path
 from typing import Final, Self
@@ -102,6 +103,12 @@ def _xdg(variable: str, fallback: str) -> Path:
     return Path(value) if value.startswith("/") else Path.home() / fallback
 
 
+def open_to_others(folder: Path) -> str:
+    """Return why a state directory cannot be trusted, and what to do; "" if only its owner may write in it."""
+    mode = stat.S_IMODE(folder.stat().st_mode)
+    return f"others may write in {folder} (mode {mode:o}); run: chmod go-w {folder}" if mode & 0o022 else ""
+
+
 def database_path(state: Path) -> Path:
     """Return the path of the database in a state directory."""
     return state / "daq.db"
@@ -139,14 +146,21 @@ class StateLock:
 
         Raises:
             StoreError: another process holds the lock; the text names its process id.
-            SettingError: the directory cannot be written.
+            SettingError: the directory cannot be written, others may write in it, or the lock is a symbolic link.
         """
         try:
-            fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            others = open_to_others(self.path.parent)
+            fd = -1 if others else os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
         except OSError as error:
+            if error.errno == errno.ELOOP:
+                raise SettingError(
+                    "is a symbolic link, which daq does not follow; remove it", file=str(self.path)
+                ) from error
             raise SettingError(
                 f"cannot be opened: {error.strerror}; check owner and mode of the state directory", file=str(self.path)
             ) from error
+        if others:
+            raise SettingError(f"the state directory cannot be trusted: {others}", file=str(self.path.parent))
         try:
             self._take(fd)
             os.ftruncate(fd, 0)
@@ -187,7 +201,7 @@ class StateLock:
 def holder(folder: Path) -> int | None:
     """Return the process id of a state directory's owner: None without owner, 0 until the owner has written its id."""
     try:
-        fd = os.open(folder / "lock", os.O_RDONLY | os.O_CLOEXEC)
+        fd = os.open(folder / "lock", os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW)
     except OSError:
         return None
     try:

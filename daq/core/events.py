@@ -58,7 +58,7 @@ class ClockAnchor:
     utc_ns: int
     boot_id: str
     synchronised: bool | None = None
-    """Whether a time source disciplined UTC at that time; None where that is unknown."""
+    """True if a time source disciplined UTC at that time; None where that is unknown."""
 
 
 @dataclass(slots=True)

@@ -124,6 +124,8 @@ class Step:
     """The run ends as failed if no rule has ended the step by this time."""
     seek: Seek | None = None
     """With a search, `speed` is the first speed tried, and each try lasts until `stop` is met."""
+    treatment: Literal["", "preshear", "stir"] = ""
+    """Treatment of the sample in this step; "" where the step measures."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ the argument and its value.  Importing a module loads neither numpy nor scipy.  
   `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
 * `slips`: `dry_content(density kg/m3, solid_density kg/m3, degC) -> DryContent` (mass fraction), `water_density(degC)`.
+* `yieldspread`: `yield_spread(Series, shifts, Chosen) -> YieldSpread | None`: yield stresses (Pa) by rival models.
 * `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
 * `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`; `restirring`: `drift_sign([Stretch],
   standard_deviation) -> DriftSign` (settling or drying against thixotropy).

@@ -23,7 +23,7 @@ from daq.core.arguments import (
 )
 from daq.core.errors import ArgumentError
 from daq.core.remarks import Remark, remark
-from daq.rheology.cylinders import krieger_elrod_rate, local_slopes, unbounded_rate
+from daq.rheology.cylinders import krieger_elrod_rate, local_slopes
 from daq.rheology.flowcurve import MOST, Fit, Parameter, Refusal, fit_model, not_determined
 from daq.rheology.flowmodels import MODELS
 from daq.rheology.gapflow import wall_rates
@@ -252,21 +252,12 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     require_listed("models", models, 1)
     for model in models:
         require_one_of("models", model, MODELS)
-    outcomes = [_fit_or_reason(m, series, shifts) for m in models]
+    outcomes = [fit_series(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
     )
     resolved = [f for f in fits if f.unresolved is None]
     return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
-
-
-def _fit_or_reason(model: str, series: Series, shifts: Sequence[Shift]) -> CurveFit | Refusal:
-    try:
-        return fit_series(model, series, shifts)
-    except ArgumentError:
-        raise
-    except (ValueError, ArithmeticError) as error:  # linear algebra overflowed
-        return Refusal(model, remark("fit_broke_down", detail=str(error)))
 
 
 def _simplest(fits: Sequence[CurveFit]) -> CurveFit | None:
@@ -298,8 +289,6 @@ def _first_rates(series: Series) -> "Array":
         slopes = np.zeros(1)
     if np.all((slopes > SLOPES[0]) & (slopes < SLOPES[1])):
         return krieger_elrod_rate(series.omegas, slopes, ratio)
-    if math.isinf(ratio):
-        return unbounded_rate(series.omegas)
     return krieger_elrod_rate(series.omegas, np.ones_like(series.omegas), ratio)
 
 

@@ -4,7 +4,6 @@ A yield stress is read from the curve below its slowest point, where only the mo
 Walters, Rheol. Acta 24 (1985) 323; Nguyen and Boger, Annu. Rev. Fluid Mech. 24 (1992) 47; both from memory).
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -24,6 +23,9 @@ YIELDING: Final = ("bingham", "casson", "herschel_bulkley")
 """Models with a yield stress."""
 SIGNIFICANCE: Final = 0.01
 """A model is ruled out where its misfit has a smaller probability than this (our choice)."""
+
+LEAST_SCATTER: Final = 1e-4
+"""Smallest scatter over sigma: points without noise would make the covariance of common errors singular."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +62,8 @@ class YieldSpread:
 def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> YieldSpread | None:
     """Return the yield stresses by all models that describe the series as well as the chosen one.
 
-    None where the chosen model has no yield stress.  The models with a yield stress are all tried, also those that were
-    not asked for or that the data do not support; of the others only those that were fitted.
+    None where the chosen model has no yield stress.  All models are tried, also those that were not asked for: those
+    with a yield stress whether or not the data support them, the others only where the data do.
     """
     require_instance("chosen", chosen, Chosen)
     best = chosen.best
@@ -69,15 +71,16 @@ def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> Yie
         return None
     fitted = {f.fit.model: f for f in chosen.fits}
     refused: list[Refusal] = []
-    for model in YIELDING:
+    for model in MODELS:
         if model in fitted:
             continue
-        strict = fit_series(model, series, shifts)
-        if isinstance(strict, Refusal) and strict.reason.code in COMPARABLE:
-            refused.append(strict)
-        loose = fit_series(model, series, shifts, unsupported=True) if isinstance(strict, Refusal) else strict
-        if isinstance(loose, CurveFit):
-            fitted[model] = loose
+        found = fit_series(model, series, shifts)
+        if model in YIELDING and isinstance(found, Refusal):
+            if found.reason.code in COMPARABLE:
+                refused.append(found)
+            found = fit_series(model, series, shifts, unsupported=True)
+        if isinstance(found, CurveFit):
+            fitted[model] = found
     smallest = min(fitted.values(), key=lambda f: f.fit.residual_sd)
     rivals = [_rival(best)]
     rivals += [_rival(f) for f in fitted.values() if f is not best and _as_good(f, smallest, series, shifts)]
@@ -106,7 +109,7 @@ def _as_good(f: CurveFit, smallest: CurveFit, series: Series, shifts: Sequence[S
     model, p = MODELS[f.fit.model], np.array([q.value for q in f.fit.parameters])
     rates = np.array(f.rates)
     rest, jacobian = series.stresses - model.stress(p, rates), model.jacobian(p, rates)
-    variance = smallest.fit.residual_sd**2
+    variance = max(smallest.fit.residual_sd, LEAST_SCATTER) ** 2
     covariance = variance * np.diag(series.sigma**2)
     for shift in shifts:
         if shift.stresses is not None:
@@ -116,7 +119,4 @@ def _as_good(f: CurveFit, smallest: CurveFit, series: Series, shifts: Sequence[S
     columns = whitened[:, 1:] / np.linalg.norm(whitened[:, 1:], axis=0)
     q, _ = np.linalg.qr(columns)
     left = whitened[:, 0] - q @ (q.T @ whitened[:, 0])
-    misfit = float(left @ left)
-    if not math.isfinite(misfit):
-        return False
-    return bool(fdtrc(f.fit.dof, smallest.fit.dof, misfit / f.fit.dof) > SIGNIFICANCE)
+    return bool(fdtrc(f.fit.dof, smallest.fit.dof, float(left @ left) / f.fit.dof) > SIGNIFICANCE)

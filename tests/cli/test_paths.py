@@ -152,3 +152,28 @@ def test_a_reader_of_the_lock_does_not_keep_an_owner_out(tmp_path, monkeypatch):
 def test_a_missing_folder_is_refused(tmp_path):
     with pytest.raises(SettingError, match="cannot be opened"):
         StateLock(tmp_path / "none").acquire()
+
+
+def test_a_lock_that_is_a_link_is_not_followed(tmp_path):
+    folder = tmp_path / "state"
+    folder.mkdir(mode=0o700)
+    theirs = tmp_path / "theirs"
+    theirs.write_text("theirs")
+    (folder / "lock").symlink_to(theirs)
+    with pytest.raises(SettingError, match="is a symbolic link, which daq does not follow"):
+        StateLock(folder).acquire()
+    assert holder(folder) is None
+    assert theirs.read_text() == "theirs"
+
+
+@pytest.mark.parametrize("mode", [0o777, 0o770, 0o702, 0o720, 0o1777])
+def test_a_state_directory_that_others_may_write_is_refused(tmp_path, mode):
+    folder = tmp_path / "state"
+    folder.mkdir()
+    folder.chmod(mode)
+    with pytest.raises(SettingError, match=f"others may write in {folder} .*; run: chmod go-w {folder}"):
+        StateLock(folder).acquire()
+    assert not (folder / "lock").exists()
+    folder.chmod(mode & ~0o022)
+    with StateLock(folder):
+        pass

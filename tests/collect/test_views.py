@@ -112,6 +112,24 @@ def test_every_limit_is_a_row(store, query):
     ]  # fmt: skip
 
 
+def test_the_rule_of_acceptance_and_its_risk_are_columns(store, query):
+    guarded = {"verdict": "undecided", "rounding": "unrounded", "acceptance": "guard_banded_acceptance", "limits": [
+        {**LIMITS[0], "verdict": "undecided", "accepted_low": 720.0, "accepted_high": 880.0, "probability_outside": 0.1},
+    ]}  # fmt: skip
+    simple = {"verdict": "within", "rounding": "unrounded", "acceptance": "simple_acceptance",
+              "risk_of_false_acceptance": 0.02, "limits": [{**LIMITS[0], "probability_outside": 0.02}]}  # fmt: skip
+    store(measured(1, "S-1", change={"verdict": guarded}), measured(2, "S-2", change={"verdict": simple}))
+    assert query(
+        "SELECT sample, limit_verdict, accepted_low, accepted_high, probability_outside, acceptance, "
+        "risk_of_false_acceptance FROM lab.product_limits ORDER BY sample"
+    ) == [
+        ("S-1", "undecided", 720.0, 880.0, 0.1, "guard_banded_acceptance", None),
+        ("S-2", "within", None, None, 0.02, "simple_acceptance", 0.02),
+    ]
+    # Undecided is not within: it does not pass at first.
+    assert query("SELECT samples, within_at_first FROM lab.first_pass_by_day") == [(2, 1)]
+
+
 def test_first_pass_yield_counts_the_first_attempt_of_each_sample(store, query):
     tuesday = MONDAY + timedelta(days=1)
     store(

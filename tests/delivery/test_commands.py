@@ -6,6 +6,8 @@ from datetime import datetime
 
 import pytest
 
+from daq.adapters.mqtt.versions import SpokenVersion
+from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store.audit import first_break
 from daq.adapters.store.delivery import Acknowledge, Refused
@@ -68,6 +70,19 @@ def test_the_outbox_is_shown_to_a_person(daq):
     assert "no\\x1b[2Jthanks\\u202e" in out  # invisible characters are shown as escapes
     assert "\x1b" not in out
     assert "daq resend --refused" in out
+
+
+def test_the_outbox_names_a_broker_without_mqtt_5(daq, state):
+    reason = "it refuses MQTT 5 as an unsupported version (code 132)"
+    BrokerVersions(state).note("broker.example:1883", SpokenVersion("3.1.1", reason), T0)
+    BrokerVersions(state).note("new.example:1883", SpokenVersion("5"), T0)
+    _, out, _ = daq("outbox")
+    text = " ".join(out.split())
+    assert "broker.example:1883: MQTT 3.1.1 is used since 2025-10-09T08:53:20.000Z" in text
+    assert reason in text
+    assert "new.example" not in out
+    _, out, _ = daq("outbox", "--json")
+    assert len(json.loads(out)["fallbacks"]) == 1
 
 
 def test_the_outbox_as_json(daq):

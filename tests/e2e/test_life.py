@@ -142,7 +142,8 @@ def test_a_clock_step_gives_an_anchor_and_changes_no_value(lab, tmp_path):
     assert anchors[0].boot_id == anchors[1].boot_id
     # Without the second anchor the recorded events give the same effects: rules and values do not use UTC.
     from daq.app.setup.drivers import Drivers
-    from daq.core.effects import Moved
+    from daq.core.clocks import ClockFacts
+    from daq.core.effects import Concluded, Moved
     from daq.core.events import ClockAnchor
     from daq.core.header import read_header
     from daq.core.replay import pipeline_of
@@ -154,10 +155,17 @@ def test_a_clock_step_gives_an_anchor_and_changes_no_value(lab, tmp_path):
 
     def effects(chosen):
         pipeline = pipeline_of(header, lambda kind, options, _state: drivers.make(kind, options))
-        return [repr(e) for e in pipeline.step(chosen)], pipeline.facts()
+        made = pipeline.step(chosen)
+        for facts in [*(e.facts for e in made if isinstance(e, Concluded)), (last := pipeline.facts())]:
+            facts.clock = ClockFacts()  # the result names the step
+        return [repr(e) for e in made], last
 
     with_step, without = effects(events), effects([e for e in events if not isinstance(e, ClockAnchor)])
     assert with_step == without
+    data = lab.result(call.run_id)
+    assert data["origin"]["clock_step"] == pytest.approx(-3600.0, abs=0.1)
+    assert data["origin"]["began"] < data["origin"]["ended"]
+    assert "clock_stepped" in [w["code"] for w in data["warnings"]]
     assert any(Moved.__name__ in e for e in with_step[0])
     times = [e.t for e in events]
     assert times == sorted(times)

@@ -4,12 +4,14 @@ import random
 
 import pytest
 
+from daq.app.cli.records.reportable import text_of
 from daq.app.screens.live import code_of_verdict
 from daq.app.screens.result_screen import VERDICTS, result_lines, summary
 from daq.app.screens.text import chance
 from daq.core.errors import SettingError
 from daq.core.statistics import Summary
 from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
@@ -184,3 +186,35 @@ def test_wrong_rules_of_acceptance_are_refused(tmp_path, edit, key, reason):
 )  # fmt: skip
 def test_a_probability_in_words(probability, text):
     assert chance(probability) == text
+
+
+# ---- the reportable result of a sample
+
+
+def reported_sample(tmp_path, values, *edits):
+    """Return the reportable result of clear glaze from one valid run for each value, U about 2.4 %."""
+    product = load_changed(tmp_path, "products/clear-glaze.toml", (SIMPLE, GUARDED), *edits)
+    plan = plan_of("clear-glaze-qc", "bench-1", product=product)
+    runs = []
+    for i, value in enumerate(values):
+        c = conclude(plan, facts([kept(summaries(value))]))
+        data = ResultData.build(plan, c, RunDetails(run=f"r{i}", sample=Sample(id="s"))).model_dump(mode="json")
+        runs.append((Attempt(f"r{i}", "2026-01-05T08:00:00.000Z", "clear-glaze-qc 1", "bench-1", f"f{i}", value, "mPa.s", "valid", False), data))  # fmt: skip
+    return reportable("s", runs, product)
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"), [(800.0, "within"), (890.0, "undecided"), (910.0, "undecided"), (1000.0, "outside")]
+)
+def test_a_reportable_result_keeps_the_guard_bands(tmp_path, value, verdict):
+    r = reported_sample(tmp_path, [value])
+    assert (r.verdict, r.acceptance) == (verdict, "guard_banded_acceptance")
+    assert (r.risk_of_false_acceptance is not None) == (verdict == "within")
+    assert ("in_guard_band" in codes(r.limits)) == (verdict == "undecided")
+    assert f"verdict: {verdict} (unrounded, guard banded acceptance" in text_of(r)
+
+
+def test_a_reportable_result_keeps_a_stated_guard_band(tmp_path):
+    wide = ("high = 900", "high = 900\nguard_band = 90")
+    assert reported_sample(tmp_path, [820.0], wide).verdict == "undecided"
+    assert reported_sample(tmp_path, [805.0], wide).verdict == "within"

@@ -9,7 +9,7 @@ import pytest
 from daq.core.context import StatedLimits
 from daq.core.effects import AtRest
 from daq.methods.concluding.conclude import conclude
-from daq.methods.curves.curve import curve_of
+from daq.methods.curves.curve import RIM, curve_of
 from daq.methods.curves.curveshifts import ZEROS, Torques, shifts_of
 from daq.rheology.cylinders import local_slopes
 from daq.rheology.rotors import plates_rim_stress
@@ -113,7 +113,7 @@ def test_a_torque_that_adds_to_all_points_changes_the_stress_at_a_rim_by_three_q
     def rim(stresses):
         return plates_rim_stress(stresses, local_slopes(rates, stresses))
 
-    assert (rim(apparent + 0.01) - rim(apparent)) / 0.01 == pytest.approx(np.full(200, 0.75), abs=1e-3)
+    assert (rim(apparent + 0.01) - rim(apparent)) / 0.01 == pytest.approx(np.full(200, RIM), abs=1e-3)
 
 
 @pytest.mark.parametrize("form", ["reading, zero stated", "full scale, includes the zero", "reading, zero observed"])

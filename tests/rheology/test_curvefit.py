@@ -208,3 +208,36 @@ def test_the_band_holds_the_scatter_and_the_instrument():
     assert np.all(widths[0] < 0.02)
     # 2 % of gain alone make 2 * 1.96 * 2 % = 7.8 %.
     assert np.all(widths[1] > 0.0784) and np.all(widths[1] < 0.09)  # noqa: PT018
+
+
+def test_weights_that_are_not_the_scatters_give_its_covariance_all_the_same():
+    """Bingham is linear: the covariance is P V P' with P of the weighted fit; here from 4000 repeated fits of numpy."""
+    rng, g = np.random.default_rng(8), np.geomspace(1.0, 40.0, 8)
+    true = 10.0 + 0.5 * g
+    scatter, weight = 0.004 * true, np.hypot(0.004 * true, 0.2)
+    design = np.column_stack([np.ones_like(g), g]) / weight[:, None]
+    solutions, ratios, held = [], [], 0
+    for i in range(4000):
+        stresses = true + scatter * rng.standard_normal(g.size)
+        solutions.append(np.linalg.lstsq(design, stresses / weight, rcond=None)[0])
+        if i < 400:
+            found = fit_series("bingham", Series(g, stresses, weight, rates=g, scatter=scatter))
+            assert found.fit.parameter("tau_y").value == pytest.approx(solutions[-1][0], rel=1e-9)
+            ratios.append(np.sqrt(np.diag(np.array(found.fit.covariance))))
+            held += abs(found.fit.parameter("tau_y").value - 10.0) <= found.expanded("tau_y")[0]
+    spread = np.std(solutions, axis=0)
+    assert np.sqrt(np.mean(np.square(ratios), axis=0)) == pytest.approx(spread, rel=0.06)
+    assert 4.0 < found.freedom < 6.0
+    # Of 400 that hold with 95 %, fewer than 365 or more than 394 do so once in 400 (binomial).
+    assert 365 <= held <= 394
+
+
+def test_weights_of_the_scatter_itself_give_the_usual_covariance():
+    series = noisy(PowerLaw(6.5, 0.45), CUP)
+    plain = fit_series("power_law", series)
+    same = fit_series(
+        "power_law", Series(series.omegas, series.stresses, series.sigma, 1.25, scatter=3.0 * series.sigma)
+    )
+    assert plain.freedom == pytest.approx(plain.fit.dof)
+    assert np.array(same.fit.covariance) == pytest.approx(np.array(plain.fit.covariance), rel=1e-9)
+    assert same.freedom == pytest.approx(plain.freedom)

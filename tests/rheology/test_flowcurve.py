@@ -1,5 +1,6 @@
 """Flow-curve fits against another fitting library, and on simulated curves with known truth."""
 
+import dataclasses
 import math
 
 import lmfit
@@ -7,8 +8,10 @@ import numpy as np
 import pytest
 
 from daq.core.errors import SettingError
+from daq.rheology import flowcurve
 from daq.rheology.flowcurve import Fit, Refusal, fit_model
 from daq.rheology.flowmodels import MODELS
+from daq.rheology.leastsquares import fit_curve
 from tests.support.reference.tables import flow_curve
 
 # The equations once more, written for the other library.
@@ -115,3 +118,29 @@ def test_wrong_calls_are_errors():
         fit_model("bingham", [1.0, math.nan], [1.0, 2.0], [1.0, 2.0])
     with pytest.raises(SettingError, match="one for each stress"):
         fit_model("newtonian", [1.0, 2.0, 3.0], [1.0, 2.0, 3.0], [1.0, 2.0, 0.0])
+
+
+@pytest.mark.parametrize("status", ["out_of_evaluations", "stalled"])
+def test_a_fit_that_is_at_no_minimum_is_refused(status, monkeypatch):
+    def ended(*given, **more):
+        return dataclasses.replace(fit_curve(*given, **more), status=status)
+
+    rates, stresses = (np.array(x) for x in flow_curve("casson", "noisy"))
+    assert isinstance(fit_model("casson", rates, stresses, 0.02 * stresses), Fit)
+    monkeypatch.setattr(flowcurve, "fit_curve", ended)
+    refused = fit_model("casson", rates, stresses, 0.02 * stresses)
+    assert refused.reason.code == "fit_not_converged"
+
+
+@pytest.mark.parametrize(
+    ("rates", "reason"),
+    [(np.geomspace(2.0, 8.0, 7), "rates_too_narrow"), (np.geomspace(1.0, 40.0, 4), "too_few_rates")],
+)
+def test_an_unsupported_model_is_fitted_only_for_a_comparison(rates, reason):
+    stresses = 8.0 + 3.0 * rates**0.5
+    assert fit_model("herschel_bulkley", rates, stresses, stresses).reason.code == reason
+    loose = fit_model("herschel_bulkley", rates, stresses, stresses, unsupported=True)
+    assert [p.value for p in loose.parameters] == pytest.approx([8.0, 3.0, 0.5], rel=1e-5)
+    # As many parameters as points give no errors at all.
+    none = fit_model("herschel_bulkley", rates[:3], stresses[:3], stresses[:3], unsupported=True)
+    assert none.reason.code == "too_few_rates"

@@ -5,12 +5,14 @@ import zlib
 
 import pytest
 
-from daq.adapters.store.checks import check_database
+from daq.adapters.store.checks import MOST_SHOWN, check_database
 from daq.adapters.store.delivery import Acknowledge, Refused
+from daq.adapters.store.mark import MarkFile
+from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock
 from tests.support import sentences
-from tests.support.runs.stored import SECOND, T0, begin, blocks, conclude, end, register
+from tests.support.runs.stored import SECOND, T0, begin, blocks, conclude, end, note, register
 
 NOW = T0 + 120 * SECOND
 
@@ -34,42 +36,60 @@ def faults(path, utc_ns=NOW):
 
 def spoil(path, *statements):
     connection = sqlite3.connect(path)
-    for name in [row[0] for row in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'trigger'")]:
+    triggers = connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+    for name, _ in triggers:
         connection.execute(f"DROP TRIGGER {name}")
     for statement in statements:
         connection.execute(*(statement if isinstance(statement, tuple) else (statement,)))
+    for _, sql in triggers:
+        connection.execute(sql)
     connection.commit()
     connection.close()
 
 
-def test_a_healthy_database_has_no_faults_and_each_check_is_listed(path):
-    findings = check_database(path, utc_ns=NOW)
+@pytest.mark.parametrize("quick", [False, True])
+def test_a_healthy_database_has_no_faults_and_each_check_is_listed(path, quick):
+    findings = check_database(path, utc_ns=NOW, quick=quick)
     assert faults(path) == []
-    assert [f.what for f in findings] == [
-        "disk", "database file", "references", "audit trail", "journals", "results", "ended runs",
-        "sequence numbers", "outbox",
-    ]  # fmt: skip
-    assert "3 runs, 6 blocks" in next(f.say for f in findings if f.what == "journals")
+    assert [f.what for f in findings] == ["disk", "database file", "references", "agreement", "outbox"]
+    assert "3 runs, 13 audit entries, 3 journals" in next(f.say for f in findings if f.what == "agreement")
     assert all(f.do == "" for f in findings)
 
 
 @pytest.mark.parametrize(
     ("statement", "what", "say"),
     [
-        ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "audit trail", sentences.AUDIT_ENTRY_CHANGED),
-        ("DELETE FROM audit WHERE seq = 10", "ended runs", "has no entry for the end of run c"),
-        ("UPDATE runs SET motor = 'not_moved' WHERE id = 'b'", "ended runs", "the motor of run b"),
-        ("UPDATE results SET data = '{}' WHERE id = 'b'", "ended runs", "the result of run b"),
-        ("DELETE FROM results WHERE id = 'b'", "sequence numbers", "result 2 of rotor-1 (epoch 1) is missing"),
-        ("DELETE FROM journal WHERE run = 'b' AND seq = 0", "journals", "block 0 of run b is missing"),
-        ("DELETE FROM journal WHERE run = 'b' AND seq = 1", "results", "journal block that is missing"),
-        ("UPDATE journal SET records = 5, digest = 'x' WHERE run = 'a' AND seq = 1", "journals", "run a"),
+        ("UPDATE audit SET who = 'nobody' WHERE seq = 3", "table audit", "audit 3, hash: "),
+        ("DELETE FROM audit WHERE seq = 13", "table runs", "runs c, motor: 'still' here, '' in the audit trail"),
+        (
+            "UPDATE runs SET motor = 'not_moved' WHERE id = 'b'",
+            "table runs",
+            "runs b, motor: 'not_moved' here, 'still' in",
+        ),
+        ("UPDATE results SET data = '{}' WHERE id = 'b'", "table results", "results b, data"),
+        (
+            "DELETE FROM results WHERE id = 'b'",
+            "table results",
+            "results rotor-1 (epoch 1), sequence: nothing here, 2 in",
+        ),
+        ("DELETE FROM journal WHERE run = 'b' AND seq = 0", "table journal", "journal b/0, row: nothing here"),
+        ("DELETE FROM journal WHERE run = 'b' AND seq = 1", "table results", "results b, journal_digest: "),
+        (
+            "UPDATE journal SET records = 5 WHERE run = 'a' AND seq = 1",
+            "table journal",
+            "journal a/1, records: 5 here, 2",
+        ),
         (
             ("UPDATE journal SET data = ? WHERE run = 'c' AND seq = 0", (zlib.compress(b"other"),)),
-            "journals",
-            "was changed",
+            "table journal",
+            "the digest computed from its data",
         ),
         ("DELETE FROM runs WHERE id = 'a'", "references", "refer to others that are missing"),
+        (
+            "DELETE FROM runs WHERE id = 'a'",
+            "table runs",
+            "runs a, row: nothing here, 'sample GL-0412' in audit entry 2",
+        ),
     ],
 )
 def test_tampering_is_found_and_named(path, statement, what, say):
@@ -82,11 +102,20 @@ def test_tampering_is_found_and_named(path, statement, what, say):
 
 def test_a_shortened_audit_trail_is_found_by_the_results_that_stand_on_it(path):
     # The chain alone cannot show entries cut from its end.
-    spoil(path, "DELETE FROM audit WHERE seq > 8")
-    assert ("audit trail", "8 entries, the chain is unbroken") in [
-        (f.what, f.say) for f in check_database(path, utc_ns=NOW)
-    ]
-    assert any("names audit entry 9" in say for what, say in faults(path) if what == "results")
+    spoil(path, "DELETE FROM audit WHERE seq > 10")
+    found = faults(path)
+    assert not [s for w, s in found if w == "table audit"]
+    assert any("results c, row: 'run c' here, nothing in an audit trail" in say for _, say in found), found
+
+
+def test_many_disagreements_are_cut(path):
+    spoil(path, "UPDATE runs SET began_utc_ns = 1, replicate = 7, sample = 'X', lot = 'Y', product = 'Z', operator = 'W', fill = 'V', sampled_at = 'U'",
+          "UPDATE outbox SET topic = 'a', properties = '[]', qos = 0", "UPDATE kept SET value = 1",
+          "UPDATE methods SET text = ''",
+          "UPDATE journal SET records = 9, t_first = 8, t_last = 7")  # fmt: skip
+    found = faults(path)
+    assert len(found) == MOST_SHOWN + 1
+    assert found[-1][1] == f"only the first {MOST_SHOWN} disagreements are shown"
 
 
 def test_a_damaged_page_is_found(path):
@@ -108,7 +137,7 @@ def test_a_file_that_is_no_database_is_one_finding(tmp_path):
 
 
 def test_the_outbox_is_judged_by_age_and_refusals(path):
-    spoil(path, "UPDATE outbox SET state = 'waiting' WHERE id = 'b'")
+    spoil(path, "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL WHERE id = 'b'")
     assert faults(path) == []
     (found,) = faults(path, T0 + 60 * SECOND + 7201 * SECOND)
     assert found == ("outbox", "1 messages wait, 0 were refused, the oldest is 2 h old")
@@ -116,3 +145,23 @@ def test_the_outbox_is_judged_by_age_and_refusals(path):
         store.submit(Refused(2, "Not authorized (code 135)", T0)).result(10)
     (found,) = faults(path)
     assert found[1].endswith("first refused: lab/v1/result/rotor-1: Not authorized (code 135)")
+
+
+def test_entries_removed_from_the_end_are_named_where_the_mark_beside_the_database_names_a_later_one(path):
+    with Reader(path) as reader:
+        entries = reader.audit()
+        source = reader.identity()[0]
+    mark = MarkFile(path)
+    mark.write(source, 1, entries[-1].seq, entries[-1].hash)
+    assert faults(path) == []
+    with Store(path) as store:
+        store.submit(note()).result(10)
+        head = store.submit(note(1)).result(10)
+    mark.write(source, 1, 15, head)
+    assert faults(path) == []
+    spoil(path, "DELETE FROM audit WHERE seq = 15")
+    assert [(what, say.partition(":")[0]) for what, say in faults(path)] == [
+        ("table audit", "audit 15, row")
+    ]  # fmt: skip
+    spoil(path, "DELETE FROM audit WHERE seq = 14")
+    assert [what for what, _ in faults(path)] == ["table audit"]

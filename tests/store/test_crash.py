@@ -1,5 +1,6 @@
 """The process is killed between any two statements: each transaction is then complete or absent."""
 
+import re
 import subprocess
 import sys
 
@@ -60,7 +61,7 @@ def without_hashes(found):
         out[table] = [{k: v for k, v in row.items() if k not in hidden or k in keep} for row in rows]
         for row in out[table]:
             if table == "audit":
-                row["detail"] = row["detail"].partition('"result_digest"')[0]
+                row["detail"] = re.sub(r'"(result_digest|digest|payload)":"[0-9a-f]{64}"', "", row["detail"])
     return out
 
 

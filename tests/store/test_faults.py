@@ -13,16 +13,17 @@ import pytest
 from daq.adapters.store.checks import check_database
 from daq.adapters.store.errors import StorageError
 from daq.adapters.store.store import Store
-from daq.adapters.store.transactions import AppendBlock
+from daq.adapters.store.transactions import AppendBlock, Audit
 from daq.core.errors import StoreError
-from daq.core.journal import Block, chain
+from daq.core.journal import HEADER as HEADER_KIND
+from daq.core.journal import RECEIVED, Block, chain
 from tests.support import sentences
-from tests.support.runs.stored import T0, begin, conclude, end, note, register
+from tests.support.runs.stored import HEADER, T0, begin, conclude, end, note, register, written
 
 
 def big_block(size=400_000):
-    raw = os.urandom(size)  # does not compress
-    return Block(raw, chain("", raw), 1, 0, 1)
+    raw = written(HEADER_KIND, 0, HEADER.encode()) + written(RECEIVED, 1, os.urandom(size))  # does not compress
+    return Block(raw, chain("", raw), 2, 0, 1)
 
 
 @pytest.fixture
@@ -257,3 +258,11 @@ def test_transactions_from_many_threads_are_all_carried_out_once(path):
         with store.reader() as reader:
             assert len(reader.audit()) == 200
     assert faults_of(path) == []
+
+
+def test_a_text_that_cannot_be_stored_is_no_damage_of_the_file(path):
+    with Store(path, utc_ns=T0) as store:
+        with pytest.raises(UnicodeEncodeError):
+            store.submit(Audit(T0, "m.keeper", "noted", "\udc80")).result(10)
+        assert store.trouble is None
+        store.submit(note()).result(10)

@@ -10,7 +10,7 @@ from daq.adapters.store.delivery import Acknowledge, Refused, SendAgain
 from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import AppendBlock, Audit, Correct, SeeInstrument
 from daq.core.errors import JournalError, SettingError, StoreError
-from tests.support.runs.stored import SECOND, T0, begin, blocks, builder, conclude, end, record, register
+from tests.support.runs.stored import METHOD_DIGEST, SECOND, T0, begin, blocks, builder, conclude, end, record, register
 
 
 @pytest.fixture
@@ -48,7 +48,9 @@ def test_a_whole_run_is_stored_and_read_back(store):
         assert (committed.id, committed.sequence, committed.repeated) == ("res-1", 1, False)
         (message,) = reader.waiting()
         assert (message.id, message.payload, message.stream) == ("res-1", result.data.encode(), "rotor-1")
-        assert [e.what for e in reader.audit()] == ["method_registered", "run_started", "run_concluded", "run_ended"]
+        assert [e.what for e in reader.audit()] == [
+            "method_registered", "run_started", "run_concluded", "result_stored", "run_ended",
+        ]  # fmt: skip
 
 
 def test_the_second_result_of_a_run_is_answered_with_the_first(store):
@@ -115,7 +117,7 @@ def test_a_method_version_with_other_content_is_refused(store):
         do(store, register(digest="d2"))
     do(store, register(version="2", digest="d2"))
     with store.reader() as reader:
-        assert reader.method("glaze-flow", "1").digest == "d1"
+        assert reader.method("glaze-flow", "1").digest == METHOD_DIGEST
         assert [e.what for e in reader.audit()] == ["method_registered"] * 2
     assert store.trouble is None
 
@@ -165,8 +167,8 @@ def test_another_serial_number_behind_an_instrument_is_audited(store):
     do(store, *(SeeInstrument("rotor-1", "rotational", s, T0 + i) for i, s in enumerate(["A1", "A1", "B2"])))
     with store.reader() as reader:
         assert [json.loads(e.detail) for e in reader.audit()] == [
-            {"before": None, "serial": "A1"},
-            {"before": "A1", "serial": "B2"},
+            {"before": None, "instrument_kind": "rotational", "serial": "A1"},
+            {"before": "A1", "instrument_kind": "rotational", "serial": "B2"},
         ]
         assert reader.instruments()[0].last_seen_utc_ns == T0 + 2
 

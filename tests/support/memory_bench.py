@@ -62,8 +62,8 @@ def rotational(serial="R-1042", seed=1):
 class SupervisorBench:
     """A supervisor of one rotational instrument (``bench-1``) and, if `companion`, a thermometer as its companion."""
 
-    def __init__(self, folder, *, companion=False, expect_serial="R-1042"):
-        self.clock = ScaledClock(SCALE)
+    def __init__(self, folder, *, companion=False, expect_serial="R-1042", clock=None, state=None, **options):
+        self.clock = clock or ScaledClock(SCALE)
         catalogue = Catalogue.load(examples_dir())
         lead = catalogue.instruments["bench-1"]
         update = {"simulated": True, "fitted": "coaxial-15", "expect_serial": expect_serial}
@@ -81,10 +81,15 @@ class SupervisorBench:
             "bench-1": SimulatedPort(self.clock, rotational()),
             "thermo-1": SimulatedPort(self.clock, Thermometer()),
         }
-        state = folder / "state"
-        state.mkdir(mode=0o700)
+        if state is None:
+            state = folder / "state"
+            state.mkdir(mode=0o700)
         self.supervisor = Supervisor(
-            catalogue, state, self.clock, ports=lambda instrument, _driver: self.boxes[instrument.name].open
+            catalogue,
+            state,
+            self.clock,
+            ports=lambda instrument, _driver: self.boxes[instrument.name].open,
+            **options,
         )
         self.box = self.boxes["bench-1"]
         self._advancing = None

@@ -26,7 +26,6 @@ NO_SUCH_ADAPTER = "no such adapter is plugged in"
 TEMPERATURE_OF_THE_SIMULATOR = "temperature must be -20 to 150"
 
 # The store and its journals
-AUDIT_ENTRY_CHANGED = "audit entry 3 was changed"
 NOT_A_DATABASE = "not a database of daq"
 JOURNAL_WITHOUT_FORMAT = "the journal has no format number"
 FLIPPED_BIT_OUT_OF_RANGE = "--flip-bit: must be from 0 to"

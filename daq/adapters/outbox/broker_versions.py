@@ -52,6 +52,10 @@ class BrokerVersions:
         entry = self._entries.get(place)
         return None if entry is None or entry["version"] == "5" else Fallback(entry["reason"], entry["since"])
 
+    def fallbacks(self) -> list[str]:
+        """Return a sentence for each broker with which MQTT 3.1.1 is used."""
+        return [f"{place}: {found}" for place in sorted(self._entries) if (found := self.fallback(place)) is not None]
+
     def note(self, place: str, spoken: SpokenVersion, utc_ns: int) -> bool:
         """Store the version of a broker; return whether it is new.  A file that cannot be written is logged."""
         entry = {"version": spoken.version, "reason": spoken.reason}

@@ -24,7 +24,7 @@ class EpochStartedError(DaqError):
 
 
 class Greeting:
-    """What a publisher does with each new connection, before the first message.
+    """The work of a publisher on each new connection, before the first message.
 
     Attributes:
         spoken: version of MQTT that the broker is known to speak.

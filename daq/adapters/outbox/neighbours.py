@@ -39,7 +39,7 @@ class Neighbours:
         instance, source = str(found.get("instance", "")), str(found.get("source", "unknown"))[:60]
         others = self._state.others
         if found.get("state") != "online":
-            if instance != self._instance and others.pop(instance, None) is not None:
+            if others.pop(instance, None) is not None:
                 self._log.info("the other daemon under this prefix has stopped", source=source)
             else:
                 self._log.warning("a false offline status was published for this bench; it is put right", source=source)

@@ -30,9 +30,10 @@ from daq.adapters.outbox.jobs import PULSE_S, Jobs
 from daq.adapters.outbox.neighbours import Neighbours
 from daq.adapters.outbox.publisher_state import PublisherState, Troubles
 from daq.adapters.outbox.refused import PoisonMessages, RefusedTopics
+from daq.adapters.outbox.requests import Refill, Requests
 from daq.adapters.outbox.status import Status
 from daq.adapters.outbox.status_publisher import StatusPublisher
-from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic, SendAgain
+from daq.adapters.store.delivery import Acknowledge, Refused, ReleaseTopic
 from daq.adapters.store.outbox_reading import next_try, refused_topics
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import Message
@@ -43,11 +44,6 @@ BATCH: Final = 1000
 """Maximum number of messages read from the store at once."""
 READ_BELOW: Final = 200
 """Number of ready messages below which the next ones are read."""
-MOST_REQUESTS: Final = 100
-"""Maximum number of consumers' requests that wait to be handled; more are dropped and counted."""
-
-#: Turns a consumer's request into the transaction that repeats results, or None for a request that is not granted.
-Refill = Callable[[bytes], SendAgain | None]
 
 
 class Publisher:
@@ -88,7 +84,6 @@ class Publisher:
         """
         tls_context(settings)  # report a wrong file now, not at every attempt to connect
         self._store, self._settings, self._clock, self._topics = store, settings, clock, topics
-        self._refill = refill
         self._rng = random.Random(seed)  # noqa: S311 - spreads reconnects, protects nothing
         self._log = structlog.get_logger().bind(part="publisher", broker=settings.place)
         self._wake = asyncio.Event()
@@ -103,13 +98,13 @@ class Publisher:
         self._owed: set[int] = set()
         """Numbers of messages acknowledged by the broker and not yet marked in the store."""
         self._marked_meanwhile: set[int] = set()
-        self._requests: deque[bytes] = deque()
         self._jobs = Jobs(self._wake.set)
         self._topics_refused = RefusedTopics(settings.retry_first_s, settings.retry_most_s, self._rng)
         self._memory = BrokerMemory(store, settings, self._client_id(), topics.last_of_all())
         self._checked = False
         self._poison = PoisonMessages()
         self.state = PublisherState()
+        self._requests = Requests(refill, self.state)
         self._troubles = Troubles(self.state, self._log)
         self._greeting = Greeting(store, settings, topics, clock, self.state)
         instance = str(uuid.uuid4())
@@ -273,14 +268,8 @@ class Publisher:
         self._marked_meanwhile.update(seqs)
 
     async def _answer_requests(self) -> None:
-        while self._requests and self._refill is not None:
-            wanted = self._refill(self._requests.popleft())
-            if wanted is None:
-                continue
-            count = await self._store.commit(wanted)
-            self.state.repeated += count
-            self._news = True
-            self._log.info("a consumer asked for results again", stream=wanted.stream, messages=count)
+        await self._requests.answer(self._store)
+        self._news = True
 
     async def _check(self, connection: Connection, reader: Reader) -> None:
         try:
@@ -319,11 +308,7 @@ class Publisher:
         if retained or topic != self._topics.refill():
             # Another topic, or a request that was retained by mistake: a request counts once.
             return
-        self.state.requests += 1
-        if len(self._requests) >= MOST_REQUESTS:
-            self.state.requests_dropped += 1
-            return
-        self._requests.append(payload)
+        self._requests.arrived(payload)
         self._wake.set()
 
     # filling and settling the window
@@ -406,7 +391,7 @@ class Publisher:
             ) from error
 
     async def _listen(self, connection: Connection) -> None:
-        if self._refill is None:
+        if not self._requests.are_accepted:
             return
         try:
             await connection.subscribe(self._topics.refill())

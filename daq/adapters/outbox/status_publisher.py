@@ -1,6 +1,7 @@
 """Status of the bench at the broker: birth with schemas, changes, the offline message, and the will."""
 
 import contextlib
+import copy
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -82,7 +83,8 @@ class StatusPublisher:
 
     async def _refresh(self, reader: Reader) -> None:
         self._status.sequences = await in_thread(last_sequences, reader, self._store.epoch)
-        self._status.bench = dict(self.bench())
+        # A copy: the owner may change what it returned, and that must count as a change.
+        self._status.bench = copy.deepcopy(dict(self.bench()))
         self._status.source, self._status.epoch = self._store.source, self._store.epoch
 
     async def _publish(self, connection: Connection) -> None:

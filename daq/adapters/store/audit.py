@@ -42,6 +42,11 @@ def make_entry(
     return AuditEntry(seq, utc_ns, who, what, subject, text, previous[1], digest)
 
 
+def digest_of(text: str | bytes) -> str:
+    """Return the SHA-256 (hex) of a text in UTF-8 or of bytes; audit entries seal with it what is stored elsewhere."""
+    return hashlib.sha256(text.encode() if isinstance(text, str) else text).hexdigest()
+
+
 def first_break(source: str, entries: Iterable[AuditEntry]) -> str:
     """Return a sentence about the first entry that breaks the chain, or "" for an unbroken chain."""
     seq, head = 0, genesis(source)

@@ -9,12 +9,14 @@ from urllib.parse import quote
 
 from sqlite_utils import Database
 
-from daq.adapters.store.audit import first_break
+from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.checks import check_content, check_pages
 from daq.adapters.store.delivery import SETTLED
-from daq.adapters.store.errors import explain
+from daq.adapters.store.errors import FAULTS, explain
+from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
-from daq.adapters.store.store import Store, open_writer, source_uri
+from daq.adapters.store.store import Store, open_writer, refuse_links, source_uri
 from daq.adapters.store.transactions import Audit
 from daq.core.errors import StoreError
 
@@ -34,22 +36,24 @@ def backup(database: Path, target: Path) -> Backup:
     """Copy a database, in use or not, to a new file and check the copy.
 
     Raises:
-        StoreError: the target exists, the disk is full, or the copy fails its check; such a copy is removed.
+        StoreError: the target exists, the disk is full, the database is damaged, or the copy fails its check; such a
+            copy is removed.
     """
     if not database.exists():
         raise StoreError(f"{database}: there is no database to copy")
     if target.exists():
         raise StoreError(f"{target} exists already: choose another name; a backup never overwrites anything")
+    refuse_links(database)
     part = target.with_name(target.name + ".part")
-    part.unlink(missing_ok=True)
     try:
+        _make_private(part)
         with contextlib.closing(sqlite3.connect(database, isolation_level=None, timeout=5)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
-        with contextlib.suppress(OSError):  # the file system of a memory stick may have no modes
-            part.chmod(0o600)
-        checked = check_copy(part)
+        checked = check_copy(part, named=database)
         _put_in_place(part, target)
-    except sqlite3.Error as error:
+    except FAULTS as error:
+        # SQLite reports a damaged page of the database also as a full disk of the copy.
+        _refuse_damaged(database)
         raise explain(error, part) from error
     except OSError as error:
         raise StoreError(f"{target}: the copy cannot be written: {error.strerror}; choose another place") from error
@@ -58,25 +62,44 @@ def backup(database: Path, target: Path) -> Backup:
     return Backup(target, checked.source, checked.runs, checked.results, checked.audit_head)
 
 
-def check_copy(path: Path) -> Backup:
-    """Check the pages, references and audit chain of a copy.
+def check_copy(path: Path, *, named: Path | None = None) -> Backup:
+    """Run every check of `daq doctor` on a copy: pages, references, definitions, agreement of all stored facts.
+
+    Args:
+        path: the copy.
+        named: the file that the text of an error names; None: the copy.
 
     Raises:
-        StoreError: a check fails; the text names it.
+        StoreError: a check fails; the text names what is wrong.
     """
+    wrong = [f for f in check_content(path) if not f.ok]
+    if wrong:
+        more = f" (and {len(wrong) - 1} more findings)" if len(wrong) > 1 else ""
+        raise StoreError(
+            f"{named or path}: {wrong[0].what}: {wrong[0].say}{more}; no copy of it is kept or restored: keep "
+            "this file and the older copies, and report what happened"
+        )
     with Reader(path) as reader:
-        pages = [str(next(iter(row.values()))) for row in reader.query("PRAGMA integrity_check(3)")]
-        if pages != ["ok"]:
-            raise StoreError(f"{path}: the copy is damaged ({pages[0]}): make another, and run `daq doctor`")
-        if reader.query("PRAGMA foreign_key_check"):
-            raise StoreError(f"{path}: records in the copy refer to others that are missing: run `daq doctor`")
         source, epoch = reader.identity()
-        entries = reader.audit()
-        if broken := first_break(source, entries):
-            raise StoreError(f"{path}: the audit trail in the copy is broken: {broken}")
-        counts = reader.query("SELECT (SELECT count(*) FROM runs) AS runs, (SELECT count(*) FROM results) AS results")
-    head = entries[-1].hash if entries else ""
-    return Backup(path, source_uri(source, epoch), counts[0]["runs"], counts[0]["results"], head)
+        rows = reader.query(
+            "SELECT (SELECT count(*) FROM runs) AS runs, (SELECT count(*) FROM results) AS results, "
+            "(SELECT hash FROM audit ORDER BY seq DESC LIMIT 1) AS head"
+        )
+    return Backup(path, source_uri(source, epoch), rows[0]["runs"], rows[0]["results"], rows[0]["head"] or "")
+
+
+def _refuse_damaged(database: Path) -> None:
+    """Raise `StoreError` with the first fault of the database's pages, if it has one."""
+    with Stored(database) as stored:
+        wrong = [f for f in check_pages(stored) if not f.ok]
+    if wrong:
+        raise StoreError(f"{database}: {wrong[0].what}: {wrong[0].say}; no copy can be made: {wrong[0].do}")
+
+
+def _make_private(part: Path) -> None:
+    """Make an empty file that only its owner may read; SQLite writes the copy into it."""
+    part.unlink(missing_ok=True)
+    os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_WRONLY, 0o600))
 
 
 def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
@@ -86,25 +109,31 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
     A new epoch keeps new results apart from them.  A person must move an existing database aside first.
 
     Raises:
-        StoreError: the copy fails its check, or a database exists at `database`.
+        StoreError: the copy fails a check of `daq doctor`, or a database exists at `database`.
     """
     for suffix in ("", "-wal", "-shm"):
-        if Path(f"{database}{suffix}").exists():
+        if os.path.lexists(f"{database}{suffix}"):
             raise StoreError(f"{database}{suffix} exists: move it aside first; a restored copy never overwrites a file")
     checked = check_copy(copy)
     part = database.with_name(database.name + ".part")
-    part.unlink(missing_ok=True)
     try:
+        _make_private(part)
         with contextlib.closing(sqlite3.connect(f"file:{quote(str(copy.absolute()))}?mode=ro", uri=True)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
         _start_epoch(part, utc_ns)
         with Store(part) as store:
-            detail = {"copy": copy.name, "copied_source": checked.source, "audit_head": checked.audit_head}
+            detail = {
+                "copy": copy.name,
+                "copied_source": checked.source,
+                "audit_head": checked.audit_head,
+                "epoch": store.epoch,
+            }
             store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
             source = store.source
         restored = check_copy(part)
         _put_in_place(part, database)
-    except sqlite3.Error as error:
+        MarkFile(database).renew()
+    except FAULTS as error:
         raise explain(error, part) from error
     except OSError as error:
         raise StoreError(f"{database}: the copy cannot be put in place: {error.strerror}") from error
@@ -115,7 +144,6 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
 
 
 def _start_epoch(path: Path, utc_ns: int) -> None:
-    path.chmod(0o600)
     with contextlib.closing(open_writer(path)) as connection:
         # The statements below need the newest tables, and an old copy may have older ones.
         migrate(Database(connection, recursive_triggers=False, execute_plugins=False))
@@ -131,7 +159,7 @@ def _start_epoch(path: Path, utc_ns: int) -> None:
 def _put_in_place(part: Path, target: Path) -> None:
     """Rename a finished file to `target`; `FileExistsError` where the target exists."""
     _sync(part)
-    os.close(os.open(target, os.O_CREAT | os.O_EXCL))
+    os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600))
     part.replace(target)
     _sync(target.parent)
 

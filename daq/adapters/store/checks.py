@@ -1,23 +1,32 @@
-"""Checks of a database for `daq doctor`: each returns its subject, its finding and the action to take."""
+"""Checks of a database for `daq doctor` and `daq verify`: each returns its subject, finding and action to take."""
 
-import hashlib
-import json
 import shutil
-from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from daq.adapters.store.audit import first_break
+from daq.adapters.store.agreement.disagreement import Disagreement
+from daq.adapters.store.agreement.everything import NEWEST_RUNS, Comparison
+from daq.adapters.store.agreement.outside import of_head, of_message
+from daq.adapters.store.agreement.stored import Stored
+from daq.adapters.store.agreement.tables import of_tables
+from daq.adapters.store.mark import MarkFile
 from daq.adapters.store.outbox_reading import quarantined
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.store import RESERVE_BYTES
-from daq.core.errors import JournalError, StoreError
+from daq.core.errors import StoreError
 
 RESTORE: Final = "stop daq, copy the file aside, and restore the last good backup; report what happened"
+KEEP: Final = "keep both, stop daq, and find out which one was changed; `daq verify` compares the whole database"
 OUTBOX_OLD_NS: Final = 3600 * 10**9
 """Age of the oldest waiting message above which the check of the outbox fails, ns."""
+QUICK_BYTES: Final = 32 * 2**20
+"""Size of a database (bytes) above which the quick checks do not read all of its pages."""
+MOST_SHOWN: Final = 50
+"""Largest number of disagreements that are shown one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,133 +45,130 @@ class Finding:
     do: str = ""
 
 
-def check_database(path: Path, *, utc_ns: int) -> list[Finding]:
+def check_database(path: Path, *, utc_ns: int, quick: bool = False) -> list[Finding]:
     """Run all checks on one database, in order.  An unreadable file gives a finding, not an exception.
 
-    `utc_ns` is the present time (ns since 1970), for the age of waiting messages.
+    Args:
+        path: the database.
+        utc_ns: the present time (ns since 1970), for the age of waiting messages.
+        quick: compare only the newest `NEWEST_RUNS` runs, and read all pages only of a small file.
     """
-    checks: tuple[Callable[[Reader], Finding], ...] = (
-        check_integrity,
-        check_references,
-        check_audit,
-        check_journals,
-        check_results,
-        check_ended_runs,
-        check_sequences,
-        lambda reader: check_outbox(reader, utc_ns=utc_ns),
-    )
-    findings = [check_disk(path)]
+    findings = [check_disk(path), *check_content(path, quick=quick)]
     try:
         with Reader(path) as reader:
-            findings += [_safely(check, reader) for check in checks]
-    except StoreError as error:
-        findings.append(Finding(False, "database", str(error), "see above"))
+            findings += _safely(lambda: [check_outbox(reader, utc_ns=utc_ns)])
+    except StoreError:
+        pass  # the checks of the content give the reason
     return findings
 
 
-def _safely(check: Callable[[Reader], Finding], reader: Reader) -> Finding:
+def check_content(path: Path, *, quick: bool = False, pause: Callable[[], None] | None = None) -> list[Finding]:
+    """Run the checks that need no knowledge of the present: pages, references, definitions, agreement, last entry.
+
+    `pause` is called after each compared run, so that a check in the background leaves time to other threads.
+    """
     try:
-        return check(reader)
+        with Stored(path) as stored:
+            findings = _safely(lambda: check_pages(stored, quick=quick))
+            findings += _safely(lambda: check_agreement(stored, quick=quick, pause=pause))
+        with Reader(path) as reader:
+            findings += _safely(lambda: check_end(reader))
     except StoreError as error:
-        return Finding(False, "database", str(error), RESTORE)
+        return [Finding(False, "database", str(error), RESTORE)]
+    return findings
 
 
-def check_integrity(reader: Reader) -> Finding:
-    """Check all pages and indexes with SQLite's own integrity check."""
-    rows = [str(next(iter(row.values()))) for row in reader.query("PRAGMA integrity_check(10)")]
-    if rows == ["ok"]:
-        return Finding(True, "database file", "all pages and indexes are whole")
-    return Finding(False, "database file", f"damaged: {rows[0]} ({len(rows)} faults shown of at most 10)", RESTORE)
+def _safely(check: Callable[[], list[Finding]]) -> list[Finding]:
+    try:
+        return check()
+    except StoreError as error:
+        return [Finding(False, "database", str(error), RESTORE)]
+    except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, RecursionError) as error:
+        # A damaged file holds values of any type at any place.  The reader of the findings must learn of it.
+        say = f"it holds values that daq never writes ({type(error).__name__}: {error})"
+        return [Finding(False, "database", say.encode("utf-8", "backslashreplace").decode(), RESTORE)]
 
 
-def check_references(reader: Reader) -> Finding:
-    """Check that every reference points to an existing record."""
-    rows = reader.query("PRAGMA foreign_key_check")
-    if not rows:
-        return Finding(True, "references", "every record refers to records that exist")
-    tables = ", ".join(sorted({str(row["table"]) for row in rows}))
-    return Finding(False, "references", f"{len(rows)} records (in {tables}) refer to others that are missing", RESTORE)
-
-
-def check_audit(reader: Reader) -> Finding:
-    """Check the hash chain of the audit trail from its first entry."""
-    source, _ = reader.identity()
-    entries = reader.audit()
-    broken = first_break(source, entries)
+def check_pages(stored: Stored, *, quick: bool = False) -> list[Finding]:
+    """Check all pages and indexes with SQLite's own integrity check, and every reference between tables."""
+    size = stored.size()
+    if quick and size > QUICK_BYTES:
+        say = f"{size // 2**20} MiB, not read through by the quick check; `daq verify` reads all pages"
+        return [Finding(True, "database file", say)]
+    rows = [str(next(iter(row.values()))) for row in stored.rows("PRAGMA integrity_check(10)")]
+    pages = Finding(True, "database file", "all pages and indexes are whole")
+    if rows != ["ok"]:
+        # SQLite begins with a line about the database, and puts several faults of one page into one row.
+        first = next((line for line in rows[0].splitlines() if not line.startswith("***")), rows[0])
+        first = first.encode("utf-8", "backslashreplace").decode()
+        pages = Finding(False, "database file", f"damaged: {first} ({len(rows)} faults shown of at most 10)", RESTORE)
+    broken = stored.rows("PRAGMA foreign_key_check")
+    references = Finding(True, "references", "every record refers to records that exist")
     if broken:
-        return Finding(False, "audit trail", broken, RESTORE)
-    return Finding(True, "audit trail", f"{len(entries)} entries, the chain is unbroken")
+        tables = ", ".join(sorted({str(row["table"]) for row in broken}))
+        say = f"{len(broken)} records (in {tables}) refer to others that are missing"
+        references = Finding(False, "references", say, RESTORE)
+    return [pages, references]
 
 
-def check_journals(reader: Reader) -> Finding:
-    """Check the chain of journal blocks of every run."""
-    runs = [row["id"] for row in reader.query("SELECT id FROM runs ORDER BY began_utc_ns")]
-    blocks = 0
-    for run in runs:
-        try:
-            blocks += sum(1 for _ in reader.journal(run))
-        except JournalError as error:
-            return Finding(False, "journals", f"run {run}: {error}", RESTORE)
-    return Finding(True, "journals", f"{len(runs)} runs, {blocks} blocks, all chains are unbroken")
+def check_outside(path: Path, messages: Sequence[tuple[str, dict[str, Any]]], heads: Sequence[str]) -> list[Finding]:
+    """Compare messages (name and decoded event) and heads of the audit trail that were kept outside with a database."""
+    try:
+        with Stored(path) as stored:
+            compared = [(name, of_message(stored, event, name)) for name, event in messages]
+            compared += [(f"head {head[:12]}", of_head(stored, head, f"head {head[:12]}")) for head in heads]
+            return [f for name, found in compared for f in _safely(partial(_outside, name, found))]
+    except StoreError as error:
+        return [Finding(False, "database", str(error), RESTORE)]
 
 
-def check_results(reader: Reader) -> Finding:
-    """Check that the audit entry and the journal block of every result exist."""
-    heads = {entry.seq: entry.hash for entry in reader.audit()}
-    count = 0
-    for result in reader.all_results():
-        count += 1
-        if heads.get(result.audit_seq) != result.audit_head:
-            say = f"result {result.id} names audit entry {result.audit_seq}, which is missing or was changed"
-            return Finding(False, "results", say, RESTORE)
-        rows = reader.query("SELECT digest FROM journal WHERE run = ?", [result.run])
-        digests = {row["digest"] for row in rows} | {""}
-        if result.journal_digest not in digests:
-            say = f"result {result.id} was computed from a journal block that is missing"
-            return Finding(False, "results", say, RESTORE)
-    missing = reader.query(
-        "SELECT id FROM runs WHERE state <> 'running' AND NOT EXISTS (SELECT 1 FROM results WHERE run = runs.id)"
+def _outside(name: str, found: Iterator[Disagreement]) -> list[Finding]:
+    texts = dict.fromkeys(d.text for d in found)
+    same = Finding(True, name, "the database has the same, on an unbroken audit trail")
+    return [Finding(False, name, text, KEEP) for text in texts] or [same]
+
+
+def check_agreement(stored: Stored, *, quick: bool = False, pause: Callable[[], None] | None = None) -> list[Finding]:
+    """Compare every stored copy of a fact with the others and with the audit trail; a finding for each disagreement."""
+    comparison = Comparison(quick=quick, pause=pause)
+    findings: dict[str, Finding] = {}
+    cut = False
+    try:
+        for d in islice(_all(stored, comparison), MOST_SHOWN * 10):
+            if len(findings) == MOST_SHOWN:
+                cut = True
+                break
+            findings.setdefault(d.text, Finding(False, f"table {d.table}", d.text, RESTORE))
+    except StoreError as error:
+        findings[str(error)] = Finding(False, "database", str(error), RESTORE)
+    out = list(findings.values())
+    if cut:
+        out.append(Finding(False, "agreement", f"only the first {MOST_SHOWN} disagreements are shown", RESTORE))
+    if out:
+        return out
+    which = f"the newest {NEWEST_RUNS} runs" if quick and comparison.runs >= NEWEST_RUNS else f"{comparison.runs} runs"
+    say = (
+        f"{which}, {comparison.entries} audit entries, {comparison.journals} journals: "
+        "all copies of each fact are the same, and the chain of the audit trail is unbroken"
     )
-    if missing:
-        return Finding(False, "results", f"run {missing[0]['id']} is concluded and has no result", RESTORE)
-    return Finding(True, "results", f"{count} results, each with its audit entry and journal")
+    return [Finding(True, "agreement", say)]
 
 
-def check_ended_runs(reader: Reader) -> Finding:
-    """Check motor, result and last journal block of each ended run against the audit trail."""
-    details = {entry.subject: json.loads(entry.detail) for entry in reader.audit() if entry.what == "run_ended"}
-    rows = reader.query(
-        "SELECT id, motor, (SELECT data FROM results WHERE run = runs.id AND supersedes IS NULL) AS data, "
-        "(SELECT digest FROM journal WHERE run = runs.id ORDER BY seq DESC LIMIT 1) AS digest "
-        "FROM runs WHERE state = 'ended' ORDER BY began_utc_ns"
+def _all(stored: Stored, comparison: Comparison) -> Iterator[Disagreement]:
+    yield from comparison.of(stored)
+    yield from of_tables(stored)
+
+
+def check_end(reader: Reader) -> list[Finding]:
+    """Check that the audit trail reaches the entry that the mark beside the database names; nothing without a mark."""
+    missing = MarkFile(reader.path).missing_entry(reader)
+    if not missing:
+        return []
+    say = (
+        f"audit {missing}, row: nothing or another entry here, the entry that the mark beside the database names: "
+        "entries were removed from the end of the trail, or the database was put back from an older copy"
     )
-    for row in rows:
-        detail = details.get(row["id"])
-        if detail is None:
-            return Finding(False, "ended runs", f"the audit trail has no entry for the end of run {row['id']}", RESTORE)
-        for what, differs in (
-            ("motor", detail["motor"] != row["motor"]),
-            ("journal", detail["journal_digest"] != (row["digest"] or "")),
-            ("result", detail["result_digest"] != hashlib.sha256((row["data"] or "").encode()).hexdigest()),
-        ):
-            if differs:
-                say = f"the {what} of run {row['id']} differs from the audit trail"
-                return Finding(False, "ended runs", say, RESTORE)
-    return Finding(True, "ended runs", f"{len(rows)} runs, as the audit trail says")
-
-
-def check_sequences(reader: Reader) -> Finding:
-    """Check that the results of each stream are numbered without a gap in the sequence."""
-    numbers: defaultdict[tuple[int, str], list[int]] = defaultdict(list)
-    for row in reader.query("SELECT epoch, stream, sequence FROM results ORDER BY epoch, stream, sequence"):
-        numbers[row["epoch"], row["stream"]].append(row["sequence"])
-    for (epoch, stream), found in numbers.items():
-        if found != list(range(1, len(found) + 1)):
-            missing = next(n for n, have in enumerate([*found, None], 1) if n != have)
-            return Finding(
-                False, "sequence numbers", f"result {missing} of {stream} (epoch {epoch}) is missing", RESTORE
-            )
-    return Finding(True, "sequence numbers", f"{len(numbers)} streams without a gap")
+    return [Finding(False, "table audit", say, RESTORE)]
 
 
 def check_outbox(reader: Reader, *, utc_ns: int) -> Finding:

@@ -10,12 +10,15 @@ is settled instead: it becomes ``acknowledged`` without a time.
 
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar, Final
 
 from daq.adapters.store.access import Access
+from daq.adapters.store.sealed import agreeing
 from daq.adapters.store.steps import add_audit
 from daq.adapters.store.transactions import Transaction
+from daq.core.errors import StoreError
 
 SETTLED: Final = "not sent: a newer one of this topic took its place"
 
@@ -23,7 +26,7 @@ _SETTLE: Final = (
     f"UPDATE outbox SET state = 'acknowledged', quarantined = 0, last_error = '{SETTLED}' "  # noqa: S608 - our text
     "WHERE state = 'refused' AND retain AND "
 )
-_AGAIN: Final = "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL, again_utc_ns = ? "
+_AGAIN: Final = "UPDATE outbox SET state = 'waiting', acknowledged_utc_ns = NULL, again_utc_ns = ? WHERE seq = ?"
 _NEWEST: Final = "(NOT retain OR seq = (SELECT max(n.seq) FROM outbox AS n WHERE n.topic = outbox.topic AND n.retain))"
 
 
@@ -100,6 +103,7 @@ class ReleaseRefused(Transaction[int]):
     def apply(self, access: Access) -> int:
         newer = "EXISTS (SELECT 1 FROM outbox AS n WHERE n.topic = outbox.topic AND n.retain AND n.seq > outbox.seq)"
         stream = "(?1 = '' OR stream = ?1)"
+        _refuse_changed(access, f"state = 'refused' AND {stream}", (self.stream,))
         access.run("settle", f"{_SETTLE} {stream} AND {newer}", (self.stream,))
         count = access.run(
             "mark",
@@ -154,11 +158,10 @@ class SendAgain(Transaction[int]):
             terms.append("created_utc_ns BETWEEN ? AND ?")
             values += self.committed
             detail |= {"from_utc_ns": self.committed[0], "to_utc_ns": self.committed[1]}
-        count = access.run(
-            "mark",
-            f"{_AGAIN} WHERE {' AND '.join(terms)}",
-            (self.utc_ns, *values),
-        ).rowcount
+        where = " AND ".join(terms)
+        if self.who is not None:
+            _refuse_changed(access, where, values)
+        count = _again(access, self.utc_ns, where, values)
         if self.who is not None:
             detail["messages"] = count
             add_audit(access, self.utc_ns, self.who, "messages_sent_again", self.stream or "all", detail)
@@ -177,11 +180,8 @@ class RepeatSince(Transaction[int]):
     utc_ns: int
 
     def apply(self, access: Access) -> int:
-        return access.run(
-            "mark",
-            f"{_AGAIN} WHERE state = 'acknowledged' AND acknowledged_utc_ns >= ? AND {_NEWEST}",
-            (self.utc_ns, self.acknowledged_utc_ns),
-        ).rowcount
+        where = f"state = 'acknowledged' AND acknowledged_utc_ns >= ? AND {_NEWEST}"
+        return _again(access, self.utc_ns, where, (self.acknowledged_utc_ns,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,12 +201,29 @@ class RepeatAfter(Transaction[int]):
     utc_ns: int
 
     def apply(self, access: Access) -> int:
-        return access.run(
-            "mark",
-            f"{_AGAIN} WHERE state = 'acknowledged' AND acknowledged_utc_ns >= ? AND stream = ? AND seq > ? "
-            f"AND {_NEWEST}",
-            (self.utc_ns, self.acknowledged_utc_ns, self.stream, self.seq),
-        ).rowcount
+        where = f"state = 'acknowledged' AND acknowledged_utc_ns >= ? AND stream = ? AND seq > ? AND {_NEWEST}"
+        return _again(access, self.utc_ns, where, (self.acknowledged_utc_ns, self.stream, self.seq))
+
+
+def _refuse_changed(access: Access, where: str, values: Sequence[Any]) -> None:
+    """Refuse a person's command for messages of which one was changed after it was stored.
+
+    Raises:
+        StoreError: a message does not agree with the audit trail; the text names the first.
+    """
+    _, wrong = agreeing(access, where, values)
+    if wrong:
+        raise StoreError(f"{wrong}; nothing is sent again: run `daq verify`, and choose a range without it")
+
+
+def _again(access: Access, utc_ns: int, where: str, values: Sequence[Any]) -> int:
+    """Let the messages that satisfy a condition wait again, and return their number.
+
+    A message that was changed after it was stored stays where it is; `daq doctor` names it.
+    """
+    seqs, _ = agreeing(access, where, values)
+    access.many("mark", _AGAIN, [(utc_ns, seq) for seq in seqs])
+    return len(seqs)
 
 
 @dataclass(frozen=True, slots=True)

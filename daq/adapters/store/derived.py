@@ -7,14 +7,14 @@ from typing import ClassVar
 
 from daq.adapters.store.access import Access
 from daq.adapters.store.rows import Outgoing
-from daq.adapters.store.steps import add_messages
+from daq.adapters.store.steps import add_audit, add_messages
 from daq.adapters.store.transactions import Transaction
 from daq.core.errors import StoreError
 
 
 @dataclass(frozen=True, slots=True)
 class AddDerived(Transaction[bool]):
-    """Add a message about a result to the outbox, with the result's stream and sequence number.
+    """Add a message about a result to the outbox, with the result's stream and number, and an audit entry.
 
     An id that its topic has already changes nothing.  Returns whether the message is new.
 
@@ -35,5 +35,6 @@ class AddDerived(Transaction[bool]):
             "known", "SELECT 1 FROM outbox WHERE id = ? AND topic = ?", (self.message.id, self.message.topic)
         ):
             return False
-        add_messages(access, [self.message], self.result, row[0], row[1], self.utc_ns)
+        messages = add_messages(access, [self.message], self.result, row[0], row[1], self.utc_ns)
+        add_audit(access, self.utc_ns, "daemon", "message_derived", self.result, {"messages": messages})
         return True

@@ -19,6 +19,9 @@ class StorageError(StoreError):
         super().__init__(text)
 
 
+#: Errors of Python's SQLite module.  Damaged text in the file, also in SQLite's own messages, gives a `UnicodeError`.
+FAULTS: Final = (sqlite3.Error, UnicodeError)
+_NOT_UTF_8: Final = "Could not decode to UTF-8"
 _DAMAGED: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 #: Primary SQLite result code -> sentence with what to do.
@@ -45,10 +48,14 @@ _TROUBLES: Final[dict[int, str]] = {
 }
 
 
-def explain(error: sqlite3.Error, path: Path) -> StoreError:
+def explain(error: sqlite3.Error | UnicodeError, path: Path) -> StoreError:
     """Return `error` as a `StorageError` for a fault of file or disk, otherwise as a `StoreError`."""
     code = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    text = str(error)
+    if isinstance(error, UnicodeError) or text.startswith(_NOT_UTF_8):
+        code = sqlite3.SQLITE_CORRUPT
+        text = "a text in it is not UTF-8"
     sentence = _TROUBLES.get(code)
     if sentence is None:
         return StoreError(f"{path}: the database refused: {error}")
-    return StorageError(f"{path}: {sentence} ({error})", damaged=code in _DAMAGED)
+    return StorageError(f"{path}: {sentence} ({text})", damaged=code in _DAMAGED)

@@ -79,6 +79,21 @@ class MarkFile:
             return f"the file {self.path.name} beside it was put back or changed, so both may be an older copy"
         return ""
 
+    def missing_entry(self, reader: Reader) -> int:
+        """Return the number of the audit entry that the mark names and the database does not have; 0 if it has it."""
+        mark, _ = self._read()
+        if mark is None or not mark.seq or mark.source != reader.identity()[0]:
+            return 0
+        entry = reader.audit(after=mark.seq - 1, limit=1)
+        return 0 if entry and (entry[0].seq, entry[0].hash) == (mark.seq, mark.head) else mark.seq
+
+    def renew(self) -> None:
+        """Write the mark of the database as it is now, after it was restored as a new epoch."""
+        with Reader(self._database) as reader:
+            source, epoch = reader.identity()
+            last = reader.query("SELECT seq, hash FROM audit ORDER BY seq DESC LIMIT 1")
+        self.write(source, epoch, *((last[0]["seq"], last[0]["hash"]) if last else (0, "")))
+
     def write(self, source: str, epoch: int, seq: int, head: str) -> None:
         """Write the mark, after a commit.  A failure is logged once; a mark that is too old does no harm."""
         draft = self.path.with_name(self.path.name + ".new")

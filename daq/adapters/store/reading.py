@@ -13,7 +13,7 @@ from urllib.parse import quote
 from sqlite_utils import Database
 
 from daq.adapters.store.audit import AuditEntry
-from daq.adapters.store.errors import explain
+from daq.adapters.store.errors import FAULTS, explain
 from daq.adapters.store.rows import (
     InstrumentRecord,
     Message,
@@ -25,6 +25,7 @@ from daq.adapters.store.rows import (
 from daq.core.errors import JournalError, StoreError
 from daq.core.journal import Block, chain
 
+NO_DATABASE: Final = "there is no database: nothing was measured with this state directory yet"
 _COLUMNS: Final = tuple(f.name for f in fields(Message))
 _MESSAGE: Final = f"SELECT {', '.join(_COLUMNS)} FROM outbox "  # noqa: S608 - our names
 _FLAGS: Final = tuple(_COLUMNS.index(name) for name in ("retain", "quarantined"))
@@ -40,10 +41,10 @@ class Reader:
         self.path = Path(path)
         self._turn = threading.Lock()
         if not self.path.exists():
-            raise StoreError(f"{self.path}: there is no database: nothing was measured with this state directory yet")
+            raise StoreError(f"{self.path}: {NO_DATABASE}")
         try:
-            self._db = Database(_connect(self.path), execute_plugins=False)
-        except sqlite3.Error as error:
+            self._db = Database(connect_read_only(self.path), execute_plugins=False)
+        except FAULTS as error:
             raise explain(error, self.path) from error
 
     def close(self) -> None:
@@ -63,7 +64,7 @@ class Reader:
             # Closing a connection under a query of another thread would crash the process.
             with self._turn:
                 return list(self._db.query(sql, list(parameters)))
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise explain(error, self.path) from error
 
     def _rows(self, sql: str, parameters: Sequence[Any]) -> list[tuple[Any, ...]]:
@@ -71,7 +72,7 @@ class Reader:
         try:
             with self._turn:
                 return self._db.execute(sql, parameters).fetchall()
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise explain(error, self.path) from error
 
     def identity(self) -> tuple[str, int]:
@@ -266,7 +267,12 @@ class Reader:
         )
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def connect_read_only(path: Path) -> sqlite3.Connection:
+    """Open a database for reading only.
+
+    Raises:
+        sqlite3.Error, UnicodeError: it cannot be opened, or is damaged.
+    """
     uri = f"file:{quote(str(path.absolute()))}"
     connection = sqlite3.connect(f"{uri}?mode=ro", uri=True, isolation_level=None, check_same_thread=False)
     try:
@@ -277,7 +283,7 @@ def _connect(path: Path) -> sqlite3.Connection:
         if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
             raise
         return sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None, check_same_thread=False)
-    except sqlite3.Error:
+    except FAULTS:
         connection.close()
         raise
     return connection

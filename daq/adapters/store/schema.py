@@ -177,11 +177,18 @@ CREATE TABLE broker_session (
 ) STRICT;
 """
 
+AGREEMENT_0004: Final = """
+CREATE INDEX audit_by_subject ON audit (subject, seq);
+CREATE INDEX audit_samples ON audit (json_extract(detail, '$.sample')) WHERE what = 'run_started';
+CREATE INDEX results_by_run ON results (run, audit_seq);
+"""
+
 #: Name and SQL of every migration, in order.
 STEPS: Final[tuple[tuple[str, str], ...]] = (
     ("0001_tables", TABLES_0001),
     ("0002_verification", VERIFICATION_0002),
     ("0003_delivery", DELIVERY_0003),
+    ("0004_agreement", AGREEMENT_0004),
 )
 
 

@@ -1,11 +1,12 @@
 """Steps shared by several transactions: an audit entry, a journal block, a result with its messages."""
 
+import json
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from daq.adapters.store.access import Access
-from daq.adapters.store.audit import genesis, make_entry
+from daq.adapters.store.audit import digest_of, genesis, make_entry
 from daq.adapters.store.rows import Committed, Outgoing
 from daq.core.errors import StoreError
 from daq.core.journal import Block, chain
@@ -61,11 +62,16 @@ def add_result(
     result_id: str,
     stream: str,
     utc_ns: int,
+    who: str,
     supersedes: str | None,
     audit: tuple[int, str],
     build: Build,
 ) -> Committed:
-    """Number, build and insert a result with its messages; `audit` is number and hash of its audit entry."""
+    """Number, build and insert a result with its messages; `audit` is number and hash of its audit entry.
+
+    The result contains the hash of that entry, so a second entry, ``result_stored``, seals the result, the kept values
+    and the messages.
+    """
     last = access.one(
         "sequence",
         "SELECT coalesce(max(sequence), 0) FROM results WHERE epoch = ? AND stream = ?",
@@ -80,27 +86,54 @@ def add_result(
         "INSERT INTO results VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (result_id, run, access.epoch, stream, sequence, data, utc_ns, supersedes, audit_seq, head, digest),
     )
-    add_messages(access, messages, result_id, stream, sequence, utc_ns)
+    detail = {
+        "run": run,
+        "epoch": access.epoch,
+        "stream": stream,
+        "sequence": sequence,
+        "supersedes": supersedes,
+        "journal_digest": digest,
+        "digest": digest_of(data),
+        "kept": kept_digest(access, run),
+        "messages": add_messages(access, messages, result_id, stream, sequence, utc_ns),
+    }
+    add_audit(access, utc_ns, who, "result_stored", result_id, detail)
     return Committed(result_id, stream, sequence, head, digest)
+
+
+def kept_digest(access: Access, run: str) -> str:
+    """Return the digest of the kept values of a run (`digest_of_kept`)."""
+    rows = access.run("kept_known", "SELECT value FROM kept WHERE run = ? ORDER BY idx", (run,)).fetchall()
+    return digest_of_kept(row[0] for row in rows)
+
+
+def digest_of_kept(values: Iterable[str]) -> str:
+    """Return the SHA-256 (hex) of the JSON texts of kept values, in order."""
+    return digest_of(json.dumps(list(values)))
 
 
 def add_messages(
     access: Access, messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
-) -> None:
-    """Add messages about a result to the outbox."""
-    access.many("outbox", _OUTBOX, _outbox_rows(messages, result_id, stream, sequence, utc_ns))
+) -> list[dict[str, Any]]:
+    """Add messages about a result to the outbox, and return their part of an audit entry."""
+    last = access.one("outbox_last", "SELECT coalesce(max(seq), 0) FROM outbox")
+    rows: list[dict[str, Any]] = [
+        {
+            "seq": seq,
+            "id": m.id or result_id,
+            "topic": m.topic,
+            "qos": m.qos,
+            "retain": int(m.retain),
+            "properties": m.properties,
+            "payload": m.payload,
+        }
+        for seq, m in enumerate(messages, (last[0] if last else 0) + 1)
+    ]
+    access.many("outbox", _OUTBOX, [(*row.values(), result_id, stream, sequence, utc_ns) for row in rows])
+    return [row | {"payload": digest_of(row["payload"])} for row in rows]
 
 
 _OUTBOX: Final = (
-    "INSERT INTO outbox (id, result, stream, sequence, topic, qos, retain, payload, properties, created_utc_ns) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO outbox (seq, id, topic, qos, retain, properties, payload, result, stream, sequence, created_utc_ns) "
+    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
-
-
-def _outbox_rows(
-    messages: Iterable[Outgoing], result_id: str, stream: str, sequence: int, utc_ns: int
-) -> list[tuple[Any, ...]]:
-    return [
-        (m.id or result_id, result_id, stream, sequence, m.topic, m.qos, int(m.retain), m.payload, m.properties, utc_ns)
-        for m in messages
-    ]

@@ -21,7 +21,7 @@ import structlog
 from sqlite_utils import Database
 
 from daq.adapters.store.access import Access, CrashHook
-from daq.adapters.store.errors import StorageError, explain
+from daq.adapters.store.errors import FAULTS, StorageError, explain
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.schema import migrate
 from daq.adapters.store.transactions import Transaction
@@ -98,13 +98,13 @@ class Store:
         created = time.time_ns() if utc_ns is None else utc_ns
         try:
             self._connection = open_writer(self.path)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             raise explain(error, self.path) from error
         try:
             db = Database(self._connection, recursive_triggers=False, execute_plugins=False)
             migrate(db)
             self.uuid, self.epoch = _identity(db, created)
-        except sqlite3.Error as error:
+        except FAULTS as error:
             self._connection.close()
             raise explain(error, self.path) from error
         except StoreError:
@@ -270,11 +270,13 @@ def open_writer(path: Path) -> sqlite3.Connection:
 
     Raises:
         sqlite3.Error: the file cannot be opened.
-        StoreError: the file is another program's database, or is on a file system without support for WAL.
+        StoreError: the file is another program's database, is a symbolic link, or is on a file system without support
+            for WAL.
     """
+    refuse_links(path)
     with contextlib.suppress(OSError):
         # Measured data are confidential, so only the owner may read them.  SQLite copies the mode to its log files.
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR | os.O_NOFOLLOW, 0o600))
     # isolation_level None: only this module begins and ends transactions.
     connection = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False)
     try:
@@ -283,6 +285,21 @@ def open_writer(path: Path) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def refuse_links(path: Path) -> None:
+    """Refuse a database, or a log file of it, that is a symbolic link: its target may be anybody's file.
+
+    Raises:
+        StoreError: one of them is a link.
+    """
+    # The file is not opened here: closing it would release the locks that this process has on it (POSIX, fcntl).
+    for suffix in ("", "-wal", "-shm", "-journal"):
+        if Path(f"{path}{suffix}").is_symlink():
+            raise StoreError(
+                f"{path}{suffix} is a symbolic link, which daq does not follow: put the file itself there, or name the "
+                "directory of the file with --state"
+            )
 
 
 def _set_up(connection: sqlite3.Connection, path: Path) -> None:

@@ -6,13 +6,13 @@ or nothing.
 
 # ruff: noqa: D102 - the docstring of each class says what its `apply` does
 
-import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Final, Generic, TypeVar
 
 from daq.adapters.store.access import Access
+from daq.adapters.store.audit import digest_of
 from daq.adapters.store.rows import Committed, RunRecord
 from daq.adapters.store.steps import Build, add_audit, add_block, add_result, journal_head
 from daq.core.errors import SettingError, StoreError
@@ -21,6 +21,11 @@ from daq.core.journal import Block
 T = TypeVar("T")
 
 _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
+AUDITED_OF_A_RUN: Final = (
+    "instrument", "companions", "sample", "product", "lot", "fill", "replicate", "sampled_at", "method_id",
+    "method_version", "method_digest", "simulated",
+)  # fmt: skip
+"""Columns of a run that its first audit entry repeats; the entry's time and person are its start and operator."""
 
 
 class Transaction(Generic[T]):
@@ -82,7 +87,7 @@ class RegisterMethod(Transaction[None]):
 
 @dataclass(frozen=True, slots=True)
 class SeeInstrument(Transaction[None]):
-    """Store that an instrument was connected; a new serial number gets an audit entry."""
+    """Store that an instrument was connected; a new serial number or kind gets an audit entry."""
 
     kind: ClassVar[str] = "see_instrument"
     name: str
@@ -91,15 +96,19 @@ class SeeInstrument(Transaction[None]):
     utc_ns: int
 
     def apply(self, access: Access) -> None:
-        known = access.one("known", "SELECT serial FROM instruments WHERE name = ?", (self.name,))
+        known = access.one("known", "SELECT serial, kind FROM instruments WHERE name = ?", (self.name,))
         access.run(
             "upsert",
             "INSERT INTO instruments VALUES (?, ?, ?, ?) ON CONFLICT (name) DO UPDATE SET "
             "kind = excluded.kind, serial = excluded.serial, last_seen_utc_ns = excluded.last_seen_utc_ns",
             (self.name, self.instrument_kind, self.serial, self.utc_ns),
         )
-        if known is None or known[0] != self.serial:
-            detail = {"serial": self.serial, "before": known[0] if known else None}
+        if known is None or known != (self.serial, self.instrument_kind):
+            detail = {
+                "serial": self.serial,
+                "instrument_kind": self.instrument_kind,
+                "before": known[0] if known else None,
+            }
             add_audit(access, self.utc_ns, "daemon", "instrument_identified", self.name, detail)
 
 
@@ -125,7 +134,7 @@ class BeginRun(Transaction[None]):
             f"INSERT INTO runs ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})",  # noqa: S608 - our names
             tuple(values.values()),
         )
-        detail = {"instrument": run.instrument, "sample": run.sample, "method": f"{run.method_id} {run.method_version}"}
+        detail = {name: values[name] for name in AUDITED_OF_A_RUN} | {"header_digest": digest_of(run.header)}
         add_audit(access, run.began_utc_ns, run.operator, "run_started", run.id, detail)
 
 
@@ -204,6 +213,7 @@ class Conclude(Transaction[Committed]):
             result_id=self.result_id,
             stream=self.stream or run[0],
             utc_ns=self.utc_ns,
+            who=self.who,
             supersedes=None,
             audit=head,
             build=self.build,
@@ -241,6 +251,7 @@ class Correct(Transaction[Committed]):
             result_id=self.result_id,
             stream=old[1],
             utc_ns=self.utc_ns,
+            who=self.who,
             supersedes=self.supersedes,
             audit=head,
             build=self.build,
@@ -280,15 +291,16 @@ class EndRun(Transaction[None]):
         )
         audit = {
             "motor": self.motor,
+            "ended_utc_ns": self.utc_ns,
             "journal_digest": journal_head(access, self.run)[1],
-            "result_digest": hashlib.sha256(result[0].encode()).hexdigest(),
+            "result_digest": digest_of(result[0]),
         }
         add_audit(access, self.utc_ns, self.who, "run_ended", self.run, audit)
 
 
 @dataclass(frozen=True, slots=True)
 class NoteHealth(Transaction[None]):
-    """Store the health figures of an instrument from an ended run; a repetition replaces them."""
+    """Store the health figures of an instrument from an ended run, with an audit entry; a repetition replaces them."""
 
     kind: ClassVar[str] = "note_health"
     run: str
@@ -297,11 +309,15 @@ class NoteHealth(Transaction[None]):
     data: Mapping[str, Any]
 
     def apply(self, access: Access) -> None:
+        data = json.dumps(self.data, sort_keys=True)
         access.run(
             "health",
-            "INSERT INTO health VALUES (?, ?, ?, ?) ON CONFLICT (run) DO UPDATE SET data = excluded.data",
-            (self.run, self.instrument, self.utc_ns, json.dumps(self.data, sort_keys=True)),
+            "INSERT INTO health VALUES (?, ?, ?, ?) ON CONFLICT (run) DO UPDATE SET "
+            "instrument = excluded.instrument, utc_ns = excluded.utc_ns, data = excluded.data",
+            (self.run, self.instrument, self.utc_ns, data),
         )
+        detail = {"instrument": self.instrument, "digest": digest_of(data)}
+        add_audit(access, self.utc_ns, "daemon", "health_noted", self.run, detail)
 
 
 @dataclass(frozen=True, slots=True)

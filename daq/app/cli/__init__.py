@@ -33,6 +33,7 @@ COMMANDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("health", "show zero, ripple and return to zero of an instrument over its runs", "records.health"),
     ("backup", "copy the database while it is in use", "setup.backup"),
     ("restore", "put a copy in the place of a database that is lost", "setup.restore"),
+    ("verify", "compare all stored data, or a message kept outside, with the audit trail", "setup.verify"),
     ("outbox", "show what waits for the broker and what it refused", "delivery.outbox"),
     ("resend", "publish results again, same ids, same bytes", "delivery.resend"),
     ("collect", "write the results of many daemons from the broker into PostgreSQL", "delivery.collect"),

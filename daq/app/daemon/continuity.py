@@ -18,8 +18,9 @@ def continue_numbers(store: Store, utc_ns: int) -> None:
     mark = MarkFile(store.path)
     with store.reader() as reader:
         reason = mark.contradiction(reader)
-    store.on_audit = lambda seq, head: mark.write(store.uuid, store.epoch, seq, head)
     if reason:
         started = store.submit(StartEpoch(reason=reason, least=0, utc_ns=utc_ns)).result()
+        mark.renew()
         what = "the database was put back; new results get numbers of a new epoch"
         log.error(what, reason=reason, epoch=started.epoch)
+    store.on_audit = lambda seq, head: mark.write(store.uuid, store.epoch, seq, head)

@@ -149,6 +149,16 @@ class OutboxStatus:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceStatus:
+    """State of the checks of the stored data."""
+
+    checked: Literal["none", "newest runs", "all runs"] = "none"
+    """The part that was checked since the start."""
+    findings: tuple[str, ...] = ()
+    """Where the stored copies of a fact differ."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Status:
     """State of everything the daemon serves."""
 
@@ -167,6 +177,7 @@ class Status:
     ended_tasks: dict[str, str] = field(default_factory=dict)
     """Background tasks that ended unexpectedly, and why."""
     outbox: OutboxStatus = field(default_factory=OutboxStatus)
+    evidence: EvidenceStatus = field(default_factory=EvidenceStatus)
 
 
 @dataclass(frozen=True, slots=True)

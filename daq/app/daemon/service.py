@@ -12,6 +12,7 @@ from daq.app.daemon.protocol import (
     AskStatus,
     BackupMade,
     Ended,
+    EvidenceStatus,
     InstrumentStatus,
     OutboxStatus,
     RefusedMessage,
@@ -104,6 +105,7 @@ class Service:
             },
             put_back="" if (started := supervisor.facts.epoch_start()) is None else started.reason,
             ended_tasks=dict(supervisor.tasks.ended),
+            evidence=EvidenceStatus(checked=supervisor.evidence.checked, findings=supervisor.evidence.findings),
         )
 
     def _outbox(self) -> OutboxStatus:

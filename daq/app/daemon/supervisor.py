@@ -23,6 +23,7 @@ from daq.adapters.store.store import Store
 from daq.adapters.store.transactions import Audit, BeginRun, Ping, SeeInstrument
 from daq.app.daemon.benchfacts import BenchFacts
 from daq.app.daemon.continuity import continue_numbers
+from daq.app.daemon.evidence import Evidence
 from daq.app.daemon.post_run import PostRunTasks
 from daq.app.daemon.unfinished import UnfinishedRuns
 from daq.app.delivery.live_values import LiveValues
@@ -102,6 +103,7 @@ class Supervisor:
         self.publishing = publishing
         self.sparkplug = sparkplug
         self.store: Store
+        self.evidence: Evidence
         self._only = only
         self._ports = ports or RealPorts()
         self._crash_hook = crash_hook
@@ -126,6 +128,8 @@ class Supervisor:
         self._lock.acquire()
         try:
             self.store = Store(database_path(self.state), crash_hook=self._crash_hook, on_fault=self._store_fault)
+            self.evidence = Evidence(self.store.path)
+            await self.evidence.check_newest()
             continue_numbers(self.store, self.clock.utc_ns())
             self._audit("daemon_started", "daemon", {"version": daq.__version__, "python": platform.python_version()})
             self._make_sessions()
@@ -154,6 +158,7 @@ class Supervisor:
             self.tasks.watch(self.sparkplug.start(self), ends=True)
         for session in self.sessions.values():
             self.tasks.start(self._keep(session), f"session {session.name}")
+        self.tasks.start(self.evidence.check_all(), "check of the stored data", ends=True)
 
     async def end_runs(self) -> None:
         """Stop every run; wait until the state of its motor is known and its result is stored.  No new run starts."""

@@ -1,5 +1,6 @@
 """Orders to send messages again, and the state of the outbox, for the command line and the daemon."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
@@ -143,10 +144,15 @@ class OutboxView:
     """Last number of each stream."""
     daemon: BrokerState | None
     """Connection of the running daemon; None if none runs."""
+    fallbacks: tuple[str, ...] = ()
+    """Brokers with which MQTT 3.1.1 is used because they do not support MQTT 5, each with the reason."""
 
 
-def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None) -> OutboxView:
-    """Return the state of the outbox with that of the running daemon's connection."""
+def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None, fallbacks: Sequence[str] = ()) -> OutboxView:
+    """Return the state of the outbox with that of the running daemon's connection.
+
+    `fallbacks` has a sentence for each broker with which MQTT 3.1.1 is used.
+    """
     depth = reader.outbox_depth()
     _, epoch = reader.identity()
     oldest = depth.oldest_utc_ns
@@ -182,4 +188,5 @@ def outbox_view(reader: Reader, utc_ns: int, daemon: BrokerState | None) -> Outb
         last_acknowledged=utc_iso(last_acknowledged(reader)),
         sequences=last_sequences(reader, epoch),
         daemon=daemon,
+        fallbacks=tuple(fallbacks),
     )

@@ -23,9 +23,8 @@ def flow_curve(found: History) -> FlowCurveData | None:
     """Return the flow curve of a run; None if it has no result or its method asks for no flow curve."""
     if found.data is None or found.plan is None:
         return None
-    return curve_of(
-        found.plan, Finding.model_validate({k: found.data[k] for k in Finding.model_fields if k in found.data})
-    )
+    finding = {name: found.data[name] for name in Finding.model_fields if name in found.data}
+    return curve_of(found.plan, Finding.model_validate(finding))
 
 
 def steadiness_lines(found: History, raw: bytes, make: MakeDriver) -> list[str]:

@@ -29,6 +29,7 @@ OTHER_VERSIONS_TOLERANCE: Final = 1e-9
 """Largest relative difference from a result of another version of daq, Python or numpy."""
 RECORD_KEYS: Final = frozenset({"origin", "sample", "simulated", "supersedes"})
 """Keys of a result that come from the record of the run and not from its journal."""
+MOTORS: Final = frozenset(motor.value for motor in Motor)
 
 
 @dataclass(slots=True)
@@ -101,7 +102,7 @@ def _result(done: Replay, plan: Plan, run: RunRecord, stored: dict[str, Any] | N
         if not run.outcome:
             return None
         facts = dataclasses.replace(facts, outcome=run.outcome, reason=_stored_reason(stored))
-    if stored is not None and done.state not in (State.CONCLUDED, State.ENDED):
+    if stored is not None and done.state not in (State.CONCLUDED, State.ENDED) and stored["motor"] in MOTORS:
         # The recovery decided on the motor, because the journal ends before its state was known.
         facts = dataclasses.replace(facts, motor=Motor(stored["motor"]))
     data: dict[str, Any] = ResultData.build(plan, conclude(plan, facts), details_of(run)).model_dump(mode="json")

@@ -160,6 +160,7 @@ class Runner:
         # The first anchor continues the time of the record.  A step of the clock since then becomes a second anchor.
         self._set_anchor(now, self._utc_of(now))
         self._check_clock()
+        now = self._clock.mono_ns()
         for name in self._sessions:
             if name not in self._gone:
                 self._feed(LinkUp(now, name))

@@ -5,7 +5,7 @@ from html import escape
 from typing import Final
 
 from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
-from daq.app.screens.text import sentence
+from daq.app.screens.text import number, sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
 
@@ -59,7 +59,9 @@ def _subtitle(curve: FlowCurveData) -> str:
     chosen = next((f for f in curve.fits if f.model == curve.chosen), None)
     if chosen is None:
         return "no model fits these points"
-    return f"{model_name(chosen.model)}: " + ", ".join(parameter_text(p) for p in chosen.parameters)
+    y = curve.yield_stress
+    spread = "" if y is None or not y.model_dependent else f" (by other models {number(y.low)} to {number(y.high)} Pa)"
+    return f"{model_name(chosen.model)}: " + ", ".join(parameter_text(p) for p in chosen.parameters) + spread
 
 
 def _grid(x: _Axis, y: _Axis) -> list[str]:

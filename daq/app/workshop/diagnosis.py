@@ -2,7 +2,6 @@
 
 import asyncio
 import os
-import stat
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Final
 
 from daq.adapters.mqtt.settings import MqttSettings, tls_context
 from daq.adapters.outbox.broker_versions import BrokerVersions
-from daq.adapters.paths import config_dir, database_path, holder, socket_path, state_dir
+from daq.adapters.paths import config_dir, database_path, holder, open_to_others, socket_path, state_dir
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
@@ -55,6 +54,8 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
     pid = holder(folder) if folder.is_dir() else None
+    if pid is None:
+        findings += _unfinished(folder)
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
     findings.append(serial_devices())
@@ -99,11 +100,9 @@ def _state(folder: Path, now: int) -> list[Finding]:
     if not folder.is_dir():
         return [Finding(True, name, f"{folder} is not there yet; the first run makes it")]
     findings = []
-    mode = stat.S_IMODE(folder.stat().st_mode)
-    if mode & 0o022:
-        findings.append(
-            Finding(False, name, f"others may write in {folder} (mode {mode:o})", f"run: chmod go-w {folder}")
-        )
+    others, _, do = open_to_others(folder).partition("; ")
+    if others:
+        findings.append(Finding(False, name, others, do))
     elif not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
         owner = user_name(folder.stat().st_uid)
         findings.append(Finding(False, name, f"{folder} belongs to {owner}", f"run daq as {owner}, or use --state"))
@@ -111,7 +110,7 @@ def _state(folder: Path, now: int) -> list[Finding]:
         findings.append(Finding(True, name, str(folder)))
     database = database_path(folder)
     if database.exists():
-        return findings + check_database(database, utc_ns=now)
+        return findings + check_database(database, utc_ns=now, quick=True)
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
 
 
@@ -150,6 +149,20 @@ def _continuity(folder: Path, now: int) -> Iterator[Finding]:
     yield Finding(False, "sequence numbers", text, do)
 
 
+def _unfinished(folder: Path) -> Iterator[Finding]:
+    """Yield the runs that a killed daemon left; only where no daemon runs, because it may be measuring."""
+    if not database_path(folder).exists():
+        return
+    try:
+        with Reader(database_path(folder)) as reader:
+            left = reader.unfinished_runs()
+    except StoreError:
+        return  # the checks of the database give the reason
+    for run in left:
+        text = f"its run on {run.instrument} was not ended, and its motor may still be turning"
+        yield Finding(False, f"run {run.id}", text, "look at the motor; the next start of the daemon ends the run")
+
+
 def _day(utc_ns: int) -> str:
     return time.strftime("%Y-%m-%d %H:%M:%S", time.gmtime(utc_ns // 10**9))
 
@@ -176,6 +189,11 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         return None, [
             Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
         ]
+    return status, _of_status(status, pid)
+
+
+def _of_status(status: Status, pid: int) -> list[Finding]:
+    """Return the findings in the status of a running daemon."""
     findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
     for name, standing in status.instruments.items():
         if standing.motor:
@@ -187,6 +205,10 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
             findings.append(Finding(False, f"instrument {name}", text, "check cable, power and port"))
     if status.store:
         findings.append(Finding(False, "store", status.store, "no new run can start until this is repaired"))
+    if status.evidence.findings:
+        first, more = status.evidence.findings[0], len(status.evidence.findings) - 1
+        text = first + (f" (and {more} more)" if more else "")
+        findings.append(Finding(False, "stored data", text, "run `daq verify`, which lists all"))
     for run, unfinished in status.unfinished.items():
         text = f"its run on {unfinished.instrument} has ended and is not stored yet: {unfinished.reason}"
         do = "it is tried again by itself; free disk space, or see the daemon's log"
@@ -203,7 +225,7 @@ def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]
         do = "give each bench a prefix of its own ([topic] in daemon.toml); until then their states replace each other"
         findings.append(Finding(False, "topic prefix", text, do))
     findings += _sparkplug_of(status.sparkplug)
-    return status, findings
+    return findings
 
 
 def _sparkplug_of(standing: NodeStanding | None) -> Iterator[Finding]:

@@ -11,6 +11,7 @@ from daq.core.effects import Facts, Kept
 from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
 from daq.methods.concluding.claims import decides, ended_step
+from daq.methods.concluding.driftsigns import drift_caution
 from daq.methods.concluding.ownvalue import own_value_caution
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift, KeptValue
@@ -92,6 +93,7 @@ def cautions(
         _near_vortices(plan, row),
         _heating(plan, row),
         _still_changing(plan, row, drift),
+        drift_caution(plan, facts),
         _selected(plan, facts, kept),
         _called_unsteady(plan, kept),
         not_asked,

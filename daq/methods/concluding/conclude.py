@@ -4,7 +4,7 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, LimitReached
 from daq.core.faults import FAULTS, publishable, worst
-from daq.core.linkstates import IdentityCheck
+from daq.core.linkstates import IdentityCheck, Motor
 from daq.core.plan import Plan
 from daq.core.statistics import Summary
 from daq.methods.concluding.advising import advice, advice_from_limit
@@ -20,7 +20,7 @@ from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
 from daq.methods.concluding.stopping import stop_reason
 from daq.methods.concluding.verifying import verdict_of, verify
-from daq.methods.parts.finding import Validity
+from daq.methods.parts.finding import MotorState, Validity
 from daq.methods.parts.judged import Advice
 from daq.methods.parts.measured import Conditions, KeptValue, SignalMean, Span
 from daq.methods.parts.statement import Statement
@@ -87,7 +87,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         sheared=facts.moved and seek_of(plan) is not None,
         corrected=corrected(plan, row, value, budget),
         dry_content=dry_content_of(plan, row, value, unit, budget),
-        motor=facts.motor,
+        motor=_motor(facts),
         clock=facts.clock,
         cautions=(*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock)),
     )
@@ -112,6 +112,14 @@ def _faults(plan: Plan, facts: Facts, kept: Kept | None, row: KeptValue | None) 
     if kept is not None and raw_value(plan, kept) is None and all(FAULTS[f].keeps_value for f in found):
         found.append("undefined")
     return tuple(dict.fromkeys(found))
+
+
+def _motor(facts: Facts) -> MotorState:
+    """Return the state of the motor; at the end of a run its stop has been requested."""
+    if facts.outcome and facts.motor is Motor.TURNING:
+        return "stopping"
+    state: MotorState = facts.motor.value
+    return state
 
 
 def _identity_faults(facts: Facts) -> list[str]:

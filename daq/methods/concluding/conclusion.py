@@ -3,8 +3,7 @@
 from pydantic import Field
 
 from daq.core.clocks import ClockFacts
-from daq.core.linkstates import Motor
-from daq.methods.parts.finding import Finding
+from daq.methods.parts.finding import Finding, MotorState
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement
 
@@ -14,7 +13,7 @@ class Conclusion(Finding):
 
     row: KeptValue | None = None
     """The kept value the result comes from."""
-    motor: Motor = Motor.NOT_MOVED
+    motor: MotorState = "not_moved"
     """State of the motor when the result was made."""
     clock: ClockFacts = Field(default_factory=ClockFacts)
     """Start, steps and synchronisation of the machine's clock."""

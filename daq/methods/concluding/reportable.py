@@ -262,7 +262,10 @@ def _verdict(
             statements.append(state("limit_not_comparable", **edges))
             statements += distinct(Statement.model_validate(r) for r in reasons)
             continue
-        guard_band = guard_band_of(product.limits[i], unit) if i < len(product.limits) else None
+        # The product's file may have changed since; then the multiple of the uncertainty counts.
+        own = product.limits[i] if i < len(product.limits) else None
+        is_same = own is not None and own.quantity == limit["quantity"] and own.unit == limit["unit"]
+        guard_band = guard_band_of(own, unit) if own is not None and is_same else None
         found, why, _ = rule.judged(value, limit["low"], limit["high"], unit, expanded, guard_band)
         verdicts.append(found)
         statements.append(state("limit_judged", verdict=found.value, compared=rule.compared(value), **edges))

@@ -43,7 +43,7 @@ class Torques:
 def shifts_of(plan: Plan, finding: Finding, torques: Torques, left_out: list[Statement]) -> tuple[list[Shift], float]:
     """Return the errors common to all points, and the standard uncertainty (Pa) of a stress at rest.
 
-    What the budget leaves out of the zero is added to `left_out`.
+    The statements of the budget on a zero that it leaves out are added to `left_out`.
     """
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 

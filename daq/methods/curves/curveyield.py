@@ -1,5 +1,6 @@
 """The yield stress of a flow curve: its value, its dependence on the model, and the speed that would show it."""
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -8,9 +9,9 @@ from daq.methods.concluding.budget import percent_of_full_scale
 from daq.methods.curves.curvedata import YieldStress
 from daq.methods.curves.fittedmodels import parameter_of
 from daq.methods.parts.statement import Statement, state
+from daq.methods.planning.ranging import SLOWEST
 from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift
 from daq.rheology.cylinders import angular_speed
-from daq.rheology.flowcurve import Refusal
 from daq.rheology.ranges import speeds_between
 from daq.rheology.yieldspread import YieldSpread, yield_spread
 
@@ -20,10 +21,10 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-SLOWER: Final = 100.0
-"""The slowest speed that is proposed is the slowest of the run over this; the fastest is the fastest times this."""
 APART: Final = 1.2
 """A proposed speed differs from those of the run by at least this factor."""
+ENOUGH: Final = 5.0
+"""Difference between two models, over the standard deviation of a point, that a further point shows (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,27 +61,24 @@ def yield_stress_of(plan: Plan, fitted: FittedSeries) -> YieldStress | None:
 def _reasons(spread: YieldSpread, speed: float | None) -> list[Statement]:
     out: list[Statement] = []
     for refusal in spread.refused:
-        given, model = refusal.reason.parameters, _shown(refusal.model)
+        given, model = refusal.reason.parameters, refusal.model
         if refusal.reason.code == "rates_too_narrow":
             out.append(state("yield_model_needs_span", model=model, **given))
         else:
             out.append(state("yield_model_needs_rates", model=model, rates=given["rates"], needed=given["needed"]))
     if spread.disagree or out:
-        names = tuple(_shown(r.model) for r in spread.rivals)
+        names = tuple(r.model for r in spread.rivals)
         out.append(state("yield_stress_model_dependent", low=spread.low, high=spread.high, models=names))
         out.append(state("no_speed_to_add") if speed is None else state("speed_to_add", speed=speed))
     return out
 
 
-def _shown(model: str) -> str:
-    return model.replace("_", " ")
-
-
 def speed_to_add(plan: Plan, fitted: FittedSeries, spread: YieldSpread) -> float | None:
-    """Return the speed (/min) at which the models of a spread differ most over the uncertainty of a point.
+    """Return the speed (/min) nearest to those of the run at which the models of a spread differ enough to be shown.
 
     The torque by every one of them lies in the usable band, the speed is at most the instrument's limit, and the span
-    of rates becomes as wide as the refused models need.  None where no speed does all this.
+    of rates becomes as wide as the refused models need.  Where they differ too little at all such speeds, it is that
+    of the greatest difference.  None where no speed does all this.
     """
     import numpy as np  # noqa: PLC0415 - loaded only where a curve is fitted
 
@@ -88,10 +86,7 @@ def speed_to_add(plan: Plan, fitted: FittedSeries, spread: YieldSpread) -> float
     if band is None or not fitted.full_scale:
         return None
     measured = series.omegas / angular_speed(1.0)
-    low, high = float(measured.min()), float(measured.max())
-    limit = plan.context.highest_speed or high
-    tried = [s for s in speeds_between(low / SLOWER, max(min(high * SLOWER, limit), low)) if _new(s, measured)]
-    speeds = np.array([s for s in tried if s <= limit])
+    speeds = np.array(_tried(plan, measured))
     if speeds.size == 0:
         return None
     omegas = speeds * angular_speed(1.0)
@@ -102,23 +97,28 @@ def speed_to_add(plan: Plan, fitted: FittedSeries, spread: YieldSpread) -> float
     best = spread.rivals[0].fit
     rates, have = _rates(best, series, omegas), np.array(best.rates)
     span = np.maximum(rates, have.max()) / np.minimum(rates, have.min())
-    needed = max((float(str(r.reason.parameters["needed"])) for r in _narrow(spread)), default=0.0)
-    usable &= span >= needed
+    narrow = [r.reason.parameters["needed"] for r in spread.refused if r.reason.code == "rates_too_narrow"]
+    usable &= span >= max((float(str(needed)) for needed in narrow), default=0.0)
     if not np.any(usable):
         return None
-    # The relative scatter of all points is about the same; that of the zero matters more for the slower ones.
-    sigma = np.interp(predicted[0], np.sort(series.stresses), series.sigma[np.argsort(series.stresses)])
-    differ = np.ptp(predicted, axis=0) / sigma
-    # Equal differences, as of a single model: the slowest speed is nearest to the yield stress.
-    return float(speeds[usable][np.argmax(differ[usable])])
+    order = np.argsort(series.stresses)
+    sigma = np.interp(predicted[0], series.stresses[order], series.sigma[order])
+    differ = np.where(usable, np.ptp(predicted, axis=0) / sigma, -1.0)
+    away = np.array([min(abs(math.log(s / m)) for m in measured) for s in speeds])
+    enough = differ >= min(ENOUGH, float(differ.max()))
+    return float(speeds[enough][np.argmin(away[enough])])
 
 
-def _narrow(spread: YieldSpread) -> list[Refusal]:
-    return [r for r in spread.refused if r.reason.code == "rates_too_narrow"]
-
-
-def _new(speed: float, measured: "Array") -> bool:
-    return all(not 1.0 / APART < speed / float(m) < APART for m in measured)
+def _tried(plan: Plan, measured: "Array") -> list[float]:
+    """Return round speeds (/min) up to the instrument's limit that the run did not have."""
+    slowest = float(measured.min())
+    bottom = SLOWEST if slowest > SLOWEST else 10.0 ** math.floor(math.log10(slowest))
+    top = plan.context.highest_speed or float(measured.max())
+    return [
+        s
+        for s in speeds_between(min(bottom, top), top)
+        if all(not 1.0 / APART < s / float(m) < APART for m in measured)
+    ]
 
 
 def _rates(fit: CurveFit, series: Series, omegas: "Array") -> "Array":

@@ -154,6 +154,9 @@ class Step(Model):
     keep: Annotated[tuple[Keep, ...], Listed] = ()
     longest: Duration = Field(description="time without a stop after which the run fails, for example '10 min'")
     seek: Seek | None = None
+    treatment: Literal["preshear", "stir"] | None = None
+    """Treatment of the sample in this step, by the rotor or by hand; left out: the step measures.  A drift of the value
+    that returns after one treatment and not after the other is named in the result."""
 
     @model_validator(mode="after")
     def _one_end(self) -> Self:

@@ -7,11 +7,10 @@ from pydantic import Field
 
 from daq.core.clocks import ClockFacts
 from daq.core.context import Amount, MeasuringGeometry, Standing
-from daq.core.linkstates import Motor
 from daq.core.plan import Plan
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.parts.base import IDENTITY
-from daq.methods.parts.finding import Finding, Outcome
+from daq.methods.parts.finding import Finding, MotorState, Outcome
 from daq.methods.parts.judged import Verified
 from daq.methods.parts.origin import GeometryUsed, MethodUsed, Origin, Sample
 from daq.methods.parts.statement import Statement, statement_of
@@ -44,8 +43,8 @@ class ResultData(Finding):
     simulated: bool = Field(description="true where no real sample was measured")
     sample: Sample
     outcome: Outcome
-    motor: Motor = Field(
-        default=Motor.NOT_MOVED,
+    motor: MotorState = Field(
+        default="not_moved",
         description="state of the motor when the result was made; a stop confirmed later is in the status of the bench",
     )
     geometry: GeometryUsed | None = None

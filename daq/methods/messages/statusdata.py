@@ -4,8 +4,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from daq.core.linkstates import Motor
 from daq.methods.parts.base import Part
+from daq.methods.parts.finding import MotorState
 
 STATUS_SCHEMA: Final = "status"
 STATUS_VERSION: Literal[1] = 1
@@ -41,7 +41,7 @@ class StatusData(BaseModel):
     instance: str = Field(description="identity of the process; another one under the same prefix has another")
     sequences: dict[str, int] = Field(description="last number of each stream (instrument)")
     instruments: dict[str, str] = Field(default_factory=dict, description="state by name, while online")
-    motors: dict[str, Motor] = Field(
+    motors: dict[str, MotorState] = Field(
         default_factory=dict, description="state of each motor by instrument, while online; newer than that of a result"
     )
     unfinished_runs: dict[str, str] = Field(

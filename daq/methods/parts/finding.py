@@ -13,6 +13,8 @@ from daq.methods.parts.statement import Statement
 
 Validity = Literal["valid", "doubtful", "not_valid"]
 Claim = Literal["at_time", "equilibrium", "peak", "time_to"]
+MotorState = Literal["not_moved", "turning", "stopping", "still", "may_still_be_turning"]
+"""State of a motor; ``stopping``: it was stopped, and the stop is not confirmed yet."""
 Outcome = Literal["complete", "stopped", "interrupted", "failed"]
 
 

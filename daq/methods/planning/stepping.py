@@ -35,7 +35,7 @@ def _step(making: Making, step: StepEntry, key: str) -> Step:
         _keep(maker, entry, f"{key}.keep[{i}]", stop, (step, speed), fits=understood)
         for i, entry in enumerate(step.keep)
     )
-    return Step(step.name, speed, step.settle, stop, keeps, step.longest)
+    return Step(step.name, speed, step.settle, stop, keeps, step.longest, treatment=step.treatment or "")
 
 
 def _distinct(making: Making, stop: Rule, key: str) -> None:

@@ -4,6 +4,8 @@ from typing import Final
 
 from daq.methods.sentences.kinds import COUNT, NAME, NAMES, TERM, UNIT, Sentence, measured, number, quantity, sentence
 
+_DRIFT: Final = quantity("%", "+.1f")
+
 SENTENCES: Final[dict[str, Sentence]] = {
     "own_value_differs": sentence(
         "the instrument's own viscosity, {own}, differs by {deviation} from the one computed here, more than the "
@@ -25,6 +27,29 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "still_changing": sentence(
         "the value was still changing by {rate} per minute: it is the value at this time",
         rate=measured("+.2g"), unit=UNIT,
+    ),
+    "drift_shows_thixotropy": sentence(
+        "the value changed by {drift} at one speed and was back after the pre-shear: a sign of thixotropy", drift=_DRIFT
+    ),
+    "drift_shows_settling": sentence(
+        "the value fell by {drift} at one speed and was back only after stirring: a sign of settling, so that "
+        "particles leave the gap; measure sooner after stirring",
+        drift=_DRIFT,
+    ),
+    "drift_shows_drying": sentence(
+        "the value rose by {drift} at one speed and was back only after stirring: a sign of drying at the surface or "
+        "of sediment at the rotor; cover the sample, measure sooner after stirring",
+        drift=_DRIFT,
+    ),
+    "drift_does_not_return": sentence(
+        "the value changed by {drift} at one speed and was not back after stirring: water was lost from all of the "
+        "sample, or it reacts or warms up",
+        drift=_DRIFT,
+    ),
+    "drift_not_separated": sentence(
+        "the value changed by {drift} at one speed, and the steps do not separate thixotropy from settling or drying: "
+        "measure once after another pre-shear and once after stirring",
+        drift=_DRIFT,
     ),
     "called_unsteady": sentence("the instrument called the value unsteady: it is the value at this time"),
     "selected_by_threshold": sentence(

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import COUNT, DETAIL, NAME, NAMES, SPEED, Sentence, number, quantity, sentence
+from daq.methods.sentences.kinds import COUNT, DETAIL, NAME, SPEED, TERM, TERMS, Sentence, number, quantity, sentence
 
 SENTENCES: Final[dict[str, Sentence]] = {
     "rates_at_inner_cylinder": sentence(
@@ -35,25 +35,25 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "fit_not_converged": sentence("the search for the parameters did not end at a minimum"),
     "fit_broke_down": sentence("the fit broke down: {detail}", detail=DETAIL),
     "parameter_not_resolved": sentence(
-        "{parameter} = {value} ± {interval} cannot be distinguished from {neutral}: the uncertainty of the instrument "
-        "and the scatter explain the difference",
+        "{parameter} = {value} ± {interval} (98 %) cannot be distinguished from {neutral}: the uncertainty of the "
+        "instrument and the scatter explain the difference",
         parameter=NAME, value=number(".3g"), interval=number(".2g"), neutral=number(),
     ),
     "yield_stress_model_dependent": sentence(
         "it depends on the model: {low} to {high} by the models that describe these points as well: {models}",
-        low=quantity("Pa", ".3g"), high=quantity("Pa", ".3g"), models=NAMES,
+        low=quantity("Pa", ".3g"), high=quantity("Pa", ".3g"), models=TERMS,
     ),
     "yield_model_needs_span": sentence(
         "{model} could not be ruled out: it needs rates that span a factor of {needed}; these span {ratio}",
-        model=NAME, needed=number(), ratio=number(".3g"),
+        model=TERM, needed=number(), ratio=number(".3g"),
     ),
     "yield_model_needs_rates": sentence(
         "{model} could not be ruled out: it needs {needed} different rates; these are {rates}",
-        model=NAME, needed=COUNT, rates=COUNT,
+        model=TERM, needed=COUNT, rates=COUNT,
     ),
-    "speed_to_add": sentence("add a step at {speed}: there the models differ most", speed=SPEED),
+    "speed_to_add": sentence("add a step at {speed}, where these models differ", speed=SPEED),
     "no_speed_to_add": sentence(
-        "no further speed within the limits of instrument and torque would show the right model: use another geometry"
+        "no other speed within the limits of instrument and torque would distinguish them: use another geometry"
     ),
     "too_few_speeds": sentence(
         "fit: {speeds} usable speeds; a curve needs at least {needed}", speeds=COUNT, needed=COUNT

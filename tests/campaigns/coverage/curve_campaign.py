@@ -1,4 +1,4 @@
-"""Coverage of every parameter of every flow model for every form of a specification, and Newtonian fluids told apart."""
+"""Coverage of every parameter of every flow model for every form of a specification, and of the choice of a model."""
 
 import math
 from collections import defaultdict

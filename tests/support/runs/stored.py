@@ -1,20 +1,28 @@
 """Transactions of one run, as the store accepts them."""
 
+import hashlib
 import json
 import uuid
+import zlib
 from collections.abc import Sequence
 
 from daq.adapters.store.rows import Outgoing, RunRecord
 from daq.adapters.store.steps import Build
 from daq.adapters.store.transactions import Audit, BeginRun, Conclude, EndRun, RegisterMethod
-from daq.core.journal import Block, chain
+from daq.core.journal import CRC, HEAD, RECEIVED, Block, chain
+from daq.core.journal import HEADER as HEADER_KIND
 
 T0 = 1_760_000_000_000_000_000
 SECOND = 1_000_000_000
 
 
-def register(version: str = "1", digest: str = "d1") -> RegisterMethod:
-    return RegisterMethod("glaze-flow", version, digest, "[method]\n", T0, "m.keeper")
+HEADER = json.dumps({"plan": {"links": []}})
+METHOD = "[method]\n"
+METHOD_DIGEST = hashlib.sha256(METHOD.encode()).hexdigest()
+
+
+def register(version: str = "1", digest: str = METHOD_DIGEST) -> RegisterMethod:
+    return RegisterMethod("glaze-flow", version, digest, METHOD, T0, "m.keeper")
 
 
 def record(run_id: str, instrument: str = "rotor-1") -> RunRecord:
@@ -28,23 +36,29 @@ def record(run_id: str, instrument: str = "rotor-1") -> RunRecord:
         fill="1",
         method_id="glaze-flow",
         method_version="1",
-        method_digest="d1",
+        method_digest=METHOD_DIGEST,
         operator="m.keeper",
         simulated=True,
         began_utc_ns=T0,
-        header=json.dumps({"plan": {"links": []}}),
+        header=HEADER,
     )
 
 
 def blocks(count: int, seed: bytes = b"line\r\n") -> list[Block]:
-    """Return a chain of `count` blocks with different contents."""
+    """Return a chain of `count` blocks of 1, 2, ... records; the first is the header."""
     out: list[Block] = []
     digest = ""
     for i in range(count):
-        raw = seed * (i + 1)
+        raw = written(RECEIVED, i * SECOND, seed) * (i + 1) if i else written(HEADER_KIND, 0, HEADER.encode())
         digest = chain(digest, raw)
-        out.append(Block(raw, digest, i + 1, i * SECOND, (i + 1) * SECOND))
+        out.append(Block(raw, digest, i + 1, i * SECOND, i * SECOND))
     return out
+
+
+def written(kind: int, t: int, payload: bytes) -> bytes:
+    """Return a record of a journal."""
+    raw = HEAD.pack(kind, 0, t, len(payload)) + payload
+    return raw + CRC.pack(zlib.crc32(raw))
 
 
 def builder(run_id: str, *, topics: Sequence[tuple[str, bool]] = (("lab/v1/result/rotor-1", False),)) -> Build:

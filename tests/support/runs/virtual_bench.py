@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import daq
+from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import database_path, examples_dir
 from daq.adapters.store.rows import RunRecord
 from daq.adapters.store.store import Store
@@ -49,6 +50,8 @@ class StoredBench:
 
     state: Path
     clock: SteppedClock = field(default_factory=SteppedClock)
+    topics: Topics | None = None
+    """Topics of the messages of its results; None: nothing is put into the outbox."""
 
     def __post_init__(self) -> None:
         self.state.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -91,7 +94,7 @@ class StoredBench:
                 RegisterMethod(method.id, method.version, plan.digest, canonical(method), clock.utc_ns(), "m.keeper")
             ).result()
             store.submit(BeginRun(record)).result()
-            maker = ResultMaker(record, plan, clock, lambda: store.source, None)
+            maker = ResultMaker(record, plan, clock, lambda: store.source, self.topics, with_flat=True)
             pipeline = Pipeline(plan, drivers)
             journal = JournalWriter([link.name for link in plan.links])
             journal.header(header, clock.now)

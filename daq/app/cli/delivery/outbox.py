@@ -4,6 +4,7 @@ import argparse
 import time
 from pathlib import Path
 
+from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.paths import database_path, holder, socket_path
 from daq.adapters.store.reading import Reader
@@ -34,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     """Print what waits and what was refused; the state of the connection comes from the daemon, where one runs."""
     state = chosen_state(args)
     with Reader(database_path(state)) as reader:
-        view = outbox_view(reader, time.time_ns(), _daemon(state))
+        view = outbox_view(reader, time.time_ns(), _daemon(state), BrokerVersions(state).fallbacks())
     if args.json:
         print_json(encode(view))
     else:
@@ -65,8 +66,8 @@ def lines(view: OutboxView, columns: int | None = None) -> list[str]:
     add(waiting + (f"; the oldest in the outbox is {span(age)} old" if age is not None else ""))
     add(f"last acknowledged by the broker: {view.last_acknowledged or 'nothing yet'}")
     add(_connection(view.daemon))
-    if view.daemon is not None and view.daemon.fallback:
-        add(plain(view.daemon.fallback))
+    for fallback in view.fallbacks:
+        add(plain(fallback))
     if view.daemon is not None and view.daemon.others:
         add(f"other daemons publish under the same prefix: {', '.join(map(plain, view.daemon.others))}")
     if view.refused:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, Any
 
+from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import find_run, open_reader, wanted_path
@@ -16,6 +17,7 @@ from daq.app.records.exporting import kept_columns, kept_rows, reading_columns, 
 from daq.app.records.history import raw_journal
 from daq.app.records.readings import Readings, clock_of
 from daq.app.records.replaying import maker
+from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
 from daq.core.errors import SettingError, StoreError
 from daq.core.replay import replay
@@ -27,6 +29,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--what", choices=("readings", "kept"), default="readings", help="what to write (readings)")
     parser.add_argument("--format", choices=("csv", "json"), default="csv", help="how to write it (csv)")
     parser.add_argument(
+        "--anyway", action="store_true", help="write it although what is stored of the run does not agree"
+    )
+    parser.add_argument(
         "-o", "--output", metavar="FILE", type=wanted_path, help="a new file; otherwise the standard output"
     )
 
@@ -35,6 +40,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the rows."""
     with open_reader(args) as reader:
         record = find_run(reader, args.run)
+        _check(reader, record.id, anyway=args.anyway)
         raw, trouble = raw_journal(reader, record.id)
         if trouble:
             print(f"daq: the journal is damaged; the part before the damage is written: {trouble}", file=sys.stderr)
@@ -52,6 +58,23 @@ def run(args: argparse.Namespace) -> int:
     if args.output is not None:
         print(f"{count} rows written to {args.output}")
     return 0
+
+
+def _check(reader: Reader, run_id: str, *, anyway: bool) -> None:
+    """Refuse, or with `anyway` announce, data that were changed after they were stored.
+
+    Raises:
+        StoreError: the copies of a fact differ.
+    """
+    found = disagreements_of_run(reader.path, run_id)
+    if found and not anyway:
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        raise StoreError(
+            f"run {run_id} is not exported, because what is stored of it does not agree: {found[0].text}{more}; "
+            "--anyway writes it with this warning"
+        )
+    for d in found:
+        print(f"daq: does not agree: {plain(d.text)}", file=sys.stderr)
 
 
 def _kept(reader: Reader, run: RunRecord, raw: bytes, make: Any) -> list[Any]:

@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from daq.adapters.paths import config_dir
+from daq.adapters.store.agreement.one_run import disagreements_of_sample
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
@@ -16,7 +17,7 @@ from daq.app.screens.live import code_of_verdict
 from daq.app.screens.tables import table
 from daq.app.screens.text import called, chance, number, plain, sentence, spaced, uncertain, utc_iso
 from daq.app.setup.catalogue import Catalogue
-from daq.core.errors import SettingError
+from daq.core.errors import SettingError, StoreError
 from daq.core.units import symbol
 from daq.methods.concluding.reportable import Attempt, Reportable, reportable
 from daq.methods.concluding.slipsigns import slip_signs
@@ -37,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
     """Print the result; 0: within or no limits, 10: outside or not comparable, 14: undecided, 11: no result yet."""
     with open_reader(args) as reader:
         records = sorted(reader.runs(limit=-1, sample=args.sample), key=lambda r: r.began_utc_ns)
+        _refuse_disagreements(reader, args.sample, [r.id for r in records])
         runs = [_attempt(reader, record) for record in records]
     if not runs:
         raise SettingError(f"there is no run of sample {args.sample!r}; `daq runs` lists them")
@@ -54,6 +56,21 @@ def run(args: argparse.Namespace) -> int:
     if found.value is None:
         return EXIT_NO_RESULT
     return code_of_verdict(found.verdict)
+
+
+def _refuse_disagreements(reader: Reader, sample: str, run_ids: list[str]) -> None:
+    """Refuse to report from data that were changed after they were stored.
+
+    Raises:
+        StoreError: the copies of a fact differ; the text names the first.
+    """
+    found = disagreements_of_sample(reader.path, sample, run_ids)
+    if found:
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        raise StoreError(
+            f"sample {sample}: no result is reported, because stored data do not agree with the audit trail: "
+            f"{found[0].text}{more}; `daq verify` lists all"
+        )
 
 
 def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any] | None]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from daq.adapters.store.agreement.one_run import disagreements_of_run
 from daq.app.cli.common import find_run, open_reader, print_json, wanted_path
 from daq.app.cli.printing import terminal_columns
 from daq.app.records.derived import flow_curve, steadiness_lines
@@ -43,6 +44,10 @@ from daq.methods.parts.measured import KeptValue
 
 PIPED_COLUMNS = 100
 """Width of text and drawings where the output is piped; tables are then as wide as their content."""
+EXIT_DISAGREES = 13
+"""Exit code where the stored copies of a fact of the run differ."""
+MOST_DISAGREEMENTS = 10
+"""Largest number of disagreements that are shown."""
 Counters = dict[str, dict[str, Any]]
 
 
@@ -58,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
     with open_reader(args) as reader:
         found = history(reader, find_run(reader, args.run))
         raw, _ = raw_journal(reader, found.run.id)
+        disagreements = [d.text for d in disagreements_of_run(reader.path, found.run.id)]
     curve = flow_curve(found)
     if args.svg is not None:
         _draw(args.svg, found, curve)
@@ -65,10 +71,25 @@ def run(args: argparse.Namespace) -> int:
     counters = _count(raw)
     if args.json:
         points = None if curve is None else curve.model_dump(mode="json")
-        print_json(found.as_json() | {"counters": counters, "flow_curve": points})
+        print_json(found.as_json() | {"counters": counters, "flow_curve": points, "disagreements": disagreements})
     else:
-        print_lines(lines_of(found, counters, terminal_columns(), curve=curve, steadiness=_steadiness(found, raw)))
-    return 0
+        lines = lines_of(found, counters, terminal_columns(), curve=curve, steadiness=_steadiness(found, raw))
+        print_lines([*_disagreement_lines(disagreements, terminal_columns()), *lines])
+    return EXIT_DISAGREES if disagreements else 0
+
+
+def _disagreement_lines(texts: Sequence[str], columns: int | None) -> list[Line]:
+    """Return the disagreements of a run, to be shown before anything else of it."""
+    room = PIPED_COLUMNS if columns is None else columns
+    if not texts:
+        return []
+    say = "DO NOT USE THIS RESULT: what is stored of this run does not agree with the audit trail"
+    lines = wrapped(say, room, "", "bad")
+    for text in texts[:MOST_DISAGREEMENTS]:
+        lines += wrapped(plain(text), room, "  ", "bad")
+    if len(texts) > MOST_DISAGREEMENTS:
+        lines += wrapped(f"and {len(texts) - MOST_DISAGREEMENTS} more; `daq verify` lists them", room, "  ", "bad")
+    return [*lines, []]
 
 
 def _draw(path: Path, found: History, curve: FlowCurveData | None) -> None:

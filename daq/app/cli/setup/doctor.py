@@ -3,6 +3,7 @@
 import argparse
 import dataclasses
 
+from daq.adapters.store.checks import Finding
 from daq.app.cli.common import print_json
 from daq.app.cli.printing import say
 from daq.app.screens.text import plain
@@ -16,9 +17,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print every finding; 0 where all is well, otherwise 1."""
-    findings = examine(args.config, args.state)
+    return show(examine(args.config, args.state), as_json=args.json)
+
+
+def show(findings: list[Finding], *, as_json: bool) -> int:
+    """Print findings and return the exit code: 0 where all is well, otherwise 1."""
     wrong = [f for f in findings if not f.ok]
-    if args.json:
+    if as_json:
         print_json([dataclasses.asdict(f) for f in findings])
         return 1 if wrong else 0
     for f in findings:

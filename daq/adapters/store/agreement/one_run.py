@@ -1,0 +1,54 @@
+"""Compare one run, or the runs of one sample, before a command shows or hands on their data."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from daq.adapters.store.agreement.disagreement import NOTHING, ROW, Disagreement
+from daq.adapters.store.agreement.methods import of_method
+from daq.adapters.store.agreement.runs import of_run
+from daq.adapters.store.agreement.stored import Stored
+
+
+def disagreements_of_run(path: Path, run_id: str) -> list[Disagreement]:
+    """Return every disagreement about a run, its journal and its method included.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        return list(_run(stored, run_id))
+
+
+def disagreements_of_sample(path: Path, sample: str, run_ids: list[str]) -> list[Disagreement]:
+    """Return every disagreement about the runs of a sample, with those whose row names another sample now.
+
+    Args:
+        path: the database.
+        sample: the sample.
+        run_ids: ids of the runs whose rows name this sample.
+
+    Raises:
+        StoreError: the database cannot be read.
+    """
+    with Stored(path) as stored, stored.snapshot():
+        started = stored.rows(
+            "SELECT subject, seq FROM audit WHERE what = 'run_started' AND json_extract(detail, '$.sample') = ?", sample
+        )
+        out = [
+            Disagreement("runs", row["subject"], ROW, NOTHING, f"sample {sample}", f"audit entry {row['seq']}")
+            for row in started
+            if stored.one("SELECT 1 FROM runs WHERE id = ?", row["subject"]) is None
+        ]
+        for run_id in dict.fromkeys([*run_ids, *(row["subject"] for row in started)]):
+            out += _run(stored, run_id)
+        return list(dict.fromkeys(out))
+
+
+def _run(stored: Stored, run_id: str) -> Iterator[Disagreement]:
+    yield from of_run(stored, run_id)
+    for row in stored.rows(
+        "SELECT methods.* FROM methods JOIN runs ON method_id = methods.id AND method_version = version "
+        "WHERE runs.id = ?",
+        run_id,
+    ):
+        yield from of_method(stored, row)

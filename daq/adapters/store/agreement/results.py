@@ -1,0 +1,178 @@
+"""Compare a result with its copies: in the outbox, in the record of its run, and sealed in the audit trail."""
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+from daq.adapters.clock import utc_text
+from daq.adapters.store.agreement.disagreement import (
+    NOTHING,
+    ROW,
+    Disagreement,
+    at,
+    differing,
+    first_difference,
+    json_or_none,
+)
+from daq.adapters.store.agreement.stored import Entry, Row, Stored, oldest
+from daq.adapters.store.agreement.trail import linked, repeated
+from daq.adapters.store.audit import digest_of
+from daq.adapters.store.delivery import SETTLED
+
+SEALED: Final = ("run", "epoch", "stream", "sequence", "supersedes", "journal_digest")
+"""Columns of a result that its audit entry repeats."""
+SEALED_OF_A_MESSAGE: Final = ("id", "topic", "qos", "retain", "properties")
+"""Columns of a message that an audit entry repeats; of the payload it has the digest."""
+RUN_COPIES: Final = {
+    "origin.run": "id",
+    "origin.instrument": "instrument",
+    "origin.operator": "operator",
+    "sample.id": "sample",
+    "sample.lot": "lot",
+    "sample.fill": "fill",
+    "sample.replicate": "replicate",
+    "sample.sampled_at": "sampled_at",
+    "method.id": "method_id",
+    "method.version": "method_version",
+    "method.digest": "method_digest",
+    "outcome": "outcome",
+}
+"""Path in a result: column of the run with the same fact."""
+RESULT_COPIES: Final = {
+    "origin.journal_digest": "journal_digest",
+    "origin.audit_head": "audit_head",
+    "origin.audit_number": "audit_seq",
+    "supersedes": "supersedes",
+}
+"""Path in a result: column of the row of the result with the same fact."""
+
+
+def of_result(stored: Stored, result_id: str, named: Entry, run: Row | None) -> Iterator[Disagreement]:
+    """Compare one result.
+
+    Args:
+        stored: the database.
+        result_id: id of the result.
+        named: the audit entry that names it; the result contains the hash of that entry.
+        run: the row of its run; None where that is missing.
+    """
+    row = stored.one("SELECT * FROM results WHERE id = ?", result_id)
+    entries = stored.entries(result_id)
+    yield from linked(stored, entries)
+    yield from repeated(entries, "result_stored")
+    sealed = oldest(entries, "result_stored")
+    if row is None:
+        yield Disagreement("results", result_id, ROW, NOTHING, f"run {named.stored.subject}", named.where)
+    else:
+        there = {"created_utc_ns": named.stored.utc_ns, "audit_seq": named.stored.seq, "audit_head": named.stored.hash}
+        yield from differing("results", result_id, row, there, named.where)
+        if sealed is None:
+            yield Disagreement("results", result_id, ROW, "a result", NOTHING, "an audit trail without its digest")
+        else:
+            there = {name: sealed.detail.get(name) for name in SEALED}
+            yield from differing("results", result_id, row, there, sealed.where)
+            yield from _data(stored, row, sealed)
+        yield from _copies(row, run)
+    yield from _messages(stored, result_id, row, [e for e in entries if "messages" in e.detail], sealed)
+
+
+def _digest(text: str | bytes) -> str:
+    return digest_of(text.encode("utf-8", "surrogateescape") if isinstance(text, str) else text)
+
+
+def _data(stored: Stored, row: Row, sealed: Entry) -> Iterator[Disagreement]:
+    """Compare the payload of a result with its digest; where they differ, find the field in the published copy."""
+    digest = _digest(row["data"])
+    if digest == sealed.detail.get("digest"):
+        return
+    field, here, there, where = "data", digest, sealed.detail.get("digest"), sealed.where
+    digests = {m.get("payload") for m in sealed.detail.get("messages", ())}
+    for message in stored.each("SELECT seq, payload FROM outbox WHERE result = ? ORDER BY seq", row["id"]):
+        data = at(json_or_none(message["payload"]), "data")
+        if data is None or _digest(message["payload"]) not in digests:
+            continue
+        found = first_difference(json_or_none(row["data"]), data)
+        if found is not None:
+            field, here, there = f"data {found[0]}".rstrip(), found[1], found[2]
+            where = f"outbox {message['seq']} and the digest of {sealed.where}"
+        break
+    yield Disagreement("results", row["id"], field, here, there, where)
+
+
+def _copies(row: Row, run: Row | None) -> Iterator[Disagreement]:
+    """Compare the payload with the columns of result and run that hold the same facts."""
+    data = json_or_none(row["data"])
+    if not isinstance(data, dict):
+        yield Disagreement("results", row["id"], "data", row["data"], "a JSON object", "every result")
+        return
+    known: list[tuple[str, Any, str]] = [
+        (path, row[column], f"results {row['id']}, {column}") for path, column in RESULT_COPIES.items()
+    ]
+    if run is not None:
+        where = f"runs {run['id']}, "
+        known += [(path, run[column], where + column) for path, column in RUN_COPIES.items()]
+        known.append(("origin.began", utc_text(run["began_utc_ns"]), where + "began_utc_ns"))
+        header = json_or_none(run["header"])
+        serial = at(header, "plan.context.serial")
+        if serial is not None:
+            known.append(("origin.serial", serial, where + "header plan.context.serial"))
+    for path, there, where in known:
+        parent = at(data, path.rpartition(".")[0]) if "." in path else data
+        # Payloads of other kinds of measurement may lack a field.  That one is missing shows the digest.
+        if isinstance(parent, dict) and path.rpartition(".")[2] in parent:
+            here = at(data, path)
+            if (here or None) != (there or None):
+                yield Disagreement("results", row["id"], f"data {path}", here, there, where)
+
+
+def _messages(
+    stored: Stored, result_id: str, result: Row | None, entries: list[Entry], sealed: Entry | None
+) -> Iterator[Disagreement]:
+    known = set()
+    for entry in entries:
+        for message in entry.detail["messages"]:
+            known.add(message.get("seq"))
+            yield from _message(stored, message, result_id, result, entry, sealed)
+    for row in stored.rows("SELECT seq, topic FROM outbox WHERE result = ?", result_id):
+        if row["seq"] not in known:
+            where = "an audit trail that does not name it"
+            yield Disagreement("outbox", str(row["seq"]), ROW, row["topic"], NOTHING, where)
+
+
+def _message(
+    stored: Stored, message: Row, result_id: str, result: Row | None, entry: Entry, sealed: Entry | None
+) -> Iterator[Disagreement]:
+    """Compare one message with the audit entry that seals it, and its state with the times of its delivery."""
+    name = str(message.get("seq"))
+    row = stored.one("SELECT * FROM outbox WHERE seq = ?", message.get("seq"))
+    if row is None:
+        yield Disagreement("outbox", name, ROW, NOTHING, message.get("topic"), entry.where)
+        return
+    there = {key: message.get(key) for key in SEALED_OF_A_MESSAGE}
+    there |= {"result": result_id, "created_utc_ns": entry.stored.utc_ns}
+    if sealed is not None:
+        there |= {key: sealed.detail.get(key) for key in ("stream", "sequence")}
+    yield from differing("outbox", name, row, there, entry.where)
+    digest = _digest(row["payload"])
+    if digest != message.get("payload"):
+        field, here, other, where = "payload", digest, message.get("payload"), entry.where
+        data = at(json_or_none(row["payload"]), "data")
+        found = None if result is None else first_difference(data, json_or_none(result["data"]))
+        if found is not None and data is not None and sealed is entry and at(data, "schema_version") is not None:
+            field, here, other = f"payload data.{found[0]}", found[1], found[2]
+            where = f"results {result_id}, and in the digest of {entry.where}"
+        yield Disagreement("outbox", name, field, here, other, where)
+    yield from _state(row)
+
+
+def _state(row: Row) -> Iterator[Disagreement]:
+    """Compare the state of a message with the times and texts that each state has."""
+    state, time = row["state"], row["acknowledged_utc_ns"]
+    overtaken = row["retain"] and row["last_error"] == SETTLED
+    expected = {
+        "acknowledged": (time is not None or overtaken) and not row["quarantined"],
+        "waiting": time is None and not row["quarantined"],
+        "refused": time is None and row["refused_utc_ns"] is not None,
+    }
+    if not expected.get(state, False):
+        here = f"{state}, acknowledged {time}, refused {row['refused_utc_ns']}, quarantined {row['quarantined']}"
+        yield Disagreement("outbox", str(row["seq"]), "state", here, "a state that fits", "its other columns")

@@ -1,0 +1,91 @@
+"""Parameters of flow models lie in their intervals as often as claimed: a seeded part of `python -m tests.campaigns.coverage`."""
+
+import math
+from collections import defaultdict
+
+import pytest
+
+from daq.rheology.flowmodels import MODELS
+from tests.campaigns.coverage.curve_campaign import NON_NEWTONIAN, Cell, Tally, cells, curve_campaign, report_curves
+from tests.campaigns.coverage.curves import FLUIDS, FORMS
+from tests.campaigns.coverage.shares import Share, clopper_pearson, coverage_with_one_limit
+
+
+def test_every_model_and_form_has_a_cell():
+    assert {c.model for c in cells()} == set(MODELS)
+    assert len(cells()) == 2 * len(MODELS) * len(FORMS)
+    given = [
+        k for f in FORMS.values() for k in ("torque", "torque_reading", "zero", "observed", "drift") if getattr(f, k)
+    ]
+    assert set(given) == {"torque", "torque_reading", "zero", "observed", "drift"}
+    assert any("zero" in f.includes for f in FORMS.values())
+    assert all(fluid.model == name for name, fluids in FLUIDS.items() for fluid in fluids)
+
+
+def test_the_interval_of_a_share_is_the_exact_one():
+    # scipy.stats.binomtest(95, 100).proportion_ci(), an independent way to the same definition.
+    assert clopper_pearson(95, 100) == pytest.approx((0.8871651, 0.9835681), abs=1e-6)
+    assert clopper_pearson(0, 10) == pytest.approx((0.0, 1.0 - 0.025**0.1), abs=1e-12)
+    assert clopper_pearson(10, 10) == pytest.approx((0.025**0.1, 1.0), abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("held", "holds"), [(322, False), (352, False), (366, True), (380, True), (392, True), (398, False)]
+)
+def test_the_verdict_is_that_of_the_campaigns_own_interval(held, holds):
+    """Of 400: 80.5, 88, 91.5, 95, 98 and 99.5 %; two of them lie outside 93 to 97 % by chance alone."""
+    assert Share(held, 400).holds is holds
+
+
+def test_one_rectangular_error_alone_is_always_held():
+    assert coverage_with_one_limit(0.0) == pytest.approx(0.95, abs=1e-4)
+    assert coverage_with_one_limit(1.0) == pytest.approx(1.0, abs=1e-6)
+    # Half of the variance: 0.95543 by numerical integration of the convolution in another step width.
+    assert coverage_with_one_limit(0.5) == pytest.approx(0.9554, abs=2e-4)
+
+
+def made(share, runs=400, limits=0.1, other=0.0):
+    out = Tally(held=defaultdict(list), limits=defaultdict(list), total=runs, other_model=round(other * runs))
+    out.held["eta"] = [i < share * runs for i in range(runs)]
+    out.limits["eta"] = [limits] * runs
+    return out
+
+
+@pytest.mark.parametrize(
+    ("tally", "good"),
+    [
+        (made(0.95), True),
+        (made(0.87), False),
+        (made(1.0), False),
+        (made(1.0, limits=0.999), True),
+        (made(0.95, other=0.04), True),
+        (made(0.95, other=0.10), False),
+    ],
+    ids=["as claimed", "too few", "too many", "too many explained", "few others", "many others"],
+)
+def test_the_report_ends_with_the_verdict(capsys, tally, good):
+    assert report_curves({Cell("reading", "rectangular", "newtonian"): tally}) is good
+    shown = capsys.readouterr().out
+    assert ("DOES NOT HOLD" in shown) is not good
+    assert f"{tally.other_model / tally.total:.1%}" in shown
+    assert (" > " in shown.partition("rectangular\n")[2]) is (tally.limits["eta"][0] > 0.9)
+
+
+def test_a_cell_is_the_same_again():
+    cell = Cell("reading, zero stated", "rectangular", "bingham")
+    first, again = (curve_campaign(1, 3, which=[cell])[cell] for _ in range(2))
+    assert (first.held, first.limits) == (again.held, again.limits)
+    assert all(0.0 < x < 1.0 for x in first.limits["tau_y"])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("form", FORMS)
+def test_every_parameter_of_every_model_is_held_as_often_as_claimed(form):
+    found = curve_campaign(7, 30, which=cells(forms=[form]))
+    assert report_curves(found)
+    # All parameters of all models together: some 1,000 intervals that are not independent of each other.
+    normal = [h for c, t in found.items() if c.distribution == "normal" for held in t.held.values() for h in held]
+    assert len(normal) > 900
+    assert 0.91 < math.fsum(normal) / len(normal) < 0.985
+    others = [t.called_other for c, t in found.items() if c.model == "newtonian"]
+    assert clopper_pearson(sum(s.held for s in others), sum(s.total for s in others))[0] <= NON_NEWTONIAN

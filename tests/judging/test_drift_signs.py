@@ -1,0 +1,113 @@
+"""Settling or drying against thixotropy in the result of a method with treatments: pre-shear, measure, stir, measure."""
+
+import pytest
+
+from daq.methods.concluding.conclude import conclude
+from daq.methods.files.load import load_method
+from daq.rheology.restirring import DriftSign
+from tests.rheology.test_restirring import SIGNS
+from tests.support.runs.examples import facts, flat, kept, plan_of, summaries
+from tests.support.statements import codes, parameters
+
+METHOD = """
+id = "stability"
+version = "1"
+title = "Stability of a slip at one speed"
+claim = "at_time"
+result_step = "first"
+
+[conditioning.preshear]
+speed = 50
+time = "60 s"
+"""
+MEASURE = """
+[[steps]]
+name = "{name}"
+speed = 20
+settle = "1 rev"
+stop = "60 s"
+longest = "2 min"
+keep = [{{ at = "every", every = "20 s", span = "10 s" }}, {{ at = "end", span = "10 s" }}]
+"""
+TREAT = """
+[[steps]]
+name = "{name}"
+treatment = "{treatment}"
+stop = "60 s"
+longest = "2 min"
+{more}
+"""
+CODES = {
+    DriftSign.THIXOTROPY: "drift_shows_thixotropy", DriftSign.SETTLING: "drift_shows_settling",
+    DriftSign.DRYING: "drift_shows_drying", DriftSign.IRREVERSIBLE: "drift_does_not_return",
+}  # fmt: skip
+OWN = {*CODES.values(), "drift_not_separated"}
+
+
+def method(tmp_path, treatments=("preshear", "stir")):
+    text = METHOD + MEASURE.format(name="first")
+    for i, treatment in enumerate(treatments):
+        more = "speed = 50" if treatment == "preshear" else ""
+        text += TREAT.format(name=f"treat-{i}", treatment=treatment, more=more) + MEASURE.format(name=f"again-{i}")
+    path = tmp_path / "stability.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_method(path)
+
+
+def values(direction, preshear, stir, treatments=("preshear", "stir"), *, drift=60.0, sd=4.0):
+    """Return the kept values of a sample that drifts by `drift` mPa.s in each stretch of 60 s."""
+    out, offset, t = [], 0.0, 0.0
+    for i in range(len(treatments) + 1):
+        if i and (preshear if treatments[i - 1] == "preshear" else stir):
+            offset = 0.0
+        for part in (0.0, 0.5, 1.0):
+            seen = summaries(800.0 + offset + part * direction * drift, speed=20.0)
+            seen["viscosity"] = flat(800.0 + offset + part * direction * drift, n=100, sd=sd, lag1=0.2)
+            at = "end" if part == 1.0 else "every"
+            out.append(kept(seen, t=t + 20.0 + part * 40.0, span=10.0, step=2 * i, at=at))
+        offset += direction * drift
+        t += 120.0
+    return out
+
+
+def cautions(tmp_path, *course, treatments=("preshear", "stir"), **more):
+    plan = plan_of(method(tmp_path, treatments), "bench-1", product="casting-slip")
+    ended = {i: (60.0 * i, 60.0 * (i + 1), "elapsed") for i in range(len(plan.steps))}
+    found = values(*course, treatments, **more)
+    for k in found:
+        k.speed = plan.steps[k.step].speed
+    return conclude(plan, facts(found, ended=ended)).cautions
+
+
+@pytest.mark.parametrize("name", SIGNS)
+def test_the_cause_is_in_the_result(tmp_path, name):
+    direction, preshear, stir, sign = SIGNS[name]
+    found = cautions(tmp_path, direction, preshear, stir)
+    assert OWN & set(codes(found)) == ({CODES[sign]} if sign in CODES else set())
+    if sign in CODES:
+        assert parameters(found, CODES[sign])["drift"] == pytest.approx(direction * 7.5)
+
+
+def test_one_treatment_is_not_enough_to_separate_causes(tmp_path):
+    found = cautions(tmp_path, -1.0, False, True, treatments=("stir",))
+    assert OWN & set(codes(found)) == {"drift_not_separated"}
+
+
+def test_a_drift_within_the_scatter_is_none(tmp_path):
+    # 0.5 % of 800 is 4 mPa.s, times 2 sqrt(2) 11.3.
+    assert not OWN & set(codes(cautions(tmp_path, -1.0, False, True, drift=11.0)))
+    assert OWN & set(codes(cautions(tmp_path, -1.0, False, True, drift=12.0)))
+    assert not OWN & set(codes(cautions(tmp_path, -1.0, False, True, drift=60.0, sd=300.0)))
+
+
+def test_runs_that_say_nothing(tmp_path):
+    plan = plan_of(method(tmp_path), "bench-1")
+    found = values(-1.0, False, True)
+    for k in found:
+        k.speed = 20.0
+    assert not OWN & set(codes(conclude(plan, facts(found, outcome="stopped")).cautions))
+    assert not OWN & set(codes(conclude(plan, facts(found[:3])).cautions))
+    found[4].speed = 10.0  # another speed: its value is another one
+    assert not OWN & set(codes(conclude(plan, facts(found)).cautions))
+    ordinary = plan_of("clear-glaze-qc", "bench-1")
+    assert not OWN & set(codes(conclude(ordinary, facts([kept(summaries())])).cautions))
