@@ -17,6 +17,8 @@ except ImportError:  # not a POSIX system: `daq check` works there, but a state 
 
 DAEMON_FILE: Final = "daemon.toml"
 SYSTEM_FOLDER: Final = Path("/etc/daq")
+SYSTEM_STATE: Final = Path("/var/lib/daq")
+"""State directory of the daemon whose file is in `SYSTEM_FOLDER` (StateDirectory=daq of the systemd unit)."""
 LONGEST_SOCKET: Final = 107
 """Greatest length of a Unix socket's path, bytes (sun_path of Linux, less its final zero byte)."""
 OWNER_WRITES_S: Final = 1.0

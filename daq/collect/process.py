@@ -21,10 +21,13 @@ from daq.collect.worker import BACKOFF_FIRST_S, BACKOFF_MOST_S, Worker
 from daq.core.errors import SettingError
 from daq.methods.files.collector import Collector, Postgres
 from daq.methods.files.daemon import Metrics
+from daq.methods.files.hosts import UNENCRYPTED, goes_openly
 from daq.methods.files.load import parse, read_toml
 from daq.process.brokers import broker_settings, read_secret
 from daq.process.metricsport import serve_metrics
 from daq.process.systemd import notify
+
+log = structlog.get_logger()
 
 COLLECTOR_FILE: Final = "collector.toml"
 _WORKER: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,62}")
@@ -120,6 +123,9 @@ async def collect(settings: CollectSettings, metrics: Metrics | None = None) -> 
     Raises:
         StoreError: the tables belong to a newer version, or another process has the worker's name.
     """
+    for table, server in (("broker", settings.mqtt), ("postgres", settings.postgres)):
+        if goes_openly(server.host, password=bool(server.password), tls=server.tls):
+            log.warning("open password", key=f"{table}.host", reason=UNENCRYPTED.format(host=server.host, table=table))
     worker = Worker(settings)
     housekeeper = Housekeeper(settings, lambda: worker.state)
     loop = asyncio.get_running_loop()
@@ -156,7 +162,7 @@ async def _claim(housekeeper: Housekeeper, worker: Worker) -> bool:
         except DatabaseAwayError as error:
             if str(error) != reported:
                 reported = str(error)
-                structlog.get_logger().warning("waiting for the database", reason=reported)
+                log.warning("waiting for the database", reason=reported)
             if await worker.pause(backoff.next()):
                 return False
         else:

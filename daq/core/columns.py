@@ -130,10 +130,21 @@ class Columns:
             columns = [[c[i] for i in keep] for c in columns]
         return times, columns
 
-    def summary(self, span: Span, channel: str) -> Summary:
-        """Return the statistics of a channel over the readings of the span that are not null."""
+    def summary(self, span: Span, channel: str, turning: float = 0.0) -> Summary:
+        """Return the statistics of a channel over the readings of the span that are not null.
+
+        `turning` is the speed in turns per second, for the ripple of one turn.
+        """
         times, (values,) = self.clean(span, [channel])
-        return summarise(values, Axis(times))
+        return summarise(values, Axis(times, turning))
+
+    def turns_per_second(self, span: Span) -> float:
+        """Return the mean speed over the readings of the span, turns per second; 0 where nothing turned."""
+        if span.n < 2:
+            return 0.0
+        first, last = span.first, span.stop - 1
+        seconds = (self.times[last] - self.times[first]) * 1e-9
+        return (self.revolutions[last] - self.revolutions[first]) / seconds if seconds > 0.0 else 0.0
 
     def block_means(self, span: Span, channels: Sequence[str], blocks: int) -> Iterator[tuple[float, list[float]]]:
         """Yield mean time (s after the start of the span) and means of `channels` for each block of equal time.

@@ -64,7 +64,11 @@ def span_summaries(columns: Columns, span: Span, derivations: Sequence[Derivatio
     `Summary.mean_of_ratios` holds the mean of the ratios.
     """
     by_name = {d.name: d for d in derivations}
-    out = {c: columns.summary(span, c) for c in columns.channels} if columns.missing else _whole(columns, span)
+    turning = columns.turns_per_second(span)
+    if columns.missing:
+        out = {c: columns.summary(span, c, turning) for c in columns.channels}
+    else:
+        out = _whole(columns, span, turning)
     for d in derivations:
         if d.op == "linear":
             out[d.name] = scaled(out[d.inputs[0]], d.a, d.b)
@@ -75,25 +79,25 @@ def span_summaries(columns: Columns, span: Span, derivations: Sequence[Derivatio
         xs, ys = (_series(name, by_name, series) for name in d.inputs)
         a = d.a
         if d.op == "product":
-            out[d.name] = summarise([a * x * y + 0.0 for x, y in zip(xs, ys, strict=True)], Axis(times))
+            out[d.name] = summarise([a * x * y + 0.0 for x, y in zip(xs, ys, strict=True)], Axis(times, turning))
         else:
-            out[d.name] = _ratio(a, xs, ys, times)
+            out[d.name] = _ratio(a, xs, ys, times, turning)
     return out
 
 
-def _whole(columns: Columns, span: Span) -> dict[str, Summary]:
+def _whole(columns: Columns, span: Span, turning: float) -> dict[str, Summary]:
     times, values = columns.clean(span, columns.channels)
-    axis = Axis(times)
+    axis = Axis(times, turning)
     return {c: summarise(v, axis) for c, v in zip(columns.channels, values, strict=True)}
 
 
-def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[int]) -> Summary:
+def _ratio(a: float, xs: Sequence[float], ys: Sequence[float], times: Sequence[int], turning: float) -> Summary:
     ratios = [a * x / y + 0.0 if y != 0.0 else math.inf for x, y in zip(xs, ys, strict=True)]
     if not all(map(math.isfinite, ratios)):
         # A ratio with a zero denominator is not defined: the row is left out of the mean of ratios and its scatter.
         defined = [(v, t) for v, t in zip(ratios, times, strict=True) if math.isfinite(v)]
         ratios, times = [v for v, _ in defined], [t for _, t in defined]
-    summary = summarise(ratios, Axis(times))
+    summary = summarise(ratios, Axis(times, turning))
     if summary.n:
         summary.mean_of_ratios = summary.mean
         bottom = math.fsum(ys)

@@ -12,10 +12,33 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from operator import mul, sub
-from typing import NoReturn, Self
+from typing import Final, NoReturn, Self
 
 from daq.core.arguments import is_listed, require_numbers, require_same_length
 from daq.core.errors import ArgumentError
+
+ROUNDING_SHARE: Final = 1e-24
+"""Share of the sum of squares below which residuals are rounding errors."""
+
+
+LEAST_TURNS: Final = 1.0
+"""Turns of a span from which a ripple of one turn can be distinguished from a drift."""
+LEAST_PER_TURN: Final = 2.2
+"""Readings in a turn from which its ripple is seen; at 2 the readings of a sine cannot be distinguished from others."""
+
+
+@dataclass(slots=True)
+class Ripple:
+    """A sine of one turn in a span, beside the least-squares line; unit of the signal."""
+
+    power: float
+    """Mean square of its two coefficients, each for a basis vector of length 1."""
+    mean: float
+    """Its mean over the span, which is 0 over whole turns."""
+    sd: float
+    """Standard deviation of the readings about line and sine (n - 4)."""
+    lag1: float | None
+    """Lag-one autocorrelation of the residuals about line and sine; None where all are 0."""
 
 
 @dataclass(slots=True)
@@ -35,6 +58,12 @@ class Summary:
     last: float | None = None
     mean_of_ratios: float | None = None
     """Only for a ratio of two signals, whose `mean` is the ratio of the means."""
+    line_sd: float | None = None
+    """Standard deviation about the least-squares line (n - 2)."""
+    line_lag1: float | None = None
+    """Lag-one autocorrelation of the residuals about the least-squares line; None where all are 0."""
+    ripple: Ripple | None = None
+    """The ripple of one turn; None where nothing turns, or the span is less than a turn."""
 
     def value(self, statistic: str) -> float | None:
         """Return the statistic that a keep entry names: mean, sd, min, max, slope or last."""
@@ -48,18 +77,74 @@ class Summary:
         }[statistic]
 
 
+@dataclass(slots=True)
+class Turn:
+    """A cosine and a sine of one turn over a span, orthogonal to its mean, to its line and to each other."""
+
+    vectors: tuple[list[float], list[float]]
+    """Both of length 1."""
+    means: tuple[float, float]
+    """Mean over the span of the part that one unit of each vector's coefficient stands for."""
+
+    @classmethod
+    def over(cls, axis: "Axis", per_second: float) -> Self | None:
+        """Return the two vectors; None where the span is less than a turn, or has too few readings in a turn."""
+        n, seconds = len(axis.seconds), axis.seconds
+        turns = per_second * (seconds[-1] - seconds[0]) * n / (n - 1)
+        if not LEAST_TURNS * (1.0 - ONE_READING / n) <= turns <= n / LEAST_PER_TURN:
+            return None
+        angles = [2.0 * math.pi * per_second * t for t in seconds]
+        cosine, sine = [math.cos(a) for a in angles], [math.sin(a) for a in angles]
+        first, first_mean, first_length = _orthogonal(cosine, axis, [])
+        if not first_length > 0.0:
+            return None
+        second, second_mean, second_length = _orthogonal(sine, axis, [first])
+        if not second_length > 0.0:
+            return None
+        share = math.fsum(map(mul, sine, first))
+        one = first_mean / first_length
+        return cls((first, second), (one, (second_mean - share * one) / second_length))
+
+
+ONE_READING: Final = 1.5
+"""Readings by which a span of whole turns may fall short of them."""
+
+
+def _orthogonal(
+    wave: Sequence[float], axis: "Axis", others: Sequence[Sequence[float]]
+) -> tuple[list[float], float, float]:
+    """Return a wave less its mean, its line and other vectors, scaled to length 1; with its mean and that length."""
+    n = len(wave)
+    mean = math.fsum(wave) / n
+    slope = math.fsum(map(mul, wave, axis.seconds)) / axis.spread if axis.spread > 0.0 else 0.0
+    out = [w - mean - slope * t for w, t in zip(wave, axis.seconds, strict=True)]
+    for other in others:
+        share = math.fsum(map(mul, out, other))
+        out = [a - share * b for a, b in zip(out, other, strict=True)]
+    length = math.sqrt(math.fsum(map(mul, out, out)))
+    # A wave that is nearly a line, or has nearly the same value at all readings, cannot be distinguished from them.
+    if length < LEAST_LENGTH * math.sqrt(n):
+        return out, mean, 0.0
+    return [v / length for v in out], mean, length
+
+
+LEAST_LENGTH: Final = 0.1
+"""Root mean square of what is left of a wave beside mean and line, below which it is not fitted."""
+
+
 class Axis:
     """Times of a span, centred once for all signals that are summarised over it."""
 
-    __slots__ = ("seconds", "spread")
+    __slots__ = ("seconds", "spread", "turn")
 
-    def __init__(self, times: Sequence[int]) -> None:
-        """Centre `times` (ns, not decreasing)."""
+    def __init__(self, times: Sequence[int], turns_per_second: float = 0.0) -> None:
+        """Centre `times` (ns, not decreasing); `turns_per_second` gives the ripple its period (0: nothing turns)."""
         n = len(times)
         first = times[0] if n else 0
         centre = sum(times) / n - first if n else 0.0
         self.seconds = [((t - first) - centre) * 1e-9 for t in times]
         self.spread = math.fsum(map(mul, self.seconds, self.seconds))
+        self.turn = Turn.over(self, turns_per_second) if turns_per_second > 0.0 and n > LEAST_PER_TURN else None
 
 
 def summarise(values: Sequence[float], axis: Axis) -> Summary:
@@ -98,8 +183,28 @@ def _summary(values: Sequence[float], axis: Axis) -> Summary | None:
     if squares > 0.0:
         out.lag1 = math.fsum(map(mul, deviations, deviations[1:])) / squares
     if axis.spread > 0.0:
-        out.slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
+        slope = math.fsum(map(mul, axis.seconds, deviations)) / axis.spread
+        out.slope = slope
+        if n > 2:
+            residuals = [d - slope * t for d, t in zip(deviations, axis.seconds, strict=True)]
+            rest = math.fsum(map(mul, residuals, residuals))
+            out.line_sd = math.sqrt(rest / (n - 2))
+            # Residuals of a perfect line are rounding errors; their autocorrelation means nothing.
+            if rest > ROUNDING_SHARE * squares:
+                out.line_lag1 = math.fsum(map(mul, residuals, residuals[1:])) / rest
+            out.ripple = None if axis.turn is None else _ripple(residuals, axis.turn, squares)
     return out
+
+
+def _ripple(residuals: Sequence[float], turn: Turn, squares: float) -> Ripple:
+    """Return the ripple in the residuals about the line; `squares` is the sum of squares of all deviations."""
+    n = len(residuals)
+    a, b = (math.fsum(map(mul, residuals, v)) for v in turn.vectors)
+    rest = [r - a * x - b * y for r, x, y in zip(residuals, *turn.vectors, strict=True)]
+    left = math.fsum(map(mul, rest, rest))
+    lag1 = math.fsum(map(mul, rest, rest[1:])) / left if left > ROUNDING_SHARE * squares else None
+    mean = a * turn.means[0] + b * turn.means[1]
+    return Ripple((a * a + b * b) / 2.0, mean, math.sqrt(left / (n - 4)), lag1)
 
 
 def refuse_series(**given: Sequence[float]) -> NoReturn:
@@ -174,6 +279,13 @@ class StraightLine:
         return math.fsum(a * b for a, b in pairwise(self.residuals)) / self.residual_squares
 
 
+def _scaled_ripple(ripple: Ripple, a: float) -> Ripple | None:
+    """Return the ripple of ``a x`` from that of x; None where a is 0."""
+    if not a:
+        return None
+    return Ripple(a * a * ripple.power, a * ripple.mean, abs(a) * ripple.sd, ripple.lag1)
+
+
 def scaled(summary: Summary, a: float, b: float) -> Summary:
     """Return the summary of ``a x + b`` from the summary of x."""
     if summary.mean is None or summary.minimum is None or summary.maximum is None or summary.last is None:
@@ -189,6 +301,9 @@ def scaled(summary: Summary, a: float, b: float) -> Summary:
         summary.lag1 if a else None,
         a * summary.last + b,
         None if summary.mean_of_ratios is None else a * summary.mean_of_ratios + b,
+        None if summary.line_sd is None else abs(a) * summary.line_sd,
+        summary.line_lag1 if a else None,
+        None if summary.ripple is None else _scaled_ripple(summary.ripple, a),
     )
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from daq.core.errors import SettingError
+from daq.textfiles.plain_file import read_plain
 
 FIRST_LINE: Final = "# daq capture 1"
 LARGEST: Final = 50_000_000
@@ -118,19 +119,11 @@ def load_capture(path: Path) -> Capture:
     Raises:
         SettingError: there is no such file, it cannot be read, or a line is wrong; the first wrong line is named.
     """
+    data = read_plain(path, LARGEST, what="a capture", found="there is no such file; make one with `daq capture`")
     try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST + 1)
-        if len(data) > LARGEST:
-            reason = f"is larger than {LARGEST // 1_000_000} MB; shorten it: a few minutes of a capture are enough"
-            raise SettingError(reason, file=str(path))
         text = data.decode("utf-8")
-    except FileNotFoundError:
-        raise SettingError("there is no such file; make one with `daq capture`", file=str(path)) from None
     except UnicodeDecodeError:
         raise SettingError("is no capture: it is not text in UTF-8", file=str(path)) from None
-    except OSError as error:
-        raise SettingError(f"cannot be read: {error.strerror}", file=str(path)) from error
     return read_capture(text, str(path))
 
 

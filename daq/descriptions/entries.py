@@ -11,7 +11,7 @@ from daq.core.checksums import CHECKSUMS
 from daq.core.faults import FAULTS
 from daq.core.units import UNITS
 from daq.descriptions import template
-from daq.methods.files.fields import Listed, Text, duration
+from daq.methods.files.fields import LineBytes, Listed, duration
 
 MOST_SCALE: Final = 1e30
 """Greatest scale; with it and its inverse as the least one, no number of a line becomes infinite."""
@@ -151,12 +151,12 @@ ChannelName = Annotated[
 PlainName = Annotated[str, AfterValidator(_plain_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
 OptionName = Annotated[str, AfterValidator(_option_name), WithJsonSchema({"type": "string", "pattern": f"^{_PLAIN}$"})]
 ChecksumName = Annotated[str, AfterValidator(_checksum), WithJsonSchema({"type": "string", "enum": list(CHECKSUMS)})]
-Unit = Annotated[Text, AfterValidator(_unit), WithJsonSchema({"type": "string", "enum": sorted(UNITS)})]
-Strings = Annotated[tuple[Text, ...], Listed]
+Unit = Annotated[LineBytes, AfterValidator(_unit), WithJsonSchema({"type": "string", "enum": sorted(UNITS)})]
+Strings = Annotated[tuple[LineBytes, ...], Listed]
 Time = Annotated[int, BeforeValidator(duration), WithJsonSchema(TIME_SCHEMA)]
 Interval = Annotated[int, BeforeValidator(duration), AfterValidator(_interval), WithJsonSchema(TIME_SCHEMA)]
 LineText = Annotated[str, AfterValidator(_of_line)]
-RequestText = Annotated[Text, AfterValidator(_of_request)]
+RequestText = Annotated[LineBytes, AfterValidator(_of_request)]
 Faults = Annotated[tuple[str, ...], BeforeValidator(_faults), WithJsonSchema(_FAULT_SCHEMA)]
 FaultInstead = Annotated[str, AfterValidator(_fault_instead)]
 Others = Annotated[str, AfterValidator(_others)]

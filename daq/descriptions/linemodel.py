@@ -22,7 +22,7 @@ from daq.descriptions.entries import (
 )
 from daq.descriptions.template import Maybe, Part
 from daq.descriptions.types import TYPES
-from daq.methods.files.fields import Listed, Model, Name, Text
+from daq.methods.files.fields import LineBytes, Listed, Model, Name, Text
 
 Misfits = Iterator[SettingError]
 _PAD: Final = template.Field("", "pad")
@@ -131,7 +131,7 @@ class Layout(Model):
     columns: Annotated[tuple[LineText, ...], Listed] | None = Field(
         default=None, description="or its columns, in order; blanks around them are ignored"
     )
-    separator: Text = Field(default=",", description="text between two columns; ' ' is any number of blanks")
+    separator: LineBytes = Field(default=",", description="text between two columns; ' ' is any number of blanks")
     more: bool = Field(default=False, description="further columns may follow")
 
     @property

@@ -21,7 +21,7 @@ from daq.descriptions.entries import (
     Unit,
 )
 from daq.descriptions.linemodel import AnyLine
-from daq.methods.files.fields import KeyedError, Listed, Model, Name, Text
+from daq.methods.files.fields import KeyedError, LineBytes, Listed, Model, Name
 
 
 def _below(low: float | None, high: float | None) -> None:
@@ -54,7 +54,7 @@ class PortTable(Model):
 class FramingTable(Model):
     """Begin and end of lines."""
 
-    ends: Annotated[tuple[Text, ...], Listed, Field(min_length=1)] = Field(
+    ends: Annotated[tuple[LineBytes, ...], Listed, Field(min_length=1)] = Field(
         default=("\r\n",), description="text that ends a line; a list where there is more than one"
     )
     begin: str = Field(default="", description="text before every line, not part of it")

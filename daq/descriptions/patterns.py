@@ -108,18 +108,21 @@ def compiled(pattern: str) -> "re.Pattern[bytes]":
 
 
 def touching(
-    parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing
+    parts: tuple[Part, ...], fields: Mapping[str, FieldTable], writing: Writing, rest: tuple[Part, ...] = ()
 ) -> Iterator[tuple[Field, Field | str]]:
-    """Yield pairs of a field without width and the part after it where the end of the field is ambiguous."""
+    """Yield pairs of a field without width and the part after it where the end of the field is ambiguous.
+
+    `rest` are the parts that follow `parts`.
+    """
     for i, part in enumerate(parts):
         if isinstance(part, Maybe):
-            yield from touching((*part.parts, *parts[i + 1 :]), fields, writing)
+            yield from touching(part.parts, fields, writing, (*parts[i + 1 :], *rest))
         if not isinstance(part, Field) or part.width:
             continue
         kind = TYPES[part.type]
         other = "." if writing.mark(fields.get(part.name, _NO_TABLE)) == "," else ","
         chars = kind.chars - {ord(other)} if kind.gives == "number" else kind.chars
-        for after in parts[i + 1 :]:
+        for after in (*parts[i + 1 :], *rest):
             nexts = after.parts[0] if isinstance(after, Maybe) else after
             if isinstance(nexts, str):
                 if not kind.open and writing.of(nexts)[0] in chars and part.type not in ("pad", "blanks"):

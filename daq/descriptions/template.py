@@ -17,6 +17,10 @@ from typing import Final
 from daq.descriptions.types import TYPES
 
 _FIELD: Final = re.compile(r"(?:([a-z][A-Za-z0-9_]*))?:([a-z0-9]+)(?: ([1-9]\d{0,2}))?")
+LONGEST: Final = 2_000
+"""Greatest length of a template, in characters."""
+MOST_OPTIONAL: Final = 32
+"""Greatest number of optional parts of a template."""
 _NAME: Final = re.compile(r"[a-z][A-Za-z0-9_]*")
 
 
@@ -52,7 +56,11 @@ def parse(text: str, *, line: bool) -> tuple[Part, ...]:
     Raises:
         ValueError: the fault, as a sentence for a person.
     """
+    if len(text) > LONGEST:
+        raise ValueError(f"has {len(text)} characters; a pattern has at most {LONGEST}")
     parts, rest = _parts(text, 0, line=line, inside=False)
+    if sum(isinstance(part, Maybe) for part in parts) > MOST_OPTIONAL:
+        raise ValueError(f"has more than {MOST_OPTIONAL} optional parts [...]; describe several lines instead")
     if rest < len(text):
         raise ValueError(f"{text!r}: ']' without '['; write ']]' for the character itself")
     return parts

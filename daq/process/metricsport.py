@@ -2,6 +2,8 @@
 
 import asyncio
 import contextlib
+import socket
+import time
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Final
@@ -10,23 +12,28 @@ import structlog
 
 from daq.core.errors import DaqError
 from daq.methods.files.daemon import Metrics
+from daq.process.connections import BoundedServer, Bounds, Connection
 from daq.process.exposition import CONTENT_TYPE
 
 log = structlog.get_logger()
 
 LONGEST_REQUEST: Final = 8_192
 REQUEST_S: Final = 5.0
-MOST_CALLERS: Final = 8
+"""Greatest time in seconds from the acceptance of a connection to the end of the answer."""
+FRESH_S: Final = 0.25
+"""Time in seconds within which further requests get the text of the first, so that requests cannot load the daemon."""
+BOUNDS: Final = Bounds(waiting=16, answering=8, line=LONGEST_REQUEST)
 
 
 class MetricsPort:
     """HTTP server that answers only ``GET /metrics``, on a loopback address and without log-in."""
 
     def __init__(self, text: Callable[[], bytes]) -> None:
-        """Set up the server; `text` returns the metrics and is called in a thread for each request."""
+        """Set up the server; `text` returns the metrics and is called in a thread, once at a time."""
         self._text = text
-        self._server: asyncio.Server | None = None
-        self._callers = 0
+        self._server = BoundedServer("metrics", self._serve, BOUNDS)
+        self._making: asyncio.Task[bytes] | None = None
+        self._begun_s = 0.0
 
     async def start(self, host: str, port: int) -> int:
         """Start to listen, and return the port number (for `port` 0 the number that the system chose).
@@ -34,41 +41,44 @@ class MetricsPort:
         Raises:
             OSError: the address is in use.
         """
-        self._server = await asyncio.start_server(self._serve, host, port, limit=LONGEST_REQUEST)
-        return int(self._server.sockets[0].getsockname()[1])
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        listening = socket.create_server((host, port), family=family, backlog=BOUNDS.waiting)
+        self._server.start([listening])
+        return int(listening.getsockname()[1])
 
     async def stop(self) -> None:
         """Stop listening, and wait until all connections are closed."""
-        if self._server is not None:
-            self._server.close()
-            await self._server.wait_closed()
+        await self._server.stop()
+        if self._making is not None:
+            await asyncio.gather(self._making, return_exceptions=True)
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._callers += 1
-        try:
-            async with asyncio.timeout(REQUEST_S):
-                await self._answer(reader, writer)
-        except (TimeoutError, OSError, asyncio.IncompleteReadError, asyncio.LimitOverrunError):
-            pass
-        finally:
-            self._callers -= 1
-            writer.close()
+    async def _serve(self, connection: Connection) -> None:
+        async with asyncio.timeout(REQUEST_S):
+            await self._answer(connection)
 
-    async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        head = await reader.readuntil(b"\r\n\r\n")
+    async def _answer(self, connection: Connection) -> None:
+        head = await connection.reader.readuntil(b"\r\n\r\n")
         method, _, rest = head.partition(b" ")
         path = rest.partition(b" ")[0].partition(b"?")[0]
-        if self._callers > MOST_CALLERS:
+        if not connection.begin():
             status, content, kind = "503 Service Unavailable", b"too many requests at once\n", "text/plain"
         elif method not in (b"GET", b"HEAD"):
             status, content, kind = "405 Method Not Allowed", b"only GET\n", "text/plain"
         elif path != b"/metrics":
             status, content, kind = "404 Not Found", b"see /metrics\n", "text/plain"
         else:
-            status, content, kind = "200 OK", await asyncio.to_thread(self._text), CONTENT_TYPE
+            status, content, kind = "200 OK", await self._fresh_text(), CONTENT_TYPE
         lines = (f"HTTP/1.1 {status}", f"Content-Type: {kind}", f"Content-Length: {len(content)}", "Connection: close")
-        writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else content))
-        await writer.drain()
+        connection.writer.write("\r\n".join((*lines, "", "")).encode() + (b"" if method == b"HEAD" else content))
+        await connection.writer.drain()
+
+    async def _fresh_text(self) -> bytes:
+        """Return the metrics; requests within `FRESH_S`, and those during the making, share one text."""
+        now_s = time.monotonic()
+        if self._making is None or (self._making.done() and now_s - self._begun_s >= FRESH_S):
+            self._begun_s = now_s
+            self._making = asyncio.create_task(asyncio.to_thread(self._text), name="metrics text")
+        return await asyncio.shield(self._making)
 
 
 @contextlib.asynccontextmanager

@@ -6,17 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
 
-from daq.core.arguments import (
-    require_count,
-    require_listed,
-    require_numbers,
-    require_positive,
-    require_probability,
-    require_within,
-)
+from daq.core.arguments import require_count, require_listed, require_numbers, require_positive, require_probability
 from daq.core.errors import ArgumentError
 from daq.quality.statistics import range_quantile
 
+MOST_RESULTS = 1000
+"""More replicates of one sample are taken for a mistake."""
 ROUNDED_FACTOR = 2.8
 """The factor of ISO 5725-6 and ASTM E177: 1.96 sqrt(2), rounded."""
 
@@ -66,12 +61,12 @@ def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR)
     Raises:
         ArgumentError: fewer than 2 groups, an empty group, or no group with 2 results.
     """
-    require_listed("groups", groups)
+    require_listed("groups", groups, 2)
     for group in groups:
-        require_numbers("groups", group)
-    require_within("factor", factor, 0.1, 100.0)
+        require_numbers("groups", group, 1, of="results")
+    require_positive("factor", factor)
     sizes = [len(g) for g in groups]
-    if len(groups) < 2 or min(sizes, default=0) < 1 or max(sizes) < 2:
+    if max(sizes) < 2:
         raise ArgumentError("needs at least 2 groups, none empty, one with 2 results or more", key="groups")
     total = sum(sizes)
     means = [math.fsum(g) / len(g) for g in groups]
@@ -88,6 +83,40 @@ def precision(groups: Sequence[Sequence[float]], factor: float = ROUNDED_FACTOR)
         dof_between=between_dof,
         factor=factor,
     )
+
+
+def repeatability_deviation(r_limit: float) -> float:
+    """Return the repeatability standard deviation s_r of a repeatability limit at 95 %: r/(1.96 sqrt(2)).
+
+    ISO 5725-6 4.1.4; unit of the limit.
+
+    Raises:
+        ArgumentError: a limit that is not above 0 and finite.
+    """
+    require_positive("r_limit", r_limit)
+    return r_limit / repeatability_factor()
+
+
+def mean_uncertainty(values: Sequence[float], known_sd: float) -> float:
+    """Return the standard uncertainty of the mean of replicates that agree, each on its own fill: s/sqrt(n).
+
+    s is the product's known repeatability standard deviation, from many earlier results (JCGM 100 4.2.4), or that of
+    the replicates (JCGM 100 4.2.3) where it is greater.  Two or three results that agree cannot make s smaller.  The
+    degrees of freedom are those of the known value: unlimited.
+
+    Args:
+        values: the replicates, at least one, finite.
+        known_sd: repeatability standard deviation, > 0, in the unit of the values.
+
+    Raises:
+        ArgumentError: no values, a value that is not finite, or a standard deviation that is not positive.
+    """
+    require_numbers("values", values, 1, of="results")
+    require_positive("known_sd", known_sd)
+    n = len(values)
+    mean = math.fsum(values) / n
+    own = math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1)) if n > 1 else 0.0
+    return max(own, known_sd) / math.sqrt(n)
 
 
 class Outcome(StrEnum):
@@ -120,8 +149,8 @@ def critical_range(n: int, r_limit: float) -> float:
 
     ISO 5725-6 4.1.4; f(n) is the 95 % point of the range of n normal values: 2.77, 3.31, 3.63 for 2, 3, 4.
     """
-    require_count("n", n, 2, 1000, "results")
     require_positive("r_limit", r_limit)
+    require_count("n", n, 2, MOST_RESULTS, "results")
     return r_limit if n == 2 else r_limit * range_quantile(n) / range_quantile(2)
 
 
@@ -139,12 +168,11 @@ def judge_replicates(values: Sequence[float], r_limit: float, most: int = 3) -> 
     Raises:
         ArgumentError: fewer than 2 values, more than `most`, not finite, or a limit that is not positive.
     """
-    require_numbers("values", values, 0, "results")
-    require_count("most", most, 2, 1000, "as greatest number")
-    require_positive("r_limit", r_limit)
+    require_count("most", most, 2, MOST_RESULTS, "results")
+    require_numbers("values", values, 2, of="results")
     n = len(values)
-    if n < 2 or most < 2 or n > most:
-        raise ArgumentError(f"needs from 2 to {max(most, 2)} results, got {n}", key="values")
+    if n > most:
+        raise ArgumentError(f"needs from 2 to {most} results, got {n}", key="values")
     spread, limit = max(values) - min(values), critical_range(n, r_limit)
     # 1e-12: binary rounding of numbers with few digits must not put the spread above the limit.
     if spread <= limit * (1.0 + 1e-12):

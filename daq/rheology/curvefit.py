@@ -10,21 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from daq.core.arguments import (
-    require_instance,
-    require_listed,
-    require_numbers,
-    require_one_of,
-    require_positives,
-    require_probability,
-    require_ratio,
-    require_same_length,
-    require_within,
-)
-from daq.core.errors import ArgumentError
+from daq.core.arguments import require_finite, require_probability, require_ratio
 from daq.core.remarks import Remark, remark
 from daq.rheology.cylinders import krieger_elrod_rate, local_slopes
-from daq.rheology.flowcurve import MOST, Fit, Parameter, Refusal, fit_model, not_determined
+from daq.rheology.elementary import ArgumentError
+from daq.rheology.fitarguments import as_many, positive_series, require_all, require_kind, series_of
+from daq.rheology.flowcurve import Fit, Parameter, Refusal, fit_model, known_model, not_determined
 from daq.rheology.flowmodels import MODELS
 from daq.rheology.gapflow import wall_rates
 from daq.rheology.uncertainty import coverage_factor
@@ -70,18 +61,18 @@ class Series:
     scatter: "Array | None" = None
 
     def __post_init__(self) -> None:
-        if (self.radius_ratio is None) == (self.rates is None):
-            raise ArgumentError("give either the ratio of the radii or the rates", key="rates")
-        for name in ("omegas", "stresses", "sigma", "rates", "scatter"):
-            values = getattr(self, name)
-            if values is not None or name not in {"rates", "scatter"}:
-                require_numbers(name, values, 1)
-                require_instance(name, getattr(values, "shape", None), tuple)
-                require_same_length("omegas", self.omegas, name, values)
+        omegas = positive_series("omegas", self.omegas)
+        stresses = series_of("stresses", self.stresses)
+        as_many("stresses", stresses, "omegas", omegas)
+        for name, given in (("sigma", self.sigma), ("rates", self.rates), ("scatter", self.scatter)):
+            if given is not None or name == "sigma":
+                as_many(name, positive_series(name, given), "omegas", omegas)
         if self.radius_ratio is not None:
             require_ratio("radius_ratio", self.radius_ratio)
-        if not all(s > 0.0 for s, tau in zip(self.sigma, self.stresses, strict=True) if tau > 0.0):
-            raise ArgumentError("must be above 0 for each stress above 0", key="sigma")
+            if getattr(self.radius_ratio, "ndim", 0):
+                raise ArgumentError("must be one number", key="radius_ratio")
+        if (self.radius_ratio is None) == (self.rates is None):
+            raise ArgumentError("give either the ratio of the radii or the rates", key="rates")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +85,12 @@ class Shift:
     """Relative standard uncertainty of the speed."""
 
     def __post_init__(self) -> None:
-        require_instance("name", self.name, str)
-        require_within("speed", self.speed, 0.0, 1.0)
+        require_kind("name", self.name, str)
         if self.stresses is not None:
-            require_numbers("stresses", self.stresses)
-            require_instance("stresses", getattr(self.stresses, "shape", None), tuple)
+            series_of("stresses", self.stresses)
+        require_finite("speed", self.speed)
+        if getattr(self.speed, "ndim", 0):
+            raise ArgumentError("must be one number", key="speed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,10 +111,8 @@ class CurveFit:
 
         The scatter has the degrees of freedom `freedom`, the instrument's share has infinite ones.
         """
-        names = [p.name for p in self.fit.parameters]
-        require_one_of("name", name, names)
         require_probability("coverage", coverage)
-        i = names.index(name)
+        i = self.fit.parameters.index(self.fit.parameter(name))
         return self._expanded(self.fit.covariance[i][i], self.instrument[i][i], coverage)
 
     def _expanded(self, scatter: float, instrument: float, coverage: float) -> tuple[float, float]:
@@ -136,9 +126,8 @@ class CurveFit:
         """Return the lower and upper limit (Pa) of the curve at `rates` (1/s): linear propagation of both shares."""
         import numpy as np
 
-        require_positives("rates", rates, 1, "rates")
-        require_within("rates", np.asarray(rates, dtype=float), 0.0, MOST, "1/s")
         require_probability("coverage", coverage)
+        rates = positive_series("rates", rates)
         model, p = MODELS[self.fit.model], np.array([q.value for q in self.fit.parameters])
         jacobian = model.jacobian(p, rates)
         scatter, instrument = (
@@ -157,6 +146,8 @@ class CurveFit:
         """Return the rates (1/s) at the inner wall under this model at any angular speeds (rad/s)."""
         import numpy as np
 
+        require_ratio("radius_ratio", radius_ratio)
+        omegas = positive_series("omegas", omegas)
         p = np.array([q.value for q in self.fit.parameters])
         return wall_rates(_stress(MODELS[self.fit.model].stress, p), omegas, radius_ratio)
 
@@ -182,36 +173,17 @@ def fit_series(
     first rates are those of Krieger and Elrod.  `unsupported` as in `flowcurve.fit_model`.
 
     Raises:
-        ArgumentError: as in `flowcurve.fit_model`; or a shift of another number of points.
+        ArgumentError: as in `flowcurve.fit_model`.
     """
-    _check(series, shifts)
-    require_one_of("model", model, MODELS)
     import numpy as np
 
-    try:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            found = _fit_series(model, series, shifts, unsupported=unsupported)
-    except (ValueError, ArithmeticError) as error:  # the arguments are checked: numbers that differ too much
-        return Refusal(model, remark("fit_broke_down", detail=str(error)))
-    if isinstance(found, CurveFit) and not np.all(np.isfinite([*found.rates, *np.ravel(found.instrument)])):
-        return Refusal(model, remark("fit_broke_down", detail="rates or uncertainties that are not finite"))
-    return found
-
-
-def _check(series: Series, shifts: Sequence[Shift]) -> None:
-    require_instance("series", series, Series)
-    require_listed("shifts", shifts)
+    require_kind("series", series, Series)
+    require_all("shifts", shifts, Shift)
     for shift in shifts:
-        require_instance("shifts", shift, Shift)
         if shift.stresses is not None:
-            require_same_length("series", series.omegas, "shifts", shift.stresses)
-
-
-def _fit_series(model: str, series: Series, shifts: Sequence[Shift], *, unsupported: bool) -> CurveFit | Refusal:
-    import numpy as np
-
+            as_many("shifts", shift.stresses, "points", series.stresses)
+    flow_model, start = known_model(model), None
     rates = _first_rates(series)
-    flow_model, start = MODELS[model], None
     for _ in range(ROUNDS):
         fit = fit_model(model, rates, series.stresses, series.sigma, start=start, unsupported=unsupported)
         if isinstance(fit, Refusal) or series.radius_ratio is None:
@@ -248,16 +220,27 @@ def choose(series: Series, models: Sequence[str], shifts: Sequence[Shift] = ()) 
     parameters is taken.  Where there are too few points for the AICc of a model, the scatter per degree of freedom
     decides instead, and a factor below 2 is no difference (our choice).
     """
-    _check(series, shifts)
-    require_listed("models", models, 1)
-    for model in models:
-        require_one_of("models", model, MODELS)
-    outcomes = [fit_series(m, series, shifts) for m in models]
+    require_all("models", models, str)
+    if not set(models) <= set(MODELS):
+        raise ArgumentError(f"unknown: {', '.join(set(models) - set(MODELS))}", key="models")
+    outcomes = [fit_or_reason(m, series, shifts) for m in models]
     fits = sorted(
         (x for x in outcomes if isinstance(x, CurveFit)), key=lambda f: math.inf if f.fit.aicc is None else f.fit.aicc
     )
     resolved = [f for f in fits if f.unresolved is None]
     return Chosen(tuple(fits), tuple(x for x in outcomes if isinstance(x, Refusal)), _simplest(resolved))
+
+
+def fit_or_reason(
+    model: str, series: Series, shifts: Sequence[Shift] = (), *, unsupported: bool = False
+) -> CurveFit | Refusal:
+    """Fit as `fit_series`; a fit whose numbers overflow is a `Refusal` too."""
+    try:
+        return fit_series(model, series, shifts, unsupported=unsupported)
+    except ArgumentError:
+        raise
+    except (ValueError, ArithmeticError) as error:  # linear algebra overflowed
+        return Refusal(model, remark("fit_broke_down", detail=str(error)))
 
 
 def _simplest(fits: Sequence[CurveFit]) -> CurveFit | None:

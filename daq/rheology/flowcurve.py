@@ -10,18 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from daq.core.arguments import (
-    SMALLEST,
-    require_finite,
-    require_instance,
-    require_numbers,
-    require_one_of,
-    require_positives,
-    require_same_length,
-    require_within,
-)
-from daq.core.errors import ArgumentError
+from daq.core.arguments import require_finite
 from daq.core.remarks import Remark, remark
+from daq.rheology.elementary import ArgumentError
+from daq.rheology.fitarguments import RANGE, as_many, positive_series, require_kind, series_of
 from daq.rheology.flowmodels import MODELS, FlowModel
 from daq.rheology.leastsquares import Solution, fit_curve, linear_fit
 from daq.rheology.uncertainty import coverage_factor
@@ -33,8 +25,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 
-MOST: Final = 1e20
-"""Greatest rate (1/s) and stress (Pa): far beyond every instrument, and their powers are finite."""
 COMPARABLE: Final = ("rates_too_narrow", "too_few_rates")
 """Reasons against a model that more rates remove; its fit can still be compared with others."""
 
@@ -81,9 +71,15 @@ class Fit:
         return math.sqrt(self.sum_of_squares / self.dof)
 
     def parameter(self, name: str) -> Parameter:
-        """Return a parameter by its name; `ArgumentError` for a name the model does not have."""
-        require_one_of("name", name, [p.name for p in self.parameters])
-        return {p.name: p for p in self.parameters}[name]
+        """Return a parameter by its name.
+
+        Raises:
+            ArgumentError: the model has no parameter of this name.
+        """
+        found = next((p for p in self.parameters if p.name == name), None)
+        if found is None:
+            raise ArgumentError(f"{self.model} has no parameter {name!r}", key="name")
+        return found
 
     @property
     def yield_stress(self) -> Parameter | None:
@@ -91,13 +87,14 @@ class Fit:
         return next((p for p in self.parameters if p.name in {"tau_y", "tau_c"}), None)
 
     def stress(self, rates: "Array") -> "Array":
-        """Return the stress (Pa) of the fitted model at `rates` (1/s, > 0)."""
+        """Return the stress (Pa) of the fitted model at `rates` (1/s, > 0).
+
+        Raises:
+            ArgumentError: rates that are not above 0 and finite.
+        """
         import numpy as np
 
-        require_positives("rates", rates)
-        if len(rates):
-            require_within("rates", np.asarray(rates, dtype=float), 0.0, MOST, "1/s")
-        return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), np.asarray(rates, dtype=float))
+        return MODELS[self.model].stress(np.array([p.value for p in self.parameters]), positive_series("rates", rates))
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,40 +132,43 @@ def fit_model(
     """
     import numpy as np
 
-    require_one_of("model", model, MODELS)
-    flow_model = MODELS[model]
-    for name, values in (("rates", rates), ("stresses", stresses), ("sigma", sigma)):
-        require_numbers(name, values, 0, name)
-        require_same_length("rates", rates, name, values)
-        if len(values):
-            require_within(name, np.asarray(values, dtype=float), -MOST, MOST)
+    flow_model = known_model(model)
+    g, tau = series_of("rates", rates), series_of("stresses", stresses)
+    if g.shape != tau.shape:
+        raise ArgumentError(f"{g.size} rates and {tau.size} stresses", key="stresses")
+    for name, x in (("rates", g), ("stresses", tau)):
+        if np.any((np.abs(x) > RANGE[1]) | ((np.abs(x) < RANGE[0]) & (x != 0.0))):
+            raise ArgumentError(f"must be from {RANGE[0]:g} to {RANGE[1]:g}", key=name)
+    scale = positive_series("sigma", sigma)
+    as_many("sigma", scale, "stresses", tau)
     if start is not None:
-        require_numbers("start", start)
-        if len(start) != flow_model.size:
-            raise ArgumentError(f"needs {flow_model.size} parameters, got {len(start)}", key="start")
-    g, tau = np.asarray(rates, dtype=float), np.asarray(stresses, dtype=float)
-    with np.errstate(over="ignore"):
-        reason = _not_supported(flow_model, g, tau)
+        as_many("start", positive_series("start", start), "the parameters", np.ones(flow_model.size))
+    reason = _not_supported(flow_model, g, tau)
     if reason is not None and not (unsupported and reason.code in COMPARABLE and g.size > flow_model.size):
         return Refusal(model, reason)
-    scale = np.asarray(sigma, dtype=float)
-    if np.any(scale < SMALLEST):
-        raise ArgumentError("must be above 0, one for each stress", key="sigma")
     data = _Data(g, tau, scale)
-    try:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            solution = _solve(flow_model, data, start)
-            reason = _not_determined(flow_model, solution, data)
-            if reason is not None and (not unsupported or solution.covariance is None):
-                return Refusal(model, reason)
-            return _statistics(flow_model, solution, data)
-    except (ValueError, ArithmeticError) as error:  # numbers that differ too much for the linear algebra
-        return Refusal(model, remark("fit_broke_down", detail=str(error)))
+    solution = _solve(flow_model, data, start)
+    reason = _not_determined(flow_model, solution, data)
+    if reason is not None and (not unsupported or solution.covariance is None):
+        return Refusal(model, reason)
+    return _statistics(flow_model, solution, data)
+
+
+def known_model(model: str) -> FlowModel:
+    """Return a model by its name.
+
+    Raises:
+        ArgumentError: there is no such model.
+    """
+    found = MODELS.get(model) if isinstance(model, str) else None
+    if found is None:
+        raise ArgumentError(f"unknown model {model!r}; known: {', '.join(MODELS)}", key="model")
+    return found
 
 
 def not_determined(parameter: str, value: float, interval: float) -> Remark:
-    """Return the remark on a parameter whose 95 % interval (half width `interval`) reaches 0."""
-    require_instance("parameter", parameter, str)
+    """Return the remark on a parameter whose 95 % interval (half width `interval`) reaches 0; finite numbers."""
+    require_kind("parameter", parameter, str)
     require_finite("value", value)
     require_finite("interval", interval)
     return remark("parameter_not_determined", parameter=parameter, value=value, interval=interval)
@@ -178,15 +178,11 @@ def casson_line(rates: "Sequence[float] | Array", stresses: "Sequence[float] | A
     """Return (τ_c, η_c) by ordinary least squares of sqrt(stress) on sqrt(rate); values >= 0, 2 rates or more."""
     import numpy as np
 
-    for name, values in (("rates", rates), ("stresses", stresses)):
-        require_numbers(name, values, 2, name)
-        require_same_length("rates", rates, name, values)
-        require_within(name, np.asarray(values, dtype=float), 0.0, MOST)
-    if not np.ptp(np.sqrt(np.asarray(rates, dtype=float))) > 1e-9 * math.sqrt(max(rates)):
-        raise ArgumentError("needs 2 different rates", key="rates")
-    slope, intercept = np.polyfit(
-        np.sqrt(np.asarray(rates, dtype=float)), np.sqrt(np.asarray(stresses, dtype=float)), 1
-    )
+    g, tau = positive_series("rates", rates), positive_series("stresses", stresses)
+    as_many("stresses", tau, "rates", g)
+    if np.ptp(np.sqrt(g)) <= 1e-6 * float(np.sqrt(g.max())):
+        raise ArgumentError("needs at least 2 different rates", key="rates")
+    slope, intercept = np.polyfit(np.sqrt(g), np.sqrt(tau), 1)
     return max(float(intercept), 0.0) ** 2, max(float(slope), 0.0) ** 2
 
 

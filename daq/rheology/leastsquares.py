@@ -7,22 +7,11 @@ Reference Datasets show the range.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
-from daq.core.arguments import (
-    LARGEST,
-    SMALLEST,
-    ends,
-    require_between,
-    require_count,
-    require_finite,
-    require_instance,
-    require_listed,
-    require_numbers,
-    require_positives,
-    require_same_length,
-)
+from daq.core.arguments import LARGEST, SMALLEST, require_between, require_count
 from daq.core.errors import ArgumentError
+from daq.rheology.fitarguments import as_many, positive_series, series_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -100,22 +89,20 @@ def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
     import numpy as np
     from scipy.optimize import least_squares
 
+    xs, ys, p0 = series_of("x", x), series_of("y", y), series_of("start", start)
+    as_many("y", ys, "x", xs)
+    weights = _weights(sigma, ys)
+    if ys.size <= p0.size:
+        raise ArgumentError(f"{ys.size} points cannot give {p0.size} parameters and their errors", key="y")
+    require_count("max_evaluations", max_evaluations, 1)
     require_between("diff_step", diff_step, 0.0, 1.0)
-    require_count("max_evaluations", max_evaluations, 1, 10**6, "evaluations")
-    xs, ys, p0, weights = _checked(x, y, start, sigma)
-    low, high = _bounds("lower", lower, -math.inf, p0.size), _bounds("upper", upper, math.inf, p0.size)
-    if np.any(low >= high):
-        raise ArgumentError("must be above lower", key="upper")
-    if np.any(p0 < low) or np.any(p0 > high):
-        raise ArgumentError("starting values must be within the bounds", key="start")
-    _check_call("function", function, p0, xs, ys.shape)
-    if jacobian is not None:
-        _check_call("jacobian", jacobian, p0, xs, (ys.size, p0.size))
+    low, high = _bounds(lower, upper, p0)
 
     def residuals(p: "Array") -> "Array":
         out: Array = (function(p, xs) - ys) * weights
         return out
 
+    _check_functions(function, jacobian, p0, xs)
     typical = np.where(np.abs(p0) < SMALLEST, 1.0, np.abs(p0))
 
     def slopes(p: "Array") -> "Array":
@@ -124,7 +111,8 @@ def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
         return jacobian(p, xs) * weights[:, None]
 
     try:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        # Far from the solution a model may overflow; the search then turns back, and the end is checked.
+        with np.errstate(all="ignore"):
             found = least_squares(
                 residuals,
                 p0,
@@ -138,49 +126,31 @@ def fit_curve(  # noqa: PLR0913 - the options of a fit, each by its name
             )
             p: Array = np.asarray(found.x, dtype=float)
             rest, at = residuals(p), np.asarray(found.jac, dtype=float)
-            ss = math.fsum(float(r) ** 2 for r in rest)
-            dof = ys.size - p0.size
-            free = at[:, np.asarray(found.active_mask) == 0]
-            status: Status = "converged"
-            size = float(np.linalg.norm(ys * weights))
-            if found.status == 0:
-                status = "out_of_evaluations"
-            elif math.sqrt(ss) > ROUNDING * size and _relative_offset(free, rest) > OFFSET:
-                status = "stalled"
-            solution = Solution(p, _covariance(at, ss / dof), ss, dof, status)
-    except (ValueError, ArithmeticError) as error:
-        raise ArgumentError(f"gives numbers that are not finite on the way to a fit: {error}", key="function") from None
-    if not (math.isfinite(ss) and np.all(np.isfinite(p))):
-        raise ArgumentError("gives numbers that are not finite on the way to a fit", key="function")
-    return solution
+    except (ValueError, TypeError, ArithmeticError) as error:
+        raise ArgumentError(f"the fit broke down: {error}", key="function") from error
+    ss = float(rest @ rest)
+    if not (np.all(np.isfinite(p)) and ss <= LARGEST and np.all(np.abs(at) <= LARGEST)):
+        raise ArgumentError("the fit broke down: the values overflow", key="function")
+    dof = ys.size - p0.size
+    free = at[:, np.asarray(found.active_mask) == 0]
+    status: Status = "converged"
+    if found.status == 0:
+        status = "out_of_evaluations"
+    elif math.sqrt(ss) > ROUNDING * float(np.linalg.norm(ys * weights)) and _relative_offset(free, rest) > OFFSET:
+        status = "stalled"
+    return Solution(p, _covariance(at, ss / dof), ss, dof, status)
 
 
 def linear_fit(columns: "Array", y: "Array", sigma: "Array | None" = None) -> Solution:
     """Solve the linear least-squares problem `columns @ parameters` = `y`; weights and result as in `fit_curve`."""
     import numpy as np
 
-    _numbers("columns", columns)
-    if columns.ndim != 2 or columns.shape[1] < 1:
-        raise ArgumentError("must have one column for each parameter", key="columns")
-    require_numbers("y", y, 1)
-    require_same_length("columns", columns, "y", y)
-    if sigma is not None:
-        require_positives("sigma", sigma)
-        require_same_length("y", y, "sigma", sigma)
-    y = np.asarray(y, dtype=float)
-    weights = np.ones_like(y) if sigma is None else 1.0 / np.asarray(sigma, dtype=float)
+    columns, y = series_of("columns", columns, shape=2), series_of("y", y)
+    if columns.shape[0] != y.size:
+        raise ArgumentError(f"must have {y.size} rows, one for each y, has {columns.shape[0]}", key="columns")
+    weights = _weights(sigma, y)
     if y.size <= columns.shape[1]:
         raise ArgumentError(f"{y.size} points cannot give {columns.shape[1]} parameters and their errors", key="y")
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        solution = _solve(columns, y, weights)
-    if not (math.isfinite(solution.sum_of_squares) and np.all(np.isfinite(solution.parameters))):
-        raise ArgumentError("gives parameters that are not finite", key="columns")
-    return solution
-
-
-def _solve(columns: "Array", y: "Array", weights: "Array") -> Solution:
-    import numpy as np
-
     weighted = columns * weights[:, None]
     p: Array = np.asarray(np.linalg.lstsq(weighted, y * weights, rcond=None)[0], dtype=float)
     ss = math.fsum(float(r) ** 2 for r in (columns @ p - y) * weights)
@@ -188,71 +158,57 @@ def _solve(columns: "Array", y: "Array", weights: "Array") -> Solution:
     return Solution(p, _covariance(weighted, ss / dof), ss, dof)
 
 
-def _numbers(name: str, values: "Sequence[float] | Array") -> "Array":
-    """Return finite numbers as an array of any shape."""
+def _check_functions(function: Any, jacobian: Any, start: "Array", x: "Array") -> None:
+    """Raise `ArgumentError` unless both are functions, and the first gives a finite number for each x at the start."""
     import numpy as np
 
-    try:
-        out: Array = np.asarray(values, dtype=float)
-    except (TypeError, ValueError, OverflowError):
-        raise ArgumentError(f"must be numbers, is {values!r:.60}", key=name) from None
-    if not out.ndim:
-        raise ArgumentError(f"must be a list of numbers, is {values!r:.60}", key=name)
-    require_finite(name, out)
-    return out
-
-
-def _checked(
-    x: "Sequence[float] | Array",
-    y: "Sequence[float] | Array",
-    start: "Sequence[float] | Array",
-    sigma: "Sequence[float] | Array | None",
-) -> "tuple[Array, Array, Array, Array]":
-    """Return x, y, the starting values and the weights 1/sigma as arrays."""
-    import numpy as np
-
-    require_numbers("y", y, 1)
-    require_numbers("start", start, 1)
-    if sigma is not None:
-        require_positives("sigma", sigma)
-        require_same_length("y", y, "sigma", sigma)
-    ys, p0 = np.asarray(y, dtype=float), np.asarray(start, dtype=float)
-    if ys.size <= p0.size:
-        raise ArgumentError(f"{ys.size} points cannot give {p0.size} parameters and their errors", key="y")
-    return _numbers("x", x), ys, p0, np.ones_like(ys) if sigma is None else 1.0 / np.asarray(sigma, dtype=float)
-
-
-def _bounds(name: str, values: "Sequence[float] | Array | None", none: float, size: int) -> "Array":
-    """Return bounds of `size` parameters, which may be infinite; `none` each where there are none."""
-    import numpy as np
-
-    if values is None:
-        return np.full(size, none)
-    require_listed(name, values)
-    bounds = np.array([ends(name, value)[0] for value in values])
-    for bound in bounds:
-        if not (abs(bound) <= LARGEST or bound == none):
-            raise ArgumentError(f"must be finite numbers or {none}, is {bound:g}", key=name)
-    if bounds.size != size:
-        raise ArgumentError(f"must be one for each of {size} parameters, is {bounds.size}", key=name)
-    return bounds
-
-
-def _check_call(
-    name: str, function: "Callable[[Array, Array], Array]", p: "Array", x: "Array", shape: tuple[int, ...]
-) -> None:
-    """Raise `ArgumentError` unless a function gives finite numbers of a shape at the starting values."""
-    import numpy as np
-
-    require_instance(name, function, Callable)  # type: ignore[arg-type]  # an abstract class
+    for name, given in (("function", function), ("jacobian", jacobian)):
+        if not callable(given) and not (name == "jacobian" and given is None):
+            raise ArgumentError("must be a function", key=name)
     try:
         with np.errstate(all="ignore"):
-            at_start = np.asarray(function(p, x), dtype=float)
-    except (TypeError, ValueError, ArithmeticError, LookupError) as error:
-        raise ArgumentError(f"cannot be computed at the starting values: {error}", key=name) from None
-    if at_start.shape != shape:
-        raise ArgumentError(f"must give numbers of the shape {shape}, gives {at_start.shape}", key=name)
-    require_finite(name, at_start)
+            values = np.asarray(function(start, x), dtype=float)
+    except (ValueError, TypeError, ArithmeticError) as error:
+        raise ArgumentError(f"must give numbers: {error}", key="function") from error
+    if values.shape not in {x.shape, ()} or not np.all(np.abs(values) <= LARGEST):
+        raise ArgumentError("must give a finite number for each x at the start", key="function")
+
+
+def _weights(sigma: "Sequence[float] | Array | None", y: "Array") -> "Array":
+    import numpy as np
+
+    if sigma is None:
+        return np.ones_like(y)
+    scale = positive_series("sigma", sigma)
+    as_many("sigma", scale, "y", y)
+    return np.asarray(1.0 / scale)
+
+
+def _bounds(
+    lower: "Sequence[float] | Array | None", upper: "Sequence[float] | Array | None", start: "Array"
+) -> "tuple[Array, Array]":
+    """Return the bounds of the parameters, between which the start lies; an infinite one is none."""
+    import numpy as np
+
+    found: list[Array] = []
+    for name, given, default in (("lower", lower, -math.inf), ("upper", upper, math.inf)):
+        bounds: Any = np.full(start.size, default) if given is None else given
+        if not isinstance(bounds, (Sequence, np.ndarray)) or isinstance(bounds, (str, bytes)):
+            raise ArgumentError("must be a series of numbers", key=name)
+        try:
+            out = np.asarray(bounds, dtype=float)
+        except (TypeError, ValueError, ArithmeticError) as error:
+            raise ArgumentError(f"must be a series of numbers: {error}", key=name) from error
+        as_many(name, out, "start", start)
+        if np.any(np.isnan(out)):
+            raise ArgumentError("must be numbers, or infinite for no bound", key=name)
+        found.append(out)
+    low, high = found
+    if np.any(low >= high):
+        raise ArgumentError("must be above the lower bounds", key="upper")
+    if np.any(start < low) or np.any(start > high):
+        raise ArgumentError("starting values must be within the bounds", key="start")
+    return low, high
 
 
 def _differences(

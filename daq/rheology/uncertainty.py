@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from statistics import NormalDist
-from typing import Any
+from typing import Any, Final
 
 from daq.core.arguments import (
-    LARGEST,
+    ends,
     require_count,
     require_finite,
     require_instance,
@@ -24,7 +24,8 @@ from daq.core.arguments import (
     require_within,
 )
 from daq.core.errors import ArgumentError
-from daq.core.student import student_quantile
+from daq.core.steady import LEAST_EFFECTIVE, effective_about_line, effective_about_ripple, effective_readings
+from daq.core.student import student_quantile, t_975
 
 
 class Distribution(StrEnum):
@@ -37,8 +38,8 @@ class Distribution(StrEnum):
     ARCSINE = "arcsine"
 
 
-LEAST_FREEDOM = 1e-3
-"""Fewest degrees of freedom of a component; the fewest of a real one is about 0.5."""
+CERTAIN_RIPPLE: Final = 5.0
+"""F ratio from which a ripple is certain: the 95 % point of F for 2 and 6 degrees of freedom is 5.1."""
 HALF_WIDTH_FACTOR = {
     Distribution.RECTANGULAR: math.sqrt(3.0),
     Distribution.TRIANGULAR: math.sqrt(6.0),
@@ -67,10 +68,9 @@ class Component:
     def __post_init__(self) -> None:
         require_instance("name", self.name, str)
         require_not_negative(f"{self.name}.u", self.u)
-        require_one_of(f"{self.name}.distribution", self.distribution, Distribution)
-        require_freedom(f"{self.name}.dof", self.dof)
+        require_one_of("distribution", self.distribution, Distribution)
+        _require_freedom(f"{self.name}.dof", self.dof)
         require_finite(f"{self.name}.sensitivity", self.sensitivity)
-        require_not_negative(f"{self.name}.sensitivity", abs(self.sensitivity) * self.u)
 
     @property
     def contribution(self) -> float:
@@ -78,12 +78,19 @@ class Component:
         return abs(self.sensitivity) * self.u
 
 
-def require_freedom(name: str, dof: float) -> None:
-    """Raise `ArgumentError` unless `dof` are degrees of freedom: above 0, infinite where nothing limits them."""
-    if not (isinstance(dof, float) and dof > LARGEST):
-        require_positive(name, dof)
-    if dof < LEAST_FREEDOM:
-        raise ArgumentError(f"must be at least {LEAST_FREEDOM:g}, is {dof:g}", key=name)
+def _require_freedom(name: str, dof: float) -> None:
+    """Raise `ArgumentError` unless `dof` is above 0; infinite degrees of freedom are allowed."""
+    low, _ = ends(name, dof)
+    if not low > 0.0 or (low == math.inf and not isinstance(dof, float)):
+        raise ArgumentError(f"must be greater than 0, is {low:g}", key=name)
+
+
+def _require_components(components: Sequence[Component], least: int = 0) -> None:
+    require_listed("components", components)
+    for component in components:
+        require_instance("components", component, Component)
+    if len(components) < least:
+        raise ArgumentError("a budget needs at least one component", key="components")
 
 
 def from_limit(
@@ -98,9 +105,9 @@ def from_limit(
     half_width/sqrt(6) where triangular, half_width/sqrt(2) where arcsine; JCGM 100 4.3.7 and 4.3.9.
     The sign of the half-width does not matter.
     """
+    require_finite("half_width", half_width)
     require_one_of("distribution", distribution, HALF_WIDTH_FACTOR)
     factor = HALF_WIDTH_FACTOR[distribution]
-    require_finite("half_width", half_width)
     return Component(name, abs(half_width) / factor, distribution, dof, sensitivity)
 
 
@@ -113,29 +120,106 @@ def from_expanded(
     return Component(name, abs(expanded) / coverage_factor, Distribution.NORMAL, dof, sensitivity)
 
 
-def span_mean_uncertainty(sd: float, n: int, lag1: float = 0.0) -> tuple[float, float]:
+def span_mean_uncertainty(sd: float, n: int, lag1: float | None = 0.0) -> tuple[float, float]:
     """Return the standard uncertainty and the degrees of freedom of the mean of a span of autocorrelated readings.
 
-    u = s/sqrt(n_eff), n_eff = n (1 - r)/(1 + r): the effective number of independent readings of a first-order
-    autoregressive series; r is the lag-one autocorrelation, limited to 0..0.95 (a negative r does not reduce u).
-    Degrees of freedom: n_eff - 1, at least 1.  `sd` is the sample standard deviation of `n` >= 2 readings.
+    With n_eff effective readings (`daq.core.steady.effective_readings`) u^2 = s^2 (n - 1)/n/(n_eff - 1): the scatter
+    about the mean of correlated readings is smaller than that about their true value by 1 - 1/n_eff.  For independent
+    readings u = s/sqrt(n).  The degrees of freedom are 2 u^4/var(u^2) (JCGM 100 equation E.7): 1/(1/n + 2/n_eff),
+    because both s and the autocorrelation are estimates.
+
+    Args:
+        sd: sample standard deviation of the readings, >= 0.
+        n: number of readings.
+        lag1: their lag-one autocorrelation; None where all are equal.
 
     Raises:
-        ArgumentError: n below 2 or a negative sd.
+        ArgumentError: fewer than five effective readings, an autocorrelation outside -1..1, or a negative sd.
     """
-    from daq.core.steady import MOST_READINGS, effective_count
-
-    require_count("n", n, 2, MOST_READINGS, "readings")
     require_not_negative("sd", sd)
-    require_within("lag1", lag1, -1.0, 1.0)
-    worth = max(effective_count(n, lag1), 1.0)
-    return sd / math.sqrt(worth), max(worth - 1.0, 1.0)
+    effective = effective_readings(n, lag1)
+    if effective < LEAST_EFFECTIVE:
+        raise ArgumentError(
+            f"{n} readings are worth {effective:.1f} independent ones; needs at least {LEAST_EFFECTIVE:g}", key="n"
+        )
+    return sd * math.sqrt((n - 1) / n / (effective - 1.0)), 1.0 / (1.0 / n + 2.0 / effective)
 
 
-def from_readings(name: str, sd: float, n: int, lag1: float = 0.0, sensitivity: float = 1.0) -> Component:
+def from_readings(name: str, sd: float, n: int, lag1: float | None = 0.0, sensitivity: float = 1.0) -> Component:
     """Return the Type A component of a span's mean (`span_mean_uncertainty`), Student's t."""
     u, dof = span_mean_uncertainty(sd, n, lag1)
     return Component(name, u, Distribution.STUDENT, dof, sensitivity)
+
+
+def from_drifting_readings(
+    name: str, line_sd: float, n: int, line_lag1: float | None, *, slope: float, spread: float
+) -> Component | None:
+    """Return the Type A component of the mean of readings that change steadily in time; None where that is not certain.
+
+    The change itself belongs to the value (it is the value at the middle of the span).  Only the scatter about the line
+    makes the mean uncertain: u^2 = s^2 (n - 2)/n/(n_eff - 2) with s about the line and n_eff of `effective_about_line`.
+    The change is certain where zero is outside the 95 % interval of the slope.
+
+    Args:
+        name: of the component.
+        line_sd: standard deviation about the line (n - 2), >= 0.
+        n: number of readings.
+        line_lag1: lag-one autocorrelation of the residuals; None where all are 0.
+        slope: of the line, per second.
+        spread: sum of squares of the times about their mean, s^2, > 0.
+
+    Raises:
+        ArgumentError: one of them outside these ranges.
+    """
+    require_not_negative("line_sd", line_sd)
+    require_finite("slope", slope)
+    require_positive("spread", spread)
+    require_count("n", n, 1, of="readings")
+    if line_lag1 is not None:
+        require_within("line_lag1", line_lag1, -1.0, 1.0)
+    effective = effective_about_line(n, line_lag1)
+    if effective < LEAST_EFFECTIVE:
+        return None
+    half = t_975(effective - 2.0) * line_sd * math.sqrt((n - 2) / (effective - 2.0) / spread)
+    if abs(slope) <= half:
+        return None
+    u = line_sd * math.sqrt((n - 2) / n / (effective - 2.0))
+    return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
+
+
+def from_rippling_readings(name: str, sd: float, n: int, lag1: float | None, *, power: float) -> Component | None:
+    """Return the Type A component of the mean of readings with a certain ripple of one turn; None where it is not so.
+
+    The ripple belongs to the turn and not to the value.  Only the scatter about line and sine makes the mean
+    uncertain: u^2 = s^2 (n - 4)/n/(n_eff - 4) with s about both and n_eff of `effective_about_ripple`.  The ripple is
+    certain where the mean square of its coefficients is `CERTAIN_RIPPLE` times that of noise with this autocorrelation.
+
+    Args:
+        name: of the component.
+        sd: standard deviation about line and sine (n - 4), >= 0.
+        n: number of readings.
+        lag1: lag-one autocorrelation of the residuals; None where all are 0.
+        power: mean square of the two coefficients of the sine, for vectors of length 1, >= 0.
+
+    Raises:
+        ArgumentError: one of them outside these ranges.
+    """
+    require_not_negative("sd", sd)
+    require_not_negative("power", power)
+    effective = effective_about_ripple(n, lag1)
+    if effective - 3.0 < LEAST_EFFECTIVE or power <= CERTAIN_RIPPLE * sd**2 * n / effective:
+        return None
+    u = sd * math.sqrt((n - 4) / n / (effective - 4.0))
+    return Component(name, u, Distribution.STUDENT, 1.0 / (1.0 / n + 2.0 / effective))
+
+
+def from_one_reading(name: str, sd: float, n: int, lag1: float | None = 0.0) -> Component:
+    """Return the Type A component of a single reading of a span, such as the last: the scatter of the readings.
+
+    Arguments and errors are those of `span_mean_uncertainty`, of which the scatter is u sqrt(n_eff).
+    """
+    u, dof = span_mean_uncertainty(sd, n, lag1)
+    return Component(name, u * math.sqrt(effective_readings(n, lag1)), Distribution.STUDENT, dof)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,9 +282,7 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
     Raises:
         ArgumentError: no components.
     """
-    _require_components(components)
-    if len(components) == 0:
-        raise ArgumentError("a budget needs at least one component", key="components")
+    _require_components(components, 1)
     u_c = math.sqrt(math.fsum(c.contribution**2 for c in components))
     nu_eff = welch_satterthwaite(u_c, components)
     return Budget(tuple(components), u_c, nu_eff, coverage, coverage_factor(nu_eff, coverage))
@@ -209,19 +291,13 @@ def combine(components: Sequence[Component], *, coverage: float = 0.95) -> Budge
 def welch_satterthwaite(u_c: float, components: Sequence[Component]) -> float:
     """Return ν_eff = u_c^4 / sum(u_i^4/ν_i) (JCGM 100 G.2b); infinite where every ν_i is."""
     require_not_negative("u_c", u_c)
-    _require_components(components)
-    # The parts of u_c: fourth powers of small uncertainties would underflow to "no limit".
-    parts = [c.contribution / u_c for c in components] if u_c > 0.0 else []
-    if any(p > 1e6 for p in parts):
-        raise ArgumentError(f"must not be below the components, is {u_c:g}", key="u_c")
-    below = math.fsum(p**4 / c.dof for p, c in zip(parts, components, strict=True)) if parts else 0.0
-    return 1.0 / below if below > 1e-300 else math.inf
-
-
-def _require_components(components: Sequence[Component]) -> None:
-    require_listed("components", components)
-    for component in components:
-        require_instance("components", component, Component)
+    _require_components(components, 1)
+    # Relative to the largest of all, so that small and large units give the same number.
+    scale = max([u_c, *(c.contribution for c in components)])
+    if scale <= 0.0:
+        return math.inf
+    below = math.fsum((c.contribution / scale) ** 4 / c.dof for c in components)
+    return (u_c / scale) ** 4 / below if below > 0.0 else math.inf
 
 
 def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
@@ -233,7 +309,7 @@ def coverage_factor(nu_eff: float, coverage: float = 0.95) -> float:
         ArgumentError: a coverage outside 0..1 or degrees of freedom not above 0.
     """
     require_probability("coverage", coverage)
-    require_freedom("nu_eff", nu_eff)
+    _require_freedom("nu_eff", nu_eff)
     p = (1.0 + coverage) / 2.0
     # Above this the quantiles of t and of the normal distribution agree to double precision.
     if nu_eff > 1e12:

@@ -5,14 +5,14 @@ geometry").  `Specification.includes` names such parts, and their components are
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Final, Literal, get_args
+from dataclasses import dataclass
+from typing import Final, Literal
 
 from daq.core.arguments import (
     require_finite,
     require_instance,
     require_listed,
-    require_one_of,
+    require_not_negative,
     require_positive,
     require_within,
 )
@@ -20,9 +20,28 @@ from daq.core.errors import ArgumentError
 from daq.rheology.uncertainty import Component, from_limit, from_readings
 
 Included = Literal["geometry", "speed", "resolution", "zero"]
+VANE_ENDS: Final = "stress on the ends of the vane"
+END_FACTOR: Final = "end factor of a shear-thinning fluid"
+SCATTER_PARTS: Final = 3
+"""Standard deviation, number and autocorrelation of readings."""
+STEEPEST: Final = 10.0
+"""Temperature coefficients (1/K) beyond it are taken for mistakes."""
+MOST_END_FACTOR: Final = 10.0
+"""End factors above it are taken for mistakes."""
+MOST_END_EXCESS: Final = 3.0
+"""Greatest c_L - 1 of a shear-thinning fluid over that of a Newtonian one: 30 % over 10 %."""
 
-MOST_PERCENT: Final = 1000.0
-"""Greatest limit of a specification, percent or K."""
+
+LIMITS: Final = (
+    "torque_percent_full_scale",
+    "torque_percent_reading",
+    "resolution_percent_full_scale",
+    "speed_percent",
+    "geometry_percent",
+    "temperature_kelvin",
+    "zero_percent_full_scale",
+)
+"""Fields of a specification that are limits, at least 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +66,9 @@ class Specification:
     """Parts that the torque limits already contain."""
 
     def __post_init__(self) -> None:
-        for name in (f.name for f in fields(self) if f.name != "includes"):
-            require_within(name, getattr(self, name), 0.0, MOST_PERCENT, "K" if name.endswith("kelvin") else "%")
-        require_instance("includes", self.includes, (frozenset, set))
-        for part in self.includes:
-            require_one_of("includes", part, get_args(Included))
+        for name in LIMITS:
+            require_not_negative(name, getattr(self, name))
+        require_instance("includes", self.includes, frozenset)
 
 
 def viscosity_components(
@@ -62,7 +79,7 @@ def viscosity_components(
     temperature_coefficient: float = 0.0,
     zero_percent: float | None = None,
     zero_drift_percent: float = 0.0,
-    scatter: tuple[float, int, float] | None = None,
+    scatter: tuple[float, int, float | None] | None = None,
     others: Sequence[Component] = (),
 ) -> list[Component]:
     """Return the components of the uncertainty of one viscosity, in the unit of `viscosity`.
@@ -86,12 +103,10 @@ def viscosity_components(
     require_positive("viscosity", viscosity)
     require_positive("torque_percent", torque_percent)
     require_instance("specification", specification, Specification)
-    require_finite("temperature_coefficient", temperature_coefficient)
+    require_within("temperature_coefficient", temperature_coefficient, -STEEPEST, STEEPEST)
     require_finite("zero_drift_percent", zero_drift_percent)
     if zero_percent is not None:
         require_finite("zero_percent", zero_percent)
-    if scatter is not None and (not isinstance(scatter, Sequence) or len(scatter) != 3):
-        raise ArgumentError(f"must be (sd, n, lag1), is {scatter!r:.60}", key="scatter")
     require_listed("others", others)
     for other in others:
         require_instance("others", other, Component)
@@ -115,7 +130,13 @@ def viscosity_components(
     add("speed", s.speed_percent / 100.0, -viscosity, "speed")
     add("temperature", s.temperature_kelvin, -viscosity * temperature_coefficient)
     if scatter is not None:
-        out.append(from_readings("scatter of readings (Type A)", *scatter))
+        require_listed("scatter", scatter)
+        if len(scatter) != SCATTER_PARTS:
+            raise ArgumentError(f"must be sd, n and lag1, has {len(scatter)} numbers", key="scatter")
+        try:
+            out.append(from_readings("scatter of readings (Type A)", *scatter))
+        except ArgumentError as error:
+            raise ArgumentError(f"{error.key} {error.reason}", key="scatter") from None
     out.extend(others)
     names = [c.name for c in out]
     if len(set(names)) != len(names):
@@ -142,3 +163,54 @@ def zero_component(specification: Specification, observed: float | None, sensiti
     if "zero" in specification.includes or not observed:
         return None
     return Component("zero", abs(observed), sensitivity=sensitivity)
+
+
+def vane_end_component(stress: float, diameter: float, height: float) -> Component:
+    """Return the component of the stress on the end faces of a vane, in the unit of `stress`.
+
+    The yield stress is computed with the stress of the wall on the whole of both ends (m = 0).  With a stress
+    proportional to (2 r/D)^m on the ends the torque is π D^3/2 (H/D + 1/(m + 3)) times the yield stress (Q. D. Nguyen
+    and D. V. Boger, J. Rheol. 29 (1985) 335).  m is between 0 (plastic) and 1 (elastic, proportional to the radius).
+    So the yield stress may be higher by the ratio of the factors for m = 0 and m = 1 less 1.  That is a rectangular
+    limit to both sides, because the value is not corrected.
+
+    Args:
+        stress: yield stress, any unit.
+        diameter: of the vane, > 0, any unit.
+        height: of the vane, > 0, in the unit of `diameter`.
+
+    Raises:
+        ArgumentError: a length that is not positive, or a vane a thousand times as high as wide or as wide as high.
+    """
+    require_finite("stress", stress)
+    require_positive("diameter", diameter)
+    require_positive("height", height)
+    require_within("height", height, diameter * 1e-3, diameter * 1e3)
+    slender = height / diameter
+    return from_limit(VANE_ENDS, (slender + 1.0 / 3.0) / (slender + 1.0 / 4.0) - 1.0, stress)
+
+
+def end_factor_component(viscosity: float, end_factor: float, flow_behaviour_index: float) -> Component | None:
+    """Return the component of a cylinder's end factor for a shear-thinning fluid; None where it does not apply.
+
+    The stated factor c_L is that of a Newtonian fluid.  The ends of the cylinders of ISO 3219 take 10 % to 30 % of the
+    torque of the wall, more where the fluid thins more (O. Wein, V. Penkavova and J. Havlica, End effects in rotational
+    viscometry II).  So c_L - 1 is at most three times the Newtonian one.  That it grows in proportion to 1 - n is our
+    choice.  The value is not corrected: a rectangular limit to both sides.
+
+    Args:
+        viscosity: the value, any unit.
+        end_factor: c_L >= 1, torque of wall and ends over torque of the wall.
+        flow_behaviour_index: n > 0 of the fluid.
+
+    Raises:
+        ArgumentError: an end factor below 1, or an index that is not positive.
+    """
+    require_finite("viscosity", viscosity)
+    require_positive("flow_behaviour_index", flow_behaviour_index)
+    require_within("end_factor", end_factor, 1.0, MOST_END_FACTOR)
+    excess, thinning = end_factor - 1.0, 1.0 - flow_behaviour_index
+    if excess <= 0.0 or thinning <= 0.0:
+        return None
+    greatest = 1.0 + excess * (1.0 + (MOST_END_EXCESS - 1.0) * thinning)
+    return from_limit(END_FACTOR, 1.0 - end_factor / greatest, viscosity)

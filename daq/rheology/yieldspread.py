@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from daq.core.arguments import require_instance
-from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, fit_series
+from daq.rheology.curvefit import Chosen, CurveFit, Series, Shift, fit_or_reason
+from daq.rheology.fitarguments import require_all, require_kind
 from daq.rheology.flowcurve import COMPARABLE, Refusal
 from daq.rheology.flowmodels import MODELS
 
@@ -65,7 +65,9 @@ def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> Yie
     None where the chosen model has no yield stress.  All models are tried, also those that were not asked for: those
     with a yield stress whether or not the data support them, the others only where the data do.
     """
-    require_instance("chosen", chosen, Chosen)
+    require_kind("chosen", chosen, Chosen)
+    require_kind("series", series, Series)
+    require_all("shifts", shifts, Shift)
     best = chosen.best
     if best is None or best.fit.yield_stress is None:
         return None
@@ -74,11 +76,11 @@ def yield_spread(series: Series, shifts: Sequence[Shift], chosen: Chosen) -> Yie
     for model in MODELS:
         if model in fitted:
             continue
-        found = fit_series(model, series, shifts)
+        found = fit_or_reason(model, series, shifts)
         if model in YIELDING and isinstance(found, Refusal):
             if found.reason.code in COMPARABLE:
                 refused.append(found)
-            found = fit_series(model, series, shifts, unsupported=True)
+            found = fit_or_reason(model, series, shifts, unsupported=True)
         if isinstance(found, CurveFit):
             fitted[model] = found
     smallest = min(fitted.values(), key=lambda f: f.fit.residual_sd)

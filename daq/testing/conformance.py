@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from daq.core.driver import Driver
-from daq.descriptions.capture import Capture, read_capture
+from daq.descriptions.capture import Capture, load_capture
 from daq.descriptions.guessing.checksum import find_checksum
 from daq.testing import checks_answers, checks_bytes, checks_damage, checks_declared, checks_exchange
 from daq.testing.bench import Simulator
@@ -134,7 +134,7 @@ def assert_conforms(
 
 def _listen(case: Case, capture: Capture | Path | None, simulator: Callable[[], Simulator] | None) -> Finding:
     if isinstance(capture, Path):
-        capture = read_capture(capture.read_text("utf-8"), str(capture))
+        capture = load_capture(capture)
     if capture is not None:
         case.talk = transcribe(case.make(), capture, f"capture of {len(capture.pieces)} pieces")
     elif simulator is not None:

@@ -110,12 +110,15 @@ GOOD = {
     "daq.rheology.curvefit.fit_series": lambda: {
         "model": "bingham", "series": series(), "shifts": shifts(), "unsupported": False
     },
+    "daq.rheology.curvefit.fit_or_reason": lambda: {
+        "model": "bingham", "series": series(), "shifts": shifts(), "unsupported": False
+    },
     "daq.rheology.curvefit.choose": lambda: {
         "series": series(), "models": ["newtonian", "bingham"], "shifts": shifts()
     },
     "daq.rheology.curvefit.Series": lambda: {
-        "omegas": OMEGAS.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(), "radius_ratio": 1.25,
-        "rates": None, "scatter": 0.5 * SIGMA,
+        "omegas": OMEGAS.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(), "radius_ratio": 1.25, "rates": None,
+        "scatter": 0.5 * SIGMA,
     },
     "daq.rheology.curvefit.Shift": lambda: {"name": "zero", "stresses": 0.01 * np.ones(6), "speed": 0.001},
     "daq.rheology.flowcurve.Fit.parameter": lambda: {"name": "tau_y"},
@@ -124,13 +127,12 @@ GOOD = {
         "model": "bingham", "rates": RATES.copy(), "stresses": STRESSES.copy(), "sigma": SIGMA.copy(),
         "start": [5.0, 1.0], "unsupported": False,
     },
-    "daq.rheology.flowcurve.not_determined": lambda: {
-        "parameter": "tau_y", "value": 1.0, "interval": 2.0
-    },
+    "daq.rheology.flowcurve.not_determined": lambda: {"parameter": "tau_y", "value": 1.0, "interval": 2.0},
     "daq.rheology.flowcurve.casson_line": lambda: {"rates": RATES.copy(), "stresses": STRESSES.copy()},
     "daq.rheology.leastsquares.fit_curve": lambda: {
         "function": line, "x": RATES.copy(), "y": STRESSES.copy(), "start": [5.0, 1.0], "sigma": SIGMA.copy(),
-        "jacobian": line_slopes, "lower": [0.0, 0.0], "upper": [100.0, 100.0], "diff_step": 1e-5, "max_evaluations": 100,
+        "jacobian": line_slopes, "lower": [0.0, 0.0], "upper": [100.0, 100.0],
+        "diff_step": 1e-5, "max_evaluations": 100,
     },
     "daq.rheology.leastsquares.linear_fit": lambda: {
         "columns": line_slopes(None, RATES), "y": STRESSES.copy(), "sigma": SIGMA.copy()
@@ -270,6 +272,17 @@ GOOD = {
     "daq.rheology.uncertainty.from_readings": lambda: {
         "name": "a", "sd": 1.0, "n": 40, "lag1": 0.3, "sensitivity": 2.0
     },
+    "daq.rheology.uncertainty.from_drifting_readings": lambda: {
+        "name": "a", "line_sd": 1.0, "n": 100, "line_lag1": 0.1, "slope": 1.0, "spread": 800.0
+    },
+    "daq.rheology.uncertainty.from_rippling_readings": lambda: {
+        "name": "a", "sd": 1.0, "n": 100, "lag1": 0.1, "power": 800.0
+    },
+    "daq.rheology.uncertainty.from_one_reading": lambda: {"name": "a", "sd": 1.0, "n": 40, "lag1": 0.3},
+    "daq.rheology.viscosity_budget.vane_end_component": lambda: {"stress": 40.0, "diameter": 20.0, "height": 40.0},
+    "daq.rheology.viscosity_budget.end_factor_component": lambda: {
+        "viscosity": 800.0, "end_factor": 1.1, "flow_behaviour_index": 0.5
+    },
     "daq.rheology.uncertainty.bounded_share": lambda: {"components": list(PARTS)},
     "daq.rheology.uncertainty.combine": lambda: {"components": list(PARTS), "coverage": 0.95},
     "daq.rheology.uncertainty.welch_satterthwaite": lambda: {"u_c": 1.2, "components": list(PARTS)},
@@ -329,6 +342,17 @@ GOOD = {
     "daq.quality.guardbands.judge_guarded": lambda: {"value": 10.0, "low": 9.0, "high": 11.0, "guard_band": 0.3},
     "daq.quality.guardbands.probability_outside": lambda: {"value": 10.0, "u": 0.3, "low": 9.0, "high": 11.0},
     "daq.quality.replicates.repeatability_factor": lambda: {"coverage": 0.95},
+    "daq.quality.replicates.repeatability_deviation": lambda: {"r_limit": 0.5},
+    "daq.quality.replicates.mean_uncertainty": lambda: {"values": [10.0, 10.1, 10.3], "known_sd": 0.2},
+    "daq.quality.digits.number": lambda: {"value": 806.549, "digits": 4},
+    "daq.quality.digits.significant": lambda: {"value": 806.549, "digits": 4},
+    "daq.quality.digits.is_interval": lambda: {"expanded": 17.3},
+    "daq.quality.digits.decimals_for": lambda: {"expanded": 17.3},
+    "daq.quality.digits.uncertain": lambda: {"expanded": 17.3},
+    "daq.quality.digits.within": lambda: {"value": 806.549, "expanded": 17.3, "digits": 4},
+    "daq.quality.digits.interval_text": lambda: {"value": 806.549, "expanded": 17.3, "unit": "mPa.s"},
+    "daq.quality.digits.supported": lambda: {"value": 806.549, "expanded": 17.3, "most": 4},
+    "daq.quality.digits.not_finer": lambda: {"reported": "806.5", "value": 806.549, "expanded": 17.3},
     "daq.quality.replicates.precision": lambda: {"groups": [[1.0, 1.1], [1.2, 1.1], [0.9, 1.0]], "factor": 2.8},
     "daq.quality.replicates.critical_range": lambda: {"n": 3, "r_limit": 0.5},
     "daq.quality.replicates.judge_replicates": lambda: {"values": [10.0, 10.1], "r_limit": 0.5, "most": 3},
@@ -354,7 +378,10 @@ GOOD = {
     # core and methods
     "daq.core.seeking.power_law_speed": lambda: {"torque": 20.0, "speed": 30.0, "target": 50.0, "index": 0.5},
     "daq.core.statistics.longest_interval": lambda: {"times": [1000, 2000, 5000], "start": 0, "end": 6000},
-    "daq.core.steady.effective_count": lambda: {"n": 40, "lag1": 0.3},
+    "daq.core.steady.effective_count": lambda: {"n": 40, "lag1": 0.3, "fitted": 1, "standard_errors": 1.0},
+    "daq.core.steady.effective_readings": lambda: {"n": 40, "lag1": 0.3},
+    "daq.core.steady.effective_about_ripple": lambda: {"n": 40, "lag1": 0.3},
+    "daq.core.steady.effective_about_line": lambda: {"n": 40, "lag1": 0.3},
     "daq.core.steady.drift_bound": lambda: {
         "seconds": seconds(), "values": [3.0 + 0.1 * x + 0.01 * (-1) ** i for i, x in enumerate(seconds())]
     },

@@ -12,7 +12,7 @@ import daq.methods
 import daq.quality
 import daq.rheology
 
-CHECKS = {"daq.core.arguments"}
+CHECKS = {"daq.core.arguments", "daq.rheology.fitarguments"}
 """Modules that are the checks themselves; `test_checks` has their tests."""
 NUMERIC = re.compile(r"\b(float|int|Number|T)\b")
 PLAIN = re.compile(r"(?:(?:\w+\.)*Sequence\[(?:float|int)\]|~?Number|~?T|float|int|bool|str|Language)( \| None)?")

@@ -22,7 +22,9 @@ SLOW = {"daq.rheology.temperature.fit_vft": 5}
 """Functions that take long; only every fifth bad value is tried."""
 NO_ROW = {
     "daq.rheology.flowmodels.FlowModel": "a row of the package's own table of models",
-    "daq.rheology.curvefit.Chosen": "made by `choose`, of results",
+    "daq.rheology.flowcurve.known_model": "it looks into this table",
+    "daq.rheology.curvefit.Chosen": "the answer of `choose`",
+    "daq.rheology.yieldspread.Rival": "a part of the answer of `yield_spread`",
 }
 
 MAY_BE_INFINITE = {
@@ -31,9 +33,24 @@ MAY_BE_INFINITE = {
     "lower", "upper",  # a parameter without a bound
 }  # fmt: skip
 """Arguments whose documentation gives +inf a meaning."""
+NO_BOUND = {("daq.rheology.leastsquares.fit_curve", bound) for bound in ("lower", "upper")}
+"""Bounds, of which an infinite one is none."""
 ANSWERS_NAN = {
     ("daq.rheology.torque.classify_torque", "percent"): "invalid",
     ("daq.quality.limits.judge", "value"): "none",
+    # Numbers on a screen: one that does not exist is shown as such, and an unknown uncertainty rounds nothing.
+    ("daq.quality.digits.number", "value"): "-",
+    ("daq.quality.digits.significant", "value"): "-",
+    ("daq.quality.digits.is_interval", "expanded"): "False",
+    ("daq.quality.digits.uncertain", "expanded"): "-",
+    ("daq.quality.digits.within", "value"): "-",
+    ("daq.quality.digits.within", "expanded"): "806.5",
+    ("daq.quality.digits.interval_text", "value"): "- mPa.s ± 17 mPa.s",
+    ("daq.quality.digits.interval_text", "expanded"): "806.5 mPa.s",
+    ("daq.quality.digits.supported", "value"): "4",
+    ("daq.quality.digits.supported", "expanded"): "4",
+    ("daq.quality.digits.not_finer", "value"): "-",
+    ("daq.quality.digits.not_finer", "expanded"): "806.5",
 }
 """Functions whose answer to a number that is not finite is part of their documentation."""
 ANSWERS_OF = {"daq.rheology.uncertainty.welch_satterthwaite": "nu_eff"}
@@ -144,6 +161,8 @@ def must_be_refused(name, argument, bad, good, answer):
         return str(answer) != ANSWERS_NAN[name, argument]
     if isinstance(bad, float) and bad == math.inf and argument in MAY_BE_INFINITE:
         return False
+    if (name, argument) in NO_BOUND:
+        return any(isinstance(v, float) and math.isnan(v) for v in np.ravel(np.asarray(bad, dtype=object)))
     if argument.endswith("_m") and isinstance(bad, float) and bad == good * 1e3:
         return True
     if isinstance(good, float) and isinstance(bad, float | int):

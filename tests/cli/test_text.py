@@ -6,7 +6,8 @@ import pytest
 
 from daq.app.records.exporting import safe_cell
 from daq.app.screens.tables import table
-from daq.app.screens.text import fixed, local_time, number, plain, shortened, span, utc_iso, width
+from daq.app.screens.text import fixed, local_time, plain, shortened, span, utc_iso, width
+from daq.quality.digits import number
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,10 @@ from daq.app.screens.text import fold, spaced, width
 from daq.core.effects import Noted
 from daq.core.remarks import WrittenRemark
 from daq.core.stop import RuleProgress
+from daq.methods.concluding.intervals import stated_interval
 from daq.methods.concluding.reportable import Attempt, Reportable
+from daq.methods.parts.statement import Statement
+from daq.rheology.uncertainty import Component
 from tests.cli.views import MEASURING, changed, result, saturated, too_little
 
 NAMES = (
@@ -303,7 +306,9 @@ def test_a_reportable_result_fits(columns):
         unit="mPa.s",
         value=812.4,
         reported="812",
-        expanded=18.2,
+        uncertainty=stated_interval(
+            812.4, [Component("torque", 9.1)] if rng.random() < 0.7 else [], [Statement(code="x", text=text(rng))]
+        ),
         decided="mean",
         how=text(rng),
         verdict="not_comparable",

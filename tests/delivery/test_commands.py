@@ -219,16 +219,16 @@ def test_no_moment(text, end):
 @pytest.mark.parametrize(
     ("request_", "message"),
     [
-        ({"who": "m.keeper"}, "one of them"),
-        ({"refused": True}, "who: is missing"),
-        ({"who": "", "refused": True}, "who: is missing"),
-        ({"who": "m.keeper", "refused": 1}, "refused: must be true or false"),
-        ({"who": "m.keeper", "first": True, "last": 2}, "first: must be a whole number"),
-        ({"who": "m.keeper", "sql": "x"}, "sql: unknown"),
-        ({"who": "m.keeper", "refused": True, "first": 1, "last": 2}, "one of them"),
+        ({}, "one of them"),
+        ({"who": "m.keeper", "refused": True}, "who: is not a known key"),
+        ({"refused": 1}, "refused: must be true or false"),
+        ({"first": True, "last": 2}, "first: must be a whole number"),
+        ({"first": 1, "last": 2**63}, "last: must be at most"),
+        ({"sql": "x"}, "sql: is not a known key"),
+        ({"refused": True, "first": 1, "last": 2}, "one of them"),
     ],
 )
 def test_requests_over_the_control_socket_are_checked(request_, message):
     with pytest.raises(SettingError, match=message):
         order = read_request(json.dumps({"protocol": 0, "do": "resend", **request_}).encode())
-        order.transaction(T0)
+        order.transaction(T0, "m.keeper")

@@ -55,9 +55,10 @@ def test_all_faults_are_found_in_one_go(tmp_path):
     [
         (b"format = 1\nkind = ", "is not valid TOML"),
         (b"\xff\xfe", "is not UTF-8"),
-        (b"x" * 1_000_001, "is larger than 1000 kB"),
+        (b"x" * 256_001, "is larger than 256 kB"),
         (b"format = 1" + b"0" * 5_000, sentences.TOO_LONG_FOR_SETTINGS),
-        (b"format = " + b"[" * 50_000, sentences.TOO_LONG_FOR_SETTINGS),
+        (b"format = " + b"[" * 10_000, sentences.TOO_LONG_FOR_SETTINGS),
+        (b"format = " + b"[" * 50_000, "line 1 has more than 16384 characters"),
     ],
 )
 def test_what_is_no_description_at_all(tmp_path, raw, output):

@@ -163,10 +163,10 @@ QUICK_TESTS = '.venv/bin/python -m pytest -q -m "not slow" -n 2 --dist loadfile'
 
 
 def test_the_two_commands_install_everything_they_need():
-    for marker, last in (("demo", ".venv/bin/daq demo"), ("tests", QUICK_TESTS)):
+    for marker, extra, last in (("demo", "demo", ".venv/bin/daq demo"), ("tests", "test", QUICK_TESTS)):
         first, install, program = command_of(marker).split(" && ")
         assert first == "python3 -m venv .venv"
-        assert install == ".venv/bin/python -m pip install -q -e '.[test]'"
+        assert install == f".venv/bin/python -m pip install -q -c constraints.txt -e '.[{extra}]'"
         assert program == last
 
 

@@ -65,7 +65,7 @@ def test_nothing_is_imported_while_a_result_is_computed_after_the_stop_of_the_mo
         "from daq.app.records.replaying import maker\n"
         "from daq.app.setup.drivers import Drivers\n"
         "from daq.core.replay import replay\n"
-        "from daq.methods.concluding.budget import load\n"
+        "from daq.methods.concluding.intervals import load\n"
         "from daq.methods.concluding.conclude import conclude\n"
         "from tests.journals import raw_of\n"
         "done = replay(raw_of(0), maker(Drivers.find()))\n"

@@ -76,7 +76,7 @@ def step(number, speed, *, torque, stress, rate):
 def result(steps, geometry, *, u, temperature=25.0, **more):
     return {
         "steps": steps, "geometry": geometry, "value": 1000.0, "unit": "mPa.s", "quantity": "viscosity",
-        "uncertainty": {"expanded": 2.0 * u * 1000.0, "k": 2.0}, "validity": "valid", "reasons": [],
+        "uncertainty": {"expanded": 2.0 * u * 1000.0, "k": 2.0, "coverage": 0.95}, "validity": "valid", "reasons": [],
         "method": {"id": "curve", "version": "1", "digest": "d", "choices": {}}, "sample": {"id": "S", "sheared": False},
         "conditions": {"temperature": temperature}, "verdict": {"limits": []}, **more,
     }  # fmt: skip

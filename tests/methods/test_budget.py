@@ -8,9 +8,10 @@ import pytest
 from daq.core.effects import AtRest
 from daq.core.encoding import decode, encode
 from daq.core.plan import Plan
-from daq.methods.concluding.budget import JCGM_100, JCGM_101, TRIALS
 from daq.methods.concluding.conclude import conclude
+from daq.methods.concluding.intervals import JCGM_100, JCGM_101, TRIALS, stated_interval
 from daq.methods.planning.compile import InstrumentHistory
+from daq.rheology.uncertainty import Component, Distribution, from_limit
 from tests.support.reference.rectangular_sums import half_width
 from tests.support.runs.examples import S, example, facts, flat, kept, load_changed, plan_of
 from tests.support.statements import codes, parameters
@@ -112,9 +113,13 @@ def test_where_limits_prevail_the_interval_is_that_of_the_distributions():
     half = [math.sqrt(3.0) * x.contribution for x in u.components if x.distribution == "rectangular"]
     exact = half_width(half)
     assert (u.method, u.trials) == (JCGM_101, TRIALS)
-    assert (u.high - u.low) / 2.0 == pytest.approx(exact, rel=0.01)
-    assert (u.high + u.low) / 2.0 == pytest.approx(800.0, abs=0.1)
-    assert exact < 0.95 * u.expanded
+    assert u.expanded == pytest.approx(exact, rel=0.01)
+    assert (u.low, u.high) == (800.0 - u.expanded, 800.0 + u.expanded)
+    # The interval by JCGM 100 is in the budget, by name, and wider.
+    u_c = math.sqrt(math.fsum(x.contribution**2 for x in u.components))
+    assert u.k == pytest.approx(u.expanded / u_c)
+    assert (u.compared.method, u.compared.expanded) == (JCGM_100, pytest.approx(1.959964 * u_c, rel=1e-4))
+    assert exact < 0.95 * u.compared.expanded
 
 
 def test_where_readings_prevail_it_is_the_value_and_k_times_its_uncertainty():
@@ -125,11 +130,34 @@ def test_where_readings_prevail_it_is_the_value_and_k_times_its_uncertainty():
     assert (u.low, u.high) == (800.0 - u.expanded, 800.0 + u.expanded)
 
 
-def test_too_few_independent_readings_are_not_propagated():
-    # 4 readings worth 0.1: t has one degree of freedom and no standard deviation (JCGM 101 6.4.9).
-    few = SUMMARIES | {"viscosity": flat(800.0, n=4, sd=2.0, lag1=0.9)}
-    u = concluded(plan_of("clear-glaze-qc", "bench-1"), summaries=few).uncertainty
-    assert u.method == JCGM_100
+@pytest.mark.parametrize("few", [flat(800.0, n=1), flat(800.0, n=4, sd=2.0), flat(800.0, n=300, sd=2.0, lag1=0.99)])
+def test_too_few_independent_readings_give_no_interval_and_say_why(few):
+    u = concluded(plan_of("clear-glaze-qc", "bench-1"), summaries=SUMMARIES | {"viscosity": few}).uncertainty
+    assert (u.expanded, u.low, u.high, u.k, u.method, u.compared) == (None, None, None, None, "", None)
+    assert codes(u.reasons) == ["too_few_effective_readings"]
+    assert {x.name for x in u.components} == {"torque", "resolution", "geometry", "speed"}
+
+
+def test_a_value_of_which_nothing_is_known_has_no_interval():
+    for parts in ([], [from_limit("torque", 0.0), Component("scatter", 0.0)]):
+        u = stated_interval(5.0, parts, ())
+        assert (u.expanded, u.low, u.high, codes(u.reasons)) == (None, None, None, ["no_contribution_known"])
+
+
+@pytest.mark.parametrize("sd", [0.0, 0.1, 4.0])
+def test_without_the_error_of_the_torque_there_is_no_interval(tmp_path, sd):
+    """The scatter alone, or the geometry alone, would give an interval that does not hold the instrument's error."""
+    bare = bench(tmp_path, ('torque = "1 %"', ""), ('includes = ["zero"]', "includes = []"))
+    c = concluded(plan_of("clear-glaze-qc", bare), summaries=SUMMARIES | {"viscosity": flat(800.0, sd=sd)})
+    assert (c.value, c.uncertainty.expanded, codes(c.uncertainty.reasons)) == (800.0, None, ["not_specified"])
+    assert parameters(c.uncertainty.reasons, "not_specified") == {"component": "torque"}
+
+
+def test_a_t_without_a_standard_deviation_is_not_propagated():
+    # 11 readings worth 5.7: 2.26 degrees of freedom; 10 worth 5.2: 2.06; below 2 the t would have none (JCGM 101 6.4.9).
+    parts = [from_limit("torque", 10.0), Component("scatter", 0.5, Distribution.STUDENT, 2.0)]
+    assert stated_interval(5.0, parts, (), seed=1).method == JCGM_100
+    assert stated_interval(5.0, [parts[0], replace(parts[1], dof=2.1)], (), seed=1).method == JCGM_101
 
 
 def test_a_run_that_goes_on_is_not_propagated():
@@ -152,6 +180,6 @@ def test_a_thermometer_with_a_stated_error_limit():
     summaries = {"temperature": flat(25.0, sd=1e-6)}
     c = conclude(plan_of("thermometer-log", "thermo-1"), facts([kept(summaries)]))
     u = c.uncertainty
-    assert u.expanded == pytest.approx(0.05 * 1.959964 / math.sqrt(3.0), rel=1e-4)
-    assert (u.high - u.low) / 2.0 == pytest.approx(0.0475, rel=0.005)
+    assert u.compared.expanded == pytest.approx(0.05 * 1.959964 / math.sqrt(3.0), rel=1e-4)
+    assert u.expanded == pytest.approx(0.0475, rel=0.005)
     assert example("instruments/thermo-1.toml").specification.temperature == 0.05

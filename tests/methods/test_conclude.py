@@ -43,18 +43,21 @@ def test_the_uncertainty_by_hand(qc):
       geometry       0.5/sqrt(3)                                                = 0.288675           0.083333
       speed          0.1/sqrt(3)                                                = 0.057735           0.003333
       temperature    0.05 K * 4.3 %/K = 0.215 %, /sqrt(3)                       = 0.124130           0.015408
-      readings       n_eff = 300 * 0.5/1.5 = 100; 4/sqrt(100) = 0.4 mPa.s       = 0.05               0.0025
-    sum 1.437942, root 1.199142 %, so u = 9.593133 mPa.s; degrees of freedom over 1e7, k = 1.95996, U = 18.80220.
+      readings       r = (300 * 0.5 + 1)/297 = 0.508418, one standard error more 0.558137; n_eff = 300 (1 - r)/(1 + r)
+                     = 85.07; 4 sqrt(299/300/84.07) = 0.435511 mPa.s            = 0.054439           0.002964
+    sum 1.438405, root 1.199336 %, so u = 9.594684 mPa.s; degrees of freedom over 1e6, k = 1.95996, U = 18.8052.
+    Limits prevail, so that U = k u is in the budget only; the interval is that of the propagated distributions.
     """
     u = conclude(qc, facts([kept(summaries())])).uncertainty
     parts = {c.name: 100.0 * c.contribution / 800.0 for c in u.components}
     expected = {
         "torque": 1.154701, "resolution": 0.005774, "geometry": 0.288675, "speed": 0.057735,
-        "temperature": 0.124130, "scatter of readings (Type A)": 0.05,
+        "temperature": 0.124130, "scatter of readings (Type A)": 0.054439,
     }  # fmt: skip
     assert parts == pytest.approx(expected, abs=1e-6)
-    assert u.k == pytest.approx(1.959964, abs=1e-5)
-    assert u.expanded == pytest.approx(18.80220, rel=1e-5)
+    assert u.compared.k == pytest.approx(1.959964, abs=1e-5)
+    assert u.compared.expanded == pytest.approx(18.8052, rel=1e-5)
+    assert u.expanded == pytest.approx(16.63, rel=0.01)
     assert (u.coverage, codes(u.left_out)) == (0.95, ["contained_in_torque"])
 
 
@@ -66,13 +69,14 @@ def test_one_percent_of_full_scale_is_ten_percent_at_a_tenth_of_the_torque(qc):
 
 
 def test_few_readings_widen_k(qc):
-    # 4 readings, s = 80, no correlation: u = 40 with 3 degrees of freedom; instrument 1.198099 % of 800 = 9.584795.
-    # u_c = sqrt(40^2 + 9.584795^2) = 41.132379; nu = 3 (41.132379/40)^4 = 3.354; truncated 3: t = 3.182.
-    scattered = summaries() | {"viscosity": flat(800.0, n=4, sd=80.0)}
+    # 12 readings, s = 80, no correlation seen: r = 1/9, one standard error more 0.397985; n_eff = 5.1676; u =
+    # 80 sqrt(11/12/4.1676) = 37.5197 with 1/(1/12 + 2/5.1676) = 2.12611 degrees of freedom; instrument 1.198099 % of
+    # 800 = 9.584795. u_c = sqrt(37.5197^2 + 9.584795^2) = 38.7246; nu = 2.12611 (38.7246/37.5197)^4 = 2.4126; t(2) = 4.303.
+    scattered = summaries() | {"viscosity": flat(800.0, n=12, sd=80.0)}
     u = conclude(qc, facts([kept(scattered)])).uncertainty
-    assert u.effective_degrees_of_freedom == pytest.approx(3.354, abs=1e-3)
-    assert u.k == pytest.approx(3.182, abs=1e-3)
-    assert u.expanded == pytest.approx(3.1824 * 41.132379, rel=1e-4)
+    assert u.effective_degrees_of_freedom == pytest.approx(2.4126, abs=1e-3)
+    assert u.k == pytest.approx(4.3027, abs=1e-3)
+    assert u.expanded == pytest.approx(4.3027 * 38.7246, rel=1e-4)
 
 
 def test_what_the_budget_lacks_is_said(tmp_path):
@@ -83,6 +87,7 @@ def test_what_the_budget_lacks_is_said(tmp_path):
         ("contained_in_torque", {"component": "geometry"}),
         ("not_specified", {"component": "speed"}),
         ("temperature_effect_unknown", {}),
+        ("end_factor_of_newtonian_fluid", {}),
         ("zero_not_seen", {}),
         ("zero_drift_not_seen", {}),
     ]
@@ -94,9 +99,10 @@ def test_a_drift_is_told_and_does_not_spoil_a_value_at_a_time(qc):
     c = conclude(qc, facts([kept(summaries(slope=-0.08))]))
     assert c.validity == "valid"
     assert c.drift.percent_per_min == pytest.approx(-0.6, rel=1e-12)
-    # sum of squares 299 * 16 = 4784 less 0.08^2 * 300 * 30^2/12 = 144 leaves 4640; n_eff 100: half width
-    # t(98) sqrt(4640/98/22500) = 1.9845 * 0.045874 = 0.091037 mPa.s/s, in %/min 0.682777.
-    assert c.drift.bound_percent_per_min == pytest.approx(0.6 + 0.682777, abs=1e-3)
+    # sum of squares 299 * 16 = 4784 less 0.08^2 * 300 * 30^2/12 = 144 leaves 4640; about a line r is
+    # (300 * 0.5 + 2)/296 = 0.513514, n_eff 96.429: half width t(94.4) sqrt(4640/94.429/22500) = 1.98546 * 0.046733
+    # = 0.092786 mPa.s/s, in %/min 0.695897.
+    assert c.drift.bound_percent_per_min == pytest.approx(0.6 + 0.695897, abs=1e-3)
     assert c.drift.certain is False
     assert conclude(qc, facts([kept(summaries(slope=-0.2))])).drift.certain is True
 
@@ -123,7 +129,10 @@ def test_the_rounding_is_the_products(tmp_path, value, rule, verdict, compared):
 def test_an_outside_value_says_which_side(qc):
     j = conclude(qc, facts([kept(summaries(viscosity=950.0))])).verdict
     assert codes(j.reasons) == ["above_limit"]
-    assert parameters(j.reasons, "above_limit") == {"value": 950.0, "limit": 900.0, "unit": "mPa.s"}
+    assert parameters(j.reasons, "above_limit") == {
+        "value": 950.0, "limit": 900.0, "unit": "mPa.s", "expanded": pytest.approx(19.74, abs=0.1),
+    }  # fmt: skip
+    assert j.reasons[0].text == "950 mPa·s ± 20 mPa·s is above 900 mPa·s"
     assert (j.limits[0].low, j.limits[0].high, j.limits[0].applies_at["speed"], j.limits[0].applies_at["time"]) == (
         700.0, 900.0, 20.0, 60.0,
     )  # fmt: skip
@@ -344,11 +353,12 @@ def test_a_step_off_range_gets_its_own_advice():
 
 
 def test_a_thermometer_has_an_uncertainty_too():
-    # Limit 0.05 K: 0.05/sqrt(3) = 0.0288675; readings 0.002/sqrt(60) = 0.0002582; together 0.0288687 K.
+    # Limit 0.05 K: 0.05/sqrt(3) = 0.0288675; readings 0.00030; together 0.0288692 K.
     plan = plan_of("thermometer-log", "thermo-1")
     c = conclude(plan, facts([kept({"temperature": flat(24.98, n=60, sd=0.002)}, t=120.0, span=60.0)]))
     assert (c.quantity, c.value, c.unit, c.validity) == ("temperature", 24.98, "Cel", "valid")
-    assert c.uncertainty.expanded == pytest.approx(1.959964 * 0.0288687, rel=1e-5)
+    assert c.uncertainty.compared.expanded == pytest.approx(1.959964 * 0.0288692, rel=1e-5)
+    assert c.uncertainty.expanded == pytest.approx(0.0475, rel=0.005)  # 95 % of the limit
     assert (c.row.speed, c.row.torque_percent, c.row.shear_rate, c.verdict.verdict) == (None, None, None, "none")
     assert c.conditions.temperatures == {"temperature": 24.98}
 

@@ -1,10 +1,17 @@
 """The reportable result of a sample: duplicates, a third, the median; every attempt listed with what became of it."""
 
+import math
+
+import numpy as np
 import pytest
 
+from daq.core.errors import SettingError
+from daq.methods.concluding.intervals import stated_interval
 from daq.methods.concluding.reportable import Attempt, reportable
 from daq.methods.files.load import load_product
 from daq.methods.parts.statement import state
+from daq.quality.replicates import mean_uncertainty, repeatability_deviation
+from daq.rheology.uncertainty import Component, Distribution, from_limit
 from tests.support.runs.examples import CONFIG, example, load_changed
 from tests.support.statements import codes, parameters
 
@@ -13,6 +20,12 @@ ENGOBE = example("products/engobe.toml")  # two, a third where they differ by mo
 
 WHY = state("limit_at_other_speed", wanted=12.0, speed=30.0).model_dump(mode="json")
 LOW = state("below_band", torque=8.0).model_dump(mode="json")
+
+
+def uncertainty(value, torque, **more):
+    """The stated uncertainty of a run: a limit of the instrument, half-width `torque`, and readings that scatter by 0.003."""
+    parts = [from_limit("torque", torque), Component("scatter of readings (Type A)", 0.003, Distribution.STUDENT, 50.0)]
+    return None if value is None else stated_interval(value, parts, (), seed=1, **more).model_dump(mode="json")
 
 
 def result(value, *, fill=None, verdict="within", **more):
@@ -24,7 +37,7 @@ def result(value, *, fill=None, verdict="within", **more):
         "value": value, "unit": "Pa.s", "quantity": "viscosity", "validity": "valid" if value is not None else "not_valid",
         "reasons": [], "outcome": "complete", "sample": {"id": "E-1", "sheared": False},
         "method": {"id": "engobe-qc", "version": "1", "digest": "d", "choices": {}},
-        "geometry": {"name": "cylinder-9", "vessel": "low"}, "uncertainty": {"expanded": 0.1 + result.n / 100},
+        "geometry": {"name": "cylinder-9", "vessel": "low"}, "uncertainty": uncertainty(value, 0.05 + result.n / 100),
         "verdict": {"limits": [limit]}, **more,
     }  # fmt: skip
     return Attempt(
@@ -48,7 +61,6 @@ def test_duplicates_that_agree_are_averaged():
     assert parameters([r.how], "mean_of_results") == {
         "results": 2, "spread": pytest.approx(0.2), "limit": pytest.approx(0.255), "unit": "Pa.s",
     }  # fmt: skip
-    assert r.expanded == pytest.approx(0.12)
     assert counted(r) == [True, True]
 
 
@@ -165,3 +177,113 @@ def test_a_wrong_rule_is_refused(tmp_path, edit, key, reason):
         load_changed(tmp_path, "products/engobe.toml", edit)
     assert caught.value.key == key
     assert reason in caught.value.reason
+
+
+# ---- the interval
+
+
+def test_the_interval_of_a_mean_holds_what_the_fills_have_in_common_and_their_scatter():
+    """JCGM 100 4.2.3 and 4.2.4: s_r = 0.255/2.7718 = 0.092, /sqrt(2) = 0.06505; common limit 0.07/sqrt(3) = 0.040415.
+
+    Duplicates 5.0 and 5.2 scatter by 0.1414, more than s_r: u = 0.1.  Together 0.10786, k = 1.96: U = 0.2114.
+    """
+    r = reportable("E-1", [result(5.0), result(5.2)], ENGOBE)
+    u = r.uncertainty
+    assert {c.name: c.contribution for c in u.components} == {
+        "torque": pytest.approx(0.07 / math.sqrt(3.0)), "scatter between fills": pytest.approx(0.1),
+    }  # fmt: skip
+    assert u.expanded == pytest.approx(0.2114, rel=1e-3)
+    assert (u.low, u.high) == (r.value - u.expanded, r.value + u.expanded)
+    # Duplicates that agree better than they should do not make the scatter smaller than the product's.
+    equal = reportable("E-1", [result(5.1), result(5.1)], ENGOBE).uncertainty
+    assert contribution(equal, "scatter between fills") == pytest.approx(0.05 * 5.1 / 2.7718 / math.sqrt(2.0), rel=1e-4)
+
+
+def contribution(u, name):
+    return next(c.contribution for c in u.components if c.name == name)
+
+
+@pytest.mark.parametrize("limit", ["5 %", "10 %", "15 %", "20 %", "30 %", "0.3 Pa.s", "1 Pa.s", "3 Pa.s"])
+def test_results_that_scatter_by_half_a_unit_never_have_an_interval_of_hundredths(tmp_path, limit):
+    """5.00, 5.60 and 6.10, each with a narrow interval of its own, under any limit of the product."""
+    product = load_changed(tmp_path, "products/engobe.toml", ('"5 %" ', f'"{limit}" '))
+    runs = [result(v, uncertainty=uncertainty(v, 0.02)) for v in (5.00, 5.60, 6.10)]
+    r = reportable("E-1", runs, product)
+    assert r.value is not None
+    spread = max(v for v in (5.00, 5.60, 6.10)[: sum(counted(r))]) - 5.00
+    if r.uncertainty.expanded is None:
+        assert (r.decided, codes(r.uncertainty.reasons)) == ("median", ["median_without_interval"])
+    else:
+        assert r.decided == "mean"
+        assert r.uncertainty.expanded > 0.5 * spread
+
+
+def test_a_median_has_no_interval_and_says_why():
+    r = reportable("E-1", [result(5.0), result(5.6), result(5.1)], ENGOBE)
+    assert (r.decided, r.uncertainty.expanded, codes(r.uncertainty.reasons)) == (
+        "median", None, ["median_without_interval"],
+    )  # fmt: skip
+
+
+def test_a_run_without_an_interval_leaves_the_mean_without_one():
+    few = state("too_few_effective_readings", readings=20, effective=2.0, needed=5.0)
+    runs = [result(5.0, uncertainty=uncertainty(5.0, 0.05, reasons=(few,))), result(5.2)]
+    u = reportable("E-1", runs, ENGOBE).uncertainty
+    assert (u.expanded, codes(u.reasons)) == (None, ["run_without_interval", "too_few_effective_readings"])
+    assert parameters(u.reasons, "run_without_interval") == {"run": "00000001"}
+    assert reportable("E-1", [result(5.0, uncertainty=None), result(5.2)], ENGOBE).uncertainty.expanded is None
+
+
+def test_a_single_result_has_the_scatter_between_fills_where_the_product_states_it(tmp_path):
+    product = load_changed(tmp_path, "products/engobe.toml", ("count = 2\nmost = 3", "count = 1\nmost = 3"))
+    u = reportable("E-1", [result(5.0)], product).uncertainty
+    assert contribution(u, "scatter between fills") == pytest.approx(0.05 * 5.0 / 2.7718, rel=1e-4)
+    # Without replicates it is the run's own interval, and `left_out` names the scatter between fills.
+    own = reportable("E-1", [result(5.0)], load_product(CONFIG / "products/white-glaze.toml"))
+    assert own.uncertainty.expanded == uncertainty(5.0, 0.07)["expanded"]
+    assert codes(own.uncertainty.left_out) == ["scatter_of_fills_unknown"]
+
+
+def test_the_same_runs_give_the_same_interval():
+    first = reportable("E-1", [result(5.0), result(5.2)], ENGOBE).uncertainty
+    result.n = 0
+    assert reportable("E-1", [result(5.0), result(5.2)], ENGOBE).uncertainty == first
+
+
+@pytest.mark.parametrize(
+    ("n", "most", "s_r", "common"), [(2, 3, 0.1, 0.2), (2, 3, 0.1, 0.01), (3, 3, 0.3, 0.1), (2, 2, 0.05, 0.1)]
+)
+def test_the_interval_of_the_mean_holds_the_true_value(tmp_path, n, most, s_r, common):
+    """Simulated samples: the instrument's error is drawn once for each and uniform, the fills are normal with s_r."""
+    rng = np.random.default_rng([n, most, int(1000 * s_r), int(1000 * common)])
+    limit = 2.7718 * s_r
+    product = load_changed(
+        tmp_path, "products/engobe.toml", ("count = 2\nmost = 3", f"count = {n}\nmost = {most}"), ('"5 %" ', f'"{limit} Pa.s" '),
+    )  # fmt: skip
+    given = [uncertainty(5.0, common)] * most
+    held = published = 0
+    for _ in range(150):
+        result.n = 0
+        values = 5.0 + rng.uniform(-common, common) + s_r * rng.standard_normal(most)
+        r = reportable("E-1", [result(float(v), uncertainty=u) for v, u in zip(values, given, strict=True)], product)
+        if r.uncertainty is not None and r.uncertainty.expanded is not None:
+            published += 1
+            held += r.uncertainty.low <= 5.0 <= r.uncertainty.high
+    assert published > 110
+    assert held / published > 0.95 - 3.0 * math.sqrt(0.05 * 0.95 / published)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        lambda: repeatability_deviation(0.0),
+        lambda: repeatability_deviation(math.nan),
+        lambda: mean_uncertainty([], 1.0),
+        lambda: mean_uncertainty([1.0, math.nan], 1.0),
+        lambda: mean_uncertainty([1.0], 0.0),
+        lambda: mean_uncertainty([1.0], math.inf),
+    ],
+)
+def test_scatter_that_makes_no_sense_is_refused(wrong):
+    with pytest.raises(SettingError):
+        wrong()

@@ -62,8 +62,12 @@ def test_everything_a_historian_needs_is_there():
         "sampled_at": "2026-03-02T06:10:00+01:00", "sheared": False,
     }  # fmt: skip
     assert (d["span"]["n"], d["span"]["seconds"], d["span"]["stop_reason"]["code"]) == (300, 30.0, "rule_above")
-    assert d["uncertainty"]["expanded"] == pytest.approx(18.80220, rel=1e-5)
-    assert (round(d["uncertainty"]["k"], 2), d["uncertainty"]["coverage"]) == (1.96, 0.95)
+    u = d["uncertainty"]
+    assert (u["expanded"], u["k"]) == (pytest.approx(16.63, rel=0.01), pytest.approx(1.733, rel=0.01))
+    assert (u["low"], u["high"]) == (d["value"] - u["expanded"], d["value"] + u["expanded"])
+    # By JCGM 100, for the budget only.
+    assert u["compared"]["expanded"] == pytest.approx(18.8052, rel=1e-5)
+    assert (round(u["compared"]["k"], 2), u["coverage"], u["reasons"]) == (1.96, 0.95, [])
     c = d["conditions"]
     assert (c["set_speed"], c["speed"], c["torque_percent"], c["torque"], c["temperature"]) == (20, 20, 50, 500, 25)
     assert (d["geometry"]["name"], d["geometry"]["vessel"], d["geometry"]["fill_volume_mL"]) == (

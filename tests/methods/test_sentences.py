@@ -20,6 +20,16 @@ ENGLISH = [
     (state("below_band", torque=8.04), "the mean torque is below the usable band: 8.0 % of full scale"),
     (state("below_band"), "the mean torque is below the usable band"),
     (state("above_limit", value=950.0, limit=900.0, unit="mPa.s"), "950 mPa·s is above 900 mPa·s"),
+    (
+        state("above_limit", value=956.7891, limit=900.0, unit="mPa.s", expanded=17.4),
+        "957 mPa·s ± 17 mPa·s is above 900 mPa·s",
+    ),
+    (state("above_limit", value=956.7891, limit=900.0, unit="mPa.s", expanded=174.0), "960 mPa·s ± 170 mPa·s is above 900 mPa·s"),
+    (
+        state("parameter_not_resolved", parameter="tau_y", value=2.6461, interval=1.7341, neutral=0.0),
+        "tau_y = 2.6 ± 1.7 (98 %) cannot be distinguished from 0: the uncertainty of the instrument and the scatter "
+        "explain the difference",
+    ),
     (state("limit_at_other_speed", wanted=12.0, speed=30.0), "the limit applies at 12 min⁻¹, measured at 30 min⁻¹"),
     (state("limit_at_other_speed", wanted=12.0), "the limit applies at 12 min⁻¹"),
     (
@@ -85,7 +95,7 @@ def test_a_code_with_its_parameters_gives_its_sentence(found, text):
 @pytest.mark.parametrize("code", SENTENCES)
 def test_a_template_has_just_the_parameters_that_are_typed(code):
     known = SENTENCES[code]
-    units = {kind.unit_at for kind in known.parameters.values()} - {""}
+    units = {x for kind in known.parameters.values() for x in (kind.unit_at, kind.within)} - {""}
     assert names_in(known.template) | units == set(known.parameters)
     assert re.fullmatch("[a-z][a-z0-9_]*", code)
     numbers = [kind for kind in known.parameters.values() if kind.what.startswith("number")]
@@ -99,7 +109,9 @@ def test_every_code_is_in_one_topic_and_in_the_list_for_subscribers():
     assert sum(len(topic) for topic in TOPICS.values()) == len(SENTENCES)
     listed = codes_document()["codes"]
     assert list(listed) == list(SENTENCES)
-    assert listed["above_limit"]["parameters"]["value"] == {"kind": "number", "format": ".6g", "unit_at": "unit"}
+    assert listed["above_limit"]["parameters"]["value"] == {
+        "kind": "number", "format": ".6g", "unit_at": "unit", "within": "expanded",
+    }  # fmt: skip
 
 
 def literals(folder):

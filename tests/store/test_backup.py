@@ -111,7 +111,7 @@ def test_a_restored_database_is_a_new_epoch_with_numbers_of_its_own(store, tmp_p
             entry = next(e for e in reader.audit() if e.what == "restored from a backup")
             assert json.loads(entry.detail)["audit_head"] == made.audit_head
             assert [(r.id, r.epoch, r.sequence) for r in reader.all_results()] == [("res-a", 1, 1), ("new", 2, 1)]
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["copy.sqlite", "daq.sqlite"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["copy.sqlite", "daq.sqlite", "daq.sqlite.mark"]
 
 
 def test_restoring_over_a_database_is_refused(store, tmp_path):

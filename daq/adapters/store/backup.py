@@ -50,7 +50,7 @@ def backup(database: Path, target: Path) -> Backup:
         with contextlib.closing(sqlite3.connect(database, isolation_level=None, timeout=5)) as connection:
             connection.execute("VACUUM INTO ?", (str(part),))
         checked = check_copy(part, named=database)
-        _put_in_place(part, target)
+        put_in_place(part, target)
     except FAULTS as error:
         # SQLite reports a damaged page of the database also as a full disk of the copy.
         _refuse_damaged(database)
@@ -131,7 +131,7 @@ def restore(copy: Path, database: Path, *, utc_ns: int, who: str) -> Backup:
             store.submit(Audit(utc_ns, who, "restored from a backup", store.source, detail)).result()
             source = store.source
         restored = check_copy(part)
-        _put_in_place(part, database)
+        put_in_place(part, database)
         MarkFile(database).renew()
     except FAULTS as error:
         raise explain(error, part) from error
@@ -156,7 +156,7 @@ def _start_epoch(path: Path, utc_ns: int) -> None:
         )
 
 
-def _put_in_place(part: Path, target: Path) -> None:
+def put_in_place(part: Path, target: Path) -> None:
     """Rename a finished file to `target`; `FileExistsError` where the target exists."""
     _sync(part)
     os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600))

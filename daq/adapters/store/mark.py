@@ -99,7 +99,7 @@ class MarkFile:
         draft = self.path.with_name(self.path.name + ".new")
         try:
             mark = Mark(source, epoch, self._database.stat().st_ino, seq, head, time.time_ns())
-            file = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+            file = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
             try:
                 os.write(file, json.dumps(asdict(mark)).encode())
             finally:

@@ -23,9 +23,9 @@ T = TypeVar("T")
 _RUN_COLUMNS: Final = tuple(f.name for f in fields(RunRecord))
 AUDITED_OF_A_RUN: Final = (
     "instrument", "companions", "sample", "product", "lot", "fill", "replicate", "sampled_at", "method_id",
-    "method_version", "method_digest", "simulated",
+    "method_version", "method_digest", "simulated", "operator",
 )  # fmt: skip
-"""Columns of a run that its first audit entry repeats; the entry's time and person are its start and operator."""
+"""Columns of a run that its first audit entry repeats; the entry's time is its start, its person the login."""
 
 
 class Transaction(Generic[T]):
@@ -116,12 +116,17 @@ class SeeInstrument(Transaction[None]):
 class BeginRun(Transaction[None]):
     """Store the start of a run: its record with header, and an audit entry.
 
+    Attributes:
+        run: the record; its operator is the name that the order gives.
+        who: login from which the order came, for the audit trail; "" means the operator.
+
     Raises:
         StorageError: too little disk space is left for the run to end.
     """
 
     kind: ClassVar[str] = "begin_run"
     run: RunRecord
+    who: str = ""
 
     def apply(self, access: Access) -> None:
         access.require_space()
@@ -135,7 +140,7 @@ class BeginRun(Transaction[None]):
             tuple(values.values()),
         )
         detail = {name: values[name] for name in AUDITED_OF_A_RUN} | {"header_digest": digest_of(run.header)}
-        add_audit(access, run.began_utc_ns, run.operator, "run_started", run.id, detail)
+        add_audit(access, run.began_utc_ns, self.who or run.operator, "run_started", run.id, detail)
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return _complain(error, EXIT_USAGE)
     except DaqError as error:
         return _complain(error, EXIT_FAILED)
+    except PermissionError as error:
+        print(f"daq: {_not_permitted(error)}", file=sys.stderr)
+        return EXIT_USAGE
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
     except BrokenPipeError:
@@ -82,6 +85,23 @@ def main(argv: Sequence[str] | None = None) -> int:
         fault = f"{type(error).__name__}: {error}; this is a fault in daq; with DAQ_DEBUG=1 set it says where"
         print(f"daq: {fault}", file=sys.stderr)
         return EXIT_FAILED
+
+
+def _not_permitted(error: PermissionError) -> str:
+    """Return the sentence for a file of another login."""
+    from pathlib import Path
+
+    from daq.process.logins import login_of, own_login
+
+    path = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else "a file"
+    try:
+        owner = f"it belongs to {login_of(Path(path).stat().st_uid)}"
+    except OSError:
+        owner = "a folder above it is closed"
+    return (
+        f"{path}: {own_login()} has no permission ({owner}); use the login of the daemon (sudo -u daq daq ...), or "
+        "name files of your own with --config and --state"
+    )
 
 
 def _main(argv: list[str]) -> int:

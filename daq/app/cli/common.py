@@ -10,9 +10,11 @@ from typing import Any
 from daq.adapters.paths import DAEMON_FILE, config_dir, database_path, state_dir
 from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
+from daq.app.screens.json_text import harmless_json
 from daq.app.setup.catalogue import state_of
 from daq.core.errors import SettingError
 from daq.methods.files.load import load_daemon
+from daq.process.logins import login_of, own_login
 
 SHOWN_ID = 8
 """Number of characters of a run's id in tables."""
@@ -28,8 +30,35 @@ def chosen_state(args: argparse.Namespace, *, create: bool = False) -> Path:
 
 
 def open_reader(args: argparse.Namespace) -> Reader:
-    """Return the database of a command, open for reading."""
-    return Reader(database_path(chosen_state(args)))
+    """Return the database of a command, open for reading.
+
+    Raises:
+        SettingError: the database belongs to another login.
+    """
+    state = chosen_state(args)
+    refuse_foreign(state)
+    return Reader(database_path(state))
+
+
+def refuse_foreign(state: Path) -> None:
+    """Refuse the database of another login.
+
+    Raises:
+        SettingError: this login may not read the database.
+    """
+    path = database_path(state)
+    for each in (state, path):
+        try:
+            usable = not each.exists() or os.access(each, os.R_OK if each == path else os.X_OK)
+            owner = login_of(each.stat().st_uid) if not usable else ""
+        except PermissionError:
+            usable, owner = False, "another login"
+        if not usable:
+            raise SettingError(
+                f"belongs to {owner}, and {own_login()} may not read it; runs are read by the login of the daemon "
+                f"(sudo -u {owner if owner != 'another login' else 'daq'} daq ...) or from a backup that you own",
+                file=str(each),
+            )
 
 
 def find_run(reader: Reader, given: str) -> RunRecord:
@@ -57,8 +86,7 @@ def find_run(reader: Reader, given: str) -> RunRecord:
 
 def print_json(value: Any) -> None:
     """Print one JSON document."""
-    json.dump(value, sys.stdout, indent=2, ensure_ascii=False, allow_nan=False)
-    sys.stdout.write("\n")
+    sys.stdout.write(harmless_json(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)) + "\n")
 
 
 def wanted_path(text: str) -> Path:

@@ -1,103 +1,214 @@
 """Control socket: one request per connection and its answers, one line each (see `daq.app.daemon.protocol`).
 
-Only the owner of the Unix socket can open it.
+The owner of the Unix socket can open it, and the members of a group if the daemon's file names one.  The kernel tells
+the login of each client; what the client writes about itself is not believed.
 """
 
 import asyncio
 import contextlib
 import os
 import socket
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Final, TypeVar
 
 import structlog
 
+from daq.adapters.paths import holder, socket_path
 from daq.app.daemon.protocol import (
+    LONGEST_REQUEST,
+    TOO_LONG,
     Answer,
     Done,
     Failed,
     Request,
+    StopRun,
     answer_line,
     failure,
     read_answer,
     read_request,
     request_line,
 )
-from daq.core.errors import DaqError, LinkError
+from daq.core.errors import DaqError, LinkError, SettingError
+from daq.process.connections import BoundedServer, Bounds, Connection
+from daq.process.logins import own_login, peer_login
+
+try:
+    import grp
+except ImportError:  # not a POSIX system: there is no daemon
+    grp = None  # type: ignore[assignment]
 
 log = structlog.get_logger()
 
-LONGEST_LINE: Final = 1 << 20
+LONGEST_ANSWER: Final = 1 << 20
 LAST_WORDS_S: Final = 1.0
 """Time in seconds that unfinished answers get when the daemon ends."""
+REQUEST_S: Final = 5.0
+"""Greatest time in seconds from the acceptance of a connection to the end of its request."""
+SEND_S: Final = 60.0
+"""Greatest time in seconds in which a client must take an answer."""
+BOUNDS: Final = Bounds(waiting=32, answering=64, line=LONGEST_REQUEST, reserve=32)
+TOO_MANY: Final = "the daemon answers too many requests at once; close other views and try again"
+BACKLOG: Final = 64
 
-Handler = Callable[[Request], AsyncIterator[Answer]]
+Handler = Callable[[Request, str], AsyncGenerator[Answer]]
+"""Yields the answers to a request; the second argument is the login of the client."""
 A = TypeVar("A", bound=Answer)
 
 
 class ControlServer:
     """Serves one Unix socket; every connection carries one request."""
 
-    def __init__(self, path: Path, handler: Handler) -> None:
-        """`handler` yields the answers to a request; `DaqError` becomes a `Failed`."""
-        self._path, self._handler = path, handler
-        self._server: asyncio.Server | None = None
-        self._tasks: set[asyncio.Task[None]] = set()
+    def __init__(self, path: Path, handler: Handler, *, group: str = "") -> None:
+        """`handler` yields the answers to a request; `DaqError` becomes a `Failed`.
+
+        Members of `group` may use the socket too; "" means the owner only.
+        """
+        self._path, self._handler, self._group = path, handler, group
+        self._server = BoundedServer("control", self._serve, BOUNDS)
 
     async def start(self) -> None:
         """Listen on the socket.
 
         The caller holds the lock of the state directory, so a socket file that is already there is left over from a
         daemon that was killed.
+
+        Raises:
+            SettingError: the group does not exist, or this login may not give it the socket.
         """
         with contextlib.suppress(FileNotFoundError):
             self._path.unlink()
+        listening = socket.socket(socket.AF_UNIX)
         before = os.umask(0o177)
         try:
-            self._server = await asyncio.start_unix_server(self._serve, str(self._path), limit=LONGEST_LINE)
+            listening.bind(str(self._path))
         finally:
             os.umask(before)
+        if self._group:
+            try:
+                open_to(self._group, self._path)
+            except BaseException:
+                listening.close()
+                raise
+        listening.listen(BACKLOG)
+        self._server.start([listening])
 
     async def stop(self) -> None:
         """Close the socket, wait for unfinished answers, and close all connections."""
-        if self._server is not None:
-            self._server.close()
-        if self._tasks:
-            await asyncio.wait(self._tasks, timeout=LAST_WORDS_S)
-        for task in list(self._tasks):
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self._server.stop(LAST_WORDS_S)
         with contextlib.suppress(FileNotFoundError):
             self._path.unlink()
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        if task is not None:
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
+    async def _serve(self, connection: Connection) -> None:
+        login = peer_login(connection.socket)
         try:
-            async for answer in self._answers(await reader.readline()):
-                writer.write(answer_line(answer))
-                await writer.drain()
-        except (ConnectionError, asyncio.CancelledError, ValueError) as error:
-            log.debug("control connection ended", reason=repr(error))
-        finally:
-            writer.close()
-            with contextlib.suppress(ConnectionError, asyncio.CancelledError):
-                await writer.wait_closed()
+            line = await _request_of(connection.reader)
+        except SettingError as error:
+            await _send(connection, failure(error))
+            return
+        if not line:
+            return
+        async with contextlib.aclosing(self._answers(connection, line, login)) as answers:
+            async for answer in answers:
+                await _send(connection, answer)
 
-    async def _answers(self, line: bytes) -> AsyncIterator[Answer]:
+    async def _answers(self, connection: Connection, line: bytes, login: str) -> AsyncGenerator[Answer]:
         try:
-            async for answer in self._handler(read_request(line)):
-                yield answer
+            request = read_request(line)
+            # A stop is answered whatever the load is: it must reach the motor.
+            if not connection.begin(urgent=isinstance(request, StopRun)):
+                yield Failed(TOO_MANY, "link")
+                return
+            async with contextlib.aclosing(self._handler(request, login)) as answers:
+                async for answer in answers:
+                    yield answer
             yield Done()
         except DaqError as error:
             yield failure(error)
         except Exception as error:
-            log.exception("request failed", request=line[:200].decode("utf-8", "replace"))
+            log.exception("request failed", request=line[:200].decode("utf-8", "replace"), login=login)
             text = f"fault of the software: {type(error).__name__}: {error}; the daemon's log has more"
             yield Failed(text, "fault")
+
+
+async def _send(connection: Connection, answer: Answer) -> None:
+    """Send an answer; `TimeoutError` if the client does not take it."""
+    connection.writer.write(answer_line(answer))
+    async with asyncio.timeout(SEND_S):
+        await connection.writer.drain()
+
+
+async def _request_of(reader: asyncio.StreamReader) -> bytes:
+    """Return the line of a request; b"" if the client sent none.
+
+    Raises:
+        SettingError: the line is too long.  Its rest is read, so that the client can read the answer.
+    """
+    try:
+        async with asyncio.timeout(REQUEST_S):
+            return await reader.readline()
+    except ValueError:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(LAST_WORDS_S):
+                while (piece := await reader.read(LONGEST_REQUEST)) and not piece.endswith(b"\n"):
+                    pass
+        raise SettingError(TOO_LONG) from None
+
+
+def open_to(group: str, path: Path) -> None:
+    """Let the members of a group use the socket `path`, and find it in its directory.
+
+    Raises:
+        SettingError: there is no such group, or this login is not a member of it.
+    """
+    try:
+        number = grp.getgrnam(group).gr_gid
+    except KeyError:
+        raise SettingError(f"there is no group {group!r} on this machine", key="socket_group") from None
+    folder = path.parent
+    try:
+        os.chown(path, -1, number)
+        path.chmod(0o660)
+        found = folder.stat()
+        if found.st_gid != number:
+            os.chown(folder, -1, number)
+            folder.chmod((found.st_mode & 0o700) | 0o010)  # enter only: its files have modes of their own
+        elif not found.st_mode & 0o010:
+            folder.chmod(found.st_mode & 0o7777 | 0o010)
+    except PermissionError:
+        raise SettingError(
+            f"the login {own_login()} cannot give the socket to the group {group!r}; make it a member of the group",
+            key="socket_group",
+        ) from None
+
+
+def daemon_socket(state: Path) -> Path | None:
+    """Return the control socket of the daemon that holds a state directory; None if no daemon does.
+
+    Raises:
+        SettingError: the directory belongs to another login that lets this one use neither lock nor socket.
+    """
+    path = socket_path(state)
+    if os.access(state / "lock", os.R_OK):
+        return path if holder(state) is not None else None
+    # The lock of another login cannot be asked; its socket can, by the members of its group.
+    with socket.socket(socket.AF_UNIX) as connection:
+        try:
+            connection.connect(str(path))
+        except PermissionError as error:
+            raise SettingError(not_permitted(state)) from error
+        except OSError:
+            return None
+    return path
+
+
+def not_permitted(path: Path) -> str:
+    """Return the sentence for a login that may not use a state directory."""
+    return (
+        f"{path} belongs to another login, and {own_login()} may not use it; become a member of the group that "
+        "socket_group in daemon.toml names (usermod -aG GROUP LOGIN, then log in again), or use the login of the "
+        "daemon: sudo -u daq daq ..."
+    )
 
 
 def ask(path: Path, request: Request, kind: type[A], *, timeout_s: float | None = 30.0) -> A:
@@ -133,6 +244,8 @@ def answers(path: Path, request: Request, *, timeout_s: float | None = 30.0) -> 
                     if isinstance(answer, Done):
                         return
                     yield answer
+        except PermissionError as error:
+            raise SettingError(not_permitted(path.parent)) from error
         except OSError as error:
             raise LinkError(f"{path}: no answer from the daemon: {error}") from error
     raise LinkError(f"{path}: the daemon ended before it answered; see its log")
@@ -146,7 +259,9 @@ async def follow(path: Path, request: Request) -> AsyncIterator[Answer]:
         DaqError: the daemon refused the request; the error gives the reason.
     """
     try:
-        reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_LINE)
+        reader, writer = await asyncio.open_unix_connection(str(path), limit=LONGEST_ANSWER)
+    except PermissionError as error:
+        raise SettingError(not_permitted(path.parent)) from error
     except OSError as error:
         raise LinkError(f"{path}: the daemon does not answer: {error}") from error
     try:

@@ -12,7 +12,7 @@ import daq
 from daq.adapters.store.outbox_reading import last_sequences
 from daq.app.daemon.supervisor import Supervisor
 from daq.app.setup.certificates import certificates, files_of
-from daq.core.errors import StoreError
+from daq.core.errors import DaqError, StoreError
 from daq.core.linkstates import LinkState
 from daq.core.run import OUTCOMES
 from daq.methods.files.daemon import Metrics
@@ -147,7 +147,7 @@ class Gatherer:
     def _certificates(self) -> Iterator[Family]:
         family = Family("daq_certificate_expiry_timestamp_seconds", "gauge", "When a certificate ends, since 1970.")
         for file in files_of(self._supervisor.catalogue.daemon):
-            with contextlib.suppress(OSError, ValueError):
+            with contextlib.suppress(DaqError, ValueError):
                 family.add(min(c.ends_s for c in certificates(file)), file=file)
         yield family
 

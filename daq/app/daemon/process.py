@@ -25,7 +25,8 @@ async def served(supervisor: Supervisor) -> AsyncIterator[Service]:
     """Start a supervisor and its control socket, yield its service, and close both in every case."""
     await supervisor.start()
     service = Service(supervisor)
-    control = ControlServer(socket_path(supervisor.state), service.handle)
+    group = supervisor.catalogue.daemon.socket_group or ""
+    control = ControlServer(socket_path(supervisor.state), service.handle, group=group)
     try:
         await control.start()
         try:
@@ -48,6 +49,8 @@ async def serve(supervisor: Supervisor) -> None:
         notify("READY=1")
         gc.freeze()  # the loaded modules live until the end; the collector need not scan them again
         log.info("serving", instruments=list(supervisor.sessions), state=str(supervisor.state))
+        for key, text in supervisor.catalogue.daemon.open_passwords.items():
+            log.warning("open password", key=key, reason=text)
         if watchdog_interval_s() is not None:
             supervisor.tasks.start(_watchdog(supervisor), "watchdog")
         supervisor.tasks.start(_certificates(supervisor), "certificates")

@@ -1,4 +1,6 @@
-"""Requests to the daemon and its answers: dataclasses, and their lines on the control socket.
+"""Requests to the daemon (models) and its answers (dataclasses), and their lines on the control socket.
+
+The daemon takes the identity of the client from the kernel, not from the request.
 
 A request is one line of JSON, ``{"protocol": 0, "do": name, ...}``.  Answers are lines of JSON; their first key names
 their type.  The last answer has ``"done": true``; an answer with ``"error"`` gives the reason of a refusal.
@@ -16,40 +18,37 @@ from daq.app.screens.run_view import RunEnd, RunView
 from daq.app.setup.orders import RunOrder
 from daq.core.encoding import decode, encode, fields
 from daq.core.errors import DaqError, LinkError, SettingError
+from daq.methods.files.fields import Model, NeededLabel
+from daq.methods.files.load import Shown, parse
 
 PROTOCOL: Final = 0
 """Protocol number.  Raise it with every change that a client of another version would not understand."""
+LONGEST_REQUEST: Final = 64 * 1024
+"""Greatest length of the line of a request, in bytes."""
+TOO_LONG: Final = f"a request has at most {LONGEST_REQUEST // 1024} KiB; this one is longer"
 
 
 # ---- requests
 
 
-@dataclass(frozen=True, slots=True)
-class WatchRun:
+class WatchRun(Model):
     """Request for views of the run on an instrument until its end."""
 
-    instrument: str
+    instrument: NeededLabel
 
 
-@dataclass(frozen=True, slots=True)
-class StopRun:
+class StopRun(Model):
     """Request to stop the run on an instrument."""
 
-    instrument: str
-    who: str
+    instrument: NeededLabel
 
 
-@dataclass(frozen=True, slots=True)
-class AskStatus:
+class AskStatus(Model):
     """Request for the state of instruments, runs, store and broker."""
 
 
-@dataclass(frozen=True, slots=True)
-class MakeBackup:
-    """Request for a checked copy of the database."""
-
-    to: str
-    """Path of the copy."""
+class MakeBackup(Model):
+    """Request for a checked copy of the database; the daemon sends it, and the client writes it."""
 
 
 Request = RunOrder | WatchRun | StopRun | AskStatus | ResendOrder | MakeBackup
@@ -62,8 +61,6 @@ REQUESTS: Final[dict[str, type[Request]]] = {
     "backup": MakeBackup,
 }
 NAMES: Final = {kind: name for name, kind in REQUESTS.items()}
-NOT_EMPTY: Final = frozenset({"method_id", "instrument", "sample", "who", "to"})
-"""Keys of requests whose text must not be empty."""
 
 
 # ---- answers
@@ -195,11 +192,20 @@ class Resent:
 
 
 @dataclass(frozen=True, slots=True)
-class BackupMade:
-    """The copy of the database is made and checked."""
+class BackupPiece:
+    """The next bytes of a copy of the database."""
 
-    backup: str
-    """Path of the copy."""
+    piece: str
+    """Base64 (RFC 4648)."""
+
+
+@dataclass(frozen=True, slots=True)
+class BackupMade:
+    """All pieces of the checked copy were sent."""
+
+    sha256: str
+    """Hash of the copy, hexadecimal."""
+    bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,9 +224,9 @@ class Failed:
     done: bool = True
 
 
-Answer = Started | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupMade | Done | Failed
+Answer = Started | Viewed | Ended | Stopped | StatusAnswer | Resent | BackupPiece | BackupMade | Done | Failed
 ANSWERS: Final[tuple[type[Answer], ...]] = (
-    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupMade, Failed, Done,
+    Started, Viewed, Ended, Stopped, StatusAnswer, Resent, BackupPiece, BackupMade, Failed, Done,
 )  # fmt: skip
 
 
@@ -229,16 +235,18 @@ ANSWERS: Final[tuple[type[Answer], ...]] = (
 
 def request_line(request: Request) -> bytes:
     """Return the line of a request."""
-    return _line({"protocol": PROTOCOL, "do": NAMES[type(request)], **encode(request)})
+    return _line({"protocol": PROTOCOL, "do": NAMES[type(request)], **request.model_dump(mode="json")})
 
 
 def read_request(line: bytes) -> Request:
     """Return the request of a line.
 
     Raises:
-        SettingError: the line is no request, or has another protocol number; a key is unknown, missing or of a
-            wrong type.
+        SettingError: the line is no request, is too long, or has another protocol number.
+        SettingErrors: keys that are unknown or missing, or have a wrong value.
     """
+    if len(line) > LONGEST_REQUEST:
+        raise SettingError(TOO_LONG)
     try:
         data = json.loads(line)
     except (ValueError, RecursionError) as error:
@@ -248,18 +256,16 @@ def read_request(line: bytes) -> Request:
     protocol = data.pop("protocol", None)
     if type(protocol) is not int or protocol != PROTOCOL:
         raise SettingError(
-            f"{'is missing' if protocol is None else f'is {protocol!r}'}; this daemon (daq {daq.__version__}) speaks "
-            f"protocol {PROTOCOL}: use the version of daq that started it, or restart it with the version you use",
+            f"{'is missing' if protocol is None else f'is {Shown(protocol)!r}'}; this daemon (daq {daq.__version__}) "
+            f"speaks protocol {PROTOCOL}: use the version of daq that started it, or restart it with the version you "
+            "use",
             key="protocol",
         )
     what = data.pop("do", None)
     kind = REQUESTS.get(what) if isinstance(what, str) else None
     if kind is None:
-        raise SettingError(f"unknown request {what!r}; known: {', '.join(REQUESTS)}", key="do")
-    for name, _, needed in fields(kind):
-        if needed and name in NOT_EMPTY and data.get(name) == "":
-            raise SettingError("is missing", key=name)
-    return decode(kind, data)
+        raise SettingError(f"unknown request {Shown(what)!r}; known: {', '.join(REQUESTS)}", key="do")
+    return parse(kind, data)
 
 
 def answer_line(answer: Answer) -> bytes:

@@ -1,16 +1,15 @@
 """Answer requests, from the control socket or from the same process."""
 
 import asyncio
-from collections.abc import AsyncIterator
+import contextlib
+from collections.abc import AsyncGenerator, AsyncIterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Final
 
-from daq.adapters.store.backup import backup
+from daq.app.daemon.copies import Copies
 from daq.app.daemon.protocol import (
     Answer,
     AskStatus,
-    BackupMade,
     Ended,
     EvidenceStatus,
     InstrumentStatus,
@@ -34,6 +33,7 @@ from daq.app.run.active import Active
 from daq.app.screens.run_view import RunEnd
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import SettingError, StoreError
+from daq.process.logins import own_login
 
 VIEW_S: Final = 0.25
 """Least real time in seconds between two views of a run: at most four a second."""
@@ -47,15 +47,17 @@ class Service:
 
     def __init__(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
+        self._copies = Copies(supervisor.store.path)
 
-    async def handle(self, request: Request) -> AsyncIterator[Answer]:
-        """Yield the answers to a request.
+    async def handle(self, request: Request, login: str = "") -> AsyncGenerator[Answer]:
+        """Yield the answers to a request of `login`; "" means the login of this process.
 
         Raises:
             DaqError: the request cannot be done; nothing has changed.
         """
+        login = login or own_login()
         if isinstance(request, RunOrder):
-            active = await self._supervisor.begin(request)
+            active = await self._supervisor.begin(request, login)
             yield Started(active.record.id)
             async for answer in self._follow(active):
                 yield answer
@@ -63,18 +65,19 @@ class Service:
             async for answer in self._follow(self._active(request.instrument)):
                 yield answer
         elif isinstance(request, StopRun):
-            yield Stopped(self._supervisor.stop_run(request.instrument, request.who))
+            yield Stopped(self._supervisor.stop_run(request.instrument, login))
         elif isinstance(request, AskStatus):
             yield StatusAnswer(replace(self.status(), outbox=await asyncio.to_thread(self._outbox)))
         elif isinstance(request, ResendOrder):
-            yield Resent(await self._resend(request))
+            yield Resent(await self._resend(request, login))
         else:
-            made = await asyncio.to_thread(backup, self._supervisor.store.path, Path(request.to))
-            yield BackupMade(str(made.path))
+            async with contextlib.aclosing(self._copies.send()) as answers:
+                async for answer in answers:
+                    yield answer
 
-    async def _resend(self, order: ResendOrder) -> int:
+    async def _resend(self, order: ResendOrder, login: str) -> int:
         """Put messages into the outbox again; return their number."""
-        count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns()))
+        count = await self._supervisor.store.commit(order.transaction(self._supervisor.clock.utc_ns(), login))
         if self._supervisor.publishing is not None:
             self._supervisor.publishing.wake()
         return count

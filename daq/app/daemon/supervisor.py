@@ -45,9 +45,10 @@ from daq.core.driver import Driver, Identity
 from daq.core.errors import DaqError, LinkError, SettingError, StoreError
 from daq.core.linkstates import LinkState, Motor
 from daq.core.plan import Plan
-from daq.methods.concluding.budget import load
+from daq.methods.concluding.intervals import load
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.compile import InstrumentHistory
+from daq.process.logins import own_login
 from daq.process.tasks import Tasks
 
 if TYPE_CHECKING:
@@ -217,8 +218,8 @@ class Supervisor:
 
     # ---- runs
 
-    async def begin(self, order: RunOrder) -> Active:
-        """Check an order, store the start of the run, and start it.
+    async def begin(self, order: RunOrder, login: str = "") -> Active:
+        """Check an order of `login` ("": the login of this process), store the start of the run, and start it.
 
         Raises:
             SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -232,11 +233,11 @@ class Supervisor:
             raise LinkError(f"another run is being started on {name}")
         self._beginning.add(name)
         try:
-            return await self._begin(order)
+            return await self._begin(order, login or own_login())
         finally:
             self._beginning.discard(name)
 
-    async def _begin(self, order: RunOrder) -> Active:
+    async def _begin(self, order: RunOrder, login: str) -> Active:
         names = names_of(order, self.catalogue)
         for name in names:
             await self._ready(name)
@@ -255,10 +256,11 @@ class Supervisor:
             {name: self.sessions[name].driver.state() for name in names},
             history,
             began_utc_ns,
+            login,
         )
         await self.store.commit(run.register)
         self._refuse_while_closing()
-        await self.store.commit(BeginRun(run.record))
+        await self.store.commit(BeginRun(run.record, login))
         maker = self._maker(run.record, run.plan)
         runner = Runner(
             run,

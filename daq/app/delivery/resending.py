@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Final
+from typing import Annotated, Final
+
+from pydantic import Field
 
 from daq.adapters.outbox.publisher_state import BrokerState
 from daq.adapters.store.delivery import ReleaseRefused, SendAgain
@@ -11,15 +13,16 @@ from daq.adapters.store.outbox_reading import last_acknowledged, last_sequences,
 from daq.adapters.store.reading import Reader
 from daq.app.screens.text import utc_iso
 from daq.core.errors import SettingError
+from daq.methods.files.fields import Label, Model
 
 SHOWN: Final = 100
 """Largest number of messages in quarantine that are listed one by one."""
 LARGEST: Final = 2**63 - 1
 """Largest integer that the database can compare with."""
+StoredInt = Annotated[int, Field(ge=-LARGEST, le=LARGEST)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ResendOrder:
+class ResendOrder(Model):
     """Order to send again either the refused messages, or the results between two numbers or times.
 
     Attributes:
@@ -27,20 +30,18 @@ class ResendOrder:
         first, last: sequence numbers, both included.
         begin_utc_ns, end_utc_ns: times of commit, both included.
         epoch: epoch of the sequence numbers; None means the present one.
-        who: the person who gives the order, for the audit trail.
     """
 
-    who: str
-    instrument: str = ""
+    instrument: Label = ""
     refused: bool = False
-    first: int | None = None
-    last: int | None = None
-    begin_utc_ns: int | None = None
-    end_utc_ns: int | None = None
-    epoch: int | None = None
+    first: StoredInt | None = None
+    last: StoredInt | None = None
+    begin_utc_ns: StoredInt | None = None
+    end_utc_ns: StoredInt | None = None
+    epoch: StoredInt | None = None
 
-    def transaction(self, utc_ns: int) -> SendAgain | ReleaseRefused:
-        """Return the transaction of the store that carries out the order.
+    def transaction(self, utc_ns: int, who: str) -> SendAgain | ReleaseRefused:
+        """Return the transaction of the store that carries out the order; `who` is the login that gave it.
 
         Raises:
             SettingError: the order selects nothing, or in two ways at once.
@@ -50,7 +51,7 @@ class ResendOrder:
         if numbers + times + self.refused != 1:
             raise SettingError("say what to send again: numbers, times, or what was refused, one of them")
         if self.refused:
-            return ReleaseRefused(utc_ns, self.who, self.instrument)
+            return ReleaseRefused(utc_ns, who, self.instrument)
         if self.first is not None and self.last is not None:
             if not self.instrument:
                 raise SettingError("sequence numbers count per instrument: say which", key="--instrument")
@@ -59,17 +60,15 @@ class ResendOrder:
                 epoch=self.epoch,
                 sequences=_in_order(self.first, self.last),
                 utc_ns=utc_ns,
-                who=self.who,
+                who=who,
             )
         span = _in_order(self.begin_utc_ns or 0, self.end_utc_ns or 0)
-        return SendAgain(stream=self.instrument, committed=span, utc_ns=utc_ns, who=self.who)
+        return SendAgain(stream=self.instrument, committed=span, utc_ns=utc_ns, who=who)
 
 
 def _in_order(first: int, last: int) -> tuple[int, int]:
     if first > last:
         raise SettingError("the end lies before the beginning", key="--to")
-    if last > LARGEST:
-        raise SettingError("is too large", key="--to")
     return first, last
 
 

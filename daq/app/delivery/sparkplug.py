@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import importlib.util
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -33,6 +32,7 @@ from daq.core.linkstates import LinkState
 from daq.methods.files.daemon import Daemon
 from daq.methods.files.sparkplug import Sparkplug as Table
 from daq.process.brokers import broker_settings
+from daq.process.extras import need
 
 if TYPE_CHECKING:
     from daq.adapters.sparkplug.link import Link
@@ -81,10 +81,7 @@ class Sparkplug:
         Raises:
             SettingError: the library for its payloads is not installed.
         """
-        if importlib.util.find_spec("google") is None or importlib.util.find_spec("google.protobuf") is None:
-            raise SettingError(
-                "needs the library protobuf: install it with  pip install 'daq-daemon[sparkplug]'", key="sparkplug"
-            )
+        need("google.protobuf", "an edge node", key="sparkplug")
         self.settings = settings
         self.names = Names(table.group, table.node, table.host or "")
         self._table = table

@@ -6,12 +6,12 @@ from typing import Any, Final
 
 from daq.app.records.history import History
 from daq.app.records.readings import Readings
-from daq.app.screens.text import number
 from daq.core.errors import DaqError
 from daq.core.replay import MakeDriver
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.parts.finding import Finding
+from daq.quality.digits import number
 from daq.quality.statistics import fit_line, theil_sen
 
 MOST_POINTS: Final = 600

@@ -11,6 +11,7 @@ from typing import IO, Any, Final, Literal
 
 from daq.adapters.store.rows import RunRecord
 from daq.app.records.readings import Reading, Readings
+from daq.app.screens.json_text import harmless_json
 from daq.app.screens.text import utc_iso
 
 Format = Literal["csv", "json"]
@@ -147,11 +148,11 @@ def _csv_cell(value: Cell) -> str:
 
 def _write_json(out: IO[str], run: RunRecord, columns: list[str], rows: Iterable[Row]) -> int:
     """Write one row per line, so that a long run needs no more memory than one row."""
-    head = json.dumps({"about": about(run), "columns": columns}, ensure_ascii=False)
+    head = harmless_json(json.dumps({"about": about(run), "columns": columns}, ensure_ascii=False))
     out.write(head[:-1] + ', "rows": [')
     count = 0
     for row in rows:
-        cells = json.dumps([row.get(column) for column in columns], ensure_ascii=False, allow_nan=False)
+        cells = harmless_json(json.dumps([row.get(column) for column in columns], ensure_ascii=False, allow_nan=False))
         out.write(("," if count else "") + "\n" + cells)
         count += 1
     out.write("\n]}\n")

@@ -6,12 +6,14 @@ from statistics import median
 from typing import Any, Final
 
 from daq.adapters.store.reading import Reader
+from daq.app.screens.text import digits_of
 from daq.core.errors import SettingError
 from daq.core.units import UNITS, convert, symbol
 from daq.methods.files.fields import Amount, amount
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.planning.geometries import flow_geometry
+from daq.quality.digits import significant
 from daq.rheology.cylinders import angular_speed
 from daq.rheology.ranges import Expected
 
@@ -99,8 +101,9 @@ def basis_of_product(
     rates = [r["conditions"]["shear_rate"] for r in found if r["conditions"]["shear_rate"]]
     expected = Expected(value, index, median(rates) if rates else None, conditions["set_speed"])
     which = "the last valid result" if len(found) == 1 else f"median of the last {len(found)} valid results"
+    shown = significant(convert(value, "Pa.s", product.unit_code), digits_of(newest))
     source = (
-        f"{convert(value, 'Pa.s', product.unit_code):.4g} {symbol(product.unit_code)}, {which} of product {product.id} "
+        f"{shown} {symbol(product.unit_code)}, {which} of product {product.id} "
         f"with {newest['geometry']['name']} at {conditions['set_speed']:g} min⁻¹"
     )
     return Basis(expected, product.unit_code, source, product.temperature_coefficient)

@@ -5,9 +5,10 @@ from html import escape
 from typing import Final
 
 from daq.app.screens.curve_text import mark_of, model_name, parameter_text, rate_of
-from daq.app.screens.text import number, sentence
+from daq.app.screens.text import sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FlowCurveData
+from daq.quality.digits import within
 
 WIDTH: Final = 720
 HEIGHT: Final = 480
@@ -60,7 +61,11 @@ def _subtitle(curve: FlowCurveData) -> str:
     if chosen is None:
         return "no model fits these points"
     y = curve.yield_stress
-    spread = "" if y is None or not y.model_dependent else f" (by other models {number(y.low)} to {number(y.high)} Pa)"
+    spread = (
+        ""
+        if y is None or not y.model_dependent
+        else f" (by other models {within(y.low, y.expanded)} to {within(y.high, y.expanded)} Pa)"
+    )
     return f"{model_name(chosen.model)}: " + ", ".join(parameter_text(p) for p in chosen.parameters) + spread
 
 

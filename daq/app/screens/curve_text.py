@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from daq.app.screens.tables import table
-from daq.app.screens.text import number, plain, sentence, uncertain
+from daq.app.screens.text import plain, sentence
 from daq.core.units import symbol
 from daq.methods.curves.curvedata import CurvePoint, FittedModel, FittedParameter, FlowCurveData
+from daq.quality.digits import number, significant, uncertain, within
 
 PLOT_ROWS: Final = 16
 WIDEST: Final = 72
@@ -19,8 +20,10 @@ MARKS: Final = {"up": "▲", "down": "▼", "both": "◆", "unused": "✕"}
 MODEL_UNITS: Final = {"Pa.s": "Pa·s", "1": ""}
 
 
-def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str]:
+def curve_lines(curve: FlowCurveData, columns: int, value_unit: str, digits: int = 4) -> list[str]:
     """Return the fits, findings and plot of a flow curve; `value_unit` is the UCUM code of the result's unit.
+
+    `digits` is the number of significant digits that the result supports, for viscosities without an interval.
 
     Table and plot are at most `columns` wide; the caller wraps the sentences.
     """
@@ -28,7 +31,7 @@ def curve_lines(curve: FlowCurveData, columns: int, value_unit: str) -> list[str
     if curve.fits:
         out += ["", *_models(curve, columns)]
     out += [f"not supported by the data: {model_name(r.model)}: {sentence(r.reason)}" for r in curve.refused]
-    out += ["", *_findings(curve, value_unit)]
+    out += ["", *_findings(curve, value_unit, digits)]
     out += [f"not fitted: {plain(p.name)}: {sentence(p.reasons)}" for p in curve.points if not p.used]
     out += [f"left out: {sentence(text)}" for text in curve.left_out]
     drawn = plot(curve, min(columns - 4, WIDEST))
@@ -44,7 +47,7 @@ def parameter_text(p: FittedParameter) -> str:
     """Return a parameter with its expanded uncertainty and unit."""
     unit = p.unit_text if p.unit is None else MODEL_UNITS.get(p.unit, symbol(p.unit))
     name = p.name.replace("eta", "η").replace("tau", "τ").replace("lam", "λ")
-    return f"{name} = {number(p.value)} ± {uncertain(p.expanded)} {unit}".rstrip()
+    return f"{name} = {within(p.value, p.expanded)} ± {uncertain(p.expanded)} {unit}".rstrip()
 
 
 def _models(curve: FlowCurveData, columns: int) -> list[str]:
@@ -64,7 +67,7 @@ def _models(curve: FlowCurveData, columns: int) -> list[str]:
     return out
 
 
-def _findings(curve: FlowCurveData, value_unit: str) -> list[str]:
+def _findings(curve: FlowCurveData, value_unit: str, digits: int) -> list[str]:
     out: list[str] = []
     chosen = next((f for f in curve.fits if f.model == curve.chosen), None)
     if chosen is not None:
@@ -84,9 +87,10 @@ def _findings(curve: FlowCurveData, value_unit: str) -> list[str]:
     r = curve.recovery
     if r is not None:
         unit = symbol(value_unit)
+        before, broken, after = (significant(x, digits) for x in (r.before, r.broken, r.after))
         out.append(
-            f"recovery at {r.speed:g} {symbol('/min')}: {number(r.before)} {unit} before, {number(r.broken)} after "
-            f"the shearing, {number(r.after)} {unit} {r.seconds:.0f} s later: {100 * r.fraction:.0f} % came back"
+            f"recovery at {r.speed:g} {symbol('/min')}: {before} {unit} before, {broken} after the shearing, "
+            f"{after} {unit} {r.seconds:.0f} s later: {100 * r.fraction:.0f} % came back"
         )
     return out
 

@@ -7,12 +7,12 @@ from daq.app.screens.styled_lines import NARROWEST, Line, joined, wrapped
 from daq.app.screens.text import (
     called,
     chance,
-    number,
+    digits_of,
+    expanded_of,
     plain,
     sentence,
     shown_value,
     spaced,
-    uncertain,
     value_line,
     with_unit,
 )
@@ -22,6 +22,7 @@ from daq.methods.concluding.ownvalue import VISCOSITIES
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import Conditions
 from daq.methods.planning.signals import OWN_VISCOSITY
+from daq.quality.digits import interval_text, not_finer, number, significant
 
 VERDICTS: Final[dict[str, tuple[str, str]]] = {
     "within": ("├●┤ WITHIN limits", "good"),
@@ -55,6 +56,8 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
     lines += joined(summary(data), columns)
     for reason in data["reasons"]:
         lines += wrapped(sentence(reason), columns, "  - ")
+    for reason in (data.get("uncertainty") or {}).get("reasons") or []:
+        lines += wrapped(sentence(reason), columns, "no interval: ", "dim")
     lines += verdict_lines(data, columns)
     for words, style in verification_words(data):
         lines += wrapped(words, columns, "", style)
@@ -128,7 +131,7 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     rule = verdict.get("rounding")
     if rule is not None:
         # An unrounded value has more digits than a person reads; --json has them.
-        rounded = f"the value rounded as reported, {plain(verdict.get('compared') or '')}".rstrip(", ")
+        rounded = f"the value rounded as reported, {_compared(data)}".rstrip(", ")
         compared = "the value as it is (unrounded)" if rule == "unrounded" else rounded
         lines += wrapped(f"{spaced(verdict['acceptance'])}: {compared}{_risk(verdict)}", columns, "  ", "dim")
     for limit in own:
@@ -140,6 +143,14 @@ def verdict_lines(data: dict[str, Any], columns: int) -> list[Line]:
     for reason in dict.fromkeys(sentence(reason) for reason in reasons):
         lines += wrapped(reason, columns, "  - ")
     return lines
+
+
+def _compared(data: dict[str, Any]) -> str:
+    """Return the number that was compared, or "" where it has digits beyond the uncertainty of the value."""
+    compared, value = data["verdict"].get("compared"), data["value"]
+    if not compared or value is None:
+        return ""
+    return plain(compared) if not_finer(compared, value, expanded_of(data)) == compared else ""
 
 
 def _risk(verdict: dict[str, Any]) -> str:
@@ -177,7 +188,7 @@ def _own_viscosity(data: dict[str, Any], columns: int) -> list[Line]:
     theirs = convert(own["value"], own["unit"], code)
     off = 100.0 * (theirs / data["value"] - 1.0)
     style = "warn" if any(w["code"] == "own_value_differs" for w in data["warnings"]) else ""
-    words = f"{with_unit(theirs, code)}, {round(off, 1) + 0.0:+.1f} % from this value"
+    words = f"{significant(theirs, digits_of(data))} {symbol(code)}, {round(off, 1) + 0.0:+.1f} % from this value"
     return wrapped(words, columns, "the instrument itself shows ", style)
 
 
@@ -220,9 +231,9 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
     if corrected["value"] is None:
         return wrapped(sentence(corrected["reason"]), columns, at + "no value, ", "dim")
     unit = symbol(data["unit"])
-    words = with_unit(corrected["value"], data["unit"])
+    words = interval_text(corrected["value"], corrected["expanded"], unit)
     if corrected["expanded"] is not None:
-        words += f" ± {uncertain(corrected['expanded'])} {unit} (k = {corrected['k']:.2f})"
+        words += f" (k = {corrected['k']:.2f})"
     how = f"{words}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
     return wrapped(how, columns, at)
 
@@ -234,9 +245,8 @@ def dry_content_lines(data: dict[str, Any], columns: int) -> list[Line]:
         return []
     if found["value"] is None:
         return wrapped(sentence(found["reason"]), columns, "dry content: no value, ", "dim")
-    words = f"{number(100.0 * found['value'], 4)} %"
-    if found["expanded"] is not None:
-        words += f" ± {uncertain(100.0 * found['expanded'])} % (k = {found['k']:.2f})"
+    expanded = None if found["expanded"] is None else 100.0 * found["expanded"]
+    words = interval_text(100.0 * found["value"], expanded, "%")
     solid = f"{found['solid_density']:g} {symbol('kg/m3')}"
     return wrapped(
         f"{words} by mass, with a solid of {solid} and water of {found['celsius']:g} °C", columns, "dry content: "

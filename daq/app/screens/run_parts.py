@@ -6,22 +6,11 @@ from daq.app.screens.digits import large, largest
 from daq.app.screens.gauges import LABEL, NOW, bar_length, percent, progress_bar, temperature_signal
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import Line, joined, wrapped
-from daq.app.screens.text import (
-    after,
-    called,
-    fixed,
-    number,
-    plain,
-    sentence,
-    shortened,
-    spaced,
-    span,
-    width,
-    with_unit,
-)
+from daq.app.screens.text import after, called, fixed, plain, sentence, shortened, spaced, span, width, with_unit
 from daq.core.faults import FAULTS
 from daq.core.stop import RuleProgress
 from daq.core.units import symbol
+from daq.quality.digits import number
 
 NOTES_SHOWN: Final = 3
 SIGNAL_ROWS: Final = 3

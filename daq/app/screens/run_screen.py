@@ -33,8 +33,9 @@ from daq.app.screens.run_parts import (
 )
 from daq.app.screens.run_view import RunView
 from daq.app.screens.styled_lines import NARROWEST, Line, cropped, joined, wrapped
-from daq.app.screens.text import after, called, number, plain, spaced
+from daq.app.screens.text import after, called, plain, spaced
 from daq.core.units import symbol
+from daq.quality.digits import number
 
 ROWS: Final = 40
 """The height that a screen is laid out for where none is given."""

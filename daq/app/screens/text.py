@@ -9,9 +9,8 @@ from datetime import UTC, datetime
 from typing import Any, Final, Protocol
 
 from daq.core.units import symbol
+from daq.quality.digits import NOTHING, not_finer, number, supported, uncertain, within
 
-NOTHING: Final = "-"
-"""Shown in the place of a value that does not exist."""
 _INVISIBLE: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 """Unicode categories that move the cursor, reorder text or show nothing."""
 COMBINING: Final = frozenset({"Mn", "Me"})
@@ -28,34 +27,18 @@ def plain(text: object) -> str:
     return "".join(_escaped(c) if unicodedata.category(c) in _INVISIBLE else c for c in shown)
 
 
+def is_invisible(character: str) -> bool:
+    """Return True for a character that moves the cursor, reorders text or shows nothing."""
+    return character not in "\n\r\t" and unicodedata.category(character) in _INVISIBLE
+
+
 def _escaped(c: str) -> str:
     return c.encode("unicode_escape").decode("ascii") if ord(c) > 0x7F or c in "\n\r\t" else f"\\x{ord(c):02x}"
-
-
-def number(value: float | None, digits: int = 4) -> str:
-    """Return a number in `digits` significant digits, without exponent from 0.00001 to 999,999,999."""
-    if value is None or not math.isfinite(value):
-        return NOTHING
-    if value == 0.0:
-        return "0"
-    size = math.floor(math.log10(abs(value)))
-    if not -5 <= size < 9:
-        return f"{value:.{digits - 1}e}"
-    # Rounding can add a digit: 99.996 becomes 100.0.
-    size = math.floor(math.log10(abs(float(f"{value:.{digits - 1}e}"))))
-    return f"{value:.{max(0, digits - 1 - size)}f}"
 
 
 def fixed(value: float | None, decimals: int) -> str:
     """Return a number with `decimals` digits behind the point."""
     return NOTHING if value is None or not math.isfinite(value) else f"{value + 0.0:.{decimals}f}"
-
-
-def uncertain(expanded: float | None) -> str:
-    """Return an uncertainty in two significant digits, before the decimal point too: 142 is 140 (JCGM 100, 7.2.6)."""
-    if expanded is None or not math.isfinite(expanded):
-        return NOTHING
-    return number(float(f"{expanded:.1e}"), 2)
 
 
 def chance(probability: float) -> str:
@@ -212,34 +195,41 @@ def shortened(text: str, columns: int) -> str:
     return text + "…"
 
 
+def expanded_of(data: dict[str, Any]) -> float | None:
+    """Return the expanded uncertainty of a result (`ResultData` as a dict); None where it has no interval."""
+    expanded: float | None = (data.get("uncertainty") or {}).get("expanded")
+    return expanded
+
+
+def digits_of(data: dict[str, Any], most: int = 4) -> int:
+    """Return how many significant digits the result supports, for other values of the same run; at most `most`."""
+    value = data.get("value")
+    if value is None or data["quantity"] == "time":  # the other values of the run are of another quantity
+        return most
+    return supported(value, expanded_of(data), most)
+
+
 def shown_value(data: dict[str, Any]) -> str:
     """Return the number of a result (`ResultData` as a dict): as its product reports it, otherwise in four digits.
 
-    A value with an uncertainty ends at the decimal place of its expanded uncertainty (JCGM 100, 7.2.6).
+    It has no digit beyond its expanded uncertainty (JCGM 100, 7.2.6).
     """
-    if data.get("reported"):
-        return str(data["reported"])
-    value, uncertainty = data.get("value"), data.get("uncertainty")
-    shown = number(value)
-    if value is None or uncertainty is None or "e" in shown:
-        return shown
-    return fixed(value, len(uncertain(uncertainty["expanded"]).partition(".")[2]))
+    value, expanded = data.get("value"), expanded_of(data)
+    if data.get("reported") and value is not None:
+        return not_finer(str(data["reported"]), value, expanded)
+    return within(value, expanded)
 
 
 def value_line(data: dict[str, Any]) -> str:
     """Return the value of a result (`ResultData` as a dict) with unit and expanded uncertainty."""
-    shown = shown_value(data)
-    unit = symbol(data["unit"])
-    uncertainty = data.get("uncertainty")
     if data.get("value") is None:
         return "no value"
-    if uncertainty is None:
-        return _with(shown, unit)
-    if uncertainty.get("trials"):
-        half = (uncertainty["high"] - uncertainty["low"]) / 2.0
-        return f"{_with(shown, unit)} ± {_with(uncertain(half), unit)} (95 %, JCGM 101)"
-    return f"{_with(shown, unit)} ± {_with(uncertain(uncertainty['expanded']), unit)} (k = {uncertainty['k']:.2f})"
-
-
-def _with(shown: str, unit: str) -> str:
-    return f"{shown} {unit}".rstrip()
+    unit = symbol(data["unit"])
+    shown = f"{shown_value(data)} {unit}".rstrip()
+    expanded = expanded_of(data)
+    if expanded is None:
+        return shown
+    half = f"{uncertain(expanded)} {unit}".rstrip()
+    uncertainty = data["uncertainty"]
+    how = "95 %, JCGM 101" if uncertainty.get("trials") else f"k = {uncertainty['k']:.2f}"
+    return f"{shown} ± {half} ({how})"

@@ -3,8 +3,9 @@
 from typing import Any, Final
 
 from daq.app.screens.tables import table
-from daq.app.screens.text import NOTHING, fixed, number, plain, sentence, spaced
+from daq.app.screens.text import fixed, plain, sentence, spaced
 from daq.core.units import symbol
+from daq.quality.digits import NOTHING, number, uncertain, within
 
 OUTCOMES: Final[dict[bool | None, tuple[str, str]]] = {
     True: ("passed", "good"),
@@ -36,6 +37,20 @@ def _consequences(data: dict[str, Any]) -> list[str]:
     return [f"results in doubt since the last pass: {count}; `daq verification {instrument}` lists them"]
 
 
+def _expanded(level: dict[str, Any]) -> float | None:
+    """Return the expanded uncertainty of measured less certified, in the unit of both."""
+    percent, certified = level["deviation_uncertainty_percent"], level["certified"]
+    return None if percent is None or certified is None else percent / 100.0 * certified
+
+
+def _deviation(level: dict[str, Any]) -> str:
+    deviation, expanded = level["deviation_percent"], level["deviation_uncertainty_percent"]
+    if deviation is None:
+        return NOTHING
+    shown = f"{deviation:.2f}" if expanded is None else within(deviation, expanded)
+    return f"{'+' if deviation >= 0.0 else ''}{shown} %"
+
+
 def verification_table(data: dict[str, Any], columns: int | None = None) -> list[str]:
     """Return everything about a verification, the table at most `columns` wide; empty where the run was none."""
     verification = data.get("verification")
@@ -47,11 +62,11 @@ def verification_table(data: dict[str, Any], columns: int | None = None) -> list
             number(x["speed"]),
             number(x["torque_percent"], 3),
             fixed(x["temperature"], 2),
-            number(x["measured"], 5),
-            number(x["certified"], 5),
+            within(x["measured"], _expanded(x), 5),
+            within(x["certified"], _expanded(x), 5),
             f"{number(x['low'], 5)} to {number(x['high'], 5)}",
-            NOTHING if x["deviation_percent"] is None else f"{x['deviation_percent']:+.2f} %",
-            number(x["deviation_uncertainty_percent"], 2),
+            _deviation(x),
+            uncertain(x["deviation_uncertainty_percent"]),
             number(x["normalised_error"], 2),
             ACCEPTED[x["accepted"]],
         ]

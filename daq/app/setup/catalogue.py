@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from daq.adapters.paths import DAEMON_FILE
+from daq.adapters.paths import DAEMON_FILE, SYSTEM_FOLDER, SYSTEM_STATE
 from daq.app.setup.drivers import Drivers, described
 from daq.core.driver import Driver, Identity
 from daq.core.errors import SettingError, SettingErrors
@@ -203,9 +203,13 @@ def _named(make: Callable[[], Driver], instrument: Instrument) -> Driver:
 
 
 def state_of(daemon: Daemon) -> str | None:
-    """Return the state directory that a daemon's file names, relative to the file's folder; None if it names none."""
+    """Return the state directory that a daemon's file names, relative to the file's folder; None if it names none.
+
+    A file in `SYSTEM_FOLDER` that names none has `SYSTEM_STATE`, so that clients find the daemon of the systemd unit.
+    """
     if daemon.state is None:
-        return None
+        of_system = daemon.source and Path(daemon.source).absolute().parent == SYSTEM_FOLDER
+        return str(SYSTEM_STATE) if of_system else None
     return str((Path(daemon.source).parent / Path(daemon.state).expanduser()).absolute())
 
 

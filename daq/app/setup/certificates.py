@@ -3,16 +3,20 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Final
 
 from daq.adapters.store.checks import Finding
+from daq.core.errors import SettingError
 from daq.methods.files.broker import Tls
 from daq.methods.files.daemon import Daemon
+from daq.process.extras import need
+from daq.textfiles.plain_file import read_plain
 
 WARN_DAYS: Final = 30
 """Number of days before the end of a certificate from which it is reported."""
 DAY_S: Final = 86_400.0
+LARGEST: Final = 2_000_000
+"""Greatest size of a file of certificates, bytes; that of all public authorities has a tenth of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +42,12 @@ def certificates(file: str) -> list[Certificate]:
 
     Raises:
         ValueError: the file contains none.
-        OSError: the file cannot be read.
+        SettingError: the file cannot be read, or the library for certificates is not installed.
     """
-    from cryptography import x509  # noqa: PLC0415 - only where TLS is configured
+    need("cryptography", "reading the expiry of certificates")
+    from cryptography import x509  # noqa: PLC0415 - of the extra `tls`
 
-    found = x509.load_pem_x509_certificates(Path(file).read_bytes())
+    found = x509.load_pem_x509_certificates(read_plain(file, LARGEST, what="a certificate"))
     return [Certificate(file, c.subject.rfc4514_string(), c.not_valid_after_utc.timestamp()) for c in found]
 
 
@@ -57,10 +62,20 @@ def files_of(daemon: Daemon) -> list[str]:
 
 def findings(daemon: Daemon, now_s: float) -> Iterator[Finding]:
     """Yield a finding for each certificate, for `daq doctor` and the log; not ok if it ends within `WARN_DAYS`."""
-    for file in files_of(daemon):
+    files = files_of(daemon)
+    try:
+        if files:
+            need("cryptography", "reading the expiry of certificates")
+    except SettingError as error:
+        yield Finding(False, "certificates", error.reason, "or watch their expiry yourself: an expired one is refused")
+        return
+    for file in files:
         try:
             found = certificates(file)
-        except (OSError, ValueError) as error:
+        except SettingError as error:
+            yield Finding(False, f"certificate {file}", error.reason, "give a file in PEM form")
+            continue
+        except ValueError as error:
             yield Finding(False, f"certificate {file}", f"cannot be read: {error}", "give a file in PEM form")
             continue
         for certificate in found:

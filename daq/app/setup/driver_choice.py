@@ -7,9 +7,10 @@ from typing import Any
 from daq.app.setup.drivers import Drivers
 from daq.core.driver import Driver
 from daq.core.errors import SettingError, SettingErrors
-from daq.descriptions.capture import FIRST_LINE
+from daq.descriptions.capture import FIRST_LINE, LARGEST
 from daq.descriptions.load import check_description, load_description
 from daq.methods.files.load import read_toml
+from daq.textfiles.plain_file import read_plain
 
 
 def chosen_driver(what: str, options: Mapping[str, Any] | None = None) -> Callable[[], Driver]:
@@ -70,9 +71,8 @@ def _of_instrument(path: Path, raw: Mapping[str, Any], given: Mapping[str, Any])
 def is_capture(path: Path) -> bool:
     """Return True if a file begins with the first line of a capture."""
     try:
-        with path.open("rb") as file:
-            return file.read(len(FIRST_LINE)) == FIRST_LINE.encode()
-    except OSError:
+        return read_plain(path, LARGEST).startswith(FIRST_LINE.encode())
+    except SettingError:
         return False
 
 

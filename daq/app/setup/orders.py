@@ -1,13 +1,15 @@
 """Prepare a run from an operator's order: plan, drivers, record and header."""
 
-import getpass
 import platform
 import sys
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
+from datetime import datetime
 from importlib.metadata import version
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import AfterValidator, Field
 
 import daq
 from daq.adapters.store.rows import RunRecord
@@ -17,30 +19,48 @@ from daq.core.driver import Driver, Identity
 from daq.core.header import Header, RecordedDriver
 from daq.core.plan import Plan
 from daq.methods.files.digest import canonical
+from daq.methods.files.fields import Choices, Label, Model, NeededLabel
 from daq.methods.planning.compile import InstrumentHistory, compile_plan
 from daq.methods.planning.making import Companion
 
+MOST_REPLICATES: Final = 9_999
+"""Greatest number of a replicate."""
 _RECORD_NAMES: Final = frozenset(f.name for f in fields(RunRecord))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunOrder:
-    """Order of an operator: a method on an instrument, for one sample."""
+def _sampled_at(value: str) -> str:
+    """Return the time at which a sample was taken; `ValueError` if it is no time with an offset from UTC."""
+    if value:
+        try:
+            moment = datetime.fromisoformat(value)
+        except ValueError:
+            moment = None
+        if moment is None or moment.tzinfo is None:
+            raise ValueError(f"{value!r} is no time with its offset from UTC; write for example 2026-11-26T08:15+01:00")
+    return value
 
-    method_id: str
-    instrument: str
-    sample: str
-    method_version: str = ""
-    product: str = ""
-    fluid: str = ""
-    lot: str = ""
-    fill: str = ""
-    replicate: int = 1
-    sampled_at: str = ""
-    operator: str = ""
+
+class RunOrder(Model):
+    """Order of an operator: a method on an instrument, for one sample.
+
+    Command line and control socket check an order by this one model.
+    """
+
+    method_id: NeededLabel = Field(description="id of the method")
+    instrument: NeededLabel = Field(description="name of the instrument")
+    sample: NeededLabel = Field(description="the sample's identifier")
+    method_version: Label = ""
+    product: Label = ""
+    fluid: Label = ""
+    lot: Label = ""
+    fill: Label = ""
+    replicate: int = Field(default=1, ge=1, le=MOST_REPLICATES)
+    sampled_at: Annotated[Label, AfterValidator(_sampled_at)] = ""
+    operator: Label = ""
+    """The person who measures; "" means the login from which the order came."""
     condition: Literal["", "as_found", "as_left"] = ""
     """Condition of the instrument at a verification; "" means as found."""
-    choices: dict[str, float | str] = field(default_factory=dict)
+    choices: Choices = Field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +87,7 @@ def prepare(
     states: Mapping[str, Mapping[str, Any]],
     history: InstrumentHistory,
     utc_ns: int,
+    login: str,
 ) -> Prepared:
     """Compile the plan and fill in the record.
 
@@ -77,6 +98,7 @@ def prepare(
         states: state of each session's driver.
         history: history of the lead instrument (`daq.app.records.verifications.instrument_history`).
         utc_ns: time at which the run starts.
+        login: login from which the order came; the operator where the order names none.
 
     Raises:
         SettingError: the order cannot be run: unknown names, method and instrument do not fit, motion not enabled.
@@ -101,9 +123,9 @@ def prepare(
     )
     run_id = str(uuid.uuid4())
     header = _header(run_id, plan, drivers)
-    who = order.operator or getpass.getuser()
+    who = order.operator or login
     # Order and record have the same names for the same facts; the other fields of the record are known only now.
-    asked = {f.name: getattr(order, f.name) for f in fields(RunOrder) if f.name in _RECORD_NAMES}
+    asked = {name: getattr(order, name) for name in RunOrder.model_fields if name in _RECORD_NAMES}
     known: dict[str, Any] = {
         "id": run_id,
         "companions": tuple(names[1:]),

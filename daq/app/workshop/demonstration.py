@@ -11,12 +11,11 @@ import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import aiomqtt
 
 from daq.adapters.clock import Clock, ScaledClock, SystemClock
-from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 from daq.adapters.mqtt.settings import MqttSettings
 from daq.adapters.mqtt.topics import Topics
 from daq.adapters.paths import examples_dir
@@ -32,6 +31,9 @@ from daq.app.setup.orders import RunOrder
 from daq.app.workshop.bench_process import BenchProcess
 from daq.methods.files.broker import SECOND
 from daq.methods.files.daemon import Daemon
+
+if TYPE_CHECKING:
+    from daq.adapters.mqtt.embedded_broker import EmbeddedBroker
 
 TOPICS = Topics(enterprise="glaze-works", site="kiln-street", area="quality")
 INTERVAL_MS = 200
@@ -141,6 +143,8 @@ class Demonstration:
             ):
                 bench = BenchProcess(kind, self.folder, name, "--temperature", "25", *more, **options)
                 self._benches[name] = await stack.enter_async_context(bench)
+            from daq.adapters.mqtt.embedded_broker import EmbeddedBroker  # noqa: PLC0415 - of the extra `demo`
+
             broker = await stack.enter_async_context(EmbeddedBroker())
             self._audience.tell(
                 f"broker on {broker.host}:{broker.port}, instruments on pseudo-terminals in {self.folder}"
@@ -170,7 +174,7 @@ class Demonstration:
             )
         return catalogue
 
-    async def _historian(self, broker: EmbeddedBroker) -> None:
+    async def _historian(self, broker: "EmbeddedBroker") -> None:
         """Subscribe as the historian of a plant does; keep each result once, by source and id."""
         seen: set[tuple[str, str]] = set()
         async with aiomqtt.Client(

@@ -13,7 +13,7 @@ from daq.adapters.paths import config_dir, database_path, holder, open_to_others
 from daq.adapters.store.checks import Finding, check_database, check_disk
 from daq.adapters.store.epochs import last_epoch_start
 from daq.adapters.store.reading import Reader
-from daq.app.daemon.control import ask
+from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import AskStatus, Status, StatusAnswer
 from daq.app.delivery.publishing import Publishing
 from daq.app.delivery.sparkplug import NodeStanding, Sparkplug
@@ -53,8 +53,8 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
     findings += _state(folder, now)
     findings += _clock(folder, now)
     findings += _continuity(folder, now)
-    pid = holder(folder) if folder.is_dir() else None
-    if pid is None:
+    pid = _holder(folder)
+    if pid is None and _may_read(database_path(folder)):
         findings += _unfinished(folder)
     daemon, findings_of_daemon = _daemon(folder, pid)
     findings += findings_of_daemon
@@ -64,6 +64,8 @@ def examine(config: str | None, state: str | None, *, now_ns: int | None = None)
             if name in catalogue.instruments:
                 findings.append(check_port(catalogue.instruments[name], daemon=pid if daemon is not None else None))
         findings.append(_broker(catalogue))
+        for key, text in catalogue.daemon.open_passwords.items():
+            findings.append(Finding(False, key, text, "encrypt the connection, or put the broker on this machine"))
         findings += _broker_version(catalogue, folder)
         findings += certificate_findings(catalogue.daemon, now / 1e9)
         findings += _sparkplug(catalogue)
@@ -109,9 +111,18 @@ def _state(folder: Path, now: int) -> list[Finding]:
     else:
         findings.append(Finding(True, name, str(folder)))
     database = database_path(folder)
+    if not _may_read(database):
+        return findings  # of another login; its owner checks it
     if database.exists():
         return findings + check_database(database, utc_ns=now, quick=True)
     return [*findings, check_disk(database), Finding(True, "database", "there is none yet; nothing was measured")]
+
+
+def _may_read(database: Path) -> bool:
+    """Return False for a database of another login."""
+    if not os.access(database.parent, os.X_OK):
+        return False
+    return os.access(database, os.R_OK) or not database.exists()
 
 
 def _clock(folder: Path, now: int) -> Iterator[Finding]:
@@ -132,7 +143,7 @@ def _clock(folder: Path, now: int) -> Iterator[Finding]:
 
 def _continuity(folder: Path, now: int) -> Iterator[Finding]:
     """Yield a finding where the database was put back in the last days."""
-    if not database_path(folder).exists():
+    if not _may_read(database_path(folder)) or not database_path(folder).exists():
         return
     try:
         with Reader(database_path(folder)) as reader:
@@ -168,7 +179,7 @@ def _day(utc_ns: int) -> str:
 
 
 def _newest_entry(folder: Path) -> int | None:
-    if not database_path(folder).exists():
+    if not _may_read(database_path(folder)) or not database_path(folder).exists():
         return None
     try:
         with Reader(database_path(folder)) as reader:
@@ -178,23 +189,34 @@ def _newest_entry(folder: Path) -> int | None:
         return None  # the checks of the database give the reason
 
 
+def _holder(folder: Path) -> int | None:
+    """Return the process id of the daemon that holds the directory; 0 if only its socket can be asked; None: none."""
+    if not folder.is_dir():
+        return None
+    try:
+        return (holder(folder) or 0) if daemon_socket(folder) is not None else None
+    except SettingError:
+        return 0  # asking it gives the reason
+
+
 def _daemon(folder: Path, pid: int | None) -> tuple[Status | None, list[Finding]]:
     """Return the status of the running daemon, and the findings in it."""
     if pid is None:
         return None, [Finding(True, "daemon", "none runs with this state directory")]
+    who = f"process {pid}" if pid else "the daemon of another login"
     try:
         status = ask(socket_path(folder), AskStatus(), StatusAnswer, timeout_s=NETWORK_S).status
+    except SettingError as error:
+        return None, [Finding(False, "daemon", str(error), "use the login or the group of the daemon")]
     except DaqError as error:
-        do = f"see its log; restart it if it does not answer again (process {pid})"
-        return None, [
-            Finding(False, "daemon", f"process {pid} holds the state directory and does not answer: {error}", do)
-        ]
-    return status, _of_status(status, pid)
+        do = f"see its log; restart it if it does not answer again ({who})"
+        return None, [Finding(False, "daemon", f"{who} holds the state directory and does not answer: {error}", do)]
+    return status, _of_status(status, who)
 
 
-def _of_status(status: Status, pid: int) -> list[Finding]:
-    """Return the findings in the status of a running daemon."""
-    findings = [Finding(True, "daemon", f"process {pid} serves {', '.join(status.instruments) or 'no instrument'}")]
+def _of_status(status: Status, who: str) -> list[Finding]:
+    """Return the findings in the status of a running daemon; `who` names its process."""
+    findings = [Finding(True, "daemon", f"{who} serves {', '.join(status.instruments) or 'no instrument'}")]
     for name, standing in status.instruments.items():
         if standing.motor:
             do = "check it; if it turns, stop it at the instrument itself; keep your hands away"

@@ -9,11 +9,12 @@ from rich.live import Live
 
 from daq.app.screens.live import styled
 from daq.app.screens.styled_lines import Line
-from daq.app.screens.text import number, plain
+from daq.app.screens.text import plain
 from daq.app.workshop.trying import Tried
 from daq.core.driver import Driver
 from daq.core.faults import FAULTS
 from daq.core.units import symbol
+from daq.quality.digits import number
 
 REFRESH_S: Final = 0.1
 NOTHING_S: Final = 2.5

@@ -3,7 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from daq.core.errors import SettingError
@@ -26,6 +26,9 @@ IDENTITY_REQUEST: Final = re.compile(
 )
 REFUSAL: Final = re.compile(rb"ERR|UNKNOWN|INVALID|ILLEGAL|SYNTAX|NAK|\?|\x15", re.IGNORECASE)
 """Words in answers to an unknown request."""
+
+MOST_BYTES: Final = 100_000
+"""Number of bytes of a capture from which a description is made; the time grows with the square of the lines."""
 
 
 @dataclass(slots=True)
@@ -52,7 +55,22 @@ def guess_description(kind: str, capture: Capture, file: str) -> Guess:
     Raises:
         SettingError: the capture has too few lines, or no text.
     """
-    return _Guesser(kind, capture, file).guess()
+    part = _beginning(capture)
+    found = _Guesser(kind, part, file).guess()
+    if part is not capture:
+        found.findings.insert(0, f"only the first {MOST_BYTES // 1000} kB of the capture are used")
+    return found
+
+
+def _beginning(capture: Capture) -> Capture:
+    """Return the first `MOST_BYTES` of a capture, as it was where it is not longer."""
+    room = MOST_BYTES
+    for number, piece in enumerate(capture.pieces):
+        if len(piece.data) > room:
+            last = replace(piece, data=piece.data[:room])
+            return replace(capture, pieces=[*capture.pieces[:number], last])
+        room -= len(piece.data)
+    return capture
 
 
 class _Guesser:

@@ -1,103 +1,76 @@
-"""The uncertainty of a value and the drift inside its span."""
+"""The budget of a value, its uncertainty, and the drift inside its span."""
 
 import math
 import zlib
-from collections.abc import Sequence
-from dataclasses import replace
-from typing import Any, Final
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 from daq.core.effects import Facts, Kept
 from daq.core.errors import SettingError
 from daq.core.plan import Plan
-from daq.core.statistics import Summary
-from daq.core.steady import effective_count
+from daq.core.statistics import Ripple, Summary
+from daq.core.steady import LEAST_EFFECTIVE, effective_count, effective_readings
 from daq.core.student import t_975
 from daq.core.units import convert
-from daq.methods.parts.base import finite
-from daq.methods.parts.known import BudgetLine, Uncertainty
+from daq.methods.concluding.intervals import stated_interval
+from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import Drift
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.ranging import stated
 from daq.methods.planning.signals import DENSITY, INTERVAL_SCALES, MASS
 from daq.quality.verification import certified_coefficient
 from daq.rheology.uncertainty import (
-    Budget,
+    CERTAIN_RIPPLE,
     Component,
-    Distribution,
-    bounded_share,
-    combine,
+    from_drifting_readings,
     from_limit,
+    from_one_reading,
     from_readings,
+    from_rippling_readings,
 )
-from daq.rheology.viscosity_budget import Specification, viscosity_components
+from daq.rheology.viscosity_budget import (
+    Specification,
+    end_factor_component,
+    vane_end_component,
+    viscosity_components,
+)
 
-COVERAGE: Final = 0.95
 STRESS: Final = "stress"
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
-PREVAILING: Final = 0.5
-"""Share of the combined variance from which quantities known only by limits make the interval differ from k u_c."""
-TRIALS: Final = 100_000
-JCGM_100: Final = "JCGM 100: value ± k u_c"
-JCGM_101: Final = "JCGM 101: propagated distributions, probabilistically symmetric"
+SCATTER: Final = "scatter of readings (Type A)"
+PART_OF_A_TURN: Final = "ripple over a part of a turn"
+WITHIN_ONE_STEP: Final = "readings within one step of the resolution"
 BUOYANCY: Final = 0.001
 """g/mL by which a density weighed in air reads low: about the density of air."""
 BEYOND_TABLE_K: Final = 0.25
 """K by which a measured temperature may lie beyond the ends of a certificate's table."""
+ONE_STEP: Final = 1.0 + 1e-6
+"""Steps of the resolution within which readings count as equal; the excess is for rounding."""
 
 
-def load() -> None:
-    """Import what the propagation of distributions needs, so that the end of a run imports nothing."""
-    import numpy.random  # noqa: F401, PLC0415
+@dataclass(slots=True)
+class FoundBudget:
+    """Components of a value, in its unit, and what is not among them."""
 
-    import daq.rheology.montecarlo  # noqa: F401, PLC0415 - loaded where a run begins, not by every command
+    components: list[Component] = field(default_factory=list)
+    left_out: list[Statement] = field(default_factory=list)
+    """Contributions that are not contained; the interval holds without them."""
+    reasons: list[Statement] = field(default_factory=list)
+    """Why the components give no interval; empty where they do."""
 
 
 def uncertainty(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None) -> Uncertainty | None:
-    """Return expanded uncertainty (95 %) and coverage interval of `value` (unit of the plan's primary signal).
+    """Return the coverage interval (95 %) of `value` (unit of the plan's primary signal), or why there is none.
 
-    None where nothing is known.  The interval is that of JCGM 101 where the budget is of limits above all and the
-    run is over; its seed comes from the run, so that it can be computed again.
+    None where the span has no readings of the signal.  JCGM 101 is used only where the run is over: during a run this
+    is called several times a second, and numpy is loaded only at its end.  The seed comes from the run, so that it can
+    be computed again.
     """
     found = budget(plan, facts, kept, value, torque_percent)
     if found is None:
         return None
-    combined, left_out = found
-    # During a run this is called several times a second; numpy is loaded only at the end of the run.
-    if facts.outcome and _to_propagate(combined.components):
-        from daq.rheology.montecarlo import propagate_budget  # noqa: PLC0415 - see above
-
-        seed = seed_of(plan, facts, kept)
-        spread = propagate_budget(value, combined.components, seed=seed, trials=TRIALS, coverage=COVERAGE)
-        propagated = {"low": finite(spread.low), "high": finite(spread.high), "method": JCGM_101}
-        return stated_uncertainty(value, combined, left_out).model_copy(
-            update={**propagated, "trials": TRIALS, "seed": seed}
-        )
-    return stated_uncertainty(value, combined, left_out)
-
-
-def stated_uncertainty(value: float, combined: Budget, left_out: Sequence[Statement]) -> Uncertainty:
-    """Return a budget as a result states it, with the interval `value` ± U of JCGM 100."""
-    return Uncertainty(
-        expanded=combined.expanded,
-        k=combined.k,
-        coverage=COVERAGE,
-        low=value - combined.expanded,
-        high=value + combined.expanded,
-        method=JCGM_100,
-        effective_degrees_of_freedom=combined.nu_eff,
-        components=tuple(budget_line(r) for r in combined.rows()),
-        left_out=tuple(left_out),
-    )
-
-
-def _to_propagate(components: Sequence[Component]) -> bool:
-    """Return whether limits prevail and every component has enough readings for its t to have a standard deviation.
-
-    With 2 degrees of freedom or less (JCGM 101 6.4.9) a few trials far out would make the interval many times as wide
-    as anything that was ever seen; there Welch and Satterthwaite's k says more.
-    """
-    scattered = [c.dof for c in components if c.distribution is Distribution.STUDENT]
-    return bounded_share(components) >= PREVAILING and min(scattered, default=math.inf) > 2.0
+    seed = seed_of(plan, facts, kept) if facts.outcome else None
+    return stated_interval(value, found.components, found.left_out, found.reasons, seed=seed)
 
 
 def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
@@ -105,53 +78,55 @@ def seed_of(plan: Plan, facts: Facts, kept: Kept) -> int:
     return zlib.crc32(f"{plan.digest} {plan.lead.name} {facts.began} {kept.step} {kept.t}".encode())
 
 
-def budget(
-    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None
-) -> tuple[Budget, tuple[Statement, ...]] | None:
-    """Return the combined budget of a kept value and the contributions left out; None where nothing is known."""
+def budget(plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None) -> FoundBudget | None:
+    """Return the budget of a kept value; None where the span has no readings of the signal."""
     summary = kept.summaries.get(plan.primary)
     if summary is None or not math.isfinite(value):
         return None
-    left_out: list[Statement] = []
+    found = FoundBudget()
     if plan.primary in (*VISCOSITIES, STRESS):
-        components = _viscosity(plan, facts, kept, value, torque_percent, left_out)
+        step = _viscosity(plan, facts, kept, value, torque_percent, found)
     else:
-        components = _density(plan, value, left_out) if plan.primary == DENSITY else []
-        components = components or _plain(plan, plan.primary, value, left_out)
-    components += _scatter(summary, kept.statistic)
-    return (combine(components, coverage=COVERAGE), tuple(left_out)) if components else None
+        weighed = _density(plan, value, found) if plan.primary == DENSITY else None
+        step = _plain(plan, plan.primary, value, found) if weighed is None else weighed
+    add_scatter(summary, kept.statistic, step, found)
+    return found
 
 
 def _viscosity(
-    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, left_out: list[Statement]
-) -> list[Component]:
+    plan: Plan, facts: Facts, kept: Kept, value: float, torque_percent: float | None, found: FoundBudget
+) -> float:
+    """Add the parts of instrument and geometry; return the step of the resolution in the unit of the value, or 0."""
     given = plan.context.specification
     if torque_percent is None or torque_percent <= 0.0 or value <= 0.0:
-        left_out.append(state("share_without_torque"))
-        return []
+        found.reasons.append(state("share_without_torque"))
+        return 0.0
     temperature = plan.context.temperature_limit
     specification = replace(stated(given), temperature_kelvin=temperature or 0.0)
     if plan.primary == STRESS:
         specification = replace(specification, speed_percent=0.0)
     includes = specification.includes
     coefficient = _coefficient(plan, kept)
+    if not (given.torque or given.torque_reading):
+        # Without it the largest part of the instrument is unknown: the rest would give an interval that is too narrow.
+        found.reasons.append(state("not_specified", component="torque"))
     for part, known in (
-        ("torque", given.torque or given.torque_reading),
         ("resolution", given.torque_resolution),
         ("geometry", given.geometry),
         ("speed", given.speed),
         ("temperature", temperature),
     ):
         if part in includes:
-            left_out.append(state("contained_in_torque", component=part))
+            found.left_out.append(state("contained_in_torque", component=part))
         elif not known and not (part == "speed" and plan.primary == STRESS):
-            left_out.append(state("not_specified", component=part))
+            found.left_out.append(state("not_specified", component=part))
     if temperature and coefficient is None:
-        left_out.append(state("temperature_effect_unknown"))
+        found.left_out.append(state("temperature_effect_unknown"))
+    ends = _ends(plan, value, found)
     before = torque_at_rest(plan, facts)
     drift_percent = _zero_drift(plan, facts, before)
-    left_out += _zero_left_out(specification, before, drift_percent)
-    return viscosity_components(
+    found.left_out += _zero_left_out(specification, before, drift_percent)
+    found.components += viscosity_components(
         value,
         torque_percent,
         specification,
@@ -159,6 +134,25 @@ def _viscosity(
         zero_percent=before,
         zero_drift_percent=drift_percent or 0.0,
     )
+    found.components += [] if ends is None else [ends]
+    return value / torque_percent * (given.torque_resolution or 0.0)
+
+
+def _ends(plan: Plan, value: float, found: FoundBudget) -> Component | None:
+    """Return the part of the ends of a vane or cylinder, which depends on the fluid and not on the instrument."""
+    geometry, product = plan.context.geometry, plan.context.product
+    if geometry is None:
+        return None
+    diameter, height, factor = (geometry.size(name) for name in ("diameter", "height", "end_factor"))
+    if geometry.kind == "vane" and diameter and height:
+        return vane_end_component(value, diameter, height)
+    if factor is None:
+        return None
+    index = None if product is None else product.flow_behaviour_index
+    if index is None:
+        found.left_out.append(state("end_factor_of_newtonian_fluid"))
+        return None
+    return end_factor_component(value, factor, index)
 
 
 def _coefficient(plan: Plan, kept: Kept) -> float | None:
@@ -230,62 +224,111 @@ def _zero_left_out(specification: Specification, before: float | None, drift_per
     return out
 
 
-def _density(plan: Plan, value: float, left_out: list[Statement]) -> list[Component]:
-    """Return the budget of a mass over a known volume; empty where the density is measured directly."""
+def _density(plan: Plan, value: float, found: FoundBudget) -> float | None:
+    """Add the budget of a mass over a known volume; return the step of the resolution in the unit of the value.
+
+    None where the density is measured directly.
+    """
     vessel = plan.context.density_vessel
     if vessel is None:
-        return []
+        return None
     volume = vessel.volume_ml
     grams = value * volume + vessel.empty_g
     unit = plan.context.units[MASS]
     each = convert(1.0, unit, "g") / volume
-    mass = _plain(plan, MASS, convert(grams, "g", unit), left_out)
-    out = [replace(c, sensitivity=c.sensitivity * each) for c in mass]
+    mass = FoundBudget(left_out=found.left_out, reasons=found.reasons)
+    step = _plain(plan, MASS, convert(grams, "g", unit), mass)
+    found.components += [replace(c, sensitivity=c.sensitivity * each) for c in mass.components]
     if vessel.volume_error:
-        out.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume))
+        found.components.append(from_limit("volume", volume * vessel.volume_error / 100.0, -value / volume))
     else:
-        left_out.append(state("volume_not_specified"))
-    left_out.append(state("buoyancy_not_corrected", low_by=BUOYANCY))
-    return out
+        found.left_out.append(state("volume_not_specified"))
+    found.left_out.append(state("buoyancy_not_corrected", low_by=BUOYANCY))
+    return step * each
 
 
-def _plain(plan: Plan, signal: str, value: float, left_out: list[Statement]) -> list[Component]:
-    """Return the budget of a quantity measured directly: maximum permissible error and resolution of its channel."""
+def _plain(plan: Plan, signal: str, value: float, found: FoundBudget) -> float:
+    """Add the budget of a quantity measured directly; return the step of its resolution in its unit, or 0."""
     given = plan.context.specification
     limit = given.maximum_permissible_error.get(signal)
     if limit is None and signal == "temperature":
         limit = given.temperature
     of_reading = given.maximum_permissible_error_reading.get(signal)
-    out: list[Component] = []
-    if limit is None and of_reading is None:
-        left_out.append(state("error_not_specified", signal=signal))
+    if not limit and not of_reading:
+        found.reasons.append(state("error_not_specified", signal=signal))
     elif (half := (limit or 0.0) + (of_reading or 0.0) / 100.0 * abs(value)) > 0.0:
-        out.append(from_limit("instrument", half))
+        found.components.append(from_limit("instrument", half))
     step = given.resolution.get(signal)
-    if step is not None:
-        out.append(from_limit("resolution", step / 2.0))
-    return out
+    if step:
+        found.components.append(from_limit("resolution", step / 2.0))
+    return step or 0.0
 
 
-def _scatter(summary: Summary, statistic: str) -> list[Component]:
-    if summary.sd is None or summary.n < 2:
-        return []
-    if statistic == "mean":
-        return [from_readings("scatter of readings (Type A)", summary.sd, summary.n, summary.lag1 or 0.0)]
-    return [Component("scatter of readings (Type A)", summary.sd, Distribution.STUDENT, summary.n - 1)]
+def add_scatter(summary: Summary, statistic: str, step: float, found: FoundBudget) -> None:
+    """Add the scatter of the readings, or the reason why they are too few; `step` is that of the resolution, or 0."""
+    n, sd, lag1 = summary.n, summary.sd, summary.lag1
+    if statistic == "mean" and _add_rippling(summary, found):
+        return
+    effective = effective_readings(n, lag1) if sd is not None else float(n)
+    if summary.ripple is not None and _may_ripple(summary.ripple):
+        # A fast ripple makes neighbours differ, and so hides the autocorrelation of what is below it.
+        effective = min(effective, effective_count(n, summary.ripple.lag1, fitted=4, standard_errors=1.0))
+    if effective >= LEAST_EFFECTIVE and sd is not None:
+        make = from_readings if statistic == "mean" else from_one_reading
+        found.components.append(make(SCATTER, sd, n, lag1))
+        return
+    drifting = _about_line(summary) if statistic == "mean" else None
+    if drifting is not None:
+        found.components.append(drifting)
+        return
+    low, high = summary.minimum, summary.maximum
+    if n >= LEAST_EFFECTIVE and low is not None and high is not None and high - low <= step * ONE_STEP:
+        # Readings that alternate between two neighbouring steps cannot show their autocorrelation; the value lies
+        # between the two.
+        found.components.append(from_limit(WITHIN_ONE_STEP, high - low))
+        return
+    found.reasons.append(state("too_few_effective_readings", readings=n, effective=effective, needed=LEAST_EFFECTIVE))
 
 
-def budget_line(row: dict[str, Any]) -> BudgetLine:
-    """Return one line of `Budget.rows` under the names of a result."""
-    names = {"u": "standard_uncertainty", "dof": "degrees_of_freedom"}
-    return BudgetLine(**{names.get(k, k): v for k, v in row.items()})
+def _add_rippling(summary: Summary, found: FoundBudget) -> bool:
+    """Add the scatter of readings with a certain ripple of one turn; return False where there is none."""
+    ripple = summary.ripple
+    if ripple is None:
+        return False
+    part = from_rippling_readings(SCATTER, ripple.sd, summary.n, ripple.lag1, power=ripple.power)
+    if part is None:
+        return False
+    found.components.append(part)
+    if ripple.mean:
+        # A known error that is not corrected: taken as a standard uncertainty, as the zero is.
+        found.components.append(Component(PART_OF_A_TURN, abs(ripple.mean)))
+    return True
+
+
+def _about_line(summary: Summary) -> Component | None:
+    """Return the component of a mean whose readings change steadily; None where they do not, or are too few."""
+    s = summary
+    if s.sd is None or s.line_sd is None or not s.slope:
+        return None
+    spread = ((s.n - 1) * s.sd**2 - (s.n - 2) * s.line_sd**2) / s.slope**2
+    if not spread > 0.0:
+        return None
+    lag1 = s.line_lag1
+    if lag1 is not None and s.ripple is not None and _may_ripple(s.ripple):
+        lag1 = max(lag1, s.ripple.lag1 or 0.0)
+    return from_drifting_readings(SCATTER, s.line_sd, s.n, lag1, slope=s.slope, spread=spread)
+
+
+def _may_ripple(ripple: Ripple) -> bool:
+    """Return whether a ripple of one turn is larger than independent readings would show by chance."""
+    return ripple.power > CERTAIN_RIPPLE * ripple.sd**2
 
 
 def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     """Return the slope of the readings per minute with its 95 % bound, in `unit` (UCUM) and in % of the mean.
 
     The residuals' sum of squares is that of the readings less the line's part, with readings evenly spaced over the
-    span; the lag-one autocorrelation is the readings' own, which a drift raises: the bound errs to the safe side.
+    span.  The lag-one autocorrelation is that of the residuals.
     """
     if summary.slope is None or summary.sd is None or summary.mean is None or span_s <= 0.0:
         return None
@@ -293,7 +336,8 @@ def drift(summary: Summary, span_s: float, unit: str) -> Drift | None:
     n = summary.n
     spread = n * span_s**2 / 12.0
     rest = max((n - 1) * summary.sd**2 - summary.slope**2 * spread, 0.0)
-    worth = effective_count(n, summary.lag1 or 0.0)
+    lag1 = summary.lag1 if summary.line_sd is None else summary.line_lag1
+    worth = effective_count(n, lag1, fitted=2)
     if worth < 4.0:
         return Drift(percent_per_min=_times(summary.slope, percent), certain=False, per_min=summary.slope * 60.0)
     half = t_975(worth - 2.0) * math.sqrt(rest / (worth - 2.0) / spread)

@@ -4,9 +4,11 @@ Estimates for sentences, with round properties where the product states none; no
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from daq.core.clocks import ClockFacts
 from daq.core.effects import Facts, Kept
 from daq.core.linkstates import IdentityCheck
 from daq.core.plan import Plan
@@ -196,3 +198,12 @@ def _selected(plan: Plan, facts: Facts, kept: Kept) -> Statement | None:
         return None
     unit = plan.context.units.get(leaf.signal, "")
     return state("selected_by_threshold", rule=rule, signal=leaf.signal, unit=unit)
+
+
+def clock_cautions(clock: ClockFacts) -> Iterator[Statement]:
+    """Give a caution where the clock was stepped in the run, and one where it is not synchronised."""
+    if clock.largest_step is not None:
+        count = len(clock.steps)
+        yield state("clock_stepped", step=clock.largest_step, count=count if count > 1 else None)
+    if clock.synchronised is False:
+        yield state("clock_not_synchronised")

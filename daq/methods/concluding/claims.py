@@ -9,7 +9,8 @@ from typing import Final
 
 from daq.core.effects import Facts, Kept, StepEnded
 from daq.core.plan import Plan, Rule
-from daq.methods.concluding.budget import COVERAGE, budget, stated_uncertainty
+from daq.methods.concluding.budget import budget
+from daq.methods.concluding.intervals import COVERAGE, stated_interval
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
@@ -150,13 +151,14 @@ def _interval_ns(plan: Plan, kept: Kept) -> float:
 
 
 def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Uncertainty | None:
-    """Return the expanded uncertainty (s) of the time to an event: reading interval, and the value's own over its rate.
+    """Return the interval (s) of the time to an event: from the reading interval, and the value's own over its rate.
 
     A value that is high by u crosses its threshold early by u over the slope; that share is left out where the event is
     on another signal than the primary one, or the value does not move.
     """
     summary, leaf = kept.summaries.get(plan.primary), _event_leaf(plan, kept)
     left_out: list[Statement] = []
+    reasons: list[Statement] = []
     components: list[Component] = []
     interval = _interval_ns(plan, kept) / 1e9
     if interval > 0.0:
@@ -166,14 +168,16 @@ def time_uncertainty(plan: Plan, facts: Facts, kept: Kept, row: KeptValue) -> Un
     if summary is not None and summary.mean is not None and slope and watched:
         found = budget(plan, facts, kept, summary.mean, row.torque_percent)
         if found is not None:
-            u = found[0].u_c
+            reasons += found.reasons
+            left_out += found.left_out
+        if found is not None and found.components:
+            own = combine(found.components, coverage=COVERAGE)
             components.append(
-                Component("value at the threshold", u, Distribution.NORMAL, found[0].nu_eff, 1.0 / abs(slope))
+                Component("value at the threshold", own.u_c, Distribution.NORMAL, own.nu_eff, 1.0 / abs(slope))
             )
-            left_out += found[1]
     else:
         left_out.append(state("threshold_on_other_signal", signal=plan.primary))
     seconds = event_seconds(plan, facts, kept)
     if not components or seconds is None:
         return None
-    return stated_uncertainty(seconds, combine(components, coverage=COVERAGE), left_out)
+    return stated_interval(seconds, components, left_out, reasons)

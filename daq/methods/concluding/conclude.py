@@ -10,11 +10,11 @@ from daq.core.statistics import Summary
 from daq.methods.concluding.advising import advice, advice_from_limit
 from daq.methods.concluding.applying import temperature_faults
 from daq.methods.concluding.budget import drift, percent_of_full_scale, temperature_of, torque_at_rest, uncertainty
-from daq.methods.concluding.cautions import cautions, flow_faults
+from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
-from daq.methods.concluding.clockcautions import clock_cautions
 from daq.methods.concluding.conclusion import Conclusion
 from daq.methods.concluding.correcting import corrected, dry_content_of
+from daq.methods.concluding.intervals import with_uncertainty
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
 from daq.methods.concluding.seekadvice import advice_to_fit, seek_of
@@ -60,6 +60,10 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         else:
             budget = uncertainty(plan, facts, kept, value, row.torque_percent)
     moved = None if summary is None else drift(summary, 0.0 if row is None else row.span_seconds, units[plan.primary])
+    if verification is None:
+        verdict = judgement(plan, quantity, unit, value, row, kept, budget)
+    else:
+        verdict = verdict_of(plan, verification)
     ended = next((s for s in reversed(facts.steps) if kept is not None and s.step == kept.step), None)
     return Conclusion(
         quantity=quantity,
@@ -78,9 +82,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         drift=moved,
         uncertainty=budget,
         conditions=_conditions(plan, facts, kept, row),
-        verdict=verdict_of(plan, verification)
-        if verification is not None
-        else judgement(plan, quantity, unit, value, row, kept, budget),
+        verdict=with_uncertainty(verdict, budget),
         advice=_advice(plan, facts, kept, unit),
         steps=rows,
         verification=verification,

@@ -10,12 +10,13 @@ from daq.core.context import CorrectionCurve
 from daq.core.errors import ArgumentError
 from daq.core.plan import Plan
 from daq.core.units import convert
+from daq.methods.concluding.intervals import components_of, stated_interval
 from daq.methods.parts.known import Corrected, DryContent, Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.rheology.slips import dry_content
 from daq.rheology.temperature import Andrade, Vft, correct_to_reference
-from daq.rheology.uncertainty import coverage_factor
+from daq.rheology.uncertainty import Component, coverage_factor, from_limit
 
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
 DENSITY: Final = "density"
@@ -44,15 +45,16 @@ def corrected(plan: Plan, row: KeptValue | None, value: float | None, budget: Un
         else Vft(0.0, given.b, given.t0, given.low, given.high)
     )
     found = correct_to_reference(value, row.temperature, reference, curve)
-    expanded, k, left_out = _uncertainty(plan, given, curve.coefficient(row.temperature), found.factor, value, budget)
+    coefficient = curve.coefficient(row.temperature)
+    own = _interval(plan, given, coefficient, found.corrected, found.corrected / value, budget)
     return Corrected(
         value=found.corrected,
         reference_celsius=reference,
         measured_celsius=row.temperature,
         factor=found.factor,
-        expanded=None if expanded is None else expanded * found.corrected,
-        k=k,
-        left_out=left_out,
+        expanded=own.expanded,
+        k=own.k,
+        left_out=(*own.reasons, *own.left_out),
     )
 
 
@@ -74,28 +76,29 @@ def _hindrance(plan: Plan, given: CorrectionCurve, row: KeptValue) -> Statement 
     return None
 
 
-def _uncertainty(
-    plan: Plan, given: CorrectionCurve, coefficient: float, factor: float, value: float, budget: Uncertainty | None
-) -> tuple[float | None, float | None, tuple[Statement, ...]]:
-    """Return the relative expanded uncertainty of the corrected value (95 %), its k, and the contributions left out."""
+def _interval(
+    plan: Plan, given: CorrectionCurve, coefficient: float, value: float, factor: float, budget: Uncertainty | None
+) -> Uncertainty:
+    """Return the interval of the corrected value, by the method of the value as measured.
+
+    Its components are those of the measured value times `factor`, the temperature where it is not among them, and the
+    exponent of the curve.  At the reference temperature it is the interval of the measured value.
+    """
     if budget is None:
-        return None, None, (state("value_without_uncertainty"),)
+        return stated_interval(value, (), (), (state("value_without_uncertainty"),))
     left_out: list[Statement] = []
-    variance = (budget.expanded / budget.k / value) ** 2
-    if not any(c.name == "temperature" for c in budget.components):
+    components = components_of(budget.components, factor)
+    if not any(c.name == "temperature" for c in components):
         limit = plan.context.temperature_limit or plan.context.specification.temperature
         if limit:
-            variance += (coefficient * limit) ** 2 / 3.0
+            components.append(from_limit("temperature", limit, -coefficient * value))
         else:
             left_out.append(state("not_specified", component="temperature"))
     if given.relative_u is None:
         left_out.append(state("curve_uncertainty_unknown"))
     else:
-        variance += (math.log(factor) * given.relative_u) ** 2
-    freedom = budget.effective_degrees_of_freedom
-    # The added components have unlimited degrees of freedom, so k does not grow.
-    k = coverage_factor(math.inf if freedom is None else freedom, budget.coverage)
-    return k * math.sqrt(variance), k, tuple(left_out)
+        components.append(Component("temperature curve", abs(math.log(factor)) * given.relative_u, sensitivity=value))
+    return stated_interval(value, components, left_out, budget.reasons, seed=budget.seed)
 
 
 def dry_content_of(

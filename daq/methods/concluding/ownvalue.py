@@ -5,14 +5,28 @@ from typing import Final
 
 from daq.core.effects import Kept
 from daq.core.plan import Plan
+from daq.core.student import Z_975
 from daq.core.units import UNITS, convert
+from daq.methods.concluding.budget import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
 from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.measured import KeptValue
 from daq.methods.parts.statement import Statement, state
 from daq.methods.planning.signals import OWN_VISCOSITY
+from daq.rheology.viscosity_budget import END_FACTOR, VANE_ENDS
 
-COMMON: Final = ("torque", "zero", "zero drift", "speed", "temperature", "scatter of readings (Type A)")
-"""Components common to both values, because both come from the same torque and speed."""
+COMMON: Final = (
+    "torque",
+    "zero",
+    "zero drift",
+    "speed",
+    "temperature",
+    SCATTER,
+    WITHIN_ONE_STEP,
+    PART_OF_A_TURN,
+    VANE_ENDS,
+    END_FACTOR,
+)
+"""Components common to both values: both come from the same torque and speed, and neither knows the fluid."""
 ALLOWED_PERCENT: Final = 1.0
 """Allowed difference where the specification states no maximum permissible error of the geometry (our choice)."""
 VISCOSITIES: Final = ("viscosity", "apparent_viscosity")
@@ -43,4 +57,4 @@ def _allowed_percent(value: float, budget: Uncertainty | None) -> float:
     apart = {c.name: c.contribution for c in components if c.name not in COMMON}
     if budget is None or "geometry" not in apart:
         return ALLOWED_PERCENT
-    return 100.0 * budget.k * math.sqrt(math.fsum(u * u for u in apart.values())) / abs(value)
+    return 100.0 * (budget.k or Z_975) * math.sqrt(math.fsum(u * u for u in apart.values())) / abs(value)

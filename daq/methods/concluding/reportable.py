@@ -3,17 +3,31 @@
 It is a thing of its own, not one of the runs.  Pure: from the results as they are stored.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from daq.core.context import ProductOfPlan
-from daq.methods.concluding.judging import Rule, guard_band_of, overall_verdict, reported, risk_outside, rule_of
+from daq.methods.concluding.budget import PART_OF_A_TURN, SCATTER, WITHIN_ONE_STEP
+from daq.methods.concluding.intervals import components_of, restated, stated_interval
+from daq.methods.concluding.judging import (
+    Rule,
+    expanded_of,
+    guard_band_of,
+    overall_verdict,
+    reported,
+    risk_outside,
+    rule_of,
+    standard_uncertainty,
+)
 from daq.methods.files.product import Product
+from daq.methods.parts.known import Uncertainty
 from daq.methods.parts.statement import Statement, distinct, state
-from daq.quality.limits import Verdict
-from daq.quality.replicates import Agreement, Outcome, judge_replicates
+from daq.quality.limits import Rounding, Verdict
+from daq.quality.replicates import Agreement, Outcome, judge_replicates, mean_uncertainty, repeatability_deviation
 from daq.quality.statistics import dixon_test, grubbs_test
+from daq.rheology.uncertainty import Component
 
 HOW: Final = {
     Outcome.MEAN: "mean_of_results",
@@ -25,6 +39,10 @@ HOW: Final = {
 
 JUDGED: Final = ("within", "outside", "undecided")
 """Verdicts under a limit that applies."""
+FILLS: Final = "scatter between fills"
+OF_ONE_RUN: Final = (SCATTER, WITHIN_ONE_STEP, PART_OF_A_TURN)
+"""Components of one run that are part of the scatter between fills."""
+SHOWN_ID: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +60,8 @@ class Attempt:
     counted: bool
     why: tuple[Statement, ...] = ()
     """Why it does not count."""
+    expanded: float | None = None
+    """Expanded uncertainty of the run's own value; None without an interval."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +76,8 @@ class Reportable:
     value: float | None
     reported: str | None
     """The value as the product reports it."""
-    expanded: float | None
-    """Expanded uncertainty: the greatest of the values counted, because errors of one instrument do not average out."""
+    uncertainty: Uncertainty | None
+    """The interval of the reportable value, or why it has none; None without a value."""
     decided: str
     """mean, median, single, more or none."""
     how: Statement
@@ -108,14 +128,12 @@ def reportable(
         values = [d["value"] for d in counted]
         agreement = judge_replicates(values, rule.limit_for(values, counted[0]["unit"]), most)
         decided = agreement.outcome is not Outcome.MORE
-    return _made(sample, product, counted, attempts, agreement, needed)
+    limit = None if rule is None or not counted else rule.limit_for([d["value"] for d in counted], counted[0]["unit"])
+    return _made(sample, product, counted, attempts, agreement, needed, limit)
 
 
 def _with(attempt: Attempt, why: tuple[Statement, ...] = ()) -> Attempt:
-    a = attempt
-    return Attempt(
-        a.run, a.began, a.method, a.instrument, a.fill, a.value, a.unit, a.validity, counted=not why, why=why
-    )
+    return replace(attempt, counted=not why, why=why)
 
 
 def _why_not(
@@ -166,6 +184,7 @@ def _made(
     attempts: Sequence[Attempt],
     agreement: Agreement | None,
     needed: int,
+    limit: float | None,
 ) -> Reportable:
     first = counted[0] if counted else None
     unit = "" if first is None else first["unit"]
@@ -180,8 +199,11 @@ def _made(
         more = needed - len(counted)
         decided, how = ("more" if counted else "none"), state("more_results_needed", more=more)
     planned = None if product is None else product.planned()
-    expanded = _expanded(value, counted)
-    judged = _verdict(value, unit, counted, planned, expanded)
+    uncertainty = None
+    if value is not None:
+        runs = (a.run for a in attempts if a.counted)
+        uncertainty = reportable_interval(value, dict(zip(runs, counted, strict=True)), decided, limit)
+    judged = _verdict(value, unit, counted, planned, uncertainty)
     return Reportable(
         sample=sample,
         product=None if product is None else product.id,
@@ -190,7 +212,7 @@ def _made(
         unit=unit,
         value=value,
         reported=reported(value, planned, "" if first is None else first["quantity"], unit),
-        expanded=None if expanded is None else expanded[0],
+        uncertainty=uncertainty,
         decided=decided,
         how=how,
         verdict=judged.verdict.value,
@@ -214,15 +236,6 @@ def _outliers(values: Sequence[float], unit: str) -> tuple[Statement, ...]:
     return tuple(out)
 
 
-def _expanded(value: float | None, counted: Sequence[dict[str, Any]]) -> tuple[float, float | None] | None:
-    """Return expanded and standard uncertainty of the reportable value; None where one counted result has none."""
-    found = [(u["expanded"], u.get("k")) for d in counted if (u := d.get("uncertainty")) and u["expanded"]]
-    if value is None or not found or len(found) < len(counted):
-        return None
-    expanded, k = max(found, key=lambda x: x[0])
-    return expanded, None if not k else expanded / k
-
-
 @dataclass(frozen=True, slots=True)
 class _Judged:
     """The verdict on the reportable number, its rule, and the statements about each limit."""
@@ -238,17 +251,17 @@ def _verdict(
     unit: str,
     counted: Sequence[dict[str, Any]],
     product: ProductOfPlan | None,
-    uncertainty: tuple[float, float | None] | None,
+    uncertainty: Uncertainty | None,
 ) -> _Judged:
     """Return the verdict on the reportable number under the limits that applied to every counted result.
 
-    `uncertainty` is the expanded and the standard uncertainty of `value`, all in `unit`.
+    `uncertainty` is that of `value`, all in `unit`.
     """
     if value is None or product is None or not counted or not counted[0]["verdict"]["limits"]:
         return _Judged(Verdict.NONE)
     quantity = counted[0]["quantity"]
     rule = rule_of(product, value, quantity)
-    expanded, u = uncertainty or (None, None)
+    expanded, u = expanded_of(uncertainty), standard_uncertainty(uncertainty)
     statements: list[Statement] = []
     verdicts: list[Verdict] = []
     within: list[tuple[float | None, float | None]] = []
@@ -268,11 +281,62 @@ def _verdict(
         guard_band = guard_band_of(own, unit) if own is not None and is_same else None
         found, why, _ = rule.judged(value, limit["low"], limit["high"], unit, expanded, guard_band)
         verdicts.append(found)
-        statements.append(state("limit_judged", verdict=found.value, compared=rule.compared(value), **edges))
+        # The unrounded value is the reportable one itself; it is not printed with digits that say nothing.
+        compared = rule.compared(value) if rule.rounding is Rounding.ROUNDED else None
+        statements.append(state("limit_judged", verdict=found.value, compared=compared, **edges))
         if found is Verdict.WITHIN:
             within.append((limit["low"], limit["high"]))
         if found is Verdict.UNDECIDED:
-            statements += why
+            statements += restated(why, expanded)
     overall = overall_verdict(verdicts)
     risk = risk_outside(value, u, within) if overall is Verdict.WITHIN else None
     return _Judged(overall, rule, risk, tuple(statements))
+
+
+def reportable_interval(
+    value: float, counted: Mapping[str, dict[str, Any]], decided: str, limit: float | None
+) -> Uncertainty:
+    """Return the interval of a reportable value, or why it has none.
+
+    The errors of the instrument are common to all fills: of the runs counted, those of the run with the greatest ones
+    are taken, and they do not average out.  The scatter between fills is added: s/sqrt(n) for the mean of n fills, with
+    the product's repeatability standard deviation (`daq.quality.replicates.mean_uncertainty`).  It contains the scatter
+    of the readings of each run.
+
+    Args:
+        value: the reportable value.
+        counted: the results that count (`ResultData` as a dict) by run, at least one.
+        decided: mean, median or single.
+        limit: the product's repeatability limit in the unit of the value; None where it states none.
+    """
+    stated = {run: _stated(d) for run, d in counted.items()}
+    reasons: list[Statement] = []
+    if decided == Outcome.MEDIAN:
+        reasons.append(state("median_without_interval"))
+    for run, u in stated.items():
+        if u is None or u.expanded is None:
+            reasons.append(state("run_without_interval", run=run[:SHOWN_ID]))
+            reasons += () if u is None else u.reasons
+    found = [u for u in stated.values() if u is not None]
+    if reasons or not found:
+        return stated_interval(value, (), (), reasons)
+    left_out = [x for u in found for x in u.left_out]
+    if limit is None:
+        # One fill under a product without replicates: the run's own interval, which cannot show another fill.
+        return found[0].model_copy(update={"left_out": (*found[0].left_out, state("scatter_of_fills_unknown"))})
+    common = max((_common(u) for u in found), key=_variance)
+    fills = Component(FILLS, mean_uncertainty([d["value"] for d in counted.values()], repeatability_deviation(limit)))
+    return stated_interval(value, [*common, fills], left_out, seed=zlib.crc32(" ".join(counted).encode()))
+
+
+def _stated(data: dict[str, Any]) -> Uncertainty | None:
+    given = data.get("uncertainty")
+    return None if given is None else Uncertainty.model_validate(given)
+
+
+def _common(found: Uncertainty) -> list[Component]:
+    return components_of(x for x in found.components if x.name not in OF_ONE_RUN)
+
+
+def _variance(components: Sequence[Component]) -> float:
+    return sum(c.contribution**2 for c in components)

@@ -184,11 +184,11 @@ def _deviation(
 ) -> tuple[float | None, float | None]:
     """Return the expanded uncertainty of measured less certified in % of the certified value, and E_n."""
     found = budget(plan, facts, kept, row.value or 0.0, row.torque_percent)
-    if found is None or row.value is None:
+    if found is None or row.value is None or found.reasons or not found.components:
         return None, None
     of_fluid = from_expanded("certified fluid", certified * percent / 100.0, k, -1.0)
-    both = combine([*found[0].components, of_fluid])
-    error = normalised_error(row.value, 2.0 * found[0].u_c, certified, 2.0 * of_fluid.u)
+    both = combine([*found.components, of_fluid])
+    error = normalised_error(row.value, 2.0 * combine(found.components).u_c, certified, 2.0 * of_fluid.u)
     return 100.0 * both.expanded / certified, error
 
 
@@ -201,7 +201,9 @@ def _different(torques: list[float]) -> int:
 
 
 def _outside(plan: Plan, level: Level) -> Statement:
+    percent = level.deviation_uncertainty_percent
+    expanded = None if percent is None or level.certified is None else percent / 100.0 * level.certified
     return state(
         "level_outside", step=level.step, value=level.measured, low=level.low, high=level.high,
-        unit=plan.context.units[plan.primary], deviation=level.deviation_percent,
+        unit=plan.context.units[plan.primary], deviation=level.deviation_percent, expanded=expanded, percent=percent,
     )  # fmt: skip

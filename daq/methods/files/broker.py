@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Field, model_validator
 
 from daq.methods.files.fields import Duration, KeyedError, Model, Text
+from daq.methods.files.hosts import goes_openly, refuse_more_than_host
 
 SECOND = 1_000_000_000
 TcpPort = Annotated[int, Field(ge=1, le=65535)]
@@ -73,9 +74,15 @@ class Broker(Model):
     def _consistent(self) -> Self:
         if self.password is not None and self.user is None:
             raise KeyedError("user", "is missing: a password needs the user it belongs to")
-        if "://" in self.host or "/" in self.host:
+        refuse_more_than_host(self.host, "mqtt", "broker")
+        if "/" in self.host:
             raise KeyedError("host", "is only the name or address of the broker, without mqtt:// and without path")
         return self
+
+    @property
+    def sends_password_openly(self) -> bool:
+        """True where the password goes without encryption to another machine."""
+        return goes_openly(self.host, password=self.password is not None, tls=self.tls is not None)
 
     @property
     def tcp_port(self) -> int:

@@ -7,6 +7,7 @@ from pydantic import BeforeValidator, Field, model_validator
 from daq.methods.files.broker import SECOND, Broker, Secret, TcpPort, Tls
 from daq.methods.files.daemon import Metrics
 from daq.methods.files.fields import Duration, KeyedError, Listed, Model, Name, Text
+from daq.methods.files.hosts import refuse_more_than_host
 
 DAY = 86_400 * SECOND
 LONGEST_SESSION = 2**32 - 2
@@ -43,8 +44,7 @@ class Postgres(Model):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if "://" in self.host:
-            raise KeyedError("host", "is only the name or address of the server, without postgresql://")
+        refuse_more_than_host(self.host, "postgresql", "server")
         return self
 
 

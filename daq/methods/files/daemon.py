@@ -7,6 +7,7 @@ from pydantic import Field, model_validator
 
 from daq.methods.files.broker import SECOND, Broker
 from daq.methods.files.fields import Duration, KeyedError, Model, Name, Text
+from daq.methods.files.hosts import UNENCRYPTED
 from daq.methods.files.sparkplug import Sparkplug
 
 Level = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/+#\s$][^/+#]*$")]
@@ -104,7 +105,11 @@ class Daemon(Model):
     """Settings of one daemon, apart from instruments, methods, products and fluids."""
 
     state: Text | None = None
-    """The state directory; --state and $STATE_DIRECTORY have priority."""
+    """The state directory; --state and $STATE_DIRECTORY have priority.
+
+    Left out: /var/lib/daq for a file in /etc/daq, as the systemd unit has it, otherwise a folder of the login."""
+    socket_group: Text | None = None
+    """Group of this machine whose members may use the daemon's socket; left out: only the daemon's own login."""
     enable: Annotated[tuple[Name, ...] | None, Field(strict=False)] = None
     """Names of the instruments to serve; left out: all in the folder."""
     folders: Folders = Folders()
@@ -126,3 +131,13 @@ class Daemon(Model):
         if self.sparkplug is not None and self.sparkplug.broker is None and self.mqtt is None:
             raise KeyedError("sparkplug", "names no broker: add [sparkplug.broker], or [mqtt] whose broker it takes")
         return self
+
+    @property
+    def open_passwords(self) -> dict[str, str]:
+        """A warning for each password that goes without encryption to another machine, by the key of its host."""
+        tables = {"mqtt": self.mqtt, "sparkplug.broker": self.sparkplug.broker if self.sparkplug is not None else None}
+        return {
+            f"{table}.host": UNENCRYPTED.format(host=broker.host, table=table)
+            for table, broker in tables.items()
+            if broker is not None and broker.sends_password_openly
+        }

@@ -5,12 +5,13 @@ Every validator raises `ValueError` with a sentence for a technician; the loader
 
 import math
 import re
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Final, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, PrivateAttr
 
 from daq.core.errors import SettingError
 from daq.core.plan import Extent
@@ -23,6 +24,15 @@ _NAME: Final = re.compile(r"[a-z][a-z0-9_-]*")
 LONGEST: Final = 1e9
 """Largest number of a time or of revolutions, in any unit; it excludes infinity and NaN."""
 _DATE: Final = re.compile(r"\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
+
+LONGEST_LABEL: Final = 200
+"""Greatest number of characters of a name that a person gives, such as that of a sample."""
+MOST_CHOICES: Final = 32
+"""Greatest number of choices in one order of a run."""
+_UNSEEN: Final = frozenset({"Cc", "Cs", "Zl", "Zp"})
+"""Unicode categories of control characters, halves of characters, and separators of lines and paragraphs."""
+_DIRECTION: Final = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""Characters that change the direction of the text after them (Unicode UAX #9)."""
 
 
 class KeyedError(ValueError):
@@ -197,6 +207,48 @@ def name(value: Any) -> Any:
     return value
 
 
+def clean(value: str) -> str:
+    """Return text without control characters; `ValueError` names the first one.
+
+    Control characters move the cursor of a terminal, end a line of a table, or show another text than the stored one.
+    """
+    if value.isprintable():
+        return value
+    for place, character in enumerate(value, 1):
+        if unicodedata.category(character) in _UNSEEN or character in _DIRECTION:
+            raise ValueError(f"has a control character, U+{ord(character):04X}, at character {place}; leave it out")
+    return value
+
+
+def choices(value: Any) -> dict[str, float | str]:
+    """Return the choices of an order: a finite number or a short text by name."""
+    if not isinstance(value, dict):
+        raise ValueError("must be a table of name = value")  # noqa: TRY004 - as above
+    if len(value) > MOST_CHOICES:
+        raise ValueError(f"has {len(value)} entries; a method has at most {MOST_CHOICES} choices")
+    found: dict[str, float | str] = {}
+    for key, given in value.items():
+        if not isinstance(key, str) or len(key) > LONGEST_LABEL or not _NAME.fullmatch(key):
+            raise ValueError("has a name that no choice can have: small letters, digits, - and _, such as speed")
+        if isinstance(given, str):
+            found[key] = _choice(key, given)
+            continue
+        number = _number(given)
+        if number is None or not math.isfinite(number):
+            raise KeyedError(key, "must be a finite number or text")
+        found[key] = number
+    return found
+
+
+def _choice(key: str, given: str) -> str:
+    if len(given) > LONGEST_LABEL:
+        raise KeyedError(key, f"has more than {LONGEST_LABEL} characters")
+    try:
+        return clean(given)
+    except ValueError as error:
+        raise KeyedError(key, str(error)) from None
+
+
 def method_version(value: Any) -> Any:
     """Return a method's id and version as one text, ``clear-glaze-qc 1``; `ValueError` without either of them."""
     if isinstance(value, str):
@@ -229,8 +281,14 @@ def day(value: Any) -> str:
 UnitText = Annotated[str, BeforeValidator(unit_text)]
 Listed = BeforeValidator(listed)
 Name = Annotated[str, BeforeValidator(name)]
+Text = Annotated[str, Field(min_length=1), AfterValidator(clean)]
+LineBytes = Annotated[str, Field(min_length=1)]
+"""Text as an instrument sends or takes it, with control characters such as CR, LF and TAB."""
+Label = Annotated[str, Field(max_length=LONGEST_LABEL), AfterValidator(clean)]
+"""Text in one line that a person gives; it may be empty."""
+NeededLabel = Annotated[str, Field(min_length=1, max_length=LONGEST_LABEL), AfterValidator(clean)]
+Choices = Annotated[dict[str, float | str], BeforeValidator(choices)]
 MethodVersion = Annotated[str, BeforeValidator(method_version)]
-Text = Annotated[str, Field(min_length=1)]
 Day = Annotated[str, BeforeValidator(day)]
 Length = Annotated[Extent, BeforeValidator(extent)]
 SpanLength = Annotated[Extent, BeforeValidator(span)]

@@ -17,9 +17,15 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Method
+from daq.textfiles.plain_file import read_plain, refuse_costly
 
 M = TypeVar("M", bound=Model)
-LARGEST_FILE = 1_000_000
+LARGEST_FILE: Final = 256_000
+"""Greatest size of a settings file, bytes."""
+MOST_ERRORS: Final = 50
+"""Greatest number of errors of one file that are explained; a file of another kind has one in every line."""
+SHOWN: Final = 80
+"""Greatest number of characters of a wrong value that an error shows."""
 DISCRIMINATORS: Final = ("kind", "says")
 """Keys whose value selects the variant of a table."""
 _TAG_ERRORS: Final = ("union_tag_not_found", "union_tag_invalid")
@@ -62,22 +68,14 @@ def read_toml(path: Path | str) -> dict[str, Any]:
         SettingError: the file cannot be read, is too large, is not UTF-8 or not TOML (with the line).
     """
     file = str(path)
-    try:
-        raw = Path(path).read_bytes()
-    except FileNotFoundError:
-        raise SettingError("there is no such file; check the name and the folder", file=file) from None
-    except IsADirectoryError:
-        raise SettingError("is a folder; name the file in it", file=file) from None
-    except OSError as error:
-        raise SettingError(f"cannot be read: {error.strerror}; check its permissions", file=file) from None
-    if len(raw) > LARGEST_FILE:
-        raise SettingError(f"is larger than {LARGEST_FILE // 1000} kB; this is not a settings file", file=file)
+    raw = read_plain(path, LARGEST_FILE)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise SettingError(f"line {line} is not UTF-8 text; save the file as UTF-8", file=file) from None
     try:
+        refuse_costly(text, file)
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingError(
@@ -98,11 +96,33 @@ def parse(model: type[M], data: dict[str, Any], file: str = "") -> M:
     try:
         return model.model_validate(data).from_file(file)
     except ValidationError as error:
-        raise SettingErrors([_explained(model, data, e, file) for e in error.errors()]) from None
+        found = error.errors(include_url=False)
+        raise SettingErrors([_explained(model, data, e, file) for e in found[:MOST_ERRORS]]) from None
 
 
 def _load(model: type[M], path: Path | str) -> M:
     return parse(model, read_toml(path), str(path))
+
+
+class Shown:
+    """A wrong value in an error: its `repr` is short and has no character that a terminal could act on."""
+
+    def __init__(self, value: Any) -> None:
+        self.value = value
+
+    def __repr__(self) -> str:
+        if isinstance(self.value, int) and self.value.bit_length() > 4 * SHOWN:  # Python refuses to print such numbers
+            return "a number of more than 80 digits"
+        if isinstance(self.value, str):
+            return _short(repr(self.value[: SHOWN + 1]))
+        try:
+            return _short(repr(self.value))
+        except (ValueError, RecursionError):  # numbers in it are too long, or tables in it too deep
+            return type(self.value).__name__
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= SHOWN else f"{text[:SHOWN]}..."
 
 
 def _explained(model: type[Model], data: Any, error: ErrorDetails, file: str) -> SettingError:
@@ -139,7 +159,7 @@ def _joined(steps: list[int | str]) -> str:
 
 
 def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> str:
-    kind, ctx, given = error["type"], error.get("ctx", {}), error.get("input")
+    kind, ctx, given = error["type"], error.get("ctx", {}), Shown(error.get("input"))
     if kind == "value_error":
         return str(ctx["error"])
     if kind == "missing":
@@ -149,8 +169,8 @@ def _reason(model: type[Model], steps: list[int | str], error: ErrorDetails) -> 
         return _unknown_key(_table_of(model, steps[:-1]), steps, error)
     if kind in _TAG_ERRORS:
         tags = ", ".join(repr(tag) for variant in _table_of(model, steps) for tag in _tags(variant))
-        return f"must be one of {tags}; here {ctx['tag']!r}" if "tag" in ctx else f"is missing: one of {tags}"
-    if kind == "tuple_type" and isinstance(given, dict):
+        return f"must be one of {tags}; here {Shown(ctx['tag'])!r}" if "tag" in ctx else f"is missing: one of {tags}"
+    if kind == "tuple_type" and isinstance(given.value, dict):
         return f"is one table; write [[{_joined(steps)}]] instead of [{_joined(steps)}]"
     if kind in _BOUNDS:
         return f"must be {_BOUNDS[kind]} {next(iter(ctx.values())):g}; here {given!r}"
@@ -175,6 +195,10 @@ _SENTENCES: Final = {
     "dict_type": "must be a table of key = value; here {given!r}",
     "model_type": "must be a table of key = value; here {given!r}",
     "string_too_short": "must not be empty",
+    "string_too_long": "has more than {max_length} characters",
+    "string_unicode": "is not valid text: it holds half of a character (a lone surrogate); enter it again",
+    "int_parsing_size": "is too large a number",
+    "int_from_float": "must be a whole number; here {given!r}",
     "finite_number": "must be a finite number; here {given!r}",
     "literal_error": "must be one of {expected}; here {given!r}",
     "string_pattern_mismatch": "{given!r} has characters that are not allowed here"
@@ -193,7 +217,7 @@ def _unknown_key(table: list[type[BaseModel]], steps: list[int | str], error: Er
     known = sorted({f for t in _of_kind(table, error) for f in t.model_fields})
     if elsewhere:
         return f"belongs to {' or '.join(elsewhere)}; known keys here: {', '.join(known)}"
-    near = difflib.get_close_matches(key, known, 1)
+    near = difflib.get_close_matches(key[:SHOWN], known, 1)
     hint = f"; did you mean {near[0]!r}?" if near else f"; known keys: {', '.join(known)}" if known else ""
     return f"is not a known key{hint}"
 

@@ -22,6 +22,7 @@ STATEMENTS: Final = {
     "advice[]": ("advice", "advice_codes"),
     "span.stop_reason": ("span_stop_reason", "span_stop_reason_code"),
     "dry_content.reason": ("dry_content_reason", "dry_content_reason_code"),
+    "uncertainty.reasons[]": ("uncertainty_reasons", "uncertainty_reason_codes"),
     "corrected.reason": ("corrected_reason", "corrected_reason_code"),
     "verdict.reasons[]": ("verdict_reasons", "verdict_reason_codes"),
     "verification.reasons[]": ("verification_reasons", "verification_reason_codes"),
@@ -30,6 +31,7 @@ STATEMENTS: Final = {
 LEFT_OUT: Final = {
     "steps": f"{_NESTED}; step_count says how many steps have one",
     "uncertainty.components": _NESTED,
+    "uncertainty.compared": f"{_NESTED}: for comparison in the budget only",
     "uncertainty.left_out": _NESTED,
     "corrected.left_out": _NESTED,
     "dry_content.left_out": _NESTED,

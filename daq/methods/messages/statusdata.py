@@ -38,7 +38,9 @@ class StatusData(BaseModel):
     time: str = Field(description="UTC, ISO 8601; of a will, when the connection was made")
     source: str = Field(description="identity of the database with its epoch, as in results")
     epoch: int
-    instance: str = Field(description="identity of the process; another one under the same prefix has another")
+    instance: str = Field(
+        default="", description="identity of the process; another one under the same prefix has another"
+    )
     sequences: dict[str, int] = Field(description="last number of each stream (instrument)")
     instruments: dict[str, str] = Field(default_factory=dict, description="state by name, while online")
     motors: dict[str, MotorState] = Field(

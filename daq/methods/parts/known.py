@@ -20,22 +20,31 @@ class BudgetLine(Part):
     share: Annotated[float, unit("1")] = Field(description="of the combined variance, 0 to 1")
 
 
-class Uncertainty(Part):
-    """Expanded uncertainty by JCGM 100, and the coverage interval."""
+class ComparedInterval(Part):
+    """The interval by the other method, for comparison in the budget."""
 
-    expanded: Annotated[float, unit_at("unit")] = Field(description="U = k u_c by JCGM 100")
-    k: Annotated[float, unit("1")] = Field(description="coverage factor of U")
-    coverage: Annotated[float, unit("1")] = Field(description="coverage probability of U and of the interval, 0 to 1")
-    low: Measured = Field(
-        default=None,
-        description="lower end of the coverage interval: value ∓ U, or that of the propagated distributions",
-    )
-    high: Measured = Field(default=None, description="upper end")
-    method: str = Field(default="", description="how the interval was found: by JCGM 100 or JCGM 101")
+    method: str
+    expanded: Measured
+    k: Ratio
+
+
+class Uncertainty(Part):
+    """The coverage interval of the value: one interval, published everywhere, or the reasons why there is none."""
+
+    expanded: Measured = Field(default=None, description="U: the interval is value ± U; null without an interval")
+    k: Ratio = Field(default=None, description="U over the combined standard uncertainty")
+    coverage: Annotated[float, unit("1")] = Field(description="coverage probability of the interval, 0 to 1")
+    low: Measured = Field(default=None, description="value - U")
+    high: Measured = Field(default=None, description="value + U")
+    method: str = Field(default="", description="how U was found: by JCGM 100 or JCGM 101")
     trials: int | None = Field(default=None, description="of the Monte Carlo propagation (JCGM 101); null without")
     seed: int | None = Field(default=None, description="of its random numbers")
     effective_degrees_of_freedom: Ratio = Field(default=None, description="null where unlimited")
+    reasons: tuple[Statement, ...] = Field(default=(), description="why there is no interval; empty where there is one")
     components: tuple[BudgetLine, ...] = ()
+    compared: ComparedInterval | None = Field(
+        default=None, description="U by the method that was not used, for the budget only; null where there is none"
+    )
     left_out: tuple[Statement, ...] = Field(default=(), description="what the budget does not contain, and why")
 
 

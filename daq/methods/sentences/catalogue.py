@@ -21,7 +21,7 @@ TOPICS: Final[Mapping[str, Mapping[str, Sentence]]] = {
     "ends of steps and runs": run_ends.SENTENCES,
     "faults of a value": fault_sentences.SENTENCES,
     "verdict, verification and correction": judging_sentences.SENTENCES,
-    "contributions left out of an uncertainty": uncertainty_sentences.SENTENCES,
+    "uncertainty: contributions left out, no interval": uncertainty_sentences.SENTENCES,
     "cautions": cautions_sentences.SENTENCES,
     "advice": advice_sentences.SENTENCES,
     "warnings of a plan": warning_sentences.SENTENCES,
@@ -36,6 +36,7 @@ CODES_VERSION: Final = 1
 def codes_document() -> dict[str, Any]:
     """Return every code with its English template and parameters, for subscribers.
 
+    A number with ``within`` ends at the last of the two significant digits of the parameter named there.
     In a template ``{name}`` is a parameter with its unit, ``{name#}`` its number alone; ``[...]`` is left out where a
     parameter in it is null.
     """
@@ -60,5 +61,11 @@ def names_in(template: str) -> set[str]:
 
 
 def _described(kind: Kind) -> dict[str, str]:
-    given = {"kind": kind.what, "format": kind.digits, "unit": kind.unit, "unit_at": kind.unit_at}
+    given = {
+        "kind": kind.what,
+        "format": kind.digits,
+        "unit": kind.unit,
+        "unit_at": kind.unit_at,
+        "within": kind.within,
+    }
     return {name: value for name, value in given.items() if value}

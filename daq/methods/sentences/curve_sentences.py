@@ -30,14 +30,14 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "parameters_not_separable": sentence("the parameters cannot be distinguished with these rates"),
     "parameter_not_determined": sentence(
         "{parameter} is not determined: {value#} with a 95 % interval of ±{interval} reaches 0",
-        parameter=NAME, value=number(".3g"), interval=number(".2g"),
+        parameter=NAME, value=number(".3g", within="interval"), interval=number(".2g"),
     ),
     "fit_not_converged": sentence("the search for the parameters did not end at a minimum"),
     "fit_broke_down": sentence("the fit broke down: {detail}", detail=DETAIL),
     "parameter_not_resolved": sentence(
         "{parameter} = {value} ± {interval} (98 %) cannot be distinguished from {neutral}: the uncertainty of the "
         "instrument and the scatter explain the difference",
-        parameter=NAME, value=number(".3g"), interval=number(".2g"), neutral=number(),
+        parameter=NAME, value=number(".3g", within="interval"), interval=number(".2g"), neutral=number(),
     ),
     "yield_stress_model_dependent": sentence(
         "it depends on the model: {low} to {high} by the models that describe these points as well: {models}",

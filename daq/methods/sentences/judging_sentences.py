@@ -14,11 +14,19 @@ from daq.methods.sentences.kinds import (
     TERM,
     TERMS,
     UNIT,
+    Kind,
     Sentence,
     measured,
     quantity,
     sentence,
 )
+
+_EDGE: Final[dict[str, Kind]] = {
+    "value": measured(".6g", within="expanded"),
+    "limit": measured(),
+    "unit": UNIT,
+    "expanded": measured(".2g"),
+}
 
 SENTENCES: Final[dict[str, Sentence]] = {
     "seek_shears": sentence(
@@ -27,12 +35,12 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "no_limits": sentence("the product has no limits"),
     "no_value_to_compare": sentence("there is no number to compare"),
-    "below_limit": sentence("{value} is below {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
-    "above_limit": sentence("{value} is above {limit}", value=measured(".6g"), limit=measured(), unit=UNIT),
+    "below_limit": sentence("{value}[ ± {expanded}] is below {limit}", **_EDGE),
+    "above_limit": sentence("{value}[ ± {expanded}] is above {limit}", **_EDGE),
     "in_guard_band": sentence(
-        "{value} is nearer to the limit {limit} than the guard band of {guard_band}: with its uncertainty it "
-        "is neither within nor outside",
-        value=measured(".6g"), limit=measured(), guard_band=measured(".3g"), unit=UNIT,
+        "{value}[ ± {expanded}] is nearer to the limit {limit} than the guard band of {guard_band}: with its "
+        "uncertainty it is neither within nor outside",
+        guard_band=measured(".3g"), **_EDGE,
     ),
     "guard_without_interval": sentence(
         "the product asks for guard bands, and the value has no uncertainty interval"
@@ -86,9 +94,10 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "level_doubtful": sentence("step {step}: the value is doubtful ({faults})", step=NAME, faults=TERMS),
     "level_outside": sentence(
-        "step {step}: {value} is outside {low#} to {high}, which the certificate allows ({deviation})",
-        step=NAME, value=measured(".6g"), low=measured(".6g"), high=measured(".6g"), unit=UNIT,
-        deviation=quantity("%", "+.2f"),
+        "step {step}: {value}[ ± {expanded}] is outside {low#} to {high}, which the certificate allows ({deviation}"
+        "[ ± {percent}])",
+        step=NAME, value=measured(".6g", within="expanded"), low=measured(".6g"), high=measured(".6g"), unit=UNIT,
+        deviation=quantity("%", "+.2f", within="percent"), expanded=measured(".2g"), percent=quantity("%", ".2g"),
     ),
     "too_few_levels": sentence(
         "judged at {judged} of {wanted} torques that are at least {apart} of full scale apart",

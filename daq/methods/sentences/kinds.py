@@ -21,12 +21,15 @@ class Kind:
         digits: of a number: the format in which it is shown, as Python writes it.
         unit: of a number: its UCUM code.
         unit_at: of a number whose unit is no fixed one: the parameter that holds the code.
+        within: of a number with an uncertainty: the parameter that holds it, expanded; the number ends at its last
+            digit (JCGM 100 7.2.6), and is shown by `digits` where it is not given.
     """
 
     what: KindName
     digits: str = ""
     unit: str = ""
     unit_at: str = ""
+    within: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +45,14 @@ def sentence(template: str, /, **parameters: Kind) -> Sentence:
     return Sentence(template, parameters)
 
 
-def number(digits: str = "g") -> Kind:
+def number(digits: str = "g", within: str = "") -> Kind:
     """Return the kind of a number without a unit."""
-    return Kind("number", digits)
+    return Kind("number", digits, within=within)
 
 
-def quantity(unit: str, digits: str = "g") -> Kind:
+def quantity(unit: str, digits: str = "g", within: str = "") -> Kind:
     """Return the kind of a number in a unit (UCUM code)."""
-    return Kind("number", digits, unit)
+    return Kind("number", digits, unit, within=within)
 
 
 def quantities(unit: str, digits: str = "g") -> Kind:
@@ -57,9 +60,9 @@ def quantities(unit: str, digits: str = "g") -> Kind:
     return Kind("numbers", digits, unit)
 
 
-def measured(digits: str = "g", unit_at: str = "unit") -> Kind:
+def measured(digits: str = "g", unit_at: str = "unit", within: str = "") -> Kind:
     """Return the kind of a number whose UCUM code is another parameter."""
-    return Kind("number", digits, "", unit_at)
+    return Kind("number", digits, "", unit_at, within)
 
 
 NAME: Final = Kind("name")

@@ -10,6 +10,7 @@ from daq.core.remarks import Parameter
 from daq.core.units import symbol
 from daq.methods.sentences.catalogue import SENTENCES
 from daq.methods.sentences.kinds import Kind, Sentence
+from daq.quality.digits import is_interval, uncertain, within
 
 _FIELD: Final = re.compile(r"\{(\w+)(#?)\}")
 _OPTIONAL: Final = re.compile(r"\[([^\[\]]*)\]")
@@ -105,13 +106,28 @@ def _fits(kind: Kind, value: Any) -> bool:
     return isinstance(value, str)
 
 
+def _digits(known: Sentence, name: str, parameters: Mapping[str, Parameter]) -> str:
+    """Return a number with the digits of its kind, or those that its uncertainty supports."""
+    value: Any = parameters[name]
+    kind = known.parameters[name]
+    if kind.digits == "d":
+        return format(round(value), "d")
+    expanded: Any = parameters.get(kind.within) if kind.within else None
+    if is_interval(expanded):
+        sign = "+" if kind.digits.startswith("+") and value > 0.0 else ""
+        return sign + within(value, expanded)
+    if is_interval(value) and any(other.within == name for other in known.parameters.values()):
+        return uncertain(value)
+    return format(value, kind.digits)
+
+
 def _shown(known: Sentence, name: str, parameters: Mapping[str, Parameter], language: Language, *, bare: bool) -> str:
     value: Any = parameters[name]
     kind = known.parameters[name]
     if value is None:
         return ""
     if kind.what == "number":
-        digits = format(round(value), "d") if kind.digits == "d" else format(value, kind.digits)
+        digits = _digits(known, name, parameters)
         code = str(parameters[kind.unit_at]) if kind.unit_at else kind.unit
         return digits if bare else f"{digits} {symbol(code)}".rstrip()
     if kind.what == "numbers":

@@ -46,7 +46,14 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "fill_repeated": sentence("a repeat on the fill of run {run} is no replicate", run=NAME),
     "sample_decided": sentence("the sample was decided before"),
     "differs_from_first": sentence("another {aspect} than the first that counts", aspect=TERM),
-    "limit_judged": sentence(_LIMITS + ": {verdict}, compared as {compared}", verdict=TERM, compared=NAME, **_EDGES),
+    "limit_judged": sentence(_LIMITS + ": {verdict}[, compared as {compared}]", verdict=TERM, compared=NAME, **_EDGES),
+    "median_without_interval": sentence(
+        "the results do not agree, so that their scatter is not that of the product: a median of them has no interval"
+    ),
+    "run_without_interval": sentence("run {run} has no interval", run=NAME),
+    "scatter_of_fills_unknown": sentence(
+        "scatter between fills: one fill does not show it, and the product states no repeatability limit"
+    ),
     "limit_not_comparable": sentence(_LIMITS + ": not comparable", **_EDGES),
     "wall_slip": sentence(
         "a sign of wall slip: at {stress} the apparent viscosity on {narrow} differs from that on {wide}, which has "

@@ -1,8 +1,8 @@
-"""Contributions that an uncertainty budget does not contain, each with the reason."""
+"""Contributions that an uncertainty budget does not contain, and why a value has no interval."""
 
 from typing import Final
 
-from daq.methods.sentences.kinds import CELSIUS, PERCENT, TERM, Sentence, quantity, sentence
+from daq.methods.sentences.kinds import CELSIUS, COUNT, PERCENT, TERM, Sentence, number, quantity, sentence
 
 _REST: Final = quantity("%", ".2f")
 
@@ -39,6 +39,15 @@ SENTENCES: Final[dict[str, Sentence]] = {
     "dry_content_at_room_temperature": sentence(
         "temperature of the slip: not measured; the density of water at {temperature} ± {band} is taken",
         temperature=CELSIUS, band=quantity("K"),
+    ),
+    "too_few_effective_readings": sentence(
+        "the {readings} readings of the span follow one another so closely that they are worth {effective} independent "
+        "ones; at least {needed} are needed: take a longer span",
+        readings=COUNT, effective=number(".1f"), needed=number(),
+    ),
+    "no_contribution_known": sentence("no contribution to the uncertainty is known"),
+    "end_factor_of_newtonian_fluid": sentence(
+        "end factor: it holds for a Newtonian fluid, and the product states no flow behaviour index"
     ),
     "value_without_uncertainty": sentence("the value as measured has no uncertainty"),
     "curve_uncertainty_unknown": sentence("temperature curve: the product does not state its uncertainty"),

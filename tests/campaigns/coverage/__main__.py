@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
+from tests.campaigns.coverage.autocorrelation import show_table, table
 from tests.campaigns.coverage.curve_campaign import curve_campaign, report_curves
 from tests.campaigns.coverage.instruments import LAWS, IntervalCheck, Outcome, run_one
 from tests.campaigns.coverage.shares import WANTED, Share
@@ -27,7 +28,7 @@ def main() -> int:
     if args.runs:
         outcomes = campaign(args.seed, args.runs, args.processes)
         print(f"{len(outcomes)} instruments and runs, seed {args.seed}, {time.monotonic() - began:.0f} s")
-        good = report(outcomes)
+        good = report(outcomes) & show_table(table(args.runs, args.seed))
     if args.curves:
         began = time.monotonic()
         found = curve_campaign(args.seed, args.curves, args.processes)
@@ -50,13 +51,13 @@ def campaign(seed: int, runs: int, processes: int = 1) -> list[Outcome]:
 def report(outcomes: Sequence[Outcome]) -> bool:
     """Print the shares of intervals that hold the true value; return True if the claims are met."""
     print("\nGain and zero stated separately, as they are drawn:")
-    separate = [o.separate for o in outcomes]
+    separate = [o.separate for o in outcomes if o.separate is not None]
     c101 = show("JCGM 101 interval", [s.holds_101 for s in separate])
     show("  of them propagated", [s.holds_101 for s in separate if s.propagated])
     spread = sum(s.propagated for s in separate)
     print(
-        f"  ({spread} of them propagated; in {len(separate) - spread} readings prevail or a slow ripple leaves too few "
-        "independent\n  ones, and value ± k u_c is published)"
+        f"  ({spread} of them propagated; in {len(separate) - spread} readings prevail, and value ± k u_c is published;\n"
+        f"  {len(outcomes) - len(separate)} have no interval, because a slow ripple leaves too few independent readings)"
     )
     c100 = show("JCGM 100 interval", [s.holds_100 for s in separate], highest=1.0)
     wider(separate)
@@ -65,11 +66,11 @@ def report(outcomes: Sequence[Outcome]) -> bool:
         *((f"  {kind}", by_kind(kind)) for kind in LAWS),
         ("  valid without reservation", lambda o: not o.faults),
     ):
-        part = [o.separate for o in outcomes if chosen(o)]
+        part = [o.separate for o in outcomes if o.separate is not None and chosen(o)]
         if part:
             show(f"{title}, JCGM 101", [s.holds_101 for s in part])
     print("\nThe same runs, the torque stated as one limit in % of full scale that covers gain and zero:")
-    together = [o.together for o in outcomes]
+    together = [o.together for o in outcomes if o.together is not None]
     show("JCGM 101 interval", [s.holds_101 for s in together])
     show("JCGM 100 interval", [s.holds_100 for s in together])
     wider(together)

@@ -15,9 +15,9 @@ import numpy as np
 
 from daq.core.faults import Quality
 from daq.core.plan import Plan
-from daq.methods.concluding.budget import stated_uncertainty
 from daq.methods.concluding.conclude import conclude
 from daq.methods.concluding.conclusion import Conclusion
+from daq.methods.concluding.intervals import stated_interval
 from daq.methods.curves.curve import curve_of
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.files.instrument import Instrument
@@ -28,7 +28,6 @@ from daq.methods.parts.measured import KeptValue
 from daq.methods.planning.compile import compile_plan
 from daq.methods.planning.ranging import stated
 from daq.rheology.flowmodels import MODELS
-from daq.rheology.uncertainty import combine
 from daq.rheology.viscosity_budget import viscosity_components
 from tests.support.instruments.described import RotationalDriver
 from tests.support.runs.examples import facts
@@ -207,7 +206,7 @@ def finding(
     components = viscosity_components(
         value, torque, stated(plan.context.specification), zero_percent=observed, zero_drift_percent=form.drift
     )
-    uncertainty = stated_uncertainty(value, combine(components), ()) if components else None
+    uncertainty = stated_interval(value, components, ()) if components else None
     return base.model_copy(update={"steps": rows, "uncertainty": uncertainty})
 
 

@@ -104,8 +104,8 @@ class Outcome:
     truth: float
     value: float
     faults: tuple[str, ...]
-    separate: "IntervalCheck"
-    together: "IntervalCheck"
+    separate: "IntervalCheck | None"
+    together: "IntervalCheck | None"
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,20 +156,22 @@ def run_one(seed: int, number: int) -> Outcome:
     )  # fmt: skip
 
 
-def check_intervals(c: Conclusion, truth: float) -> IntervalCheck:
+def check_intervals(c: Conclusion, truth: float) -> IntervalCheck | None:
+    """Return the check; None where the result has no interval, because a slow ripple leaves too few independent readings."""
     if c.value is None or c.uncertainty is None:
         raise RuntimeError("a value without uncertainty")
     u = c.uncertainty
-    if u.trials is None:
-        low, high = c.value - u.expanded, c.value + u.expanded
-    else:
-        low, high = u.low, u.high
+    if u.expanded is None or u.low is None or u.high is None:
+        if [r.code for r in u.reasons] != ["too_few_effective_readings"]:
+            raise RuntimeError(f"no interval: {u.reasons}")
+        return None
+    half_100 = u.expanded if u.compared is None else u.compared.expanded or 0.0
     return IntervalCheck(
         u.trials is not None,
-        abs(c.value - truth) <= u.expanded,
-        low <= truth <= high,
+        abs(c.value - truth) <= half_100,
+        u.low <= truth <= u.high,
+        100.0 * half_100 / c.value,
         100.0 * u.expanded / c.value,
-        50.0 * (high - low) / c.value,
     )
 
 

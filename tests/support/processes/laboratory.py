@@ -237,7 +237,7 @@ class Daemon:
         return dict(self.ask("status").last("status"))
 
     def stop_run(self, instrument: str = "bench-1") -> None:
-        assert self.ask("stop", instrument=instrument, who="m.keeper").last("stopped")
+        assert self.ask("stop", instrument=instrument).last("stopped")
 
     def standing(self, instrument: str = "bench-1") -> dict[str, Any]:
         return dict(self.status()["instruments"][instrument])

@@ -70,7 +70,7 @@ def _record(run: Row, entries: list[Entry], started: Entry | None) -> Iterator[D
         yield Disagreement("runs", name, ROW, f"sample {run['sample']}", NOTHING, "an audit trail without its start")
     else:
         there = {column: started.detail.get(column) for column in AUDITED_OF_A_RUN}
-        there |= {"operator": started.stored.who, "began_utc_ns": started.stored.utc_ns}
+        there["began_utc_ns"] = started.stored.utc_ns
         yield from differing("runs", name, run, there, started.where)
     concluded, ended = oldest(entries, "run_concluded"), oldest(entries, "run_ended")
     state = "running" if concluded is None else "concluded" if ended is None else "ended"

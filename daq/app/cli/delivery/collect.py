@@ -4,7 +4,7 @@ import argparse
 import asyncio
 from typing import TYPE_CHECKING, Any
 
-from daq.core.errors import SettingError
+from daq.process.extras import need
 
 if TYPE_CHECKING:
     from daq.collect.overview import Overview
@@ -33,12 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Collect until SIGTERM or Ctrl-C; with --show print the state: 1 where a result is missing or was refused."""
-    try:
-        import psycopg  # noqa: F401 - only to say what to do where it is missing
-    except ImportError as error:
-        raise SettingError(
-            f"collecting needs psycopg ({error}); install it with: pip install 'daq-daemon[collect]'"
-        ) from None
+    need("psycopg", "collecting")
     from daq.collect.process import collect, collect_settings, collector_file, metrics_settings, retire
     from daq.process.logs import set_up_logs
 
@@ -65,7 +60,8 @@ def run(args: argparse.Namespace) -> int:
 def _show(now: "Overview", *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
     from daq.app.cli.printing import print_table, say
-    from daq.app.screens.text import NOTHING, plain, span
+    from daq.app.screens.text import plain, span
+    from daq.quality.digits import NOTHING
 
     if as_json:
         print_json(now.as_json())

@@ -6,11 +6,11 @@ from pathlib import Path
 
 from daq.adapters.outbox.broker_versions import BrokerVersions
 from daq.adapters.outbox.publisher_state import BrokerState
-from daq.adapters.paths import database_path, holder, socket_path
+from daq.adapters.paths import database_path
 from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.cli.printing import hung, terminal_columns
-from daq.app.daemon.control import ask
+from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import AskStatus, StatusAnswer
 from daq.app.delivery.resending import SHOWN, OutboxView, outbox_view
 from daq.app.screens.tables import table
@@ -45,10 +45,11 @@ def run(args: argparse.Namespace) -> int:
 
 def _daemon(state: Path) -> BrokerState | None:
     """Return the state of the daemon's connection to its broker; None where no daemon runs."""
-    if holder(state) is None:
-        return None
     try:
-        broker = ask(socket_path(state), AskStatus(), StatusAnswer).status.broker
+        socket = daemon_socket(state)
+        if socket is None:
+            return None
+        broker = ask(socket, AskStatus(), StatusAnswer).status.broker
     except DaqError as error:
         return BrokerState(trouble=str(error))
     return broker or BrokerState(trouble="daemon.toml names no broker ([mqtt])")

@@ -1,19 +1,22 @@
 """`daq resend`: publish results again, with the same ids and the same bytes."""
 
 import argparse
-import getpass
 import time
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
-from daq.adapters.paths import StateLock, database_path, holder, socket_path
+from daq.adapters.paths import StateLock, database_path
 from daq.adapters.store.store import Store
 from daq.app.cli.common import chosen_state
-from daq.app.daemon.control import ask
+from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Resent
 from daq.app.delivery.resending import ResendOrder, read_moment
 from daq.core.errors import SettingError, StoreError
+from daq.methods.files.load import parse
+from daq.process.logins import own_login
 
+LONGEST_NUMBER: Final = 18
+"""Greatest number of digits of a sequence number."""
 EXAMPLES: Final = """\
 examples:
   daq resend --from 2026-11-26T06:00 --to 2026-11-26T14:00      a shift, of all instruments
@@ -40,12 +43,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Put results into the outbox again: through the daemon where one runs, otherwise directly."""
     order = order_of(args)
-    order.transaction(0)  # reports what is wrong before anything is changed
+    order.transaction(0, "")  # reports what is wrong before anything is changed
     state = chosen_state(args)
-    served = holder(state) is not None
-    count = _ask(state, order) if served else _directly(state, order)
+    socket = daemon_socket(state)
+    count = _ask(socket, order) if socket is not None else _directly(state, order)
     what = "message" if count == 1 else "messages"
-    when = "they go out now" if served else "they go out with the next `daq serve`"
+    when = "they go out now" if socket is not None else "they go out with the next `daq serve`"
     print(f"{count} {what} put into the outbox again" + (f"; {when}" if count else ": none were found"))
     return 0
 
@@ -56,24 +59,29 @@ def order_of(args: argparse.Namespace) -> ResendOrder:
     Raises:
         SettingError: they do not fit together, or one is neither a number nor a time.
     """
-    who = getpass.getuser()
     if args.refused:
         if args.begin or args.end or args.epoch is not None:
             raise SettingError("goes alone or with --instrument", key="--refused")
-        return ResendOrder(who=who, instrument=args.instrument, refused=True)
+        return parse(ResendOrder, {"instrument": args.instrument, "refused": True})
     if not args.begin or not args.end:
         raise SettingError("say both: the first and the last, as numbers or as times", key="--from and --to")
+    asked: dict[str, Any] = {"instrument": args.instrument}
     if args.begin.isdecimal() and args.end.isdecimal():
-        first, last = int(args.begin), int(args.end)
-        return ResendOrder(who=who, instrument=args.instrument, epoch=args.epoch, first=first, last=last)
+        first, last = _whole(args.begin, "--from"), _whole(args.end, "--to")
+        return parse(ResendOrder, asked | {"epoch": args.epoch, "first": first, "last": last})
     if args.epoch is not None:
         raise SettingError("belongs to sequence numbers, not to times", key="--epoch")
-    return ResendOrder(
-        who=who,
-        instrument=args.instrument,
-        begin_utc_ns=_moment(args.begin, "--from", end=False),
-        end_utc_ns=_moment(args.end, "--to", end=True),
-    )
+    times = {
+        "begin_utc_ns": _moment(args.begin, "--from", end=False),
+        "end_utc_ns": _moment(args.end, "--to", end=True),
+    }
+    return parse(ResendOrder, asked | times)
+
+
+def _whole(text: str, key: str) -> int:
+    if len(text) > LONGEST_NUMBER:
+        raise SettingError("is too large", key=key)
+    return int(text)
 
 
 def _moment(text: str, key: str, *, end: bool) -> int:
@@ -84,8 +92,8 @@ def _moment(text: str, key: str, *, end: bool) -> int:
         raise SettingError(say, key=key) from None
 
 
-def _ask(state: Path, order: ResendOrder) -> int:
-    return ask(socket_path(state), order, Resent, timeout_s=None).resent
+def _ask(socket: Path, order: ResendOrder) -> int:
+    return ask(socket, order, Resent, timeout_s=None).resent
 
 
 def _directly(state: Path, order: ResendOrder) -> int:
@@ -93,5 +101,5 @@ def _directly(state: Path, order: ResendOrder) -> int:
     if not path.exists():
         raise StoreError(f"{path}: there is no database: nothing was measured with this state directory yet")
     with StateLock(state), Store(path) as store:
-        count: int = store.submit(order.transaction(time.time_ns())).result()
+        count: int = store.submit(order.transaction(time.time_ns(), own_login())).result()
         return count

@@ -15,11 +15,13 @@ from daq.app.screens.result_screen import summary
 from daq.app.screens.run_view import RunView
 from daq.app.screens.shift_screen import ShiftScreen
 from daq.app.screens.styled_lines import Line, joined, text_of
-from daq.app.screens.text import number, plain, sentence, spaced
+from daq.app.screens.text import digits_of, plain, sentence, shown_value, spaced
 from daq.app.workshop.demonstration import Demonstration, Measured, Report
 from daq.core.errors import SettingError
 from daq.core.units import symbol
+from daq.process.extras import need
 from daq.process.logs import set_up_logs
+from daq.quality.digits import significant
 
 PACE = 15.0
 PIPED_COLUMNS = 120
@@ -39,6 +41,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Work through the samples, then print what happened."""
+    need("amqtt", "the demonstration")
     set_up_logs("critical", "console")
     with contextlib.ExitStack() as stack:
         if args.keep:
@@ -130,7 +133,7 @@ def _print_report(report: Report) -> None:
     topics: dict[str, list[list[str]]] = {}
     for topic, event in list(zip(report.topics, report.received, strict=True))[-SHOWN:]:
         data = event["data"]
-        value = "null" if data["value"] is None else number(data["value"], 6)
+        value = "null" if data["value"] is None else shown_value(data)
         topics.setdefault(plain(topic), []).append(
             [
                 f"#{int(event['sequence'])}",
@@ -184,5 +187,5 @@ def _print_run(measured: Measured) -> None:
     speeds = {s["name"]: s for s in result["steps"] if s["at"] == "end"}
     if len(speeds) > 1:
         unit = symbol(result["unit"])
-        values = ", ".join(f"{s['set_speed']:g}: {number(s['value'])}" for s in speeds.values())
+        values = ", ".join(f"{s['set_speed']:g}: {significant(s['value'], digits_of(result))}" for s in speeds.values())
         say(f"by speed (min⁻¹: {unit}): {values}", lead)

@@ -9,12 +9,13 @@ from daq.adapters.store.reading import Reader
 from daq.app.cli.common import chosen_state, print_json
 from daq.app.cli.printing import print_table, say
 from daq.app.records.planning import Basis, basis_of_product, basis_of_viscosity
-from daq.app.screens.text import fixed, number, plain, spaced, span
+from daq.app.screens.text import fixed, plain, spaced, span
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError
 from daq.core.units import convert, symbol
 from daq.methods.files.instrument import Instrument
 from daq.methods.planning.ranging import SLOWEST, plan_instrument, speeds_of, usable_band
+from daq.quality.digits import number
 from daq.rheology.ranges import Candidate
 from daq.rheology.torque import BandClass
 

@@ -2,16 +2,14 @@
 
 import argparse
 import asyncio
-import getpass
 import signal
 from collections.abc import AsyncIterator, Callable, Coroutine
-from dataclasses import fields
 from pathlib import Path
 
 from daq.adapters.clock import SystemClock
-from daq.adapters.paths import config_dir, holder, socket_path, state_dir
+from daq.adapters.paths import config_dir, state_dir
 from daq.app.cli.measuring.serve import publishing, sparkplug
-from daq.app.daemon.control import follow
+from daq.app.daemon.control import daemon_socket, follow
 from daq.app.daemon.process import served
 from daq.app.daemon.protocol import Answer, Ended, StopRun, Viewed
 from daq.app.daemon.supervisor import Supervisor
@@ -21,7 +19,9 @@ from daq.app.setup.catalogue import Catalogue, parts
 from daq.app.setup.orders import RunOrder
 from daq.core.errors import LinkError, SettingError
 from daq.methods.files.instrument import Instrument
+from daq.methods.files.load import parse
 from daq.methods.files.recipe import Method
+from daq.process.logins import own_login
 from daq.process.logs import set_up_logs
 
 
@@ -49,7 +49,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--sampled-at", default="", metavar="TIME", help="when the sample was taken, ISO 8601 with offset"
     )
-    parser.add_argument("--operator", default=getpass.getuser(), metavar="NAME")
+    parser.add_argument("--operator", default="", metavar="NAME", help="who measures (otherwise your login)")
     parser.add_argument(
         "--set",
         dest="choices",
@@ -66,12 +66,13 @@ def run(args: argparse.Namespace) -> int:
     """Measure; the exit codes are those of `daq.app.screens.live.exit_code`."""
     catalogue = Catalogue.load(config_dir(args.config))
     state = state_dir(args.state, catalogue.state)
-    asked = {f.name: getattr(args, f.name) for f in fields(RunOrder)}
-    order = RunOrder(**asked | {"choices": dict(args.choices)})
+    asked = {name: getattr(args, name) for name in RunOrder.model_fields}
+    order = parse(RunOrder, asked | {"choices": dict(args.choices)})
     screen = RunScreen(plain=args.plain)
     try:
-        if holder(state) is not None:
-            return asyncio.run(_through_daemon(socket_path(state), order, screen))
+        socket = daemon_socket(state)
+        if socket is not None:
+            return asyncio.run(_through_daemon(socket, order, screen))
         set_up_logs("error", "auto")
         return asyncio.run(_alone(catalogue, state, order, screen))
     except SettingError as error:
@@ -121,7 +122,7 @@ def _choice(text: str) -> tuple[str, float | str]:
 
 async def _through_daemon(path: Path, order: RunOrder, screen: RunScreen) -> int:
     async def stop() -> None:
-        async for _ in follow(path, StopRun(order.instrument, order.operator)):
+        async for _ in follow(path, StopRun(instrument=order.instrument)):
             pass
 
     return await _show(follow(path, order), screen, stop)
@@ -141,7 +142,7 @@ async def _alone(catalogue: Catalogue, state: Path, order: RunOrder, screen: Run
     async with served(supervisor) as service:
 
         async def stop() -> None:
-            supervisor.stop_run(order.instrument, order.operator)
+            supervisor.stop_run(order.instrument, own_login())
 
         return await _show(service.handle(order), screen, stop)
 

@@ -1,13 +1,13 @@
 """`daq stop`: stop the run on an instrument."""
 
 import argparse
-import getpass
 
-from daq.adapters.paths import config_dir, holder, socket_path, state_dir
-from daq.app.daemon.control import ask
+from daq.adapters.paths import config_dir, state_dir
+from daq.app.daemon.control import ask, daemon_socket
 from daq.app.daemon.protocol import Stopped, StopRun
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import LinkError
+from daq.methods.files.load import parse
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,8 +18,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask the daemon to stop the run; it halts the motor and reads its speed back."""
     state = state_dir(args.state, Catalogue.load(config_dir(args.config)).state, create=False)
-    if holder(state) is None:
+    socket = daemon_socket(state)
+    if socket is None:
         raise LinkError(f"no daemon holds {state}: nothing is being measured")
-    answer = ask(socket_path(state), StopRun(args.instrument, getpass.getuser()), Stopped)
+    answer = ask(socket, parse(StopRun, {"instrument": args.instrument}), Stopped)
     print("stopping" if answer.stopped else f"nothing is being measured on {args.instrument}")
     return 0

@@ -8,8 +8,9 @@ from daq.app.cli.printing import say, terminal_columns
 from daq.app.records.replaying import Recomputed, recompute
 from daq.app.screens.live import print_lines
 from daq.app.screens.result_screen import result_lines
-from daq.app.screens.text import number, plain
+from daq.app.screens.text import plain
 from daq.app.setup.drivers import Drivers
+from daq.quality.digits import number
 
 EXIT_DIFFERS = 1
 DIFFERENCES_SHOWN = 20

@@ -15,13 +15,14 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, terminal_columns
 from daq.app.screens.live import code_of_verdict
 from daq.app.screens.tables import table
-from daq.app.screens.text import called, chance, number, plain, sentence, spaced, uncertain, utc_iso
+from daq.app.screens.text import called, chance, expanded_of, plain, sentence, spaced, utc_iso
 from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, StoreError
 from daq.core.units import symbol
 from daq.methods.concluding.reportable import Attempt, Reportable, reportable
 from daq.methods.concluding.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
+from daq.quality.digits import not_finer, uncertain, within
 
 EXIT_NO_RESULT = 11
 
@@ -86,7 +87,17 @@ def _attempt(reader: Reader, record: RunRecord) -> tuple[Attempt, dict[str, Any]
         unit="" if data is None else data["unit"],
         validity="" if data is None else data["validity"],
         counted=False,
+        expanded=None if data is None else expanded_of(data),
     ), data
+
+
+def _value(r: Reportable, unit: str) -> str:
+    """Return the reportable value with its interval."""
+    expanded = None if r.uncertainty is None else r.uncertainty.expanded
+    value = 0.0 if r.value is None else r.value
+    shown = not_finer(r.reported, value, expanded) if r.reported else within(value, expanded)
+    sure = "" if expanded is None else f" ± {uncertain(expanded)} {unit}"
+    return f"{shown} {unit}{sure}".rstrip()
 
 
 def _rule(r: Reportable) -> str:
@@ -103,10 +114,11 @@ def text_of(r: Reportable, columns: int | None = None, slip: Sequence[Statement]
     if r.value is None:
         lines.append(f"no reportable result: {sentence(r.how)}")
     else:
-        sure = "" if r.expanded is None else f" ± {uncertain(r.expanded)} {unit}"
-        value = f"{r.reported or number(r.value)} {unit}{sure}"
-        lines.append(f"reportable {called(r.quantity)} = {value}, {sentence(r.how)}")
+        lines.append(f"reportable {called(r.quantity)} = {_value(r, unit)}, {sentence(r.how)}")
         lines.append(f"verdict: {spaced(r.verdict)}" + (f" ({_rule(r)})" if r.rounding else ""))
+    if r.uncertainty is not None:
+        lines += [f"no interval: {sentence(text)}" for text in r.uncertainty.reasons]
+        lines += [f"interval without: {sentence(text)}" for text in r.uncertainty.left_out]
     lines = [row for line in lines for row in hung(line, "", columns)]
     lines += [row for text in r.limits for row in hung(sentence(text), "  limit: ", columns)]
     lines += [row for text in r.outliers for row in hung(sentence(text), "  ", columns)]
@@ -118,7 +130,7 @@ def text_of(r: Reportable, columns: int | None = None, slip: Sequence[Statement]
             plain(a.method),
             plain(a.instrument),
             "" if a.fill == a.run else plain(a.fill),
-            f"{number(a.value)} {symbol(a.unit)}".rstrip(),
+            f"{within(a.value, a.expanded)} {symbol(a.unit)}".rstrip(),
             "counts" if a.counted else f"does not count: {sentence(a.why)}",
         ]
         for a in r.attempts

@@ -9,9 +9,10 @@ from daq.adapters.store.reading import Reader
 from daq.adapters.store.rows import RunRecord
 from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import print_table, say
-from daq.app.screens.text import NOTHING, local_time, plain, shown_value, spaced, utc_iso
+from daq.app.screens.text import local_time, plain, shown_value, spaced, utc_iso
 from daq.core.encoding import encode
 from daq.core.units import symbol
+from daq.quality.digits import NOTHING
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

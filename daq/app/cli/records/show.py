@@ -19,17 +19,15 @@ from daq.app.screens.result_screen import result_lines
 from daq.app.screens.styled_lines import Line, wrapped
 from daq.app.screens.tables import table
 from daq.app.screens.text import (
-    NOTHING,
+    digits_of,
     ended,
     fixed,
     fold,
     local_time,
-    number,
     plain,
     sentence,
     spaced,
     span,
-    uncertain,
     width,
     with_unit,
 )
@@ -41,6 +39,7 @@ from daq.core.units import symbol
 from daq.methods.curves.curvedata import FlowCurveData
 from daq.methods.messages.leaves import unit_of
 from daq.methods.parts.measured import KeptValue
+from daq.quality.digits import NOTHING, number, significant, uncertain, within
 
 PIPED_COLUMNS = 100
 """Width of text and drawings where the output is piped; tables are then as wide as their content."""
@@ -144,7 +143,7 @@ def lines_of(
     for heading, section in (
         ("verification", verification_table(found.data or {}, inner)),
         ("uncertainty budget", _budget(found, inner)),
-        ("flow curve", [] if curve is None else curve_lines(curve, room - 2, (found.data or {})["unit"])),
+        ("flow curve", [] if curve is None else _curve(curve, found, room - 2)),
         ("how it was measured", _bench(found)),
         ("how steady it was", list(steadiness)),
         ("steps", _steps(found, inner)),
@@ -208,29 +207,33 @@ def _budget(found: History, columns: int | None) -> list[str]:
     ]
     head = ["component", "u", "distribution", "freedom", "sensitivity", f"in {unit}", "share"]
     out = table(head, rows, right=frozenset({1, 3, 4, 5, 6}), columns=columns).splitlines()
-    if uncertainty.get("trials"):
+    out += [f"no interval: {sentence(text)}" for text in uncertainty["reasons"]]
+    if uncertainty["expanded"] is not None:
+        freedom = uncertainty["effective_degrees_of_freedom"]
         out.append(
-            f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, "
-            f"{plain(uncertainty['method'])} ({uncertainty['trials']} trials, seed {uncertainty['seed']}); "
-            "limits prevail, for which k u_c says too much"
+            f"interval {_end(uncertainty, 'low')} to {_end(uncertainty, 'high')} {unit}, U = "
+            f"{uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
+            f"{100 * uncertainty['coverage']:.0f} %, {plain(uncertainty['method'])}"
+            + (f" ({uncertainty['trials']} trials, seed {uncertainty['seed']})" if uncertainty["trials"] else "")
+            + f", effective degrees of freedom {'unlimited' if freedom is None else number(freedom, 3)}"
         )
-    freedom = uncertainty.get("effective_degrees_of_freedom")
-    out.append(
-        f"expanded {uncertain(uncertainty['expanded'])} {unit}, k = {uncertainty['k']:.2f}, coverage "
-        f"{100 * uncertainty['coverage']:.0f} %, effective degrees of freedom "
-        + ("unlimited" if freedom is None else number(freedom, 3))
-    )
+    other = uncertainty["compared"]
+    if other is not None:
+        out.append(
+            f"for comparison, not published, {plain(other['method'])}: U = {uncertain(other['expanded'])} {unit}, "
+            f"k = {other['k']:.2f}; it says too much, because limits prevail"
+        )
     return out + [f"left out: {sentence(text)}" for text in uncertainty["left_out"]]
 
 
 def _end(uncertainty: dict[str, Any], which: str) -> str:
-    """Return an end of the interval in five digits, in more where the uncertainty has a smaller last digit."""
-    ends = [number(uncertainty[which], 5), fixed(uncertainty[which], _places(uncertain(uncertainty["expanded"])))]
-    return max(ends, key=_places)
+    """Return an end of the interval, with the digits of U."""
+    return within(uncertainty[which], uncertainty["expanded"])
 
 
-def _places(text: str) -> int:
-    return len(text.partition(".")[2])
+def _curve(curve: FlowCurveData, found: History, columns: int) -> list[str]:
+    data = found.data or {}
+    return curve_lines(curve, columns, data["unit"], digits_of(data))
 
 
 def _bench(found: History) -> list[str]:
@@ -314,7 +317,7 @@ def _kept(found: History, limit: int | None) -> list[str]:
             for key in ("speed", "torque_percent", "shear_rate", "stress")
         ),
         (symbol("Cel"), True, [fixed(s["temperature"], 2) for s in steps]),
-        (own, True, [number(s["value"]) for s in steps]),
+        (own, True, [significant(s["value"], digits_of(data)) for s in steps]),
         ("n", True, [str(s["n"]) for s in steps]),
         (
             "quality",

@@ -13,12 +13,13 @@ from daq.app.cli.common import SHOWN_ID, open_reader, print_json
 from daq.app.cli.printing import hung, say, terminal_columns
 from daq.app.records.verifications import Entry, InDoubt, entries, in_doubt, pair_of, standing_of
 from daq.app.screens.tables import table
-from daq.app.screens.text import NOTHING, local_time, number, plain, spaced, utc_iso, value_line
+from daq.app.screens.text import local_time, plain, spaced, utc_iso, value_line
 from daq.app.screens.verification_text import OUTCOMES
 from daq.app.setup.catalogue import Catalogue
 from daq.core.encoding import encode
 from daq.core.errors import SettingError
 from daq.methods.planning.standing import AuditedLevel, Pair, Standing, day
+from daq.quality.digits import NOTHING, number
 
 SHOWN: int = 20
 """Number of verifications listed for an instrument, the newest ones."""

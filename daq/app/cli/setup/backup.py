@@ -2,11 +2,12 @@
 
 import argparse
 
-from daq.adapters.paths import database_path, holder, socket_path
+from daq.adapters.paths import database_path
 from daq.adapters.store.backup import backup
 from daq.app.cli.common import chosen_state, wanted_path
-from daq.app.daemon.control import ask
-from daq.app.daemon.protocol import BackupMade, MakeBackup
+from daq.app.daemon.control import answers, daemon_socket
+from daq.app.daemon.copies import receive
+from daq.app.daemon.protocol import MakeBackup
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,8 +19,9 @@ def run(args: argparse.Namespace) -> int:
     """Copy and check: through the daemon where one runs, otherwise directly."""
     state = chosen_state(args)
     target = args.file.absolute()
-    if holder(state) is not None:
-        ask(socket_path(state), MakeBackup(str(target)), BackupMade, timeout_s=None)
+    socket = daemon_socket(state)
+    if socket is not None:
+        receive(answers(socket, MakeBackup(), timeout_s=None), target)
     else:
         backup(database_path(state), target)
     print(f"copied to {target} and checked: pages, references and audit trail are whole")

@@ -1,7 +1,6 @@
 """``daq check``: find what is wrong with configuration and methods before a sample is measured."""
 
 import argparse
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from daq.core.errors import SettingError
 from daq.core.plan import Plan
 from daq.descriptions.load import load_description
 from daq.methods.files.instrument import Instrument
-from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product
+from daq.methods.files.load import load_daemon, load_fluid, load_instrument, load_method, load_product, read_toml
 from daq.methods.files.recipe import Method
 
 
@@ -65,10 +64,11 @@ class Bench:
 
 
 class Findings:
-    """Errors, and which method fits which instrument."""
+    """Errors, warnings, and which method fits which instrument."""
 
     def __init__(self) -> None:
         self.errors: list[SettingError] = []
+        self.warnings: list[SettingError] = []
         self.benches: list[Bench] = []
         self.files = 0
 
@@ -84,6 +84,10 @@ class Findings:
             return
         catalogue, errors = Catalogue.read(folder)
         self.errors += errors
+        self.warnings += [
+            SettingError(text, file=catalogue.daemon.source, key=key)
+            for key, text in catalogue.daemon.open_passwords.items()
+        ]
         self.files += catalogue.files
         usable = [i for i in catalogue.instruments.values() if self._has_driver(catalogue, i)]
         served = {i.name: (i, catalogue.make_driver(i)) for i in usable if i.name in catalogue.enabled}
@@ -165,15 +169,18 @@ class Findings:
         for signal, (instruments, methods) in lacking.items():
             say(plain(", ".join(instruments)), f"no {plain(signal)} on ")
             say(plain(", ".join(methods)), " " * 10 + "so not for ")
+        for found in self.warnings:
+            say(plain(found), "warning   ")
         for error in self.errors:
             say(plain(error), "wrong     ")
         say(f"{self.files} files checked, {len(self.errors) or 'nothing'} wrong")
 
     def as_json(self) -> dict[str, Any]:
-        """Return errors and benches as JSON values."""
+        """Return errors, warnings and benches as JSON values."""
         return {
             "files": self.files,
             "errors": [{"file": e.file, "key": e.key, "reason": e.reason} for e in self.errors],
+            "warnings": [{"file": w.file, "key": w.key, "reason": w.reason} for w in self.warnings],
             "benches": [encode(b) for b in self.benches],
         }
 
@@ -227,6 +234,6 @@ def kind_of(path: Path) -> Callable[[Path], object]:
 
 def _keys(path: Path) -> Iterator[str]:
     try:
-        yield from tomllib.loads(path.read_text("utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
+        yield from read_toml(path)
+    except SettingError:
         return  # the loader names the line

@@ -1,0 +1,199 @@
+"""No screen, page or text prints a value with digits beyond its uncertainty (JCGM 100 7.2.6).
+
+One stored result is given every size of uncertainty and every form of reporting, and every text that shows it is read
+for numbers near its value.
+"""
+
+import json
+import math
+import random
+import re
+from copy import deepcopy
+from dataclasses import replace
+
+import pytest
+
+from daq.adapters.paths import database_path
+from daq.adapters.store.reading import Reader
+from daq.app.cli.records import show
+from daq.app.cli.records.reportable import text_of as reportable_text
+from daq.app.records.history import history
+from daq.app.screens.curve_text import parameter_text
+from daq.app.screens.result_screen import result_lines
+from daq.app.screens.styled_lines import text_of
+from daq.app.screens.text import shown_value, value_line
+from daq.app.screens.verification_text import verification_table
+from daq.core.units import symbol
+from daq.methods.concluding.intervals import stated_interval
+from daq.methods.concluding.reportable import Attempt, reportable
+from daq.methods.curves.curvedata import FittedParameter
+from daq.methods.messages.flat import flattened
+from daq.methods.parts.statement import state
+from daq.methods.sentences.catalogue import SENTENCES
+from daq.quality.digits import decimals_for, interval_text, number, supported, uncertain, within
+from daq.quality.limits import as_reported
+from daq.rheology.uncertainty import Component
+from tests.support.runs.examples import example
+from tests.support.runs.virtual_bench import StoredBench
+
+VALUE = 806.5492328566363
+PRODUCT = example("products/clear-glaze.toml").model_copy(update={"replicates": None})
+NUMBER = re.compile(r"\d+(?:\.\d+)?(?:e[+-]?\d+)?")
+EXPANDED = [m * 10.0**p for p in range(-4, 4) for m in (1.0, 1.04, 1.7, 2.5, 9.94, 9.96) if m * 10.0**p < 5000.0]
+
+
+def beyond(text, expanded, near=VALUE):
+    """Return the numbers near the value that have digits beyond the uncertainty."""
+    places = decimals_for(expanded)
+    found = []
+    for token in NUMBER.findall(text):
+        seen = float(token)
+        written = (
+            -math.floor(math.log10(near)) + len(token.replace(".", "")) - 1
+            if "e" in token
+            else len(token.partition(".")[2])
+        )
+        if abs(seen - near) <= 0.02 * near and (written > max(places, 0) or seen != float(as_reported(seen, places))):
+            found.append(token)
+    return found
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory):
+    bench = StoredBench(tmp_path_factory.mktemp("digits") / "state")
+    run = bench.measure("G-1041")
+    with Reader(database_path(bench.state)) as reader:
+        yield history(reader, reader.run(run))
+
+
+def given(stored, expanded, reported=None):
+    """The stored result with VALUE in each of its places, and an uncertainty."""
+    data = deepcopy(stored.data)
+    u = stated_interval(VALUE, [Component("torque", expanded / 1.959963984540054)], ()).model_dump(mode="json")
+    reason = state("above_limit", value=VALUE, limit=500.0, unit="mPa.s", expanded=expanded).model_dump(mode="json")
+    limit = {"quantity": data["quantity"], "low": 100.0, "high": 500.0, "unit": data["unit"], "applies_at": {}, "verdict": "outside", "reasons": [reason]}  # fmt: skip
+    data |= {"value": VALUE, "reported": reported, "uncertainty": u, "advice": [], "warnings": []}
+    data["verdict"] |= {"verdict": "outside", "compared": reported or repr(VALUE), "rounding": "rounded" if reported else "unrounded", "limits": [limit], "reasons": [reason]}  # fmt: skip
+    data["steps"] = [s | {"value": VALUE} for s in data["steps"]]
+    data["conditions"]["signals"]["own_viscosity"] = {"value": VALUE, "unit": data["unit"]}
+    data["corrected"] = {
+        "value": VALUE, "reference_celsius": 20.0, "measured_celsius": 20.0, "factor": 1.0, "expanded": expanded, "k": 1.96,
+        "left_out": [], "reason": None,
+    }  # fmt: skip
+    return data
+
+
+def texts(stored, data, expanded, product=None):
+    """Every text of the result, by the name of its screen."""
+    found = replace(stored, data=data)
+    unit = data["unit"]
+    runs = [
+        (
+            Attempt(
+                str(i), "2026-01-05T08:00:00", "m 1", "bench-1", str(i), VALUE, unit, "valid", False, expanded=expanded
+            ),
+            data | {"sample": data["sample"] | {"sheared": False}},
+        )
+        for i in (1, 2)
+    ]
+    level = {
+        "step": "a", "speed": 30.0, "torque_percent": 50.0, "temperature": 25.0, "measured": VALUE, "certified": VALUE,
+        "low": 700.0, "high": 900.0, "deviation_percent": 0.0, "deviation_uncertainty_percent": 100.0 * expanded / VALUE,
+        "normalised_error": 0.1, "accepted": True,
+    }  # fmt: skip
+    verification = {
+        "condition": "as_found", "passed": True, "fluid": "f", "lot": "l", "certificate": "c", "expires": "2030-01-01",
+        "levels": [level], "reasons": [], "results_since_pass": [],
+    }  # fmt: skip
+    parameter = FittedParameter(name="eta", value=VALUE, unit="Pa.s", standard_error=0.1, expanded=expanded, k=2.0)
+    return {
+        "value": value_line(data),
+        "number": shown_value(data),
+        "result": "\n".join(text_of(line) for line in result_lines(data, 100, digits=5)),
+        "show": "\n".join(text_of(line) for line in show.lines_of(found, {}, 140)),
+        "reportable": reportable_text(reportable("G-1041", runs, product)),
+        "verification": "\n".join(verification_table(data | {"verification": verification})),
+        "curve": parameter_text(parameter),
+        "flat": "; ".join(str(flattened(data)[k]) for k in ("verdict_reasons", "warnings")),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("expanded", EXPANDED)
+@pytest.mark.parametrize("decimals", [None, -1, 0, 2, 6])
+def test_no_text_prints_digits_beyond_the_uncertainty(stored, expanded, decimals):
+    data = given(stored, expanded, None if decimals is None else as_reported(VALUE, decimals))
+    found = {name: beyond(text, expanded) for name, text in texts(stored, data, expanded, PRODUCT).items()}
+    assert {name: numbers for name, numbers in found.items() if numbers} == {}
+    # Stored and published as computed: nothing is rounded.
+    assert json.loads(json.dumps(data))["value"] == VALUE
+    assert flattened(data)["value"] == VALUE
+
+
+@pytest.mark.parametrize("expanded", EXPANDED)
+def test_every_screen_shows_the_same_interval(stored, expanded):
+    data = given(stored, expanded)
+    wanted = f"{within(VALUE, expanded)} {symbol(data['unit'])} ± {uncertain(expanded)} {symbol(data['unit'])}"
+    shown = texts(stored, data, expanded)
+    assert wanted in shown["value"]
+    assert wanted in " ".join(shown["result"].split())
+    assert wanted in " ".join(shown["reportable"].split())
+    assert f"U = {uncertain(expanded)} " in shown["show"]
+
+
+@pytest.mark.parametrize("code", [c for c, s in SENTENCES.items() if any(k.within for k in s.parameters.values())])
+@pytest.mark.parametrize("expanded", EXPANDED)
+def test_no_sentence_prints_digits_beyond_the_uncertainty(code, expanded):
+    kinds = SENTENCES[code].parameters
+    parameters = {name: VALUE for name, kind in kinds.items() if kind.within}
+    parameters |= {kind.within: expanded for kind in kinds.values() if kind.within}
+    parameters |= {name: "mPa.s" for name, kind in kinds.items() if kind.what == "unit"}
+    assert beyond(state(code, **parameters).text, expanded) == []
+
+
+def test_a_sentence_that_states_a_measured_value_names_its_uncertainty():
+    """A sentence with a parameter called value has its digits from an uncertainty, or says why not."""
+    without = {
+        "grubbs_outlier": "one of several results, whose scatter is what the sentence is about",
+        "limit_at_other_choice": "a setting of the run, and no result",
+        "dixon_outlier": "one of several results, whose scatter is what the sentence is about",
+    }
+    named = {c for c, s in SENTENCES.items() if "value" in s.parameters and s.parameters["value"].what == "number"}
+    assert {c for c in named if not SENTENCES[c].parameters["value"].within} == without.keys()
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "text"),
+    [
+        (2.646, 1.7, "2.6 ± 1.7"),
+        (806.5492328566363, 17.3, "807 ± 17"),
+        (806.5492328566363, 173.0, "810 ± 170"),
+        (806.5492328566363, 1730.0, "800 ± 1700"),
+        (806.5492328566363, 9.96, "807 ± 10"),
+        (806.5492328566363, 9.94, "806.5 ± 9.9"),
+        (0.0012345, 0.00017, "0.00123 ± 0.00017"),
+        (-5.678, 0.25, "-5.68 ± 0.25"),
+        (0.0, 0.25, "0.00 ± 0.25"),
+        (2.345678e10, 1.7e8, "2.346e+10 ± 170000000"),
+        (5.0, None, "5.000"),
+        (5.0, 0.0, "5.000"),
+        (5.0, math.inf, "5.000"),
+        (None, 0.2, "- ± 0.20"),
+    ],
+)
+def test_a_value_with_its_uncertainty(value, expanded, text):
+    """JCGM 100 7.2.6: two digits of the uncertainty, and the value to its last place."""
+    assert interval_text(value, expanded) == text
+
+
+def test_random_values_are_within_half_a_unit_of_the_last_place_and_have_the_digits_of_it():
+    rng = random.Random(8)
+    for _ in range(3000):
+        value = rng.choice((-1, 1)) * math.exp(rng.uniform(-12, 18))
+        expanded = abs(value) * math.exp(rng.uniform(-9, 3))
+        shown, half = within(value, expanded), uncertain(expanded)
+        assert len(half.replace(".", "").lstrip("0").partition("e")[0].rstrip("0")) <= 2
+        assert abs(float(shown) - value) <= 0.5 * 10.0 ** -decimals_for(expanded) * (1.0 + 1e-9)
+        assert 1 <= supported(value, expanded) <= 4
+        assert abs(float(number(value, supported(value, expanded, 9))) - value) <= max(
+            expanded, 0.51 * 10.0 ** math.floor(math.log10(abs(value)))
+        )
