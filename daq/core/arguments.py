@@ -1,6 +1,6 @@
 """Check the arguments of public functions; an `ArgumentError` names the argument, its value, and what is wanted.
 
-A number is an int, a float, or a numpy array of them.  numpy is not imported.  The checks cost about 1 us each.  They
+A number is an int, a float, or a numpy array of them.  numpy is not imported.  A check costs 0.1 to 0.3 us.  They
 are made once in each call, outside of loops over readings: `statistics`, `steady` and `spans` check the sums instead.
 """
 
@@ -197,13 +197,6 @@ def require_not_falling(name: str, values: "Values") -> None:
     for i in range(1, len(values)):
         if values[i] < values[i - 1]:
             raise ArgumentError(f"must not decrease, number {i + 1} is {values[i]:g} after {values[i - 1]:g}", key=name)
-
-
-def require_rising(name: str, values: "Values") -> None:
-    """Raise `ArgumentError` where a finite number is not greater than the one before it."""
-    for i in range(1, len(values)):
-        if not values[i] > values[i - 1]:
-            raise ArgumentError(f"must rise, number {i + 1} is {values[i]:g} after {values[i - 1]:g}", key=name)
 
 
 def require_same_length(first: str, a: "Values", second: str, b: "Values") -> None:

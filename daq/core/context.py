@@ -123,6 +123,10 @@ class ProductOfPlan:
     """% per K."""
     density: float | None = None
     """kg/m3."""
+    solid_density: float | None = None
+    """kg/m3, of the dry solid of a slip."""
+    solid_density_error: float | None = None
+    """kg/m3, half width of a rectangular distribution."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,7 +50,7 @@ def power_law_speed(torque: Number, speed: float, target: float, index: float) -
     require_positive("target", target)
     require_positive("index", index)
     try:
-        found = speed * (target / torque) ** (1.0 / index)
+        found: Number = speed * (target / torque) ** (1.0 / index)
     except OverflowError:
         raise ArgumentError(f"gives no finite speed for a target of {target:g}", key="torque") from None
     return finite_result("torque", found)

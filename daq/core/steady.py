@@ -12,6 +12,7 @@ uncertainty of a mean.
 
 import math
 from collections.abc import Sequence
+from operator import gt
 from typing import Final
 
 from daq.core.arguments import is_listed, require_count, require_not_negative, require_within
@@ -19,6 +20,8 @@ from daq.core.errors import ArgumentError
 from daq.core.statistics import StraightLine, refuse_series
 from daq.core.student import t_975
 
+MOST_READINGS: Final = 10**12
+"""Greatest number of readings of a span."""
 BLOCKS: Final = 20
 """Number of block means of a span: enough for a line, at a cost that does not depend on the reading rate."""
 
@@ -99,7 +102,7 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
     than the range of the values over their time.
 
     Raises:
-        ArgumentError: a value that is no finite number, lists of different lengths, or times that do not rise.
+        ArgumentError: a value that is no finite number, lists of different lengths, or times that decrease.
     """
     if not (is_listed(values) and is_listed(seconds)):
         raise ArgumentError("must be a list of numbers", key="seconds" if is_listed(values) else "values")
@@ -113,8 +116,8 @@ def drift_bound(seconds: Sequence[float], values: Sequence[float]) -> float | No
     if line is None:
         return None
     # On a perfect line all residuals are 0, and there is no autocorrelation.
-    if not seconds[-1] > seconds[0]:
-        raise ArgumentError("must rise", key="seconds")
+    if any(map(gt, seconds, seconds[1:])):
+        raise ArgumentError("must not decrease", key="seconds")
     effective = effective_count(line.n, line.lag1, fitted=2)
     if effective < 4.0:
         return abs(line.slope) + (max(line.residuals) - min(line.residuals)) / (seconds[-1] - seconds[0])

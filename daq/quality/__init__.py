@@ -1,6 +1,7 @@
 """Quality as pure functions; import from the modules.  Values of one call are in one unit.
 
-Importing a module loads neither numpy nor scipy.
+Every function refuses an argument that is not possible with `daq.core.errors.ArgumentError`, a `ValueError` that names
+the argument and its value.  Importing a module loads neither numpy nor scipy.
 
 * `limits`: `judge(value, low, high, rule=, decimals=) -> Verdict`, `rounded`, `as_reported`, Rounding.
 * `guardbands`: `judge_guarded(value, low, high, guard_band) -> Guarded`, `probability_outside(value, u, low, high)`,

@@ -7,13 +7,19 @@ method).  The rounding is published with the verdict.
 import math
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from enum import StrEnum
+from typing import Final
 
-from daq.core.errors import SettingError
+from daq.core.arguments import ends, require_count, require_one_of
+from daq.core.errors import ArgumentError
 
 Figure = float | int | str | Decimal
 """A number as computed (float) or as entered by a person (text, Decimal)."""
 
 
+MAGNITUDES: Final = (-324, 308)
+"""Powers of ten of the smallest and the greatest float."""
+MOST_DECIMALS: Final = 300
+"""Greatest number of decimals to which a number is rounded."""
 _WIDE = Context(prec=700)
 """Precision for any float with any number of decimals."""
 
@@ -39,14 +45,18 @@ def decimal_of(value: Figure, name: str = "value") -> Decimal:
     """Return the shortest decimal number that reads back as the same float (0.1 is 0.1), as a person sees it.
 
     Raises:
-        SettingError: not a number, or not finite.
+        ArgumentError: not a number, not finite, or of a magnitude that no float has.
     """
+    if isinstance(value, bool) or not isinstance(value, (float, int, str, Decimal)):
+        raise ArgumentError(f"must be a number, is {value!r:.60}", key=name)
     try:
         out = Decimal(repr(float(value))) if isinstance(value, float) else Decimal(value)
     except ArithmeticError:
-        raise SettingError(f"must be a number, is {value!r}", key=name) from None
+        raise ArgumentError(f"must be a number, is {value!r:.60}", key=name) from None
     if not out.is_finite():
-        raise SettingError(f"must be finite, is {value}", key=name)
+        raise ArgumentError(f"must be finite, is {value}", key=name)
+    if out and not MAGNITUDES[0] <= out.adjusted() <= MAGNITUDES[1]:
+        raise ArgumentError(f"must be between 1e{MAGNITUDES[0]} and 1e{MAGNITUDES[1]}, is {out:.3E}", key=name)
     return out
 
 
@@ -54,8 +64,12 @@ def rounded(value: Figure, decimals: int) -> Decimal:
     """Round `value` to `decimals` (negative: tens, hundreds), an exact half to the even digit.
 
     The half is judged on the decimal number of `decimal_of`.
+
+    Raises:
+        ArgumentError: not a number, or decimals that are no whole number from -300 to 300.
     """
-    exact = decimal_of(value).quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN, context=_WIDE)
+    require_count("decimals", decimals, -MOST_DECIMALS, MOST_DECIMALS, "decimals")
+    exact = decimal_of(value).quantize(Decimal(1).scaleb(-int(decimals)), rounding=ROUND_HALF_EVEN, context=_WIDE)
     plain = exact.quantize(Decimal(1), context=_WIDE) if decimals < 0 else exact
     return plain or plain.copy_abs()
 
@@ -79,14 +93,20 @@ def judge(
     the rule `rounded` needs it.
 
     Raises:
-        SettingError: low above high, limits that are not numbers, or rule `rounded` without `decimals`.
+        ArgumentError: low above high, limits that are not numbers, or rule `rounded` without `decimals`.
     """
+    require_one_of("rule", rule, Rounding)
+    if decimals is not None:
+        require_count("decimals", decimals, -MOST_DECIMALS, MOST_DECIMALS, "decimals")
+    if value is not None:
+        # A value that is not finite has no verdict; anything but a number is refused.
+        value, _ = ends("value", value)
     bottom = None if low is None else decimal_of(low, "low")
     top = None if high is None else decimal_of(high, "high")
     if bottom is not None and top is not None and bottom > top:
-        raise SettingError(f"must not be above high ({top}), is {bottom}", key="low")
+        raise ArgumentError(f"must not be above high ({top}), is {bottom}", key="low")
     if rule == Rounding.ROUNDED and decimals is None:
-        raise SettingError("the rule 'rounded' needs the number of decimals reported", key="decimals")
+        raise ArgumentError("the rule 'rounded' needs the number of decimals reported", key="decimals")
     if value is None or not math.isfinite(value) or (bottom is None and top is None):
         return Verdict.NONE
     by_rounding = rule == Rounding.ROUNDED and decimals is not None

@@ -49,7 +49,9 @@ class AcceptanceBand:
 
     def deviation_percent(self, measured: Figure) -> float:
         """Return measured minus certified value, percent of the certified value."""
-        return float(100 * (decimal_of(measured, "measured") - self.certified) / self.certified)
+        return finite_result(
+            "measured", float(100 * (decimal_of(measured, "measured") - self.certified) / self.certified)
+        )
 
 
 def acceptance_band(

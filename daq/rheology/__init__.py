@@ -1,11 +1,13 @@
 """Rheology as pure functions; import from the modules.  SI units unless a name says otherwise.
 
-Importing a module loads neither numpy nor scipy.  `x` below is a number or a numpy array.
+Every function refuses an argument that is not possible with `daq.core.errors.ArgumentError`, a `ValueError` that names
+the argument and its value.  Importing a module loads neither numpy nor scipy.  `x` below is a number or a numpy array.
 
 * `geometry`: CoaxialCylinders, SingleCylinder, ConePlate, ParallelPlates, CalibratedConstants, Disc, Vane, each with
-  `stress_per_torque` (Pa/(N.m)), `rate_per_omega` (1), `viscosity_constant` (Pa.s/(N.m/(rad/s))); `limits_of_use`.
+  `stress_per_torque` (Pa/(N.m)), `rate_per_omega` (1), `viscosity_constant` (Pa.s/(N.m/(rad/s))); `limits_of_use`,
+  `narrowest_gap` (m).
 * `cylinders`: `angular_speed(x /min)`, stress, rate and viscosity of coaxial and single cylinders, Krieger-Elrod rate,
-  `local_slopes`, `vessel_wall_factor`, `taylor_number`, `viscous_heating_rise`.
+  `local_slopes`, `vessel_wall_factor`, `taylor_number`, `critical_taylor_number`, `viscous_heating_rise`.
 * `rotors`: cone, plates (`plates_rim_stress`: Weissenberg-Rabinowitsch-Mooney), vane, disc.
 * `torque`: percent of full scale, `classify_torque`, `viscosity_range`, `speed_for_torque`, `advise`.
 * `ranges`: `plan_ranges(full_scale N.m, geometries, speeds /min, Expected) -> [Candidate]`, `speeds_between(/min,
@@ -24,6 +26,7 @@ Importing a module loads neither numpy nor scipy.  `x` below is a number or a nu
 * `gapflow`: `wall_rates(stress(rates), omegas rad/s, radius_ratio) -> rates 1/s` for any model, in any gap;
   `curvefit`: `fit_series(model, Series, shifts) -> CurveFit | Refusal`, `choose(Series, models, shifts) -> Chosen`:
   fits of stress against angular speed with the flow in the gap solved; scatter and instrument apart.
+* `slips`: `dry_content(density kg/m3, solid_density kg/m3, degC) -> DryContent` (mass fraction), `water_density(degC)`.
 * `yieldspread`: `yield_spread(Series, shifts, Chosen) -> YieldSpread | None`: yield stresses (Pa) by rival models.
 * `structure`: `shear_thinning_index`, `recovery_fraction`, `loop_area` (Pa/s).
 * `wallslip`: `compare_gaps(GapCurve, GapCurve) -> GapComparison | None`; `restirring`: `drift_sign([Stretch],

@@ -209,7 +209,7 @@ def critical_taylor_number(radius_ratio: float) -> float:
     # Between the rows Re sqrt(1 - η) η is nearly a straight line over η.
     i = min(bisect_right(_CURVE, (inverse, math.inf)), len(_CURVE) - 1)
     (x1, y1), (x2, y2) = _CURVE[i - 1], _CURVE[i]
-    return (y1 + (y2 - y1) * (inverse - x1) / (x2 - x1)) / inverse**1.5
+    return (y1 + (y2 - y1) * (inverse - x1) / (x2 - x1)) / math.pow(inverse, 1.5)
 
 
 _CURVE: Final = (

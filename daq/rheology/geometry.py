@@ -305,3 +305,18 @@ def limits_of_use(geometry: Geometry) -> tuple[Remark, ...]:
     else:
         out.append(remark("uniform_stress_assumed"))
     return tuple(out)
+
+
+def narrowest_gap(geometry: Geometry) -> float | None:
+    """Return the width (m) of the sheared gap where it is narrowest; None where the fluid is unbounded or not sheared.
+
+    The gap of cone and plate is that at the rim, the widest: towards the middle it is narrower.
+    """
+    require_instance("geometry", geometry, get_args(Geometry))
+    if isinstance(geometry, CoaxialCylinders):
+        return geometry.outer_radius_m - geometry.inner_radius_m
+    if isinstance(geometry, SingleCylinder) and geometry.vessel_radius_m is not None:
+        return geometry.vessel_radius_m - geometry.radius_m
+    if isinstance(geometry, ConePlate):
+        return geometry.radius_m * math.tan(geometry.angle_rad)
+    return geometry.gap_m if isinstance(geometry, ParallelPlates) else None

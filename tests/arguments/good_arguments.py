@@ -70,6 +70,7 @@ def seconds():
 
 
 CURVE_FIT = fit_series("bingham", series(), shifts())
+CHOSEN = choose(series(), ["newtonian", "bingham"], shifts())
 FIT = fit_model("bingham", RATES, STRESSES, SIGMA)
 
 OWNERS = {
@@ -112,9 +113,6 @@ GOOD = {
     "daq.rheology.curvefit.fit_or_reason": lambda: {
         "model": "bingham", "series": series(), "shifts": shifts(), "unsupported": False
     },
-    "daq.rheology.yieldspread.yield_spread": lambda: {
-        "series": series(), "shifts": shifts(), "chosen": choose(series(), ["bingham"], shifts())
-    },
     "daq.rheology.curvefit.choose": lambda: {
         "series": series(), "models": ["newtonian", "bingham"], "shifts": shifts()
     },
@@ -143,6 +141,7 @@ GOOD = {
         "stress": newtonian, "rates": np.geomspace(0.1, 10, 50), "radius_ratio": 1.25
     },
     "daq.rheology.gapflow.wall_rates": lambda: {"stress": newtonian, "omegas": OMEGAS.copy(), "radius_ratio": 1.25},
+    "daq.rheology.yieldspread.yield_spread": lambda: {"series": series(), "shifts": shifts(), "chosen": CHOSEN},
     # cylinders, rotors, geometry
     "daq.rheology.cylinders.angular_speed": lambda: {"speed_per_min": 30.0},
     "daq.rheology.cylinders.inner_stress": lambda: {
@@ -165,10 +164,8 @@ GOOD = {
     "daq.rheology.cylinders.viscous_heating_rise": lambda: {
         "viscosity": 1.0, "rate": 100.0, "gap_m": 0.003, "conductivity": 0.2
     },
-    "daq.rheology.cylinders.require_end_factor": lambda: {"end_factor": 1.1},
     "daq.rheology.rotors.cone_stress": lambda: {"torque": 1e-3, "radius_m": 0.012},
     "daq.rheology.rotors.cone_rate": lambda: {"omega": 3.0, "angle_rad": 0.02, "small_angle": False},
-    "daq.rheology.rotors.require_cone_angle": lambda: {"angle_rad": 0.02},
     "daq.rheology.rotors.plates_rim_rate": lambda: {"omega": 3.0, "radius_m": 0.012, "gap_m": 0.001},
     "daq.rheology.rotors.plates_apparent_stress": lambda: {"torque": 1e-3, "radius_m": 0.012},
     "daq.rheology.rotors.plates_rim_stress": lambda: {"apparent_stress": 10.0, "slope": 0.5},
@@ -218,6 +215,12 @@ GOOD = {
     },
     "daq.rheology.temperature.correct_to_reference": lambda: {
         "viscosity": 0.8, "celsius": 23.0, "reference_celsius": 25.0, "curve": ANDRADE
+    },
+    "daq.rheology.geometry.narrowest_gap": lambda: {"geometry": ConePlate(0.012, 0.02)},
+    "daq.rheology.slips.water_density": lambda: {"celsius": 23.0},
+    "daq.rheology.slips.dry_content": lambda: {
+        "density": 1780.0, "solid_density": 2620.0, "celsius": 23.0, "u_density": 1.0, "u_solid_density": 15.0,
+        "u_celsius": 0.5,
     },
     # torque, ranges
     "daq.rheology.torque.percent_to_torque": lambda: {"percent": 50.0, "full_scale": 1e-3},

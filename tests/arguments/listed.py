@@ -25,11 +25,11 @@ def modules(package):
 
 
 def own(module):
-    """Return the public names that a module defines itself."""
+    """Return the public names that a module defines itself, without the checks."""
     return {
         name: thing
         for name, thing in vars(module).items()
-        if not name.startswith("_") and getattr(thing, "__module__", None) == module.__name__
+        if not name.startswith(("_", "require_", "refuse_")) and getattr(thing, "__module__", None) == module.__name__
     }
 
 
@@ -43,29 +43,30 @@ def plainly_numeric(function):
 def listed():
     """Return all public functions, classes and methods that need a row of good arguments, by their full names."""
     out, classes = {}, {}
-    for package in (daq.rheology, daq.quality):
-        for module in modules(package):
-            for name, thing in own(module).items():
-                where = f"{module.__name__}.{name}"
-                if inspect.isfunction(thing) or hasattr(thing, "__wrapped__"):
-                    out[where] = thing
-                elif inspect.isclass(thing) and dataclasses.is_dataclass(thing):
-                    classes[where] = thing
-                    for method, function in methods(thing):
-                        out[f"{where}.{method}"] = function
+    for where, thing in _public(daq.rheology, daq.quality):
+        if inspect.isfunction(thing) or hasattr(thing, "__wrapped__"):
+            out[where] = thing
+        elif inspect.isclass(thing) and dataclasses.is_dataclass(thing):
+            classes[where] = thing
+            out |= {f"{where}.{method}": function for method, function in methods(thing)}
     given = " ".join(_parameters(f) for f in out.values())
-    returned = " ".join(_text(inspect.signature(f).return_annotation) for f in out.values())
+    parts = " ".join(_text(f.type) for kind in classes.values() for f in dataclasses.fields(kind))
+    returned = parts + " ".join(_text(inspect.signature(f).return_annotation) for f in out.values())
     for where, kind in classes.items():
         word = re.compile(rf"\b{kind.__name__}\b")
-        # A class that functions return and none takes is a result: the package alone makes it.
+        # A class that functions return, or that is a part of one, and none takes: the package alone makes it.
         if word.search(given) or not word.search(returned):
             out[where] = kind
-    for package in (daq.core, daq.methods):
-        for module in modules(package):
-            for name, thing in own(module).items():
-                if inspect.isfunction(thing) and plainly_numeric(thing):
-                    out[f"{module.__name__}.{name}"] = thing
+    for where, thing in _public(daq.core, daq.methods):
+        if inspect.isfunction(thing) and plainly_numeric(thing):
+            out[where] = thing
     return out
+
+
+def _public(*packages):
+    for package in packages:
+        for module in modules(package):
+            yield from ((f"{module.__name__}.{name}", thing) for name, thing in own(module).items())
 
 
 def methods(kind):

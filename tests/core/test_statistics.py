@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from daq.core.derive import span_summaries
+from daq.core.errors import ArgumentError
 from daq.core.statistics import Axis, longest_interval, scaled, summarise
 from tests.core.column_parts import columns_of
 from tests.core.parts import RATE, STRESS, VISCOSITY, S
@@ -99,7 +100,7 @@ def test_an_undefined_statistic_is_none(values):
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_a_value_that_is_not_finite_is_refused(bad):
-    with pytest.raises(ValueError, match="not finite"):
+    with pytest.raises(ArgumentError, match="values: all values must be finite, number 2 is "):
         summary([1.0, bad])
 
 

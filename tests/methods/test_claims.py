@@ -244,3 +244,25 @@ def test_ends_gap_and_vessel_are_said_in_every_result():
     assert parameters(limits, "vessel_wall") == {"excess": pytest.approx(100 / (1 - (9 / 42.5) ** 2) - 100)}
     wide = plan_of("clear-glaze-qc", "bench-1").context.geometry.limits_of_use
     assert parameters(wide, "wide_gap") == {"radius_ratio": pytest.approx(1.25), "limit": 1.2}
+
+
+@pytest.mark.parametrize(
+    ("fitted", "particle", "warned"),
+    [("coaxial-12", 0.301, True), ("coaxial-12", 0.3, False), ("coaxial-15", 0.13, True), ("coaxial-15", 0.12, False)],
+)
+def test_particles_too_large_for_the_gap_are_warned_of(tmp_path, fitted, particle, warned):
+    """Gaps of 3 and 1.2705 mm; ten particles must fit in (common practice)."""
+    product = load_changed(tmp_path, "products/casting-slip.toml", ('"0.12 mm"', f'"{particle} mm"'))
+    instrument = example("instruments/bench-1.toml").with_fitted(fitted)
+    warnings = plan_of("reference-check", instrument, product=product).context.warnings
+    assert ("gap_narrow_for_particles" in codes(warnings)) == warned
+    if warned:
+        found = parameters(warnings, "gap_narrow_for_particles")
+        gap = {"coaxial-12": 3.0, "coaxial-15": 1.2705}[fitted]
+        assert found == {
+            "geometry": fitted,
+            "gap": pytest.approx(gap),
+            "particle": particle,
+            "times": 10.0,
+            "needed": pytest.approx(10 * particle),
+        }

@@ -213,3 +213,9 @@ def test_share_of_the_terms_known_by_limits():
     budget = combine([from_limit("a", 3.0), Component("b", 1.0, Distribution.STUDENT, 3.0)])
     assert bounded_share(budget.components) == pytest.approx(0.75)
     assert bounded_share([from_readings("b", 0.0, 40)]) == 0.0
+
+
+@pytest.mark.parametrize("lag1", [1.01, -1.01, 2.0, math.inf, -math.inf, math.nan])
+def test_a_correlation_that_cannot_be_is_refused_and_never_makes_the_uncertainty_smaller(lag1):
+    with pytest.raises(SettingError, match=r"lag1: must be from -1 to 1, is"):
+        span_mean_uncertainty(1.0, 40, lag1)

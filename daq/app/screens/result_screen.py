@@ -71,6 +71,7 @@ def result_lines(data: dict[str, Any], columns: int, *, digits: int = 0) -> list
     if others:
         lines += wrapped(others, columns, "also measured: ", "dim")
     lines += corrected_lines(data, columns)
+    lines += dry_content_lines(data, columns)
     for advice in data["advice"]:
         lines += wrapped(sentence(advice), columns, "advice: ", "warn")
     for warning in data["warnings"]:
@@ -235,6 +236,21 @@ def corrected_lines(data: dict[str, Any], columns: int) -> list[Line]:
         words += f" (k = {corrected['k']:.2f})"
     how = f"{words}, as measured times {corrected['factor']:.4f}; the verdict is on the value as measured"
     return wrapped(how, columns, at)
+
+
+def dry_content_lines(data: dict[str, Any], columns: int) -> list[Line]:
+    """Return the dry content of a slip in percent of its mass, or why there is none."""
+    found = data.get("dry_content")
+    if not found:
+        return []
+    if found["value"] is None:
+        return wrapped(sentence(found["reason"]), columns, "dry content: no value, ", "dim")
+    expanded = None if found["expanded"] is None else 100.0 * found["expanded"]
+    words = interval_text(100.0 * found["value"], expanded, "%")
+    solid = f"{found['solid_density']:g} {symbol('kg/m3')}"
+    return wrapped(
+        f"{words} by mass, with a solid of {solid} and water of {found['celsius']:g} °C", columns, "dry content: "
+    )
 
 
 def conditions_text(conditions: dict[str, Any]) -> str:

@@ -13,7 +13,7 @@ from daq.methods.concluding.budget import drift, percent_of_full_scale, temperat
 from daq.methods.concluding.cautions import cautions, clock_cautions, flow_faults
 from daq.methods.concluding.claims import chosen, claim_faults, decides, event_seconds, raw_value, time_uncertainty
 from daq.methods.concluding.conclusion import Conclusion
-from daq.methods.concluding.correcting import corrected
+from daq.methods.concluding.correcting import corrected, dry_content_of
 from daq.methods.concluding.intervals import with_uncertainty
 from daq.methods.concluding.judging import judgement, reported
 from daq.methods.concluding.reasons import OUTCOME_FAULT, reasons_of
@@ -88,6 +88,7 @@ def conclude(plan: Plan, facts: Facts) -> Conclusion:
         verification=verification,
         sheared=facts.moved and seek_of(plan) is not None,
         corrected=corrected(plan, row, value, budget),
+        dry_content=dry_content_of(plan, row, value, unit, budget),
         motor=_motor(facts),
         clock=facts.clock,
         cautions=(*cautions(plan, facts, kept, row, moved, budget), *clock_cautions(facts.clock)),

@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from daq.core.context import Amount, ProductLimit, ProductOfPlan
 from daq.core.units import UNITS, entered
@@ -15,6 +15,7 @@ from daq.methods.files.fields import (
     KeyedError,
     Listed,
     MethodVersion,
+    Millimetres,
     Model,
     Name,
     Percent,
@@ -22,6 +23,7 @@ from daq.methods.files.fields import (
     Quantity,
     Text,
     UnitText,
+    in_unit,
 )
 
 Rounding = Literal["unrounded", "rounded"]
@@ -210,6 +212,12 @@ class Product(Model):
     expected_viscosity: Quantity | None = None
     density: Annotated[float, Field(ge=300, le=20_000)] | None = None
     """kg/m3; used for the warning of Taylor vortices.  Left out: that of water."""
+    solid_density: Annotated[float, BeforeValidator(in_unit("kg/m3")), Field(ge=1100, le=20_000)] | None = None
+    """Of the dry solid of a slip, without pores; a density that is measured then gives the dry content too."""
+    solid_density_error: Annotated[float, BeforeValidator(in_unit("kg/m3")), Field(ge=0, le=1000)] | None = None
+    """Half width of a rectangular distribution of the density of the solid."""
+    largest_particle: Millimetres | None = None
+    """Diameter of the largest particles; a run in a gap narrower than ten of them is warned of."""
     replicates: Replicates | None = None
     """Left out: one valid result is reported."""
     temperature_curve: TemperatureCurve | None = None
@@ -261,4 +269,6 @@ class Product(Model):
             flow_behaviour_index=self.flow_behaviour_index,
             temperature_coefficient=self.temperature_coefficient,
             density=self.density,
+            solid_density=self.solid_density,
+            solid_density_error=self.solid_density_error,
         )

@@ -7,7 +7,7 @@ from pydantic import Field
 from daq.core.faults import Quality
 from daq.methods.parts.base import Measured, Part
 from daq.methods.parts.judged import Advice, Judgement, Verification
-from daq.methods.parts.known import Corrected, Uncertainty
+from daq.methods.parts.known import Corrected, DryContent, Uncertainty
 from daq.methods.parts.measured import Conditions, Drift, KeptValue, Span
 from daq.methods.parts.statement import Statement
 
@@ -36,6 +36,7 @@ class Finding(Part):
     outcome: Outcome | Literal[""] = Field(description="empty while the run goes on")
     uncertainty: Uncertainty | None = None
     corrected: Corrected | None = None
+    dry_content: DryContent | None = None
     span: Span | None = None
     drift: Drift | None = None
     conditions: Conditions

@@ -59,3 +59,16 @@ class Corrected(Part):
     k: Ratio = None
     left_out: tuple[Statement, ...] = Field(default=(), description="what the uncertainty does not contain")
     reason: Statement | None = Field(default=None, description="why there is no corrected value")
+
+
+class DryContent(Part):
+    """Dry content of a slip: mass of the solid over the mass of the slip, from the density that is the value."""
+
+    value: Ratio = Field(description="mass fraction, 0 to 1; null where none is possible")
+    celsius: Annotated[float, unit("Cel")] = Field(description="temperature for the density of the water")
+    solid_density: Annotated[float, unit("kg/m3")] = Field(description="of the dry solid, from the product's file")
+    by_volume: Ratio = Field(default=None, description="volume of the solid over the volume of the slip, 0 to 1")
+    expanded: Ratio = Field(default=None, description="expanded uncertainty of `value`, 95 %")
+    k: Ratio = None
+    left_out: tuple[Statement, ...] = Field(default=(), description="what the uncertainty does not contain")
+    reason: Statement | None = Field(default=None, description="why there is no dry content")

@@ -1,16 +1,22 @@
 """Check that method, instrument and driver fit together."""
 
+from typing import Final
+
 from daq.core.driver import Driver, Identity
 from daq.core.plan import Rule, Step
 from daq.core.remarks import Parameter
 from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
+from daq.methods.files.product import Product
 from daq.methods.planning.making import Making
 from daq.methods.planning.refusals import Refusals
 from daq.methods.planning.signals import INTERVAL_SCALES, OWN_VISCOSITY, SPEED, TORQUE
+from daq.rheology.geometry import narrowest_gap
 
 FULL_SCALE_FACT = "full_scale_uN_m"
 AGREE = 1e-3
+PARTICLES_IN_GAP: Final = 10.0
+"""Smallest gap over the diameter of the largest particle (common practice of rheology handbooks, no single source)."""
 FASTEST_VANE = 1.0
 """/min; common practice, no source."""
 
@@ -210,3 +216,22 @@ def shows_steadiness(rule: Rule, ended_by: str, signal: str) -> bool:
 
 def _holds(rule: Rule, name: str) -> bool:
     return any(leaf.name == name for leaf in rule.leaves())
+
+
+def check_particles(making: Making, product: Product | None) -> None:
+    """Warn of a gap that is too narrow for the product's largest particles."""
+    fitted = making.instrument.fitted
+    gap = None if making.geometry is None else narrowest_gap(making.geometry)
+    if product is None or product.largest_particle is None or gap is None or fitted is None:
+        return
+    width = 1000.0 * gap
+    # A part in a billion: a gap of exactly ten particles is wide enough, although it is a difference of two radii.
+    if width * (1.0 + 1e-9) < PARTICLES_IN_GAP * product.largest_particle:
+        making.refusals.warn(
+            "gap_narrow_for_particles",
+            geometry=fitted,
+            gap=width,
+            particle=product.largest_particle,
+            times=PARTICLES_IN_GAP,
+            needed=PARTICLES_IN_GAP * product.largest_particle,
+        )

@@ -13,7 +13,7 @@ from daq.methods.files.fluid import Fluid
 from daq.methods.files.instrument import Instrument
 from daq.methods.files.product import Product
 from daq.methods.files.recipe import Acceptance, Method
-from daq.methods.planning.checks import check_bench, check_claim, check_verification, full_scale
+from daq.methods.planning.checks import check_bench, check_claim, check_particles, check_verification, full_scale
 from daq.methods.planning.choosing import Chosen
 from daq.methods.planning.curvechecks import check_flow_curve, check_settling
 from daq.methods.planning.geometries import constants_of, described, flow_geometry
@@ -85,6 +85,7 @@ def compile_plan(
     check_claim(making, steps, primary)
     check_verification(making, primary, fluid, None if history is None else history.today)
     check_settling(making, steps, None if product is None else product.flow_behaviour_index)
+    check_particles(making, product)
     curve = check_flow_curve(making, steps)
     temperature = _temperature_curve(making, product)
     turns = any(s.speed is not None for s in steps) or conditioning.preshear_speed is not None

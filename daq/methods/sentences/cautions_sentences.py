@@ -14,8 +14,8 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "near_vortices": sentence(
         "Taylor vortices: the flow is at {part} of their onset[, with a density of {assumed_density} (water) assumed]"
-        "[; the criterion is that of long cylinders, and uncertain at a radius ratio of {radius_ratio}]; vortices make the "
-        "value too high: compare with a lower speed",
+        "[; the criterion is that of long cylinders, and uncertain at a radius ratio of {radius_ratio}]; vortices make "
+        "the value too high: compare with a lower speed",
         part=quantity("%", ".0f"), assumed_density=quantity("kg/m3"), radius_ratio=number(".3g"),
     ),
     "heating": sentence("shearing heats the sample by up to {rise} (estimate)", rise=quantity("K", ".2g")),

@@ -103,6 +103,12 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "judged at {judged} of {wanted} torques that are at least {apart} of full scale apart",
         judged=COUNT, wanted=COUNT, apart=PERCENT,
     ),
+    "dry_content_without_density": sentence("there is no density that can be believed"),
+    "dry_content_not_possible": sentence(
+        "a density of {density} is not between that of water at {temperature} and that of the solid, {solid_density}: "
+        "check the density of the solid in the product's file, and the slip for air",
+        density=quantity("kg/m3", ".5g"), temperature=CELSIUS, solid_density=quantity("kg/m3", ".5g"),
+    ),
     "correction_without_temperature": sentence("there is no value, or no temperature of it"),
     "curve_of_other_geometry": sentence(
         "the product's temperature curve holds for {wanted}[, measured with {fitted}]", wanted=NAME, fitted=NAME

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from daq.methods.sentences.kinds import COUNT, PERCENT, TERM, Sentence, number, quantity, sentence
+from daq.methods.sentences.kinds import CELSIUS, COUNT, PERCENT, TERM, Sentence, number, quantity, sentence
 
 _REST: Final = quantity("%", ".2f")
 
@@ -34,6 +34,11 @@ SENTENCES: Final[dict[str, Sentence]] = {
     ),
     "threshold_on_other_signal": sentence(
         "value at the threshold: the event is not on {signal}, or the value does not move", signal=TERM
+    ),
+    "solid_density_error_unknown": sentence("density of the solid: the product's file states no error of it"),
+    "dry_content_at_room_temperature": sentence(
+        "temperature of the slip: not measured; the density of water at {temperature} ± {band} is taken",
+        temperature=CELSIUS, band=quantity("K"),
     ),
     "too_few_effective_readings": sentence(
         "the {readings} readings of the span follow one another so closely that they are worth {effective} independent "

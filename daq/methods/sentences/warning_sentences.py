@@ -18,6 +18,12 @@ SENTENCES: Final[dict[str, Sentence]] = {
         "yields before it flows",
         step=NAME, speed=SPEED, fastest=SPEED,
     ),
+    "gap_narrow_for_particles": sentence(
+        "the gap of {geometry} is {gap}, less than {times#} times the largest particle of {particle}: particles may "
+        "jam, and the value depends on the gap; fit a measuring geometry with a gap of at least {needed} (common "
+        "practice)",
+        geometry=NAME, gap=quantity("mm", ".3g"), times=number(), particle=quantity("mm"), needed=quantity("mm"),
+    ),
     "certificate_expired": sentence(
         "{fluid}: the certificate {certificate} of lot {lot} held until {expires}",
         fluid=NAME, certificate=NAME, lot=NAME, expires=NAME,

@@ -149,7 +149,8 @@ def _bound(daemon: dict[str, Any]) -> str | None:
 def _audit(breaks: list[dict[str, Any]], *, as_json: bool) -> int:
     from daq.app.cli.common import print_json
     from daq.app.cli.printing import print_table, say
-    from daq.app.screens.text import NOTHING, plain
+    from daq.app.screens.text import plain
+    from daq.quality.digits import NOTHING
 
     if as_json:
         plain_rows = [{k: v if isinstance(v, int) else str(v) for k, v in b.items()} for b in breaks]
