@@ -2,7 +2,7 @@
 
 from daq.core.columns import Columns
 from daq.core.driver import Values
-from tests.core.parts import S
+from tests.support.runs.scripts import S
 
 CHANNELS = ("torque", "speed", "temperature")
 

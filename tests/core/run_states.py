@@ -2,7 +2,7 @@
 
 from daq.core.plan import Conditioning, Keep, Seek
 from daq.core.run import State
-from tests.core.parts import Named, S, Script, elapsed, plan_of, seconds, step
+from tests.support.runs.scripts import Named, S, Script, elapsed, plan_of, seconds, step
 
 TURNING = [State.STARTING_PRESHEAR, State.PRESHEARING, State.STARTING, State.MEASURING, State.SEEKING]
 

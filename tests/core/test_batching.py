@@ -10,7 +10,7 @@ from daq.core.events import Received
 from daq.core.pipeline import Pipeline
 from daq.core.plan import Conditioning, Keep, Rule, Seek
 from daq.core.replay import replay
-from tests.core.parts import (
+from tests.support.runs.scripts import (
     Polled,
     S,
     Script,

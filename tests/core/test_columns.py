@@ -4,7 +4,7 @@ import pytest
 
 from daq.core.driver import Values
 from tests.core.column_parts import columns_of
-from tests.core.parts import S
+from tests.support.runs.scripts import S
 
 
 def test_a_span_leaves_out_its_start_and_holds_its_end():

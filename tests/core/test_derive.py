@@ -8,7 +8,7 @@ from daq.core.derive import getters, roots, span_summaries
 from daq.core.driver import Values
 from daq.core.plan import Derivation
 from tests.core.column_parts import CHANNELS, columns_of
-from tests.core.parts import RATE, STRESS, VISCOSITY, S
+from tests.support.runs.scripts import RATE, STRESS, VISCOSITY, S
 
 POWER = Derivation("power", "W", "product", ("torque", "speed"), 0.1)
 SHIFTED = Derivation("kelvin", "K", "linear", ("temperature",), 1.0, 273.15)

@@ -14,7 +14,7 @@ from daq.core.pipeline import Pipeline
 from daq.core.replay import replay
 from daq.testing.bench import Bench
 from daq.testing.hostile import FlippedBits
-from tests.core.parts import S, elapsed, plan_of, step
+from tests.support.runs.scripts import S, elapsed, plan_of, step
 
 MS = 1_000_000
 

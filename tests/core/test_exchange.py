@@ -6,7 +6,7 @@ from daq.core.driver import Reject, Reply, Request
 from daq.core.exchange import NEVER, Exchange
 from daq.core.exchangecounters import MOST_REASONS
 from daq.core.framing import Framing
-from tests.core.parts import Plain, Polled, S
+from tests.support.runs.scripts import Plain, Polled, S
 
 MS = 1_000_000
 

@@ -15,9 +15,9 @@ from daq.core.header import Header, read_header
 from daq.core.header_schema import SCHEMA_FILE, header_schema, schema_text
 from daq.core.journal import JournalWriter, read_records
 from daq.core.plan import Plan, Rule
-from tests.core.parts import plan_of, step
 from tests.support import sentences
 from tests.support.any_values import any_of
+from tests.support.runs.scripts import plan_of, step
 
 PLAN = plan_of(step(Rule("above", "a", "torque", low=12.5)), companions=("probe",))
 HEADER = Header(run="a-run", plan=PLAN, drivers={})

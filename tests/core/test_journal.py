@@ -25,7 +25,7 @@ from daq.core.events import (
 from daq.core.header import Header
 from daq.core.journal import JournalWriter, chain, read_records
 from daq.core.plan import Extent, Keep, Plan, Rule
-from tests.core.parts import plan_of, seconds, step, turns
+from tests.support.runs.scripts import plan_of, seconds, step, turns
 
 HEADER = Header(run="a-run", plan=plan_of(step(Rule("above", "a", "torque")), companions=("probe",)), drivers={})
 EVENTS = [

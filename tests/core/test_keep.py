@@ -5,7 +5,7 @@ import math
 import pytest
 
 from daq.core.plan import Conditioning, Keep, Rule
-from tests.core.parts import Plain, Probe, S, Script, after, at, elapsed, plan_of, seconds, step, turns
+from tests.support.runs.scripts import Plain, Probe, S, Script, after, at, elapsed, plan_of, seconds, step, turns
 
 
 def above(signal, low, **more):

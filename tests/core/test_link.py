@@ -9,7 +9,7 @@ from daq.core.link import STOP_NS, Link
 from daq.core.linkeffects import ExpectedInstrument, LinkMoved, Reopen, TorqueOffZero
 from daq.core.linkstates import LINK_TRANSITIONS, IdentityCheck, LinkState, Motor, Purpose, link_diagram
 from daq.core.resting import TorqueAtRest
-from tests.core.parts import Named, Plain, S
+from tests.support.runs.scripts import Named, Plain, S
 
 MS = 1_000_000
 

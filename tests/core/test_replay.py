@@ -12,9 +12,9 @@ from daq.core.journal import HEAD, read_records
 from daq.core.plan import Keep, Rule
 from daq.core.replay import flip_bit, replay
 from daq.core.run import State
-from tests.core.parts import Plain, Script, elapsed, make_driver, plan_of, seconds, step, texts
 from tests.core.run_states import into
 from tests.support import sentences
+from tests.support.runs.scripts import Plain, Script, elapsed, make_driver, plan_of, seconds, step, texts
 
 KEEP = Keep("every", "mean", seconds(1.0), every=seconds(1.0)), Keep("end", "mean", seconds(2.0))
 

@@ -11,8 +11,21 @@ from daq.core.plan import Conditioning, Keep, Rule
 from daq.core.remarks import remark
 from daq.core.replay import replay
 from daq.core.run import ACTIVE, OUTCOMES, TRANSITIONS, State, diagram
-from tests.core.parts import Named, Plain, Polled, Probe, S, Script, after, elapsed, make_driver, plan_of, seconds, step
 from tests.core.run_states import TURNING, full_plan, into
+from tests.support.runs.scripts import (
+    Named,
+    Plain,
+    Polled,
+    Probe,
+    S,
+    Script,
+    after,
+    elapsed,
+    make_driver,
+    plan_of,
+    seconds,
+    step,
+)
 
 BEFORE_MOTION = {State.READY, State.IDENTIFYING, State.EQUILIBRATING, State.SOAKING}
 

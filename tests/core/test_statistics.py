@@ -14,7 +14,7 @@ from daq.core.derive import span_summaries
 from daq.core.errors import ArgumentError
 from daq.core.statistics import Axis, longest_interval, scaled, summarise
 from tests.core.column_parts import columns_of
-from tests.core.parts import RATE, STRESS, VISCOSITY, S
+from tests.support.runs.scripts import RATE, STRESS, VISCOSITY, S
 
 DATA = Path(__file__).parent / "data" / "nist_univariate.csv"
 

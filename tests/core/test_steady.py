@@ -8,8 +8,8 @@ from scipy import stats
 
 from daq.core.plan import Keep, Rule
 from daq.core.steady import drift_bound, effective_count
-from tests.core.parts import Script, after, elapsed, plan_of, seconds, step
 from tests.support.autoregressive import autoregressive
+from tests.support.runs.scripts import Script, after, elapsed, plan_of, seconds, step
 
 
 def test_without_correlation_the_bound_is_the_end_of_the_ordinary_interval():

@@ -3,7 +3,7 @@
 import pytest
 
 from daq.core.plan import Extent, Keep, Rule
-from tests.core.parts import NONE, Script, after, elapsed, plan_of, seconds, step, turns
+from tests.support.runs.scripts import NONE, Script, after, elapsed, plan_of, seconds, step, turns
 
 
 def script(stop: Rule, *keep: Keep, speed=None, **more) -> Script:

@@ -9,8 +9,8 @@ from daq.core.plan import Keep, TorqueBand
 from daq.core.remarks import remark
 from daq.core.replay import replay
 from daq.core.run import State
-from tests.core.parts import S, Script, elapsed, make_driver, plan_of, seconds, step
 from tests.core.run_states import TURNING, into
+from tests.support.runs.scripts import S, Script, elapsed, make_driver, plan_of, seconds, step
 
 END = Keep("end", "mean", seconds(2.0))
 LIMIT = {

@@ -1,14 +1,14 @@
 """The constraints file for pip, made from uv.lock: ``python -m tests.docs.pinned`` writes it.
 
-pip cannot read uv.lock.  With ``-c constraints.txt`` it installs the same versions.
+pip cannot read uv.lock.  With ``-c .ci/constraints.txt`` it installs the same versions.
 """
 
 import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-FILE = ROOT / "constraints.txt"
-HEAD = "# The versions of uv.lock for pip: pip install -c constraints.txt ...\n# Made by: python -m tests.docs.pinned\n"
+FILE = ROOT / ".ci/constraints.txt"
+HEAD = "# The versions of uv.lock for pip: pip install -c .ci/constraints.txt ...\n# Made by: python -m tests.docs.pinned\n"
 
 
 def text() -> str:

@@ -177,4 +177,4 @@ def test_every_installed_version_of_the_first_commands_is_pinned():
         text = (ROOT / page).read_text("utf-8")
         commands = re.findall(r"pip\"? install [^\n&]*(?:-e '\.|\.whl)[^\n&]*", text)
         assert commands, page
-        assert [c for c in commands if "-c constraints.txt" not in c] == []
+        assert [c for c in commands if "-c .ci/constraints.txt" not in c] == []

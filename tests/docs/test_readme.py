@@ -166,7 +166,7 @@ def test_the_two_commands_install_everything_they_need():
     for marker, extra, last in (("demo", "demo", ".venv/bin/daq demo"), ("tests", "test", QUICK_TESTS)):
         first, install, program = command_of(marker).split(" && ")
         assert first == "python3 -m venv .venv"
-        assert install == f".venv/bin/python -m pip install -q -c constraints.txt -e '.[{extra}]'"
+        assert install == f".venv/bin/python -m pip install -q -c .ci/constraints.txt -e '.[{extra}]'"
         assert program == last
 
 

@@ -5,7 +5,7 @@ import pytest
 from daq.methods.concluding.conclude import conclude
 from daq.methods.files.load import load_method
 from daq.rheology.restirring import DriftSign
-from tests.rheology.test_restirring import SIGNS
+from tests.support.drift_signs import SIGNS
 from tests.support.runs.examples import facts, flat, kept, plan_of, summaries
 from tests.support.statements import codes, parameters
 

@@ -12,10 +12,10 @@ import pytest
 
 from daq.app.cli.records.reportable import text_of
 from daq.methods.concluding.reportable import Attempt, reportable
-from daq.methods.concluding.slipsigns import slip_signs
+from daq.methods.curves.slipsigns import slip_signs
 from daq.rheology.cylinders import angular_speed, krieger_elrod_rate
-from tests.methods.whole_runs import run
 from tests.support.runs.examples import example
+from tests.support.runs.whole_runs import run
 from tests.support.statements import codes, parameters
 
 LENGTH = 0.04

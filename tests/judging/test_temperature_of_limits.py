@@ -11,7 +11,7 @@ import pytest
 from daq.core.context import Context, ProductLimit, ProductOfPlan
 from daq.core.plan import Conditioning, Keep
 from daq.methods.concluding.conclude import conclude
-from tests.core.parts import Plain, S, Script, elapsed, plan_of, seconds, step
+from tests.support.runs.scripts import Plain, S, Script, elapsed, plan_of, seconds, step
 from tests.support.statements import codes
 
 WANTED, BAND = 25.0, 0.5

@@ -8,9 +8,9 @@ from scipy.integrate import solve_ivp
 
 from daq.methods.concluding.conclude import conclude
 from simulators.rotational.catalogue import FLUIDS
-from tests.methods.whole_runs import run
 from tests.support.reference.vortex_onset import critical_reynolds
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.runs.whole_runs import run
 from tests.support.statements import codes, parameters
 
 VANE = example("instruments/bench-2.toml").with_fitted("vane-20")

@@ -11,8 +11,8 @@ from daq.methods.files.load import load_product
 from daq.methods.messages.flat import flattened
 from daq.methods.messages.result import ResultData, RunDetails
 from daq.methods.parts.origin import Sample
-from tests.methods.whole_runs import run
 from tests.support.runs.examples import example, facts, flat, kept, load_changed, plan_of
+from tests.support.runs.whole_runs import run
 from tests.support.statements import parameters
 
 CONSTANTS = """[temperature_curve]

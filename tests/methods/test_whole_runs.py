@@ -2,8 +2,8 @@
 
 import pytest
 
-from tests.methods.whole_runs import run
 from tests.support.runs.examples import example, load_changed
+from tests.support.runs.whole_runs import run
 from tests.support.statements import parameters
 
 

@@ -7,19 +7,10 @@ import pytest
 
 from daq.rheology.elementary import ArgumentError
 from daq.rheology.restirring import DriftSign, Stretch, drift_sign
+from tests.support.drift_signs import SIGNS
 
 BEGIN, DRIFT = 800.0, 60.0
 PLAN = ("preshear", "preshear", "stir")
-SIGNS = {
-    # Direction of the drift in a stretch; a pre-shear and stirring undo it or not.
-    "steady": (0.0, True, True, DriftSign.NO_DRIFT),
-    "structure builds up": (+1.0, True, True, DriftSign.THIXOTROPY),
-    "structure breaks down": (-1.0, True, True, DriftSign.THIXOTROPY),
-    "particles settle": (-1.0, False, True, DriftSign.SETTLING),
-    "a skin dries": (+1.0, False, True, DriftSign.DRYING),
-    "water is lost": (+1.0, False, False, DriftSign.IRREVERSIBLE),
-    "it warms up": (-1.0, False, False, DriftSign.IRREVERSIBLE),
-}
 
 
 def stretches(direction, preshear, stir, plan=PLAN, *, drift=DRIFT, noise=lambda: 0.0):

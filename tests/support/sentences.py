@@ -18,7 +18,6 @@ NO_VISCOSITY_FROM_A_THERMOMETER = (
 COMPANION_NOT_CONNECTED = "'external.temperature' comes from the companion thermo-1, which is not connected; connect it, or use another method"
 NO_INSTRUMENT = "there is no instrument 'bench-9'"
 NO_FIELD_OF_A_REFUSAL = "is no field of a refusal"
-CAPTURE_TOO_LARGE = "is larger than 1 MB"
 
 # Ports and instruments
 NO_SUCH_DEVICE = "there is no such device"

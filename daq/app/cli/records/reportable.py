@@ -20,7 +20,7 @@ from daq.app.setup.catalogue import Catalogue
 from daq.core.errors import SettingError, StoreError
 from daq.core.units import symbol
 from daq.methods.concluding.reportable import Attempt, Reportable, reportable
-from daq.methods.concluding.slipsigns import slip_signs
+from daq.methods.curves.slipsigns import slip_signs
 from daq.methods.parts.statement import Statement
 from daq.quality.digits import not_finer, uncertain, within
 
