@@ -126,8 +126,8 @@ def test_a_newtonian_fluid_is_seldom_called_another(form):
 @pytest.mark.parametrize("model", ["herschel_bulkley", "casson", "bingham"])
 def test_the_interval_of_a_yield_stress_contains_the_zero(model):
     """A short part of `python -m tests.campaigns.coverage`; before the zero was used, 60 to 87 % of them held."""
-    done = tally(Cell("reading, zero stated", "normal", model), seed=3, runs=60)
+    done = tally(Cell("reading, zero stated", "normal", model), seed=3, runs=24)
     name = "tau_c" if model == "casson" else "tau_y"
     assert done.refused == 0
-    assert clopper_pearson(sum(done.held[name]), 60, 0.99)[1] > 0.95
-    assert sum(done.held[name]) >= 52
+    # Of 24 that hold with 95 %, fewer than 20 do so once in 170 (binomial).
+    assert sum(done.held[name]) >= 20
