@@ -93,8 +93,8 @@ def test_any_answer_is_decoded_unchanged(answer):
     ("changes", "expected"),
     [
         ({"protocol": None}, "protocol: is missing; this daemon (daq "),
-        ({"protocol": 1}, "protocol: is 1; this daemon (daq "),
-        ({"protocol": "0"}, "protocol: is '0'; "),
+        ({"protocol": 0}, "protocol: is 0; this daemon (daq "),
+        ({"protocol": "1"}, "protocol: is '1'; "),
         ({"do": "dance"}, "do: unknown request 'dance'; known: run, watch, stop, status, resend, backup"),
         ({"do": None}, "do: unknown request None"),
         ({"do": ["run"]}, "do: unknown request ['run']"),

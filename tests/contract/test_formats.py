@@ -24,7 +24,7 @@ def test_developers_know_the_numbers_and_the_baselines():
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     rows = dict(re.findall(r"^\| (database|collector|journal|message|socket) \| (\d+) \|", text, re.MULTILINE))
     message = {s.version for s in SCHEMAS}
-    assert message == {"1"}
+    assert message == {1}
     assert rows == {
         "database": str(DATABASE), "collector": str(len(COLLECTOR)), "journal": str(JOURNAL), "message": "1", "socket": str(PROTOCOL),
     }  # fmt: skip
