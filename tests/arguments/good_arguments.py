@@ -260,10 +260,11 @@ GOOD = {
     },
     # uncertainty
     "daq.rheology.uncertainty.Component": lambda: {
-        "name": "a", "u": 1.0, "distribution": Distribution.NORMAL, "dof": 5.0, "sensitivity": 2.0
+        "name": "a", "u": 1.0, "distribution": Distribution.NORMAL, "dof": 5.0, "sensitivity": 2.0, "unit": "%"
     },
     "daq.rheology.uncertainty.from_limit": lambda: {
-        "name": "a", "half_width": 1.0, "sensitivity": 2.0, "distribution": Distribution.RECTANGULAR, "dof": 5.0
+        "name": "a", "half_width": 1.0, "sensitivity": 2.0, "distribution": Distribution.RECTANGULAR, "dof": 5.0,
+        "unit": "%",
     },
     "daq.rheology.uncertainty.from_expanded": lambda: {
         "name": "a", "expanded": 1.0, "coverage_factor": 2.0, "sensitivity": 2.0, "dof": 5.0

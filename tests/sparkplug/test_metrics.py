@@ -114,9 +114,7 @@ GUARDED = 'rounding = "unrounded"\nacceptance = "guard_banded_acceptance"\n'
         (890.0, (), "within"), (910.0, (), "outside"),
     ],
 )  # fmt: skip
-def test_the_verdict_of_a_decision_rule_reaches_the_wire_and_undecided_is_neither_within_nor_outside(
-    tmp_path, viscosity, edits, verdict
-):
+def test_every_verdict_is_on_the_wire_and_undecided_is_one_of_its_own(tmp_path, viscosity, edits, verdict):
     product = load_changed(tmp_path, "products/clear-glaze.toml", *(('rounding = "unrounded"', e) for e in edits))
     plan = plan_of("clear-glaze-qc", "bench-1", product=product)
     found = conclude(plan, facts([kept(summaries(viscosity))]))
