@@ -25,7 +25,11 @@ LOW = state("below_band", torque=8.0).model_dump(mode="json")
 def uncertainty(value, torque, **more):
     """The stated uncertainty of a run: a limit of the instrument, half-width `torque`, and readings that scatter by 0.003."""
     parts = [from_limit("torque", torque), Component("scatter of readings (Type A)", 0.003, Distribution.STUDENT, 50.0)]
-    return None if value is None else stated_interval(value, parts, (), seed=1, **more).model_dump(mode="json")
+    return (
+        None
+        if value is None
+        else stated_interval(value, parts, (), unit="Pa.s", seed=1, **more).model_dump(mode="json")
+    )
 
 
 def result(value, *, fill=None, verdict="within", **more):
