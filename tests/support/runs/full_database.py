@@ -33,13 +33,13 @@ def make_full_database(state: Path) -> Path:
         with store.reader() as reader:
             results = [reader.results(run)[0] for run in runs]
 
-        def build(sequence: int, audit: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
+        def build(sequence: int, head: AuditPoint, digest: str) -> tuple[str, list[Outgoing]]:
             data = json.loads(results[1].data) | {"supersedes": results[1].id}
             data["origin"] |= {
-                "audit_head": audit.head,
-                "audit_number": audit.number,
-                "audit_before": audit.before,
-                "audit_before_number": audit.before_number,
+                "audit_head": head.head,
+                "audit_number": head.number,
+                "audit_before": head.before,
+                "audit_before_number": head.before_number,
                 "journal_digest": digest,
             }
             text = json.dumps(data, sort_keys=True)
