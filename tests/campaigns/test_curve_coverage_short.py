@@ -7,6 +7,7 @@ from collections import defaultdict
 import pytest
 
 from daq.rheology.flowmodels import MODELS
+from tests.campaigns.coverage import curve_campaign as curve_module
 from tests.campaigns.coverage.__main__ import main
 from tests.campaigns.coverage.curve_campaign import (
     NON_NEWTONIAN,
@@ -110,6 +111,30 @@ def test_a_row_is_shown_before_the_next_one_is_computed(capsys):
     assert report_curves(with_progress(rows(), 2))
     assert [s.count("eta 95.0%") for s in shown] == [1, 1]
     assert [p.split(" rows")[0] for p in progress] == ["1 of 2", "2 of 2"]
+
+
+@pytest.mark.parametrize(("second", "good"), [(0.95, True), (0.89, False)], ids=["chance", "wrong again"])
+def test_a_contradicted_row_is_measured_again_and_that_decides(monkeypatch, capsys, second, good):
+    asked = []
+
+    def measured(cell, seed, runs):
+        asked.append((cell.model, seed, runs))
+        wrong = cell.model == "bingham"
+        return made((0.89 if seed == 1 else second) if wrong else 0.95, runs)
+
+    monkeypatch.setattr(curve_module, "tally", measured)
+    which = [Cell("reading", "normal", model) for model in ("newtonian", "bingham", "casson")]
+    assert curve_module.judge_curves(1, 400, which=which) is good
+    assert asked == [("newtonian", 1, 400), ("bingham", 1, 400), ("casson", 1, 400), ("bingham", 2, 1200)]
+    assert "the 1 rows with '!' again" in capsys.readouterr().out
+
+
+def test_too_many_other_models_are_not_measured_again(monkeypatch):
+    """All Newtonian fluids together decide; each of their rows alone would pass."""
+    monkeypatch.setattr(curve_module, "tally", lambda cell, seed, runs: made(0.95, runs, other=0.065))
+    which = [Cell(form, "normal", "newtonian") for form in FORMS]
+    assert made(0.95, 200, other=0.065).is_as_claimed(which[0])
+    assert not curve_module.judge_curves(1, 200, which=which)
 
 
 def test_models_and_forms_are_chosen(capsys):

@@ -11,7 +11,7 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
 from tests.campaigns.coverage.autocorrelation import show_table, table
-from tests.campaigns.coverage.curve_campaign import cells, outcomes, report_curves, with_progress
+from tests.campaigns.coverage.curve_campaign import cells, judge_curves
 from tests.campaigns.coverage.curves import FLUIDS, FORMS
 from tests.campaigns.coverage.instruments import LAWS, IntervalCheck, Outcome, run_one
 from tests.campaigns.coverage.shares import WANTED, Share
@@ -39,8 +39,7 @@ def main(given: Sequence[str] | None = None) -> int:
         began = time.monotonic()
         which = cells(args.models, args.forms)
         print(f"\n{args.curves} flow curves for each of {len(which)} rows, seed {args.seed}")
-        rows = outcomes(args.seed, args.curves, args.processes, which)
-        good &= report_curves(with_progress(rows, len(which)))
+        good &= judge_curves(args.seed, args.curves, args.processes, which)
         print(f"{time.monotonic() - began:.0f} s")
     return 0 if good else 1
 
